@@ -1,0 +1,1 @@
+"""VISA links, SCPI text, dialects, roles and the keeper."""

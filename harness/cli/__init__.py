@@ -1,0 +1,1 @@
+"""One small file a command; no logic."""

@@ -1,0 +1,194 @@
+"""Every public error of the harness, in one tree.
+
+Each message says what happened, where (file and line, or instrument and message), and what to do.
+
+::
+
+    HarnessError
+    ├── FileError                 a file the user wrote cannot be used (exit 2)
+    │   ├── ProfileError
+    │   ├── BenchFileError
+    │   └── DialectError
+    ├── UsageError                the command line or call cannot be used (exit 2)
+    ├── Refused                   pre-flight said no; nothing was energised (exit 5)
+    ├── InstrumentError           an instrument misbehaves
+    │   ├── LinkError             no conversation any more
+    │   │   └── LinkTimeout       no answer in time
+    │   ├── UnexpectedReply       an answer that cannot be what was asked for
+    │   │   └── NoReading         overload, not-a-number or unparsable where a value was due
+    │   └── ReportedError         the instrument's own error queue is not empty
+    ├── SafetyError
+    │   ├── CommandRefused        the keeper kept a command from the wire
+    │   └── PowerOffUnconfirmed   output off was not confirmed: the most serious of all
+    └── RecordError               a record cannot be written or read
+
+A unit that fails is a verdict, never an exception.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+__all__ = [
+    "BenchFileError",
+    "CommandRefused",
+    "DialectError",
+    "FileError",
+    "HarnessError",
+    "InstrumentError",
+    "LinkError",
+    "LinkTimeout",
+    "Mistake",
+    "NoReading",
+    "PowerOffUnconfirmed",
+    "ProfileError",
+    "RecordError",
+    "Refused",
+    "ReportedError",
+    "SafetyError",
+    "UnexpectedReply",
+    "UsageError",
+]
+
+
+class HarnessError(Exception):
+    """Root of all errors the harness raises on purpose.
+
+    Args:
+        what: What happened, in one sentence without a full stop.
+        where: File and line, instrument and message, or folder; empty if nowhere.
+        do: What the reader can do about it; empty if nothing.
+    """
+
+    #: Exit code of the command line when this error ends it.
+    exit_code = 2
+
+    def __init__(self, what: str, *, where: str = "", do: str = "") -> None:
+        super().__init__(what)
+        self.what = what
+        self.where = where
+        self.do = do
+
+    def __str__(self) -> str:
+        text = f"{self.where}: {self.what}" if self.where else self.what
+        return f"{text}; {self.do}" if self.do else text
+
+
+@dataclass(frozen=True, slots=True)
+class Mistake:
+    """One mistake in a file a user wrote.
+
+    Attributes:
+        file: The file's name as the user gave it.
+        line: Line number counted from 1, or None where no line can be named.
+        key: Path of the key, such as ``steps[2].checks[0].low``; empty for the whole file.
+        problem: What is wrong, in one sentence without a full stop.
+        example: A line that would be right, or empty.
+    """
+
+    file: str
+    line: int | None
+    key: str
+    problem: str
+    example: str = ""
+
+    def __str__(self) -> str:
+        place = self.file if self.line is None else f"{self.file}:{self.line}"
+        text = f"{place}: {self.key}: {self.problem}" if self.key else f"{place}: {self.problem}"
+        return f"{text}; for example: {self.example}" if self.example else text
+
+
+class FileError(HarnessError):
+    """A file cannot be used; carries every mistake found in it, not only the first."""
+
+    def __init__(self, mistakes: Iterable[Mistake]) -> None:
+        self.mistakes = tuple(mistakes)
+        super().__init__("\n".join(str(mistake) for mistake in self.mistakes))
+
+
+class ProfileError(FileError):
+    """A profile cannot be used."""
+
+
+class BenchFileError(FileError):
+    """A bench file cannot be used."""
+
+
+class DialectError(FileError):
+    """A dialect file cannot be used."""
+
+
+class UsageError(HarnessError):
+    """The command line, or a call of the API, asks for something that does not exist."""
+
+
+class Refused(HarnessError):
+    """Pre-flight said no, before anything was energised.
+
+    Args:
+        reasons: Every reason found, each a whole sentence.
+    """
+
+    exit_code = 5
+
+    def __init__(self, reasons: Iterable[str]) -> None:
+        self.reasons = tuple(reasons)
+        super().__init__("\n".join(self.reasons))
+
+
+class InstrumentError(HarnessError):
+    """An instrument misbehaves.
+
+    Args:
+        what: What happened.
+        instrument: Role and resource, such as ``supply (TCPIP0::…)``.
+        message: The message on the wire it happened at; empty if none.
+        do: What to check.
+    """
+
+    exit_code = 5
+
+    def __init__(self, what: str, *, instrument: str, message: str = "", do: str = "") -> None:
+        where = f"{instrument}, at {message!r}" if message else instrument
+        super().__init__(what, where=where, do=do)
+        self.instrument = instrument
+        self.message = message
+
+
+class LinkError(InstrumentError):
+    """The conversation with an instrument broke."""
+
+
+class LinkTimeout(LinkError):
+    """An instrument did not answer in time."""
+
+
+class UnexpectedReply(InstrumentError):
+    """An instrument answered something that cannot be the answer."""
+
+
+class NoReading(UnexpectedReply):
+    """Overload, not-a-number or unparsable text came where a value was due."""
+
+
+class ReportedError(InstrumentError):
+    """An instrument reports an error in its queue (``SYST:ERR?``)."""
+
+
+class SafetyError(HarnessError):
+    """Something that keeps power under control failed or was invoked."""
+
+    exit_code = 3
+
+
+class CommandRefused(SafetyError):
+    """The keeper refused a command before it reached the wire."""
+
+
+class PowerOffUnconfirmed(SafetyError):
+    """Output off could not be confirmed: cut the mains by hand."""
+
+
+class RecordError(HarnessError):
+    """A record cannot be written, or a folder is no whole record."""

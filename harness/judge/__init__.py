@@ -1,0 +1,1 @@
+"""Settling, uncertainty, decision rules, verdicts: numpy in, numpy out (pure)."""

@@ -1,0 +1,133 @@
+"""The plan: every level of every step in numbers, ready to carry out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from harness.profile.bench_file import BenchFile
+from harness.profile.schema import Check, Profile, Step
+
+__all__ = ["Budget", "Level", "Plan", "PlannedStep"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Budget:
+    """What a healthy unit may take while one start level is entered and held (safety rule 6).
+
+    For a DC input the watched quantity is charge in coulombs, for an AC input energy in joules.
+
+    Attributes:
+        kind: ``charge`` (DC) or ``energy`` (AC).
+        capacitance_f: Bulk capacitance.
+        peak_factor: Bulk voltage over input voltage: 1 for DC, the root of two for AC.
+        charge_factor: Times the capacitor's own charge (energy) that is allowed.
+        from_v: Input voltage before the level.
+        to_v: Input voltage of the level.
+        idle_power_w: Draw allowed at and above the threshold.
+        threshold_v: Input voltage at which the unit begins to work.
+        leakage_a: Current allowed below the threshold.
+        voltage_error_frac: Share of the reading the supply's own voltage reading may be off by.
+        current_error_a: Fixed part of what the supply's own current reading may be off by.
+        current_error_frac: Part in proportion to the reading.
+        window_s: Time resolution of a reading: 0 for an instantaneous one, the averaging window
+            of an rms reading otherwise.
+    """
+
+    kind: str
+    capacitance_f: float
+    peak_factor: float
+    charge_factor: float
+    from_v: float
+    to_v: float
+    idle_power_w: float
+    threshold_v: float
+    leakage_a: float
+    voltage_error_frac: float = 0.0
+    current_error_a: float = 0.0
+    current_error_frac: float = 0.0
+    window_s: float = 0.0
+
+    @property
+    def healthy(self) -> float:
+        """What filling the bulk capacitor from ``from_v`` to ``to_v`` takes, in C or J.
+
+        Source: Q = C (V1 - V0); E = C (Vp1^2 - Vp0^2) / 2, textbook.
+        """
+        if self.kind == "charge":
+            return self.capacitance_f * (self.to_v - self.from_v)
+        peak1, peak0 = self.to_v * self.peak_factor, self.from_v * self.peak_factor
+        return 0.5 * self.capacitance_f * (peak1**2 - peak0**2)
+
+    @property
+    def tenth(self) -> float:
+        """The fixed part of what may stay unexplained: a tenth of :attr:`healthy`, in C or J."""
+        return 0.1 * self.healthy
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Level:
+    """One thing to set and hold.
+
+    Attributes:
+        label: What the table and the record call it: ``"25 %"``, ``"nominal"``, ``"1.25 A"``.
+        voltage_v: Voltage to set (rms for AC).
+        current_limit_a: Limit to set.
+        dwell_s: Time to hold once settled.
+        frequency_hz: Line frequency, or None for DC.
+        load_current_a: Constant current of the load, or None where the load stays off.
+        budget: What the unit may take while this level is entered, or None where none applies.
+        time_at_limit_s: Longest time at the current limit, or None where a budget stands.
+    """
+
+    label: str
+    voltage_v: float
+    current_limit_a: float
+    dwell_s: float
+    frequency_hz: float | None = None
+    load_current_a: float | None = None
+    budget: Budget | None = None
+    time_at_limit_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedStep:
+    """One step of the plan.
+
+    Attributes:
+        number: Position in the profile, counted from 1.
+        kind: The step's kind.
+        name: Its title, or kind where it has none, made unique in the plan (``nominal 2``).
+        step: The step as the profile has it.
+        levels: What to set and hold, in order.
+        checks: The checks that this bench can make.
+        dropped: Checks that fall away, each with the reason: ``(check, why)``.
+    """
+
+    number: int
+    kind: str
+    name: str
+    step: Step
+    levels: tuple[Level, ...]
+    checks: tuple[Check, ...]
+    dropped: tuple[tuple[Check, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """A profile expanded for a bench.
+
+    Attributes:
+        profile: The profile.
+        bench: The bench, or None where the plan was made without one.
+        steps: Every step in numbers.
+        notes: What the reader must know about this plan (no charge budget, a check that falls away).
+        cautions: The usual cautions for this unit (safety rule 10).
+        duration_s: Time the holds take, without settling.
+    """
+
+    profile: Profile
+    bench: BenchFile | None
+    steps: tuple[PlannedStep, ...]
+    notes: tuple[str, ...]
+    cautions: tuple[str, ...]
+    duration_s: float

@@ -1,0 +1,1 @@
+"""Journal, tables, report and history of runs."""

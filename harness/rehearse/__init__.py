@@ -1,0 +1,1 @@
+"""The simulated bench: circuit physics, faults, coupling to pyvisa-sim, TCP host."""

@@ -1,0 +1,21 @@
+"""The simulated clock: time is free."""
+
+from __future__ import annotations
+
+__all__ = ["SimulatedClock"]
+
+
+class SimulatedClock:
+    """Time that passes only when somebody lets it pass."""
+
+    def __init__(self) -> None:
+        self._now_s = 0.0
+
+    def now_s(self) -> float:
+        """Return simulated seconds since the clock was made."""
+        return self._now_s
+
+    def sleep_s(self, duration_s: float) -> None:
+        """Advance the clock at once; a negative duration is ignored."""
+        if duration_s > 0:
+            self._now_s += duration_s

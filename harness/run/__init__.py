@@ -1,0 +1,1 @@
+"""The engine: one file a step kind."""

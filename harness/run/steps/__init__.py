@@ -1,0 +1,1 @@
+"""One file a step kind; the table in this package names them."""

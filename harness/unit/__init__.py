@@ -1,0 +1,1 @@
+"""Nameplate and formulas of the unit under repair: pure, no clock, no instrument."""

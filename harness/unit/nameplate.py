@@ -1,0 +1,125 @@
+"""The nameplate: what the unit is built to take and to give."""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from harness.unit.fields import Amps, Farads, Fraction, Hertz, Table, Volts, Watts
+
+__all__ = ["AcInput", "DcInput", "Input", "Output", "Unit"]
+
+
+class _Input(Table):
+    """What both kinds of input share.
+
+    Attributes:
+        nominal_v: Nominal voltage: DC, or rms for AC.
+        tolerance_frac: Tolerance of the voltage, a share of nominal.
+        current_a: Nominal input current: DC, or rms for AC.
+        bulk_capacitance_f: Capacitance behind the input, or None if it is not known: then the
+            start has no charge budget and time at the limit is bounded instead.
+        idle_power: Draw with outputs unloaded, as in the file; see :attr:`idle_power_w`.
+        threshold: Input voltage at which the unit begins to work, as in the file; see
+            :attr:`start_threshold_v`.
+        leakage: Current a healthy unit may draw below its threshold, as in the file; see
+            :attr:`leakage_a`.
+    """
+
+    nominal_v: Volts = Field(alias="nominal")
+    tolerance_frac: Fraction = Field(alias="tolerance")
+    current_a: Amps = Field(alias="current")
+    bulk_capacitance_f: Farads | None = Field(default=None, alias="bulk_capacitance")
+    idle_power: Watts | None = Field(default=None, alias="idle_power")
+    threshold: Volts | None = Field(default=None, alias="start_threshold")
+    leakage: Amps | None = Field(default=None, alias="leakage")
+
+    @property
+    def highest_v(self) -> float:
+        """Highest line voltage in service: nominal plus tolerance, in volts."""
+        return self.nominal_v * (1 + self.tolerance_frac)
+
+    @property
+    def lowest_v(self) -> float:
+        """Lowest line voltage in service: nominal less tolerance, in volts."""
+        return self.nominal_v * (1 - self.tolerance_frac)
+
+    @property
+    def idle_power_w(self) -> float:
+        """Draw with outputs unloaded; left out, a tenth of nominal voltage times current."""
+        return 0.1 * self.nominal_v * self.current_a if self.idle_power is None else self.idle_power
+
+    @property
+    def leakage_a(self) -> float:
+        """Current a healthy unit may draw below its threshold; left out, 1 % of nominal current."""
+        return 0.01 * self.current_a if self.leakage is None else self.leakage
+
+
+class DcInput(_Input):
+    """A DC input."""
+
+    kind: Literal["dc"]
+
+    @property
+    def start_threshold_v(self) -> float:
+        """Input voltage at which the unit begins to work; left out, 30 % of nominal."""
+        return 0.3 * self.nominal_v if self.threshold is None else self.threshold
+
+    @property
+    def peak_factor(self) -> float:
+        """Ratio of the bulk capacitor's voltage to the input voltage: one."""
+        return 1.0
+
+
+class AcInput(_Input):
+    """An AC input; voltages and currents are rms.
+
+    Attributes:
+        frequency_hz: Line frequencies the unit is built for; the first is the usual one.
+    """
+
+    kind: Literal["ac"]
+    frequency_hz: tuple[Hertz, ...] = Field(alias="frequency", min_length=1)
+
+    @property
+    def start_threshold_v(self) -> float:
+        """Input voltage (rms) at which the unit begins to work; left out, 50 % of nominal."""
+        return 0.5 * self.nominal_v if self.threshold is None else self.threshold
+
+    @property
+    def peak_factor(self) -> float:
+        """Ratio of a sine's peak to its rms value."""
+        return math.sqrt(2)
+
+
+Input = Annotated[DcInput | AcInput, Field(discriminator="kind")]
+
+
+class Output(Table):
+    """One output of the unit.
+
+    Attributes:
+        kind: DC or AC.
+        nominal_v: Nominal output voltage.
+        current_a: Nominal output current.
+    """
+
+    kind: Literal["dc", "ac"]
+    nominal_v: Volts = Field(alias="nominal")
+    current_a: Amps = Field(alias="current")
+
+
+class Unit(Table):
+    """The nameplate of the unit.
+
+    Attributes:
+        input: What it is fed with.
+        output: What it gives, by name.
+        protection_class: IEC 61140 class: ``I``, ``II`` or ``III``.
+    """
+
+    input: Input
+    output: dict[str, Output] = Field(default_factory=dict)
+    protection_class: Literal["I", "II", "III"]
