@@ -1,0 +1,213 @@
+"""The keeper's host in this process: carries its moves out on real or simulated instruments."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from typing import TypeVar
+
+from harness.bench.clock import Clock
+from harness.bench.keeper import (
+    CheckErrors,
+    Command,
+    Confirm,
+    Keeper,
+    KeeperState,
+    Move,
+    Send,
+    SwitchOff,
+)
+from harness.bench.roles import Load, Supply
+from harness.bench.sample import SupplySample
+from harness.bench.trip import TripReason, Tripped
+from harness.errors import (
+    InstrumentError,
+    NoReading,
+    PowerOffUnconfirmed,
+    UnexpectedReply,
+)
+
+__all__ = ["KeeperHost"]
+
+T = TypeVar("T")
+
+
+class KeeperHost:
+    """Puts the keeper between the engine and the wire.
+
+    Args:
+        keeper: The state machine.
+        supply: The supply it owns.
+        load: The load it owns, or None.
+        clock: The run's clock.
+        on_event: Called with ``(kind, detail)`` for every change of power.
+        on_sample: Called with every sample, after the keeper has judged it and acted on it.
+    """
+
+    def __init__(
+        self,
+        keeper: Keeper,
+        supply: Supply,
+        load: Load | None,
+        clock: Clock,
+        on_event: Callable[[str, str], None],
+        on_sample: Callable[[SupplySample], None],
+    ) -> None:
+        self._keeper = keeper
+        self._supply = supply
+        self._load = load
+        self._clock = clock
+        self._on_event = on_event
+        self._on_sample = on_sample
+
+    @property
+    def live(self) -> bool:
+        """Whether the output is, or may be, on."""
+        return self._keeper.state is KeeperState.LIVE
+
+    def command(self, command: Command) -> None:
+        """Carry a command out.
+
+        Raises:
+            CommandRefused: The keeper kept it from the wire.
+            Tripped: Power has been cut on the way.
+            PowerOffUnconfirmed: Switching off could not be confirmed.
+        """
+        self._perform(self._keeper.command(command, self._clock.now_s()))
+        self._raise_trip()
+
+    def sample(self) -> SupplySample:
+        """Read the supply once; the keeper judges it before anybody else.
+
+        Raises:
+            Tripped: It left the envelope or the budget, or was no reading; power has been cut.
+        """
+        try:
+            sample = self._supply.read()
+        except InstrumentError as error:
+            self._perform(self._keeper.failed(None, error, self._clock.now_s()))
+        else:
+            moves = self._keeper.sample(sample)
+            if moves:
+                self._perform(moves)
+            self._on_sample(sample)
+            if not moves:
+                return sample
+        self._raise_trip()
+        raise AssertionError("a sample that is no sample always trips")  # pragma: no cover
+
+    def read_load(self) -> dict[str, float]:
+        """Read the load; a failed reading cuts power.
+
+        Raises:
+            Tripped: It was no reading; power has been cut.
+        """
+        assert self._load is not None
+        return self.guarded(self._load.read)
+
+    def guarded(self, read: Callable[[], T]) -> T:
+        """Carry out a reading of any instrument; a failure cuts power.
+
+        Raises:
+            Tripped: The reading failed; power has been cut.
+        """
+        try:
+            return read()
+        except InstrumentError as error:
+            self._perform(self._keeper.failed(None, error, self._clock.now_s()))
+        self._raise_trip()
+        raise AssertionError("a failed reading always trips")  # pragma: no cover
+
+    def cut(self, reason: TripReason, detail: str) -> None:
+        """Cut power for a reason the engine found.
+
+        Raises:
+            Tripped: Always.
+        """
+        self._perform(self._keeper.cut(reason, detail, self._clock.now_s()))
+        self._raise_trip()
+
+    def power_off(self) -> None:
+        """Switch off and confirm, whatever has happened before; never raises a trip.
+
+        Raises:
+            PowerOffUnconfirmed: Output off could not be confirmed.
+        """
+        self._perform(self._keeper.command(SwitchOff(), self._clock.now_s()))
+        if self._keeper.unconfirmed:
+            self._raise_unconfirmed()
+
+    def _perform(self, moves: tuple[Move, ...]) -> None:
+        """Put moves on the wire one by one; a failure replaces what was left of them."""
+        before = self._keeper.state
+        queue = deque(moves)
+        while queue:
+            move = queue.popleft()
+            try:
+                self._carry_out(move)
+            except InstrumentError as error:
+                queue = deque(self._keeper.failed(move, error, self._clock.now_s()))
+            else:
+                self._keeper.done(move)
+        if self._keeper.state is not before or moves:
+            self._note(before)
+
+    def _note(self, before: KeeperState) -> None:
+        state = self._keeper.state
+        if state is before:
+            return
+        if state is KeeperState.LIVE:
+            self._on_event("power on", "")
+        elif state is KeeperState.TRIPPED:
+            self._on_event("trip", str(self._keeper.trip))
+            self._on_event("power off", "unconfirmed" if self._keeper.unconfirmed else "confirmed")
+        elif state is KeeperState.OFF and before is KeeperState.LIVE:
+            self._on_event("power off", "unconfirmed" if self._keeper.unconfirmed else "confirmed")
+
+    def _carry_out(self, move: Move) -> None:
+        instrument = self._supply if move.role == "supply" else self._load
+        assert instrument is not None
+        match move:
+            case Send(operation=operation, value=value):
+                instrument.send(operation, value)
+            case Confirm(operation=operation, expected=bool() as expected):
+                if instrument.state(operation) is not expected:
+                    raise UnexpectedReply(
+                        f"it reports {'on' if not expected else 'off'} where "
+                        f"{'on' if expected else 'off'} was set",
+                        instrument=instrument.link.name,
+                        message=instrument.dialect.ask[operation],
+                        do="look at its front panel",
+                    )
+            case Confirm(operation=operation, expected=expected, tolerance=tolerance):
+                try:
+                    value = instrument.value(operation)
+                except NoReading as error:
+                    raise UnexpectedReply(
+                        error.what, instrument=error.instrument, message=error.message
+                    ) from error
+                # written so that a value that is no number fails
+                if not abs(value - expected) <= tolerance:
+                    raise UnexpectedReply(
+                        f"it reads back {value:g} where {expected:g} was set",
+                        instrument=instrument.link.name,
+                        message=instrument.dialect.ask[operation],
+                        do="check its range, its front-panel lock and its dialect",
+                    )
+            case CheckErrors():
+                instrument.check_errors()
+
+    def _raise_trip(self) -> None:
+        if self._keeper.unconfirmed:
+            self._raise_unconfirmed()
+        if self._keeper.trip is not None:
+            raise Tripped(self._keeper.trip)
+
+    def _raise_unconfirmed(self) -> None:
+        trip = self._keeper.trip
+        raise PowerOffUnconfirmed(
+            "OUTPUT OFF COULD NOT BE CONFIRMED" + (f" after {trip}" if trip else ""),
+            where=self._supply.link.name,
+            do="cut the mains of the supply by hand now, and treat the unit as live",
+        )
+

@@ -1,0 +1,492 @@
+"""The keeper: owns power, and gives it up at the first doubt.
+
+A pure state machine: commands, samples and failures in; moves for the wire out. It knows no link,
+no clock and no thread, so every rule can be tested as a table. A host carries the moves out
+(:mod:`harness.bench.host`).
+
+States and the commands they take::
+
+    OFF      Arm -> ARMED
+    ARMED    SwitchOn -> LIVE, SetVoltage, SetCurrentLimit, SetFrequency, Watch
+    LIVE     SetVoltage, SetCurrentLimit, SetFrequency, Watch, LoadCurrent, LoadOff
+    any      SwitchOff -> OFF (TRIPPED stays TRIPPED)
+    TRIPPED  nothing else, ever
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+from harness.bench.sample import SupplySample
+from harness.bench.trip import Trip, TripReason
+from harness.bench.watch import LevelWatch
+from harness.errors import (
+    CommandRefused,
+    LinkTimeout,
+    LinkError,
+    NoReading,
+    ReportedError,
+)
+from harness.profile.plan import Level
+from harness.quantity import format_quantity
+
+__all__ = [
+    "Arm",
+    "CheckErrors",
+    "Command",
+    "Confirm",
+    "Keeper",
+    "KeeperState",
+    "Limits",
+    "LoadCurrent",
+    "LoadOff",
+    "Move",
+    "Send",
+    "SetCurrentLimit",
+    "SetFrequency",
+    "SetVoltage",
+    "SwitchOff",
+    "SwitchOn",
+    "Watch",
+]
+
+
+class KeeperState(StrEnum):
+    """Where power stands."""
+
+    OFF = "off"
+    ARMED = "armed"  # protection and limits set and read back, output still off
+    LIVE = "live"
+    TRIPPED = "tripped"  # cut; only switching off again is taken
+
+
+# --- commands --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Arm:
+    """Prepare to switch on at a level: protection, limit and voltage set and read back."""
+
+    voltage_v: float
+    current_limit_a: float
+    frequency_hz: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchOn:
+    """Switch the output on."""
+
+
+@dataclass(frozen=True, slots=True)
+class SetVoltage:
+    """Set the voltage (rms for AC)."""
+
+    voltage_v: float
+
+
+@dataclass(frozen=True, slots=True)
+class SetCurrentLimit:
+    """Set the current limit (rms for AC)."""
+
+    current_limit_a: float
+
+
+@dataclass(frozen=True, slots=True)
+class SetFrequency:
+    """Set the line frequency of an AC source."""
+
+    frequency_hz: float
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """Watch a level from now on, or watch no level (None)."""
+
+    level: Level | None
+
+
+@dataclass(frozen=True, slots=True)
+class LoadCurrent:
+    """Set the load's constant current and switch its input on."""
+
+    current_a: float
+
+
+@dataclass(frozen=True, slots=True)
+class LoadOff:
+    """Switch the load's input off."""
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchOff:
+    """Switch off: supply first, then load, both confirmed."""
+
+
+Command = (
+    Arm
+    | SwitchOn
+    | SetVoltage
+    | SetCurrentLimit
+    | SetFrequency
+    | Watch
+    | LoadCurrent
+    | LoadOff
+    | SwitchOff
+)
+
+_ANYWHERE = frozenset(KeeperState)
+_LIVE = frozenset({KeeperState.LIVE})
+_SETTABLE = frozenset({KeeperState.ARMED, KeeperState.LIVE})
+
+#: The allowed moves; a command in any other state is refused.
+ALLOWED: dict[type[Command], frozenset[KeeperState]] = {
+    Arm: frozenset({KeeperState.OFF}),
+    SwitchOn: frozenset({KeeperState.ARMED}),
+    SetVoltage: _SETTABLE,
+    SetCurrentLimit: _SETTABLE,
+    SetFrequency: _SETTABLE,
+    Watch: _SETTABLE,
+    LoadCurrent: _LIVE,
+    LoadOff: _LIVE,
+    SwitchOff: _ANYWHERE,
+}
+
+
+# --- moves -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Send:
+    """Send an operation to an instrument."""
+
+    role: str
+    operation: str
+    value: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Confirm:
+    """Ask for a setting or state; anything but the expected answer is a failure."""
+
+    role: str
+    operation: str
+    expected: float | bool
+    tolerance: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class CheckErrors:
+    """Read the error queue; an entry is a failure."""
+
+    role: str
+
+
+Move = Send | Confirm | CheckErrors
+
+
+# --- the machine -----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """The hard bounds the keeper holds.
+
+    Attributes:
+        voltage_v: Envelope voltage.
+        current_a: Envelope current.
+        power_w: Envelope power.
+        frequencies_hz: Line frequencies that may be set; empty for DC.
+        load_current_a: Largest load current that may be set; zero where there is no load.
+        readback_frac: Share a setting read back may differ by.
+        silence_s: Longest silence of the client while power is on.
+        off_attempts: How often switching off is tried before it counts as unconfirmed.
+    """
+
+    voltage_v: float
+    current_a: float
+    power_w: float
+    frequencies_hz: tuple[float, ...] = ()
+    load_current_a: float = 0.0
+    readback_frac: float = 0.002
+    silence_s: float = 0.5
+    off_attempts: int = 5
+
+
+class Keeper:
+    """The state machine.
+
+    Args:
+        limits: The hard bounds.
+        supply: Operations the supply's dialect has.
+        load: Operations the load's dialect has; empty where there is none.
+
+    Attributes:
+        state: Where power stands.
+        trip: The first trip, or None; it never changes afterwards.
+        unconfirmed: Whether switching off was tried in vain.
+    """
+
+    def __init__(
+        self, limits: Limits, *, supply: frozenset[str], load: frozenset[str] = frozenset()
+    ) -> None:
+        self._limits = limits
+        self._supply = supply
+        self._load = load
+        self._watch: LevelWatch | None = None
+        self._heard_s = 0.0
+        self._patience_s = limits.silence_s
+        self._switching_off = False
+        self._offs_left = 0
+        self.state = KeeperState.OFF
+        self.trip: Trip | None = None
+        self.unconfirmed = False
+
+    # --- in: commands
+
+    def command(self, command: Command, now_s: float) -> tuple[Move, ...]:
+        """Take a command.
+
+        Returns:
+            What to put on the wire, in order.
+
+        Raises:
+            CommandRefused: It does not belong in this state, or would leave the envelope; then
+                nothing goes on the wire.
+        """
+        self.heard(now_s)
+        kind = type(command)
+        if self.state not in ALLOWED[kind]:
+            raise CommandRefused(
+                f"{kind.__name__} is not taken while power is {self.state.value}", where="keeper"
+            )
+        match command:
+            case Arm():
+                return self._arm(command)
+            case SwitchOn():
+                self.state = KeeperState.LIVE  # before the message: from here on it may be on
+                return (Send("supply", "output_on"), Confirm("supply", "output_state", True))
+            case SetVoltage(voltage_v):
+                return (*self._voltage(voltage_v), CheckErrors("supply"))
+            case SetCurrentLimit(current_limit_a):
+                return (*self._current_limit(current_limit_a), CheckErrors("supply"))
+            case SetFrequency(frequency_hz):
+                return (*self._frequency(frequency_hz), CheckErrors("supply"))
+            case Watch(level):
+                self._watch = None if level is None else LevelWatch(level)
+                return ()
+            case LoadCurrent(current_a):
+                return self._load_current(current_a)
+            case LoadOff():
+                return self._load_off()
+            case SwitchOff():
+                return self._switch_off()
+
+    def heard(self, now_s: float, patience_s: float | None = None) -> None:
+        """Note a sign of life of the client; ``patience_s`` announces a longer silence once."""
+        self._heard_s = now_s
+        self._patience_s = self._limits.silence_s if patience_s is None else patience_s
+
+    # --- in: what came of it
+
+    def sample(self, sample: SupplySample) -> tuple[Move, ...]:
+        """Judge a sample of the supply: envelope first, then protection, then the level's watch.
+
+        Returns:
+            Nothing while all is well; else the moves that cut power, output off first.
+        """
+        if self.state is not KeeperState.LIVE:
+            return ()
+        limits = self._limits
+        # Written so that a value that is no number fails the comparison and trips.
+        if not abs(sample.voltage_v) <= limits.voltage_v:
+            return self._over(TripReason.OVER_VOLTAGE, sample, sample.voltage_v, "V")
+        if not abs(sample.current_a) <= limits.current_a:
+            return self._over(TripReason.OVER_CURRENT, sample, sample.current_a, "A")
+        if not abs(sample.power_w) <= limits.power_w:
+            return self._over(TripReason.OVER_POWER, sample, sample.power_w, "W")
+        if sample.protection:
+            return self.cut(
+                TripReason.PROTECTION,
+                f"at {format_quantity(sample.voltage_v, 'V')}, "
+                f"{format_quantity(sample.current_a, 'A')}",
+                sample.time_s,
+            )
+        if self._watch is not None:
+            finding = self._watch.add(sample)
+            if finding is not None:
+                return self.cut(*finding, sample.time_s)
+        return ()
+
+    def failed(self, move: Move | None, error: Exception, now_s: float) -> tuple[Move, ...]:
+        """Judge a move or a sample (None) that could not be carried out.
+
+        Returns:
+            The moves to go on with: those that cut power, or the next try of them.
+        """
+        if self._switching_off:
+            return self._off_failed(move)
+        if isinstance(error, LinkTimeout):
+            reason = TripReason.INSTRUMENT_SILENT
+        elif isinstance(error, LinkError):
+            reason = TripReason.LINK_LOST
+        elif isinstance(error, NoReading):
+            reason = TripReason.NO_READING
+        elif isinstance(error, ReportedError):
+            reason = TripReason.INSTRUMENT_ERROR
+        elif isinstance(move, Confirm):
+            reason = TripReason.READBACK
+            if move == Confirm("supply", "output_state", True):
+                reason = TripReason.OUTPUT_DROPPED
+        else:
+            reason = TripReason.NO_READING
+        return self.cut(reason, str(error), now_s)
+
+    def tick(self, now_s: float) -> tuple[Move, ...]:
+        """Look at the time: cut power when the client has been silent for too long."""
+        silent_s = now_s - self._heard_s
+        if self.state is not KeeperState.LIVE or silent_s <= self._patience_s:
+            return ()
+        return self.cut(
+            TripReason.CLIENT_SILENT, f"for {format_quantity(silent_s, 's', 3)}", now_s
+        )
+
+    def cut(self, reason: TripReason, detail: str, now_s: float) -> tuple[Move, ...]:
+        """Cut power; the first reason is kept."""
+        if self.trip is None:
+            live = self.state is KeeperState.LIVE
+            self.trip = Trip(reason=reason, detail=detail, time_s=now_s, live=live)
+        self.state = KeeperState.TRIPPED
+        return self._switch_off()
+
+    def done(self, move: Move) -> None:
+        """Note that a move was carried out; the last one of switching off ends that."""
+        if move == self._last_off_move:
+            self._switching_off = False
+
+    # --- out
+
+    def _arm(self, arm: Arm) -> tuple[Move, ...]:
+        """Order of energising, safety rule 2, all but the last step."""
+        moves: list[Move] = [
+            Send("supply", "clear"),
+            Send("supply", "output_off"),
+            Confirm("supply", "output_state", False),
+        ]
+        if self._load:
+            moves += [
+                *([Send("load", "clear")] if "clear" in self._load else []),
+                Send("load", "input_off"),
+                Confirm("load", "input_state", False),
+            ]
+        if "set_voltage_protection" in self._supply:
+            moves += self._set(
+                "set_voltage_protection", "voltage_protection_setting", self._limits.voltage_v
+            )
+        if arm.frequency_hz is not None:
+            moves += self._frequency(arm.frequency_hz)
+        moves += self._current_limit(arm.current_limit_a)
+        moves += self._voltage(arm.voltage_v)
+        moves.append(CheckErrors("supply"))
+        self.state = KeeperState.ARMED
+        return tuple(moves)
+
+    def _set(self, operation: str, readback: str, value: float) -> list[Move]:
+        moves: list[Move] = [Send("supply", operation, value)]
+        if readback in self._supply:
+            tolerance = self._limits.readback_frac * abs(value)
+            moves.append(Confirm("supply", readback, value, tolerance))
+        return moves
+
+    def _voltage(self, voltage_v: float) -> list[Move]:
+        self._inside("voltage", voltage_v, self._limits.voltage_v, "V")
+        return self._set("set_voltage", "voltage_setting", voltage_v)
+
+    def _current_limit(self, current_a: float) -> list[Move]:
+        self._inside("current limit", current_a, self._limits.current_a, "A")
+        return self._set("set_current_limit", "current_limit_setting", current_a)
+
+    def _frequency(self, frequency_hz: float) -> list[Move]:
+        if frequency_hz not in self._limits.frequencies_hz:
+            raise CommandRefused(
+                f"a frequency of {frequency_hz} Hz is not on the nameplate", where="keeper"
+            )
+        return self._set("set_frequency", "frequency_setting", frequency_hz)
+
+    def _load_current(self, current_a: float) -> tuple[Move, ...]:
+        if not self._load:
+            raise CommandRefused("there is no load on this bench", where="keeper")
+        self._inside("load current", current_a, self._limits.load_current_a, "A")
+        tolerance = self._limits.readback_frac * current_a + 1e-3
+        return (
+            *([Send("load", "set_constant_current")] if "set_constant_current" in self._load else []),
+            Send("load", "set_current", current_a),
+            Confirm("load", "current_setting", current_a, tolerance),
+            Send("load", "input_on"),
+            Confirm("load", "input_state", True),
+            *([CheckErrors("load")] if "error" in self._load else []),
+        )
+
+    def _load_off(self) -> tuple[Move, ...]:
+        if not self._load:
+            return ()
+        return (Send("load", "input_off"), Confirm("load", "input_state", False))
+
+    def _switch_off(self) -> tuple[Move, ...]:
+        """Supply off is the very next message; only then the load (safety rules 4 and 8)."""
+        if self.state is not KeeperState.TRIPPED:
+            self.state = KeeperState.OFF
+        self._watch = None
+        self._switching_off = True
+        self._offs_left = self._limits.off_attempts
+        return (
+            Send("supply", "output_off"),
+            Confirm("supply", "output_state", False),
+            *self._load_off(),
+        )
+
+    @property
+    def _last_off_move(self) -> Move:
+        if self._load:
+            return Confirm("load", "input_state", False)
+        return Confirm("supply", "output_state", False)
+
+    def _off_failed(self, move: Move | None) -> tuple[Move, ...]:
+        """Try again: the supply until it is confirmed or given up, and always the load."""
+        self._offs_left -= 1
+        on_load = move is not None and move.role == "load"
+        if on_load:
+            return self._load_off() if self._offs_left > 0 else ()
+        if self._offs_left > 0:
+            return (
+                Send("supply", "output_off"),
+                Confirm("supply", "output_state", False),
+                *self._load_off(),
+            )
+        if self.unconfirmed:
+            return ()
+        self.unconfirmed = True
+        self._offs_left = self._limits.off_attempts
+        return self._load_off()
+
+    def _over(
+        self, reason: TripReason, sample: SupplySample, value: float, unit: str
+    ) -> tuple[Move, ...]:
+        bound = {
+            "V": self._limits.voltage_v,
+            "A": self._limits.current_a,
+            "W": self._limits.power_w,
+        }[unit]
+        return self.cut(
+            reason,
+            f"{format_quantity(value, unit)} read, {format_quantity(bound, unit)} is the envelope",
+            sample.time_s,
+        )
+
+    def _inside(self, name: str, value: float, bound: float, unit: str) -> None:
+        if not math.isfinite(value) or not 0 <= value <= bound:
+            raise CommandRefused(
+                f"a {name} of {value} {unit} is outside the envelope (0 to {bound} {unit})",
+                where="keeper",
+            )

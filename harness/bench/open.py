@@ -1,0 +1,123 @@
+"""From a bench file to instruments: dialects first, links when asked."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from harness.bench.clock import Clock
+from harness.bench.dialect import Dialect, load_dialect
+from harness.bench.link import open_link, open_visa
+from harness.bench.roles import Instrument, Load, Meter, Supply
+from harness.errors import BenchFileError, Mistake
+from harness.profile.bench_file import BenchFile
+from harness.profile.bench_file import Instrument as InstrumentTable
+
+__all__ = ["Bench", "bench_dialects", "open_bench"]
+
+_CLASSES: dict[str, type[Instrument]] = {"supply": Supply, "meter": Meter, "load": Load}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """The instruments of a bench, with open links.
+
+    Attributes:
+        file: The bench file.
+        supply: The supply.
+        meter: The meter, or None.
+        load: The load, or None.
+    """
+
+    file: BenchFile
+    supply: Supply
+    meter: Meter | None
+    load: Load | None
+
+    @property
+    def instruments(self) -> dict[str, Instrument]:
+        """The instruments there are, by role."""
+        roles = {"supply": self.supply, "meter": self.meter, "load": self.load}
+        return {role: instrument for role, instrument in roles.items() if instrument is not None}
+
+
+def bench_dialects(file: BenchFile) -> dict[str, Dialect]:
+    """Load the dialect of every role; opens no link.
+
+    Raises:
+        DialectError: A dialect is missing or wrong.
+        BenchFileError: A dialect serves another role.
+    """
+    base = Path(file.source).parent if file.source else None
+    dialects = {}
+    for role, table in _tables(file).items():
+        dialect = load_dialect(table.dialect, base)
+        if dialect.role != role:
+            raise BenchFileError(
+                [
+                    Mistake(
+                        file.source,
+                        None,
+                        f"{role}.dialect",
+                        f"{dialect.name!r} is a dialect for a {dialect.role}, not for a {role}",
+                    )
+                ]
+            )
+        dialects[role] = dialect
+    return dialects
+
+
+@contextlib.contextmanager
+def open_bench(
+    file: BenchFile,
+    clock: Clock,
+    *,
+    dialects: Mapping[str, Dialect] | None = None,
+    library: Any = None,
+) -> Iterator[Bench]:
+    """Open every instrument of a bench; close them in reverse order on the way out.
+
+    Args:
+        file: The bench file.
+        clock: The run's clock.
+        dialects: Dialect of each role, or None to load them.
+        library: A VISA library object that is used instead of the file's ``visa``.
+
+    Raises:
+        LinkError: An instrument cannot be opened.
+    """
+    dialects = dialects or bench_dialects(file)
+    with contextlib.ExitStack() as stack:
+        manager = open_visa(file.visa if library is None else library)
+        stack.callback(_close_quietly, manager)
+        opened: dict[str, Instrument] = {}
+        for role, table in _tables(file).items():
+            dialect = dialects[role]
+            link = open_link(
+                manager,
+                role=role,
+                resource=table.resource,
+                timeout_s=table.timeout_s or dialect.link.timeout_s,
+                terminator=table.terminator or dialect.link.terminator,
+            )
+            instrument = _CLASSES[role](role, link, dialect, clock)
+            stack.callback(instrument.close)
+            opened[role] = instrument
+        supply, meter, load = (opened.get(role) for role in _CLASSES)
+        assert isinstance(supply, Supply)
+        assert meter is None or isinstance(meter, Meter)
+        assert load is None or isinstance(load, Load)
+        yield Bench(file=file, supply=supply, meter=meter, load=load)
+
+
+def _tables(file: BenchFile) -> dict[str, InstrumentTable]:
+    tables = {"supply": file.supply, "meter": file.meter, "load": file.load}
+    return {role: table for role, table in tables.items() if table is not None}
+
+
+def _close_quietly(manager: Any) -> None:
+    with contextlib.suppress(Exception):  # every output is off by now; nothing more to lose
+        manager.close()

@@ -1,0 +1,102 @@
+"""SCPI text, both ways: numbers, booleans, error entries (pure; no link, no clock).
+
+Sources: SCPI-1999 volumes 1 and 2, IEEE 488.2-1992 clause 8 (responses).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import ROUND_DOWN, Decimal
+
+__all__ = ["ErrorEntry", "boolean", "decimal_text", "error_entry", "number", "split_answers"]
+
+#: From here on a magnitude is one of the markers 9.9E37, -9.9E37, 9.91E37 (SCPI-1999 vol. 1, 7.2.1):
+#: infinity, minus infinity, not-a-number. Compared with room, since instruments differ in digits.
+_MARKER = 9.8e37
+
+
+def number(text: str) -> float:
+    """Read one numeric answer (NR1, NR2 or NR3).
+
+    Raises:
+        ValueError: Text that is no number, and the markers for overload and not-a-number: they must
+            never be taken for a value. The message says which it was.
+    """
+    try:
+        value = float(text)
+    except ValueError:
+        raise ValueError(f"{_shown(text)} is not a number") from None
+    if -_MARKER < value < _MARKER:
+        # float() also takes "1_000", which no instrument may send
+        if "_" in text:
+            raise ValueError(f"{_shown(text)} is not a number")
+        return value
+    if value != value or 9.905e37 <= abs(value) < 9.95e37:
+        raise ValueError(f"the instrument answered not-a-number ({_shown(text)})")
+    raise ValueError(f"the instrument answered overload ({_shown(text)})")
+
+
+def boolean(text: str) -> bool:
+    """Read a boolean answer: ``0`` or ``1`` (SCPI-1999 vol. 1, 7.3); ``ON`` and ``OFF`` are taken too.
+
+    Raises:
+        ValueError: Anything else.
+    """
+    answer = {"0": False, "+0": False, "OFF": False, "1": True, "+1": True, "ON": True}.get(
+        text.strip().upper()
+    )
+    if answer is None:
+        raise ValueError(f"{_shown(text)} is neither 0 nor 1")
+    return answer
+
+
+@dataclass(frozen=True, slots=True)
+class ErrorEntry:
+    """One entry of the error queue.
+
+    Attributes:
+        code: 0 where the queue was empty; negative codes belong to SCPI, positive ones to the maker.
+        text: The text in quotes.
+    """
+
+    code: int
+    text: str
+
+
+def error_entry(text: str) -> ErrorEntry:
+    """Read an answer to ``SYST:ERR?``: ``-222,"Data out of range"`` or ``0,"No error"``.
+
+    Raises:
+        ValueError: The answer has no number in front.
+    """
+    code, _, rest = text.partition(",")
+    try:
+        return ErrorEntry(int(code), rest.strip().strip('"')[:200])
+    except ValueError:
+        raise ValueError(f"{_shown(text)} is no entry of an error queue") from None
+
+
+def split_answers(text: str, count: int) -> list[str]:
+    """Split the one line that answers a compound query (IEEE 488.2, 8.4.2: joined by ``;``).
+
+    Raises:
+        ValueError: Another number of answers than ``count`` came: the conversation is out of step.
+    """
+    answers = text.split(";")
+    if len(answers) != count:
+        raise ValueError(f"expected {count} answers in one line, got {len(answers)}: {_shown(text)}")
+    return answers
+
+
+def decimal_text(value: float, decimals: int) -> str:
+    """Write a number for the wire, cut (never rounded up) to a number of decimals.
+
+    A bound must not be passed by rounding: 26.3999 with three decimals is sent as ``26.399``.
+    """
+    step = Decimal(1).scaleb(-decimals)
+    return str(Decimal(repr(value)).quantize(step, rounding=ROUND_DOWN))
+
+
+def _shown(text: str) -> str:
+    shown = repr(text)
+    return shown if len(shown) <= 60 else f"{shown[:57]}..."

@@ -1,0 +1,104 @@
+"""Why power was cut, and what that usually means at the bench."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+__all__ = ["Trip", "TripReason", "Tripped"]
+
+
+class TripReason(StrEnum):
+    """Every reason for which the harness cuts power."""
+
+    OVER_VOLTAGE = "over_voltage"
+    OVER_CURRENT = "over_current"
+    OVER_POWER = "over_power"
+    CHARGE_BUDGET = "charge_budget"
+    ENERGY_BUDGET = "energy_budget"
+    TIME_AT_LIMIT = "time_at_limit"
+    VOLTAGE_NOT_REACHED = "voltage_not_reached"
+    UNSETTLED = "unsettled"
+    EXPECTED_OVER_LIMIT = "expected_over_limit"
+    NO_READING = "no_reading"
+    INSTRUMENT_SILENT = "instrument_silent"
+    LINK_LOST = "link_lost"
+    READBACK = "readback"
+    INSTRUMENT_ERROR = "instrument_error"
+    PROTECTION = "protection"
+    OUTPUT_DROPPED = "output_dropped"
+    CLIENT_SILENT = "client_silent"
+    RECORD_LOST = "record_lost"
+    INTERNAL = "internal"
+
+    @property
+    def meaning(self) -> str:
+        """What it usually means at the bench, and where to look (common practice)."""
+        return _MEANINGS[self]
+
+
+_MEANINGS = {
+    TripReason.OVER_VOLTAGE: "the supply gave more than the envelope allows: check its setting, "
+    "sense leads, and whether the unit feeds voltage back",
+    TripReason.OVER_CURRENT: "the unit drew more than the envelope allows: a part gave way under "
+    "voltage, or the load is larger than the nameplate",
+    TripReason.OVER_POWER: "the unit drew more power than the envelope allows: look for a hot part "
+    "and for an output that is short-circuited",
+    TripReason.CHARGE_BUDGET: "current that raises no voltage: at the first level look for a short "
+    "before the switch (varistor, bridge, bulk capacitor, switch); at a higher level for a part "
+    "that breaks over under voltage; with a small current for a leaking capacitor",
+    TripReason.ENERGY_BUDGET: "power that charges nothing: at the first level look for a short "
+    "before the switch (varistor, bridge, bulk capacitor, switch); at a higher level for a part "
+    "that breaks over under voltage; with little power for a leaking capacitor",
+    TripReason.TIME_AT_LIMIT: "the supply stayed in current limit: look for a short at the input, "
+    "or give the profile the bulk capacitance if it is simply large",
+    TripReason.VOLTAGE_NOT_REACHED: "the voltage settled below what was set: the unit loads the "
+    "supply to its limit; look for a short or a leak, and check the leads",
+    TripReason.UNSETTLED: "the readings do not come to rest: look for a loose contact, a cracked "
+    "joint, or a converter that keeps trying to start",
+    TripReason.EXPECTED_OVER_LIMIT: "the next level would need more than the current limit: the "
+    "unit draws more than a healthy one; measure it cold before going on",
+    TripReason.NO_READING: "an instrument gave no usable value (overload, not-a-number, or text "
+    "that is no number): check its range and its leads",
+    TripReason.INSTRUMENT_SILENT: "an instrument did not answer in time: check its power and cable",
+    TripReason.LINK_LOST: "the link to an instrument broke: check cable, switch and adapter",
+    TripReason.READBACK: "a setting read back differs from what was sent: check the instrument's "
+    "range, its front-panel lock, and its dialect",
+    TripReason.INSTRUMENT_ERROR: "an instrument reports an error of its own: see its text",
+    TripReason.PROTECTION: "the supply's own protection switched off: the unit drew or fed back "
+    "more than the instrument allows",
+    TripReason.OUTPUT_DROPPED: "the output is off although nobody switched it off: look for an "
+    "interlock, a remote inhibit, or a hand on the front panel",
+    TripReason.CLIENT_SILENT: "the program that led the run fell silent, so power was cut",
+    TripReason.RECORD_LOST: "the record could not be written, and an unrecorded unit is not kept "
+    "energised: check the disk",
+    TripReason.INTERNAL: "the program met an error of its own: please report it with the record",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trip:
+    """One cut of power.
+
+    Attributes:
+        reason: Why.
+        detail: What was seen, with figures.
+        time_s: When, on the run's clock.
+        live: Whether the output was on: if not, nothing was energised and the run is refused.
+    """
+
+    reason: TripReason
+    detail: str
+    time_s: float
+    live: bool
+
+    def __str__(self) -> str:
+        return f"{self.reason.value}: {self.detail} ({self.reason.meaning})"
+
+
+class Tripped(Exception):  # noqa: N818 - a state of the run, not an error of the program
+    """Power has been cut; raised to whoever was leading the run."""
+
+    def __init__(self, trip: Trip) -> None:
+        super().__init__(str(trip))
+        self.trip = trip

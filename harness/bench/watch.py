@@ -1,0 +1,130 @@
+"""The watch on one level: unexplained charge or energy, or time at the limit (safety rule 6).
+
+Pure arithmetic: samples in, a finding out.
+"""
+
+from __future__ import annotations
+
+from harness.bench.sample import SupplySample
+from harness.bench.trip import TripReason
+from harness.profile.plan import Budget, Level
+from harness.quantity import format_quantity
+
+__all__ = ["LevelWatch"]
+
+#: Share of the current limit from which on a supply counts as limiting where its status does not
+#: say so. Common practice: a supply in constant current reads its limit within a few per cent.
+_AT_LIMIT = 0.97
+
+
+class LevelWatch:
+    """Follows one level from the moment it is set.
+
+    Args:
+        level: The level, with its budget or its longest time at the limit.
+
+    Attributes:
+        used: Unexplained charge (C) or energy (J) so far; seconds at the limit without a budget.
+        allowed: What it may not pass.
+        samples: Samples seen.
+    """
+
+    def __init__(self, level: Level) -> None:
+        self._limit_a = level.current_limit_a
+        self._budget = level.budget
+        self._longest_at_limit_s = level.time_at_limit_s
+        self._before: SupplySample | None = None
+        self._taken = 0.0
+        self._longest_gap_s = 0.0
+        self._highest_v = 0.0
+        self.used = 0.0
+        self.allowed = float("inf")
+        self.samples = 0
+
+    def add(self, sample: SupplySample) -> tuple[TripReason, str] | None:
+        """Take one sample into account.
+
+        Returns:
+            None while all is explained, else the reason to cut power and what was seen.
+        """
+        before, self._before = self._before, sample
+        self.samples += 1
+        if before is None:
+            return None
+        gap_s = sample.time_s - before.time_s
+        self._longest_gap_s = max(self._longest_gap_s, gap_s)
+        if self._budget is not None:
+            return self._add_budgeted(self._budget, before, sample, gap_s)
+        if self._longest_at_limit_s is not None:
+            return self._add_timed(self._longest_at_limit_s, sample, gap_s)
+        return None
+
+    def _add_budgeted(
+        self, budget: Budget, before: SupplySample, sample: SupplySample, gap_s: float
+    ) -> tuple[TripReason, str] | None:
+        """Trapezoidal integral of what is drawn, less all that a healthy unit may draw."""
+        energy = budget.kind == "energy"
+        excess = _excess_w if energy else _excess_a
+        self._taken += 0.5 * gap_s * (excess(budget, before) + excess(budget, sample))
+        self._highest_v = max(self._highest_v, sample.voltage_v)
+        gained = _stored(budget, sample.voltage_v) - _stored(budget, budget.from_v)
+        self.used = self._taken - budget.charge_factor * max(0.0, gained)
+        # A sampled integral cannot see finer than the gap between two readings, nor than the
+        # window each is averaged over.
+        unseen = self._limit_a * max(self._longest_gap_s, budget.window_s)
+        self.allowed = budget.tenth + (unseen * self._highest_v if energy else unseen)
+        if self.used <= self.allowed:
+            return None
+        unit = "J" if energy else "C"
+        return (
+            TripReason.ENERGY_BUDGET if energy else TripReason.CHARGE_BUDGET,
+            f"{format_quantity(self.used, unit, 3)} unexplained after {self.samples} readings, "
+            f"{format_quantity(self.allowed, unit, 3)} allowed; "
+            f"{format_quantity(sample.current_a, 'A', 3)} at "
+            f"{format_quantity(sample.voltage_v, 'V', 3)}",
+        )
+
+    def _add_timed(
+        self, longest_s: float, sample: SupplySample, gap_s: float
+    ) -> tuple[TripReason, str] | None:
+        limiting = sample.limiting
+        if limiting is None:
+            limiting = sample.current_a >= _AT_LIMIT * self._limit_a
+        self.used = self.used + gap_s if limiting else 0.0
+        self.allowed = longest_s
+        if self.used <= longest_s:
+            return None
+        return (
+            TripReason.TIME_AT_LIMIT,
+            f"in current limit for {format_quantity(self.used, 's', 3)} at "
+            f"{format_quantity(sample.voltage_v, 'V', 3)}, "
+            f"{format_quantity(longest_s, 's', 3)} allowed",
+        )
+
+
+def _stored(budget: Budget, voltage_v: float) -> float:
+    """Charge (C) or energy (J) in the bulk capacitor at an input voltage.
+
+    Source: Q = C V; E = C Vp^2 / 2, textbook.
+    """
+    if budget.kind == "charge":
+        return budget.capacitance_f * voltage_v
+    return 0.5 * budget.capacitance_f * (budget.peak_factor * voltage_v) ** 2
+
+
+def _excess_a(budget: Budget, sample: SupplySample) -> float:
+    """Current beyond a healthy unit's draw and the supply's own reading error."""
+    error_a = budget.current_error_a + budget.current_error_frac * abs(sample.current_a)
+    voltage_v = sample.voltage_v
+    if voltage_v < budget.threshold_v:
+        return sample.current_a - error_a - budget.leakage_a
+    return sample.current_a - error_a - budget.idle_power_w / voltage_v
+
+
+def _excess_w(budget: Budget, sample: SupplySample) -> float:
+    """Real power beyond a healthy unit's draw and the supply's own reading error."""
+    voltage_v = sample.voltage_v
+    error_a = budget.current_error_a + budget.current_error_frac * abs(sample.current_a)
+    if voltage_v < budget.threshold_v:
+        return sample.power_w - (error_a + budget.leakage_a) * voltage_v
+    return sample.power_w - error_a * voltage_v - budget.idle_power_w
