@@ -1,0 +1,189 @@
+"""Uncertainty of figures computed from readings: ratios, power factor, regulation.
+
+Each input is an :class:`Estimate`, a value with its contributions. The result is one, too: every
+contribution of an input comes back with the sensitivity of the result to it, ready for
+:func:`harness.judge.uncertainty.combine`.
+
+Inputs read by one instrument share causes: the calibration error of a meter is the same in both
+voltages of a load regulation. Such a cause is no two contributions but one, whose sensitivities add
+with their signs: in a difference of two voltages a shared offset cancels, in a sum it counts twice
+(not root two). The caller names the causes that are shared, by their names as contributions; a
+cause that is not named counts as independent in each input. Scatter and resolution are never
+shared.
+
+The law is the first-order one. It holds while the relative uncertainty of a denominator is small
+(a few per cent); beyond, the second-order terms of JCGM 100:2008, 5.1.2, note, are missing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from harness.judge.uncertainty import Contribution
+
+__all__ = [
+    "Estimate",
+    "correlated_means",
+    "power_factor",
+    "propagate",
+    "ratio",
+    "regulation",
+]
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Estimate:
+    """A value and the causes of its uncertainty.
+
+    Attributes:
+        value: The value; nan where it could not be worked out (division by nought).
+        contributions: Independent causes, each with the value's sensitivity to it.
+    """
+
+    value: float
+    contributions: tuple[Contribution, ...] = ()
+
+
+def ratio(numerator: Estimate, denominator: Estimate, *, shared: Collection[str] = ()) -> Estimate:
+    """Ratio of two estimates, such as the efficiency P_out / P_in.
+
+    Args:
+        numerator: Above the line.
+        denominator: Below the line, in the same unit; 0 gives nan.
+        shared: Names of the causes that are the same in both.
+
+    Source: JCGM 100:2008, 5.1.2 and 5.1.3; 5.2.2 for shared causes.
+    """
+    below = denominator.value
+    if below == 0.0:
+        return Estimate(value=math.nan)
+    value = numerator.value / below
+    parts = ((1.0 / below, numerator), (-value / below, denominator))
+    return Estimate(value=value, contributions=_spread(parts, shared))
+
+
+def power_factor(
+    power_w: Estimate, voltage_v: Estimate, current_a: Estimate, *, shared: Collection[str] = ()
+) -> Estimate:
+    """Power factor P / (V I), from real power and rms voltage and current.
+
+    Args:
+        power_w: Real power in watts.
+        voltage_v: Rms voltage in volts; 0 gives nan.
+        current_a: Rms current in amperes; 0 gives nan.
+        shared: Names of the causes that are the same in more than one of them.
+
+    Source: definition, textbook; JCGM 100:2008, 5.1.2 and 5.2.2.
+    """
+    apparent_va = voltage_v.value * current_a.value
+    if apparent_va == 0.0:
+        return Estimate(value=math.nan)
+    value = power_w.value / apparent_va
+    parts = (
+        (1.0 / apparent_va, power_w),
+        (-value / voltage_v.value, voltage_v),
+        (-value / current_a.value, current_a),
+    )
+    return Estimate(value=value, contributions=_spread(parts, shared))
+
+
+def regulation(
+    first_v: Estimate, second_v: Estimate, nominal_v: float, *, shared: Collection[str] = ()
+) -> Estimate:
+    """Load or line regulation (V1 - V2) / Vnominal, with its sign.
+
+    Args:
+        first_v: Voltage without load, or at one line voltage, in volts.
+        second_v: Voltage at full load, or at the other line voltage, in volts.
+        nominal_v: Nominal voltage in volts, a name and so without uncertainty; 0 gives nan.
+        shared: Names of the causes that are the same in both. An offset among them cancels; of a
+            gain error, entered with the voltage as its sensitivity, what is left goes with the
+            difference of the two voltages.
+
+    Source: definition, common practice; JCGM 100:2008, 5.1.2 and 5.2.2.
+    """
+    if nominal_v == 0.0:
+        return Estimate(value=math.nan)
+    value = (first_v.value - second_v.value) / nominal_v
+    parts = ((1.0 / nominal_v, first_v), (-1.0 / nominal_v, second_v))
+    return Estimate(value=value, contributions=_spread(parts, shared))
+
+
+def propagate(jacobian: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Covariance of m results from that of k correlated inputs, first order.
+
+    Args:
+        jacobian: Change of each result for each unit of each input, shape (m, k).
+        covariance: Covariance of the inputs, shape (k, k).
+
+    Returns:
+        Covariance of the results, shape (m, m); squared standard uncertainties on its diagonal.
+
+    Source: JCGM 100:2008, 5.2.2, equation 13, in matrix form; H.2.
+    """
+    sensitivity = np.asarray(jacobian, dtype=np.float64)
+    covered: FloatArray = sensitivity @ np.asarray(covariance, dtype=np.float64) @ sensitivity.T
+    return covered
+
+
+def correlated_means(samples: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Means of quantities read together, and the covariance of these means.
+
+    Args:
+        samples: Shape (k, n): k quantities, n simultaneous readings; n at least 2.
+
+    Returns:
+        Means, shape (k,), and their covariance, shape (k, k).
+
+    Raises:
+        ValueError: If there are fewer than two readings.
+
+    Source: JCGM 100:2008, 5.2.3, equation 17.
+    """
+    values = np.asarray(samples, dtype=np.float64)
+    if values.ndim != 2 or values.shape[1] < 2:
+        raise ValueError(f"needs k series of two readings or more, not the shape {values.shape}")
+    n = values.shape[1]
+    means = values.mean(axis=1)
+    deviation = values - means[:, np.newaxis]
+    covariance: FloatArray = deviation @ deviation.T / (n * (n - 1))
+    return means, covariance
+
+
+def _spread(
+    parts: Iterable[tuple[float, Estimate]], shared: Collection[str]
+) -> tuple[Contribution, ...]:
+    """Chain the sensitivities; merge shared causes into one contribution each, signs kept."""
+    own: list[Contribution] = []
+    common: dict[str, Contribution] = {}
+    for sensitivity, estimate in parts:
+        for cause in estimate.contributions:
+            chained = replace(cause, sensitivity=sensitivity * cause.sensitivity)
+            if cause.name not in shared:
+                own.append(chained)
+            elif (first := common.get(cause.name)) is None:
+                common[cause.name] = chained
+            else:
+                common[cause.name] = _merge(first, chained)
+    return (*own, *common.values())
+
+
+def _merge(first: Contribution, second: Contribution) -> Contribution:
+    if (first.standard, first.dof) == (second.standard, second.dof):
+        return replace(first, sensitivity=first.sensitivity + second.sensitivity)
+    # One cause, in two sizes (a bound in per cent of two different readings): the effects still go
+    # together, so they add with their signs; the fewer degrees of freedom hold.
+    effect = first.sensitivity * first.standard + second.sensitivity * second.standard
+    return Contribution(
+        name=first.name,
+        standard=abs(effect),
+        dof=min(first.dof, second.dof),
+        sensitivity=math.copysign(1.0, effect),  # a third input may have to be added to it
+    )

@@ -1,0 +1,204 @@
+"""Uncertainty of a measured value: contributions, their combination, and coverage.
+
+What is not known is never filled in. One reading without a word on its scatter, or a series with a
+gap, gives a standard uncertainty that is not finite, and :func:`harness.judge.verdict.decide` calls
+a check with such an uncertainty undecided.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import lru_cache
+from statistics import NormalDist
+
+import numpy as np
+import numpy.typing as npt
+
+from harness.judge.summary import autocorrelation, standard_deviation
+
+__all__ = [
+    "Contribution",
+    "Uncertainty",
+    "combine",
+    "coverage_factor",
+    "effective_dof",
+    "rectangular",
+    "scatter",
+]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Contribution:
+    """One cause of uncertainty.
+
+    Attributes:
+        name: The cause, such as ``meter accuracy``.
+        standard: Standard uncertainty u of the input quantity, in that quantity's unit.
+        dof: Degrees of freedom of u; infinite where u is a stated bound.
+        sensitivity: Change of the result for each unit of the input quantity.
+    """
+
+    name: str
+    standard: float
+    dof: float = math.inf
+    sensitivity: float = 1.0
+
+    @property
+    def share(self) -> float:
+        """What the cause adds to the result, ``|sensitivity| * standard``, in its unit."""
+        return abs(self.sensitivity) * self.standard
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Uncertainty:
+    """The uncertainty of a result.
+
+    Attributes:
+        standard: Combined standard uncertainty, in the result's unit.
+        dof: Effective degrees of freedom, cut to a whole number.
+        coverage: Coverage factor k.
+        expanded: Expanded uncertainty U = k * standard, in the result's unit.
+        contributions: What it was combined from.
+    """
+
+    standard: float
+    dof: float
+    coverage: float
+    expanded: float
+    contributions: tuple[Contribution, ...]
+
+
+def rectangular(name: str, half_width: float) -> Contribution:
+    """A stated bound: anywhere within plus or minus ``half_width`` is equally likely.
+
+    Args:
+        name: The cause.
+        half_width: The bound, in the unit of the reading; not negative.
+
+    Source: JCGM 100:2008, 4.3.7.
+    """
+    if half_width < 0:
+        raise ValueError(f"{name}: a bound cannot be negative: {half_width}")
+    return Contribution(name=name, standard=half_width / math.sqrt(3.0))
+
+
+def scatter(
+    name: str, samples: npt.NDArray[np.float64], *, single_reading: bool = False
+) -> Contribution:
+    """Scatter of the mean of several readings (type A).
+
+    Readings of a running instrument follow each other faster than its filter forgets, so they are
+    not independent. Where neighbours agree (lag-1 autocorrelation r above 0), the n readings count
+    as n (1 - r) / (1 + r) independent ones, both for the standard uncertainty and for its degrees
+    of freedom; never fewer than two, for one would leave no degree of freedom at all. Where r is 0
+    or below they count in full.
+
+    One reading tells nothing about its scatter: the contribution is infinite, with no degree of
+    freedom, unless the caller says that a single reading is what the instrument's stated accuracy
+    is for; then it is nought. No reading, or one that is no number, gives nan or infinity, too.
+
+    Args:
+        name: The cause.
+        samples: Readings in the order of time, evenly spaced, shape (n,).
+        single_reading: One reading is meant to stand alone, its scatter within the stated accuracy.
+
+    Returns:
+        The contribution, in the unit of the readings.
+
+    Source: JCGM 100:2008, 4.2.3 and 4.2.7 (correlated observations); the effective number for a
+        first-order autoregressive series, textbook.
+    """
+    values = np.asarray(samples, dtype=np.float64)
+    n = values.size
+    if n < 2:
+        known = n == 1 and single_reading and bool(np.isfinite(values).all())
+        if known:
+            return Contribution(name=name, standard=0.0)
+        return Contribution(name=name, standard=math.inf, dof=0.0)
+    if not np.isfinite(values).all():
+        return Contribution(name=name, standard=math.nan, dof=0.0)
+    sd = standard_deviation(values)
+    r = autocorrelation(values)
+    independent = max(n * (1.0 - r) / (1.0 + r), 2.0) if r > 0 else float(n)
+    return Contribution(name=name, standard=sd / math.sqrt(independent), dof=independent - 1.0)
+
+
+def effective_dof(contributions: Iterable[Contribution]) -> float:
+    """Effective degrees of freedom of independent contributions, not yet cut to a whole number.
+
+    Returns:
+        Degrees of freedom; infinite where no contribution has a finite number, nan where a standard
+        uncertainty is not finite.
+
+    Source: JCGM 100:2008, G.4.1, equation G.2b (Welch-Satterthwaite).
+    """
+    parts = tuple(contributions)
+    total = math.hypot(*(part.share for part in parts))
+    if not math.isfinite(total):
+        return math.nan
+    if total == 0.0:
+        return math.inf
+    # Shares of the total, so that nothing to the fourth power runs out of range.
+    rest = sum(
+        (part.share / total) ** 4 / part.dof if part.dof > 0 else math.inf
+        for part in parts
+        if part.share > 0
+    )
+    return 1.0 / rest if rest > 0 else math.inf
+
+
+def combine(contributions: Iterable[Contribution], *, probability: float = 0.95) -> Uncertainty:
+    """Combine independent contributions into the uncertainty of the result.
+
+    Args:
+        contributions: The causes, each with its sensitivity; none at all gives nought.
+        probability: Coverage probability of the expanded uncertainty.
+
+    Returns:
+        The uncertainty; its figures are not finite where a contribution's are not.
+
+    Source: JCGM 100:2008, 5.1.2 (root sum square), G.4.1 (Welch-Satterthwaite, degrees of freedom
+        cut to the next lower whole number), G.3 and G.6.4 (Student's t).
+    """
+    parts = tuple(contributions)
+    standard = math.hypot(*(part.share for part in parts))
+    dof = _whole(effective_dof(parts))
+    coverage = coverage_factor(dof, probability)
+    expanded = 0.0 if standard == 0.0 else coverage * standard
+    return Uncertainty(
+        standard=standard, dof=dof, coverage=coverage, expanded=expanded, contributions=parts
+    )
+
+
+@lru_cache(maxsize=1024)
+def coverage_factor(dof: float, probability: float = 0.95) -> float:
+    """Coverage factor k: the two-sided quantile of Student's t.
+
+    Args:
+        dof: Degrees of freedom; infinite for the normal distribution. Below 1 nothing can be said:
+            infinite, and nan for nan.
+        probability: Coverage probability, between 0 and 1.
+
+    Source: JCGM 100:2008, G.3.2 and Table G.2.
+    """
+    if not 0.0 < probability < 1.0:
+        raise ValueError(f"a coverage probability lies between 0 and 1, not at {probability}")
+    if math.isnan(dof):
+        return math.nan
+    if dof < 1.0:
+        return math.inf
+    one_sided = 0.5 + probability / 2.0
+    if math.isinf(dof):
+        return NormalDist().inv_cdf(one_sided)
+    from scipy.special import stdtrit  # late: costs a good part of a plain start
+
+    return float(stdtrit(dof, one_sided))
+
+
+def _whole(dof: float) -> float:
+    """Cut to the next lower whole number, with a rounding error forgiven: nine is not eight."""
+    if not math.isfinite(dof):
+        return dof
+    return float(math.floor(dof * (1.0 + 1e-12)))
