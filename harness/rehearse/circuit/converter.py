@@ -1,0 +1,181 @@
+"""The switching converter over time: off, rising, regulating, or held at its current limit.
+
+Its output moves on a known straight line or exponential, so the solvers ask it for the input power
+a little ahead and then let it advance; they never integrate it.
+"""
+
+from __future__ import annotations
+
+import math
+from enum import Enum, auto
+
+from harness.rehearse.unit_model import Bulk, Converter
+
+__all__ = ["ConverterState", "Mode"]
+
+#: Resistance an electronic load cannot go below: at low voltage it takes less than it is set to.
+_LEAST_LOAD_OHM = 0.05
+
+
+class Mode(Enum):
+    """What the converter does.
+
+    Attributes:
+        OFF: It stands still and takes nothing; the output empties into load and bleeder.
+        MOVING: It runs and the output is not at its set value: soft start, or overload.
+        REGULATING: It runs and holds the output.
+    """
+
+    OFF = auto()
+    MOVING = auto()
+    REGULATING = auto()
+
+
+class ConverterState:
+    """One converter while a run goes on.
+
+    Attributes:
+        model: Component values.
+        mode: What it does now.
+        output_v: Mean voltage at the output terminals.
+        load_a: Current the load is set to; 0 where it is off.
+    """
+
+    __slots__ = ("_bulk_share", "_least_v", "_slope", "_target_v", "load_a", "mode", "model", "output_v")
+
+    def __init__(self, model: Converter, bulk: Bulk) -> None:
+        self.model = model
+        self.mode = Mode.OFF
+        self.output_v = 0.0
+        self.load_a = 0.0
+        self._bulk_share = bulk.nominal_capacitance_f / bulk.capacitance_f
+        self._target_v = 0.0
+        self._slope = 0.0
+        self._least_v = 0.0
+
+    @property
+    def is_still(self) -> bool:
+        """True if nothing changes until bulk voltage or load does."""
+        if self.mode is Mode.OFF:
+            return self.output_v <= 0.0
+        return self.mode is Mode.REGULATING or self._slope == 0.0
+
+    @property
+    def output_a(self) -> float:
+        """Current into the load: what it is set to, less where the voltage is too low for that."""
+        return min(self.load_a, self.output_v / _LEAST_LOAD_OHM)
+
+    def set_load(self, current_a: float) -> None:
+        """Set the load's current; 0 switches it off."""
+        self.load_a = current_a
+        if self.mode is not Mode.OFF:
+            self._aim()
+
+    def watch_bulk(self, bulk_v: float) -> bool:
+        """Start or stop at this bulk voltage; return True if that changed anything."""
+        model = self.model
+        if self.mode is Mode.OFF:
+            if bulk_v < model.start_v or not model.starts:
+                return False
+            self.mode = Mode.MOVING
+            self._regulate_for(bulk_v)
+            self._aim()
+            return True
+        if bulk_v > model.stop_v:
+            return False
+        self.mode = Mode.OFF
+        return True
+
+    def follow_line(self, bulk_v: float) -> None:
+        """Let the regulated voltage follow the mean bulk voltage (line regulation)."""
+        if self.mode is Mode.REGULATING:
+            self._regulate_for(bulk_v)
+            self._aim()
+
+    def input_power_w(self, ahead_s: float = 0.0) -> float:
+        """Return the power taken from the bulk capacitor ``ahead_s`` from now, in watts."""
+        if self.mode is Mode.OFF:
+            return 0.0
+        model = self.model
+        if self.mode is Mode.REGULATING:
+            return model.input_power_w(self.output_v * self.load_a)
+        output_v = max(self.output_v + self._slope * ahead_s, 0.0)
+        load_a = min(self.load_a, output_v / _LEAST_LOAD_OHM)
+        charging_a = max(self._slope, 0.0) * model.output_capacitance_f
+        supplied_a = model.output_limit_a if self._slope <= 0.0 else load_a + charging_a
+        return model.input_power_w(output_v * min(supplied_a, model.output_limit_a))
+
+    def longest_step_s(self) -> float:
+        """Return how far ahead the input power may be taken at its middle, in seconds."""
+        if self.mode is not Mode.MOVING or self._slope == 0.0:
+            return math.inf
+        even_s = self.model.soft_start_s / 32
+        if self._slope > 0.0:
+            return min(even_s, max((self._target_v - self.output_v) / self._slope, 1e-6))
+        return min(even_s, max(0.2 * self.output_v / -self._slope, 1e-4))
+
+    def advance(self, duration_s: float) -> None:
+        """Move the output on by ``duration_s``."""
+        if self.mode is Mode.MOVING:
+            self._move(duration_s)
+        elif self.mode is Mode.OFF and self.output_v > 0.0:
+            self._empty(duration_s)
+
+    def ripple_v(self, bulk_ripple_v: float) -> float:
+        """Return the ripple (rms) at the output, apart from dips of the mean voltage.
+
+        Args:
+            bulk_ripple_v: Ripple (rms) of the bulk voltage.
+
+        Source:
+            The switching part grows with load and as the input filter loses capacitance; bulk
+            ripple comes through divided by the line rejection; the two are unrelated, so they
+            add in squares. Common practice.
+        """
+        if self.mode is Mode.OFF:
+            return 0.0
+        model = self.model
+        share = 0.5 + 0.5 * min(self.output_a / model.output_nominal_a, 1.25)
+        lost = 1.0 + 0.8 * (self._bulk_share - 1.0)
+        switching_v = model.switching_ripple_v * share * max(lost, 0.0)
+        return math.hypot(switching_v, model.line_rejection_frac * bulk_ripple_v)
+
+    def _regulate_for(self, bulk_v: float) -> None:
+        model = self.model
+        off_nominal = bulk_v / model.nominal_bulk_v - 1.0
+        self._target_v = model.output_v * (1.0 + model.line_regulation_frac * off_nominal)
+
+    def _aim(self) -> None:
+        """Choose where the output goes from here, and how fast."""
+        model = self.model
+        spare_a = model.output_limit_a - self.load_a
+        held_v = self._target_v - model.output_resistance_ohm * self.load_a
+        if spare_a < 0.0:
+            self._least_v = _LEAST_LOAD_OHM * model.output_limit_a
+            self.mode = Mode.MOVING
+            falls = self.output_v > self._least_v
+            self._slope = spare_a / model.output_capacitance_f if falls else 0.0
+            return
+        if self.mode is Mode.REGULATING:
+            self.output_v = held_v
+            return
+        full_slope = model.output_v / model.soft_start_s
+        self._slope = min(full_slope, spare_a / model.output_capacitance_f)
+
+    def _move(self, duration_s: float) -> None:
+        held_v = self._target_v - self.model.output_resistance_ohm * self.load_a
+        self.output_v += self._slope * duration_s
+        if self._slope < 0.0 and self.output_v <= self._least_v:
+            self.output_v = self._least_v
+            self._slope = 0.0
+        elif self._slope > 0.0 and self.output_v >= held_v - 1e-9:
+            self.output_v = held_v
+            self.mode = Mode.REGULATING
+
+    def _empty(self, duration_s: float) -> None:
+        """Let load and bleeder empty the output: C dv/dt = -I - v/R, down to zero."""
+        model = self.model
+        time_s = model.output_bleed_ohm * model.output_capacitance_f
+        rest_v = -self.load_a * model.output_bleed_ohm
+        fallen_v = rest_v + (self.output_v - rest_v) * math.exp(-duration_s / time_s)
+        self.output_v = fallen_v if fallen_v > 1e-6 * model.output_v else 0.0

@@ -1,0 +1,260 @@
+"""A DC supply and the unit on it: two capacitors, implicit steps, and a jump where all is still."""
+
+from __future__ import annotations
+
+import math
+
+from harness.rehearse.circuit.contact import Contact
+from harness.rehearse.circuit.converter import ConverterState, Mode
+from harness.rehearse.circuit.fuse_heat import FuseHeat
+from harness.rehearse.circuit.ledger import Ledger, Means
+from harness.rehearse.circuit.let_through import LetThrough
+from harness.rehearse.circuit.network import InputNetwork
+from harness.rehearse.circuit.rosenbrock import rosenbrock_step
+from harness.rehearse.circuit.source import SourceModel
+from harness.rehearse.unit_model import UnitModel
+
+__all__ = ["DcSolver"]
+
+_ABSOLUTE_V = 2e-5
+_RELATIVE = 1e-4
+_FIRST_S = 2e-6
+_SHORTEST_S = 1e-9
+#: Slower than this, in volts a second, counts as standing still.
+_STILL = 2e-3
+
+
+class DcSolver:
+    """State of a DC circuit and its way through time.
+
+    The regulator gives (setting - terminal voltage) / resistance, between zero and the limit, into
+    the output capacitor; current is measured there, before the capacitor.
+    """
+
+    def __init__(self, model: UnitModel, source: SourceModel, *, seed: int) -> None:
+        self.model = model
+        self.source = source
+        self.converter = ConverterState(model.converter, model.bulk)
+        self.fuse = FuseHeat(model.fuse)
+        self.contact = Contact(model.defects.intermittence, seed=seed)
+        self.ledger = Ledger()
+        self.let_through = LetThrough()
+        self.time_s = 0.0
+        self.terminal_v = 0.0
+        self.bulk_v = 0.0
+        self.setting_v = 0.0
+        self.limit_a = source.highest_current_a
+        self.is_on = False
+        self.broken_over = False
+        self._step_s = _FIRST_S
+        self._still = False
+        self._power_w = 0.0
+        self._flows = (0.0, 0.0, 0.0, 0.0)
+        self._rewire()
+
+    @property
+    def current_a(self) -> float:
+        """Current through the regulator now."""
+        if not self.is_on:
+            return 0.0
+        drawn_a = (self.setting_v - self.terminal_v) / self.source.resistance_ohm
+        return min(max(drawn_a, 0.0), self.limit_a)
+
+    @property
+    def is_limiting(self) -> bool:
+        """True if the regulator holds current instead of voltage."""
+        return self.is_on and self.current_a >= self.limit_a * (1 - 1e-9)
+
+    def disturb(self) -> None:
+        """Say that a setting changed: the next step is a short one."""
+        self._still = False
+        self._step_s = _FIRST_S
+
+    def advance_to(self, time_s: float) -> None:
+        """Go on to ``time_s``."""
+        while self.time_s < time_s:
+            end_s = min(time_s, self.contact.next_s)
+            while self.time_s < end_s:
+                if self._still:
+                    self._jump(end_s)
+                else:
+                    self._advance_once(end_s)
+            if end_s == self.contact.next_s:
+                self.contact.change()
+                self._rewire()
+
+    def _rewire(self) -> None:
+        """Take over a change of fuse, contact or part."""
+        closed = self.contact.is_closed and not self.fuse.is_open
+        closed = closed and self.model.rectifier.conducts_positive or (
+            closed and self.model.defects.input_short_ohm < math.inf
+        )
+        self._network = InputNetwork.of(
+            self.model, self.source, broken_over=self.broken_over, is_closed=closed
+        )
+        self.disturb()
+
+    def _solve(self, terminal_v: float, bulk_v: float) -> tuple[float, float, float, float]:
+        """Return currents in the line and through the rectifier, and voltages behind fuse and ESR."""
+        net = self._network
+        power_a = self._power_w / bulk_v if self._power_w > 0.0 else 0.0
+        divider = 1.0 + net.esr_ohm * net.leak_siemens
+        inner_v = (bulk_v - net.esr_ohm * power_a) / divider
+        if not net.is_closed:
+            return 0.0, 0.0, 0.0, inner_v
+        shunt = net.shunt_siemens(self.model, terminal_v)
+        loaded = 1.0 + net.line_ohm * shunt
+        open_v = terminal_v / loaded
+        behind_ohm = net.line_ohm / loaded
+        rectifier_a = 0.0
+        if self.model.rectifier.conducts_positive and open_v > inner_v + net.drop_v:
+            total_ohm = behind_ohm + net.series_ohm + net.esr_ohm / divider
+            rectifier_a = (open_v - net.drop_v - inner_v) / total_ohm
+        input_v = open_v - rectifier_a * behind_ohm
+        line_a = rectifier_a + shunt * input_v
+        return line_a, rectifier_a, input_v, inner_v + rectifier_a * net.esr_ohm / divider
+
+    def _rates(self, terminal_v: float, bulk_v: float) -> tuple[float, float]:
+        """Return the time derivatives of terminal and bulk voltage."""
+        line_a, rectifier_a, _, inner_v = self._solve(terminal_v, bulk_v)
+        given_a = self._given_a(terminal_v)
+        power_a = self._power_w / bulk_v if self._power_w > 0.0 else 0.0
+        bulk_a = rectifier_a - power_a - inner_v * self._network.leak_siemens
+        return (
+            (given_a - line_a) / self.source.output_capacitance_f,
+            bulk_a / self._network.bulk_f,
+        )
+
+    def _given_a(self, terminal_v: float) -> float:
+        """Return what the regulator gives, or its sink takes (negative)."""
+        if not self.is_on:
+            return -terminal_v / self.source.sink_ohm
+        short_of_v = self.setting_v - terminal_v
+        if short_of_v < 0.0:
+            return short_of_v / self.source.sink_ohm
+        return min(short_of_v / self.source.resistance_ohm, self.limit_a)
+
+    def _advance_once(self, end_s: float) -> None:
+        """Take one accepted step, not past ``end_s``."""
+        converter = self.converter
+        remaining_s = end_s - self.time_s
+        while True:
+            step_s = min(self._step_s, remaining_s, converter.longest_step_s())
+            self._power_w = converter.input_power_w(0.5 * step_s)
+            terminal_v, bulk_v, error_t, error_b = rosenbrock_step(
+                self._rates, self.terminal_v, self.bulk_v, step_s
+            )
+            error = max(
+                abs(error_t) / (_ABSOLUTE_V + _RELATIVE * abs(terminal_v)),
+                abs(error_b) / (_ABSOLUTE_V + _RELATIVE * abs(bulk_v)),
+            )
+            factor = 4.0 if error < 2e-3 else 0.8 * error ** (-1 / 3)
+            if error > 1.0 and step_s > _SHORTEST_S:
+                self._step_s = step_s * max(factor, 0.1)
+                continue
+            share = self._share_to_event(bulk_v)
+            if share < 1.0 and step_s > 1e-7:
+                self._step_s = step_s * max(share, 0.01)
+                continue
+            break
+        self._record(step_s, terminal_v, bulk_v)
+        self.time_s = end_s if step_s == remaining_s else self.time_s + step_s
+        self.terminal_v, self.bulk_v = max(terminal_v, 0.0), max(bulk_v, 0.0)
+        grown_s = step_s * min(factor, 4.0)
+        self._step_s = max(grown_s, self._step_s) if step_s == remaining_s else grown_s
+        self._after(step_s)
+
+    def _share_to_event(self, bulk_v: float) -> float:
+        """Return the share of the step at which a threshold is met, or 1 where it is met closely."""
+        before_v = self.bulk_v
+        if bulk_v > before_v:
+            levels = (self.model.defects.breakdown_v if not self.broken_over else math.inf,)
+            if self.converter.mode is Mode.OFF and self.model.converter.starts:
+                levels += (self.model.converter.start_v,)
+            level_v = min(levels)
+            if before_v < level_v < bulk_v - 1e-3 * level_v:
+                return (level_v - before_v) / (bulk_v - before_v) + 1e-4
+        elif self.converter.mode is not Mode.OFF:
+            level_v = self.model.converter.stop_v
+            if bulk_v + 1e-3 * level_v < level_v < before_v:
+                return (before_v - level_v) / (before_v - bulk_v) + 1e-4
+        return 1.0
+
+    def _record(self, step_s: float, terminal_v: float, bulk_v: float) -> None:
+        """Book one step: averages, fuse heat, let-through."""
+        net = self._network
+        before_v, bulk_before_v = self.terminal_v, self.bulk_v
+        line0_a, _, input0_v, inner0_v = self._solve(before_v, bulk_before_v)
+        line1_a, _, input1_v, inner1_v = self._solve(terminal_v, bulk_v)
+        given0_a, given1_a = self.current_a, max(self._given_a(terminal_v), 0.0)
+        mean_v = 0.5 * (before_v + terminal_v)
+        output_v = self.converter.output_v
+        self.ledger.add(
+            step_s,
+            Means(
+                mean_v,
+                0.5 * (given0_a + given1_a),
+                0.5 * (before_v * given0_a + terminal_v * given1_a),
+                output_v,
+                output_v * output_v,
+                0.5 * (bulk_before_v + bulk_v),
+                (bulk_before_v**2 + bulk_before_v * bulk_v + bulk_v**2) / 3.0,
+            ),
+        )
+        if net.short_siemens > 0.0:
+            self._count(step_s, input0_v, input1_v, net.short_siemens)
+        if net.fault_siemens > 0.0:
+            self._count(step_s, inner0_v, inner1_v, net.fault_siemens)
+        square_a2 = (line0_a * line0_a + line0_a * line1_a + line1_a * line1_a) / 3.0
+        if self.fuse.advance(step_s, square_a2):
+            self._rewire()
+
+    def _count(self, step_s: float, from_v: float, to_v: float, siemens: float) -> None:
+        square_v2 = (from_v * from_v + from_v * to_v + to_v * to_v) / 3.0
+        mean_a = 0.5 * (abs(from_v) + abs(to_v)) * siemens
+        self.let_through.add(step_s, mean_a, square_v2 * siemens**2, 1.0 / siemens)
+
+    def _after(self, step_s: float) -> None:
+        """Look for what the step set off."""
+        converter = self.converter
+        converter.advance(step_s)
+        if converter.watch_bulk(self.bulk_v):
+            self.disturb()
+        converter.follow_line(self.bulk_v)
+        if not self.broken_over and self.bulk_v >= self.model.defects.breakdown_v:
+            self.broken_over = True
+            self._rewire()
+        if not converter.is_still:
+            return
+        self._power_w = converter.input_power_w()
+        rate_t, rate_b = self._rates(self.terminal_v, self.bulk_v)
+        self._still = abs(rate_t) < _STILL and abs(rate_b) < _STILL
+        if self._still:
+            self._flows = self._solve(self.terminal_v, self.bulk_v)
+
+    def _jump(self, end_s: float) -> None:
+        """Let time pass while nothing changes but the heat of the fuse."""
+        line_a, _, input_v, inner_v = self._flows
+        duration_s = min(end_s - self.time_s, self.fuse.time_left_s(line_a) + 1e-9)
+        given_a = self.current_a
+        output_v = self.converter.output_v
+        self.ledger.add(
+            duration_s,
+            Means(
+                self.terminal_v,
+                given_a,
+                self.terminal_v * given_a,
+                output_v,
+                output_v * output_v,
+                self.bulk_v,
+                self.bulk_v * self.bulk_v,
+            ),
+        )
+        net = self._network
+        if net.short_siemens > 0.0:
+            self._count(duration_s, input_v, input_v, net.short_siemens)
+        if net.fault_siemens > 0.0:
+            self._count(duration_s, inner_v, inner_v, net.fault_siemens)
+        self.time_s = min(self.time_s + duration_s, end_s)
+        if self.fuse.advance(duration_s, line_a * line_a):
+            self._rewire()

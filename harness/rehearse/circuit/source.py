@@ -1,0 +1,72 @@
+"""The simulated supply as the circuit sees it: what it holds, what it limits, what is inside."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+__all__ = ["SourceModel", "ac_source", "dc_source"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SourceModel:
+    """A bench supply with its leads.
+
+    Attributes:
+        kind: ``dc`` or ``ac``.
+        resistance_ohm: Inside the terminals: DC regulation slope, AC output impedance.
+        wiring_ohm: Leads and contacts from the terminals to the unit, both ways.
+        output_capacitance_f: DC only: capacitor across the terminals, behind the shunt that
+            measures current. It empties into a short whatever the limit is.
+        sink_ohm: DC only: what pulls the terminals down when they stand above the setting or the
+            output is off.
+        highest_current_a: Limit at power-on.
+        crest_factor: AC only: the instantaneous current is clamped at this many times the limit.
+    """
+
+    kind: Literal["dc", "ac"]
+    resistance_ohm: float
+    wiring_ohm: float
+    output_capacitance_f: float
+    sink_ohm: float
+    highest_current_a: float
+    crest_factor: float
+
+
+def dc_source(
+    *,
+    resistance_ohm: float = 0.02,
+    wiring_ohm: float = 0.06,
+    output_capacitance_f: float = 220e-6,
+    sink_ohm: float = 330.0,
+    highest_current_a: float = 10.0,
+) -> SourceModel:
+    """Return a laboratory DC supply on short leads; the figures are common practice."""
+    return SourceModel(
+        kind="dc",
+        resistance_ohm=resistance_ohm,
+        wiring_ohm=wiring_ohm,
+        output_capacitance_f=output_capacitance_f,
+        sink_ohm=sink_ohm,
+        highest_current_a=highest_current_a,
+        crest_factor=1.0,
+    )
+
+
+def ac_source(
+    *,
+    resistance_ohm: float = 0.1,
+    wiring_ohm: float = 0.1,
+    highest_current_a: float = 10.0,
+    crest_factor: float = 4.0,
+) -> SourceModel:
+    """Return a programmable AC source on short leads; the figures are common practice."""
+    return SourceModel(
+        kind="ac",
+        resistance_ohm=resistance_ohm,
+        wiring_ohm=wiring_ohm,
+        output_capacitance_f=0.0,
+        sink_ohm=0.0,
+        highest_current_a=highest_current_a,
+        crest_factor=crest_factor,
+    )
