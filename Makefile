@@ -1,0 +1,49 @@
+# The everyday commands. Each sets up what it needs first: a virtual environment in .venv with the
+# exact versions of constraints.txt. Another interpreter: make PYTHON=python3.12 test
+
+PYTHON ?= python3
+# Test processes at a time. A number, or auto: one a core.
+WORKERS ?= auto
+# More for `softwake rehearse`, such as ARGS="--fault shorted-varistor".
+ARGS ?=
+
+BIN := .venv/bin
+READY := .venv/set-up-with-$(notdir $(PYTHON))
+
+.DEFAULT_GOAL := help
+.PHONY: help rehearse test check bench torture clean
+
+help: ## this list
+	@sed -n 's/^\([a-z]*\):[^#]*## /make \1\t/p' $(MAKEFILE_LIST) | expand -t 16
+
+# Emptied when what it is made from changes, so that nothing stays behind. The build back end comes
+# first and the project is built with it: pip would otherwise fetch one of its own choice.
+$(READY): pyproject.toml constraints.txt
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "softwake needs Python 3.11 or newer; name one: make PYTHON=python3.12")'
+	$(PYTHON) -m venv --clear .venv
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt hatchling
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --no-build-isolation --editable '.[dev]'
+	@touch $@
+
+rehearse: $(READY) ## the demo run on the simulated bench
+	$(BIN)/softwake rehearse $(ARGS)
+
+test: $(READY) ## every test but torture
+	$(BIN)/python -m pytest -n $(WORKERS)
+
+check: $(READY) ## lint, format, types (on POSIX and on Windows), import order
+	$(BIN)/ruff check
+	$(BIN)/ruff format --check
+	$(BIN)/mypy
+	$(BIN)/mypy --platform win32 --cache-dir .mypy_cache/win32
+	$(BIN)/lint-imports
+
+bench: $(READY) ## the performance ratios as a table
+	$(BIN)/python -m benchmarks
+
+torture: $(READY) ## kills, floods and long random walks: minutes
+	$(BIN)/python -m pytest -m torture
+
+clean: ## remove the environment and what tools left; results stay
+	rm -rf .venv build dist .coverage htmlcov .hypothesis .import_linter_cache .mypy_cache .pytest_cache .ruff_cache
+	find harness tests benchmarks -name __pycache__ -type d -prune -exec rm -rf {} +

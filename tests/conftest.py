@@ -1,0 +1,38 @@
+"""What every test can ask for."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable
+
+import hypothesis
+import pytest
+
+#: True on the machine that decides whether a change goes in.
+IN_CI = os.environ.get("CI", "").lower() == "true"
+
+# No deadline: a shared machine pauses when it likes, and a slow example is no wrong one. In CI the
+# same change meets the same examples each time; elsewhere each run tries new ones.
+hypothesis.settings.register_profile("everywhere", deadline=None)
+hypothesis.settings.register_profile("ci", deadline=None, derandomize=True, print_blob=True)
+hypothesis.settings.load_profile("ci" if IN_CI else "everywhere")
+
+
+@pytest.fixture
+def needs_program() -> Callable[[str], str]:
+    """Return a function from a program's name to its path, for tests against Debian packages.
+
+    Where the program is missing the test is skipped, and fails in CI, so that a comparison with the
+    outside world never goes quiet unnoticed.
+    """
+    return _path_of_program
+
+
+def _path_of_program(name: str) -> str:
+    path = shutil.which(name)
+    if path is None and IN_CI:
+        pytest.fail(f"{name} is not installed; .ci/run installs the packages that tests need")
+    if path is None:
+        pytest.skip(f"{name} is not installed")
+    return path

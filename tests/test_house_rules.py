@@ -1,0 +1,225 @@
+"""Rules of the house that no linter knows, checked on the source text."""
+
+from __future__ import annotations
+
+import ast
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+HARNESS = ROOT / "harness"
+MODULES = sorted(HARNESS.rglob("*.py"))
+TESTS = sorted((ROOT / "tests").rglob("test_*.py"))
+TEMPLATES = sorted(HARNESS.rglob("*.j2"))
+
+MOST_LINES = 400
+
+#: Modules of the standard library that Windows benches do not have.
+POSIX_ONLY = {"fcntl", "grp", "posix", "pty", "pwd", "resource", "syslog", "termios", "tty"}
+
+#: What `softwake --help` has no use for, each dear to import.
+HEAVY = {"jinja2", "matplotlib", "numpy", "pandas", "pint", "pydantic", "pyvisa", "rich", "scipy"}
+
+
+def parsed(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"), filename=str(path))
+
+
+def name_of(path: Path) -> str:
+    return path.relative_to(ROOT).as_posix()
+
+
+each_module = pytest.mark.parametrize("path", MODULES, ids=name_of)
+each_test_file = pytest.mark.parametrize("path", TESTS, ids=name_of)
+
+
+class TestSpecification:
+    @each_test_file
+    def test_each_test_states_its_rule(self, path: Path) -> None:
+        """Every test function has a sentence that begins with a capital and ends in a stop."""
+        silent = [
+            f"line {node.lineno}: {node.name}"
+            for node in ast.walk(parsed(path))
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+            and node.name.startswith("test_")
+            and not re.match(r"[A-Z0-9`\"*].*[.]\Z", ast.get_docstring(node) or "", re.DOTALL)
+        ]
+
+        assert silent == []
+
+
+class TestSize:
+    @each_module
+    def test_a_module_keeps_to_one_subject(self, path: Path) -> None:
+        """No module of the harness is longer than 400 lines."""
+        lines = len(path.read_text(encoding="utf-8").splitlines())
+
+        assert lines <= MOST_LINES, "split it by subject"
+
+
+class TestPublicDoor:
+    @each_module
+    def test_all_names_what_is_there(self, path: Path) -> None:
+        """Every name in `__all__` is bound in its module."""
+        tree = parsed(path)
+        listed = listed_names(tree) or ()
+
+        assert sorted(set(listed) - bound_names(tree)) == []
+
+    @each_module
+    def test_all_leaves_nothing_public_out(self, path: Path) -> None:
+        """A module with `__all__` lists each public class and function it defines.
+
+        A package's `__init__` lists each public name that it takes from its own modules as well.
+        """
+        tree = parsed(path)
+        listed = listed_names(tree)
+        if listed is None:
+            assert defined_names(tree) == set(), "say in __all__ what of this is public"
+            return
+        offered = defined_names(tree)
+        if path.name == "__init__.py":
+            offered |= taken_names(tree, path.parent)
+
+        assert sorted(offered - set(listed)) == []
+
+
+class TestErrors:
+    def test_the_tree_in_the_docstring_is_the_tree_of_the_classes(self) -> None:
+        """`harness/errors.py` draws every public error under the class it derives from."""
+        tree = parsed(HARNESS / "errors.py")
+        classes = {
+            node.name: ast.unparse(node.bases[0])
+            for node in tree.body
+            if isinstance(node, ast.ClassDef) and node.bases
+        }
+
+        assert drawn_tree(ast.get_docstring(tree) or "") == classes
+
+    def test_every_error_is_public(self) -> None:
+        """`harness/errors.py` lists each of its errors in `__all__`."""
+        tree = parsed(HARNESS / "errors.py")
+        listed = listed_names(tree) or ()
+
+        assert sorted(defined_names(tree) - set(listed)) == []
+
+    def test_errors_stand_on_nothing(self) -> None:
+        """`harness/errors.py` imports the standard library only."""
+        imported = {module.split(".")[0] for module in imports(parsed(HARNESS / "errors.py").body)}
+
+        assert sorted(imported - sys.stdlib_module_names) == []
+
+
+class TestWords:
+    @pytest.mark.parametrize("path", MODULES + TEMPLATES, ids=name_of)
+    def test_the_tool_never_calls_a_unit_safe(self, path: Path) -> None:
+        """No text that the harness can print or write calls anything "safe"."""
+        text = path.read_text(encoding="utf-8")
+        texts = [text] if path.suffix == ".j2" else list(spoken(ast.parse(text)))
+
+        assert [text for text in texts if re.search(r"\bsafe(ly)?\b", text, re.IGNORECASE)] == []
+
+
+class TestPortability:
+    @each_module
+    def test_a_module_imports_on_windows(self, path: Path) -> None:
+        """No module needs a POSIX-only part of the standard library to be imported."""
+        tree = parsed(path)
+        imported = {module.split(".")[0] for module in imports(tree.body)}
+
+        assert sorted(imported & POSIX_ONLY) == []
+
+
+class TestQuickStart:
+    def test_the_command_line_starts_without_the_heavy_libraries(self) -> None:
+        """Importing the command line imports no library that only some commands need."""
+        code = "import sys, harness.cli.main; print(*sorted(sys.modules))"
+        run = subprocess.run(
+            [sys.executable, "-c", code],
+            cwd=ROOT,
+            capture_output=True,
+            encoding="utf-8",
+            check=True,
+        )
+
+        assert sorted(HEAVY & set(run.stdout.split())) == []
+
+
+def listed_names(tree: ast.Module) -> tuple[str, ...] | None:
+    for node in tree.body:
+        if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__":
+            return tuple(ast.literal_eval(node.value))
+    return None
+
+
+def defined_names(tree: ast.Module) -> set[str]:
+    """Return the public classes and functions that a module defines itself."""
+    kinds = ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef
+    return {node.name for node in tree.body if isinstance(node, kinds) and node.name[0] != "_"}
+
+
+def taken_names(tree: ast.Module, folder: Path) -> set[str]:
+    """Return the public names that a package takes from its own modules, not these modules."""
+    package = ".".join(folder.relative_to(ROOT).parts)
+    names = {
+        alias.asname or alias.name
+        for node in tree.body
+        if isinstance(node, ast.ImportFrom)
+        and (node.level or (node.module or "").startswith(package))
+        for alias in node.names
+    }
+    modules = {path.stem for path in folder.iterdir()}
+    return {name for name in names - modules if name[0] != "_"}
+
+
+def bound_names(tree: ast.Module) -> set[str]:
+    """Return every name that the top level of a module binds, a lazy `__getattr__` included."""
+    names = defined_names(tree)
+    for node in ast.walk(tree):
+        match node:
+            case ast.Import(names=aliases) | ast.ImportFrom(names=aliases):
+                names |= {(alias.asname or alias.name).split(".")[0] for alias in aliases}
+            case ast.Name(id=name, ctx=ast.Store()):
+                names.add(name)
+    return names
+
+
+def imports(body: list[ast.stmt]) -> Iterator[str]:
+    """Yield the modules that statements import at once, without any guard around them."""
+    for node in body:
+        match node:
+            case ast.Import(names=aliases):
+                yield from (alias.name for alias in aliases)
+            case ast.ImportFrom(module=str(module), level=0):
+                yield module
+            case ast.ImportFrom():
+                yield "harness"
+
+
+def spoken(tree: ast.Module) -> Iterator[str]:
+    """Yield every text of a module but docstrings: what may reach a reader."""
+    docstrings = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    for node in ast.walk(tree):
+        match node:
+            case ast.Constant(value=str(text)) if id(node) not in docstrings:
+                yield text
+
+
+def drawn_tree(docstring: str) -> dict[str, str]:
+    """Read the tree drawn in a docstring: class to parent, the root's parent being `Exception`."""
+    parents: dict[str, str] = {}
+    above: list[str] = ["Exception"]
+    for line in docstring.splitlines():
+        drawn = re.match(r"((?:│ {3}| {4})*)(├── |└── )?([A-Z][A-Za-z]+)\b", line)
+        if drawn is None or (drawn[2] is None and drawn[3] != "HarnessError"):
+            continue
+        depth = 1 + (0 if drawn[2] is None else len(drawn[1]) // 4)
+        del above[depth:]
+        parents[drawn[3]] = above[-1]
+        above.append(drawn[3])
+    return parents
