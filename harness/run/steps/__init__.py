@@ -1,1 +1,23 @@
-"""One file a step kind; the table in this package names them."""
+"""One file a step kind; a new kind is a new file and a line here.
+
+Each carries out one planned step: sets its levels, lets them settle, holds them, and has its checks
+judged. Whatever leaves the envelope on the way raises
+:class:`~harness.bench.trip.Tripped` with power already off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from harness.profile.plan import PlannedStep
+from harness.run.context import Context
+from harness.run.steps import load, nominal, start
+
+__all__ = ["STEPS"]
+
+#: How each kind of step is carried out.
+STEPS: Mapping[str, Callable[[Context, PlannedStep], None]] = {
+    "start": start.carry_out,
+    "nominal": nominal.carry_out,
+    "load": load.carry_out,
+}

@@ -1,0 +1,241 @@
+"""What a step works with: the keeper, the meter, the clock, and where readings go."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from harness.bench.clock import Clock
+from harness.bench.host import KeeperHost
+from harness.bench.keeper import Command
+from harness.bench.open import Bench
+from harness.bench.sample import SupplySample
+from harness.bench.trip import TripReason
+from harness.errors import RecordError
+from harness.judge.settle import Settler
+from harness.judge.verdict import Verdict
+from harness.profile.plan import Level, Plan, PlannedStep
+from harness.quantity import format_quantity
+from harness.record.sink import CheckRow, Sink
+from harness.run.stop import StopRequest
+
+__all__ = ["Context", "Hold"]
+
+#: Longest time a level may take to settle, in seconds, beside its own averaging.
+_SETTLE_LIMIT_S = 10.0
+#: Fewest readings of a quantity a hold is judged by.
+_FEWEST = 5
+
+_UNITS = {
+    "voltage": "V",
+    "current": "A",
+    "power": "W",
+    "voltage_dc": "V",
+    "voltage_ac": "V",
+    "current_dc": "A",
+    "resistance": "ohm",
+    "temperature": "degC",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Readings of one hold.
+
+    Attributes:
+        level: The level that was held.
+        readings: Values by measure name (``supply.voltage``), each an array of shape ``(n,)``.
+    """
+
+    level: Level
+    readings: Mapping[str, npt.NDArray[np.float64]]
+
+
+@dataclass(slots=True, kw_only=True)
+class Context:
+    """What a step works with.
+
+    Attributes:
+        plan: The plan.
+        bench: The instruments.
+        host: The keeper's host; the only way to the supply and the load.
+        clock: The run's clock.
+        sink: Where the record goes.
+        stop: Whether somebody wants to stop.
+        holds: Every hold so far, by step number.
+        verdicts: Every verdict so far.
+        step_name: Name of the step, for the record.
+        level_label: Label of the level, for the record.
+        origin_s: The clock's time at the run's start.
+        record_lost: Whether the record could not be written; nothing is written to it any more.
+    """
+
+    plan: Plan
+    bench: Bench
+    clock: Clock
+    sink: Sink
+    stop: StopRequest
+    host: KeeperHost = field(init=False)
+    holds: dict[int, list[Hold]] = field(default_factory=lambda: defaultdict(list))
+    verdicts: list[Verdict] = field(default_factory=list)
+    step_name: str = ""
+    level_label: str = ""
+    origin_s: float = 0.0
+    record_lost: bool = False
+
+    # --- the record
+
+    def event(self, kind: str, detail: str) -> None:
+        """Write an event into the record, unless the record is lost."""
+        if self.record_lost:
+            return
+        try:
+            self.sink.event(self.clock.now_s() - self.origin_s, kind, self.step_name, detail)
+        except RecordError:
+            self.record_lost = True
+            raise
+
+    def on_sample(self, sample: SupplySample) -> None:
+        """Write a sample of the supply into the record; the keeper has judged it already."""
+        rows = (
+            ("voltage", sample.voltage_v, "V"),
+            ("current", sample.current_a, "A"),
+            ("power", sample.power_w, "W"),
+        )
+        self._write(sample.time_s, rows, "supply")
+
+    def judged(self, row: CheckRow) -> None:
+        """Write a judged check into the record."""
+        self.verdicts.append(Verdict(row.verdict))
+        self.sink.check(row)
+        self.event("check", f"{row.check}: {row.verdict}")
+
+    # --- power
+
+    def command(self, *commands: Command) -> None:
+        """Hand commands to the keeper, one after the other."""
+        for command in commands:
+            self.stop.obey()
+            self.host.command(command)
+
+    def sample(self) -> SupplySample:
+        """Read the supply once."""
+        self.stop.obey()
+        return self.host.sample()
+
+    # --- the two waits of every step
+
+    def settle(self, step: PlannedStep, level: Level) -> None:
+        """Read the supply as fast as the link allows until the readings have settled.
+
+        Raises:
+            Tripped: They do not settle, or settle below the voltage that was set.
+        """
+        self._begin(step, level)
+        settler = Settler(resolution=self._resolution(level))
+        begin_s = self.clock.now_s()
+        while True:
+            sample = self.sample()
+            if settler.add(sample.time_s, (sample.voltage_v, sample.current_a)):
+                break
+            if sample.time_s - begin_s > _SETTLE_LIMIT_S:
+                self.host.cut(
+                    TripReason.UNSETTLED,
+                    f"after {format_quantity(_SETTLE_LIMIT_S, 's')} at {level.label}: "
+                    f"{settler.reason}",
+                )
+        self._check_reached(level, sample.voltage_v)
+        self.event("settled", f"{level.label} after {sample.time_s - begin_s:.3f} s")
+
+    def hold(self, step: PlannedStep, level: Level, measures: Iterable[str]) -> Hold:
+        """Hold a level for its dwell and read what is asked for, the supply in between always.
+
+        Args:
+            step: The step.
+            level: The level.
+            measures: Measure names beyond the supply's: ``meter.*`` and ``load.*``.
+        """
+        self._begin(step, level)
+        others = sorted({name for name in measures if not name.startswith("supply.")})
+        # one reading of the load gives all three of its quantities
+        turns = [name for name in others if name.startswith("meter.")]
+        turns += ["load"] if any(name.startswith("load.") for name in others) else []
+        readings: dict[str, list[float]] = defaultdict(list)
+        end_s = self.clock.now_s() + level.dwell_s
+        turn = 0
+        while True:
+            sample = self.sample()
+            readings["supply.voltage"].append(sample.voltage_v)
+            readings["supply.current"].append(sample.current_a)
+            readings["supply.power"].append(sample.power_w)
+            if turns:
+                self._read_other(turns[turn % len(turns)], readings)
+                turn += 1
+            enough = len(readings["supply.voltage"]) >= _FEWEST and turn >= _FEWEST * len(turns)
+            if enough and self.clock.now_s() >= end_s:
+                break
+        self._check_reached(level, float(np.mean(readings["supply.voltage"])))
+        hold = Hold(level, {name: np.array(values) for name, values in readings.items()})
+        self.holds[step.number].append(hold)
+        return hold
+
+    def _write(
+        self, time_s: float, rows: tuple[tuple[str, float, str], ...], source: str
+    ) -> None:
+        if self.record_lost:
+            return
+        try:
+            self.sink.sample(
+                time_s - self.origin_s, self.step_name, self.level_label, rows, source
+            )
+        except RecordError:
+            self.record_lost = True  # once is enough: power is cut, and that must not fail again
+            raise
+
+    def _begin(self, step: PlannedStep, level: Level) -> None:
+        self.step_name, self.level_label = step.name, level.label
+
+    def _read_other(self, what: str, readings: dict[str, list[float]]) -> None:
+        """Read the meter or the load once; a reading that is none cuts power."""
+        self.stop.obey()
+        if what == "load":
+            values = self.host.read_load()
+            rows = tuple((name, value, _UNITS[name]) for name, value in values.items())
+            source = "load"
+        else:
+            meter = self.bench.meter
+            assert meter is not None
+            quantity = what.removeprefix("meter.")
+            rows = (
+                (quantity, self.host.guarded(lambda: meter.read(quantity)), _UNITS[quantity]),
+            )
+            source = "meter"
+        self._write(self.clock.now_s(), rows, source)
+        for name, value, _ in rows:
+            readings[f"{source}.{name}"].append(value)
+
+    def _check_reached(self, level: Level, voltage_v: float) -> None:
+        """Cut power when the voltage stays away from what was set."""
+        accuracy = self.bench.file.supply.accuracy.get("voltage")
+        error_v = accuracy.bound(level.voltage_v) if accuracy else 0.0
+        allowed_v = 2 * error_v + 0.02 * level.voltage_v
+        if abs(voltage_v - level.voltage_v) > allowed_v:
+            self.host.cut(
+                TripReason.VOLTAGE_NOT_REACHED,
+                f"{format_quantity(voltage_v, 'V')} where "
+                f"{format_quantity(level.voltage_v, 'V')} was set",
+            )
+
+    def _resolution(self, level: Level) -> tuple[float, float]:
+        """Movement that means nothing: what the supply's readings may be off by, or a trifle."""
+        accuracy = self.bench.file.supply.accuracy
+        voltage, current = accuracy.get("voltage"), accuracy.get("current")
+        limit_a = level.current_limit_a
+        return (
+            max(voltage.bound(level.voltage_v) if voltage else 0.0, 1e-3 * level.voltage_v),
+            max(current.bound(0.0) if current else 0.0, 5e-3 * limit_a),
+        )

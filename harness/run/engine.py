@@ -1,0 +1,236 @@
+"""The engine: carries a plan out on a bench, and never leaves it energised."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import replace
+
+from harness.bench.clock import Clock
+from harness.bench.host import KeeperHost
+from harness.bench.keeper import Keeper, Limits
+from harness.bench.open import Bench
+from harness.bench.trip import Trip, TripReason, Tripped
+from harness.errors import (
+    HarnessError,
+    PowerOffUnconfirmed,
+    RecordError,
+    Refused,
+)
+from harness.judge.verdict import Verdict, overall
+from harness.profile.plan import Plan
+from harness.profile.preflight import preflight
+from harness.record.sink import Sink
+from harness.run.checks import judge_dropped
+from harness.run.context import Context
+from harness.run.entry import run_entry
+from harness.run.result import Outcome, RunInfo, RunResult
+from harness.run.steps import STEPS
+from harness.run.stop import Interrupted, StopRequest
+
+__all__ = ["carry_out"]
+
+
+def carry_out(
+    plan: Plan,
+    *,
+    connect: Callable[[], AbstractContextManager[Bench]],
+    clock: Clock,
+    sink: Sink,
+    info: RunInfo,
+    stop: StopRequest | None = None,
+) -> RunResult:
+    """Carry a plan out and record it.
+
+    Args:
+        plan: The plan, made for this bench.
+        connect: Opens the bench; its links are closed again on the way out.
+        clock: The run's clock.
+        sink: Where the record goes.
+        info: What the record says beside what was measured.
+        stop: Whether somebody wants to stop, or None.
+
+    Returns:
+        How the run ended; power is off and confirmed off.
+
+    Raises:
+        PowerOffUnconfirmed: Output off could not be confirmed. The record says so too.
+    """
+    origin_s = clock.now_s()
+    run = _Run(plan, clock, sink, info, stop or StopRequest(), origin_s)
+    try:
+        with connect() as bench:
+            run.check(bench)
+            run.power(bench)
+    except Interrupted as error:  # asked to stop before power
+        run.interrupted(error)
+    except Refused as error:
+        run.reason = str(error)
+    except HarnessError as error:  # an instrument that cannot be opened or identified
+        run.reason = str(error)
+    return run.conclude()
+
+
+class _Run:
+    """One run on its way: what is known of its end so far."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        clock: Clock,
+        sink: Sink,
+        info: RunInfo,
+        stop: StopRequest,
+        origin_s: float,
+    ) -> None:
+        self._plan = plan
+        self._clock = clock
+        self._sink = sink
+        self._info = info
+        self._stop = stop
+        self._origin_s = origin_s
+        self._outcome = Outcome.REFUSED
+        self._trip: Trip | None = None
+        self._signal: int | None = None
+        self._unconfirmed: PowerOffUnconfirmed | None = None
+        self._context: Context | None = None
+        self._identities: dict[str, str] = {}
+        self._warnings: tuple[str, ...] = ()
+        self.reason = ""
+
+    def check(self, bench: Bench) -> None:
+        """Pre-flight with the instruments' own answers (safety rule 1).
+
+        Raises:
+            Refused: Something does not fit; nothing has been energised.
+        """
+        self._stop.obey()
+        for role, instrument in bench.instruments.items():
+            self._identities[role] = instrument.identify()
+            instrument.drain_errors()  # old errors are not this run's
+        findings = preflight(
+            self._plan, today=self._info.started.date(), identities=self._identities
+        )
+        self._warnings = findings.warnings
+        if findings.reasons:
+            raise Refused(findings.reasons)
+
+    def power(self, bench: Bench) -> None:
+        """Carry out every step; power is off when this returns, however it returns."""
+        context = Context(
+            plan=self._plan,
+            bench=bench,
+            clock=self._clock,
+            sink=self._sink,
+            stop=self._stop,
+            origin_s=self._origin_s,
+        )
+        self._context = context
+        context.host = host = _host(context)
+        try:
+            try:
+                self._steps(context)
+            except Tripped:
+                raise
+            except Interrupted as error:
+                self.interrupted(error)
+            except RecordError as error:
+                host.cut(TripReason.RECORD_LOST, str(error))
+            except Exception as error:  # noqa: BLE001 - whatever it is, the unit must be off
+                host.cut(TripReason.INTERNAL, f"{type(error).__name__}: {error}")
+            finally:
+                host.power_off()
+        except Tripped as tripped:
+            self._tripped(tripped.trip)
+        except PowerOffUnconfirmed as error:
+            self._unconfirmed = error
+            self._outcome, self.reason = Outcome.TRIPPED, str(error)
+
+    def interrupted(self, error: Interrupted) -> None:
+        """Note that somebody stopped the run."""
+        self._outcome, self.reason, self._signal = Outcome.INTERRUPTED, str(error), error.number
+
+    def conclude(self) -> RunResult:
+        """Finish the record and say how the run ended.
+
+        Raises:
+            PowerOffUnconfirmed: Output off could not be confirmed; the record says so.
+        """
+        result = self._result()
+        lost = self._context is not None and self._context.record_lost
+        folder = self._sink.folder
+        try:
+            if lost:
+                self._sink.abandon()
+            else:
+                self._sink.finish(run_entry(self._plan, result, self._info, self._identities))
+        except RecordError as error:  # without its record no run counts
+            result = replace(
+                result,
+                outcome=Outcome.TRIPPED,
+                reason=f"{TripReason.RECORD_LOST}: {error} ({TripReason.RECORD_LOST.meaning})",
+            )
+        if self._unconfirmed is not None:
+            raise self._unconfirmed
+        return replace(result, folder=folder)
+
+    def _steps(self, context: Context) -> None:
+        judge_dropped(context)
+        for step in self._plan.steps:
+            context.step_name, context.level_label = step.name, ""
+            context.event("step", step.kind)
+            STEPS[step.kind](context, step)
+        self._outcome = Outcome.COMPLETED
+
+    def _tripped(self, trip: Trip) -> None:
+        self._trip = trip
+        self._outcome = Outcome.TRIPPED if trip.live else Outcome.REFUSED
+        self.reason = str(trip)
+
+    def _result(self) -> RunResult:
+        verdicts = self._context.verdicts if self._context else []
+        return RunResult(
+            run_id=self._sink.run_id,
+            outcome=self._outcome,
+            verdict=overall(verdicts),
+            reason=self.reason or _sum_up(verdicts),
+            trip=self._trip,
+            signal=self._signal,
+            duration_s=self._clock.now_s() - self._origin_s,
+            warnings=self._warnings,
+        )
+
+
+def _host(context: Context) -> KeeperHost:
+    """Give the supply and the load to a keeper with the profile's bounds."""
+    bench, plan = context.bench, context.plan
+    envelope = plan.profile.envelope
+    levels = [level for step in plan.steps for level in step.levels]
+    limits = Limits(
+        voltage_v=envelope.voltage_v,
+        current_a=envelope.current_a,
+        power_w=envelope.power_w,
+        frequencies_hz=tuple({level.frequency_hz for level in levels if level.frequency_hz}),
+        load_current_a=max((level.load_current_a or 0.0 for level in levels), default=0.0),
+    )
+    keeper = Keeper(
+        limits,
+        supply=bench.supply.dialect.operations,
+        load=bench.load.dialect.operations if bench.load else frozenset(),
+    )
+    return KeeperHost(
+        keeper, bench.supply, bench.load, context.clock, context.event, context.on_sample
+    )
+
+
+def _sum_up(verdicts: Sequence[Verdict]) -> str:
+    """Say in a sentence what the checks proved."""
+    count = len(verdicts)
+    if not count:
+        return "nothing was checked"
+    failed, undecided = verdicts.count(Verdict.FAIL), verdicts.count(Verdict.UNDECIDED)
+    if failed:
+        return f"{failed} of {count} checks failed"
+    if undecided:
+        return f"{undecided} of {count} checks undecided"
+    return f"all {count} checks passed"

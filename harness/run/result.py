@@ -1,0 +1,86 @@
+"""How a run ended."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+from enum import StrEnum
+from pathlib import Path
+
+from harness.bench.trip import Trip
+from harness.judge.verdict import Verdict
+
+__all__ = ["Outcome", "RunInfo", "RunResult"]
+
+
+class Outcome(StrEnum):
+    """How a run ended."""
+
+    COMPLETED = "completed"
+    TRIPPED = "tripped"
+    INTERRUPTED = "interrupted"
+    REFUSED = "refused"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunInfo:
+    """What the record says beside what was measured.
+
+    Attributes:
+        serial: Serial number of the unit.
+        started: When the run began, in UTC.
+        operator: Who is at the bench; empty if not said.
+        rehearsal: Whether this is a rehearsal on the simulated bench.
+        fault: The fault on the simulated unit, or None.
+        seed: Seed of the simulation, or None.
+    """
+
+    serial: str
+    started: dt.datetime
+    operator: str = ""
+    rehearsal: bool = False
+    fault: str | None = None
+    seed: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunResult:
+    """How a run ended.
+
+    Attributes:
+        run_id: Name of the record.
+        outcome: How it ended.
+        verdict: The worst verdict of all checks.
+        reason: Why, in a sentence.
+        trip: The cut of power, or None.
+        signal: Number of the signal that interrupted it, or None.
+        duration_s: Time on the run's clock.
+        folder: Folder of the record, or None where none was kept.
+        warnings: What the reader must know about the bench.
+    """
+
+    run_id: str
+    outcome: Outcome
+    verdict: Verdict
+    reason: str
+    trip: Trip | None = None
+    signal: int | None = None
+    duration_s: float = 0.0
+    folder: Path | None = None
+    warnings: tuple[str, ...] = field(default=())
+
+    @property
+    def released(self) -> bool:
+        """Whether the unit may go back into service: completed, and every verdict pass."""
+        return self.outcome is Outcome.COMPLETED and self.verdict is Verdict.PASS
+
+    @property
+    def exit_code(self) -> int:
+        """Exit code of the command line for this result."""
+        if self.outcome is Outcome.INTERRUPTED:
+            return 128 + (self.signal or 2)
+        if self.outcome is Outcome.TRIPPED:
+            return 3
+        if self.outcome is Outcome.REFUSED:
+            return 5
+        return {Verdict.PASS: 0, Verdict.FAIL: 1, Verdict.UNDECIDED: 4}[self.verdict]
