@@ -46,4 +46,4 @@ torture: $(READY) ## kills, floods and long random walks: minutes
 
 clean: ## remove the environment and what tools left; results stay
 	rm -rf .venv build dist .coverage htmlcov .hypothesis .import_linter_cache .mypy_cache .pytest_cache .ruff_cache
-	find harness tests benchmarks -name __pycache__ -type d -prune -exec rm -rf {} +
+	find . -name .git -prune -o -name __pycache__ -type d -prune -exec rm -rf {} +
