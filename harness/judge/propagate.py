@@ -9,7 +9,9 @@ voltages of a load regulation. Such a cause is no two contributions but one, who
 with their signs: in a difference of two voltages a shared offset cancels, in a sum it counts twice
 (not root two). The caller names the causes that are shared, by their names as contributions; a
 cause that is not named counts as independent in each input. Scatter and resolution are never
-shared.
+shared. A stated accuracy "of reading plus fixed" may be entered as one bound for each of the two
+readings: the larger bound then is the same error plus its part in proportion, and what is left of
+both in a difference is the proportional part of that difference.
 
 The law is the first-order one. It holds while the relative uncertainty of a denominator is small
 (a few per cent); beyond, the second-order terms of JCGM 100:2008, 5.1.2, note, are missing.

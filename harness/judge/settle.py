@@ -7,7 +7,8 @@ The rule, for each series, over a window of the last readings:
    window's length; its *doubt* is the standard error of the slope times the same length times
    Student's t (n - 2 degrees of freedom, 95 % two-sided). Then, in this order:
 
-   - scatter about the line above the noise limit: not settled (a loose contact, a hunting loop);
+   - scatter about the line above the noise limit, or readings further apart than eight times that
+     limit and the drift: not settled (a loose contact, a hunting loop);
    - drift plus doubt within the resolution: settled;
    - drift above doubt, so that the slope is significant: not settled, it moves;
    - drift plus doubt above the tolerance: not settled, since noise could hide a movement that
@@ -15,7 +16,10 @@ The rule, for each series, over a window of the last readings:
      bound must be small;
    - else settled.
 
-The tolerance is the larger of the resolution and a share of the mean reading.
+The tolerance is the larger of the resolution and a share of the mean reading; the noise limit is
+half of it, where the caller names none. In the window of eight the confidence bound already asks
+for that much; in a longer one, where noise averages out, the limit keeps a jump from averaging out
+with it. Eight standard deviations (plus and minus four) is what normal noise keeps within.
 
 What no window can see is a process much slower than the window: an exponential of time constant T
 that drifts by d over a window of length s still has d / (exp(s / T) - 1) to go. That is no more
@@ -45,10 +49,14 @@ __all__ = ["SettleDecision", "Settler", "settled"]
 
 _CONFIDENCE = 0.95
 
+#: Range of the readings, over the noise limit, beyond which it is a jump and no noise.
+_PEAK = 8.0
+
 _FILLING = "waiting for more readings"
 _NO_NUMBER = "not a number"
 _NO_TIME = "all readings carry the same time"
 _SCATTERS = "scatters by {amount:.3g} about its trend, more than {allowed:.3g}"
+_JUMPS = "jumps by {amount:.3g}, more than {allowed:.3g}"
 _MOVES = "still moves, by {amount:.3g} over the window, more than {allowed:.3g}"
 _UNSURE = "too noisy to tell: it may move by {amount:.3g} over the window, more than {allowed:.3g}"
 
@@ -92,8 +100,8 @@ def settled(
         resolution: Smallest movement that matters, in the unit of the value: the instrument's
             resolution or more.
         share: Movement allowed as a share of the mean reading.
-        noise_limit: Largest standard deviation about the line, in the unit of the value; None: the
-            tolerance.
+        noise_limit: Largest standard deviation about the line, in the unit of the value; None:
+            half the tolerance.
 
     Raises:
         ValueError: If the shapes differ.
@@ -111,15 +119,17 @@ def settled(
     line = fit_line(times, values)
     t = coverage_factor(float(line.dof), _CONFIDENCE)
     finding: _Finding | None = None
-    if not _flat(float(values.min()), float(values.max()), resolution):
+    lowest, highest = float(values.min()), float(values.max())
+    if not _flat(lowest, highest, resolution):
         tolerance = max(resolution, share * abs(line.y_mean))
         finding = _judge(
             drift=abs(line.slope) * span_s,
             doubt=t * line.se_slope * span_s,
             noise=line.residual_sd,
+            spread=highest - lowest,
             resolution=resolution,
             tolerance=tolerance,
-            noise_limit=tolerance if noise_limit is None else noise_limit,
+            noise_limit=tolerance / 2.0 if noise_limit is None else noise_limit,
         )
     return SettleDecision(
         settled=finding is None,
@@ -143,7 +153,7 @@ class Settler:
         span_s: Time the window covers at least, in seconds; it then holds more readings.
         share: Movement allowed as a share of the mean reading.
         noise_limit: For each series the largest standard deviation about the line, in its unit;
-            None: the tolerance.
+            None: half the tolerance.
         names: What messages call the series; left out: ``reading 1``, ``reading 2`` …
 
     Raises:
@@ -250,7 +260,8 @@ class Settler:
         sxx = sum(map(mul, dt, dt))
         for channel, series in enumerate(self._series):
             resolution = self._resolution[channel]
-            if _flat(min(series), max(series), resolution):
+            lowest, highest = min(series), max(series)
+            if _flat(lowest, highest, resolution):
                 continue
             mean = sum(series) / count
             dy = [value - mean for value in series]
@@ -263,9 +274,10 @@ class Settler:
                 drift=abs(slope) * span_s,
                 doubt=self._t * noise / math.sqrt(sxx) * span_s,
                 noise=noise,
+                spread=highest - lowest,
                 resolution=resolution,
                 tolerance=tolerance,
-                noise_limit=self._noise_limit[channel] if self._noise_limit else tolerance,
+                noise_limit=self._noise_limit[channel] if self._noise_limit else tolerance / 2.0,
             )
             if finding is not None:
                 self._note(finding, channel)
@@ -287,6 +299,7 @@ def _judge(
     drift: float,
     doubt: float,
     noise: float,
+    spread: float,
     resolution: float,
     tolerance: float,
     noise_limit: float,
@@ -294,6 +307,8 @@ def _judge(
     """The second part of the rule; None means settled."""
     if noise > noise_limit:
         return _SCATTERS, noise, noise_limit
+    if spread - drift > _PEAK * noise_limit:
+        return _JUMPS, spread - drift, _PEAK * noise_limit
     if drift + doubt <= resolution:
         return None
     if drift > doubt:

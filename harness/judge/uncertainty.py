@@ -93,7 +93,9 @@ def scatter(
     not independent. Where neighbours agree (lag-1 autocorrelation r above 0), the n readings count
     as n (1 - r) / (1 + r) independent ones, both for the standard uncertainty and for its degrees
     of freedom; never fewer than two, for one would leave no degree of freedom at all. Where r is 0
-    or below they count in full.
+    or below they count in full. A short series underrates a strong correlation, its own mean being
+    taken out of it: by simulation, an interval meant for 95 % covers 87 % for 20 readings with a
+    correlation of 0.6, where n independent readings would be taken to cover 95 % and cover 66 %.
 
     One reading tells nothing about its scatter: the contribution is infinite, with no degree of
     freedom, unless the caller says that a single reading is what the instrument's stated accuracy

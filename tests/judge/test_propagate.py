@@ -1,0 +1,148 @@
+"""Uncertainty of computed figures."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.judge.propagate import (
+    Estimate,
+    correlated_means,
+    power_factor,
+    propagate,
+    ratio,
+    regulation,
+)
+from harness.judge.uncertainty import Contribution, combine
+
+
+def estimate(value: float, standard: float, name: str, dof: float = math.inf) -> Estimate:
+    """One value with one cause."""
+    cause = Contribution(name=name, standard=standard, dof=dof)
+    return Estimate(value=value, contributions=(cause,))
+
+
+def test_efficiency_adds_relative_uncertainties() -> None:
+    """The relative uncertainty of a ratio is the root sum square of its parts' relative ones."""
+    found = ratio(estimate(48.0, 0.24, "load"), estimate(60.0, 0.60, "supply"))
+    assert found.value == pytest.approx(0.80)
+    assert combine(found.contributions).standard / 0.80 == pytest.approx(math.hypot(0.005, 0.01))
+
+
+def test_shared_gain_cancels_in_a_ratio() -> None:
+    """A gain error both inputs share leaves their ratio alone."""
+    out, taken = estimate(48.0, 0.48, "meter gain"), estimate(60.0, 0.60, "meter gain")
+    assert combine(ratio(out, taken, shared={"meter gain"}).contributions).standard < 1e-15
+
+
+def test_power_factor_of_the_trade() -> None:
+    """20 W at 100 V and 0.35 A is a power factor of 0.571 (definition, textbook)."""
+    found = power_factor(
+        estimate(20.0, 0.1, "power"), estimate(100.0, 0.2, "volts"), estimate(0.35, 0.001, "amps")
+    )
+    assert round(found.value, 3) == 0.571
+    relative = math.sqrt(0.005**2 + 0.002**2 + (0.001 / 0.35) ** 2)
+    assert combine(found.contributions).standard == pytest.approx(found.value * relative)
+
+
+@pytest.mark.parametrize(
+    ("first_v", "second_v", "percent"), [(12.030, 11.940, 0.75), (12.012, 12.003, 0.075)]
+)
+def test_regulation_of_the_trade(first_v: float, second_v: float, percent: float) -> None:
+    """Load and line regulation are the change over nominal voltage (common practice)."""
+    found = regulation(Estimate(value=first_v), Estimate(value=second_v), 12.0)
+    assert 100 * found.value == pytest.approx(percent)
+
+
+def test_shared_offset_cancels_in_a_difference() -> None:
+    """What the same meter adds to both voltages is no part of a regulation; scatter is."""
+    offset = Contribution(name="meter offset", standard=0.010)
+    first = Estimate(
+        value=12.03, contributions=(offset, Contribution(name="scatter 1", standard=0.003, dof=7))
+    )
+    second = Estimate(
+        value=11.94, contributions=(offset, Contribution(name="scatter 2", standard=0.004, dof=7))
+    )
+    alone = combine(regulation(first, second, 12.0).contributions)
+    together = combine(regulation(first, second, 12.0, shared={"meter offset"}).contributions)
+    assert together.standard == pytest.approx(0.005 / 12.0)
+    assert alone.standard == pytest.approx(math.sqrt(2 * 0.010**2 + 0.005**2) / 12.0)
+    assert together.dof == 12  # 7 (9 + 16)^2 / (81 + 256) = 12.98, cut
+
+
+def test_shared_gain_goes_with_the_difference() -> None:
+    """Of a shared gain error, only its part of the difference is left."""
+    gain = {"name": "meter gain", "standard": 0.001}
+    first = Estimate(value=12.03, contributions=(Contribution(**gain, sensitivity=12.03),))
+    second = Estimate(value=11.94, contributions=(Contribution(**gain, sensitivity=11.94),))
+    found = regulation(first, second, 12.0, shared={"meter gain"})
+    assert combine(found.contributions).standard == pytest.approx(0.001 * 0.09 / 12.0)
+
+
+def test_shared_bound_of_reading_plus_fixed() -> None:
+    """A bound stated for each reading leaves the proportional part of the difference."""
+    first, second = (estimate(v, 0.0002 * v + 0.002, "accuracy") for v in (12.03, 11.94))
+    found = regulation(first, second, 12.0, shared={"accuracy"})
+    assert combine(found.contributions).standard == pytest.approx(0.0002 * 0.09 / 12.0)
+
+
+def test_cause_shared_by_three_keeps_its_signs() -> None:
+    """Three inputs with one proportional error: P / (V I) keeps one part of it, not three."""
+    found = power_factor(
+        estimate(20.0, 0.020, "gain"),
+        estimate(100.0, 0.100, "gain"),
+        estimate(0.35, 0.00035, "gain"),
+        shared={"gain"},
+    )
+    assert combine(found.contributions).standard == pytest.approx(found.value * 0.001)
+    assert len(found.contributions) == 1
+
+
+@pytest.mark.parametrize(
+    "found",
+    [
+        ratio(estimate(1.0, 0.1, "a"), estimate(0.0, 0.1, "b")),
+        power_factor(estimate(1.0, 0.1, "a"), estimate(0.0, 0.1, "b"), estimate(1.0, 0.1, "c")),
+        power_factor(estimate(1.0, 0.1, "a"), estimate(9.0, 0.1, "b"), estimate(0.0, 0.1, "c")),
+        regulation(estimate(1.0, 0.1, "a"), estimate(0.0, 0.1, "b"), 0.0),
+    ],
+)
+def test_division_by_nought_is_no_number(found: Estimate) -> None:
+    """A figure that cannot be worked out is no number, so that it can never pass."""
+    assert math.isnan(found.value)
+
+
+@given(
+    p=st.floats(1.0, 100.0),
+    v=st.floats(10.0, 300.0),
+    i=st.floats(0.1, 10.0),
+    u=st.floats(1e-5, 1e-3),
+)
+def test_sensitivities_are_the_partial_derivatives(p: float, v: float, i: float, u: float) -> None:
+    """Each sensitivity is what a small change of its input does to the result."""
+    base = power_factor(estimate(p, u, "p"), estimate(v, u, "v"), estimate(i, u, "i"))
+    for position, cause in enumerate(base.contributions):
+        step = 1e-6
+        moved = [p, v, i]
+        moved[position] *= 1 + step
+        change = moved[0] / (moved[1] * moved[2]) - base.value
+        width = (p, v, i)[position] * step
+        assert cause.sensitivity == pytest.approx(change / width, rel=1e-4)
+
+
+def test_matrix_law_agrees_with_independent_inputs() -> None:
+    """With no correlation the matrix law is the root sum square."""
+    jacobian = np.array([[2.0, -3.0]])
+    covariance = np.diag([0.1**2, 0.2**2])
+    assert propagate(jacobian, covariance)[0, 0] == pytest.approx(0.2**2 + 0.6**2)
+
+
+@pytest.mark.parametrize("shape", [(3,), (3, 1), (3, 0)])
+def test_correlation_needs_two_readings(shape: tuple[int, ...]) -> None:
+    """One reading of each quantity says nothing about how they go together."""
+    with pytest.raises(ValueError, match="two readings"):
+        correlated_means(np.zeros(shape))

@@ -1,0 +1,175 @@
+"""Contributions, their combination, and coverage."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.judge.uncertainty import (
+    Contribution,
+    combine,
+    coverage_factor,
+    effective_dof,
+    rectangular,
+    scatter,
+)
+from harness.judge.verdict import Verdict, decide
+
+
+def test_no_contribution_gives_nought() -> None:
+    """Nothing combined is an uncertainty of nought, not an error."""
+    uncertainty = combine([])
+    assert (uncertainty.standard, uncertainty.expanded) == (0.0, 0.0)
+    assert math.isinf(uncertainty.dof)
+
+
+def test_sensitivity_scales_a_contribution() -> None:
+    """A contribution enters with the size of its sensitivity, whatever its sign."""
+    parts = [
+        Contribution(name="a", standard=3.0, sensitivity=-1.0),
+        Contribution(name="b", standard=2.0, sensitivity=2.0),
+    ]
+    assert combine(parts).standard == pytest.approx(5.0)
+    assert combine(parts).contributions == tuple(parts)
+
+
+@pytest.mark.parametrize("dof", [1, 2, 9, 49, 1000])
+def test_single_contribution_keeps_its_degrees_of_freedom(dof: int) -> None:
+    """The cut to a whole number never turns nine into eight by a rounding error."""
+    for standard in (0.1, 0.3, 1e-7, 7e9):
+        assert combine([Contribution(name="a", standard=standard, dof=dof)]).dof == dof
+
+
+def test_contribution_of_nought_changes_nothing() -> None:
+    """A contribution of nought with few degrees of freedom does not count."""
+    known = Contribution(name="a", standard=1.0, dof=10)
+    assert combine([known, Contribution(name="b", standard=0.0, dof=1)]).dof == 10
+
+
+def test_tiny_and_huge_contributions_stay_in_range() -> None:
+    """Fourth powers of nanovolts and gigaohms neither vanish nor overflow."""
+    for standard in (1e-200, 1e200):
+        parts = [Contribution(name=name, standard=standard, dof=5) for name in "ab"]
+        assert effective_dof(parts) == pytest.approx(10.0)
+
+
+def test_independent_scatter_is_the_standard_error() -> None:
+    """Readings that alternate about their mean count in full."""
+    samples = np.array([1.0, 3.0, 1.0, 3.0, 1.0, 3.0])
+    found = scatter("reading", samples)
+    assert found.standard == pytest.approx(math.sqrt(6 / 5) / math.sqrt(6))
+    assert found.dof == 5
+
+
+def test_correlated_readings_count_less() -> None:
+    """With r = 0.5 between neighbours, nine readings count as three."""
+    # Deviations 1 1 1 0 0 0 0 -1.5 -1.5: products 1 + 1 + 2.25, squares 3 + 4.5.
+    samples = 5.0 + np.array([1, 1, 1, 0, 0, 0, 0, -1.5, -1.5])
+    r = 4.25 / 7.5
+    n = 9 * (1 - r) / (1 + r)
+    found = scatter("reading", samples)
+    assert found.dof == pytest.approx(n - 1)
+    assert found.standard == pytest.approx(math.sqrt(7.5 / 8 / n))
+
+
+def test_slow_readings_keep_two_independent_values() -> None:
+    """However slow the trend, two values count as independent, with one degree of freedom."""
+    found = scatter("reading", np.linspace(0.0, 1.0, 200))
+    assert found.dof == 1.0
+    assert found.standard == pytest.approx(np.std(np.linspace(0, 1, 200), ddof=1) / math.sqrt(2))
+
+
+def test_scatter_covers_correlated_noise_better_than_independence_does() -> None:
+    """On autoregressive noise (r = 0.6) the interval holds the true mean far more often."""
+    rng = np.random.default_rng(20)
+    n, rounds = 50, 400
+    noise = rng.normal(size=(rounds, n + 100))
+    for step in range(1, noise.shape[1]):
+        noise[:, step] += 0.6 * noise[:, step - 1]
+    held = naive = 0
+    for series in noise[:, 100:]:
+        held += abs(series.mean()) <= combine([scatter("reading", series)]).expanded
+        naive += abs(series.mean()) <= coverage_factor(n - 1) * series.std(ddof=1) / math.sqrt(n)
+    assert naive / rounds < 0.75
+    assert held / rounds > 0.86
+
+
+def test_scatter_of_constant_readings_is_nought() -> None:
+    """Readings that never differ show no scatter."""
+    found = scatter("reading", np.full(5, 3.3))
+    assert found.standard == 0.0
+
+
+def test_one_reading_has_no_known_scatter() -> None:
+    """One reading invents neither scatter nor degrees of freedom: the check stays undecided."""
+    found = scatter("reading", np.array([5.0]))
+    assert (found.standard, found.dof) == (math.inf, 0.0)
+    expanded = combine([found, rectangular("meter", 0.01)]).expanded
+    decision = decide(5.0, low=0.0, high=10.0, expanded=expanded, rule="guarded")
+    assert decision.verdict is Verdict.UNDECIDED
+
+
+def test_single_reading_by_intent_leans_on_the_accuracy() -> None:
+    """A reading that is meant to stand alone has the stated accuracy and no more."""
+    found = scatter("reading", np.array([5.0]), single_reading=True)
+    assert combine([found, rectangular("meter", math.sqrt(3.0))]).standard == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("samples", [[], [math.nan], [1.0, math.nan, 1.1], [1.0, math.inf]])
+@pytest.mark.parametrize("single_reading", [True, False])
+def test_missing_readings_never_pass(samples: list[float], single_reading: bool) -> None:
+    """A gap among the readings leaves the check undecided."""
+    found = scatter("reading", np.array(samples), single_reading=single_reading)
+    expanded = combine([found]).expanded
+    assert not math.isfinite(expanded)
+    decision = decide(1.0, low=0.0, high=2.0, expanded=expanded, rule="guarded")
+    assert decision.verdict is Verdict.UNDECIDED
+
+
+def test_negative_bound_is_refused() -> None:
+    """A negative accuracy bound raises and names the cause."""
+    with pytest.raises(ValueError, match="meter accuracy"):
+        rectangular("meter accuracy", -0.1)
+
+
+@pytest.mark.parametrize(
+    ("dof", "factor"), [(0.0, math.inf), (0.99, math.inf), (1.0, 12.7062), (math.inf, 1.959964)]
+)
+def test_coverage_at_the_ends(dof: float, factor: float) -> None:
+    """Below one degree of freedom nothing is covered; with infinitely many it is the normal's."""
+    assert coverage_factor(dof) == pytest.approx(factor, rel=1e-6)
+
+
+@pytest.mark.parametrize("probability", [0.0, 1.0, -0.5, 95.0])
+def test_coverage_probability_is_a_fraction(probability: float) -> None:
+    """A coverage probability of 95 instead of 0.95 raises."""
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        coverage_factor(10.0, probability)
+
+
+@given(
+    st.lists(
+        st.tuples(st.floats(1e-6, 1e6), st.integers(1, 200)).map(
+            lambda pair: Contribution(name="x", standard=pair[0], dof=pair[1])
+        ),
+        min_size=1,
+        max_size=6,
+    )
+)
+def test_combination_lies_between_its_parts(parts: list[Contribution]) -> None:
+    """The sum is no smaller than its largest part, and its dof lie between least and sum."""
+    total = combine(parts)
+    dofs = [part.dof for part in parts]
+    largest = max(part.standard for part in parts)
+    assert (
+        largest * (1 - 1e-12)
+        <= total.standard
+        <= sum(part.standard for part in parts) * (1 + 1e-12)
+    )
+    assert min(dofs) <= total.dof <= sum(dofs)
+    assert total.expanded == total.coverage * total.standard
+    assert total.coverage >= coverage_factor(math.inf)
