@@ -1,0 +1,57 @@
+"""Softwake: takes a repaired unit from the soldering iron to its release.
+
+The public door. Everything a script needs::
+
+    import harness
+
+    result = harness.rehearse_profile("dome-shutter-power-unit", results="results")
+    print(result.outcome, result.verdict, result.released)
+    record = harness.record.load(result.folder)
+    print(record.checks[["check", "value", "unit", "verdict"]])
+
+Names are loaded when they are first used, so that the command line starts at once.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from harness import record
+    from harness.errors import HarnessError
+    from harness.profile.load import load_bench, load_profile
+    from harness.run.result import Outcome, RunResult
+    from harness.wiring import plan_for, rehearse_profile, run_profile
+
+__all__ = [
+    "HarnessError",
+    "Outcome",
+    "RunResult",
+    "load_bench",
+    "load_profile",
+    "plan_for",
+    "record",
+    "rehearse_profile",
+    "run_profile",
+]
+
+_HOMES = {
+    "HarnessError": "harness.errors",
+    "Outcome": "harness.run.result",
+    "RunResult": "harness.run.result",
+    "load_bench": "harness.profile.load",
+    "load_profile": "harness.profile.load",
+    "plan_for": "harness.wiring",
+    "rehearse_profile": "harness.wiring",
+    "run_profile": "harness.wiring",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Load a public name on first use."""
+    if name == "record":
+        return importlib.import_module("harness.record")
+    if name in _HOMES:
+        return getattr(importlib.import_module(_HOMES[name]), name)
+    raise AttributeError(f"module 'harness' has no attribute {name!r}")

@@ -1,0 +1,52 @@
+"""``softwake run``: the real thing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from harness.profile.plan import Plan
+
+__all__ = ["run"]
+
+
+def run(
+    profile: Annotated[str, typer.Argument(help="A profile file, or the name of a shipped one.")],
+    bench: Annotated[Path, typer.Option(help="The bench file: instruments and how to reach them.")],
+    serial: Annotated[str, typer.Option(help="Serial number of the unit.")],
+    results: Annotated[Path, typer.Option(help="Folder the record goes to.")],
+    operator: Annotated[str, typer.Option(help="Who is at the bench.")] = "",
+    yes: Annotated[
+        bool,
+        typer.Option("--yes", help="Do not ask before power; no safety rule is skipped."),
+    ] = False,
+) -> None:
+    """Start a repaired unit on a real bench, judge it, and record it."""
+    from harness.cli.outcome import show_result
+    from harness.run.stop import StopRequest, stop_on_signals
+    from harness.wiring import run_profile
+
+    stop = StopRequest()
+    with stop_on_signals(stop):
+        result = run_profile(
+            profile,
+            str(bench),
+            serial=serial,
+            results=results,
+            operator=operator,
+            confirm=None if yes else _confirm,
+            stop=stop,
+        )
+    show_result(result)
+    raise typer.Exit(result.exit_code)
+
+
+def _confirm(plan: Plan) -> bool:
+    """Show the plan and its cautions, and ask."""
+    from harness.cli.plan import show_plan
+
+    show_plan(plan)
+    return typer.confirm("Energise the unit now?", default=False)

@@ -1,0 +1,263 @@
+"""The simulated bench: instruments around one circuit, as a VISA library."""
+
+from __future__ import annotations
+
+import math
+import random
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Protocol
+
+from harness.errors import Refused
+from harness.profile.bench_file import BenchFile, Instrument
+from harness.rehearse.circuit import Circuit, ac_source, dc_source
+from harness.rehearse.coupled import (
+    CoupledDevice,
+    CoupledLibrary,
+    Live,
+    device_timing,
+    load_device,
+)
+from harness.rehearse.inaccuracy import Inaccuracy
+from harness.rehearse.status import StatusModel
+from harness.rehearse.unit_model import UnitModel
+from harness.shipped import shipped
+
+__all__ = ["SimulatedBench"]
+
+#: Bits of the questionable register, as the built-in dialects read them.
+_PROTECTION, _LIMITING = 1, 2
+
+_AMBIENT_DEGC = 23.0
+#: Case of a small enclosed unit: rise of its temperature with loss, and how fast (common practice).
+_RISE_K_PER_W, _HEATING_S = 4.0, 600.0
+
+#: A meter answers a resistance across a live circuit with overload (SCPI-1999 vol. 1, 7.2.1).
+_OVERLOAD = 9.9e37
+
+_ON_OFF = {"ON": True, "1": True, "OFF": False, "0": False}
+
+
+class _Clock(Protocol):
+    def now_s(self) -> float: ...
+
+    def sleep_s(self, duration_s: float) -> None: ...
+
+
+class SimulatedBench:
+    """A unit on a bench of simulated instruments.
+
+    Args:
+        model: The unit, healthy or not.
+        bench: The bench file: resources, and the accuracy the instruments keep to.
+        clock: Simulated, or real where the bench is served to other programs.
+        seed: Decides errors, noise and the moments of intermittent faults.
+
+    Attributes:
+        circuit: The circuit; tests look inside.
+        devices: The instruments by resource name.
+        lock: Held while a message is carried out, so that several links can share the bench.
+    """
+
+    def __init__(self, model: UnitModel, bench: BenchFile, clock: _Clock, *, seed: int = 1) -> None:
+        kind = bench.supply.kind
+        if model.input_kind != kind:
+            raise Refused(
+                [f"the unit has {model.input_kind.upper()} input, the supply gives {kind.upper()}"]
+            )
+        self.circuit = Circuit(model, ac_source() if kind == "ac" else dc_source(), seed=seed)
+        self.lock = threading.Lock()
+        self.devices: dict[str, CoupledDevice] = {}
+        self._clock = clock
+        self._rng = random.Random(seed)  # noqa: S311 - noise is no secret
+        self._origin_s = clock.now_s()
+        self._case_degc = _AMBIENT_DEGC
+        self._voltage_v = 0.0
+        self._protection_v = math.inf
+        self._protected = False
+        self._frequency_hz = 50.0
+        self._window_s = 0.0
+
+        if kind == "ac":
+            self._window_s = device_timing(_file("ac-source.yaml")).acquisition_s
+        self._add("ac-source.yaml" if kind == "ac" else "dc-supply.yaml", bench.supply, self._supply)
+        if bench.meter is not None:
+            self._add("multimeter.yaml", bench.meter, self._meter)
+        if bench.load is not None:
+            self._add("electronic-load.yaml", bench.load, self._load)
+
+    def library(self) -> CoupledLibrary:
+        """Return the bench as a VISA library for PyVISA's resource manager."""
+        return CoupledLibrary.of(self.devices)
+
+    # --- time
+
+    def _spend(self, duration_s: float) -> None:
+        """Let a message's time pass, and the circuit with it."""
+        self._clock.sleep_s(duration_s)
+        before_s = self.circuit.time_s
+        self.circuit.advance_to(self._clock.now_s() - self._origin_s)
+        passed_s = self.circuit.time_s - before_s
+        if passed_s > 0:
+            self._warm(passed_s)
+            self._protect()
+
+    def _warm(self, passed_s: float) -> None:
+        """First-order heating of the case by the unit's loss (textbook)."""
+        circuit = self.circuit
+        loss_w = circuit.source_power_w(self._window_s) - (
+            circuit.output_voltage_v() * circuit.output_current_a()
+        )
+        final_degc = _AMBIENT_DEGC + _RISE_K_PER_W * max(0.0, loss_w)
+        self._case_degc += (final_degc - self._case_degc) * -math.expm1(-passed_s / _HEATING_S)
+
+    def _protect(self) -> None:
+        """The supply's own over-voltage protection."""
+        if self.circuit.source_on and self._voltage_v > self._protection_v:
+            self.circuit.set_source(on=False)
+            self._protected = True
+
+    # --- instruments
+
+    def _add(
+        self,
+        file: str,
+        instrument: Instrument,
+        build: Callable[[Callable[[str], Inaccuracy]], dict[str, Live]],
+    ) -> None:
+        path = _file(file)
+        status = StatusModel()
+
+        def reading(quantity: str) -> Inaccuracy:
+            return Inaccuracy(instrument.accuracy.get(quantity), self._rng)
+
+        live = {**_status_registers(status), **build(reading)}
+        self.devices[instrument.resource] = CoupledDevice(
+            load_device(path),
+            live=live,
+            actions={"*CLS": status.clear, "*RST": lambda: _reset(live)},
+            status=status,
+            timing=device_timing(path),
+            spend=self._spend,
+        )
+
+    def _supply(self, reading: Callable[[str], Inaccuracy]) -> dict[str, Live]:
+        circuit = self.circuit
+        voltage, current, power = reading("voltage"), reading("current"), reading("power")
+        settings = {"limit": circuit.source.highest_current_a}
+
+        def set_voltage(text: str) -> None:
+            self._voltage_v = float(text)
+            circuit.set_source(voltage_v=self._voltage_v)
+            self._protect()
+
+        def set_limit(text: str) -> None:
+            settings["limit"] = float(text)
+            circuit.set_source(current_limit_a=settings["limit"])
+
+        def set_protection(text: str) -> None:
+            self._protection_v = float(text)
+            self._protect()
+
+        def set_frequency(text: str) -> None:
+            self._frequency_hz = float(text)
+            circuit.set_source(frequency_hz=self._frequency_hz)
+
+        def set_output(text: str) -> None:
+            self._protected = False
+            circuit.set_source(on=_on(text))
+            self._protect()
+
+        def questionable() -> int:
+            limiting = circuit.source_on and circuit.source_limiting()
+            return (_PROTECTION if self._protected else 0) | (_LIMITING if limiting else 0)
+
+        window_s = self._window_s
+        return {
+            "voltage": Live(lambda: self._voltage_v, set_voltage),
+            "current_limit": Live(lambda: settings["limit"], set_limit),
+            "voltage_protection": Live(lambda: min(self._protection_v, 1e6), set_protection),
+            "frequency": Live(lambda: self._frequency_hz, set_frequency),
+            "output": Live(lambda: int(circuit.source_on), set_output),
+            "questionable": Live(questionable),
+            "measured_voltage": Live(lambda: voltage.read(circuit.source_voltage_v(window_s))),
+            "measured_current": Live(lambda: current.read(circuit.source_current_a(window_s))),
+            "measured_power": Live(lambda: power.read(circuit.source_power_w(window_s))),
+            "measured_frequency": Live(lambda: self._frequency_hz),
+        }
+
+    def _meter(self, reading: Callable[[str], Inaccuracy]) -> dict[str, Live]:
+        circuit = self.circuit
+        voltage_dc, voltage_ac = reading("voltage_dc"), reading("voltage_ac")
+        current_dc, resistance = reading("current_dc"), reading("resistance")
+        temperature = reading("temperature")
+
+        def ohms() -> float:
+            live = abs(circuit.output_voltage_v()) > 0.1
+            return _OVERLOAD if live else resistance.read(circuit.model.converter.output_bleed_ohm)
+
+        return {
+            "voltage_dc": Live(lambda: voltage_dc.read(circuit.output_voltage_v())),
+            # a true rms reading cannot fall below nought
+            "voltage_ac": Live(lambda: abs(voltage_ac.read(circuit.output_ripple_v()))),
+            "current_dc": Live(lambda: current_dc.read(circuit.output_current_a())),
+            "resistance": Live(ohms),
+            "temperature": Live(lambda: temperature.read(self._case_degc)),
+        }
+
+    def _load(self, reading: Callable[[str], Inaccuracy]) -> dict[str, Live]:
+        circuit = self.circuit
+        voltage, current, power = reading("voltage"), reading("current"), reading("power")
+        settings = {"current": 0.0}
+
+        def set_function(text: str) -> None:
+            if text != "CURR":
+                raise ValueError(text)
+
+        def set_current(text: str) -> None:
+            settings["current"] = float(text)
+            circuit.set_load(current_a=settings["current"])
+
+        return {
+            "function": Live(lambda: "CURR", set_function),
+            "current": Live(lambda: settings["current"], set_current),
+            "input": Live(
+                lambda: int(circuit.load_on), lambda text: circuit.set_load(on=_on(text))
+            ),
+            "measured_voltage": Live(lambda: voltage.read(circuit.output_voltage_v())),
+            "measured_current": Live(lambda: current.read(circuit.output_current_a())),
+            "measured_power": Live(
+                lambda: power.read(circuit.output_voltage_v() * circuit.output_current_a())
+            ),
+        }
+
+
+def _file(name: str) -> Path:
+    path = shipped("sim_configs", name)
+    assert path is not None, f"{name} is missing from the installation"
+    return path
+
+
+def _status_registers(status: StatusModel) -> dict[str, Live]:
+    return {
+        "event_status": Live(status.read_event),
+        "event_enable": Live(status.event_enable, status.set_event_enable),
+        "service_enable": Live(status.service_enable, status.set_service_enable),
+        "status_byte": Live(status.status_byte),
+        "error_queue": Live(status.next_error),
+    }
+
+
+def _reset(live: dict[str, Live]) -> None:
+    """``*RST``: off, and nothing set; registers and queue stay (IEEE 488.2, 10.32)."""
+    for name, text in (("output", "OFF"), ("input", "OFF"), ("voltage", "0"), ("current", "0")):
+        quantity = live.get(name)
+        if quantity is not None and quantity.set is not None:
+            quantity.set(text)
+
+
+def _on(text: str) -> bool:
+    if text not in _ON_OFF:
+        raise ValueError(text)
+    return _ON_OFF[text]

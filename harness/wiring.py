@@ -1,0 +1,182 @@
+"""The one place that wires a run: real links or simulated ones, real clock or simulated, record sink.
+
+The command line calls these functions, and so can a technician's own script; they are also the
+public door of the package (``import harness``).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from pathlib import Path
+
+from harness.bench.open import bench_dialects, open_bench
+from harness.errors import Refused, UsageError
+from harness.profile.bench_file import BenchFile
+from harness.profile.expand import make_plan
+from harness.profile.load import load_bench, load_profile
+from harness.profile.plan import Plan
+from harness.profile.preflight import preflight
+from harness.profile.schema import Profile
+from harness.record.recorder import MemoryRecorder, Recorder
+from harness.rehearse.clock import SimulatedClock
+from harness.rehearse.faults import FAULTS
+from harness.rehearse.simulated_bench import SimulatedBench
+from harness.rehearse.unit_model import UnitModel, typical_model
+from harness.run.clock import SystemClock
+from harness.run.engine import carry_out
+from harness.run.result import RunInfo, RunResult
+from harness.run.stop import StopRequest
+
+__all__ = ["plan_for", "rehearse_profile", "run_profile", "simulated_bench_file", "simulated_unit"]
+
+#: The shipped benches a rehearsal uses, by the kind of the unit's input.
+_BENCHES = {"dc": "bench-simulated-dc", "ac": "bench-simulated-ac"}
+
+
+def plan_for(profile: Profile, bench: BenchFile | None = None) -> Plan:
+    """Expand a profile into a plan for a bench; opens no link and energises nothing.
+
+    Args:
+        profile: The profile.
+        bench: The bench, or None for a plan that no bench restricts.
+
+    Raises:
+        DialectError: A dialect the bench names is missing or wrong.
+    """
+    if bench is None:
+        return make_plan(profile)
+    dialects = bench_dialects(bench)
+    window_s = bench.supply.averaging_window_s or dialects["supply"].link.averaging_window_s
+    operations = {role: dialect.operations for role, dialect in dialects.items()}
+    return make_plan(profile, bench, window_s=window_s, operations=operations)
+
+
+def simulated_bench_file(profile: Profile) -> BenchFile:
+    """Return the shipped bench file of the simulated instruments that fit a profile."""
+    return load_bench(_BENCHES[profile.unit.input.kind])
+
+
+def simulated_unit(profile: Profile, fault: str | None = None) -> UnitModel:
+    """Return the unit of a profile's nameplate, healthy or with a fault.
+
+    Raises:
+        UsageError: There is no such fault, or it does not exist in a unit of this kind.
+    """
+    model = typical_model(profile.unit)
+    if fault is None:
+        return model
+    kind = profile.unit.input.kind
+    names = sorted(name for name, known in FAULTS.items() if kind in known.kinds)
+    if fault not in names:
+        import difflib
+
+        near = difflib.get_close_matches(fault, names, n=1)
+        hint = f"did you mean {near[0]!r}? " if near else ""
+        raise UsageError(
+            f"a unit with {kind.upper()} input has no fault {fault!r}",
+            do=f"{hint}there are {', '.join(names)}",
+        )
+    return FAULTS[fault].apply(model)
+
+
+def rehearse_profile(
+    profile: Profile | str | Path,
+    *,
+    fault: str | None = None,
+    seed: int = 1,
+    serial: str = "REHEARSAL",
+    operator: str = "",
+    results: Path | str | None = None,
+    stop: StopRequest | None = None,
+) -> RunResult:
+    """Rehearse a profile on the simulated bench.
+
+    Args:
+        profile: A profile, the path of one, or the name of a shipped one.
+        fault: Name of the fault on the simulated unit, or None for a healthy one.
+        seed: Seed of instrument errors, noise and intermittent faults: same seed, same run.
+        serial: Serial number the record carries.
+        operator: Name the record carries.
+        results: Folder for the record, or None to keep it in memory only.
+        stop: Whether somebody wants to stop.
+
+    Returns:
+        How it ended; ``.record`` gives its frames.
+
+    Raises:
+        FileError: The profile cannot be used.
+        UsageError: There is no such fault.
+    """
+    loaded = profile if isinstance(profile, Profile) else load_profile(profile)
+    bench = simulated_bench_file(loaded)
+    clock = SimulatedClock()
+    simulated = SimulatedBench(simulated_unit(loaded, fault), bench, clock, seed=seed)
+    started = dt.datetime.now(dt.UTC)
+    return carry_out(
+        plan_for(loaded, bench),
+        connect=lambda: open_bench(bench, clock, library=simulated.library()),
+        clock=clock,
+        sink=_sink(results, serial, started),
+        info=RunInfo(
+            serial=serial, started=started, operator=operator, rehearsal=True, fault=fault, seed=seed
+        ),
+        stop=stop,
+    )
+
+
+def run_profile(
+    profile: Profile | str | Path,
+    bench: BenchFile | str | Path,
+    *,
+    serial: str,
+    results: Path | str,
+    operator: str = "",
+    confirm: Callable[[Plan], bool] | None = None,
+    stop: StopRequest | None = None,
+) -> RunResult:
+    """Carry a profile out on a real bench.
+
+    Args:
+        profile: A profile, the path of one, or the name of a shipped one.
+        bench: A bench file, or the path of one.
+        serial: Serial number of the unit.
+        results: Folder for the record; a real run is always recorded.
+        operator: Who is at the bench.
+        confirm: Asked with the plan before anything is energised; None asks nobody.
+        stop: Whether somebody wants to stop.
+
+    Returns:
+        How it ended; power is off and confirmed off.
+
+    Raises:
+        FileError: A file cannot be used.
+        Refused: The plan did not pass, or the operator said no; nothing was energised.
+        PowerOffUnconfirmed: Output off could not be confirmed: cut the mains by hand.
+    """
+    loaded = profile if isinstance(profile, Profile) else load_profile(profile)
+    table = bench if isinstance(bench, BenchFile) else load_bench(bench)
+    plan = plan_for(loaded, table)
+    started = dt.datetime.now(dt.UTC)
+    findings = preflight(plan, today=started.date())
+    if findings.reasons:
+        raise Refused(findings.reasons)
+    if confirm is not None and not confirm(plan):
+        raise Refused(["the operator did not confirm"])
+    clock = SystemClock()
+    return carry_out(
+        plan,
+        connect=lambda: open_bench(table, clock),
+        clock=clock,
+        sink=_sink(results, serial, started),
+        info=RunInfo(serial=serial, started=started, operator=operator),
+        stop=stop,
+    )
+
+
+def _sink(
+    results: Path | str | None, serial: str, started: dt.datetime
+) -> Recorder | MemoryRecorder:
+    if results is None:
+        return MemoryRecorder(serial=serial, started=started)
+    return Recorder.create(Path(results), serial=serial, started=started)
