@@ -1,1 +1,1 @@
-"""Journal, tables, report and history of runs."""
+"""The record: journal, tables, report, history."""

@@ -1,0 +1,103 @@
+r"""The text of the record's tables: numbers and words as CSV (RFC 4180), one row a line.
+
+Numbers are the shortest decimal text that reads back as the same double. Words may come from a
+profile, an instrument or a keyboard, so they are written in a way that keeps every row on one line
+and means nothing to a spreadsheet, and that reading undoes:
+
+1. A backslash becomes two; a character that does not print becomes ``\n``, ``\r``, ``\t``,
+   ``\xHH``, ``\uHHHH`` or ``\UHHHHHHHH`` (lower-case hex digits).
+2. Text that then begins with ``= + - @`` (or their full-width forms) would be a formula to a
+   spreadsheet, and gets an apostrophe in front; so does text that begins with an apostrophe.
+3. Text with a comma, a quotation mark, or a space at an end is put in quotation marks, those inside
+   doubled.
+
+Source: RFC 4180, 2 (fields and quotation marks); the list of dangerous first characters is common
+practice.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from functools import lru_cache
+
+__all__ = ["CHECKS", "EVENTS", "READINGS", "header", "label", "number", "word", "word_back"]
+
+#: Columns of ``readings.csv``.
+READINGS = ("time_s", "step", "level", "quantity", "value", "unit", "source")
+#: Columns of ``events.csv``.
+EVENTS = ("time_s", "kind", "step", "detail")
+#: Columns of ``checks.csv``.
+CHECKS = (
+    "run_id",
+    "serial",
+    "step",
+    "check",
+    "quantity",
+    "value",
+    "unit",
+    "low",
+    "high",
+    "uncertainty",
+    "rule",
+    "verdict",
+    "margin",
+)
+
+_FORMULA = frozenset("=+-@＝＋－＠'")  # noqa: RUF001 - the full-width forms are meant
+_QUOTED = re.compile(r'[,"]|^ | $')
+_ESCAPED = re.compile(r"\\(\\|t|n|r|x[0-9a-f]{2}|u[0-9a-f]{4}|U[0-9a-f]{8})")
+_SHORT = {"\\": "\\\\", "\t": "\\t", "\n": "\\n", "\r": "\\r"}
+_LONG = {short[1]: character for character, short in _SHORT.items()}
+
+
+def header(columns: Iterable[str]) -> str:
+    """Return the first line of a table, with its line end."""
+    return ",".join(columns) + "\n"
+
+
+def number(value: float | None) -> str:
+    """Return a number as full-precision decimal text; None is an empty field."""
+    return "" if value is None else repr(float(value))
+
+
+def word(text: str) -> str:
+    """Return text as a field of a table; see the rules at the head of this module."""
+    if "\\" in text or not text.isprintable():
+        text = "".join(_escaped(character) for character in text)
+    if text and text[0] in _FORMULA:
+        text = f"'{text}"
+    if _QUOTED.search(text):
+        text = '"' + text.replace('"', '""') + '"'
+    return text
+
+
+@lru_cache(maxsize=1024)
+def label(text: str) -> str:
+    """Return :func:`word` of a text that comes with every sample: looked up, not made anew."""
+    return word(text)
+
+
+def word_back(field: str) -> str:
+    """Undo rules 1 and 2 of :func:`word`; a CSV reader has undone rule 3 already."""
+    field = field.removeprefix("'")
+    return _ESCAPED.sub(_character, field) if "\\" in field else field
+
+
+def _escaped(character: str) -> str:
+    if character in _SHORT:
+        return _SHORT[character]
+    if character.isprintable():
+        return character
+    code = ord(character)
+    if code <= 0xFF:
+        return f"\\x{code:02x}"
+    return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"
+
+
+def _character(match: re.Match[str]) -> str:
+    text = match[1]
+    if text in _LONG:
+        return _LONG[text]
+    code = int(text[1:], 16)
+    return chr(code) if code <= 0x10FFFF else match[0]

@@ -1,0 +1,134 @@
+"""What ``run.json`` says, and the one rule for a release."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterable, Mapping
+from enum import Enum
+from pathlib import Path
+from typing import Any
+
+from harness.judge.verdict import Verdict, overall
+
+__all__ = ["NEEDED", "OUTCOMES", "completed_facts", "is_release", "plain"]
+
+#: Keys that every ``run.json`` has beside ``files`` and ``seal``.
+NEEDED = (
+    "run_id",
+    "serial",
+    "title",
+    "unit",
+    "profile",
+    "bench",
+    "identities",
+    "calibration",
+    "warnings",
+    "versions",
+    "operator",
+    "started_utc",
+    "duration_s",
+    "rehearsal",
+    "fault",
+    "outcome",
+    "verdict",
+    "released",
+    "reason",
+    "notes",
+    "cautions",
+)
+
+#: How a run can end.
+OUTCOMES = ("completed", "tripped", "interrupted", "refused")
+
+
+def is_release(outcome: object, verdict: object, verdicts: Iterable[object]) -> bool:
+    """Whether the unit may go back into service.
+
+    Only a completed run with at least one check, whose verdict and every check's verdict is
+    ``pass``. A rehearsal follows the same rule, and is marked as a rehearsal wherever it is shown.
+
+    Args:
+        outcome: How the run ended.
+        verdict: The run's verdict.
+        verdicts: The verdict of every check.
+    """
+    seen = list(verdicts)
+    passed = verdict == "pass" and bool(seen) and all(each == "pass" for each in seen)
+    return outcome == "completed" and passed
+
+
+def completed_facts(
+    run: Mapping[str, object], verdicts: Iterable[str], *, run_id: str, serial: str
+) -> dict[str, Any]:
+    """Return what ``run.json`` says, with verdict and release worked out from the checks.
+
+    The run's verdict can only get worse by this, never better; where the engine's claim and the
+    checks differ, a warning says so.
+
+    Args:
+        run: The engine's account, with every key of :data:`NEEDED`; ``run_id``, ``serial`` and
+            ``released`` may be left out.
+        verdicts: The verdict of every check.
+        run_id: Name of the record.
+        serial: Serial number as it was given.
+
+    Raises:
+        ValueError: A key is missing, or outcome or verdict is none of the known ones.
+    """
+    missing = sorted(set(NEEDED) - set(run) - {"run_id", "serial", "released"})
+    if missing:
+        raise ValueError(f"a run's account needs {', '.join(missing)}")
+    if run["outcome"] not in OUTCOMES:
+        raise ValueError(f"unknown outcome {run['outcome']!r}")
+    claimed = Verdict(str(run["verdict"]))
+    judged = [Verdict(verdict) for verdict in verdicts]
+    verdict = overall([claimed, overall(judged)])
+    released = is_release(run["outcome"], verdict, judged)
+
+    facts: dict[str, Any] = plain(run)
+    facts |= {"run_id": run_id, "serial": serial, "verdict": verdict.value, "released": released}
+    if run.get("released", released) != released or (judged and verdict != claimed):
+        facts["warnings"] = [
+            *facts["warnings"],
+            f"the run was reported as {claimed.value}, its checks say {verdict.value}",
+        ]
+    return facts
+
+
+def plain(value: object) -> Any:
+    """Return a value as JSON has it: tables, lists, text, numbers, true, false, null.
+
+    Not-a-number and infinity, which JSON does not know, become null and text.
+    """
+    match value:
+        case None | bool():
+            return value
+        case Enum():
+            return plain(value.value)
+        case int():
+            return int(value)
+        case float():
+            return _plain_number(float(value))
+        case dt.date() | dt.time():
+            return _plain_time(value)
+        case Path():
+            return value.as_posix()
+        case Mapping():
+            return {str(key): plain(item) for key, item in value.items()}
+        case list() | tuple() | set() | frozenset():
+            return [plain(item) for item in value]
+        case _:
+            return str(value)
+
+
+def _plain_number(number: float) -> float | str | None:
+    if math.isnan(number):
+        return None
+    return str(number) if math.isinf(number) else number
+
+
+def _plain_time(moment: dt.date | dt.time) -> str:
+    if isinstance(moment, dt.datetime) and moment.tzinfo is not None:
+        return moment.astimezone(dt.UTC).isoformat().replace("+00:00", "Z")
+    return moment.isoformat()

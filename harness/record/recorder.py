@@ -1,0 +1,181 @@
+"""The record of one run: a folder that fills while the run goes on."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import re
+import secrets
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Self
+
+from harness.errors import RecordError
+from harness.record.csv_text import CHECKS, header, number, word
+from harness.record.facts import completed_facts
+from harness.record.journal import Journal, cannot_write
+from harness.record.seal import RUN_FILE, sealed, write_whole
+from harness.record.sink import CheckRow, Values
+
+__all__ = ["Recorder", "checks_csv", "run_id_for"]
+
+_LONGEST_SERIAL = 40
+_TRIES = 16
+
+
+def run_id_for(serial: str, started: dt.datetime, token: str) -> str:
+    """Return the name of a record: UTC time, serial number, four hex digits.
+
+    What is no ASCII letter, digit, dot or hyphen in the serial number becomes an underscore, so
+    that the name is one plain folder name on every system; ``run.json`` has it verbatim.
+
+    Args:
+        serial: Serial number as given.
+        started: When the run began, with its time zone.
+        token: Four lower-case hex digits that tell two runs of one second apart.
+
+    Raises:
+        ValueError: The time has no zone, or the token is not four hex digits.
+    """
+    if started.tzinfo is None:
+        raise ValueError("the start of a run needs its time zone")
+    if not re.fullmatch("[0-9a-f]{4}", token):
+        raise ValueError(f"a token is four hex digits, not {token!r}")
+    stamp = started.astimezone(dt.UTC).strftime("%Y%m%dT%H%M%SZ")
+    plain = re.sub(r"[^A-Za-z0-9.-]+", "_", serial[:200])
+    plain = re.sub(r"\.{2,}", ".", plain)[:_LONGEST_SERIAL].strip("._-")
+    return f"{stamp}-{plain or 'unit'}-{token}"
+
+
+class Recorder:
+    """Keeps the record of one run in a folder; fulfils :class:`harness.record.sink.Sink`.
+
+    Made by :meth:`create`. As a context manager it abandons what was not finished.
+
+    Attributes:
+        run_id: Name of the record and of its folder.
+        folder: The folder.
+        serial: Serial number as given.
+    """
+
+    def __init__(self, folder: Path, *, serial: str, now_s: Callable[[], float]) -> None:
+        self.run_id = folder.name
+        self.folder = folder
+        self.serial = serial
+        self._journal = Journal(folder, now_s=now_s)
+        self._checks: list[CheckRow] = []
+
+    @classmethod
+    def create(
+        cls,
+        results_dir: Path,
+        *,
+        serial: str,
+        started: dt.datetime,
+        token: str | None = None,
+        now_s: Callable[[], float] = time.monotonic,
+    ) -> Self:
+        """Make the folder of a new record and open its journal.
+
+        Args:
+            results_dir: Where records go; made if it is missing.
+            serial: Serial number of the unit, any text.
+            started: When the run began, with its time zone.
+            token: Four hex digits for the name, or None for random ones.
+            now_s: Real monotonic time in seconds, for the rhythm of ``fsync``.
+
+        Raises:
+            RecordError: The folder cannot be made, or is there already.
+        """
+        for _ in range(1 if token else _TRIES):
+            folder = results_dir / run_id_for(serial, started, token or secrets.token_hex(2))
+            try:
+                results_dir.mkdir(parents=True, exist_ok=True)
+                folder.mkdir()
+            except FileExistsError as error:
+                if results_dir.is_dir():
+                    continue
+                raise cannot_write(results_dir, error) from error
+            except OSError as error:
+                raise cannot_write(folder, error) from error
+            return cls(folder, serial=serial, now_s=now_s)
+        raise RecordError(
+            "a record of this name is there already",
+            where=str(folder),
+            do="start again in a second, or name another folder with --results",
+        )
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.abandon()
+
+    def sample(self, time_s: float, step: str, level: str, values: Values, source: str) -> None:
+        """Append readings; see :meth:`harness.record.sink.Sink.sample`."""
+        self._journal.sample(time_s, step, level, values, source)
+
+    def event(self, time_s: float, kind: str, step: str, detail: str) -> None:
+        """Append an event and bring it to the disk."""
+        self._journal.event(time_s, kind, step, detail)
+
+    def check(self, row: CheckRow) -> None:
+        """Keep a judged check for ``checks.csv``."""
+        self._checks.append(row)
+
+    def finish(self, run: Mapping[str, object]) -> Path:
+        """Close the journal and write checks, report and, last of all, ``run.json``.
+
+        Verdict and release are worked out anew from the checks, and can only get worse by it.
+
+        Args:
+            run: The keys of :data:`harness.record.facts.NEEDED`, and any others.
+
+        Returns:
+            The folder of the record.
+
+        Raises:
+            RecordError: The record cannot be written; it then reads as interrupted.
+            ValueError: The account of the run is not complete.
+        """
+        verdicts = [row.verdict for row in self._checks]
+        facts = completed_facts(run, verdicts, run_id=self.run_id, serial=self.serial)
+        self._journal.sync()  # reports an earlier error, which closing would not
+        self._journal.close()
+        files = self._journal.hashes()
+        self._write("checks.csv", checks_csv(self.run_id, self.serial, self._checks), files)
+        facts["files"] = files
+        self._write(RUN_FILE, sealed(facts), {})
+        return self.folder
+
+    def abandon(self) -> None:
+        """Close what is open and leave the record without ``run.json``; never raises."""
+        try:
+            self._journal.close()
+        except RecordError:
+            return  # whoever abandons a record has the reason already
+
+    def _write(self, name: str, content: bytes, files: dict[str, str]) -> None:
+        path = self.folder / name
+        try:
+            write_whole(path, content)
+        except OSError as error:
+            raise cannot_write(path, error) from error
+        files[name] = hashlib.sha256(content).hexdigest()
+
+
+def checks_csv(run_id: str, serial: str, rows: list[CheckRow]) -> bytes:
+    """Return ``checks.csv``."""
+    lines = [header(CHECKS)]
+    for row in rows:
+        fields = (
+            *map(word, (run_id, serial, row.step, row.check, row.quantity)),
+            number(row.value),
+            word(row.unit),
+            *map(number, (row.low, row.high, row.uncertainty)),
+            *map(word, (row.rule, row.verdict)),
+            number(row.margin),
+        )
+        lines.append(",".join(fields) + "\n")
+    return "".join(lines).encode()
