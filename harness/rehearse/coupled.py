@@ -11,6 +11,7 @@ from __future__ import annotations
 import itertools
 from collections import deque
 from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -93,7 +94,10 @@ class CoupledDevice:
         actions: What a dialogue without an answer does, such as ``*CLS``.
         status: Its status model.
         timing: What its messages cost.
-        spend: Lets simulated time pass, and the circuit with it.
+        wait: Lets time pass.
+        advance: Takes the circuit to the present.
+        lock: Held while the circuit is asked or moved, so that several links can share it; never
+            while time passes, for instruments do not wait for each other.
     """
 
     def __init__(
@@ -104,7 +108,9 @@ class CoupledDevice:
         actions: Mapping[str, Callable[[], None]],
         status: StatusModel,
         timing: Timing,
-        spend: Callable[[float], None],
+        wait: Callable[[float], None],
+        advance: Callable[[], None],
+        lock: AbstractContextManager[Any],
     ) -> None:
         properties = device._properties  # noqa: SLF001 - pinned version; there is no public door
         missing = properties.keys() - live.keys()
@@ -118,7 +124,9 @@ class CoupledDevice:
         self._actions = actions
         self._status = status
         self._timing = timing
-        self._spend = spend
+        self._wait = wait
+        self._advance = advance
+        self._lock = lock
         self._incoming = b""
         self._answers: deque[bytes] = deque()
 
@@ -144,10 +152,10 @@ class CoupledDevice:
             self._status.error(-410)
         parts = [part.strip().removeprefix(":").upper() for part in message.split(";")]
         measures = any(part.startswith("MEAS:") for part in parts)
-        self._spend(
-            self._timing.message_s + (self._timing.acquisition_s if measures else 0.0)
-        )
-        answers = [answer for part in parts if (answer := self._part(part)) is not None]
+        self._wait(self._timing.message_s + (self._timing.acquisition_s if measures else 0.0))
+        with self._lock:
+            self._advance()
+            answers = [answer for part in parts if (answer := self._part(part)) is not None]
         if answers:
             self._answers.extend((b";".join(answers), b"\n"))
 

@@ -57,7 +57,6 @@ class SimulatedBench:
     Attributes:
         circuit: The circuit; tests look inside.
         devices: The instruments by resource name.
-        lock: Held while a message is carried out, so that several links can share the bench.
     """
 
     def __init__(self, model: UnitModel, bench: BenchFile, clock: _Clock, *, seed: int = 1) -> None:
@@ -67,7 +66,7 @@ class SimulatedBench:
                 [f"the unit has {model.input_kind.upper()} input, the supply gives {kind.upper()}"]
             )
         self.circuit = Circuit(model, ac_source() if kind == "ac" else dc_source(), seed=seed)
-        self.lock = threading.Lock()
+        self._lock = threading.Lock()
         self.devices: dict[str, CoupledDevice] = {}
         self._clock = clock
         self._rng = random.Random(seed)  # noqa: S311 - noise is no secret
@@ -93,9 +92,8 @@ class SimulatedBench:
 
     # --- time
 
-    def _spend(self, duration_s: float) -> None:
-        """Let a message's time pass, and the circuit with it."""
-        self._clock.sleep_s(duration_s)
+    def _advance(self) -> None:
+        """Take the circuit to the present."""
         before_s = self.circuit.time_s
         self.circuit.advance_to(self._clock.now_s() - self._origin_s)
         passed_s = self.circuit.time_s - before_s
@@ -139,7 +137,9 @@ class SimulatedBench:
             actions={"*CLS": status.clear, "*RST": lambda: _reset(live)},
             status=status,
             timing=device_timing(path),
-            spend=self._spend,
+            wait=self._clock.sleep_s,
+            advance=self._advance,
+            lock=self._lock,
         )
 
     def _supply(self, reading: Callable[[str], Inaccuracy]) -> dict[str, Live]:

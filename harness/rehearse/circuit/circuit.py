@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import math
+from typing import Protocol
 
+from harness.rehearse.circuit.ac import AcSolver
+from harness.rehearse.circuit.converter import ConverterState
 from harness.rehearse.circuit.dc import DcSolver
+from harness.rehearse.circuit.fuse_heat import FuseHeat
+from harness.rehearse.circuit.ledger import Ledger
 from harness.rehearse.circuit.let_through import LetThrough
 from harness.rehearse.circuit.source import SourceModel
 from harness.rehearse.unit_model import UnitModel
@@ -13,6 +18,38 @@ __all__ = ["Circuit"]
 
 #: An output reading averages over this long: a period of the slower line frequency.
 _OUTPUT_WINDOW_S = 0.02
+
+
+class _Solver(Protocol):
+    """What DC and AC have in common."""
+
+    converter: ConverterState
+    fuse: FuseHeat
+    ledger: Ledger
+    let_through: LetThrough
+    time_s: float
+    bulk_v: float
+    is_on: bool
+
+    @property
+    def is_limiting(self) -> bool: ...
+    @property
+    def peak_a(self) -> float: ...
+    @property
+    def bulk_swing_v(self) -> float: ...
+    def voltage_v(self, window_s: float) -> float: ...
+    def current_a(self, window_s: float) -> float: ...
+    def power_w(self, window_s: float) -> float: ...
+    def advance_to(self, time_s: float) -> None: ...
+    def set_load(self, current_a: float) -> None: ...
+    def set_source(
+        self,
+        *,
+        voltage_v: float | None,
+        current_limit_a: float | None,
+        frequency_hz: float | None,
+        on: bool | None,
+    ) -> None: ...
 
 
 class Circuit:
@@ -37,7 +74,8 @@ class Circuit:
         self.source = source
         self.load_on = False
         self._load_a = 0.0
-        self._solver = DcSolver(model, source, seed=seed)
+        solver = DcSolver if source.kind == "dc" else AcSolver
+        self._solver: _Solver = solver(model, source, seed=seed)
 
     @property
     def time_s(self) -> float:
@@ -80,14 +118,9 @@ class Circuit:
             frequency_hz: Line frequency, AC only.
             on: Output on or off.
         """
-        solver = self._solver
-        if voltage_v is not None:
-            solver.setting_v = voltage_v
-        if current_limit_a is not None:
-            solver.limit_a = current_limit_a
-        if on is not None:
-            solver.is_on = on
-        solver.disturb()
+        self._solver.set_source(
+            voltage_v=voltage_v, current_limit_a=current_limit_a, frequency_hz=frequency_hz, on=on
+        )
 
     def set_load(self, *, current_a: float | None = None, on: bool | None = None) -> None:
         """Change the electronic load from now on: constant current, on or off."""
@@ -95,25 +128,24 @@ class Circuit:
             self._load_a = current_a
         if on is not None:
             self.load_on = on
-        self._solver.converter.set_load(self._load_a if self.load_on else 0.0)
-        self._solver.disturb()
+        self._solver.set_load(self._load_a if self.load_on else 0.0)
 
     def source_voltage_v(self, window_s: float = 0.0) -> float:
-        """Return the voltage at the supply's terminals; rms over ``window_s`` for AC."""
-        means = self._solver.ledger.means(window_s) if window_s > 0 else None
-        return self._solver.terminal_v if means is None else means.voltage
+        """Return the voltage at the supply's terminals.
+
+        Args:
+            window_s: DC: mean over this long, the value now for 0. AC: rms over as many whole
+                half-cycles as fit best, over one line period for 0.
+        """
+        return self._solver.voltage_v(window_s)
 
     def source_current_a(self, window_s: float = 0.0) -> float:
-        """Return the supply's current; rms over ``window_s`` for AC."""
-        means = self._solver.ledger.means(window_s) if window_s > 0 else None
-        return self._solver.current_a if means is None else means.current
+        """Return the supply's current; window as for the voltage, rms for AC."""
+        return self._solver.current_a(window_s)
 
     def source_power_w(self, window_s: float = 0.0) -> float:
-        """Return the real power the supply gives."""
-        means = self._solver.ledger.means(window_s) if window_s > 0 else None
-        if means is None:
-            return self._solver.terminal_v * self._solver.current_a
-        return means.power_w
+        """Return the real power at the supply's terminals; window as for the voltage."""
+        return self._solver.power_w(window_s)
 
     def source_limiting(self) -> bool:
         """Return True if the supply is in current limit."""
@@ -121,7 +153,7 @@ class Circuit:
 
     def source_peak_current_a(self) -> float:
         """Return the highest instantaneous current of the last line period; DC: the current."""
-        return self._solver.current_a
+        return self._solver.peak_a
 
     def output_voltage_v(self) -> float:
         """Return the mean voltage at the output terminals."""
@@ -144,3 +176,7 @@ class Circuit:
     def bulk_voltage_v(self) -> float:
         """Return the voltage of the bulk capacitor."""
         return self._solver.bulk_v
+
+    def bulk_swing_v(self) -> float:
+        """Return highest less lowest bulk voltage of the last line period; 0 for DC."""
+        return self._solver.bulk_swing_v

@@ -53,22 +53,64 @@ class DcSolver:
         self._rewire()
 
     @property
-    def current_a(self) -> float:
-        """Current through the regulator now."""
-        if not self.is_on:
-            return 0.0
-        drawn_a = (self.setting_v - self.terminal_v) / self.source.resistance_ohm
-        return min(max(drawn_a, 0.0), self.limit_a)
-
-    @property
     def is_limiting(self) -> bool:
         """True if the regulator holds current instead of voltage."""
-        return self.is_on and self.current_a >= self.limit_a * (1 - 1e-9)
+        return self.is_on and self._regulated_a() >= self.limit_a * (1 - 1e-9)
 
-    def disturb(self) -> None:
-        """Say that a setting changed: the next step is a short one."""
+    @property
+    def peak_a(self) -> float:
+        """Highest instantaneous current: the current now."""
+        return self._regulated_a()
+
+    @property
+    def bulk_swing_v(self) -> float:
+        """Highest less lowest bulk voltage of a line period: a DC input has none."""
+        return 0.0
+
+    def voltage_v(self, window_s: float) -> float:
+        """Return the terminal voltage now, or its mean over ``window_s``."""
+        means = self.ledger.means(window_s) if window_s > 0.0 else None
+        return self.terminal_v if means is None else means.voltage
+
+    def current_a(self, window_s: float) -> float:
+        """Return the current through the regulator now, or its mean over ``window_s``."""
+        means = self.ledger.means(window_s) if window_s > 0.0 else None
+        return self._regulated_a() if means is None else means.current
+
+    def power_w(self, window_s: float) -> float:
+        """Return the power given at the terminals now, or its mean over ``window_s``."""
+        means = self.ledger.means(window_s) if window_s > 0.0 else None
+        return self.terminal_v * self._regulated_a() if means is None else means.power_w
+
+    def set_source(
+        self,
+        *,
+        voltage_v: float | None,
+        current_limit_a: float | None,
+        frequency_hz: float | None,
+        on: bool | None,
+    ) -> None:
+        """Change settings from now on; a DC supply has no frequency to set."""
+        if voltage_v is not None:
+            self.setting_v = voltage_v
+        if current_limit_a is not None:
+            self.limit_a = current_limit_a
+        if on is not None:
+            self.is_on = on
+        self._disturb()
+
+    def set_load(self, current_a: float) -> None:
+        """Change the load's current from now on."""
+        self.converter.set_load(current_a)
+        self._disturb()
+
+    def _disturb(self) -> None:
+        """Note that something changed: the next step is a short one."""
         self._still = False
         self._step_s = _FIRST_S
+
+    def _regulated_a(self) -> float:
+        return max(self._given_a(self.terminal_v), 0.0)
 
     def advance_to(self, time_s: float) -> None:
         """Go on to ``time_s``."""
@@ -92,7 +134,7 @@ class DcSolver:
         self._network = InputNetwork.of(
             self.model, self.source, broken_over=self.broken_over, is_closed=closed
         )
-        self.disturb()
+        self._disturb()
 
     def _solve(self, terminal_v: float, bulk_v: float) -> tuple[float, float, float, float]:
         """Return currents in the line and through the rectifier, and voltages behind fuse and ESR."""
@@ -186,7 +228,7 @@ class DcSolver:
         before_v, bulk_before_v = self.terminal_v, self.bulk_v
         line0_a, _, input0_v, inner0_v = self._solve(before_v, bulk_before_v)
         line1_a, _, input1_v, inner1_v = self._solve(terminal_v, bulk_v)
-        given0_a, given1_a = self.current_a, max(self._given_a(terminal_v), 0.0)
+        given0_a, given1_a = self._regulated_a(), max(self._given_a(terminal_v), 0.0)
         mean_v = 0.5 * (before_v + terminal_v)
         output_v = self.converter.output_v
         self.ledger.add(
@@ -219,7 +261,7 @@ class DcSolver:
         converter = self.converter
         converter.advance(step_s)
         if converter.watch_bulk(self.bulk_v):
-            self.disturb()
+            self._disturb()
         converter.follow_line(self.bulk_v)
         if not self.broken_over and self.bulk_v >= self.model.defects.breakdown_v:
             self.broken_over = True
@@ -236,7 +278,7 @@ class DcSolver:
         """Let time pass while nothing changes but the heat of the fuse."""
         line_a, _, input_v, inner_v = self._flows
         duration_s = min(end_s - self.time_s, self.fuse.time_left_s(line_a) + 1e-9)
-        given_a = self.current_a
+        given_a = self._regulated_a()
         output_v = self.converter.output_v
         self.ledger.add(
             duration_s,

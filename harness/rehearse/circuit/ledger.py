@@ -75,6 +75,8 @@ class Ledger:
             return known
         if not self._spans:
             return None
+        if self._spans[-1][0] >= window_s:
+            return self._spans[-1][1]
         left_s = window_s
         taken: list[tuple[float, Means]] = []
         for duration_s, means in reversed(self._spans):
@@ -83,11 +85,8 @@ class Ledger:
             left_s -= part_s
             if left_s <= 1e-12:
                 break
-        if len(taken) == 1:
-            result = taken[0][1]
-        else:
-            total_s = sum(part_s for part_s, _ in taken)
-            weighted = [[part_s * value for value in means] for part_s, means in taken]
-            result = Means(*[sum(column) / total_s for column in zip(*weighted, strict=True)])
+        total_s = sum(part_s for part_s, _ in taken)
+        weighted = [[part_s * value for value in means] for part_s, means in taken]
+        result = Means(*[sum(column) / total_s for column in zip(*weighted, strict=True)])
         self._cache[window_s] = result
         return result

@@ -79,3 +79,55 @@ class InputNetwork:
         if across_v <= 0.0 or math.isclose(across_v, 0.0):
             return self.short_siemens
         return self.short_siemens + varistor_current_a(varistor, across_v) / across_v
+
+    def is_plain(self, model: UnitModel, peak_v: float) -> bool:
+        """Return True if nothing but the rectifier takes current at ``peak_v`` and below."""
+        varistor = model.varistor
+        if self.short_siemens > 0.0:
+            return False
+        return varistor is None or varistor_current_a(varistor, peak_v) < 1e-4
+
+    def rested_v(self, bulk_v: float, power_w: float, duration_s: float) -> float:
+        """Return bulk voltage after ``duration_s`` without supply.
+
+        Source:
+            C dv/dt = -P/v - G v; with u = v^2 it is linear,
+            u(t) = (u0 + P/G) exp(-2 G t / C) - P/G. Textbook.
+        """
+        siemens = self._resting_siemens
+        level = power_w / siemens
+        square = bulk_v * bulk_v
+        # expm1 keeps the small change of a long time constant.
+        square += (square + level) * math.expm1(-2.0 * siemens * duration_s / self.bulk_f)
+        return math.sqrt(square) if square > 0.0 else 0.0
+
+    def rest_time_s(self, bulk_v: float, to_v: float, power_w: float) -> float:
+        """Return how long the bulk capacitor takes to fall to ``to_v`` without supply."""
+        if bulk_v <= to_v:
+            return 0.0
+        siemens = self._resting_siemens
+        level = power_w / siemens
+        ratio = (bulk_v * bulk_v + level) / (to_v * to_v + level)
+        return 0.5 * self.bulk_f / siemens * math.log(ratio)
+
+    def rested_integrals(
+        self, bulk_v: float, end_v: float, power_w: float, duration_s: float
+    ) -> tuple[float, float]:
+        """Return integrals of the squared and plain voltage over a fault while at rest.
+
+        From the balance of energy and of charge of the capacitor; the converter's share of charge
+        is taken at the mean voltage.
+        """
+        siemens = self._resting_siemens
+        kept = 1.0 / (1.0 + self.esr_ohm * self.leak_siemens)
+        lost_j = 0.5 * self.bulk_f * (bulk_v * bulk_v - end_v * end_v) - power_w * duration_s
+        charge_c = self.bulk_f * (bulk_v - end_v)
+        if power_w > 0.0:
+            charge_c -= power_w * duration_s * 2.0 / (bulk_v + end_v)
+        square = max(lost_j, 0.0) / siemens * kept * kept
+        return square, max(charge_c, 0.0) / siemens * kept
+
+    @property
+    def _resting_siemens(self) -> float:
+        """Conductance across the capacitor itself: the load behind its series resistance."""
+        return self.leak_siemens / (1.0 + self.esr_ohm * self.leak_siemens)
