@@ -305,8 +305,8 @@ def _usual_converter(
     line = unit.input
     power_w = output.nominal_v * output.current_a
     idle_w = 0.82 * line.idle_power_w
-    # 87.5 % at full load; a heavy idle draw leaves the rest of the loss small, not negative.
-    rest_frac = max(1 / 0.875 - 1 - idle_w / power_w, 0.02)
+    # 89 % at full load; a heavy idle draw leaves the rest of the loss small, not negative.
+    rest_frac = max(1 / 0.89 - 1 - idle_w / power_w, 0.02)
     # It must not start below the threshold of the nameplate: the budget of a healthy unit is
     # only leakage there.
     start_v = 1.02 * line.start_threshold_v * line.peak_factor - drop_v

@@ -1,0 +1,367 @@
+"""An AC source and the unit on it: half-cycle by half-cycle, and many at once when they repeat."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from harness.rehearse.circuit.contact import Contact
+from harness.rehearse.circuit.converter import ConverterState, Mode
+from harness.rehearse.circuit.fuse_heat import FuseHeat
+from harness.rehearse.circuit.half_cycle import Drive, HalfCycle
+from harness.rehearse.circuit.ledger import Ledger, Means
+from harness.rehearse.circuit.let_through import LetThrough
+from harness.rehearse.circuit.network import InputNetwork
+from harness.rehearse.circuit.source import SourceModel
+from harness.rehearse.unit_model import UnitModel
+
+__all__ = ["AcSolver", "folded_v"]
+
+#: Two line periods are the same if bulk voltage repeats within this share.
+_REPEATS = 1e-6
+
+
+def folded_v(actual_v: float, setting_v: float, current_a: float, limit_a: float) -> float:
+    """Return the amplitude (as rms) for the next half-cycle: the source's current limit.
+
+    Once a half-cycle the source compares the rms current of the half-cycle just ended with its
+    limit. Far above it, it divides its amplitude by the excess, at most by two; a little above, it
+    takes off a tenth of the excess; below, it gives back an eighth of what is missing, until it
+    stands at its setting again. A resistive overload so settles within a few half-cycles; a rectifier, whose
+    current grows much faster than amplitude, makes it hunt a little about the limit.
+
+    Args:
+        actual_v: Amplitude of the half-cycle just ended.
+        setting_v: Amplitude that is set.
+        current_a: Rms current of that half-cycle.
+        limit_a: Rms limit.
+    """
+    excess = current_a / limit_a
+    if excess > 1.5:
+        return actual_v * max(1.0 / excess, 0.5)
+    if excess > 1.0:
+        return actual_v * (1.0 - 0.1 * (excess - 1.0))
+    return min(setting_v, actual_v * (1.0 + 0.125 * (1.0 - excess)) + 1e-4 * setting_v)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Past:
+    """A half-cycle as far as it may be reused: what it ended with and what it counted."""
+
+    duration_s: float
+    end_v: float
+    amplitude_v: float
+    means: Means
+    peak_a: float
+    clamped: bool
+    lowest_v: float
+    highest_v: float
+    let_through: tuple[float, float, float]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Setting:
+    voltage_v: float
+    limit_a: float
+    frequency_hz: float
+
+
+class AcSolver:
+    """State of an AC circuit and its way through time.
+
+    A change of voltage, limit or frequency takes effect at the next zero crossing, a change of
+    load at the last one, switching off at once. Switching on begins with a zero crossing.
+    """
+
+    def __init__(self, model: UnitModel, source: SourceModel, *, seed: int) -> None:
+        self.model = model
+        self.source = source
+        self.converter = ConverterState(model.converter, model.bulk)
+        self.fuse = FuseHeat(model.fuse)
+        self.contact = Contact(model.defects.intermittence, seed=seed)
+        self.ledger = Ledger()
+        self.let_through = LetThrough()
+        self.time_s = 0.0
+        self.bulk_v = 0.0
+        self.is_on = False
+        self.broken_over = False
+        self._edge_s = 0.0
+        self._setting = _Setting(
+            voltage_v=0.0, limit_a=source.highest_current_a, frequency_hz=50.0
+        )
+        self._wanted = self._setting
+        self._amplitude_v = 0.0
+        self._negative = False
+        self._past: list[_Past] = []
+        self._repeats = False
+        self._pair = Means(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        self._rewire()
+
+    @property
+    def is_limiting(self) -> bool:
+        """True while the source folds its amplitude back or clamps its current."""
+        if not self.is_on or not self._past:
+            return False
+        return self._past[-1].clamped or self._amplitude_v < 0.999 * self._setting.voltage_v
+
+    @property
+    def frequency_hz(self) -> float:
+        """Line frequency in force."""
+        return self._setting.frequency_hz
+
+    @property
+    def peak_a(self) -> float:
+        """Highest instantaneous current of the last line period."""
+        return max((past.peak_a for past in self._past[-2:]), default=0.0) if self.is_on else 0.0
+
+    @property
+    def bulk_swing_v(self) -> float:
+        """Highest less lowest bulk voltage of the last line period."""
+        if not self._past or not self.is_on:
+            return 0.0
+        last = self._past[-2:]
+        return max(past.highest_v for past in last) - min(past.lowest_v for past in last)
+
+    def voltage_v(self, window_s: float) -> float:
+        """Return the rms voltage at the terminals over ``window_s``."""
+        means = self._means(window_s)
+        return 0.0 if means is None else math.sqrt(means.voltage)
+
+    def current_a(self, window_s: float) -> float:
+        """Return the rms current over ``window_s``."""
+        means = self._means(window_s)
+        return 0.0 if means is None else math.sqrt(means.current)
+
+    def power_w(self, window_s: float) -> float:
+        """Return the real power over ``window_s``."""
+        means = self._means(window_s)
+        return 0.0 if means is None else means.power_w
+
+    def set_source(
+        self,
+        *,
+        voltage_v: float | None,
+        current_limit_a: float | None,
+        frequency_hz: float | None,
+        on: bool | None,
+    ) -> None:
+        """Change settings from now on."""
+        self._wanted = _Setting(
+            voltage_v=self._wanted.voltage_v if voltage_v is None else voltage_v,
+            limit_a=self._wanted.limit_a if current_limit_a is None else current_limit_a,
+            frequency_hz=self._wanted.frequency_hz if frequency_hz is None else frequency_hz,
+        )
+        if on is not None and on != self.is_on:
+            self._switch(on)
+        if not self.is_on or self._edge_s >= self.time_s:
+            self._take_over()
+
+    def set_load(self, current_a: float) -> None:
+        """Change the load's current."""
+        self.converter.set_load(current_a)
+        self._forget()
+
+    def advance_to(self, time_s: float) -> None:
+        """Go on to ``time_s``; the last half-cycle begun waits for its end."""
+        self.time_s = time_s
+        if not self.is_on:
+            self._rest_to(time_s)
+            return
+        half_s = 0.5 / self._setting.frequency_hz
+        while self._edge_s + half_s <= time_s + 1e-12:
+            self._change_contact()
+            if self._repeats:
+                self._reuse(time_s, half_s)
+            else:
+                self._run_half(half_s)
+            self._take_over()
+            half_s = 0.5 / self._setting.frequency_hz
+
+    def _means(self, window_s: float) -> Means | None:
+        """Return averages over whole half-cycles: as many as fit best, one line period for 0."""
+        if not self.is_on:
+            return None
+        doubled_hz = 2.0 * self._setting.frequency_hz
+        halves = max(round(window_s * doubled_hz), 1) if window_s > 0.0 else 2
+        return self.ledger.means(halves / doubled_hz)
+
+    def _switch(self, on: bool) -> None:
+        """Switch the output: off cuts the half-cycle short, on begins at a zero crossing."""
+        if on:
+            self._rest_to(self.time_s)
+            self._amplitude_v = self._wanted.voltage_v
+            self._negative = False
+        elif self.time_s - self._edge_s > 1e-9:
+            self._run_half(self.time_s - self._edge_s)
+        self.is_on = on
+        self._edge_s = self.time_s
+        self._past.clear()
+        self._forget()
+
+    def _take_over(self) -> None:
+        """Let wanted settings take effect."""
+        if self._wanted is self._setting:
+            return
+        was_folded = self._amplitude_v < 0.999 * self._setting.voltage_v
+        self._setting = self._wanted
+        if not was_folded:
+            self._amplitude_v = self._setting.voltage_v
+        self._amplitude_v = min(self._amplitude_v, self._setting.voltage_v)
+        self._forget()
+
+    def _forget(self) -> None:
+        self._repeats = False
+
+    def _rewire(self) -> None:
+        self._network = InputNetwork.of(
+            self.model,
+            self.source,
+            broken_over=self.broken_over,
+            is_closed=self.contact.is_closed and not self.fuse.is_open,
+        )
+        self._forget()
+
+    def _change_contact(self) -> None:
+        """Open or close the contact at the first zero crossing after its time."""
+        while self.contact.next_s <= self._edge_s:
+            self.contact.change()
+            self._rewire()
+
+    def _run_half(self, duration_s: float) -> None:
+        """Run one half-cycle, or the first part of one."""
+        setting = self._setting
+        rectifier = self.model.rectifier
+        leg = rectifier.conducts_negative if self._negative else rectifier.conducts_positive
+        closed = self._network.is_closed
+        half = HalfCycle(
+            self.model,
+            self._network,
+            self.converter,
+            Drive(
+                peak_v=math.sqrt(2.0) * self._amplitude_v,
+                frequency_hz=setting.frequency_hz,
+                clamp_a=self.source.crest_factor * setting.limit_a,
+                source_ohm=self.source.resistance_ohm,
+                conducts=leg and closed,
+            ),
+            self.bulk_v,
+        )
+        half.run(duration_s)
+        means = half.means()
+        past = _Past(
+            duration_s=duration_s,
+            end_v=half.bulk_v,
+            amplitude_v=self._amplitude_v,
+            means=means,
+            peak_a=half.peak_a,
+            clamped=half.clamped,
+            lowest_v=half.lowest_v,
+            highest_v=half.highest_v,
+            let_through=self._fault_flows(half),
+        )
+        self.bulk_v = half.bulk_v
+        self._edge_s += duration_s
+        self._negative = not self._negative
+        self._book(past)
+        self._amplitude_v = folded_v(
+            self._amplitude_v, setting.voltage_v, math.sqrt(means.current), setting.limit_a
+        )
+        self.converter.follow_line(means.bulk_v)
+        if not self.broken_over and half.highest_v >= self.model.defects.breakdown_v:
+            self.broken_over = True
+            self._rewire()
+        self._past.append(past)
+        del self._past[:-3]
+        self._repeats = self._is_periodic()
+        if self._repeats:
+            pair = zip(self._past[-2].means, past.means, strict=True)
+            self._pair = Means(*[0.5 * (one + other) for one, other in pair])
+
+    def _fault_flows(self, half: HalfCycle) -> tuple[float, float, float]:
+        """Return charge, energy and I2t through faults during a half-cycle."""
+        short, fault = self._network.short_siemens, self._network.fault_siemens
+        return (
+            short * half.short_mean + fault * half.fault_mean,
+            short * half.short_square + fault * half.fault_square,
+            short**2 * half.short_square + fault**2 * half.fault_square,
+        )
+
+    def _is_periodic(self) -> bool:
+        """Return True if the last line period ended as it began, with all else at rest."""
+        if len(self._past) < 3 or not self.converter.is_still or not self._network.is_closed:
+            return False
+        first, _, last = self._past
+        if not self._same(first.amplitude_v, last.amplitude_v, self._setting.voltage_v):
+            return False
+        return self._same(first.end_v, last.end_v, self.bulk_v) and self._same(
+            first.means.output_v, last.means.output_v, self.model.converter.output_v
+        )
+
+    @staticmethod
+    def _same(one: float, other: float, scale: float) -> bool:
+        return abs(one - other) <= _REPEATS * abs(scale)
+
+    def _reuse(self, time_s: float, half_s: float) -> None:
+        """Let whole half-cycles pass that are known already, in one go."""
+        first, second = self._past[-2], self._past[-1]
+        until_s = min(time_s, self.contact.next_s)
+        left_s = self.fuse.time_left_s(math.sqrt(self._pair.current))
+        halves = int(min(until_s - self._edge_s + 1e-12, left_s) / half_s)
+        if halves < 1:
+            self._forget()
+            self._run_half(half_s)
+            return
+        pairs, odd = divmod(halves, 2)
+        if pairs:
+            self._count(pairs * 2.0 * half_s, self._pair)
+            self._let_through(first, pairs)
+            self._let_through(second, pairs)
+        if odd:
+            self._book(first)
+            self._past.append(first)
+            del self._past[:-3]
+            self.bulk_v = first.end_v
+            self._negative = not self._negative
+        self._edge_s += halves * half_s
+
+    def _book(self, past: _Past) -> None:
+        self._count(past.duration_s, past.means)
+        self._let_through(past, 1)
+
+    def _count(self, duration_s: float, means: Means) -> None:
+        self.ledger.add(duration_s, means)
+        if self.fuse.advance(duration_s, means.current):
+            self._rewire()
+
+    def _let_through(self, past: _Past, times: int) -> None:
+        charge_c, energy_j, i2t_a2s = past.let_through
+        self.let_through.charge_c += times * charge_c
+        self.let_through.energy_j += times * energy_j
+        self.let_through.i2t_a2s += times * i2t_a2s
+
+    def _rest_to(self, time_s: float) -> None:
+        """Let the unit empty itself with the source off."""
+        net, converter = self._network, self.converter
+        while time_s - self._edge_s > 1e-12:
+            step_s = min(time_s - self._edge_s, converter.longest_step_s())
+            power_w = converter.input_power_w(0.5 * step_s)
+            if converter.mode is not Mode.OFF:
+                stop_v = self.model.converter.stop_v
+                step_s = min(step_s, net.rest_time_s(self.bulk_v, stop_v, power_w) + 1e-9)
+            end_v = net.rested_v(self.bulk_v, power_w, step_s)
+            if net.fault_siemens > 0.0:
+                square, mean = net.rested_integrals(self.bulk_v, end_v, power_w, step_s)
+                fault = net.fault_siemens
+                self.let_through.charge_c += fault * mean
+                self.let_through.energy_j += fault * square
+                self.let_through.i2t_a2s += fault**2 * square
+            output_v = converter.output_v
+            mean_v = 0.5 * (self.bulk_v + end_v)
+            converter.advance(step_s)
+            converter.watch_bulk(end_v)
+            self.ledger.add(
+                step_s, Means(0.0, 0.0, 0.0, output_v, output_v**2, mean_v, mean_v**2)
+            )
+            self.fuse.advance(step_s, 0.0)
+            self.bulk_v = end_v
+            self._edge_s += step_s

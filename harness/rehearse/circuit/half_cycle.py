@@ -1,0 +1,366 @@
+"""One half-cycle of an AC line into rectifier and bulk capacitor, from zero crossing on.
+
+Between two instants the rectifier either conducts, and then the circuit is linear but for the
+converter's current, which is replaced by its tangent; or it does not, and then bulk voltage has a
+closed form under constant power. Both steps are exact for what they take as linear, so a dozen of
+them carry a half-cycle, however small resistance and capacitance are.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from harness.rehearse.circuit.converter import ConverterState, Mode
+from harness.rehearse.circuit.ledger import Means
+from harness.rehearse.circuit.network import InputNetwork
+from harness.rehearse.unit_model import UnitModel
+
+__all__ = ["Drive", "HalfCycle"]
+
+#: Steps in a half-cycle while current flows; a varistor in conduction needs finer ones.
+_STEPS = 40
+_VARISTOR_STEPS = 160
+#: Steps from the start of conduction to the peak of the line, and the shortest of them.
+_RISE_STEPS = 14
+_FINEST_S = 2e-6
+
+
+class _Flows(NamedTuple):
+    """Currents and voltages at one instant; ``forward_v`` is what drives the rectifier."""
+
+    line_a: float
+    terminal_v: float
+    input_v: float
+    inner_v: float
+    forward_v: float
+    rectifier_a: float
+
+
+class _Feed(NamedTuple):
+    """What the rectifier looks into: a voltage behind a resistance.
+
+    Attributes:
+        sine_v: Amplitude of the part that follows the line.
+        constant_v: The part that stands still.
+        ohm: The resistance.
+        is_held: True while the source clamps its current.
+    """
+
+    sine_v: float
+    constant_v: float
+    ohm: float
+    is_held: bool
+
+    @classmethod
+    def free(cls, net: InputNetwork, shunt: float, peak_v: float) -> _Feed:
+        """Return the source's sine behind line and shunt (Thevenin)."""
+        loaded = 1.0 + net.line_ohm * shunt
+        return cls(peak_v / loaded, 0.0, net.line_ohm / loaded, False)
+
+    @classmethod
+    def held(cls, net: InputNetwork, shunt: float, current_a: float) -> _Feed:
+        """Return a constant current across the shunt; a tiny shunt stands for none."""
+        siemens = max(shunt, 1e-9)
+        return cls(0.0, current_a / siemens, 1.0 / siemens, True)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Drive:
+    """What the source does during the half-cycle.
+
+    Attributes:
+        peak_v: Amplitude of the sine behind its resistance.
+        frequency_hz: Line frequency.
+        clamp_a: Instantaneous current it does not pass.
+        source_ohm: Part of the line's resistance that lies inside the terminals.
+        conducts: False if the rectifier's path for this polarity is open.
+    """
+
+    peak_v: float
+    frequency_hz: float
+    clamp_a: float
+    source_ohm: float
+    conducts: bool
+
+
+class HalfCycle:
+    """One half-cycle, run once; the integrals stay readable afterwards.
+
+    Args:
+        model: The unit.
+        network: Its input network; must be closed.
+        converter: Its converter; it is moved on.
+        drive: The source.
+        bulk_v: Bulk voltage at the zero crossing.
+
+    Attributes:
+        time_s: Time since the zero crossing.
+        bulk_v: Bulk voltage now.
+        lowest_v: Lowest bulk voltage met.
+        highest_v: Highest bulk voltage met.
+        peak_a: Highest source current met.
+        clamped: True if the source clamped its current.
+        short_square: Integral of the squared voltage over a short across the input, V^2 s.
+        short_mean: Integral of that voltage's magnitude, V s.
+        fault_square: The same for a fault across the bulk capacitor.
+        fault_mean: The same for its magnitude.
+    """
+
+    __slots__ = (
+        "_converter",
+        "_drive",
+        "_grid_s",
+        "_line_square",
+        "_model",
+        "_network",
+        "_omega",
+        "_plain",
+        "_power_integral",
+        "_sum_bulk",
+        "_sum_bulk_square",
+        "_sum_output",
+        "_sum_output_square",
+        "_terminal_square",
+        "bulk_v",
+        "clamped",
+        "fault_mean",
+        "fault_square",
+        "highest_v",
+        "lowest_v",
+        "peak_a",
+        "short_mean",
+        "short_square",
+        "time_s",
+    )
+
+    def __init__(
+        self,
+        model: UnitModel,
+        network: InputNetwork,
+        converter: ConverterState,
+        drive: Drive,
+        bulk_v: float,
+    ) -> None:
+        self._model, self._network, self._converter, self._drive = model, network, converter, drive
+        self._omega = 2.0 * math.pi * drive.frequency_hz
+        self._plain = not network.is_closed or network.is_plain(model, drive.peak_v)
+        steps = _STEPS if self._plain or network.short_siemens > 0.0 else _VARISTOR_STEPS
+        self._grid_s = 0.5 / drive.frequency_hz / steps
+        self.time_s = 0.0
+        self.bulk_v = self.lowest_v = self.highest_v = bulk_v
+        self.peak_a = 0.0
+        self.clamped = False
+        self._line_square = self._terminal_square = self._power_integral = 0.0
+        self._sum_bulk = self._sum_bulk_square = 0.0
+        self._sum_output = self._sum_output_square = 0.0
+        self.short_square = self.short_mean = self.fault_square = self.fault_mean = 0.0
+
+    def run(self, until_s: float) -> None:
+        """Go on until ``until_s`` after the zero crossing."""
+        while until_s - self.time_s > 1e-12:
+            longest_s = min(until_s - self.time_s, self._converter.longest_step_s())
+            if self._plain and not self._conducts_at(self.time_s, self.bulk_v):
+                self._rest(longest_s)
+            else:
+                self._carry(min(longest_s, self._grid_s))
+
+    def means(self) -> Means:
+        """Return the averages over what was run; voltage and current as mean squares."""
+        inverse = 1.0 / self.time_s
+        return Means(
+            self._terminal_square * inverse,
+            self._line_square * inverse,
+            self._power_integral * inverse,
+            self._sum_output * inverse,
+            self._sum_output_square * inverse,
+            self._sum_bulk * inverse,
+            self._sum_bulk_square * inverse,
+        )
+
+    def _conducts_at(self, time_s: float, bulk_v: float) -> bool:
+        if not self._drive.conducts:
+            return False
+        drive_v = self._drive.peak_v * math.sin(self._omega * time_s)
+        return drive_v - self._network.drop_v > bulk_v + 1e-9
+
+    def _rest(self, longest_s: float) -> None:
+        """Take one step without conduction and without a shunt: only the bulk capacitor moves."""
+        net, drive, omega = self._network, self._drive, self._omega
+        power_w = self._converter.input_power_w(0.5 * min(longest_s, self._grid_s))
+        start_s, start_v = self.time_s, self.bulk_v
+        step_s = min(longest_s, self._time_to_stop(power_w) + 1e-9)
+        quarter_s = 0.25 / drive.frequency_hz
+        if drive.conducts and start_s < quarter_s - 1e-12:
+            step_s = min(step_s, quarter_s - start_s)
+            if drive.peak_v * math.sin(omega * (start_s + step_s)) - net.drop_v > net.rested_v(
+                start_v, power_w, step_s
+            ):
+                step_s = self._time_to_conduction(start_s, start_v, power_w)
+                # A lightly loaded rectifier conducts for a fraction of a step only.
+                rise_s = quarter_s - start_s - step_s
+                self._grid_s = min(self._grid_s, max(rise_s / _RISE_STEPS, _FINEST_S))
+        end_v = net.rested_v(start_v, power_w, step_s)
+        # The terminals carry the bare sine: its square has a closed integral.
+        angle0, angle1 = 2.0 * omega * start_s, 2.0 * omega * (start_s + step_s)
+        sine_square = 0.5 * (step_s - (math.sin(angle1) - math.sin(angle0)) / (2.0 * omega))
+        self._terminal_square += drive.peak_v**2 * sine_square
+        self._count_fault_at_rest(step_s, end_v, power_w)
+        self._move_on(step_s, start_v, end_v)
+
+    def _time_to_stop(self, power_w: float) -> float:
+        """Return the time after which a discharge meets the converter's stop threshold."""
+        if self._converter.mode is Mode.OFF:
+            return math.inf
+        return self._network.rest_time_s(self.bulk_v, self._model.converter.stop_v, power_w)
+
+    def _time_to_conduction(self, start_s: float, start_v: float, power_w: float) -> float:
+        """Return the time until the rising sine meets the falling bulk voltage."""
+        net, drive = self._network, self._drive
+        meet_s, meet_v = start_s, start_v
+        for _ in range(12):
+            ratio = min((meet_v + net.drop_v) / drive.peak_v, 1.0)
+            next_s = math.asin(ratio) / self._omega
+            if abs(next_s - meet_s) < 1e-9:
+                break
+            meet_s = max(next_s, start_s)
+            meet_v = net.rested_v(start_v, power_w, meet_s - start_s)
+        # A nanosecond on, so that the next look finds it conducting.
+        return meet_s - start_s + 1e-8
+
+    def _carry(self, step_s: float) -> None:
+        """Take one step with current in the line: through the rectifier, a shunt, or both."""
+        net, drive = self._network, self._drive
+        mid_v = drive.peak_v * math.sin(self._omega * (self.time_s + 0.5 * step_s))
+        shunt = 0.0 if self._plain else net.shunt_siemens(self._model, mid_v)
+        power_w = self._converter.input_power_w(0.5 * step_s)
+        feed = _Feed.free(net, shunt, drive.peak_v)
+        before = self._flows(feed, self.time_s, self.bulk_v, power_w)
+        if before.line_a > drive.clamp_a:
+            feed = _Feed.held(net, shunt, drive.clamp_a)
+            before = self._flows(feed, self.time_s, self.bulk_v, power_w)
+        step_s, end_v, after = self._step(feed, before, step_s, power_w)
+        if after.line_a > drive.clamp_a and not feed.is_held:
+            feed = _Feed.held(net, shunt, drive.clamp_a)
+            step_s, end_v, after = self._step(feed, before, step_s, power_w)
+        self.clamped = self.clamped or feed.is_held
+        self._count(step_s, before, after)
+        self._move_on(step_s, self.bulk_v, max(end_v, 0.0))
+
+    def _step(
+        self, feed: _Feed, before: _Flows, step_s: float, power_w: float
+    ) -> tuple[float, float, _Flows]:
+        """Return the step taken, bulk voltage and flows after it.
+
+        The step is cut where the rectifier's current ends, so that it never runs backwards.
+        """
+        if before.rectifier_a <= 0.0:
+            end_v = self._network.rested_v(self.bulk_v, power_w, step_s)
+            return step_s, end_v, self._flows(feed, self.time_s + step_s, end_v, power_w)
+        end_v = self._conducted_v(feed, step_s, power_w)
+        after = self._flows(feed, self.time_s + step_s, end_v, power_w)
+        if after.forward_v < 0.0:
+            step_s *= max(before.forward_v / (before.forward_v - after.forward_v), 1e-3)
+            end_v = self._conducted_v(feed, step_s, power_w)
+            after = self._flows(feed, self.time_s + step_s, end_v, power_w)
+        return step_s, end_v, after
+
+    def _conducted_v(self, feed: _Feed, step_s: float, power_w: float) -> float:
+        """Return bulk voltage after conducting for ``step_s``.
+
+        C dv/dt = i - P/v - v/R with P/v replaced by its tangent is v' = -k v + s sin(wt) + c, whose
+        solution is a particular one plus an exponential.
+        """
+        net, omega, bulk_v = self._network, self._omega, self.bulk_v
+        constant_a = 2.0 * power_w / bulk_v if power_w > 0.0 else 0.0
+        slope = -power_w / (bulk_v * bulk_v) if power_w > 0.0 else 0.0
+        kept = 1.0 / (1.0 + net.esr_ohm * net.leak_siemens)
+        share = kept * (1.0 - net.esr_ohm * slope)
+        offset_v = kept * net.esr_ohm * constant_a
+        path = kept / (feed.ohm + net.series_ohm + net.esr_ohm * kept)
+        inverse = 1.0 / net.bulk_f
+        rate = inverse * ((path + net.leak_siemens) * share + slope)
+        held_v = feed.constant_v - net.drop_v
+        constant = inverse * (
+            path * held_v + (path + net.leak_siemens) * offset_v - constant_a
+        )
+        if abs(rate * step_s) < 1e-9:
+            return bulk_v + constant * step_s
+        start = end = constant / rate
+        if feed.sine_v > 0.0:
+            scale = inverse * path * feed.sine_v / (rate * rate + omega * omega)
+            angle = omega * self.time_s
+            start += scale * (rate * math.sin(angle) - omega * math.cos(angle))
+            angle += omega * step_s
+            end += scale * (rate * math.sin(angle) - omega * math.cos(angle))
+        return end + (bulk_v - start) * math.exp(-rate * step_s)
+
+    def _flows(self, feed: _Feed, time_s: float, bulk_v: float, power_w: float) -> _Flows:
+        """Return who carries what at one instant."""
+        net, drive = self._network, self._drive
+        sine = math.sin(self._omega * time_s)
+        open_v = feed.sine_v * sine + feed.constant_v
+        kept = 1.0 / (1.0 + net.esr_ohm * net.leak_siemens)
+        power_a = power_w / bulk_v if power_w > 0.0 else 0.0
+        inner_v = (bulk_v - net.esr_ohm * power_a) * kept
+        forward_v = open_v - net.drop_v - inner_v if drive.conducts else -1.0
+        rectifier_a = 0.0
+        if forward_v > 0.0:
+            rectifier_a = forward_v / (feed.ohm + net.series_ohm + net.esr_ohm * kept)
+        input_v = open_v - rectifier_a * feed.ohm
+        inner_v += rectifier_a * net.esr_ohm * kept
+        if feed.is_held:
+            line_a = drive.clamp_a
+            terminal_v = input_v + line_a * (net.line_ohm - drive.source_ohm)
+        else:
+            source_v = drive.peak_v * sine
+            line_a = (source_v - input_v) / net.line_ohm
+            terminal_v = source_v - line_a * drive.source_ohm
+        return _Flows(line_a, terminal_v, input_v, inner_v, forward_v, rectifier_a)
+
+    def _count(self, step_s: float, before: _Flows, after: _Flows) -> None:
+        """Add a step to the integrals, every flow taken as a straight line."""
+        third, sixth = step_s / 3.0, step_s / 6.0
+        i0, i1 = before.line_a, after.line_a
+        v0, v1 = before.terminal_v, after.terminal_v
+        self._line_square += third * (i0 * i0 + i0 * i1 + i1 * i1)
+        self._terminal_square += third * (v0 * v0 + v0 * v1 + v1 * v1)
+        self._power_integral += sixth * (i0 * (2.0 * v0 + v1) + i1 * (v0 + 2.0 * v1))
+        self.peak_a = max(self.peak_a, i0, i1)
+        net = self._network
+        if net.short_siemens > 0.0:
+            v0, v1 = before.input_v, after.input_v
+            self.short_square += third * (v0 * v0 + v0 * v1 + v1 * v1)
+            self.short_mean += 0.5 * step_s * (v0 + v1)
+        if net.fault_siemens > 0.0:
+            v0, v1 = before.inner_v, after.inner_v
+            self.fault_square += third * (v0 * v0 + v0 * v1 + v1 * v1)
+            self.fault_mean += 0.5 * step_s * (v0 + v1)
+
+    def _count_fault_at_rest(self, step_s: float, end_v: float, power_w: float) -> None:
+        """Add what a fault across the bulk capacitor took while it emptied on its own."""
+        net = self._network
+        if net.fault_siemens > 0.0:
+            square, mean = net.rested_integrals(self.bulk_v, end_v, power_w, step_s)
+            self.fault_square += square
+            self.fault_mean += mean
+
+    def _move_on(self, step_s: float, start_v: float, end_v: float) -> None:
+        """Move time, bulk capacitor and converter on."""
+        converter = self._converter
+        output0_v = converter.output_v
+        converter.advance(step_s)
+        converter.watch_bulk(end_v)
+        output1_v = converter.output_v
+        self.time_s += step_s
+        self.bulk_v = end_v
+        self.lowest_v = min(self.lowest_v, end_v)
+        self.highest_v = max(self.highest_v, end_v)
+        third = step_s / 3.0
+        self._sum_bulk += 0.5 * step_s * (start_v + end_v)
+        self._sum_bulk_square += third * (start_v * start_v + start_v * end_v + end_v * end_v)
+        self._sum_output += 0.5 * step_s * (output0_v + output1_v)
+        self._sum_output_square += third * (
+            output0_v * output0_v + output0_v * output1_v + output1_v * output1_v
+        )
