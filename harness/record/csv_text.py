@@ -5,7 +5,8 @@ profile, an instrument or a keyboard, so they are written in a way that keeps ev
 and means nothing to a spreadsheet, and that reading undoes:
 
 1. A backslash becomes two; a character that does not print becomes ``\n``, ``\r``, ``\t``,
-   ``\xHH``, ``\uHHHH`` or ``\UHHHHHHHH`` (lower-case hex digits).
+   ``\xHH``, ``\uHHHH`` or ``\UHHHHHHHH`` (lower-case hex digits). Half a surrogate pair is no
+   character, and stays in this form when it is read.
 2. Text that then begins with ``= + - @`` (or their full-width forms) would be a formula to a
    spreadsheet, and gets an apostrophe in front; so does text that begins with an apostrophe.
 3. Text with a comma, a quotation mark, or a space at an end is put in quotation marks, those inside
@@ -21,7 +22,17 @@ import re
 from collections.abc import Iterable
 from functools import lru_cache
 
-__all__ = ["CHECKS", "EVENTS", "READINGS", "header", "label", "number", "word", "word_back"]
+__all__ = [
+    "CHECKS",
+    "EVENTS",
+    "READINGS",
+    "header",
+    "label",
+    "number",
+    "visible",
+    "word",
+    "word_back",
+]
 
 #: Columns of ``readings.csv``.
 READINGS = ("time_s", "step", "level", "quantity", "value", "unit", "source")
@@ -46,7 +57,7 @@ CHECKS = (
 
 _FORMULA = frozenset("=+-@＝＋－＠'")  # noqa: RUF001 - the full-width forms are meant
 _QUOTED = re.compile(r'[,"]|^ | $')
-_ESCAPED = re.compile(r"\\(\\|t|n|r|x[0-9a-f]{2}|u[0-9a-f]{4}|U[0-9a-f]{8})")
+_ESCAPED = re.compile(r"\\(\\|t|n|r|x[0-9a-f]{2}|u(?!d[89a-f])[0-9a-f]{4}|U[0-9a-f]{8})")
 _SHORT = {"\\": "\\\\", "\t": "\\t", "\n": "\\n", "\r": "\\r"}
 _LONG = {short[1]: character for character, short in _SHORT.items()}
 
@@ -61,10 +72,16 @@ def number(value: float | None) -> str:
     return "" if value is None else repr(float(value))
 
 
+def visible(text: str) -> str:
+    """Return text with every character that does not print escaped (rule 1 of this module)."""
+    if "\\" in text or not text.isprintable():
+        return "".join(_escaped(character) for character in text)
+    return text
+
+
 def word(text: str) -> str:
     """Return text as a field of a table; see the rules at the head of this module."""
-    if "\\" in text or not text.isprintable():
-        text = "".join(_escaped(character) for character in text)
+    text = visible(text)
     if text and text[0] in _FORMULA:
         text = f"'{text}"
     if _QUOTED.search(text):

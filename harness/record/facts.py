@@ -11,7 +11,16 @@ from typing import Any
 
 from harness.judge.verdict import Verdict, overall
 
-__all__ = ["NEEDED", "OUTCOMES", "completed_facts", "is_release", "plain"]
+__all__ = [
+    "LISTS",
+    "NEEDED",
+    "OUTCOMES",
+    "TABLES",
+    "completed_facts",
+    "is_release",
+    "plain",
+    "unfinished_facts",
+]
 
 #: Keys that every ``run.json`` has beside ``files`` and ``seal``.
 NEEDED = (
@@ -37,6 +46,10 @@ NEEDED = (
     "notes",
     "cautions",
 )
+
+#: Keys that hold a table, and keys that hold a list.
+TABLES = ("unit", "profile", "bench", "identities", "calibration", "versions")
+LISTS = ("warnings", "notes", "cautions")
 
 #: How a run can end.
 OUTCOMES = ("completed", "tripped", "interrupted", "refused")
@@ -94,6 +107,24 @@ def completed_facts(
             f"the run was reported as {claimed.value}, its checks say {verdict.value}",
         ]
     return facts
+
+
+def unfinished_facts(run_id: str, serial: str, reason: str) -> dict[str, Any]:
+    """Return what can be said of a run whose end is not known: every needed key, no pass."""
+    return {
+        **dict.fromkeys(NEEDED),
+        **{key: {} for key in TABLES},
+        **{key: [] for key in LISTS},
+        "run_id": run_id,
+        "serial": serial,
+        "title": "",
+        "duration_s": 0.0,
+        "rehearsal": False,
+        "outcome": "interrupted",
+        "verdict": "undecided",
+        "released": False,
+        "reason": reason,
+    }
 
 
 def plain(value: object) -> Any:

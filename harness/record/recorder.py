@@ -7,18 +7,19 @@ import hashlib
 import re
 import secrets
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 
 from harness.errors import RecordError
-from harness.record.csv_text import CHECKS, header, number, word
-from harness.record.facts import completed_facts
+from harness.record.csv_text import CHECKS, EVENTS, READINGS, header, number, word
+from harness.record.facts import completed_facts, unfinished_facts
+from harness.record.frames import Record, frame
 from harness.record.journal import Journal, cannot_write
 from harness.record.seal import RUN_FILE, sealed, write_whole
 from harness.record.sink import CheckRow, Values
 
-__all__ = ["Recorder", "checks_csv", "run_id_for"]
+__all__ = ["MemoryRecorder", "Recorder", "run_id_for"]
 
 _LONGEST_SERIAL = 40
 _TRIES = 16
@@ -144,7 +145,8 @@ class Recorder:
         self._journal.sync()  # reports an earlier error, which closing would not
         self._journal.close()
         files = self._journal.hashes()
-        self._write("checks.csv", checks_csv(self.run_id, self.serial, self._checks), files)
+        rows = _check_rows(self.run_id, self.serial, self._checks)
+        self._write("checks.csv", _checks_csv(rows), files)
         facts["files"] = files
         self._write(RUN_FILE, sealed(facts), {})
         return self.folder
@@ -165,17 +167,88 @@ class Recorder:
         files[name] = hashlib.sha256(content).hexdigest()
 
 
-def checks_csv(run_id: str, serial: str, rows: list[CheckRow]) -> bytes:
-    """Return ``checks.csv``."""
-    lines = [header(CHECKS)]
-    for row in rows:
-        fields = (
-            *map(word, (run_id, serial, row.step, row.check, row.quantity)),
-            number(row.value),
-            word(row.unit),
-            *map(number, (row.low, row.high, row.uncertainty)),
-            *map(word, (row.rule, row.verdict)),
-            number(row.margin),
+class MemoryRecorder:
+    """Keeps the record of one run in memory; fulfils :class:`harness.record.sink.Sink`.
+
+    For rehearsals without a folder and for campaigns of many.
+
+    Args:
+        serial: Serial number as given.
+        started: When the run began, with its time zone.
+        token: Four hex digits for the run's name, or None for random ones.
+
+    Attributes:
+        run_id: Name of the record.
+        serial: Serial number as given.
+        folder: None: there is no folder.
+    """
+
+    folder: None = None
+
+    def __init__(self, *, serial: str, started: dt.datetime, token: str | None = None) -> None:
+        self.run_id = run_id_for(serial, started, token or secrets.token_hex(2))
+        self.serial = serial
+        self._samples: list[tuple[float, str, str, Values, str]] = []
+        self._events: list[tuple[float, str, str, str]] = []
+        self._checks: list[CheckRow] = []
+        self._facts: dict[str, Any] | None = None
+
+    def sample(self, time_s: float, step: str, level: str, values: Values, source: str) -> None:
+        """Keep readings."""
+        self._samples.append((time_s, step, level, values, source))
+
+    def event(self, time_s: float, kind: str, step: str, detail: str) -> None:
+        """Keep an event."""
+        self._events.append((time_s, kind, step, detail))
+
+    def check(self, row: CheckRow) -> None:
+        """Keep a judged check."""
+        self._checks.append(row)
+
+    def finish(self, run: Mapping[str, object]) -> None:
+        """Complete the record; see :meth:`Recorder.finish`.
+
+        Raises:
+            ValueError: The account of the run is not complete.
+        """
+        verdicts = [row.verdict for row in self._checks]
+        self._facts = completed_facts(run, verdicts, run_id=self.run_id, serial=self.serial)
+
+    def abandon(self) -> None:
+        """Leave the record without its end: it reads as interrupted."""
+        self._facts = None
+
+    def frames(self) -> Record:
+        """Return the record as :func:`harness.record.load` returns one read from a folder."""
+        problems = () if self._facts else ("the run was not finished",)
+        readings = (
+            (time_s, step, level, quantity, value, unit, source)
+            for time_s, step, level, values, source in self._samples
+            for quantity, value, unit in values
         )
-        lines.append(",".join(fields) + "\n")
-    return "".join(lines).encode()
+        return Record(
+            readings=frame(READINGS, readings),
+            events=frame(EVENTS, self._events),
+            checks=frame(CHECKS, _check_rows(self.run_id, self.serial, self._checks)),
+            run=self._facts or unfinished_facts(self.run_id, self.serial, problems[0]),
+            folder=None,
+            whole=not problems,
+            problems=problems,
+        )
+
+
+def _check_rows(
+    run_id: str, serial: str, rows: Iterable[CheckRow]
+) -> Iterator[tuple[str | float | None, ...]]:
+    """Yield the rows of ``checks.csv``, in its columns."""
+    for row in rows:
+        # Every column has its attribute, so a column without one shows in the first test.
+        yield run_id, serial, *(getattr(row, name) for name in CHECKS[2:])
+
+
+def _checks_csv(rows: Iterable[tuple[str | float | None, ...]]) -> bytes:
+    lines = [
+        ",".join(word(field) if isinstance(field, str) else number(field) for field in row)
+        for row in rows
+    ]
+    return "".join([header(CHECKS), *(f"{line}\n" for line in lines)]).encode()
