@@ -27,6 +27,7 @@ A unit that fails is a verdict, never an exception.
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -49,7 +50,22 @@ __all__ = [
     "SafetyError",
     "UnexpectedReply",
     "UsageError",
+    "did_you_mean",
 ]
+
+
+def did_you_mean(name: object, names: Iterable[str]) -> str:
+    """Return ``, did you mean '…'?`` with the nearest right name, or nothing where none is near.
+
+    Args:
+        name: What the user wrote.
+        names: What there is.
+    """
+    if not isinstance(name, str):
+        return ""
+    by_folded = {known.casefold(): known for known in names}
+    near = difflib.get_close_matches(name[:100].casefold(), by_folded, n=1)
+    return f", did you mean {by_folded[near[0]]!r}?" if near else ""
 
 
 class HarnessError(Exception):

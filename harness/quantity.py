@@ -1,4 +1,9 @@
-"""Text with a unit at the edges, SI floats inside: the only module that imports pint."""
+"""Text with a unit at the edges, SI floats inside: the only module that imports pint.
+
+The usual spellings (``"470 uF"``) are looked up in a table of SI prefixes, so that a plain run
+never waits for pint to load; whatever the table does not know (``"2 min"``, ``"1 kilovolt"``)
+is left to pint.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +12,7 @@ import re
 from functools import cache
 from typing import Any
 
-__all__ = ["QuantityError", "format_quantity", "parse_quantity", "split_quantity"]
+__all__ = ["QuantityError", "format_quantity", "parse_quantity", "shown", "split_quantity"]
 
 _NUMBER = re.compile(
     r"\s*(?P<number>[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<unit>[^\d\s+\-].*)?\s*"
@@ -42,12 +47,39 @@ _KINDS = {
     "ohm": "a resistance",
     "s": "a time",
     "Hz": "a frequency",
-    "%": "a share",
+    "%": "a percentage",
     "degC": "a temperature",
     "1": "a plain number",
 }
 
 _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"), (1e-9, "n"), (1e-12, "p"))
+
+#: Ten to this power is what the prefix stands for; both Unicode letters for micro are in use.
+_POWERS = {"M": 6, "k": 3, "": 0, "m": -3, "u": -6, "\u00b5": -6, "\u03bc": -6, "n": -9, "p": -12}
+
+#: Units that take a prefix, by the spellings read without pint.
+_SYMBOLS = {
+    **{unit: unit for unit in ("V", "A", "W", "VA", "F", "C", "J", "ohm", "s", "Hz")},
+    "\u03a9": "ohm",
+    "\u2126": "ohm",
+}
+
+#: Every usual spelling: unit and power of ten.
+_USUAL = {
+    **{
+        f"{prefix}{symbol}": (unit, power)
+        for symbol, unit in _SYMBOLS.items()
+        for prefix, power in _POWERS.items()
+    },
+    "%": ("%", -2),
+    "percent": ("%", -2),
+    "ppm": ("%", -6),
+    "degC": ("degC", 0),
+    "\u00b0C": ("degC", 0),
+}
+
+#: What pint calls the units wanted, where its name is another.
+_PINT_NAMES = {"VA": "V*A", "C": "coulomb", "F": "farad"}
 
 
 class QuantityError(ValueError):
@@ -66,7 +98,7 @@ class QuantityError(ValueError):
 
 @cache
 def _registry() -> Any:
-    import pint  # 0.17 s to import: only where text is read
+    import pint  # close to half a second to import: only for unusual spellings
 
     return pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
 
@@ -81,13 +113,6 @@ def split_quantity(text: str) -> tuple[float, str]:
     if match is None or not math.isfinite(float(match["number"])):
         raise ValueError(text)
     return float(match["number"]), (match["unit"] or "").strip()
-
-
-@cache
-def _factor(unit: str, wanted: str) -> float:
-    """Return what one ``unit`` is in ``wanted``; raises whatever pint raises."""
-    registry = _registry()
-    return float(registry.Quantity(1.0, unit).to(wanted).magnitude)
 
 
 def parse_quantity(text: object, unit: str) -> float:
@@ -105,44 +130,87 @@ def parse_quantity(text: object, unit: str) -> float:
     Raises:
         QuantityError: No number, no unit, a unit of another dimension, or not finite.
     """
-    kind, example = _KINDS[unit], _EXAMPLES[unit]
-    if isinstance(text, bool) or not isinstance(text, str | int | float):
-        raise QuantityError(f"expected {kind} with its unit, got {_shown(text)}", f'"{example}"')
+    kind, example = _KINDS[unit], f'"{_EXAMPLES[unit]}"' if unit != "1" else _EXAMPLES[unit]
+    if isinstance(text, int | float) and not isinstance(text, bool):
+        if unit == "1":
+            return _finite(text, kind, example)
+        raise QuantityError(f"the number {shown(text)} has no unit; expected {kind}", example)
     if not isinstance(text, str):
-        if unit == "1" and math.isfinite(text):
-            return float(text)
-        raise QuantityError(f"the number {text} has no unit; expected {kind}", f'"{example}"')
+        wanted = kind if unit == "1" else f"{kind} with its unit"
+        raise QuantityError(f"expected {wanted}, got {shown(text)}", example)
     try:
         number, given = split_quantity(text)
     except ValueError:
-        raise QuantityError(f"{_shown(text)} is not {kind}", f'"{example}"') from None
+        raise QuantityError(f"{shown(text)} is not {kind}", example) from None
     if not given:
         if unit == "1":
             return number
-        raise QuantityError(f"{_shown(text)} has no unit; expected {kind}", f'"{example}"')
+        raise QuantityError(f"{shown(text)} has no unit; expected {kind}", example)
     value = _convert(number, given, unit)
     if value is None:
-        raise QuantityError(f"{_shown(text)} is not {kind}", f'"{example}"')
+        raise QuantityError(f"{shown(text)} is {_kind_of(given)}; expected {kind}", example)
+    if not math.isfinite(value):
+        raise QuantityError(f"{shown(text)} is too large", example)
+    return value
+
+
+def _finite(number: float, kind: str, example: str) -> float:
+    """Return a plain number as a float; TOML also knows inf, nan and integers of any length."""
+    try:
+        value = float(number)
+    except OverflowError:
+        value = math.inf
+    if not math.isfinite(value):
+        raise QuantityError(f"{shown(number)} is not {kind}", example)
     return value
 
 
 def _convert(number: float, given: str, unit: str) -> float | None:
     """Return ``number given`` in ``unit``, or None where that means nothing."""
-    if not re.fullmatch(r"[A-Za-zµμΩΩ°%/*·]{1,24}", given):
+    if given in _USUAL:
+        known, power = _USUAL[given]
+        if known != unit:
+            return None
+        # Dividing by a whole power of ten rounds once: "57 %" is 0.57 to the last bit.
+        scale = float(10 ** abs(power))
+        return number / scale if power < 0 else number * scale
+    if unit == "Hz" and "hertz" not in given.lower():
+        return None  # "50 rpm" has the dimension of a frequency, and would be read as radians
+    if unit in ("%", "1"):
+        return None  # decibels and counts are shares to pint as well
+    return _convert_by_pint(number, given, unit)
+
+
+def _convert_by_pint(number: float, given: str, unit: str) -> float | None:
+    """Convert a spelling that is not in the table, such as ``min`` or ``kilovolt``."""
+    if not re.fullmatch(r"[A-Za-z\u00b5\u03bc\u03a9\u2126\u00b0/*\u00b7]{1,24}", given):
         return None  # no exponent, no bracket: pint is never handed an expression to work out
-    wanted = {"%": "", "1": "", "VA": "V*A", "C": "coulomb", "F": "farad"}.get(unit, unit)
+    wanted = _PINT_NAMES.get(unit, unit)
     try:
-        if unit == "degC":
-            value = float(_registry().Quantity(number, given).to("degC").magnitude)
-        else:
-            value = number * _factor(given, wanted)
+        return float(_registry().Quantity(number, given).to(wanted).magnitude)
     except Exception:  # noqa: BLE001 - pint raises a dozen unrelated classes for bad unit text
         return None
-    return value if math.isfinite(value) else None
 
 
-def _shown(value: object) -> str:
-    text = repr(value)
+def _kind_of(given: str) -> str:
+    """Say what a unit measures, for the message that it is the wrong one."""
+    for unit, kind in _KINDS.items():
+        if unit != "1" and _convert(1.0, given, unit) is not None:
+            return kind
+    return "in a unit that is not known here"
+
+
+def shown(value: object) -> str:
+    """Show a value from a file in a message: short, on one line, never a whole table."""
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, list | tuple):
+        return "a list"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int) and abs(value) >= 10**20:
+        return "a very large whole number"
+    text = repr(value) if isinstance(value, str) else str(value)
     return text if len(text) <= 60 else f"{text[:57]}..."
 
 
@@ -156,13 +224,13 @@ def format_quantity(value: float, unit: str, digits: int = 4) -> str:
     """
     if math.isnan(value):
         return "-"
+    value += 0.0  # minus zero is zero
     if unit == "1":
-        return f"{value:.{digits}g}"
-    if unit in ("%", "degC", "s", "Hz") or value == 0:
-        shown = value * 100 if unit == "%" else value
-        if unit == "s" and 0 < abs(shown) < 0.1:
-            return _prefixed(value, unit, digits)
-        return f"{_plain(shown, digits)} {unit}"
+        return _plain(value, digits)
+    if unit == "%":
+        return f"{_plain(value * 100, digits)} %"
+    if unit in ("degC", "Hz") or value == 0 or (unit == "s" and abs(value) >= 0.1):
+        return f"{_plain(value, digits)} {unit}"
     return _prefixed(value, unit, digits)
 
 
@@ -177,8 +245,6 @@ def _prefixed(value: float, unit: str, digits: int) -> str:
 
 
 def _plain(value: float, digits: int) -> str:
-    """Show ``digits`` significant digits without an exponent below a million."""
+    """Show ``digits`` significant digits, without an exponent between 1 and a million."""
     text = f"{value:.{digits}g}"
-    if "e" in text and abs(value) < 1e6:
-        text = f"{value:.0f}"
-    return text
+    return f"{value:.0f}" if "e" in text and 1 <= abs(value) < 1e6 else text

@@ -3,12 +3,28 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, ClassVar, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field, ValidationError, field_validator
+from pydantic_core import InitErrorDetails, PydanticCustomError
 
-from harness.unit.fields import Amps, Seconds, Table, Volts, Watts
+from harness.errors import did_you_mean
+from harness.profile.from_file import FromFile
+from harness.quantity import shown, split_quantity
+from harness.unit.fields import (
+    Amps,
+    Flag,
+    Name,
+    Seconds,
+    Table,
+    Volts,
+    Watts,
+    mistaken,
+    read_quantity,
+)
 
 __all__ = ["Accuracy", "BenchFile", "Instrument", "LoadInstrument", "Meter", "Range", "Supply"]
 
@@ -28,6 +44,68 @@ class Accuracy:
     def bound(self, reading: float) -> float:
         """Half-width of the interval the true value lies in, in the reading's unit."""
         return self.reading_frac * abs(reading) + self.fixed
+
+    @classmethod
+    def parse(cls, text: object, unit: str) -> Accuracy:
+        """Read ``"0.05 % + 10 mV"``: a share of the reading, a fixed part, or the sum of both.
+
+        Args:
+            text: What stands in the file.
+            unit: Unit of the fixed part.
+
+        Raises:
+            PydanticCustomError: It is no such text.
+        """
+        example = f'"0.05 % + {_FIXED[unit]}"'
+        if not isinstance(text, str):
+            raise mistaken(f"expected an accuracy, got {shown(text)}", example)
+        parts: dict[str, float] = {}
+        for term in re.split(r"(?<![eE])\+", text):
+            share = term.strip().endswith(("%", "percent", "ppm"))
+            value = _term(term, "%" if share else unit, example)
+            if parts.setdefault("share" if share else "fixed", value) is not value:
+                kind = "a share of the reading" if share else "a fixed part"
+                raise mistaken(f"{shown(text)} gives {kind} twice", example)
+        if parts.get("share", 0.0) > 1:
+            raise mistaken(f"{shown(text)} is more than the whole reading", example)
+        return cls(parts.get("share", 0.0), parts.get("fixed", 0.0))
+
+
+#: A fixed part for the examples in messages, by unit.
+_FIXED = {
+    "V": "10 mV",
+    "A": "5 mA",
+    "W": "0.1 W",
+    "Hz": "10 mHz",
+    "ohm": "0.1 ohm",
+    "degC": "1 degC",
+}
+
+
+def _term(term: str, unit: str, example: str) -> float:
+    """Read one term of an accuracy."""
+    try:
+        # a fixed part in kelvins is a difference, which must not be moved to the Celsius scale
+        kelvins = unit == "degC" and split_quantity(term)[1] == "K"
+        value = split_quantity(term)[0] if kelvins else read_quantity(term, unit)
+    except (ValueError, PydanticCustomError) as error:
+        problem = error.message() if isinstance(error, PydanticCustomError) else f"{term!r} is none"
+        raise mistaken(problem, example) from None
+    if value < 0:
+        raise mistaken(f"{shown(term.strip())} is below zero", example)
+    return value
+
+
+def _date(value: object) -> dt.date:
+    if not isinstance(value, dt.date) or isinstance(value, dt.datetime):
+        raise mistaken(f"expected a date without quotes, got {shown(value)}", "2027-05-01")
+    return value
+
+
+def _printable(value: object) -> str:
+    if not isinstance(value, str) or not value.isprintable():
+        raise mistaken(f"expected one line of text, got {shown(value)}", '"@py"')
+    return value
 
 
 class Range(Table):
@@ -52,14 +130,44 @@ class Instrument(Table):
         terminator: ``LF``, ``CR`` or ``CRLF``, or None for the dialect's.
     """
 
-    resource: str = Field(min_length=1)
-    dialect: str = Field(min_length=1)
-    identity: str | None = None
-    accuracy: dict[str, Accuracy] = Field(default_factory=dict)
-    calibration_due: dt.date | None = None
-    allow_overdue: bool = False
+    #: Quantities whose accuracy can be given, with the unit of the fixed part.
+    quantities: ClassVar[Mapping[str, str]] = {}
+
+    resource: Name = Field(examples=['"TCPIP0::192.0.2.10::5025::SOCKET"'])
+    dialect: Name = Field(examples=['"scpi-dc-supply"'])
+    identity: Name | None = None
+    accuracy: dict[str, Accuracy] = Field(
+        default_factory=dict, examples=['{ voltage = "0.05 % + 10 mV" }']
+    )
+    calibration_due: Annotated[dt.date, BeforeValidator(_date)] | None = None
+    allow_overdue: Flag = False
     timeout_s: Seconds | None = Field(default=None, alias="timeout")
     terminator: Literal["LF", "CR", "CRLF"] | None = None
+
+    @field_validator("accuracy", mode="before")
+    @classmethod
+    def _accuracies(cls, table: object) -> object:
+        """Read every accuracy, and tell every mistake in them at its own key."""
+        if not isinstance(table, dict):
+            return table
+        read: dict[str, Accuracy] = {}
+        wrong: list[InitErrorDetails] = []
+        for key, text in table.items():
+            try:
+                read[key] = cls._accuracy(key, text)
+            except PydanticCustomError as error:
+                wrong.append(InitErrorDetails(type=error, loc=(key,), input=text))
+        if wrong:
+            raise ValidationError.from_exception_data(cls.__name__, wrong)
+        return read
+
+    @classmethod
+    def _accuracy(cls, key: str, text: object) -> Accuracy:
+        if key not in cls.quantities:
+            known = ", ".join(cls.quantities)
+            hint = did_you_mean(key, cls.quantities) or f"; there are {known}"
+            raise mistaken(f"there is no quantity {shown(key)} here{hint}")
+        return text if isinstance(text, Accuracy) else Accuracy.parse(text, cls.quantities[key])
 
 
 class Supply(Instrument):
@@ -72,7 +180,14 @@ class Supply(Instrument):
             dialect's; at least one period of the mains.
     """
 
-    kind: Literal["dc", "ac"]
+    quantities: ClassVar[Mapping[str, str]] = {
+        "voltage": "V",
+        "current": "A",
+        "power": "W",
+        "frequency": "Hz",
+    }
+
+    kind: Literal["dc", "ac"] = Field(examples=['"dc"'])
     range: Range = Range()
     averaging_window_s: Seconds | None = Field(default=None, alias="averaging_window")
 
@@ -80,14 +195,24 @@ class Supply(Instrument):
 class Meter(Instrument):
     """The meter role."""
 
+    quantities: ClassVar[Mapping[str, str]] = {
+        "voltage_dc": "V",
+        "voltage_ac": "V",
+        "current_dc": "A",
+        "resistance": "ohm",
+        "temperature": "degC",
+    }
+
 
 class LoadInstrument(Instrument):
     """The electronic load role."""
 
+    quantities: ClassVar[Mapping[str, str]] = {"voltage": "V", "current": "A", "power": "W"}
+
     range: Range = Range()
 
 
-class BenchFile(Table):
+class BenchFile(FromFile):
     """The instruments at hand and how they are wired.
 
     Attributes:
@@ -96,12 +221,16 @@ class BenchFile(Table):
         supply: The supply; the one role every run needs.
         meter: The meter, or None.
         load: The electronic load, or None.
-        source: The file's name as given.
     """
 
-    name: str
-    visa: str = ""
+    name: Name = Field(examples=['"Dome workshop, bench 2"'])
+    visa: Annotated[str, BeforeValidator(_printable)] = ""
     supply: Supply
     meter: Meter | None = None
     load: LoadInstrument | None = None
-    source: str = Field(default="", exclude=True)
+
+    @property
+    def instruments(self) -> dict[str, Instrument]:
+        """The instruments there are, by role."""
+        roles = {"supply": self.supply, "meter": self.meter, "load": self.load}
+        return {role: instrument for role, instrument in roles.items() if instrument is not None}

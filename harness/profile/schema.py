@@ -2,11 +2,29 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field, ValidationInfo, field_validator, model_validator
+from pydantic_core import PydanticCustomError
 
-from harness.unit.fields import Amps, Fraction, Hertz, Seconds, Table, Volts, Watts
+from harness.errors import did_you_mean
+from harness.profile.from_file import FromFile
+from harness.profile.measures import MEASURES
+from harness.quantity import format_quantity, shown
+from harness.unit.fields import (
+    Amps,
+    AmpsOrZero,
+    Hertz,
+    Name,
+    Number,
+    Seconds,
+    Table,
+    Volts,
+    Watts,
+    mistaken,
+    read_quantity,
+)
 from harness.unit.nameplate import Unit
 
 __all__ = ["Check", "Envelope", "LoadStep", "NominalStep", "Profile", "StartStep", "Step"]
@@ -28,18 +46,62 @@ class Check(Table):
         measure: What is measured; a key of :data:`harness.profile.measures.MEASURES`.
         low: Lower limit in the measure's SI unit, or None.
         high: Upper limit, or None; at least one of the two is there.
-        unit: The SI unit of value and limits (``1`` for a ratio), filled in from the measure.
         rule: Decision rule: ``guarded`` (by the expanded uncertainty) or ``simple``.
         at: The one load point (in amperes) it is judged at, or None for every point.
     """
 
-    name: str
-    measure: str
+    name: Name = Field(examples=['"idle current"'])
+    measure: str = Field(examples=['"supply.current"'])
     low: float | None = None
     high: float | None = None
-    unit: str = ""
     rule: Literal["guarded", "simple"] = "guarded"
-    at: float | None = None
+    at: AmpsOrZero | None = None
+
+    @property
+    def unit(self) -> str:
+        """Unit of value and limits, the measure's: ``%`` for a share of one, ``1`` for a number."""
+        return MEASURES[self.measure].unit
+
+    @field_validator("measure", mode="before")
+    @classmethod
+    def _known(cls, name: object) -> object:
+        if not isinstance(name, str) or name not in MEASURES:
+            hint = did_you_mean(name, MEASURES)
+            raise mistaken(f"there is no measure {shown(name)}{hint}", '"supply.current"')
+        return name
+
+    @field_validator("low", "high", mode="before")
+    @classmethod
+    def _limit(cls, limit: object, info: ValidationInfo) -> float | None:
+        """Read a limit in the measure's unit; without a right measure there is none to read."""
+        measure = MEASURES.get(info.data.get("measure", ""))
+        if measure is None or limit is None:
+            return None
+        if measure.unit == "1" and isinstance(limit, str):
+            raise mistaken(f"expected a plain number, got {shown(limit)}", measure.limits)
+        try:
+            return read_quantity(limit, measure.unit)
+        except PydanticCustomError as error:
+            raise mistaken(error.message(), measure.limits) from None
+
+    @field_validator("high")
+    @classmethod
+    def _above_low(cls, high: float | None, info: ValidationInfo) -> float | None:
+        low = info.data.get("low")
+        if high is not None and low is not None and low > high:
+            unit = MEASURES[info.data["measure"]].unit
+            raise mistaken(
+                f"the upper limit {format_quantity(high, unit)} is below the lower limit "
+                f"{format_quantity(low, unit)}"
+            )
+        return high
+
+    @model_validator(mode="after")
+    def _limited(self) -> Check:
+        if self.low is None and self.high is None:
+            example = MEASURES[self.measure].limits
+            raise mistaken(f"check {self.name!r} has neither low nor high", f"high = {example}")
+        return self
 
 
 class _Step(Table):
@@ -50,8 +112,20 @@ class _Step(Table):
         checks: What is judged at the end of the step (at every level, for a load step).
     """
 
-    title: str = ""
+    title: Name = Field(default="", validate_default=False)
     checks: tuple[Check, ...] = ()
+
+
+def _level(text: object) -> float:
+    level = read_quantity(text, "%")
+    if level <= 0:
+        raise mistaken(f"{shown(text)} is not above zero", '"10 %"')
+    if level > 1:
+        raise mistaken(f"{shown(text)} is over 100 %: a start ends at nominal voltage", '"100 %"')
+    return level
+
+
+_LevelFraction = Annotated[float, BeforeValidator(_level)]
 
 
 class StartStep(_Step):
@@ -68,12 +142,26 @@ class StartStep(_Step):
     """
 
     kind: Literal["start"]
-    levels_frac: tuple[Fraction, ...] = Field(alias="levels", min_length=1)
+    levels_frac: tuple[_LevelFraction, ...] = Field(
+        alias="levels", min_length=1, examples=['["25 %", "50 %", "75 %", "100 %"]']
+    )
     current_limit_a: Amps = Field(alias="current_limit")
     dwell_s: Seconds = Field(alias="dwell")
-    charge_factor: float = Field(default=2.0, ge=1.0, le=10.0)
+    charge_factor: Number = Field(default=2.0, ge=1.0, le=10.0, examples=["2.5"])
     time_at_limit_s: Seconds = Field(default=0.5, alias="time_at_limit", validate_default=False)
     frequency_hz: Hertz | None = Field(default=None, alias="frequency")
+
+    @field_validator("levels_frac")
+    @classmethod
+    def _rising(cls, levels_frac: tuple[float, ...]) -> tuple[float, ...]:
+        for before, after in itertools.pairwise(levels_frac):
+            if after <= before:
+                raise mistaken(
+                    f"levels must rise: {format_quantity(after, '%')} comes after "
+                    f"{format_quantity(before, '%')}",
+                    '["25 %", "50 %", "75 %", "100 %"]',
+                )
+        return levels_frac
 
 
 class NominalStep(_Step):
@@ -103,7 +191,9 @@ class LoadStep(_Step):
     """
 
     kind: Literal["load"]
-    currents_a: tuple[float, ...] = Field(alias="currents", min_length=1)
+    currents_a: tuple[AmpsOrZero, ...] = Field(
+        alias="currents", min_length=1, examples=['["0 A", "1.25 A", "2.5 A"]']
+    )
     dwell_s: Seconds = Field(alias="dwell")
     output: str | None = None
     current_limit_a: Amps | None = Field(default=None, alias="current_limit")
@@ -113,7 +203,7 @@ class LoadStep(_Step):
 Step = Annotated[StartStep | NominalStep | LoadStep, Field(discriminator="kind")]
 
 
-class Profile(Table):
+class Profile(FromFile):
     """What to do to a kind of unit.
 
     Attributes:
@@ -121,15 +211,9 @@ class Profile(Table):
         unit: Its nameplate.
         envelope: The hard bounds.
         steps: The steps in order; at least one.
-        source: The file's name as given.
-        text: The file's text, byte for byte, for the record.
-        sha256: SHA-256 of the file, in hex.
     """
 
-    title: str
+    title: Name = Field(examples=['"Mount controller board, 24 V DC in, 5 V DC out"'])
     unit: Unit
     envelope: Envelope
     steps: tuple[Step, ...] = Field(min_length=1)
-    source: str = Field(default="", exclude=True)
-    text: str = Field(default="", exclude=True, repr=False)
-    sha256: str = Field(default="", exclude=True)

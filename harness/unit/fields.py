@@ -4,23 +4,44 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
-from harness.quantity import QuantityError, parse_quantity
+from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
 
 __all__ = [
     "Amps",
+    "AmpsOrZero",
     "Celsius",
     "Farads",
+    "Flag",
     "Fraction",
     "Hertz",
+    "Name",
+    "Number",
     "Ohms",
     "Seconds",
     "Table",
     "Volts",
     "Watts",
+    "mistaken",
+    "read_quantity",
 ]
+
+#: The most of each unit that a file may ask for: far beyond any repair bench, so that a slip
+#: such as MV for mV is told at once, and small enough that no product of two overflows.
+_MOST = {
+    "V": 1e5,
+    "A": 1e4,
+    "W": 1e7,
+    "F": 1e3,
+    "ohm": 1e13,
+    "s": 1e6,
+    "Hz": 1e6,
+    "%": 10.0,
+    "degC": 2000.0,
+    "1": 1e6,
+}
 
 
 class Table(BaseModel):
@@ -29,32 +50,84 @@ class Table(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
-def _quantity(unit: str, *, positive: bool = True) -> Any:
-    """Return a validator that reads text in ``unit``; ``positive`` refuses zero and below."""
+def mistaken(problem: str, example: str = "") -> PydanticCustomError:
+    """Return the error that a validator raises for a mistake in a file.
+
+    Args:
+        problem: What is wrong, in one sentence without a full stop.
+        example: A value that would be right, as it stands in TOML; empty if none is worth giving.
+    """
+    return PydanticCustomError("mistake", "{problem}", {"problem": problem, "example": example})
+
+
+def read_quantity(text: object, unit: str) -> float:
+    """Read a quantity of a file.
+
+    Args:
+        text: What stands there.
+        unit: As for :func:`harness.quantity.parse_quantity`.
+
+    Raises:
+        PydanticCustomError: It is no such quantity, or larger than any bench.
+    """
+    try:
+        value = parse_quantity(text, unit)
+    except QuantityError as error:
+        raise mistaken(error.problem, error.example) from None
+    if abs(value) > _MOST[unit]:
+        most = format_quantity(_MOST[unit], unit)
+        raise mistaken(f"{shown(text)} is more than {most}, the most that can be asked for")
+    return value
+
+
+def _quantity(unit: str, example: str, *, zero: bool = False) -> Any:
+    """Return the parts of a field type that reads text in ``unit``, above zero or from zero on."""
 
     def read(text: object) -> float:
-        try:
-            value = parse_quantity(text, unit)
-        except QuantityError as error:
-            raise PydanticCustomError(
-                "quantity",
-                "{problem}",
-                {"problem": error.problem, "example": error.example},
-            ) from None
-        if positive and value <= 0:
-            raise PydanticCustomError("quantity", "{problem}", {"problem": f"{text} is not above zero"})
+        value = read_quantity(text, unit)
+        if value < 0 or (value == 0 and not zero):
+            raise mistaken(f"{shown(text)} is {'below' if zero else 'not above'} zero", example)
         return value
 
-    return BeforeValidator(read)
+    return BeforeValidator(read), Field(examples=[example])
 
 
-Volts = Annotated[float, _quantity("V")]
-Amps = Annotated[float, _quantity("A")]
-Watts = Annotated[float, _quantity("W")]
-Farads = Annotated[float, _quantity("F")]
-Ohms = Annotated[float, _quantity("ohm")]
-Seconds = Annotated[float, _quantity("s")]
-Hertz = Annotated[float, _quantity("Hz")]
-Celsius = Annotated[float, _quantity("degC", positive=False)]
+def _name(value: object) -> str:
+    if not isinstance(value, str):
+        raise mistaken(f"expected text, got {shown(value)}")
+    if not value.strip():
+        raise mistaken("expected text, found none")
+    if not value.isprintable() or len(value) > 100:
+        raise mistaken("expected one line of at most 100 printable characters")
+    return value
+
+
+def _number(value: object) -> float:
+    if isinstance(value, str):
+        raise mistaken(f"expected a plain number without quotes, got {shown(value)}", "2.5")
+    return read_quantity(value, "1")
+
+
+def _flag(value: object) -> bool:
+    if not isinstance(value, bool):
+        raise mistaken(f"expected true or false without quotes, got {shown(value)}", "true")
+    return value
+
+
+Volts = Annotated[float, *_quantity("V", '"24 V"')]
+Amps = Annotated[float, *_quantity("A", '"300 mA"')]
+AmpsOrZero = Annotated[float, *_quantity("A", '"1.25 A"', zero=True)]
+Watts = Annotated[float, *_quantity("W", '"36 W"')]
+Farads = Annotated[float, *_quantity("F", '"470 uF"')]
+Ohms = Annotated[float, *_quantity("ohm", '"0.3 ohm"')]
+Seconds = Annotated[float, *_quantity("s", '"1 s"')]
+Hertz = Annotated[float, *_quantity("Hz", '"50 Hz"')]
+Celsius = Annotated[float, BeforeValidator(lambda text: read_quantity(text, "degC"))]
 #: A share of one, written as a percentage: ``"10 %"`` reads as 0.1.
-Fraction = Annotated[float, _quantity("%")]
+Fraction = Annotated[float, *_quantity("%", '"10 %"')]
+#: A plain number, written without quotes.
+Number = Annotated[float, BeforeValidator(_number)]
+#: ``true`` or ``false``, written without quotes.
+Flag = Annotated[bool, BeforeValidator(_flag)]
+#: One line of printable text that is not blank.
+Name = Annotated[str, BeforeValidator(_name)]

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from harness.unit.fields import Amps, Farads, Fraction, Hertz, Table, Volts, Watts
+from harness.unit.fields import Amps, Farads, Fraction, Hertz, Name, Table, Volts, Watts
 
 __all__ = ["AcInput", "DcInput", "Input", "Output", "Unit"]
 
@@ -81,7 +81,9 @@ class AcInput(_Input):
     """
 
     kind: Literal["ac"]
-    frequency_hz: tuple[Hertz, ...] = Field(alias="frequency", min_length=1)
+    frequency_hz: tuple[Hertz, ...] = Field(
+        alias="frequency", min_length=1, examples=['["50 Hz", "60 Hz"]']
+    )
 
     @property
     def start_threshold_v(self) -> float:
@@ -106,7 +108,7 @@ class Output(Table):
         current_a: Nominal output current.
     """
 
-    kind: Literal["dc", "ac"]
+    kind: Literal["dc", "ac"] = Field(examples=['"dc"'])
     nominal_v: Volts = Field(alias="nominal")
     current_a: Amps = Field(alias="current")
 
@@ -121,5 +123,5 @@ class Unit(Table):
     """
 
     input: Input
-    output: dict[str, Output] = Field(default_factory=dict)
-    protection_class: Literal["I", "II", "III"]
+    output: dict[Name, Output] = Field(default_factory=dict)
+    protection_class: Literal["I", "II", "III"] = Field(examples=['"II"'])

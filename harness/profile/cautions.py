@@ -1,0 +1,83 @@
+"""The usual cautions for a unit on the bench (safety rule 10)."""
+
+from __future__ import annotations
+
+from harness.profile.schema import Envelope
+from harness.quantity import format_quantity
+from harness.unit.nameplate import Unit
+
+__all__ = ["HAZARDOUS_V", "cautions"]
+
+#: DC voltage up to which a circuit counts as the lowest class of electrical energy source.
+#: Source: IEC 62368-1, ES1: 60 V DC (from memory).
+HAZARDOUS_V = 60.0
+
+_LOCAL = (
+    "Local codes and licensed practice come first. This plan replaces neither them nor your own "
+    "judgement."
+)
+_MEASURE = "Measure before you touch, with a meter proved on a known voltage just before and after."
+
+
+def cautions(unit: Unit, envelope: Envelope) -> tuple[str, ...]:
+    """Return the cautions that go with a plan and its report, the gravest first.
+
+    Args:
+        unit: The nameplate.
+        envelope: The bounds of the run; its voltage sets what can be stored.
+    """
+    stored_v = unit.input.peak_factor * envelope.voltage_v
+    mains = unit.input.kind == "ac" or stored_v > HAZARDOUS_V
+    lines = _hazardous(unit, stored_v) if mains else _extra_low(unit, stored_v)
+    return (*lines, *_high_output(unit, mains), _LOCAL)
+
+
+def _stored(unit: Unit, stored_v: float) -> str:
+    """Say what the bulk capacitor may hold. Source: E = C V^2 / 2, textbook."""
+    capacitance_f = unit.input.bulk_capacitance_f
+    voltage = format_quantity(stored_v, "V", 3)
+    if capacitance_f is None:
+        return f"up to {voltage}"
+    return f"up to {voltage} and {format_quantity(0.5 * capacitance_f * stored_v**2, 'J', 2)}"
+
+
+def _hazardous(unit: Unit, stored_v: float) -> tuple[str, ...]:
+    earth = {
+        "I": "Protection class I: connect protective earth, and prove it before first power.",
+        "II": "Protection class II: with the cover off its insulation is not complete.",
+        "III": "Protection class III: its supply must be a separated extra-low voltage.",
+    }
+    return (
+        "Mains and stored charge can kill. Work on opened equipment only if you are trained for "
+        "it, and never alone.",
+        "Feed the unit isolated from the mains and through an RCD (GFCI). Behind an isolating "
+        "transformer an RCD no longer sees a current through you.",
+        "Eye protection on. Cover the unit and keep hands clear at first power: capacitors, fuses "
+        "and varistors can burst.",
+        f"After power off the bulk capacitor may hold {_stored(unit, stored_v)}. Discharge it "
+        "through a resistor made for the voltage.",
+        _MEASURE,
+        earth[unit.protection_class],
+    )
+
+
+def _extra_low(unit: Unit, stored_v: float) -> tuple[str, ...]:
+    return (
+        f"Low voltage is no promise: the bulk capacitor may hold {_stored(unit, stored_v)} after "
+        "power off, enough to burn, to weld a tool and to start a fire. Discharge it, then measure.",
+        "Eye protection on. Keep hands clear at first power: capacitors can burst, the wrong way "
+        "round above all, and parts may be hot long before they look it.",
+        "Isolate the bench supply's output from everything else that is earthed, and keep rings "
+        "and tools off the board. Where mains is near, use an RCD (GFCI): mains can kill.",
+    )
+
+
+def _high_output(unit: Unit, mains: bool) -> tuple[str, ...]:
+    """Warn of outputs that are more dangerous than the input."""
+    high = [name for name, output in unit.output.items() if output.nominal_v > HAZARDOUS_V]
+    if mains or not high:
+        return ()
+    return (
+        f"Output {', '.join(high)} is above 60 V and can kill, whatever the input is.",
+        _MEASURE,
+    )

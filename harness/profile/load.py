@@ -1,0 +1,107 @@
+"""Loads profiles and bench files: every mistake in one go, each with its line."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TypeVar
+
+from pydantic import ValidationError
+
+from harness.errors import BenchFileError, FileError, Mistake, ProfileError, did_you_mean
+from harness.profile.bench_file import BenchFile
+from harness.profile.from_file import FromFile
+from harness.profile.lines import Lines
+from harness.profile.mistakes import Slip, as_mistakes, found_by_validation
+from harness.profile.rules import profile_slips
+from harness.profile.schema import Profile
+from harness.profile.text_file import TomlFile, read_toml
+from harness.shipped import shipped, shipped_names
+from harness.unit.fields import Table
+
+__all__ = ["load_bench", "load_profile", "read_table"]
+
+_TableT = TypeVar("_TableT", bound=Table)
+_FromFileT = TypeVar("_FromFileT", bound=FromFile)
+
+
+def load_profile(source: str | Path) -> Profile:
+    """Load a profile.
+
+    Args:
+        source: Path of a TOML file, or name of a shipped profile with or without ``.toml``. A file
+            of that path comes first.
+
+    Raises:
+        ProfileError: With every mistake in the file.
+    """
+    file = _read(source, ProfileError)
+    slips: list[Slip] = []
+    profile = _validated(file, Profile, slips)
+    slips += profile_slips(file.data)
+    if profile is None or slips:
+        raise ProfileError(as_mistakes(slips, file.name, Lines(file.text)))
+    return profile.came_from(file.name, file.text, file.sha256)
+
+
+def load_bench(source: str | Path) -> BenchFile:
+    """Load a bench file.
+
+    Args:
+        source: Path of a TOML file, or name of a shipped bench file with or without ``.toml``. A
+            file of that path comes first.
+
+    Raises:
+        BenchFileError: With every mistake in the file.
+    """
+    file = _read(source, BenchFileError)
+    slips: list[Slip] = []
+    bench = _validated(file, BenchFile, slips)
+    if bench is None:
+        raise BenchFileError(as_mistakes(slips, file.name, Lines(file.text)))
+    return bench.came_from(file.name, file.text, file.sha256)
+
+
+def read_table(path: Path, model: type[_TableT], error: type[FileError], name: str = "") -> _TableT:
+    """Read a TOML file as a table of any model.
+
+    Args:
+        path: The file.
+        model: What it must hold.
+        error: What is raised.
+        name: The file's name as the user gave it; left out, the path.
+
+    Raises:
+        FileError: With every mistake in the file. Raised as ``error``.
+    """
+    file = read_toml(path, name or str(path), error)
+    slips: list[Slip] = []
+    table = _validated(file, model, slips)
+    if table is None:
+        raise error(as_mistakes(slips, file.name, Lines(file.text)))
+    return table
+
+
+def _validated(file: TomlFile, model: type[_TableT], slips: list[Slip]) -> _TableT | None:
+    """Return the file as a table, or None; what is wrong goes into ``slips``."""
+    try:
+        return model.model_validate(file.data)
+    except ValidationError as found:
+        slips += found_by_validation(found, model, file.data)
+        return None
+
+
+def _read(source: str | Path, error: type[FileError]) -> TomlFile:
+    """Read a file the user named, or a shipped one."""
+    name = str(source)
+    path = None if os.path.isfile(source) else shipped("profiles", name)
+    if path is None and not os.path.exists(source):
+        raise error([Mistake(name, None, "", f"there is no such file{_hint(name)}")])
+    return read_toml(path or Path(source), name, error)
+
+
+def _hint(name: str) -> str:
+    """Name the nearest shipped file, or all of them."""
+    stems = [shipped_name.removesuffix(".toml") for shipped_name in shipped_names("profiles")]
+    near = did_you_mean(Path(name).name.removesuffix(".toml"), stems)
+    return near or (f"; shipped with the program: {', '.join(stems)}" if stems else "")

@@ -1,0 +1,189 @@
+"""Pre-flight: what speaks against a plan before anything is energised (safety rule 1)."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from harness.errors import Refused
+from harness.profile.bench_file import BenchFile, Instrument, Range
+from harness.profile.measures import MEASURES
+from harness.profile.plan import Plan, PlannedStep
+from harness.profile.schema import LoadStep
+from harness.quantity import format_quantity, shown
+from harness.unit.nameplate import Output
+
+__all__ = ["Preflight", "preflight", "refuse"]
+
+#: Settings are decimal fractions, ranges too: their rounding is no reason to refuse.
+_ROUNDING = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Preflight:
+    """What pre-flight found.
+
+    Attributes:
+        reasons: Why the run is refused, each a whole sentence; empty where nothing speaks against
+            it.
+        warnings: What the operator must know and the report says.
+    """
+
+    reasons: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+
+def preflight(
+    plan: Plan, *, today: dt.date, identities: Mapping[str, str] | None = None
+) -> Preflight:
+    """Hold a plan against its bench.
+
+    Args:
+        plan: The plan.
+        today: The day, for calibration dates.
+        identities: Answers to ``*IDN?`` by role; left out, identities are not looked at.
+
+    Returns:
+        Every reason against the run, and every warning.
+    """
+    bench = plan.bench
+    if bench is None:
+        return Preflight(("There is no bench to run this plan on.",), ())
+    reasons = (
+        *_supply_reasons(plan, bench),
+        *_load_reasons(plan, bench),
+        *_identity_reasons(bench, identities),
+        *_calibration(bench, today, refused=True),
+    )
+    warnings = (
+        *_calibration(bench, today, refused=False),
+        *_overload_warnings(plan),
+        *_accuracy_warnings(plan, bench),
+    )
+    return Preflight(tuple(reasons), tuple(dict.fromkeys(warnings)))
+
+
+def refuse(found: Preflight) -> None:
+    """Raise where anything speaks against the run.
+
+    Raises:
+        Refused: With every reason.
+    """
+    if found.reasons:
+        raise Refused(found.reasons)
+
+
+def _beyond(what: str, value: float, unit: str, most: float | None, whose: str) -> Iterator[str]:
+    """Yield a reason where a value is beyond the range of an instrument; unknown is no reason."""
+    if most is not None and value > most * (1 + _ROUNDING):
+        quantity, limit = format_quantity(value, unit), format_quantity(most, unit)
+        yield f"{what} of {quantity} is beyond the {whose}'s range of {limit}."
+
+
+def _supply_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:
+    """Hold the envelope and every level against the supply."""
+    needed, given = plan.profile.unit.input.kind, bench.supply.kind
+    if needed != given:
+        yield f"The unit takes {needed.upper()}, the supply gives {given.upper()}."
+    envelope, supply = plan.profile.envelope, bench.supply.range
+    yield from _beyond("The envelope", envelope.voltage_v, "V", supply.voltage_v, "supply")
+    yield from _beyond("The envelope", envelope.current_a, "A", supply.current_a, "supply")
+    yield from _beyond("The envelope", envelope.power_w, "W", supply.power_w, "supply")
+    for step in plan.steps:
+        for level in step.levels:
+            where = f"in step {step.number} ({step.name}), {level.label}"
+            voltage_v, limit_a = level.voltage_v, level.current_limit_a
+            if voltage_v > envelope.voltage_v * (1 + _ROUNDING):
+                yield f"The voltage {where} is outside the envelope."
+            if limit_a > envelope.current_a * (1 + _ROUNDING):
+                yield f"The current limit {where} is outside the envelope."
+
+
+def _load_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:
+    """Hold every load step against the load."""
+    for step in plan.steps:
+        if step.kind != "load":
+            continue
+        where = f"step {step.number} ({step.name})"
+        if bench.load is None:
+            yield f"{where[0].upper()}{where[1:]} needs an electronic load, this bench has none."
+            continue
+        output, largest_a = _output(plan, step), _largest_load_a(step)
+        span = bench.load.range
+        yield from _load_range(where, output, largest_a, span)
+
+
+def _load_range(where: str, output: Output, largest_a: float, span: Range) -> Iterator[str]:
+    yield from _beyond(f"The load current of {where}", largest_a, "A", span.current_a, "load")
+    yield from _beyond(
+        f"The output voltage in {where}", output.nominal_v, "V", span.voltage_v, "load"
+    )
+    power_w = largest_a * output.nominal_v
+    yield from _beyond(f"The load power of {where}", power_w, "W", span.power_w, "load")
+
+
+def _output(plan: Plan, step: PlannedStep) -> Output:
+    outputs = plan.profile.unit.output
+    name = step.step.output if isinstance(step.step, LoadStep) else None
+    return outputs[name or next(iter(outputs))]
+
+
+def _largest_load_a(step: PlannedStep) -> float:
+    return max(level.load_current_a or 0.0 for level in step.levels)
+
+
+def _identity_reasons(bench: BenchFile, identities: Mapping[str, str] | None) -> Iterator[str]:
+    for role, instrument in bench.instruments.items() if identities is not None else ():
+        answer = (identities or {}).get(role)
+        if answer is None:
+            yield f"The {role} ({instrument.resource}) did not say what it is."
+        elif instrument.identity is not None and instrument.identity not in answer:
+            yield (
+                f"The {role} ({instrument.resource}) says it is {shown(answer)}; the bench file "
+                f"expects {instrument.identity!r} in it."
+            )
+
+
+def _calibration(bench: BenchFile, today: dt.date, *, refused: bool) -> Iterator[str]:
+    """Yield what is to be said about calibration dates, as reasons or as warnings."""
+    for role, instrument in bench.instruments.items():
+        due = instrument.calibration_due
+        if due is None:
+            if not refused:
+                yield f"The bench file gives no calibration date for the {role}."
+        elif due < today and refused != instrument.allow_overdue:
+            yield _overdue(role, instrument, due)
+
+
+def _overdue(role: str, instrument: Instrument, due: dt.date) -> str:
+    said = f"Calibration of the {role} has been overdue since {due.isoformat()}"
+    if instrument.allow_overdue:
+        return f"{said}; the bench file allows it (allow_overdue)."
+    return f"{said}; have it calibrated, or say allow_overdue = true in the bench file."
+
+
+def _overload_warnings(plan: Plan) -> Iterator[str]:
+    for step in plan.steps:
+        if step.kind != "load":
+            continue
+        output, largest_a = _output(plan, step), _largest_load_a(step)
+        if largest_a > output.current_a * (1 + _ROUNDING):
+            yield (
+                f"Step {step.number} ({step.name}) loads {format_quantity(largest_a, 'A')}, more "
+                f"than the nameplate's {format_quantity(output.current_a, 'A')}."
+            )
+
+
+def _accuracy_warnings(plan: Plan, bench: BenchFile) -> Iterator[str]:
+    """A reading without an accuracy has no uncertainty: a guarded check on it proves nothing."""
+    for step in plan.steps:
+        for check in step.checks:
+            measure = MEASURES[check.measure]
+            instrument = bench.instruments.get(measure.source)
+            unknown = instrument is not None and measure.quantity not in instrument.accuracy
+            if unknown and measure.quantity != "power" and check.rule == "guarded":
+                yield (
+                    f"The bench file gives no accuracy for {check.measure}: guarded checks on it "
+                    "cannot be decided."
+                )

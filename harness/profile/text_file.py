@@ -1,0 +1,126 @@
+"""Reads a TOML file a user wrote, whatever it turns out to be."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import stat
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from harness.errors import FileError, Mistake
+from harness.quantity import shown
+
+__all__ = ["TomlFile", "read_toml"]
+
+#: Largest file that is read, in bytes; a long profile has ten thousand.
+_LARGEST = 1 << 20
+#: Longest line, in characters: it also bounds how deep a dotted key can go.
+_LONGEST_LINE = 4000
+
+#: ``dwell = 1 s``: the usual slip, a quantity without its quotes.
+_UNQUOTED = re.compile(
+    r"\s*(?P<key>[\w.-]+)\s*=\s*(?P<value>[+-]?[\d.]+\s*[A-Za-z%\u00b5\u03a9]+)\s*(?:#|$)"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TomlFile:
+    """A TOML file that was read.
+
+    Attributes:
+        name: Its name as the user gave it.
+        text: Its text to the last byte.
+        sha256: SHA-256 of its bytes, in hex.
+        data: What it says.
+    """
+
+    name: str
+    text: str
+    sha256: str
+    data: dict[str, Any]
+
+
+def read_toml(path: Path, name: str, error: type[FileError] = FileError) -> TomlFile:
+    """Read a TOML file.
+
+    Args:
+        path: The file.
+        name: Its name as the user gave it, for messages.
+        error: What is raised.
+
+    Raises:
+        FileError: It is missing, no regular file, too large, not UTF-8 text, or not TOML. Raised
+            as ``error``.
+    """
+    raw = _read_bytes(path, name, error)
+    text = _decode(raw, name, error)
+    # Some editors begin UTF-8 with a byte order mark; TOML knows none.
+    data = _parse(text.removeprefix("\ufeff"), name, error)
+    return TomlFile(name=name, text=text, sha256=hashlib.sha256(raw).hexdigest(), data=data)
+
+
+def _read_bytes(path: Path, name: str, error: type[FileError]) -> bytes:
+    try:
+        found = path.stat()
+        if stat.S_ISDIR(found.st_mode):
+            raise error([Mistake(name, None, "", "this is a folder; name a file in it")])
+        # A pipe or device would be waited for, or never end.
+        if not stat.S_ISREG(found.st_mode):
+            raise error([Mistake(name, None, "", "this is no ordinary file")])
+        if found.st_size <= _LARGEST:
+            with path.open("rb") as file:
+                raw = file.read(_LARGEST + 1)
+            if len(raw) <= _LARGEST:
+                return raw
+    except FileNotFoundError:
+        raise error([Mistake(name, None, "", "there is no such file")]) from None
+    except (OSError, ValueError) as problem:
+        reason = getattr(problem, "strerror", None) or str(problem)
+        raise error([Mistake(name, None, "", f"it cannot be read: {reason}")]) from problem
+    raise error([Mistake(name, None, "", "it is larger than 1 MiB; nobody wrote that by hand")])
+
+
+def _decode(raw: bytes, name: str, error: type[FileError]) -> str:
+    if b"\0" in raw:
+        line = raw[: raw.index(b"\0")].count(b"\n") + 1
+        raise error([Mistake(name, line, "", "it holds a NUL byte: this is no text file")])
+    try:
+        text = raw.decode("utf-8")
+    except UnicodeDecodeError as problem:
+        line = raw[: problem.start].count(b"\n") + 1
+        message = "it is not UTF-8 text; save it as UTF-8 in your editor"
+        raise error([Mistake(name, line, "", message)]) from None
+    for number, line_text in enumerate(text.split("\n"), 1):
+        if len(line_text) > _LONGEST_LINE:
+            message = f"this line is longer than {_LONGEST_LINE} characters"
+            raise error([Mistake(name, number, "", message)])
+    return text
+
+
+def _parse(text: str, name: str, error: type[FileError]) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        problem = "brackets are nested too deep"
+        raise error([Mistake(name, None, "", f"this is no valid TOML: {problem}")]) from None
+    except ValueError as found:  # beside TOML's own errors: numbers and dates Python cannot hold
+        raise error([_syntax_mistake(text, name, str(found))]) from None
+
+
+def _syntax_mistake(text: str, name: str, message: str) -> Mistake:
+    """Say where the syntax breaks; the parser names the place in its message only."""
+    lines = text.replace("\r\n", "\n").split("\n")
+    place = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)$", message)
+    if place is None:
+        return Mistake(name, None, "", f"this is no valid TOML: {message}")
+    line = int(place[1]) if place[1] else max(1, len(text.rstrip().split("\n")))
+    problem = f"this is no valid TOML: {message[: place.start()]}"
+    unquoted = _UNQUOTED.match(lines[line - 1])
+    if unquoted is not None:
+        value = unquoted["value"].strip()
+        problem = f"{shown(value)} is text and needs quotes"
+        return Mistake(name, line, unquoted["key"], problem, f'{unquoted["key"]} = "{value}"')
+    return Mistake(name, line, "", problem)
