@@ -73,11 +73,10 @@ def _open_fuse(model: UnitModel) -> UnitModel:
 
 
 def _leaky_bulk(model: UnitModel) -> UnitModel:
-    """A capacitor that has seen too high a voltage: it would draw a third of nominal current."""
+    """A capacitor that has seen too high a voltage: it would draw as much as full load does."""
     converter = model.converter
-    nominal_a = converter.input_power_w(converter.output_v * converter.output_nominal_a)
-    leak_a = 0.8 * nominal_a / converter.nominal_bulk_v
-    leak_ohm = converter.nominal_bulk_v / leak_a
+    nominal_w = converter.input_power_w(converter.output_v * converter.output_nominal_a)
+    leak_ohm = converter.nominal_bulk_v**2 / nominal_w
     return replace(model, defects=replace(model.defects, bulk_leak_ohm=leak_ohm))
 
 

@@ -158,7 +158,7 @@ class Converter:
     output_bleed_ohm: float
     nominal_bulk_v: float
     line_regulation_frac: float = 0.002
-    line_rejection_frac: float = 0.001
+    line_rejection_frac: float = 0.003
     switching_ripple_v: float
 
     def input_power_w(self, output_power_w: float) -> float:
@@ -325,5 +325,5 @@ def _usual_converter(
         output_capacitance_f=output_f,
         output_bleed_ohm=500.0 * output.nominal_v / output.current_a,
         nominal_bulk_v=bulk_v,
-        switching_ripple_v=0.0012 * output.nominal_v + 0.002,
+        switching_ripple_v=0.0004 * output.nominal_v + 0.006,
     )

@@ -146,6 +146,7 @@ class AcSolver:
         on: bool | None,
     ) -> None:
         """Change settings from now on."""
+        self._catch_up()
         self._wanted = _Setting(
             voltage_v=self._wanted.voltage_v if voltage_v is None else voltage_v,
             limit_a=self._wanted.limit_a if current_limit_a is None else current_limit_a,
@@ -158,6 +159,7 @@ class AcSolver:
 
     def set_load(self, current_a: float) -> None:
         """Change the load's current."""
+        self._catch_up()
         self.converter.set_load(current_a)
         self._forget()
 
@@ -170,10 +172,12 @@ class AcSolver:
         half_s = 0.5 / self._setting.frequency_hz
         while self._edge_s + half_s <= time_s + 1e-12:
             self._change_contact()
-            if self._repeats:
-                self._reuse(time_s, half_s)
-            else:
-                self._run_half(half_s)
+            if self._repeats and self._wanted is self._setting:
+                if self._reuse(time_s, half_s):
+                    continue
+                if self.contact.next_s > time_s:
+                    return
+            self._run_half(half_s)
             self._take_over()
             half_s = 0.5 / self._setting.frequency_hz
 
@@ -208,6 +212,12 @@ class AcSolver:
             self._amplitude_v = self._setting.voltage_v
         self._amplitude_v = min(self._amplitude_v, self._setting.voltage_v)
         self._forget()
+
+    def _catch_up(self) -> None:
+        """Run the half-cycle that waited for its pair, if one does."""
+        self._repeats = False
+        if self.is_on:
+            self.advance_to(self.time_s)
 
     def _forget(self) -> None:
         self._repeats = False
@@ -301,28 +311,19 @@ class AcSolver:
     def _same(one: float, other: float, scale: float) -> bool:
         return abs(one - other) <= _REPEATS * abs(scale)
 
-    def _reuse(self, time_s: float, half_s: float) -> None:
-        """Let whole half-cycles pass that are known already, in one go."""
+    def _reuse(self, time_s: float, half_s: float) -> bool:
+        """Let whole line periods pass that are known already, in one go; return False if none."""
         first, second = self._past[-2], self._past[-1]
         until_s = min(time_s, self.contact.next_s)
         left_s = self.fuse.time_left_s(math.sqrt(self._pair.current))
-        halves = int(min(until_s - self._edge_s + 1e-12, left_s) / half_s)
-        if halves < 1:
-            self._forget()
-            self._run_half(half_s)
-            return
-        pairs, odd = divmod(halves, 2)
-        if pairs:
-            self._count(pairs * 2.0 * half_s, self._pair)
-            self._let_through(first, pairs)
-            self._let_through(second, pairs)
-        if odd:
-            self._book(first)
-            self._past.append(first)
-            del self._past[:-3]
-            self.bulk_v = first.end_v
-            self._negative = not self._negative
-        self._edge_s += halves * half_s
+        pairs = int(min(until_s - self._edge_s + 1e-12, left_s) / (2.0 * half_s))
+        if pairs < 1:
+            return False
+        self._count(pairs * 2.0 * half_s, self._pair)
+        self._let_through(first, pairs)
+        self._let_through(second, pairs)
+        self._edge_s += pairs * 2.0 * half_s
+        return True
 
     def _book(self, past: _Past) -> None:
         self._count(past.duration_s, past.means)

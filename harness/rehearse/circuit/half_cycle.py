@@ -25,6 +25,8 @@ _VARISTOR_STEPS = 160
 #: Steps from the start of conduction to the peak of the line, and the shortest of them.
 _RISE_STEPS = 14
 _FINEST_S = 2e-6
+#: The rectifier conducts from here on, in volts: above rounding, below notice.
+_FORWARD_V = 1e-6
 
 
 class _Flows(NamedTuple):
@@ -161,10 +163,12 @@ class HalfCycle:
         """Go on until ``until_s`` after the zero crossing."""
         while until_s - self.time_s > 1e-12:
             longest_s = min(until_s - self.time_s, self._converter.longest_step_s())
-            if self._plain and not self._conducts_at(self.time_s, self.bulk_v):
-                self._rest(longest_s)
+            step_s = min(longest_s, self._grid_s)
+            power_w = self._converter.input_power_w(0.5 * step_s)
+            if self._plain and self._forward_v(self.time_s, self.bulk_v, power_w) < _FORWARD_V:
+                self._rest(longest_s, power_w)
             else:
-                self._carry(min(longest_s, self._grid_s))
+                self._carry(step_s, power_w)
 
     def means(self) -> Means:
         """Return the averages over what was run; voltage and current as mean squares."""
@@ -179,25 +183,23 @@ class HalfCycle:
             self._sum_bulk_square * inverse,
         )
 
-    def _conducts_at(self, time_s: float, bulk_v: float) -> bool:
+    def _forward_v(self, time_s: float, bulk_v: float, power_w: float) -> float:
+        """Return what would drive the rectifier if nothing but it loaded the line."""
         if not self._drive.conducts:
-            return False
+            return -1.0
         drive_v = self._drive.peak_v * math.sin(self._omega * time_s)
-        return drive_v - self._network.drop_v > bulk_v + 1e-9
+        return drive_v - self._network.drop_v - self._network.inner_v(bulk_v, power_w)
 
-    def _rest(self, longest_s: float) -> None:
+    def _rest(self, longest_s: float, power_w: float) -> None:
         """Take one step without conduction and without a shunt: only the bulk capacitor moves."""
         net, drive, omega = self._network, self._drive, self._omega
-        power_w = self._converter.input_power_w(0.5 * min(longest_s, self._grid_s))
         start_s, start_v = self.time_s, self.bulk_v
         step_s = min(longest_s, self._time_to_stop(power_w) + 1e-9)
         quarter_s = 0.25 / drive.frequency_hz
         if drive.conducts and start_s < quarter_s - 1e-12:
             step_s = min(step_s, quarter_s - start_s)
-            if drive.peak_v * math.sin(omega * (start_s + step_s)) - net.drop_v > net.rested_v(
-                start_v, power_w, step_s
-            ):
-                step_s = self._time_to_conduction(start_s, start_v, power_w)
+            if self._forward_after(step_s, power_w) > _FORWARD_V:
+                step_s = self._time_to_conduction(step_s, power_w)
                 # A lightly loaded rectifier conducts for a fraction of a step only.
                 rise_s = quarter_s - start_s - step_s
                 self._grid_s = min(self._grid_s, max(rise_s / _RISE_STEPS, _FINEST_S))
@@ -215,26 +217,36 @@ class HalfCycle:
             return math.inf
         return self._network.rest_time_s(self.bulk_v, self._model.converter.stop_v, power_w)
 
-    def _time_to_conduction(self, start_s: float, start_v: float, power_w: float) -> float:
-        """Return the time until the rising sine meets the falling bulk voltage."""
-        net, drive = self._network, self._drive
-        meet_s, meet_v = start_s, start_v
-        for _ in range(12):
-            ratio = min((meet_v + net.drop_v) / drive.peak_v, 1.0)
-            next_s = math.asin(ratio) / self._omega
-            if abs(next_s - meet_s) < 1e-9:
-                break
-            meet_s = max(next_s, start_s)
-            meet_v = net.rested_v(start_v, power_w, meet_s - start_s)
-        # A nanosecond on, so that the next look finds it conducting.
-        return meet_s - start_s + 1e-8
+    def _time_to_conduction(self, longest_s: float, power_w: float) -> float:
+        """Return the time until the rising sine meets the falling bulk voltage.
 
-    def _carry(self, step_s: float) -> None:
+        Regula falsi, Illinois form: the bulk voltage may fall faster than the sine rises.
+        """
+        low_s, high_s = 0.0, longest_s
+        low_v = self._forward_after(low_s, power_w)
+        high_v = self._forward_after(high_s, power_w)
+        for _ in range(40):
+            meet_s = high_s - high_v * (high_s - low_s) / (high_v - low_v)
+            meet_v = self._forward_after(meet_s, power_w)
+            if abs(meet_v) < _FORWARD_V or high_s - low_s < 1e-10:
+                break
+            if meet_v > 0.0:
+                high_s, high_v, low_v = meet_s, meet_v, 0.5 * low_v
+            else:
+                low_s, low_v, high_v = meet_s, meet_v, 0.5 * high_v
+        # A little on, so that the next look finds it conducting.
+        return min(meet_s + 1e-8, longest_s)
+
+    def _forward_after(self, rest_s: float, power_w: float) -> float:
+        """Return what would drive the rectifier after a rest of ``rest_s``."""
+        bulk_v = self._network.rested_v(self.bulk_v, power_w, rest_s)
+        return self._forward_v(self.time_s + rest_s, bulk_v, power_w)
+
+    def _carry(self, step_s: float, power_w: float) -> None:
         """Take one step with current in the line: through the rectifier, a shunt, or both."""
         net, drive = self._network, self._drive
         mid_v = drive.peak_v * math.sin(self._omega * (self.time_s + 0.5 * step_s))
         shunt = 0.0 if self._plain else net.shunt_siemens(self._model, mid_v)
-        power_w = self._converter.input_power_w(0.5 * step_s)
         feed = _Feed.free(net, shunt, drive.peak_v)
         before = self._flows(feed, self.time_s, self.bulk_v, power_w)
         if before.line_a > drive.clamp_a:
@@ -302,8 +314,7 @@ class HalfCycle:
         sine = math.sin(self._omega * time_s)
         open_v = feed.sine_v * sine + feed.constant_v
         kept = 1.0 / (1.0 + net.esr_ohm * net.leak_siemens)
-        power_a = power_w / bulk_v if power_w > 0.0 else 0.0
-        inner_v = (bulk_v - net.esr_ohm * power_a) * kept
+        inner_v = net.inner_v(bulk_v, power_w)
         forward_v = open_v - net.drop_v - inner_v if drive.conducts else -1.0
         rectifier_a = 0.0
         if forward_v > 0.0:

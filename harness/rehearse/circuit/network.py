@@ -87,6 +87,11 @@ class InputNetwork:
             return False
         return varistor is None or varistor_current_a(varistor, peak_v) < 1e-4
 
+    def inner_v(self, bulk_v: float, power_w: float) -> float:
+        """Return the voltage behind the series resistance while the rectifier gives nothing."""
+        power_a = power_w / bulk_v if power_w > 0.0 else 0.0
+        return (bulk_v - self.esr_ohm * power_a) / (1.0 + self.esr_ohm * self.leak_siemens)
+
     def rested_v(self, bulk_v: float, power_w: float, duration_s: float) -> float:
         """Return bulk voltage after ``duration_s`` without supply.
 
