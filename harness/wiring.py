@@ -1,4 +1,4 @@
-"""The one place that wires a run: real links or simulated ones, real clock or simulated, record sink.
+"""The one place that wires a run: links and clock, real or simulated, and the record.
 
 The command line calls these functions, and so can a technician's own script; they are also the
 public door of the package (``import harness``).
@@ -119,7 +119,12 @@ def rehearse_profile(
         clock=clock,
         sink=_sink(results, serial, started),
         info=RunInfo(
-            serial=serial, started=started, operator=operator, rehearsal=True, fault=fault, seed=seed
+            serial=serial,
+            started=started,
+            operator=operator,
+            rehearsal=True,
+            fault=fault,
+            seed=seed,
         ),
         stop=stop,
     )

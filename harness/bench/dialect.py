@@ -87,7 +87,9 @@ class _LinkTable(Table):
     terminator: Literal["LF", "CR", "CRLF"] = "LF"
     timeout_s: Seconds = Field(default=1.0, alias="timeout", validate_default=False)
     settle_s: Seconds = Field(default=0.0, alias="settle", validate_default=False)
-    averaging_window_s: Seconds = Field(default=0.0, alias="averaging_window", validate_default=False)
+    averaging_window_s: Seconds = Field(
+        default=0.0, alias="averaging_window", validate_default=False
+    )
 
 
 class _Sample(Table):
@@ -98,7 +100,7 @@ class _Sample(Table):
 
 
 class _Status(Table):
-    """Weights of the bits in the answer to ``status``; zero where the instrument has no such bit."""
+    """Weights of the bits in the answer to ``status``; zero where there is no such bit."""
 
     protection: int = Field(default=0, ge=0, lt=65536)
     current_limit: int = Field(default=0, ge=0, lt=65536)
@@ -161,9 +163,9 @@ class Dialect(Table):
         for operation, message in (*self.send.items(), *self.ask.items()):
             if not message.isascii() or not message.isprintable() or not message:
                 _mistake(f"the message of {operation!r} must be printable ASCII text")
-            if operation.startswith("set_") and operation != "set_constant_current":
-                if message.count("{value}") != 1:
-                    _mistake(f"the message of {operation!r} must hold {{value}} once")
+            takes_value = operation.startswith("set_") and operation != "set_constant_current"
+            if takes_value and message.count("{value}") != 1:
+                _mistake(f"the message of {operation!r} must hold {{value}} once")
         missing = [name for name in REQUIRED[self.role] if name not in self.operations]
         if missing:
             _mistake(f"a {self.role} cannot do without {', '.join(missing)}")

@@ -7,19 +7,12 @@ from collections.abc import Callable
 from typing import TypeVar
 
 from harness.bench.clock import Clock
-from harness.bench.keeper import (
-    CheckErrors,
-    Command,
-    Confirm,
-    Keeper,
-    KeeperState,
-    Move,
-    Send,
-    SwitchOff,
-)
+from harness.bench.commands import Command, KeeperState, SwitchOff
+from harness.bench.keeper import Keeper
+from harness.bench.moves import CheckErrors, Confirm, Move, Send
 from harness.bench.roles import Load, Supply
 from harness.bench.sample import SupplySample
-from harness.bench.trip import TripReason, Tripped
+from harness.bench.trip import Tripped, TripReason
 from harness.errors import (
     InstrumentError,
     NoReading,
@@ -59,6 +52,7 @@ class KeeperHost:
         self._clock = clock
         self._on_event = on_event
         self._on_sample = on_sample
+        self._noted = keeper.state
 
     @property
     def live(self) -> bool:
@@ -139,7 +133,6 @@ class KeeperHost:
 
     def _perform(self, moves: tuple[Move, ...]) -> None:
         """Put moves on the wire one by one; a failure replaces what was left of them."""
-        before = self._keeper.state
         queue = deque(moves)
         while queue:
             move = queue.popleft()
@@ -149,13 +142,13 @@ class KeeperHost:
                 queue = deque(self._keeper.failed(move, error, self._clock.now_s()))
             else:
                 self._keeper.done(move)
-        if self._keeper.state is not before or moves:
-            self._note(before)
+        if self._keeper.state is not self._noted:
+            self._note()
 
-    def _note(self, before: KeeperState) -> None:
-        state = self._keeper.state
-        if state is before:
-            return
+    def _note(self) -> None:
+        """Report a change of power, once it is on the wire."""
+        before, self._noted = self._noted, self._keeper.state
+        state = self._noted
         if state is KeeperState.LIVE:
             self._on_event("power on", "")
         elif state is KeeperState.TRIPPED:
@@ -179,23 +172,28 @@ class KeeperHost:
                         message=instrument.dialect.ask[operation],
                         do="look at its front panel",
                     )
-            case Confirm(operation=operation, expected=expected, tolerance=tolerance):
-                try:
-                    value = instrument.value(operation)
-                except NoReading as error:
-                    raise UnexpectedReply(
-                        error.what, instrument=error.instrument, message=error.message
-                    ) from error
-                # written so that a value that is no number fails
-                if not abs(value - expected) <= tolerance:
-                    raise UnexpectedReply(
-                        f"it reads back {value:g} where {expected:g} was set",
-                        instrument=instrument.link.name,
-                        message=instrument.dialect.ask[operation],
-                        do="check its range, its front-panel lock and its dialect",
-                    )
+            case Confirm():
+                self._compare(instrument, move)
             case CheckErrors():
                 instrument.check_errors()
+
+    def _compare(self, instrument: Supply | Load, move: Confirm) -> None:
+        """Compare a setting read back with what went on the wire."""
+        sent = instrument.dialect.sent_value(move.set_by, float(move.expected))
+        try:
+            value = instrument.value(move.operation)
+        except NoReading as error:
+            raise UnexpectedReply(
+                error.what, instrument=error.instrument, message=error.message
+            ) from error
+        # written so that a value that is no number fails
+        if not abs(value - sent) <= move.tolerance:
+            raise UnexpectedReply(
+                f"it reads back {value:g} where {sent:g} was set",
+                instrument=instrument.link.name,
+                message=instrument.dialect.ask[move.operation],
+                do="check its range, its front-panel lock and its dialect",
+            )
 
     def _raise_trip(self) -> None:
         if self._keeper.unconfirmed:
@@ -210,4 +208,3 @@ class KeeperHost:
             where=self._supply.link.name,
             do="cut the mains of the supply by hand now, and treat the unit as live",
         )
-

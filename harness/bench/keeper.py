@@ -17,176 +17,35 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from enum import StrEnum
 
+from harness.bench.commands import (
+    ALLOWED,
+    Arm,
+    Command,
+    KeeperState,
+    LoadCurrent,
+    LoadOff,
+    SetCurrentLimit,
+    SetFrequency,
+    SetVoltage,
+    SwitchOff,
+    SwitchOn,
+    Watch,
+)
+from harness.bench.moves import CheckErrors, Confirm, Move, Send
 from harness.bench.sample import SupplySample
 from harness.bench.trip import Trip, TripReason
 from harness.bench.watch import LevelWatch
 from harness.errors import (
     CommandRefused,
-    LinkTimeout,
     LinkError,
+    LinkTimeout,
     NoReading,
     ReportedError,
 )
-from harness.profile.plan import Level
 from harness.quantity import format_quantity
 
-__all__ = [
-    "Arm",
-    "CheckErrors",
-    "Command",
-    "Confirm",
-    "Keeper",
-    "KeeperState",
-    "Limits",
-    "LoadCurrent",
-    "LoadOff",
-    "Move",
-    "Send",
-    "SetCurrentLimit",
-    "SetFrequency",
-    "SetVoltage",
-    "SwitchOff",
-    "SwitchOn",
-    "Watch",
-]
-
-
-class KeeperState(StrEnum):
-    """Where power stands."""
-
-    OFF = "off"
-    ARMED = "armed"  # protection and limits set and read back, output still off
-    LIVE = "live"
-    TRIPPED = "tripped"  # cut; only switching off again is taken
-
-
-# --- commands --------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Arm:
-    """Prepare to switch on at a level: protection, limit and voltage set and read back."""
-
-    voltage_v: float
-    current_limit_a: float
-    frequency_hz: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class SwitchOn:
-    """Switch the output on."""
-
-
-@dataclass(frozen=True, slots=True)
-class SetVoltage:
-    """Set the voltage (rms for AC)."""
-
-    voltage_v: float
-
-
-@dataclass(frozen=True, slots=True)
-class SetCurrentLimit:
-    """Set the current limit (rms for AC)."""
-
-    current_limit_a: float
-
-
-@dataclass(frozen=True, slots=True)
-class SetFrequency:
-    """Set the line frequency of an AC source."""
-
-    frequency_hz: float
-
-
-@dataclass(frozen=True, slots=True)
-class Watch:
-    """Watch a level from now on, or watch no level (None)."""
-
-    level: Level | None
-
-
-@dataclass(frozen=True, slots=True)
-class LoadCurrent:
-    """Set the load's constant current and switch its input on."""
-
-    current_a: float
-
-
-@dataclass(frozen=True, slots=True)
-class LoadOff:
-    """Switch the load's input off."""
-
-
-@dataclass(frozen=True, slots=True)
-class SwitchOff:
-    """Switch off: supply first, then load, both confirmed."""
-
-
-Command = (
-    Arm
-    | SwitchOn
-    | SetVoltage
-    | SetCurrentLimit
-    | SetFrequency
-    | Watch
-    | LoadCurrent
-    | LoadOff
-    | SwitchOff
-)
-
-_ANYWHERE = frozenset(KeeperState)
-_LIVE = frozenset({KeeperState.LIVE})
-_SETTABLE = frozenset({KeeperState.ARMED, KeeperState.LIVE})
-
-#: The allowed moves; a command in any other state is refused.
-ALLOWED: dict[type[Command], frozenset[KeeperState]] = {
-    Arm: frozenset({KeeperState.OFF}),
-    SwitchOn: frozenset({KeeperState.ARMED}),
-    SetVoltage: _SETTABLE,
-    SetCurrentLimit: _SETTABLE,
-    SetFrequency: _SETTABLE,
-    Watch: _SETTABLE,
-    LoadCurrent: _LIVE,
-    LoadOff: _LIVE,
-    SwitchOff: _ANYWHERE,
-}
-
-
-# --- moves -----------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Send:
-    """Send an operation to an instrument."""
-
-    role: str
-    operation: str
-    value: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Confirm:
-    """Ask for a setting or state; anything but the expected answer is a failure."""
-
-    role: str
-    operation: str
-    expected: float | bool
-    tolerance: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class CheckErrors:
-    """Read the error queue; an entry is a failure."""
-
-    role: str
-
-
-Move = Send | Confirm | CheckErrors
-
-
-# --- the machine -----------------------------------------------------------------------------
+__all__ = ["Keeper", "Limits"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -266,13 +125,12 @@ class Keeper:
                 return self._arm(command)
             case SwitchOn():
                 self.state = KeeperState.LIVE  # before the message: from here on it may be on
-                return (Send("supply", "output_on"), Confirm("supply", "output_state", True))
-            case SetVoltage(voltage_v):
-                return (*self._voltage(voltage_v), CheckErrors("supply"))
-            case SetCurrentLimit(current_limit_a):
-                return (*self._current_limit(current_limit_a), CheckErrors("supply"))
-            case SetFrequency(frequency_hz):
-                return (*self._frequency(frequency_hz), CheckErrors("supply"))
+                return (
+                    Send("supply", "output_on"),
+                    Confirm("supply", "output_state", expected=True),
+                )
+            case SetVoltage() | SetCurrentLimit() | SetFrequency():
+                return (*self._setting(command), CheckErrors("supply"))
             case Watch(level):
                 self._watch = None if level is None else LevelWatch(level)
                 return ()
@@ -327,20 +185,7 @@ class Keeper:
         """
         if self._switching_off:
             return self._off_failed(move)
-        if isinstance(error, LinkTimeout):
-            reason = TripReason.INSTRUMENT_SILENT
-        elif isinstance(error, LinkError):
-            reason = TripReason.LINK_LOST
-        elif isinstance(error, NoReading):
-            reason = TripReason.NO_READING
-        elif isinstance(error, ReportedError):
-            reason = TripReason.INSTRUMENT_ERROR
-        elif isinstance(move, Confirm):
-            reason = TripReason.READBACK
-            if move == Confirm("supply", "output_state", True):
-                reason = TripReason.OUTPUT_DROPPED
-        else:
-            reason = TripReason.NO_READING
+        reason = _reason(move, error)
         return self.cut(reason, str(error), now_s)
 
     def tick(self, now_s: float) -> tuple[Move, ...]:
@@ -348,9 +193,7 @@ class Keeper:
         silent_s = now_s - self._heard_s
         if self.state is not KeeperState.LIVE or silent_s <= self._patience_s:
             return ()
-        return self.cut(
-            TripReason.CLIENT_SILENT, f"for {format_quantity(silent_s, 's', 3)}", now_s
-        )
+        return self.cut(TripReason.CLIENT_SILENT, f"for {format_quantity(silent_s, 's', 3)}", now_s)
 
     def cut(self, reason: TripReason, detail: str, now_s: float) -> tuple[Move, ...]:
         """Cut power; the first reason is kept."""
@@ -372,13 +215,13 @@ class Keeper:
         moves: list[Move] = [
             Send("supply", "clear"),
             Send("supply", "output_off"),
-            Confirm("supply", "output_state", False),
+            Confirm("supply", "output_state", expected=False),
         ]
         if self._load:
             moves += [
                 *([Send("load", "clear")] if "clear" in self._load else []),
                 Send("load", "input_off"),
-                Confirm("load", "input_state", False),
+                Confirm("load", "input_state", expected=False),
             ]
         if "set_voltage_protection" in self._supply:
             moves += self._set(
@@ -396,8 +239,17 @@ class Keeper:
         moves: list[Move] = [Send("supply", operation, value)]
         if readback in self._supply:
             tolerance = self._limits.readback_frac * abs(value)
-            moves.append(Confirm("supply", readback, value, tolerance))
+            moves.append(Confirm("supply", readback, value, tolerance, operation))
         return moves
+
+    def _setting(self, command: SetVoltage | SetCurrentLimit | SetFrequency) -> list[Move]:
+        match command:
+            case SetVoltage(voltage_v):
+                return self._voltage(voltage_v)
+            case SetCurrentLimit(current_limit_a):
+                return self._current_limit(current_limit_a)
+            case SetFrequency(frequency_hz):
+                return self._frequency(frequency_hz)
 
     def _voltage(self, voltage_v: float) -> list[Move]:
         self._inside("voltage", voltage_v, self._limits.voltage_v, "V")
@@ -420,18 +272,22 @@ class Keeper:
         self._inside("load current", current_a, self._limits.load_current_a, "A")
         tolerance = self._limits.readback_frac * current_a + 1e-3
         return (
-            *([Send("load", "set_constant_current")] if "set_constant_current" in self._load else []),
+            *(
+                [Send("load", "set_constant_current")]
+                if "set_constant_current" in self._load
+                else []
+            ),
             Send("load", "set_current", current_a),
-            Confirm("load", "current_setting", current_a, tolerance),
+            Confirm("load", "current_setting", current_a, tolerance, "set_current"),
             Send("load", "input_on"),
-            Confirm("load", "input_state", True),
+            Confirm("load", "input_state", expected=True),
             *([CheckErrors("load")] if "error" in self._load else []),
         )
 
     def _load_off(self) -> tuple[Move, ...]:
         if not self._load:
             return ()
-        return (Send("load", "input_off"), Confirm("load", "input_state", False))
+        return (Send("load", "input_off"), Confirm("load", "input_state", expected=False))
 
     def _switch_off(self) -> tuple[Move, ...]:
         """Supply off is the very next message; only then the load (safety rules 4 and 8)."""
@@ -442,15 +298,15 @@ class Keeper:
         self._offs_left = self._limits.off_attempts
         return (
             Send("supply", "output_off"),
-            Confirm("supply", "output_state", False),
+            Confirm("supply", "output_state", expected=False),
             *self._load_off(),
         )
 
     @property
     def _last_off_move(self) -> Move:
         if self._load:
-            return Confirm("load", "input_state", False)
-        return Confirm("supply", "output_state", False)
+            return Confirm("load", "input_state", expected=False)
+        return Confirm("supply", "output_state", expected=False)
 
     def _off_failed(self, move: Move | None) -> tuple[Move, ...]:
         """Try again: the supply until it is confirmed or given up, and always the load."""
@@ -461,7 +317,7 @@ class Keeper:
         if self._offs_left > 0:
             return (
                 Send("supply", "output_off"),
-                Confirm("supply", "output_state", False),
+                Confirm("supply", "output_state", expected=False),
                 *self._load_off(),
             )
         if self.unconfirmed:
@@ -490,3 +346,21 @@ class Keeper:
                 f"a {name} of {value} {unit} is outside the envelope (0 to {bound} {unit})",
                 where="keeper",
             )
+
+
+#: Reason to cut power by the kind of failure, most specific first.
+_REASONS: tuple[tuple[type[Exception], TripReason], ...] = (
+    (LinkTimeout, TripReason.INSTRUMENT_SILENT),
+    (LinkError, TripReason.LINK_LOST),
+    (NoReading, TripReason.NO_READING),
+    (ReportedError, TripReason.INSTRUMENT_ERROR),
+)
+
+
+def _reason(move: Move | None, error: Exception) -> TripReason:
+    for kind, reason in _REASONS:
+        if isinstance(error, kind):
+            return reason
+    if move == Confirm("supply", "output_state", expected=True):
+        return TripReason.OUTPUT_DROPPED
+    return TripReason.READBACK if isinstance(move, Confirm) else TripReason.NO_READING

@@ -60,7 +60,7 @@ class VisaLink:
         """
         try:
             self._resource.write(message)
-        except Exception as error:  # noqa: BLE001 - every driver has classes of its own
+        except Exception as error:
             raise _named(error, self.name, message) from error
 
     def query(self, message: str) -> str:
@@ -72,7 +72,7 @@ class VisaLink:
         """
         try:
             return self._resource.query(message)
-        except Exception as error:  # noqa: BLE001 - every driver has classes of its own
+        except Exception as error:
             raise _named(error, self.name, message) from error
 
     def close(self) -> None:
@@ -103,7 +103,10 @@ def _named(error: Exception, name: str, message: str) -> InstrumentError:
         )
     if isinstance(error, UnicodeDecodeError):
         return LinkError(
-            "bytes came that are no text", instrument=name, message=message, do="check the cable and baud rate"
+            "bytes came that are no text",
+            instrument=name,
+            message=message,
+            do="check the cable and baud rate",
         )
     return LinkError(
         f"the link failed ({type(error).__name__}: {error})",
@@ -127,7 +130,7 @@ def open_visa(library: str | Any) -> Any:
 
     try:
         return pyvisa.ResourceManager(library)
-    except Exception as error:  # noqa: BLE001 - OSError, ValueError, YAML errors …
+    except Exception as error:
         raise LinkError(
             f"the VISA library cannot be opened ({error})",
             instrument=f"visa = {str(library)!r}",

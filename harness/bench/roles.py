@@ -141,7 +141,10 @@ class Instrument:
             return {name: number(part) for name, part in zip(sample.answer, parts, strict=True)}
         except ValueError as error:
             raise NoReading(
-                str(error), instrument=self.link.name, message=sample.ask, do="check range and leads"
+                str(error),
+                instrument=self.link.name,
+                message=sample.ask,
+                do="check range and leads",
             ) from error
 
 
@@ -173,7 +176,10 @@ class Meter(Instrument):
     """A multimeter."""
 
     def read(self, quantity: str) -> float:
-        """Read one quantity: ``voltage_dc``, ``voltage_ac``, ``current_dc``, ``resistance`` …
+        """Read one quantity.
+
+        Args:
+            quantity: ``voltage_dc``, ``voltage_ac``, ``current_dc``, ``resistance`` and so on.
 
         Raises:
             NoReading: Overload, not-a-number, or no number at all.

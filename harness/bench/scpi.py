@@ -5,13 +5,14 @@ Sources: SCPI-1999 volumes 1 and 2, IEEE 488.2-1992 clause 8 (responses).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from decimal import ROUND_DOWN, Decimal
 
 __all__ = ["ErrorEntry", "boolean", "decimal_text", "error_entry", "number", "split_answers"]
 
-#: From here on a magnitude is one of the markers 9.9E37, -9.9E37, 9.91E37 (SCPI-1999 vol. 1, 7.2.1):
-#: infinity, minus infinity, not-a-number. Compared with room, since instruments differ in digits.
+#: From here on a magnitude is one of the markers 9.9E37, -9.9E37, 9.91E37 (SCPI-1999 vol. 1,
+#: 7.2.1): infinity, minus infinity, not-a-number. Compared with room, since digits differ.
 _MARKER = 9.8e37
 
 
@@ -31,13 +32,13 @@ def number(text: str) -> float:
         if "_" in text:
             raise ValueError(f"{_shown(text)} is not a number")
         return value
-    if value != value or 9.905e37 <= abs(value) < 9.95e37:
+    if math.isnan(value) or 9.905e37 <= abs(value) < 9.95e37:
         raise ValueError(f"the instrument answered not-a-number ({_shown(text)})")
     raise ValueError(f"the instrument answered overload ({_shown(text)})")
 
 
 def boolean(text: str) -> bool:
-    """Read a boolean answer: ``0`` or ``1`` (SCPI-1999 vol. 1, 7.3); ``ON`` and ``OFF`` are taken too.
+    """Read a boolean answer: ``0`` or ``1`` (SCPI-1999 vol. 1, 7.3), or ``ON`` or ``OFF``.
 
     Raises:
         ValueError: Anything else.
@@ -55,7 +56,7 @@ class ErrorEntry:
     """One entry of the error queue.
 
     Attributes:
-        code: 0 where the queue was empty; negative codes belong to SCPI, positive ones to the maker.
+        code: 0 where the queue was empty; negative ones belong to SCPI, positive to the maker.
         text: The text in quotes.
     """
 
@@ -84,7 +85,9 @@ def split_answers(text: str, count: int) -> list[str]:
     """
     answers = text.split(";")
     if len(answers) != count:
-        raise ValueError(f"expected {count} answers in one line, got {len(answers)}: {_shown(text)}")
+        raise ValueError(
+            f"expected {count} answers in one line, got {len(answers)}: {_shown(text)}"
+        )
     return answers
 
 

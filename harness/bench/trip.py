@@ -96,7 +96,7 @@ class Trip:
         return f"{self.reason.value}: {self.detail} ({self.reason.meaning})"
 
 
-class Tripped(Exception):  # noqa: N818 - a state of the run, not an error of the program
+class Tripped(Exception):
     """Power has been cut; raised to whoever was leading the run."""
 
     def __init__(self, trip: Trip) -> None:

@@ -78,10 +78,12 @@ class LevelWatch:
         unit = "J" if energy else "C"
         return (
             TripReason.ENERGY_BUDGET if energy else TripReason.CHARGE_BUDGET,
-            f"{format_quantity(self.used, unit, 3)} unexplained after {self.samples} readings, "
-            f"{format_quantity(self.allowed, unit, 3)} allowed; "
-            f"{format_quantity(sample.current_a, 'A', 3)} at "
-            f"{format_quantity(sample.voltage_v, 'V', 3)}",
+            (
+                f"{format_quantity(self.used, unit, 3)} unexplained after {self.samples} readings, "
+                f"{format_quantity(self.allowed, unit, 3)} allowed; "
+                f"{format_quantity(sample.current_a, 'A', 3)} at "
+                f"{format_quantity(sample.voltage_v, 'V', 3)}"
+            ),
         )
 
     def _add_timed(
@@ -96,9 +98,11 @@ class LevelWatch:
             return None
         return (
             TripReason.TIME_AT_LIMIT,
-            f"in current limit for {format_quantity(self.used, 's', 3)} at "
-            f"{format_quantity(sample.voltage_v, 'V', 3)}, "
-            f"{format_quantity(longest_s, 's', 3)} allowed",
+            (
+                f"in current limit for {format_quantity(self.used, 's', 3)} at "
+                f"{format_quantity(sample.voltage_v, 'V', 3)}, "
+                f"{format_quantity(longest_s, 's', 3)} allowed"
+            ),
         )
 
 

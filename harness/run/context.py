@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from harness.bench.clock import Clock
+from harness.bench.commands import Command
 from harness.bench.host import KeeperHost
-from harness.bench.keeper import Command
 from harness.bench.open import Bench
 from harness.bench.sample import SupplySample
 from harness.bench.trip import TripReason
@@ -183,15 +183,11 @@ class Context:
         self.holds[step.number].append(hold)
         return hold
 
-    def _write(
-        self, time_s: float, rows: tuple[tuple[str, float, str], ...], source: str
-    ) -> None:
+    def _write(self, time_s: float, rows: tuple[tuple[str, float, str], ...], source: str) -> None:
         if self.record_lost:
             return
         try:
-            self.sink.sample(
-                time_s - self.origin_s, self.step_name, self.level_label, rows, source
-            )
+            self.sink.sample(time_s - self.origin_s, self.step_name, self.level_label, rows, source)
         except RecordError:
             self.record_lost = True  # once is enough: power is cut, and that must not fail again
             raise
@@ -210,9 +206,7 @@ class Context:
             meter = self.bench.meter
             assert meter is not None
             quantity = what.removeprefix("meter.")
-            rows = (
-                (quantity, self.host.guarded(lambda: meter.read(quantity)), _UNITS[quantity]),
-            )
+            rows = ((quantity, self.host.guarded(lambda: meter.read(quantity)), _UNITS[quantity]),)
             source = "meter"
         self._write(self.clock.now_s(), rows, source)
         for name, value, _ in rows:

@@ -10,7 +10,7 @@ from harness.bench.clock import Clock
 from harness.bench.host import KeeperHost
 from harness.bench.keeper import Keeper, Limits
 from harness.bench.open import Bench
-from harness.bench.trip import Trip, TripReason, Tripped
+from harness.bench.trip import Trip, Tripped, TripReason
 from harness.errors import (
     HarnessError,
     PowerOffUnconfirmed,

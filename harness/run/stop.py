@@ -13,7 +13,7 @@ __all__ = ["Interrupted", "StopRequest", "stop_on_signals"]
 _SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
 
 
-class Interrupted(Exception):  # noqa: N818 - a state of the run, not an error
+class Interrupted(Exception):
     """The run was asked to stop."""
 
     def __init__(self, number: int) -> None:

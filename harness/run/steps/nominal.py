@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.bench.keeper import SetCurrentLimit, SetFrequency, SetVoltage, Watch
+from harness.bench.commands import SetCurrentLimit, SetFrequency, SetVoltage, Watch
 from harness.profile.plan import Level, PlannedStep
 from harness.run.checks import judge_checks, needed_readings
 from harness.run.context import Context

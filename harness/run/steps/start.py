@@ -1,8 +1,8 @@
-"""Start: the voltage rises level by level, current-limited, against what a healthy unit may take."""
+"""Start: the voltage rises level by level, current-limited, watched all the way."""
 
 from __future__ import annotations
 
-from harness.bench.keeper import Arm, SetCurrentLimit, SetFrequency, SetVoltage, SwitchOn, Watch
+from harness.bench.commands import Arm, SetCurrentLimit, SetFrequency, SetVoltage, SwitchOn, Watch
 from harness.bench.trip import TripReason
 from harness.profile.plan import Level, PlannedStep
 from harness.quantity import format_quantity

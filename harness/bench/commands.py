@@ -1,0 +1,121 @@
+"""What the keeper can be told, and in which state of power."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from harness.profile.plan import Level
+
+__all__ = [
+    "ALLOWED",
+    "Arm",
+    "Command",
+    "KeeperState",
+    "LoadCurrent",
+    "LoadOff",
+    "SetCurrentLimit",
+    "SetFrequency",
+    "SetVoltage",
+    "SwitchOff",
+    "SwitchOn",
+    "Watch",
+]
+
+
+class KeeperState(StrEnum):
+    """Where power stands."""
+
+    OFF = "off"
+    ARMED = "armed"  # protection and limits set and read back, output still off
+    LIVE = "live"
+    TRIPPED = "tripped"  # cut; only switching off again is taken
+
+
+@dataclass(frozen=True, slots=True)
+class Arm:
+    """Prepare to switch on at a level: protection, limit and voltage set and read back."""
+
+    voltage_v: float
+    current_limit_a: float
+    frequency_hz: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchOn:
+    """Switch the output on."""
+
+
+@dataclass(frozen=True, slots=True)
+class SetVoltage:
+    """Set the voltage (rms for AC)."""
+
+    voltage_v: float
+
+
+@dataclass(frozen=True, slots=True)
+class SetCurrentLimit:
+    """Set the current limit (rms for AC)."""
+
+    current_limit_a: float
+
+
+@dataclass(frozen=True, slots=True)
+class SetFrequency:
+    """Set the line frequency of an AC source."""
+
+    frequency_hz: float
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """Watch a level from now on, or watch no level (None)."""
+
+    level: Level | None
+
+
+@dataclass(frozen=True, slots=True)
+class LoadCurrent:
+    """Set the load's constant current and switch its input on."""
+
+    current_a: float
+
+
+@dataclass(frozen=True, slots=True)
+class LoadOff:
+    """Switch the load's input off."""
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchOff:
+    """Switch off: supply first, then load, both confirmed."""
+
+
+Command = (
+    Arm
+    | SwitchOn
+    | SetVoltage
+    | SetCurrentLimit
+    | SetFrequency
+    | Watch
+    | LoadCurrent
+    | LoadOff
+    | SwitchOff
+)
+
+_ANYWHERE = frozenset(KeeperState)
+_LIVE = frozenset({KeeperState.LIVE})
+_SETTABLE = frozenset({KeeperState.ARMED, KeeperState.LIVE})
+
+#: The allowed moves; a command in any other state is refused.
+ALLOWED: dict[type[Command], frozenset[KeeperState]] = {
+    Arm: frozenset({KeeperState.OFF}),
+    SwitchOn: frozenset({KeeperState.ARMED}),
+    SetVoltage: _SETTABLE,
+    SetCurrentLimit: _SETTABLE,
+    SetFrequency: _SETTABLE,
+    Watch: _SETTABLE,
+    LoadCurrent: _LIVE,
+    LoadOff: _LIVE,
+    SwitchOff: _ANYWHERE,
+}
