@@ -75,7 +75,7 @@ def decide(
             negative, or the rule is unknown.
 
     Source: JCGM 106:2012, 8.2 (simple acceptance) and 8.3.2 (guarded acceptance); ILAC-G8:09/2019,
-        4.2 (guard band w = U).
+        4.2 (guard band w = U); clause numbers from memory.
     """
     _require_limits(low, high)
     if expanded < 0:

@@ -102,6 +102,18 @@ def test_cause_shared_by_three_keeps_its_signs() -> None:
     assert len(found.contributions) == 1
 
 
+def test_cause_shared_in_two_sizes_keeps_its_sign() -> None:
+    """Errors in proportion to 10, 20 and 40 V make 10 - 20 - 40 V of it, with the fewest dof."""
+    ten, twenty, forty = (
+        estimate(volts, 0.001 * volts, "gain", dof)
+        for volts, dof in ((10.0, 30.0), (20.0, 9.0), (40.0, 20.0))
+    )
+    difference = regulation(ten, twenty, 1.0, shared={"gain"})
+    found = combine(regulation(difference, forty, 1.0, shared={"gain"}).contributions)
+    assert found.standard == pytest.approx(0.001 * 50.0)
+    assert found.dof == 9
+
+
 @pytest.mark.parametrize(
     "found",
     [

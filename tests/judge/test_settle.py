@@ -30,7 +30,7 @@ def test_constant_readings_settle_with_the_first_full_window() -> None:
 
 def test_toggling_last_digit_is_settled() -> None:
     """A last digit that toggles is the instrument, not the unit, even where decimals round."""
-    values = np.array([5.001, 5.002] * 6)
+    values = np.array([24.000, 24.001] * 6)  # 0.0010000000000012 apart in binary
     assert settle_index(values, Settler(resolution=(0.001,), share=0.0)) == 7
 
 
@@ -72,7 +72,7 @@ def test_slow_ramp_in_noise_does_not_settle() -> None:
 def test_exponential_settles_neither_early_nor_never(
     amplitude: float, ratio: float, rising: bool, quantised: bool
 ) -> None:
-    """Slow or fast, at settling no more is left to go than the drift limit allows; settle it does."""
+    """An exponential settles in the end, and then has no more to go than its drift allows."""
     resolution, window_s = 0.001, 7 * STEP_S
     time_s = np.arange(2000) * STEP_S
     fall = amplitude * np.exp(-time_s / (ratio * window_s))
@@ -102,7 +102,7 @@ def test_exponential_in_noise_is_within_tolerance_when_it_settles() -> None:
 
 
 def test_longer_span_waits_for_a_slower_process() -> None:
-    """A span of the slow time constant keeps a fast reader from settling on a flat-looking start."""
+    """A span of the slow time constant keeps a fast reader from settling on a flat stretch."""
     time_s = np.arange(6000) * 0.003
     fall = 0.5 * np.exp(-time_s / 1.0)
     values = np.round(24.0 - fall, 2)
@@ -127,11 +127,37 @@ def test_rare_jump_does_not_average_out_in_a_long_window() -> None:
     rng = np.random.default_rng(2)
     values = 24.0 + rng.normal(scale=0.001, size=300)
     settler = Settler(resolution=(0.001,), share=0.001, span_s=1.0)
-    values[150] = 23.8
+    values[150] = 23.89  # 0.11 V: too little to lift the standard deviation past 12 mV
     answers = [settler.add(i * STEP_S, (float(value),)) for i, value in enumerate(values)]
     assert answers[149]
     assert not any(answers[165:250])
     assert answers[-1]
+
+
+def test_significant_drift_within_the_resolution_is_settled() -> None:
+    """In a long window a drift below the resolution may be significant; it does not matter."""
+    alternating = 0.6e-3 * (-1.0) ** np.arange(400)
+    decision = settled(np.arange(400) * STEP_S, alternating + np.linspace(0, 0.5e-3, 400), 1e-3)
+    assert abs(decision.drift) > decision.drift_bound - abs(decision.drift)  # significant
+    assert decision.settled
+
+
+def test_noise_limit_is_half_the_tolerance_where_none_is_named() -> None:
+    """A long window could average out any noise; above half the tolerance it must be named."""
+    time_s, values = np.arange(400) * STEP_S, 0.7e-3 * (-1.0) ** np.arange(400)
+    assert settled(time_s, values, 1e-3).reason.startswith("scatters by 0.0007")
+    assert settled(time_s, values, 1e-3, noise_limit=1e-3).settled
+
+
+def test_long_window_is_judged_when_an_eighth_is_new(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A window of eighty readings is judged at every tenth reading only."""
+    settler = Settler(resolution=(0.01,), span_s=0.79)
+    judged: list[int] = []
+    monkeypatch.setattr(settler, "_evaluate", judged.append)
+    for index in range(200):
+        settler.add(index / 100, (5.0,))
+    assert 10 <= len(judged) <= 13
+    assert set(judged) <= {80, 81}
 
 
 def test_noise_limit_of_the_caller_counts() -> None:

@@ -29,6 +29,11 @@ def test_constant_series_has_no_autocorrelation() -> None:
     assert math.isnan(autocorrelation(series))
 
 
+def test_scatter_survives_a_mean_that_no_double_holds() -> None:
+    """Two neighbours at 1e16 are two apart, though their mean cannot be represented."""
+    assert standard_deviation(np.array([1e16, 1e16 + 2])) == pytest.approx(math.sqrt(2))
+
+
 def test_table_is_no_series() -> None:
     """A two-dimensional array is refused."""
     with pytest.raises(ValueError, match="one dimension"):

@@ -37,17 +37,20 @@ def test_sensitivity_scales_a_contribution() -> None:
     assert combine(parts).contributions == tuple(parts)
 
 
+@pytest.mark.parametrize("count", [1, 2, 3, 5, 7])
 @pytest.mark.parametrize("dof", [1, 2, 9, 49, 1000])
-def test_single_contribution_keeps_its_degrees_of_freedom(dof: int) -> None:
+def test_equal_contributions_add_their_degrees_of_freedom(dof: int, count: int) -> None:
     """The cut to a whole number never turns nine into eight by a rounding error."""
     for standard in (0.1, 0.3, 1e-7, 7e9):
-        assert combine([Contribution(name="a", standard=standard, dof=dof)]).dof == dof
+        parts = [Contribution(name="a", standard=standard, dof=dof)] * count
+        assert combine(parts).dof == count * dof
 
 
-def test_contribution_of_nought_changes_nothing() -> None:
-    """A contribution of nought with few degrees of freedom does not count."""
+@pytest.mark.parametrize("dof", [0.0, 1.0])
+def test_contribution_of_nought_changes_nothing(dof: float) -> None:
+    """A contribution of nought does not count, however few its degrees of freedom."""
     known = Contribution(name="a", standard=1.0, dof=10)
-    assert combine([known, Contribution(name="b", standard=0.0, dof=1)]).dof == 10
+    assert combine([known, Contribution(name="b", standard=0.0, dof=dof)]).dof == 10
 
 
 def test_tiny_and_huge_contributions_stay_in_range() -> None:

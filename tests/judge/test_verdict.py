@@ -66,6 +66,7 @@ def test_rule_at_edges(
     decision = decide(value, low=low, high=high, expanded=expanded, rule=rule)
     assert decision.verdict is verdict
     assert decision.margin == pytest.approx(margin, abs=1e-12)
+    assert (decision.margin >= 0) == (verdict is PASS)
 
 
 def test_rounding_is_forgiven_only_as_such() -> None:
