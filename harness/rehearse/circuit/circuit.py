@@ -180,3 +180,8 @@ class Circuit:
     def bulk_swing_v(self) -> float:
         """Return highest less lowest bulk voltage of the last line period; 0 for DC."""
         return self._solver.bulk_swing_v
+
+    def bulk_voltage_mean_v(self, window_s: float) -> float:
+        """Return the mean bulk voltage over the last ``window_s`` seconds."""
+        means = self._solver.ledger.means(window_s)
+        return self._solver.bulk_v if means is None else means.bulk_v
