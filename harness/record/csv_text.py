@@ -29,7 +29,7 @@ __all__ = [
     "header",
     "label",
     "number",
-    "visible",
+    "printable",
     "word",
     "word_back",
 ]
@@ -58,8 +58,8 @@ CHECKS = (
 _FORMULA = frozenset("=+-@＝＋－＠'")  # noqa: RUF001 - the full-width forms are meant
 _QUOTED = re.compile(r'[,"]|^ | $')
 _ESCAPED = re.compile(r"\\(\\|t|n|r|x[0-9a-f]{2}|u(?!d[89a-f])[0-9a-f]{4}|U[0-9a-f]{8})")
-_SHORT = {"\\": "\\\\", "\t": "\\t", "\n": "\\n", "\r": "\\r"}
-_LONG = {short[1]: character for character, short in _SHORT.items()}
+_SHORT = {"\t": "\\t", "\n": "\\n", "\r": "\\r"}
+_LONG = {"\\": "\\", **{short[1]: character for character, short in _SHORT.items()}}
 
 
 def header(columns: Iterable[str]) -> str:
@@ -72,16 +72,16 @@ def number(value: float | None) -> str:
     return "" if value is None else repr(float(value))
 
 
-def visible(text: str) -> str:
-    """Return text with every character that does not print escaped (rule 1 of this module)."""
-    if "\\" in text or not text.isprintable():
-        return "".join(_escaped(character) for character in text)
-    return text
+def printable(text: str) -> str:
+    """Return text with every character that does not print escaped, for a reader's eyes."""
+    if text.isprintable():
+        return text
+    return "".join(map(_escaped, text))
 
 
 def word(text: str) -> str:
     """Return text as a field of a table; see the rules at the head of this module."""
-    text = visible(text)
+    text = printable(text.replace("\\", "\\\\"))
     if text and text[0] in _FORMULA:
         text = f"'{text}"
     if _QUOTED.search(text):

@@ -16,6 +16,8 @@ from harness.record.csv_text import CHECKS, EVENTS, READINGS, header, number, wo
 from harness.record.facts import completed_facts, unfinished_facts
 from harness.record.frames import Record, frame
 from harness.record.journal import Journal, cannot_write
+from harness.record.outline import Outline
+from harness.record.report import report_html
 from harness.record.seal import RUN_FILE, sealed, write_whole
 from harness.record.sink import CheckRow, Values
 
@@ -66,6 +68,7 @@ class Recorder:
         self.serial = serial
         self._journal = Journal(folder, now_s=now_s)
         self._checks: list[CheckRow] = []
+        self._outline = Outline()
 
     @classmethod
     def create(
@@ -116,10 +119,12 @@ class Recorder:
     def sample(self, time_s: float, step: str, level: str, values: Values, source: str) -> None:
         """Append readings; see :meth:`harness.record.sink.Sink.sample`."""
         self._journal.sample(time_s, step, level, values, source)
+        self._outline.sample(time_s, step, values, source)
 
     def event(self, time_s: float, kind: str, step: str, detail: str) -> None:
         """Append an event and bring it to the disk."""
         self._journal.event(time_s, kind, step, detail)
+        self._outline.event(time_s, kind, step, detail)
 
     def check(self, row: CheckRow) -> None:
         """Keep a judged check for ``checks.csv``."""
@@ -147,6 +152,7 @@ class Recorder:
         files = self._journal.hashes()
         rows = _check_rows(self.run_id, self.serial, self._checks)
         self._write("checks.csv", _checks_csv(rows), files)
+        self._write("report.html", report_html(facts, self._checks, self._outline, files), files)
         facts["files"] = files
         self._write(RUN_FILE, sealed(facts), {})
         return self.folder
@@ -220,7 +226,7 @@ class MemoryRecorder:
 
     def frames(self) -> Record:
         """Return the record as :func:`harness.record.load` returns one read from a folder."""
-        problems = () if self._facts else ("the run was not finished",)
+        problems = [] if self._facts else ["the run was not finished"]
         readings = (
             (time_s, step, level, quantity, value, unit, source)
             for time_s, step, level, values, source in self._samples
@@ -230,10 +236,10 @@ class MemoryRecorder:
             readings=frame(READINGS, readings),
             events=frame(EVENTS, self._events),
             checks=frame(CHECKS, _check_rows(self.run_id, self.serial, self._checks)),
-            run=self._facts or unfinished_facts(self.run_id, self.serial, problems[0]),
+            run=self._facts or unfinished_facts(self.run_id, self.serial, *problems),
             folder=None,
             whole=not problems,
-            problems=problems,
+            problems=tuple(problems),
         )
 
 
@@ -243,7 +249,7 @@ def _check_rows(
     """Yield the rows of ``checks.csv``, in its columns."""
     for row in rows:
         # Every column has its attribute, so a column without one shows in the first test.
-        yield run_id, serial, *(getattr(row, name) for name in CHECKS[2:])
+        yield (run_id, serial, *(getattr(row, name) for name in CHECKS[2:]))
 
 
 def _checks_csv(rows: Iterable[tuple[str | float | None, ...]]) -> bytes:

@@ -1,0 +1,87 @@
+"""How figures and verdicts of a record are put into words, on paper and on the screen alike."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from harness.quantity import format_quantity
+
+__all__ = ["headline", "limits_text", "rules_in_words", "time_text", "value_text"]
+
+#: The decision rules in words, by name.
+_RULES = {
+    "guarded": "Guarded rule: a check passes when its value lies inside the limits by at least the "
+    "expanded uncertainty U (guard band w = U), fails when it lies outside them by more than U, "
+    "and is undecided between (JCGM 106:2012, 8.3.2; ILAC-G8:09/2019, 4.2).",
+    "simple": "Simple rule: a check passes when its value lies inside the limits and fails "
+    "otherwise; the uncertainty is stated, not taken off (JCGM 106:2012, 8.2).",
+}
+
+_REASONS = {
+    "tripped": "power was cut",
+    "interrupted": "the run was interrupted",
+    "refused": "nothing was energised",
+}
+
+
+def value_text(value: float, uncertainty: float, unit: str) -> str:
+    """Show a value with its expanded uncertainty, to two figures of the uncertainty.
+
+    Source: JCGM 100:2008, 7.2.6 (at most two significant digits of an uncertainty).
+    """
+    if not math.isfinite(value):
+        return "no value"
+    if not (math.isfinite(uncertainty) and uncertainty > 0):
+        return format_quantity(value, unit)
+    digits = 4
+    if value:
+        digits = math.floor(math.log10(abs(value))) - math.floor(math.log10(uncertainty)) + 2
+    shown = format_quantity(value, unit, min(max(digits, 2), 9))
+    return f"{shown} ± {format_quantity(uncertainty, unit, 2)}"
+
+
+def limits_text(low: float | None, high: float | None, unit: str) -> str:
+    """Show limits; None or not-a-number is no limit."""
+    has_low, has_high = (limit is not None and not math.isnan(limit) for limit in (low, high))
+    low_text = format_quantity(low, unit) if low is not None else ""
+    high_text = format_quantity(high, unit) if high is not None else ""
+    if has_low and has_high:
+        return f"{low_text} to {high_text}"
+    return f"≥ {low_text}" if has_low else f"≤ {high_text}" if has_high else "none"
+
+
+def time_text(time_s: float) -> str:
+    """Show a time since the run's start."""
+    if time_s < 120:
+        return f"{time_s:.3f} s"
+    minutes, seconds = divmod(time_s, 60)
+    return f"{minutes:.0f} min {seconds:04.1f} s"
+
+
+def headline(run: Mapping[str, Any]) -> tuple[str, str]:
+    """Say how a run ended: a word or two, and the reason beneath.
+
+    A rehearsal is never called a release, whatever its figures.
+    """
+    outcome, verdict = run["outcome"], run["verdict"]
+    if run["released"]:
+        beneath = "the run was completed and every check passed"
+        if run["rehearsal"]:
+            return "Rehearsal passed", f"{beneath}, on simulated instruments; no unit was tested"
+        return "Released", beneath
+    word = "Rehearsal not passed" if run["rehearsal"] else "Not released"
+    if outcome == "completed":
+        beneath = {
+            "fail": "the run was completed and at least one check failed",
+            "undecided": "the run was completed, but not every check could be decided",
+        }.get(verdict, "the run was completed, but its record proves no release")
+        return word, beneath
+    return word, _REASONS.get(outcome, str(outcome))
+
+
+def rules_in_words(rules: Iterable[str]) -> list[str]:
+    """Return the decision rules that were used, in words."""
+    used = set(rules)
+    return [text for rule, text in _RULES.items() if rule in used]
