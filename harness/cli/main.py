@@ -14,7 +14,7 @@ __all__ = ["app", "main"]
 
 app = typer.Typer(
     name="softwake",
-    help="First power for repaired equipment: a current-limited start over SCPI, judged and recorded.",
+    help="First power for repaired equipment, over SCPI: started, judged and recorded.",
     epilog="Exit codes: 0 release, 1 a check failed, 2 command line or file, 3 tripped, "
     "4 undecided, 5 refused (nothing was energised).",
     no_args_is_help=True,
@@ -37,7 +37,7 @@ def _version(wanted: bool) -> None:  # noqa: FBT001 - typer calls it with the op
 
 @app.callback()
 def _options(
-    version: Annotated[  # noqa: ARG001, FBT002 - acts through its callback
+    version: Annotated[  # noqa: FBT002 - acts through its callback
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
     ] = False,
 ) -> None:

@@ -27,7 +27,7 @@ def rehearse(
     operator: Annotated[str, typer.Option(help="Name for the record.")] = "",
     results: Annotated[Path, typer.Option(help="Folder the record goes to.")] = Path("results"),
 ) -> None:
-    """Rehearse a profile on the simulated bench: real physics, simulated time, nothing energised."""
+    """Rehearse a profile on the simulated bench: physics, simulated time, nothing energised."""
     if fault == "list":
         _list_faults()
         return

@@ -19,7 +19,7 @@ def run(
     serial: Annotated[str, typer.Option(help="Serial number of the unit.")],
     results: Annotated[Path, typer.Option(help="Folder the record goes to.")],
     operator: Annotated[str, typer.Option(help="Who is at the bench.")] = "",
-    yes: Annotated[
+    yes: Annotated[  # noqa: FBT002 - an option of the command line
         bool,
         typer.Option("--yes", help="Do not ask before power; no safety rule is skipped."),
     ] = False,

@@ -208,7 +208,7 @@ def device_timing(path: Path) -> Timing:
 @cache
 def _definition(path: Path) -> tuple[str, dict[str, Any]]:
     """Read a file once: thousands of rehearsals use the same few."""
-    devices = yaml.load(path.read_text(encoding="utf-8"), Loader=yaml.BaseLoader)["devices"]  # noqa: S506 - BaseLoader builds text only
+    devices = yaml.load(path.read_text(encoding="utf-8"), Loader=yaml.BaseLoader)["devices"]
     name, definition = next(iter(devices.items()))
     return name, definition
 

@@ -1,4 +1,4 @@
-"""Serves a simulated bench on loopback sockets, so that other programs drive it as they drive metal."""
+"""Serves a simulated bench on loopback sockets: other programs drive it as they drive metal."""
 
 from __future__ import annotations
 
@@ -21,7 +21,9 @@ def socket_resource(port: int) -> str:
 
 
 @contextlib.contextmanager
-def serve(devices: Mapping[str, CoupledDevice], ports: Mapping[str, int]) -> Iterator[dict[str, int]]:
+def serve(
+    devices: Mapping[str, CoupledDevice], ports: Mapping[str, int]
+) -> Iterator[dict[str, int]]:
     """Serve devices for as long as the block runs.
 
     Args:

@@ -69,7 +69,7 @@ class SimulatedBench:
         self._lock = threading.Lock()
         self.devices: dict[str, CoupledDevice] = {}
         self._clock = clock
-        self._rng = random.Random(seed)  # noqa: S311 - noise is no secret
+        self._rng = random.Random(seed)
         self._origin_s = clock.now_s()
         self._case_degc = _AMBIENT_DEGC
         self._voltage_v = 0.0
@@ -80,7 +80,9 @@ class SimulatedBench:
 
         if kind == "ac":
             self._window_s = device_timing(_file("ac-source.yaml")).acquisition_s
-        self._add("ac-source.yaml" if kind == "ac" else "dc-supply.yaml", bench.supply, self._supply)
+        self._add(
+            "ac-source.yaml" if kind == "ac" else "dc-supply.yaml", bench.supply, self._supply
+        )
         if bench.meter is not None:
             self._add("multimeter.yaml", bench.meter, self._meter)
         if bench.load is not None:

@@ -27,6 +27,8 @@ __all__ = ["Context", "Hold"]
 
 #: Longest time a level may take to settle, in seconds, beside its own averaging.
 _SETTLE_LIMIT_S = 10.0
+#: So many disturbed holds are no accident of the bench any more.
+_DISTURBANCES = 3
 #: Fewest readings of a quantity a hold is judged by.
 _FEWEST = 5
 
@@ -71,6 +73,7 @@ class Context:
         step_name: Name of the step, for the record.
         level_label: Label of the level, for the record.
         origin_s: The clock's time at the run's start.
+        disturbances: Holds in which readings at rest moved again.
         record_lost: Whether the record could not be written; nothing is written to it any more.
     """
 
@@ -85,6 +88,7 @@ class Context:
     step_name: str = ""
     level_label: str = ""
     origin_s: float = 0.0
+    disturbances: int = 0
     record_lost: bool = False
 
     # --- the record
@@ -129,46 +133,65 @@ class Context:
 
     # --- the two waits of every step
 
-    def settle(self, step: PlannedStep, level: Level) -> None:
+    def settle(self, step: PlannedStep, level: Level) -> Settler:
         """Read the supply as fast as the link allows until the readings have settled.
+
+        Returns:
+            What decided it, to go on watching for movement during the hold.
 
         Raises:
             Tripped: They do not settle, or settle below the voltage that was set.
         """
         self._begin(step, level)
-        settler = Settler(resolution=self._resolution(level))
+        settler = Settler(
+            resolution=self._resolution(level), names=("supply voltage", "supply current")
+        )
         begin_s = self.clock.now_s()
         while True:
             sample = self.sample()
             if settler.add(sample.time_s, (sample.voltage_v, sample.current_a)):
                 break
             if sample.time_s - begin_s > _SETTLE_LIMIT_S:
-                self.host.cut(
-                    TripReason.UNSETTLED,
-                    f"after {format_quantity(_SETTLE_LIMIT_S, 's')} at {level.label}: "
-                    f"{settler.reason}",
-                )
+                self._unsettled(level, settler)
         self._check_reached(level, sample.voltage_v)
         self.event("settled", f"{level.label} after {sample.time_s - begin_s:.3f} s")
+        return settler
 
-    def hold(self, step: PlannedStep, level: Level, measures: Iterable[str]) -> Hold:
+    def hold(
+        self, step: PlannedStep, level: Level, settler: Settler, measures: Iterable[str]
+    ) -> Hold:
         """Hold a level for its dwell and read what is asked for, the supply in between always.
+
+        A hold in which the readings move again proves nothing and begins anew; one loose contact
+        may be the bench's, but the third such hold of a run cuts power.
 
         Args:
             step: The step.
             level: The level.
+            settler: What decided that the level had settled.
             measures: Measure names beyond the supply's: ``meter.*`` and ``load.*``.
+
+        Raises:
+            Tripped: The readings do not stay at rest, or power was cut for any other reason.
         """
         self._begin(step, level)
-        others = sorted({name for name in measures if not name.startswith("supply.")})
-        # one reading of the load gives all three of its quantities
-        turns = [name for name in others if name.startswith("meter.")]
-        turns += ["load"] if any(name.startswith("load.") for name in others) else []
+        turns = _turns(measures)
         readings: dict[str, list[float]] = defaultdict(list)
-        end_s = self.clock.now_s() + level.dwell_s
+        begin_s = rest_s = self.clock.now_s()
+        at_rest = True
         turn = 0
         while True:
             sample = self.sample()
+            was_at_rest = at_rest
+            at_rest = settler.add(sample.time_s, (sample.voltage_v, sample.current_a))
+            if not at_rest:
+                if was_at_rest:
+                    self._disturbed(level, settler)
+                if sample.time_s - begin_s > _SETTLE_LIMIT_S + level.dwell_s:
+                    self._unsettled(level, settler)
+                readings.clear()
+                rest_s, turn = sample.time_s, 0
+                continue
             readings["supply.voltage"].append(sample.voltage_v)
             readings["supply.current"].append(sample.current_a)
             readings["supply.power"].append(sample.power_w)
@@ -176,12 +199,29 @@ class Context:
                 self._read_other(turns[turn % len(turns)], readings)
                 turn += 1
             enough = len(readings["supply.voltage"]) >= _FEWEST and turn >= _FEWEST * len(turns)
-            if enough and self.clock.now_s() >= end_s:
+            if enough and self.clock.now_s() - rest_s >= level.dwell_s:
                 break
         self._check_reached(level, float(np.mean(readings["supply.voltage"])))
         hold = Hold(level, {name: np.array(values) for name, values in readings.items()})
         self.holds[step.number].append(hold)
         return hold
+
+    def _disturbed(self, level: Level, settler: Settler) -> None:
+        """Note that readings at rest have moved, and cut power when that goes on."""
+        self.disturbances += 1
+        self.event("disturbed", f"{level.label}: {settler.reason}")
+        if self.disturbances >= _DISTURBANCES:
+            self.host.cut(
+                TripReason.UNSETTLED,
+                f"{self.disturbances} holds disturbed, the last at {level.label}: "
+                f"{settler.reason}",
+            )
+
+    def _unsettled(self, level: Level, settler: Settler) -> None:
+        self.host.cut(
+            TripReason.UNSETTLED,
+            f"after {format_quantity(_SETTLE_LIMIT_S, 's')} at {level.label}: {settler.reason}",
+        )
 
     def _write(self, time_s: float, rows: tuple[tuple[str, float, str], ...], source: str) -> None:
         if self.record_lost:
@@ -233,3 +273,10 @@ class Context:
             max(voltage.bound(level.voltage_v) if voltage else 0.0, 1e-3 * level.voltage_v),
             max(current.bound(0.0) if current else 0.0, 5e-3 * limit_a),
         )
+
+
+def _turns(measures: Iterable[str]) -> list[str]:
+    """Name the readings that are taken in turn: each of the meter's, and the load as a whole."""
+    names = sorted(measures)
+    turns = [name for name in names if name.startswith("meter.")]
+    return turns + (["load"] if any(name.startswith("load.") for name in names) else [])

@@ -18,8 +18,8 @@ def carry_out(context: Context, step: PlannedStep) -> None:
     for level in step.levels:
         assert level.load_current_a is not None
         context.command(LoadCurrent(level.load_current_a))
-        context.settle(step, level)
-        holds.append(context.hold(step, level, needed_readings(context, step)))
+        settler = context.settle(step, level)
+        holds.append(context.hold(step, level, settler, needed_readings(context, step)))
         judge_checks(context, step, holds[-1])
     context.command(LoadOff())
     judge_across(context, step, holds)

@@ -14,8 +14,9 @@ def carry_out(context: Context, step: PlannedStep) -> None:
     """Carry out one nominal step; its checks are judged over the hold."""
     for level in step.levels:
         set_level(context, level)
-        context.settle(step, level)
-        judge_checks(context, step, context.hold(step, level, needed_readings(context, step)))
+        settler = context.settle(step, level)
+        hold = context.hold(step, level, settler, needed_readings(context, step))
+        judge_checks(context, step, hold)
 
 
 def set_level(context: Context, level: Level) -> None:

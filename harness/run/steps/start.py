@@ -24,9 +24,9 @@ def carry_out(context: Context, step: PlannedStep) -> None:
             )
         else:
             _next_level(context, level, holds)
-        context.settle(step, level)
-        last = level is step.levels[-1]
-        holds.append(context.hold(step, level, needed_readings(context, step) if last else ()))
+        settler = context.settle(step, level)
+        measures = needed_readings(context, step) if level is step.levels[-1] else ()
+        holds.append(context.hold(step, level, settler, measures))
     context.command(Watch(None))
     judge_checks(context, step, holds[-1])
 
