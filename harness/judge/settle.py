@@ -182,8 +182,7 @@ class Settler:
         self._points = points
         self._span_s = span_s
         self._share = share
-        # Worked out now: the first call imports scipy, which must not happen while power is on.
-        # A longer window has a smaller t, so this one is on the safe side.
+        # A longer window has a smaller t, so the one of the shortest errs towards waiting.
         self._t = coverage_factor(float(points - 2), _CONFIDENCE)
         self._times: deque[float] = deque()
         self._series: tuple[deque[float], ...] = tuple(deque() for _ in resolution)
@@ -255,14 +254,17 @@ class Settler:
         if span_s <= 0.0:
             self._note((_NO_TIME, 0.0, 0.0), None)
             return
-        middle_s = sum(times) / count
-        dt = [time_s - middle_s for time_s in times]
-        sxx = sum(map(mul, dt, dt))
+        dt: list[float] = []
+        sxx = 0.0
         for channel, series in enumerate(self._series):
             resolution = self._resolution[channel]
             lowest, highest = min(series), max(series)
             if _flat(lowest, highest, resolution):
                 continue
+            if not dt:
+                middle_s = sum(times) / count
+                dt = [time_s - middle_s for time_s in times]
+                sxx = sum(map(mul, dt, dt))
             mean = sum(series) / count
             dy = [value - mean for value in series]
             slope = sum(map(mul, dt, dy)) / sxx

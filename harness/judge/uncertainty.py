@@ -16,6 +16,7 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
+from harness.judge.student import student_quantile
 from harness.judge.summary import autocorrelation, standard_deviation
 
 __all__ = [
@@ -179,24 +180,24 @@ def coverage_factor(dof: float, probability: float = 0.95) -> float:
     """Coverage factor k: the two-sided quantile of Student's t.
 
     Args:
-        dof: Degrees of freedom; infinite for the normal distribution. Below 1 nothing can be said:
-            infinite, and nan for nan.
-        probability: Coverage probability, between 0 and 1.
+        dof: Degrees of freedom, cut to the next lower whole number; infinite for the normal
+            distribution. Below 1 nothing can be said: infinite, and nan for nan.
+        probability: Coverage probability, between 0 and 1 (at most 1 - 1e-9).
 
-    Source: JCGM 100:2008, G.3.2 and Table G.2.
+    Raises:
+        ValueError: If the probability is out of range.
+
+    Source: JCGM 100:2008, G.3.2, G.4.1 (the cut) and Table G.2.
     """
-    if not 0.0 < probability < 1.0:
+    if not 0.0 < probability <= 1.0 - 1e-9:
         raise ValueError(f"a coverage probability lies between 0 and 1, not at {probability}")
     if math.isnan(dof):
         return math.nan
     if dof < 1.0:
         return math.inf
-    one_sided = 0.5 + probability / 2.0
     if math.isinf(dof):
-        return NormalDist().inv_cdf(one_sided)
-    from scipy.special import stdtrit  # late: costs a good part of a plain start
-
-    return float(stdtrit(dof, one_sided))
+        return NormalDist().inv_cdf(0.5 + probability / 2.0)
+    return student_quantile(int(_whole(dof)), probability)
 
 
 def _whole(dof: float) -> float:

@@ -136,7 +136,7 @@ def test_rare_jump_does_not_average_out_in_a_long_window() -> None:
 
 def test_significant_drift_within_the_resolution_is_settled() -> None:
     """In a long window a drift below the resolution may be significant; it does not matter."""
-    alternating = 0.6e-3 * (-1.0) ** np.arange(400)
+    alternating = 0.45e-3 * (-1.0) ** np.arange(400)
     decision = settled(np.arange(400) * STEP_S, alternating + np.linspace(0, 0.5e-3, 400), 1e-3)
     assert abs(decision.drift) > decision.drift_bound - abs(decision.drift)  # significant
     assert decision.settled
@@ -263,12 +263,11 @@ def test_scale_changes_nothing(values: list[int], scale: int) -> None:
 def test_reading_by_reading_agrees_with_the_whole_window(values: list[float], size: float) -> None:
     """The running decision is the one a whole fit of the last window gives."""
     series = 24.0 + size * np.array(values)
-    settler = Settler(resolution=(0.01,), share=0.002)
+    settler = Settler(resolution=(0.01, 0.005), share=0.002)
     for index, value in enumerate(series):
-        answer = settler.add(index * STEP_S, (float(value),))
+        answer = settler.add(index * STEP_S, (float(value), float(value) / 2))
         if index >= 7:
-            last = slice(index - 7, index + 1)
-            whole = settled(
-                np.arange(index - 7, index + 1) * STEP_S, series[last], 0.01, share=0.002
-            )
-            assert answer == whole.settled
+            time_s, last = np.arange(index - 7, index + 1) * STEP_S, series[index - 7 : index + 1]
+            first = settled(time_s, last, 0.01, share=0.002)
+            second = settled(time_s, last / 2, 0.005, share=0.002)
+            assert answer == (first.settled and second.settled)

@@ -147,7 +147,13 @@ def test_coverage_at_the_ends(dof: float, factor: float) -> None:
     assert coverage_factor(dof) == pytest.approx(factor, rel=1e-6)
 
 
-@pytest.mark.parametrize("probability", [0.0, 1.0, -0.5, 95.0])
+def test_coverage_cuts_degrees_of_freedom() -> None:
+    """Degrees of freedom that are not whole count as the next lower whole number."""
+    assert coverage_factor(16.75, 0.99) == coverage_factor(16.0, 0.99)
+    assert coverage_factor(16.75, 0.99) > coverage_factor(17.0, 0.99)
+
+
+@pytest.mark.parametrize("probability", [0.0, 1.0, -0.5, 95.0, math.nan])
 def test_coverage_probability_is_a_fraction(probability: float) -> None:
     """A coverage probability of 95 instead of 0.95 raises."""
     with pytest.raises(ValueError, match="between 0 and 1"):

@@ -42,7 +42,7 @@ _NORRIS_Y = """
 NORRIS_X = np.array(_NORRIS_X.split(), dtype=float)
 NORRIS_Y = np.array(_NORRIS_Y.split(), dtype=float)
 
-#: Young's modulus of sapphire rods against temperature, NBS Handbook 91, 5-4.1; what they are is from memory.
+#: Young's modulus of sapphire rods against temperature (from memory), NBS Handbook 91, 5-4.1.
 _HANDBOOK_91_Y = "4642 4612 4565 4513 4476 4433 4389 4347 4303 4251 4201 4140 4100 4073 4024 3999"
 
 
