@@ -138,7 +138,7 @@ class Converter:
         output_capacitance_f: Output capacitor, filled during soft start.
         output_bleed_ohm: What empties the output capacitor when it stands still.
         nominal_bulk_v: Bulk voltage the figures hold at.
-        line_regulation_frac: Change of output voltage, as a share, for 100 % change of bulk voltage.
+        line_regulation_frac: Change of output voltage, as a share, when bulk voltage doubles.
         line_rejection_frac: Bulk ripple that comes through to the output, volt for volt.
         switching_ripple_v: Ripple (rms) from switching at nominal current, bulk capacitor healthy.
     """
@@ -292,7 +292,10 @@ def _usual_varistor(unit: Unit) -> Varistor:
 
 
 def _usual_series_ohm(unit: Unit) -> float:
-    """Return the resistance behind the varistor: 1.5 % (DC), 1 % (AC, with inrush limiter) of V/I."""
+    """Return the resistance behind the varistor, as a share of nominal voltage over current.
+
+    0.75 % for DC; 1 % for AC, a warm inrush limiter included.
+    """
     line = unit.input
     share = 0.0075 if line.kind == "dc" else 0.01
     return share * line.nominal_v / line.current_a

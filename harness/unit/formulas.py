@@ -61,7 +61,7 @@ def inrush_i2t_a2s(voltage_v: float, capacitance_f: float, resistance_ohm: float
 
 
 def hold_up_s(capacitance_f: float, from_v: float, to_v: float, power_w: float) -> float:
-    """Return how long a capacitor feeds a constant power while it falls from one voltage to another.
+    """Return how long a capacitor feeds a constant power while it falls to a lower voltage.
 
     Source:
         t = C (V1^2 - V2^2) / (2 P), textbook.
@@ -133,7 +133,7 @@ def valley_at_constant_current_v(
         Exact solution of the ideal circuit, textbook.
     """
     omega = 2.0 * math.pi * frequency_hz
-    leave_s = _leaving(lambda v: current_a / capacitance_f, peak, omega)
+    leave_s = _leaving(lambda _: current_a / capacitance_f, peak, omega)
     leave_v = peak * math.cos(omega * leave_s)
 
     def discharge(time_s: float) -> float:

@@ -21,9 +21,9 @@ def test_first_order_ripple_is_an_upper_bound(peak: float, line_hz: float, share
     current_a = share * peak * 2.0 * line_hz * capacitance_f
     valley_v = formulas.valley_at_constant_current_v(peak, line_hz, capacitance_f, current_a)
 
-    assert peak - valley_v <= formulas.first_order_ripple_v(
-        current_a, line_hz, capacitance_f
-    ) * (1 + 1e-9)
+    assert peak - valley_v <= formulas.first_order_ripple_v(current_a, line_hz, capacitance_f) * (
+        1 + 1e-9
+    )
 
 
 @given(peak=PEAKS_V, line_hz=LINES_HZ, share=st.floats(0.001, 0.9))
@@ -42,12 +42,8 @@ def test_bound_without_enough_capacitance() -> None:
     assert formulas.least_bulk_v(100.0, 50.0, 1e-6, 100.0) == 0.0
 
 
-@given(
-    from_v=st.floats(1.0, 400.0), share=st.floats(0.01, 0.99), constant_s=st.floats(1e-3, 100.0)
-)
-def test_discharge_and_its_time_are_inverse(
-    from_v: float, share: float, constant_s: float
-) -> None:
+@given(from_v=st.floats(1.0, 400.0), share=st.floats(0.01, 0.99), constant_s=st.floats(1e-3, 100.0))
+def test_discharge_and_its_time_are_inverse(from_v: float, share: float, constant_s: float) -> None:
     """Discharging for the time to a voltage ends at that voltage."""
     time_s = formulas.discharge_time_s(from_v, share * from_v, constant_s)
 

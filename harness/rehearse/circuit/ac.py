@@ -12,7 +12,7 @@ from harness.rehearse.circuit.half_cycle import Drive, HalfCycle
 from harness.rehearse.circuit.ledger import Ledger, Means
 from harness.rehearse.circuit.let_through import LetThrough
 from harness.rehearse.circuit.network import InputNetwork
-from harness.rehearse.circuit.source import SourceModel
+from harness.rehearse.circuit.source import SourceModel, SourceSetting
 from harness.rehearse.unit_model import UnitModel
 
 __all__ = ["AcSolver", "folded_v"]
@@ -27,8 +27,9 @@ def folded_v(actual_v: float, setting_v: float, current_a: float, limit_a: float
     Once a half-cycle the source compares the rms current of the half-cycle just ended with its
     limit. Far above it, it divides its amplitude by the excess, at most by two; a little above, it
     takes off a tenth of the excess; below, it gives back an eighth of what is missing, until it
-    stands at its setting again. A resistive overload so settles within a few half-cycles; a rectifier, whose
-    current grows much faster than amplitude, makes it hunt a little about the limit.
+    stands at its setting again. A resistive overload so settles within a few half-cycles; a
+    rectifier, whose current grows much faster than amplitude, makes it hunt a little about the
+    limit.
 
     Args:
         actual_v: Amplitude of the half-cycle just ended.
@@ -36,7 +37,7 @@ def folded_v(actual_v: float, setting_v: float, current_a: float, limit_a: float
         current_a: Rms current of that half-cycle.
         limit_a: Rms limit.
     """
-    excess = current_a / limit_a
+    excess = current_a / limit_a if limit_a > 0.0 else 2.0
     if excess > 1.5:
         return actual_v * max(1.0 / excess, 0.5)
     if excess > 1.0:
@@ -59,13 +60,6 @@ class _Past:
     let_through: tuple[float, float, float]
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Setting:
-    voltage_v: float
-    limit_a: float
-    frequency_hz: float
-
-
 class AcSolver:
     """State of an AC circuit and its way through time.
 
@@ -73,7 +67,9 @@ class AcSolver:
     load at the last one, switching off at once. Switching on begins with a zero crossing.
     """
 
-    def __init__(self, model: UnitModel, source: SourceModel, *, seed: int) -> None:
+    def __init__(
+        self, model: UnitModel, source: SourceModel, setting: SourceSetting, *, seed: int
+    ) -> None:
         self.model = model
         self.source = source
         self.converter = ConverterState(model.converter, model.bulk)
@@ -83,13 +79,9 @@ class AcSolver:
         self.let_through = LetThrough()
         self.time_s = 0.0
         self.bulk_v = 0.0
-        self.is_on = False
         self.broken_over = False
         self._edge_s = 0.0
-        self._setting = _Setting(
-            voltage_v=0.0, limit_a=source.highest_current_a, frequency_hz=50.0
-        )
-        self._wanted = self._setting
+        self._setting = self._wanted = setting
         self._amplitude_v = 0.0
         self._negative = False
         self._past: list[_Past] = []
@@ -100,24 +92,21 @@ class AcSolver:
     @property
     def is_limiting(self) -> bool:
         """True while the source folds its amplitude back or clamps its current."""
-        if not self.is_on or not self._past:
+        if not self._setting.on or not self._past:
             return False
         return self._past[-1].clamped or self._amplitude_v < 0.999 * self._setting.voltage_v
 
     @property
-    def frequency_hz(self) -> float:
-        """Line frequency in force."""
-        return self._setting.frequency_hz
-
-    @property
     def peak_a(self) -> float:
         """Highest instantaneous current of the last line period."""
-        return max((past.peak_a for past in self._past[-2:]), default=0.0) if self.is_on else 0.0
+        return (
+            max((past.peak_a for past in self._past[-2:]), default=0.0) if self._setting.on else 0.0
+        )
 
     @property
     def bulk_swing_v(self) -> float:
         """Highest less lowest bulk voltage of the last line period."""
-        if not self._past or not self.is_on:
+        if not self._past or not self._setting.on:
             return 0.0
         last = self._past[-2:]
         return max(past.highest_v for past in last) - min(past.lowest_v for past in last)
@@ -137,36 +126,27 @@ class AcSolver:
         means = self._means(window_s)
         return 0.0 if means is None else means.power_w
 
-    def set_source(
-        self,
-        *,
-        voltage_v: float | None,
-        current_limit_a: float | None,
-        frequency_hz: float | None,
-        on: bool | None,
-    ) -> None:
+    def set_source(self, setting: SourceSetting) -> None:
         """Change settings from now on."""
         self._catch_up()
-        self._wanted = _Setting(
-            voltage_v=self._wanted.voltage_v if voltage_v is None else voltage_v,
-            limit_a=self._wanted.limit_a if current_limit_a is None else current_limit_a,
-            frequency_hz=self._wanted.frequency_hz if frequency_hz is None else frequency_hz,
-        )
-        if on is not None and on != self.is_on:
-            self._switch(on)
-        if not self.is_on or self._edge_s >= self.time_s:
+        if setting.on and not self._wanted.on:
+            self._switch_on(setting)
+        elif not setting.on and self._wanted.on:
+            self._switch_off()
+        self._wanted = setting
+        if not setting.on or self._edge_s >= self.time_s:
             self._take_over()
 
     def set_load(self, current_a: float) -> None:
         """Change the load's current."""
         self._catch_up()
         self.converter.set_load(current_a)
-        self._forget()
+        self._repeats = False
 
     def advance_to(self, time_s: float) -> None:
         """Go on to ``time_s``; the last half-cycle begun waits for its end."""
         self.time_s = time_s
-        if not self.is_on:
+        if not self._setting.on:
             self._rest_to(time_s)
             return
         half_s = 0.5 / self._setting.frequency_hz
@@ -183,24 +163,28 @@ class AcSolver:
 
     def _means(self, window_s: float) -> Means | None:
         """Return averages over whole half-cycles: as many as fit best, one line period for 0."""
-        if not self.is_on:
+        if not self._setting.on:
             return None
         doubled_hz = 2.0 * self._setting.frequency_hz
         halves = max(round(window_s * doubled_hz), 1) if window_s > 0.0 else 2
         return self.ledger.means(halves / doubled_hz)
 
-    def _switch(self, on: bool) -> None:
-        """Switch the output: off cuts the half-cycle short, on begins at a zero crossing."""
-        if on:
-            self._rest_to(self.time_s)
-            self._amplitude_v = self._wanted.voltage_v
-            self._negative = False
-        elif self.time_s - self._edge_s > 1e-9:
+    def _switch_on(self, setting: SourceSetting) -> None:
+        """Begin with a zero crossing and at full amplitude."""
+        self._rest_to(self.time_s)
+        self._edge_s = self.time_s
+        self._amplitude_v = setting.voltage_v
+        self._negative = False
+        self._past.clear()
+        self._repeats = False
+
+    def _switch_off(self) -> None:
+        """Cut the half-cycle short."""
+        if self.time_s - self._edge_s > 1e-9:
             self._run_half(self.time_s - self._edge_s)
-        self.is_on = on
         self._edge_s = self.time_s
         self._past.clear()
-        self._forget()
+        self._repeats = False
 
     def _take_over(self) -> None:
         """Let wanted settings take effect."""
@@ -211,16 +195,13 @@ class AcSolver:
         if not was_folded:
             self._amplitude_v = self._setting.voltage_v
         self._amplitude_v = min(self._amplitude_v, self._setting.voltage_v)
-        self._forget()
+        self._repeats = False
 
     def _catch_up(self) -> None:
         """Run the half-cycle that waited for its pair, if one does."""
         self._repeats = False
-        if self.is_on:
+        if self._setting.on:
             self.advance_to(self.time_s)
-
-    def _forget(self) -> None:
-        self._repeats = False
 
     def _rewire(self) -> None:
         self._network = InputNetwork.of(
@@ -229,7 +210,7 @@ class AcSolver:
             broken_over=self.broken_over,
             is_closed=self.contact.is_closed and not self.fuse.is_open,
         )
-        self._forget()
+        self._repeats = False
 
     def _change_contact(self) -> None:
         """Open or close the contact at the first zero crossing after its time."""
@@ -250,7 +231,7 @@ class AcSolver:
             Drive(
                 peak_v=math.sqrt(2.0) * self._amplitude_v,
                 frequency_hz=setting.frequency_hz,
-                clamp_a=self.source.crest_factor * setting.limit_a,
+                clamp_a=self.source.crest_factor * setting.current_limit_a,
                 source_ohm=self.source.resistance_ohm,
                 conducts=leg and closed,
             ),
@@ -274,7 +255,7 @@ class AcSolver:
         self._negative = not self._negative
         self._book(past)
         self._amplitude_v = folded_v(
-            self._amplitude_v, setting.voltage_v, math.sqrt(means.current), setting.limit_a
+            self._amplitude_v, setting.voltage_v, math.sqrt(means.current), setting.current_limit_a
         )
         self.converter.follow_line(means.bulk_v)
         if not self.broken_over and half.highest_v >= self.model.defects.breakdown_v:
@@ -360,9 +341,7 @@ class AcSolver:
             mean_v = 0.5 * (self.bulk_v + end_v)
             converter.advance(step_s)
             converter.watch_bulk(end_v)
-            self.ledger.add(
-                step_s, Means(0.0, 0.0, 0.0, output_v, output_v**2, mean_v, mean_v**2)
-            )
+            self.ledger.add(step_s, Means(0.0, 0.0, 0.0, output_v, output_v**2, mean_v, mean_v**2))
             self.fuse.advance(step_s, 0.0)
             self.bulk_v = end_v
             self._edge_s += step_s

@@ -11,7 +11,7 @@ from harness.rehearse.circuit.dc import DcSolver
 from harness.rehearse.circuit.fuse_heat import FuseHeat
 from harness.rehearse.circuit.ledger import Ledger
 from harness.rehearse.circuit.let_through import LetThrough
-from harness.rehearse.circuit.source import SourceModel
+from harness.rehearse.circuit.source import SourceModel, SourceSetting
 from harness.rehearse.unit_model import UnitModel
 
 __all__ = ["Circuit"]
@@ -29,7 +29,6 @@ class _Solver(Protocol):
     let_through: LetThrough
     time_s: float
     bulk_v: float
-    is_on: bool
 
     @property
     def is_limiting(self) -> bool: ...
@@ -42,14 +41,7 @@ class _Solver(Protocol):
     def power_w(self, window_s: float) -> float: ...
     def advance_to(self, time_s: float) -> None: ...
     def set_load(self, current_a: float) -> None: ...
-    def set_source(
-        self,
-        *,
-        voltage_v: float | None,
-        current_limit_a: float | None,
-        frequency_hz: float | None,
-        on: bool | None,
-    ) -> None: ...
+    def set_source(self, setting: SourceSetting) -> None: ...
 
 
 class Circuit:
@@ -75,7 +67,10 @@ class Circuit:
         self.load_on = False
         self._load_a = 0.0
         solver = DcSolver if source.kind == "dc" else AcSolver
-        self._solver: _Solver = solver(model, source, seed=seed)
+        self._setting = SourceSetting(
+            voltage_v=0.0, current_limit_a=source.highest_current_a, frequency_hz=50.0, on=False
+        )
+        self._solver: _Solver = solver(model, source, self._setting, seed=seed)
 
     @property
     def time_s(self) -> float:
@@ -85,7 +80,7 @@ class Circuit:
     @property
     def source_on(self) -> bool:
         """True while the supply's output is on."""
-        return self._solver.is_on
+        return self._setting.on
 
     @property
     def let_through(self) -> LetThrough:
@@ -118,9 +113,14 @@ class Circuit:
             frequency_hz: Line frequency, AC only.
             on: Output on or off.
         """
-        self._solver.set_source(
-            voltage_v=voltage_v, current_limit_a=current_limit_a, frequency_hz=frequency_hz, on=on
+        was = self._setting
+        self._setting = SourceSetting(
+            voltage_v=was.voltage_v if voltage_v is None else voltage_v,
+            current_limit_a=was.current_limit_a if current_limit_a is None else current_limit_a,
+            frequency_hz=was.frequency_hz if frequency_hz is None else frequency_hz,
+            on=was.on if on is None else on,
         )
+        self._solver.set_source(self._setting)
 
     def set_load(self, *, current_a: float | None = None, on: bool | None = None) -> None:
         """Change the electronic load from now on: constant current, on or off."""

@@ -41,7 +41,16 @@ class ConverterState:
         load_a: Current the load is set to; 0 where it is off.
     """
 
-    __slots__ = ("_bulk_share", "_least_v", "_slope", "_target_v", "load_a", "mode", "model", "output_v")
+    __slots__ = (
+        "_bulk_share",
+        "_least_v",
+        "_slope",
+        "_target_v",
+        "load_a",
+        "mode",
+        "model",
+        "output_v",
+    )
 
     def __init__(self, model: Converter, bulk: Bulk) -> None:
         self.model = model

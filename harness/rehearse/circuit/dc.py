@@ -11,7 +11,7 @@ from harness.rehearse.circuit.ledger import Ledger, Means
 from harness.rehearse.circuit.let_through import LetThrough
 from harness.rehearse.circuit.network import InputNetwork
 from harness.rehearse.circuit.rosenbrock import rosenbrock_step
-from harness.rehearse.circuit.source import SourceModel
+from harness.rehearse.circuit.source import SourceModel, SourceSetting
 from harness.rehearse.unit_model import UnitModel
 
 __all__ = ["DcSolver"]
@@ -31,7 +31,9 @@ class DcSolver:
     the output capacitor; current is measured there, before the capacitor.
     """
 
-    def __init__(self, model: UnitModel, source: SourceModel, *, seed: int) -> None:
+    def __init__(
+        self, model: UnitModel, source: SourceModel, setting: SourceSetting, *, seed: int
+    ) -> None:
         self.model = model
         self.source = source
         self.converter = ConverterState(model.converter, model.bulk)
@@ -42,9 +44,7 @@ class DcSolver:
         self.time_s = 0.0
         self.terminal_v = 0.0
         self.bulk_v = 0.0
-        self.setting_v = 0.0
-        self.limit_a = source.highest_current_a
-        self.is_on = False
+        self._setting = setting
         self.broken_over = False
         self._step_s = _FIRST_S
         self._still = False
@@ -55,7 +55,8 @@ class DcSolver:
     @property
     def is_limiting(self) -> bool:
         """True if the regulator holds current instead of voltage."""
-        return self.is_on and self._regulated_a() >= self.limit_a * (1 - 1e-9)
+        limit_a = self._setting.current_limit_a
+        return self._setting.on and self._regulated_a() >= limit_a * (1 - 1e-9)
 
     @property
     def peak_a(self) -> float:
@@ -82,21 +83,9 @@ class DcSolver:
         means = self.ledger.means(window_s) if window_s > 0.0 else None
         return self.terminal_v * self._regulated_a() if means is None else means.power_w
 
-    def set_source(
-        self,
-        *,
-        voltage_v: float | None,
-        current_limit_a: float | None,
-        frequency_hz: float | None,
-        on: bool | None,
-    ) -> None:
-        """Change settings from now on; a DC supply has no frequency to set."""
-        if voltage_v is not None:
-            self.setting_v = voltage_v
-        if current_limit_a is not None:
-            self.limit_a = current_limit_a
-        if on is not None:
-            self.is_on = on
+    def set_source(self, setting: SourceSetting) -> None:
+        """Change settings from now on."""
+        self._setting = setting
         self._disturb()
 
     def set_load(self, current_a: float) -> None:
@@ -128,16 +117,13 @@ class DcSolver:
     def _rewire(self) -> None:
         """Take over a change of fuse, contact or part."""
         closed = self.contact.is_closed and not self.fuse.is_open
-        closed = closed and self.model.rectifier.conducts_positive or (
-            closed and self.model.defects.input_short_ohm < math.inf
-        )
         self._network = InputNetwork.of(
             self.model, self.source, broken_over=self.broken_over, is_closed=closed
         )
         self._disturb()
 
     def _solve(self, terminal_v: float, bulk_v: float) -> tuple[float, float, float, float]:
-        """Return currents in the line and through the rectifier, and voltages behind fuse and ESR."""
+        """Return currents of line and rectifier, and voltages behind fuse and behind ESR."""
         net = self._network
         power_a = self._power_w / bulk_v if self._power_w > 0.0 else 0.0
         divider = 1.0 + net.esr_ohm * net.leak_siemens
@@ -169,12 +155,12 @@ class DcSolver:
 
     def _given_a(self, terminal_v: float) -> float:
         """Return what the regulator gives, or its sink takes (negative)."""
-        if not self.is_on:
+        if not self._setting.on:
             return -terminal_v / self.source.sink_ohm
-        short_of_v = self.setting_v - terminal_v
+        short_of_v = self._setting.voltage_v - terminal_v
         if short_of_v < 0.0:
             return short_of_v / self.source.sink_ohm
-        return min(short_of_v / self.source.resistance_ohm, self.limit_a)
+        return min(short_of_v / self.source.resistance_ohm, self._setting.current_limit_a)
 
     def _advance_once(self, end_s: float) -> None:
         """Take one accepted step, not past ``end_s``."""
@@ -207,13 +193,12 @@ class DcSolver:
         self._after(step_s)
 
     def _share_to_event(self, bulk_v: float) -> float:
-        """Return the share of the step at which a threshold is met, or 1 where it is met closely."""
+        """Return the share of the step at which a threshold is met; 1 where it is met closely."""
         before_v = self.bulk_v
         if bulk_v > before_v:
-            levels = (self.model.defects.breakdown_v if not self.broken_over else math.inf,)
+            level_v = math.inf if self.broken_over else self.model.defects.breakdown_v
             if self.converter.mode is Mode.OFF and self.model.converter.starts:
-                levels += (self.model.converter.start_v,)
-            level_v = min(levels)
+                level_v = min(level_v, self.model.converter.start_v)
             if before_v < level_v < bulk_v - 1e-3 * level_v:
                 return (level_v - before_v) / (bulk_v - before_v) + 1e-4
         elif self.converter.mode is not Mode.OFF:

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import NamedTuple
 
 from harness.rehearse.circuit.converter import ConverterState, Mode
+from harness.rehearse.circuit.feed import Feed, Flows
 from harness.rehearse.circuit.ledger import Means
 from harness.rehearse.circuit.network import InputNetwork
 from harness.rehearse.unit_model import UnitModel
@@ -27,45 +27,6 @@ _RISE_STEPS = 14
 _FINEST_S = 2e-6
 #: The rectifier conducts from here on, in volts: above rounding, below notice.
 _FORWARD_V = 1e-6
-
-
-class _Flows(NamedTuple):
-    """Currents and voltages at one instant; ``forward_v`` is what drives the rectifier."""
-
-    line_a: float
-    terminal_v: float
-    input_v: float
-    inner_v: float
-    forward_v: float
-    rectifier_a: float
-
-
-class _Feed(NamedTuple):
-    """What the rectifier looks into: a voltage behind a resistance.
-
-    Attributes:
-        sine_v: Amplitude of the part that follows the line.
-        constant_v: The part that stands still.
-        ohm: The resistance.
-        is_held: True while the source clamps its current.
-    """
-
-    sine_v: float
-    constant_v: float
-    ohm: float
-    is_held: bool
-
-    @classmethod
-    def free(cls, net: InputNetwork, shunt: float, peak_v: float) -> _Feed:
-        """Return the source's sine behind line and shunt (Thevenin)."""
-        loaded = 1.0 + net.line_ohm * shunt
-        return cls(peak_v / loaded, 0.0, net.line_ohm / loaded, False)
-
-    @classmethod
-    def held(cls, net: InputNetwork, shunt: float, current_a: float) -> _Feed:
-        """Return a constant current across the shunt; a tiny shunt stands for none."""
-        siemens = max(shunt, 1e-9)
-        return cls(0.0, current_a / siemens, 1.0 / siemens, True)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -247,22 +208,22 @@ class HalfCycle:
         net, drive = self._network, self._drive
         mid_v = drive.peak_v * math.sin(self._omega * (self.time_s + 0.5 * step_s))
         shunt = 0.0 if self._plain else net.shunt_siemens(self._model, mid_v)
-        feed = _Feed.free(net, shunt, drive.peak_v)
+        feed = Feed.free(net.line_ohm, shunt, drive.peak_v)
         before = self._flows(feed, self.time_s, self.bulk_v, power_w)
         if before.line_a > drive.clamp_a:
-            feed = _Feed.held(net, shunt, drive.clamp_a)
+            feed = Feed.held(shunt, drive.clamp_a)
             before = self._flows(feed, self.time_s, self.bulk_v, power_w)
         step_s, end_v, after = self._step(feed, before, step_s, power_w)
         if after.line_a > drive.clamp_a and not feed.is_held:
-            feed = _Feed.held(net, shunt, drive.clamp_a)
+            feed = Feed.held(shunt, drive.clamp_a)
             step_s, end_v, after = self._step(feed, before, step_s, power_w)
         self.clamped = self.clamped or feed.is_held
         self._count(step_s, before, after)
         self._move_on(step_s, self.bulk_v, max(end_v, 0.0))
 
     def _step(
-        self, feed: _Feed, before: _Flows, step_s: float, power_w: float
-    ) -> tuple[float, float, _Flows]:
+        self, feed: Feed, before: Flows, step_s: float, power_w: float
+    ) -> tuple[float, float, Flows]:
         """Return the step taken, bulk voltage and flows after it.
 
         The step is cut where the rectifier's current ends, so that it never runs backwards.
@@ -278,7 +239,7 @@ class HalfCycle:
             after = self._flows(feed, self.time_s + step_s, end_v, power_w)
         return step_s, end_v, after
 
-    def _conducted_v(self, feed: _Feed, step_s: float, power_w: float) -> float:
+    def _conducted_v(self, feed: Feed, step_s: float, power_w: float) -> float:
         """Return bulk voltage after conducting for ``step_s``.
 
         C dv/dt = i - P/v - v/R with P/v replaced by its tangent is v' = -k v + s sin(wt) + c, whose
@@ -294,9 +255,7 @@ class HalfCycle:
         inverse = 1.0 / net.bulk_f
         rate = inverse * ((path + net.leak_siemens) * share + slope)
         held_v = feed.constant_v - net.drop_v
-        constant = inverse * (
-            path * held_v + (path + net.leak_siemens) * offset_v - constant_a
-        )
+        constant = inverse * (path * held_v + (path + net.leak_siemens) * offset_v - constant_a)
         if abs(rate * step_s) < 1e-9:
             return bulk_v + constant * step_s
         start = end = constant / rate
@@ -308,7 +267,7 @@ class HalfCycle:
             end += scale * (rate * math.sin(angle) - omega * math.cos(angle))
         return end + (bulk_v - start) * math.exp(-rate * step_s)
 
-    def _flows(self, feed: _Feed, time_s: float, bulk_v: float, power_w: float) -> _Flows:
+    def _flows(self, feed: Feed, time_s: float, bulk_v: float, power_w: float) -> Flows:
         """Return who carries what at one instant."""
         net, drive = self._network, self._drive
         sine = math.sin(self._omega * time_s)
@@ -328,9 +287,9 @@ class HalfCycle:
             source_v = drive.peak_v * sine
             line_a = (source_v - input_v) / net.line_ohm
             terminal_v = source_v - line_a * drive.source_ohm
-        return _Flows(line_a, terminal_v, input_v, inner_v, forward_v, rectifier_a)
+        return Flows(line_a, terminal_v, input_v, inner_v, forward_v, rectifier_a)
 
-    def _count(self, step_s: float, before: _Flows, after: _Flows) -> None:
+    def _count(self, step_s: float, before: Flows, after: Flows) -> None:
         """Add a step to the integrals, every flow taken as a straight line."""
         third, sixth = step_s / 3.0, step_s / 6.0
         i0, i1 = before.line_a, after.line_a

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["SourceModel", "ac_source", "dc_source"]
+__all__ = ["SourceModel", "SourceSetting", "ac_source", "dc_source"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -31,6 +31,23 @@ class SourceModel:
     sink_ohm: float
     highest_current_a: float
     crest_factor: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SourceSetting:
+    """What the supply is told.
+
+    Attributes:
+        voltage_v: Voltage to hold; rms for AC.
+        current_limit_a: Current limit; rms for AC.
+        frequency_hz: Line frequency; means nothing to a DC supply.
+        on: True if the output is on.
+    """
+
+    voltage_v: float
+    current_limit_a: float
+    frequency_hz: float
+    on: bool
 
 
 def dc_source(

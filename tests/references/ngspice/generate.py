@@ -71,9 +71,7 @@ def figures(name: str) -> dict[str, float]:
 def read_curve(name: str) -> list[dict[str, float]]:
     """Return a committed curve."""
     with (CURVES / f"{name}.csv").open(encoding="utf-8", newline="") as file:
-        return [
-            {key: float(value) for key, value in row.items()} for row in csv.DictReader(file)
-        ]
+        return [{key: float(value) for key, value in row.items()} for row in csv.DictReader(file)]
 
 
 def read_figures() -> dict[str, dict[str, float]]:
@@ -89,8 +87,11 @@ def _run(name: str, folder: Path) -> str:
     """Run a netlist in ``folder`` and return what ngspice printed."""
     for file in (*HERE.glob("*.inc"), HERE / f"{name}.cir"):
         shutil.copy(file, folder)
+    program = shutil.which("ngspice")
+    if program is None:
+        raise RuntimeError("ngspice is not installed; install the Debian package ngspice")
     done = subprocess.run(
-        ["ngspice", "-b", f"{name}.cir"],
+        [program, "-b", f"{name}.cir"],
         cwd=folder,
         capture_output=True,
         text=True,
