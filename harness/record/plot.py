@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 
+from harness.quantity import format_quantity
 from harness.record.csv_text import printable
 from harness.record.outline import Band, Trace
 
@@ -21,6 +22,9 @@ _FOOT = 34.0
 
 #: A limit more than this many times above the readings would flatten them, and is named instead.
 _FAR = 4.0
+
+#: Up to this many points each is marked: after an early trip every reading counts.
+_DOTTED = 60
 
 _SCALES = ((1.0, ""), (1e-3, "m"), (1e-6, "u"))
 
@@ -57,7 +61,8 @@ def draw(panels: Sequence[Panel], bands: Sequence[Band], trip_s: float | None = 
     """
     begin_s = min(0.0, *(panel.trace.times_s[0] for panel in panels))
     end_s = max(trip_s or 0.0, *(panel.trace.times_s[-1] for panel in panels))
-    time = _Axis(begin_s, end_s if end_s > begin_s else begin_s + 1.0, _LEFT, _END)
+    margin_s = 0.03 * (end_s - begin_s) or 1.0  # the last reading and the trip stay off the edge
+    time = _Axis(begin_s, end_s + margin_s, _LEFT, _END)
     bottom = _TOP + len(panels) * (_PANEL + _GAP) - _GAP
     size = f"0 0 {_WIDTH:g} {bottom + _FOOT:g}"
     label = escape("Plot against time: " + ", ".join(panel.title for panel in panels))
@@ -112,22 +117,27 @@ def _panel(panel: Panel, time: _Axis, top: float) -> list[str]:
         parts.append(_text("tick", _LEFT - 6, y + 3.2, f"{value:g}", "end"))
     title = f"{panel.title}, {prefix}{panel.unit}"
     if limit is not None:
-        bound = f"envelope {limit / scale:g} {prefix}{panel.unit}"
+        bound = f"envelope {format_quantity(limit, panel.unit)}"
         if near:
             y = axis.at(limit)
             parts.append(_line("limit", _LEFT, y, _END, y))
-            parts.append(_text("limit-name", _END - 3, y - 3, bound, "end"))
+            parts.append(_text("limit-name", _LEFT + 4, y - 3, bound))
         else:
             title += f" ({bound}, above the plot)"
     parts.append(_text("name", _LEFT, top - 5, title))
-    parts.append(f'<path class="{panel.style}" d="{_path(panel.trace, time, axis)}"/>')
+    points = _points(panel.trace, time, axis)
+    line = "L".join(f"{x:g} {y:.1f}" for x, y in points)
+    parts.append(f'<path class="{panel.style}" d="M{line}"/>')
+    if len(points) <= _DOTTED:
+        dots = (f'<circle class="{panel.style}" cx="{x:g}" cy="{y:.1f}" r="2"/>' for x, y in points)
+        parts.extend(dots)
     parts.append(_line("frame", _LEFT, top, _LEFT, bottom))
     parts.append(_line("frame", _LEFT, bottom, _END, bottom))
     return parts
 
 
-def _path(trace: Trace, time: _Axis, axis: _Axis) -> str:
-    """Draw from lowest to highest in every column of the page, so that no spike is lost."""
+def _points(trace: Trace, time: _Axis, axis: _Axis) -> list[tuple[float, float]]:
+    """Go from lowest to highest in every column of the page, so that no spike is lost."""
     columns: dict[int, tuple[float, float]] = {}
     for time_s, low, high in zip(trace.times_s, trace.lows, trace.highs, strict=True):
         column = round(time.at(time_s))
@@ -139,7 +149,7 @@ def _path(trace: Trace, time: _Axis, axis: _Axis) -> str:
         if points and abs(points[-1][1] - axis.at(high)) < abs(points[-1][1] - axis.at(low)):
             ends = (high, low)  # the nearer end first: no stroke back and forth between columns
         points += [(column, axis.at(end)) for end in (ends if low != high else ends[:1])]
-    return "M" + "L".join(f"{x:g} {y:.1f}" for x, y in points)
+    return points
 
 
 def _bands(bands: Sequence[Band], time: _Axis, bottom: float) -> list[str]:
@@ -194,6 +204,6 @@ def _text(style: str, x: float, y: float, text: str, anchor: str = "start") -> s
 
 def _scale(largest: float) -> tuple[float, str]:
     for scale, prefix in _SCALES:
-        if largest >= scale:
+        if largest >= 0.3 * scale:
             return scale, prefix
     return _SCALES[0]

@@ -27,7 +27,14 @@ _PANELS = {
 }
 
 #: How exact an instrument is: unit by quantity.
-_UNITS = {"voltage": "V", "current": "A", "power": "W", "resistance": "ohm", "temperature": "degC"}
+_UNITS = {
+    "voltage": "V",
+    "current": "A",
+    "power": "W",
+    "frequency": "Hz",
+    "resistance": "ohm",
+    "temperature": "degC",
+}
 
 
 def report_html(

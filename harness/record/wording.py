@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from harness.quantity import format_quantity
+from harness.quantity import format_quantity, parse_quantity
 
 __all__ = ["headline", "limits_text", "rules_in_words", "time_text", "value_text"]
 
@@ -27,19 +27,21 @@ _REASONS = {
 
 
 def value_text(value: float, uncertainty: float, unit: str) -> str:
-    """Show a value with its expanded uncertainty, to two figures of the uncertainty.
+    """Show a value with its expanded uncertainty, both to two figures of the uncertainty.
 
     Source: JCGM 100:2008, 7.2.6 (at most two significant digits of an uncertainty).
     """
     if not math.isfinite(value):
         return "no value"
+    text = format_quantity(value, unit)
     if not (math.isfinite(uncertainty) and uncertainty > 0):
-        return format_quantity(value, unit)
-    digits = 4
-    if value:
-        digits = math.floor(math.log10(abs(value))) - math.floor(math.log10(uncertainty)) + 2
-    shown = format_quantity(value, unit, min(max(digits, 2), 9))
-    return f"{shown} ± {format_quantity(uncertainty, unit, 2)}"
+        return text
+    _, _, prefixed = text.partition(" ")
+    scale = parse_quantity(f"1 {prefixed}", unit)
+    decimals = 1 - math.floor(math.log10(uncertainty / scale))
+    decimals = min(max(decimals, 0), 9)
+    figures = f"{value / scale:.{decimals}f} ± {uncertainty / scale:.{decimals}f}"
+    return f"{figures} {prefixed}".rstrip()
 
 
 def limits_text(low: float | None, high: float | None, unit: str) -> str:

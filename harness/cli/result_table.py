@@ -1,0 +1,92 @@
+"""The table at the end of a run: what was checked, what came of it, and where the record is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+from harness.record.csv_text import printable
+from harness.record.wording import headline, limits_text, value_text
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+
+    from harness.record import Record
+
+__all__ = ["STYLES", "console", "print_result", "verdict_style"]
+
+#: Colour of a verdict or an ending; the word always stands beside it.
+STYLES = {"pass": "green", "fail": "bold red", "undecided": "yellow"}
+
+
+def console() -> Console:
+    """Return the console; plain text without colour where the output is no terminal."""
+    from rich.console import Console
+
+    made = Console(highlight=False, emoji=False, markup=False)
+    if not made.is_terminal:
+        # A pipe has no width: nothing is folded that a program would have to put together again.
+        made = Console(highlight=False, emoji=False, markup=False, width=250)
+    return made
+
+
+def verdict_style(run: dict[str, Any]) -> str:
+    """Return the colour for how a run ended."""
+    if run["released"]:
+        return STYLES["pass"]
+    completed = run["outcome"] == "completed"
+    return STYLES["undecided" if completed and run["verdict"] == "undecided" else "fail"]
+
+
+def print_result(record: Record) -> None:
+    """Print the checks of a run, how it ended, and the path of its record."""
+    from rich.padding import Padding
+    from rich.text import Text
+
+    out = console()
+    run = record.run
+    out.print()
+    if len(record.checks):
+        out.print(_checks(record))
+        out.print()
+    word, beneath = headline(run)
+    style = verdict_style(run)
+    out.print(Text.assemble((word.upper(), f"bold {style}"), f": {beneath}"), soft_wrap=False)
+    if run["reason"]:
+        out.print(Padding(Text(printable(run["reason"])), (0, 0, 0, 2), expand=False))
+    for problem in record.problems:
+        out.print(
+            Padding(Text(printable(problem), style=STYLES["fail"]), (0, 0, 0, 2), expand=False)
+        )
+    released = "released yes" if run["released"] else "released no"
+    if run["rehearsal"]:
+        released = "a rehearsal: it releases no unit"
+    out.print(Text(f"outcome {run['outcome']}, verdict {run['verdict']}, {released}"))
+    if record.folder is not None:
+        # On a line of its own and never folded, so that it can be picked up with the mouse.
+        out.print(Text(f"record {printable(str(record.folder))}"), soft_wrap=True)
+
+
+def _checks(record: Record) -> Table:
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
+    table.add_column("step")
+    table.add_column("check")
+    table.add_column("value ± U", no_wrap=True)
+    table.add_column("limits", no_wrap=True)
+    table.add_column("verdict", no_wrap=True)
+    step = None
+    rows: Iterable[Any] = record.checks.itertuples()
+    for row in rows:
+        table.add_row(
+            Text("" if row.step == step else printable(row.step)),
+            Text(printable(row.check)),
+            Text(value_text(row.value, row.uncertainty, row.unit)),
+            Text(limits_text(row.low, row.high, row.unit)),
+            Text(row.verdict, style=STYLES.get(row.verdict, "")),
+        )
+        step = row.step
+    return table

@@ -1,0 +1,169 @@
+"""``softwake results``: list, show, verify and export records."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from harness.errors import RecordError, UsageError
+
+if TYPE_CHECKING:
+    from harness.record import Record
+
+__all__ = ["app"]
+
+app = typer.Typer(help="Records of earlier runs.", no_args_is_help=True)
+
+_Results = Annotated[Path, typer.Option("--results", help="Folder the records are in.")]
+_Run = Annotated[
+    str,
+    typer.Argument(
+        metavar="RUN", help="'last', a run's folder, its name, or the beginning of its name."
+    ),
+]
+_HERE = Path("results")
+
+
+@app.command("list")
+def list_runs(
+    results: _Results = _HERE,
+    newest: Annotated[int, typer.Option(min=1, help="How many to show, newest first.")] = 20,
+) -> None:
+    """List runs, newest first; every byte of those shown is compared with its hash."""
+    from rich.table import Table
+    from rich.text import Text
+
+    from harness.cli.result_table import console, verdict_style
+    from harness.record.csv_text import printable
+    from harness.record.history import folders, looked_over
+
+    known = folders(results)
+    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
+    for name in ("run", "unit", "ended", "verdict", "released"):
+        table.add_column(name, no_wrap=name in {"verdict", "released"}, overflow="fold")
+    for seen in looked_over(known[:newest]):
+        run = seen.facts
+        table.add_row(
+            Text(printable(seen.folder.name)),
+            Text(printable(run["title"] or "-")),
+            Text(run["outcome"] if seen.whole else _not_whole(run)),
+            Text(run["verdict"]),
+            Text(_released(run), style=verdict_style(run)),
+        )
+    out = console()
+    if table.row_count:
+        out.print(table)
+    else:
+        out.print(f"No runs in {printable(str(results))}.")
+    if len(known) > newest:
+        out.print(f"{len(known) - newest} older runs; --newest {len(known)} shows them all.")
+
+
+@app.command("show")
+def show(run: _Run, results: _Results = _HERE) -> None:
+    """Show what a run checked and how it ended."""
+    from harness.cli.result_table import console, print_result
+    from harness.record import load
+    from harness.record.csv_text import printable
+    from harness.record.history import find
+
+    record = load(find(results, run))
+    facts = record.run
+    out = console()
+    rows = (
+        ("unit", facts["title"]),
+        ("serial", facts["serial"]),
+        ("started", facts["started_utc"]),
+        ("operator", facts["operator"]),
+        ("bench", facts["bench"].get("name")),
+        ("profile", facts["profile"].get("source")),
+        ("fault", facts["fault"]),
+    )
+    for name, value in rows:
+        if value:
+            out.print(f"{name:9} {printable(str(value))}")
+    print_result(record)
+
+
+@app.command("verify")
+def verify(run: _Run, results: _Results = _HERE) -> None:
+    """Compare every byte of a record with its hashes; exit 1 if it is not whole."""
+    from harness.cli.result_table import STYLES, console
+    from harness.record import history
+    from harness.record.csv_text import printable
+
+    folder = history.find(results, run)
+    verification = history.verify(folder)
+    out = console()
+    for finding in verification.findings:
+        out.print(printable(finding))
+    word, style = ("whole", STYLES["pass"]) if verification.whole else ("NOT WHOLE", STYLES["fail"])
+    out.print(f"{printable(folder.name)}: {word}", style=style, soft_wrap=True)
+    if not verification.whole:
+        raise typer.Exit(1)
+
+
+@app.command("export")
+def export(
+    run: _Run,
+    to: Annotated[Path, typer.Option("--to", help="A new file, .csv or .json.")],
+    results: _Results = _HERE,
+) -> None:
+    """Write a run into one file: its readings as .csv, or all of it as .json."""
+    from harness.record import load
+    from harness.record.history import find
+
+    writers: Mapping[str, Callable[[Record], str]] = {".csv": _as_csv, ".json": _as_json}
+    writer = writers.get(to.suffix.lower())
+    if writer is None:
+        raise UsageError("a record is exported as .csv or .json", where=str(to), do="--to run.csv")
+    text = writer(load(find(results, run)))
+    try:
+        with to.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+    except FileExistsError:
+        raise UsageError("the file is there already", where=str(to), do="name a new one") from None
+    except OSError as error:
+        raise RecordError(f"it cannot be written: {error.strerror}", where=str(to)) from error
+    typer.echo(f"wrote {to}")
+
+
+def _as_csv(record: Record) -> str:
+    """Readings with run and serial number in front, so that files of many runs can be joined."""
+    from harness.record.csv_text import READINGS, header, label, number
+
+    lines = [header(("run_id", "serial", "outcome", "verdict", "released", *READINGS))]
+    run = record.run
+    released = "true" if run["released"] else "false"
+    fixed = (run["run_id"], run["serial"], run["outcome"], run["verdict"], released)
+    start = ",".join(map(label, fixed))
+    for row in record.readings.itertuples(index=False):
+        fields = (label(field) if isinstance(field, str) else number(field) for field in row)
+        lines.append(f"{start},{','.join(fields)}\n")
+    return "".join(lines)
+
+
+def _as_json(record: Record) -> str:
+    from harness.record.facts import plain
+
+    tables = {"readings": record.readings, "events": record.events, "checks": record.checks}
+    content: dict[str, Any] = {"run": record.run, "whole": record.whole}
+    content["problems"] = record.problems
+    content |= {name: table.to_dict(orient="records") for name, table in tables.items()}
+    # ASCII only: whatever stands in the record, the file can be read everywhere.
+    return json.dumps(plain(content), indent=1, allow_nan=False) + "\n"
+
+
+def _not_whole(run: dict[str, Any]) -> str:
+    """Say that a record cannot be relied on."""
+    return "interrupted" if run["outcome"] == "interrupted" else f"{run['outcome']}, damaged"
+
+
+def _released(run: dict[str, Any]) -> str:
+    if run["rehearsal"]:
+        return "rehearsal: passed" if run["released"] else "rehearsal"
+    return "yes" if run["released"] else "no"
