@@ -69,24 +69,24 @@ def print_result(record: Record) -> None:
 
 
 def _checks(record: Record) -> Table:
+    from rich.padding import Padding
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
-    table.add_column("step")
+    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 1, 0, 0))
     table.add_column("check")
-    table.add_column("value ± U", no_wrap=True)
-    table.add_column("limits", no_wrap=True)
-    table.add_column("verdict", no_wrap=True)
+    for name in ("value ± U", "limits", "verdict"):
+        table.add_column(name, no_wrap=True)
     step = None
     rows: Iterable[Any] = record.checks.itertuples()
     for row in rows:
+        if row.step != step:  # on a line of its own: on 80 columns there is no room beside
+            table.add_row(Text(printable(row.step), style="bold cyan"))
+            step = row.step
         table.add_row(
-            Text("" if row.step == step else printable(row.step)),
-            Text(printable(row.check)),
+            Padding(Text(printable(row.check)), (0, 0, 0, 2), expand=False),
             Text(value_text(row.value, row.uncertainty, row.unit)),
             Text(limits_text(row.low, row.high, row.unit)),
             Text(row.verdict, style=STYLES.get(row.verdict, "")),
         )
-        step = row.step
     return table

@@ -13,6 +13,7 @@ from harness.errors import RecordError, UsageError
 
 if TYPE_CHECKING:
     from harness.record import Record
+    from harness.record.examine import Examined
 
 __all__ = ["app"]
 
@@ -26,6 +27,9 @@ _Run = Annotated[
     ),
 ]
 _HERE = Path("results")
+
+#: From this many columns on, a list has room for the units' titles.
+_WIDE = 120
 
 
 @app.command("list")
@@ -41,20 +45,23 @@ def list_runs(
     from harness.record.csv_text import printable
     from harness.record.history import folders, looked_over
 
+    out = console()
     known = folders(results)
+    names = ["run", "ended", "verdict", "released"]
+    names += ["unit"] if out.width >= _WIDE else []
     table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
-    for name in ("run", "unit", "ended", "verdict", "released"):
+    for name in names:
         table.add_column(name, no_wrap=name in {"verdict", "released"}, overflow="fold")
     for seen in looked_over(known[:newest]):
         run = seen.facts
-        table.add_row(
+        row = (
             Text(printable(seen.folder.name)),
-            Text(printable(run["title"] or "-")),
-            Text(run["outcome"] if seen.whole else _not_whole(run)),
+            Text(_ended(seen)),
             Text(run["verdict"]),
             Text(_released(run), style=verdict_style(run)),
+            Text(printable(run["title"] or "-")),
         )
-    out = console()
+        table.add_row(*row[: len(names)])
     if table.row_count:
         out.print(table)
     else:
@@ -158,12 +165,13 @@ def _as_json(record: Record) -> str:
     return json.dumps(plain(content), indent=1, allow_nan=False) + "\n"
 
 
-def _not_whole(run: dict[str, Any]) -> str:
-    """Say that a record cannot be relied on."""
-    return "interrupted" if run["outcome"] == "interrupted" else f"{run['outcome']}, damaged"
+def _ended(seen: Examined) -> str:
+    """Say how a run ended, unless its record cannot be relied on."""
+    outcome = str(seen.facts["outcome"])
+    return outcome if seen.whole or outcome == "interrupted" else "damaged"
 
 
 def _released(run: dict[str, Any]) -> str:
     if run["rehearsal"]:
-        return "rehearsal: passed" if run["released"] else "rehearsal"
+        return "rehearsal"
     return "yes" if run["released"] else "no"
