@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
-from typing import TypeVar
+from typing import NoReturn
 
 from harness.bench.clock import Clock
 from harness.bench.commands import Command, KeeperState, SwitchOff
 from harness.bench.keeper import Keeper
 from harness.bench.moves import CheckErrors, Confirm, Move, Send
+from harness.bench.port import OnEvent, OnSample
 from harness.bench.roles import Load, Supply
 from harness.bench.sample import SupplySample
 from harness.bench.trip import Tripped, TripReason
 from harness.errors import (
+    CommandRefused,
     InstrumentError,
     NoReading,
     PowerOffUnconfirmed,
@@ -21,8 +22,6 @@ from harness.errors import (
 )
 
 __all__ = ["KeeperHost"]
-
-T = TypeVar("T")
 
 
 class KeeperHost:
@@ -43,8 +42,8 @@ class KeeperHost:
         supply: Supply,
         load: Load | None,
         clock: Clock,
-        on_event: Callable[[str, str], None],
-        on_sample: Callable[[SupplySample], None],
+        on_event: OnEvent,
+        on_sample: OnSample,
     ) -> None:
         self._keeper = keeper
         self._supply = supply
@@ -68,7 +67,7 @@ class KeeperHost:
             PowerOffUnconfirmed: Switching off could not be confirmed.
         """
         self._perform(self._keeper.command(command, self._clock.now_s()))
-        self._raise_trip()
+        self._raise_trouble()
 
     def sample(self) -> SupplySample:
         """Read the supply once; the keeper judges it before anybody else.
@@ -87,8 +86,7 @@ class KeeperHost:
             self._on_sample(sample)
             if not moves:
                 return sample
-        self._raise_trip()
-        raise AssertionError("a sample that is no sample always trips")  # pragma: no cover
+        raise self._trouble()
 
     def read_load(self) -> dict[str, float]:
         """Read the load; a failed reading cuts power.
@@ -96,30 +94,26 @@ class KeeperHost:
         Raises:
             Tripped: It was no reading; power has been cut.
         """
-        assert self._load is not None
-        return self.guarded(self._load.read)
-
-    def guarded(self, read: Callable[[], T]) -> T:
-        """Carry out a reading of any instrument; a failure cuts power.
-
-        Raises:
-            Tripped: The reading failed; power has been cut.
-        """
+        if self._load is None:
+            raise CommandRefused("there is no load on this bench", where="keeper")
         try:
-            return read()
+            return self._load.read()
         except InstrumentError as error:
             self._perform(self._keeper.failed(None, error, self._clock.now_s()))
-        self._raise_trip()
-        raise AssertionError("a failed reading always trips")  # pragma: no cover
+        raise self._trouble()
 
-    def cut(self, reason: TripReason, detail: str) -> None:
+    def expect_silence(self, longest_s: float) -> None:
+        """Announce a slow reading."""
+        self._keeper.heard(self._clock.now_s(), longest_s)
+
+    def cut(self, reason: TripReason, detail: str) -> NoReturn:
         """Cut power for a reason the engine found.
 
         Raises:
             Tripped: Always.
         """
         self._perform(self._keeper.cut(reason, detail, self._clock.now_s()))
-        self._raise_trip()
+        raise self._trouble()
 
     def power_off(self) -> None:
         """Switch off and confirm, whatever has happened before; never raises a trip.
@@ -129,7 +123,7 @@ class KeeperHost:
         """
         self._perform(self._keeper.command(SwitchOff(), self._clock.now_s()))
         if self._keeper.unconfirmed:
-            self._raise_unconfirmed()
+            raise self._trouble()
 
     def _perform(self, moves: tuple[Move, ...]) -> None:
         """Put moves on the wire one by one; a failure replaces what was left of them."""
@@ -195,16 +189,19 @@ class KeeperHost:
                 do="check its range, its front-panel lock and its dialect",
             )
 
-    def _raise_trip(self) -> None:
-        if self._keeper.unconfirmed:
-            self._raise_unconfirmed()
-        if self._keeper.trip is not None:
-            raise Tripped(self._keeper.trip)
+    def _raise_trouble(self) -> None:
+        """Raise what has become of power, if anything has."""
+        if self._keeper.trip is not None or self._keeper.unconfirmed:
+            raise self._trouble()
 
-    def _raise_unconfirmed(self) -> None:
+    def _trouble(self) -> Tripped | PowerOffUnconfirmed:
         trip = self._keeper.trip
-        raise PowerOffUnconfirmed(
-            "OUTPUT OFF COULD NOT BE CONFIRMED" + (f" after {trip}" if trip else ""),
-            where=self._supply.link.name,
-            do="cut the mains of the supply by hand now, and treat the unit as live",
-        )
+        if self._keeper.unconfirmed:
+            return PowerOffUnconfirmed(
+                "OUTPUT OFF COULD NOT BE CONFIRMED" + (f" after {trip}" if trip else ""),
+                where=self._supply.link.name,
+                do="cut the mains of the supply by hand now, and treat the unit as live",
+            )
+        if trip is None:
+            raise AssertionError("power was cut, but the keeper knows of no trip")
+        return Tripped(trip)

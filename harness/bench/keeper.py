@@ -45,7 +45,7 @@ from harness.errors import (
 )
 from harness.quantity import format_quantity
 
-__all__ = ["Keeper", "Limits"]
+__all__ = ["Keeper", "Limits", "failure_reason"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,8 +185,7 @@ class Keeper:
         """
         if self._switching_off:
             return self._off_failed(move)
-        reason = _reason(move, error)
-        return self.cut(reason, str(error), now_s)
+        return self.cut(failure_reason(error, move), str(error), now_s)
 
     def tick(self, now_s: float) -> tuple[Move, ...]:
         """Look at the time: cut power when the client has been silent for too long."""
@@ -357,7 +356,8 @@ _REASONS: tuple[tuple[type[Exception], TripReason], ...] = (
 )
 
 
-def _reason(move: Move | None, error: Exception) -> TripReason:
+def failure_reason(error: Exception, move: Move | None = None) -> TripReason:
+    """Return the reason to cut power for a move, or a reading (None), that failed."""
     for kind, reason in _REASONS:
         if isinstance(error, kind):
             return reason

@@ -21,9 +21,11 @@ class Link(Protocol):
 
     Attributes:
         name: Role and resource, for messages.
+        timeout_s: Longest wait for an answer.
     """
 
     name: str
+    timeout_s: float
 
     def write(self, message: str) -> None:
         """Send one message."""
@@ -44,9 +46,12 @@ class VisaLink:
     Args:
         resource: The open session.
         name: Role and resource, for messages.
+        timeout_s: Longest wait for an answer.
     """
 
-    def __init__(self, resource: MessageBasedResource, name: str) -> None:
+    def __init__(self, resource: MessageBasedResource, name: str, timeout_s: float) -> None:
+        resource.timeout = timeout_s * 1000  # PyVISA counts milliseconds
+        self.timeout_s = timeout_s
         self._resource = resource
         self._open = True
         self.name = name
@@ -161,10 +166,9 @@ def open_link(
     if not isinstance(session, MessageBasedResource):
         session.close()
         raise LinkError("this resource takes no messages", instrument=name, do="check the resource")
-    session.timeout = timeout_s * 1000  # PyVISA counts milliseconds
     session.read_termination = TERMINATORS[terminator]
     session.write_termination = TERMINATORS[terminator]
-    return VisaLink(session, name)
+    return VisaLink(session, name, timeout_s)
 
 
 @contextlib.contextmanager

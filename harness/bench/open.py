@@ -10,38 +10,50 @@ from typing import Any
 
 from harness.bench.clock import Clock
 from harness.bench.dialect import Dialect, load_dialect
+from harness.bench.host import KeeperHost
+from harness.bench.keeper import Keeper, Limits
 from harness.bench.link import open_link, open_visa
+from harness.bench.port import OnEvent, OnSample
 from harness.bench.roles import Instrument, Load, Meter, Supply
 from harness.errors import BenchFileError, Mistake
 from harness.profile.bench_file import BenchFile
-from harness.profile.bench_file import Instrument as InstrumentTable
 
-__all__ = ["Bench", "bench_dialects", "open_bench"]
+__all__ = ["OpenBench", "bench_dialects", "open_bench"]
 
 _CLASSES: dict[str, type[Instrument]] = {"supply": Supply, "meter": Meter, "load": Load}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Bench:
-    """The instruments of a bench, with open links.
+class OpenBench:
+    """Instruments and keeper in this process; fulfils :class:`harness.bench.port.Bench`.
 
     Attributes:
         file: The bench file.
+        clock: The run's clock.
         supply: The supply.
         meter: The meter, or None.
         load: The load, or None.
     """
 
     file: BenchFile
+    clock: Clock
     supply: Supply
     meter: Meter | None
     load: Load | None
 
-    @property
-    def instruments(self) -> dict[str, Instrument]:
-        """The instruments there are, by role."""
+    def identities(self) -> dict[str, str]:
+        """Identify every instrument and empty its error queue."""
         roles = {"supply": self.supply, "meter": self.meter, "load": self.load}
-        return {role: instrument for role, instrument in roles.items() if instrument is not None}
+        return {role: known.introduce() for role, known in roles.items() if known is not None}
+
+    def power(self, limits: Limits, on_event: OnEvent, on_sample: OnSample) -> KeeperHost:
+        """Give supply and load to a keeper with these bounds."""
+        keeper = Keeper(
+            limits,
+            supply=self.supply.dialect.operations,
+            load=self.load.dialect.operations if self.load else frozenset(),
+        )
+        return KeeperHost(keeper, self.supply, self.load, self.clock, on_event, on_sample)
 
 
 def bench_dialects(file: BenchFile) -> dict[str, Dialect]:
@@ -52,8 +64,8 @@ def bench_dialects(file: BenchFile) -> dict[str, Dialect]:
         BenchFileError: A dialect serves another role.
     """
     base = Path(file.source).parent if file.source else None
-    dialects = {}
-    for role, table in _tables(file).items():
+    dialects: dict[str, Dialect] = {}
+    for role, table in file.instruments.items():
         dialect = load_dialect(table.dialect, base)
         if dialect.role != role:
             raise BenchFileError(
@@ -77,7 +89,7 @@ def open_bench(
     *,
     dialects: Mapping[str, Dialect] | None = None,
     library: Any = None,
-) -> Iterator[Bench]:
+) -> Iterator[OpenBench]:
     """Open every instrument of a bench; close them in reverse order on the way out.
 
     Args:
@@ -94,7 +106,7 @@ def open_bench(
         manager = open_visa(file.visa if library is None else library)
         stack.callback(_close_quietly, manager)
         opened: dict[str, Instrument] = {}
-        for role, table in _tables(file).items():
+        for role, table in file.instruments.items():
             dialect = dialects[role]
             link = open_link(
                 manager,
@@ -110,12 +122,7 @@ def open_bench(
         assert isinstance(supply, Supply)
         assert meter is None or isinstance(meter, Meter)
         assert load is None or isinstance(load, Load)
-        yield Bench(file=file, supply=supply, meter=meter, load=load)
-
-
-def _tables(file: BenchFile) -> dict[str, InstrumentTable]:
-    tables = {"supply": file.supply, "meter": file.meter, "load": file.load}
-    return {role: table for role, table in tables.items() if table is not None}
+        yield OpenBench(file=file, clock=clock, supply=supply, meter=meter, load=load)
 
 
 def _close_quietly(manager: Any) -> None:

@@ -31,6 +31,11 @@ class Instrument:
         self.dialect = dialect
         self.clock = clock
 
+    @property
+    def longest_s(self) -> float:
+        """Longest time one of its messages may take."""
+        return self.link.timeout_s + self.dialect.link.settle_s
+
     def has(self, operation: str) -> bool:
         """Whether the dialect has an operation."""
         return operation in self.dialect.send or operation in self.dialect.ask
@@ -72,6 +77,12 @@ class Instrument:
     def identify(self) -> str:
         """Return the answer to ``*IDN?``, cut to 200 characters."""
         return self.text("identify")[:200]
+
+    def introduce(self) -> str:
+        """Identify it and empty its error queue: old errors are not this run's."""
+        identity = self.identify()
+        self.drain_errors()
+        return identity
 
     def drain_errors(self) -> tuple[str, ...]:
         """Empty the error queue and return what stood in it; nothing where there is none.

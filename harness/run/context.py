@@ -11,11 +11,12 @@ import numpy.typing as npt
 
 from harness.bench.clock import Clock
 from harness.bench.commands import Command
-from harness.bench.host import KeeperHost
-from harness.bench.open import Bench
+from harness.bench.keeper import failure_reason
+from harness.bench.port import Bench, Power
+from harness.bench.roles import Meter
 from harness.bench.sample import SupplySample
 from harness.bench.trip import TripReason
-from harness.errors import RecordError
+from harness.errors import InstrumentError, RecordError
 from harness.judge.settle import Settler
 from harness.judge.verdict import Verdict
 from harness.profile.plan import Level, Plan, PlannedStep
@@ -27,6 +28,9 @@ __all__ = ["Context", "Hold"]
 
 #: Longest time a level may take to settle, in seconds, beside its own averaging.
 _SETTLE_LIMIT_S = 10.0
+#: Least time that settling is judged over, however fast the link: a slow start of a converter and
+#: the averaging of an instrument are over in less.
+_SPAN_S = 0.2
 #: So many disturbed holds are no accident of the bench any more.
 _DISTURBANCES = 3
 #: Fewest readings of a quantity a hold is judged by.
@@ -64,10 +68,10 @@ class Context:
     Attributes:
         plan: The plan.
         bench: The instruments.
-        host: The keeper's host; the only way to the supply and the load.
         clock: The run's clock.
         sink: Where the record goes.
         stop: Whether somebody wants to stop.
+        host: Power in the keeper's hands; the only way to the supply and the load.
         holds: Every hold so far, by step number.
         verdicts: Every verdict so far.
         step_name: Name of the step, for the record.
@@ -82,7 +86,7 @@ class Context:
     clock: Clock
     sink: Sink
     stop: StopRequest
-    host: KeeperHost = field(init=False)
+    host: Power = field(init=False)
     holds: dict[int, list[Hold]] = field(default_factory=lambda: defaultdict(list))
     verdicts: list[Verdict] = field(default_factory=list)
     step_name: str = ""
@@ -144,7 +148,9 @@ class Context:
         """
         self._begin(step, level)
         settler = Settler(
-            resolution=self._resolution(level), names=("supply voltage", "supply current")
+            resolution=self._resolution(level),
+            span_s=_SPAN_S,
+            names=("supply voltage", "supply current"),
         )
         begin_s = self.clock.now_s()
         while True:
@@ -213,8 +219,7 @@ class Context:
         if self.disturbances >= _DISTURBANCES:
             self.host.cut(
                 TripReason.UNSETTLED,
-                f"{self.disturbances} holds disturbed, the last at {level.label}: "
-                f"{settler.reason}",
+                f"{self.disturbances} holds disturbed, the last at {level.label}: {settler.reason}",
             )
 
     def _unsettled(self, level: Level, settler: Settler) -> None:
@@ -246,11 +251,18 @@ class Context:
             meter = self.bench.meter
             assert meter is not None
             quantity = what.removeprefix("meter.")
-            rows = ((quantity, self.host.guarded(lambda: meter.read(quantity)), _UNITS[quantity]),)
+            rows = ((quantity, self._read_meter(meter, quantity), _UNITS[quantity]),)
             source = "meter"
         self._write(self.clock.now_s(), rows, source)
         for name, value, _ in rows:
             readings[f"{source}.{name}"].append(value)
+
+    def _read_meter(self, meter: Meter, quantity: str) -> float:
+        self.host.expect_silence(meter.longest_s)
+        try:
+            return meter.read(quantity)
+        except InstrumentError as error:
+            self.host.cut(failure_reason(error), str(error))
 
     def _check_reached(self, level: Level, voltage_v: float) -> None:
         """Cut power when the voltage stays away from what was set."""

@@ -7,9 +7,8 @@ from contextlib import AbstractContextManager
 from dataclasses import replace
 
 from harness.bench.clock import Clock
-from harness.bench.host import KeeperHost
-from harness.bench.keeper import Keeper, Limits
-from harness.bench.open import Bench
+from harness.bench.keeper import Limits
+from harness.bench.port import Bench
 from harness.bench.trip import Trip, Tripped, TripReason
 from harness.errors import (
     HarnessError,
@@ -105,9 +104,7 @@ class _Run:
             Refused: Something does not fit; nothing has been energised.
         """
         self._stop.obey()
-        for role, instrument in bench.instruments.items():
-            self._identities[role] = instrument.identify()
-            instrument.drain_errors()  # old errors are not this run's
+        self._identities = bench.identities()
         findings = preflight(
             self._plan, today=self._info.started.date(), identities=self._identities
         )
@@ -126,7 +123,7 @@ class _Run:
             origin_s=self._origin_s,
         )
         self._context = context
-        context.host = host = _host(context)
+        context.host = host = bench.power(_limits(self._plan), context.event, context.on_sample)
         try:
             try:
                 self._steps(context)
@@ -201,25 +198,16 @@ class _Run:
         )
 
 
-def _host(context: Context) -> KeeperHost:
-    """Give the supply and the load to a keeper with the profile's bounds."""
-    bench, plan = context.bench, context.plan
+def _limits(plan: Plan) -> Limits:
+    """Return the bounds the keeper holds: the profile's envelope and what the plan will set."""
     envelope = plan.profile.envelope
     levels = [level for step in plan.steps for level in step.levels]
-    limits = Limits(
+    return Limits(
         voltage_v=envelope.voltage_v,
         current_a=envelope.current_a,
         power_w=envelope.power_w,
         frequencies_hz=tuple({level.frequency_hz for level in levels if level.frequency_hz}),
         load_current_a=max((level.load_current_a or 0.0 for level in levels), default=0.0),
-    )
-    keeper = Keeper(
-        limits,
-        supply=bench.supply.dialect.operations,
-        load=bench.load.dialect.operations if bench.load else frozenset(),
-    )
-    return KeeperHost(
-        keeper, bench.supply, bench.load, context.clock, context.event, context.on_sample
     )
 
 

@@ -26,6 +26,7 @@ class WireLink:
 
     def __init__(self, name: str, clock: SimulatedClock) -> None:
         self.name = name
+        self.timeout_s = 1.0
         self.messages: list[str] = []
         self.settings: dict[str, str] = {"OUTP": "0", "INP": "0"}
         self.answers: dict[str, Callable[[], str]] = {}

@@ -1,0 +1,102 @@
+"""What the engine sees of a bench: instruments to identify, a meter, and power in a keeper's hands.
+
+Two things fulfil these ports: instruments and keeper in this process (:mod:`harness.bench.open`),
+as a rehearsal uses them, and a keeper in a process of its own (:mod:`harness.bench.kept`), as a run
+uses it. The engine cannot tell them apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import NoReturn, Protocol
+
+from harness.bench.commands import Command
+from harness.bench.keeper import Limits
+from harness.bench.roles import Meter
+from harness.bench.sample import SupplySample
+from harness.bench.trip import TripReason
+from harness.profile.bench_file import BenchFile
+
+__all__ = ["Bench", "OnEvent", "OnSample", "Power"]
+
+#: Called with ``(kind, detail)`` for every change of power.
+OnEvent = Callable[[str, str], None]
+#: Called with every sample, after the keeper has judged it and acted on it.
+OnSample = Callable[[SupplySample], None]
+
+
+class Power(Protocol):
+    """Power in a keeper's hands: the only way to the supply and the load."""
+
+    @property
+    def live(self) -> bool:
+        """Whether the output is, or may be, on."""
+        ...
+
+    def command(self, command: Command) -> None:
+        """Have a command carried out.
+
+        Raises:
+            CommandRefused: The keeper kept it from the wire.
+            Tripped: Power has been cut on the way.
+            PowerOffUnconfirmed: Switching off could not be confirmed.
+        """
+        ...
+
+    def sample(self) -> SupplySample:
+        """Return the next sample of the supply; the keeper has judged it.
+
+        Raises:
+            Tripped: It left the envelope or the budget, or was no reading; power has been cut.
+        """
+        ...
+
+    def read_load(self) -> Mapping[str, float]:
+        """Read the load; a failed reading cuts power.
+
+        Raises:
+            Tripped: It was no reading; power has been cut.
+        """
+        ...
+
+    def expect_silence(self, longest_s: float) -> None:
+        """Announce that nothing will be heard for so long, because a slow reading is taken."""
+        ...
+
+    def cut(self, reason: TripReason, detail: str) -> NoReturn:
+        """Cut power for a reason the engine found.
+
+        Raises:
+            Tripped: Always.
+        """
+        ...
+
+    def power_off(self) -> None:
+        """Switch off and confirm, whatever has happened before; never raises a trip.
+
+        Raises:
+            PowerOffUnconfirmed: Output off could not be confirmed.
+        """
+        ...
+
+
+class Bench(Protocol):
+    """The instruments of a bench, with open links."""
+
+    @property
+    def file(self) -> BenchFile:
+        """The bench file."""
+        ...
+
+    @property
+    def meter(self) -> Meter | None:
+        """The meter, or None."""
+        ...
+
+    def identities(self) -> dict[str, str]:
+        """Identify every instrument and empty its error queue: old errors are not this run's."""
+        ...
+
+    def power(self, limits: Limits, on_event: OnEvent, on_sample: OnSample) -> Power:
+        """Give supply and load to a keeper with these bounds."""
+        ...
