@@ -60,8 +60,8 @@ class Accuracy:
         if not isinstance(text, str):
             raise mistaken(f"expected an accuracy, got {shown(text)}", example)
         parts: dict[str, float] = {}
-        for term in re.split(r"(?<![eE])\+", text):
-            share = term.strip().endswith(("%", "percent", "ppm"))
+        for term in map(str.strip, re.split(r"(?<![eE])\+", text)):
+            share = term.endswith(("%", "percent", "ppm"))
             value = _term(term, "%" if share else unit, example)
             if parts.setdefault("share" if share else "fixed", value) is not value:
                 kind = "a share of the reading" if share else "a fixed part"
@@ -92,7 +92,7 @@ def _term(term: str, unit: str, example: str) -> float:
         problem = error.message() if isinstance(error, PydanticCustomError) else f"{term!r} is none"
         raise mistaken(problem, example) from None
     if value < 0:
-        raise mistaken(f"{shown(term.strip())} is below zero", example)
+        raise mistaken(f"{shown(term)} is below zero", example)
     return value
 
 

@@ -29,7 +29,7 @@ def cautions(unit: Unit, envelope: Envelope) -> tuple[str, ...]:
     stored_v = unit.input.peak_factor * envelope.voltage_v
     mains = unit.input.kind == "ac" or stored_v > HAZARDOUS_V
     lines = _hazardous(unit, stored_v) if mains else _extra_low(unit, stored_v)
-    return (*lines, *_high_output(unit, mains), _LOCAL)
+    return (*lines, *_high_output(unit, mains=mains), _LOCAL)
 
 
 def _stored(unit: Unit, stored_v: float) -> str:
@@ -48,14 +48,24 @@ def _hazardous(unit: Unit, stored_v: float) -> tuple[str, ...]:
         "III": "Protection class III: its supply must be a separated extra-low voltage.",
     }
     return (
-        "Mains and stored charge can kill. Work on opened equipment only if you are trained for "
-        "it, and never alone.",
-        "Feed the unit isolated from the mains and through an RCD (GFCI). Behind an isolating "
-        "transformer an RCD no longer sees a current through you.",
-        "Eye protection on. Cover the unit and keep hands clear at first power: capacitors, fuses "
-        "and varistors can burst.",
-        f"After power off the bulk capacitor may hold {_stored(unit, stored_v)}. Discharge it "
-        "through a resistor made for the voltage.",
+        (
+            "Mains and stored charge can kill. Work on opened equipment only if "
+            "you are trained for "
+            "it, and never alone."
+        ),
+        (
+            "Feed the unit isolated from the mains and through an RCD (GFCI). Behind an isolating "
+            "transformer an RCD no longer sees a current through you."
+        ),
+        (
+            "Eye protection on. Cover the unit and keep hands clear at first "
+            "power: capacitors, fuses "
+            "and varistors can burst."
+        ),
+        (
+            f"After power off the bulk capacitor may hold {_stored(unit, stored_v)}. Discharge it "
+            "through a resistor made for the voltage."
+        ),
         _MEASURE,
         earth[unit.protection_class],
     )
@@ -63,16 +73,25 @@ def _hazardous(unit: Unit, stored_v: float) -> tuple[str, ...]:
 
 def _extra_low(unit: Unit, stored_v: float) -> tuple[str, ...]:
     return (
-        f"Low voltage is no promise: the bulk capacitor may hold {_stored(unit, stored_v)} after "
-        "power off, enough to burn, to weld a tool and to start a fire. Discharge it, then measure.",
-        "Eye protection on. Keep hands clear at first power: capacitors can burst, the wrong way "
-        "round above all, and parts may be hot long before they look it.",
-        "Isolate the bench supply's output from everything else that is earthed, and keep rings "
-        "and tools off the board. Where mains is near, use an RCD (GFCI): mains can kill.",
+        (
+            "Low voltage is no promise: the bulk capacitor may hold "
+            f"{_stored(unit, stored_v)} after "
+            "power off, enough to burn, to weld and to start a fire. Discharge it, then measure."
+        ),
+        (
+            "Eye protection on. Keep hands clear at first power: capacitors can "
+            "burst, the wrong way "
+            "round above all, and parts may be hot long before they look it."
+        ),
+        (
+            "Isolate the bench supply's output from everything else that is "
+            "earthed, and keep rings "
+            "and tools off the board. Where mains is near, use an RCD (GFCI): mains can kill."
+        ),
     )
 
 
-def _high_output(unit: Unit, mains: bool) -> tuple[str, ...]:
+def _high_output(unit: Unit, *, mains: bool) -> tuple[str, ...]:
     """Warn of outputs that are more dangerous than the input."""
     high = [name for name, output in unit.output.items() if output.nominal_v > HAZARDOUS_V]
     if mains or not high:

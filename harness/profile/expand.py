@@ -193,7 +193,7 @@ class _Expander:
 
 
 def _rounded(value: float) -> float:
-    """Return a product of decimal fractions as people would write it: 2.4, not 2.4000000000000004."""
+    """Return a product of decimal fractions as people write it: 2.4, not 2.4000000000000004."""
     return float(f"{value:.12g}")
 
 

@@ -39,5 +39,5 @@ class FromFile(Table):
     def came_from(self, source: str, text: str, sha256: str) -> Self:
         """Return a copy that knows its file."""
         copy = self.model_copy()
-        copy._source, copy._text, copy._sha256 = source, text, sha256
+        copy._source, copy._text, copy._sha256 = source, text, sha256  # noqa: SLF001 - its own class
         return copy

@@ -29,7 +29,7 @@ _SCALAR = re.compile(
     r'|"(?:\\.|[^"\\\n])*"'
     r"|'[^'\n]*'"
     r"|\d{4}-\d\d-\d\d \d\d:[^\s,\]}#]+"  # a date and a time may be parted by a space
-    r"|[^\s,\]}#]+",
+    r"|[^\s,\]}#\"'][^\s,\]}#]*",
     re.DOTALL,
 )
 
@@ -58,7 +58,7 @@ class Lines:
         return frozenset(self._lines)
 
     def nearest(self, path: KeyPath) -> int | None:
-        """Return the line of a path, or of the table it is missing from; None for the whole file."""
+        """Return the line of a path, else of the table that lacks it; None for the whole file."""
         while path:
             if path in self._lines:
                 return self._lines[path]

@@ -10,7 +10,6 @@ from pydantic import ValidationError
 
 from harness.errors import BenchFileError, FileError, Mistake, ProfileError, did_you_mean
 from harness.profile.bench_file import BenchFile
-from harness.profile.from_file import FromFile
 from harness.profile.lines import Lines
 from harness.profile.mistakes import Slip, as_mistakes, found_by_validation
 from harness.profile.rules import profile_slips
@@ -22,7 +21,6 @@ from harness.unit.fields import Table
 __all__ = ["load_bench", "load_profile", "read_table"]
 
 _TableT = TypeVar("_TableT", bound=Table)
-_FromFileT = TypeVar("_FromFileT", bound=FromFile)
 
 
 def load_profile(source: str | Path) -> Profile:
@@ -94,8 +92,9 @@ def _validated(file: TomlFile, model: type[_TableT], slips: list[Slip]) -> _Tabl
 def _read(source: str | Path, error: type[FileError]) -> TomlFile:
     """Read a file the user named, or a shipped one."""
     name = str(source)
-    path = None if os.path.isfile(source) else shipped("profiles", name)
-    if path is None and not os.path.exists(source):
+    # os.path says no where pathlib raises: for a name that no file can have.
+    path = None if os.path.isfile(source) else shipped("profiles", name)  # noqa: PTH113
+    if path is None and not os.path.exists(source):  # noqa: PTH110
         raise error([Mistake(name, None, "", f"there is no such file{_hint(name)}")])
     return read_toml(path or Path(source), name, error)
 

@@ -91,6 +91,8 @@ def found_by_validation(error: ValidationError, model: type[Table], data: object
         data: What stood in the file.
     """
     for detail in error.errors(include_url=False):
+        if detail["type"] == "too_short" and detail["input"]:
+            continue  # there are elements, each wrong, and each told on its own
         yield _slip(_path(detail["loc"], model, data), detail, model, data)
 
 
@@ -120,7 +122,6 @@ def _value_at(path: KeyPath, data: object) -> Any:
 
 def _slip(path: KeyPath, detail: ErrorDetails, model: type[Table], data: object) -> Slip:
     """Say in our words what validation found."""
-    value = detail["input"]
     annotation, field = _annotation_at(model, path, data)
     example = _example(field) or _TABLES.get(path, "")
     context = detail.get("ctx", {})
@@ -136,25 +137,35 @@ def _slip(path: KeyPath, detail: ErrorDetails, model: type[Table], data: object)
         case "union_tag_not_found":
             return Slip((*path, "kind"), "this key is missing", f'"{_tags(annotation)[0]}"')
         case "union_tag_invalid":
-            return _unknown_kind((*path, "kind"), value, _tags(annotation))
+            return _unknown_kind((*path, "kind"), detail["input"], _tags(annotation))
         case "literal_error":
-            hint = did_you_mean(value, _choices(field))
-            problem = f"expected {context['expected']}, got {shown(value)}{hint}"
-            return Slip(path, problem, f'"{_choices(field)[0]}"')
+            return _wrong_choice(path, detail["input"], field)
+    return Slip(path, _wrong_shape(path, detail, annotation), example)
+
+
+def _wrong_choice(path: KeyPath, value: object, field: FieldInfo | None) -> Slip:
+    choices = _choices(field)
+    expected = " or ".join(map(repr, choices))
+    hint = did_you_mean(value, choices)
+    return Slip(path, f"expected {expected}, got {shown(value)}{hint}", f'"{choices[0]}"')
+
+
+def _wrong_shape(path: KeyPath, detail: ErrorDetails, annotation: Any) -> str:
+    """Say that a value is no list, no table, no text, or too little of it."""
+    got = f"got {shown(detail['input'])}"
+    match detail["type"]:
         case "too_short":
-            return Slip(path, "at least one is needed", example)
+            return "at least one is needed"
         case "tuple_type" if any(map(_is_table, _members(_element(annotation)))):
             name = ".".join(part for part in path if isinstance(part, str))
-            return Slip(path, f"expected a list of tables, each begun by [[{name}]]")
+            return f"expected a list of tables, each begun by [[{name}]]"
         case "tuple_type" | "list_type":
-            return Slip(path, f"expected a list, got {shown(value)}", example)
+            return f"expected a list, {got}"
         case "model_type" | "dict_type" | "model_attributes_type":
-            return Slip(path, f"expected a table, got {shown(value)}", example)
+            return f"expected a table, {got}"
         case "string_type":
-            return Slip(path, f"expected text, got {shown(value)}", example)
-    return Slip(
-        path, f"{shown(value)}: {detail['msg'].replace('Input should', 'it should')}", example
-    )
+            return f"expected text, {got}"
+    return f"{shown(detail['input'])}: {detail['msg'].replace('Input should', 'it should')}"
 
 
 def _unknown_kind(path: KeyPath, value: object, kinds: tuple[str, ...]) -> Slip:

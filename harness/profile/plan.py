@@ -133,7 +133,7 @@ class Plan:
         profile: The profile.
         bench: The bench, or None where the plan was made without one.
         steps: Every step in numbers.
-        notes: What the reader must know about this plan (no charge budget, a check that falls away).
+        notes: What the reader must know: no charge budget, a check that falls away.
         cautions: The usual cautions for this unit (safety rule 10).
         duration_s: Time the holds take, without settling.
     """

@@ -17,8 +17,8 @@ from harness.errors import did_you_mean
 from harness.profile.lines import KeyPath
 from harness.profile.measures import MEASURES
 from harness.profile.mistakes import Slip
-from harness.profile.schema import Check, Envelope, LoadStep, NominalStep, StartStep
-from harness.quantity import format_quantity, shown
+from harness.profile.schema import Check, Envelope
+from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
 from harness.unit.fields import Table
 from harness.unit.nameplate import AcInput, Unit
 
@@ -27,29 +27,33 @@ __all__ = ["profile_slips"]
 #: Rounding of decimal fractions is no mistake: 24 V and 10 % make 26.400000000000002 V.
 _ROUNDING = 1e-9
 
-_STEPS: Mapping[str, type[StartStep | NominalStep | LoadStep]] = {
-    "start": StartStep,
-    "nominal": NominalStep,
-    "load": LoadStep,
-}
+_KINDS = frozenset({"start", "nominal", "load"})
 
 _TableT = TypeVar("_TableT", bound=Table)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _StepPart:
-    """What is right of one step.
+    """What can be read of one step; each value is None where it is left out or wrong.
 
     Attributes:
         path: Where it stands.
         kind: Its kind as written, or empty.
-        step: The step, or None where a key of it is wrong.
+        last_level_frac: Where a start ends.
+        limit_a: Its current limit.
+        frequency_hz: Its line frequency.
+        output: Name of the output it loads.
+        currents_a: Its load points.
         checks: Its checks by position, those that are wrong left out.
     """
 
     path: KeyPath
     kind: str
-    step: StartStep | NominalStep | LoadStep | None
+    last_level_frac: float | None
+    limit_a: float | None
+    frequency_hz: float | None
+    output: str | None
+    currents_a: tuple[float, ...] | None
     checks: Mapping[int, Check]
 
 
@@ -61,8 +65,7 @@ def profile_slips(data: Mapping[str, Any]) -> Iterator[Slip]:
     """
     unit = _part(Unit, data.get("unit"))
     envelope = _part(Envelope, data.get("envelope"))
-    listed = data.get("steps")
-    steps = [_step_part(i, raw) for i, raw in enumerate(listed if isinstance(listed, list) else [])]
+    steps = [_step_part(i, raw) for i, raw in enumerate(_listed(data.get("steps")))]
     if unit is not None and envelope is not None:
         yield from _envelope_rules(unit, envelope)
     yield from _order_rules(steps)
@@ -70,10 +73,10 @@ def profile_slips(data: Mapping[str, Any]) -> Iterator[Slip]:
         yield from _check_names(step)
         for position, check in step.checks.items():
             yield from _check_rules((*step.path, "checks", position), check, step, unit)
-        if step.step is not None and envelope is not None:
-            yield from _limit_rules(step.path, step.step, envelope)
-        if step.step is not None and unit is not None:
-            yield from _frequency_rules(step.path, step.step, unit)
+        if envelope is not None:
+            yield from _limit_rules(step, envelope)
+        if unit is not None:
+            yield from _frequency_rules(step, unit)
         if unit is not None and step.kind == "load":
             yield from _load_rules(step, unit)
 
@@ -88,18 +91,38 @@ def _part(model: type[_TableT], raw: object) -> _TableT | None:
 
 def _step_part(position: int, raw: object) -> _StepPart:
     table = raw if isinstance(raw, dict) else {}
-    kind = table.get("kind")
-    kind = kind if isinstance(kind, str) else ""
-    checks = table.get("checks")
-    read = enumerate(_part(Check, check) for check in (checks if isinstance(checks, list) else []))
-    # Its checks are looked at one by one: a wrong one must not hide the step.
-    rest = {key: value for key, value in table.items() if key != "checks"}
+    kind, output = table.get("kind"), table.get("output")
+    levels = _quantities(table.get("levels"), "%")
+    checks = enumerate(_part(Check, check) for check in _listed(table.get("checks")))
     return _StepPart(
         path=("steps", position),
-        kind=kind,
-        step=_part(_STEPS[kind], rest) if kind in _STEPS else None,
-        checks={number: check for number, check in read if check is not None},
+        kind=kind if isinstance(kind, str) else "",
+        last_level_frac=levels[-1] if levels else None,
+        limit_a=_quantity(table.get("current_limit"), "A"),
+        frequency_hz=_quantity(table.get("frequency"), "Hz"),
+        output=output if isinstance(output, str) else None,
+        currents_a=_quantities(table.get("currents"), "A"),
+        checks={number: check for number, check in checks if check is not None},
     )
+
+
+def _listed(raw: object) -> list[Any]:
+    return raw if isinstance(raw, list) else []
+
+
+def _quantity(raw: object, unit: str) -> float | None:
+    """Return a quantity, or None where there is none to read; validation tells why."""
+    try:
+        return parse_quantity(raw, unit)
+    except QuantityError:
+        return None
+
+
+def _quantities(raw: object, unit: str) -> tuple[float, ...] | None:
+    """Return a list of quantities, or None where any of them cannot be read."""
+    read = [_quantity(element, unit) for element in _listed(raw)]
+    values = tuple(value for value in read if value is not None)
+    return values if len(values) == len(read) and values else None
 
 
 def _volts(value_v: float) -> str:
@@ -117,14 +140,16 @@ def _envelope_rules(unit: Unit, envelope: Envelope) -> Iterator[Slip]:
     if envelope.voltage_v > highest_v * (1 + _ROUNDING):
         yield Slip(
             path,
-            f"{_volts(envelope.voltage_v)} is outside the nameplate's tolerance: {_volts(nominal_v)} "
-            f"and {format_quantity(unit.input.tolerance_frac, '%')} allow {_volts(highest_v)}",
+            f"{_volts(envelope.voltage_v)} is outside the nameplate's tolerance: "
+            f"{_volts(nominal_v)} and "
+            f"{format_quantity(unit.input.tolerance_frac, '%')} allow {_volts(highest_v)}",
             f'"{_volts(highest_v)}"',
         )
     if envelope.voltage_v < nominal_v * (1 - _ROUNDING):
         yield Slip(
             path,
-            f"{_volts(envelope.voltage_v)} is below the nominal {_volts(nominal_v)}: the unit could "
+            f"{_volts(envelope.voltage_v)} is below the nominal "
+            f"{_volts(nominal_v)}: the unit could "
             "never be brought up",
             f'"{_volts(highest_v)}"',
         )
@@ -136,10 +161,9 @@ def _order_rules(steps: list[_StepPart]) -> Iterator[Slip]:
     for part in steps:
         if part.kind == "start":
             started = True
-            levels = part.step.levels_frac if isinstance(part.step, StartStep) else (1.0,)
-            reached_frac = levels[-1]
+            reached_frac = 1.0 if part.last_level_frac is None else part.last_level_frac
             continue
-        if part.kind in _STEPS and not started:
+        if part.kind in _KINDS and not started:
             yield Slip(
                 (*part.path, "kind"),
                 f"a {part.kind} step before any start step: power must first come by a "
@@ -158,32 +182,29 @@ def _order_rules(steps: list[_StepPart]) -> Iterator[Slip]:
             reached_frac = 1.0
 
 
-def _limit_rules(
-    path: KeyPath, step: StartStep | NominalStep | LoadStep, envelope: Envelope
-) -> Iterator[Slip]:
-    limit_a = step.current_limit_a
-    if limit_a is not None and limit_a > envelope.current_a * (1 + _ROUNDING):
+def _limit_rules(part: _StepPart, envelope: Envelope) -> Iterator[Slip]:
+    if part.limit_a is not None and part.limit_a > envelope.current_a * (1 + _ROUNDING):
         yield Slip(
-            (*path, "current_limit"),
-            f"{_amps(limit_a)} is above the envelope's {_amps(envelope.current_a)}",
+            (*part.path, "current_limit"),
+            f"{_amps(part.limit_a)} is above the envelope's {_amps(envelope.current_a)}",
             f'"{_amps(envelope.current_a)}"',
         )
 
 
-def _frequency_rules(
-    path: KeyPath, step: StartStep | NominalStep | LoadStep, unit: Unit
-) -> Iterator[Slip]:
-    if step.frequency_hz is None:
+def _frequency_rules(part: _StepPart, unit: Unit) -> Iterator[Slip]:
+    if part.frequency_hz is None:
         return
+    path = (*part.path, "frequency")
     if not isinstance(unit.input, AcInput):
-        yield Slip((*path, "frequency"), "the unit's input is DC: there is no frequency to set")
+        yield Slip(path, "the unit's input is DC: there is no frequency to set")
         return
-    if not any(math.isclose(step.frequency_hz, known) for known in unit.input.frequency_hz):
-        known = ", ".join(format_quantity(value, "Hz") for value in unit.input.frequency_hz)
+    written = format_quantity(part.frequency_hz, "Hz")
+    known = [format_quantity(known_hz, "Hz") for known_hz in unit.input.frequency_hz]
+    if not any(math.isclose(part.frequency_hz, known_hz) for known_hz in unit.input.frequency_hz):
         yield Slip(
-            (*path, "frequency"),
-            f"{format_quantity(step.frequency_hz, 'Hz')} is none of the unit's: {known}",
-            f'"{format_quantity(unit.input.frequency_hz[0], "Hz")}"',
+            path,
+            f"{written} is none of the unit's: {', '.join(known)}",
+            f'"{known[0]}"',
         )
 
 
@@ -196,9 +217,7 @@ def _load_rules(part: _StepPart, unit: Unit) -> Iterator[Slip]:
             'output = { main = { kind = "dc", nominal = "5 V", current = "2 A" } }',
         )
         return
-    if not isinstance(part.step, LoadStep):
-        return
-    name = part.step.output or next(iter(unit.output))
+    name = part.output or next(iter(unit.output))
     if name not in unit.output:
         hint = did_you_mean(name, unit.output) or f"; there are {', '.join(unit.output)}"
         yield Slip(
@@ -224,7 +243,7 @@ def _check_names(part: _StepPart) -> Iterator[Slip]:
 def _check_rules(path: KeyPath, check: Check, part: _StepPart, unit: Unit | None) -> Iterator[Slip]:
     """Hold one check against its step and the unit."""
     measure = MEASURES[check.measure]
-    if part.kind in _STEPS and part.kind not in measure.steps:
+    if part.kind in _KINDS and part.kind not in measure.steps:
         kinds = " or ".join(sorted(measure.steps))
         yield Slip(
             (*path, "measure"),
@@ -239,14 +258,14 @@ def _check_rules(path: KeyPath, check: Check, part: _StepPart, unit: Unit | None
 def _at_rules(path: KeyPath, check: Check, part: _StepPart) -> Iterator[Slip]:
     at_a = check.at
     assert at_a is not None
-    if part.kind in _STEPS and part.kind != "load":
+    if part.kind in _KINDS and part.kind != "load":
         yield Slip(path, f"a {part.kind} step has no load points: leave this key out")
     elif check.measure == "load_regulation":
         yield Slip(path, "load_regulation compares all load points: leave this key out")
-    elif isinstance(part.step, LoadStep) and at_a not in part.step.currents_a:
-        points = ", ".join(map(_amps, part.step.currents_a))
+    elif part.currents_a is not None and at_a not in part.currents_a:
+        points = ", ".join(map(_amps, part.currents_a))
         yield Slip(
             path,
             f"{_amps(at_a)} is none of the step's load points: {points}",
-            f'"{_amps(part.step.currents_a[-1])}"',
+            f'"{_amps(part.currents_a[-1])}"',
         )
