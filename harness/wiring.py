@@ -10,6 +10,8 @@ import datetime as dt
 from collections.abc import Callable
 from pathlib import Path
 
+from harness.bench.clock import SystemClock
+from harness.bench.kept import open_kept_bench
 from harness.bench.open import bench_dialects, open_bench
 from harness.errors import Refused, UsageError
 from harness.profile.bench_file import BenchFile
@@ -23,7 +25,6 @@ from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.unit_model import UnitModel, typical_model
-from harness.run.clock import SystemClock
 from harness.run.engine import carry_out
 from harness.run.result import RunInfo, RunResult
 from harness.run.stop import StopRequest
@@ -171,7 +172,7 @@ def run_profile(
     clock = SystemClock()
     return carry_out(
         plan,
-        connect=lambda: open_bench(table, clock),
+        connect=lambda: open_kept_bench(table, clock),
         clock=clock,
         sink=_sink(results, serial, started),
         info=RunInfo(serial=serial, started=started, operator=operator),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections import deque
 from typing import NoReturn
 
@@ -22,6 +23,9 @@ from harness.errors import (
 )
 
 __all__ = ["KeeperHost"]
+
+#: Pause between two tries of switching off: a relay takes a moment, a link too.
+_RETRY_S = 0.02
 
 
 class KeeperHost:
@@ -102,9 +106,20 @@ class KeeperHost:
             self._perform(self._keeper.failed(None, error, self._clock.now_s()))
         raise self._trouble()
 
-    def expect_silence(self, longest_s: float) -> None:
-        """Announce a slow reading."""
+    def expect_silence(self, longest_s: float | None = None) -> None:
+        """Note a sign of life, and how long the next may take (None: the usual time)."""
         self._keeper.heard(self._clock.now_s(), longest_s)
+
+    def tick(self) -> None:
+        """Look at the time.
+
+        Raises:
+            Tripped: The client has been silent for too long; power has been cut.
+        """
+        moves = self._keeper.tick(self._clock.now_s())
+        if moves:
+            self._perform(moves)
+            raise self._trouble()
 
     def cut(self, reason: TripReason, detail: str) -> NoReturn:
         """Cut power for a reason the engine found.
@@ -133,11 +148,23 @@ class KeeperHost:
             try:
                 self._carry_out(move)
             except InstrumentError as error:
+                again = self._keeper.switching_off
                 queue = deque(self._keeper.failed(move, error, self._clock.now_s()))
+                if again and queue:
+                    self._begin_anew(move, error)
             else:
                 self._keeper.done(move)
         if self._keeper.state is not self._noted:
             self._note()
+
+    def _begin_anew(self, move: Move, error: InstrumentError) -> None:
+        """Open the link again before the next try: a broken or confused one cannot switch off."""
+        self._on_event("switching off again", str(error))
+        self._clock.sleep_s(_RETRY_S)
+        instrument = self._supply if move.role == "supply" else self._load
+        assert instrument is not None
+        with contextlib.suppress(InstrumentError):  # the next move says what is wrong
+            instrument.link.reopen()
 
     def _note(self) -> None:
         """Report a change of power, once it is on the wire."""

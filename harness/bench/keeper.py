@@ -85,6 +85,7 @@ class Keeper:
         state: Where power stands.
         trip: The first trip, or None; it never changes afterwards.
         unconfirmed: Whether switching off was tried in vain.
+        switching_off: Whether switching off has begun and is not confirmed yet.
     """
 
     def __init__(
@@ -96,7 +97,7 @@ class Keeper:
         self._watch: LevelWatch | None = None
         self._heard_s = 0.0
         self._patience_s = limits.silence_s
-        self._switching_off = False
+        self.switching_off = False
         self._offs_left = 0
         self.state = KeeperState.OFF
         self.trip: Trip | None = None
@@ -183,7 +184,7 @@ class Keeper:
         Returns:
             The moves to go on with: those that cut power, or the next try of them.
         """
-        if self._switching_off:
+        if self.switching_off:
             return self._off_failed(move)
         return self.cut(failure_reason(error, move), str(error), now_s)
 
@@ -205,7 +206,7 @@ class Keeper:
     def done(self, move: Move) -> None:
         """Note that a move was carried out; the last one of switching off ends that."""
         if move == self._last_off_move:
-            self._switching_off = False
+            self.switching_off = False
 
     # --- out
 
@@ -293,7 +294,7 @@ class Keeper:
         if self.state is not KeeperState.TRIPPED:
             self.state = KeeperState.OFF
         self._watch = None
-        self._switching_off = True
+        self.switching_off = True
         self._offs_left = self._limits.off_attempts
         return (
             Send("supply", "output_off"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any, Protocol
 
 from harness.errors import InstrumentError, LinkError, LinkTimeout
@@ -35,6 +35,10 @@ class Link(Protocol):
         """Send one message and return its answer without the terminator."""
         ...
 
+    def reopen(self) -> None:
+        """Begin the conversation anew: what was still on its way is forgotten."""
+        ...
+
     def close(self) -> None:
         """End the conversation; closing twice does nothing."""
         ...
@@ -44,17 +48,29 @@ class VisaLink:
     """A link over one VISA session.
 
     Args:
-        resource: The open session.
+        open_session: Opens the session; called again to open it anew.
         name: Role and resource, for messages.
         timeout_s: Longest wait for an answer.
     """
 
-    def __init__(self, resource: MessageBasedResource, name: str, timeout_s: float) -> None:
-        resource.timeout = timeout_s * 1000  # PyVISA counts milliseconds
-        self.timeout_s = timeout_s
-        self._resource = resource
+    def __init__(
+        self, open_session: Callable[[], MessageBasedResource], name: str, timeout_s: float
+    ) -> None:
+        self._open_session = open_session
+        self._resource = open_session()
         self._open = True
         self.name = name
+        self.timeout_s = timeout_s
+
+    def reopen(self) -> None:
+        """Begin the conversation anew: what was still on its way is forgotten.
+
+        Raises:
+            LinkError: The instrument cannot be reached any more.
+        """
+        self.close()
+        self._resource = self._open_session()
+        self._open = True
 
     def write(self, message: str) -> None:
         """Send one message.
@@ -161,14 +177,21 @@ def open_link(
     from pyvisa.resources import MessageBasedResource
 
     name = f"{role} ({resource})"
-    with _opening(name):
-        session = manager.open_resource(resource, open_timeout=max(1, round(timeout_s * 1000)))
-    if not isinstance(session, MessageBasedResource):
-        session.close()
-        raise LinkError("this resource takes no messages", instrument=name, do="check the resource")
-    session.read_termination = TERMINATORS[terminator]
-    session.write_termination = TERMINATORS[terminator]
-    return VisaLink(session, name, timeout_s)
+
+    def open_session() -> MessageBasedResource:
+        with _opening(name):
+            session = manager.open_resource(resource, open_timeout=max(1, round(timeout_s * 1000)))
+        if not isinstance(session, MessageBasedResource):
+            session.close()
+            raise LinkError(
+                "this resource takes no messages", instrument=name, do="check the resource"
+            )
+        session.timeout = timeout_s * 1000  # PyVISA counts milliseconds
+        session.read_termination = TERMINATORS[terminator]
+        session.write_termination = TERMINATORS[terminator]
+        return session
+
+    return VisaLink(open_session, name, timeout_s)
 
 
 @contextlib.contextmanager

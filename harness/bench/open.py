@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,7 +18,7 @@ from harness.bench.roles import Instrument, Load, Meter, Supply
 from harness.errors import BenchFileError, Mistake
 from harness.profile.bench_file import BenchFile
 
-__all__ = ["OpenBench", "bench_dialects", "open_bench"]
+__all__ = ["OpenBench", "bench_dialects", "open_bench", "open_meter"]
 
 _CLASSES: dict[str, type[Instrument]] = {"supply": Supply, "meter": Meter, "load": Load}
 
@@ -83,31 +83,49 @@ def bench_dialects(file: BenchFile) -> dict[str, Dialect]:
 
 
 @contextlib.contextmanager
-def open_bench(
-    file: BenchFile,
-    clock: Clock,
-    *,
-    dialects: Mapping[str, Dialect] | None = None,
-    library: Any = None,
-) -> Iterator[OpenBench]:
+def open_bench(file: BenchFile, clock: Clock, *, library: Any = None) -> Iterator[OpenBench]:
     """Open every instrument of a bench; close them in reverse order on the way out.
 
     Args:
         file: The bench file.
         clock: The run's clock.
-        dialects: Dialect of each role, or None to load them.
         library: A VISA library object that is used instead of the file's ``visa``.
 
     Raises:
         LinkError: An instrument cannot be opened.
     """
-    dialects = dialects or bench_dialects(file)
+    with _opened(file, tuple(file.instruments), clock, library) as instruments:
+        supply, meter, load = (instruments.get(role) for role in _CLASSES)
+        assert isinstance(supply, Supply)
+        assert meter is None or isinstance(meter, Meter)
+        assert load is None or isinstance(load, Load)
+        yield OpenBench(file=file, clock=clock, supply=supply, meter=meter, load=load)
+
+
+@contextlib.contextmanager
+def open_meter(file: BenchFile, clock: Clock) -> Iterator[Meter]:
+    """Open the meter of a bench alone.
+
+    Raises:
+        LinkError: It cannot be opened.
+    """
+    with _opened(file, ("meter",), clock, None) as instruments:
+        meter = instruments["meter"]
+        assert isinstance(meter, Meter)
+        yield meter
+
+
+@contextlib.contextmanager
+def _opened(
+    file: BenchFile, roles: tuple[str, ...], clock: Clock, library: Any
+) -> Iterator[dict[str, Instrument]]:
+    dialects = bench_dialects(file)
     with contextlib.ExitStack() as stack:
         manager = open_visa(file.visa if library is None else library)
         stack.callback(_close_quietly, manager)
         opened: dict[str, Instrument] = {}
-        for role, table in file.instruments.items():
-            dialect = dialects[role]
+        for role in roles:
+            table, dialect = file.instruments[role], dialects[role]
             link = open_link(
                 manager,
                 role=role,
@@ -115,14 +133,9 @@ def open_bench(
                 timeout_s=table.timeout_s or dialect.link.timeout_s,
                 terminator=table.terminator or dialect.link.terminator,
             )
-            instrument = _CLASSES[role](role, link, dialect, clock)
-            stack.callback(instrument.close)
-            opened[role] = instrument
-        supply, meter, load = (opened.get(role) for role in _CLASSES)
-        assert isinstance(supply, Supply)
-        assert meter is None or isinstance(meter, Meter)
-        assert load is None or isinstance(load, Load)
-        yield OpenBench(file=file, clock=clock, supply=supply, meter=meter, load=load)
+            stack.callback(link.close)
+            opened[role] = _CLASSES[role](role, link, dialect, clock)
+        yield opened
 
 
 def _close_quietly(manager: Any) -> None:

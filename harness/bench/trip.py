@@ -28,6 +28,7 @@ class TripReason(StrEnum):
     PROTECTION = "protection"
     OUTPUT_DROPPED = "output_dropped"
     CLIENT_SILENT = "client_silent"
+    KEEPER_LOST = "keeper_lost"
     RECORD_LOST = "record_lost"
     INTERNAL = "internal"
 
@@ -40,8 +41,8 @@ class TripReason(StrEnum):
 _MEANINGS = {
     TripReason.OVER_VOLTAGE: "the supply gave more than the envelope allows: check its setting, "
     "sense leads, and whether the unit feeds voltage back",
-    TripReason.OVER_CURRENT: "the unit drew more than the envelope allows: a part gave way under "
-    "voltage, or the load is larger than the nameplate",
+    TripReason.OVER_CURRENT: "the unit drew more than the envelope allows: at the first level look "
+    "for a short before the switch; later for a part that gave way, or too large a load",
     TripReason.OVER_POWER: "the unit drew more power than the envelope allows: look for a hot part "
     "and for an output that is short-circuited",
     TripReason.CHARGE_BUDGET: "current that raises no voltage: at the first level look for a short "
@@ -70,6 +71,8 @@ _MEANINGS = {
     TripReason.OUTPUT_DROPPED: "the output is off although nobody switched it off: look for an "
     "interlock, a remote inhibit, or a hand on the front panel",
     TripReason.CLIENT_SILENT: "the program that led the run fell silent, so power was cut",
+    TripReason.KEEPER_LOST: "the process that watches over power is gone, so the supply was opened "
+    "anew and switched off: look for what ended it",
     TripReason.RECORD_LOST: "the record could not be written, and an unrecorded unit is not kept "
     "energised: check the disk",
     TripReason.INTERNAL: "the program met an error of its own: please report it with the record",

@@ -55,7 +55,7 @@ class Timing:
     acquisition_s: float
 
 
-class _LiveProperty(Property[Any]):
+class _LiveProperty(Property):  # type: ignore[misc]  # pyvisa-sim ships no types
     """Stands in for a property of pyvisa-sim."""
 
     def __init__(self, name: str, live: Live, fixed: Property[Any], status: StatusModel) -> None:
@@ -170,13 +170,13 @@ class CoupledDevice:
         return None if reply is NoResponse else bytes(reply)
 
 
-class CoupledLibrary(SimVisaLibrary):
+class CoupledLibrary(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim ships no types
     """A VISA library of coupled devices, to be handed to PyVISA's resource manager."""
 
     _numbers = itertools.count()
 
     def _init(self) -> None:
-        self.sessions = {}
+        self.sessions: dict[int, Any] = {}
         self.devices = Devices()
 
     @classmethod

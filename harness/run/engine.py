@@ -123,8 +123,9 @@ class _Run:
             origin_s=self._origin_s,
         )
         self._context = context
-        context.host = host = bench.power(_limits(self._plan), context.event, context.on_sample)
         try:
+            host = bench.power(_limits(self._plan), context.event, context.on_sample)
+            context.host = host
             try:
                 self._steps(context)
             except Tripped:

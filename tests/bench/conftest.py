@@ -27,6 +27,7 @@ class WireLink:
     def __init__(self, name: str, clock: SimulatedClock) -> None:
         self.name = name
         self.timeout_s = 1.0
+        self.reopened = 0
         self.messages: list[str] = []
         self.settings: dict[str, str] = {"OUTP": "0", "INP": "0"}
         self.answers: dict[str, Callable[[], str]] = {}
@@ -49,6 +50,10 @@ class WireLink:
         if message == "SYST:ERR?":
             return '0,"No error"'
         return self.settings.get(message.removesuffix("?"), "0")
+
+    def reopen(self) -> None:
+        """Note it."""
+        self.reopened += 1
 
     def close(self) -> None:
         """Do nothing."""

@@ -1,0 +1,202 @@
+"""What the engine and the keeper's process say to each other: pickled messages with their length.
+
+Both ends are this program, started by itself; nobody else can write to the pipes.
+"""
+
+from __future__ import annotations
+
+import pickle
+import struct
+import threading
+from dataclasses import dataclass
+from queue import SimpleQueue
+from typing import IO, Any
+
+from harness.bench.commands import Command
+from harness.bench.keeper import Limits
+from harness.bench.sample import SupplySample
+from harness.bench.trip import Trip, TripReason
+from harness.profile.bench_file import BenchFile
+
+__all__ = [
+    "Alive",
+    "Closed",
+    "Cut",
+    "Do",
+    "Done",
+    "Event",
+    "Failed",
+    "Hold",
+    "Identities",
+    "LoadReading",
+    "Open",
+    "PowerOff",
+    "ReadLoad",
+    "Sampled",
+    "Tripped",
+    "Unconfirmed",
+    "pump_in",
+    "pump_out",
+]
+
+_LENGTH = struct.Struct("!I")
+
+
+# --- to the keeper
+
+
+@dataclass(frozen=True, slots=True)
+class Open:
+    """Open supply and load of this bench and identify them."""
+
+    file: BenchFile
+    origin_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Take power into hand with these bounds."""
+
+    limits: Limits
+
+
+@dataclass(frozen=True, slots=True)
+class Do:
+    """Carry out a command."""
+
+    command: Command
+
+
+@dataclass(frozen=True, slots=True)
+class ReadLoad:
+    """Read the load once."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """Cut power for a reason of the engine's."""
+
+    reason: TripReason
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class PowerOff:
+    """Switch off and confirm."""
+
+
+@dataclass(frozen=True, slots=True)
+class Alive:
+    """The engine is there; it may be silent for ``patience_s`` (None: the usual time)."""
+
+    patience_s: float | None = None
+
+
+# --- to the engine
+
+
+@dataclass(frozen=True, slots=True)
+class Identities:
+    """Answers to ``*IDN?`` by role."""
+
+    by_role: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Sampled:
+    """A sample of the supply, judged."""
+
+    sample: SupplySample
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Power changed."""
+
+    kind: str
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class LoadReading:
+    """What the load read."""
+
+    values: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """A request was carried out."""
+
+    live: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Tripped:
+    """Power was cut and is confirmed off."""
+
+    trip: Trip
+
+
+@dataclass(frozen=True, slots=True)
+class Unconfirmed:
+    """Output off could not be confirmed."""
+
+    what: str
+    where: str
+    do: str
+
+
+@dataclass(frozen=True, slots=True)
+class Failed:
+    """A request could not be carried out, and power did not change."""
+
+    refused: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Closed:
+    """The other end is gone."""
+
+
+# --- pipes
+
+
+def pump_in(stream: IO[bytes], queue: SimpleQueue[Any]) -> None:
+    """Read messages into a queue until the stream ends; then :class:`Closed`.
+
+    A thread of its own does this, since no way to wait for a pipe works on every system.
+    """
+
+    def pump() -> None:
+        try:
+            while header := stream.read(_LENGTH.size):
+                queue.put(pickle.loads(stream.read(_LENGTH.unpack(header)[0])))  # noqa: S301 - ours
+        except (OSError, EOFError, pickle.UnpicklingError, struct.error, ValueError):
+            pass  # cut off in the middle: as good as closed
+        queue.put(Closed())
+
+    threading.Thread(target=pump, name="incoming", daemon=True).start()
+
+
+def pump_out(stream: IO[bytes], queue: SimpleQueue[Any]) -> threading.Thread:
+    """Write messages from a queue until :class:`Closed`.
+
+    A reader that does not read holds up this thread and no other.
+    """
+
+    def pump() -> None:
+        try:
+            while not isinstance(message := queue.get(), Closed):
+                body = pickle.dumps(message, pickle.HIGHEST_PROTOCOL)
+                stream.write(_LENGTH.pack(len(body)) + body)
+                if queue.empty():
+                    stream.flush()
+            stream.flush()
+        except (OSError, ValueError):
+            pass  # nobody listens any more; the other pipe says so
+
+    thread = threading.Thread(target=pump, name="outgoing", daemon=True)
+    thread.start()
+    return thread

@@ -1,0 +1,167 @@
+"""The keeper in a process of its own, with the links of supply and load in its hands.
+
+While power is on it reads the supply by itself, as fast as the link allows.
+
+Started by :mod:`harness.bench.kept`, outside the terminal's process group, so that Ctrl-C cannot
+end it first. It powers off when it is told to, when its pipe closes, when the engine falls silent,
+when a sample leaves the envelope or the budget, and when its own link errs.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import time
+from queue import Empty, SimpleQueue
+from typing import Any
+
+from harness.bench import frames
+from harness.bench.clock import SystemClock
+from harness.bench.host import KeeperHost
+from harness.bench.open import open_bench
+from harness.bench.trip import Tripped
+from harness.errors import CommandRefused, HarnessError, PowerOffUnconfirmed
+
+__all__ = ["main"]
+
+#: How long an output that will not go off is told again, after the engine has been told.
+_PERSIST_S = 60.0
+
+
+class _Service:
+    """Serves one engine.
+
+    Args:
+        requests: What the engine says.
+        answers: What it is told.
+    """
+
+    def __init__(self, requests: SimpleQueue[Any], answers: SimpleQueue[Any]) -> None:
+        self._requests = requests
+        self._answers = answers
+        self._terminated = False
+
+    def terminate(self, *_: object) -> None:
+        """Note that somebody wants this process to end; power goes off first."""
+        self._terminated = True
+
+    def run(self) -> None:
+        """Open the bench, then serve until the engine is gone."""
+        opening = self._requests.get()
+        if not isinstance(opening, frames.Open):
+            return
+        try:
+            with open_bench(opening.file, SystemClock(opening.origin_s)) as bench:
+                self._answers.put(frames.Identities(bench.identities()))
+                holding = self._await_hold()
+                if holding is not None:
+                    self._serve(bench.power(holding.limits, self._on_event, self._on_sample))
+        except HarnessError as error:
+            self._answers.put(frames.Failed(refused=False, text=str(error)))
+
+    def _await_hold(self) -> frames.Hold | None:
+        """Wait until power is to be taken in hand; None if the engine goes without."""
+        while not self._terminated:
+            request = self._next(live=False)
+            if isinstance(request, frames.Hold):
+                return request
+            if isinstance(request, frames.Closed):
+                break
+        return None
+
+    def _serve(self, host: KeeperHost) -> None:
+        """Answer requests; between them, while power is on, read the supply."""
+        self._answers.put(frames.Done(host.live))
+        try:
+            while not self._terminated:
+                request = self._next(live=host.live)
+                if isinstance(request, frames.Closed):
+                    return
+                if request is not None:
+                    self._carry_out(host, request)
+                elif host.live:
+                    self._guarded(host.tick)
+                    if host.live:
+                        self._guarded(host.sample)
+        finally:
+            self._switch_off(host)
+
+    def _next(self, *, live: bool) -> Any:
+        """Return the next request; None where there is none: at once while power is on."""
+        try:
+            return self._requests.get_nowait() if live else self._requests.get(timeout=0.2)
+        except Empty:
+            return None
+
+    def _carry_out(self, host: KeeperHost, request: Any) -> None:
+        match request:
+            case frames.Alive(patience_s):
+                host.expect_silence(patience_s)
+            case frames.Do(command):
+                self._answered(host, lambda: host.command(command))
+            case frames.PowerOff():
+                self._answered(host, host.power_off)
+            case frames.Cut(reason, detail):
+                self._answered(host, lambda: host.cut(reason, detail))
+            case frames.ReadLoad():
+                self._guarded(lambda: self._answers.put(frames.LoadReading(host.read_load())))
+
+    def _answered(self, host: KeeperHost, act: Any) -> None:
+        if self._guarded(act):
+            self._answers.put(frames.Done(host.live))
+
+    def _guarded(self, act: Any) -> bool:
+        """Carry out; tell the engine what came in between. True if nothing did."""
+        try:
+            act()
+        except Tripped as error:
+            self._answers.put(frames.Tripped(error.trip))
+        except PowerOffUnconfirmed as error:
+            self._answers.put(frames.Unconfirmed(error.what, error.where, error.do))
+        except CommandRefused as error:
+            self._answers.put(frames.Failed(refused=True, text=error.what))
+        else:
+            return True
+        return False
+
+    def _switch_off(self, host: KeeperHost) -> None:
+        """Switch off on the way out, and go on trying where that is not confirmed."""
+        end_s = time.monotonic() + _PERSIST_S
+        while True:
+            try:
+                host.power_off()
+            except PowerOffUnconfirmed:
+                if time.monotonic() > end_s:
+                    return
+                time.sleep(0.2)
+            else:
+                return
+
+    def _on_event(self, kind: str, detail: str) -> None:
+        self._answers.put(frames.Event(kind, detail))
+
+    def _on_sample(self, sample: Any) -> None:
+        self._answers.put(frames.Sampled(sample))
+
+
+def main() -> None:
+    """Serve the engine at the other end of standard input and output."""
+    outgoing = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)  # whatever a driver prints must not get between the messages
+    requests: SimpleQueue[Any] = SimpleQueue()
+    answers: SimpleQueue[Any] = SimpleQueue()
+    frames.pump_in(sys.stdin.buffer, requests)
+    sender = frames.pump_out(outgoing, answers)
+    service = _Service(requests, answers)
+    for name in ("SIGINT", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, service.terminate)
+    service.run()
+    answers.put(frames.Closed())
+    sender.join(timeout=2.0)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,321 @@
+"""A bench whose supply and load are in the hands of a keeper process; the engine's end of it."""
+
+from __future__ import annotations
+
+import contextlib
+import subprocess
+import sys
+from collections.abc import Iterator
+from queue import Empty, SimpleQueue
+from typing import Any, NoReturn
+
+from harness.bench import frames
+from harness.bench.clock import SystemClock
+from harness.bench.commands import Command
+from harness.bench.keeper import Limits
+from harness.bench.open import bench_dialects, open_bench, open_meter
+from harness.bench.port import OnEvent, OnSample
+from harness.bench.roles import Meter
+from harness.bench.sample import SupplySample
+from harness.bench.trip import Trip, Tripped, TripReason
+from harness.errors import CommandRefused, HarnessError, LinkError, PowerOffUnconfirmed
+from harness.profile.bench_file import BenchFile
+
+__all__ = ["KeptBench", "KeptPower", "open_kept_bench"]
+
+#: A sign of life goes out at least so often; the keeper's patience is ten times as long.
+_ALIVE_S = 0.05
+#: Time the process may take to start, beside opening its links.
+_START_S = 20.0
+
+
+class KeptBench:
+    """A keeper process and a meter; fulfils :class:`harness.bench.port.Bench`.
+
+    Attributes:
+        file: The bench file.
+        meter: The meter, or None.
+        process: The keeper's process.
+    """
+
+    def __init__(
+        self, file: BenchFile, clock: SystemClock, meter: Meter | None, longest_s: float
+    ) -> None:
+        self.file = file
+        self.meter = meter
+        self.process = _start()
+        self._clock = clock
+        self._line = _Line(self.process, clock, longest_s)
+        self._line.send(frames.Open(_without_meter(file), clock.origin_s))
+
+    def identities(self) -> dict[str, str]:
+        """Identify every instrument and empty its error queue.
+
+        Raises:
+            HarnessError: An instrument cannot be opened or does not answer.
+        """
+        answer = self._line.receive(_START_S)
+        if not isinstance(answer, frames.Identities):
+            raise _failure(answer)
+        roles = dict(answer.by_role)
+        if self.meter is not None:
+            roles["meter"] = self.meter.introduce()
+        return roles
+
+    def power(self, limits: Limits, on_event: OnEvent, on_sample: OnSample) -> KeptPower:
+        """Give supply and load to the keeper process with these bounds."""
+        return KeptPower(self.file, self._clock, self._line, limits, on_event, on_sample)
+
+    def close(self) -> None:
+        """Close the pipe and wait for the process to end; it powers off on its way."""
+        self._line.close()
+        try:
+            self.process.wait(timeout=10.0)
+        except subprocess.TimeoutExpired:  # still trying to switch off: leave it to that
+            return
+        for stream in (self.process.stdout, self.process.stdin):
+            if stream is not None:
+                with contextlib.suppress(OSError):
+                    stream.close()
+
+
+class KeptPower:
+    """Power in the hands of the keeper process; fulfils :class:`harness.bench.port.Power`.
+
+    Its samples come from the process as they are taken, and none is asked for twice.
+    """
+
+    def __init__(
+        self,
+        file: BenchFile,
+        clock: SystemClock,
+        line: _Line,
+        limits: Limits,
+        on_event: OnEvent,
+        on_sample: OnSample,
+    ) -> None:
+        self._file = file
+        self._clock = clock
+        self._line = line
+        self._limits = limits
+        self._on_event = on_event
+        self._on_sample = on_sample
+        self._live = False
+        self._trouble: Exception | None = None
+        self._request(frames.Hold(limits))
+
+    @property
+    def live(self) -> bool:
+        """Whether the output is, or may be, on."""
+        return self._live
+
+    def command(self, command: Command) -> None:
+        """Have a command carried out; samples taken before it are recorded, not returned."""
+        self._request(frames.Do(command))
+
+    def sample(self) -> SupplySample:
+        """Return the next sample, in the order in which they were taken."""
+        while True:
+            message = self._next()
+            if isinstance(message, frames.Sampled):
+                return message.sample
+
+    def read_load(self) -> dict[str, float]:
+        """Read the load."""
+        self._line.send(frames.ReadLoad())
+        while True:
+            message = self._next()
+            if isinstance(message, frames.LoadReading):
+                return message.values
+
+    def expect_silence(self, longest_s: float) -> None:
+        """Announce a slow reading of the engine's own."""
+        self._line.send(frames.Alive(longest_s + self._limits.silence_s))
+
+    def cut(self, reason: TripReason, detail: str) -> NoReturn:
+        """Cut power for a reason the engine found."""
+        self._request(frames.Cut(reason, detail))
+        raise AssertionError("a cut always trips")
+
+    def power_off(self) -> None:
+        """Switch off and confirm; if the process is gone, from here."""
+        if isinstance(self._trouble, PowerOffUnconfirmed):
+            raise self._trouble
+        if self._trouble is None:
+            with contextlib.suppress(Tripped):
+                self._request(frames.PowerOff())
+        self._live = False
+
+    # --- the line
+
+    def _request(self, request: Any) -> None:
+        """Send a request and wait until it is carried out.
+
+        Raises:
+            CommandRefused: The keeper kept it from the wire.
+        """
+        self._line.send(request)
+        while True:
+            message = self._next()
+            if isinstance(message, frames.Done):
+                self._live = message.live
+                return
+
+    def _next(self) -> Any:
+        """Return the next message; what concerns everybody is seen to on the way."""
+        message = self._line.receive()
+        match message:
+            case frames.Sampled(sample):
+                self._on_sample(sample)
+            case frames.Event(kind, detail):
+                self._live = kind == "power on" or (self._live and kind != "power off")
+                self._on_event(kind, detail)
+            case frames.Tripped(trip):
+                self._end(Tripped(trip))
+            case frames.Unconfirmed(what, where, do):
+                self._end(PowerOffUnconfirmed(what, where=where, do=do))
+            case frames.Failed(refused=True, text=text):
+                raise CommandRefused(text, where="keeper")
+            case frames.Failed(text=text):
+                self._lost(text)
+            case frames.Closed():
+                self._lost("its process ended")
+            case None:
+                self._lost("its process does not answer")
+        return message
+
+    def _end(self, trouble: Exception) -> NoReturn:
+        self._trouble, self._live = trouble, False
+        raise trouble
+
+    def _lost(self, what: str) -> NoReturn:
+        """The keeper is gone: open the supply from here and switch it off."""
+        trip = Trip(
+            reason=TripReason.KEEPER_LOST,
+            detail=what,
+            time_s=self._clock.now_s(),
+            live=self._live,
+        )
+        self._line.kill()
+        try:
+            self._take_over()
+        except HarnessError as error:
+            self._on_event("power off", "unconfirmed")
+            self._end(
+                PowerOffUnconfirmed(
+                    f"OUTPUT OFF COULD NOT BE CONFIRMED after {trip}: {error.what}",
+                    where=f"supply ({self._file.supply.resource})",
+                    do="cut the mains of the supply by hand now, and treat the unit as live",
+                )
+            )
+        self._on_event("trip", str(trip))
+        self._on_event("power off", "confirmed")
+        self._end(Tripped(trip))
+
+    def _take_over(self) -> None:
+        """Switch off over links of our own; a few tries, since the old ones may linger."""
+        for tries_left in reversed(range(5)):
+            try:
+                with open_bench(_without_meter(self._file), self._clock) as bench:
+                    bench.power(self._limits, lambda *_: None, lambda _: None).power_off()
+            except LinkError:
+                if not tries_left:
+                    raise
+                self._clock.sleep_s(0.1)
+            else:
+                return
+
+
+class _Line:
+    """The pipe to the keeper process, with signs of life while we wait."""
+
+    def __init__(
+        self, process: subprocess.Popen[bytes], clock: SystemClock, longest_s: float
+    ) -> None:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        self._process = process
+        self._clock = clock
+        self._longest_s = longest_s
+        self._incoming: SimpleQueue[Any] = SimpleQueue()
+        self._outgoing: SimpleQueue[Any] = SimpleQueue()
+        self._sent_s = 0.0
+        frames.pump_in(process.stdout, self._incoming)
+        self._sender = frames.pump_out(process.stdin, self._outgoing)
+
+    def send(self, message: Any) -> None:
+        """Send a message; nothing here ever waits for the other end."""
+        self._outgoing.put(message)
+        self._sent_s = self._clock.now_s()
+
+    def receive(self, longest_s: float | None = None) -> Any:
+        """Return the next message; None if none comes in time."""
+        end_s = self._clock.now_s() + (self._longest_s if longest_s is None else longest_s)
+        while True:
+            now_s = self._clock.now_s()
+            if now_s - self._sent_s >= _ALIVE_S:
+                self.send(frames.Alive())
+            if now_s >= end_s:
+                return None
+            with contextlib.suppress(Empty):
+                return self._incoming.get(timeout=_ALIVE_S)
+
+    def close(self) -> None:
+        """Let the other end know that we are gone."""
+        self._outgoing.put(frames.Closed())
+        self._sender.join(timeout=1.0)
+        with contextlib.suppress(OSError):
+            assert self._process.stdin is not None
+            self._process.stdin.close()
+
+    def kill(self) -> None:
+        """End the process at once, so that its links are free."""
+        self._process.kill()
+        self._process.wait(timeout=5.0)
+
+
+@contextlib.contextmanager
+def open_kept_bench(file: BenchFile, clock: SystemClock) -> Iterator[KeptBench]:
+    """Start a keeper process for a bench and open the meter here.
+
+    Args:
+        file: The bench file.
+        clock: The run's clock.
+
+    Raises:
+        LinkError: The meter cannot be opened.
+    """
+    dialects = bench_dialects(file)
+    longest_s = 1.0 + 3 * max(
+        file.instruments[role].timeout_s or dialects[role].link.timeout_s
+        for role in file.instruments
+    )
+    with contextlib.ExitStack() as stack:
+        meter = None
+        if file.meter is not None:
+            meter = stack.enter_context(open_meter(file, clock))
+        bench = KeptBench(file, clock, meter, longest_s)
+        stack.callback(bench.close)
+        yield bench
+
+
+def _start() -> subprocess.Popen[bytes]:
+    """Start the process outside the terminal's process group: Ctrl-C is not for it."""
+    apart: dict[str, Any] = {"start_new_session": True}
+    if sys.platform == "win32":
+        apart = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
+    return subprocess.Popen(
+        [sys.executable, "-m", "harness.bench.keeper_process"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        **apart,
+    )
+
+
+def _without_meter(file: BenchFile) -> BenchFile:
+    return file.model_copy(update={"meter": None})
+
+
+def _failure(answer: Any) -> HarnessError:
+    text = answer.text if isinstance(answer, frames.Failed) else "it does not answer"
+    return HarnessError(text)
