@@ -17,6 +17,7 @@ from harness.bench.trip import Tripped, TripReason
 from harness.errors import (
     CommandRefused,
     InstrumentError,
+    LinkError,
     NoReading,
     PowerOffUnconfirmed,
     UnexpectedReply,
@@ -82,7 +83,7 @@ class KeeperHost:
         try:
             sample = self._supply.read()
         except InstrumentError as error:
-            self._perform(self._keeper.failed(None, error, self._clock.now_s()))
+            self._cut_after(error, self._supply)
         else:
             moves = self._keeper.sample(sample)
             if moves:
@@ -103,7 +104,7 @@ class KeeperHost:
         try:
             return self._load.read()
         except InstrumentError as error:
-            self._perform(self._keeper.failed(None, error, self._clock.now_s()))
+            self._cut_after(error, self._load)
         raise self._trouble()
 
     def expect_silence(self, longest_s: float | None = None) -> None:
@@ -139,6 +140,20 @@ class KeeperHost:
         self._perform(self._keeper.command(SwitchOff(), self._clock.now_s()))
         if self._keeper.unconfirmed:
             raise self._trouble()
+
+    def _cut_after(self, error: InstrumentError, instrument: Supply | Load) -> None:
+        """Cut power after a failed reading, over a fresh link where that one is in doubt.
+
+        Output off is the next message all the same: it goes out on the link as it is, in case it
+        still carries, and once more after the link was opened anew.
+        """
+        moves = self._keeper.failed(None, error, self._clock.now_s())
+        if isinstance(error, LinkError):
+            with contextlib.suppress(InstrumentError):
+                self._carry_out(moves[0])
+            with contextlib.suppress(InstrumentError):
+                instrument.link.reopen()
+        self._perform(moves)
 
     def _perform(self, moves: tuple[Move, ...]) -> None:
         """Put moves on the wire one by one; a failure replaces what was left of them."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import socket
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -189,9 +190,28 @@ def open_link(
         session.timeout = timeout_s * 1000  # PyVISA counts milliseconds
         session.read_termination = TERMINATORS[terminator]
         session.write_termination = TERMINATORS[terminator]
+        _tune_socket(session)
         return session
 
     return VisaLink(open_session, name, timeout_s)
+
+
+def _tune_socket(session: MessageBasedResource) -> None:
+    """Send small messages at once, and keep an idle TCP link alive; other links have no such thing.
+
+    Without it a setting and the question that follows it wait for each other (40 ms on most
+    systems). pyvisa-py 0.8 knows the attribute but cannot set it, so its socket is reached for.
+    """
+    from pyvisa.constants import ResourceAttribute
+
+    for attribute in (ResourceAttribute.tcpip_nodelay, ResourceAttribute.tcpip_keepalive):
+        with contextlib.suppress(Exception):  # not a TCP link, or a library that cannot
+            session.set_visa_attribute(attribute, True)
+    with contextlib.suppress(Exception):
+        library: Any = session.visalib
+        inner = library.sessions[session.session].interface
+        if isinstance(inner, socket.socket):
+            inner.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
 @contextlib.contextmanager
