@@ -1,0 +1,154 @@
+"""Loads unit files: every mistake in one go, each with its line."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from harness.errors import FileError, Mistake, did_you_mean
+from harness.profile.from_file import FromFile
+from harness.profile.lines import Lines
+from harness.profile.mistakes import Slip, as_mistakes, found_by_validation
+from harness.profile.text_file import read_toml
+from harness.quantity import shown
+from harness.shipped import shipped, shipped_names
+from harness.unit.nameplate import Unit
+from harness.unit.unit_file import UnitFile
+
+__all__ = ["LoadedUnit", "load_unit"]
+
+_FOLDER = "units/"
+
+
+class LoadedUnit(FromFile, UnitFile):
+    """A unit file that knows the file it came from."""
+
+
+def load_unit(source: str | Path) -> LoadedUnit:
+    """Load a unit file.
+
+    Args:
+        source: Path of a TOML file, or name of a shipped unit file with or without ``units/`` and
+            ``.toml``. A file of that path comes first.
+
+    Raises:
+        FileError: With every mistake in the file.
+    """
+    name = str(source)
+    file = read_toml(_path(source, name), name)
+    slips: list[Slip] = []
+    unit: LoadedUnit | None = None
+    try:
+        unit = LoadedUnit.model_validate(file.data)
+    except ValidationError as found:
+        slips += map(_in_our_words, found_by_validation(found, LoadedUnit, file.data))
+    slips += _rules(file.data)
+    if unit is None or slips:
+        raise FileError(as_mistakes(slips, name, Lines(file.text)))
+    return unit.came_from(name, file.text, file.sha256)
+
+
+def _path(source: str | Path, name: str) -> Path:
+    """Return the file the user named, or the shipped one."""
+    # os.path says no where pathlib raises: for a name that no file can have.
+    if os.path.isfile(source):  # noqa: PTH113
+        return Path(source)
+    found = shipped("profiles", _FOLDER + name.removeprefix(_FOLDER))
+    if found is not None:
+        return found
+    if os.path.exists(source):  # noqa: PTH110
+        return Path(source)
+    raise FileError([Mistake(name, None, "", f"there is no such file{_hint(name)}")])
+
+
+def _hint(name: str) -> str:
+    """Name the nearest shipped unit file, or all of them."""
+    stems = [
+        full.removesuffix(".toml") for full in shipped_names("profiles") if full.startswith(_FOLDER)
+    ]
+    bare = _FOLDER + name.replace("\\", "/").rsplit("/", 1)[-1].removesuffix(".toml")
+    return did_you_mean(bare, stems) or f"; shipped with the program: {', '.join(stems)}"
+
+
+def _in_our_words(slip: Slip) -> Slip:
+    """Speak of a kind of part where the common machinery knows steps and inputs only."""
+    if slip.path[:1] != ("parts",) or slip.path[-1] != "kind" or len(slip.path) != 3:
+        return slip
+    problem = slip.problem.replace("no kind of input", "no kind of part")
+    return Slip(slip.path, problem, '"fuse"')
+
+
+# --- what keys owe each other ------------------------------------------------------------------
+
+
+def _rules(data: Mapping[str, Any]) -> Iterator[Slip]:
+    """Yield every rule that no single key can break alone."""
+    event, parts = data.get("event"), data.get("parts")
+    if isinstance(event, dict):
+        yield from _event_rules(event)
+    if isinstance(parts, list):
+        tables = {at: part for at, part in enumerate(parts) if isinstance(part, dict)}
+        yield from _part_rules(tables)
+        yield from _path_rules(tables, data.get("unit"))
+
+
+def _event_rules(event: Mapping[str, Any]) -> Iterator[Slip]:
+    if event.get("kind") == "dc" and "frequency" in event:
+        yield Slip(("event", "frequency"), "what was applied is DC: it has no frequency")
+    if event.get("kind") == "ac" and event.get("polarity_reversed") is True:
+        yield Slip(
+            ("event", "polarity_reversed"),
+            "what was applied is AC: it has no polarity",
+            "polarity_reversed = false",
+        )
+
+
+def _part_rules(parts: Mapping[int, Mapping[str, Any]]) -> Iterator[Slip]:
+    seen: set[str] = set()
+    for at, part in parts.items():
+        name = part.get("name")
+        if isinstance(name, str) and name in seen:
+            yield Slip(
+                ("parts", at, "name"), f"there is a part {shown(name)} already; every name once"
+            )
+        if isinstance(name, str):
+            seen.add(name)
+        if "fitted" in part and part.get("replaced") is False:
+            yield Slip(
+                ("parts", at, "replaced"),
+                "something is fitted in its place, so it was replaced",
+                "true",
+            )
+
+
+def _path_rules(parts: Mapping[int, Mapping[str, Any]], raw_unit: object) -> Iterator[Slip]:
+    """Hold parts against the nameplate."""
+    try:
+        unit = Unit.model_validate(raw_unit)
+    except ValidationError:
+        return
+    for at, part in parts.items():
+        if part.get("kind") == "diode" and unit.input.kind == "ac":
+            yield Slip(
+                ("parts", at, "kind"),
+                "a diode against wrong polarity, but the unit's input is AC; name a bridge",
+                '"bridge"',
+            )
+        output = part.get("output")
+        if part.get("kind") in ("output-diode", "output-capacitor"):
+            if not unit.output:
+                yield Slip(
+                    ("parts", at, "kind"),
+                    f"{shown(part['kind'])}, but the unit has no output; name it in [unit]",
+                )
+            elif isinstance(output, str) and output not in unit.output:
+                hint = did_you_mean(output, unit.output) or f"; there are {', '.join(unit.output)}"
+                yield Slip(
+                    ("parts", at, "output"),
+                    f"the unit has no output {shown(output)}{hint}",
+                    f'"{next(iter(unit.output))}"',
+                )

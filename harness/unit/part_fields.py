@@ -1,0 +1,76 @@
+"""Field types that only parts need: energies, melting integrals, a line of story."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, Field
+
+from harness.quantity import QuantityError, format_quantity, parse_quantity, shown, split_quantity
+from harness.unit.fields import mistaken
+
+__all__ = ["Joules", "MeltingIntegral", "Story", "shown_figure"]
+
+#: Spellings of ampere squared second; ``A\u00b2s`` has the superscript.
+_A2S = frozenset({"A2s", "A^2s", "A\u00b2s", "A^2 s", "A2 s", "A\u00b2 s"})
+
+#: The most a file may ask for: far beyond any part of a repair bench.
+_MOST_J = 1e6
+_MOST_A2S = 1e9
+
+
+def _joules(text: object) -> float:
+    try:
+        value = parse_quantity(text, "J")
+    except QuantityError as error:
+        raise mistaken(error.problem, '"42 J"') from None
+    if not 0.0 < value <= _MOST_J:
+        raise mistaken(f"{shown(text)} is no energy rating of a part", '"42 J"')
+    return value
+
+
+def _melting_integral(text: object) -> float:
+    example = '"60 A2s"'
+    if not isinstance(text, str):
+        raise mistaken(f"expected a melting integral with its unit, got {shown(text)}", example)
+    try:
+        value, unit = split_quantity(text)
+    except ValueError:
+        raise mistaken(f"{shown(text)} is not a melting integral", example) from None
+    if unit not in _A2S:
+        raise mistaken(f"{shown(text)} is not in A2s", example)
+    if not 0.0 < value <= _MOST_A2S:
+        raise mistaken(f"{shown(text)} is no melting integral of a fuse", example)
+    return value
+
+
+def _story(value: object) -> str:
+    if not isinstance(value, str) or not value.strip():
+        raise mistaken(f"expected text, got {shown(value)}")
+    if not value.isprintable() or len(value) > 500:
+        raise mistaken("expected one line of at most 500 printable characters")
+    return value
+
+
+def _type(read: Any, example: str) -> Any:
+    return BeforeValidator(read), Field(examples=[example])
+
+
+Joules = Annotated[float, *_type(_joules, '"42 J"')]
+#: Integral of current squared, in A^2 s.
+MeltingIntegral = Annotated[float, *_type(_melting_integral, '"60 A2s"')]
+#: One line of text, longer than a name.
+Story = Annotated[str, *_type(_story, '"a visitor\'s lead put 230 V on it"')]
+
+
+def shown_figure(value: float, unit: str, digits: int = 3) -> str:
+    """Show a figure of a part; ``A2s`` takes no prefix, since 200 mA2s could be read two ways.
+
+    Args:
+        value: The figure in ``unit``.
+        unit: As for :func:`harness.quantity.format_quantity`, or ``A2s``.
+        digits: Significant digits.
+    """
+    if unit != "A2s":
+        return format_quantity(value, unit, digits)
+    return f"{value:.{digits}g} A2s" if value < 1e4 else f"{value:.1e} A2s"

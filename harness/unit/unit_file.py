@@ -1,0 +1,79 @@
+"""The unit file as data: nameplate, what happened, and the parts in the path."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from harness.unit.fields import Amps, Celsius, Flag, Hertz, Name, Seconds, Table, Volts
+from harness.unit.nameplate import Unit
+from harness.unit.part_fields import Story
+from harness.unit.parts import Part
+
+__all__ = ["Event", "Service", "UnitFile"]
+
+
+class Event(Table):
+    """What happened.
+
+    Attributes:
+        kind: What was applied: ``ac`` or ``dc``.
+        voltage_v: Voltage applied: rms for AC.
+        frequency_hz: Its frequency, or None for the unit's first.
+        duration_s: How long, or None if nobody knows.
+        opened: What cut it off: the unit's fuse, a breaker outside it, nothing, or nobody knows.
+        prospective_current_a: Current the supply can give into a short, or None if not known.
+        polarity_reversed: DC with the wrong polarity.
+        note: The story in a sentence, or None.
+    """
+
+    kind: Literal["ac", "dc"] = Field(examples=['"ac"'])
+    voltage_v: Volts = Field(alias="voltage", examples=['"230 V"'])
+    frequency_hz: Hertz | None = Field(default=None, alias="frequency")
+    duration_s: Seconds | None = Field(default=None, alias="duration")
+    opened: Literal["fuse", "breaker", "nothing", "unknown"] = Field(
+        default="unknown", examples=['"fuse"']
+    )
+    prospective_current_a: Amps | None = Field(default=None, alias="prospective_current")
+    polarity_reversed: Flag = False
+    note: Story | None = None
+
+
+class Service(Table):
+    """Where the unit works.
+
+    Attributes:
+        prospective_current_a: Current the supply there can give into a short, or None.
+        hold_up_s: How long the outputs must last without line at nominal voltage, or None.
+        least_bulk_v: Bulk voltage the converter needs at full load, or None for its start
+            threshold's peak.
+        temperature_degc: Highest temperature around the parts, or None.
+    """
+
+    prospective_current_a: Amps | None = Field(default=None, alias="prospective_current")
+    hold_up_s: Seconds | None = Field(default=None, alias="hold_up")
+    least_bulk_v: Volts | None = Field(default=None, alias="least_bulk_voltage")
+    temperature_degc: Celsius | None = Field(default=None, alias="temperature")
+
+
+class UnitFile(Table):
+    """One unit on the bench.
+
+    Attributes:
+        title: One line that names the kind of unit.
+        serial: Its serial number.
+        maker: Who made it, or None.
+        unit: Its nameplate.
+        event: What happened, or None where nobody knows of anything.
+        service: Where it works.
+        parts: The parts in the path.
+    """
+
+    title: Name = Field(examples=['"Dome-shutter power unit"'])
+    serial: Name = Field(examples=['"HP-0007"'])
+    maker: Name | None = None
+    unit: Unit
+    event: Event | None = None
+    service: Service = Service()
+    parts: tuple[Part, ...] = Field(min_length=1)
