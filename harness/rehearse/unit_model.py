@@ -21,7 +21,7 @@ __all__ = [
 ]
 
 #: Preferred fuse ratings in amperes: the R10 series, as IEC 60127-2 rates its links.
-FUSE_RATINGS_A = tuple(
+_FUSE_RATINGS_A = tuple(
     step * 10.0**decade
     for decade in (-2, -1, 0, 1)
     for step in (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
@@ -276,7 +276,7 @@ def _usual_bulk_f(unit: Unit, output: Output) -> float:
 
 def _fuse_rating_a(least_a: float) -> float:
     """Return the smallest preferred rating that is not below ``least_a``."""
-    return next((rating for rating in FUSE_RATINGS_A if rating >= least_a * 0.999), least_a)
+    return next((rating for rating in _FUSE_RATINGS_A if rating >= least_a * 0.999), least_a)
 
 
 def _usual_varistor(unit: Unit) -> Varistor:

@@ -185,3 +185,7 @@ class Circuit:
         """Return the mean bulk voltage over the last ``window_s`` seconds."""
         means = self._solver.ledger.means(window_s)
         return self._solver.bulk_v if means is None else means.bulk_v
+
+    def fuse_heat_a2s(self) -> float:
+        """Return the heat in the fuse element, in A^2 s; it parts at its melting integral."""
+        return self._solver.fuse.heat_a2s

@@ -27,6 +27,8 @@ _RISE_STEPS = 14
 _FINEST_S = 2e-6
 #: The rectifier conducts from here on, in volts: above rounding, below notice.
 _FORWARD_V = 1e-6
+#: Where a rest ends and conduction begins: far enough for the next look to find it conducting.
+_MEETING_V = 2e-6
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -159,7 +161,7 @@ class HalfCycle:
         quarter_s = 0.25 / drive.frequency_hz
         if drive.conducts and start_s < quarter_s - 1e-12:
             step_s = min(step_s, quarter_s - start_s)
-            if self._forward_after(step_s, power_w) > _FORWARD_V:
+            if self._forward_after(step_s, power_w) > _MEETING_V:
                 step_s = self._time_to_conduction(step_s, power_w)
                 # A lightly loaded rectifier conducts for a fraction of a step only.
                 rise_s = quarter_s - start_s - step_s
@@ -184,19 +186,18 @@ class HalfCycle:
         Regula falsi, Illinois form: the bulk voltage may fall faster than the sine rises.
         """
         low_s, high_s = 0.0, longest_s
-        low_v = self._forward_after(low_s, power_w)
-        high_v = self._forward_after(high_s, power_w)
+        low_v = self._forward_after(low_s, power_w) - _MEETING_V
+        high_v = self._forward_after(high_s, power_w) - _MEETING_V
         for _ in range(40):
             meet_s = high_s - high_v * (high_s - low_s) / (high_v - low_v)
-            meet_v = self._forward_after(meet_s, power_w)
-            if abs(meet_v) < _FORWARD_V or high_s - low_s < 1e-10:
+            meet_v = self._forward_after(meet_s, power_w) - _MEETING_V
+            if abs(meet_v) < 0.5 * _FORWARD_V:
                 break
             if meet_v > 0.0:
                 high_s, high_v, low_v = meet_s, meet_v, 0.5 * low_v
             else:
                 low_s, low_v, high_v = meet_s, meet_v, 0.5 * high_v
-        # A little on, so that the next look finds it conducting.
-        return min(meet_s + 1e-8, longest_s)
+        return meet_s
 
     def _forward_after(self, rest_s: float, power_w: float) -> float:
         """Return what would drive the rectifier after a rest of ``rest_s``."""

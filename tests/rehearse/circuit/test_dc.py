@@ -1,0 +1,203 @@
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from harness.rehearse.circuit import Circuit, ac_source, dc_source
+from harness.rehearse.circuit.fuse_heat import melting_time_s
+from harness.rehearse.unit_model import Fuse, UnitModel
+from harness.unit.formulas import capacitor_charge_c, capacitor_energy_j, charge_time_s
+
+
+def charge(model: UnitModel, *, limit_a: float, voltage_v: float) -> dict[str, float]:
+    """Charge the unit from empty and return source charge, source energy and energy lost."""
+    source = dc_source()
+    circuit = Circuit(model, source)
+    circuit.set_source(voltage_v=voltage_v, current_limit_a=limit_a, on=True)
+    path_ohm = source.wiring_ohm + model.fuse.resistance_ohm + model.rectifier.resistance_ohm
+    path_ohm += model.bulk.series_resistance_ohm
+    lost_j, before_v, step_s = 0.0, 0.0, 2e-5
+    for step in range(1, 10001):
+        circuit.advance_to(step * step_s)
+        bulk_v = circuit.bulk_voltage_v()
+        current_a = model.bulk.capacitance_f * (bulk_v - before_v) / step_s
+        before_v = bulk_v
+        lost_j += (model.rectifier.drop_v * current_a + path_ohm * current_a**2) * step_s
+    duration_s = circuit.time_s
+    return {
+        "charge_c": circuit.source_current_a(duration_s) * duration_s,
+        "energy_j": circuit.source_power_w(duration_s) * duration_s,
+        "lost_j": lost_j,
+        "bulk_v": circuit.bulk_voltage_v(),
+        "terminal_v": circuit.source_voltage_v(),
+    }
+
+
+class TestCharge:
+    @pytest.mark.parametrize("limit_a", [0.3, 3.0])
+    def test_charge_is_conserved(self, still_a: UnitModel, limit_a: float) -> None:
+        """What the supply gave is in the bulk capacitor and in its own output capacitor."""
+        total = charge(still_a, limit_a=limit_a, voltage_v=24.0)
+        stored_c = capacitor_charge_c(still_a.bulk.capacitance_f, total["bulk_v"])
+        stored_c += capacitor_charge_c(dc_source().output_capacitance_f, total["terminal_v"])
+
+        assert total["charge_c"] == pytest.approx(stored_c, rel=0.01)
+
+    @pytest.mark.parametrize("limit_a", [0.3, 3.0])
+    def test_energy_is_conserved(self, still_a: UnitModel, limit_a: float) -> None:
+        """What the supply gave is stored in both capacitors or lost in diode and resistances."""
+        total = charge(still_a, limit_a=limit_a, voltage_v=24.0)
+        stored_j = capacitor_energy_j(still_a.bulk.capacitance_f, total["bulk_v"])
+        stored_j += capacitor_energy_j(dc_source().output_capacitance_f, total["terminal_v"])
+
+        assert total["energy_j"] == pytest.approx(stored_j + total["lost_j"], rel=0.01)
+
+    def test_constant_current_charge_time(self, still_a: UnitModel) -> None:
+        """470 uF reach 141.42 V at 0.1 A after 0.6647 s, t = C V / I (textbook)."""
+        model = replace(still_a, varistor=None, rectifier=replace(still_a.rectifier, drop_v=0.0))
+        circuit = Circuit(model, dc_source(output_capacitance_f=1e-7))
+        circuit.set_source(voltage_v=200.0, current_limit_a=0.1, on=True)
+        time_s = charge_time_s(470e-6, 141.42, 0.1)
+        circuit.advance_to(time_s)
+
+        assert time_s == pytest.approx(0.6647, abs=1e-4)
+        assert circuit.bulk_voltage_v() == pytest.approx(141.42, rel=2e-3)
+
+    def test_series_diode_keeps_the_charge(self, still_a: UnitModel) -> None:
+        """With the supply off the bulk capacitor keeps what it has behind the series diode."""
+        circuit = Circuit(still_a, dc_source())
+        circuit.set_source(voltage_v=24.0, current_limit_a=1.0, on=True)
+        circuit.advance_to(0.5)
+        full_v = circuit.bulk_voltage_v()
+        circuit.set_source(on=False)
+        circuit.advance_to(5.0)
+
+        assert circuit.bulk_voltage_v() == pytest.approx(full_v, rel=1e-3)
+        assert circuit.source_voltage_v() < 0.1
+
+    @settings(max_examples=40)
+    @given(
+        levels=st.lists(st.floats(0.0, 30.0), min_size=1, max_size=5),
+        limit_a=st.floats(0.01, 3.0),
+        load_a=st.floats(0.0, 3.0),
+    )
+    def test_bulk_never_above_the_supply(
+        self, model_a: UnitModel, levels: list[float], limit_a: float, load_a: float
+    ) -> None:
+        """No sequence of settings lifts the bulk voltage above the highest one, or below zero."""
+        circuit = Circuit(model_a, dc_source())
+        circuit.set_load(current_a=load_a, on=True)
+        circuit.set_source(current_limit_a=limit_a, on=True)
+        for number, voltage_v in enumerate(levels, start=1):
+            circuit.set_source(voltage_v=voltage_v)
+            for part in range(5):
+                circuit.advance_to(0.2 * number + 0.04 * part)
+
+                assert 0.0 <= circuit.bulk_voltage_v() <= max(levels) + 1e-3
+                assert 0.0 <= circuit.source_current_a() <= limit_a * (1 + 1e-9)
+
+
+class TestOff:
+    def test_nothing_while_off(self, model_a: UnitModel) -> None:
+        """With the output off no voltage, current or energy reaches the unit."""
+        circuit = Circuit(model_a, dc_source())
+        circuit.set_source(voltage_v=24.0, current_limit_a=1.5)
+        circuit.advance_to(2.0)
+
+        assert circuit.source_voltage_v() == 0.0
+        assert circuit.source_current_a() == 0.0
+        assert circuit.source_power_w(1.0) == 0.0
+        assert circuit.bulk_voltage_v() == 0.0
+        assert circuit.output_voltage_v() == 0.0
+
+
+class TestHealthyUnit:
+    def test_idle(self, circuit_a: Circuit) -> None:
+        """At 24 V without load, unit A draws well under 80 mA and less than its idle power."""
+        assert circuit_a.source_current_a() < 0.04
+        assert circuit_a.source_power_w() <= 0.6
+        assert not circuit_a.source_limiting()
+
+    @pytest.mark.parametrize("load_a", [0.0, 1.0, 2.0])
+    def test_output(self, circuit_a: Circuit, load_a: float) -> None:
+        """The 5 V output stays within 1 % from no load to nominal load, with little ripple."""
+        circuit_a.set_load(current_a=load_a, on=True)
+        circuit_a.advance_to(2.0)
+
+        assert circuit_a.output_voltage_v() == pytest.approx(5.0, rel=0.01)
+        assert circuit_a.output_current_a() == load_a
+        assert circuit_a.output_ripple_v() < 0.02
+
+    def test_overload_collapses_the_output(self, circuit_a: Circuit) -> None:
+        """A constant-current load above the output's limit takes the output down."""
+        circuit_a.set_load(current_a=2.6, on=True)
+        circuit_a.advance_to(2.0)
+
+        assert circuit_a.output_voltage_v() < 0.5
+
+    def test_output_comes_back(self, circuit_a: Circuit) -> None:
+        """When an overload goes, the output comes back."""
+        circuit_a.set_load(current_a=2.6, on=True)
+        circuit_a.advance_to(2.0)
+        circuit_a.set_load(current_a=1.0)
+        circuit_a.advance_to(3.0)
+
+        assert circuit_a.output_voltage_v() == pytest.approx(5.0, rel=0.01)
+
+    def test_stop_and_start_thresholds(self, model_a: UnitModel) -> None:
+        """The converter starts above its start threshold and runs down to its stop threshold."""
+        circuit = Circuit(model_a, dc_source())
+        circuit.set_source(current_limit_a=1.5, on=True)
+        outputs = []
+        time_s = 0.0
+        for voltage_v in (7.0, 7.6, 6.3, 5.0, 7.0):
+            circuit.set_source(voltage_v=voltage_v)
+            time_s += 20.0
+            circuit.advance_to(time_s)
+            outputs.append(circuit.output_voltage_v() > 4.0)
+
+        assert outputs == [False, True, True, False, False]
+
+
+class TestSteadyState:
+    def test_a_jump_is_many_small_steps(self, circuit_a: Circuit, model_a: UnitModel) -> None:
+        """Once at rest, one long step gives what a thousand short ones give."""
+        other = Circuit(model_a, dc_source())
+        other.set_source(voltage_v=24.0, current_limit_a=1.5, on=True)
+        for step in range(1, 1001):
+            other.advance_to(0.03 * step)
+        circuit_a.advance_to(30.0)
+
+        assert other.source_current_a() == pytest.approx(circuit_a.source_current_a(), rel=1e-4)
+        assert other.bulk_voltage_v() == pytest.approx(circuit_a.bulk_voltage_v(), rel=1e-6)
+
+    def test_fuse_parts_while_all_is_still(self, model_a: UnitModel) -> None:
+        """A steady overcurrent opens the fuse at the time its heat foretells."""
+        fuse = Fuse.time_lag(0.1)
+        shorted = replace(model_a, fuse=fuse, defects=replace(model_a.defects, input_short_ohm=0.2))
+        circuit = Circuit(shorted, dc_source(output_capacitance_f=1e-6))
+        circuit.set_source(voltage_v=24.0, current_limit_a=0.3, on=True)
+        circuit.advance_to(60.0)
+
+        assert circuit.fuse_open
+        assert circuit.let_through.i2t_a2s == pytest.approx(
+            0.3**2 * melting_time_s(fuse, 0.3), rel=0.01
+        )
+        assert circuit.source_current_a() == pytest.approx(0.0, abs=1e-6)
+
+
+class TestInterface:
+    def test_kinds_must_agree(self, model_a: UnitModel) -> None:
+        """A DC unit on an AC source is refused."""
+        with pytest.raises(ValueError, match="a unit with dc input on a ac source"):
+            Circuit(model_a, ac_source())
+
+    def test_time_does_not_run_back(self, circuit_a: Circuit) -> None:
+        """A time already reached changes nothing."""
+        before = circuit_a.source_current_a(), circuit_a.time_s
+        circuit_a.advance_to(0.2)
+
+        assert (circuit_a.source_current_a(), circuit_a.time_s) == before

@@ -1,0 +1,241 @@
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from harness.rehearse.circuit import Circuit, ac_source, dc_source
+from harness.rehearse.faults import FAULTS
+from harness.rehearse.unit_model import UnitModel, typical_model
+from harness.unit.nameplate import Unit
+
+LEVELS = (0.1, 0.25, 0.5, 0.75, 1.0)
+WINDOW_S = 0.1
+
+
+def unit(kind: str) -> Unit:
+    """A 24 V DC board with 5 V out, or a 120 V AC power unit with 24 V out."""
+    if kind == "dc":
+        line = {"kind": "dc", "nominal": "24 V", "bulk_capacitance": "470 uF"}
+        output = {"kind": "dc", "nominal": "5 V", "current": "2 A"}
+    else:
+        line = {"kind": "ac", "nominal": "120 V", "bulk_capacitance": "150 uF"}
+        line |= {"frequency": ["60 Hz"], "idle_power": "2 W", "start_threshold": "55 V"}
+        output = {"kind": "dc", "nominal": "24 V", "current": "2.5 A"}
+    return Unit.model_validate(
+        {
+            "input": {"tolerance": "10 %", "current": "1.2 A", **line},
+            "output": {"main": output},
+            "protection_class": "II",
+        }
+    )
+
+
+def faulty(kind: str, name: str) -> UnitModel:
+    """The unit of that kind with the fault."""
+    return FAULTS[name].apply(typical_model(unit(kind)))
+
+
+def start(model: UnitModel, *, upto: float = 1.0, limit_a: float = 0.4, seed: int = 1) -> Circuit:
+    """Take the unit through the start levels, a second each."""
+    source = dc_source() if model.input_kind == "dc" else ac_source()
+    nominal_v = 24.0 if model.input_kind == "dc" else 120.0
+    circuit = Circuit(model, source, seed=seed)
+    circuit.set_source(current_limit_a=limit_a, frequency_hz=60.0, on=True)
+    for number, level in enumerate(LEVELS, start=1):
+        if level <= upto:
+            circuit.set_source(voltage_v=level * nominal_v)
+            circuit.advance_to(float(number))
+    return circuit
+
+
+both_kinds = pytest.mark.parametrize("kind", ["dc", "ac"])
+
+
+class TestNames:
+    def test_every_fault_says_what_it_is(self) -> None:
+        """Each fault is filed under its own name and has a summary a technician understands."""
+        for name, fault in FAULTS.items():
+            assert fault.name == name
+            assert len(fault.summary.split()) >= 2
+
+    @pytest.mark.parametrize("name", FAULTS)
+    @both_kinds
+    def test_a_fault_changes_the_unit(self, kind: str, name: str) -> None:
+        """Every fault makes a unit that differs from the healthy one."""
+        assert faulty(kind, name) != typical_model(unit(kind))
+
+    def test_a_fault_of_the_other_kind_is_refused(self) -> None:
+        """A fault that a unit cannot have is refused by name."""
+        fault = replace(FAULTS["open-fuse"], kinds=frozenset({"ac"}))
+
+        with pytest.raises(ValueError, match="open-fuse does not apply to a unit with dc input"):
+            fault.apply(typical_model(unit("dc")))
+
+
+class TestShorts:
+    @pytest.mark.parametrize("name", ["shorted-input", "shorted-varistor", "shorted-switch"])
+    @both_kinds
+    def test_current_without_voltage_at_the_first_level(self, kind: str, name: str) -> None:
+        """A short holds the supply in its limit at the first level, with hardly any voltage."""
+        circuit = start(faulty(kind, name), upto=0.1)
+
+        assert circuit.source_limiting()
+        assert circuit.source_current_a(WINDOW_S) == pytest.approx(0.4, rel=0.05)
+        assert circuit.source_voltage_v(WINDOW_S) < (2.4 if kind == "dc" else 12.0)
+        assert circuit.let_through.charge_c > 0.0
+
+    @both_kinds
+    def test_breakdown_comes_at_its_voltage(self, kind: str) -> None:
+        """A weak switch holds up to half of nominal and breaks over below nominal, for good."""
+        model = faulty(kind, "switch-breakdown")
+        before = start(model, upto=0.5)
+        after = start(model, upto=0.75)
+        broken_v = after.bulk_voltage_v()
+
+        assert before.let_through.charge_c == 0.0
+        assert after.let_through.charge_c > 0.0
+        assert after.source_limiting()
+        assert broken_v < 0.1 * model.converter.nominal_bulk_v
+
+    @both_kinds
+    def test_let_through_energy_is_heat_of_the_path(self, kind: str) -> None:
+        """Energy through a short is its I2t times its resistance."""
+        model = faulty(kind, "shorted-varistor")
+        path = start(model, upto=0.1).let_through
+
+        assert path.energy_j == pytest.approx(path.i2t_a2s * model.defects.input_short_ohm)
+
+
+class TestOpenPaths:
+    @both_kinds
+    def test_open_fuse(self, kind: str) -> None:
+        """With the fuse open there is voltage and no current."""
+        circuit = start(faulty(kind, "open-fuse"))
+
+        assert circuit.source_voltage_v(WINDOW_S) > 20.0
+        assert circuit.source_current_a(WINDOW_S) < 1e-4
+        assert circuit.bulk_voltage_v() == 0.0
+
+    def test_open_series_diode(self) -> None:
+        """With the series diode open nothing reaches the bulk capacitor."""
+        circuit = start(faulty("dc", "open-rectifier-diode"))
+
+        assert circuit.bulk_voltage_v() == 0.0
+        assert circuit.output_voltage_v() == 0.0
+
+    def test_open_bridge_leg(self) -> None:
+        """With a leg of the bridge open the unit works, with twice the bulk ripple."""
+        circuits = [start(typical_model(unit("ac"))), start(faulty("ac", "open-rectifier-diode"))]
+        for circuit in circuits:
+            circuit.set_source(current_limit_a=2.0)
+            circuit.set_load(current_a=2.5, on=True)
+            circuit.advance_to(8.0)
+        healthy, half_wave = circuits
+
+        assert half_wave.output_voltage_v() == pytest.approx(24.0, rel=0.01)
+        assert half_wave.bulk_swing_v() > 1.8 * healthy.bulk_swing_v()
+        assert half_wave.source_current_a(WINDOW_S) > 1.2 * healthy.source_current_a(WINDOW_S)
+
+    @both_kinds
+    def test_no_start(self, kind: str) -> None:
+        """A converter that does not start leaves a charged input and no output."""
+        model = faulty(kind, "no-start")
+        circuit = start(model)
+
+        assert circuit.bulk_voltage_v() == pytest.approx(model.converter.nominal_bulk_v, rel=0.02)
+        assert circuit.output_voltage_v() == 0.0
+
+    @both_kinds
+    def test_intermittent_contact(self, kind: str) -> None:
+        """A bad contact takes the output down now and then, at times that the seed decides."""
+
+        def outputs(seed: int) -> list[float]:
+            circuit = start(faulty(kind, "intermittent-contact"), limit_a=1.5, seed=seed)
+            circuit.set_load(current_a=1.0, on=True)
+            values = []
+            for step in range(100):
+                circuit.advance_to(5.0 + 0.1 * step)
+                values.append(circuit.output_voltage_v())
+            return values
+
+        values = outputs(seed=1)
+
+        assert min(values) < 1.0
+        assert max(values) > 4.0
+        assert outputs(seed=1) == values
+        assert outputs(seed=2) != values
+
+
+class TestCapacitor:
+    @both_kinds
+    def test_leak_draws_current_at_the_first_level(self, kind: str) -> None:
+        """A leaky capacitor draws more than a healthy unit may, from the first level on."""
+        circuit = start(faulty(kind, "leaky-bulk-capacitor"), upto=0.1)
+
+        assert circuit.source_current_a(WINDOW_S) > 2 * 0.01 * 1.2
+        assert circuit.let_through.charge_c > 0.0
+
+    @both_kinds
+    def test_lost_capacitance_shows_as_ripple(self, kind: str) -> None:
+        """A dried-out capacitor multiplies the output's ripple by five, even at idle."""
+        healthy = start(typical_model(unit(kind)))
+        weak = start(faulty(kind, "weak-bulk-capacitor"))
+
+        assert weak.output_ripple_v() > 5.0 * healthy.output_ripple_v()
+
+    def test_lost_capacitance_lets_the_output_dip(self) -> None:
+        """At full load a dried-out capacitor cannot bridge half a line period."""
+        circuit = start(faulty("ac", "weak-bulk-capacitor"))
+        circuit.set_source(current_limit_a=1.5)
+        circuit.set_load(current_a=2.5, on=True)
+        circuit.advance_to(8.0)
+
+        assert circuit.output_voltage_v() < 20.0
+        assert circuit.output_ripple_v() > 0.5
+
+
+class TestOutput:
+    @pytest.mark.parametrize(("name", "factor"), [("output-low", 0.94), ("output-high", 1.06)])
+    @both_kinds
+    def test_output_off_its_value(self, kind: str, name: str, factor: float) -> None:
+        """A drifted output is 6 % off."""
+        nominal_v = 5.0 if kind == "dc" else 24.0
+        circuit = start(faulty(kind, name))
+
+        assert circuit.output_voltage_v() == pytest.approx(factor * nominal_v, rel=0.005)
+
+    @both_kinds
+    def test_folded_limit_shows_under_load_only(self, kind: str) -> None:
+        """An output with a folded limit holds half its nominal current and not all of it."""
+        circuit = start(faulty(kind, "current-limit-folded-back"), limit_a=1.5)
+        nominal_v, nominal_a = (5.0, 2.0) if kind == "dc" else (24.0, 2.5)
+        circuit.set_load(current_a=0.5 * nominal_a, on=True)
+        circuit.advance_to(7.0)
+        half_v = circuit.output_voltage_v()
+        circuit.set_load(current_a=nominal_a)
+        circuit.advance_to(8.0)
+
+        assert FAULTS["current-limit-folded-back"].needs_load
+        assert half_v == pytest.approx(nominal_v, rel=0.01)
+        assert circuit.output_voltage_v() < 0.1 * nominal_v
+
+    @both_kinds
+    def test_over_consumption(self, kind: str) -> None:
+        """The over-consuming unit works, and draws more than its idle power."""
+        model = faulty(kind, "idle-over-consumption")
+        nameplate = unit(kind).input
+        circuit = start(model, limit_a=1.5)
+
+        assert circuit.source_power_w(WINDOW_S) > 2.0 * nameplate.idle_power_w
+        assert circuit.output_voltage_v() > 4.9
+        assert not circuit.source_limiting()
+
+
+class TestHealthy:
+    @both_kinds
+    def test_nothing_is_let_through(self, kind: str) -> None:
+        """A healthy unit lets nothing through a fault path."""
+        path = start(typical_model(unit(kind))).let_through
+
+        assert (path.charge_c, path.energy_j, path.i2t_a2s) == (0.0, 0.0, 0.0)
