@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import sys
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +26,8 @@ def console() -> Console:
     """Return the console; plain text without colour where the output is no terminal."""
     from rich.console import Console
 
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # a pipe on Windows may know no "≤"
     made = Console(highlight=False, emoji=False, markup=False)
     if not made.is_terminal:
         # A pipe has no width: nothing is folded that a program would have to put together again.

@@ -143,11 +143,11 @@ def _as_csv(record: Record) -> str:
     """Readings with run and serial number in front, so that files of many runs can be joined."""
     from harness.record.csv_text import READINGS, header, label, number
 
-    lines = [header(("run_id", "serial", "outcome", "verdict", "released", *READINGS))]
-    run = record.run
-    released = "true" if run["released"] else "false"
-    fixed = (run["run_id"], run["serial"], run["outcome"], run["verdict"], released)
-    start = ",".join(map(label, fixed))
+    names = ("run_id", "serial", "rehearsal", "outcome", "verdict", "released")
+    lines = [header((*names, *READINGS))]
+    # True and false as JSON has them, so that a rehearsal is told from a run in every file.
+    facts = (record.run[name] for name in names)
+    start = ",".join(label(json.dumps(f) if isinstance(f, bool) else str(f)) for f in facts)
     for row in record.readings.itertuples(index=False):
         fields = (label(field) if isinstance(field, str) else number(field) for field in row)
         lines.append(f"{start},{','.join(fields)}\n")

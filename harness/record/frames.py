@@ -140,7 +140,6 @@ def _quick_frame(content: bytes, columns: Sequence[str]) -> pd.DataFrame | None:
             dtype={**dict.fromkeys(texts, "category"), **dict.fromkeys(numbers, "float64")},
             keep_default_na=False,
             na_values={name: ["nan"] for name in numbers},
-            float_precision="round_trip",
             lineterminator="\n",
             skip_blank_lines=False,
             engine="c",

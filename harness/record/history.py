@@ -86,7 +86,7 @@ def find(results: Path, run: str) -> Path:
     """
     if run != "last" and (Path(run).name != run or run in {"", ".", ".."}):
         path = Path(run)
-        if "\0" not in run and path.is_dir():
+        if run and "\0" not in run and path.is_dir():
             return path
         raise UsageError("there is no such folder", where=printable(run), do="see results list")
     known = folders(results)

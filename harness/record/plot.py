@@ -59,8 +59,8 @@ def draw(panels: Sequence[Panel], bands: Sequence[Band], trip_s: float | None = 
     Returns:
         An ``svg`` element; all text in it is escaped.
     """
-    begin_s = min(0.0, *(panel.trace.times_s[0] for panel in panels))
-    end_s = max(trip_s or 0.0, *(panel.trace.times_s[-1] for panel in panels))
+    begin_s = min(0.0, *(min(panel.trace.times_s) for panel in panels))
+    end_s = max(trip_s or 0.0, *(max(panel.trace.times_s) for panel in panels))
     margin_s = 0.03 * (end_s - begin_s) or 1.0  # the last reading and the trip stay off the edge
     time = _Axis(begin_s, end_s + margin_s, _LEFT, _END)
     bottom = _TOP + len(panels) * (_PANEL + _GAP) - _GAP

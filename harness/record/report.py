@@ -66,6 +66,8 @@ def report_html(
         events=(first, left_out, last),
         rules=rules_in_words(row.rule for row in rows),
         files=files,
+        profile_sha256=_table(facts, "profile").get("sha256") or "not given",
+        versions=_table(facts, "versions"),
         time_text=time_text,
     )
     return page.encode()

@@ -58,7 +58,7 @@ def time_text(time_s: float) -> str:
     """Show a time since the run's start."""
     if time_s < 120:
         return f"{time_s:.3f} s"
-    minutes, seconds = divmod(time_s, 60)
+    minutes, seconds = divmod(round(time_s, 1), 60)
     return f"{minutes:.0f} min {seconds:04.1f} s"
 
 

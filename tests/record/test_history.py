@@ -1,0 +1,206 @@
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from harness.errors import RecordError, UsageError
+from harness.record.history import find, folders, looked_over, verify
+
+MakeRecord = Callable[..., Path]
+FILES = ("checks.csv", "events.csv", "readings.csv", "report.html", "run.json")
+
+
+@pytest.fixture(scope="module")
+def pristine(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("pristine")
+
+
+class TestVerify:
+    def test_a_whole_record_is_named_file_by_file(self, make_record: MakeRecord) -> None:
+        """Every file of a whole record is found as it was recorded."""
+        verification = verify(make_record())
+
+        assert verification.whole
+        assert [finding.split(":")[0] for finding in verification.findings] == [
+            "run.json",
+            *FILES[:-1],
+        ]
+
+    @pytest.mark.parametrize("name", FILES)
+    def test_a_missing_file_is_named(self, make_record: MakeRecord, name: str) -> None:
+        """A record without one of its files is not whole."""
+        folder = make_record()
+        (folder / name).unlink()
+
+        verification = verify(folder)
+
+        assert not verification.whole
+        assert f"{name}: it is missing" in verification.findings
+
+    @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=150)
+    @given(
+        name=st.sampled_from(FILES),
+        place=st.floats(0, 1, exclude_max=True),
+        change=st.integers(1, 255),
+    )
+    def test_any_changed_byte_is_found(
+        self, make_record: MakeRecord, pristine: Path, name: str, place: float, change: int
+    ) -> None:
+        """Whichever byte of whichever file changes, the record is not whole."""
+        folder = pristine / "run"
+        if not folder.exists():
+            shutil.copytree(make_record(), folder)
+        path = folder / name
+        content = path.read_bytes()
+        index = int(place * len(content))
+        changed = bytearray(content)
+        changed[index] ^= change
+        path.write_bytes(changed)
+        try:
+            assert not verify(folder).whole
+        finally:
+            path.write_bytes(content)
+        assert verify(folder).whole
+
+    @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=40)
+    @given(name=st.sampled_from(FILES), more=st.binary(min_size=1, max_size=20))
+    def test_any_added_byte_is_found(
+        self, make_record: MakeRecord, pristine: Path, name: str, more: bytes
+    ) -> None:
+        """A file that grew is not as it was recorded."""
+        folder = pristine / "run"
+        if not folder.exists():
+            shutil.copytree(make_record(), folder)
+        path = folder / name
+        content = path.read_bytes()
+        path.write_bytes(content + more)
+        try:
+            assert not verify(folder).whole
+        finally:
+            path.write_bytes(content)
+
+    def test_a_stranger_in_the_folder_does_no_harm(self, make_record: MakeRecord) -> None:
+        """A photograph put beside a record is named and changes nothing."""
+        folder = make_record()
+        (folder / "board.jpg").write_bytes(b"\xff\xd8")
+
+        verification = verify(folder)
+
+        assert verification.whole
+        assert verification.findings[-1] == "board.jpg: no part of the record"
+
+    def test_a_renamed_folder_is_named(self, make_record: MakeRecord) -> None:
+        """A record under another's name says which run it is."""
+        folder = make_record(token="12ab")  # noqa: S106 - four digits of a name
+        renamed = folder.rename(folder.with_name("20261125T063119Z-HP-0008-12ab"))
+
+        verification = verify(renamed)
+
+        assert verification.whole
+        assert verification.findings[-1] == (
+            "the folder was renamed; the run is '20261125T063119Z-HP-0007-12ab'"
+        )
+
+    def test_no_record_is_an_error(self, tmp_path: Path) -> None:
+        """A folder without a record is neither whole nor damaged."""
+        with pytest.raises(RecordError, match="holds no record"):
+            verify(tmp_path)
+
+
+class TestList:
+    def test_the_newest_run_comes_first(self, tmp_path: Path) -> None:
+        """Runs stand in the order of their time, the latest on top."""
+        for name in ("20261124T1", "20261125T0", "20261125T1"):
+            (tmp_path / f"{name}20000Z-7-12ab").mkdir()
+
+        assert [path.name[:10] for path in folders(tmp_path)] == [
+            "20261125T1",
+            "20261125T0",
+            "20261124T1",
+        ]
+
+    def test_within_one_second_the_later_comes_first(self, tmp_path: Path) -> None:
+        """Two runs begun in one second stand in the order they were written."""
+        for age, token in ((50, "ffff"), (40, "0000"), (60, "aaaa")):
+            folder = tmp_path / f"20261125T120000Z-7-{token}"
+            folder.mkdir()
+            os.utime(folder, (1e9 - age, 1e9 - age))
+
+        assert [path.name[-4:] for path in folders(tmp_path)] == ["0000", "ffff", "aaaa"]
+
+    def test_strangers_are_passed_over(self, tmp_path: Path, make_record: MakeRecord) -> None:
+        """Files and folders that are no runs are not listed, and upset nothing."""
+        folder = make_record()
+        (tmp_path / "README.md").write_text("", encoding="utf-8")
+        (tmp_path / "photos").mkdir()
+        (tmp_path / "20261125T120000Z-file-12ab").write_text("", encoding="utf-8")
+        (tmp_path / "20261125T120000Z-empty-12ab").mkdir()
+
+        assert [seen.folder for seen in looked_over(folders(tmp_path))] == [folder]
+
+    def test_a_damaged_run_is_listed_as_no_release(self, make_record: MakeRecord) -> None:
+        """A listed run was compared byte by byte: an edited reading releases nothing."""
+        folder = make_record()
+        path = folder / "readings.csv"
+        path.write_bytes(path.read_bytes().replace(b"24.0", b"23.0"))
+
+        (seen,) = looked_over(folders(folder.parent))
+
+        assert (seen.whole, seen.facts["released"]) == (False, False)
+
+    def test_no_results_folder_is_an_error(self, tmp_path: Path) -> None:
+        """A results folder that is not there gives one clear message."""
+        with pytest.raises(UsageError, match="there is no such results folder"):
+            folders(tmp_path / "x")
+
+
+class TestFind:
+    @pytest.fixture
+    def results(self, tmp_path: Path) -> Path:
+        """Three runs, the name of one being the beginning of another's."""
+        for name in ("20261124T120000Z-HP-0007-12ab", "20261125T120000Z-HP-0007-12ab"):
+            (tmp_path / name).mkdir()
+        (tmp_path / "20261125T120000Z-HP-0007-12ab-0000").mkdir()
+        return tmp_path
+
+    @pytest.mark.parametrize(
+        ("run", "name"),
+        [
+            ("last", "20261125T120000Z-HP-0007-12ab-0000"),
+            ("20261124", "20261124T120000Z-HP-0007-12ab"),
+            ("20261125T120000Z-HP-0007-12ab", "20261125T120000Z-HP-0007-12ab"),
+        ],
+    )
+    def test_a_run_is_found_by_what_names_it(self, results: Path, run: str, name: str) -> None:
+        """`last`, a unique beginning and a whole name each mean one run."""
+        os.utime(results / "20261125T120000Z-HP-0007-12ab", (1e9, 1e9))
+
+        assert find(results, run).name == name
+
+    def test_a_path_means_its_folder(self, results: Path, tmp_path: Path) -> None:
+        """The path of a folder is taken as it is."""
+        path = tmp_path / "20261124T120000Z-HP-0007-12ab"
+
+        assert find(results, str(path)) == path
+
+    @pytest.mark.parametrize("run", ["2027", "", "../x", "x/y", "a\0b"])
+    def test_no_such_run_is_an_error(self, results: Path, run: str) -> None:
+        """What names no run is an error of the command line."""
+        with pytest.raises(UsageError):
+            find(results, run)
+
+    def test_an_unclear_beginning_is_an_error(self, results: Path) -> None:
+        """A beginning that two runs have names neither, and the message names some."""
+        with pytest.raises(UsageError, match="3 runs begin with '2026'"):
+            find(results, "2026")
+
+    def test_there_may_be_no_last_run(self, tmp_path: Path) -> None:
+        """An empty results folder has no last run."""
+        with pytest.raises(UsageError, match="there is no run 'last'"):
+            find(tmp_path, "last")

@@ -1,0 +1,344 @@
+from __future__ import annotations
+
+import json
+import math
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+import harness.record
+from harness.errors import RecordError
+from harness.record import load
+from harness.record.csv_text import CHECKS, EVENTS, READINGS
+from harness.record.frames import NUMBERS, strict_rows, table_frame
+from harness.record.journal import Journal
+from harness.record.recorder import Recorder
+from harness.record.seal import sealed
+
+MakeRecord = Callable[..., Path]
+
+READING = st.tuples(
+    st.floats(allow_nan=False),
+    st.text(),
+    st.text(),
+    st.text(min_size=1),
+    st.floats(),
+    st.text(),
+    st.text(),
+)
+
+
+def reseal(folder: Path, **changed: Any) -> None:
+    """Write `run.json` anew with keys changed and a seal that holds, as a forger would."""
+    path = folder / "run.json"
+    facts = json.loads(path.read_text(encoding="utf-8"))
+    del facts["seal"]
+    path.write_bytes(sealed({**facts, **changed}))
+
+
+def same(one: object, other: object) -> bool:
+    both_nan = isinstance(one, float) and isinstance(other, float)
+    return one == other or (both_nan and math.isnan(one) and math.isnan(other))
+
+
+class TestDoor:
+    def test_pandas_is_loaded_only_when_a_record_is(self) -> None:
+        """Importing the record's package imports neither pandas nor the report's template."""
+        code = "import sys, harness.record; print({'pandas', 'jinja2'} & set(sys.modules))"
+
+        run = subprocess.run(
+            [sys.executable, "-c", code], capture_output=True, encoding="utf-8", check=True
+        )
+
+        assert run.stdout == "set()\n"
+
+    def test_load_is_a_function_of_the_package(self) -> None:
+        """`harness.record.load` is callable, though a module has the same name."""
+        assert callable(harness.record.load)
+
+
+class TestRoundTrip:
+    @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @given(readings=st.lists(READING, max_size=8))
+    def test_readings_read_back_as_they_were_written(
+        self, tmp_path_factory: pytest.TempPathFactory, readings: list[tuple[Any, ...]]
+    ) -> None:
+        """Whatever is written into the journal comes back the same, number and text."""
+        folder = tmp_path_factory.mktemp("run")
+        with Journal(folder) as journal:
+            for time_s, step, level, quantity, value, unit, source in readings:
+                journal.sample(time_s, step, level, ((quantity, value, unit),), source)
+
+        table = load(folder).readings
+
+        back = list(table.itertuples(index=False, name=None))
+        assert len(back) == len(readings)
+        assert all(
+            same(a, b)
+            for row, was in zip(back, readings, strict=True)
+            for a, b in zip(row, was, strict=True)
+        )
+
+    @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @given(events=st.lists(st.tuples(st.floats(0, 1e6), st.text(), st.text(), st.text())))
+    def test_events_read_back_as_they_were_written(
+        self, tmp_path_factory: pytest.TempPathFactory, events: list[tuple[Any, ...]]
+    ) -> None:
+        """Whatever an instrument or a profile put into an event comes back the same."""
+        folder = tmp_path_factory.mktemp("run")
+        with Journal(folder) as journal:
+            for event in events:
+                journal.event(*event)
+
+        assert list(load(folder).events.itertuples(index=False, name=None)) == events
+
+    def test_checks_read_back_as_they_were_written(
+        self, tmp_path: Path, account: Callable[..., dict[str, Any]], row: Callable[..., Any]
+    ) -> None:
+        """An open limit and a missing value come back as not-a-number."""
+        recorder = Recorder.create(tmp_path, serial="7", started=account()["started_utc"])
+        recorder.check(row(value=math.nan, low=None, high=0.1 + 0.2, verdict="undecided"))
+
+        checks = load(recorder.finish(account(verdict="undecided"))).checks
+
+        assert checks[["value", "low"]].isna().all(axis=None)
+        assert checks["high"].tolist() == [0.1 + 0.2]
+
+    def test_the_columns_and_types_are_fixed(self, make_record: MakeRecord) -> None:
+        """Numbers are float64 and all else is text, in the order of the design."""
+        record = load(make_record())
+
+        for table, columns in (
+            (record.readings, READINGS),
+            (record.events, EVENTS),
+            (record.checks, CHECKS),
+        ):
+            types = {name: str(table[name].dtype) for name in table.columns}
+            assert types == {name: "float64" if name in NUMBERS else "str" for name in columns}
+
+    def test_empty_tables_have_the_same_columns_and_types(
+        self, make_record: MakeRecord, tmp_path: Path
+    ) -> None:
+        """A run that ended before its first reading has the same frames without rows."""
+        folder = tmp_path / "empty"
+        folder.mkdir()
+        Journal(folder).close()
+        full, empty = load(make_record()), load(folder)
+
+        for name in ("readings", "events", "checks"):
+            assert (getattr(empty, name).dtypes == getattr(full, name).dtypes).all()
+            assert len(getattr(empty, name)) == 0
+
+    def test_a_whole_record_has_no_problems(self, make_record: MakeRecord) -> None:
+        """A finished record reads back whole and released."""
+        record = load(str(make_record()))
+
+        assert (record.whole, record.problems) == (True, ())
+        assert (record.run["outcome"], record.run["released"]) == ("completed", True)
+
+
+class TestDamage:
+    @pytest.mark.parametrize("cut", range(1, 36))
+    def test_a_half_written_line_is_left_out(self, tmp_path: Path, cut: int) -> None:
+        """However much of the last line is missing, the lines before it are read."""
+        with Journal(tmp_path) as journal:
+            journal.sample(0.1, "start", "25 %", (("voltage", 6.0, "V"),), "supply")
+            journal.sample(0.2, "start", "25 %", (("voltage", 6.1, "V"),), "supply")
+        path = tmp_path / "readings.csv"
+        path.write_bytes(path.read_bytes()[:-cut])
+
+        record = load(tmp_path)
+
+        assert record.readings["value"].tolist() == [6.0]
+        assert "readings.csv: its last line is half written and left out" in record.problems
+
+    @pytest.mark.parametrize(
+        "line",
+        [
+            b"0.1,start,25 %,voltage,six,V,supply",
+            b"0.1,start,25 %,voltage,6.0,V",
+            b"0.1,start,25 %,voltage,6.0,V,supply,more",
+            b'0.1,"start,25 %,voltage,6.0,V,supply',
+            b"0.1,st\xffart,25 %,voltage,6.0,V,supply",
+            b"\x00\x01\x02",
+            b"",
+        ],
+    )
+    def test_a_damaged_line_is_left_out_and_named(self, tmp_path: Path, line: bytes) -> None:
+        """A line that is wrong in any field is left out; those around it are read."""
+        Journal(tmp_path).close()
+        good = b"0.2,start,25 %,voltage,6.5,V,supply\n"
+        with (tmp_path / "readings.csv").open("ab") as file:
+            file.write(good + line + b"\n" + good)
+
+        record = load(tmp_path)
+
+        assert record.readings["value"].tolist() == [6.5, 6.5]
+        assert (
+            "readings.csv: 1 line is damaged and left out, the first is line 3" in record.problems
+        )
+
+    @given(content=st.binary(max_size=300))
+    def test_garbage_is_no_table(self, content: bytes) -> None:
+        """Any bytes in the place of a table give no rows and a problem."""
+        table, problems = table_frame(content, READINGS)
+
+        assert (len(table), len(problems)) == (0, 1)
+
+    @settings(max_examples=200)
+    @given(
+        fields=st.lists(
+            st.sampled_from(
+                ["0.5", "nan", "inf", "", '"', "a", "'=1", r"\n", '"a,b"', " ", "x\ry"]
+            ),
+            max_size=30,
+        ),
+        ends=st.lists(st.sampled_from([",", "\n"]), min_size=30, max_size=30),
+    )
+    def test_the_quick_reader_and_the_strict_one_agree(
+        self, fields: list[str], ends: list[str]
+    ) -> None:
+        """A table reads the same by either way, whatever is wrong with it."""
+        body = "".join(f"{field}{end}" for field, end in zip(fields, ends, strict=False))
+        content = (",".join(EVENTS) + "\n" + body).encode()
+
+        table, _ = table_frame(content, EVENTS)
+        rows, _ = strict_rows(content, EVENTS)
+
+        quick = [tuple(map(str, row)) for row in table.itertuples(index=False, name=None)]
+        strict = [tuple(str(math.nan if field is None else field) for field in row) for row in rows]
+        assert quick == strict
+
+
+class TestNeverAPass:
+    def test_without_run_json_a_run_was_interrupted(self, make_record: MakeRecord) -> None:
+        """A folder without `run.json` is an interrupted run, however good its checks."""
+        folder = make_record()
+        (folder / "run.json").unlink()
+
+        run = load(folder).run
+
+        assert (run["outcome"], run["verdict"], run["released"]) == (
+            "interrupted",
+            "undecided",
+            False,
+        )
+
+    @pytest.mark.parametrize(
+        "content",
+        [b"", b"{", b"[]", b"null", b"[" * 100_000, b"\xff\xfe", b'{"outcome": "completed"}'],
+    )
+    def test_a_run_json_that_is_none_is_no_pass(
+        self, make_record: MakeRecord, content: bytes
+    ) -> None:
+        """Text that is no account of a run counts as none."""
+        folder = make_record()
+        (folder / "run.json").write_bytes(content)
+
+        record = load(folder)
+
+        assert (record.whole, record.run["outcome"]) == (False, "interrupted")
+        assert record.run["released"] is False
+
+    @pytest.mark.parametrize(
+        "changed",
+        [
+            {"outcome": "tripped"},
+            {"verdict": "fail"},
+            {"verdict": "undecided"},
+            {"released": "true"},
+            {"released": 1},
+            {"outcome": "finished"},
+            {"files": {}},
+            {"files": {"../../x": "00"}},
+            {"rehearsal": None},
+            {"unit": "x"},
+        ],
+    )
+    def test_a_release_that_contradicts_the_record_is_none(
+        self, make_record: MakeRecord, changed: dict[str, Any]
+    ) -> None:
+        """Facts that do not go together release nothing, even under a seal that holds."""
+        folder = make_record()
+        reseal(folder, **changed)
+
+        record = load(folder)
+
+        assert (record.whole, record.run["released"]) == (False, False)
+        assert record.run["verdict"] != "pass"
+
+    def test_a_release_beside_a_failed_check_is_none(self, make_record: MakeRecord) -> None:
+        """A check that was edited, with all hashes worked out anew, still releases nothing."""
+        import hashlib
+
+        folder = make_record()
+        path = folder / "checks.csv"
+        path.write_bytes(path.read_bytes().replace(b",pass,", b",fail,"))
+        files = json.loads((folder / "run.json").read_text(encoding="utf-8"))["files"]
+        reseal(folder, files=files | {"checks.csv": hashlib.sha256(path.read_bytes()).hexdigest()})
+
+        record = load(folder)
+
+        assert record.problems == ("run.json: the release contradicts outcome, verdict or checks",)
+        assert record.run["released"] is False
+
+
+class TestHostileFolders:
+    @pytest.mark.parametrize("what", ["nothing", "file", "empty", "nul"])
+    def test_no_record_is_one_clear_error(self, tmp_path: Path, what: str) -> None:
+        """A folder that is none, or holds no record, is an error of the record."""
+        place = {"nothing": tmp_path / "x", "file": tmp_path / "f", "empty": tmp_path}.get(what)
+        if what == "file":
+            (tmp_path / "f").write_text("", encoding="utf-8")
+
+        with pytest.raises(RecordError):
+            load("a\0b" if place is None else place)
+
+    @pytest.mark.skipif(not hasattr(os, "symlink"), reason="no links here")
+    @pytest.mark.parametrize("name", ["readings.csv", "events.csv", "checks.csv", "run.json"])
+    def test_a_link_is_never_followed(
+        self, make_record: MakeRecord, tmp_path: Path, name: str
+    ) -> None:
+        """A file replaced by a link to the very same bytes is not read."""
+        folder = make_record()
+        outside = tmp_path / "outside"
+        (folder / name).rename(outside)
+        (folder / name).symlink_to(outside)
+
+        record = load(folder)
+
+        assert f"{name}: it is no regular file, and was not opened" in record.problems
+        assert (record.whole, record.run["released"]) == (False, False)
+
+    @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes here")
+    def test_a_pipe_keeps_nobody_waiting(self, make_record: MakeRecord) -> None:
+        """A named pipe in the place of a table is not opened."""
+        folder = make_record()
+        (folder / "readings.csv").unlink()
+        os.mkfifo(folder / "readings.csv")
+
+        assert len(load(folder).readings) == 0
+
+    def test_a_huge_run_json_is_not_read(self, make_record: MakeRecord) -> None:
+        """A file far larger than any real one is left alone."""
+        folder = make_record()
+        with (folder / "run.json").open("r+b") as file:
+            file.truncate(2**32)
+
+        assert load(folder).run["outcome"] == "interrupted"
+
+    def test_a_table_too_large_for_memory_is_an_error(self, tmp_path: Path) -> None:
+        """A table of many gigabytes is refused, with a way to read it all the same."""
+        Journal(tmp_path).close()
+        with (tmp_path / "readings.csv").open("r+b") as file:
+            file.truncate(2**34)
+
+        with pytest.raises(RecordError, match="read it in parts"):
+            load(tmp_path)

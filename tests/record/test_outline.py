@@ -1,0 +1,81 @@
+from __future__ import annotations
+
+import math
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.record.outline import Outline, Trace
+
+
+class TestTrace:
+    @given(values=st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=300))
+    def test_no_spike_is_lost(self, values: list[float]) -> None:
+        """Lowest and highest of all readings survive, however few buckets there are."""
+        trace = Trace()
+        trace.MOST = 8  # type: ignore[misc]
+
+        for time, value in enumerate(values):
+            trace.add(float(time), value)
+
+        assert (min(trace.lows), max(trace.highs)) == (min(values), max(values))
+
+    @given(count=st.integers(1, 40_000))
+    def test_it_stays_small(self, count: int) -> None:
+        """However many readings come, the buckets stay within their number, first one included."""
+        trace = Trace()
+        trace.MOST = 64  # type: ignore[misc]
+
+        for time in range(count):
+            trace.add(float(time), 0.0)
+
+        assert min(count, 32) <= len(trace.times_s) == len(trace.lows) == len(trace.highs) <= 64
+        assert trace.times_s[0] == 0.0
+
+    def test_what_is_no_number_is_not_drawn(self) -> None:
+        """Not-a-number and infinity leave the trace as it is."""
+        trace = Trace()
+
+        for value in (1.0, math.nan, math.inf, -math.inf):
+            trace.add(0.0, value)
+
+        assert (trace.lows, trace.highs) == ([1.0], [1.0])
+
+
+class TestOutline:
+    def test_steps_follow_one_another(self) -> None:
+        """A step lasts from its first reading to its last."""
+        outline = Outline()
+        for time_s, step in ((0.0, "start"), (1.0, "start"), (2.0, "nominal"), (5.0, "nominal")):
+            outline.sample(time_s, step, (("voltage", 1.0, "V"),), "supply")
+
+        bands = [(band.step, band.begin_s, band.end_s) for band in outline.bands]
+
+        assert bands == [("start", 0.0, 1.0), ("nominal", 2.0, 5.0)]
+
+    def test_a_quantity_without_readings_has_no_trace(self) -> None:
+        """Only what was read is drawn."""
+        outline = Outline()
+        outline.sample(0.0, "start", (("current", 1.0, "A"), ("power", 1.0, "W")), "supply")
+
+        assert list(outline.traces) == [("supply", "current")]
+
+    def test_a_long_run_keeps_its_first_and_last_events(self) -> None:
+        """Of a thousand events the report shows sixty, and says how many it leaves out."""
+        outline = Outline()
+        for number in range(1000):
+            outline.event(float(number), "settled", "soak", "")
+
+        first, left_out, last = outline.events
+
+        assert (len(first), left_out, len(last)) == (30, 940, 30)
+        assert (first[0].time_s, last[-1].time_s) == (0.0, 999.0)
+
+    def test_the_first_trip_is_the_one(self) -> None:
+        """The cut of power that is marked in the plot is the first."""
+        outline = Outline()
+        for time_s, kind in ((1.0, "step"), (2.0, "trip"), (3.0, "trip")):
+            outline.event(time_s, kind, "start", "")
+
+        assert outline.trip is not None
+        assert outline.trip.time_s == 2.0
