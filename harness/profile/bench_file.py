@@ -62,10 +62,11 @@ class Accuracy:
         parts: dict[str, float] = {}
         for term in map(str.strip, re.split(r"(?<![eE])\+", text)):
             share = term.endswith(("%", "percent", "ppm"))
-            value = _term(term, "%" if share else unit, example)
-            if parts.setdefault("share" if share else "fixed", value) is not value:
+            part = "share" if share else "fixed"
+            if part in parts:
                 kind = "a share of the reading" if share else "a fixed part"
                 raise mistaken(f"{shown(text)} gives {kind} twice", example)
+            parts[part] = _term(term, "%" if share else unit, example)
         if parts.get("share", 0.0) > 1:
             raise mistaken(f"{shown(text)} is more than the whole reading", example)
         return cls(parts.get("share", 0.0), parts.get("fixed", 0.0))

@@ -12,11 +12,36 @@ __all__ = ["HAZARDOUS_V", "cautions"]
 #: Source: IEC 62368-1, ES1: 60 V DC (from memory).
 HAZARDOUS_V = 60.0
 
+_KILL = (
+    "Mains and stored charge can kill. Work on opened equipment only if you are trained for it, "
+    "and never alone."
+)
+_FEED = (
+    "Feed the unit isolated from the mains and through an RCD (GFCI). Behind an isolating "
+    "transformer an RCD no longer sees a current through you."
+)
+_CLEAR = (
+    "Eye protection on. Cover the unit and keep hands clear at first power: capacitors, fuses and "
+    "varistors can burst."
+)
+_MEASURE = "Measure before you touch, with a meter proved on a known voltage just before and after."
+_CLASSES = {
+    "I": "Protection class I: connect protective earth, and prove it before first power.",
+    "II": "Protection class II: with the cover off its insulation is not complete.",
+    "III": "Protection class III: what feeds it must be a separated extra-low voltage.",
+}
+_CLEAR_LOW = (
+    "Eye protection on. Keep hands clear at first power: capacitors can burst, the wrong way round "
+    "above all, and parts may be hot long before they look it."
+)
+_FEED_LOW = (
+    "Isolate the bench supply's output from whatever else is earthed, and keep rings and tools off "
+    "the board. Where mains is near, use an RCD (GFCI): mains can kill."
+)
 _LOCAL = (
     "Local codes and licensed practice come first. This plan replaces neither them nor your own "
     "judgement."
 )
-_MEASURE = "Measure before you touch, with a meter proved on a known voltage just before and after."
 
 
 def cautions(unit: Unit, envelope: Envelope) -> tuple[str, ...]:
@@ -27,76 +52,33 @@ def cautions(unit: Unit, envelope: Envelope) -> tuple[str, ...]:
         envelope: The bounds of the run; its voltage sets what can be stored.
     """
     stored_v = unit.input.peak_factor * envelope.voltage_v
-    mains = unit.input.kind == "ac" or stored_v > HAZARDOUS_V
-    lines = _hazardous(unit, stored_v) if mains else _extra_low(unit, stored_v)
-    return (*lines, *_high_output(unit, mains=mains), _LOCAL)
+    stored = _stored(unit, stored_v)
+    if unit.input.kind == "ac" or stored_v > HAZARDOUS_V:
+        discharge = (
+            f"After power off the bulk capacitor may hold {stored}. Discharge it through a "
+            "resistor made for the voltage."
+        )
+        return (_KILL, _FEED, _CLEAR, discharge, _MEASURE, _CLASSES[unit.protection_class], _LOCAL)
+    discharge = (
+        f"Low voltage is no promise: the bulk capacitor may hold {stored} after power off, enough "
+        "to burn, to weld and to start a fire. Discharge it, then measure."
+    )
+    return (*_high_outputs(unit), discharge, _CLEAR_LOW, _FEED_LOW, _LOCAL)
 
 
 def _stored(unit: Unit, stored_v: float) -> str:
     """Say what the bulk capacitor may hold. Source: E = C V^2 / 2, textbook."""
     capacitance_f = unit.input.bulk_capacitance_f
-    voltage = format_quantity(stored_v, "V", 3)
+    voltage = f"up to {format_quantity(stored_v, 'V', 3)}"
     if capacitance_f is None:
-        return f"up to {voltage}"
-    return f"up to {voltage} and {format_quantity(0.5 * capacitance_f * stored_v**2, 'J', 2)}"
+        return voltage
+    return f"{voltage} and {format_quantity(0.5 * capacitance_f * stored_v**2, 'J', 2)}"
 
 
-def _hazardous(unit: Unit, stored_v: float) -> tuple[str, ...]:
-    earth = {
-        "I": "Protection class I: connect protective earth, and prove it before first power.",
-        "II": "Protection class II: with the cover off its insulation is not complete.",
-        "III": "Protection class III: its supply must be a separated extra-low voltage.",
-    }
-    return (
-        (
-            "Mains and stored charge can kill. Work on opened equipment only if "
-            "you are trained for "
-            "it, and never alone."
-        ),
-        (
-            "Feed the unit isolated from the mains and through an RCD (GFCI). Behind an isolating "
-            "transformer an RCD no longer sees a current through you."
-        ),
-        (
-            "Eye protection on. Cover the unit and keep hands clear at first "
-            "power: capacitors, fuses "
-            "and varistors can burst."
-        ),
-        (
-            f"After power off the bulk capacitor may hold {_stored(unit, stored_v)}. Discharge it "
-            "through a resistor made for the voltage."
-        ),
-        _MEASURE,
-        earth[unit.protection_class],
-    )
-
-
-def _extra_low(unit: Unit, stored_v: float) -> tuple[str, ...]:
-    return (
-        (
-            "Low voltage is no promise: the bulk capacitor may hold "
-            f"{_stored(unit, stored_v)} after "
-            "power off, enough to burn, to weld and to start a fire. Discharge it, then measure."
-        ),
-        (
-            "Eye protection on. Keep hands clear at first power: capacitors can "
-            "burst, the wrong way "
-            "round above all, and parts may be hot long before they look it."
-        ),
-        (
-            "Isolate the bench supply's output from everything else that is "
-            "earthed, and keep rings "
-            "and tools off the board. Where mains is near, use an RCD (GFCI): mains can kill."
-        ),
-    )
-
-
-def _high_output(unit: Unit, *, mains: bool) -> tuple[str, ...]:
-    """Warn of outputs that are more dangerous than the input."""
+def _high_outputs(unit: Unit) -> tuple[str, ...]:
+    """Warn of outputs that are more dangerous than a low input lets expect."""
     high = [name for name, output in unit.output.items() if output.nominal_v > HAZARDOUS_V]
-    if mains or not high:
+    if not high:
         return ()
-    return (
-        f"Output {', '.join(high)} is above 60 V and can kill, whatever the input is.",
-        _MEASURE,
-    )
+    most = format_quantity(HAZARDOUS_V, "V")
+    return (f"Output {', '.join(high)} is above {most} and can kill, low input or not.", _MEASURE)

@@ -101,6 +101,7 @@ def _read(source: str | Path, error: type[FileError]) -> TomlFile:
 
 def _hint(name: str) -> str:
     """Name the nearest shipped file, or all of them."""
-    stems = [shipped_name.removesuffix(".toml") for shipped_name in shipped_names("profiles")]
+    names = (found for found in shipped_names("profiles") if "/" not in found)
+    stems = [found.removesuffix(".toml") for found in names]
     near = did_you_mean(Path(name).name.removesuffix(".toml"), stems)
     return near or (f"; shipped with the program: {', '.join(stems)}" if stems else "")

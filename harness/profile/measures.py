@@ -25,6 +25,7 @@ class Measure:
         source: Role of the instrument that gives the reading; empty for a computed figure.
         quantity: Key of the reading's accuracy in that instrument's part of the bench file; empty
             for a computed figure.
+        made_of: Readings a computed figure is worked out from.
         needs: Operations it rests on for any kind of input.
         needs_ac: Operations it rests on beside these where the input is AC.
         steps: Kinds of step it can be measured in.
@@ -36,6 +37,7 @@ class Measure:
     description: str
     source: str = ""
     quantity: str = ""
+    made_of: tuple[str, ...] = ()
     needs: tuple[Operation, ...] = ()
     needs_ac: tuple[Operation, ...] = ()
     steps: frozenset[str] = _POWERED
@@ -106,6 +108,7 @@ MEASURES: Mapping[str, Measure] = {
     "efficiency": Measure(
         unit="%",
         description="output power over input power",
+        made_of=("supply.power", "load.power"),
         needs=(*_IN, *_OUT),
         needs_ac=_REAL_POWER,
         steps=_LOAD,
@@ -114,6 +117,7 @@ MEASURES: Mapping[str, Measure] = {
     "load_regulation": Measure(
         unit="%",
         description="change of output voltage from least to most load, over its nominal",
+        made_of=("load.voltage",),  # the meter's, where the bench has one
         needs=(("load", "measure_voltage"),),
         steps=_LOAD,
         limits='"1 %"',
@@ -121,6 +125,7 @@ MEASURES: Mapping[str, Measure] = {
     "line_regulation": Measure(
         unit="%",
         description="change of output voltage from low to high line, over its nominal",
+        made_of=("meter.voltage_dc",),
         needs=(("meter", "measure_voltage_dc"),),
         steps=frozenset({"line"}),
         limits='"0.5 %"',
@@ -128,6 +133,7 @@ MEASURES: Mapping[str, Measure] = {
     "power_factor": Measure(
         unit="1",
         description="real power over rms voltage times rms current",
+        made_of=("supply.power", "supply.voltage", "supply.current"),
         needs=_IN,
         needs_ac=_REAL_POWER,
         ac_only=True,

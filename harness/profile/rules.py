@@ -135,23 +135,21 @@ def _amps(value_a: float) -> str:
 
 def _envelope_rules(unit: Unit, envelope: Envelope) -> Iterator[Slip]:
     """Hold the envelope against the nameplate (safety rule 1)."""
-    nominal_v, highest_v = unit.input.nominal_v, unit.input.highest_v
-    path = ("envelope", "voltage")
-    if envelope.voltage_v > highest_v * (1 + _ROUNDING):
+    path, given = ("envelope", "voltage"), _volts(envelope.voltage_v)
+    nominal, highest = _volts(unit.input.nominal_v), _volts(unit.input.highest_v)
+    if envelope.voltage_v > unit.input.highest_v * (1 + _ROUNDING):
+        tolerance = format_quantity(unit.input.tolerance_frac, "%")
         yield Slip(
             path,
-            f"{_volts(envelope.voltage_v)} is outside the nameplate's tolerance: "
-            f"{_volts(nominal_v)} and "
-            f"{format_quantity(unit.input.tolerance_frac, '%')} allow {_volts(highest_v)}",
-            f'"{_volts(highest_v)}"',
+            f"{given} is outside the nameplate's tolerance: {nominal} and {tolerance} allow "
+            f"{highest}",
+            f'"{highest}"',
         )
-    if envelope.voltage_v < nominal_v * (1 - _ROUNDING):
+    if envelope.voltage_v < unit.input.nominal_v * (1 - _ROUNDING):
         yield Slip(
             path,
-            f"{_volts(envelope.voltage_v)} is below the nominal "
-            f"{_volts(nominal_v)}: the unit could "
-            "never be brought up",
-            f'"{_volts(highest_v)}"',
+            f"{given} is below the nominal {nominal}: the unit could never be brought up",
+            f'"{highest}"',
         )
 
 

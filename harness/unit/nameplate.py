@@ -5,11 +5,17 @@ from __future__ import annotations
 import math
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
-from harness.unit.fields import Amps, Farads, Fraction, Hertz, Name, Table, Volts, Watts
+from harness.unit.fields import Amps, Farads, Fraction, Hertz, Name, Table, Volts, Watts, mistaken
 
 __all__ = ["AcInput", "DcInput", "Input", "Output", "Unit"]
+
+
+def _below_whole(tolerance_frac: float) -> float:
+    if tolerance_frac >= 1:
+        raise mistaken("a tolerance stays below 100 %", '"10 %"')
+    return tolerance_frac
 
 
 class _Input(Table):
@@ -29,7 +35,7 @@ class _Input(Table):
     """
 
     nominal_v: Volts = Field(alias="nominal")
-    tolerance_frac: Fraction = Field(alias="tolerance")
+    tolerance_frac: Annotated[Fraction, AfterValidator(_below_whole)] = Field(alias="tolerance")
     current_a: Amps = Field(alias="current")
     bulk_capacitance_f: Farads | None = Field(default=None, alias="bulk_capacitance")
     idle_power: Watts | None = Field(default=None, alias="idle_power")

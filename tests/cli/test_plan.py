@@ -1,0 +1,121 @@
+from __future__ import annotations
+
+import io
+import sys
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from harness.cli.main import app
+from harness.errors import FileError, Refused
+from harness.shipped import shipped
+
+WIDTH = 80
+
+
+@pytest.fixture
+def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Make the terminal eighty columns wide."""
+    monkeypatch.setenv("COLUMNS", str(WIDTH))
+
+
+def printed(*arguments: str) -> str:
+    """Return what the command prints."""
+    result = CliRunner().invoke(app, ["plan", *arguments], catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    return result.output
+
+
+@pytest.mark.usefixtures("narrow")
+class TestPlan:
+    def test_shows_each_level_of_an_ac_unit(self) -> None:
+        """Volts, mains frequency, limit, energy, slack and time of each level are in one row."""
+        output = printed("dome-shutter-power-unit", "--bench", "bench-simulated-ac")
+        rows = [" ".join(line.split()) for line in output.splitlines()]
+
+        assert "1 start 10 % 12 V 60 Hz 500 mA 21.6 mJ 302 mJ 1 s" in rows
+        assert "100 % 120 V 60 Hz 500 mA 945 mJ 3.09 J 1 s" in rows
+        assert "2.5 A load 120 V 60 Hz 1.5 A 1 s" in rows
+
+    def test_shows_each_level_of_a_dc_unit(self) -> None:
+        """A DC unit has no mains column, and its budgets are charges."""
+        output = printed("mount-controller-board")
+        rows = [" ".join(line.split()) for line in output.splitlines()]
+
+        assert "Mains" not in output
+        assert "1 start 10 % 2.4 V 300 mA 1.13 mC 113 uC 1 s" in rows
+        assert "2 nominal nominal 24 V 1.5 A 5 s" in rows
+
+    def test_shows_checks_with_their_limits(self) -> None:
+        """Each check is named with its step, its measure and its limits."""
+        output = printed("dome-shutter-power-unit")
+        rows = [" ".join(line.split()) for line in output.splitlines()]
+
+        assert "24 V rail 4 meter.voltage_dc 23.3 V to 24.7 V" in rows
+        assert "efficiency at full load 4 at 2.5 A efficiency at least 80 %" in rows
+        assert "24 V ripple 4 meter.voltage_ac at most 100 mV" in rows
+
+    @pytest.mark.parametrize("name", ["mount-controller-board", "dome-shutter-power-unit"])
+    def test_fits_a_plain_terminal(self, name: str) -> None:
+        """The demo plans are plain ASCII in eighty columns."""
+        output = printed(name)
+
+        assert output.isascii()
+        assert max(map(len, output.splitlines())) <= WIDTH
+
+    def test_carries_the_cautions(self) -> None:
+        """The plan ends with the cautions for the unit (safety rule 10)."""
+        output = printed("dome-shutter-power-unit")
+
+        assert "Mains and stored charge can kill" in output
+        assert "Local codes and licensed practice" in output
+
+    def test_brackets_in_names_are_no_markup(self, tmp_path: Path) -> None:
+        """What a user writes is shown as it stands."""
+        path = shipped("profiles", "mount-controller-board")
+        assert path is not None
+        text = path.read_text(encoding="utf-8").replace('"idle current"', '"[red]idle[/]"')
+        (tmp_path / "it.toml").write_text(text, encoding="utf-8")
+
+        assert "[red]idle[/]" in printed(str(tmp_path / "it.toml"))
+
+    def test_shows_what_falls_away(self, tmp_path: Path) -> None:
+        """A bench without a meter loses checks, and the plan says which and why."""
+        path = shipped("profiles", "bench-simulated-dc")
+        assert path is not None
+        text = path.read_text(encoding="utf-8")
+        without = text[: text.index("[meter]")]
+        (tmp_path / "bench.toml").write_text(without, encoding="utf-8")
+        output = printed("mount-controller-board", "--bench", str(tmp_path / "bench.toml"))
+
+        assert "Falls away: check '5 V rail' of step 2 (nominal): this bench has no meter." in (
+            " ".join(output.split())
+        )
+
+    def test_refuses_a_bench_that_does_not_fit(self) -> None:
+        """A plan its bench cannot carry out is shown, then refused with every reason."""
+        with pytest.raises(Refused) as caught:
+            printed("dome-shutter-power-unit", "--bench", "bench-simulated-dc")
+
+        assert "The unit takes AC, the supply gives DC." in caught.value.reasons
+
+    def test_a_bad_file_is_an_error(self) -> None:
+        """A profile that is none ends in its mistakes."""
+        with pytest.raises(FileError, match="there is no such file"):
+            printed("no-such-profile.toml")
+
+
+class TestScreen:
+    def test_a_terminal_without_unicode_gets_a_question_mark(
+        self, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """A character the terminal cannot show never ends the command."""
+        from harness.cli.screen import console
+
+        raw = io.BytesIO()
+        monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(raw, encoding="ascii"))
+        console().print("470 \u00b5F")
+        sys.stdout.flush()
+
+        assert raw.getvalue().strip() == b"470 ?F"

@@ -1,0 +1,74 @@
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic_core import PydanticCustomError
+
+from harness.profile.bench_file import Accuracy, BenchFile
+
+
+class TestAccuracy:
+    @pytest.mark.parametrize(
+        ("text", "unit", "accuracy"),
+        [
+            ("0.05 % + 10 mV", "V", Accuracy(0.0005, 0.01)),
+            ("10 mV + 0.05 %", "V", Accuracy(0.0005, 0.01)),
+            ("50 ppm+1uA", "A", Accuracy(50e-6, 1e-6)),
+            ("0.2 %", "A", Accuracy(0.002, 0.0)),
+            ("1e+1 mV", "V", Accuracy(0.0, 0.01)),
+            ("0.1 % + 0.1 ohm", "ohm", Accuracy(0.001, 0.1)),
+            ("1 degC", "degC", Accuracy(0.0, 1.0)),
+            ("0.5 K", "degC", Accuracy(0.0, 0.5)),
+        ],
+    )
+    def test_reads_a_share_and_a_fixed_part(self, text: str, unit: str, accuracy: Accuracy) -> None:
+        """A share of the reading and a fixed part stand in either order, or alone."""
+        assert Accuracy.parse(text, unit) == accuracy
+
+    @pytest.mark.parametrize(
+        ("text", "problem"),
+        [
+            ("10 mV + 20 mV", "'10 mV + 20 mV' gives a fixed part twice"),
+            ("10 mV + 10 mV", "'10 mV + 10 mV' gives a fixed part twice"),
+            ("0.05 + 10 mV", "'0.05' has no unit; expected a voltage"),
+            ("-1 % + 10 mV", "'-1 %' is below zero"),
+            ("0.05 % + ", "'' is not a voltage"),
+            ("200 %", "'200 %' is more than the whole reading"),
+            ("", "'' is not a voltage"),
+        ],
+    )
+    def test_tells_what_is_wrong(self, text: str, problem: str) -> None:
+        """Anything else is answered by what is wrong with it."""
+        with pytest.raises(PydanticCustomError) as caught:
+            Accuracy.parse(text, "V")
+
+        assert caught.value.message() == problem
+
+    @given(st.floats(0, 1), st.floats(0, 1e3), st.floats(-1e6, 1e6))
+    def test_the_bound_never_depends_on_the_sign(
+        self, share: float, fixed: float, reading: float
+    ) -> None:
+        """A bound is never negative, and the same for both signs of a reading."""
+        accuracy = Accuracy(share, fixed)
+
+        assert accuracy.bound(reading) == accuracy.bound(-reading) >= fixed
+
+
+class TestBenchFile:
+    def test_takes_accuracies_from_a_script(self) -> None:
+        """A script may hand in accuracies as they are, without text."""
+        bench = BenchFile.model_validate(
+            {
+                "name": "bench",
+                "supply": {
+                    "kind": "dc",
+                    "resource": "X",
+                    "dialect": "scpi-dc-supply",
+                    "accuracy": {"voltage": Accuracy(0.1, 0.2)},
+                },
+            }
+        )
+
+        assert bench.supply.accuracy["voltage"].bound(1.0) == pytest.approx(0.3)
+        assert list(bench.instruments) == ["supply"]

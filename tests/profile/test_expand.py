@@ -1,0 +1,309 @@
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.profile.bench_file import BenchFile
+from harness.profile.expand import make_plan
+from harness.profile.plan import Budget, Level, Plan
+from harness.profile.schema import Profile
+
+ProfileOf = Callable[..., Profile]
+BenchOf = Callable[..., BenchFile]
+
+AC_SUPPLY = (('kind = "dc" ', 'kind = "ac" '), ('"60 V"', '"300 V"'))
+
+
+def levels(plan: Plan) -> list[Level]:
+    """Return all levels of a plan, in order."""
+    return [level for step in plan.steps for level in step.levels]
+
+
+def budgets(plan: Plan) -> list[Budget]:
+    """Return the budgets of a plan, in order."""
+    return [level.budget for level in levels(plan) if level.budget is not None]
+
+
+class TestStart:
+    def test_every_level_is_a_share_of_nominal(self, profile_of: ProfileOf) -> None:
+        """Levels are volts under the step's limit, named by their share, and rise from zero."""
+        start = make_plan(profile_of("dc")).steps[0]
+
+        assert [level.label for level in start.levels] == ["10 %", "25 %", "50 %", "75 %", "100 %"]
+        assert [level.voltage_v for level in start.levels] == [2.4, 6.0, 12.0, 18.0, 24.0]
+        assert {level.current_limit_a for level in start.levels} == {0.3}
+        assert {level.load_current_a for level in start.levels} == {None}
+
+    def test_each_budget_begins_where_the_last_one_ended(self, profile_of: ProfileOf) -> None:
+        """The budgets of a start lie end to end, so that nothing goes unwatched."""
+        plan = make_plan(profile_of("dc"))
+
+        assert [(budget.from_v, budget.to_v) for budget in budgets(plan)] == [
+            (0.0, 2.4),
+            (2.4, 6.0),
+            (6.0, 12.0),
+            (12.0, 18.0),
+            (18.0, 24.0),
+        ]
+
+    def test_a_dc_input_is_watched_by_charge(self, profile_of: ProfileOf) -> None:
+        """The charges of all levels add up to C V. Source: Q = C V, textbook."""
+        found = budgets(make_plan(profile_of("dc")))
+
+        assert {budget.kind for budget in found} == {"charge"}
+        assert sum(budget.healthy for budget in found) == pytest.approx(470e-6 * 24)
+        assert {budget.window_s for budget in found} == {0.0}
+
+    def test_an_ac_input_is_watched_by_energy(self, profile_of: ProfileOf) -> None:
+        """The energies of all levels add up to half C times peak volts squared.
+
+        Source: E = C Vp^2 / 2, textbook; 120 V rms has a peak of 169.71 V.
+        """
+        found = budgets(make_plan(profile_of("ac")))
+
+        assert {budget.kind for budget in found} == {"energy"}
+        assert sum(budget.healthy for budget in found) == pytest.approx(
+            0.5 * 150e-6 * 169.71**2, rel=1e-4
+        )
+
+    def test_without_capacitance_time_is_bounded(self, profile_of: ProfileOf) -> None:
+        """No capacitance, no budget: each start level bounds the time at the limit, and says so."""
+        plan = make_plan(profile_of("dc", (', bulk_capacitance = "470 uF"', "")))
+
+        assert budgets(plan) == []
+        assert [level.time_at_limit_s for level in plan.steps[0].levels] == [0.5] * 5
+        assert plan.notes[0].startswith("No bulk_capacitance on the nameplate")
+
+    def test_the_unit_may_draw_what_its_nameplate_says(self, profile_of: ProfileOf) -> None:
+        """Idle power, threshold and leakage of the nameplate go into each budget."""
+        for budget in budgets(make_plan(profile_of("ac"))):
+            assert (budget.idle_power_w, budget.threshold_v) == (2.0, 55.0)
+            assert budget.leakage_a == pytest.approx(0.012)
+            assert budget.charge_factor == 2.0
+
+    @given(st.lists(st.integers(1, 10_000), min_size=1, max_size=6, unique=True))
+    def test_any_levels_add_up(self, hundredths: list[int]) -> None:
+        """Whatever the levels, the budgets add up to what the last level stores."""
+        shares = sorted(hundredths)
+        profile = Profile.model_validate(
+            {
+                "title": "any",
+                "unit": {
+                    "input": {
+                        "kind": "dc",
+                        "nominal": "24 V",
+                        "tolerance": "10 %",
+                        "current": "1 A",
+                        "bulk_capacitance": "470 uF",
+                    },
+                    "protection_class": "III",
+                },
+                "envelope": {"voltage": "26.4 V", "current": "1 A", "power": "24 W"},
+                "steps": [
+                    {
+                        "kind": "start",
+                        "levels": [f"{share / 100} %" for share in shares],
+                        "current_limit": "0.1 A",
+                        "dwell": "1 s",
+                    }
+                ],
+            }
+        )
+        found = budgets(make_plan(profile))
+
+        assert sum(budget.healthy for budget in found) == pytest.approx(
+            470e-6 * 24 * shares[-1] / 10_000
+        )
+        assert all(budget.healthy > 0 for budget in found)
+
+
+class TestAccuracy:
+    def test_the_supplys_errors_go_into_the_budget(
+        self, profile_of: ProfileOf, bench_of: BenchOf
+    ) -> None:
+        """Errors of the supply's own readings are allowed for; a fixed part as its share."""
+        budget = budgets(make_plan(profile_of("dc"), bench_of()))[1]
+
+        assert budget.current_error_a == 0.005
+        assert budget.current_error_frac == 0.002
+        assert budget.voltage_error_frac * 6.0 == pytest.approx(0.0005 * 6.0 + 0.01)
+
+    def test_an_averaging_source_sees_no_finer_than_its_window(self, profile_of: ProfileOf) -> None:
+        """The dialect's window counts, a period of the mains at least."""
+        profile = profile_of("ac")
+
+        assert {budget.window_s for budget in budgets(make_plan(profile, window_s=0.05))} == {0.05}
+        assert {budget.window_s for budget in budgets(make_plan(profile))} == {1 / 50}
+
+    def test_the_bench_files_window_goes_first(
+        self, profile_of: ProfileOf, bench_of: BenchOf
+    ) -> None:
+        """A window in the bench file goes before the dialect's."""
+        own = ('identity = "PS-200" ', 'averaging_window = "0.1 s" ')
+        plan = make_plan(profile_of("ac"), bench_of(*AC_SUPPLY, own), window_s=0.05)
+
+        assert {budget.window_s for budget in budgets(plan)} == {0.1}
+
+
+class TestSlack:
+    @pytest.mark.parametrize(
+        ("kind", "interval_s", "slack"),
+        # a tenth of C V, and limit times interval: 0.1 * 1 mF * 10 V + 1 A * 2 ms
+        [("charge", 0.002, 1e-3 + 2e-3), ("charge", 0.0, 1e-3), ("energy", 0.0, 5e-3)],
+    )
+    def test_counts_what_readings_cannot_see(
+        self, kind: str, interval_s: float, slack: float
+    ) -> None:
+        """A tenth of the healthy charge or energy, and what flows between two readings."""
+        budget = Budget(
+            kind=kind,
+            capacitance_f=1e-3,
+            peak_factor=1.0,
+            charge_factor=2.0,
+            from_v=0.0,
+            to_v=10.0,
+            idle_power_w=0.0,
+            threshold_v=0.0,
+            leakage_a=0.0,
+        )
+
+        assert budget.slack(1.0, interval_s) == pytest.approx(slack)
+
+
+class TestNominalAndLoad:
+    def test_nominal_is_under_the_envelopes_current(self, profile_of: ProfileOf) -> None:
+        """After the start the limit is the envelope's current unless the step says less."""
+        less = ('kind = "nominal"', 'kind = "nominal"\ncurrent_limit = "1 A"')
+
+        assert make_plan(profile_of("dc")).steps[1].levels[0].current_limit_a == 1.5
+        assert make_plan(profile_of("dc", less)).steps[1].levels[0].current_limit_a == 1.0
+
+    def test_after_a_full_start_nothing_is_left_to_watch(self, profile_of: ProfileOf) -> None:
+        """Nominal after a start to 100 % has no budget: no voltage is gained."""
+        level = make_plan(profile_of("dc")).steps[1].levels[0]
+
+        assert (level.budget, level.time_at_limit_s) == (None, None)
+
+    def test_the_rest_of_a_short_start_is_watched_too(self, profile_of: ProfileOf) -> None:
+        """Where the start ends below nominal, the nominal step watches the rest, and says so."""
+        plan = make_plan(profile_of("dc", (', "100 %"]', "]")))
+        budget = plan.steps[1].levels[0].budget
+
+        assert budget is not None
+        assert (budget.from_v, budget.to_v, budget.charge_factor) == (18.0, 24.0, 2.0)
+        assert plan.notes[0] == (
+            "The start ends below nominal: step 2 (nominal) takes the rest under a limit of 1.5 A."
+        )
+
+    def test_the_rest_is_timed_where_there_is_no_budget(self, profile_of: ProfileOf) -> None:
+        """Without a capacitance the rest of a short start bounds the time at the limit."""
+        plan = make_plan(
+            profile_of("dc", (', "100 %"]', "]"), (', bulk_capacitance = "470 uF"', ""))
+        )
+
+        assert plan.steps[1].levels[0].time_at_limit_s == 0.5
+
+    def test_a_load_step_has_a_level_for_each_point(self, profile_of: ProfileOf) -> None:
+        """Load points are levels at nominal voltage, named by their current."""
+        load = make_plan(profile_of("ac")).steps[2]
+
+        assert [level.label for level in load.levels] == ["0 A", "1.25 A", "2.5 A"]
+        assert [level.load_current_a for level in load.levels] == [0.0, 1.25, 2.5]
+        assert {level.voltage_v for level in load.levels} == {120.0}
+
+    def test_the_first_frequency_is_the_usual_one(self, profile_of: ProfileOf) -> None:
+        """A step that names no frequency takes the unit's first; a DC unit has none."""
+        ac, dc = make_plan(profile_of("ac")), make_plan(profile_of("dc"))
+
+        assert [step.levels[0].frequency_hz for step in ac.steps] == [50.0, 60.0, 50.0]
+        assert {level.frequency_hz for level in levels(dc)} == {None}
+
+    def test_time_is_the_sum_of_all_holds(self, profile_of: ProfileOf) -> None:
+        """The plan's time is that of its holds."""
+        plan = make_plan(profile_of("ac"))
+
+        assert plan.duration_s == math.fsum(level.dwell_s for level in levels(plan)) == 8.0
+
+
+class TestNames:
+    @pytest.mark.parametrize(
+        ("titles", "names"),
+        [
+            (["", ""], ["start", "nominal", "nominal 2", "nominal 3"]),
+            (["warm", "warm"], ["start", "nominal", "warm", "warm 2"]),
+            (["nominal 2", ""], ["start", "nominal", "nominal 2", "nominal 3"]),
+            (["", "nominal 2"], ["start", "nominal", "nominal 3", "nominal 2"]),
+        ],
+    )
+    def test_are_unique(self, profile_of: ProfileOf, titles: list[str], names: list[str]) -> None:
+        """Steps of one kind or title are numbered, and never take another step's title."""
+        profile = profile_of("dc")
+        more = [
+            profile.steps[1].model_copy(update={"title": title, "checks": ()}) for title in titles
+        ]
+        plan = make_plan(profile.model_copy(update={"steps": (*profile.steps, *more)}))
+
+        assert [step.name for step in plan.steps] == names
+        assert [step.number for step in plan.steps] == [1, 2, 3, 4]
+
+
+class TestDropped:
+    def test_nothing_falls_away_without_a_bench(self, profile_of: ProfileOf) -> None:
+        """A plan for no bench keeps each check."""
+        plan = make_plan(profile_of("ac"))
+
+        assert [len(step.checks) for step in plan.steps] == [0, 0, 2]
+        assert [step.dropped for step in plan.steps] == [(), (), ()]
+
+    def test_a_check_without_its_instrument_falls_away(
+        self, profile_of: ProfileOf, bench_of: BenchOf
+    ) -> None:
+        """A bench without a meter makes no check with the meter, and the plan says which."""
+        plan = make_plan(profile_of("dc"), bench_of().model_copy(update={"meter": None}))
+
+        assert plan.steps[1].checks == ()
+        assert [(check.name, why) for check, why in plan.steps[1].dropped] == [
+            ("5 V rail", "this bench has no meter")
+        ]
+        assert "Falls away: check '5 V rail' of step 2 (nominal): this bench has no meter." in (
+            plan.notes
+        )
+
+    def test_a_check_its_dialect_cannot_make_falls_away(
+        self, profile_of: ProfileOf, bench_of: BenchOf
+    ) -> None:
+        """What a dialect leaves out, the checks that need it lose."""
+        supply = frozenset({"measure_voltage", "measure_current"})
+        operations = {"supply": supply, "meter": frozenset({"identify"})}
+        plan = make_plan(profile_of("dc"), bench_of(), operations=operations)
+
+        assert len(plan.steps[0].checks) == 1
+        assert plan.steps[1].dropped[0][1] == (
+            "dialect scpi-meter of the meter has no measure_voltage_dc"
+        )
+
+    def test_ac_efficiency_needs_real_power(self, profile_of: ProfileOf, bench_of: BenchOf) -> None:
+        """A source that cannot measure real power makes no efficiency check."""
+        both = frozenset({"measure_voltage", "measure_current"})
+        operations = {"supply": both, "load": both, "meter": frozenset({"measure_voltage_dc"})}
+        plan = make_plan(profile_of("ac"), bench_of(*AC_SUPPLY), operations=operations)
+
+        assert [check.name for check in plan.steps[2].checks] == ["24 V rail"]
+        assert plan.steps[2].dropped[0][1] == (
+            "dialect scpi-dc-supply of the supply has no measure_power"
+        )
+
+
+class TestNotes:
+    def test_assumed_figures_are_said(self, profile_of: ProfileOf) -> None:
+        """What the nameplate leaves out and the plan assumes stands in the notes."""
+        plan = make_plan(profile_of("dc", (', idle_power = "0.6 W"', "")))
+
+        assert plan.notes == (
+            "No start_threshold on the nameplate: taken as 7.2 V.",
+            "No idle_power on the nameplate: taken as 2.88 W.",
+        )

@@ -1,0 +1,256 @@
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+
+import pytest
+
+from harness.errors import Refused
+from harness.profile.bench_file import BenchFile
+from harness.profile.expand import make_plan
+from harness.profile.preflight import Preflight, preflight, refuse
+from harness.profile.schema import Profile
+
+ProfileOf = Callable[..., Profile]
+BenchOf = Callable[..., BenchFile]
+
+TODAY = dt.date(2026, 11, 25)
+IDENTITIES = {"supply": "Workshop,PS-200,1,1.0", "meter": "Workshop,DM-60,2,1.0", "load": "EL"}
+AC_SUPPLY = (
+    ('kind = "dc" ', 'kind = "ac" '),
+    ('{ voltage = "60 V", current = "10 A" }', '{ voltage = "300 V", current = "8 A" }'),
+)
+
+
+@pytest.fixture
+def found(profile_of: ProfileOf, bench_of: BenchOf) -> Callable[..., Preflight]:
+    """Return a function from a profile and changes of the bench to what pre-flight finds."""
+
+    def look(kind: str, *changes: tuple[str, str], today: dt.date = TODAY) -> Preflight:
+        return preflight(make_plan(profile_of(kind), bench_of(*changes)), today=today)
+
+    return look
+
+
+class TestRanges:
+    @pytest.mark.parametrize("kind", ["dc", "ac"])
+    def test_a_fitting_bench_passes(self, found: Callable[..., Preflight], kind: str) -> None:
+        """Nothing speaks against a plan whose bench covers it."""
+        assert found(kind, *(AC_SUPPLY if kind == "ac" else ())).reasons == ()
+
+    @pytest.mark.parametrize(
+        ("old", "new", "reason"),
+        [
+            (
+                'voltage = "60 V"',
+                'voltage = "26 V"',
+                "The envelope of 26.4 V is beyond the supply's range of 26 V.",
+            ),
+            (
+                'current = "10 A" }\naccuracy',
+                'current = "1 A" }\naccuracy',
+                "The envelope of 1.5 A is beyond the supply's range of 1 A.",
+            ),
+            (
+                'current = "10 A" }\naccuracy',
+                'current = "10 A", power = "30 W" }\naccuracy',
+                "The envelope of 36 W is beyond the supply's range of 30 W.",
+            ),
+            ('kind = "dc" ', 'kind = "ac" ', "The unit takes DC, the supply gives AC."),
+        ],
+    )
+    def test_the_supply_covers_the_envelope(
+        self, found: Callable[..., Preflight], old: str, new: str, reason: str
+    ) -> None:
+        """A supply of another kind or too small for the envelope refuses the run."""
+        assert found("dc", (old, new)).reasons == (reason,)
+
+    def test_a_range_just_at_the_envelope_is_enough(self, found: Callable[..., Preflight]) -> None:
+        """A supply that just reaches the envelope is large enough."""
+        assert found("dc", ('voltage = "60 V"', 'voltage = "26.4 V"')).reasons == ()
+
+    def test_an_unknown_range_is_no_reason(self, found: Callable[..., Preflight]) -> None:
+        """What the bench file does not say is not held against it."""
+        assert found("dc", ('range = { voltage = "60 V", current = "10 A" }', "")).reasons == ()
+
+    @pytest.mark.parametrize(
+        ("old", "new", "reason"),
+        [
+            (
+                'voltage = "80 V", current = "10 A"',
+                'voltage = "80 V", current = "2 A"',
+                "The load current of step 3 (load) of 2.5 A is beyond the load's range of 2 A.",
+            ),
+            (
+                'voltage = "80 V", current = "10 A"',
+                'voltage = "20 V", current = "10 A"',
+                "The output voltage in step 3 (load) of 24 V is beyond the load's range of 20 V.",
+            ),
+            (
+                'power = "100 W"',
+                'power = "50 W"',
+                "The load power of step 3 (load) of 60 W is beyond the load's range of 50 W.",
+            ),
+        ],
+    )
+    def test_the_load_covers_its_points(
+        self, found: Callable[..., Preflight], old: str, new: str, reason: str
+    ) -> None:
+        """A load too small for its load points refuses the run."""
+        assert found("ac", *AC_SUPPLY, (old, new)).reasons == (reason,)
+
+    def test_a_load_step_needs_a_load(self, profile_of: ProfileOf, bench_of: BenchOf) -> None:
+        """A load step on a bench without a load refuses the run: nothing would be proved."""
+        bench = bench_of(*AC_SUPPLY).model_copy(update={"load": None})
+        found = preflight(make_plan(profile_of("ac"), bench), today=TODAY)
+
+        assert found.reasons == ("Step 3 (load) needs an electronic load, this bench has none.",)
+
+    def test_more_than_the_nameplate_is_a_warning(
+        self, profile_of: ProfileOf, bench_of: BenchOf
+    ) -> None:
+        """Loading an output beyond its nameplate is allowed and said."""
+        profile = profile_of("ac", ('"1.25 A", "2.5 A"]', '"2.5 A", "3 A"]'))
+        found = preflight(make_plan(profile, bench_of(*AC_SUPPLY)), today=TODAY)
+
+        assert "Step 3 (load) loads 3 A, more than the nameplate's 2.5 A." in found.warnings
+
+    def test_no_level_leaves_the_envelope(self, profile_of: ProfileOf, bench_of: BenchOf) -> None:
+        """A plan made by a script, past the rules of the file, is held to the envelope as well."""
+        profile = profile_of("dc")
+        narrow = profile.envelope.model_copy(update={"voltage_v": 20.0, "current_a": 0.2})
+        plan = make_plan(profile.model_copy(update={"envelope": narrow}), bench_of())
+        reasons = preflight(plan, today=TODAY).reasons
+
+        assert "The voltage in step 1 (start), 100 % is outside the envelope." in reasons
+        assert "The current limit in step 1 (start), 10 % is outside the envelope." in reasons
+
+    def test_a_plan_without_a_bench_is_refused(self, profile_of: ProfileOf) -> None:
+        """Nothing runs without a bench."""
+        found = preflight(make_plan(profile_of("dc")), today=TODAY)
+
+        assert found.reasons == ("There is no bench to run this plan on.",)
+
+
+class TestIdentity:
+    @pytest.mark.parametrize(
+        ("identities", "reasons"),
+        [
+            (IDENTITIES, ()),
+            (
+                {**IDENTITIES, "supply": "Workshop,PS-100,1,1.0"},
+                (
+                    (
+                        "The supply (TCPIP0::127.0.0.1::5025::SOCKET) says it is "
+                        "'Workshop,PS-100,1,1.0'; the bench file expects 'PS-200' in it."
+                    ),
+                ),
+            ),
+            (
+                {"supply": IDENTITIES["supply"], "load": "EL"},
+                ("The meter (TCPIP0::127.0.0.1::5026::SOCKET) did not say what it is.",),
+            ),
+        ],
+    )
+    def test_each_instrument_says_what_it_is(
+        self,
+        profile_of: ProfileOf,
+        bench_of: BenchOf,
+        identities: dict[str, str],
+        reasons: tuple[str, ...],
+    ) -> None:
+        """Every instrument answers `*IDN?`, with the text the bench file expects in it."""
+        plan = make_plan(profile_of("dc"), bench_of())
+
+        assert preflight(plan, today=TODAY, identities=identities).reasons == reasons
+
+
+class TestCalibration:
+    @pytest.mark.parametrize(
+        ("today", "overdue"), [(dt.date(2027, 5, 1), False), (dt.date(2027, 5, 2), True)]
+    )
+    def test_overdue_is_refused(
+        self, found: Callable[..., Preflight], today: dt.date, overdue: bool
+    ) -> None:
+        """Calibration is good through its day, and refuses the run from the next."""
+        reasons = found("dc", today=today).reasons
+
+        assert reasons == (
+            (
+                (
+                    "Calibration of the supply has been overdue since 2027-05-01; have it "
+                    "calibrated, "
+                    "or say allow_overdue = true in the bench file."
+                ),
+            )
+            if overdue
+            else ()
+        )
+
+    def test_overdue_may_be_allowed(self, found: Callable[..., Preflight]) -> None:
+        """A bench file that allows it turns the refusal into a warning."""
+        allowed = (
+            "calibration_due = 2027-05-01",
+            "calibration_due = 2026-01-01\nallow_overdue = true",
+        )
+        result = found("dc", allowed)
+
+        assert result.reasons == ()
+        assert result.warnings[0] == (
+            "Calibration of the supply has been overdue since 2026-01-01; the bench file allows "
+            "it (allow_overdue)."
+        )
+
+    def test_a_missing_date_is_a_warning(self, found: Callable[..., Preflight]) -> None:
+        """No date is no refusal, but it is said."""
+        assert found("dc").warnings == (
+            "The bench file gives no calibration date for the meter.",
+            "The bench file gives no calibration date for the load.",
+        )
+
+
+class TestAccuracy:
+    def test_a_guarded_check_needs_an_accuracy(self, found: Callable[..., Preflight]) -> None:
+        """A guarded check on a reading of unknown accuracy is announced as undecided."""
+        result = found("dc", ('accuracy = { voltage_dc = "0.02 % + 2 mV" }', ""))
+
+        assert result.warnings[-1] == (
+            "The bench file gives no accuracy for meter.voltage_dc: check '5 V rail' cannot be "
+            "decided."
+        )
+
+    def test_a_computed_figure_needs_those_it_is_made_of(
+        self, found: Callable[..., Preflight]
+    ) -> None:
+        """Efficiency needs real input power and output power; the latter follows from V and I."""
+        result = found("ac", *AC_SUPPLY)
+        load = 'power = "100 W" }'
+        known = (load, load + '\naccuracy = { voltage = "1 mV", current = "1 mA" }')
+
+        assert result.warnings[-1] == (
+            "The bench file gives no accuracy for supply.power, load.power: check 'efficiency at "
+            "full load' cannot be decided."
+        )
+        assert "accuracy for supply.power: check" in found("ac", *AC_SUPPLY, known).warnings[-1]
+
+    def test_a_simple_check_does_not(self, profile_of: ProfileOf, bench_of: BenchOf) -> None:
+        """Simple acceptance looks at the value alone (JCGM 106:2012, 8.2)."""
+        profile = profile_of("dc", ('rule = "guarded"', 'rule = "simple"'))
+        bench = bench_of(('accuracy = { voltage_dc = "0.02 % + 2 mV" }', ""))
+        found = preflight(make_plan(profile, bench), today=TODAY)
+
+        assert not any("accuracy" in warning for warning in found.warnings)
+
+
+class TestRefuse:
+    def test_raises_every_reason(self) -> None:
+        """A refusal carries all its reasons and ends with exit code 5."""
+        with pytest.raises(Refused) as caught:
+            refuse(Preflight(("One.", "Two."), ()))
+
+        assert caught.value.reasons == ("One.", "Two.")
+        assert caught.value.exit_code == 5
+
+    def test_lets_a_clean_plan_pass(self) -> None:
+        """Warnings alone refuse nothing."""
+        refuse(Preflight((), ("Mind this.",)))
