@@ -44,9 +44,10 @@ def make_plan(
         profile=profile,
         bench=bench,
         steps=steps,
-        notes=tuple(_notes(profile, steps)),
+        notes=(*_notes(profile, steps), *expander.unprotected()),
         cautions=cautions(profile.unit, profile.envelope),
         duration_s=sum(level.dwell_s for step in steps for level in step.levels),
+        lacking=tuple(expander.lacking()),
     )
 
 
@@ -83,6 +84,22 @@ class _Expander:
                 checks=tuple(check for check, why in reasons if not why),
                 dropped=tuple((check, why) for check, why in reasons if why),
             )
+
+    def lacking(self) -> Iterator[str]:
+        """Yield what the supply's dialect cannot do and the plan cannot do without."""
+        if isinstance(self._input, AcInput) and self._supply_lacks("set_frequency"):
+            yield "The supply's dialect has no set_frequency: an AC unit needs its frequency set."
+
+    def unprotected(self) -> Iterator[str]:
+        """Yield a note where the supply cannot guard the envelope's voltage by itself."""
+        if self._supply_lacks("set_voltage_protection"):
+            yield (
+                "The supply's dialect has no set_voltage_protection: the readings alone guard "
+                "the envelope's voltage."
+            )
+
+    def _supply_lacks(self, operation: str) -> bool:
+        return self._operations is not None and operation not in self._operations.get("supply", ())
 
     def _levels(self, step: Step) -> Iterator[Level]:
         match step:
@@ -197,6 +214,25 @@ def _rounded(value: float) -> float:
     return float(f"{value:.12g}")
 
 
+def _stuck(profile: Profile, step: PlannedStep) -> Iterator[str]:
+    """Yield a note where a healthy unit would need more than the start's limit (safety rule 7).
+
+    Source: P = V I; the power factor of a capacitor-input rectifier is 0.5 to 0.7, common
+        practice; the low end counts.
+    """
+    unit_input = profile.unit.input
+    power_factor = 0.5 if isinstance(unit_input, AcInput) else 1.0
+    for level in step.levels if step.kind == "start" else ():
+        idle_a = unit_input.idle_power_w / level.voltage_v / power_factor
+        if level.voltage_v >= unit_input.start_threshold_v and idle_a > level.current_limit_a:
+            yield (
+                f"Step {step.number} ({step.name}) will not get past {level.label}: a healthy unit "
+                f"may draw {format_quantity(idle_a, 'A', 3)} there, the limit is "
+                f"{format_quantity(level.current_limit_a, 'A', 3)}."
+            )
+            return
+
+
 def _unique(names: list[str]) -> list[str]:
     """Number the second and later of equal names: ``nominal``, ``nominal 2``."""
     seen: Counter[str] = Counter()
@@ -235,6 +271,7 @@ def _notes(profile: Profile, steps: tuple[PlannedStep, ...]) -> Iterator[str]:
             "current limit is bounded instead, which finds a short later."
         )
     for step in steps:
+        yield from _stuck(profile, step)
         for level in step.levels if step.kind == "nominal" else ():
             if level.budget is not None or level.time_at_limit_s is not None:
                 yield (

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-__all__ = ["LATER_STEPS", "MEASURES", "Measure"]
+__all__ = ["MEASURES", "Measure"]
 
 #: Kinds of step in which the unit is energised and held.
 _POWERED = frozenset({"start", "nominal", "line", "load", "soak"})
@@ -159,6 +159,3 @@ MEASURES: Mapping[str, Measure] = {
         limits="1",
     ),
 }
-
-#: Kinds of step that are words of the trade but cannot be carried out yet.
-LATER_STEPS = frozenset({"cold", "line", "soak", "discharge"})

@@ -136,6 +136,8 @@ class Plan:
         notes: What the reader must know: no charge budget, a check that falls away.
         cautions: The usual cautions for this unit (safety rule 10).
         duration_s: Time the holds take, without settling.
+        lacking: What the bench's dialects cannot do and the plan cannot do without, each a whole
+            sentence; pre-flight refuses for it.
     """
 
     profile: Profile
@@ -144,3 +146,4 @@ class Plan:
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
     duration_s: float
+    lacking: tuple[str, ...] = ()

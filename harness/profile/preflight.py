@@ -51,6 +51,7 @@ def preflight(
     if bench is None:
         return Preflight(("There is no bench to run this plan on.",), ())
     reasons = (
+        *plan.lacking,
         *_supply_reasons(plan, bench),
         *_load_reasons(plan, bench),
         *_identity_reasons(bench, identities),

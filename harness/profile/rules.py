@@ -251,6 +251,8 @@ def _check_rules(path: KeyPath, check: Check, part: _StepPart, unit: Unit | None
         yield Slip((*path, "measure"), f"{check.measure} means nothing for a DC input")
     if check.at is not None:
         yield from _at_rules((*path, "at"), check, part)
+    if part.currents_a is not None and part.kind == "load":
+        yield from _point_rules((*path, "measure"), check, part.currents_a)
 
 
 def _at_rules(path: KeyPath, check: Check, part: _StepPart) -> Iterator[Slip]:
@@ -267,3 +269,13 @@ def _at_rules(path: KeyPath, check: Check, part: _StepPart) -> Iterator[Slip]:
             f"{_amps(at_a)} is none of the step's load points: {points}",
             f'"{_amps(part.currents_a[-1])}"',
         )
+
+
+def _point_rules(path: KeyPath, check: Check, currents_a: tuple[float, ...]) -> Iterator[Slip]:
+    """Refuse figures that the load points cannot give: they would always pass, or never."""
+    if check.measure == "load_regulation" and len(set(currents_a)) < 2:
+        yield Slip(path, "load_regulation compares load points: the step needs two different ones")
+    unloaded = check.at == 0 or (check.at is None and 0 in currents_a)
+    if check.measure == "efficiency" and unloaded:
+        example = f'at = "{_amps(max(currents_a))}"'
+        yield Slip(path, "there is no efficiency at 0 A: say at which load point", example)

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Callable
 
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 from harness.profile.bench_file import BenchFile
 from harness.profile.expand import make_plan
 from harness.profile.plan import Budget, Level, Plan
+from harness.profile.preflight import preflight
 from harness.profile.schema import Profile
 
 ProfileOf = Callable[..., Profile]
@@ -298,7 +300,62 @@ class TestDropped:
         )
 
 
+class TestLacking:
+    DC = frozenset({"measure_voltage", "measure_current", "set_voltage_protection"})
+
+    def test_an_ac_unit_needs_its_frequency_set(
+        self, profile_of: ProfileOf, bench_of: BenchOf
+    ) -> None:
+        """A source whose frequency cannot be set is told, and pre-flight refuses it."""
+        plan = make_plan(profile_of("ac"), bench_of(*AC_SUPPLY), operations={"supply": self.DC})
+
+        assert plan.lacking == (
+            "The supply's dialect has no set_frequency: an AC unit needs its frequency set.",
+        )
+        assert plan.lacking[0] in preflight(plan, today=dt.date(2026, 1, 1)).reasons
+
+    def test_a_dc_unit_does_not(self, profile_of: ProfileOf, bench_of: BenchOf) -> None:
+        """A DC unit has no frequency to set."""
+        assert make_plan(profile_of("dc"), bench_of(), operations={"supply": self.DC}).lacking == ()
+
+    def test_a_supply_without_protection_is_noted(
+        self, profile_of: ProfileOf, bench_of: BenchOf
+    ) -> None:
+        """Where the supply cannot guard the voltage by itself, the plan says so."""
+        operations = {"supply": self.DC - {"set_voltage_protection"}}
+        plan = make_plan(profile_of("dc"), bench_of(), operations=operations)
+
+        assert plan.notes[-1] == (
+            "The supply's dialect has no set_voltage_protection: the readings alone guard the "
+            "envelope's voltage."
+        )
+
+
 class TestNotes:
+    @pytest.mark.parametrize(
+        ("kind", "limit", "note"),
+        [
+            # 0.6 W at 12 V, the first level above 7.2 V
+            ("dc", "49 mA", "past 50 %: a healthy unit may draw 50 mA there, the limit is 49 mA."),
+            # 2 W at 60 V and a power factor of one half
+            (
+                "ac",
+                "60 mA",
+                "past 50 %: a healthy unit may draw 66.7 mA there, the limit is 60 mA.",
+            ),
+        ],
+    )
+    def test_a_start_that_cannot_succeed_is_said(
+        self, profile_of: ProfileOf, kind: str, limit: str, note: str
+    ) -> None:
+        """A limit below what a healthy unit draws at idle is told before power (safety rule 7)."""
+        old = "0.30 A" if kind == "dc" else "0.5 A"
+        plan = make_plan(
+            profile_of(kind, (f'current_limit = "{old}"', f'current_limit = "{limit}"'))
+        )
+
+        assert f"Step 1 (start) will not get {note}" in plan.notes
+
     def test_assumed_figures_are_said(self, profile_of: ProfileOf) -> None:
         """What the nameplate leaves out and the plan assumes stands in the notes."""
         plan = make_plan(profile_of("dc", (', idle_power = "0.6 W"', "")))

@@ -384,6 +384,34 @@ MISTAKES = [
 
 AC_MISTAKES = [
     (
+        'at = "2.5 A"              # only at this load point\n',
+        "",
+        (
+            "35: steps[2].checks[1].measure: there is no efficiency at 0 A: say at which load "
+            'point; for example: at = "2.5 A"'
+        ),
+    ),
+    (
+        'at = "2.5 A" ',
+        'at = "0 A" ',
+        (
+            "35: steps[2].checks[1].measure: there is no efficiency at 0 A: say at which load "
+            'point; for example: at = "2.5 A"'
+        ),
+    ),
+    (
+        'currents = ["0 A", "1.25 A", "2.5 A"]\ndwell = "1 s"',
+        (
+            'currents = ["2.5 A"]\ndwell = "1 s"\nchecks = [{ name = "x", measure = '
+            '"load_regulation", high = "1 %" }]\n[[steps]]\nkind = "load"\ncurrents = ["2.5 A"]\n'
+            'dwell = "1 s"'
+        ),
+        (
+            "28: steps[2].checks[0].measure: load_regulation compares load points: the step needs "
+            "two different ones"
+        ),
+    ),
+    (
         'frequency = "60 Hz"',
         'frequency = "400 Hz"',
         (
