@@ -62,7 +62,8 @@ def simulated_unit(profile: Profile, fault: str | None = None) -> UnitModel:
     """Return the unit of a profile's nameplate, healthy or with a fault.
 
     Raises:
-        UsageError: There is no such fault, or it does not exist in a unit of this kind.
+        UsageError: There is no such fault, it does not exist in a unit of this kind, or the
+            profile cannot show it.
     """
     model = typical_model(profile.unit)
     if fault is None:
@@ -77,6 +78,11 @@ def simulated_unit(profile: Profile, fault: str | None = None) -> UnitModel:
         raise UsageError(
             f"a unit with {kind.upper()} input has no fault {fault!r}",
             do=f"{hint}there are {', '.join(names)}",
+        )
+    if FAULTS[fault].needs_load and all(step.kind != "load" for step in profile.steps):
+        raise UsageError(
+            f"{fault!r} shows itself only under load, and this profile has no load step",
+            do="add a load step, or rehearse another fault",
         )
     return FAULTS[fault].apply(model)
 

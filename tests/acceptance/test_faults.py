@@ -1,0 +1,216 @@
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from itertools import pairwise
+
+import pytest
+
+from harness.bench.open import open_bench
+from harness.bench.trip import TripReason
+from harness.errors import UsageError
+from harness.profile.load import load_profile
+from harness.profile.plan import Budget
+from harness.record.frames import Record
+from harness.record.recorder import MemoryRecorder
+from harness.rehearse.clock import SimulatedClock
+from harness.rehearse.faults import FAULTS
+from harness.rehearse.simulated_bench import SimulatedBench
+from harness.run.engine import carry_out
+from harness.run.result import Outcome, RunInfo, RunResult
+from harness.wiring import plan_for, rehearse_profile, simulated_bench_file, simulated_unit
+
+PROFILES = {"dc": "mount-controller-board", "ac": "dome-shutter-power-unit"}
+
+
+@dataclass
+class Rehearsed:
+    """One rehearsal with the bench it ran on, to look inside."""
+
+    result: RunResult
+    record: Record
+    bench: SimulatedBench
+    budgets: dict[str, Budget]
+    limit_a: float
+
+
+def rehearse(kind: str, fault: str | None, seed: int = 1) -> Rehearsed:
+    profile = load_profile(PROFILES[kind])
+    file = simulated_bench_file(profile)
+    clock = SimulatedClock()
+    bench = SimulatedBench(simulated_unit(profile, fault), file, clock, seed=seed)
+    plan = plan_for(profile, file)
+    started = dt.datetime(2026, 11, 25, 8, 0, tzinfo=dt.UTC)
+    sink = MemoryRecorder(serial="HP-0007", started=started)
+    result = carry_out(
+        plan,
+        connect=lambda: open_bench(file, clock, library=bench.library()),
+        clock=clock,
+        sink=sink,
+        info=RunInfo(serial="HP-0007", started=started, rehearsal=True, fault=fault),
+    )
+    start = plan.steps[0].levels
+    return Rehearsed(
+        result=result,
+        record=sink.frames(),
+        bench=bench,
+        budgets={level.label: level.budget for level in start if level.budget},
+        limit_a=start[0].current_limit_a,
+    )
+
+
+#: Each fault on each kind of unit: the reason for which power is cut, or the checks that fail.
+TRIPS = {
+    ("dc", "shorted-input"): {TripReason.CHARGE_BUDGET},
+    ("dc", "shorted-varistor"): {TripReason.CHARGE_BUDGET},
+    ("dc", "shorted-switch"): {TripReason.CHARGE_BUDGET},
+    ("dc", "switch-breakdown"): {TripReason.CHARGE_BUDGET},
+    ("dc", "leaky-bulk-capacitor"): {TripReason.CHARGE_BUDGET},
+    ("dc", "idle-over-consumption"): {TripReason.CHARGE_BUDGET},
+    ("dc", "intermittent-contact"): {TripReason.UNSETTLED, TripReason.VOLTAGE_NOT_REACHED},
+    # an AC source folds back within some half-cycles; until then it gives its peak current
+    ("ac", "shorted-input"): {TripReason.OVER_CURRENT},
+    ("ac", "shorted-varistor"): {TripReason.OVER_CURRENT},
+    ("ac", "shorted-switch"): {TripReason.ENERGY_BUDGET},
+    ("ac", "switch-breakdown"): {TripReason.OVER_CURRENT, TripReason.ENERGY_BUDGET},
+    ("ac", "leaky-bulk-capacitor"): {TripReason.ENERGY_BUDGET},
+    ("ac", "idle-over-consumption"): {TripReason.ENERGY_BUDGET},
+    ("ac", "intermittent-contact"): {
+        TripReason.UNSETTLED,
+        TripReason.VOLTAGE_NOT_REACHED,
+        TripReason.ENERGY_BUDGET,
+    },
+    # at full load the bulk runs dry in every half-cycle: the converter hunts
+    ("ac", "weak-bulk-capacitor"): {TripReason.UNSETTLED},
+}
+FAILS = {
+    ("dc", "open-fuse"): {"5 V rail", "idle power"},
+    ("dc", "open-rectifier-diode"): {"5 V rail", "idle power"},
+    ("dc", "weak-bulk-capacitor"): {"5 V ripple"},
+    ("dc", "output-low"): {"5 V rail"},
+    ("dc", "output-high"): {"5 V rail"},
+    ("dc", "no-start"): {"5 V rail", "idle power"},
+    ("ac", "open-fuse"): {"24 V rail", "idle power"},
+    ("ac", "open-rectifier-diode"): {"power factor at full load at 2.5 A"},
+    ("ac", "output-low"): {"24 V rail"},
+    ("ac", "output-high"): {"24 V rail"},
+    ("ac", "no-start"): {"24 V rail", "idle power"},
+    ("ac", "current-limit-folded-back"): {"24 V rail at 2.5 A", "load regulation"},
+}
+#: A short or leak whose let-through the start must keep inside its budget.
+PATHS = [key for key in TRIPS if key[1].startswith(("shorted", "switch", "leaky"))]
+
+
+class TestEveryFault:
+    def test_the_tables_name_every_fault_of_every_unit(self) -> None:
+        """No fault can be added without saying here how it is found."""
+        known = {
+            (kind, name)
+            for name, fault in FAULTS.items()
+            for kind in fault.kinds
+            if not (fault.needs_load and kind == "dc")
+        }
+
+        assert set(TRIPS) | set(FAILS) == known
+
+    @pytest.mark.parametrize("seed", [1, 2, 3])
+    @pytest.mark.parametrize(("kind", "fault"), TRIPS)
+    def test_power_is_cut_for_the_right_reason(self, kind: str, fault: str, seed: int) -> None:
+        """A fault that endangers the unit ends in a trip by its own reason, never in a release."""
+        run = rehearse(kind, fault, seed)
+
+        assert run.result.outcome is Outcome.TRIPPED
+        assert run.result.trip is not None
+        assert run.result.trip.reason in TRIPS[kind, fault]
+        assert not run.result.released
+        assert not run.bench.circuit.source_on
+
+    @pytest.mark.parametrize("seed", [1, 2, 3])
+    @pytest.mark.parametrize(("kind", "fault"), FAILS)
+    def test_the_right_checks_fail(self, kind: str, fault: str, seed: int) -> None:
+        """A fault that endangers nothing at first power ends in failed checks, never a release."""
+        run = rehearse(kind, fault, seed)
+
+        assert run.result.outcome is Outcome.COMPLETED
+        checks = run.record.checks
+        failed = set(checks[checks["verdict"] == "fail"]["check"])
+        assert failed >= FAILS[kind, fault]
+        assert not run.result.released
+        assert not run.bench.circuit.source_on
+
+    @pytest.mark.parametrize(("kind", "fault"), PATHS)
+    def test_what_goes_through_the_fault_stays_inside_the_budget(
+        self, kind: str, fault: str
+    ) -> None:
+        """Charge (AC: energy) through the fault is bounded by the level's budget.
+
+        The bound is what the level may take at all, one more interval between readings, and what
+        the capacitors held already when the part gave way.
+        """
+        run = rehearse(kind, fault)
+        let = run.bench.circuit.let_through
+        readings = run.record.readings
+        level = readings["level"].iloc[-1]
+        budget = run.budgets[level]
+        entered = readings[(readings["level"] == level) & (readings["source"] == "supply")]
+        times = entered["time_s"].unique()
+        gap_s = max(b - a for a, b in pairwise(times)) if len(times) > 1 else 0.1
+        model = run.bench.circuit.model
+        held_f = model.bulk.capacitance_f + run.bench.circuit.source.output_capacitance_f
+        top_v = budget.to_v * budget.peak_factor
+
+        if kind == "dc":
+            stored_c = held_f * top_v
+            allowed_c = (1 + budget.charge_factor) * budget.healthy + 3 * run.limit_a * gap_s
+            leak_c = sum(one.leakage_a * 1.5 for one in run.budgets.values())
+            assert let.charge_c <= allowed_c + stored_c + leak_c
+        else:
+            stored_j = 0.5 * held_f * top_v**2
+            window_s = max(gap_s, budget.window_s)
+            peak_w = budget.to_v * run.limit_a * run.bench.circuit.source.crest_factor
+            allowed_j = (1 + budget.charge_factor) * budget.healthy + 3 * peak_w * window_s
+            leak_j = sum((one.idle_power_w + 1.0) * 1.5 for one in run.budgets.values())
+            assert let.energy_j <= allowed_j + stored_j + leak_j
+
+    def test_a_short_is_off_within_five_readings(self) -> None:
+        """A short at the input is off after at most five readings of the supply."""
+        run = rehearse("dc", "shorted-input")
+
+        supply = run.record.readings.query("source == 'supply' and quantity == 'current'")
+        assert len(supply) <= 5
+
+
+class TestHealthyUnits:
+    @pytest.mark.parametrize("kind", PROFILES)
+    @pytest.mark.parametrize("seed", range(1, 6))
+    def test_a_healthy_unit_passes(self, kind: str, seed: int) -> None:
+        """A healthy unit passes every check whatever the errors of the instruments."""
+        run = rehearse(kind, None, seed)
+
+        assert run.result.outcome is Outcome.COMPLETED
+        assert set(run.record.checks["verdict"]) == {"pass"}
+        assert run.bench.circuit.let_through.charge_c == 0
+
+    def test_the_same_seed_gives_the_same_run(self) -> None:
+        """Two rehearsals with one seed read the same, figure by figure."""
+        first, second = rehearse("ac", None, 7), rehearse("ac", None, 7)
+
+        assert first.record.readings.equals(second.record.readings)
+
+    def test_another_seed_gives_other_readings(self) -> None:
+        """Another seed gives other instrument errors."""
+        first, second = rehearse("dc", None, 7), rehearse("dc", None, 8)
+
+        assert not first.record.readings["value"].equals(second.record.readings["value"])
+
+
+class TestNamingFaults:
+    def test_an_unknown_fault_gets_the_nearest_name(self) -> None:
+        """A slip in the name is answered with the right one."""
+        with pytest.raises(UsageError, match="did you mean 'shorted-varistor'"):
+            rehearse_profile("dome-shutter-power-unit", fault="shorted-varister")
+
+    def test_a_fault_the_profile_cannot_show_is_refused(self) -> None:
+        """A fault that needs a load is no use to a profile that never loads the unit."""
+        with pytest.raises(UsageError, match="only under load"):
+            rehearse_profile("mount-controller-board", fault="current-limit-folded-back")

@@ -1,0 +1,250 @@
+from __future__ import annotations
+
+import datetime as dt
+import signal
+from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager
+
+import pytest
+
+from harness.bench.open import OpenBench, open_bench
+from harness.bench.trip import TripReason
+from harness.errors import LinkError, RecordError
+from harness.judge.verdict import Verdict
+from harness.profile.bench_file import BenchFile
+from harness.profile.load import load_profile
+from harness.record.recorder import MemoryRecorder
+from harness.record.sink import Values
+from harness.rehearse.clock import SimulatedClock
+from harness.rehearse.simulated_bench import SimulatedBench
+from harness.run.engine import carry_out
+from harness.run.result import Outcome, RunInfo, RunResult
+from harness.run.steps import STEPS
+from harness.run.stop import StopRequest
+from harness.wiring import plan_for, simulated_bench_file, simulated_unit
+
+STARTED = dt.datetime(2026, 11, 25, 8, 0, tzinfo=dt.UTC)
+
+
+class Rig:
+    """Unit A on its simulated bench, with everything a test may want to bend."""
+
+    def __init__(
+        self, profile: str = "mount-controller-board", clock: SimulatedClock | None = None
+    ) -> None:
+        self.profile = load_profile(profile)
+        self.file: BenchFile = simulated_bench_file(self.profile)
+        self.clock = clock or SimulatedClock()
+        self.bench = SimulatedBench(simulated_unit(self.profile), self.file, self.clock)
+        self.sink: MemoryRecorder = MemoryRecorder(serial="HP-0007", started=STARTED)
+        self.stop = StopRequest()
+
+    def connect(self) -> AbstractContextManager[OpenBench]:
+        """Open the simulated instruments."""
+        return open_bench(self.file, self.clock, library=self.bench.library())
+
+    def run(
+        self, connect: Callable[[], AbstractContextManager[OpenBench]] | None = None
+    ) -> RunResult:
+        """Carry the profile out."""
+        return carry_out(
+            plan_for(self.profile, self.file),
+            connect=connect or self.connect,
+            clock=self.clock,
+            sink=self.sink,
+            info=RunInfo(serial="HP-0007", started=STARTED, rehearsal=True),
+            stop=self.stop,
+        )
+
+
+class Impatient(SimulatedClock):
+    """A clock by which somebody asks the run to stop."""
+
+    def __init__(self, at_s: float) -> None:
+        super().__init__()
+        self._at_s = at_s
+        self.on_time: Callable[[], None] = lambda: None
+
+    def sleep_s(self, duration_s: float) -> None:
+        """Advance, and speak up when it is time."""
+        super().sleep_s(duration_s)
+        if self.now_s() >= self._at_s:
+            self.on_time()
+
+
+@pytest.fixture
+def rig() -> Rig:
+    """Unit A on its simulated bench."""
+    return Rig()
+
+
+class TestEndings:
+    def test_a_completed_run_leaves_power_off(self, rig: Rig) -> None:
+        """After a completed run the output is off and the last event says so."""
+        result = rig.run()
+        events = rig.sink.frames().events
+
+        assert result.outcome is Outcome.COMPLETED
+        assert not rig.bench.circuit.source_on
+        assert tuple(events.iloc[-1][["kind", "detail"]]) == ("power off", "confirmed")
+
+    def test_a_wrong_identity_is_refused_before_power(self, rig: Rig) -> None:
+        """An instrument that is not the one the bench file names means no power at all."""
+        supply = rig.file.supply.model_copy(update={"identity": "somebody else's"})
+        rig.file = rig.file.model_copy(update={"supply": supply})
+
+        result = rig.run()
+
+        assert result.outcome is Outcome.REFUSED
+        assert result.exit_code == 5
+        assert "somebody else's" in result.reason
+        assert "power on" not in set(rig.sink.frames().events["kind"])
+
+    def test_an_instrument_that_cannot_be_opened_is_refused(self, rig: Rig) -> None:
+        """A link that does not open ends in a refusal that names the instrument."""
+
+        def connect() -> AbstractContextManager[OpenBench]:
+            raise LinkError("it cannot be opened", instrument="meter (nowhere)")
+
+        result = rig.run(connect)
+
+        assert result.outcome is Outcome.REFUSED
+        assert "meter (nowhere)" in result.reason
+
+    @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+    @pytest.mark.parametrize("after_s", [0.0, 0.5, 3.0, 9.0])
+    def test_a_stop_request_is_obeyed_at_once_and_power_goes_off(
+        self, number: int, after_s: float
+    ) -> None:
+        """At any moment a stop request ends the run within a message or two, output off."""
+        clock = Impatient(after_s)
+        rig = Rig(clock=clock)
+        clock.on_time = lambda: rig.stop.note(number)
+        result = rig.run()
+
+        assert result.outcome is Outcome.INTERRUPTED
+        assert result.exit_code == 128 + number
+        assert not result.released
+        assert not rig.bench.circuit.source_on
+        assert clock.now_s() - after_s < 0.1
+
+    def test_an_error_of_the_program_itself_cuts_power(
+        self, rig: Rig, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """A slip in a step leaves the unit off and the run tripped, with the error's name."""
+
+        def broken(*_: object) -> None:
+            rig_on = rig.bench.circuit.source_on
+            raise ZeroDivisionError(f"source on: {rig_on}")
+
+        monkeypatch.setitem(STEPS, "nominal", broken)  # type: ignore[misc]
+        result = rig.run()
+
+        assert result.trip is not None
+        assert result.trip.reason is TripReason.INTERNAL
+        assert "ZeroDivisionError: source on: True" in result.reason
+        assert not rig.bench.circuit.source_on
+
+
+class LosesRecord(MemoryRecorder):
+    """A record that cannot be written any more after some samples."""
+
+    left = 50
+
+    def sample(self, time_s: float, step: str, level: str, values: Values, source: str) -> None:
+        """Fail from the fiftieth sample on."""
+        self.left -= 1
+        if self.left <= 0:
+            raise RecordError("no space left on the disk", where="results", do="free some")
+        super().sample(time_s, step, level, values, source)
+
+
+class LosesEvents(MemoryRecorder):
+    """A record whose events cannot be written from the first settled level on."""
+
+    def event(self, time_s: float, kind: str, step: str, detail: str) -> None:
+        """Fail when something settled."""
+        if kind == "settled":
+            raise RecordError("no space left on the disk", where="results", do="free some")
+        super().event(time_s, kind, step, detail)
+
+
+class LosesEnd(MemoryRecorder):
+    """A record that cannot be finished."""
+
+    def finish(self, run: Mapping[str, object]) -> None:  # noqa: ARG002 - it fails before
+        """Fail."""
+        raise RecordError("no space left on the disk", where="results", do="free some")
+
+
+class TestRecordLost:
+    @pytest.mark.parametrize("kind", [LosesRecord, LosesEvents])
+    def test_a_unit_whose_record_is_lost_is_not_kept_energised(
+        self, rig: Rig, kind: type[MemoryRecorder]
+    ) -> None:
+        """A record that cannot be written cuts power (safety rule 9) and is left alone."""
+        rig.sink = kind(serial="HP-0007", started=STARTED)
+        result = rig.run()
+
+        assert result.outcome is Outcome.TRIPPED
+        assert result.trip is not None
+        assert result.trip.reason is TripReason.RECORD_LOST
+        assert result.exit_code == 3
+        assert not rig.bench.circuit.source_on
+
+    def test_a_record_that_cannot_be_finished_is_no_release(self, rig: Rig) -> None:
+        """A run without its record does not count, however well it went."""
+        rig.sink = LosesEnd(serial="HP-0007", started=STARTED)
+        result = rig.run()
+
+        assert result.outcome is Outcome.TRIPPED
+        assert not result.released
+        assert "no space left" in result.reason
+
+
+class TestChecks:
+    def test_a_check_the_bench_cannot_make_is_undecided(self, rig: Rig) -> None:
+        """Without a meter its checks prove nothing: undecided, so the unit is not released."""
+        rig.file = rig.file.model_copy(update={"meter": None})
+        result = rig.run()
+        checks = rig.sink.frames().checks.set_index("check")
+
+        assert checks.loc["5 V rail", "verdict"] == "undecided"
+        assert checks.loc["idle current", "verdict"] == "pass"
+        assert result.verdict is Verdict.UNDECIDED
+        assert result.exit_code == 4
+
+    def test_an_instrument_without_stated_accuracy_decides_nothing(self, rig: Rig) -> None:
+        """Where the bench file states no accuracy, the uncertainty is unknown: undecided."""
+        meter = rig.file.meter
+        assert meter is not None
+        rig.file = rig.file.model_copy(update={"meter": meter.model_copy(update={"accuracy": {}})})
+        result = rig.run()
+
+        assert result.verdict is Verdict.UNDECIDED
+        assert not result.released
+
+    def test_load_checks_are_judged_at_their_load_point_only(self) -> None:
+        """A check with a load point is judged there and nowhere else."""
+        rig = Rig("dome-shutter-power-unit")
+        rig.run()
+        names = list(rig.sink.frames().checks["check"])
+
+        assert [name for name in names if name.startswith("efficiency")] == [
+            "efficiency at full load at 2.5 A"
+        ]
+        assert sum(name.startswith("24 V rail at") for name in names) == 3
+
+
+class TestNotes:
+    def test_every_check_row_is_what_the_file_format_asks_for(self, rig: Rig) -> None:
+        """The rows of a run carry their step, limits, uncertainty, rule and margin."""
+        rig.run()
+        row = rig.sink.frames().checks.set_index("check").loc["5 V rail"]
+
+        assert row["step"] == "nominal"
+        assert (row["low"], row["high"], row["unit"]) == (4.9, 5.1, "V")
+        assert row["rule"] == "guarded"
+        assert row["margin"] == pytest.approx(
+            min(row["value"] - 4.9, 5.1 - row["value"]) - row["uncertainty"]
+        )
