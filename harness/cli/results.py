@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from harness.record import Record
     from harness.record.examine import Examined
 
-__all__ = ["app"]
+__all__ = ["app", "export", "list_runs", "show", "verify"]
 
 app = typer.Typer(help="Records of earlier runs.", no_args_is_help=True)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import warnings
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +19,10 @@ __all__ = ["NUMBERS", "Record", "frame", "strict_rows", "table_frame"]
 
 #: Columns that hold numbers (float64); all others hold text (str).
 NUMBERS = frozenset({"time_s", "value", "low", "high", "uncertainty", "margin"})
+
+
+#: Bytes looked at in one go.
+_BLOCK = 1 << 24
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -127,32 +132,51 @@ def _quick_frame(content: bytes, columns: Sequence[str]) -> pd.DataFrame | None:
     """Read a table as fast as pandas can; None where anything about it is odd."""
     import pandas as pd
 
-    if columns[-1] in NUMBERS:
-        return None  # a number missing at the end of a line would look like an empty field
+    if not _is_even(content, len(columns) - 1):
+        return None  # pandas would fill what is missing
     texts = [name for name in columns if name not in NUMBERS]
     numbers = [name for name in columns if name in NUMBERS]
     try:
-        table = pd.read_csv(
-            io.BytesIO(content),
-            names=[*columns, "beyond"],
-            header=0,
-            index_col=False,
-            dtype={**dict.fromkeys(texts, "category"), **dict.fromkeys(numbers, "float64")},
-            keep_default_na=False,
-            na_values={name: ["nan"] for name in numbers},
-            lineterminator="\n",
-            skip_blank_lines=False,
-            engine="c",
-            low_memory=False,
-        )
-    except ValueError:  # of which pandas' parser errors are a kind
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")  # pandas drops a field too many with a mere warning
+            table = pd.read_csv(
+                io.BytesIO(content),
+                index_col=False,
+                dtype={**dict.fromkeys(texts, "category"), **dict.fromkeys(numbers, "float64")},
+                keep_default_na=False,
+                na_values={name: ["", "nan"] for name in numbers},
+                lineterminator="\n",
+                skip_blank_lines=False,
+                engine="c",
+                low_memory=False,
+            )
+    except (ValueError, Warning):  # pandas' parser errors are of the first kind
         return None
-    odd = len(table) != content.count(b"\n") - 1 or not table["beyond"].isna().all()
-    if odd or any(bool(table[name].isna().any()) for name in texts):
+    if len(table) != content.count(b"\n") - 1:
         return None
     # Each text stands once among the categories: undone once, however many rows there are.
     series = {name: table[name] if name in NUMBERS else _texts(table[name]) for name in columns}
     return pd.DataFrame(series)
+
+
+def _is_even(content: bytes, commas: int) -> bool:
+    """Whether every line has this many commas outside quotation marks, and closes its marks."""
+    import numpy as np
+
+    start = 0
+    while start < len(content):
+        end = content.find(b"\n", start + _BLOCK) + 1 or len(content)
+        block = np.frombuffer(content, np.uint8, end - start, start)
+        quoted = (
+            np.cumsum(block == ord('"'), dtype=np.uint8) & 1
+        )  # counts past 255 keep their parity
+        ends = np.flatnonzero(block == ord("\n"))
+        places = np.flatnonzero((block == ord(",")) & (quoted == 0))
+        counts = np.diff(np.searchsorted(places, ends), prepend=0)
+        if quoted[ends].any() or (counts != commas).any():
+            return False
+        start = end
+    return True
 
 
 def _texts(column: pd.Series[Any]) -> pd.Series[Any]:
