@@ -23,6 +23,7 @@ from harness.unit.fields import (
     Volts,
     Watts,
     mistaken,
+    problem_of,
     read_quantity,
 )
 
@@ -90,7 +91,9 @@ def _term(term: str, unit: str, example: str) -> float:
         kelvins = unit == "degC" and split_quantity(term)[1] == "K"
         value = split_quantity(term)[0] if kelvins else read_quantity(term, unit)
     except (ValueError, PydanticCustomError) as error:
-        problem = error.message() if isinstance(error, PydanticCustomError) else f"{term!r} is none"
+        problem = (
+            problem_of(error) if isinstance(error, PydanticCustomError) else f"{term!r} is none"
+        )
         raise mistaken(problem, example) from None
     if value < 0:
         raise mistaken(f"{shown(term)} is below zero", example)

@@ -21,7 +21,6 @@ __all__ = ["Slip", "as_mistakes", "found_by_validation", "key_text"]
 #: More than these are not listed: nobody mends a file from a list of a thousand.
 _MOST_LISTED = 100
 
-
 #: ``key = …`` or ``[table]``: an example that needs no key in front of it.
 _WHOLE_LINE = re.compile(r"\w+ = |\[+[a-z]")
 
@@ -62,12 +61,8 @@ def as_mistakes(slips: Iterable[Slip], file: str, lines: Lines) -> tuple[Mistake
 def _line_for(slip: Slip) -> str:
     """Return the example as a line of the file: its key goes in front, where it has one."""
     key = slip.path[-1] if slip.path else 0
-    is_line = _WHOLE_LINE.match(slip.example) is not None
-    return (
-        slip.example
-        if isinstance(key, int) or is_line or not slip.example
-        else f"{key} = {slip.example}"
-    )
+    whole = not slip.example or isinstance(key, int) or _WHOLE_LINE.match(slip.example)
+    return slip.example if whole else f"{key} = {slip.example}"
 
 
 def key_text(path: KeyPath) -> str:

@@ -5,7 +5,14 @@ from __future__ import annotations
 import itertools
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field, ValidationInfo, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    Field,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 from pydantic_core import PydanticCustomError
 
 from harness.errors import did_you_mean
@@ -23,6 +30,7 @@ from harness.unit.fields import (
     Volts,
     Watts,
     mistaken,
+    problem_of,
     read_quantity,
 )
 from harness.unit.nameplate import Unit
@@ -82,7 +90,7 @@ class Check(Table):
         try:
             return read_quantity(limit, measure.unit)
         except PydanticCustomError as error:
-            raise mistaken(error.message(), measure.limits) from None
+            raise mistaken(problem_of(error), measure.limits) from None
 
     @field_validator("high")
     @classmethod
@@ -128,6 +136,17 @@ def _level(text: object) -> float:
 _LevelFraction = Annotated[float, BeforeValidator(_level)]
 
 
+#: Longest time at the limit that can be asked for: a short heats all that while.
+_LONGEST_AT_LIMIT_S = 10.0
+
+
+def _short(time_s: float) -> float:
+    if time_s > _LONGEST_AT_LIMIT_S:
+        most = format_quantity(_LONGEST_AT_LIMIT_S, "s")
+        raise mistaken(f"more than {most} at the limit bounds nothing", '"0.5 s"')
+    return time_s
+
+
 class StartStep(_Step):
     """Current-limited start: the voltage rises level by level.
 
@@ -148,7 +167,9 @@ class StartStep(_Step):
     current_limit_a: Amps = Field(alias="current_limit")
     dwell_s: Seconds = Field(alias="dwell")
     charge_factor: Number = Field(default=2.0, ge=1.0, le=10.0, examples=["2.5"])
-    time_at_limit_s: Seconds = Field(default=0.5, alias="time_at_limit", validate_default=False)
+    time_at_limit_s: Annotated[Seconds, AfterValidator(_short)] = Field(
+        default=0.5, alias="time_at_limit", validate_default=False, examples=['"0.5 s"']
+    )
     frequency_hz: Hertz | None = Field(default=None, alias="frequency")
 
     @field_validator("levels_frac")

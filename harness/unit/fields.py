@@ -25,6 +25,7 @@ __all__ = [
     "Volts",
     "Watts",
     "mistaken",
+    "problem_of",
     "read_quantity",
 ]
 
@@ -58,6 +59,11 @@ def mistaken(problem: str, example: str = "") -> PydanticCustomError:
         example: A value that would be right, as it stands in TOML; empty if none is worth giving.
     """
     return PydanticCustomError("mistake", "{problem}", {"problem": problem, "example": example})
+
+
+def problem_of(error: PydanticCustomError) -> str:
+    """Return what is wrong from an error that :func:`mistaken` made."""
+    return str((error.context or {}).get("problem", ""))
 
 
 def read_quantity(text: object, unit: str) -> float:

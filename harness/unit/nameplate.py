@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Field, ValidationInfo, field_validator
 
+from harness.quantity import format_quantity
 from harness.unit.fields import Amps, Farads, Fraction, Hertz, Name, Table, Volts, Watts, mistaken
 
 __all__ = ["AcInput", "DcInput", "Input", "Output", "Unit"]
@@ -41,6 +42,22 @@ class _Input(Table):
     idle_power: Watts | None = Field(default=None, alias="idle_power")
     threshold: Volts | None = Field(default=None, alias="start_threshold")
     leakage: Amps | None = Field(default=None, alias="leakage")
+
+    @field_validator("idle_power", "threshold", "leakage")
+    @classmethod
+    def _within_nominal(cls, value: float | None, info: ValidationInfo) -> float | None:
+        """Refuse what no unit of this nameplate can have: a budget would then allow anything."""
+        nominal_v, current_a = info.data.get("nominal_v"), info.data.get("current_a")
+        if value is None or nominal_v is None or current_a is None:
+            return value
+        unit = {"idle_power": "W", "threshold": "V", "leakage": "A"}[str(info.field_name)]
+        most = {"W": nominal_v * current_a, "V": nominal_v, "A": current_a}[unit]
+        if value > most * (1 + 1e-9):
+            raise mistaken(
+                f"{format_quantity(value, unit)} is more than the unit's nominal "
+                f"{format_quantity(most, unit)}"
+            )
+        return value
 
     @property
     def highest_v(self) -> float:

@@ -88,6 +88,22 @@ class TestProfile:
 
 
 MISTAKES = [
+    (
+        'current_limit = "0.30 A"',
+        'current_limit = "0.3 A"\ntime_at_limit = "11 s"',
+        (
+            "17: steps[0].time_at_limit: more than 10 s at the limit bounds nothing; "
+            'for example: time_at_limit = "0.5 s"'
+        ),
+    ),
+    (
+        'current_limit = "0.30 A"',
+        'current_limit = "0.3 A"\ncharge_factor = 11',
+        (
+            "17: steps[0].charge_factor: 11.0: it should be less than or equal to 10; "
+            "for example: charge_factor = 2.5"
+        ),
+    ),
     # a quantity
     (
         'nominal = "24 V"',

@@ -79,6 +79,23 @@ class TestInput:
         with pytest.raises(ValidationError):
             unit(tolerance=tolerance)
 
+    @pytest.mark.parametrize(
+        ("key", "value", "problem"),
+        [
+            ("idle_power", "29 W", "29 W is more than the unit's nominal 28.8 W"),
+            ("start_threshold", "25 V", "25 V is more than the unit's nominal 24 V"),
+            ("leakage", "1.3 A", "1.3 A is more than the unit's nominal 1.2 A"),
+        ],
+    )
+    def test_what_a_healthy_unit_draws_stays_within_its_rating(
+        self, key: str, value: str, problem: str
+    ) -> None:
+        """Figures that would let a budget pass anything are refused."""
+        with pytest.raises(ValidationError) as caught:
+            unit(**{key: value})
+
+        assert caught.value.errors()[0]["ctx"]["problem"] == problem
+
     def test_dc_has_no_frequency(self) -> None:
         """A frequency is a key of AC inputs alone."""
         with pytest.raises(ValidationError, match="frequency"):
