@@ -17,27 +17,13 @@ from typing import Self
 
 from harness.errors import RecordError
 from harness.record.csv_text import EVENTS, READINGS, header, label, number, word
+from harness.record.disk import cannot_write, sync_folder
 from harness.record.sink import Values
 
-__all__ = ["SYNC_EVERY_S", "Journal", "cannot_write"]
+__all__ = ["SYNC_EVERY_S", "Journal"]
 
 #: Longest real time between two ``fsync`` while rows come in.
 SYNC_EVERY_S = 0.2
-
-
-def cannot_write(path: Path, error: OSError) -> RecordError:
-    """Say what failed, where, and what to do, for an error of the operating system."""
-    remedies = {
-        errno.ENOSPC: "free space on the disk, or name another folder with --results",
-        errno.EDQUOT: "free space in your quota, or name another folder with --results",
-        errno.EROFS: "the disk is read-only; name another folder with --results",
-        errno.EACCES: "check who may write there, or name another folder with --results",
-        errno.EPERM: "check who may write there, or name another folder with --results",
-        errno.ENOENT: "the folder is gone; leave it in place while a run goes on",
-    }
-    do = remedies.get(error.errno or 0, "check the disk, or name another folder with --results")
-    reason = error.strerror or type(error).__name__
-    return RecordError(f"the record cannot be written: {reason}", where=str(path), do=do)
 
 
 class Journal:
@@ -62,6 +48,8 @@ class Journal:
         try:
             for name, columns in (("readings.csv", READINGS), ("events.csv", EVENTS)):
                 self._tables.append(_Table(folder / name, columns))
+            for new in (folder, folder.parent):
+                sync_folder(new)
         except OSError as error:
             self._fail(folder, error)
         self._readings, self._events = self._tables

@@ -121,7 +121,7 @@ def _panel(panel: Panel, time: _Axis, top: float) -> list[str]:
         if near:
             y = axis.at(limit)
             parts.append(_line("limit", _LEFT, y, _END, y))
-            parts.append(_text("limit-name", _LEFT + 4, y - 3, bound))
+            parts.append(_text("limit-name", _LEFT + 4, y + 10, bound))
         else:
             title += f" ({bound}, above the plot)"
     parts.append(_text("name", _LEFT, top - 5, title))

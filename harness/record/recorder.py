@@ -13,12 +13,13 @@ from typing import Any, Self
 
 from harness.errors import RecordError
 from harness.record.csv_text import CHECKS, EVENTS, READINGS, header, number, word
+from harness.record.disk import cannot_write, write_whole
 from harness.record.facts import completed_facts, unfinished_facts
 from harness.record.frames import Record, frame
-from harness.record.journal import Journal, cannot_write
+from harness.record.journal import Journal
 from harness.record.outline import Outline
 from harness.record.report import report_html
-from harness.record.seal import RUN_FILE, sealed, write_whole
+from harness.record.seal import RUN_FILE, sealed
 from harness.record.sink import CheckRow, Values
 
 __all__ = ["MemoryRecorder", "Recorder", "run_id_for"]

@@ -6,16 +6,13 @@ byte changed, by accident or by an edit; it is no signature, since anybody can w
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import json
-import os
 import re
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
-__all__ = ["RUN_FILE", "seal_holds", "sealed", "write_whole"]
+__all__ = ["RUN_FILE", "seal_holds", "sealed"]
 
 #: The file that makes a folder a whole record.
 RUN_FILE = "run.json"
@@ -42,38 +39,7 @@ def seal_holds(content: bytes) -> bool:
     return hashlib.sha256(blank).hexdigest().encode() == match[1]
 
 
-def write_whole(path: Path, content: bytes) -> None:
-    """Write a file so that it is there whole or not at all, even if power fails meanwhile.
-
-    Raises:
-        OSError: It cannot be written; no half of it stays under its name.
-    """
-    part = path.with_name(f"{path.name}.part")
-    try:
-        with part.open("xb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    except OSError:
-        with contextlib.suppress(OSError):
-            part.unlink()
-        raise
-    _sync_folder(path.parent)
-
-
 def _json(facts: Mapping[str, Any]) -> bytes:
     text = json.dumps(facts, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     # Text from a command line can hold bytes that are no UTF-8; JSON can name them all the same.
     return _SURROGATE.sub(lambda half: f"\\u{ord(half[0]):04x}", text).encode()
-
-
-def _sync_folder(folder: Path) -> None:
-    """Bring a new name to the disk, on systems where folders are files too."""
-    if os.name == "nt":
-        return
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
