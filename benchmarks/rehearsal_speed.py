@@ -1,0 +1,70 @@
+"""How much faster than real time a rehearsal is."""
+
+from __future__ import annotations
+
+import re
+import tempfile
+from pathlib import Path
+from statistics import median
+from time import perf_counter, process_time
+
+from benchmarks.figure import Figure, Goal, rounded
+from harness.profile.load import load_profile
+from harness.profile.schema import Profile
+from harness.shipped import shipped
+from harness.wiring import rehearse_profile
+
+__all__ = ["UNIT_A", "UNIT_B", "rehearsal_speed"]
+
+UNIT_A, UNIT_B = "mount-controller-board", "dome-shutter-power-unit"
+
+_NOMINAL_DWELL = re.compile(r'(kind\s*=\s*"nominal".*?dwell\s*=\s*)"[^"]*"', re.DOTALL)
+
+
+def rehearsal_speed(
+    profile: str, *, nominal_dwell_s: float | None = None, rounds: int = 5
+) -> Figure:
+    """Measure simulated over real time of a whole rehearsal, its record on disk.
+
+    Args:
+        profile: Name of a shipped profile.
+        nominal_dwell_s: Dwell to put in the place of that of each nominal step, or None.
+        rounds: Rehearsals; one more goes before them and does not count.
+    """
+    with tempfile.TemporaryDirectory() as folder:
+        loaded = load_profile(profile)
+        if nominal_dwell_s is not None:
+            loaded = _with_dwell(profile, nominal_dwell_s, Path(folder))
+        _rehearse(loaded, Path(folder))
+        runs = [_rehearse(loaded, Path(folder)) for _ in range(rounds)]
+    simulated_s = runs[0][0]
+    real_s = median(real_s for _, real_s, _ in runs)
+    busy_s = median(busy_s for _, _, busy_s in runs)
+    held = "" if nominal_dwell_s is None else f", nominal held {nominal_dwell_s:g} s"
+    return Figure(
+        name=f"rehearsal over real time, {profile}{held}",
+        value=simulated_s / real_s,
+        goal=Goal(">=", 600),
+        told=f"{rounded(simulated_s)} s simulated in {real_s:.3f} s, {busy_s:.3f} s of processor",
+        conditions=f"record on disk with its report; median of {rounds} rehearsals in one process",
+    )
+
+
+def _rehearse(profile: Profile, folder: Path) -> tuple[float, float, float]:
+    """Return simulated, real and processor seconds of one rehearsal."""
+    begin_s, busy_s = perf_counter(), process_time()
+    result = rehearse_profile(profile, results=folder)
+    real_s, busy_s = perf_counter() - begin_s, process_time() - busy_s
+    if not result.released:
+        raise RuntimeError(f"a healthy unit was not passed: {result.reason}")
+    return result.duration_s, real_s, busy_s
+
+
+def _with_dwell(profile: str, dwell_s: float, folder: Path) -> Profile:
+    """Load a profile anew with another dwell in each nominal step."""
+    source = shipped("profiles", profile)
+    assert source is not None
+    text = source.read_text(encoding="utf-8")
+    changed = folder / f"{profile}.toml"
+    changed.write_text(_NOMINAL_DWELL.sub(rf'\1"{dwell_s:g} s"', text), encoding="utf-8")
+    return load_profile(changed)
