@@ -92,6 +92,8 @@ class _Axis:
     """Maps an interval of values to an interval on the page."""
 
     def __init__(self, low: float, high: float, start: float, end: float) -> None:
+        # an interval of denormal numbers has no scale that a float can hold
+        high = max(high, low + 1e-12)
         self.low, self.high = low, high
         self._start, self._scale = start, (end - start) / (high - low)
 

@@ -28,7 +28,8 @@ def judge_checks(context: Context, step: PlannedStep, hold: Hold) -> None:
     for check in step.checks:
         if check.measure in _ACROSS or (check.at is not None and check.at != point_a):
             continue
-        name = check.name if point_a is None else f"{check.name} at {hold.level.label}"
+        everywhere = point_a is not None and check.at is None
+        name = f"{check.name} at {hold.level.label}" if everywhere else check.name
         _judge(context, step, check, name, _estimate(context, check.measure, hold))
 
 

@@ -116,7 +116,7 @@ class TestStatusModel:
     def test_each_error_class_has_its_bit(
         self, dc: Talk, message: str, code: int, weight: int
     ) -> None:
-        """-1xx sets the command error bit, -2xx the execution error bit."""
+        """Codes -1xx set the command error bit, codes -2xx the execution error bit."""
         supply = dc.open(SUPPLY)
         supply.write("*CLS")
         supply.write(message)

@@ -231,7 +231,7 @@ class TestChecks:
         names = list(rig.sink.frames().checks["check"])
 
         assert [name for name in names if name.startswith("efficiency")] == [
-            "efficiency at full load at 2.5 A"
+            "efficiency at full load"
         ]
         assert sum(name.startswith("24 V rail at") for name in names) == 3
 
