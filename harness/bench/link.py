@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import contextlib
-import socket
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any, Protocol
 
+from harness.bench.deadline import Deadline, HeldSocket, hold_to, within
 from harness.errors import InstrumentError, LinkError, LinkTimeout
 
 if TYPE_CHECKING:
@@ -15,6 +15,13 @@ if TYPE_CHECKING:
 __all__ = ["Link", "VisaLink", "open_link", "open_visa"]
 
 TERMINATORS = {"LF": "\n", "CR": "\r", "CRLF": "\r\n"}
+
+#: Longest time to open a link for the first time: a USB reset or a port mapper may need it.
+_OPENING_S = 5.0
+#: Time to open a link anew, beyond its time-out: power may be on while we wait.
+_REOPENING_S = 1.0
+#: Longest time to take leave of an instrument that may not listen any more.
+_CLOSING_S = 0.2
 
 
 class Link(Protocol):
@@ -49,16 +56,21 @@ class VisaLink:
     """A link over one VISA session.
 
     Args:
-        open_session: Opens the session; called again to open it anew.
+        open_session: Opens the session, within as many seconds as it is told, and holds its socket,
+            where it has one, to the deadline; called again to open it anew.
         name: Role and resource, for messages.
         timeout_s: Longest wait for an answer.
     """
 
     def __init__(
-        self, open_session: Callable[[], MessageBasedResource], name: str, timeout_s: float
+        self,
+        open_session: Callable[[Deadline, float], tuple[MessageBasedResource, HeldSocket | None]],
+        name: str,
+        timeout_s: float,
     ) -> None:
         self._open_session = open_session
-        self._resource = open_session()
+        self._deadline = Deadline()
+        self._resource, self._socket = open_session(self._deadline, max(_OPENING_S, timeout_s))
         self._open = True
         self.name = name
         self.timeout_s = timeout_s
@@ -70,7 +82,8 @@ class VisaLink:
             LinkError: The instrument cannot be reached any more.
         """
         self.close()
-        self._resource = self._open_session()
+        limit_s = self.timeout_s + _REOPENING_S
+        self._resource, self._socket = self._open_session(self._deadline, limit_s)
         self._open = True
 
     def write(self, message: str) -> None:
@@ -80,10 +93,13 @@ class VisaLink:
             LinkTimeout: The instrument did not take it in time.
             LinkError: The link broke.
         """
+        self._deadline.set(self.timeout_s)
         try:
+            if self._socket is not None:
+                self._socket.await_room()
             self._resource.write(message)
         except Exception as error:
-            raise _named(error, self.name, message) from error
+            raise self._named(error, message) from error
 
     def query(self, message: str) -> str:
         """Send one message and return its answer without the terminator.
@@ -92,31 +108,56 @@ class VisaLink:
             LinkTimeout: No answer in time.
             LinkError: The link broke, or bytes came that are no text.
         """
+        self.write(message)
         try:
-            return self._resource.query(message)
+            # Not its `read`: that prints a warning where an answer ends without the terminator.
+            return self._resource.read_raw().decode("ascii").rstrip("\r\n")
         except Exception as error:
-            raise _named(error, self.name, message) from error
+            raise self._named(error, message) from error
+
+    @contextlib.contextmanager
+    def patient(self, timeout_s: float) -> Iterator[None]:
+        """Wait longer for answers while the block runs, as a self-test needs it."""
+        usual_s = self.timeout_s
+        self._wait_for(timeout_s)
+        try:
+            yield
+        finally:
+            self._wait_for(usual_s)
 
     def close(self) -> None:
         """End the conversation; closing twice does nothing, a broken session is let go."""
         if self._open:
             self._open = False
+            self._deadline.set(_CLOSING_S)
             with contextlib.suppress(Exception):  # the output is off by now; nothing more to lose
                 self._resource.close()
+
+    def _wait_for(self, timeout_s: float) -> None:
+        self.timeout_s = timeout_s
+        with contextlib.suppress(Exception):  # a broken session says so at the next message
+            self._resource.timeout = timeout_s * 1000
+
+    def _named(self, error: Exception, message: str) -> InstrumentError:
+        """Return the harness's error; whatever fails past the deadline is a missed time-out."""
+        if self._deadline.passed and not isinstance(error, UnicodeDecodeError):
+            error = TimeoutError()
+        return _named(error, self.name, message)
 
 
 def _named(error: Exception, name: str, message: str) -> InstrumentError:
     """Return the harness's error for whatever PyVISA or the layer below it raised."""
     from pyvisa import constants, errors
 
+    silent = constants.StatusCode.error_timeout
+    if isinstance(error, TimeoutError) or getattr(error, "error_code", None) == silent:
+        return LinkTimeout(
+            "no answer in time",
+            instrument=name,
+            message=message,
+            do="check that it is on, its cable, and the terminator in the bench file",
+        )
     if isinstance(error, errors.VisaIOError):
-        if error.error_code == constants.StatusCode.error_timeout:
-            return LinkTimeout(
-                "no answer in time",
-                instrument=name,
-                message=message,
-                do="check that it is on, its cable, and the terminator in the bench file",
-            )
         return LinkError(
             f"the link failed ({error.abbreviation})",
             instrument=name,
@@ -130,8 +171,9 @@ def _named(error: Exception, name: str, message: str) -> InstrumentError:
             message=message,
             do="check the cable and baud rate",
         )
+    text = str(error) if isinstance(error, ConnectionError) else f"{type(error).__name__}: {error}"
     return LinkError(
-        f"the link failed ({type(error).__name__}: {error})",
+        f"the link failed ({text})",
         instrument=name,
         message=message,
         do="check the cable and that the instrument is on",
@@ -179,39 +221,49 @@ def open_link(
 
     name = f"{role} ({resource})"
 
-    def open_session() -> MessageBasedResource:
-        with _opening(name):
+    def open_session(
+        deadline: Deadline, limit_s: float
+    ) -> tuple[MessageBasedResource, HeldSocket | None]:
+        def opened() -> tuple[MessageBasedResource, HeldSocket | None]:
             session = manager.open_resource(resource, open_timeout=max(1, round(timeout_s * 1000)))
-        if not isinstance(session, MessageBasedResource):
-            session.close()
-            raise LinkError(
-                "this resource takes no messages", instrument=name, do="check the resource"
-            )
-        session.timeout = timeout_s * 1000  # PyVISA counts milliseconds
-        session.read_termination = TERMINATORS[terminator]
-        session.write_termination = TERMINATORS[terminator]
-        _tune_socket(session)
-        return session
+            if not isinstance(session, MessageBasedResource):
+                session.close()
+                raise TypeError("this resource takes no messages")
+            try:
+                return session, _set_up(session, deadline, timeout_s, terminator)
+            except Exception:
+                session.close()
+                raise
+
+        with _opening(name):
+            return within(limit_s, opened, give_back=lambda late: late[0].close())
 
     return VisaLink(open_session, name, timeout_s)
+
+
+def _set_up(
+    session: MessageBasedResource, deadline: Deadline, timeout_s: float, terminator: str
+) -> HeldSocket | None:
+    session.timeout = timeout_s * 1000  # PyVISA counts milliseconds
+    session.read_termination = TERMINATORS[terminator]
+    session.write_termination = TERMINATORS[terminator]
+    _tune_socket(session)
+    library: Any = session.visalib
+    sessions = getattr(library, "sessions", {})  # pyvisa-py's and pyvisa-sim's; others have none
+    return hold_to(deadline, sessions.get(session.session))
 
 
 def _tune_socket(session: MessageBasedResource) -> None:
     """Send small messages at once, and keep an idle TCP link alive; other links have no such thing.
 
     Without it a setting and the question that follows it wait for each other (40 ms on most
-    systems). pyvisa-py 0.8 knows the attribute but cannot set it, so its socket is reached for.
+    systems). pyvisa-py's own sockets are tuned where they are held to their deadline.
     """
     from pyvisa.constants import ResourceAttribute
 
     for attribute in (ResourceAttribute.tcpip_nodelay, ResourceAttribute.tcpip_keepalive):
         with contextlib.suppress(Exception):  # not a TCP link, or a library that cannot
             session.set_visa_attribute(attribute, True)
-    with contextlib.suppress(Exception):
-        library: Any = session.visalib
-        inner = library.sessions[session.session].interface
-        if isinstance(inner, socket.socket):
-            inner.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
 @contextlib.contextmanager

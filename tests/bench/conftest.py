@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import contextlib
+import socket
+import threading
+from collections.abc import Callable, Iterator
 
 import pytest
 
@@ -94,3 +97,46 @@ def wire() -> Wire:
     wire = Wire(LIMITS)
     wire.reads("0.0", "0.0")
     return wire
+
+
+#: What the other end of a connection does with it.
+Behaviour = Callable[[socket.socket], None]
+
+
+@pytest.fixture
+def peer() -> Iterator[Callable[[Behaviour], int]]:
+    """Return a function that serves a behaviour on loopback and returns its port."""
+    with contextlib.ExitStack() as stack:
+        yield lambda behaviour: stack.enter_context(_serving(behaviour))
+
+
+@contextlib.contextmanager
+def _serving(behaviour: Behaviour) -> Iterator[int]:
+    """Give every connection to a thread of its own, until the block ends."""
+    connections: list[socket.socket] = []
+    threads: list[threading.Thread] = []
+
+    def converse(connection: socket.socket) -> None:
+        with contextlib.suppress(OSError), connection:
+            behaviour(connection)
+
+    def accept() -> None:
+        with contextlib.suppress(OSError):
+            while True:
+                connection = server.accept()[0]
+                connections.append(connection)
+                threads.append(threading.Thread(target=converse, args=(connection,)))
+                threads[-1].start()
+
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        acceptor = threading.Thread(target=accept)
+        acceptor.start()
+        yield server.getsockname()[1]
+        with contextlib.suppress(OSError):
+            server.shutdown(socket.SHUT_RDWR)  # wakes the acceptor; closing alone does not
+    acceptor.join()
+    for connection in connections:
+        with contextlib.suppress(OSError):
+            connection.shutdown(socket.SHUT_RDWR)
+    for thread in threads:
+        thread.join()

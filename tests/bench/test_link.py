@@ -1,0 +1,389 @@
+"""Links over real sockets: nothing outlasts its time-out, and nothing that broke goes unheard."""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+import struct
+import threading
+import time
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+
+from harness.bench.link import VisaLink, open_link, open_visa
+from harness.errors import LinkError, LinkTimeout
+
+TIMEOUT_S = 0.3
+
+#: What a loaded machine may add to a time-out; pyvisa-py of its own adds a second or more.
+MARGIN_S = 0.5
+
+Serve = Callable[[Callable[[socket.socket], None]], int]
+
+
+@pytest.fixture(scope="module")
+def manager() -> Iterator[Any]:
+    """pyvisa-py, as `visa = "@py"` opens it."""
+    manager = open_visa("@py")
+    yield manager
+    manager.close()
+
+
+@pytest.fixture
+def open_to(manager: Any) -> Iterator[Callable[..., VisaLink]]:
+    """Return a function that opens a link to a resource."""
+    with contextlib.ExitStack() as stack:
+
+        def opened(resource: str, *, terminator: str = "LF") -> VisaLink:
+            link = open_link(
+                manager,
+                role="supply",
+                resource=resource,
+                timeout_s=TIMEOUT_S,
+                terminator=terminator,
+            )
+            stack.callback(link.close)
+            return link
+
+        yield opened
+
+
+@contextlib.contextmanager
+def at_most(limit_s: float) -> Iterator[None]:
+    """Fail where the block takes longer."""
+    begin_s = time.monotonic()
+    yield
+    assert time.monotonic() - begin_s <= limit_s
+
+
+# --- what the other end does
+
+
+def stays_silent(connection: socket.socket) -> None:
+    while connection.recv(1000):
+        pass
+
+
+def hangs_up(connection: socket.socket) -> None:
+    connection.recv(1000)
+
+
+def sends_no_terminator(connection: socket.socket) -> None:
+    connection.recv(1000)
+    connection.sendall(b"PS-200")
+    stays_silent(connection)
+
+
+def drips(connection: socket.socket) -> None:
+    connection.recv(1000)
+    while True:
+        connection.sendall(b"x")
+        time.sleep(0.002)
+
+
+def floods(connection: socket.socket) -> None:
+    connection.recv(1000)
+    while True:
+        connection.sendall(b"x" * 65536)
+
+
+def echoes(connection: socket.socket) -> None:
+    while piece := connection.recv(1000):
+        connection.sendall(piece)
+
+
+def sends_bytes_that_are_no_text(connection: socket.socket) -> None:
+    connection.recv(1000)
+    connection.sendall(b"\xff\xfe\n")
+    stays_silent(connection)
+
+
+def splits_its_answer(connection: socket.socket) -> None:
+    connection.recv(1000)
+    for piece in (b"12", b".5", b"00\r", b"\n"):
+        connection.sendall(piece)
+        time.sleep(0.005)
+    stays_silent(connection)
+
+
+class Vxi11:
+    """A VXI-11 instrument on one connection, as far as a link needs one (RFC 1057, VXI-11).
+
+    Args:
+        read: Answers a `device_read`; None answers nothing, `hang up` closes the connection.
+        granting: Set when links may be granted.
+        port: What a port mapper answers, if it is one.
+
+    Attributes:
+        heard: Numbers of the procedures called.
+    """
+
+    GET_PORT, CREATE_LINK, DEVICE_WRITE, DEVICE_READ, DESTROY_LINK = 3, 10, 11, 12, 23
+
+    def __init__(
+        self, read: bytes | None, *, granting: threading.Event | None = None, port: int = 0
+    ) -> None:
+        self._read = read
+        self._granting = granting
+        self._port = port
+        self.heard: list[int] = []
+
+    def __call__(self, connection: socket.socket) -> None:
+        """Answer remote calls."""
+        stream = connection.makefile("rb")
+        while header := stream.read(4):
+            call = stream.read(struct.unpack(">I", header)[0] & 0x7FFFFFFF)
+            transaction, *_, procedure = struct.unpack(">6I", call[:24])
+            self.heard.append(procedure)
+            body = self._answer(procedure)
+            if body == b"hang up":
+                connection.shutdown(socket.SHUT_RDWR)
+                return
+            if body is not None:
+                reply = struct.pack(">6I", transaction, 1, 0, 0, 0, 0) + body
+                connection.sendall(struct.pack(">I", len(reply) | 0x80000000) + reply)
+
+    def _answer(self, procedure: int) -> bytes | None:
+        if procedure == self.GET_PORT:
+            return struct.pack(">I", self._port)
+        if procedure == self.CREATE_LINK:
+            if self._granting is not None:
+                self._granting.wait(10.0)
+            return struct.pack(">iiII", 0, 7, 0, 1024)
+        if procedure == self.DEVICE_WRITE:
+            return struct.pack(">iI", 0, 6)
+        if procedure == self.DEVICE_READ:
+            if self._read is None or self._read == b"hang up":
+                return self._read
+            padded = self._read + bytes(-len(self._read) % 4)
+            return struct.pack(">iiI", 0, 4, len(self._read)) + padded
+        return None if self._read is None else struct.pack(">i", 0)  # a silent one stays silent
+
+
+def raw(port: int) -> str:
+    return f"TCPIP0::127.0.0.1::{port}::SOCKET"
+
+
+def vxi11(port: int) -> str:
+    """Return a resource that names the port, so that no port mapper is asked."""
+    return f"TCPIP0::127.0.0.1,{port}::inst0::INSTR"
+
+
+class TestTimeOut:
+    @pytest.mark.parametrize(
+        "behaviour",
+        [stays_silent, sends_no_terminator, drips, floods],
+        ids=lambda each: each.__name__,
+    )
+    def test_no_read_outlasts_it(
+        self, peer: Serve, open_to: Callable[..., VisaLink], behaviour: Any
+    ) -> None:
+        """A peer that says nothing, or never ends, is given up at the time-out."""
+        link = open_to(raw(peer(behaviour)))
+
+        with at_most(TIMEOUT_S + MARGIN_S), pytest.raises(LinkError) as caught:
+            link.query("*IDN?")
+
+        assert "'*IDN?'" in str(caught.value)
+
+    def test_silence_is_named(self, peer: Serve, open_to: Callable[..., VisaLink]) -> None:
+        """Silence is a time-out that names instrument, message and what to look at."""
+        port = peer(stays_silent)
+        link = open_to(raw(port))
+
+        with pytest.raises(LinkTimeout) as caught:
+            link.query("*IDN?")
+
+        assert str(caught.value) == (
+            f"supply (TCPIP0::127.0.0.1::{port}::SOCKET), at '*IDN?': no answer in time; "
+            "check that it is on, its cable, and the terminator in the bench file"
+        )
+
+    def test_vxi11_does_not_outlast_it(self, peer: Serve, open_to: Callable[..., VisaLink]) -> None:
+        """A VXI-11 read that is not answered ends at the time-out, not a second later."""
+        link = open_to(vxi11(peer(Vxi11(None))))
+
+        with at_most(TIMEOUT_S + MARGIN_S), pytest.raises(LinkTimeout):
+            link.query("*IDN?")
+
+    def test_vxi11_takes_its_leave_in_time(
+        self, peer: Serve, open_to: Callable[..., VisaLink]
+    ) -> None:
+        """A VXI-11 link that is not answered any more is closed without waiting for it."""
+        link = open_to(vxi11(peer(Vxi11(None))))
+
+        with at_most(MARGIN_S):
+            link.close()
+
+    def test_opening_does_not_wait_for_a_link_that_is_not_granted(
+        self, peer: Serve, manager: Any, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """A link that is not granted in time is given up, and given back if it comes after all."""
+        monkeypatch.setattr("harness.bench.link._OPENING_S", TIMEOUT_S)
+        instrument = Vxi11(b"PS-200", granting=threading.Event())
+        resource = vxi11(peer(instrument))
+
+        with at_most(TIMEOUT_S + MARGIN_S), pytest.raises(LinkError, match=r"no connection within"):
+            open_link(
+                manager, role="supply", resource=resource, timeout_s=TIMEOUT_S, terminator="LF"
+            )
+
+        assert instrument._granting is not None
+        instrument._granting.set()
+        for thread in threading.enumerate():
+            if thread.name == "opening":
+                thread.join(10.0)
+        assert instrument.heard == [Vxi11.CREATE_LINK, Vxi11.DESTROY_LINK]
+
+    def test_can_be_made_longer_for_a_while(
+        self, peer: Serve, open_to: Callable[..., VisaLink]
+    ) -> None:
+        """A self-test may take longer than other answers; afterwards the time-out is as before."""
+
+        def answers_late(connection: socket.socket) -> None:
+            connection.recv(1000)
+            time.sleep(2 * TIMEOUT_S)
+            connection.sendall(b"0\n")
+            stays_silent(connection)
+
+        link = open_to(raw(peer(answers_late)))
+
+        with link.patient(20 * TIMEOUT_S):
+            assert link.query("*TST?") == "0"
+        with at_most(TIMEOUT_S + MARGIN_S), pytest.raises(LinkTimeout):
+            link.query("*IDN?")
+
+
+class TestBroken:
+    @pytest.mark.parametrize(
+        ("behaviour", "resource"),
+        [(hangs_up, raw), (Vxi11(b"hang up"), vxi11)],
+        ids=["socket", "vxi11"],
+    )
+    def test_a_closed_connection_is_heard_at_once(
+        self,
+        peer: Serve,
+        open_to: Callable[..., VisaLink],
+        behaviour: Any,
+        resource: Callable[[int], str],
+    ) -> None:
+        """Where the other end has closed, nothing waits for the time-out, and it is named."""
+        link = open_to(resource(peer(behaviour)))
+        link.timeout_s = 60.0
+
+        with at_most(10.0), pytest.raises(LinkError, match="closed the connection") as caught:
+            link.query("*IDN?")
+
+        assert not isinstance(caught.value, LinkTimeout)
+
+    def test_bytes_that_are_no_text_are_named(
+        self, peer: Serve, open_to: Callable[..., VisaLink]
+    ) -> None:
+        """Bytes that are no ASCII text are an error of the link, not an answer."""
+        link = open_to(raw(peer(sends_bytes_that_are_no_text)))
+
+        with pytest.raises(LinkError, match="no text"):
+            link.query("*IDN?")
+
+    def test_a_closed_port_is_not_taken_for_open(self, open_to: Callable[..., VisaLink]) -> None:
+        """A refused connection is told when the link is opened, not at the first message."""
+        with socket.create_server(("127.0.0.1", 0)) as server:
+            port = server.getsockname()[1]
+
+        with pytest.raises(LinkError, match="cannot be opened"):
+            open_to(raw(port))
+
+    def test_can_be_opened_anew(self, peer: Serve, open_to: Callable[..., VisaLink]) -> None:
+        """A link opened anew forgets what was still on its way."""
+        answers = iter([b"stale\n", b"fresh\n"])
+        answered = threading.Event()
+
+        def answers_once(connection: socket.socket) -> None:
+            connection.recv(1000)
+            connection.sendall(next(answers))
+            answered.set()
+            stays_silent(connection)
+
+        link = open_to(raw(peer(answers_once)))
+        link.write("*IDN?")
+        assert answered.wait(10.0)
+        link.reopen()
+
+        assert link.query("*IDN?") == "fresh"
+
+    def test_closing_twice_does_nothing(
+        self, peer: Serve, open_to: Callable[..., VisaLink]
+    ) -> None:
+        """A link that is closed already may be closed again."""
+        link = open_to(raw(peer(echoes)))
+        link.close()
+        link.close()
+
+        with pytest.raises(LinkError):
+            link.query("*IDN?")
+
+
+class TestConversation:
+    def test_a_split_answer_is_one_answer(
+        self, peer: Serve, open_to: Callable[..., VisaLink]
+    ) -> None:
+        """An answer that comes in pieces is put together; CR before LF is no part of it."""
+        link = open_to(raw(peer(splits_its_answer)))
+
+        assert link.query("MEAS:VOLT?") == "12.500"
+
+    @pytest.mark.parametrize(("terminator", "sent"), [("LF", "\n"), ("CR", "\r"), ("CRLF", "\r\n")])
+    def test_the_terminator_ends_a_message_both_ways(
+        self, peer: Serve, open_to: Callable[..., VisaLink], terminator: str, sent: str
+    ) -> None:
+        """What the bench file says ends a message is sent, and ends the answer."""
+        heard: list[bytes] = []
+
+        def listens(connection: socket.socket) -> None:
+            while piece := connection.recv(1000):
+                heard.append(piece)
+                if b"".join(heard).endswith(sent.encode()):
+                    connection.sendall(b"yes" + sent.encode())
+
+        link = open_to(raw(peer(listens)), terminator=terminator)
+
+        assert link.query("*OPC?") == "yes"
+        assert b"".join(heard) == b"*OPC?" + sent.encode()
+
+    @pytest.mark.parametrize("ending", [b"", b"\n"])
+    def test_vxi11_answers_end_with_their_end_flag(
+        self, peer: Serve, open_to: Callable[..., VisaLink], ending: bytes
+    ) -> None:
+        """A VXI-11 answer is whole with its end flag, with or without a terminator in it."""
+        link = open_to(vxi11(peer(Vxi11(b"PS-200" + ending))))
+
+        assert link.query("*IDN?") == "PS-200"
+
+    def test_vxi11_asks_the_port_mapper(
+        self, peer: Serve, open_to: Callable[..., VisaLink], monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """A resource without a port asks the instrument's port mapper for it."""
+        instrument = peer(Vxi11(b"PS-200"))
+        # its own port, 111, is not for everybody
+        monkeypatch.setattr("pyvisa_py.protocols.rpc.PMAP_PORT", peer(Vxi11(b"", port=instrument)))
+
+        assert open_to("TCPIP0::127.0.0.1::inst0::INSTR").query("*IDN?") == "PS-200"
+
+    @pytest.mark.parametrize(
+        ("behaviour", "resource"), [(echoes, raw), (Vxi11(b"yes"), vxi11)], ids=["socket", "vxi11"]
+    )
+    def test_an_idle_link_is_kept_alive(
+        self,
+        peer: Serve,
+        open_to: Callable[..., VisaLink],
+        behaviour: Any,
+        resource: Callable[[int], str],
+    ) -> None:
+        """TCP keeps an idle link alive and sends small messages at once."""
+        connection = open_to(resource(peer(behaviour)))._socket
+
+        assert connection is not None
+        assert connection.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE)
+        assert connection.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
