@@ -63,18 +63,23 @@ class Budget:
         """The fixed part of what may stay unexplained: a tenth of :attr:`healthy`, in C or J."""
         return 0.1 * self.healthy
 
-    def slack(self, current_limit_a: float, interval_s: float = 0.0) -> float:
+    def slack(
+        self, current_limit_a: float, interval_s: float = 0.0, highest_v: float | None = None
+    ) -> float:
         """What may stay unexplained, in C or J: :attr:`tenth` and what readings cannot see.
 
         Args:
             current_limit_a: Limit of the supply.
             interval_s: Longest interval between two readings.
+            highest_v: Highest voltage read in the level so far, or None for the level's own: power
+                that was not seen came at no higher voltage.
 
         Source: safety rule 6; a sampled integral sees no finer than the interval
             between two readings, nor than the window each is averaged over.
         """
         unseen = current_limit_a * max(interval_s, self.window_s)
-        return self.tenth + (unseen if self.kind == "charge" else unseen * self.to_v)
+        voltage_v = self.to_v if highest_v is None else highest_v
+        return self.tenth + (unseen if self.kind == "charge" else unseen * voltage_v)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
