@@ -69,10 +69,7 @@ class LevelWatch:
         self._highest_v = max(self._highest_v, sample.voltage_v)
         gained = _stored(budget, sample.voltage_v) - _stored(budget, budget.from_v)
         self.used = self._taken - budget.charge_factor * max(0.0, gained)
-        # A sampled integral cannot see finer than the gap between two readings, nor than the
-        # window each is averaged over.
-        unseen = self._limit_a * max(self._longest_gap_s, budget.window_s)
-        self.allowed = budget.tenth + (unseen * self._highest_v if energy else unseen)
+        self.allowed = budget.slack(self._limit_a, self._longest_gap_s, self._highest_v)
         if self.used <= self.allowed:
             return None
         unit = "J" if energy else "C"
