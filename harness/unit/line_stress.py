@@ -1,0 +1,131 @@
+"""Stress of limiter, choke, X and Y capacitors: what stands in the line and across it."""
+
+from __future__ import annotations
+
+import math
+from functools import partial
+
+from harness.unit.assessment import Stress
+from harness.unit.formulas import discharged_v, peak_v
+from harness.unit.part_fields import shown_figure
+from harness.unit.parts import ChokePart, LimiterPart, XCapacitorPart, YCapacitorPart
+from harness.unit.scene import Line, Scene
+from harness.unit.stress import Short, Treated, judged, short_current_a
+
+__all__ = [
+    "choke_stress",
+    "fault_a2s",
+    "leakage_a",
+    "limiter_stress",
+    "x_capacitor_stress",
+    "y_capacitor_stress",
+]
+
+
+def limiter_stress(scene: Scene, part: LimiterPart, shorts: tuple[Short, ...]) -> Treated:
+    """Hold an inrush limiter against steady current and the heat of a short behind it."""
+    return _winding(scene, part, shorts, "inrush-limiter")
+
+
+def choke_stress(scene: Scene, part: ChokePart, shorts: tuple[Short, ...]) -> Treated:
+    """Hold a choke against steady current and the heat of a short behind it."""
+    return _winding(scene, part, shorts, "common-mode-choke")
+
+
+def _winding(
+    scene: Scene, part: LimiterPart | ChokePart, shorts: tuple[Short, ...], kind: str
+) -> Treated:
+    """Hold something that only heats against its current.
+
+    Source:
+        I2t against rated current squared times the time it takes to warm through: at that it is as
+        hot again as its rating makes it. Common practice.
+    """
+    table = scene.tables.stress
+    rated_a2s = part.current_a**2 * table.winding.warm_through_s
+    behind = tuple(short for short in shorts if short.kind not in ("varistor", "x-capacitor"))
+    row = partial(judged, table, kind)
+    steady = row(
+        "steady current",
+        "A",
+        rating=part.current_a,
+        service=scene.file.unit.input.current_a,
+        source="rated current against the nameplate's",
+    )
+    heat = row(
+        "heat",
+        "A2s",
+        rating=rated_a2s,
+        event=fault_a2s(scene, behind),
+        service=scene.inrush_a2s(scene.service),
+        source="I2t only, common practice",
+    )
+    return Treated(stresses=(steady, heat))
+
+
+def fault_a2s(scene: Scene, shorts: tuple[Short, ...]) -> float | None:
+    """Return the I2t of the event: of the inrush and of shorts, as the fuse lets them through."""
+    if scene.event is None:
+        return None
+    found_a2s = scene.inrush_a2s(scene.event)
+    for short in shorts:
+        left_s = max(scene.event.duration_s - short.after_s, 0.0)
+        found_a2s = max(found_a2s, scene.let_through_a2s(short_current_a(scene, short), left_s))
+    return found_a2s
+
+
+def _equivalent_rms_v(line: Line) -> float:
+    """Return the AC voltage that stresses a capacitor as this line does: DC over root two."""
+    return line.voltage_v if line.kind == "ac" else line.voltage_v / math.sqrt(2.0)
+
+
+def _rated_voltage(scene: Scene, part: XCapacitorPart | YCapacitorPart) -> Stress:
+    event = scene.event
+    return judged(
+        scene.tables.stress,
+        part.kind,
+        "rated voltage",
+        "V",
+        rating=part.voltage_v,
+        event=None if event is None else _equivalent_rms_v(event),
+        service=_equivalent_rms_v(scene.service),
+        source="rated AC voltage, IEC 60384-14 terms",
+    )
+
+
+def x_capacitor_stress(scene: Scene, part: XCapacitorPart, _shorts: tuple[Short, ...]) -> Treated:
+    """Hold an X capacitor against the line, and its discharge against the plug pins' limit.
+
+    Source:
+        IEC 60384-14 sub-classes (from memory); discharge V exp(-t/RC), textbook, against
+        IEC 60335-1, 22.5.
+    """
+    remarks: list[str] = []
+    rule = scene.tables.capacitors.discharge
+    if scene.service.kind == "ac" and part.bleeder_ohm and part.capacitance_f > rule.exempt_to_f:
+        peak = peak_v(scene.service.voltage_v)
+        left_v = discharged_v(peak, rule.after_s, part.bleeder_ohm * part.capacitance_f)
+        word = "within" if left_v <= rule.limit_v else "above"
+        remarks.append(
+            f"Unplugged at the peak it holds {shown_figure(left_v, 'V')} after "
+            f"{shown_figure(rule.after_s, 's')}: {word} the {shown_figure(rule.limit_v, 'V')} of "
+            "IEC 60335-1, 22.5."
+        )
+    return Treated(stresses=(_rated_voltage(scene, part),), remarks=tuple(remarks))
+
+
+def y_capacitor_stress(scene: Scene, part: YCapacitorPart, _shorts: tuple[Short, ...]) -> Treated:
+    """Hold a Y capacitor against the full line voltage, which one lead of it may see.
+
+    Source:
+        IEC 60384-14 sub-classes (from memory); leakage 2 pi f C V, textbook.
+    """
+    leak_a = leakage_a(scene.service, part.capacitance_f)
+    remark = f"At the highest line it passes {shown_figure(leak_a, 'A', 2)}."
+    remarks = (remark,) if leak_a > 0.0 else ()
+    return Treated(stresses=(_rated_voltage(scene, part),), remarks=remarks)
+
+
+def leakage_a(line: Line, capacitance_f: float) -> float:
+    """Return the current a capacitor passes at a line: 2 pi f C V, textbook; 0 for DC."""
+    return 2.0 * math.pi * line.frequency_hz * capacitance_f * line.voltage_v
