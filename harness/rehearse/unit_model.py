@@ -127,6 +127,8 @@ class Converter:
         start_v: Bulk voltage at which it starts.
         stop_v: Bulk voltage below which it stops.
         starts: False if it never starts.
+        restart_delay_s: After a stop it takes so long before it can start again: its own supply
+            has to be charged first (common practice).
         soft_start_s: Time the output takes from zero to nominal.
         idle_power_w: Input power with nothing at the output.
         proportional_loss_frac: Loss in proportion to output power.
@@ -146,6 +148,7 @@ class Converter:
     start_v: float
     stop_v: float
     starts: bool = True
+    restart_delay_s: float = 0.05
     soft_start_s: float = 0.02
     idle_power_w: float
     proportional_loss_frac: float

@@ -1,8 +1,11 @@
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from harness.rehearse.circuit import Circuit, ac_source, dc_source
 from harness.rehearse.faults import FAULTS
@@ -239,3 +242,54 @@ class TestHealthy:
         path = start(typical_model(unit(kind))).let_through
 
         assert (path.charge_c, path.energy_j, path.i2t_a2s) == (0.0, 0.0, 0.0)
+
+
+#: Share of nominal voltage, share of nominal current as limit, load as a share, seconds to hold.
+MOVES = st.lists(
+    st.tuples(
+        st.sampled_from([0.0, 0.1, 0.5, 0.75, 1.0, 1.1]),
+        st.sampled_from([0.0, 0.05, 0.4, 2.0]),
+        st.sampled_from([0.0, 0.5, 1.0, 1.3]),
+        st.sampled_from([0.001, 0.02, 0.3]),
+    ),
+    min_size=1,
+    max_size=5,
+)
+
+
+@settings(max_examples=60)
+@given(
+    kind=st.sampled_from(["dc", "ac"]),
+    names=st.sets(st.sampled_from(sorted(FAULTS)), max_size=3),
+    moves=MOVES,
+)
+def test_no_unit_makes_energy(
+    kind: str, names: set[str], moves: list[tuple[float, float, float, float]]
+) -> None:
+    """With any faults and settings all values stay finite, and the unit never feeds the supply."""
+    subject = unit(kind)
+    model = typical_model(subject)
+    for name in sorted(names):
+        model = FAULTS[name].apply(model)
+    circuit = Circuit(model, dc_source() if kind == "dc" else ac_source())
+    circuit.set_source(frequency_hz=60.0, on=True)
+    line, peak_v = subject.input, 1.1 * subject.input.nominal_v * subject.input.peak_factor
+    time_s = 0.0
+    for volts, amps, load, hold_s in moves:
+        circuit.set_source(voltage_v=volts * line.nominal_v, current_limit_a=amps * line.current_a)
+        circuit.set_load(current_a=load * model.converter.output_nominal_a, on=load > 0.0)
+        for _ in range(4):
+            time_s += hold_s
+            circuit.advance_to(time_s)
+            values = (
+                circuit.source_voltage_v(WINDOW_S),
+                circuit.source_current_a(WINDOW_S),
+                circuit.source_power_w(WINDOW_S),
+                circuit.output_voltage_v(),
+                circuit.output_ripple_v(),
+                circuit.bulk_voltage_v(),
+                circuit.let_through.energy_j,
+            )
+
+            assert all(math.isfinite(value) and value > -1e-6 for value in values)
+            assert circuit.bulk_voltage_v() <= peak_v + 0.01

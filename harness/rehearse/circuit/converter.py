@@ -46,6 +46,7 @@ class ConverterState:
         "_least_v",
         "_slope",
         "_target_v",
+        "_wait_s",
         "load_a",
         "mode",
         "model",
@@ -61,12 +62,20 @@ class ConverterState:
         self._target_v = 0.0
         self._slope = 0.0
         self._least_v = 0.0
+        self._wait_s = 0.0
+
+    @property
+    def start_v(self) -> float:
+        """Bulk voltage at which it would start now; infinite if it runs, waits or is dead."""
+        if self.mode is not Mode.OFF or not self.model.starts or self._wait_s > 0.0:
+            return math.inf
+        return self.model.start_v
 
     @property
     def is_still(self) -> bool:
         """True if nothing changes until bulk voltage or load does."""
         if self.mode is Mode.OFF:
-            return self.output_v <= 0.0
+            return self.output_v <= 0.0 and self._wait_s <= 0.0
         return self.mode is Mode.REGULATING or self._slope == 0.0
 
     @property
@@ -84,7 +93,7 @@ class ConverterState:
         """Start or stop at this bulk voltage; return True if that changed anything."""
         model = self.model
         if self.mode is Mode.OFF:
-            if bulk_v < model.start_v or not model.starts:
+            if bulk_v < self.start_v:
                 return False
             self.mode = Mode.MOVING
             self._regulate_for(bulk_v)
@@ -93,6 +102,7 @@ class ConverterState:
         if bulk_v > model.stop_v:
             return False
         self.mode = Mode.OFF
+        self._wait_s = model.restart_delay_s
         return True
 
     def follow_line(self, bulk_v: float) -> None:
@@ -116,6 +126,8 @@ class ConverterState:
 
     def longest_step_s(self) -> float:
         """Return how far ahead the input power may be taken at its middle, in seconds."""
+        if self.mode is Mode.OFF:
+            return self._wait_s if self._wait_s > 0.0 else math.inf
         if self.mode is not Mode.MOVING or self._slope == 0.0:
             return math.inf
         even_s = self.model.soft_start_s / 32
@@ -127,8 +139,11 @@ class ConverterState:
         """Move the output on by ``duration_s``."""
         if self.mode is Mode.MOVING:
             self._move(duration_s)
-        elif self.mode is Mode.OFF and self.output_v > 0.0:
-            self._empty(duration_s)
+        elif self.mode is Mode.OFF:
+            left_s = self._wait_s - duration_s
+            self._wait_s = left_s if left_s > 1e-9 else 0.0
+            if self.output_v > 0.0:
+                self._empty(duration_s)
 
     def ripple_v(self, bulk_ripple_v: float) -> float:
         """Return the ripple (rms) at the output, apart from dips of the mean voltage.

@@ -125,9 +125,8 @@ class DcSolver:
     def _solve(self, terminal_v: float, bulk_v: float) -> tuple[float, float, float, float]:
         """Return currents of line and rectifier, and voltages behind fuse and behind ESR."""
         net = self._network
-        power_a = self._power_w / bulk_v if self._power_w > 0.0 else 0.0
+        inner_v = net.inner_v(bulk_v, self._power_w)
         divider = 1.0 + net.esr_ohm * net.leak_siemens
-        inner_v = (bulk_v - net.esr_ohm * power_a) / divider
         if not net.is_closed:
             return 0.0, 0.0, 0.0, inner_v
         shunt = net.shunt_siemens(self.model, terminal_v)
@@ -146,7 +145,7 @@ class DcSolver:
         """Return the time derivatives of terminal and bulk voltage."""
         line_a, rectifier_a, _, inner_v = self._solve(terminal_v, bulk_v)
         given_a = self._given_a(terminal_v)
-        power_a = self._power_w / bulk_v if self._power_w > 0.0 else 0.0
+        power_a = self._network.power_a(bulk_v, self._power_w)
         bulk_a = rectifier_a - power_a - inner_v * self._network.leak_siemens
         return (
             (given_a - line_a) / self.source.output_capacitance_f,
@@ -166,6 +165,9 @@ class DcSolver:
         """Take one accepted step, not past ``end_s``."""
         converter = self.converter
         remaining_s = end_s - self.time_s
+        # Voltage must be known well enough to tell constant current from constant voltage: the
+        # step over that corner would otherwise look accurate and lead nowhere.
+        band_v = 0.05 * self._setting.current_limit_a * self.source.resistance_ohm
         while True:
             step_s = min(self._step_s, remaining_s, converter.longest_step_s())
             self._power_w = converter.input_power_w(0.5 * step_s)
@@ -173,7 +175,7 @@ class DcSolver:
                 self._rates, self.terminal_v, self.bulk_v, step_s
             )
             error = max(
-                abs(error_t) / (_ABSOLUTE_V + _RELATIVE * abs(terminal_v)),
+                abs(error_t) / (_ABSOLUTE_V + min(_RELATIVE * abs(terminal_v), band_v)),
                 abs(error_b) / (_ABSOLUTE_V + _RELATIVE * abs(bulk_v)),
             )
             factor = 4.0 if error < 2e-3 else 0.8 * error ** (-1 / 3)
@@ -197,8 +199,7 @@ class DcSolver:
         before_v = self.bulk_v
         if bulk_v > before_v:
             level_v = math.inf if self.broken_over else self.model.defects.breakdown_v
-            if self.converter.mode is Mode.OFF and self.model.converter.starts:
-                level_v = min(level_v, self.model.converter.start_v)
+            level_v = min(level_v, self.converter.start_v)
             if before_v < level_v < bulk_v - 1e-3 * level_v:
                 return (level_v - before_v) / (bulk_v - before_v) + 1e-4
         elif self.converter.mode is not Mode.OFF:

@@ -29,6 +29,8 @@ _FINEST_S = 2e-6
 _FORWARD_V = 1e-6
 #: Where a rest ends and conduction begins: far enough for the next look to find it conducting.
 _MEETING_V = 2e-6
+#: How often a step under the clamp is halved at most.
+_HALVINGS = 12
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -218,7 +220,15 @@ class HalfCycle:
         if after.line_a > drive.clamp_a and not feed.is_held:
             feed = Feed.held(shunt, drive.clamp_a)
             step_s, end_v, after = self._step(feed, before, step_s, power_w)
-        self.clamped = self.clamped or feed.is_held
+        if feed.is_held:
+            self.clamped = True
+            free = Feed.free(net.line_ohm, shunt, drive.peak_v)
+            for _ in range(_HALVINGS):
+                # A clamp held longer than needed would lift the capacitor above the line.
+                free_v = self._flows(free, self.time_s + step_s, end_v, power_w).forward_v
+                if free_v >= 0.0 or before.rectifier_a <= 0.0:
+                    break
+                step_s, end_v, after = self._step(feed, before, 0.5 * step_s, power_w)
         self._count(step_s, before, after)
         self._move_on(step_s, self.bulk_v, max(end_v, 0.0))
 

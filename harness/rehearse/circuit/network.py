@@ -31,6 +31,8 @@ class InputNetwork:
         leak_siemens: Everything that loads the bulk capacitor like a resistor.
         fault_siemens: The part of it that is a fault.
         is_closed: False if fuse or contact is open.
+        least_v: Half the converter's stop threshold. A step may carry the bulk capacitor past the
+            threshold before the converter is told; its current is not taken higher than here.
     """
 
     line_ohm: float
@@ -42,6 +44,7 @@ class InputNetwork:
     leak_siemens: float
     fault_siemens: float
     is_closed: bool
+    least_v: float
 
     @classmethod
     def of(
@@ -63,6 +66,7 @@ class InputNetwork:
             leak_siemens=1.0 / model.bulk.leakage_ohm + fault,
             fault_siemens=fault,
             is_closed=is_closed,
+            least_v=0.5 * model.converter.stop_v,
         )
 
     def shunt_siemens(self, model: UnitModel, open_v: float) -> float:
@@ -89,8 +93,12 @@ class InputNetwork:
 
     def inner_v(self, bulk_v: float, power_w: float) -> float:
         """Return the voltage behind the series resistance while the rectifier gives nothing."""
-        power_a = power_w / bulk_v if power_w > 0.0 else 0.0
-        return (bulk_v - self.esr_ohm * power_a) / (1.0 + self.esr_ohm * self.leak_siemens)
+        drop_v = self.esr_ohm * self.power_a(bulk_v, power_w)
+        return (bulk_v - drop_v) / (1.0 + self.esr_ohm * self.leak_siemens)
+
+    def power_a(self, bulk_v: float, power_w: float) -> float:
+        """Return the current of a converter that takes ``power_w``."""
+        return power_w / max(bulk_v, self.least_v) if power_w > 0.0 else 0.0
 
     def rested_v(self, bulk_v: float, power_w: float, duration_s: float) -> float:
         """Return bulk voltage after ``duration_s`` without supply.

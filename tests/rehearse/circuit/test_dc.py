@@ -161,6 +161,22 @@ class TestHealthyUnit:
 
         assert outputs == [False, True, True, False, False]
 
+    def test_restart_takes_its_time(self, circuit_a: Circuit, model_a: UnitModel) -> None:
+        """After a stop the converter waits before it starts again."""
+        circuit_a.set_load(current_a=2.0, on=True)
+        circuit_a.set_source(on=False)
+        circuit_a.advance_to(1.03)
+        stopped_v = circuit_a.bulk_voltage_v()
+        circuit_a.set_source(on=True)
+        outputs = []
+        for step in range(1, 10):
+            circuit_a.advance_to(1.03 + 0.02 * step)
+            outputs.append(circuit_a.output_voltage_v())
+
+        assert stopped_v < model_a.converter.stop_v
+        assert outputs[0] < 0.1
+        assert outputs[-1] == pytest.approx(5.0, rel=0.01)
+
 
 class TestSteadyState:
     def test_a_jump_is_many_small_steps(self, circuit_a: Circuit, model_a: UnitModel) -> None:
