@@ -12,6 +12,7 @@ from pathlib import Path
 
 from harness.bench.clock import SystemClock
 from harness.bench.kept import open_kept_bench
+from harness.bench.lock import hold_supply
 from harness.bench.open import bench_dialects, open_bench
 from harness.errors import Refused, UsageError
 from harness.profile.bench_file import BenchFile
@@ -163,7 +164,8 @@ def run_profile(
 
     Raises:
         FileError: A file cannot be used.
-        Refused: The plan did not pass, or the operator said no; nothing was energised.
+        Refused: The plan did not pass, another run uses the supply, or the operator said no;
+            nothing was energised.
         PowerOffUnconfirmed: Output off could not be confirmed: cut the mains by hand.
     """
     loaded = profile if isinstance(profile, Profile) else load_profile(profile)
@@ -173,17 +175,18 @@ def run_profile(
     findings = preflight(plan, today=started.date())
     if findings.reasons:
         raise Refused(findings.reasons)
-    if confirm is not None and not confirm(plan):
-        raise Refused(["the operator did not confirm"])
-    clock = SystemClock()
-    return carry_out(
-        plan,
-        connect=lambda: open_kept_bench(table, clock),
-        clock=clock,
-        sink=_sink(results, serial, started),
-        info=RunInfo(serial=serial, started=started, operator=operator),
-        stop=stop,
-    )
+    with hold_supply(table.supply.resource, serial=serial, started=started):
+        if confirm is not None and not confirm(plan):
+            raise Refused(["the operator did not confirm"])
+        clock = SystemClock()
+        return carry_out(
+            plan,
+            connect=lambda: open_kept_bench(table, clock),
+            clock=clock,
+            sink=_sink(results, serial, started),
+            info=RunInfo(serial=serial, started=started, operator=operator),
+            stop=stop,
+        )
 
 
 def _sink(
