@@ -23,7 +23,7 @@ __all__ = ["Drive", "HalfCycle"]
 _STEPS = 40
 _VARISTOR_STEPS = 160
 #: Steps from the start of conduction to the peak of the line, and the shortest of them.
-_RISE_STEPS = 14
+_RISE_STEPS = 20
 _FINEST_S = 2e-6
 #: The rectifier conducts from here on, in volts: above rounding, below notice.
 _FORWARD_V = 1e-6
