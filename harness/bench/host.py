@@ -63,6 +63,11 @@ class KeeperHost:
         """Whether the output is, or may be, on."""
         return self._keeper.state is KeeperState.LIVE
 
+    @property
+    def pending(self) -> bool:
+        """Never: here a sample is taken when it is asked for."""
+        return False
+
     def command(self, command: Command) -> None:
         """Carry a command out.
 

@@ -109,6 +109,11 @@ class KeptPower:
         """Whether the output is, or may be, on."""
         return self._live
 
+    @property
+    def pending(self) -> bool:
+        """Whether the process has sent something that was not looked at yet."""
+        return self._line.waiting
+
     def command(self, command: Command) -> None:
         """Have a command carried out; samples taken before it are recorded, not returned."""
         self._request(frames.Do(command))
@@ -242,6 +247,11 @@ class _Line:
         self._sent_s = 0.0
         frames.pump_in(process.stdout, self._incoming)
         self._sender = frames.pump_out(process.stdin, self._outgoing)
+
+    @property
+    def waiting(self) -> bool:
+        """Whether a message has come in that was not received yet."""
+        return not self._incoming.empty()
 
     def send(self, message: Any) -> None:
         """Send a message; nothing here ever waits for the other end."""

@@ -33,6 +33,11 @@ class Power(Protocol):
         """Whether the output is, or may be, on."""
         ...
 
+    @property
+    def pending(self) -> bool:
+        """Whether a sample has been taken already and only waits to be fetched."""
+        ...
+
     def command(self, command: Command) -> None:
         """Have a command carried out.
 

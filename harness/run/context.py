@@ -201,7 +201,7 @@ class Context:
             readings["supply.voltage"].append(sample.voltage_v)
             readings["supply.current"].append(sample.current_a)
             readings["supply.power"].append(sample.power_w)
-            if turns:
+            if turns and not self.host.pending:  # first what the keeper has read meanwhile
                 self._read_other(turns[turn % len(turns)], readings)
                 turn += 1
             enough = len(readings["supply.voltage"]) >= _FEWEST and turn >= _FEWEST * len(turns)
