@@ -17,6 +17,7 @@ from harness.unit.fuse import (
 )
 from harness.unit.part_fields import shown_figure
 from harness.unit.parts import FusePart
+from harness.unit.reference import Gates
 from harness.unit.scene import Scene
 from harness.unit.stress import Short, Treated, judged, short_current_a
 from harness.unit.varistor_stress import varistor_rms_a
@@ -159,10 +160,20 @@ def _sheet_remark(scene: Scene, part: FusePart) -> Iterator[str]:
             "UL 248-14 opens by other gates: the two are not interchangeable."
         )
     elif part.melting_i2t_a2s is None and gates is not None:
-        ten = gates.times[-1]
-        least = 100.0 * part.current_a**2 * ten.least_s
-        most = 100.0 * part.current_a**2 * (ten.most_s or math.inf)
         yield (
-            f"Melting integral by its letters; its gate at ten times the rating allows "
-            f"{shown_figure(least, 'A2s')} to {shown_figure(most, 'A2s')} ({gates.source})."
+            "Melting integral by its letters; its gate at ten times the rating allows "
+            f"{_ten_fold_range(part, gates)} ({gates.source})."
         )
+
+
+def _ten_fold_range(part: FusePart, gates: Gates) -> str:
+    """Return the melting integrals that the gate at ten times the rating allows.
+
+    Source:
+        (10 In)^2 times the least and the longest time of the gate, computed.
+    """
+    gate = gates.times[-1]
+    square = (gate.times * part.current_a) ** 2
+    most = shown_figure(square * (gate.most_s or math.inf), "A2s")
+    least = shown_figure(square * gate.least_s, "A2s")
+    return f"{least} to {most}" if gate.least_s else f"up to {most}"

@@ -73,4 +73,7 @@ def shown_figure(value: float, unit: str, digits: int = 3) -> str:
     """
     if unit != "A2s":
         return format_quantity(value, unit, digits)
-    return f"{value:.{digits}g} A2s" if value < 1e4 else f"{value:.1e} A2s"
+    if value < 10.0**4:
+        return f"{value:.{digits}g} A2s" if value < 1000 else f"{value:.0f} A2s"
+    mantissa, _, exponent = f"{value:.1e}".partition("e")
+    return f"{mantissa}e{int(exponent)} A2s"

@@ -20,7 +20,10 @@ _OPENED = {
     "unknown": "what opened is not known",
 }
 
-_MEASURE = "Use a resistor made for it, then measure, with a meter proved on a known voltage just before and after."
+_MEASURE = (
+    "Use a resistor made for it, then measure, with a meter proved on a known voltage just before "
+    "and after."
+)
 _FIRST_POWER = (
     "Eye protection on: parts that were over-stressed can burst later. First power isolated from "
     "the mains, through an RCD (GFCI), hands clear."
@@ -44,7 +47,7 @@ def story(scene: Scene) -> str:
         applied += ", polarity reversed,"
     time = "" if event.duration_s is None else f" for {shown_figure(event.duration_s, 's')}"
     text = f"{applied} on a {rated} unit{time}; {_OPENED[event.opened]}."
-    return text if event.note is None else f"{text} Note: {event.note}."
+    return text if event.note is None else f"{text} Note: {event.note.rstrip('.')}."
 
 
 def assumptions(scene: Scene) -> tuple[str, ...]:
