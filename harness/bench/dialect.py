@@ -11,6 +11,7 @@ from pydantic_core import PydanticCustomError
 
 from harness.bench.scpi import decimal_text
 from harness.errors import DialectError, Mistake
+from harness.profile.bench_file import Instrument
 from harness.profile.load import read_table
 from harness.unit.fields import Seconds, Table
 
@@ -135,6 +136,16 @@ class Dialect(Table):
     def operations(self) -> frozenset[str]:
         """Names of all operations it has."""
         return frozenset(self.send) | frozenset(self.ask)
+
+    def reached(self, instrument: Instrument) -> Dialect:
+        """Return it with the link set up as a bench file says for one instrument."""
+        said = {
+            "terminator": instrument.terminator,
+            "timeout_s": instrument.timeout_s,
+            "settle_s": instrument.settle_s,
+        }
+        given = {name: value for name, value in said.items() if value is not None}
+        return self.model_copy(update={"link": self.link.model_copy(update=given)})
 
     def message(self, operation: str, value: float | None = None) -> str:
         """Return what goes on the wire for an operation that sends.

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from harness.bench.deadline import Deadline, HeldSocket, hold_to, within
 from harness.errors import InstrumentError, LinkError, LinkTimeout
+from harness.profile.bench_file import SerialLine
 
 if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
 __all__ = ["Link", "VisaLink", "open_link", "open_visa"]
 
 TERMINATORS = {"LF": "\n", "CR": "\r", "CRLF": "\r\n"}
+
+_USUAL_LINE = SerialLine()
 
 #: Longest time to open a link for the first time: a USB reset or a port mapper may need it.
 _OPENING_S = 5.0
@@ -203,7 +206,13 @@ def open_visa(library: str | Any) -> Any:
 
 
 def open_link(
-    manager: Any, *, role: str, resource: str, timeout_s: float, terminator: str
+    manager: Any,
+    *,
+    role: str,
+    resource: str,
+    timeout_s: float,
+    terminator: str,
+    line: SerialLine = _USUAL_LINE,
 ) -> VisaLink:
     """Open one instrument.
 
@@ -213,6 +222,7 @@ def open_link(
         resource: VISA resource string, passed through unchanged.
         timeout_s: Longest wait for an answer.
         terminator: ``LF``, ``CR`` or ``CRLF``.
+        line: How a serial port is set up; other interfaces have none.
 
     Raises:
         LinkError: There is no such instrument, or it cannot be reached.
@@ -230,7 +240,7 @@ def open_link(
                 session.close()
                 raise TypeError("this resource takes no messages")
             try:
-                return session, _set_up(session, deadline, timeout_s, terminator)
+                return session, _set_up(session, deadline, timeout_s, terminator, line)
             except Exception:
                 session.close()
                 raise
@@ -242,15 +252,35 @@ def open_link(
 
 
 def _set_up(
-    session: MessageBasedResource, deadline: Deadline, timeout_s: float, terminator: str
+    session: MessageBasedResource,
+    deadline: Deadline,
+    timeout_s: float,
+    terminator: str,
+    line: SerialLine,
 ) -> HeldSocket | None:
     session.timeout = timeout_s * 1000  # PyVISA counts milliseconds
     session.read_termination = TERMINATORS[terminator]
     session.write_termination = TERMINATORS[terminator]
+    _set_line(session, line)
     _tune_socket(session)
     library: Any = session.visalib
     sessions = getattr(library, "sessions", {})  # pyvisa-py's and pyvisa-sim's; others have none
     return hold_to(deadline, sessions.get(session.session))
+
+
+def _set_line(session: MessageBasedResource, line: SerialLine) -> None:
+    """Set a serial port up; anything else is left as it is."""
+    from pyvisa.constants import ControlFlow, Parity, StopBits
+    from pyvisa.resources import SerialInstrument
+
+    if not isinstance(session, SerialInstrument):
+        return
+    session.baud_rate = line.baud_rate
+    session.data_bits = line.data_bits
+    session.parity = Parity[line.parity]
+    session.stop_bits = {1: StopBits.one, 2: StopBits.two}[line.stop_bits]
+    flow = line.flow_control.replace("/", "_")
+    session.flow_control = ControlFlow(0) if flow == "none" else ControlFlow[flow]
 
 
 def _tune_socket(session: MessageBasedResource) -> None:

@@ -57,7 +57,7 @@ class OpenBench:
 
 
 def bench_dialects(file: BenchFile) -> dict[str, Dialect]:
-    """Load the dialect of every role; opens no link.
+    """Load the dialect of every role, with its link as the bench file says; opens none.
 
     Raises:
         DialectError: A dialect is missing or wrong.
@@ -78,7 +78,7 @@ def bench_dialects(file: BenchFile) -> dict[str, Dialect]:
                     )
                 ]
             )
-        dialects[role] = dialect
+        dialects[role] = dialect.reached(table)
     return dialects
 
 
@@ -130,8 +130,9 @@ def _opened(
                 manager,
                 role=role,
                 resource=table.resource,
-                timeout_s=table.timeout_s or dialect.link.timeout_s,
-                terminator=table.terminator or dialect.link.terminator,
+                timeout_s=dialect.link.timeout_s,
+                terminator=dialect.link.terminator,
+                line=table.serial_line,
             )
             stack.callback(link.close)
             opened[role] = _CLASSES[role](role, link, dialect, clock)

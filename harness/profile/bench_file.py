@@ -27,7 +27,16 @@ from harness.unit.fields import (
     read_quantity,
 )
 
-__all__ = ["Accuracy", "BenchFile", "Instrument", "LoadInstrument", "Meter", "Range", "Supply"]
+__all__ = [
+    "Accuracy",
+    "BenchFile",
+    "Instrument",
+    "LoadInstrument",
+    "Meter",
+    "Range",
+    "SerialLine",
+    "Supply",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +121,37 @@ def _printable(value: object) -> str:
     return value
 
 
+def _whole(low: int, high: int, example: str) -> BeforeValidator:
+    """Return the part of a field type that reads a whole number from ``low`` to ``high``."""
+
+    def read(value: object) -> int:
+        if not isinstance(value, int) or isinstance(value, bool):
+            raise mistaken(f"expected a whole number without quotes, got {shown(value)}", example)
+        if not low <= value <= high:
+            raise mistaken(f"expected a number from {low} to {high}, got {shown(value)}", example)
+        return value
+
+    return BeforeValidator(read)
+
+
+class SerialLine(Table):
+    """How a serial port is set up; what is left out is as most instruments leave the factory.
+
+    Attributes:
+        baud_rate: Symbols a second.
+        data_bits: Bits of a character.
+        parity: Parity bit.
+        stop_bits: Stop bits.
+        flow_control: Who may tell whom to wait.
+    """
+
+    baud_rate: Annotated[int, _whole(50, 4_000_000, "9600")] = 9600
+    data_bits: Annotated[int, _whole(7, 8, "8")] = 8
+    parity: Literal["none", "even", "odd"] = "none"
+    stop_bits: Annotated[int, _whole(1, 2, "1")] = 1
+    flow_control: Literal["none", "xon/xoff", "rts/cts", "dtr/dsr"] = "none"
+
+
 class Range(Table):
     """The largest setting of a supply or load; left out: unknown."""
 
@@ -132,6 +172,8 @@ class Instrument(Table):
         allow_overdue: Use it overdue all the same; the report says so.
         timeout_s: Longest wait for an answer, or None for the dialect's.
         terminator: ``LF``, ``CR`` or ``CRLF``, or None for the dialect's.
+        settle_s: Wait after a setting before the next message, or None for the dialect's.
+        serial_line: How its serial port is set up; other interfaces have none.
     """
 
     #: Quantities whose accuracy can be given, with the unit of the fixed part.
@@ -147,6 +189,8 @@ class Instrument(Table):
     allow_overdue: Flag = False
     timeout_s: Seconds | None = Field(default=None, alias="timeout")
     terminator: Literal["LF", "CR", "CRLF"] | None = None
+    settle_s: Seconds | None = Field(default=None, alias="settle")
+    serial_line: SerialLine = SerialLine()
 
     @field_validator("accuracy", mode="before")
     @classmethod

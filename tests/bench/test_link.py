@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import socket
 import struct
 import threading
@@ -11,9 +12,11 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
+from pyvisa.constants import ControlFlow, StopBits
 
 from harness.bench.link import VisaLink, open_link, open_visa
 from harness.errors import LinkError, LinkTimeout
+from harness.profile.bench_file import SerialLine
 
 TIMEOUT_S = 0.3
 
@@ -387,3 +390,57 @@ class TestConversation:
         assert connection is not None
         assert connection.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE)
         assert connection.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+
+
+@pytest.fixture
+def serial_port() -> Iterator[tuple[int, str]]:
+    """A pseudo-terminal: our end, and the name of the port a link can open."""
+    pytest.importorskip("serial", reason="needs softwake[serial]")
+    pty = pytest.importorskip("pty", reason="Windows has no pseudo-terminals")
+    tty = pytest.importorskip("tty")
+    ours, theirs = pty.openpty()
+    tty.setraw(theirs)
+    yield ours, os.ttyname(theirs)
+    os.close(ours)
+    os.close(theirs)
+
+
+class TestSerial:
+    def test_a_serial_port_converses(
+        self, serial_port: tuple[int, str], open_to: Callable[..., VisaLink]
+    ) -> None:
+        """A serial resource is opened as it stands, and answers end at the terminator."""
+        ours, name = serial_port
+        link = open_to(f"ASRL{name}::INSTR", terminator="CRLF")
+        os.write(ours, b"PS-200\r\nnext")
+
+        assert link.query("*IDN?") == "PS-200"
+        assert os.read(ours, 100) == b"*IDN?\r\n"
+
+    def test_silence_ends_at_the_time_out(
+        self, serial_port: tuple[int, str], open_to: Callable[..., VisaLink]
+    ) -> None:
+        """A serial port that nobody answers on is given up at the time-out."""
+        link = open_to(f"ASRL{serial_port[1]}::INSTR")
+
+        with at_most(TIMEOUT_S + MARGIN_S), pytest.raises(LinkTimeout):
+            link.query("*IDN?")
+
+    def test_the_line_is_set_as_the_bench_file_says(
+        self, serial_port: tuple[int, str], manager: Any
+    ) -> None:
+        """Rate, bits, parity and flow control reach the port."""
+        link = open_link(
+            manager,
+            role="supply",
+            resource=f"ASRL{serial_port[1]}::INSTR",
+            timeout_s=TIMEOUT_S,
+            terminator="LF",
+            line=SerialLine(baud_rate=19200, stop_bits=2, flow_control="xon/xoff"),
+        )
+        session: Any = link._resource
+
+        assert session.baud_rate == 19200
+        assert session.stop_bits == StopBits.two
+        assert session.flow_control == ControlFlow.xon_xoff
+        link.close()

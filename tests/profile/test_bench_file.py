@@ -3,9 +3,10 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import ValidationError
 from pydantic_core import PydanticCustomError
 
-from harness.profile.bench_file import Accuracy, BenchFile
+from harness.profile.bench_file import Accuracy, BenchFile, SerialLine
 
 
 class TestAccuracy:
@@ -72,3 +73,41 @@ class TestBenchFile:
 
         assert bench.supply.accuracy["voltage"].bound(1.0) == pytest.approx(0.3)
         assert list(bench.instruments) == ["supply"]
+
+
+def bench_with(**supply: object) -> BenchFile:
+    table = {"kind": "dc", "resource": "ASRL3::INSTR", "dialect": "scpi-dc-supply", **supply}
+    return BenchFile.model_validate({"name": "bench", "supply": table})
+
+
+class TestLink:
+    def test_a_bench_says_how_an_instrument_is_reached(self) -> None:
+        """Time-out, terminator, settle time and serial port can be said for each instrument."""
+        supply = bench_with(
+            timeout="2 s",
+            terminator="CRLF",
+            settle="50 ms",
+            serial_line={"baud_rate": 19200, "parity": "even", "flow_control": "rts/cts"},
+        ).supply
+
+        assert (supply.timeout_s, supply.terminator, supply.settle_s) == (2.0, "CRLF", 0.05)
+        assert supply.serial_line == SerialLine(
+            baud_rate=19200, data_bits=8, parity="even", stop_bits=1, flow_control="rts/cts"
+        )
+
+    def test_a_serial_port_is_as_instruments_leave_the_factory(self) -> None:
+        """Left out, a serial port runs at 9600 baud, 8 bits, no parity, 1 stop bit."""
+        # common practice: "9600 8N1"
+        assert bench_with().supply.serial_line.model_dump() == {
+            "baud_rate": 9600,
+            "data_bits": 8,
+            "parity": "none",
+            "stop_bits": 1,
+            "flow_control": "none",
+        }
+
+    @pytest.mark.parametrize("rate", ["9600", 9600.0, True, 0, 49, 4_000_001])
+    def test_a_baud_rate_is_a_whole_number(self, rate: object) -> None:
+        """A baud rate is a whole number between 50 and 4 million."""
+        with pytest.raises(ValidationError, match="baud_rate"):
+            bench_with(serial_line={"baud_rate": rate})
