@@ -1,0 +1,347 @@
+"""The README does what it says: its files load, its lines run, its output is what is printed."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import shlex
+import tomllib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+import harness
+from harness.bench.clock import SystemClock
+from harness.bench.dialect import BUILT_IN
+from harness.bench.open import bench_dialects
+from harness.bench.trip import TripReason
+from harness.cli.main import app
+from harness.profile.measures import MEASURES
+from harness.profile.preflight import preflight
+from harness.profile.schema import LoadStep, NominalStep, StartStep
+from harness.rehearse.host import serve, socket_resource
+from harness.rehearse.simulated_bench import SimulatedBench
+from harness.wiring import simulated_bench_file, simulated_unit
+
+ROOT = Path(__file__).resolve().parents[1]
+TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
+
+#: Commands that wait for a bench, or that the reader does with a hand on the switch.
+NOT_RUN = ("softwake run ", "softwake bench ", "softwake plan board.toml --bench")
+
+#: Figures that are printed may differ so much from those pasted: noise is seeded, the last digit
+#: of a computation is a matter of the machine.
+AGREEMENT = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """A fenced block."""
+
+    language: str
+    line: int
+    text: str
+
+
+def fenced(text: str) -> Iterator[Block]:
+    for match in re.finditer(r"^```(\w*)\n(.*?)^```$", text, re.MULTILINE | re.DOTALL):
+        yield Block(match[1], text.count("\n", 0, match.start()) + 2, match[2])
+
+
+BLOCKS = tuple(fenced(TEXT))
+
+
+def blocks(language: str) -> list[Block]:
+    return [block for block in BLOCKS if block.language == language]
+
+
+def named_files() -> dict[str, str]:
+    """Return the TOML examples by the name in their first line."""
+    files = {}
+    for block in blocks("toml"):
+        name = re.match(r"# ([\w-]+\.toml): ", block.text)
+        assert name is not None, f"README.md:{block.line}: its first line names no file"
+        files[name[1]] = block.text
+    return files
+
+
+def shell_lines() -> list[str]:
+    return [line for block in blocks("sh") for line in block.text.splitlines() if line]
+
+
+def commands() -> list[str]:
+    """Return each `softwake ...` that stands anywhere: in shell lines, sessions and sentences."""
+    sessions = [
+        line.removeprefix("$ ")
+        for block in blocks("text")
+        for line in block.text.splitlines()
+        if line.startswith("$ ")
+    ]
+    prose = re.sub(r"^```.*?^```$", "", TEXT, flags=re.MULTILINE | re.DOTALL)
+    inline = re.findall(r"`(softwake [^`]+)`", prose)
+    return [line for line in (*shell_lines(), *sessions, *inline) if line.startswith("softwake ")]
+
+
+def parse(arguments: Sequence[str]) -> None:
+    """Have the command line read its arguments, to the last option, and do nothing."""
+    command: Any = typer.main.get_command(app)
+    context, rest = None, list(arguments)
+    while True:
+        context = command.make_context(command.name, rest, parent=context)
+        if not hasattr(command, "resolve_command"):
+            return
+        _, command, rest = command.resolve_command(
+            context, [*context._protected_args, *context.args]
+        )
+
+
+def softwake(line: str) -> tuple[str, int]:
+    """Run a command line in the folder we are in; return what it printed and its exit code."""
+    result = CliRunner().invoke(app, shlex.split(line)[1:], catch_exceptions=False)
+    return result.output, result.exit_code
+
+
+@pytest.fixture
+def workshop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with the README's files in it, and we are there."""
+    for name, text in named_files().items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("PYTHONPATH", str(ROOT))  # for processes that are started from here
+    return tmp_path
+
+
+class TestFiles:
+    def test_the_profile_loads(self, workshop: Path) -> None:
+        """The example of a profile loads as it stands."""
+        profile = harness.load_profile(workshop / "board.toml")
+
+        assert profile.unit.input.bulk_capacitance_f == pytest.approx(470e-6)
+
+    def test_the_bench_takes_the_dialect_beside_it(self, workshop: Path) -> None:
+        """The bench file loads and finds the dialect of the reader's own in its own folder."""
+        dialects = bench_dialects(harness.load_bench(workshop / "bench-2.toml"))
+
+        assert dialects["supply"].message("set_voltage", 24.0) == "SOUR1:VOLT 24.000"
+
+    def test_nothing_speaks_against_the_plan(self, workshop: Path) -> None:
+        """Profile, bench and dialect fit together: pre-flight finds no reason against a run."""
+        bench = harness.load_bench(workshop / "bench-2.toml")
+        plan = harness.plan_for(harness.load_profile(workshop / "board.toml"), bench)
+
+        assert preflight(plan, today=dt.date(2026, 11, 25)).reasons == ()
+
+
+class TestCommands:
+    @pytest.mark.parametrize("line", dict.fromkeys(commands()))
+    def test_each_command_has_these_options(self, line: str) -> None:
+        """Each command that is named is there, with the options that are named."""
+        parse(shlex.split(line)[1:])
+
+    def test_a_wrong_option_would_be_found(self) -> None:
+        """The parser used here refuses an option that is not there."""
+        with pytest.raises(Exception, match="No such option"):
+            parse(["results", "show", "last", "--nothing"])
+
+    def test_the_lines_run_in_their_order(self, workshop: Path) -> None:
+        """Each line that energises nothing runs in its order and ends as the text lets expect."""
+        ended = {
+            line: softwake(line)[1]
+            for line in shell_lines()
+            if line.startswith("softwake ") and not line.startswith(NOT_RUN)
+        }
+
+        assert len(ended) >= 6
+        assert {line for line, code in ended.items() if code} == {
+            "softwake rehearse board.toml --fault no-start"
+        }
+        assert (workshop / "run.csv").is_file()
+
+    def test_make_has_these_targets(self) -> None:
+        """Each `make` target that is named is in the Makefile."""
+        makefile = (ROOT / "Makefile").read_text(encoding="utf-8")
+        targets = set(re.findall(r"^([a-z]+):", makefile, re.MULTILINE))
+        named = set(re.findall(r"\bmake ([a-z]+)(?= ARGS|`|\n)", TEXT))
+
+        assert {"rehearse", "test"} <= named <= targets
+
+    def test_the_lines_without_make_name_what_is_there(self) -> None:
+        """The set-up by hand uses the constraints and the extra that the project has."""
+        project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+        by_hand = [block for block in BLOCKS if "-m venv" in block.text]
+
+        assert [block.language for block in by_hand] == ["sh", "bat"]
+        for block in by_hand:
+            assert len(block.text.splitlines()) == 3
+            [constraints, extra] = re.search(r"-c (\S+) -e '?\.\[(\w+)\]", block.text).groups()  # type: ignore[union-attr]
+            assert (ROOT / constraints).is_file()
+            assert extra in project["optional-dependencies"]
+
+
+class TestOutput:
+    @pytest.mark.parametrize(
+        "block", [block for block in blocks("text") if block.text.startswith("$ ")]
+    )
+    def test_the_pasted_output_is_what_is_printed(self, workshop: Path, block: Block) -> None:
+        """What the README shows of a rehearsal is what that rehearsal prints."""
+        assert workshop.is_dir()
+        line, _, shown = block.text.partition("\n")
+        printed, _ = softwake(line.removeprefix("$ "))
+
+        assert_same_words(shown, printed)
+
+    def test_the_pasted_plan_is_what_is_printed(self, workshop: Path) -> None:
+        """The table of levels is the plan of the example on its bench."""
+        assert workshop.is_dir()
+        [shown] = [block for block in blocks("text") if block.text.startswith("Step ")]
+        printed, _ = softwake("softwake plan board.toml")
+        rows = [" ".join(line.split()) for line in printed.splitlines()]
+
+        assert [
+            line for line in shown.text.splitlines() if " ".join(line.split()) not in rows
+        ] == []
+
+
+class TestPython:
+    def test_the_rehearsal_runs_in_ten_lines(
+        self, workshop: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        """The first script rehearses the example and prints its checks."""
+        script, _ = blocks("python")
+
+        assert len(script.text.splitlines()) <= 10
+        execute(script, {})
+        assert capsys.readouterr().out.startswith("completed pass ")
+        assert len(list((workshop / "results").iterdir())) == 1
+
+    def test_the_real_run_runs_on_served_instruments(
+        self, workshop: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        """The second script takes a unit to its release over real links and a real clock."""
+        quick = (workshop / "board.toml").read_text(encoding="utf-8").replace('"1 s"', '"0.1 s"')
+        (workshop / "board.toml").write_text(quick.replace('"2 s"', '"0.2 s"'), encoding="utf-8")
+        profile = harness.load_profile("board.toml")
+        simulated = simulated_bench_file(profile)
+        bench = SimulatedBench(simulated_unit(profile), simulated, SystemClock())
+        with serve(bench.devices, dict.fromkeys(bench.devices, 0)) as ports:
+            text = simulated.text
+            for resource, port in ports.items():
+                text = text.replace(f'"{resource}"', f'"{socket_resource(port)}"')
+            (workshop / "bench-2.toml").write_text(text, encoding="utf-8")
+            execute(blocks("python")[1], {"harness": harness, "profile": profile})
+
+        assert capsys.readouterr().out == "released\n"
+        assert not bench.circuit.source_on
+        [folder] = (workshop / "results").glob("*-HP-0012-*")
+        assert harness.record.load(folder).run["released"]
+
+
+class TestTables:
+    def test_every_trip_reason_is_explained(self) -> None:
+        """The table of trip reasons has each reason once, and no other."""
+        assert sorted(first_cells("| reason |")) == sorted(TripReason)
+
+    def test_every_measure_of_the_steps_there_are_is_named(self) -> None:
+        """The table of measures has each that a start, nominal or load step can use."""
+        kinds = {"start", "nominal", "load"}
+        usable = {name for name, measure in MEASURES.items() if measure.steps & kinds}
+        full = {
+            name if "." in name or not name.startswith("_") else f"meter.voltage{name}"
+            for name in first_cells("| `measure` |")
+        }
+
+        assert full == usable
+
+    def test_every_kind_of_step_is_named(self) -> None:
+        """The limits name each kind of step that a profile may have."""
+        there = [
+            step.model_fields["kind"].annotation.__args__[0]  # type: ignore[union-attr]
+            for step in (StartStep, NominalStep, LoadStep)
+        ]
+        [line] = re.findall(r"^- Steps so far: (.*)\.$", TEXT, re.MULTILINE)
+
+        assert re.findall(r"`(\w+)`", line) == there
+
+    def test_every_built_in_dialect_is_named(self) -> None:
+        """The four dialects that come with the program are named."""
+        [line] = re.findall(r"^Four come with the program: (.*?)\. ", TEXT, re.MULTILINE)
+
+        assert sorted(re.findall(r"`([\w-]+)`", line)) == sorted(BUILT_IN)
+
+    def test_the_exit_codes_are_those_of_the_design(self) -> None:
+        """The table of exit codes has each code a run or an error can end with."""
+        [table] = re.findall(r"^\| code \|.*?\n\n", TEXT, re.MULTILINE | re.DOTALL)
+
+        codes = [int(code) for code in re.findall(r"\b\d{1,3}\b(?=[ ,][^|\n]*\|)", table)]
+        assert [code for code in codes if code in {*range(6), 130, 143}] == [*range(6), 130, 143]
+
+
+class TestText:
+    def test_cautions_come_before_the_first_command(self) -> None:
+        """What can kill is said before anything can be typed."""
+        assert TEXT.index("can kill") < TEXT.index("```")
+        for words in ("RCD (GFCI)", "Eye protection", "hands clear", "Discharge", "Local codes"):
+            assert TEXT.index(words) < TEXT.index("```")
+
+    def test_it_calls_nothing_safe(self) -> None:
+        """The README keeps to what was measured, as the program does."""
+        assert re.findall(r"\bsafe(?:ly)?\b", TEXT, re.IGNORECASE) == []
+
+    def test_links_lead_somewhere(self) -> None:
+        """Each link goes to a file of the project or to a heading of the page."""
+        headings = {
+            re.sub(r"[^\w -]", "", heading).strip().lower().replace(" ", "-")
+            for heading in re.findall(r"^#+ (.*)$", TEXT, re.MULTILINE)
+        }
+        dead = [
+            target
+            for target in re.findall(r"\]\(([^)]+)\)", TEXT)
+            if not (target[1:] in headings if target.startswith("#") else (ROOT / target).is_file())
+        ]
+
+        assert dead == []
+
+    def test_named_paths_exist(self) -> None:
+        """Each path into the project that stands in the text is there."""
+        named = re.findall(r"`((?:profiles|harness|results|\.ci)/[\w./-]*)`", TEXT)
+
+        assert named
+        assert [path for path in named if not (ROOT / path).exists()] == []
+
+
+def execute(block: Block, names: dict[str, Any]) -> None:
+    """Run a block as Python, with the README's own line numbers in a traceback."""
+    exec(compile("\n" * (block.line - 1) + block.text, "README.md", "exec"), names)  # noqa: S102
+
+
+def first_cells(heading: str) -> list[str]:
+    """Return what stands in code marks in the first column of the table with this heading."""
+    lines = iter(TEXT.splitlines())
+    assert any(line.startswith(heading) for line in lines)
+    next(lines)
+    cells: list[str] = []
+    for line in lines:
+        if not line.startswith("|"):
+            break
+        cells += re.findall(r"`([\w.]+)`", line.split("|")[1])
+    return cells
+
+
+def assert_same_words(shown: str, printed: str) -> None:
+    """Compare word by word; figures may differ a little, the name of the record altogether."""
+    left, right = words(shown), words(printed)
+    assert len(left) == len(right), printed
+    for ours, theirs in zip(left, right, strict=True):
+        if ours != theirs:
+            digits = max(len(ours.partition(".")[2]), len(theirs.partition(".")[2]))
+            last = 1.5 * 10.0**-digits
+            assert float(ours) == pytest.approx(float(theirs), rel=AGREEMENT, abs=last), printed
+
+
+def words(text: str) -> list[str]:
+    return re.sub(r"results[/\\]\d{8}T\d{6}Z-REHEARSAL-[0-9a-f]{4}", "RECORD", text).split()
