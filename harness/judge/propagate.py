@@ -188,4 +188,5 @@ def _merge(first: Contribution, second: Contribution) -> Contribution:
         standard=abs(effect),
         dof=min(first.dof, second.dof),
         sensitivity=math.copysign(1.0, effect),  # a third input may have to be added to it
+        distribution=first.distribution,
     )

@@ -39,12 +39,17 @@ class Contribution:
         standard: Standard uncertainty u of the input quantity, in that quantity's unit.
         dof: Degrees of freedom of u; infinite where u is a stated bound.
         sensitivity: Change of the result for each unit of the input quantity.
+        unit: Unit of the input quantity, for whoever reads the budget.
+        distribution: What the input quantity is taken to follow: ``rectangular`` for a stated
+            bound, ``t`` for scatter, ``normal`` where nothing else is known.
     """
 
     name: str
     standard: float
     dof: float = math.inf
     sensitivity: float = 1.0
+    unit: str = ""
+    distribution: str = "normal"
 
     @property
     def share(self) -> float:
@@ -71,22 +76,29 @@ class Uncertainty:
     contributions: tuple[Contribution, ...]
 
 
-def rectangular(name: str, half_width: float) -> Contribution:
+def rectangular(name: str, half_width: float, *, unit: str = "") -> Contribution:
     """A stated bound: anywhere within plus or minus ``half_width`` is equally likely.
 
     Args:
         name: The cause.
-        half_width: The bound, in the unit of the reading; not negative.
+        half_width: The bound, in the unit of the reading; not negative. For the resolution of a
+            display that is half a digit.
+        unit: Unit of the reading, for whoever reads the budget.
 
-    Source: JCGM 100:2008, 4.3.7.
+    Source: JCGM 100:2008, 4.3.7; F.2.2.1 for the resolution of a display.
     """
     if half_width < 0:
         raise ValueError(f"{name}: a bound cannot be negative: {half_width}")
-    return Contribution(name=name, standard=half_width / math.sqrt(3.0))
+    standard = half_width / math.sqrt(3.0)
+    return Contribution(name=name, standard=standard, unit=unit, distribution="rectangular")
 
 
 def scatter(
-    name: str, samples: npt.NDArray[np.float64], *, single_reading: bool = False
+    name: str,
+    samples: npt.NDArray[np.float64],
+    *,
+    single_reading: bool = False,
+    unit: str = "",
 ) -> Contribution:
     """Scatter of the mean of several readings (type A).
 
@@ -106,6 +118,7 @@ def scatter(
         name: The cause.
         samples: Readings in the order of time, evenly spaced, shape (n,).
         single_reading: One reading is meant to stand alone, its scatter within the stated accuracy.
+        unit: Unit of the readings, for whoever reads the budget.
 
     Returns:
         The contribution, in the unit of the readings.
@@ -113,19 +126,22 @@ def scatter(
     Source: JCGM 100:2008, 4.2.3 and 4.2.7 (correlated observations); the effective number for a
         first-order autoregressive series, textbook.
     """
-    values = np.asarray(samples, dtype=np.float64)
+    standard, dof = _of_mean(np.asarray(samples, dtype=np.float64), single_reading=single_reading)
+    return Contribution(name=name, standard=standard, dof=dof, unit=unit, distribution="t")
+
+
+def _of_mean(values: npt.NDArray[np.float64], *, single_reading: bool) -> tuple[float, float]:
+    """Standard uncertainty of the mean of readings, and its degrees of freedom."""
     n = values.size
     if n < 2:
         known = n == 1 and single_reading and bool(np.isfinite(values).all())
-        if known:
-            return Contribution(name=name, standard=0.0)
-        return Contribution(name=name, standard=math.inf, dof=0.0)
+        return (0.0, math.inf) if known else (math.inf, 0.0)
     if not np.isfinite(values).all():
-        return Contribution(name=name, standard=math.nan, dof=0.0)
+        return math.nan, 0.0
     sd = standard_deviation(values)
     r = autocorrelation(values)
     independent = max(n * (1.0 - r) / (1.0 + r), 2.0) if r > 0 else float(n)
-    return Contribution(name=name, standard=sd / math.sqrt(independent), dof=independent - 1.0)
+    return sd / math.sqrt(independent), independent - 1.0
 
 
 def effective_dof(contributions: Iterable[Contribution]) -> float:

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
 
+from harness.judge.student import student_within
+
 __all__ = ["Decision", "Verdict", "decide", "overall", "probability_of_conformity"]
 
 #: Limits are decimal text, so 12.600 - 0.060 misses 12.540 by one rounding error. A value counts as
@@ -118,15 +120,28 @@ def overall(verdicts: Iterable[Verdict]) -> Verdict:
 
 
 def probability_of_conformity(
-    value: float, *, low: float | None, high: float | None, standard_uncertainty: float
+    value: float,
+    *,
+    low: float | None,
+    high: float | None,
+    standard_uncertainty: float,
+    dof: float = math.inf,
 ) -> float:
-    """Probability that the true value lies within the limits, for a normal distribution.
+    """Probability that the true value lies within the limits.
+
+    One less this probability is the risk that a check which passed was accepted wrongly (specific
+    consumer's risk); the probability itself is the risk that one which failed was rejected wrongly.
+
+    The true value is taken to follow a normal distribution about the measured one, or, where few
+    readings stand behind the uncertainty, Student's t, shifted and scaled: so a value on the
+    acceptance limit of the guarded rule has the same 2.5 % beyond its limit however many there are.
 
     Args:
         value: The measured value.
         low: Lower limit in the value's unit, or None.
         high: Upper limit in the value's unit, or None; one of the two is needed.
         standard_uncertainty: Standard uncertainty u; with 0 the value itself is the truth.
+        dof: Effective degrees of freedom of u, cut to a whole number; below 1 nothing can be said.
 
     Returns:
         A probability from 0 to 1; nan if the value or the uncertainty is not finite.
@@ -135,12 +150,15 @@ def probability_of_conformity(
         ValueError: If there is no limit, a limit is not finite, ``low`` lies above ``high``, or u
             is negative.
 
-    Source: JCGM 106:2012, clause 7 (7.2 to 7.4).
+    Source: JCGM 106:2012, clause 7 (7.2 to 7.4), 9.3.2 (specific risks), clause numbers from
+        memory; JCGM 101:2008, 6.4.9 (Student's t about a mean).
     """
     _require_limits(low, high)
     if standard_uncertainty < 0:
         raise ValueError(f"a standard uncertainty cannot be negative: {standard_uncertainty}")
     if not (math.isfinite(value) and math.isfinite(standard_uncertainty)):
+        return math.nan
+    if math.isnan(dof) or dof < 1:
         return math.nan
     if standard_uncertainty == 0:
         inside = (low is None or low <= value) and (high is None or value <= high)
@@ -149,12 +167,15 @@ def probability_of_conformity(
     above = math.inf if high is None else (high - value) / standard_uncertainty
     if below > 0:  # Both limits lie above: the upper tail keeps the digits the lower would lose.
         below, above = -above, -below
-    return _normal_cdf(above) - _normal_cdf(below)
+    return _below(above, dof) - _below(below, dof)
 
 
-def _normal_cdf(z: float) -> float:
-    # By erfc, which keeps its digits far into the lower tail.
-    return 0.5 * math.erfc(-z / math.sqrt(2.0))
+def _below(z: float, dof: float) -> float:
+    """Share of the distribution below ``z``."""
+    if math.isinf(dof):
+        # By erfc, which keeps its digits far into the lower tail.
+        return 0.5 * math.erfc(-z / math.sqrt(2.0))
+    return 0.5 + math.copysign(0.5, z) * student_within(int(dof), abs(z))
 
 
 def _require_limits(low: float | None, high: float | None) -> None:

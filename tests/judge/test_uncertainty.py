@@ -182,3 +182,12 @@ def test_combination_lies_between_its_parts(parts: list[Contribution]) -> None:
     assert min(dofs) <= total.dof <= sum(dofs)
     assert total.expanded == total.coverage * total.standard
     assert total.coverage >= coverage_factor(math.inf)
+
+
+def test_a_budget_names_units_and_distributions() -> None:
+    """A bound is rectangular, scatter follows Student's t, and both keep the unit they are in."""
+    bound = rectangular("meter resolution", 0.00005, unit="V")
+    spread = scatter("scatter", np.array([5.0, 5.1, 4.9]), unit="V")
+
+    assert (bound.unit, bound.distribution) == ("V", "rectangular")
+    assert (spread.unit, spread.distribution) == ("V", "t")

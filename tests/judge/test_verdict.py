@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.judge.uncertainty import coverage_factor
 from harness.judge.verdict import (
     Decision,
     Verdict,
@@ -245,3 +246,20 @@ def test_decision_is_a_value() -> None:
     assert decision == Decision(verdict=PASS, margin=1.0)
     with pytest.raises(AttributeError):
         decision.margin = 2.0  # type: ignore[misc]
+
+
+@pytest.mark.parametrize("dof", [1, 2, 5, 30, 1000, math.inf])
+def test_a_value_on_the_acceptance_limit_has_the_rule_s_risk(dof: float) -> None:
+    """However few the readings, 2.5 % lie beyond the limit where the guarded rule just accepts."""
+    k = coverage_factor(dof)
+    found = probability_of_conformity(
+        12.6 - k * 0.03, low=None, high=12.6, standard_uncertainty=0.03, dof=dof
+    )
+    assert found == pytest.approx(0.975, abs=1e-9)
+
+
+@pytest.mark.parametrize("dof", [0.0, 0.9, math.nan])
+def test_without_a_degree_of_freedom_nothing_is_said(dof: float) -> None:
+    """An uncertainty with no degree of freedom gives no probability."""
+    found = probability_of_conformity(5.0, low=4.0, high=6.0, standard_uncertainty=0.1, dof=dof)
+    assert math.isnan(found)

@@ -8,6 +8,7 @@ Michelso are from memory, their certified values confirmed by exact arithmetic.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 import numpy as np
 import pytest
@@ -103,3 +104,27 @@ def test_line_of_the_nbs_handbook() -> None:
     assert line.se_slope**2 == pytest.approx(2.5649045e-05, rel=1e-7)
     assert line.se_intercept**2 == pytest.approx(19.879452, rel=1e-7)
     assert line.residual_sd == pytest.approx(9.277617, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("x", "y", "slope", "se_slope", "sd"),
+    [
+        # NoInt1
+        (range(60, 71), range(130, 141), 2.07438016528926, 0.0165289256198347, 3.56753034006338),
+        # NoInt2
+        ((4, 5, 6), (3, 4, 4), 0.727272727272727, 0.0420827318078432, 0.369274472937998),
+    ],
+    ids=["NoInt1", "NoInt2"],
+)
+def test_line_through_nought_has_the_certified_digits(
+    x: Iterable[float], y: Iterable[float], slope: float, se_slope: float, sd: float
+) -> None:
+    """Points with their mirror images have a line through nought, with the certified figures."""
+    # The images double sums of squares, and make n - 1 degrees of freedom 2n - 2: s stays as it is,
+    # the standard error of the slope comes out smaller by root two.
+    xs, ys = np.array([*x], dtype=float), np.array([*y], dtype=float)
+    found = fit_line(np.concatenate([xs, -xs]), np.concatenate([ys, -ys]))
+    assert abs(found.intercept) < 1e-14
+    assert digits(found.slope, slope) > 13
+    assert digits(found.residual_sd, sd) > 13
+    assert digits(found.se_slope * math.sqrt(2), se_slope) > 13
