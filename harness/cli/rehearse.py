@@ -7,13 +7,15 @@ from typing import Annotated
 
 import typer
 
+from harness.errors import UsageError
+
 __all__ = ["rehearse"]
 
 #: The shipped demo: the dome-shutter power unit.
 DEMO = "dome-shutter-power-unit"
 
 
-def rehearse(
+def rehearse(  # noqa: PLR0913, PLR0917 - options of the command line
     profile: Annotated[
         str, typer.Argument(help="A profile file, or the name of a shipped one.")
     ] = DEMO,
@@ -26,11 +28,41 @@ def rehearse(
     serial: Annotated[str, typer.Option(help="Serial number for the record.")] = "REHEARSAL",
     operator: Annotated[str, typer.Option(help="Name for the record.")] = "",
     results: Annotated[Path, typer.Option(help="Folder the record goes to.")] = Path("results"),
+    listen: Annotated[  # noqa: FBT002 - an option of the command line
+        bool,
+        typer.Option("--listen", help="Serve the simulated bench on loopback sockets instead."),
+    ] = False,
+    link_fault: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="ROLE:NAME",
+            help="With --listen: break a link; NAME+N after N messages, NAME@TEXT from a message "
+            "that holds TEXT; 'list' names the faults.",
+        ),
+    ] = None,
+    port_base: Annotated[
+        int | None,
+        typer.Option(min=0, max=65000, help="With --listen: first port; 0 lets the system choose."),
+    ] = None,
 ) -> None:
     """Rehearse a profile on the simulated bench: physics, simulated time, nothing energised."""
     if fault == "list":
         _list_faults()
         return
+    if link_fault and "list" in link_fault:
+        _list_link_faults()
+        return
+    if listen:
+        from harness.cli.listen import listen as serve_bench
+
+        serve_bench(
+            profile, fault=fault, seed=seed, link_faults=link_fault or (), port_base=port_base
+        )
+        return
+    if link_fault or port_base is not None:
+        raise UsageError(
+            "a link fault or a port needs sockets", do="add --listen, and start softwake run beside"
+        )
     from harness.cli.outcome import show_result
     from harness.run.stop import StopRequest, stop_on_signals
     from harness.wiring import rehearse_profile
@@ -57,3 +89,11 @@ def _list_faults() -> None:
     for name, fault in FAULTS.items():
         kinds = "/".join(sorted(fault.kinds))
         typer.echo(f"{name:{width}}  {kinds:5}  {fault.summary}")
+
+
+def _list_link_faults() -> None:
+    from harness.rehearse.link_faults import LINK_FAULTS
+
+    width = max(map(len, LINK_FAULTS))
+    for name, fault in LINK_FAULTS.items():
+        typer.echo(f"{name:{width}}  {fault.summary}")

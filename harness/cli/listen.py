@@ -1,0 +1,188 @@
+"""``softwake rehearse --listen``: the simulated bench on loopback sockets, in real time."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+import threading
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+from harness.errors import HarnessError, UsageError
+
+if TYPE_CHECKING:
+    from harness.profile.bench_file import BenchFile
+    from harness.rehearse.host import ServedLink, Spoken
+    from harness.rehearse.simulated_bench import SimulatedBench
+    from harness.run.stop import StopRequest
+
+__all__ = ["listen"]
+
+_HELP = "type ROLE:FAULT to break a link, 'heal' to mend all, 'state' to see power"
+
+
+def listen(
+    profile: str, *, fault: str | None, seed: int, link_faults: Sequence[str], port_base: int | None
+) -> None:
+    """Serve the simulated bench of a profile until Ctrl-C.
+
+    Args:
+        profile: A profile file, or the name of a shipped one.
+        fault: Name of the fault on the unit, or None.
+        seed: Seed of instrument errors and noise.
+        link_faults: Faults of links from the start, each ``ROLE:NAME``, with ``@TEXT`` (from the
+            first message that holds the text) or ``+N`` (after N messages) where they come later.
+        port_base: First port; 0 lets the system choose, None takes the bench file's.
+
+    Raises:
+        UsageError: A port is taken, or there is no such fault.
+    """
+    from harness.bench.clock import SystemClock
+    from harness.profile.load import load_profile
+    from harness.rehearse.host import ServedLink, serve
+    from harness.rehearse.simulated_bench import SimulatedBench
+    from harness.run.stop import Interrupted, StopRequest, stop_on_signals
+    from harness.wiring import simulated_bench_file, simulated_unit
+
+    loaded = load_profile(profile)
+    bench = simulated_bench_file(loaded)
+    simulated = SimulatedBench(simulated_unit(loaded, fault), bench, SystemClock(), seed=seed)
+    watch = _PowerWatch(simulated)
+    links = {
+        role: ServedLink(simulated.devices[table.resource], role, watch.heard)
+        for role, table in bench.instruments.items()
+    }
+    for text in link_faults:
+        _inject(links, text)
+    by_resource = {table.resource: links[role] for role, table in bench.instruments.items()}
+    stop = StopRequest()
+    with stop_on_signals(stop), contextlib.ExitStack() as stack:
+        try:
+            ports = stack.enter_context(serve(by_resource, _ports(bench, port_base)))
+        except OSError as error:
+            raise UsageError(
+                f"a port cannot be listened on: {error.strerror}",
+                do="end what holds it, or let the system choose with --port-base 0",
+            ) from error
+        name = stack.enter_context(_bench_to_use(bench, ports))
+        for role, table in bench.instruments.items():
+            typer.echo(f"{role:6} {_resource(ports[table.resource])}")
+        typer.echo(
+            f"softwake run {profile} --bench {name} --serial REHEARSAL --results results\n"
+            f"Ctrl-C ends it; {_HELP}."
+        )
+        sys.stdout.flush()
+        _obey_lines(links, watch)
+        with contextlib.suppress(Interrupted):
+            _wait(stop)
+
+
+class _PowerWatch:
+    """Tells when the supply's output goes on and off."""
+
+    def __init__(self, simulated: SimulatedBench) -> None:
+        self._circuit = simulated.circuit
+        self._on = False
+
+    def heard(self, spoken: Spoken) -> None:
+        """Look at the output after each message; a change is a line on the screen."""
+        if self._circuit.source_on is not self._on:
+            self._on = not self._on
+            self.show(spoken.time_s)
+
+    def show(self, time_s: float) -> None:
+        """Print the state of the output and the machine's monotonic time."""
+        typer.echo(f"output {'on' if self._on else 'off'} at {time_s:.6f} s")
+        sys.stdout.flush()
+
+
+def _obey_lines(links: Mapping[str, ServedLink], watch: _PowerWatch) -> None:
+    """Take faults from standard input; its end is nothing to mind."""
+
+    def obey() -> None:
+        for line in sys.stdin:
+            match line.split():
+                case []:
+                    continue
+                case ["heal"]:
+                    for link in links.values():
+                        link.heal()
+                    typer.echo("all links are sound")
+                case ["state"]:
+                    watch.show(time.monotonic())
+                case _:
+                    try:
+                        _inject(links, line.strip())
+                    except HarnessError as error:
+                        typer.echo(f"{error}; {_HELP}")
+                    else:
+                        typer.echo(f"injected {line.strip()}")
+            sys.stdout.flush()
+
+    threading.Thread(target=obey, daemon=True).start()
+
+
+def _wait(stop: StopRequest) -> None:
+    while True:
+        stop.obey()
+        time.sleep(0.1)
+
+
+def _inject(links: Mapping[str, ServedLink], text: str) -> None:
+    """Break a link as ``ROLE:NAME``, ``ROLE:NAME+N`` or ``ROLE:NAME@TEXT`` says."""
+    role, _, rest = text.partition(":")
+    if role not in links or not rest:
+        raise UsageError(
+            f"{text!r} names no link fault",
+            do=f"write ROLE:NAME; there are the roles {', '.join(links)}, and 'list' names faults",
+        )
+    name, _, at = rest.partition("@")
+    name, _, after = name.partition("+")
+    if after and not after.isascii():
+        after = "x"
+    if after and not after.isdigit():
+        raise UsageError(f"{text!r}: after + stands a number of messages")
+    links[role].inject(name.strip(), after=int(after or 0), at=at)
+
+
+def _ports(bench: BenchFile, base: int | None) -> dict[str, int]:
+    """Return the port to listen on for each resource."""
+    resources = [table.resource for table in bench.instruments.values()]
+    if base is None:
+        return {resource: int(resource.split("::")[2]) for resource in resources}
+    return {resource: base and base + index for index, resource in enumerate(resources)}
+
+
+def _resource(port: int) -> str:
+    from harness.rehearse.host import socket_resource
+
+    return socket_resource(port)
+
+
+@contextlib.contextmanager
+def _bench_to_use(bench: BenchFile, ports: Mapping[str, int]) -> Iterator[str]:
+    """Yield the name of a bench file with these ports; a written one is removed at the end."""
+    moved = {resource: _resource(port) for resource, port in ports.items()}
+    if all(before == after for before, after in moved.items()):
+        yield bench.source
+        return
+    text = bench.text
+    for before, after in moved.items():
+        text = text.replace(f'"{before}"', f'"{after}"')
+    path = Path(f"bench-listening-{next(iter(ports.values()))}.toml")
+    try:
+        path.write_text(text, encoding="utf-8", newline="\n")
+    except OSError as error:
+        raise UsageError(
+            f"the bench file cannot be written: {error.strerror}",
+            where=str(path),
+            do="start in a folder that can be written to, or without --port-base",
+        ) from error
+    try:
+        yield str(path)
+    finally:
+        path.unlink(missing_ok=True)
