@@ -1,0 +1,374 @@
+"""The ten rules of safety: which tests prove each, and whole runs that prove them again.
+
+The rules are numbered in comments and docstrings all over the harness. None can be switched off.
+"""
+
+from __future__ import annotations
+
+import ast
+import datetime as dt
+import html
+import re
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from harness.bench.open import open_bench
+from harness.bench.trip import TripReason
+from harness.cli.main import app
+from harness.profile.bench_file import BenchFile
+from harness.profile.load import load_profile
+from harness.record.frames import Record
+from harness.record.recorder import MemoryRecorder
+from harness.rehearse.clock import SimulatedClock
+from harness.rehearse.coupled import CoupledDevice
+from harness.rehearse.simulated_bench import SimulatedBench
+from harness.run.engine import carry_out
+from harness.run.result import Outcome, RunInfo, RunResult
+from harness.shipped import shipped
+from harness.wiring import plan_for, rehearse_profile, simulated_bench_file, simulated_unit
+
+ROOT = Path(__file__).resolve().parents[2]
+STARTED = dt.datetime(2026, 11, 25, 8, 0, tzinfo=dt.UTC)
+DC, AC = "mount-controller-board", "dome-shutter-power-unit"
+
+
+#: Each rule in a few words, then the tests that prove it: files below the folder of tests, and in
+#: each file the class and the test.
+RULES = """
+1 nothing is energised before the plan has passed pre-flight
+  profile/test_preflight.py
+    TestRanges::test_the_supply_covers_the_envelope
+    TestIdentity::test_each_instrument_says_what_it_is
+    TestCalibration::test_overdue_is_refused
+    TestCalibration::test_overdue_may_be_allowed
+  run/test_engine.py
+    TestEndings::test_a_wrong_identity_is_refused_before_power
+  acceptance/test_safety_rules.py
+    TestBeforePower::test_a_bench_that_does_not_fit_is_only_asked
+
+2 the order of energising
+  bench/test_keeper.py
+    TestOrderOfEnergising::test_off_is_confirmed_before_anything_is_set
+    TestOrderOfEnergising::test_protection_and_limit_are_set_and_read_back_before_the_voltage
+    TestOrderOfEnergising::test_switching_on_is_confirmed
+  bench/test_host.py
+    TestEnergising::test_the_wire_sees_the_order_of_the_safety_rule
+    TestEnergising::test_an_output_that_will_not_go_off_is_never_switched_on
+    TestEnergising::test_a_limit_that_reads_back_wrong_stops_before_power
+  acceptance/test_safety_rules.py
+    TestBeforePower::test_a_run_energises_in_the_order_of_the_rule
+
+3 no command outside the envelope reaches the wire
+  bench/test_keeper.py
+    TestCommandsOutsideTheEnvelope::test_a_voltage_outside_is_refused
+    TestCommandsOutsideTheEnvelope::test_a_current_limit_outside_is_refused
+    TestLaws::test_no_sequence_ever_lets_a_value_outside_the_envelope_through
+  bench/test_host.py
+    TestCommandsOnTheWire::test_no_voltage_outside_the_envelope_reaches_the_wire
+  acceptance/test_safety_rules.py
+    TestBeforePower::test_no_setting_of_a_run_is_outside_the_envelope
+
+4 one reading outside: output off is the very next message
+  bench/test_keeper.py
+    TestReadings::test_one_reading_outside_trips_and_off_comes_first
+    TestLaws::test_any_reading_outside_makes_off_the_first_move
+  bench/test_host.py
+    TestOneReadingOutside::test_off_is_the_very_next_message
+    TestOneReadingOutside::test_whatever_the_supply_reads_outside_means_off_next
+  acceptance/test_safety_rules.py
+    TestUnderPower::test_off_follows_the_reading_that_trips
+
+5 what is no number is a trip, never a value
+  bench/test_scpi.py
+    TestNumber::test_the_markers_are_never_values
+    TestNumber::test_text_that_is_no_number_raises
+  bench/test_host.py
+    TestOneReadingOutside::test_an_answer_that_is_no_reading_cuts_power_at_once
+    TestOneReadingOutside::test_no_text_from_the_supply_ever_raises_anything_but_a_trip
+
+6 unexplained charge or energy cuts power within a few readings
+  bench/test_watch.py
+    TestCharge::test_a_short_is_found_within_a_few_readings
+    TestCharge::test_charging_at_the_limit_explains_itself
+    TestEnergy::test_a_short_is_found_by_its_energy_though_its_power_is_small
+    TestTimeAtLimit::test_limiting_for_too_long_trips
+  acceptance/test_faults.py
+    TestEveryFault::test_a_short_is_off_within_five_readings
+    TestEveryFault::test_what_goes_through_the_fault_stays_inside_the_budget
+
+7 no level is entered whose expected current is over the limit
+  acceptance/test_safety_rules.py
+    TestUnderPower::test_a_level_that_would_need_too_much_is_never_set
+
+8 power is off, and confirmed off, on every way out
+  run/test_engine.py
+    TestEndings::test_a_completed_run_leaves_power_off
+    TestEndings::test_a_stop_request_is_obeyed_at_once_and_power_goes_off
+    TestEndings::test_an_error_of_the_program_itself_cuts_power
+  bench/test_keeper.py
+    TestSilence::test_a_silent_client_cuts_power
+    TestFailures::test_switching_off_is_tried_again_until_it_is_confirmed
+  bench/test_host.py
+    TestPowerOff::test_a_supply_that_ignores_off_is_told_again_and_then_said_loudly
+  acceptance/test_faults.py
+    TestEveryFault::test_power_is_cut_for_the_right_reason
+  acceptance/test_safety_rules.py
+    TestUnderPower::test_every_run_ends_with_off_confirmed
+
+9 a run that cannot write its record does not keep a unit energised
+  run/test_engine.py
+    TestRecordLost::test_a_unit_whose_record_is_lost_is_not_kept_energised
+    TestRecordLost::test_a_record_that_cannot_be_finished_is_no_release
+
+10 plan and report carry the cautions, and nothing is called safe
+  profile/test_cautions.py
+    TestCautions::test_mains_gets_every_usual_caution
+    TestCautions::test_low_dc_is_no_promise
+  test_house_rules.py
+    TestWords::test_the_tool_never_calls_a_unit_safe
+  acceptance/test_safety_rules.py
+    TestCautions::test_the_plan_prints_every_caution
+    TestCautions::test_the_report_prints_every_caution
+    TestCautions::test_no_record_calls_the_unit_safe
+"""
+
+
+def proofs() -> dict[int, list[str]]:
+    """Return the tests of each rule as pytest names them."""
+    found: dict[int, list[str]] = {}
+    rule, file = 0, ""
+    for line in RULES.splitlines():
+        match line.split():
+            case [number, _, *_] if number.isdigit():
+                rule = int(number)
+                found[rule] = []
+            case [name] if name.endswith(".py"):
+                file = f"tests/{name}"
+            case [name]:
+                found[rule].append(f"{file}::{name}")
+    return found
+
+
+class TestIndex:
+    def test_there_are_ten_rules(self) -> None:
+        """Each of the ten rules has at least one test."""
+        assert list(proofs()) == list(range(1, 11))
+        assert [number for number, named in proofs().items() if not named] == []
+
+    @pytest.mark.parametrize("proof", [proof for named in proofs().values() for proof in named])
+    def test_each_proof_exists(self, proof: str) -> None:
+        """Each test that is named here is there, and runs wherever tests run."""
+        file, _, name = proof.partition("::")
+
+        assert name in specified_in(ROOT / file)
+
+
+class Tapped:
+    """A simulated instrument whose wire is listened to."""
+
+    def __init__(self, device: CoupledDevice) -> None:
+        self._device = device
+        self._incoming = b""
+        self.messages: list[str] = []
+
+    def write(self, data: bytes) -> None:
+        """Note whole messages on their way."""
+        *whole, self._incoming = (self._incoming + data).split(b"\n")
+        self.messages += [line.decode("ascii") for line in whole]
+        self._device.write(data)
+
+    def read(self) -> tuple[bytes, bool]:
+        """Hand on an answer."""
+        return self._device.read()
+
+
+class Rehearsal:
+    """A rehearsal of a shipped profile with every message to the supply noted."""
+
+    def __init__(
+        self,
+        profile: str,
+        fault: str | None = None,
+        bend: Callable[[BenchFile], BenchFile] = lambda file: file,
+    ) -> None:
+        self.profile = load_profile(profile)
+        file = simulated_bench_file(self.profile)
+        clock = SimulatedClock()
+        self.bench = SimulatedBench(simulated_unit(self.profile, fault), file, clock)
+        self.supply = Tapped(self.bench.devices[file.supply.resource])
+        self.bench.devices[file.supply.resource] = self.supply  # type: ignore[assignment]
+        sink = MemoryRecorder(serial="HP-0007", started=STARTED)
+        bent = bend(file)
+        self.result: RunResult = carry_out(
+            plan_for(self.profile, bent),
+            connect=lambda: open_bench(bent, clock, library=self.bench.library()),
+            clock=clock,
+            sink=sink,
+            info=RunInfo(serial="HP-0007", started=STARTED, rehearsal=True, fault=fault),
+        )
+        self.record: Record = sink.frames()
+
+    def settings(self, header: str) -> list[float]:
+        """Return the values that were set under a header, in their order."""
+        sent = (message.partition(" ") for message in self.supply.messages)
+        return [float(value) for name, _, value in sent if name == header]
+
+
+def supply_with(**changes: object) -> Callable[[BenchFile], BenchFile]:
+    """Return a function that changes the supply of a bench."""
+
+    def bend(file: BenchFile) -> BenchFile:
+        return file.model_copy(update={"supply": file.supply.model_copy(update=changes)})
+
+    return bend
+
+
+MISFITS = {
+    "another supply": supply_with(identity="somebody else's"),
+    "overdue": supply_with(calibration_due=dt.date(2026, 11, 24)),
+    "range too small": lambda file: supply_with(
+        range=file.supply.range.model_copy(update={"voltage_v": 20.0})
+    )(file),
+}
+
+
+class TestBeforePower:
+    @pytest.mark.parametrize("misfit", MISFITS)
+    def test_a_bench_that_does_not_fit_is_only_asked(self, misfit: str) -> None:
+        """Rule 1: where pre-flight says no, the supply was asked and cleared, and nothing set."""
+        refused = Rehearsal(DC, bend=MISFITS[misfit])
+
+        assert refused.result.outcome is Outcome.REFUSED
+        assert refused.result.exit_code == 5
+        sent = [message for message in refused.supply.messages if not message.endswith("?")]
+        assert set(sent) <= {"*CLS"}
+        assert not refused.bench.circuit.source_on
+
+    @pytest.mark.parametrize("profile", [DC, AC])
+    def test_a_run_energises_in_the_order_of_the_rule(self, profile: str) -> None:
+        """Rule 2: cleared, off and asked, then protection, limit, voltage, then on and asked."""
+        messages = Rehearsal(profile).supply.messages
+        on = messages.index("OUTP ON")
+        before = [re.sub(r" [\d.]+$", " x", message) for message in messages[:on]]
+        last = {message: at for at, message in enumerate(before)}
+        order = ("OUTP OFF", "OUTP?", "VOLT:PROT x", "VOLT:PROT?", "CURR x", "CURR?", "VOLT x")
+
+        assert [last[message] for message in order] == sorted(last[message] for message in order)
+        assert "*CLS" in before[: last["OUTP OFF"]]
+        assert messages[on + 1] == "OUTP?"
+
+    @pytest.mark.parametrize("profile", [DC, AC])
+    def test_no_setting_of_a_run_is_outside_the_envelope(self, profile: str) -> None:
+        """Rule 3: no voltage, limit or protection that went out was above the envelope."""
+        run = Rehearsal(profile)
+        envelope = run.profile.envelope
+
+        assert 0 < max(run.settings("VOLT")) <= envelope.voltage_v
+        assert 0 < max(run.settings("CURR")) <= envelope.current_a
+        assert set(run.settings("VOLT:PROT")) == {envelope.voltage_v}
+
+
+class TestUnderPower:
+    @pytest.mark.parametrize(
+        ("profile", "fault"),
+        [(AC, "shorted-varistor"), (AC, "leaky-bulk-capacitor"), (DC, "shorted-input")],
+    )
+    def test_off_follows_the_reading_that_trips(self, profile: str, fault: str) -> None:
+        """Rules 4 and 6: between the last sample and output off the supply hears nothing."""
+        tripped = Rehearsal(profile, fault)
+        messages = tripped.supply.messages
+        samples = [at for at, message in enumerate(messages) if message.startswith("MEAS:VOLT?")]
+
+        assert tripped.result.outcome is Outcome.TRIPPED
+        assert messages[samples[-1] + 1 :][:2] == ["OUTP OFF", "OUTP?"]
+        assert "OUTP ON" not in messages[samples[-1] :]
+
+    def test_a_level_that_would_need_too_much_is_never_set(self, tmp_path: Path) -> None:
+        """Rule 7: a leak that half the voltage bears is not taken to where it exceeds the limit.
+
+        Without a known capacitance no charge budget finds it first.
+        """
+        source = shipped("profiles", DC)
+        assert source is not None
+        text = re.sub(r"bulk_capacitance.*\n", "", source.read_text(encoding="utf-8"))
+        (tmp_path / "unknown.toml").write_text(text, encoding="utf-8")
+        run = Rehearsal(str(tmp_path / "unknown.toml"), "leaky-bulk-capacitor")
+        [limit_a] = set(run.settings("CURR"))
+
+        assert run.result.trip is not None
+        assert run.result.trip.reason is TripReason.EXPECTED_OVER_LIMIT
+        readings = run.record.readings
+        currents = readings.query("quantity == 'current' and level != '10 %'")["value"]
+        assert currents.max() < limit_a
+        assert len(run.settings("VOLT")) < 5
+
+    @pytest.mark.parametrize(
+        ("profile", "fault"),
+        [(DC, None), (AC, None), (DC, "intermittent-contact"), (AC, "no-start")],
+    )
+    def test_every_run_ends_with_off_confirmed(self, profile: str, fault: str | None) -> None:
+        """Rule 8: completed or cut, the last the supply hears is off, and the question for it."""
+        run = Rehearsal(profile, fault)
+
+        assert run.supply.messages[-2:] == ["OUTP OFF", "OUTP?"]
+        assert not run.bench.circuit.source_on
+        assert tuple(run.record.events.iloc[-1][["kind", "detail"]]) == ("power off", "confirmed")
+
+
+class TestCautions:
+    @pytest.mark.parametrize("profile", [DC, AC])
+    def test_the_plan_prints_every_caution(self, profile: str) -> None:
+        """Rule 10: `softwake plan` prints each caution that belongs to the unit."""
+        printed = one_line(CliRunner().invoke(app, ["plan", profile]).output)
+        cautions = plan_for(load_profile(profile)).cautions
+
+        assert "Local codes and licensed practice come first" in printed
+        assert [caution for caution in cautions if one_line(caution) not in printed] == []
+
+    @pytest.mark.parametrize("profile", [DC, AC])
+    def test_the_report_prints_every_caution(self, profile: str, tmp_path: Path) -> None:
+        """Rule 10: the report carries the cautions of the plan it was made from."""
+        loaded = load_profile(profile)
+        folder = rehearse_profile(loaded, results=tmp_path).folder
+        assert folder is not None
+        page = (folder / "report.html").read_text(encoding="utf-8")
+        text = one_line(html.unescape(re.sub(r"<[^>]+>", " ", page)))
+        cautions = plan_for(loaded, simulated_bench_file(loaded)).cautions
+
+        assert [caution for caution in cautions if one_line(caution) not in text] == []
+
+    @pytest.mark.parametrize("fault", [None, "output-low", "shorted-input"])
+    def test_no_record_calls_the_unit_safe(self, fault: str | None, tmp_path: Path) -> None:
+        """Rule 10: however a run ends, no file of its record holds the word."""
+        folder = rehearse_profile(DC, fault=fault, results=tmp_path).folder
+        assert folder is not None
+        texts = {path.name: path.read_text(encoding="utf-8") for path in folder.iterdir()}
+        called = re.compile(r"\bsafe", re.IGNORECASE)
+
+        assert "report.html" in texts
+        assert [name for name, text in texts.items() if called.search(text)] == []
+
+
+def one_line(text: str) -> str:
+    return " ".join(text.split())
+
+
+@cache
+def specified_in(file: Path) -> frozenset[str]:
+    """Return the tests of a file, as ``TestClass::test_name``; one that may not run is none."""
+    return frozenset(
+        f"{group.name}::{test.name}"
+        for group in ast.parse(file.read_text(encoding="utf-8")).body
+        if isinstance(group, ast.ClassDef)
+        for test in group.body
+        if isinstance(test, ast.FunctionDef) and always_runs(test)
+    )
+
+
+def always_runs(test: ast.FunctionDef) -> bool:
+    marks = " ".join(ast.unparse(mark) for mark in test.decorator_list)
+    return test.name.startswith("test_") and not re.search(r"mark\.(skip|xfail|torture)", marks)
