@@ -313,7 +313,7 @@ def _capacitance(original_f: float, fitted_f: float) -> Finding:
 
 def _discharge(scene: Scene, part: XCapacitorPart, fitted: XCapacitorRatings) -> Iterator[Finding]:
     rule = scene.tables.capacitors.discharge
-    if scene.service.kind != "ac" or fitted.capacitance_f <= rule.exempt_to_f:
+    if scene.service.kind != "ac" or rule.exempts(fitted.capacitance_f):
         return
     item = f"plug pins after {shown_figure(rule.after_s, 's')}"
     if part.bleeder_ohm is None:

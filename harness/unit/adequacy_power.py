@@ -11,7 +11,6 @@ from harness.unit.bulk_stress import output_diode_reverse_v, output_of
 from harness.unit.formulas import (
     hold_up_s,
     inrush_i2t_a2s,
-    least_bulk_v,
     peak_v,
     valley_at_constant_power_v,
 )
@@ -222,8 +221,6 @@ def valley_v(scene: Scene, capacitance_f: float, line_v: float) -> float:
         return max(line_v - scene.drop_v, 0.0)
     peak = max(peak_v(line_v) - scene.drop_v, 0.0)
     lowest_hz = min(line.frequency_hz)
-    if least_bulk_v(peak, lowest_hz, capacitance_f, scene.power_w) == 0.0:
-        return 0.0
     return valley_at_constant_power_v(peak, lowest_hz, capacitance_f, scene.power_w)
 
 

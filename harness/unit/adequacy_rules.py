@@ -81,7 +81,8 @@ def at_least(
     if need is not None:
         reason = f"less than the original's; {why} is {shown_figure(need, unit)}"
         return (finding(item, unit, original, fitted, Adequacy.NOTE, reason),)
-    enough = fitted >= _NEARLY_FRAC * original
+    nearly = _NEARLY_FRAC * original
+    enough = fitted > nearly or same(fitted, nearly)
     reason = "less than the original's" if enough else "far less than the original's"
     adequacy = Adequacy.NOTE if enough else Adequacy.UNACCEPTABLE
     return (finding(item, unit, original, fitted, adequacy, reason),)

@@ -74,9 +74,8 @@ def _currents(
         "average current",
         "A",
         rating=part.current_a,
-        event=None if event is None else scene.average_current_a(event),
-        service=scene.average_current_a(scene.service),
-        source="P / V of the bulk capacitor, textbook",
+        service=scene.average_current_a,
+        source="P / V of the bulk capacitor at the lowest line, textbook",
     )
     if part.surge_a is None:
         return (average,)

@@ -102,7 +102,7 @@ def x_capacitor_stress(scene: Scene, part: XCapacitorPart, _shorts: tuple[Short,
     """
     remarks: list[str] = []
     rule = scene.tables.capacitors.discharge
-    if scene.service.kind == "ac" and part.bleeder_ohm and part.capacitance_f > rule.exempt_to_f:
+    if scene.service.kind == "ac" and part.bleeder_ohm and not rule.exempts(part.capacitance_f):
         peak = peak_v(scene.service.voltage_v)
         left_v = discharged_v(peak, rule.after_s, part.bleeder_ohm * part.capacitance_f)
         word = "within" if left_v <= rule.limit_v else "above"

@@ -1,4 +1,4 @@
-"""Field types that only parts need: energies, melting integrals, a line of story."""
+"""Field types that only parts need: energies, surges, melting integrals, a line of story."""
 
 from __future__ import annotations
 
@@ -9,24 +9,31 @@ from pydantic import BeforeValidator, Field
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown, split_quantity
 from harness.unit.fields import mistaken
 
-__all__ = ["Joules", "MeltingIntegral", "Story", "shown_figure"]
+__all__ = ["Joules", "MeltingIntegral", "Story", "SurgeAmps", "shown_figure"]
 
 #: Spellings of ampere squared second; ``A\u00b2s`` has the superscript.
 _A2S = frozenset({"A2s", "A^2s", "A\u00b2s", "A^2 s", "A2 s", "A\u00b2 s"})
 
 #: The most a file may ask for: far beyond any part of a repair bench.
-_MOST_J = 1e6
 _MOST_A2S = 1e9
 
 
-def _joules(text: object) -> float:
-    try:
-        value = parse_quantity(text, "J")
-    except QuantityError as error:
-        raise mistaken(error.problem, '"42 J"') from None
-    if not 0.0 < value <= _MOST_J:
-        raise mistaken(f"{shown(text)} is no energy rating of a part", '"42 J"')
-    return value
+def _up_to(most: float, unit: str, example: str) -> Any:
+    """Return the parts of a field type: above zero, and no more than any part or supply has."""
+
+    def read(text: object) -> float:
+        try:
+            value = parse_quantity(text, unit)
+        except QuantityError as error:
+            raise mistaken(error.problem, example) from None
+        if value <= 0.0:
+            raise mistaken(f"{shown(text)} is not above zero", example)
+        if value > most:
+            ceiling = format_quantity(most, unit)
+            raise mistaken(f"{shown(text)} is more than {ceiling}, the most that can be given")
+        return value
+
+    return BeforeValidator(read), Field(examples=[example])
 
 
 def _melting_integral(text: object) -> float:
@@ -52,15 +59,16 @@ def _story(value: object) -> str:
     return value
 
 
-def _type(read: Any, example: str) -> Any:
-    return BeforeValidator(read), Field(examples=[example])
-
-
-Joules = Annotated[float, *_type(_joules, '"42 J"')]
+#: Energy of a single pulse.
+Joules = Annotated[float, *_up_to(1e6, "J", '"42 J"')]
+#: A current that flows for a moment: surge, short circuit, breaking capacity.
+SurgeAmps = Annotated[float, *_up_to(1e6, "A", '"4500 A"')]
 #: Integral of current squared, in A^2 s.
-MeltingIntegral = Annotated[float, *_type(_melting_integral, '"60 A2s"')]
+MeltingIntegral = Annotated[float, BeforeValidator(_melting_integral), Field(examples=['"60 A2s"'])]
 #: One line of text, longer than a name.
-Story = Annotated[str, *_type(_story, '"a visitor\'s lead put 230 V on it"')]
+Story = Annotated[
+    str, BeforeValidator(_story), Field(examples=['"a visitor\'s lead put 230 V on it"'])
+]
 
 
 def shown_figure(value: float, unit: str, digits: int = 3) -> str:

@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from harness.unit.fields import Amps, Celsius, Farads, Flag, Name, Number, Ohms, Table, Volts
-from harness.unit.part_fields import Joules, MeltingIntegral
+from harness.unit.part_fields import Joules, MeltingIntegral, SurgeAmps
 
 __all__ = [
     "KINDS",
@@ -61,7 +61,7 @@ class FuseRatings(Ratings):
     voltage_v: Volts = Field(alias="voltage", examples=['"250 V"'])
     characteristic: Literal["FF", "F", "M", "T", "TT"] = Field(examples=['"T"'])
     breaking: Literal["L", "E", "H"] = Field(default="L", examples=['"H"'])
-    breaking_capacity_a: Amps | None = Field(default=None, alias="breaking_capacity")
+    breaking_capacity_a: SurgeAmps | None = Field(default=None, alias="breaking_capacity")
     melting_i2t_a2s: MeltingIntegral | None = Field(default=None, alias="melting_i2t")
 
 
@@ -82,8 +82,8 @@ class VaristorRatings(Ratings):
     maximum_dc_v: Volts | None = Field(default=None, alias="maximum_dc")
     voltage_at_1ma_v: Volts | None = Field(default=None, alias="voltage_at_1ma")
     clamping_v: Volts | None = Field(default=None, alias="clamping_voltage")
-    clamping_current_a: Amps | None = Field(default=None, alias="clamping_current")
-    surge_current_a: Amps | None = Field(default=None, alias="surge_current")
+    clamping_current_a: SurgeAmps | None = Field(default=None, alias="clamping_current")
+    surge_current_a: SurgeAmps | None = Field(default=None, alias="surge_current")
     energy_j: Joules | None = Field(default=None, alias="energy")
 
 
@@ -153,7 +153,7 @@ class DiodeRatings(Ratings):
 
     reverse_v: Volts = Field(alias="reverse_voltage", examples=['"600 V"'])
     current_a: Amps = Field(alias="current", examples=['"4 A"'])
-    surge_a: Amps | None = Field(default=None, alias="surge_current")
+    surge_a: SurgeAmps | None = Field(default=None, alias="surge_current")
 
 
 class ElectrolyticRatings(Ratings):

@@ -114,6 +114,10 @@ class _Discharge(_Row):
     after_s: float
     exempt_to_f: float
 
+    def exempts(self, capacitance_f: float) -> bool:
+        """Return whether nobody asks how fast this capacitance discharges; rounding aside."""
+        return capacitance_f <= self.exempt_to_f * (1 + 1e-9)
+
 
 class _Leakage(_Row):
     class_i_a: float

@@ -167,10 +167,16 @@ class Scene:
         apparent_va = unit.input.nominal_v * unit.input.current_a
         return apparent_va * (usual.power_factor if unit.input.kind == "ac" else 1.0)
 
-    def average_current_a(self, line: Line) -> float:
-        """Return the mean current into the bulk capacitor at full load: P / V, textbook."""
-        bulk_v = self.bulk_v(line)
-        return self.power_w / bulk_v if bulk_v > 0.0 else 0.0
+    @property
+    def average_current_a(self) -> float:
+        """Largest mean current into the bulk capacitor: at full load and the lowest line.
+
+        Source:
+            P / V, textbook; the lowest line draws most.
+        """
+        line = self.file.unit.input
+        bulk_v = max(line.lowest_v * line.peak_factor - self.drop_v, 0.0)
+        return self.power_w / bulk_v if bulk_v > 0.0 else line.current_a
 
     def switch_v(self, part: SwitchPart, line: Line) -> float:
         """Return the voltage across the switch: bulk, reflected voltage and spike, textbook."""

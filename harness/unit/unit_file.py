@@ -6,9 +6,9 @@ from typing import Literal
 
 from pydantic import Field
 
-from harness.unit.fields import Amps, Celsius, Flag, Hertz, Name, Seconds, Table, Volts
+from harness.unit.fields import Celsius, Flag, Hertz, Name, Seconds, Table, Volts
 from harness.unit.nameplate import Unit
-from harness.unit.part_fields import Story
+from harness.unit.part_fields import Story, SurgeAmps
 from harness.unit.parts import Part
 
 __all__ = ["Event", "Service", "UnitFile"]
@@ -21,7 +21,7 @@ class Event(Table):
         kind: What was applied: ``ac`` or ``dc``.
         voltage_v: Voltage applied: rms for AC.
         frequency_hz: Its frequency, or None for the unit's first.
-        duration_s: How long, or None if nobody knows.
+        duration_s: How long it stood at the unit, until something opened; None if nobody knows.
         opened: What cut it off: the unit's fuse, a breaker outside it, nothing, or nobody knows.
         prospective_current_a: Current the supply can give into a short, or None if not known.
         polarity_reversed: DC with the wrong polarity.
@@ -35,7 +35,7 @@ class Event(Table):
     opened: Literal["fuse", "breaker", "nothing", "unknown"] = Field(
         default="unknown", examples=['"fuse"']
     )
-    prospective_current_a: Amps | None = Field(default=None, alias="prospective_current")
+    prospective_current_a: SurgeAmps | None = Field(default=None, alias="prospective_current")
     polarity_reversed: Flag = False
     note: Story | None = None
 
@@ -51,7 +51,7 @@ class Service(Table):
         temperature_degc: Highest temperature around the parts, or None.
     """
 
-    prospective_current_a: Amps | None = Field(default=None, alias="prospective_current")
+    prospective_current_a: SurgeAmps | None = Field(default=None, alias="prospective_current")
     hold_up_s: Seconds | None = Field(default=None, alias="hold_up")
     least_bulk_v: Volts | None = Field(default=None, alias="least_bulk_voltage")
     temperature_degc: Celsius | None = Field(default=None, alias="temperature")
