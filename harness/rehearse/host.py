@@ -68,7 +68,7 @@ class ServedLink:
         self._device = device
         self._role = role
         self._heard = heard
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()  # whoever hears an exchange may break the link
         self._previous: dict[object, bytes] = {}
         self._fault: LinkFault | None = None
         self._passing = 0

@@ -1,0 +1,273 @@
+"""A served bench in this process, and runs against it in processes of their own."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from harness.bench.clock import SystemClock
+from harness.profile.load import load_profile
+from harness.rehearse.host import ServedLink, Spoken, serve, socket_resource
+from harness.rehearse.simulated_bench import SimulatedBench
+from harness.wiring import simulated_bench_file, simulated_unit
+
+ROOT = Path(__file__).resolve().parents[2]
+
+#: Runs at a time: each is two processes that mostly wait.
+AT_ONCE = 3
+
+#: Unit B with two levels and short holds: every kind of step in a few seconds.
+SHORT_PROFILE = """
+title = "Dome-shutter power unit, shortened"
+
+[unit]
+protection_class = "II"
+
+[unit.input]
+kind             = "ac"
+nominal          = "120 V"
+tolerance        = "10 %"
+frequency        = ["60 Hz"]
+current          = "1.2 A"
+bulk_capacitance = "150 uF"
+idle_power       = "2 W"
+start_threshold  = "55 V"
+
+[unit.output.main]
+kind    = "dc"
+nominal = "24 V"
+current = "2.5 A"
+
+[envelope]
+voltage = "132 V"
+current = "1.5 A"
+power   = "90 W"
+
+[[steps]]
+kind          = "start"
+levels        = ["50 %", "100 %"]
+current_limit = "0.5 A"
+dwell         = "100 ms"
+
+[[steps]]
+kind  = "nominal"
+dwell = "100 ms"
+
+[[steps.checks]]
+name    = "24 V rail"
+measure = "meter.voltage_dc"
+low     = "23.3 V"
+high    = "24.7 V"
+
+[[steps]]
+kind     = "load"
+currents = ["1.25 A"]
+dwell    = "100 ms"
+
+[[steps.checks]]
+name    = "24 V rail"
+measure = "meter.voltage_dc"
+low     = "23.3 V"
+high    = "24.7 V"
+
+[[steps.checks]]
+name    = "efficiency"
+measure = "efficiency"
+low     = "80 %"
+"""
+
+
+class ServedBench:
+    """A simulated bench on free ports, and what was seen of it.
+
+    Attributes:
+        links: The links by role; faults are injected here.
+        spoken: Exchanges by role.
+        switched: When the output went on or off (:func:`time.monotonic`), and which.
+        profile: The shortened profile's file.
+        file: The bench file to use.
+        results: Where records go.
+        on_message: Called with role and message of each exchange, while its link is busy.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        folder.mkdir(parents=True)
+        self.profile = folder / "short.toml"
+        self.profile.write_text(SHORT_PROFILE, encoding="utf-8")
+        self.file = folder / "bench.toml"
+        self.results = folder / "results"
+        profile = load_profile(self.profile)
+        self._bench = simulated_bench_file(profile)
+        self._simulated = SimulatedBench(simulated_unit(profile), self._bench, SystemClock())
+        self.spoken: dict[str, list[Spoken]] = defaultdict(list)
+        self.switched: list[tuple[float, bool]] = []
+        self.on_message: Callable[[str, str], None] = lambda *_: None
+        self.links = {
+            role: ServedLink(self._simulated.devices[table.resource], role, self._hear(role))
+            for role, table in self._bench.instruments.items()
+        }
+
+    @contextlib.contextmanager
+    def serving(self) -> Iterator[ServedBench]:
+        """Listen on free ports and write the bench file for them."""
+        tables = self._bench.instruments
+        links = {table.resource: self.links[role] for role, table in tables.items()}
+        with serve(links, dict.fromkeys(links, 0)) as ports:
+            text = self._bench.text
+            for resource, port in ports.items():
+                text = text.replace(resource, socket_resource(port))
+            self.file.write_text(text, encoding="utf-8")
+            yield self
+
+    @property
+    def on(self) -> bool:
+        return self._simulated.circuit.source_on
+
+    @property
+    def first_wrong_s(self) -> float | None:
+        """When the first spoilt answer was due."""
+        wrong = [said.time_s for log in self.spoken.values() for said in log if said.spoilt]
+        return min(wrong, default=None)
+
+    @property
+    def off_s(self) -> float:
+        """When the output last went off."""
+        return max(time_s for time_s, on in self.switched if not on)
+
+    def wait(self, *, on: bool, longest_s: float) -> bool:
+        """Wait for the output to be on or off; False if it is not in time."""
+        end_s = time.monotonic() + longest_s
+        while self.on is not on:
+            if time.monotonic() > end_s:
+                return False
+            time.sleep(0.002)
+        return True
+
+    def _hear(self, role: str) -> Callable[[Spoken], None]:
+        def hear(spoken: Spoken) -> None:
+            self.spoken[role].append(spoken)
+            if self.on is not bool(self.switched and self.switched[-1][1]):
+                self.switched.append((spoken.time_s, self.on))
+            self.on_message(role, spoken.message)
+
+        return hear
+
+
+@dataclass
+class Ended:
+    """How a run ended.
+
+    Attributes:
+        code: Exit code; negative for a signal.
+        screen: What it printed, both streams.
+        record: The record's folder, or None.
+        run: ``run.json``, or empty.
+    """
+
+    code: int
+    screen: str
+    record: Path | None = None
+    run: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass
+class Running:
+    """A run on its way."""
+
+    process: subprocess.Popen[bytes]
+    results: Path
+    screen: Path
+
+    def signal(self, number: int) -> float:
+        """Send a signal; return when."""
+        at_s = time.monotonic()
+        self.process.send_signal(number)
+        return at_s
+
+    def keeper(self) -> int:
+        """Return the id of the keeper's process."""
+        pid = self.process.pid
+        children = Path(f"/proc/{pid}/task/{pid}/children").read_text(encoding="ascii").split()
+        assert len(children) == 1, children
+        return int(children[0])
+
+    def end(self, longest_s: float = 40.0) -> Ended:
+        """Wait for its end."""
+        self.process.wait(timeout=longest_s)
+        screen = self.screen.read_text(encoding="utf-8")
+        folders = sorted(self.results.iterdir()) if self.results.is_dir() else []
+        ended = Ended(self.process.returncode, screen, folders[0] if folders else None)
+        if folders and (folders[0] / "run.json").exists():
+            ended.run = json.loads((folders[0] / "run.json").read_text(encoding="utf-8"))
+        return ended
+
+
+class Campaign:
+    """Runs against served benches, a few at a time."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._lock = threading.Lock()
+        self._count = 0
+
+    @contextlib.contextmanager
+    def bench(self) -> Iterator[ServedBench]:
+        """Serve a fresh bench."""
+        with self._lock:
+            self._count += 1
+            folder = self._folder / str(self._count)
+        with ServedBench(folder).serving() as served:
+            yield served
+
+    @contextlib.contextmanager
+    def run(self, bench: ServedBench) -> Iterator[Running]:
+        """Start ``softwake run``; it is ended at the end if it is still there."""
+        # a file, no pipe: a keeper that outlives its engine may hold it for a while
+        screen = bench.file.parent / "screen.txt"
+        with screen.open("wb") as file:
+            process = subprocess.Popen(
+                [
+                    *(sys.executable, "-m", "harness", "run", str(bench.profile)),
+                    *("--bench", str(bench.file), "--serial", "HP-0007"),
+                    *("--results", str(bench.results), "--yes"),
+                ],
+                cwd=ROOT,
+                stdin=subprocess.DEVNULL,
+                stdout=file,
+                stderr=subprocess.STDOUT,
+            )
+        try:
+            yield Running(process, bench.results, screen)
+        finally:
+            if process.poll() is None:
+                process.send_signal(signal.SIGTERM)
+                with contextlib.suppress(subprocess.TimeoutExpired):
+                    process.wait(timeout=10.0)
+                process.kill()
+            process.wait()
+
+    def each(
+        self, cases: list[Any], run: Callable[[Any], Any]
+    ) -> dict[Any, Any]:
+        """Run every case, a few at a time."""
+        with ThreadPoolExecutor(AT_ONCE) as pool:
+            return dict(zip(cases, pool.map(run, cases), strict=True))
+
+
+@pytest.fixture
+def campaign(tmp_path: Path) -> Campaign:
+    """Return a campaign that works in the test's folder."""
+    return Campaign(tmp_path)
