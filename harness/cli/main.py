@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from harness.cli import plan, rehearse, results, run
+from harness.cli import assess, plan, rehearse, results, run
 from harness.errors import HarnessError
 
 __all__ = ["app", "main"]
@@ -24,6 +24,7 @@ app = typer.Typer(
 app.command("rehearse")(rehearse.rehearse)
 app.command("run")(run.run)
 app.command("plan")(plan.plan)
+app.command("assess")(assess.assess)
 app.add_typer(results.app, name="results")
 
 
