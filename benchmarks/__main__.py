@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from benchmarks.break_over_energy import break_over_energy
 from benchmarks.figure import Figure
 from benchmarks.help_start import help_start
+from benchmarks.kept_sample_time import kept_sample_time
 from benchmarks.messages_to_off import messages_to_off
 from benchmarks.rehearsal_speed import UNIT_A, UNIT_B, rehearsal_speed
 from benchmarks.sample_parts import sample_parts
@@ -20,6 +21,7 @@ __all__ = ["FIGURES", "main"]
 FIGURES: Sequence[Callable[[], Figure]] = (
     lambda: sample_time("in process"),
     lambda: sample_time("loopback TCP"),
+    kept_sample_time,
     messages_to_off,
     short_let_through,
     lambda: short_let_through("envelope"),

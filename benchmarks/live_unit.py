@@ -11,12 +11,15 @@ from pathlib import Path
 from time import perf_counter
 from typing import Any, Literal, TextIO
 
-from benchmarks.by_hand import open_session
+from benchmarks.by_hand import log_samples, open_session
 from benchmarks.served import served_supply
 from harness.bench.clock import Clock, SystemClock
 from harness.bench.commands import Watch
 from harness.bench.keeper import Limits
 from harness.bench.open import open_bench
+from harness.bench.port import Bench
+from harness.bench.roles import Supply
+from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_bench, load_profile
 from harness.profile.plan import Level, Plan, PlannedStep
 from harness.record.recorder import Recorder
@@ -28,9 +31,9 @@ from harness.run.steps import STEPS
 from harness.run.stop import StopRequest
 from harness.wiring import plan_for
 
-__all__ = ["LiveUnit", "Wire", "limits_of", "live_unit"]
+__all__ = ["InHand", "LiveUnit", "Wire", "live_unit", "served_bench", "take_in_hand"]
 
-PROFILE, BENCH = "mount-controller-board", "bench-simulated-dc"
+_PROFILE, _BENCH = "mount-controller-board", "bench-simulated-dc"
 
 #: ``in process``: PyVISA on the simulated library, simulated time. ``loopback TCP``: pyvisa-py on a
 #: socket, the instruments in another process, real time.
@@ -41,89 +44,125 @@ _INTERVAL_S: dict[Wire, float] = {"in process": 0.009, "loopback TCP": 2.5e-4}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LiveUnit:
-    """A unit under power, with a keeper that watches its last start level.
+class InHand:
+    """A unit with power in the keeper's hands, as the steps of a run have it.
 
     Attributes:
-        context: What the steps of a run work with; its record is on disk.
-        step: The start.
-        level: Its last level: nominal voltage, with a charge budget.
-        session: A plain PyVISA session with the same supply.
-        log: A text file for the script by hand, in the folder of the record.
-        clock: The run's clock.
-        interval_s: About the time between two samples, on that clock.
+        context: What the steps work with; its record is on disk.
+        step: The start, without dwell and checks.
+        folder: Where the record is.
     """
 
     context: Context
     step: PlannedStep
-    level: Level
-    session: Any
-    log: TextIO
-    clock: Clock
-    interval_s: float
+    folder: Path
 
-    def hold(self, samples: int) -> float:
-        """Hold the level for about so many samples, as a run does.
+    @property
+    def level(self) -> Level:
+        """The last level of the start: nominal voltage, with a charge budget."""
+        return self.step.levels[-1]
+
+    def start(self) -> None:
+        """Bring the unit to nominal voltage; the keeper goes on watching the last level."""
+        STEPS["start"](self.context, self.step)
+        self.context.command(Watch(self.level))
+
+    def hold(self, duration_s: float) -> float:
+        """Hold nominal voltage for so long on the run's clock, as a run does.
 
         Returns:
             Real time a sample took, in seconds.
         """
         settler = self.context.settle(self.step, self.level)
-        level = replace(self.level, dwell_s=samples * self.interval_s)
+        level = replace(self.level, dwell_s=duration_s)
         begin_s = perf_counter()
         hold = self.context.hold(self.step, level, settler, ())
         return (perf_counter() - begin_s) / len(hold.readings["supply.voltage"])
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LiveUnit:
+    """A unit under power, on an instrument that a script can ask in turn.
+
+    Attributes:
+        unit: The unit in the keeper's hands, at nominal voltage.
+        supply: The supply as the keeper speaks to it.
+        session: A plain PyVISA session with the same supply.
+        log: A text file for the script, in the folder of the record.
+        wire: Where the instruments are.
+    """
+
+    unit: InHand
+    supply: Supply
+    session: Any
+    log: TextIO
+    wire: Wire
+
+    def hold(self, samples: int) -> float:
+        """Hold for about so many samples; return the real time of one, in seconds."""
+        return self.unit.hold(samples * _INTERVAL_S[self.wire])
+
+    def log_by_hand(self, samples: int) -> float:
+        """Let the script take so many samples; return the real time of one, in seconds."""
+        begin_s = perf_counter()
+        log_samples(self.session, self.log, self.unit.context.clock, samples)
+        return (perf_counter() - begin_s) / samples
+
+
 @contextlib.contextmanager
 def live_unit(wire: Wire) -> Iterator[LiveUnit]:
     """Bring unit A to nominal voltage; switch it off again on the way out."""
-    bench = load_bench(BENCH)
+    bench = load_bench(_BENCH)
     clock: Clock
+    library: Any
     with contextlib.ExitStack() as stack:
         if wire == "in process":
             clock = SimulatedClock()
-            model = typical_model(load_profile(PROFILE).unit)
-            library: Any = SimulatedBench(model, bench, clock).library()
+            model = typical_model(load_profile(_PROFILE).unit)
+            library = SimulatedBench(model, bench, clock).library()
         else:
             clock, library = SystemClock(), "@py"
-            resource = stack.enter_context(served_supply(PROFILE, BENCH))
-            supply = bench.supply.model_copy(update={"resource": resource})
-            bench = bench.model_copy(update={"supply": supply, "meter": None, "load": None})
-        plan = plan_for(load_profile(PROFILE), bench)
+            bench = stack.enter_context(served_bench())
         opened = stack.enter_context(open_bench(bench, clock, library=library))
+        unit = stack.enter_context(take_in_hand(opened, clock))
+        session = open_session(library, bench.supply.resource)
+        stack.callback(session.close)
+        log = stack.enter_context((unit.folder / "by-hand.csv").open("w", encoding="utf-8"))
+        unit.start()
+        yield LiveUnit(unit=unit, supply=opened.supply, session=session, log=log, wire=wire)
+
+
+@contextlib.contextmanager
+def served_bench() -> Iterator[BenchFile]:
+    """Serve a supply with unit A on it in another process; give the bench file that reaches it."""
+    bench = load_bench(_BENCH)
+    with served_supply(_PROFILE, _BENCH) as resource:
+        supply = bench.supply.model_copy(update={"resource": resource})
+        yield bench.model_copy(update={"supply": supply, "meter": None, "load": None})
+
+
+@contextlib.contextmanager
+def take_in_hand(bench: Bench, clock: Clock) -> Iterator[InHand]:
+    """Give power to a keeper, with a record on disk; power is off on the way out."""
+    plan = plan_for(load_profile(_PROFILE), bench.file)
+    with contextlib.ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
-        recorder = stack.enter_context(
-            Recorder.create(folder, serial="HP-0007", started=dt.datetime.now(dt.UTC))
-        )
+        started = dt.datetime.now(dt.UTC)
+        recorder = stack.enter_context(Recorder.create(folder, serial="HP-0007", started=started))
         context = Context(
             plan=plan,
-            bench=opened,
+            bench=bench,
             clock=clock,
             sink=recorder,
             stop=StopRequest(),
             origin_s=clock.now_s(),
         )
-        context.host = opened.power(limits_of(plan), context.event, context.on_sample)
+        context.host = bench.power(_limits(plan), context.event, context.on_sample)
         stack.callback(context.host.power_off)
-        step = _without_dwell(plan.steps[0])
-        STEPS["start"](context, step)
-        context.command(Watch(step.levels[-1]))
-        session = open_session(library, bench.supply.resource)
-        stack.callback(session.close)
-        yield LiveUnit(
-            context=context,
-            step=step,
-            level=step.levels[-1],
-            session=session,
-            log=stack.enter_context((folder / "by-hand.csv").open("w", encoding="utf-8")),
-            clock=clock,
-            interval_s=_INTERVAL_S[wire],
-        )
+        yield InHand(context=context, step=_without_dwell(plan.steps[0]), folder=folder)
 
 
-def limits_of(plan: Plan) -> Limits:
-    """Return the bounds of a profile's envelope."""
+def _limits(plan: Plan) -> Limits:
     envelope = plan.profile.envelope
     return Limits(
         voltage_v=envelope.voltage_v, current_a=envelope.current_a, power_w=envelope.power_w

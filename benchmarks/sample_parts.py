@@ -1,19 +1,23 @@
-"""What the parts of one full sample cost, so that the next engineer knows where time goes."""
+"""What the parts of one full sample cost, so that the next engineer knows where time goes.
+
+Measured in place, as rungs of a ladder: each rung does what the one below does and one thing more.
+Measured alone, in a loop of its own, every part is quicker than it is in a run. A rung counts with
+its quietest turn: what disturbs the machine only ever adds.
+"""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import median
 from time import perf_counter
+from typing import TextIO
 
-from benchmarks.live_unit import LiveUnit, Wire, limits_of, live_unit
-from harness.bench.commands import Arm, SwitchOn, Watch
-from harness.bench.dialect import Dialect, load_dialect
-from harness.bench.keeper import Keeper
-from harness.bench.roles import Supply
-from harness.bench.sample import SupplySample
-from harness.judge.settle import Settler
+from benchmarks.live_unit import Wire, live_unit
+from harness.record.journal import SYNC_EVERY_S
+from harness.run.context import Context
 
 __all__ = ["SampleParts", "sample_parts"]
 
@@ -24,112 +28,83 @@ class SampleParts:
 
     Attributes:
         wire: Where the instruments are.
-        query_us: One compound message through PyVISA, the simulated instrument's work included.
-        parsing_us: From the answer's text to a sample.
+        query_us: One compound message through plain PyVISA, the simulated instrument's work
+            included.
+        reading_us: The link's deadline, and from the answer's text to a sample.
         keeper_us: Envelope, protection and charge budget.
-        journal_us: Three rows into ``readings.csv``, with ``fsync`` in its rhythm, and what the
-            report keeps of them.
-        settling_us: The settling decision on voltage and current.
-        whole_us: A full sample in a hold, measured as a whole.
+        journal_us: Three rows into ``readings.csv``, and what the report keeps of them.
+        sync_us: A sample's share of the ``fsync`` that comes each 200 ms.
+        settling_us: The settling decision, and what a hold keeps for its checks.
+        whole_us: A full sample in a hold.
     """
 
     wire: Wire
     query_us: float
-    parsing_us: float
+    reading_us: float
     keeper_us: float
     journal_us: float
+    sync_us: float
     settling_us: float
     whole_us: float
 
-    @property
-    def rest_us(self) -> float:
-        """What is in the whole and in none of the parts: the loop, the clock, calls."""
-        parts_us = self.query_us + self.parsing_us + self.keeper_us + self.journal_us
-        return self.whole_us - parts_us - self.settling_us
 
-
-class _Echo:
-    """A link that answers at once, always the same; fulfils :class:`harness.bench.link.Link`."""
-
-    name, timeout_s = "supply (echo)", 1.0
-
-    def __init__(self, answer: str) -> None:
-        self._answer = answer
-
-    def write(self, message: str) -> None: ...
-
-    def query(self, message: str) -> str:
-        del message
-        return self._answer
-
-    def reopen(self) -> None: ...
-
-    def close(self) -> None: ...
-
-
-def sample_parts(wire: Wire, *, samples: int = 200, rounds: int = 21) -> SampleParts:
-    """Measure each part by itself, in turns, on samples of a live unit.
+def sample_parts(wire: Wire, *, samples: int = 50, rounds: int = 60) -> SampleParts:
+    """Measure the rungs in turns on a live unit.
 
     Args:
         wire: Where the instruments are.
         samples: Samples a turn.
-        rounds: Turns of each part.
+        rounds: Turns of each rung.
     """
-    with live_unit(wire) as unit:
-        dialect = load_dialect(unit.context.bench.file.supply.dialect)
-        assert dialect.sample is not None
-        taken = [unit.context.sample() for _ in range(samples)]
-        answer = unit.session.query(dialect.sample.ask)
-        parsing = Supply("supply", _Echo(answer), dialect, unit.clock)
-        keeper = _keeper(unit, dialect)
-        parts: dict[str, Callable[[SupplySample], object]] = {
-            "query": lambda _: unit.session.query(dialect.sample.ask),  # type: ignore[union-attr]
-            "parsing": lambda _: parsing.read(),
-            "keeper": keeper.sample,
-            "journal": unit.context.on_sample,
-        }
-        times: dict[str, list[float]] = {name: [] for name in (*parts, "settling", "whole")}
-        for _ in range(rounds):
-            for name, part in parts.items():
-                times[name].append(_each(part, taken))
-            times["settling"].append(_each(_settling(unit), taken))
-            times["whole"].append(unit.hold(samples))
-    us = {name: median(seconds) * 1e6 for name, seconds in times.items()}
+    with live_unit(wire) as live:
+        sample = live.supply.dialect.sample
+        assert sample is not None
+        rungs: tuple[Callable[[], float], ...] = (
+            lambda: _each(lambda: live.session.query(sample.ask), samples),
+            lambda: _each(live.supply.read, samples),
+            lambda: _without_record(live.unit.context, samples),
+            lambda: _each(live.unit.context.sample, samples),
+            lambda: live.hold(samples),
+        )
+        turns = [[rung() for rung in rungs] for _ in range(rounds)]
+        sync_s = median(_sync(live.log, rows=2000) for _ in range(rounds // 4 + 1))
+    quietest = [min(times) for times in zip(*turns, strict=True)]
+    query, reading, keeper, journal, settling = (
+        (above - below) * 1e6 for below, above in pairwise([0.0, *quietest])
+    )
+    sync = sync_s / SYNC_EVERY_S * quietest[-1] * 1e6
     return SampleParts(
         wire=wire,
-        query_us=us["query"],
-        parsing_us=us["parsing"],
-        keeper_us=us["keeper"],
-        journal_us=us["journal"],
-        settling_us=us["settling"],
-        whole_us=us["whole"],
+        query_us=query,
+        reading_us=reading,
+        keeper_us=keeper,
+        journal_us=journal,
+        sync_us=sync,
+        settling_us=settling,
+        whole_us=quietest[-1] * 1e6 + sync,
     )
 
 
-def _each(part: Callable[[SupplySample], object], samples: list[SupplySample]) -> float:
+def _each(part: Callable[[], object], samples: int) -> float:
     begin_s = perf_counter()
-    for sample in samples:
-        part(sample)
-    return (perf_counter() - begin_s) / len(samples)
+    for _ in range(samples):
+        part()
+    return (perf_counter() - begin_s) / samples
 
 
-def _keeper(unit: LiveUnit, dialect: Dialect) -> Keeper:
-    """Return a keeper of its own that takes the unit to be live at its last start level."""
-    level = unit.level
-    keeper = Keeper(limits_of(unit.context.plan), supply=dialect.operations)
-    for command in (Arm(level.voltage_v, level.current_limit_a), SwitchOn(), Watch(level)):
-        keeper.command(command, 0.0)
-    return keeper
+def _without_record(context: Context, samples: int) -> float:
+    """Time samples that the keeper judges and nobody writes down."""
+    context.record_lost = True
+    try:
+        return _each(context.sample, samples)
+    finally:
+        context.record_lost = False
 
 
-def _settling(unit: LiveUnit) -> Callable[[SupplySample], object]:
-    """Return a settling decision with the resolution a run would give it."""
-    accuracy = unit.context.bench.file.supply.accuracy
-    level = unit.level
-    settler = Settler(
-        resolution=(
-            accuracy["voltage"].bound(level.voltage_v),
-            max(accuracy["current"].bound(0.0), 5e-3 * level.current_limit_a),
-        )
-    )
-    return lambda sample: settler.add(sample.time_s, (sample.voltage_v, sample.current_a))
+def _sync(file: TextIO, rows: int) -> float:
+    """Time the ``fsync`` of about as many rows as 200 ms bring."""
+    file.writelines("0.123456,start,100 %,voltage,24.0,V,supply\n" for _ in range(rows))
+    file.flush()
+    begin_s = perf_counter()
+    os.fsync(file.fileno())
+    return perf_counter() - begin_s

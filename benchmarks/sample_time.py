@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from time import perf_counter
-
-from benchmarks.by_hand import log_samples
 from benchmarks.figure import Figure, Goal
-from benchmarks.live_unit import LiveUnit, Wire, live_unit
+from benchmarks.live_unit import Wire, live_unit
 from benchmarks.turns import in_turns
 
 __all__ = ["sample_time"]
@@ -23,7 +20,7 @@ _CONDITIONS: dict[Wire, str] = {
 }
 
 
-def sample_time(wire: Wire, *, samples: int = 200, rounds: int = 31) -> Figure:
+def sample_time(wire: Wire, *, samples: int = 2500, rounds: int = 9) -> Figure:
     """Measure our full sample over the script's, on the same instrument in the same state.
 
     Ours: one compound message, judged by the keeper, charge budget, journal on disk with its
@@ -31,12 +28,12 @@ def sample_time(wire: Wire, *, samples: int = 200, rounds: int = 31) -> Figure:
 
     Args:
         wire: Where the instruments are.
-        samples: Samples a turn.
+        samples: Samples a turn: enough for each to meet an ``fsync`` of the journal.
         rounds: Turns of each side.
     """
     with live_unit(wire) as unit:
         both = in_turns(
-            lambda: unit.hold(samples), lambda: _time_by_hand(unit, samples), rounds=rounds
+            lambda: unit.hold(samples), lambda: unit.log_by_hand(samples), rounds=rounds
         )
     return Figure(
         name=f"full sample over three queries and a CSV line, {wire}",
@@ -45,9 +42,3 @@ def sample_time(wire: Wire, *, samples: int = 200, rounds: int = 31) -> Figure:
         told=f"{both.ours_s * 1e6:.0f} µs against {both.theirs_s * 1e6:.0f} µs",
         conditions=f"{_CONDITIONS[wire]}; medians of {rounds} turns of {samples} samples",
     )
-
-
-def _time_by_hand(unit: LiveUnit, samples: int) -> float:
-    begin_s = perf_counter()
-    log_samples(unit.session, unit.log, unit.clock, samples)
-    return (perf_counter() - begin_s) / samples

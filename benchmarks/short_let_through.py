@@ -47,8 +47,8 @@ def short_let_through(limit: Literal["range", "envelope"] = "range") -> Figure:
         value=theirs_a2s / ours_a2s,
         goal=Goal(">=", 2000) if limit == "range" else None,
         told=(
-            f"{ours_a2s * 1e3:.3g} mA²s in {ours.on_s * 1e3:.0f} ms ({ours.ending}) against "
-            f"{theirs_a2s * 1e3:.4g} mA²s in {waits.on_s * 1e3:.0f} ms ({waits.ending}); "
+            f"{rounded(ours_a2s * 1e3)} mA²s in {ours.on_s * 1e3:.0f} ms ({ours.ending}) against "
+            f"{rounded(theirs_a2s * 1e3)} mA²s in {waits.on_s * 1e3:.0f} ms ({waits.ending}); "
             f"{rounded(at_once)} if the script looks at once"
         ),
         conditions=(

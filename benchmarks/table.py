@@ -28,7 +28,7 @@ def machine() -> str:
         *(f"{name} {version(name)}" for name in ("pyvisa", "pyvisa-py", "pyvisa-sim", "typer")),
     ]
     if hasattr(os, "getloadavg"):
-        parts.append(f"load {os.getloadavg()[0]:.2f} (a quiet machine is near 1 while this runs)")
+        parts.append(f"load {os.getloadavg()[0]:.2f} at the start")
     return ", ".join(parts)
 
 
@@ -69,15 +69,16 @@ def print_parts(parts: Sequence[SampleParts]) -> None:
     """Print what the parts of a sample cost on each wire, in microseconds."""
     lines = {
         "one compound query": [part.query_us for part in parts],
-        "text to sample": [part.parsing_us for part in parts],
+        "link, text to sample": [part.reading_us for part in parts],
         "keeper: envelope and budget": [part.keeper_us for part in parts],
         "journal on disk": [part.journal_us for part in parts],
-        "settling decision": [part.settling_us for part in parts],
-        "loop, clock, calls": [part.rest_us for part in parts],
+        "its fsync each 200 ms": [part.sync_us for part in parts],
+        "settling, hold": [part.settling_us for part in parts],
         "whole": [part.whole_us for part in parts],
     }
-    width = max(map(len, lines))
-    print("\t".join([f"{'parts of a full sample, µs':{width}}", *(part.wire for part in parts)]))
+    title = "a full sample, µs"
+    width = max(map(len, [title, *lines]))
+    print("\t".join([f"{title:{width}}", *(part.wire for part in parts)]))
     for name, values in lines.items():
         cells = (f"{value:{len(part.wire)}.1f}" for value, part in zip(values, parts, strict=True))
         print("\t".join([f"{name:{width}}", *cells]))

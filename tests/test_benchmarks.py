@@ -12,6 +12,7 @@ import pytest
 from benchmarks.break_over_energy import break_over_energy
 from benchmarks.figure import Figure, Goal
 from benchmarks.help_start import help_start
+from benchmarks.kept_sample_time import kept_sample_time
 from benchmarks.live_unit import Wire
 from benchmarks.messages_to_off import messages_to_off
 from benchmarks.rehearsal_speed import UNIT_A, UNIT_B, rehearsal_speed
@@ -29,6 +30,7 @@ WIRES: tuple[Wire, ...] = get_args(Wire)
     [
         pytest.param(lambda: sample_time("in process", samples=5, rounds=1), id="in process"),
         pytest.param(lambda: sample_time("loopback TCP", samples=5, rounds=1), id="TCP"),
+        pytest.param(lambda: kept_sample_time(samples=5, rounds=1), id="keeper process"),
         pytest.param(lambda: rehearsal_speed(UNIT_A, rounds=1), id="rehearsal A"),
         pytest.param(
             lambda: rehearsal_speed(UNIT_B, nominal_dwell_s=3.0, rounds=1), id="rehearsal B"
@@ -49,10 +51,11 @@ def test_each_benchmark_tells_a_positive_figure(benchmark: Callable[[], Figure])
 
 @pytest.mark.parametrize("wire", WIRES)
 def test_each_part_of_a_sample_takes_time(wire: Wire) -> None:
-    """The parts of a sample are finite and none takes less than no time."""
-    parts = astuple(sample_parts(wire, samples=5, rounds=1))[1:]
+    """The parts of a sample are finite, and the query and the whole take time."""
+    parts = sample_parts(wire, samples=5, rounds=1)
 
-    assert all(math.isfinite(part) and part > 0 for part in parts)
+    assert all(math.isfinite(part) for part in astuple(parts)[1:])
+    assert min(parts.query_us, parts.whole_us) > 0
 
 
 def test_no_message_goes_before_output_off() -> None:
