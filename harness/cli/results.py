@@ -157,7 +157,8 @@ def _as_csv(record: Record) -> str:
 def _as_json(record: Record) -> str:
     from harness.record.facts import plain
 
-    tables = {"readings": record.readings, "events": record.events, "checks": record.checks}
+    names = ("readings", "events", "checks", "budgets")
+    tables = {name: getattr(record, name) for name in names}
     content: dict[str, Any] = {"run": record.run, "whole": record.whole}
     content["problems"] = record.problems
     content |= {name: table.to_dict(orient="records") for name, table in tables.items()}

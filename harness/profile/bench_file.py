@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, ClassVar, Literal
 
-from pydantic import BeforeValidator, Field, ValidationError, field_validator
+from pydantic import BeforeValidator, Field, ValidationError, ValidationInfo, field_validator
 from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from harness.errors import did_you_mean
@@ -18,6 +18,7 @@ from harness.unit.fields import (
     Amps,
     Flag,
     Name,
+    Ohms,
     Seconds,
     Table,
     Volts,
@@ -92,9 +93,19 @@ _FIXED = {
     "degC": "1 degC",
 }
 
+#: A last digit for the examples in messages, by unit.
+_DIGIT = {
+    "V": "0.1 mV",
+    "A": "0.1 mA",
+    "W": "10 mW",
+    "Hz": "10 mHz",
+    "ohm": "10 mohm",
+    "degC": "0.1 degC",
+}
+
 
 def _term(term: str, unit: str, example: str) -> float:
-    """Read one term of an accuracy."""
+    """Read one term of an accuracy, or a resolution."""
     try:
         # a fixed part in kelvins is a difference, which must not be moved to the Celsius scale
         kelvins = unit == "degC" and split_quantity(term)[1] == "K"
@@ -168,6 +179,8 @@ class Instrument(Table):
         dialect: A built-in dialect's name, or the path of a dialect file (relative to the bench).
         identity: Text ``*IDN?`` must contain, or None.
         accuracy: Accuracy by quantity name (``voltage``, ``voltage_dc`` …).
+        resolution: Last digit of the display by quantity name, in its SI unit; a quantity left out
+            has its resolution inside its accuracy.
         calibration_due: Day from which its calibration is overdue, or None if not given.
         allow_overdue: Use it overdue all the same; the report says so.
         timeout_s: Longest wait for an answer, or None for the dialect's.
@@ -185,6 +198,7 @@ class Instrument(Table):
     accuracy: dict[str, Accuracy] = Field(
         default_factory=dict, examples=['{ voltage = "0.05 % + 10 mV" }']
     )
+    resolution: dict[str, float] = Field(default_factory=dict, examples=['{ voltage = "1 mV" }'])
     calibration_due: Annotated[dt.date, BeforeValidator(_date)] | None = None
     allow_overdue: Flag = False
     timeout_s: Seconds | None = Field(default=None, alias="timeout")
@@ -192,30 +206,43 @@ class Instrument(Table):
     settle_s: Seconds | None = Field(default=None, alias="settle")
     serial_line: SerialLine = SerialLine()
 
-    @field_validator("accuracy", mode="before")
+    @field_validator("accuracy", "resolution", mode="before")
     @classmethod
-    def _accuracies(cls, table: object) -> object:
-        """Read every accuracy, and tell every mistake in them at its own key."""
+    def _by_quantity(cls, table: object, field: ValidationInfo) -> object:
+        """Read a table by quantity, and tell every mistake in it at its own key."""
         if not isinstance(table, dict):
             return table
-        read: dict[str, Accuracy] = {}
+        read = cls._accuracy if field.field_name == "accuracy" else cls._resolution
+        values: dict[str, object] = {}
         wrong: list[InitErrorDetails] = []
         for key, text in table.items():
             try:
-                read[key] = cls._accuracy(key, text)
+                values[key] = read(text, cls._unit(key))
             except PydanticCustomError as error:
                 wrong.append(InitErrorDetails(type=error, loc=(key,), input=text))
         if wrong:
             raise ValidationError.from_exception_data(cls.__name__, wrong)
-        return read
+        return values
 
     @classmethod
-    def _accuracy(cls, key: str, text: object) -> Accuracy:
+    def _unit(cls, key: str) -> str:
         if key not in cls.quantities:
             known = ", ".join(cls.quantities)
             hint = did_you_mean(key, cls.quantities) or f"; there are {known}"
             raise mistaken(f"there is no quantity {shown(key)} here{hint}")
-        return text if isinstance(text, Accuracy) else Accuracy.parse(text, cls.quantities[key])
+        return cls.quantities[key]
+
+    @staticmethod
+    def _accuracy(text: object, unit: str) -> Accuracy:
+        return text if isinstance(text, Accuracy) else Accuracy.parse(text, unit)
+
+    @staticmethod
+    def _resolution(text: object, unit: str) -> float:
+        example = f'"{_DIGIT[unit]}"'
+        value = _term(text, unit, example) if isinstance(text, str) else 0.0
+        if value <= 0:
+            raise mistaken(f"expected the last digit with its unit, got {shown(text)}", example)
+        return value
 
 
 class Supply(Instrument):
@@ -241,7 +268,12 @@ class Supply(Instrument):
 
 
 class Meter(Instrument):
-    """The meter role."""
+    """The meter role.
+
+    Attributes:
+        lead_resistance_ohm: What the leads may add to a two-wire resistance, at most, or None for
+            four wires or leads that were zeroed.
+    """
 
     quantities: ClassVar[Mapping[str, str]] = {
         "voltage_dc": "V",
@@ -250,6 +282,8 @@ class Meter(Instrument):
         "resistance": "ohm",
         "temperature": "degC",
     }
+
+    lead_resistance_ohm: Ohms | None = Field(default=None, alias="lead_resistance")
 
 
 class LoadInstrument(Instrument):

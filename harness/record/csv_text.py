@@ -23,6 +23,7 @@ from collections.abc import Iterable
 from functools import lru_cache
 
 __all__ = [
+    "BUDGETS",
     "CHECKS",
     "EVENTS",
     "READINGS",
@@ -53,6 +54,19 @@ CHECKS = (
     "rule",
     "verdict",
     "margin",
+)
+#: Columns of ``budgets.csv``: one row a contribution to a check's uncertainty.
+BUDGETS = (
+    "run_id",
+    "step",
+    "check",
+    "contribution",
+    "distribution",
+    "standard",
+    "unit",
+    "dof",
+    "sensitivity",
+    "share",
 )
 
 _FORMULA = frozenset("=+-@＝＋－＠'")  # noqa: RUF001 - the full-width forms are meant

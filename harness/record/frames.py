@@ -18,7 +18,12 @@ if TYPE_CHECKING:
 __all__ = ["NUMBERS", "Record", "frame", "strict_rows", "table_frame"]
 
 #: Columns that hold numbers (float64); all others hold text (str).
-NUMBERS = frozenset({"time_s", "value", "low", "high", "uncertainty", "margin"})
+NUMBERS = frozenset(
+    {
+        *("time_s", "value", "low", "high", "uncertainty", "margin"),
+        *("standard", "dof", "sensitivity", "share"),
+    }
+)
 
 
 #: Bytes looked at in one go.
@@ -36,6 +41,11 @@ class Record:
         checks: One row a check: ``run_id``, ``serial``, ``step``, ``check``, ``quantity``,
             ``value``, ``unit``, ``low``, ``high``, ``uncertainty``, ``rule``, ``verdict``,
             ``margin``; not-a-number where there is no limit.
+        budgets: One row a contribution to a check's uncertainty: ``run_id``, ``step``, ``check``,
+            ``contribution``, ``distribution`` (``rectangular``, ``t``, ``normal``), ``standard``
+            (in ``unit``), ``unit``, ``dof`` (infinite for a stated bound), ``sensitivity``,
+            ``share`` (what it adds, in the check's unit). Empty for a record from before there
+            were budgets.
         run: What ``run.json`` says. Where the record is not whole, ``released`` is False and
             ``verdict`` is never ``pass``; without ``run.json``, ``outcome`` is ``interrupted``.
         folder: Where it was read from, or None for a run kept in memory.
@@ -46,6 +56,7 @@ class Record:
     readings: pd.DataFrame
     events: pd.DataFrame
     checks: pd.DataFrame
+    budgets: pd.DataFrame
     run: dict[str, Any]
     folder: Path | None
     whole: bool
@@ -132,8 +143,8 @@ def _quick_frame(content: bytes, columns: Sequence[str]) -> pd.DataFrame | None:
     """Read a table as fast as pandas can; None where anything about it is odd."""
     import pandas as pd
 
-    if not _is_even(content, len(columns) - 1):
-        return None  # pandas would fill what is missing
+    if b"\r" in content or not _is_even(content, len(columns) - 1):
+        return None  # pandas would take a bare return, and fill what is missing
     texts = [name for name in columns if name not in NUMBERS]
     numbers = [name for name in columns if name in NUMBERS]
     try:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from harness.errors import RecordError
-from harness.record.csv_text import CHECKS, EVENTS, READINGS
+from harness.record.csv_text import BUDGETS, CHECKS, EVENTS, READINGS
 from harness.record.examine import examine, regular_file
 from harness.record.frames import Record, frame, table_frame
 
@@ -39,6 +39,11 @@ def load(folder: Path | str) -> Record:
         name: _table(path / f"{name}.csv", columns, problems)
         for name, columns in (("readings", READINGS), ("events", EVENTS), ("checks", CHECKS))
     }
+    # A record from before there were budgets does not list them, and is whole without.
+    listed = "budgets.csv" in (seen.facts.get("files") or {})
+    tables["budgets"] = (
+        _table(path / "budgets.csv", BUDGETS, problems) if listed else frame(BUDGETS, [])
+    )
     return Record(**tables, run=seen.facts, folder=path, whole=seen.whole, problems=tuple(problems))
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from harness.errors import RecordError
-from harness.record.csv_text import CHECKS, EVENTS, READINGS, header, number, word
+from harness.record.csv_text import BUDGETS, CHECKS, EVENTS, READINGS, header, number, word
 from harness.record.disk import cannot_write, write_whole
 from harness.record.facts import completed_facts, unfinished_facts
 from harness.record.frames import Record, frame
@@ -152,7 +152,9 @@ class Recorder:
         self._journal.close()
         files = self._journal.hashes()
         rows = _check_rows(self.run_id, self.serial, self._checks)
-        self._write("checks.csv", _checks_csv(rows), files)
+        self._write("checks.csv", _table_csv(CHECKS, rows), files)
+        budgets = _budget_rows(self.run_id, self._checks)
+        self._write("budgets.csv", _table_csv(BUDGETS, budgets), files)
         self._write("report.html", report_html(facts, self._checks, self._outline, files), files)
         facts["files"] = files
         self._write(RUN_FILE, sealed(facts), {})
@@ -237,6 +239,7 @@ class MemoryRecorder:
             readings=frame(READINGS, readings),
             events=frame(EVENTS, self._events),
             checks=frame(CHECKS, _check_rows(self.run_id, self.serial, self._checks)),
+            budgets=frame(BUDGETS, _budget_rows(self.run_id, self._checks)),
             run=self._facts or unfinished_facts(self.run_id, self.serial, *problems),
             folder=None,
             whole=not problems,
@@ -253,9 +256,19 @@ def _check_rows(
         yield (run_id, serial, *(getattr(row, name) for name in CHECKS[2:]))
 
 
-def _checks_csv(rows: Iterable[tuple[str | float | None, ...]]) -> bytes:
+def _budget_rows(run_id: str, rows: Iterable[CheckRow]) -> Iterator[tuple[str | float | None, ...]]:
+    """Yield the rows of ``budgets.csv``, in its columns."""
+    for row in rows:
+        for part in row.budget:
+            yield (
+                *(run_id, row.step, row.check, part.name, part.distribution),
+                *(part.standard, part.unit, part.dof, part.sensitivity, part.share),
+            )
+
+
+def _table_csv(columns: Iterable[str], rows: Iterable[tuple[str | float | None, ...]]) -> bytes:
     lines = [
         ",".join(word(field) if isinstance(field, str) else number(field) for field in row)
         for row in rows
     ]
-    return "".join([header(CHECKS), *(f"{line}\n" for line in lines)]).encode()
+    return "".join([header(columns), *(f"{line}\n" for line in lines)]).encode()

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
+from harness.judge.uncertainty import Contribution
+
 __all__ = ["CheckRow", "Sink", "Values"]
 
 #: Readings taken together: quantity, value, unit.
@@ -29,6 +31,7 @@ class CheckRow:
         rule: ``guarded`` or ``simple``.
         verdict: ``pass``, ``fail`` or ``undecided``.
         margin: Distance to the nearer limit, less the guard band; not-a-number without a value.
+        budget: What the uncertainty was combined from; each a row of ``budgets.csv``.
     """
 
     step: str
@@ -42,6 +45,7 @@ class CheckRow:
     rule: str
     verdict: str
     margin: float
+    budget: tuple[Contribution, ...] = ()
 
 
 class Sink(Protocol):

@@ -6,12 +6,12 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from harness.judge.propagate import Estimate, power_factor, ratio, regulation
-from harness.judge.uncertainty import Contribution, combine, rectangular, scatter
+from harness.judge.uncertainty import combine
 from harness.judge.verdict import Verdict, decide
-from harness.profile.bench_file import Accuracy
 from harness.profile.plan import PlannedStep
 from harness.profile.schema import Check, LoadStep
 from harness.record.sink import CheckRow
+from harness.run.budget import mean_causes
 from harness.run.context import Context, Hold
 
 __all__ = ["judge_across", "judge_checks", "judge_dropped", "needed_readings"]
@@ -70,6 +70,7 @@ def _judge(
             rule=check.rule,
             verdict=Verdict(decision.verdict).value,
             margin=decision.margin,
+            budget=uncertainty.contributions,
         )
     )
 
@@ -84,51 +85,9 @@ def _estimate(context: Context, measure: str, hold: Hold) -> Estimate:
 
 def _mean(context: Context, measure: str, hold: Hold) -> Estimate:
     """Mean of the readings, with the instrument's accuracy and their scatter."""
-    samples = hold.readings[measure]
-    value = float(samples.mean())
-    causes = (*_accuracy(context, measure, hold), scatter(f"scatter of {measure}", samples))
-    return Estimate(value=value, contributions=causes)
-
-
-def _accuracy(context: Context, measure: str, hold: Hold) -> tuple[Contribution, ...]:
-    """What the bench file says of the instrument; a power may follow from voltage and current.
-
-    Source: JCGM 100:2008, 4.3.7 (a stated bound is rectangular), 5.1.2 (P = V I).
-    """
-    role, _, quantity = measure.partition(".")
-    stated = _stated(context, role)
     value = float(hold.readings[measure].mean())
-    if quantity in stated:
-        return (rectangular(f"{role} {quantity} accuracy", stated[quantity].bound(value)),)
-    if quantity == "power" and {"voltage", "current"} <= set(stated) and not _is_ac(context, role):
-        voltage_v = float(hold.readings[f"{role}.voltage"].mean())
-        current_a = float(hold.readings[f"{role}.current"].mean())
-        return (
-            Contribution(
-                name=f"{role} voltage accuracy",
-                standard=rectangular("", stated["voltage"].bound(voltage_v)).standard,
-                sensitivity=current_a,
-            ),
-            Contribution(
-                name=f"{role} current accuracy",
-                standard=rectangular("", stated["current"].bound(current_a)).standard,
-                sensitivity=voltage_v,
-            ),
-        )
-    return (Contribution(name=f"{role} {quantity}: no accuracy stated", standard=math.inf),)
-
-
-def _stated(context: Context, role: str) -> Mapping[str, Accuracy]:
-    instrument = {
-        "supply": context.bench.file.supply,
-        "meter": context.bench.file.meter,
-        "load": context.bench.file.load,
-    }[role]
-    return {} if instrument is None else instrument.accuracy
-
-
-def _is_ac(context: Context, role: str) -> bool:
-    return role == "supply" and context.bench.file.supply.kind == "ac"
+    causes = mean_causes(context.bench.file, measure, hold.readings)
+    return Estimate(value=value, contributions=causes)
 
 
 def _efficiency(context: Context, hold: Hold) -> Estimate:

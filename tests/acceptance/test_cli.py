@@ -115,6 +115,7 @@ class TestDemo:
             "readings.csv",
             "events.csv",
             "checks.csv",
+            "budgets.csv",
             "run.json",
             "report.html",
         }

@@ -595,6 +595,34 @@ class TestBench:
         assert list(bench.instruments) == ["supply", "meter", "load"]
         assert bench.source == "it.toml"
 
+    def test_reads_resolution_and_leads(self, bench_of: BenchOf) -> None:
+        """The last digit of a display and what two-wire leads may add are read, with units."""
+        bench = bench_of(
+            (
+                "[meter]",
+                '[meter]\nresolution = { voltage_dc = "0.1 mV" }\nlead_resistance = "0.2 ohm"',
+            )
+        )
+
+        assert bench.meter is not None
+        assert bench.meter.resolution == {"voltage_dc": 1e-4}
+        assert bench.meter.lead_resistance_ohm == 0.2
+        assert bench.supply.resolution == {}
+
+    @pytest.mark.parametrize(
+        ("text", "problem"),
+        [
+            ('{ voltage = "1 mV" }', "voltage: there is no quantity 'voltage' here"),
+            ('{ voltage_dc = "1 mA" }', "voltage_dc: '1 mA' is a current; expected a voltage"),
+            ("{ voltage_dc = 0.001 }", "voltage_dc: expected the last digit with its unit"),
+            ('{ voltage_dc = "0 V" }', "voltage_dc: expected the last digit with its unit"),
+        ],
+    )
+    def test_a_wrong_resolution_is_told(self, bench_of: BenchOf, text: str, problem: str) -> None:
+        """A resolution that is none gets a message at its own key."""
+        with pytest.raises(BenchFileError, match=f"meter.resolution.{problem}"):
+            bench_of(("[meter]", f"[meter]\nresolution = {text}"))
+
     @pytest.mark.parametrize(
         ("old", "new", "message"),
         [

@@ -13,7 +13,7 @@ from harness.errors import RecordError, UsageError
 from harness.record.history import find, folders, looked_over, verify
 
 MakeRecord = Callable[..., Path]
-FILES = ("checks.csv", "events.csv", "readings.csv", "report.html", "run.json")
+FILES = ("budgets.csv", "checks.csv", "events.csv", "readings.csv", "report.html", "run.json")
 
 
 @pytest.fixture(scope="module")

@@ -15,8 +15,9 @@ from hypothesis import strategies as st
 
 import harness.record
 from harness.errors import RecordError
+from harness.judge.uncertainty import Contribution, rectangular
 from harness.record import load
-from harness.record.csv_text import CHECKS, EVENTS, READINGS, number, word
+from harness.record.csv_text import BUDGETS, CHECKS, EVENTS, READINGS, number, word
 from harness.record.frames import NUMBERS, _quick_frame, strict_rows, table_frame
 from harness.record.journal import Journal
 from harness.record.recorder import Recorder
@@ -124,6 +125,48 @@ class TestRoundTrip:
         assert checks[["value", "low"]].isna().all(axis=None)
         assert checks["high"].tolist() == [0.1 + 0.2]
 
+    def test_budgets_read_back_as_they_were_written(
+        self, tmp_path: Path, account: Callable[..., dict[str, Any]], row: Callable[..., Any]
+    ) -> None:
+        """A stated bound's infinite degrees of freedom come back infinite, the rest as it was."""
+        recorder = Recorder.create(tmp_path, serial="7", started=account()["started_utc"])
+        parts = (
+            rectangular("meter voltage_dc accuracy", 0.003, unit="V"),
+            Contribution(name="scatter", standard=0.1 + 0.2, dof=4, unit="V", distribution="t"),
+        )
+        recorder.check(row(budget=parts))
+
+        budgets = load(recorder.finish(account())).budgets
+
+        assert budgets["contribution"].tolist() == [part.name for part in parts]
+        assert budgets["standard"].tolist() == [part.standard for part in parts]
+        assert budgets["dof"].tolist() == [math.inf, 4.0]
+        assert budgets["distribution"].tolist() == ["rectangular", "t"]
+
+    def test_a_record_from_before_budgets_is_whole(self, make_record: MakeRecord) -> None:
+        """A record whose `run.json` lists no budgets reads without them, and is no worse for it."""
+        folder = make_record()
+        (folder / "budgets.csv").unlink()
+        files = json.loads((folder / "run.json").read_text(encoding="utf-8"))["files"]
+        reseal(folder, files={name: files[name] for name in files if name != "budgets.csv"})
+
+        record = load(folder)
+
+        assert (record.whole, record.problems) == (True, ())
+        assert record.run["released"]
+        assert list(record.budgets.columns) == list(BUDGETS)
+        assert len(record.budgets) == 0
+
+    def test_a_listed_budget_that_is_gone_is_a_damage(self, make_record: MakeRecord) -> None:
+        """A record that lists its budgets and has them no more is no release."""
+        folder = make_record()
+        (folder / "budgets.csv").unlink()
+
+        record = load(folder)
+
+        assert record.problems == ("budgets.csv: it is missing",)
+        assert not record.run["released"]
+
     def test_the_columns_and_types_are_fixed(self, make_record: MakeRecord) -> None:
         """Numbers are float64 and all else is text, in the order of the design."""
         record = load(make_record())
@@ -132,6 +175,7 @@ class TestRoundTrip:
             (record.readings, READINGS),
             (record.events, EVENTS),
             (record.checks, CHECKS),
+            (record.budgets, BUDGETS),
         ):
             types = {name: str(table[name].dtype) for name in table.columns}
             assert types == {name: "float64" if name in NUMBERS else "str" for name in columns}
@@ -145,7 +189,7 @@ class TestRoundTrip:
         Journal(folder).close()
         full, empty = load(make_record()), load(folder)
 
-        for name in ("readings", "events", "checks"):
+        for name in ("readings", "events", "checks", "budgets"):
             assert (getattr(empty, name).dtypes == getattr(full, name).dtypes).all()
             assert len(getattr(empty, name)) == 0
 

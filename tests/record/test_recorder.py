@@ -4,6 +4,7 @@ import datetime as dt
 import errno
 import hashlib
 import json
+import math
 import os
 import re
 import stat
@@ -16,6 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.errors import RecordError
+from harness.judge.uncertainty import Contribution, rectangular
 from harness.record import load
 from harness.record.facts import NEEDED
 from harness.record.recorder import MemoryRecorder, Recorder, run_id_for
@@ -124,9 +126,10 @@ class TestCreate:
 
 
 class TestFinish:
-    def test_a_record_holds_five_files(self, make_record: Callable[..., Path]) -> None:
-        """A finished record has journal, checks, report and `run.json`, and nothing else."""
+    def test_a_record_holds_six_files(self, make_record: Callable[..., Path]) -> None:
+        """A finished record has journal, checks, budgets, report and `run.json`, no more."""
         assert sorted(path.name for path in make_record().iterdir()) == [
+            "budgets.csv",
             "checks.csv",
             "events.csv",
             "readings.csv",
@@ -155,6 +158,25 @@ class TestFinish:
         serial = "../<b>\n\udc80 Ω"
 
         assert written(make_record(serial=serial))["serial"] == serial
+
+    def test_budgets_are_one_row_a_contribution(
+        self, tmp_path: Path, account: MakeAccount, row: Callable[..., CheckRow]
+    ) -> None:
+        """`budgets.csv` lists what each uncertainty was combined from, in the file's units."""
+        recorder = Recorder.create(tmp_path, serial="7", started=NOON)
+        parts = (
+            rectangular("meter accuracy", 3.0, unit="V"),
+            Contribution(name="=gain", standard=2.0, dof=4, sensitivity=-0.5, unit="A"),
+        )
+        recorder.check(row(budget=parts))
+        folder = recorder.finish(account())
+
+        assert (folder / "budgets.csv").read_text(encoding="utf-8") == (
+            "run_id,step,check,contribution,distribution,standard,unit,dof,sensitivity,share\n"
+            f"{recorder.run_id},nominal,5 V rail,meter accuracy,rectangular,"
+            f"{3.0 / math.sqrt(3.0)!r},V,inf,1.0,{3.0 / math.sqrt(3.0)!r}\n"
+            f"{recorder.run_id},nominal,5 V rail,'=gain,normal,2.0,A,4.0,-0.5,1.0\n"
+        )
 
     def test_checks_are_one_row_each(self, make_record: Callable[..., Path]) -> None:
         """`checks.csv` has the columns of the design, an open limit being an empty field."""
@@ -191,6 +213,7 @@ class TestFinish:
             "readings.csv",
             "events.csv",
             "checks.csv",
+            "budgets.csv",
             "report.html",
             "run.json.part",
         }
