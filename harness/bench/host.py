@@ -9,7 +9,7 @@ from typing import NoReturn
 from harness.bench.clock import Clock
 from harness.bench.commands import Command, KeeperState, SwitchOff
 from harness.bench.keeper import Keeper
-from harness.bench.moves import CheckErrors, Confirm, Move, Send
+from harness.bench.moves import CheckErrors, CheckInStep, Confirm, Move, Send
 from harness.bench.port import OnEvent, OnSample
 from harness.bench.roles import Load, Supply
 from harness.bench.sample import SupplySample
@@ -85,6 +85,10 @@ class KeeperHost:
         Raises:
             Tripped: It left the envelope or the budget, or was no reading; power has been cut.
         """
+        due = self._keeper.due(self._clock.now_s())
+        if due:
+            self._perform(due)
+            self._raise_trouble()
         try:
             sample = self._supply.read()
         except InstrumentError as error:
@@ -217,6 +221,8 @@ class KeeperHost:
                 self._compare(instrument, move)
             case CheckErrors():
                 instrument.check_errors()
+            case CheckInStep():
+                instrument.check_in_step()
 
     def _compare(self, instrument: Supply | Load, move: Confirm) -> None:
         """Compare a setting read back with what went on the wire."""

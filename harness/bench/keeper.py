@@ -32,7 +32,7 @@ from harness.bench.commands import (
     SwitchOn,
     Watch,
 )
-from harness.bench.moves import CheckErrors, Confirm, Move, Send
+from harness.bench.moves import CheckErrors, CheckInStep, Confirm, Move, Send
 from harness.bench.sample import SupplySample
 from harness.bench.trip import Trip, TripReason
 from harness.bench.watch import LevelWatch
@@ -61,6 +61,7 @@ class Limits:
         readback_frac: Share a setting read back may differ by.
         silence_s: Longest silence of the client while power is on.
         off_attempts: How often switching off is tried before it counts as unconfirmed.
+        in_step_s: Longest time of nothing but readings: then another question is put.
     """
 
     voltage_v: float
@@ -71,6 +72,7 @@ class Limits:
     readback_frac: float = 0.002
     silence_s: float = 0.5
     off_attempts: int = 5
+    in_step_s: float = 0.5
 
 
 class Keeper:
@@ -97,6 +99,8 @@ class Keeper:
         self._watch: LevelWatch | None = None
         self._heard_s = 0.0
         self._patience_s = limits.silence_s
+        self._in_step_s = 0.0
+        self._loaded = False
         self.switching_off = False
         self._offs_left = 0
         self.state = KeeperState.OFF
@@ -116,6 +120,7 @@ class Keeper:
                 nothing goes on the wire.
         """
         self.heard(now_s)
+        self._in_step_s = now_s  # what is set is read back: that shows it as well
         kind = type(command)
         if self.state not in ALLOWED[kind]:
             raise CommandRefused(
@@ -177,6 +182,21 @@ class Keeper:
             if finding is not None:
                 return self.cut(*finding, sample.time_s)
         return ()
+
+    def due(self, now_s: float) -> tuple[Move, ...]:
+        """Return the questions to put before the next sample: none as a rule.
+
+        Out of the rise of a level, which wants its samples close together: a level begins with
+        commands, and the time counts from them.
+        """
+        if self.state is not KeeperState.LIVE or now_s - self._in_step_s < self._limits.in_step_s:
+            return ()
+        self._in_step_s = now_s
+        return (
+            Confirm("supply", "output_state", expected=True),
+            CheckInStep("supply"),
+            *([CheckInStep("load")] if self._loaded else []),
+        )
 
     def failed(self, move: Move | None, error: Exception, now_s: float) -> tuple[Move, ...]:
         """Judge a move or a sample (None) that could not be carried out.
@@ -270,6 +290,7 @@ class Keeper:
         if not self._load:
             raise CommandRefused("there is no load on this bench", where="keeper")
         self._inside("load current", current_a, self._limits.load_current_a, "A")
+        self._loaded = True
         tolerance = self._limits.readback_frac * current_a + 1e-3
         return (
             *(
@@ -287,6 +308,7 @@ class Keeper:
     def _load_off(self) -> tuple[Move, ...]:
         if not self._load:
             return ()
+        self._loaded = False
         return (Send("load", "input_off"), Confirm("load", "input_state", expected=False))
 
     def _switch_off(self) -> tuple[Move, ...]:
@@ -362,6 +384,8 @@ def failure_reason(error: Exception, move: Move | None = None) -> TripReason:
     for kind, reason in _REASONS:
         if isinstance(error, kind):
             return reason
+    if isinstance(move, CheckInStep):
+        return TripReason.OUT_OF_STEP
     if move == Confirm("supply", "output_state", expected=True):
         return TripReason.OUTPUT_DROPPED
     return TripReason.READBACK if isinstance(move, Confirm) else TripReason.NO_READING

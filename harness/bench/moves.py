@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["CheckErrors", "Confirm", "Move", "Send"]
+__all__ = ["CheckErrors", "CheckInStep", "Confirm", "Move", "Send"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,4 +42,15 @@ class CheckErrors:
     role: str
 
 
-Move = Send | Confirm | CheckErrors
+@dataclass(frozen=True, slots=True)
+class CheckInStep:
+    """Ask who it is and whether it reports errors; any other answer is a failure.
+
+    Readings look alike: when each answer belongs to the question before, only another question
+    shows it.
+    """
+
+    role: str
+
+
+Move = Send | Confirm | CheckErrors | CheckInStep

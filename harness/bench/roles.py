@@ -30,6 +30,7 @@ class Instrument:
         self.link = link
         self.dialect = dialect
         self.clock = clock
+        self._identity: str | None = None
 
     @property
     def longest_s(self) -> float:
@@ -63,14 +64,14 @@ class Instrument:
         """Ask for a boolean.
 
         Raises:
-            UnexpectedReply: Neither 0 nor 1.
+            NoReading: Neither 0 nor 1.
         """
         question = self.dialect.ask[operation]
         answer = self.link.query(question)
         try:
             return boolean(answer)
         except ValueError as error:
-            raise UnexpectedReply(
+            raise NoReading(
                 str(error), instrument=self.link.name, message=question, do="check its dialect"
             ) from error
 
@@ -80,9 +81,26 @@ class Instrument:
 
     def introduce(self) -> str:
         """Identify it and empty its error queue: old errors are not this run's."""
-        identity = self.identify()
+        self._identity = self.identify()
         self.drain_errors()
-        return identity
+        return self._identity
+
+    def check_in_step(self) -> None:
+        """See that its answers still belong to their questions, and that it is still the same.
+
+        Raises:
+            UnexpectedReply: It says it is another than at its introduction.
+            ReportedError: It reports errors.
+        """
+        identity = self.identify()
+        if self._identity is not None and identity != self._identity:
+            raise UnexpectedReply(
+                f"it answers {identity[:60]!r}; at the start it was {self._identity[:60]!r}",
+                instrument=self.link.name,
+                message=self.dialect.ask["identify"],
+                do="switch it off and on, and see that no other program talks to it",
+            )
+        self.check_errors()
 
     def drain_errors(self) -> tuple[str, ...]:
         """Empty the error queue and return what stood in it; nothing where there is none.

@@ -27,6 +27,7 @@ class TripReason(StrEnum):
     INSTRUMENT_ERROR = "instrument_error"
     PROTECTION = "protection"
     OUTPUT_DROPPED = "output_dropped"
+    OUT_OF_STEP = "out_of_step"
     CLIENT_SILENT = "client_silent"
     KEEPER_LOST = "keeper_lost"
     RECORD_LOST = "record_lost"
@@ -70,6 +71,9 @@ _MEANINGS = {
     "more than the instrument allows",
     TripReason.OUTPUT_DROPPED: "the output is off although nobody switched it off: look for an "
     "interlock, a remote inhibit, or a hand on the front panel",
+    TripReason.OUT_OF_STEP: "an instrument gave an answer that belongs to another question, or is "
+    "another one by now: its readings cannot be believed; switch it off and on, and see that no "
+    "other program talks to it",
     TripReason.CLIENT_SILENT: "the program that led the run fell silent, so power was cut",
     TripReason.KEEPER_LOST: "the process that watches over power is gone, so the supply was opened "
     "anew and switched off: look for what ended it",

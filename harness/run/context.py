@@ -12,6 +12,7 @@ import numpy.typing as npt
 from harness.bench.clock import Clock
 from harness.bench.commands import Command
 from harness.bench.keeper import failure_reason
+from harness.bench.moves import CheckInStep
 from harness.bench.port import Bench, Power
 from harness.bench.roles import Meter
 from harness.bench.sample import SupplySample
@@ -33,6 +34,8 @@ _SETTLE_LIMIT_S = 10.0
 _SPAN_S = 0.2
 #: So many disturbed holds are no accident of the bench any more.
 _DISTURBANCES = 3
+#: Longest time of nothing but readings of the meter; the keeper does the same for its instruments.
+_IN_STEP_S = 0.5
 #: Fewest readings of a quantity a hold is judged by.
 _FEWEST = 5
 
@@ -78,6 +81,7 @@ class Context:
         level_label: Label of the level, for the record.
         origin_s: The clock's time at the run's start.
         disturbances: Holds in which readings at rest moved again.
+        meter_checked_s: When it was last seen that the meter's answers belong to their questions.
         record_lost: Whether the record could not be written; nothing is written to it any more.
     """
 
@@ -94,6 +98,7 @@ class Context:
     origin_s: float = 0.0
     disturbances: int = 0
     record_lost: bool = False
+    meter_checked_s: float = 0.0
 
     # --- the record
 
@@ -207,6 +212,8 @@ class Context:
             enough = len(readings["supply.voltage"]) >= _FEWEST and turn >= _FEWEST * len(turns)
             if enough and self.clock.now_s() - rest_s >= level.dwell_s:
                 break
+        if any(turn.startswith("meter.") for turn in turns):
+            self._check_meter()  # before its readings are believed
         self._check_reached(level, float(np.mean(readings["supply.voltage"])))
         hold = Hold(level, {name: np.array(values) for name, values in readings.items()})
         self.holds[step.number].append(hold)
@@ -251,6 +258,8 @@ class Context:
             meter = self.bench.meter
             assert meter is not None
             quantity = what.removeprefix("meter.")
+            if self.clock.now_s() - self.meter_checked_s >= _IN_STEP_S:
+                self._check_meter()
             rows = ((quantity, self._read_meter(meter, quantity), _UNITS[quantity]),)
             source = "meter"
         self._write(self.clock.now_s(), rows, source)
@@ -263,6 +272,17 @@ class Context:
             return meter.read(quantity)
         except InstrumentError as error:
             self.host.cut(failure_reason(error), str(error))
+
+    def _check_meter(self) -> None:
+        """See that the meter's answers belong to their questions; one that does not cuts power."""
+        meter = self.bench.meter
+        assert meter is not None
+        self.meter_checked_s = self.clock.now_s()
+        self.host.expect_silence(3 * meter.longest_s)
+        try:
+            meter.check_in_step()
+        except InstrumentError as error:
+            self.host.cut(failure_reason(error, CheckInStep("meter")), str(error))
 
     def _check_reached(self, level: Level, voltage_v: float) -> None:
         """Cut power when the voltage stays away from what was set."""

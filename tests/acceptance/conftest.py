@@ -134,6 +134,7 @@ class ServedBench:
 
     @property
     def on(self) -> bool:
+        """Whether the supply's output is on, asked of the circuit."""
         return self._simulated.circuit.source_on
 
     @property
@@ -259,9 +260,7 @@ class Campaign:
                 process.kill()
             process.wait()
 
-    def each(
-        self, cases: list[Any], run: Callable[[Any], Any]
-    ) -> dict[Any, Any]:
+    def each(self, cases: list[Any], run: Callable[[Any], Any]) -> dict[Any, Any]:
         """Run every case, a few at a time."""
         with ThreadPoolExecutor(AT_ONCE) as pool:
             return dict(zip(cases, pool.map(run, cases), strict=True))
