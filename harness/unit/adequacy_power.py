@@ -36,6 +36,7 @@ __all__ = [
     "bulk_findings",
     "diode_findings",
     "hold_up_with",
+    "needed_bulk_v",
     "output_capacitor_findings",
     "output_diode_findings",
     "ripple_current_a",

@@ -59,18 +59,20 @@ def clamped_v(open_v: float, source_ohm: float, at_1ma_v: float, exponent: float
         exponent: Non-linearity exponent.
 
     Source:
-        (V0 - V) / R = K V^alpha, solved by bisection; the only thing that limits the current of a
-        varistor past its voltage is the source. Textbook.
+        (V0 - V) / R = K V^alpha, solved by Newton's rule from above, where a convex function never
+        overshoots; the only thing that limits a varistor past its voltage is the source. Textbook.
     """
-    low_v, high_v = 0.0, open_v
+    if open_v == 0.0:
+        return 0.0
+    # No more flows than into a short, so that the varistor's voltage at that is an upper bound.
+    across_v = min(open_v, varistor_voltage_v(open_v / source_ohm, at_1ma_v, exponent))
     for _ in range(60):
-        middle_v = 0.5 * (low_v + high_v)
-        drop_v = varistor_current_a(middle_v, at_1ma_v, exponent) * source_ohm
-        if middle_v + drop_v > open_v:
-            high_v = middle_v
-        else:
-            low_v = middle_v
-    return 0.5 * (low_v + high_v)
+        drop_v = varistor_current_a(across_v, at_1ma_v, exponent) * source_ohm
+        step_v = (across_v + drop_v - open_v) / (1.0 + exponent * drop_v / across_v)
+        across_v -= step_v
+        if step_v <= 1e-13 * open_v:
+            break
+    return across_v
 
 
 def line_power_w(

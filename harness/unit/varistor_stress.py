@@ -57,14 +57,19 @@ def varistor_figures(part: VaristorRatings, table: VaristorTable) -> VaristorFig
 
 
 def varistor_exponent(part: VaristorPart, table: VaristorTable) -> float:
-    """Return the exponent: stated, or by 1 mA and clamping point, or the usual one."""
+    """Return the exponent: stated, or by 1 mA and clamping point, or the usual one.
+
+    Source:
+        Two points of the data sheet, IEC 61051-1 terms; a pair that gives less than 5 or more than
+        100 belongs to no varistor, and the usual exponent takes its place.
+    """
     if part.exponent is not None:
         return part.exponent
-    figures = varistor_figures(part, table)
-    if part.clamping_current_a is None or figures.clamping_v <= figures.at_1ma_v:
+    figures, clamping_a = varistor_figures(part, table), part.clamping_current_a
+    if clamping_a is None or clamping_a <= 1e-3 or figures.clamping_v <= figures.at_1ma_v:
         return table.exponent
-    pair = (figures.clamping_v, part.clamping_current_a)
-    return exponent_between((figures.at_1ma_v, 1e-3), pair)
+    found = exponent_between((figures.at_1ma_v, 1e-3), (figures.clamping_v, clamping_a))
+    return found if 5.0 <= found <= 100.0 else table.exponent
 
 
 def conducts(scene: Scene, part: VaristorRatings, line: Line) -> bool:
