@@ -13,8 +13,9 @@ from harness.profile.bench_file import SerialLine
 if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource
 
-__all__ = ["Link", "VisaLink", "open_link", "open_visa"]
+__all__ = ["TERMINATORS", "Link", "VisaLink", "open_link", "open_visa", "set_line"]
 
+#: What ends a message, by its name in files.
 TERMINATORS = {"LF": "\n", "CR": "\r", "CRLF": "\r\n"}
 
 _USUAL_LINE = SerialLine()
@@ -261,14 +262,14 @@ def _set_up(
     session.timeout = timeout_s * 1000  # PyVISA counts milliseconds
     session.read_termination = TERMINATORS[terminator]
     session.write_termination = TERMINATORS[terminator]
-    _set_line(session, line)
+    set_line(session, line)
     _tune_socket(session)
     library: Any = session.visalib
     sessions = getattr(library, "sessions", {})  # pyvisa-py's and pyvisa-sim's; others have none
     return hold_to(deadline, sessions.get(session.session))
 
 
-def _set_line(session: MessageBasedResource, line: SerialLine) -> None:
+def set_line(session: MessageBasedResource, line: SerialLine) -> None:
     """Set a serial port up; anything else is left as it is."""
     from pyvisa.constants import ControlFlow, Parity, StopBits
     from pyvisa.resources import SerialInstrument

@@ -12,15 +12,24 @@ from harness.bench.clock import Clock
 from harness.bench.dialect import Dialect, load_dialect
 from harness.bench.host import KeeperHost
 from harness.bench.keeper import Keeper, Limits
-from harness.bench.link import open_link, open_visa
+from harness.bench.link import VisaLink, open_link, open_visa
 from harness.bench.port import OnEvent, OnSample
 from harness.bench.roles import Instrument, Load, Meter, Supply
 from harness.errors import BenchFileError, Mistake
 from harness.profile.bench_file import BenchFile
+from harness.profile.bench_file import Instrument as InstrumentTable
 
-__all__ = ["OpenBench", "bench_dialects", "open_bench", "open_meter"]
+__all__ = [
+    "ROLES",
+    "OpenBench",
+    "bench_dialects",
+    "open_bench",
+    "open_instrument_link",
+    "open_meter",
+]
 
-_CLASSES: dict[str, type[Instrument]] = {"supply": Supply, "meter": Meter, "load": Load}
+#: What speaks for each role.
+ROLES: dict[str, type[Instrument]] = {"supply": Supply, "meter": Meter, "load": Load}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +104,7 @@ def open_bench(file: BenchFile, clock: Clock, *, library: Any = None) -> Iterato
         LinkError: An instrument cannot be opened.
     """
     with _opened(file, tuple(file.instruments), clock, library) as instruments:
-        supply, meter, load = (instruments.get(role) for role in _CLASSES)
+        supply, meter, load = (instruments.get(role) for role in ROLES)
         assert isinstance(supply, Supply)
         assert meter is None or isinstance(meter, Meter)
         assert load is None or isinstance(load, Load)
@@ -125,18 +134,34 @@ def _opened(
         stack.callback(_close_quietly, manager)
         opened: dict[str, Instrument] = {}
         for role in roles:
-            table, dialect = file.instruments[role], dialects[role]
-            link = open_link(
-                manager,
-                role=role,
-                resource=table.resource,
-                timeout_s=dialect.link.timeout_s,
-                terminator=dialect.link.terminator,
-                line=table.serial_line,
-            )
+            link = open_instrument_link(manager, role, file.instruments[role], dialects[role])
             stack.callback(link.close)
-            opened[role] = _CLASSES[role](role, link, dialect, clock)
+            opened[role] = ROLES[role](role, link, dialects[role], clock)
         yield opened
+
+
+def open_instrument_link(
+    manager: Any, role: str, instrument: InstrumentTable, dialect: Dialect
+) -> VisaLink:
+    """Open the link to one instrument.
+
+    Args:
+        manager: PyVISA's resource manager.
+        role: Its role.
+        instrument: Its table of the bench file.
+        dialect: Its dialect, with the link as the bench file says.
+
+    Raises:
+        LinkError: It cannot be opened.
+    """
+    return open_link(
+        manager,
+        role=role,
+        resource=instrument.resource,
+        timeout_s=dialect.link.timeout_s,
+        terminator=dialect.link.terminator,
+        line=instrument.serial_line,
+    )
 
 
 def _close_quietly(manager: Any) -> None:

@@ -1,0 +1,1 @@
+"""Why an instrument does not answer, and what to do next."""

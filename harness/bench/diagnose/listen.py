@@ -1,0 +1,103 @@
+"""Asks ``*IDN?`` past all layers, and hears every byte that comes back."""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+import time
+from collections.abc import Callable
+from typing import Any
+
+from harness.bench.diagnose.answers import Heard
+from harness.bench.link import set_line
+from harness.profile.bench_file import SerialLine
+
+__all__ = ["ask_serial", "ask_socket"]
+
+_QUESTION = b"*IDN?"
+
+#: Once bytes come, so long a silence ends the answer.
+_QUIET_S = 0.15
+#: An answer is cut off here.
+_MOST = 4096
+
+
+def ask_socket(host: str, port: int, terminator: bytes, wait_s: float) -> Heard:
+    """Ask over a connection of its own: what another terminator left behind is gone with it.
+
+    Args:
+        host: Name or address.
+        port: TCP port.
+        terminator: Ends the question.
+        wait_s: Longest wait for the first byte.
+    """
+    try:
+        with socket.create_connection((host, port), timeout=wait_s) as connection:
+            connection.sendall(_QUESTION + terminator)
+
+            def receive(longest_s: float) -> bytes | None:
+                connection.settimeout(max(longest_s, 1e-3))
+                try:
+                    return connection.recv(_MOST)
+                except TimeoutError:
+                    return None
+
+            return _hear(receive, wait_s)
+    except OSError:  # what a plain connection tells has been looked at before
+        return Heard(closed=True)
+
+
+def ask_serial(
+    manager: Any, resource: str, line: SerialLine, terminator: bytes, wait_s: float
+) -> Heard:
+    """Ask over a serial port.
+
+    Args:
+        manager: PyVISA's resource manager.
+        resource: VISA resource string of the port.
+        line: How to set it up.
+        terminator: Ends the question.
+        wait_s: Longest wait for the first byte.
+    """
+    try:
+        session = manager.open_resource(resource)
+    except Exception:  # noqa: BLE001 - of whatever a library raises; the port was looked at before
+        return Heard(closed=True)
+    try:
+        set_line(session, line)
+        session.timeout = 50
+        session.write_raw(_QUESTION + terminator)
+
+        def receive(longest_s: float) -> bytes | None:
+            end_s = time.monotonic() + longest_s
+            while time.monotonic() < end_s:
+                with contextlib.suppress(Exception):  # a time-out, in whatever way it is told
+                    return bytes(session.read_bytes(1))
+            return None
+
+        return _hear(receive, wait_s)
+    except Exception:  # noqa: BLE001 - of whatever a library raises: nothing was heard
+        return Heard()
+    finally:
+        with contextlib.suppress(Exception):
+            session.close()
+
+
+def _hear(receive: Callable[[float], bytes | None], wait_s: float) -> Heard:
+    """Collect what comes, until it is quiet again.
+
+    Args:
+        receive: Waits so many seconds for bytes; None where none came, none where it is closed.
+        wait_s: Longest wait for the first byte.
+    """
+    begin_s = time.monotonic()
+    answer = receive(wait_s)
+    after_s = time.monotonic() - begin_s
+    if not answer:
+        return Heard(after_s=after_s, closed=answer is not None)
+    while len(answer) < _MOST:
+        piece = receive(_QUIET_S)
+        if not piece:
+            return Heard(answer=answer, after_s=after_s, closed=piece is not None)
+        answer += piece
+    return Heard(answer=answer, after_s=after_s)

@@ -1,0 +1,268 @@
+"""A look at every instrument of a bench: is it there, is it the right one, is it well?
+
+Nothing is set and nothing is switched, on or off: there are only questions, and whatever stands in
+an error queue is read out of it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+from collections.abc import Iterator
+from typing import Any
+
+from harness.bench.clock import Clock
+from harness.bench.diagnose.answers import no_identity_cause, plausible_identity, stranger_cause
+from harness.bench.diagnose.cause import Cause
+from harness.bench.diagnose.investigate import find_cause
+from harness.bench.diagnose.software import missing_library
+from harness.bench.dialect import Dialect
+from harness.bench.finding import Finding, Inspection, Mark, wrong
+from harness.bench.link import VisaLink, open_visa
+from harness.bench.open import ROLES, bench_dialects, open_instrument_link
+from harness.bench.roles import Instrument, Load, Meter, Supply
+from harness.errors import InstrumentError, LinkError
+from harness.profile.bench_file import BenchFile
+from harness.profile.bench_file import Instrument as InstrumentTable
+from harness.quantity import format_quantity, shown
+
+__all__ = ["inspect_bench"]
+
+#: A self-test may take so long; other answers may not.
+_SELF_TEST_S = 60.0
+
+#: What a meter is asked for a sample, the first its dialect has, with the unit.
+_METER_SAMPLES = {
+    "voltage_dc": "V",
+    "voltage_ac": "V",
+    "current_dc": "A",
+    "temperature": "degC",
+    "resistance": "ohm",
+}
+
+#: Question that tells whether an instrument's output or input is on.
+_STATES = {"supply": ("output_state", "output"), "load": ("input_state", "input")}
+
+
+def inspect_bench(
+    file: BenchFile, clock: Clock, *, today: dt.date, library: Any = None
+) -> Iterator[Inspection]:
+    """Look at the instruments of a bench one after the other; energises nothing.
+
+    Args:
+        file: The bench file.
+        clock: Tells when answers come.
+        today: The day, for calibration dates.
+        library: A VISA library object that is used instead of the file's ``visa``.
+
+    Yields:
+        An instrument as soon as it has been looked at: one that does not answer takes its time.
+
+    Raises:
+        FileError: A dialect is missing or wrong.
+        LinkError: There is no VISA library to look with.
+    """
+    dialects = bench_dialects(file)
+    manager = _library(file.visa, library)
+    try:
+        for role, table in file.instruments.items():
+            yield Inspection(
+                role=role,
+                resource=table.resource,
+                dialect=dialects[role].name,
+                findings=(
+                    *_conversation(manager, file, role, dialects[role], clock),
+                    _calibration(table, today),
+                    _accuracy(table),
+                ),
+            )
+    finally:
+        with contextlib.suppress(Exception):  # nothing was switched on
+            manager.close()
+
+
+def _library(visa: str, library: Any) -> Any:
+    try:
+        return open_visa(visa if library is None else library)
+    except LinkError as error:
+        cause = missing_library(visa, str(error.__cause__))
+        step = " ".join((cause.do, *cause.write))
+        raise LinkError(cause.what, instrument=f"visa = {visa!r}", do=step) from error
+
+
+def _conversation(
+    manager: Any, file: BenchFile, role: str, dialect: Dialect, clock: Clock
+) -> tuple[Finding, ...]:
+    """Talk to one instrument; where it does not answer, find out why."""
+    table = file.instruments[role]
+    try:
+        link = open_instrument_link(manager, role, table, dialect)
+        with contextlib.closing(link):
+            instrument = ROLES[role](role, link, dialect, clock)
+            identity = instrument.identify()
+            stranger = _stranger(file, role, identity)
+            if stranger is not None:
+                return (wrong("identity", stranger),)
+            return (_identity(table, identity), *_questions(instrument, link))
+    except InstrumentError as error:
+        return (wrong("link", find_cause(manager, table, dialect, error)),)
+
+
+def _stranger(file: BenchFile, role: str, identity: str) -> Cause | None:
+    """Nothing more is said to an instrument that should not be there."""
+    expected = file.instruments[role].identity
+    if expected is None:
+        answer = identity.encode("ascii", "replace")
+        return None if plausible_identity(answer) else no_identity_cause(answer)
+    if expected in identity:
+        return None
+    others = {
+        other: table.identity
+        for other, table in file.instruments.items()
+        if other != role and table.identity is not None
+    }
+    return stranger_cause(role, identity, expected, others)
+
+
+def _identity(table: InstrumentTable, identity: str) -> Finding:
+    if table.identity is not None:
+        return Finding(mark=Mark.OK, check="identity", text=identity)
+    return Finding(
+        mark=Mark.NOTE,
+        check="identity",
+        text=f"{identity}; the bench file expects none, so another instrument would do as well",
+    )
+
+
+def _questions(instrument: Instrument, link: VisaLink) -> Iterator[Finding]:
+    """Ask an instrument that is the right one how it is; each answer stands for itself."""
+    on = False
+    if instrument.role in _STATES:
+        operation, what = _STATES[instrument.role]
+        with _told(what, link) as told:
+            on = instrument.state(operation)
+            told.append(_output(what, on=on))
+        yield from told
+    with _told("error queue", link) as told:
+        told.append(_old_errors(instrument.drain_errors()))
+    yield from told
+    with _told("self-test", link) as told:
+        told.append(_self_test(instrument, link, on=on))
+    yield from told
+    with _told("reading", link) as told:
+        told.append(Finding(mark=Mark.OK, check="reading", text=_sample(instrument)))
+        instrument.check_errors()
+    yield from told
+
+
+@contextlib.contextmanager
+def _told(check: str, link: VisaLink) -> Iterator[list[Finding]]:
+    """Collect findings; an instrument's error is one, too.
+
+    After a missed answer the link begins anew, or the next question would get the late one.
+    """
+    told: list[Finding] = []
+    try:
+        yield told
+    except InstrumentError as error:
+        at = f" at {error.message!r}" if error.message else ""
+        told[:] = [wrong(check, Cause(what=f"{error.what}{at}", do=error.do))]
+        if isinstance(error, LinkError):
+            with contextlib.suppress(LinkError):  # the next question says so again
+                link.reopen()
+
+
+def _output(what: str, *, on: bool) -> Finding:
+    if not on:
+        return Finding(mark=Mark.OK, check=what, text="off")
+    return Finding(
+        mark=Mark.WRONG,
+        check=what,
+        text=f"its {what} is on",
+        do="look what is connected, and switch it off at its front panel",
+    )
+
+
+def _old_errors(entries: tuple[str, ...]) -> Finding:
+    if not entries:
+        return Finding(mark=Mark.OK, check="error queue", text="empty")
+    return Finding(
+        mark=Mark.NOTE,
+        check="error queue",
+        text=f"held {'; '.join(shown(entry)[1:-1] for entry in entries[:3])}"
+        + (f" and {len(entries) - 3} more" if len(entries) > 3 else "")
+        + "; now read out",
+    )
+
+
+def _self_test(instrument: Instrument, link: VisaLink, *, on: bool) -> Finding:
+    """Have it test itself (IEEE 488.2-1992, 10.38: 0 is passed); never with its output on."""
+    if not instrument.has("self_test"):
+        return Finding(mark=Mark.NOTE, check="self-test", text="its dialect has none")
+    if on:
+        return Finding(mark=Mark.NOTE, check="self-test", text="left out: its output is on")
+    with link.patient(max(_SELF_TEST_S, link.timeout_s)):
+        code = instrument.value("self_test")
+    if code == 0:
+        return Finding(mark=Mark.OK, check="self-test", text="passed")
+    return Finding(
+        mark=Mark.WRONG,
+        check="self-test",
+        text=f"failed with {code:g}",
+        do="look the number up in its manual; take it out of use until it passes",
+    )
+
+
+def _sample(instrument: Instrument) -> str:
+    """Take one sample of whatever is at its terminals."""
+    match instrument:
+        case Supply():
+            sample = instrument.read()
+            values = {"V": sample.voltage_v, "A": sample.current_a}
+        case Load():
+            read = instrument.read()
+            values = {"V": read["voltage"], "A": read["current"]}
+        case Meter():
+            names = [name for name in _METER_SAMPLES if instrument.has(f"measure_{name}")]
+            if not names:
+                raise InstrumentError(
+                    "its dialect measures nothing", instrument=instrument.link.name, do="add to it"
+                )
+            values = {_METER_SAMPLES[names[0]]: instrument.read(names[0])}
+        case _:
+            raise AssertionError(instrument.role)
+    return ", ".join(format_quantity(value, unit) for unit, value in values.items())
+
+
+def _calibration(table: InstrumentTable, today: dt.date) -> Finding:
+    due = table.calibration_due
+    if due is None:
+        return Finding(
+            mark=Mark.NOTE,
+            check="calibration",
+            text="the bench file gives no date (calibration_due)",
+        )
+    if due >= today:
+        return Finding(mark=Mark.OK, check="calibration", text=f"due {due.isoformat()}")
+    overdue = f"overdue since {due.isoformat()}"
+    if table.allow_overdue:
+        text = f"{overdue}; the bench file allows it"
+        return Finding(mark=Mark.NOTE, check="calibration", text=text)
+    return Finding(
+        mark=Mark.WRONG,
+        check="calibration",
+        text=overdue,
+        do="have it calibrated; a run is refused unless the bench file says:",
+        write=("allow_overdue = true",),
+    )
+
+
+def _accuracy(table: InstrumentTable) -> Finding:
+    if table.accuracy:
+        text = f"given for {', '.join(name.replace('_', ' ') for name in table.accuracy)}"
+        return Finding(mark=Mark.OK, check="accuracy", text=text)
+    return Finding(
+        mark=Mark.NOTE,
+        check="accuracy",
+        text="the bench file gives none: guarded checks on its readings cannot be decided",
+    )

@@ -1,0 +1,70 @@
+"""``softwake bench``: find the instruments, identify them, and see whether they are well."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from harness.bench.clock import SystemClock
+    from harness.profile.bench_file import BenchFile
+
+__all__ = ["bench"]
+
+_WRONG, _TRIPPED = 5, 3
+
+
+def bench(
+    file: Annotated[str, typer.Argument(help="The bench file: instruments and how to reach them.")],
+    wiring: Annotated[  # noqa: FBT002 - an option of the command line
+        bool,
+        typer.Option(
+            "--wiring",
+            help="Also set a low level, 1 V at most, and compare supply and meter; energises the "
+            "output.",
+        ),
+    ] = False,
+    yes: Annotated[  # noqa: FBT002 - an option of the command line
+        bool, typer.Option("--yes", help="Do not ask before the output is switched on.")
+    ] = False,
+) -> None:
+    """Find, identify and self-check the instruments; energises nothing unless asked."""
+    from harness.bench.clock import SystemClock
+    from harness.bench.lock import hold_supply
+    from harness.bench.selfcheck import inspect_bench
+    from harness.cli.bench_table import show_bench, show_ending, show_inspection
+    from harness.profile.load import load_bench
+
+    table = load_bench(file)
+    clock = SystemClock()
+    now = dt.datetime.now(dt.UTC)
+    with hold_supply(table.supply.resource, serial="bench check", started=now):
+        show_bench(table)
+        seen = []
+        for inspection in inspect_bench(table, clock, today=now.astimezone().date()):
+            show_inspection(inspection)
+            seen.append(inspection)
+        well = show_ending(seen)
+        if wiring and well:
+            well = _check_leads(table, clock, ask=not yes)
+    raise typer.Exit(0 if well else _WRONG)
+
+
+def _check_leads(table: BenchFile, clock: SystemClock, *, ask: bool) -> bool:
+    """Compare supply and meter at a low level; True where they agree."""
+    from harness.bench.kept import open_kept_bench
+    from harness.bench.leads import check_leads, low_level_v
+    from harness.bench.trip import Tripped
+    from harness.cli.bench_table import show_caution, show_leads, show_trip
+
+    show_caution(low_level_v(table))
+    if ask and not typer.confirm("Switch the output on now?", default=False):
+        return False
+    try:
+        finding = check_leads(table, clock, open_kept_bench(table, clock))
+    except Tripped as error:
+        show_trip(error.trip)
+        raise typer.Exit(_TRIPPED) from None
+    return show_leads(finding)

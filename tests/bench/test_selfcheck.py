@@ -1,0 +1,289 @@
+"""A look at the instruments of a bench, on simulated ones and on a peer that misbehaves."""
+
+from __future__ import annotations
+
+import datetime as dt
+import socket
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from harness.bench.clock import SystemClock
+from harness.bench.finding import Finding, Inspection, Mark
+from harness.bench.selfcheck import inspect_bench
+from harness.errors import LinkError
+from harness.profile.bench_file import BenchFile
+from harness.profile.load import load_bench, load_profile
+from harness.rehearse.clock import SimulatedClock
+from harness.rehearse.simulated_bench import SimulatedBench
+from harness.wiring import simulated_unit
+
+TODAY = dt.date(2026, 11, 25)
+IDENTITY = "Harrow Point Workshop,PS-200,SIM-0001,1.0"
+
+Serve = Callable[[Callable[[socket.socket], None]], int]
+
+
+def changed(file: BenchFile, role: str, **values: Any) -> BenchFile:
+    """Return a bench file with another value in one of its tables."""
+    table = file.instruments[role].model_copy(update=values)
+    return file.model_copy(update={role: table})
+
+
+def by_check(inspection: Inspection) -> dict[str, Finding]:
+    return {finding.check: finding for finding in inspection.findings}
+
+
+@pytest.fixture
+def file() -> BenchFile:
+    """The simulated bench for DC units."""
+    return load_bench("bench-simulated-dc")
+
+
+@pytest.fixture
+def simulated(file: BenchFile) -> SimulatedBench:
+    """Its instruments, with a healthy unit on them."""
+    unit = simulated_unit(load_profile("mount-controller-board"))
+    return SimulatedBench(unit, file, SimulatedClock())
+
+
+def look(file: BenchFile, simulated: SimulatedBench) -> dict[str, Inspection]:
+    library = simulated.library()
+    seen = inspect_bench(file, SimulatedClock(), today=TODAY, library=library)
+    return {inspection.role: inspection for inspection in seen}
+
+
+class TestSimulatedBench:
+    def test_all_is_well(self, file: BenchFile, simulated: SimulatedBench) -> None:
+        """A bench in order is in order: identity, self-test, errors, reading, calibration."""
+        seen = look(file, simulated)
+
+        assert list(seen) == ["supply", "meter", "load"]
+        assert all(
+            finding.mark is Mark.OK
+            for inspection in seen.values()
+            for finding in inspection.findings
+        )
+        assert [finding.check for finding in seen["supply"].findings] == [
+            "identity",
+            "output",
+            "error queue",
+            "self-test",
+            "reading",
+            "calibration",
+            "accuracy",
+        ]
+
+    def test_nothing_is_set_and_nothing_is_switched(
+        self, file: BenchFile, simulated: SimulatedBench
+    ) -> None:
+        """Everything that is sent is a question."""
+        sent: list[str] = []
+        for device in simulated.devices.values():
+            real = device.write
+
+            def write(message: bytes, real: Callable[[bytes], Any] = real) -> Any:
+                sent.extend(message.decode().strip().split(";"))
+                return real(message)
+
+            device.write = write  # type: ignore[method-assign]
+
+        look(file, simulated)
+
+        assert sent
+        assert [message for message in sent if not message.endswith("?")] == []
+
+    @pytest.mark.parametrize(
+        ("values", "mark", "text"),
+        [
+            ({"calibration_due": TODAY}, Mark.OK, "due 2026-11-25"),
+            ({"calibration_due": dt.date(2026, 11, 24)}, Mark.WRONG, "overdue since 2026-11-24"),
+            (
+                {"calibration_due": dt.date(2026, 11, 24), "allow_overdue": True},
+                Mark.NOTE,
+                "overdue since 2026-11-24; the bench file allows it",
+            ),
+            (
+                {"calibration_due": None},
+                Mark.NOTE,
+                "the bench file gives no date (calibration_due)",
+            ),
+        ],
+    )
+    def test_calibration_is_looked_at(
+        self,
+        file: BenchFile,
+        simulated: SimulatedBench,
+        values: dict[str, Any],
+        mark: Mark,
+        text: str,
+    ) -> None:
+        """A date that has passed is wrong, as a run would be refused; its own day still counts."""
+        finding = by_check(look(changed(file, "meter", **values), simulated)["meter"])[
+            "calibration"
+        ]
+
+        assert (finding.mark, finding.text) == (mark, text)
+
+    def test_a_bench_without_accuracies_is_told(
+        self, file: BenchFile, simulated: SimulatedBench
+    ) -> None:
+        """Without an accuracy nothing can be decided; that is a note, not a fault."""
+        finding = by_check(look(changed(file, "meter", accuracy={}), simulated)["meter"])[
+            "accuracy"
+        ]
+
+        assert finding.mark is Mark.NOTE
+
+    def test_an_instrument_at_the_wrong_address_is_asked_no_more(
+        self, file: BenchFile, simulated: SimulatedBench
+    ) -> None:
+        """Where somebody else answers, it is told and left alone."""
+        seen = by_check(look(changed(file, "supply", identity="DM-60"), simulated)["supply"])
+
+        assert seen["identity"].mark is Mark.WRONG
+        assert "self-test" not in seen
+
+    def test_exchanged_instruments_are_told(
+        self, file: BenchFile, simulated: SimulatedBench
+    ) -> None:
+        """Where supply and meter are exchanged, the next step says so."""
+        assert file.meter is not None
+        exchanged = changed(file, "supply", resource=file.meter.resource)
+
+        finding = by_check(look(exchanged, simulated)["supply"])["identity"]
+
+        assert finding.do == "exchange the resources of supply and meter in the bench file"
+
+    def test_an_output_that_is_on_is_wrong_and_not_tested(
+        self, file: BenchFile, simulated: SimulatedBench
+    ) -> None:
+        """An output that is on is told, left on, and no self-test disturbs it."""
+        device = simulated.devices[file.supply.resource]
+        device.write(b"OUTP ON\n")
+
+        seen = by_check(look(file, simulated)["supply"])
+
+        assert seen["output"].mark is Mark.WRONG
+        assert seen["self-test"].text == "left out: its output is on"
+        assert simulated.circuit.source_on
+
+    def test_old_errors_are_read_out_and_told(
+        self, file: BenchFile, simulated: SimulatedBench
+    ) -> None:
+        """What stands in the error queue is a note: it is older than this look."""
+        simulated.devices[file.supply.resource].write(b"NONSENSE 1\n")
+        while simulated.devices[file.supply.resource].read()[0]:
+            pass
+
+        seen = by_check(look(file, simulated)["supply"])
+
+        assert seen["error queue"].mark is Mark.NOTE
+        # -113: SCPI-1999 volume 2, 21.8.9, "Undefined header"
+        assert "-113" in seen["error queue"].text
+        assert seen["reading"].mark is Mark.OK
+
+
+def instrument(answers: dict[str, str]) -> Callable[[socket.socket], None]:
+    """Return an instrument that gives these answers, and none to other questions."""
+
+    def behaviour(connection: socket.socket) -> None:
+        for line in connection.makefile("rb"):
+            answer = answers.get(line.decode().strip())
+            if answer is not None:
+                connection.sendall(answer.encode() + b"\n")
+
+    return behaviour
+
+
+#: A supply in order.
+WELL = {
+    "*IDN?": IDENTITY,
+    "OUTP?": "0",
+    "SYST:ERR?": '0,"No error"',
+    "*TST?": "0",
+    "MEAS:VOLT?;:MEAS:CURR?;:STAT:QUES:COND?": "0.001;0.0;0",
+}
+
+
+def bench_at(resource: str, **values: Any) -> BenchFile:
+    supply = {
+        "kind": "dc",
+        "resource": resource,
+        "dialect": "scpi-dc-supply",
+        "timeout": "200 ms",
+        **values,
+    }
+    return BenchFile.model_validate({"name": "bench", "visa": "@py", "supply": supply})
+
+
+def look_at(port: int) -> dict[str, Finding]:
+    file = bench_at(f"TCPIP0::127.0.0.1::{port}::SOCKET")
+    [inspection] = inspect_bench(file, SystemClock(), today=TODAY)
+    return by_check(inspection)
+
+
+class TestMisbehaviour:
+    def test_a_peer_in_order_is_well(self, peer: Serve) -> None:
+        """The answers the other tests spoil are well as they are."""
+        seen = look_at(peer(instrument(WELL)))
+
+        assert [each for each in seen.values() if each.mark is Mark.WRONG] == []
+
+    @pytest.mark.parametrize(
+        ("question", "answer", "check", "text"),
+        [
+            ("*TST?", "3", "self-test", "failed with 3"),
+            ("*TST?", "fine", "self-test", "'fine' is not a number at '*TST?'"),
+            ("OUTP?", "2", "output", "'2' is neither 0 nor 1 at 'OUTP?'"),
+            ("SYST:ERR?", "-100,x", "error queue", "its error queue does not run empty"),
+            ("SYST:ERR?", "none", "error queue", "'none' is no entry of an error queue"),
+            # overload, SCPI-1999 volume 1, 7.2.1.4
+            (
+                "MEAS:VOLT?;:MEAS:CURR?;:STAT:QUES:COND?",
+                "9.9E37;0;0",
+                "reading",
+                "the instrument answered overload",
+            ),
+            ("*IDN?", "HTTP/1.1 400 Bad Request", "identity", "does not say what it is"),
+        ],
+    )
+    def test_each_wrong_answer_is_told_where_it_was_given(
+        self, peer: Serve, question: str, answer: str, check: str, text: str
+    ) -> None:
+        """An answer that cannot be right is wrong at its own check; the others go on."""
+        seen = look_at(peer(instrument({**WELL, question: answer})))
+
+        assert seen[check].mark is Mark.WRONG
+        assert text in seen[check].text
+
+    def test_a_missed_answer_costs_only_its_own_check(self, peer: Serve) -> None:
+        """After a question without an answer the conversation begins anew."""
+        silent_once = {name: each for name, each in WELL.items() if name != "OUTP?"}
+
+        seen = look_at(peer(instrument(silent_once)))
+
+        assert seen["output"].mark is Mark.WRONG
+        assert seen["output"].text == "no answer in time at 'OUTP?'"
+        assert seen["self-test"].mark is Mark.OK
+
+    def test_an_instrument_that_is_not_there_is_searched_for(self) -> None:
+        """A link that cannot be opened names the cause and the next step."""
+        with socket.create_server(("127.0.0.1", 0)) as server:
+            port = server.getsockname()[1]
+
+        seen = look_at(port)
+
+        assert seen["link"].mark is Mark.WRONG
+        assert "is closed" in seen["link"].text
+        assert seen["link"].do
+
+    def test_a_library_that_is_not_there_ends_the_look(self) -> None:
+        """Without its VISA library a bench cannot be looked at; the next step stands with it."""
+        file = bench_at("GPIB0::5::INSTR").model_copy(update={"visa": "@nowhere"})
+
+        with pytest.raises(LinkError) as caught:
+            next(inspect_bench(file, SystemClock(), today=TODAY))
+
+        assert str(caught.value).endswith('visa = "@py"')
