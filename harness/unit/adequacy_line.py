@@ -290,16 +290,28 @@ def _line_voltage(scene: Scene, original_v: float, fitted_v: float) -> tuple[Fin
 
 
 def _sub_class(scene: Scene, original: str, fitted: str) -> Finding:
-    replaces = scene.tables.capacitors.replaces
-    mains = scene.service.kind == "ac"
-    adequacy, reason = Adequacy.UNACCEPTABLE, f"{fitted} may not stand in the place of {original}"
-    if fitted == "none" and mains:
-        reason = "no interference suppression capacitor: it may not stand across the mains"
-    elif fitted == original:
-        adequacy, reason = Adequacy.EQUIVALENT, ""
-    elif original == "none" or fitted in replaces[original]:
-        adequacy, reason = Adequacy.BETTER, ""
+    adequacy, reason = Adequacy.EQUIVALENT, _why_not_class(scene, original, fitted)
+    if reason:
+        adequacy = Adequacy.UNACCEPTABLE
+    elif fitted != original:
+        adequacy = Adequacy.BETTER
     return Finding(item="class", original=original, fitted=fitted, adequacy=adequacy, reason=reason)
+
+
+def _why_not_class(scene: Scene, original: str, fitted: str) -> str:
+    """Say why a sub-class may not stand there; empty if it may."""
+    table = scene.tables.capacitors
+    up_to_v = table.line_up_to_v.get(fitted)
+    if scene.service.kind == "ac" and fitted == "none":
+        return "no interference suppression capacitor: it may not stand across the mains"
+    if up_to_v is not None and scene.service.voltage_v > up_to_v:
+        return f"{fitted} is for lines up to {shown_figure(up_to_v, 'V')} (IEC 60384-14)"
+    if original in (fitted, "none") or fitted in table.replaces[original]:
+        return ""
+    proved = " and ".join(
+        f"{name} with {shown_figure(table.impulse_v[name], 'V')}" for name in (fitted, original)
+    )
+    return f"it may not stand in the place of {original} (IEC 60384-14 proves {proved})"
 
 
 def _capacitance(original_f: float, fitted_f: float) -> Finding:

@@ -79,11 +79,10 @@ def _equivalent_rms_v(line: Line) -> float:
     return line.voltage_v if line.kind == "ac" else line.voltage_v / math.sqrt(2.0)
 
 
-def _rated_voltage(scene: Scene, part: XCapacitorPart | YCapacitorPart) -> Stress:
-    event = scene.event
-    return judged(
-        scene.tables.stress,
-        part.kind,
+def _voltages(scene: Scene, part: XCapacitorPart | YCapacitorPart) -> tuple[Stress, ...]:
+    """Hold a capacitor's rated voltage and its class's impulse voltage against the line."""
+    event, row = scene.event, partial(judged, scene.tables.stress, part.kind)
+    rated = row(
         "rated voltage",
         "V",
         rating=part.voltage_v,
@@ -91,6 +90,18 @@ def _rated_voltage(scene: Scene, part: XCapacitorPart | YCapacitorPart) -> Stres
         service=_equivalent_rms_v(scene.service),
         source="rated AC voltage, IEC 60384-14 terms",
     )
+    impulse_v = scene.tables.capacitors.impulse_v[part.sub_class]
+    if impulse_v == 0.0:  # no interference suppression capacitor: nothing was proved
+        return (rated,)
+    impulse = row(
+        "class impulse",
+        "V",
+        rating=impulse_v,
+        event=None if event is None else event.peak_v,
+        service=scene.service.peak_v,
+        source="peak of the line against the class's impulse voltage, IEC 60384-14, from memory",
+    )
+    return (rated, impulse)
 
 
 def x_capacitor_stress(scene: Scene, part: XCapacitorPart, _shorts: tuple[Short, ...]) -> Treated:
@@ -111,7 +122,7 @@ def x_capacitor_stress(scene: Scene, part: XCapacitorPart, _shorts: tuple[Short,
             f"{shown_figure(rule.after_s, 's')}: {word} the {shown_figure(rule.limit_v, 'V')} of "
             "IEC 60335-1, 22.5."
         )
-    return Treated(stresses=(_rated_voltage(scene, part),), remarks=tuple(remarks))
+    return Treated(stresses=_voltages(scene, part), remarks=tuple(remarks))
 
 
 def y_capacitor_stress(scene: Scene, part: YCapacitorPart, _shorts: tuple[Short, ...]) -> Treated:
@@ -123,7 +134,7 @@ def y_capacitor_stress(scene: Scene, part: YCapacitorPart, _shorts: tuple[Short,
     leak_a = leakage_a(scene.service, part.capacitance_f)
     remark = f"At the highest line it passes {shown_figure(leak_a, 'A', 2)}."
     remarks = (remark,) if leak_a > 0.0 else ()
-    return Treated(stresses=(_rated_voltage(scene, part),), remarks=remarks)
+    return Treated(stresses=_voltages(scene, part), remarks=remarks)
 
 
 def leakage_a(line: Line, capacitance_f: float) -> float:

@@ -143,6 +143,7 @@ class CapacitorTable(_Row):
     """``shared/capacitors.toml``."""
 
     impulse_v: dict[str, float]
+    line_up_to_v: dict[str, float]
     replaces: dict[str, tuple[str, ...]]
     discharge: _Discharge
     leakage: _Leakage

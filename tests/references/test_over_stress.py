@@ -394,6 +394,36 @@ class TestPeaksAndDischarge:
         assert float(pins.fitted.split()[0]) == pytest.approx(left_v, rel=5e-3)
         assert pins.adequacy is adequacy
 
+    @pytest.mark.parametrize(
+        ("sub_class", "impulse_v"),
+        [("X1", 4e3), ("X2", 2.5e3), ("X3", 1.2e3), ("Y1", 8e3), ("Y2", 5e3), ("Y4", 2.5e3)],
+    )
+    def test_class_impulses(self, sub_class: str, impulse_v: float) -> None:
+        """Peak impulse voltages of the sub-classes: IEC 60384-14, from memory."""
+        kind = f"{sub_class[0].lower()}-capacitor"
+        part = {"kind": kind, "capacitance": "1 nF", "voltage": "250 V", "class": sub_class}
+        row = stress(assess(unit({"voltage": "230 V"}, part)), kind, "class impulse")
+
+        assert row.rating == impulse_v
+        assert row.event == pytest.approx(325.27, abs=0.01)
+
+    @pytest.mark.parametrize(
+        ("nominal", "adequacy"),
+        [("120 V", Adequacy.EQUIVALENT), ("230 V", Adequacy.UNACCEPTABLE)],
+    )
+    def test_y4_is_for_low_lines(self, nominal: str, adequacy: Adequacy) -> None:
+        """Y4 is rated below 150 V: IEC 60384-14, from memory."""
+        part = {
+            "kind": "y-capacitor",
+            "capacitance": "1 nF",
+            "voltage": "250 V",
+            "class": "Y4",
+            "replaced": True,
+        }
+        [found] = assess(unit({"voltage": "100 V"}, part, nominal=nominal)).replacements
+
+        assert found.adequacy is adequacy
+
     def test_small_x_capacitors_are_exempt(self) -> None:
         """Up to 0.1 uF no discharge is asked for: IEC 60335-1, 22.5."""
         part = {
