@@ -1,0 +1,186 @@
+"""`softwake bench`, as typed."""
+
+from __future__ import annotations
+
+import datetime as dt
+import socket
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import typer
+from typer.testing import CliRunner, Result
+
+from harness.bench.clock import SystemClock
+from harness.bench.lock import hold_supply
+from harness.cli.bench import bench
+from harness.errors import BenchFileError, Refused
+from harness.profile.load import load_bench, load_profile
+from harness.rehearse.host import serve
+from harness.rehearse.simulated_bench import SimulatedBench
+from harness.shipped import shipped
+from harness.wiring import simulated_unit
+
+app = typer.Typer()
+app.command()(bench)
+
+
+@pytest.fixture
+def softwake(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[..., Result]:
+    """Return a function that runs the command in eighty columns, with locks of its own."""
+    monkeypatch.setattr("harness.bench.lock.lock_folder", lambda: tmp_path / "locks")
+    monkeypatch.setenv("COLUMNS", "80")
+    return lambda *arguments, typed="": CliRunner().invoke(app, [*arguments], input=typed)
+
+
+@pytest.fixture
+def served(tmp_path: Path) -> Iterator[tuple[SimulatedBench, Path]]:
+    """A simulated bench on loopback, and the file that leads to it."""
+    file = load_bench("bench-simulated-dc")
+    unit = simulated_unit(load_profile("mount-controller-board"))
+    simulated = SimulatedBench(unit, file, SystemClock())
+    text = shipped("profiles", "bench-simulated-dc.toml").read_text(encoding="utf-8")
+    with serve(simulated.devices, dict.fromkeys(simulated.devices, 0)) as ports:
+        for resource, port in ports.items():
+            text = text.replace(resource, f"TCPIP0::127.0.0.1::{port}::SOCKET")
+        path = tmp_path / "bench.toml"
+        path.write_text(text, encoding="utf-8")
+        yield simulated, path
+
+
+class TestBench:
+    def test_a_bench_in_order_ends_well(
+        self, softwake: Callable[..., Result], served: tuple[SimulatedBench, Path]
+    ) -> None:
+        """A bench on which all is well ends with 0, in eighty columns, nothing energised."""
+        simulated, path = served
+
+        ended = softwake(str(path))
+
+        assert ended.exit_code == 0, ended.output
+        assert max(map(len, ended.output.splitlines())) <= 80
+        assert "ok     self-test    passed\n" in ended.output
+        assert ended.output.splitlines()[-2:] == [
+            "All 3 instruments answer and are well.",
+            "Nothing was set, and nothing was switched on.",
+        ]
+        assert not simulated.circuit.source_on
+
+    def test_a_missing_instrument_ends_with_five(
+        self, softwake: Callable[..., Result], served: tuple[SimulatedBench, Path]
+    ) -> None:
+        """An instrument that is not there is named with its next step; the others are looked at."""
+        _, path = served
+        file = load_bench(str(path))
+        assert file.meter is not None
+        with socket.create_server(("127.0.0.1", 0)) as server:
+            closed = f"TCPIP0::127.0.0.1::{server.getsockname()[1]}::SOCKET"
+        text = path.read_text(encoding="utf-8").replace(file.meter.resource, closed)
+        path.write_text(text, encoding="utf-8")
+
+        ended = softwake(str(path))
+
+        assert ended.exit_code == 5
+        assert "WRONG  link         127.0.0.1 is there, but its port" in ended.output
+        assert "next: switch remote control over the network on" in ended.output
+        assert "NOT READY: see meter." in ended.output
+        assert "EL-150" in ended.output
+
+    def test_a_line_to_write_stands_unfolded(
+        self, softwake: Callable[..., Result], served: tuple[SimulatedBench, Path]
+    ) -> None:
+        """What is to be copied into a file stands on a line of its own."""
+        _, path = served
+        text = path.read_text(encoding="utf-8").replace('"DM-60"', '"DM-61"')
+        path.write_text(text, encoding="utf-8")
+
+        ended = softwake(str(path))
+
+        assert ended.exit_code == 5
+        assert '\n    identity = "DM-60 simulated"\n' in ended.output
+
+    def test_a_bad_file_is_no_bench(self, softwake: Callable[..., Result], tmp_path: Path) -> None:
+        """A file that cannot be used is an error of the file: exit code 2."""
+        path = tmp_path / "bench.toml"
+        path.write_text('name = "bench"\n', encoding="utf-8")
+
+        ended = softwake(str(path))
+
+        assert isinstance(ended.exception, BenchFileError)
+        assert ended.exception.exit_code == 2
+
+    def test_a_supply_in_use_is_left_alone(
+        self,
+        softwake: Callable[..., Result],
+        served: tuple[SimulatedBench, Path],
+        tmp_path: Path,
+    ) -> None:
+        """While a run uses the supply, the bench is not looked at."""
+        _, path = served
+        resource = load_bench(str(path)).supply.resource
+        now = dt.datetime.now(dt.UTC)
+
+        with hold_supply(resource, serial="HP-0007", started=now, folder=tmp_path / "locks"):
+            ended = softwake(str(path))
+
+        assert isinstance(ended.exception, Refused)
+        assert "for unit HP-0007" in str(ended.exception)
+
+
+def _noting(write: Callable[[bytes], Any], heard: list[bytes]) -> Callable[[bytes], Any]:
+    """Return a device's `write` that notes every message."""
+
+    def noting(message: bytes) -> Any:
+        heard.extend(message.strip().split(b";"))
+        return write(message)
+
+    return noting
+
+
+class TestWiring:
+    def test_asks_before_the_output_goes_on(
+        self,
+        softwake: Callable[..., Result],
+        served: tuple[SimulatedBench, Path],
+        monkeypatch: pytest.MonkeyPatch,
+    ) -> None:
+        """The check of the leads shows its cautions and asks; without a yes nothing is set."""
+        simulated, path = served
+        heard: list[bytes] = []
+        for device in simulated.devices.values():
+            monkeypatch.setattr(device, "write", _noting(device.write, heard))
+
+        ended = softwake(str(path), "--wiring", typed="n\n")
+
+        assert ended.exit_code == 5
+        assert "The supply gives 1 V, limited to 50 mA" in ended.output
+        assert "Mains and stored charge can kill." in ended.output
+        assert b"OUTP?" in heard
+        assert [message for message in heard if not message.endswith(b"?")] == []
+
+    def test_compares_supply_and_meter_and_switches_off(
+        self, softwake: Callable[..., Result], served: tuple[SimulatedBench, Path]
+    ) -> None:
+        """A meter across something else does not agree, and the output is off afterwards."""
+        simulated, path = served
+
+        ended = softwake(str(path), "--wiring", "--yes")
+
+        assert ended.exit_code == 5, ended.output
+        assert "WRONG  leads" in ended.output
+        assert ended.output.endswith("Output off, and confirmed off.\n")
+        assert not simulated.circuit.source_on
+
+    def test_a_bench_that_is_not_well_is_not_energised(
+        self, softwake: Callable[..., Result], served: tuple[SimulatedBench, Path]
+    ) -> None:
+        """Where anything is wrong with the instruments, the leads are not tried."""
+        _, path = served
+        text = path.read_text(encoding="utf-8").replace('"DM-60"', '"DM-61"')
+        path.write_text(text, encoding="utf-8")
+
+        ended = softwake(str(path), "--wiring", "--yes")
+
+        assert ended.exit_code == 5
+        assert "Check of the leads" not in ended.output
