@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import hypothesis
 import pytest
@@ -17,6 +17,14 @@ IN_CI = os.environ.get("CI", "").lower() == "true"
 hypothesis.settings.register_profile("everywhere", deadline=None)
 hypothesis.settings.register_profile("ci", deadline=None, derandomize=True, print_blob=True)
 hypothesis.settings.load_profile("ci" if IN_CI else "everywhere")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _locks_of_its_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Keep the locks of supplies, in subprocesses too, out of the user's own folder (on Linux)."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+        yield
 
 
 @pytest.fixture
