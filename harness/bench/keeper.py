@@ -317,6 +317,7 @@ class Keeper:
             self.state = KeeperState.OFF
         self._watch = None
         self.switching_off = True
+        self.unconfirmed = False  # tried anew
         self._offs_left = self._limits.off_attempts
         return (
             Send("supply", "output_off"),

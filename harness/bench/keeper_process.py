@@ -9,6 +9,7 @@ when a sample leaves the envelope or the budget, and when its own link errs.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import sys
@@ -126,16 +127,24 @@ class _Service:
         return False
 
     def _switch_off(self, host: KeeperHost) -> None:
-        """Switch off on the way out, and go on trying where that is not confirmed."""
+        """Switch off on the way out, and go on trying where that is not confirmed.
+
+        The engine may be gone by then, so what comes of it goes straight to the screen.
+        """
         end_s = time.monotonic() + _PERSIST_S
+        in_vain = False
         while True:
             try:
                 host.power_off()
-            except PowerOffUnconfirmed:
+            except PowerOffUnconfirmed as error:
                 if time.monotonic() > end_s:
+                    _say(f"{error}; switching off was tried for {_PERSIST_S:g} s, and is given up")
                     return
+                in_vain = True
                 time.sleep(0.2)
             else:
+                if in_vain:
+                    _say("output off is confirmed now; wait for stored charge, and measure")
                 return
 
     def _on_event(self, kind: str, detail: str) -> None:
@@ -143,6 +152,13 @@ class _Service:
 
     def _on_sample(self, sample: Any) -> None:
         self._answers.put(frames.Sampled(sample))
+
+
+def _say(text: str) -> None:
+    """Put a line on the screen, if there is one."""
+    with contextlib.suppress(OSError):
+        sys.stderr.write(f"softwake: {text}\n")
+        sys.stderr.flush()
 
 
 def main() -> None:
@@ -161,6 +177,7 @@ def main() -> None:
     service.run()
     answers.put(frames.Closed())
     sender.join(timeout=2.0)
+    os._exit(0)  # the other thread may wait for the pipe: no tidying up must wait for it
 
 
 if __name__ == "__main__":

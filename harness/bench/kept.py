@@ -11,7 +11,7 @@ from typing import Any, NoReturn
 
 from harness.bench import frames
 from harness.bench.clock import SystemClock
-from harness.bench.commands import Command
+from harness.bench.commands import Command, SwitchOn
 from harness.bench.keeper import Limits
 from harness.bench.open import bench_dialects, open_bench, open_meter
 from harness.bench.port import OnEvent, OnSample
@@ -45,6 +45,7 @@ class KeptBench:
         self.meter = meter
         self.process = _start()
         self._clock = clock
+        self._power: KeptPower | None = None
         self._line = _Line(self.process, clock, longest_s)
         self._line.send(frames.Open(_without_meter(file), clock.origin_s))
 
@@ -64,13 +65,19 @@ class KeptBench:
 
     def power(self, limits: Limits, on_event: OnEvent, on_sample: OnSample) -> KeptPower:
         """Give supply and load to the keeper process with these bounds."""
-        return KeptPower(self.file, self._clock, self._line, limits, on_event, on_sample)
+        self._power = KeptPower(self.file, self._clock, self._line, limits, on_event, on_sample)
+        return self._power
 
     def close(self) -> None:
-        """Close the pipe and wait for the process to end; it powers off on its way."""
+        """Close the pipe and wait for the process to end; it powers off on its way.
+
+        Where output off is not confirmed it goes on trying by itself: the operator must be told at
+        once, so nobody waits for that.
+        """
         self._line.close()
+        trying = self._power is not None and self._power.unconfirmed
         try:
-            self.process.wait(timeout=10.0)
+            self.process.wait(timeout=0.1 if trying else 10.0)
         except subprocess.TimeoutExpired:  # still trying to switch off: leave it to that
             return
         for stream in (self.process.stdout, self.process.stdin):
@@ -101,6 +108,7 @@ class KeptPower:
         self._on_event = on_event
         self._on_sample = on_sample
         self._live = False
+        self._energised = False
         self._trouble: Exception | None = None
         self._request(frames.Hold(limits))
 
@@ -110,12 +118,20 @@ class KeptPower:
         return self._live
 
     @property
+    def unconfirmed(self) -> bool:
+        """Whether output off could not be confirmed."""
+        return isinstance(self._trouble, PowerOffUnconfirmed)
+
+    @property
     def pending(self) -> bool:
         """Whether the process has sent something that was not looked at yet."""
         return self._line.waiting
 
     def command(self, command: Command) -> None:
         """Have a command carried out; samples taken before it are recorded, not returned."""
+        if isinstance(command, SwitchOn):
+            # whatever becomes of the answer: from here on it may be on
+            self._live = self._energised = True
         self._request(frames.Do(command))
 
     def sample(self) -> SupplySample:
@@ -199,7 +215,7 @@ class KeptPower:
             reason=TripReason.KEEPER_LOST,
             detail=what,
             time_s=self._clock.now_s(),
-            live=self._live,
+            live=self._energised,  # its process may have switched off on its way out
         )
         self._line.kill()
         try:
@@ -219,13 +235,16 @@ class KeptPower:
 
     def _take_over(self) -> None:
         """Switch off over links of our own; a few tries, since the old ones may linger."""
+        file = _without_meter(self._file)
         for tries_left in reversed(range(5)):
             try:
-                with open_bench(_without_meter(self._file), self._clock) as bench:
+                with open_bench(file, self._clock) as bench:
                     bench.power(self._limits, lambda *_: None, lambda _: None).power_off()
-            except LinkError:
+            except LinkError as error:
                 if not tries_left:
                     raise
+                if error.instrument.startswith("load"):
+                    file = file.model_copy(update={"load": None})  # the supply comes first
                 self._clock.sleep_s(0.1)
             else:
                 return
@@ -259,10 +278,18 @@ class _Line:
         self._sent_s = self._clock.now_s()
 
     def receive(self, longest_s: float | None = None) -> Any:
-        """Return the next message; None if none comes in time."""
-        end_s = self._clock.now_s() + (self._longest_s if longest_s is None else longest_s)
+        """Return the next message; None if none comes in time.
+
+        Time in which this process itself was held up (stopped, or the machine asleep) does not
+        count: what came in meanwhile must be read first.
+        """
+        wait_s = self._longest_s if longest_s is None else longest_s
+        now_s = self._clock.now_s()
+        end_s = now_s + wait_s
         while True:
-            now_s = self._clock.now_s()
+            before_s, now_s = now_s, self._clock.now_s()
+            if now_s - before_s > 10 * _ALIVE_S:
+                end_s = now_s + wait_s
             if now_s - self._sent_s >= _ALIVE_S:
                 self.send(frames.Alive())
             if now_s >= end_s:

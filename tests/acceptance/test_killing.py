@@ -1,0 +1,161 @@
+from __future__ import annotations
+
+import csv
+import os
+import random
+import signal
+import sys
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from typer.testing import CliRunner
+
+from harness.cli.main import app
+
+if TYPE_CHECKING:
+    from tests.acceptance.conftest import Campaign, Ended, Running, ServedBench
+
+pytestmark = pytest.mark.skipif(
+    sys.platform != "linux", reason="finds the keeper's process in /proc, and sends POSIX signals"
+)
+
+#: Longest time from the kill to output off, in seconds.
+LONGEST_S = 1.0
+#: What the record may lack before the kill.
+LOST_S = 0.2
+#: A stopped engine goes on after so long, and must find what has happened.
+STOPPED_S = 1.5
+
+#: Exit codes the engine must end with; negative: it was killed.
+CODES = {
+    "engine SIGKILL": -9,
+    "engine SIGTERM": 143,
+    "engine SIGINT": 130,
+    "engine SIGHUP": 129,
+    "engine SIGSTOP": 3,
+    "keeper SIGKILL": 3,
+    "keeper SIGTERM": 3,
+}
+
+OUTCOMES = {
+    "engine SIGTERM": "interrupted",
+    "engine SIGINT": "interrupted",
+    "engine SIGHUP": "interrupted",
+    "engine SIGSTOP": "tripped",
+    "keeper SIGKILL": "tripped",
+    "keeper SIGTERM": "tripped",
+}
+
+
+@dataclass(frozen=True)
+class Kill:
+    """One kill: of what, by what, and how long after output on."""
+
+    how: str
+    after_s: float
+
+
+def kills(count: int, seed: int) -> list[Kill]:
+    """Return kills of every kind in turn, at random instants of a run with power on."""
+    rng = random.Random(seed)
+    names = list(CODES)
+    return [Kill(names[number % len(names)], rng.uniform(0.0, 2.8)) for number in range(count)]
+
+
+def carry_out(campaign: Campaign, kill: Kill) -> list[str]:
+    """Kill one run; return what was wrong, and print how long output off took."""
+    with campaign.bench() as bench, campaign.run(bench) as running:
+        if not bench.wait(on=True, longest_s=30.0):
+            return [f"{kill}: no power in 30 s: {running.end().screen}"]
+        time.sleep(kill.after_s)
+        target, name = kill.how.split()
+        number = getattr(signal, name)
+        at_s = time.monotonic()
+        os.kill(running.keeper() if target == "keeper" else running.process.pid, number)
+        off = bench.wait(on=False, longest_s=10.0)
+        ended = _end(running, name)
+        lag_s = bench.off_s - at_s if off else float("inf")
+        print(  # noqa: T201 - the figures of a campaign, seen with `pytest -s`
+            f"{kill.how:15} after {kill.after_s:.3f} s: off in {lag_s:.3f} s"
+        )
+        found = [] if lag_s <= LONGEST_S else [f"output off after {lag_s:.3f} s"]
+        if bench.on:
+            found.append("the output is on at the end")
+        found += _wrong(kill, bench, ended, at_s)
+        return [f"{kill}: {what}\n{ended.screen}" for what in found]
+
+
+def _end(running: Running, name: str) -> Ended:
+    if name == "SIGSTOP":
+        time.sleep(STOPPED_S)
+        os.kill(running.process.pid, signal.SIGCONT)
+    return running.end()
+
+
+def _wrong(kill: Kill, bench: ServedBench, ended: Ended, at_s: float) -> list[str]:
+    """Return what is wrong with the record of a killed run."""
+    found = []
+    if ended.code != CODES[kill.how]:
+        found.append(f"exit code {ended.code}")
+    if ended.run.get("outcome") != OUTCOMES.get(kill.how):
+        found.append(f"outcome {ended.run.get('outcome')}")
+    if "Traceback" in ended.screen:
+        found.append("a traceback on the screen")
+    assert ended.record is not None
+    # what a stopped engine has not read yet, it reads later
+    missing = _missing(bench, ended.record, at_s - LOST_S)
+    if missing:
+        found.append(f"{len(missing)} readings are not in the record, the first {missing[0]}")
+    return found + _wrong_listing(kill, ended.record)
+
+
+def _wrong_listing(kill: Kill, record: Path) -> list[str]:
+    """Return what ``softwake results`` says wrongly of the record."""
+    found = []
+    whole = kill.how in OUTCOMES
+    show = CliRunner().invoke(app, ["results", "list", "--results", str(record.parent)])
+    ended = OUTCOMES.get(kill.how, "interrupted")
+    if ended not in show.output or "yes" in show.output:
+        found.append(f"listed as {show.output}")
+    verify = CliRunner().invoke(
+        app, ["results", "verify", record.name, "--results", str(record.parent)]
+    )
+    if verify.exit_code != (0 if whole else 1):
+        found.append(f"verify ends with {verify.exit_code}: {verify.output}")
+    if not whole and not ("run.json: it is missing" in verify.output and "bytes" in verify.output):
+        found.append(f"verify does not say what is there and what is not: {verify.output}")
+    return found
+
+
+def _missing(bench: ServedBench, record: Path, until_s: float) -> list[str]:
+    """Return readings the instruments gave before a time that the record does not have."""
+    with (record / "readings.csv").open(encoding="utf-8", newline="") as file:
+        recorded = {(row["source"], float(row["value"])) for row in csv.DictReader(file)}
+    on_s = next(time_s for time_s, on in bench.switched if on)
+    return [
+        f"{role} {part}"
+        for role, log in bench.spoken.items()
+        for said in log
+        if said.message.startswith("MEAS:") and on_s < said.time_s < until_s
+        for part in said.answer.decode().strip().split(";")
+        if "E" in part and (role, float(part)) not in recorded
+    ]
+
+
+def problems(campaign: Campaign, cases: list[Kill]) -> list[str]:
+    found = campaign.each(cases, lambda kill: carry_out(campaign, kill))
+    return [what for list_ in found.values() for what in list_]
+
+
+def test_power_is_off_whatever_is_killed(campaign: Campaign) -> None:
+    """Each kind of kill at a random instant: off within a second, the record kept, no pass."""
+    assert problems(campaign, kills(len(CODES), seed=20261125)) == []
+
+
+@pytest.mark.torture
+def test_power_is_off_after_two_hundred_kills(campaign: Campaign) -> None:
+    """Two hundred kills at random instants: off within a second every time, nothing lost."""
+    assert problems(campaign, kills(200, seed=1)) == []
