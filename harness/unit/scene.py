@@ -10,14 +10,12 @@ from typing import Literal, TypeVar
 from harness.unit.formulas import inrush_i2t_a2s, peak_v
 from harness.unit.fuse import melting_integral_a2s
 from harness.unit.parts import (
-    KINDS,
     BridgePart,
     BulkPart,
     ChokePart,
     DiodePart,
     FusePart,
     LimiterPart,
-    Part,
     SwitchPart,
     VaristorPart,
 )
@@ -205,11 +203,6 @@ class Scene:
     def varistor(self) -> VaristorPart | None:
         """The first varistor, or None."""
         return self.first(VaristorPart)
-
-    def behind(self, part: Part) -> tuple[Part, ...]:
-        """Return the parts that the usual current path puts behind a part."""
-        place = KINDS.index(part.kind)
-        return tuple(other for other in self.file.parts if KINDS.index(other.kind) > place)
 
 
 def event_line(file: UnitFile, tables: Reference) -> Line | None:

@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
 from hypothesis import given, settings
@@ -286,6 +286,94 @@ class TestSemiconductors:
     ) -> None:
         """A rating below what service needs is not acceptable; below the original's, a note."""
         assert replaced(ac_unit, name, {}, **fitted).adequacy is adequacy
+
+
+class TestDirectCurrent:
+    DIODE: ClassVar = {
+        "kind": "diode",
+        "place": "series",
+        "reverse_voltage": "60 V",
+        "current": "3 A",
+    }
+    VARISTOR: ClassVar = {"kind": "varistor", "maximum_ac": "25 V"}
+
+    @pytest.mark.parametrize(
+        ("name", "part", "fitted", "adequacy"),
+        [
+            ("D1", DIODE, {"reverse_voltage": "60 V", "current": "3 A"}, EQUIVALENT),
+            ("D1", DIODE, {"reverse_voltage": "26 V", "current": "3 A"}, UNACCEPTABLE),
+            ("D1", DIODE, {"reverse_voltage": "40 V", "current": "3 A"}, NOTE),
+            ("VR1", VARISTOR, {"maximum_ac": "25 V"}, NOTE),  # 77 V against the capacitor's 40 V
+            ("VR1", VARISTOR, {"maximum_ac": "14 V"}, UNACCEPTABLE),  # 18 V DC below 26.4 V
+        ],
+    )
+    def test_parts_of_a_dc_input(
+        self,
+        dc_unit: UnitOf,
+        name: str,
+        part: dict[str, Any],
+        fitted: dict[str, Any],
+        adequacy: Adequacy,
+    ) -> None:
+        """A DC input is held against its own ratings: the DC rating of a varistor among them."""
+        [found] = assess(dc_unit({f"parts.{name}": {**part, "fitted": fitted}})).replacements
+
+        assert found.adequacy is adequacy
+
+    @pytest.mark.parametrize(
+        ("capacitance", "hold_up", "adequacy"),
+        [
+            ("470 uF", None, EQUIVALENT),
+            ("330 uF", None, NOTE),
+            ("330 uF", "5 ms", NOTE),  # 0.8 x 330 uF: (24^2 - 7.2^2) C / 2P is 5.9 ms
+            ("330 uF", "6 ms", UNACCEPTABLE),
+        ],
+    )
+    def test_hold_up(
+        self, dc_unit: UnitOf, capacitance: str, hold_up: str | None, adequacy: Adequacy
+    ) -> None:
+        """A DC bulk capacitor has no valley; hold-up counts from nominal voltage."""
+        fitted = {"capacitance": capacitance, "voltage": "35 V"}
+        changes: dict[str, Any] = {"parts.C1.fitted": fitted}
+        if hold_up is not None:
+            changes["service.hold_up"] = hold_up
+        [found] = assess(dc_unit(changes)).replacements
+
+        assert found.adequacy is adequacy
+
+    def test_plain_capacitors_may_stand_across_dc(self, dc_unit: UnitOf) -> None:
+        """Across a DC input nobody asks for an interference suppression class."""
+        part = {
+            "kind": "x-capacitor",
+            "capacitance": "1 uF",
+            "voltage": "63 V",
+            "class": "none",
+            "replaced": True,
+        }
+        [found] = assess(dc_unit({"parts.CX1": part})).replacements
+
+        assert found.adequacy is EQUIVALENT
+
+
+class TestProtectionClass:
+    @pytest.mark.parametrize(
+        ("protection", "adequacy"),
+        [("I", NOTE), ("II", UNACCEPTABLE), ("III", NOTE)],
+    )
+    def test_leakage_limit(self, ac_unit: UnitOf, protection: str, adequacy: Adequacy) -> None:
+        """22 nF pass 1.1 mA: too much for class II, within the limit of class I (EN 50678)."""
+        extra = {"unit.protection_class": protection}
+
+        assert replaced(ac_unit, "CY1", extra, capacitance="22 nF").adequacy is adequacy
+
+
+def test_breaking_capacity_without_a_letter(ac_unit: UnitOf) -> None:
+    """A breaking capacity that is stated counts before the letter's."""
+    found = replaced(ac_unit, "F1", {}, breaking_capacity="100 A")
+
+    assert found.adequacy is BETTER
+    less = replaced(ac_unit, "F1", {}, breaking_capacity="31 A")
+    assert less.adequacy is NOTE
 
 
 FIGURES = st.floats(0.1, 1000.0)
