@@ -359,14 +359,16 @@ def one_line(text: str) -> str:
 
 @cache
 def specified_in(file: Path) -> frozenset[str]:
-    """Return the tests of a file, as ``TestClass::test_name``; one that may not run is none."""
-    return frozenset(
-        f"{group.name}::{test.name}"
-        for group in ast.parse(file.read_text(encoding="utf-8")).body
-        if isinstance(group, ast.ClassDef)
-        for test in group.body
-        if isinstance(test, ast.FunctionDef) and always_runs(test)
-    )
+    """Return the tests of a file, with their class if any; one that may not run is none."""
+    found: set[str] = set()
+    for node in ast.parse(file.read_text(encoding="utf-8")).body:
+        match node:
+            case ast.FunctionDef() if always_runs(node):
+                found.add(node.name)
+            case ast.ClassDef(name=group, body=body):
+                tests = (part for part in body if isinstance(part, ast.FunctionDef))
+                found |= {f"{group}::{test.name}" for test in tests if always_runs(test)}
+    return frozenset(found)
 
 
 def always_runs(test: ast.FunctionDef) -> bool:
