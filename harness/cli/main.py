@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from harness.cli import assess, plan, rehearse, results, run
+from harness.cli import assess, bench, plan, rehearse, results, run
 from harness.errors import HarnessError
 
 __all__ = ["app", "main"]
@@ -25,6 +25,7 @@ app.command("rehearse")(rehearse.rehearse)
 app.command("run")(run.run)
 app.command("plan")(plan.plan)
 app.command("assess")(assess.assess)
+app.command("bench")(bench.bench)
 app.add_typer(results.app, name="results")
 
 
