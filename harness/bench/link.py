@@ -76,6 +76,7 @@ class VisaLink:
         self._deadline = Deadline()
         self._resource, self._socket = open_session(self._deadline, max(_OPENING_S, timeout_s))
         self._open = True
+        self._unanswered = 0
         self.name = name
         self.timeout_s = timeout_s
 
@@ -89,6 +90,7 @@ class VisaLink:
         limit_s = self.timeout_s + _REOPENING_S
         self._resource, self._socket = self._open_session(self._deadline, limit_s)
         self._open = True
+        self._unanswered = 0
 
     def write(self, message: str) -> None:
         """Send one message.
@@ -99,8 +101,9 @@ class VisaLink:
         """
         self._deadline.set(self.timeout_s)
         try:
-            if self._socket is not None:
-                self._socket.await_room()
+            if self._unanswered and self._socket is not None:
+                self._socket.await_room()  # what is not answered may not be taken in either
+            self._unanswered += 1
             self._resource.write(message)
         except Exception as error:
             raise self._named(error, message) from error
@@ -115,9 +118,11 @@ class VisaLink:
         self.write(message)
         try:
             # Not its `read`: that prints a warning where an answer ends without the terminator.
-            return self._resource.read_raw().decode("ascii").rstrip("\r\n")
+            answer = self._resource.read_raw().decode("ascii").rstrip("\r\n")
         except Exception as error:
             raise self._named(error, message) from error
+        self._unanswered = 0
+        return answer
 
     @contextlib.contextmanager
     def patient(self, timeout_s: float) -> Iterator[None]:

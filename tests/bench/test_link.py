@@ -240,6 +240,23 @@ class TestTimeOut:
                 thread.join(10.0)
         assert instrument.heard == [Vxi11.CREATE_LINK, Vxi11.DESTROY_LINK]
 
+    def test_no_write_outlasts_it(self, peer: Serve, open_to: Callable[..., VisaLink]) -> None:
+        """A peer that takes nothing in any more is given up at the time-out, too."""
+        done = threading.Event()
+        link = open_to(raw(peer(lambda _: done.wait(60.0) and None)))
+        begin_s = 0.0
+
+        def fill() -> None:
+            nonlocal begin_s
+            for _ in range(10_000):  # until every buffer on the way is full
+                begin_s = time.monotonic()
+                link.write("VOLT 1" + " " * 4000)
+
+        with pytest.raises(LinkTimeout):
+            fill()
+        assert time.monotonic() - begin_s <= TIMEOUT_S + MARGIN_S
+        done.set()
+
     def test_can_be_made_longer_for_a_while(
         self, peer: Serve, open_to: Callable[..., VisaLink]
     ) -> None:
