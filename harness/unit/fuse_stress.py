@@ -91,11 +91,13 @@ class _Flow:
 
     Attributes:
         cause: What draws it, in words.
+        current_a: The current (rms for AC).
         heat_a2s: Heat it leaves in the element by the end of the event.
         parts_s: Time it parts the element at, from the beginning of the event; infinite if never.
     """
 
     cause: str
+    current_a: float
     heat_a2s: float
     parts_s: float
 
@@ -112,6 +114,7 @@ def _flows(scene: Scene, part: FusePart, shorts: tuple[Short, ...]) -> Iterator[
         left_s = max(scene.event.duration_s - after_s, 0.0)
         yield _Flow(
             cause=cause,
+            current_a=current_a,
             heat_a2s=stored_heat_a2s(current_a, left_s, *law),
             parts_s=after_s + melting_time_s(current_a, *law),
         )
@@ -146,8 +149,7 @@ def _story_against_figures(
             "It opened, but no part here draws enough for that by these figures: look for a short "
             "they do not show before power."
         )
-    broken_a = max((short_current_a(scene, short) for short in shorts), default=0.0)
-    if melts and broken_a > breaking_capacity_a(part, scene.tables.fuses):
+    if melts and quickest.current_a > breaking_capacity_a(part, scene.tables.fuses):
         yield "It had to break more than it is rated for: look for soot, cracks, a burnt holder."
 
 

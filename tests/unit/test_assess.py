@@ -131,6 +131,13 @@ class TestFuse:
         quiet = assess(ac_unit({"event.voltage": "120 V"}))
         assert stress(quiet, "F1", "breaking capacity").event is None
 
+    @pytest.mark.parametrize(("breaking", "told"), [("L", True), ("H", False)])
+    def test_a_fuse_that_broke_too_much(self, ac_unit: UnitOf, breaking: str, told: bool) -> None:
+        """37 A into the short of C1, behind the limiter, are more than the 35 A of letter L."""
+        remarks = " ".join(part(assess(ac_unit({"parts.F1.breaking": breaking})), "F1").remarks)
+
+        assert ("more than it is rated for" in remarks) is told
+
     def test_odd_rating_is_named(self, ac_unit: UnitOf) -> None:
         """A rating outside the preferred series points at the other standard."""
         found = assess(ac_unit({"parts.F1.current": "3 A"}))
