@@ -8,7 +8,7 @@ import warnings
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from harness.record.csv_text import header, word_back
 
@@ -26,6 +26,8 @@ NUMBERS = frozenset(
 )
 
 
+#: What stands beside a quotation mark that is in place.
+_EDGES = tuple(b',\n"')
 #: Bytes looked at in one go.
 _BLOCK = 1 << 24
 
@@ -145,22 +147,15 @@ def _quick_frame(content: bytes, columns: Sequence[str]) -> pd.DataFrame | None:
 
     if b"\r" in content or not _is_even(content, len(columns) - 1):
         return None  # pandas would take a bare return, and fill what is missing
-    texts = [name for name in columns if name not in NUMBERS]
-    numbers = [name for name in columns if name in NUMBERS]
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")  # pandas drops a field too many with a mere warning
-            table = pd.read_csv(
-                io.BytesIO(content),
-                index_col=False,
-                dtype={**dict.fromkeys(texts, "category"), **dict.fromkeys(numbers, "float64")},
-                keep_default_na=False,
-                na_values={name: ["", "nan"] for name in numbers},
-                lineterminator="\n",
-                skip_blank_lines=False,
-                engine="c",
-                low_memory=False,
-            )
+            table = _parsed(content, columns, "category")
+            # Where every text of a column looks like a number, pandas makes numbers of them:
+            # serial number 0007 would come back as 7.
+            odd = [name for name in columns if name not in NUMBERS and _not_text(table[name])]
+            if odd:
+                table[odd] = _parsed(content, columns, "str")[odd].astype("category")
     except (ValueError, Warning):  # pandas' parser errors are of the first kind
         return None
     if len(table) != content.count(b"\n") - 1:
@@ -170,8 +165,34 @@ def _quick_frame(content: bytes, columns: Sequence[str]) -> pd.DataFrame | None:
     return pd.DataFrame(series)
 
 
+def _parsed(
+    content: bytes, columns: Sequence[str], texts: Literal["category", "str"]
+) -> pd.DataFrame:
+    import pandas as pd
+
+    numbers = [name for name in columns if name in NUMBERS]
+    return pd.read_csv(
+        io.BytesIO(content),
+        index_col=False,
+        dtype={**dict.fromkeys(columns, texts), **dict.fromkeys(numbers, "float64")},
+        keep_default_na=False,
+        na_values={name: ["", "nan"] for name in numbers},
+        lineterminator="\n",
+        skip_blank_lines=False,
+        engine="c",
+        low_memory=False,
+    )
+
+
+def _not_text(column: pd.Series[Any]) -> bool:
+    return not all(isinstance(text, str) for text in column.cat.categories)
+
+
 def _is_even(content: bytes, commas: int) -> bool:
-    """Whether every line has this many commas outside quotation marks, and closes its marks."""
+    """Whether every line has this many commas outside quotation marks, and all marks are in place.
+
+    A mark in place opens a field, closes one, or is one of a doubled pair.
+    """
     import numpy as np
 
     start = 0
@@ -184,7 +205,10 @@ def _is_even(content: bytes, commas: int) -> bool:
         ends = np.flatnonzero(block == ord("\n"))
         places = np.flatnonzero((block == ord(",")) & (quoted == 0))
         counts = np.diff(np.searchsorted(places, ends), prepend=0)
-        if quoted[ends].any() or (counts != commas).any():
+        marks = np.flatnonzero(block == ord('"'))
+        # The block ends in a line end, so that the mark of its first field has one before it, too.
+        beside = block[np.where(quoted[marks] == 1, marks - 1, marks + 1)]
+        if quoted[ends].any() or (counts != commas).any() or not np.isin(beside, _EDGES).all():
             return False
         start = end
     return True

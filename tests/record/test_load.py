@@ -113,6 +113,11 @@ class TestRoundTrip:
 
         assert list(load(folder).events.itertuples(index=False, name=None)) == events
 
+    @pytest.mark.parametrize("serial", ["0007", "7", "1e3", "inf", "True", "nan", ""])
+    def test_a_serial_number_stays_text(self, make_record: MakeRecord, serial: str) -> None:
+        """A serial number that looks like a number comes back digit for digit."""
+        assert load(make_record(serial=serial)).checks["serial"].tolist() == [serial]
+
     def test_checks_read_back_as_they_were_written(
         self, tmp_path: Path, account: Callable[..., dict[str, Any]], row: Callable[..., Any]
     ) -> None:
