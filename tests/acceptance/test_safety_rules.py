@@ -116,6 +116,8 @@ RULES = """
     TestPowerOff::test_a_supply_that_ignores_off_is_told_again_and_then_said_loudly
   acceptance/test_faults.py
     TestEveryFault::test_power_is_cut_for_the_right_reason
+  acceptance/test_killing.py
+    test_power_is_off_whatever_is_killed
   acceptance/test_safety_rules.py
     TestUnderPower::test_every_run_ends_with_off_confirmed
 
