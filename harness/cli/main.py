@@ -20,6 +20,7 @@ app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
+    rich_markup_mode=None,  # plain help: loading its decorations takes longer than all the rest
 )
 app.command("rehearse")(rehearse.rehearse)
 app.command("run")(run.run)
