@@ -21,6 +21,7 @@ from harness.bench.dialect import BUILT_IN
 from harness.bench.open import bench_dialects
 from harness.bench.trip import TripReason
 from harness.cli.main import app
+from harness.profile.bench_file import LoadInstrument, Meter, Supply
 from harness.profile.measures import MEASURES
 from harness.profile.preflight import preflight
 from harness.profile.schema import LoadStep, NominalStep, StartStep
@@ -269,6 +270,18 @@ class TestTables:
         }
 
         assert full == usable
+
+    def test_every_key_of_an_instrument_is_named(self) -> None:
+        """A key of an instrument is in the example of a bench file or in the table beneath it."""
+        keys = {
+            field.alias or name
+            for role in (Supply, Meter, LoadInstrument)
+            for name, field in role.model_fields.items()
+        }
+        example = tomllib.loads(named_files()["bench-2.toml"])
+        shown = {*example["supply"], *example["meter"]}
+
+        assert sorted(first_cells("| further key |")) == sorted(keys - shown)
 
     def test_every_kind_of_step_is_named(self) -> None:
         """The limits name each kind of step that a profile may have."""
