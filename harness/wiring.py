@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from harness.bench.clock import SystemClock
 from harness.bench.kept import open_kept_bench
@@ -21,6 +23,7 @@ from harness.profile.load import load_bench, load_profile
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
 from harness.profile.schema import Profile
+from harness.profile.unit_file import load_unit
 from harness.record.recorder import MemoryRecorder, Recorder
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.faults import FAULTS
@@ -29,6 +32,8 @@ from harness.rehearse.unit_model import UnitModel, typical_model
 from harness.run.engine import carry_out
 from harness.run.result import RunInfo, RunResult
 from harness.run.stop import StopRequest
+from harness.unit.as_plain import as_plain
+from harness.unit.assess import assess
 
 __all__ = ["plan_for", "rehearse_profile", "run_profile", "simulated_bench_file", "simulated_unit"]
 
@@ -96,6 +101,7 @@ def rehearse_profile(
     serial: str = "REHEARSAL",
     operator: str = "",
     results: Path | str | None = None,
+    unit: str | Path | None = None,
     stop: StopRequest | None = None,
 ) -> RunResult:
     """Rehearse a profile on the simulated bench.
@@ -107,6 +113,7 @@ def rehearse_profile(
         serial: Serial number the record carries.
         operator: Name the record carries.
         results: Folder for the record, or None to keep it in memory only.
+        unit: A unit file whose story and assessment go into the record, or None.
         stop: Whether somebody wants to stop.
 
     Returns:
@@ -121,11 +128,13 @@ def rehearse_profile(
     clock = SimulatedClock()
     simulated = SimulatedBench(simulated_unit(loaded, fault), bench, clock, seed=seed)
     started = dt.datetime.now(dt.UTC)
-    return carry_out(
+    facts = _unit_facts(unit)
+    sink = _sink(results, serial, started)
+    result = carry_out(
         plan_for(loaded, bench),
         connect=lambda: open_bench(bench, clock, library=simulated.library()),
         clock=clock,
-        sink=_sink(results, serial, started),
+        sink=sink,
         info=RunInfo(
             serial=serial,
             started=started,
@@ -133,9 +142,11 @@ def rehearse_profile(
             rehearsal=True,
             fault=fault,
             seed=seed,
+            unit_file=facts,
         ),
         stop=stop,
     )
+    return replace(result, frames=sink.frames) if isinstance(sink, MemoryRecorder) else result
 
 
 def run_profile(
@@ -145,6 +156,7 @@ def run_profile(
     serial: str,
     results: Path | str,
     operator: str = "",
+    unit: str | Path | None = None,
     confirm: Callable[[Plan], bool] | None = None,
     stop: StopRequest | None = None,
 ) -> RunResult:
@@ -156,6 +168,7 @@ def run_profile(
         serial: Serial number of the unit.
         results: Folder for the record; a real run is always recorded.
         operator: Who is at the bench.
+        unit: A unit file whose story and assessment go into the record, or None.
         confirm: Asked with the plan before anything is energised; None asks nobody.
         stop: Whether somebody wants to stop.
 
@@ -170,6 +183,7 @@ def run_profile(
     """
     loaded = profile if isinstance(profile, Profile) else load_profile(profile)
     table = bench if isinstance(bench, BenchFile) else load_bench(bench)
+    facts = _unit_facts(unit)
     plan = plan_for(loaded, table)
     started = dt.datetime.now(dt.UTC)
     findings = preflight(plan, today=started.date())
@@ -184,9 +198,22 @@ def run_profile(
             connect=lambda: open_kept_bench(table, clock),
             clock=clock,
             sink=_sink(results, serial, started),
-            info=RunInfo(serial=serial, started=started, operator=operator),
+            info=RunInfo(serial=serial, started=started, operator=operator, unit_file=facts),
             stop=stop,
         )
+
+
+def _unit_facts(unit: str | Path | None) -> dict[str, Any] | None:
+    """Return what a unit file says, and what follows from it, as plain data for the record."""
+    if unit is None:
+        return None
+    loaded = load_unit(unit)
+    return {
+        "source": loaded.source,
+        "sha256": loaded.sha256,
+        "text": loaded.text,
+        "assessment": as_plain(assess(loaded)),
+    }
 
 
 def _sink(

@@ -19,6 +19,9 @@ def run(
     serial: Annotated[str, typer.Option(help="Serial number of the unit.")],
     results: Annotated[Path, typer.Option(help="Folder the record goes to.")],
     operator: Annotated[str, typer.Option(help="Who is at the bench.")] = "",
+    unit: Annotated[
+        str | None, typer.Option(help="The unit file: its story and parts go into the record.")
+    ] = None,
     yes: Annotated[  # noqa: FBT002 - an option of the command line
         bool,
         typer.Option("--yes", help="Do not ask before power; no safety rule is skipped."),
@@ -37,6 +40,7 @@ def run(
             serial=serial,
             results=results,
             operator=operator,
+            unit=unit,
             confirm=None if yes else _confirm,
             stop=stop,
         )

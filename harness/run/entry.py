@@ -48,6 +48,7 @@ def run_entry(
         "rehearsal": info.rehearsal,
         "fault": info.fault,
         "seed": info.seed,
+        "unit_file": None if info.unit_file is None else dict(info.unit_file),
         "outcome": result.outcome.value,
         "verdict": result.verdict.value,
         "released": result.released,

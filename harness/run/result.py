@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
+from typing import Any
 
 from harness.bench.trip import Trip
+from harness.errors import RecordError
 from harness.judge.verdict import Verdict
+from harness.record.frames import Record
+from harness.record.load import load
 
 __all__ = ["Outcome", "RunInfo", "RunResult"]
 
@@ -33,6 +38,8 @@ class RunInfo:
         rehearsal: Whether this is a rehearsal on the simulated bench.
         fault: The fault on the simulated unit, or None.
         seed: Seed of the simulation, or None.
+        unit_file: The unit's story, parts and assessment as plain data, or None where no unit file
+            was given.
     """
 
     serial: str
@@ -41,6 +48,7 @@ class RunInfo:
     rehearsal: bool = False
     fault: str | None = None
     seed: int | None = None
+    unit_file: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +65,7 @@ class RunResult:
         duration_s: Time on the run's clock.
         folder: Folder of the record, or None where none was kept.
         warnings: What the reader must know about the bench.
+        frames: Gives the record where it is kept in memory only, else None.
     """
 
     run_id: str
@@ -68,6 +77,20 @@ class RunResult:
     duration_s: float = 0.0
     folder: Path | None = None
     warnings: tuple[str, ...] = field(default=())
+    frames: Callable[[], Record] | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def record(self) -> Record:
+        """The record as pandas frames, read from its folder or from memory.
+
+        Raises:
+            RecordError: The folder is no record, or none was kept.
+        """
+        if self.folder is not None:
+            return load(self.folder)
+        if self.frames is not None:
+            return self.frames()
+        raise RecordError("this run kept no record", where=self.run_id)
 
     @property
     def released(self) -> bool:
