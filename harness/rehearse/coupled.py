@@ -13,7 +13,7 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -121,6 +121,7 @@ class CoupledDevice:
             for name, fixed in properties.items()
         }
         self._device = device
+        self._getters = _plain_getters(device)
         self._actions = actions
         self._status = status
         self._timing = timing
@@ -150,8 +151,7 @@ class CoupledDevice:
         if self._answers:  # the last answer was not fetched (IEEE 488.2, 6.3.2.3)
             self._answers.clear()
             self._status.error(-410)
-        parts = [part.strip().removeprefix(":").upper() for part in message.split(";")]
-        measures = any(part.startswith("MEAS:") for part in parts)
+        parts, measures = _parts(message)
         self._wait(self._timing.message_s + (self._timing.acquisition_s if measures else 0.0))
         with self._lock:
             self._advance()
@@ -161,6 +161,10 @@ class CoupledDevice:
 
     def _part(self, part: str) -> bytes | None:
         """Carry out one program message unit; return its answer, or None where it has none."""
+        getter = self._getters.get(part)
+        if getter is not None:  # what a run asks thousands of times, without pyvisa-sim's search
+            answer, show = getter
+            return show.format(answer.get_value()).encode()
         reply = self._device._match(part.encode("latin-1", "replace"))  # noqa: SLF001
         if reply is None:
             self._status.error(-113)
@@ -191,6 +195,22 @@ class CoupledLibrary(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim ships 
             {rname.to_canonical_name(resource): device for resource, device in devices.items()}
         )
         return library
+
+
+@lru_cache(maxsize=256)
+def _parts(message: str) -> tuple[tuple[str, ...], bool]:
+    """Return a message's units as pyvisa-sim spells them, and whether any of them measures."""
+    parts = tuple(part.strip().removeprefix(":").upper() for part in message.split(";"))
+    return parts, any(part.startswith("MEAS:") for part in parts)
+
+
+def _plain_getters(device: Device) -> dict[str, tuple[Property[Any], str]]:
+    """Return property and format of each query that pyvisa-sim would answer from a property."""
+    return {
+        query.decode(): (device._properties[name], show)  # noqa: SLF001
+        for query, (name, show) in device._getters.items()  # noqa: SLF001
+        if "RANDOM" not in show and query not in device._dialogues  # noqa: SLF001
+    }
 
 
 def load_device(path: Path) -> Device:

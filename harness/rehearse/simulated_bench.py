@@ -32,6 +32,8 @@ _PROTECTION, _LIMITING = 1, 2
 _AMBIENT_DEGC = 23.0
 #: Case of a small enclosed unit: rise of its temperature with loss, and how fast (common practice).
 _RISE_K_PER_W, _HEATING_S = 4.0, 600.0
+#: The case warms in steps of this length; next to its time constant that is nothing.
+_WARM_EVERY_S = 0.1
 
 #: A meter answers a resistance across a live circuit with overload (SCPI-1999 vol. 1, 7.2.1).
 _OVERLOAD = 9.9e37
@@ -72,6 +74,7 @@ class SimulatedBench:
         self._rng = random.Random(seed)
         self._origin_s = clock.now_s()
         self._case_degc = _AMBIENT_DEGC
+        self._warmed_s = 0.0
         self._voltage_v = 0.0
         self._protection_v = math.inf
         self._protected = False
@@ -98,10 +101,12 @@ class SimulatedBench:
         """Take the circuit to the present."""
         before_s = self.circuit.time_s
         self.circuit.advance_to(self._clock.now_s() - self._origin_s)
-        passed_s = self.circuit.time_s - before_s
-        if passed_s > 0:
-            self._warm(passed_s)
+        if self.circuit.time_s > before_s:
             self._protect()
+        passed_s = self.circuit.time_s - self._warmed_s
+        if passed_s >= _WARM_EVERY_S:
+            self._warmed_s += passed_s
+            self._warm(passed_s)
 
     def _warm(self, passed_s: float) -> None:
         """First-order heating of the case by the unit's loss (textbook)."""

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 from harness.rehearse.circuit.contact import Contact
 from harness.rehearse.circuit.converter import ConverterState, Mode
+from harness.rehearse.circuit.feed import Drive
 from harness.rehearse.circuit.fuse_heat import FuseHeat
-from harness.rehearse.circuit.half_cycle import Drive, HalfCycle
+from harness.rehearse.circuit.half_cycle import HalfCycle
 from harness.rehearse.circuit.ledger import Ledger, Means
 from harness.rehearse.circuit.let_through import LetThrough
 from harness.rehearse.circuit.network import InputNetwork

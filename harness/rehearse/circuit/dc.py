@@ -257,8 +257,45 @@ class DcSolver:
         self._power_w = converter.input_power_w()
         rate_t, rate_b = self._rates(self.terminal_v, self.bulk_v)
         self._still = abs(rate_t) < _STILL and abs(rate_b) < _STILL
-        if self._still:
+        if self._still or self._comes_to_rest():
             self._flows = self._solve(self.terminal_v, self.bulk_v)
+
+    def _comes_to_rest(self) -> bool:
+        """Put voltages that are as good as at rest to rest; return True if they were.
+
+        Where nothing but a leak loads the bulk capacitor, the rectifier opens and closes within
+        the error allowed for a step, for ever. At rest it carries the leak's current:
+        terminal, rectifier and leak are one divider.
+
+        Source:
+            Ohm's law.
+        """
+        net, setting = self._network, self._setting
+        if self._power_w > 0.0 or not (setting.on and net.is_closed):
+            return False
+        if not self.model.rectifier.conducts_positive:
+            return False
+        shunt = net.shunt_siemens(self.model, setting.voltage_v)
+        loaded = 1.0 + net.line_ohm * shunt
+        behind_ohm = net.line_ohm / loaded + net.series_ohm
+        shared = 1.0 + behind_ohm * net.leak_siemens
+        terminal_v = setting.voltage_v
+        for _ in range(2):  # what the source's own resistance takes is a trifle
+            bulk_v = (terminal_v / loaded - net.drop_v) / shared
+            if bulk_v <= 0.0:
+                return False
+            line_a = self._solve(terminal_v, bulk_v)[0]
+            terminal_v = setting.voltage_v - line_a * self.source.resistance_ohm
+        if not 0.0 <= line_a < setting.current_limit_a:
+            return False
+        off_v = abs(terminal_v - self.terminal_v), abs(bulk_v - self.bulk_v)
+        if off_v[0] > _ABSOLUTE_V + _RELATIVE * terminal_v:
+            return False
+        if off_v[1] > _ABSOLUTE_V + _RELATIVE * bulk_v:
+            return False
+        self.terminal_v, self.bulk_v = terminal_v, bulk_v
+        self._still = True
+        return True
 
     def _jump(self, end_s: float) -> None:
         """Let time pass while nothing changes but the heat of the fuse."""

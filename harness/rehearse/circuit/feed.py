@@ -2,9 +2,29 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import NamedTuple
 
-__all__ = ["Feed", "Flows"]
+__all__ = ["Drive", "Feed", "Flows"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Drive:
+    """What the source does during the half-cycle.
+
+    Attributes:
+        peak_v: Amplitude of the sine behind its resistance.
+        frequency_hz: Line frequency.
+        clamp_a: Instantaneous current it does not pass.
+        source_ohm: Part of the line's resistance that lies inside the terminals.
+        conducts: False if the rectifier's path for this polarity is open.
+    """
+
+    peak_v: float
+    frequency_hz: float
+    clamp_a: float
+    source_ohm: float
+    conducts: bool
 
 
 class Flows(NamedTuple):

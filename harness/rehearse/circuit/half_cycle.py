@@ -9,15 +9,15 @@ them carry a half-cycle, however small resistance and capacitance are.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from harness.rehearse.circuit.converter import ConverterState, Mode
-from harness.rehearse.circuit.feed import Feed, Flows
+from harness.rehearse.circuit.feed import Drive, Feed, Flows
 from harness.rehearse.circuit.ledger import Means
 from harness.rehearse.circuit.network import InputNetwork
+from harness.rehearse.circuit.pulse import Pulse, Still, carry_pulse
 from harness.rehearse.unit_model import UnitModel
 
-__all__ = ["Drive", "HalfCycle"]
+__all__ = ["HalfCycle"]
 
 #: Steps in a half-cycle while current flows; a varistor in conduction needs finer ones.
 _STEPS = 40
@@ -31,25 +31,6 @@ _FORWARD_V = 1e-6
 _MEETING_V = 2e-6
 #: How often a step under the clamp is halved at most.
 _HALVINGS = 12
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Drive:
-    """What the source does during the half-cycle.
-
-    Attributes:
-        peak_v: Amplitude of the sine behind its resistance.
-        frequency_hz: Line frequency.
-        clamp_a: Instantaneous current it does not pass.
-        source_ohm: Part of the line's resistance that lies inside the terminals.
-        conducts: False if the rectifier's path for this polarity is open.
-    """
-
-    peak_v: float
-    frequency_hz: float
-    clamp_a: float
-    source_ohm: float
-    conducts: bool
 
 
 class HalfCycle:
@@ -77,8 +58,11 @@ class HalfCycle:
 
     __slots__ = (
         "_converter",
+        "_divider",
         "_drive",
+        "_free",
         "_grid_s",
+        "_known",
         "_line_square",
         "_model",
         "_network",
@@ -113,6 +97,9 @@ class HalfCycle:
         self._model, self._network, self._converter, self._drive = model, network, converter, drive
         self._omega = 2.0 * math.pi * drive.frequency_hz
         self._plain = not network.is_closed or network.is_plain(model, drive.peak_v)
+        self._divider = 1.0 + network.esr_ohm * network.leak_siemens
+        self._free = Feed.free(network.line_ohm, 0.0, drive.peak_v)
+        self._known: tuple[Feed, float, float, float, Flows] | None = None
         steps = _STEPS if self._plain or network.short_siemens > 0.0 else _VARISTOR_STEPS
         self._grid_s = 0.5 / drive.frequency_hz / steps
         self.time_s = 0.0
@@ -130,9 +117,9 @@ class HalfCycle:
             longest_s = min(until_s - self.time_s, self._converter.longest_step_s())
             step_s = min(longest_s, self._grid_s)
             power_w = self._converter.input_power_w(0.5 * step_s)
-            if self._plain and self._forward_v(self.time_s, self.bulk_v, power_w) < _FORWARD_V:
+            if self._plain and self._unforced(power_w):
                 self._rest(longest_s, power_w)
-            else:
+            elif not (self._plain and self._pulse(until_s, power_w)):
                 self._carry(step_s, power_w)
 
     def means(self) -> Means:
@@ -147,6 +134,11 @@ class HalfCycle:
             self._sum_bulk * inverse,
             self._sum_bulk_square * inverse,
         )
+
+    def _unforced(self, power_w: float) -> bool:
+        """Return True if the line does not drive the rectifier now."""
+        flows = self._flows(self._free, self.time_s, self.bulk_v, power_w)
+        return flows.forward_v < _FORWARD_V
 
     def _forward_v(self, time_s: float, bulk_v: float, power_w: float) -> float:
         """Return what would drive the rectifier if nothing but it loaded the line."""
@@ -209,9 +201,11 @@ class HalfCycle:
     def _carry(self, step_s: float, power_w: float) -> None:
         """Take one step with current in the line: through the rectifier, a shunt, or both."""
         net, drive = self._network, self._drive
-        mid_v = drive.peak_v * math.sin(self._omega * (self.time_s + 0.5 * step_s))
-        shunt = 0.0 if self._plain else net.shunt_siemens(self._model, mid_v)
-        feed = Feed.free(net.line_ohm, shunt, drive.peak_v)
+        shunt, feed = 0.0, self._free
+        if not self._plain:
+            mid_v = drive.peak_v * math.sin(self._omega * (self.time_s + 0.5 * step_s))
+            shunt = net.shunt_siemens(self._model, mid_v)
+            feed = Feed.free(net.line_ohm, shunt, drive.peak_v)
         before = self._flows(feed, self.time_s, self.bulk_v, power_w)
         if before.line_a > drive.clamp_a:
             feed = Feed.held(shunt, drive.clamp_a)
@@ -231,6 +225,49 @@ class HalfCycle:
                 step_s, end_v, after = self._step(feed, before, 0.5 * step_s, power_w)
         self._count(step_s, before, after)
         self._move_on(step_s, self.bulk_v, max(end_v, 0.0))
+
+    def _pulse(self, until_s: float, power_w: float) -> bool:
+        """Carry the plain part of a conduction pulse in one go; return False if there is none."""
+        converter, drive = self._converter, self._drive
+        if not converter.is_still:
+            return False
+        off = converter.mode is Mode.OFF
+        still = Still(
+            network=self._network,
+            peak_v=drive.peak_v,
+            omega=self._omega,
+            source_ohm=drive.source_ohm,
+            power_w=power_w,
+            clamp_a=drive.clamp_a,
+            least_v=-math.inf if off else self._model.converter.stop_v,
+            most_v=converter.start_v,
+            step_s=self._grid_s,
+        )
+        start_s, flows = self.time_s, self._flows(self._free, self.time_s, self.bulk_v, power_w)
+        highest_a = max(self.peak_a, flows.line_a)
+        pulse = Pulse(start_s, self.bulk_v, flows, self.lowest_v, self.highest_v, highest_a)
+        carry_pulse(still, pulse, until_s, _FORWARD_V)
+        if pulse.time_s == start_s:
+            return False
+        self._take_over(pulse, power_w)
+        return True
+
+    def _take_over(self, pulse: Pulse, power_w: float) -> None:
+        """Take over where a pulse got to and what it counted."""
+        passed_s, output_v = pulse.time_s - self.time_s, self._converter.output_v
+        self.time_s, self.bulk_v, self.peak_a = pulse.time_s, pulse.bulk_v, pulse.peak_a
+        self.lowest_v, self.highest_v = pulse.lowest_v, pulse.highest_v
+        self._known = (self._free, pulse.time_s, pulse.bulk_v, power_w, pulse.flows)
+        self._line_square += pulse.line_square
+        self._terminal_square += pulse.terminal_square
+        self._power_integral += pulse.power_integral
+        self._sum_bulk += pulse.bulk
+        self._sum_bulk_square += pulse.bulk_square
+        self._sum_output += passed_s * output_v
+        self._sum_output_square += passed_s * output_v * output_v
+        if self._network.fault_siemens > 0.0:
+            self.fault_mean += pulse.inner
+            self.fault_square += pulse.inner_square
 
     def _step(
         self, feed: Feed, before: Flows, step_s: float, power_w: float
@@ -259,7 +296,7 @@ class HalfCycle:
         net, omega, bulk_v = self._network, self._omega, self.bulk_v
         constant_a = 2.0 * power_w / bulk_v if power_w > 0.0 else 0.0
         slope = -power_w / (bulk_v * bulk_v) if power_w > 0.0 else 0.0
-        kept = 1.0 / (1.0 + net.esr_ohm * net.leak_siemens)
+        kept = 1.0 / self._divider
         share = kept * (1.0 - net.esr_ohm * slope)
         offset_v = kept * net.esr_ohm * constant_a
         path = kept / (feed.ohm + net.series_ohm + net.esr_ohm * kept)
@@ -279,11 +316,18 @@ class HalfCycle:
         return end + (bulk_v - start) * math.exp(-rate * step_s)
 
     def _flows(self, feed: Feed, time_s: float, bulk_v: float, power_w: float) -> Flows:
-        """Return who carries what at one instant."""
+        """Return who carries what at one instant; the end of a step is the next one's beginning."""
+        known = self._known
+        if (
+            known is not None
+            and known[0] is feed
+            and (known[1], known[2], known[3]) == (time_s, bulk_v, power_w)
+        ):
+            return known[4]
         net, drive = self._network, self._drive
         sine = math.sin(self._omega * time_s)
         open_v = feed.sine_v * sine + feed.constant_v
-        kept = 1.0 / (1.0 + net.esr_ohm * net.leak_siemens)
+        kept = 1.0 / self._divider
         inner_v = net.inner_v(bulk_v, power_w)
         forward_v = open_v - net.drop_v - inner_v if drive.conducts else -1.0
         rectifier_a = 0.0
@@ -298,7 +342,9 @@ class HalfCycle:
             source_v = drive.peak_v * sine
             line_a = (source_v - input_v) / net.line_ohm
             terminal_v = source_v - line_a * drive.source_ohm
-        return Flows(line_a, terminal_v, input_v, inner_v, forward_v, rectifier_a)
+        flows = Flows(line_a, terminal_v, input_v, inner_v, forward_v, rectifier_a)
+        self._known = (feed, time_s, bulk_v, power_w, flows)
+        return flows
 
     def _count(self, step_s: float, before: Flows, after: Flows) -> None:
         """Add a step to the integrals, every flow taken as a straight line."""

@@ -100,6 +100,27 @@ class TestCharge:
                 assert 0.0 <= circuit.source_current_a() <= limit_a * (1 + 1e-9)
 
 
+class TestRest:
+    @pytest.mark.parametrize("voltage_v", [2.4, 6.0, 7.0])
+    @pytest.mark.parametrize("leak_ohm", [1e6, 5e3, 200.0])
+    def test_below_its_threshold_it_is_a_divider(
+        self, model_a: UnitModel, voltage_v: float, leak_ohm: float
+    ) -> None:
+        """At rest the rectifier carries the leak's current, by Ohm's law, and nothing moves."""
+        leaky = replace(model_a, defects=replace(model_a.defects, bulk_leak_ohm=leak_ohm))
+        circuit = Circuit(leaky, dc_source())
+        circuit.set_source(voltage_v=voltage_v, current_limit_a=0.3, on=True)
+        circuit.advance_to(2.0)
+        bulk_v, current_a = circuit.bulk_voltage_v(), circuit.source_current_a()
+        circuit.advance_to(20.0)
+
+        leakage = 1 / leak_ohm + 1 / leaky.bulk.leakage_ohm
+        expected_a = (voltage_v - leaky.rectifier.drop_v) * leakage
+        assert current_a == pytest.approx(expected_a, rel=2e-3)
+        assert bulk_v == pytest.approx(voltage_v - leaky.rectifier.drop_v, rel=2e-3)
+        assert (circuit.bulk_voltage_v(), circuit.source_current_a()) == (bulk_v, current_a)
+
+
 class TestOff:
     def test_nothing_while_off(self, model_a: UnitModel) -> None:
         """With the output off no voltage, current or energy reaches the unit."""
