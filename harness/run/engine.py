@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from harness.bench.clock import Clock
 from harness.bench.keeper import Limits
-from harness.bench.port import Bench
+from harness.bench.port import Bench, Power
 from harness.bench.trip import Trip, Tripped, TripReason
 from harness.errors import (
     HarnessError,
@@ -128,7 +128,7 @@ class _Run:
             context.host = host
             try:
                 self._steps(context)
-            except Tripped:
+            except (Tripped, PowerOffUnconfirmed):
                 raise
             except Interrupted as error:
                 self.interrupted(error)
@@ -137,9 +137,11 @@ class _Run:
             except Exception as error:  # noqa: BLE001 - whatever it is, the unit must be off
                 host.cut(TripReason.INTERNAL, f"{type(error).__name__}: {error}")
             finally:
-                host.power_off()
+                _switch_off(host)
         except Tripped as tripped:
             self._tripped(tripped.trip)
+        except RecordError as error:  # met at the very end: the run was over, but it does not count
+            self._outcome, self.reason = Outcome.TRIPPED, _record_lost(error)
         except PowerOffUnconfirmed as error:
             self._unconfirmed = error
             self._outcome, self.reason = Outcome.TRIPPED, str(error)
@@ -163,10 +165,11 @@ class _Run:
             else:
                 self._sink.finish(run_entry(self._plan, result, self._info, self._identities))
         except RecordError as error:  # without its record no run counts
+            refused = self._outcome is Outcome.REFUSED
             result = replace(
                 result,
-                outcome=Outcome.TRIPPED,
-                reason=f"{TripReason.RECORD_LOST}: {error} ({TripReason.RECORD_LOST.meaning})",
+                outcome=Outcome.REFUSED if refused else Outcome.TRIPPED,
+                reason=_record_lost(error),
             )
         if self._unconfirmed is not None:
             raise self._unconfirmed
@@ -197,6 +200,19 @@ class _Run:
             duration_s=self._clock.now_s() - self._origin_s,
             warnings=self._warnings,
         )
+
+
+def _switch_off(host: Power) -> None:
+    """Switch off and confirm, also where the record is lost on the way."""
+    try:
+        host.power_off()
+    except RecordError:
+        host.power_off()
+        raise
+
+
+def _record_lost(error: RecordError) -> str:
+    return f"{TripReason.RECORD_LOST}: {error} ({TripReason.RECORD_LOST.meaning})"
 
 
 def _limits(plan: Plan) -> Limits:

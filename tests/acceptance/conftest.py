@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import math
 import signal
 import subprocess
 import sys
@@ -148,6 +149,11 @@ class ServedBench:
         """When the output last went off."""
         return max(time_s for time_s, on in self.switched if not on)
 
+    @property
+    def first_off_s(self) -> float:
+        """When the output first went off; never, as yet: infinite."""
+        return min((time_s for time_s, on in self.switched if not on), default=math.inf)
+
     def wait(self, *, on: bool, longest_s: float) -> bool:
         """Wait for the output to be on or off; False if it is not in time."""
         end_s = time.monotonic() + longest_s
@@ -209,7 +215,8 @@ class Running:
         """Wait for its end."""
         self.process.wait(timeout=longest_s)
         screen = self.screen.read_text(encoding="utf-8")
-        folders = sorted(self.results.iterdir()) if self.results.is_dir() else []
+        there = self.results.iterdir() if self.results.is_dir() else ()
+        folders = sorted(path for path in there if path.is_dir())
         ended = Ended(self.process.returncode, screen, folders[0] if folders else None)
         if folders and (folders[0] / "run.json").exists():
             ended.run = json.loads((folders[0] / "run.json").read_text(encoding="utf-8"))
@@ -259,6 +266,11 @@ class Campaign:
                     process.wait(timeout=10.0)
                 process.kill()
             process.wait()
+
+    @staticmethod
+    def now_s() -> float:
+        """Return the machine's monotonic time."""
+        return time.monotonic()
 
     def each(self, cases: list[Any], run: Callable[[Any], Any]) -> dict[Any, Any]:
         """Run every case, a few at a time."""
