@@ -1,0 +1,168 @@
+from __future__ import annotations
+
+import contextlib
+from collections import deque
+from collections.abc import Iterator
+from typing import Any, cast
+
+import pytest
+
+from harness.bench import frames, kept
+from harness.bench.clock import SystemClock
+from harness.bench.commands import SetVoltage, SwitchOn
+from harness.bench.keeper import Limits
+from harness.bench.kept import KeptPower
+from harness.bench.trip import Trip, Tripped, TripReason
+from harness.errors import LinkError, PowerOffUnconfirmed, RecordError
+from harness.profile.bench_file import BenchFile
+from harness.profile.load import load_bench
+
+LIMITS = Limits(voltage_v=132.0, current_a=1.5, power_w=90.0)
+TRIP = Trip(reason=TripReason.RECORD_LOST, detail="full", time_s=1.0, live=True)
+
+
+class Script:
+    """A line to a keeper process that says what a test has written down."""
+
+    def __init__(self, *messages: Any) -> None:
+        self.messages = deque([frames.Done(live=False), *messages])
+        self.sent: list[Any] = []
+        self.killed = False
+        self.waiting = False
+
+    def send(self, message: Any) -> None:
+        """Note what the keeper is told."""
+        self.sent.append(message)
+
+    def receive(self, longest_s: float | None = None) -> Any:  # noqa: ARG002 - the line's own
+        """Return what the keeper says next; at the end it is gone."""
+        return self.messages.popleft() if self.messages else frames.Closed()
+
+    def kill(self) -> None:
+        """Note it."""
+        self.killed = True
+
+
+class OffByHand:
+    """Stands for opening the bench anew: notes with which load the supply was switched off."""
+
+    def __init__(self, *, broken: str = "") -> None:
+        self.benches: list[BenchFile] = []
+        self._broken = broken
+
+    @contextlib.contextmanager
+    def open(self, file: BenchFile, _clock: object) -> Iterator[Any]:
+        """Open, unless the broken instrument is on the bench."""
+        self.benches.append(file)
+        if self._broken and file.instruments.get(self._broken) is not None:
+            raise LinkError("it cannot be opened", instrument=f"{self._broken} (nowhere)")
+        yield self
+
+    def power(self, *_: object) -> OffByHand:
+        """Return the keeper in this process."""
+        return self
+
+    def power_off(self) -> None:
+        """Switch off."""
+
+
+def power_over(script: Script, on_event: Any = lambda *_: None) -> KeptPower:
+    """Return power at the end of a line."""
+    return KeptPower(
+        load_bench("bench-simulated-ac"),
+        SystemClock(),
+        cast("Any", script),
+        LIMITS,
+        on_event,
+        lambda _: None,
+    )
+
+
+class TestCut:
+    def test_an_answer_to_an_earlier_request_is_passed_over(self) -> None:
+        """A cut waits for the trip, whatever the keeper still says about an earlier command."""
+        power = power_over(Script(frames.Done(live=True), frames.Tripped(TRIP)))
+
+        with pytest.raises(Tripped) as caught:
+            power.cut(TripReason.RECORD_LOST, "full")
+        assert caught.value.trip == TRIP
+
+    def test_power_that_is_cut_is_not_cut_again(self) -> None:
+        """After a trip a cut asks the keeper for nothing: the first reason stands."""
+        script = Script(frames.Tripped(TRIP))
+        power = power_over(script)
+        with pytest.raises(Tripped):
+            power.command(SetVoltage(60.0))
+        told = len(script.sent)
+
+        with pytest.raises(Tripped):
+            power.cut(TripReason.INTERNAL, "something else")
+        assert len(script.sent) == told
+
+
+class TestKeeperLost:
+    def test_a_keeper_that_switched_off_on_its_way_out(
+        self, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """The unit was energised, so the run counts as tripped, though power is off by then."""
+        monkeypatch.setattr(kept, "open_bench", OffByHand().open)
+        script = Script(
+            frames.Event("power on", ""), frames.Done(live=True), frames.Event("power off", "")
+        )
+        power = power_over(script)
+        power.command(SwitchOn())
+
+        with pytest.raises(Tripped) as caught:
+            power.sample()
+        assert caught.value.trip.reason is TripReason.KEEPER_LOST
+        assert caught.value.trip.live
+        assert script.killed
+
+    def test_a_keeper_lost_while_it_switches_on(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """From the moment the keeper is told to switch on, the unit counts as energised."""
+        monkeypatch.setattr(kept, "open_bench", OffByHand().open)
+        power = power_over(Script())
+
+        with pytest.raises(Tripped) as caught:
+            power.command(SwitchOn())
+        assert caught.value.trip.live
+
+    def test_a_load_that_is_gone_does_not_keep_the_supply_on(
+        self, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Where the load cannot be opened, the supply is opened alone and switched off."""
+        by_hand = OffByHand(broken="load")
+        monkeypatch.setattr(kept, "open_bench", by_hand.open)
+        power = power_over(Script())
+
+        with pytest.raises(Tripped):
+            power.command(SwitchOn())
+        assert by_hand.benches[-1].load is None
+
+    def test_a_supply_that_is_gone_is_told(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Where the supply cannot be opened either, the operator must cut the mains."""
+        monkeypatch.setattr(kept, "open_bench", OffByHand(broken="supply").open)
+        power = power_over(Script())
+
+        with pytest.raises(PowerOffUnconfirmed, match="cut the mains"):
+            power.command(SwitchOn())
+        assert power.unconfirmed
+
+    def test_a_record_that_is_lost_as_well_does_not_hide_it(
+        self, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """The trip is kept when it cannot be written down: the next cut raises it at once."""
+        monkeypatch.setattr(kept, "open_bench", OffByHand().open)
+
+        def full(kind: str, _detail: str) -> None:
+            if kind == "trip":
+                raise RecordError("the record cannot be written")
+
+        script = Script()
+        power = power_over(script, full)
+        with pytest.raises(RecordError):
+            power.command(SwitchOn())
+
+        with pytest.raises(Tripped) as caught:
+            power.cut(TripReason.RECORD_LOST, "full")
+        assert caught.value.trip.reason is TripReason.KEEPER_LOST

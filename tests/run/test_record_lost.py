@@ -1,0 +1,68 @@
+from __future__ import annotations
+
+import datetime as dt
+
+import pytest
+
+from harness.bench.open import open_bench
+from harness.errors import RecordError
+from harness.profile.load import load_profile
+from harness.record.recorder import MemoryRecorder
+from harness.rehearse.clock import SimulatedClock
+from harness.rehearse.simulated_bench import SimulatedBench
+from harness.run.engine import carry_out
+from harness.run.result import Outcome, RunInfo, RunResult
+from harness.wiring import plan_for, simulated_bench_file, simulated_unit
+
+STARTED = dt.datetime(2026, 11, 25, tzinfo=dt.UTC)
+
+
+class Unwritable(MemoryRecorder):
+    """A record that cannot take in one kind of event, as a disk that fills up just then."""
+
+    def __init__(self, kind: str) -> None:
+        super().__init__(serial="HP-0007", started=STARTED)
+        self._kind = kind
+
+    def event(self, time_s: float, kind: str, step: str, detail: str) -> None:
+        """Keep an event, unless it is of this kind."""
+        if kind == self._kind:
+            raise RecordError("the record cannot be written", where="results")
+        super().event(time_s, kind, step, detail)
+
+
+def run_with(kind: str) -> tuple[RunResult, SimulatedBench]:
+    """Run unit A with a record that is lost at the first event of a kind."""
+    profile = load_profile("mount-controller-board")
+    file = simulated_bench_file(profile)
+    clock = SimulatedClock()
+    bench = SimulatedBench(simulated_unit(profile), file, clock)
+    result = carry_out(
+        plan_for(profile, file),
+        connect=lambda: open_bench(file, clock, library=bench.library()),
+        clock=clock,
+        sink=Unwritable(kind),
+        info=RunInfo(serial="HP-0007", started=STARTED),
+    )
+    return result, bench
+
+
+class TestRecordLost:
+    @pytest.mark.parametrize("kind", ["power on", "settled", "check", "power off"])
+    def test_no_run_counts_without_its_record(self, kind: str) -> None:
+        """Wherever the record is lost while power is on, down to the last event: tripped, off."""
+        result, bench = run_with(kind)
+
+        assert not bench.circuit.source_on
+        assert result.outcome is Outcome.TRIPPED
+        assert not result.released
+        assert result.exit_code == 3
+        assert "record_lost: results: the record cannot be written" in result.reason
+
+    def test_a_record_lost_before_power_is_a_refusal(self) -> None:
+        """A record that cannot take in the first event keeps power off."""
+        result, bench = run_with("step")
+
+        assert not bench.circuit.source_on
+        assert result.outcome is Outcome.REFUSED
+        assert result.exit_code == 5
