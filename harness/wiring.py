@@ -13,9 +13,10 @@ from pathlib import Path
 from typing import Any
 
 from harness.bench.clock import SystemClock
+from harness.bench.dialect import bench_dialects
 from harness.bench.kept import open_kept_bench
 from harness.bench.lock import hold_supply
-from harness.bench.open import bench_dialects, open_bench
+from harness.bench.open import open_bench
 from harness.errors import Refused, UsageError
 from harness.profile.bench_file import BenchFile
 from harness.profile.expand import make_plan
@@ -27,7 +28,6 @@ from harness.profile.unit_file import load_unit
 from harness.record.recorder import MemoryRecorder, Recorder
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.faults import FAULTS
-from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.unit_model import UnitModel, typical_model
 from harness.run.engine import carry_out
 from harness.run.result import RunInfo, RunResult
@@ -123,6 +123,8 @@ def rehearse_profile(
         FileError: The profile cannot be used.
         UsageError: There is no such fault.
     """
+    from harness.rehearse.simulated_bench import SimulatedBench  # loads VISA: not for a plan
+
     loaded = profile if isinstance(profile, Profile) else load_profile(profile)
     bench = simulated_bench_file(loaded)
     clock = SimulatedClock()

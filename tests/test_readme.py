@@ -17,8 +17,7 @@ from typer.testing import CliRunner
 
 import harness
 from harness.bench.clock import SystemClock
-from harness.bench.dialect import BUILT_IN
-from harness.bench.open import bench_dialects
+from harness.bench.dialect import BUILT_IN, bench_dialects
 from harness.bench.trip import TripReason
 from harness.cli.main import app
 from harness.profile.bench_file import LoadInstrument, Meter, Supply

@@ -10,12 +10,12 @@ from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from harness.bench.scpi import decimal_text
-from harness.errors import DialectError, Mistake
-from harness.profile.bench_file import Instrument
+from harness.errors import BenchFileError, DialectError, Mistake
+from harness.profile.bench_file import BenchFile, Instrument
 from harness.profile.load import read_table
 from harness.unit.fields import Seconds, Table
 
-__all__ = ["BUILT_IN", "Dialect", "load_dialect"]
+__all__ = ["BUILT_IN", "Dialect", "bench_dialects", "load_dialect"]
 
 _FOLDER = Path(__file__).parent / "dialects"
 
@@ -209,3 +209,29 @@ def load_dialect(name: str, base: Path | None = None) -> Dialect:
             [Mistake(name, None, "dialect", f"no built-in dialect of this name; there are {names}")]
         )
     return read_table(path, Dialect, DialectError)
+
+
+def bench_dialects(file: BenchFile) -> dict[str, Dialect]:
+    """Load the dialect of every role, with its link as the bench file says; opens none.
+
+    Raises:
+        DialectError: A dialect is missing or wrong.
+        BenchFileError: A dialect serves another role.
+    """
+    base = Path(file.source).parent if file.source else None
+    dialects: dict[str, Dialect] = {}
+    for role, table in file.instruments.items():
+        dialect = load_dialect(table.dialect, base)
+        if dialect.role != role:
+            raise BenchFileError(
+                [
+                    Mistake(
+                        file.source,
+                        None,
+                        f"{role}.dialect",
+                        f"{dialect.name!r} is a dialect for a {dialect.role}, not for a {role}",
+                    )
+                ]
+            )
+        dialects[role] = dialect.reached(table)
+    return dialects

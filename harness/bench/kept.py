@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import subprocess
 import sys
 from collections.abc import Iterator
+from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any, NoReturn
 
 from harness.bench import frames
 from harness.bench.clock import SystemClock
 from harness.bench.commands import Command, SwitchOn
+from harness.bench.dialect import bench_dialects
 from harness.bench.keeper import Limits
-from harness.bench.open import bench_dialects, open_bench, open_meter
+from harness.bench.open import open_bench, open_meter
 from harness.bench.port import OnEvent, OnSample
 from harness.bench.roles import Meter
 from harness.bench.sample import SupplySample
@@ -344,8 +347,12 @@ def _start() -> subprocess.Popen[bytes]:
     apart: dict[str, Any] = {"start_new_session": True}
     if sys.platform == "win32":
         apart = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
+    # Our own path, made absolute, and not the current folder: a workshop's queue.py must not get
+    # between the keeper and its library.
+    path = os.pathsep.join(str(Path(entry).resolve()) for entry in sys.path if entry)
     return subprocess.Popen(
-        [sys.executable, "-m", "harness.bench.keeper_process"],
+        [sys.executable, "-P", "-m", "harness.bench.keeper_process"],
+        env={**os.environ, "PYTHONPATH": path},
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         **apart,
@@ -357,5 +364,5 @@ def _without_meter(file: BenchFile) -> BenchFile:
 
 
 def _failure(answer: Any) -> HarnessError:
-    text = answer.text if isinstance(answer, frames.Failed) else "it does not answer"
+    text = answer.text if isinstance(answer, frames.Failed) else "the keeper process did not start"
     return HarnessError(text)

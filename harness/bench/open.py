@@ -5,24 +5,21 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from harness.bench.clock import Clock
-from harness.bench.dialect import Dialect, load_dialect
+from harness.bench.dialect import Dialect, bench_dialects
 from harness.bench.host import KeeperHost
 from harness.bench.keeper import Keeper, Limits
 from harness.bench.link import VisaLink, open_link, open_visa
 from harness.bench.port import OnEvent, OnSample
 from harness.bench.roles import Instrument, Load, Meter, Supply
-from harness.errors import BenchFileError, Mistake
 from harness.profile.bench_file import BenchFile
 from harness.profile.bench_file import Instrument as InstrumentTable
 
 __all__ = [
     "ROLES",
     "OpenBench",
-    "bench_dialects",
     "open_bench",
     "open_instrument_link",
     "open_meter",
@@ -63,32 +60,6 @@ class OpenBench:
             load=self.load.dialect.operations if self.load else frozenset(),
         )
         return KeeperHost(keeper, self.supply, self.load, self.clock, on_event, on_sample)
-
-
-def bench_dialects(file: BenchFile) -> dict[str, Dialect]:
-    """Load the dialect of every role, with its link as the bench file says; opens none.
-
-    Raises:
-        DialectError: A dialect is missing or wrong.
-        BenchFileError: A dialect serves another role.
-    """
-    base = Path(file.source).parent if file.source else None
-    dialects: dict[str, Dialect] = {}
-    for role, table in file.instruments.items():
-        dialect = load_dialect(table.dialect, base)
-        if dialect.role != role:
-            raise BenchFileError(
-                [
-                    Mistake(
-                        file.source,
-                        None,
-                        f"{role}.dialect",
-                        f"{dialect.name!r} is a dialect for a {dialect.role}, not for a {role}",
-                    )
-                ]
-            )
-        dialects[role] = dialect.reached(table)
-    return dialects
 
 
 @contextlib.contextmanager

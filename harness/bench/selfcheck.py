@@ -16,10 +16,10 @@ from harness.bench.diagnose.answers import no_identity_cause, plausible_identity
 from harness.bench.diagnose.cause import Cause
 from harness.bench.diagnose.investigate import find_cause
 from harness.bench.diagnose.software import missing_library
-from harness.bench.dialect import Dialect
+from harness.bench.dialect import Dialect, bench_dialects
 from harness.bench.finding import Finding, Inspection, Mark, wrong
 from harness.bench.link import VisaLink, open_visa
-from harness.bench.open import ROLES, bench_dialects, open_instrument_link
+from harness.bench.open import ROLES, open_instrument_link
 from harness.bench.roles import Instrument, Load, Meter, Supply
 from harness.errors import InstrumentError, LinkError
 from harness.profile.bench_file import BenchFile

@@ -32,9 +32,12 @@ app.add_typer(results.app, name="results")
 
 def _version(wanted: bool) -> None:  # noqa: FBT001 - typer calls it with the option's value
     if wanted:
-        from importlib.metadata import version
+        from importlib.metadata import PackageNotFoundError, version
 
-        typer.echo(f"softwake {version('softwake')}")
+        try:
+            typer.echo(f"softwake {version('softwake')}")
+        except PackageNotFoundError:
+            typer.echo("softwake, from a checkout that is not installed")
         raise typer.Exit
 
 

@@ -1,4 +1,4 @@
-"""``softwake results``: list, show, verify and export records."""
+"""``softwake results``: list, show, verify, export and print records."""
 
 from __future__ import annotations
 
@@ -9,7 +9,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from harness.errors import RecordError, UsageError
+from harness.cli.label import label
+from harness.cli.record_options import HERE, Results, Run, write_new
+from harness.cli.report import report
+from harness.errors import UsageError
 
 if TYPE_CHECKING:
     from harness.record import Record
@@ -19,14 +22,8 @@ __all__ = ["app", "export", "list_runs", "show", "verify"]
 
 app = typer.Typer(help="Records of earlier runs.", no_args_is_help=True)
 
-_Results = Annotated[Path, typer.Option("--results", help="Folder the records are in.")]
-_Run = Annotated[
-    str,
-    typer.Argument(
-        metavar="RUN", help="'last', a run's folder, its name, or the beginning of its name."
-    ),
-]
-_HERE = Path("results")
+app.command("report")(report)
+app.command("label")(label)
 
 #: From this many columns on, a list has room for the units' titles.
 _WIDE = 120
@@ -34,7 +31,7 @@ _WIDE = 120
 
 @app.command("list")
 def list_runs(
-    results: _Results = _HERE,
+    results: Results = HERE,
     newest: Annotated[int, typer.Option(min=1, help="How many to show, newest first.")] = 20,
 ) -> None:
     """List runs, newest first; every byte of those shown is compared with its hash."""
@@ -71,7 +68,7 @@ def list_runs(
 
 
 @app.command("show")
-def show(run: _Run, results: _Results = _HERE) -> None:
+def show(run: Run, results: Results = HERE) -> None:
     """Show what a run checked and how it ended."""
     from harness.cli.result_table import console, print_result
     from harness.record import load
@@ -97,7 +94,7 @@ def show(run: _Run, results: _Results = _HERE) -> None:
 
 
 @app.command("verify")
-def verify(run: _Run, results: _Results = _HERE) -> None:
+def verify(run: Run, results: Results = HERE) -> None:
     """Compare every byte of a record with its hashes; exit 1 if it is not whole."""
     from harness.cli.result_table import STYLES, console
     from harness.record import history
@@ -116,9 +113,9 @@ def verify(run: _Run, results: _Results = _HERE) -> None:
 
 @app.command("export")
 def export(
-    run: _Run,
+    run: Run,
     to: Annotated[Path, typer.Option("--to", help="A new file, .csv or .json.")],
-    results: _Results = _HERE,
+    results: Results = HERE,
 ) -> None:
     """Write a run into one file: its readings as .csv, or all of it as .json."""
     from harness.record import load
@@ -129,13 +126,7 @@ def export(
     if writer is None:
         raise UsageError("a record is exported as .csv or .json", where=str(to), do="--to run.csv")
     text = writer(load(find(results, run)))
-    try:
-        with to.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-    except FileExistsError:
-        raise UsageError("the file is there already", where=str(to), do="name a new one") from None
-    except OSError as error:
-        raise RecordError(f"it cannot be written: {error.strerror}", where=str(to)) from error
+    write_new(to, text.encode())
     typer.echo(f"wrote {to}")
 
 

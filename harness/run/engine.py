@@ -105,6 +105,8 @@ class _Run:
         """
         self._stop.obey()
         self._identities = bench.identities()
+        if any("simulated" in identity.lower() for identity in self._identities.values()):
+            self._info = replace(self._info, rehearsal=True)  # served to us, but no bench
         findings = preflight(
             self._plan, today=self._info.started.date(), identities=self._identities
         )
@@ -188,12 +190,20 @@ class _Run:
         self._outcome = Outcome.TRIPPED if trip.live else Outcome.REFUSED
         self.reason = str(trip)
 
+    def _verdict(self, verdicts: Sequence[Verdict]) -> Verdict:
+        """The worst verdict; a run that was cut short has passed nothing."""
+        worst = overall(verdicts)
+        if worst is Verdict.PASS and self._outcome is not Outcome.COMPLETED:
+            return Verdict.UNDECIDED
+        return worst
+
     def _result(self) -> RunResult:
         verdicts = self._context.verdicts if self._context else []
         return RunResult(
             run_id=self._sink.run_id,
             outcome=self._outcome,
-            verdict=overall(verdicts),
+            verdict=self._verdict(verdicts),
+            rehearsal=self._info.rehearsal,
             reason=self.reason or _sum_up(verdicts),
             trip=self._trip,
             signal=self._signal,

@@ -64,6 +64,7 @@ class RunResult:
         signal: Number of the signal that interrupted it, or None.
         duration_s: Time on the run's clock.
         folder: Folder of the record, or None where none was kept.
+        rehearsal: Whether it was a rehearsal, by simulated instruments: then no unit is released.
         warnings: What the reader must know about the bench.
         frames: Gives the record where it is kept in memory only, else None.
     """
@@ -76,6 +77,7 @@ class RunResult:
     signal: int | None = None
     duration_s: float = 0.0
     folder: Path | None = None
+    rehearsal: bool = False
     warnings: tuple[str, ...] = field(default=())
     frames: Callable[[], Record] | None = field(default=None, repr=False, compare=False)
 
@@ -94,7 +96,10 @@ class RunResult:
 
     @property
     def released(self) -> bool:
-        """Whether the unit may go back into service: completed, and every verdict pass."""
+        """Whether the unit may go back into service: completed, and every verdict pass.
+
+        A rehearsal follows the same rule; that it releases no unit, :attr:`rehearsal` says.
+        """
         return self.outcome is Outcome.COMPLETED and self.verdict is Verdict.PASS
 
     @property
