@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
+from harness.rehearse.changing_parts import Forming, InrushLimiter, Onset
 from harness.unit.nameplate import Output, Unit
 
 __all__ = [
@@ -26,6 +27,9 @@ _FUSE_RATINGS_A = tuple(
     for decade in (-2, -1, 0, 1)
     for step in (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 )
+
+#: Faults are there from the beginning unless something else is said.
+_AT_ONCE = Onset()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -76,10 +80,20 @@ class Varistor:
     Attributes:
         voltage_at_1ma_v: Varistor voltage: the voltage at 1 mA DC (IEC 61051-1).
         exponent: Non-linearity exponent; zinc oxide 25 to 50.
+        energy_j: Heat at which it fails and stays shorted; infinite: it never does.
+        cooling_s: Time constant with which it loses heat.
+        failed_ohm: What it is then.
+
+    Source:
+        A store of heat that fails at the rated energy, though a rating is no limit of
+        destruction: common practice, on the safe side.
     """
 
     voltage_at_1ma_v: float
     exponent: float = 30.0
+    energy_j: float = math.inf
+    cooling_s: float = 60.0
+    failed_ohm: float = 0.4
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -88,15 +102,18 @@ class Rectifier:
 
     Attributes:
         drop_v: Forward drop of the whole path: one diode, or two of a bridge.
-        resistance_ohm: Resistance behind the varistor: diodes, inrush limiter, tracks. Constant.
+        resistance_ohm: Resistance behind the varistor: diodes, tracks. Constant; a warm inrush
+            limiter may be part of it where none is named.
         conducts_positive: False if the path for a positive input is open.
         conducts_negative: False if the path for a negative input is open; unused for DC.
+        limiter: Inrush limiter on top of the resistance, or None.
     """
 
     drop_v: float
     resistance_ohm: float
     conducts_positive: bool = True
     conducts_negative: bool = True
+    limiter: InrushLimiter | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -108,12 +125,29 @@ class Bulk:
         nominal_capacitance_f: What is printed on it.
         series_resistance_ohm: Equivalent series resistance.
         leakage_ohm: Own leakage and bleeder together.
+        forming: Extra leakage that goes with time at voltage, or None.
     """
 
     capacitance_f: float
     nominal_capacitance_f: float
     series_resistance_ohm: float
     leakage_ohm: float
+    forming: Forming | None = None
+
+    def aged(self, left_frac: float) -> Bulk:
+        """Return the capacitor dried out: so much of the printed capacitance left.
+
+        Series resistance rises as capacitance falls, so that one number says how old it is.
+
+        Source:
+            The electrolyte in the paper carries both: common practice. End of life on sheets is
+            20 to 30 % lost (endurance, IEC 60384-4, from memory).
+        """
+        return replace(
+            self,
+            capacitance_f=left_frac * self.nominal_capacitance_f,
+            series_resistance_ohm=self.series_resistance_ohm / left_frac,
+        )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -195,6 +229,9 @@ class Defects:
         breakdown_v: Bulk voltage at which the switch breaks over and stays shorted.
         breakdown_ohm: What it is then, with what is in series with it.
         intermittence: A bad contact in the input line, or None.
+        input_short_onset: When the short across the input shows.
+        bulk_short_onset: When the short across the bulk capacitor shows.
+        bulk_leak_onset: When the leak shows.
     """
 
     input_short_ohm: float = math.inf
@@ -203,6 +240,9 @@ class Defects:
     breakdown_v: float = math.inf
     breakdown_ohm: float = 0.4
     intermittence: Intermittence | None = None
+    input_short_onset: Onset = _AT_ONCE
+    bulk_short_onset: Onset = _AT_ONCE
+    bulk_leak_onset: Onset = _AT_ONCE
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

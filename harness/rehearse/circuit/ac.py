@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from harness.rehearse.circuit.changes import Changes
 from harness.rehearse.circuit.contact import Contact
 from harness.rehearse.circuit.converter import ConverterState, Mode
 from harness.rehearse.circuit.feed import Drive
@@ -58,6 +59,8 @@ class _Past:
     clamped: bool
     lowest_v: float
     highest_v: float
+    series_a2: float
+    varistor_w: float
     let_through: tuple[float, float, float]
 
 
@@ -71,7 +74,8 @@ class AcSolver:
     def __init__(
         self, model: UnitModel, source: SourceModel, setting: SourceSetting, *, seed: int
     ) -> None:
-        self.model = model
+        self.changes = Changes.of(model)
+        self.model = model if self.changes is None else self.changes.model
         self.source = source
         self.converter = ConverterState(model.converter, model.bulk)
         self.fuse = FuseHeat(model.fuse)
@@ -87,6 +91,7 @@ class AcSolver:
         self._negative = False
         self._past: list[_Past] = []
         self._repeats = False
+        self._alike = 0
         self._pair = Means(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
         self._rewire()
 
@@ -212,6 +217,7 @@ class AcSolver:
             is_closed=self.contact.is_closed and not self.fuse.is_open,
         )
         self._repeats = False
+        self._alike = 0
 
     def _change_contact(self) -> None:
         """Open or close the contact at the first zero crossing after its time."""
@@ -239,6 +245,7 @@ class AcSolver:
             self.bulk_v,
         )
         half.run(duration_s)
+        self._alike += 1
         means = half.means()
         past = _Past(
             duration_s=duration_s,
@@ -249,6 +256,8 @@ class AcSolver:
             clamped=half.clamped,
             lowest_v=half.lowest_v,
             highest_v=half.highest_v,
+            series_a2=max(means.current - half.shunted_square / duration_s, 0.0),
+            varistor_w=half.varistor_j / duration_s,
             let_through=self._fault_flows(half),
         )
         self.bulk_v = half.bulk_v
@@ -264,10 +273,24 @@ class AcSolver:
             self._rewire()
         self._past.append(past)
         del self._past[:-3]
+        self._change(duration_s, past)
         self._repeats = self._is_periodic()
         if self._repeats:
             pair = zip(self._past[-2].means, past.means, strict=True)
             self._pair = Means(*[0.5 * (one + other) for one, other in pair])
+
+    def _change(self, duration_s: float, past: _Past) -> None:
+        """Let the unit itself change, from the next zero crossing on."""
+        changes = self.changes
+        if changes is not None and changes.advance(
+            duration_s,
+            on=self._setting.on,
+            bulk_v=past.highest_v,
+            series_a2=past.series_a2,
+            varistor_w=past.varistor_w,
+        ):
+            self.model = changes.model
+            self._rewire()
 
     def _fault_flows(self, half: HalfCycle) -> tuple[float, float, float]:
         """Return charge, energy and I2t through faults during a half-cycle."""
@@ -280,7 +303,9 @@ class AcSolver:
 
     def _is_periodic(self) -> bool:
         """Return True if the last line period ended as it began, with all else at rest."""
-        if len(self._past) < 3 or not self.converter.is_still or not self._network.is_closed:
+        if min(len(self._past), self._alike) < 3:
+            return False
+        if not self.converter.is_still or not self._network.is_closed:
             return False
         first, _, last = self._past
         if not self._same(first.amplitude_v, last.amplitude_v, self._setting.voltage_v):
@@ -298,6 +323,8 @@ class AcSolver:
         first, second = self._past[-2], self._past[-1]
         until_s = min(time_s, self.contact.next_s)
         left_s = self.fuse.time_left_s(math.sqrt(self._pair.current))
+        if self.changes is not None:
+            left_s = min(left_s, self.changes.onset_left_s(on=True), self._even_s(first, second))
         pairs = int(min(until_s - self._edge_s + 1e-12, left_s) / (2.0 * half_s))
         if pairs < 1:
             return False
@@ -305,7 +332,18 @@ class AcSolver:
         self._let_through(first, pairs)
         self._let_through(second, pairs)
         self._edge_s += pairs * 2.0 * half_s
+        self._change(pairs * half_s, first)
+        self._change(pairs * half_s, second)
         return True
+
+    def _even_s(self, first: _Past, second: _Past) -> float:
+        """Return how long the unit stays what it is at the last line period's currents."""
+        assert self.changes is not None
+        return self.changes.even_s(
+            bulk_v=second.highest_v,
+            series_a2=0.5 * (first.series_a2 + second.series_a2),
+            varistor_w=0.5 * (first.varistor_w + second.varistor_w),
+        )
 
     def _book(self, past: _Past) -> None:
         self._count(past.duration_s, past.means)
@@ -344,5 +382,9 @@ class AcSolver:
             converter.watch_bulk(end_v)
             self.ledger.add(step_s, Means(0.0, 0.0, 0.0, output_v, output_v**2, mean_v, mean_v**2))
             self.fuse.advance(step_s, 0.0)
+            if self.changes is not None and self.changes.advance(step_s, on=False, bulk_v=mean_v):
+                self.model = self.changes.model
+                self._rewire()
+                net = self._network
             self.bulk_v = end_v
             self._edge_s += step_s

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from harness.rehearse.circuit.changes import Changes
 from harness.rehearse.circuit.contact import Contact
 from harness.rehearse.circuit.converter import ConverterState, Mode
 from harness.rehearse.circuit.fuse_heat import FuseHeat
@@ -23,6 +24,15 @@ _SHORTEST_S = 1e-9
 #: Slower than this, in volts a second, counts as standing still.
 _STILL = 2e-3
 
+#: Currents of line and rectifier, voltages behind fuse and behind series resistance.
+_Flows = tuple[float, float, float, float]
+
+
+def _varistor_w(flows: _Flows, short_siemens: float) -> float:
+    """Return the power in the varistor: what of the line's current no other path takes."""
+    line_a, rectifier_a, input_v, _ = flows
+    return max(line_a - rectifier_a - short_siemens * input_v, 0.0) * input_v
+
 
 class DcSolver:
     """State of a DC circuit and its way through time.
@@ -34,7 +44,8 @@ class DcSolver:
     def __init__(
         self, model: UnitModel, source: SourceModel, setting: SourceSetting, *, seed: int
     ) -> None:
-        self.model = model
+        self.changes = Changes.of(model)
+        self.model = model if self.changes is None else self.changes.model
         self.source = source
         self.converter = ConverterState(model.converter, model.bulk)
         self.fuse = FuseHeat(model.fuse)
@@ -105,6 +116,9 @@ class DcSolver:
         """Go on to ``time_s``."""
         while self.time_s < time_s:
             end_s = min(time_s, self.contact.next_s)
+            if self.changes is not None:
+                left_s = self.changes.onset_left_s(on=self._setting.on)
+                end_s = min(end_s, self.time_s + left_s + 1e-9)
             while self.time_s < end_s:
                 if self._still:
                     self._jump(end_s)
@@ -168,8 +182,9 @@ class DcSolver:
         # Voltage must be known well enough to tell constant current from constant voltage: the
         # step over that corner would otherwise look accurate and lead nowhere.
         band_v = 0.05 * self._setting.current_limit_a * self.source.resistance_ohm
+        even_s = math.inf if self.changes is None else self._even_s()
         while True:
-            step_s = min(self._step_s, remaining_s, converter.longest_step_s())
+            step_s = min(self._step_s, remaining_s, converter.longest_step_s(), even_s)
             self._power_w = converter.input_power_w(0.5 * step_s)
             terminal_v, bulk_v, error_t, error_b = rosenbrock_step(
                 self._rates, self.terminal_v, self.bulk_v, step_s
@@ -200,6 +215,8 @@ class DcSolver:
         if bulk_v > before_v:
             level_v = math.inf if self.broken_over else self.model.defects.breakdown_v
             level_v = min(level_v, self.converter.start_v)
+            if self.changes is not None:
+                level_v = min(level_v, self.changes.onset_v)
             if before_v < level_v < bulk_v - 1e-3 * level_v:
                 return (level_v - before_v) / (bulk_v - before_v) + 1e-4
         elif self.converter.mode is not Mode.OFF:
@@ -212,8 +229,8 @@ class DcSolver:
         """Book one step: averages, fuse heat, let-through."""
         net = self._network
         before_v, bulk_before_v = self.terminal_v, self.bulk_v
-        line0_a, _, input0_v, inner0_v = self._solve(before_v, bulk_before_v)
-        line1_a, _, input1_v, inner1_v = self._solve(terminal_v, bulk_v)
+        line0_a, series0_a, input0_v, inner0_v = self._solve(before_v, bulk_before_v)
+        line1_a, series1_a, input1_v, inner1_v = self._solve(terminal_v, bulk_v)
         given0_a, given1_a = self._regulated_a(), max(self._given_a(terminal_v), 0.0)
         mean_v = 0.5 * (before_v + terminal_v)
         output_v = self.converter.output_v
@@ -236,6 +253,35 @@ class DcSolver:
         square_a2 = (line0_a * line0_a + line0_a * line1_a + line1_a * line1_a) / 3.0
         if self.fuse.advance(step_s, square_a2):
             self._rewire()
+        if self.changes is not None:
+            flows0 = (line0_a, series0_a, input0_v, inner0_v)
+            self._change(step_s, flows0, (line1_a, series1_a, input1_v, inner1_v), bulk_v)
+
+    def _change(self, step_s: float, before: _Flows, after: _Flows, bulk_v: float) -> None:
+        """Let the unit itself change: warmth, forming, late faults."""
+        changes, short = self.changes, self._network.short_siemens
+        assert changes is not None
+        series_a2 = (before[1] ** 2 + before[1] * after[1] + after[1] ** 2) / 3.0
+        varistor_w = 0.5 * (_varistor_w(before, short) + _varistor_w(after, short))
+        if changes.advance(
+            step_s,
+            on=self._setting.on,
+            bulk_v=bulk_v,
+            series_a2=series_a2,
+            varistor_w=varistor_w,
+        ):
+            self.model = changes.model
+            self._rewire()
+
+    def _even_s(self) -> float:
+        """Return how long the unit stays what it is at the currents of now."""
+        assert self.changes is not None
+        flows = self._solve(self.terminal_v, self.bulk_v)
+        return self.changes.even_s(
+            bulk_v=self.bulk_v,
+            series_a2=flows[1] ** 2,
+            varistor_w=_varistor_w(flows, self._network.short_siemens),
+        )
 
     def _count(self, step_s: float, from_v: float, to_v: float, siemens: float) -> None:
         square_v2 = (from_v * from_v + from_v * to_v + to_v * to_v) / 3.0
@@ -301,6 +347,8 @@ class DcSolver:
         """Let time pass while nothing changes but the heat of the fuse."""
         line_a, _, input_v, inner_v = self._flows
         duration_s = min(end_s - self.time_s, self.fuse.time_left_s(line_a) + 1e-9)
+        if self.changes is not None:
+            duration_s = min(duration_s, self._even_s())
         given_a = self._regulated_a()
         output_v = self.converter.output_v
         self.ledger.add(
@@ -323,3 +371,5 @@ class DcSolver:
         self.time_s = min(self.time_s + duration_s, end_s)
         if self.fuse.advance(duration_s, line_a * line_a):
             self._rewire()
+        if self.changes is not None:
+            self._change(duration_s, self._flows, self._flows, self.bulk_v)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
-__all__ = ["Drive", "Feed", "Flows"]
+__all__ = ["Drive", "Feed", "Flows", "shunt_heat_j", "shunted_square"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -77,3 +77,15 @@ class Feed(NamedTuple):
         """Return a constant current across the shunt; a tiny shunt stands for none."""
         siemens = max(shunt, 1e-9)
         return cls(sine_v=0.0, constant_v=current_a / siemens, ohm=1.0 / siemens, is_held=True)
+
+
+def shunt_heat_j(step_s: float, before: Flows, after: Flows, siemens: float) -> float:
+    """Return the heat in a conductance across the input over a step, voltages as straight lines."""
+    from_v, to_v = before.input_v, after.input_v
+    return siemens * step_s / 3.0 * (from_v * from_v + from_v * to_v + to_v * to_v)
+
+
+def shunted_square(step_s: float, before: Flows, after: Flows) -> float:
+    """Return by how much the line's integral of squared current exceeds the rectifier's."""
+    square = before.line_a**2 - before.rectifier_a**2 + after.line_a**2 - after.rectifier_a**2
+    return 0.5 * step_s * square

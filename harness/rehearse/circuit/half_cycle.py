@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 
 from harness.rehearse.circuit.converter import ConverterState, Mode
-from harness.rehearse.circuit.feed import Drive, Feed, Flows
+from harness.rehearse.circuit.feed import Drive, Feed, Flows, shunt_heat_j, shunted_square
 from harness.rehearse.circuit.ledger import Means
 from harness.rehearse.circuit.network import InputNetwork
 from harness.rehearse.circuit.pulse import Pulse, Still, carry_pulse
@@ -54,6 +54,8 @@ class HalfCycle:
         short_mean: Integral of that voltage's magnitude, V s.
         fault_square: The same for a fault across the bulk capacitor.
         fault_mean: The same for its magnitude.
+        varistor_j: Heat in the varistor.
+        shunted_square: How much the integral of the line's squared current exceeds the rectifier's.
     """
 
     __slots__ = (
@@ -83,7 +85,9 @@ class HalfCycle:
         "peak_a",
         "short_mean",
         "short_square",
+        "shunted_square",
         "time_s",
+        "varistor_j",
     )
 
     def __init__(
@@ -104,7 +108,7 @@ class HalfCycle:
         self._grid_s = 0.5 / drive.frequency_hz / steps
         self.time_s = 0.0
         self.bulk_v = self.lowest_v = self.highest_v = bulk_v
-        self.peak_a = 0.0
+        self.peak_a = self.shunted_square = self.varistor_j = 0.0
         self.clamped = False
         self._line_square = self._terminal_square = self._power_integral = 0.0
         self._sum_bulk = self._sum_bulk_square = 0.0
@@ -224,6 +228,9 @@ class HalfCycle:
                     break
                 step_s, end_v, after = self._step(feed, before, 0.5 * step_s, power_w)
         self._count(step_s, before, after)
+        if shunt > net.short_siemens:
+            self.varistor_j += shunt_heat_j(step_s, before, after, shunt - net.short_siemens)
+            self.shunted_square += shunted_square(step_s, before, after)
         self._move_on(step_s, self.bulk_v, max(end_v, 0.0))
 
     def _pulse(self, until_s: float, power_w: float) -> bool:
@@ -376,10 +383,10 @@ class HalfCycle:
     def _move_on(self, step_s: float, start_v: float, end_v: float) -> None:
         """Move time, bulk capacitor and converter on."""
         converter = self._converter
-        output0_v = converter.output_v
+        from_v = converter.output_v
         converter.advance(step_s)
         converter.watch_bulk(end_v)
-        output1_v = converter.output_v
+        to_v = converter.output_v
         self.time_s += step_s
         self.bulk_v = end_v
         self.lowest_v = min(self.lowest_v, end_v)
@@ -387,7 +394,5 @@ class HalfCycle:
         third = step_s / 3.0
         self._sum_bulk += 0.5 * step_s * (start_v + end_v)
         self._sum_bulk_square += third * (start_v * start_v + start_v * end_v + end_v * end_v)
-        self._sum_output += 0.5 * step_s * (output0_v + output1_v)
-        self._sum_output_square += third * (
-            output0_v * output0_v + output0_v * output1_v + output1_v * output1_v
-        )
+        self._sum_output += 0.5 * step_s * (from_v + to_v)
+        self._sum_output_square += third * (from_v * from_v + from_v * to_v + to_v * to_v)

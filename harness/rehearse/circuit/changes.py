@@ -1,0 +1,200 @@
+"""What changes in a unit while it runs: a warm limiter, a hot varistor, forming, late faults.
+
+The solvers know a unit of constant values. Here the slow states live, and whenever one of them has
+moved far enough to matter the unit is made anew and the solver wires it up again. Between two such
+moments its values stand still, so that what is fast in the solvers stays fast; a unit in which
+nothing changes has no such object at all.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Any
+
+from harness.rehearse.unit_model import Defects, UnitModel
+
+__all__ = ["Changes"]
+
+#: A resistance or conductance is taken over anew once it is off by this share.
+_NOTABLE = 0.01
+#: Extra leakage below this share of the first one counts as gone.
+_GONE = 1e-3
+
+
+class Changes:
+    """The slow states of one unit while a run goes on.
+
+    Args:
+        model: The unit as it is before first power.
+
+    Attributes:
+        model: The unit as it is now.
+        limiter_degc: Temperature of the inrush limiter.
+        varistor_j: Heat in the varistor.
+        forming_left: Share of the extra leakage that is left.
+        powered_s: Time the supply was on.
+    """
+
+    __slots__ = (
+        "_base",
+        "_used_left",
+        "_used_ohm",
+        "_waiting",
+        "forming_left",
+        "limiter_degc",
+        "model",
+        "powered_s",
+        "varistor_j",
+    )
+
+    def __init__(self, model: UnitModel) -> None:
+        self._base = model
+        limiter = model.rectifier.limiter
+        self.limiter_degc = 25.0 if limiter is None else limiter.ambient_degc
+        self.varistor_j = self.powered_s = 0.0
+        self.forming_left = 1.0
+        self._waiting = _late(model.defects)
+        self._rebuild()
+
+    @classmethod
+    def of(cls, model: UnitModel) -> Changes | None:
+        """Return the states of a unit, or None where nothing in it changes."""
+        hot = model.varistor is not None and model.varistor.energy_j < math.inf
+        slow = model.rectifier.limiter is not None or model.bulk.forming is not None
+        return cls(model) if hot or slow or _late(model.defects) else None
+
+    @property
+    def onset_v(self) -> float:
+        """Bulk voltage at which a fault that waits for nothing else shows; infinite for none."""
+        due = [
+            onset.voltage_v
+            for name in self._waiting
+            if (onset := getattr(self._base.defects, _ONSETS[name])).time_s <= self.powered_s
+        ]
+        return min(due, default=math.inf)
+
+    def advance(
+        self,
+        duration_s: float,
+        *,
+        on: bool,
+        bulk_v: float,
+        series_a2: float = 0.0,
+        varistor_w: float = 0.0,
+    ) -> bool:
+        """Move on by ``duration_s``; return True if the unit is another one now.
+
+        Args:
+            duration_s: Time.
+            on: Whether the supply is on.
+            bulk_v: Bulk voltage: highest in that time.
+            series_a2: Mean square of the current through the rectifier.
+            varistor_w: Mean power in the varistor.
+        """
+        if on:
+            self.powered_s += duration_s
+        base, changed = self._base, False
+        limiter, forming, varistor = base.rectifier.limiter, base.bulk.forming, base.varistor
+        if limiter is not None:
+            power_w = series_a2 * self._used_ohm
+            self.limiter_degc = limiter.warmed_degc(self.limiter_degc, power_w, duration_s)
+            ohm = limiter.resistance_ohm(self.limiter_degc)
+            changed = abs(ohm - self._used_ohm) > _NOTABLE * self._used_ohm
+        if forming is not None:
+            self.forming_left = forming.left(self.forming_left, bulk_v, duration_s)
+            left = self.forming_left
+            off = abs(left - self._used_left) > _NOTABLE * self._used_left
+            changed |= off and self._used_left > 0.0
+        if varistor is not None and varistor.energy_j < math.inf:
+            final_j = varistor_w * varistor.cooling_s
+            kept = math.exp(-duration_s / varistor.cooling_s)
+            self.varistor_j = final_j + (self.varistor_j - final_j) * kept
+            if self.varistor_j >= varistor.energy_j:
+                self._fail_varistor(varistor.failed_ohm)
+                changed = True
+        changed |= bool(self._waiting) and self._show_faults(bulk_v)
+        if changed:
+            self._rebuild()
+        return changed
+
+    def even_s(self, *, bulk_v: float, series_a2: float, varistor_w: float = 0.0) -> float:
+        """Return for how long the unit stays about what it is under even conditions."""
+        base, least_s = self._base, math.inf
+        limiter, forming, varistor = base.rectifier.limiter, base.bulk.forming, base.varistor
+        if limiter is not None:
+            power_w = series_a2 * self._used_ohm
+            final_degc = limiter.ambient_degc + power_w / limiter.dissipation_w_per_k
+            # 1 % of resistance, in kelvin, and how fast the temperature moves.
+            kelvin = _NOTABLE * (self.limiter_degc + 273.15) ** 2 / limiter.beta_k
+            rate = abs(final_degc - self.limiter_degc) / limiter.heat_time_s
+            least_s = kelvin / rate if rate > 0.0 else math.inf
+        if forming is not None and self._used_left > 0.0 and bulk_v > 0.0:
+            least_s = min(least_s, _NOTABLE * forming.time_s * forming.voltage_v / bulk_v)
+        if varistor is not None and varistor_w > 0.0:
+            # A hundredth of the rating at a time; cooling makes it later.
+            least_s = min(least_s, max(_NOTABLE * varistor.energy_j / varistor_w, 1e-6))
+        return max(least_s, 1e-6)
+
+    def onset_left_s(self, *, on: bool) -> float:
+        """Return how long until a fault that waits for time may show."""
+        if not on:
+            return math.inf
+        times = (getattr(self._base.defects, _ONSETS[name]).time_s for name in self._waiting)
+        return min((at - self.powered_s for at in times if at > self.powered_s), default=math.inf)
+
+    def _show_faults(self, bulk_v: float) -> bool:
+        """Take faults off the list whose onset has been met; return True if there were any."""
+        shown = []
+        for name in self._waiting:
+            onset = getattr(self._base.defects, _ONSETS[name])
+            if self.powered_s >= onset.time_s and bulk_v >= onset.voltage_v:
+                shown.append(name)
+        self._waiting = [name for name in self._waiting if name not in shown]
+        return bool(shown)
+
+    def _fail_varistor(self, ohm: float) -> None:
+        """Let the varistor fail short."""
+        base = self._base
+        waits = "input_short_ohm" in self._waiting
+        siemens = 1.0 / ohm + (0.0 if waits else 1.0 / base.defects.input_short_ohm)
+        # One short across the input is enough: the one that waits comes no more.
+        self._waiting = [name for name in self._waiting if name != "input_short_ohm"]
+        defects = replace(base.defects, input_short_ohm=1.0 / siemens)
+        self._base = replace(base, varistor=None, defects=defects)
+
+    def _rebuild(self) -> None:
+        """Make the unit as it is now."""
+        base = self._base
+        rectifier, bulk, limiter = base.rectifier, base.bulk, base.rectifier.limiter
+        self._used_ohm = 0.0
+        if limiter is not None:
+            self._used_ohm = limiter.resistance_ohm(self.limiter_degc)
+            total_ohm = rectifier.resistance_ohm + self._used_ohm
+            rectifier = replace(rectifier, resistance_ohm=total_ohm)
+        self._used_left = self.forming_left if self.forming_left > _GONE else 0.0
+        if bulk.forming is not None and self._used_left > 0.0:
+            siemens = 1.0 / bulk.leakage_ohm + self._used_left / bulk.forming.extra_ohm
+            bulk = replace(bulk, leakage_ohm=1.0 / siemens)
+        defects = base.defects
+        absent: dict[str, Any] = dict.fromkeys(self._waiting, math.inf)
+        if absent:
+            defects = replace(defects, **absent)
+        self.model = replace(base, rectifier=rectifier, bulk=bulk, defects=defects)
+
+
+#: Faults that may come late, with the field of their onset.
+_ONSETS = {
+    "input_short_ohm": "input_short_onset",
+    "bulk_short_ohm": "bulk_short_onset",
+    "bulk_leak_ohm": "bulk_leak_onset",
+}
+
+
+def _late(defects: Defects) -> list[str]:
+    """Return the faults that are not there from the beginning."""
+    return [
+        name
+        for name, onset in _ONSETS.items()
+        if getattr(defects, name) < math.inf and not getattr(defects, onset).is_at_once
+    ]
