@@ -39,7 +39,7 @@ def manager() -> Iterator[Any]:
 def _in_a_hurry(monkeypatch: pytest.MonkeyPatch) -> None:
     """Nobody here is slower than half a second."""
     monkeypatch.setattr(investigate, "_PATIENCE_S", 0.5)
-    monkeypatch.setattr(investigate, "_TRIAL_S", 0.1)
+    monkeypatch.setattr(investigate, "_TRIAL_S", 0.3)
 
 
 def meter(resource: str) -> tuple[Meter, Dialect]:
