@@ -1,0 +1,180 @@
+"""A campaign: units by the thousand through the engine, on one machine or many."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from time import perf_counter
+from typing import TYPE_CHECKING
+
+from harness.errors import Refused, UsageError
+from harness.profile.load import load_profile
+from harness.profile.preflight import preflight
+from harness.profile.schema import Profile
+from harness.qualify.bench_work import Job
+from harness.qualify.journal import CampaignJournal
+from harness.qualify.local import in_processes, in_this_process
+from harness.qualify.population import Population
+from harness.qualify.row import UnitRow, csv_text, frame_of
+from harness.run.stop import StopRequest
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Campaign", "qualify", "usual_workers"]
+
+#: Units a worker takes at a time: about half a second of work.
+_CHUNK = 10
+
+OnProgress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Campaign:
+    """A finished campaign.
+
+    Attributes:
+        profile: The profile.
+        seed: Its seed.
+        rows: One row a unit, in the order of their numbers.
+        new: Units carried out now; the others were in the folder already.
+        elapsed_s: Real time that took.
+        workers: Where it was carried out, in words.
+        folder: Folder of the results, or None.
+    """
+
+    profile: Profile
+    seed: int
+    rows: tuple[UnitRow, ...]
+    new: int
+    elapsed_s: float
+    workers: str
+    folder: Path | None
+
+    def csv(self) -> str:
+        """Return the table as CSV: the same for any number of workers, byte for byte."""
+        return csv_text(self.rows)
+
+    def frame(self) -> pd.DataFrame:
+        """Return the table as a frame, one row a unit; see :func:`harness.qualify.row.frame_of`."""
+        return frame_of(self.rows)
+
+
+def usual_workers() -> int:
+    """Return the number of cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def qualify(
+    profile: Profile | str | Path,
+    *,
+    units: int = 1000,
+    seed: int = 1,
+    workers: int | None = None,
+    out: Path | str | None = None,
+    faults: Sequence[str] = (),
+    cluster: str | None = None,
+    on_progress: OnProgress | None = None,
+    stop: StopRequest | None = None,
+) -> Campaign:
+    """Draw random units and carry the profile out on each, in simulation.
+
+    Half of the units are healthy, half faulty; the faults take turns. The answer depends on
+    profile, seed and faults alone: not on the number of workers, nor on where they are.
+
+    A script that asks for more than one worker must be importable: what it does stands under
+    ``if __name__ == "__main__":``, since the workers are new Python processes.
+
+    Args:
+        profile: A profile, the path of one, or the name of a shipped one.
+        units: How many units.
+        seed: Seed of the campaign, 0 or above.
+        workers: Processes on this machine; None: one a core.
+        out: Folder for journal and results, or None to keep nothing. A campaign that was
+            interrupted goes on from there.
+        faults: Names of the faults, or empty for every one such a unit can have.
+        cluster: Address of a Dask scheduler that has the work done instead.
+        on_progress: Called with units done and units in all.
+        stop: Whether somebody wants to stop.
+
+    Raises:
+        FileError: The profile cannot be used.
+        UsageError: There is no such fault, or the folder holds another campaign.
+        Refused: The simulated bench cannot carry this profile out at all.
+        Interrupted: Somebody wanted to stop; what is done is in the folder.
+    """
+    if units < 1 or seed < 0 or (workers is not None and workers < 1):
+        raise UsageError("a campaign needs a unit, a worker, and a seed of 0 or above")
+    loaded = profile if isinstance(profile, Profile) else load_profile(profile)
+    job = Job(profile=loaded, seed=seed, faults=tuple(dict.fromkeys(faults)))
+    _ready(job)
+    journal = CampaignJournal(Path(out), job) if out is not None else None
+    try:
+        known = dict(journal.done) if journal is not None else {}
+        open_ = [index for index in range(units) if index not in known]
+        started_s = perf_counter()
+        where, finished = _runner(job, _chunks(open_), stop or StopRequest(), workers, cluster)
+        done = units - len(open_)
+        if on_progress is not None:
+            on_progress(done, units)
+        for lines in finished if open_ else ():
+            if journal is not None:
+                journal.add(lines)
+            rows = [UnitRow.from_line(line) for line in lines]
+            known.update((row.index, row) for row in rows)
+            done += len(rows)
+            if on_progress is not None:
+                on_progress(done, units)
+    finally:
+        if journal is not None:
+            journal.close()
+    campaign = Campaign(
+        profile=loaded,
+        seed=seed,
+        rows=tuple(known[index] for index in range(units)),
+        new=len(open_),
+        elapsed_s=perf_counter() - started_s,
+        workers=where,
+        folder=journal.folder if journal is not None else None,
+    )
+    if journal is not None:
+        journal.write("units.csv", campaign.csv())
+    return campaign
+
+
+def _ready(job: Job) -> None:
+    """See before any worker starts that there is something to do and a bench to do it on."""
+    from harness.qualify.bench_work import DAY
+    from harness.wiring import plan_for, simulated_bench_file
+
+    Population(job.profile.unit, seed=job.seed, faults=job.faults)
+    findings = preflight(plan_for(job.profile, simulated_bench_file(job.profile)), today=DAY.date())
+    if findings.reasons:
+        raise Refused(findings.reasons)
+
+
+def _chunks(indices: Sequence[int]) -> Iterator[tuple[int, ...]]:
+    for start in range(0, len(indices), _CHUNK):
+        yield tuple(indices[start : start + _CHUNK])
+
+
+def _runner(
+    job: Job,
+    chunks: Iterator[tuple[int, ...]],
+    stop: StopRequest,
+    workers: int | None,
+    cluster: str | None,
+) -> tuple[str, Iterator[list[str]]]:
+    """Return where the work is done, and the lines as they are finished."""
+    if cluster is not None:
+        from harness.qualify.cluster import on_cluster
+
+        return f"the cluster at {cluster}", on_cluster(job, chunks, stop, address=cluster)
+    count = usual_workers() if workers is None else workers
+    if count == 1:
+        return "this process", in_this_process(job, chunks, stop)
+    return f"{count} processes", in_processes(job, chunks, stop, workers=count)

@@ -1,0 +1,126 @@
+"""The picture of a campaign as one SVG file: how each class ended, and how severity decides."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from html import escape
+
+from harness.qualify.rates import ClassRates, Rates
+from harness.qualify.row import End, UnitRow
+from harness.qualify.severity import SEVERITIES
+from harness.quantity import format_quantity
+
+__all__ = ["draw_campaign"]
+
+_WIDTH, _LEFT, _RIGHT = 860.0, 220.0, 800.0
+_BAR, _STEP, _HEAD = 14.0, 22.0, 64.0
+_BINS = 40
+
+#: Dark to light in print as well: released stands out, refused hardly occurs.
+_COLOURS = {
+    End.RELEASED: "#2a7f3f",
+    End.UNDECIDED: "#e0b23c",
+    End.REJECTED: "#c8642d",
+    End.TRIPPED: "#8c2f39",
+    End.REFUSED: "#77808a",
+}
+
+
+def draw_campaign(title: str, rates: Rates, rows: Sequence[UnitRow]) -> str:
+    """Return an SVG document.
+
+    The upper part has a bar for each class, divided by how its units ended. The lower part shows,
+    for each fault with degrees, the share that was not released over the whole range of severity,
+    with a mark where clearly faulty begins.
+
+    Args:
+        title: Title of the profile.
+        rates: Rates of the campaign.
+        rows: Its rows.
+    """
+    classes = (rates.healthy, *rates.faults, *rates.border)
+    graded = [kind for kind in SEVERITIES if any(row.kind == kind for row in rows)]
+    middle = _HEAD + len(classes) * _STEP + 40
+    height = middle + len(graded) * (_STEP + 12) + 40
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH:g} {height:g}" '
+        f'width="{_WIDTH:g}" height="{height:g}" font-family="sans-serif" font-size="11">',
+        f'<rect width="{_WIDTH:g}" height="{height:g}" fill="white"/>',
+        _text(20, 22, f"{title}: {len(rows)} simulated units", size=14),
+        *_legend(),
+    ]
+    for place, one in enumerate(classes):
+        parts += _bar(one, _HEAD + place * _STEP, marginal=one in rates.border)
+    if graded:
+        parts.append(_text(20, middle - 8, "Share not released, over severity", size=12))
+    for place, kind in enumerate(graded):
+        units = [row for row in rows if row.kind == kind]
+        parts += _strip(kind, units, middle + 8 + place * (_STEP + 12))
+    return "\n".join([*parts, "</svg>"]) + "\n"
+
+
+def _legend() -> Iterable[str]:
+    for place, (end, colour) in enumerate(_COLOURS.items()):
+        x = _LEFT + place * 110
+        yield f'<rect x="{x:g}" y="36" width="12" height="12" fill="{colour}"/>'
+        yield _text(x + 17, 46, end.value)
+
+
+def _bar(one: ClassRates, y: float, *, marginal: bool) -> Iterable[str]:
+    name = f"{one.kind} (marginal)" if marginal else one.kind
+    yield _text(_LEFT - 8, y + 11, name, anchor="end")
+    x = _LEFT
+    for end, colour in _COLOURS.items():
+        width = (_RIGHT - _LEFT) * one.ends[end].count / one.units if one.units else 0.0
+        if width:
+            yield (
+                f'<rect x="{x:.2f}" y="{y:g}" width="{width:.2f}" height="{_BAR:g}" '
+                f'fill="{colour}"><title>{end.value}: {one.ends[end].count} of {one.units}'
+                "</title></rect>"
+            )
+        x += width
+    yield _text(_RIGHT + 6, y + 11, str(one.units))
+
+
+def _strip(kind: str, units: Sequence[UnitRow], y: float) -> Iterable[str]:
+    """Draw bins of severity, dark where nothing was released."""
+    degrees = SEVERITIES[kind]
+    yield _text(_LEFT - 8, y + 11, kind, anchor="end")
+    bins: list[list[UnitRow]] = [[] for _ in range(_BINS)]
+    for row in units:
+        share = _place(row.severity, degrees.low, degrees.high, by_decades=degrees.by_decades)
+        bins[min(int(share * _BINS), _BINS - 1)].append(row)
+    width = (_RIGHT - _LEFT) / _BINS
+    for number, inside in enumerate(bins):
+        if not inside:
+            continue
+        held = sum(row.end is not End.RELEASED for row in inside) / len(inside)
+        clear = any(row.clear for row in inside)
+        colour = _COLOURS[End.TRIPPED] if clear else _COLOURS[End.REFUSED]
+        yield (
+            f'<rect x="{_LEFT + number * width:.2f}" y="{y + _BAR * (1 - held):.2f}" '
+            f'width="{width:.2f}" height="{_BAR * held:.2f}" fill="{colour}"/>'
+        )
+    yield (
+        f'<rect x="{_LEFT:g}" y="{y:g}" width="{_RIGHT - _LEFT:g}" height="{_BAR:g}" '
+        'fill="none" stroke="#999" stroke-width="0.5"/>'
+    )
+    yield _text(_LEFT, y + _BAR + 11, format_quantity(degrees.low, degrees.unit), size=9)
+    high = format_quantity(degrees.high, degrees.unit)
+    yield _text(_RIGHT, y + _BAR + 11, high, anchor="end", size=9)
+    middle = 0.5 * (_LEFT + _RIGHT)
+    told = f"{degrees.what}; grey: no clearly faulty unit there"
+    yield _text(middle, y + _BAR + 11, told, anchor="middle", size=9)
+
+
+def _place(value: float, low: float, high: float, *, by_decades: bool) -> float:
+    if by_decades:
+        return math.log(value / low) / math.log(high / low)
+    return (value - low) / (high - low)
+
+
+def _text(x: float, y: float, text: str, *, anchor: str = "start", size: int = 11) -> str:
+    return (
+        f'<text x="{x:g}" y="{y:g}" text-anchor="{anchor}" font-size="{size}">{escape(text)}</text>'
+    )

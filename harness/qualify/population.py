@@ -1,0 +1,98 @@
+"""The units of a campaign: healthy and faulty in turn, each made from its number alone."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from harness.errors import UsageError, did_you_mean
+from harness.qualify.row import HEALTHY
+from harness.qualify.severity import SEVERITIES
+from harness.qualify.spread import healthy_unit
+from harness.rehearse.faults import FAULTS
+from harness.rehearse.unit_model import UnitModel, typical_model
+from harness.unit.nameplate import Unit
+
+__all__ = ["Drawn", "Population"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Drawn:
+    """One unit, drawn.
+
+    Attributes:
+        index: Its number.
+        kind: ``healthy``, or the name of its fault.
+        severity: How bad the fault is; not-a-number where that means nothing.
+        clear: Whether it is clearly faulty.
+        seed: Seed of its instruments.
+        model: The unit.
+    """
+
+    index: int
+    kind: str
+    severity: float
+    clear: bool
+    seed: int
+    model: UnitModel
+
+
+class Population:
+    """Draws units by number: the same number gives the same unit, whoever asks and when.
+
+    Even numbers are healthy units; odd ones take the faults in turn, so that a campaign of any
+    length has about as many of each.
+
+    Args:
+        unit: The nameplate.
+        seed: The campaign's seed, 0 or above.
+        faults: Names of the faults, or empty for every one such a unit can have.
+
+    Attributes:
+        faults: Names of the faults in the order they are taken.
+
+    Raises:
+        UsageError: Such a unit has no such fault.
+
+    Source:
+        Independent streams by number: spawn keys of numpy's SeedSequence.
+    """
+
+    def __init__(self, unit: Unit, *, seed: int, faults: Sequence[str] = ()) -> None:
+        kind = unit.input.kind
+        known = tuple(name for name, fault in FAULTS.items() if kind in fault.kinds)
+        for name in faults:
+            if name not in known:
+                raise UsageError(
+                    f"a unit with {kind.upper()} input has no fault {name!r}"
+                    f"{did_you_mean(name, known)}",
+                    do=f"there are {', '.join(sorted(known))}",
+                )
+        self.faults = tuple(dict.fromkeys(faults)) or known
+        self._unit = unit
+        self._seed = seed
+        self._typical = typical_model(unit)
+
+    def kind_of(self, index: int) -> str:
+        """Return the class of a unit by its number."""
+        return HEALTHY if index % 2 == 0 else self.faults[index // 2 % len(self.faults)]
+
+    def draw(self, index: int) -> Drawn:
+        """Return a unit by its number, from 0."""
+        import numpy as np
+
+        rng = np.random.default_rng(np.random.SeedSequence(self._seed, spawn_key=(index,)))
+        # The instruments first: what a fault draws must not change them.
+        seed = int(rng.integers(2**31))
+        model = healthy_unit(self._typical, rng)
+        kind = self.kind_of(index)
+        severity, clear = math.nan, kind != HEALTHY
+        degrees = SEVERITIES.get(kind)
+        if degrees is not None:
+            severity = degrees.at(float(rng.uniform()))
+            model = degrees.apply(model, severity, self._unit)
+            clear = degrees.clear(model, severity, self._unit)
+        elif kind != HEALTHY:
+            model = FAULTS[kind].apply(model)
+        return Drawn(index=index, kind=kind, severity=severity, clear=clear, seed=seed, model=model)
