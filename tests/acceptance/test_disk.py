@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 if TYPE_CHECKING:
-    from tests.acceptance.conftest import Campaign, Ended
+    from tests.acceptance.conftest import Campaign, Ended, ServedBench
 
 IN_CI = os.environ.get("CI", "").lower() == "true"
 
@@ -52,9 +52,11 @@ def unmount(folder: Path) -> None:
     subprocess.run([program, "--lazy", str(folder)], check=True)
 
 
-def trouble_while_live(campaign: Campaign, size: str, trouble: Callable[[Path], object]) -> Ended:
-    """Run on a small disk and spoil it while power is on; power must go off."""
-    with campaign.bench() as bench, small_disk(bench.results, size), campaign.run(bench) as running:
+def trouble_while_live(
+    campaign: Campaign, bench: ServedBench, trouble: Callable[[Path], object]
+) -> Ended:
+    """Run and spoil the results folder while power is on; power must go off."""
+    with campaign.run(bench) as running:
         assert bench.wait(on=True, longest_s=30.0), running.end().screen
         spoilt_s = campaign.now_s()
         trouble(bench.results)
@@ -80,7 +82,8 @@ def read_only(results: Path) -> None:
 class TestWhilePowerIsOn:
     def test_a_full_disk_cuts_power(self, campaign: Campaign) -> None:
         """When the disk is full, power is off, the run counts as tripped, and says why."""
-        ended = trouble_while_live(campaign, "256k", fill)
+        with campaign.bench() as bench, small_disk(bench.results, "256k"):
+            ended = trouble_while_live(campaign, bench, fill)
 
         assert ended.code == 3, ended.screen
         assert "No space left" in ended.screen
@@ -89,11 +92,8 @@ class TestWhilePowerIsOn:
 
     def test_a_removed_folder_cuts_power(self, campaign: Campaign) -> None:
         """When the record is removed, power is off, the run counts as tripped, and says why."""
-        ended = trouble_while_live(
-            campaign,
-            "2M",
-            lambda results: [shutil.rmtree(record) for record in results.iterdir()],
-        )
+        with campaign.bench() as bench:
+            ended = trouble_while_live(campaign, bench, shutil.rmtree)
 
         assert ended.code == 3, ended.screen
         assert "the folder is gone" in ended.screen
