@@ -1,16 +1,64 @@
-"""Faults by name: each turns a healthy unit into one a technician has met."""
+"""Faults by name: each turns a healthy unit into one a technician has met, as badly as you like."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
+from harness.rehearse.changing_parts import Onset
 from harness.rehearse.unit_model import Intermittence, UnitModel
 
-__all__ = ["FAULTS", "Fault"]
+__all__ = ["FAULTS", "SEVERITIES", "Degree", "Fault"]
 
-_Change = Callable[[UnitModel], UnitModel]
+#: A change made by how bad it is, in the fault's own measure.
+_Change = Callable[[UnitModel, float], UnitModel]
+
+#: Severities with a name; the number behind it is each fault's own.
+SEVERITIES = ("mild", "usual", "severe")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Degree:
+    """How bad a fault can be.
+
+    Attributes:
+        what: What the number is.
+        unit: Its unit: ``ohm``, ``s``, ``%`` (a share of one) or ``1``.
+        mild: A unit with it may go unnoticed for a while.
+        usual: As a technician meets it; what ``--fault`` takes.
+        severe: As bad as it gets.
+        least: Least number that means anything.
+        most: Greatest number that means anything.
+    """
+
+    what: str
+    unit: str
+    mild: float
+    usual: float
+    severe: float
+    least: float = 1e-3
+    most: float = 1e6
+
+    def number(self, severity: float | str | None) -> float:
+        """Return a severity as a number.
+
+        Args:
+            severity: The number itself, one of :data:`SEVERITIES`, or None for the usual one.
+
+        Raises:
+            ValueError: There is no such severity, or the number means nothing for this fault.
+        """
+        if severity is None:
+            return self.usual
+        if isinstance(severity, str):
+            if severity not in SEVERITIES:
+                raise ValueError(f"severity is {', '.join(SEVERITIES)} or a number")
+            return float(getattr(self, severity))
+        if not self.least <= severity <= self.most:
+            raise ValueError(f"severity is from {self.least:g} to {self.most:g} ({self.what})")
+        return severity
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -22,6 +70,9 @@ class Fault:
         summary: What a technician would call it.
         kinds: Kinds of input it applies to: ``dc``, ``ac``.
         needs_load: True if it only shows with a load on the output.
+        degree: How bad it can be; None where it is there or it is not.
+        onset: Field of the defects that says when it shows; None where it is there from the
+            beginning.
         change: Makes the faulty unit.
     """
 
@@ -29,68 +80,95 @@ class Fault:
     summary: str
     kinds: frozenset[str] = frozenset({"dc", "ac"})
     needs_load: bool = False
+    degree: Degree | None = None
+    onset: str | None = None
     change: _Change
 
-    def apply(self, model: UnitModel) -> UnitModel:
+    def apply(
+        self,
+        model: UnitModel,
+        *,
+        severity: float | str | None = None,
+        onset: Onset | None = None,
+    ) -> UnitModel:
         """Return ``model`` with this fault in it.
 
+        Args:
+            model: The unit.
+            severity: How bad, in the fault's own measure (:attr:`degree`), or by name; left out,
+                as usual.
+            onset: When it shows; left out, from the beginning.
+
         Raises:
-            ValueError: The fault does not exist in a unit with this kind of input.
+            ValueError: The fault does not exist in a unit with this kind of input, cannot be that
+                bad, or cannot come late.
         """
         if model.input_kind not in self.kinds:
             raise ValueError(f"{self.name} does not apply to a unit with {model.input_kind} input")
-        return self.change(model)
+        if self.degree is None and severity is not None:
+            raise ValueError(f"{self.name} is there or it is not: it has no severity")
+        late = onset is not None and not onset.is_at_once
+        if late and self.onset is None:
+            raise ValueError(f"{self.name} is there from the beginning: it has no onset")
+        faulty = self.change(
+            model, math.nan if self.degree is None else self.degree.number(severity)
+        )
+        if not late:
+            return faulty
+        # Until then the part works, so nothing else of the unit may tell.
+        defects = replace(faulty.defects, **{str(self.onset): onset})  # type: ignore[arg-type]
+        return replace(
+            faulty,
+            converter=replace(faulty.converter, starts=model.converter.starts),
+            varistor=model.varistor,
+            defects=defects,
+        )
 
 
-def _shorted_input(model: UnitModel) -> UnitModel:
-    """Solder bridge or crushed lead behind the fuse: 0.1 ohm."""
-    return replace(model, defects=replace(model.defects, input_short_ohm=0.1))
+def _shorted_input(model: UnitModel, ohm: float) -> UnitModel:
+    """Solder bridge or crushed lead behind the fuse."""
+    return replace(model, defects=replace(model.defects, input_short_ohm=ohm))
 
 
-def _shorted_varistor(model: UnitModel) -> UnitModel:
+def _shorted_varistor(model: UnitModel, ohm: float) -> UnitModel:
     """A varistor that met too high a line fails short, at some tenths of an ohm."""
-    return replace(model, varistor=None, defects=replace(model.defects, input_short_ohm=0.4))
+    return _shorted_input(replace(model, varistor=None), ohm)
 
 
-def _shorted_switch(model: UnitModel) -> UnitModel:
+def _shorted_switch(model: UnitModel, ohm: float) -> UnitModel:
     """Switch shorted: winding and tracks remain across the bulk capacitor; nothing switches."""
     return replace(
         model,
         converter=replace(model.converter, starts=False),
-        defects=replace(model.defects, bulk_short_ohm=0.3),
+        defects=replace(model.defects, bulk_short_ohm=ohm),
     )
 
 
-def _switch_breakdown(model: UnitModel) -> UnitModel:
-    """A weakened switch breaks over at 70 % of nominal bulk voltage and stays shorted."""
-    level_v = 0.7 * model.converter.nominal_bulk_v
+def _switch_breakdown(model: UnitModel, share: float) -> UnitModel:
+    """A weakened switch breaks over below nominal bulk voltage and stays shorted."""
+    level_v = share * model.converter.nominal_bulk_v
     return replace(model, defects=replace(model.defects, breakdown_v=level_v, breakdown_ohm=0.4))
 
 
-def _open_fuse(model: UnitModel) -> UnitModel:
+def _open_fuse(model: UnitModel, _: float) -> UnitModel:
     """The fuse was blown by the event, and not found."""
     return replace(model, fuse=replace(model.fuse, is_open=True))
 
 
-def _leaky_bulk(model: UnitModel) -> UnitModel:
-    """A capacitor that has seen too high a voltage: it would draw as much as full load does."""
+def _leaky_bulk(model: UnitModel, share: float) -> UnitModel:
+    """A capacitor that has seen too high a voltage: its leak takes a share of full-load power."""
     converter = model.converter
     nominal_w = converter.input_power_w(converter.output_v * converter.output_nominal_a)
-    leak_ohm = converter.nominal_bulk_v**2 / nominal_w
+    leak_ohm = converter.nominal_bulk_v**2 / (share * nominal_w)
     return replace(model, defects=replace(model.defects, bulk_leak_ohm=leak_ohm))
 
 
-def _weak_bulk(model: UnitModel) -> UnitModel:
-    """A dried-out capacitor: 8 % of its capacitance left, twelve times the series resistance."""
-    bulk = replace(
-        model.bulk,
-        capacitance_f=0.08 * model.bulk.nominal_capacitance_f,
-        series_resistance_ohm=12.0 * model.bulk.series_resistance_ohm,
-    )
-    return replace(model, bulk=bulk)
+def _weak_bulk(model: UnitModel, left: float) -> UnitModel:
+    """A dried-out capacitor: little of its capacitance left, series resistance up as much."""
+    return replace(model, bulk=model.bulk.aged(left))
 
 
-def _open_diode(model: UnitModel) -> UnitModel:
+def _open_diode(model: UnitModel, _: float) -> UnitModel:
     """DC: the series diode is open. AC: one leg of the bridge, so half-wave rectification."""
     rectifier = model.rectifier
     if model.input_kind == "dc":
@@ -98,37 +176,60 @@ def _open_diode(model: UnitModel) -> UnitModel:
     return replace(model, rectifier=replace(rectifier, conducts_negative=False))
 
 
-def _output_by(factor: float) -> _Change:
+def _output_by(sign: float) -> _Change:
     """Return a change of the output voltage: a drifted divider or reference."""
 
-    def change(model: UnitModel) -> UnitModel:
-        converter = replace(model.converter, output_v=factor * model.converter.output_v)
-        return replace(model, converter=converter)
+    def change(model: UnitModel, off: float) -> UnitModel:
+        output_v = (1.0 + sign * off) * model.converter.output_v
+        return replace(model, converter=replace(model.converter, output_v=output_v))
 
     return change
 
 
-def _folded_limit(model: UnitModel) -> UnitModel:
-    """The current sense drifted: the output gives in at 60 % of its nominal current."""
-    limit_a = 0.6 * model.converter.output_nominal_a
+def _folded_limit(model: UnitModel, share: float) -> UnitModel:
+    """The current sense drifted: the output gives in below its nominal current."""
+    limit_a = share * model.converter.output_nominal_a
     return replace(model, converter=replace(model.converter, output_limit_a=limit_a))
 
 
-def _no_start(model: UnitModel) -> UnitModel:
+def _no_start(model: UnitModel, _: float) -> UnitModel:
     """Start-up resistor open or controller dead: input charges, output never comes."""
     return replace(model, converter=replace(model.converter, starts=False))
 
 
-def _intermittent(model: UnitModel) -> UnitModel:
-    """A cracked joint in the input line: opens about once a second, for long enough to be seen."""
-    bad = Intermittence(closed_s=0.5, open_s=(0.3, 1.0))
+def _intermittent(model: UnitModel, open_s: float) -> UnitModel:
+    """A cracked joint in the input line: opens about once a second."""
+    bad = Intermittence(closed_s=0.5, open_s=(0.5 * open_s, 1.5 * open_s))
     return replace(model, defects=replace(model.defects, intermittence=bad))
 
 
-def _over_consumption(model: UnitModel) -> UnitModel:
-    """A part heats without doing harm yet: four times the idle power."""
-    converter = replace(model.converter, idle_power_w=4.0 * model.converter.idle_power_w)
+def _over_consumption(model: UnitModel, times: float) -> UnitModel:
+    """A part heats without doing harm yet: idle power several times what it was."""
+    converter = replace(model.converter, idle_power_w=times * model.converter.idle_power_w)
     return replace(model, converter=converter)
+
+
+#: Between 0.05 ohm, a solder bridge, and some ohms, where copper or a die still limits.
+_SHORT_OHM = (0.02, 20.0)
+
+
+def _short(what: str, usual_ohm: float) -> Degree:
+    least, most = _SHORT_OHM
+    return Degree(
+        what=what, unit="ohm", mild=5.0, usual=usual_ohm, severe=0.05, least=least, most=most
+    )
+
+
+#: An output off by so much: from the edge of a rail's tolerance to what kills its load.
+_OFF = Degree(
+    what="output voltage off by",
+    unit="%",
+    mild=0.03,
+    usual=0.06,
+    severe=0.3,
+    least=0.0,
+    most=0.9,
+)
 
 
 def _by_name(faults: Iterable[Fault]) -> Mapping[str, Fault]:
@@ -141,21 +242,36 @@ FAULTS: Mapping[str, Fault] = _by_name(
         Fault(
             name="shorted-input",
             summary="input shorted behind the fuse",
+            degree=_short("resistance across the input", 0.1),
+            onset="input_short_onset",
             change=_shorted_input,
         ),
         Fault(
             name="shorted-varistor",
             summary="varistor failed short",
+            degree=_short("resistance of the varistor", 0.4),
+            onset="input_short_onset",
             change=_shorted_varistor,
         ),
         Fault(
             name="shorted-switch",
             summary="switching transistor shorted",
+            degree=_short("resistance across the bulk capacitor", 0.3),
+            onset="bulk_short_onset",
             change=_shorted_switch,
         ),
         Fault(
             name="switch-breakdown",
             summary="switching transistor breaks over at 70 % of nominal voltage",
+            degree=Degree(
+                what="voltage it breaks over at, of nominal bulk voltage",
+                unit="%",
+                mild=0.95,
+                usual=0.7,
+                severe=0.3,
+                least=0.01,
+                most=2.0,
+            ),
             change=_switch_breakdown,
         ),
         Fault(
@@ -166,11 +282,30 @@ FAULTS: Mapping[str, Fault] = _by_name(
         Fault(
             name="leaky-bulk-capacitor",
             summary="bulk capacitor leaks",
+            degree=Degree(
+                what="power in the leak at nominal voltage, of full-load input power",
+                unit="%",
+                mild=0.05,
+                usual=1.0,
+                severe=2.0,
+                least=0.001,
+                most=10.0,
+            ),
+            onset="bulk_leak_onset",
             change=_leaky_bulk,
         ),
         Fault(
             name="weak-bulk-capacitor",
             summary="bulk capacitor lost its capacitance",
+            degree=Degree(
+                what="capacitance left, of the printed one",
+                unit="%",
+                mild=0.6,
+                usual=0.08,
+                severe=0.02,
+                least=0.005,
+                most=1.0,
+            ),
             change=_weak_bulk,
         ),
         Fault(
@@ -181,17 +316,28 @@ FAULTS: Mapping[str, Fault] = _by_name(
         Fault(
             name="output-low",
             summary="output 6 % low",
-            change=_output_by(0.94),
+            degree=_OFF,
+            change=_output_by(-1.0),
         ),
         Fault(
             name="output-high",
             summary="output 6 % high",
-            change=_output_by(1.06),
+            degree=_OFF,
+            change=_output_by(+1.0),
         ),
         Fault(
             name="current-limit-folded-back",
             summary="output gives in at 60 % of its nominal current",
             needs_load=True,
+            degree=Degree(
+                what="output current it gives, of nominal",
+                unit="%",
+                mild=0.95,
+                usual=0.6,
+                severe=0.2,
+                least=0.01,
+                most=1.2,
+            ),
             change=_folded_limit,
         ),
         Fault(
@@ -202,11 +348,29 @@ FAULTS: Mapping[str, Fault] = _by_name(
         Fault(
             name="intermittent-contact",
             summary="contact in the input line opens now and then",
+            degree=Degree(
+                what="mean time the contact is open",
+                unit="s",
+                mild=0.02,
+                usual=0.65,
+                severe=1.0,
+                least=0.001,
+                most=100.0,
+            ),
             change=_intermittent,
         ),
         Fault(
             name="idle-over-consumption",
             summary="draws four times the usual power at idle",
+            degree=Degree(
+                what="idle power, times the healthy one",
+                unit="1",
+                mild=1.5,
+                usual=4.0,
+                severe=8.0,
+                least=1.0,
+                most=1000.0,
+            ),
             change=_over_consumption,
         ),
     )

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from harness.rehearse.changing_parts import Onset
 from harness.rehearse.circuit import Circuit, ac_source, dc_source
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.unit_model import UnitModel, typical_model
@@ -293,3 +294,81 @@ def test_no_unit_makes_energy(
 
             assert all(math.isfinite(value) and value > -1e-6 for value in values)
             assert circuit.bulk_voltage_v() <= peak_v + 0.01
+
+
+#: Faults with a degree, and those that may come late.
+GRADED = [name for name, fault in FAULTS.items() if fault.degree is not None]
+LATE = [name for name, fault in FAULTS.items() if fault.onset is not None]
+
+
+class TestSeverity:
+    @pytest.mark.parametrize("name", GRADED)
+    @both_kinds
+    def test_the_usual_severity_is_the_one_left_out(self, kind: str, name: str) -> None:
+        """A fault without a severity, with the usual one by name and by number is the same."""
+        model, degree = typical_model(unit(kind)), FAULTS[name].degree
+        assert degree is not None
+
+        assert FAULTS[name].apply(model, severity="usual") == faulty(kind, name)
+        assert FAULTS[name].apply(model, severity=degree.usual) == faulty(kind, name)
+
+    @pytest.mark.parametrize("name", GRADED)
+    def test_named_severities_are_in_order(self, name: str) -> None:
+        """Usual lies between mild and severe, and all three inside what the fault can be."""
+        degree = FAULTS[name].degree
+        assert degree is not None
+        numbers = [degree.mild, degree.usual, degree.severe]
+
+        assert numbers in (sorted(numbers), sorted(numbers, reverse=True))
+        assert degree.least <= min(numbers)
+        assert max(numbers) <= degree.most
+
+    @pytest.mark.parametrize("name", sorted(set(FAULTS) - set(GRADED)))
+    def test_some_faults_have_none(self, name: str) -> None:
+        """A fault that is there or not refuses a severity by name."""
+        with pytest.raises(ValueError, match=f"{name} is there or it is not"):
+            FAULTS[name].apply(typical_model(unit("dc")), severity="mild")
+
+    @pytest.mark.parametrize("severity", ["terrible", 0.0, -1.0, math.nan, math.inf])
+    def test_a_severity_that_means_nothing_is_refused(self, severity: float | str) -> None:
+        """A word that is no severity, nought, not-a-number and infinity are refused."""
+        with pytest.raises(ValueError, match="severity is"):
+            FAULTS["shorted-switch"].apply(typical_model(unit("dc")), severity=severity)
+
+    def test_leak_takes_its_share_of_full_power(self) -> None:
+        """A leak of severity 0.5 takes half of full-load input power at nominal (Ohm's law)."""
+        model = FAULTS["leaky-bulk-capacitor"].apply(typical_model(unit("dc")), severity=0.5)
+        converter = model.converter
+        full_w = converter.input_power_w(converter.output_v * converter.output_nominal_a)
+
+        leak_w = converter.nominal_bulk_v**2 / model.defects.bulk_leak_ohm
+        assert leak_w == pytest.approx(0.5 * full_w)
+
+
+class TestOnset:
+    @pytest.mark.parametrize("name", LATE)
+    @both_kinds
+    def test_nothing_tells_before(self, kind: str, name: str) -> None:
+        """Until its onset a late fault draws what the healthy unit draws, and lets nothing out."""
+        model = FAULTS[name].apply(typical_model(unit(kind)), onset=Onset(time_s=100.0))
+        late, healthy = start(model), start(typical_model(unit(kind)))
+
+        assert late.let_through.charge_c == 0.0
+        assert late.output_voltage_v() == healthy.output_voltage_v()
+        assert late.source_power_w(WINDOW_S) == pytest.approx(
+            healthy.source_power_w(WINDOW_S), rel=1e-6
+        )
+
+    @pytest.mark.parametrize("name", LATE)
+    @both_kinds
+    def test_it_shows_at_its_time(self, kind: str, name: str) -> None:
+        """From its onset on something goes through the fault."""
+        model = FAULTS[name].apply(typical_model(unit(kind)), onset=Onset(time_s=4.5))
+
+        assert start(model).let_through.charge_c > 0.0
+
+    @pytest.mark.parametrize("name", sorted(set(FAULTS) - set(LATE)))
+    def test_other_faults_cannot_come_late(self, name: str) -> None:
+        """A fault that has no onset refuses one by name."""
+        with pytest.raises(ValueError, match=f"{name} is there from the beginning"):
+            FAULTS[name].apply(typical_model(unit("dc")), onset=Onset(time_s=1.0))
