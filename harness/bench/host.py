@@ -151,18 +151,22 @@ class KeeperHost:
             raise self._trouble()
 
     def _cut_after(self, error: InstrumentError, instrument: Supply | Load) -> None:
-        """Cut power after a failed reading, over a fresh link where that one is in doubt.
-
-        Output off is the next message all the same: it goes out on the link as it is, in case it
-        still carries, and once more after the link was opened anew.
-        """
+        """Cut power after a failed reading."""
         moves = self._keeper.failed(None, error, self._clock.now_s())
         if isinstance(error, LinkError):
-            with contextlib.suppress(InstrumentError):
-                self._carry_out(moves[0])
-            with contextlib.suppress(InstrumentError):
-                instrument.link.reopen()
+            self._freshen(moves[0], instrument)
         self._perform(moves)
+
+    def _freshen(self, output_off: Move, instrument: Supply | Load) -> None:
+        """Cut power at once, then open the link in doubt anew, before power is cut in good order.
+
+        Output off is the next message all the same: it goes out on the link as it is, in case it
+        still carries. A confirmation over a link that hangs would cost a time-out with power on.
+        """
+        with contextlib.suppress(InstrumentError):
+            self._carry_out(output_off)
+        with contextlib.suppress(InstrumentError):  # the next move says what is wrong
+            instrument.link.reopen()
 
     def _perform(self, moves: tuple[Move, ...]) -> None:
         """Put moves on the wire one by one; a failure replaces what was left of them."""
@@ -176,6 +180,8 @@ class KeeperHost:
                 queue = deque(self._keeper.failed(move, error, self._clock.now_s()))
                 if again and queue:
                     self._begin_anew(move, error)
+                elif isinstance(error, LinkError) and queue:
+                    self._freshen(queue[0], self._instrument(move))
             else:
                 self._keeper.done(move)
         if self._keeper.state is not self._noted:
@@ -185,10 +191,8 @@ class KeeperHost:
         """Open the link again before the next try: a broken or confused one cannot switch off."""
         self._on_event("switching off again", str(error))
         self._clock.sleep_s(_RETRY_S)
-        instrument = self._supply if move.role == "supply" else self._load
-        assert instrument is not None
         with contextlib.suppress(InstrumentError):  # the next move says what is wrong
-            instrument.link.reopen()
+            self._instrument(move).link.reopen()
 
     def _note(self) -> None:
         """Report a change of power, once it is on the wire."""
@@ -202,9 +206,13 @@ class KeeperHost:
         elif state is KeeperState.OFF and before is KeeperState.LIVE:
             self._on_event("power off", "unconfirmed" if self._keeper.unconfirmed else "confirmed")
 
-    def _carry_out(self, move: Move) -> None:
+    def _instrument(self, move: Move) -> Supply | Load:
         instrument = self._supply if move.role == "supply" else self._load
         assert instrument is not None
+        return instrument
+
+    def _carry_out(self, move: Move) -> None:
+        instrument = self._instrument(move)
         match move:
             case Send(operation=operation, value=value):
                 instrument.send(operation, value)

@@ -142,9 +142,7 @@ def _inject(links: Mapping[str, ServedLink], text: str) -> None:
         )
     name, _, at = rest.partition("@")
     name, _, after = name.partition("+")
-    if after and not after.isascii():
-        after = "x"
-    if after and not after.isdigit():
+    if after and not (after.isascii() and after.isdigit()):
         raise UsageError(f"{text!r}: after + stands a number of messages")
     links[role].inject(name.strip(), after=int(after or 0), at=at)
 

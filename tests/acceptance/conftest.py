@@ -272,10 +272,10 @@ class Campaign:
         """Return the machine's monotonic time."""
         return time.monotonic()
 
-    def each(self, cases: list[Any], run: Callable[[Any], Any]) -> dict[Any, Any]:
-        """Run every case, a few at a time."""
+    def each(self, cases: list[Any], run: Callable[[Any], Any]) -> list[tuple[Any, Any]]:
+        """Run every case, a few at a time; return each with what came of it."""
         with ThreadPoolExecutor(AT_ONCE) as pool:
-            return dict(zip(cases, pool.map(run, cases), strict=True))
+            return list(zip(cases, pool.map(run, cases), strict=True))
 
 
 @pytest.fixture

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import csv
+import itertools
 import os
 import random
 import signal
@@ -65,11 +66,11 @@ def kills(count: int, seed: int) -> list[Kill]:
     return [Kill(names[number % len(names)], rng.uniform(0.0, 2.8)) for number in range(count)]
 
 
-def carry_out(campaign: Campaign, kill: Kill) -> list[str]:
-    """Kill one run; return what was wrong, and print how long output off took."""
+def carry_out(campaign: Campaign, kill: Kill) -> tuple[list[str], Path | None]:
+    """Kill one run; return what was wrong and its record, and print how long output off took."""
     with campaign.bench() as bench, campaign.run(bench) as running:
         if not bench.wait(on=True, longest_s=30.0):
-            return [f"{kill}: no power in 30 s: {running.end().screen}"]
+            return [f"{kill}: no power in 30 s: {running.end().screen}"], None
         time.sleep(kill.after_s)
         target, name = kill.how.split()
         number = getattr(signal, name)
@@ -85,7 +86,7 @@ def carry_out(campaign: Campaign, kill: Kill) -> list[str]:
         if bench.on:
             found.append("the output is on at the end")
         found += _wrong(kill, bench, ended, at_s)
-        return [f"{kill}: {what}\n{ended.screen}" for what in found]
+        return [f"{kill}: {what}\n{ended.screen}" for what in found], ended.record
 
 
 def _end(running: Running, name: str) -> Ended:
@@ -109,7 +110,7 @@ def _wrong(kill: Kill, bench: ServedBench, ended: Ended, at_s: float) -> list[st
     missing = _missing(bench, ended.record, at_s - LOST_S)
     if missing:
         found.append(f"{len(missing)} readings are not in the record, the first {missing[0]}")
-    return found + _wrong_listing(kill, ended.record)
+    return found
 
 
 def _wrong_listing(kill: Kill, record: Path) -> list[str]:
@@ -146,8 +147,96 @@ def _missing(bench: ServedBench, record: Path, until_s: float) -> list[str]:
 
 
 def problems(campaign: Campaign, cases: list[Kill]) -> list[str]:
-    found = campaign.each(cases, lambda kill: carry_out(campaign, kill))
-    return [what for list_ in found.values() for what in list_]
+    found: list[str] = []
+    for kill, (wrong, record) in campaign.each(cases, lambda kill: carry_out(campaign, kill)):
+        found += wrong
+        if record is not None:  # here and not above: the command's output is caught for all threads
+            found += [f"{kill}: {what}" for what in _wrong_listing(kill, record)]
+    return found
+
+
+@dataclass(frozen=True)
+class EarlyKill:
+    """One kill on the way to power: of what, by what, at which message to any instrument.
+
+    Either the number of the message, or a text that it holds.
+    """
+
+    how: str
+    at: int | str
+
+
+#: How a run may end that was killed on its way to power, or in the moment it came.
+EARLY = {
+    "engine SIGKILL": {(-9, None)},
+    "engine SIGTERM": {(143, "interrupted")},
+    "engine SIGINT": {(130, "interrupted")},
+    "engine SIGHUP": {(129, "interrupted")},
+    "engine SIGSTOP": {(0, "completed"), (3, "tripped")},  # before power it may go on
+    "keeper SIGKILL": {(5, "refused"), (3, "tripped")},
+    "keeper SIGTERM": {(5, "refused"), (3, "tripped")},
+}
+
+#: Messages up to the one that switches the output on, and a few more.
+TO_POWER = 26
+
+
+def kill_early(campaign: Campaign, kill: EarlyKill) -> list[str]:
+    """Kill one run at a message, while the instrument still carries it out."""
+    target, name = kill.how.split()
+    count = itertools.count(1)
+    killed_s: list[float] = []
+    with campaign.bench() as bench:
+
+        def look(_role: str, message: str) -> None:
+            number = next(count)
+            if not killed_s and kill.at in {number, message}:
+                killed_s.append(time.monotonic())
+                pid = running.keeper() if target == "keeper" else running.process.pid
+                os.kill(pid, getattr(signal, name))
+
+        with campaign.run(bench) as running:
+            bench.on_message = look
+            while not killed_s and running.process.poll() is None:
+                time.sleep(0.01)
+            if name != "SIGSTOP":
+                bench.wait(on=False, longest_s=5.0)
+            ended = _end(running, name)
+        found = []
+        if (ended.code, ended.run.get("outcome")) not in EARLY[kill.how]:
+            found.append(f"exit code {ended.code}, outcome {ended.run.get('outcome')}")
+        if bench.on or not bench.wait(on=False, longest_s=LONGEST_S):
+            found.append("the output is on at the end")
+        if ended.code and bench.switched and bench.off_s - killed_s[0] > LONGEST_S:
+            found.append(f"output off after {bench.off_s - killed_s[0]:.3f} s")
+        if "Traceback" in ended.screen:
+            found.append("a traceback on the screen")
+        return [f"{kill}: {what}\n{ended.screen}" for what in found]
+
+
+def early_problems(campaign: Campaign, cases: list[EarlyKill]) -> list[str]:
+    found = campaign.each(cases, lambda kill: kill_early(campaign, kill))
+    return [what for _, wrong in found for what in wrong]
+
+
+def test_power_is_off_where_it_is_killed_as_it_comes(campaign: Campaign) -> None:
+    """Killed with the very message that switches on: the output does not stay on."""
+    names = ("engine SIGKILL", "keeper SIGKILL", "engine SIGSTOP")
+
+    assert early_problems(campaign, [EarlyKill(name, "OUTP ON") for name in names]) == []
+
+
+@pytest.mark.torture
+def test_power_does_not_come_to_stay_whenever_it_is_killed(campaign: Campaign) -> None:
+    """Killed at every message on the way to power, by everything in turn."""
+    cases = [
+        EarlyKill(name, number)
+        for number in range(1, TO_POWER)
+        for index, name in enumerate(EARLY)
+        if index % 3 == number % 3
+    ]
+
+    assert early_problems(campaign, cases) == []
 
 
 def test_power_is_off_whatever_is_killed(campaign: Campaign) -> None:

@@ -137,7 +137,7 @@ def _said(ended: Ended) -> set[str]:
 
 def problems(campaign: Campaign, cases: list[Case]) -> list[str]:
     found = campaign.each(cases, lambda case: carry_out(campaign, case))
-    return [what for case in cases for what in found[case]]
+    return [what for _, wrong in found for what in wrong]
 
 
 def test_a_link_fault_cuts_power(campaign: Campaign) -> None:

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from harness.bench.clock import SystemClock
-from harness.bench.commands import Arm, SwitchOn
+from harness.bench.commands import Arm, SetVoltage, SwitchOn
 from harness.bench.kept import _Line
-from harness.errors import PowerOffUnconfirmed
+from harness.bench.trip import Tripped
+from harness.errors import LinkTimeout, PowerOffUnconfirmed
 
 if TYPE_CHECKING:
     from tests.bench.conftest import Wire
@@ -29,6 +30,35 @@ class TestTryingAgain:
         wire.host.power_off()
 
         assert not wire.keeper.unconfirmed
+
+
+class TestHungLink:
+    def test_a_setting_that_is_not_answered(self, wire: Wire) -> None:
+        """Off goes out on the old link at once, and again on a fresh one before it is confirmed."""
+        wire.host.command(Arm(2.4, 0.3))
+        wire.host.command(SwitchOn())
+        wire.supply.messages.clear()
+        opened: list[int] = []
+
+        def silent() -> str:
+            raise LinkTimeout("no answer in time", instrument="supply (wire)")
+
+        def state() -> str:
+            opened.append(wire.supply.reopened)
+            return "0"
+
+        wire.supply.answers |= {"VOLT?": silent, "OUTP?": state}
+        with pytest.raises(Tripped):
+            wire.host.command(SetVoltage(4.8))
+
+        assert wire.supply.messages == [
+            "VOLT 4.800",
+            "VOLT?",
+            "OUTP OFF",
+            "OUTP OFF",
+            "OUTP?",
+        ]
+        assert opened == [1]
 
 
 class _HeldUpClock(SystemClock):
