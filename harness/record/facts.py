@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import math
 from collections.abc import Iterable, Mapping
@@ -149,6 +150,9 @@ def plain(value: object) -> Any:
             return {str(key): plain(item) for key, item in value.items()}
         case list() | tuple() | set() | frozenset():
             return [plain(item) for item in value]
+        case _ if dataclasses.is_dataclass(value) and not isinstance(value, type):
+            fields = dataclasses.fields(value)
+            return {field.name: plain(getattr(value, field.name)) for field in fields}
         case _:
             return str(value)
 

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import math
+import re
 from collections.abc import Iterable, Mapping
 from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from harness.quantity import format_quantity
+from harness.record.about import about, instruments, subtable
+from harness.record.conformity import Conformity, conformity, share_text
 from harness.record.csv_text import printable
 from harness.record.outline import Outline
 from harness.record.plot import Panel, draw
+from harness.record.ruler import draw_ruler
 from harness.record.sink import CheckRow
+from harness.record.story import told_story
 from harness.record.wording import headline, limits_text, rules_in_words, time_text, value_text
 
 if TYPE_CHECKING:
@@ -26,15 +33,8 @@ _PANELS = {
     ("meter", "voltage_dc"): ("Meter, DC voltage", "V", ""),
 }
 
-#: How exact an instrument is: unit by quantity.
-_UNITS = {
-    "voltage": "V",
-    "current": "A",
-    "power": "W",
-    "frequency": "Hz",
-    "resistance": "ohm",
-    "temperature": "degC",
-}
+#: Budgets beyond these would fill the paper; ``budgets.csv`` has all of them.
+_BUDGETS = 60
 
 
 def report_html(
@@ -42,6 +42,10 @@ def report_html(
     checks: Iterable[CheckRow],
     outline: Outline,
     files: Mapping[str, str],
+    *,
+    next_due: dt.date | None = None,
+    problems: Iterable[str] = (),
+    anew: bool = False,
 ) -> bytes:
     """Return the report as UTF-8 HTML; all text from outside is escaped.
 
@@ -50,27 +54,36 @@ def report_html(
         checks: Every judged check.
         outline: What happened, thinned.
         files: SHA-256 (hex) of the other files of the record, by name.
+        next_due: When the unit is due for its next test, or None for a line to fill in.
+        problems: What is wrong with the record the report is made from.
+        anew: Whether this is no part of the record, but made from it later.
     """
     rows = list(checks)
     word, beneath = headline(facts)
-    first, left_out, last = outline.events
     page = _template().render(
         facts=facts,
         word=word,
         beneath=beneath,
         mark=_mark(facts),
-        about=_about(facts),
-        checks=[(row, *_figures(row)) for row in rows],
+        about=about(facts),
+        story=told_story(facts),
+        checks=[_check(row) for row in rows],
+        budgets=[_budget(row) for row in rows if row.budget][:_BUDGETS],
+        budgets_left_out=max(sum(bool(row.budget) for row in rows) - _BUDGETS, 0),
         plot=_plot(facts, outline),
-        instruments=_instruments(facts),
-        events=(first, left_out, last),
+        instruments=instruments(facts),
+        events=outline.events,
         rules=rules_in_words(row.rule for row in rows),
         files=files,
-        profile_sha256=_table(facts, "profile").get("sha256") or "not given",
-        versions=_table(facts, "versions"),
+        profile_sha256=subtable(facts, "profile").get("sha256") or "not given",
+        workshop=subtable(facts, "bench").get("name") or "not given",
+        versions=subtable(facts, "versions"),
+        next_due=next_due.isoformat() if next_due else None,
+        problems=list(problems),
+        anew=anew,
         time_text=time_text,
     )
-    return page.encode()
+    return page.encode(errors="backslashreplace")
 
 
 @cache
@@ -91,8 +104,19 @@ def _template() -> jinja2.Template:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["css"] = _css
     text = resources.files(__package__).joinpath("report.html.j2").read_text(encoding="utf-8")
     return environment.from_string(text)
+
+
+def _css(text: object) -> Any:
+    """Return text for a string in a style sheet, whatever is in it."""
+    from markupsafe import Markup
+
+    shown = printable(str(text))
+    # Every other character by its number, which no style sheet can take for the string's end.
+    safe = re.sub(r"[^\w .,:/-]", lambda odd: f"\\{ord(odd[0]):x} ", shown)
+    return Markup(safe)  # noqa: S704 - nothing is left in it that could end the string
 
 
 def _mark(facts: Mapping[str, Any]) -> str:
@@ -103,56 +127,72 @@ def _mark(facts: Mapping[str, Any]) -> str:
     return "undecided" if undecided else "fail"
 
 
-def _about(facts: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """Return what stands at the head: who, what, when."""
-    profile, bench = _table(facts, "profile"), _table(facts, "bench")
-    rows = [
-        ("Unit", facts["title"]),
-        ("Serial number", facts["serial"]),
-        ("Nameplate", _nameplate(_table(facts, "unit"))),
-        ("Started (UTC)", str(facts["started_utc"]).replace("T", " ").replace("+00:00", "")),
-        ("Duration", time_text(float(facts["duration_s"]))),
-        ("Operator", facts["operator"] or "not given"),
-        ("Bench", bench.get("name") or "not given"),
-        ("Profile", profile.get("source") or "not given"),
-        ("Run", facts["run_id"]),
+def _check(row: CheckRow) -> dict[str, Any]:
+    """Return one row of the checks, as text and drawing."""
+    from markupsafe import Markup
+
+    yes_no = row.quantity == "operator.yes_no"
+    answer = "no answer" if math.isnan(row.value) else "yes" if row.value >= 0.5 else "no"
+    behind = conformity(row)
+    return {
+        "row": row,
+        "value": answer if yes_no else value_text(row.value, row.uncertainty, row.unit),
+        "limits": "yes wanted" if yes_no else limits_text(row.low, row.high, row.unit),
+        "margin": "" if yes_no else format_quantity(row.margin, row.unit, 3),
+        "ruler": "" if yes_no else Markup(draw_ruler(row)),  # noqa: S704 - it escapes its text
+        "within": "" if behind is None or yes_no else share_text(behind.probability),
+    }
+
+
+def _budget(row: CheckRow) -> dict[str, Any]:
+    """Return one check's budget as text."""
+    behind = conformity(row)
+    total = sum(part.share**2 for part in row.budget)
+    parts = [
+        (
+            part.name,
+            {"t": "Student's t"}.get(part.distribution, part.distribution),
+            format_quantity(part.standard, part.unit or "1", 2),
+            _dof(part.dof),
+            f"{part.sensitivity:.3g}",
+            format_quantity(part.share, row.unit, 2),
+            _of_variance(part.share**2, total),
+        )
+        for part in row.budget
     ]
-    if facts["rehearsal"]:
-        rows.append(("Simulated fault", facts["fault"] or "none"))
-    return [(name, str(text).rstrip("Z")) for name, text in rows]
+    return {"row": row, "parts": parts, "sum": "" if behind is None else _summed(row, behind)}
 
 
-def _nameplate(unit: Mapping[str, Any]) -> str:
-    source = unit.get("input")
-    if not isinstance(source, Mapping):
-        return "not given"
-    text = f"in: {_rating(source)}"
-    for name, output in _table(unit, "output").items():
-        text += f"; {name}: {_rating(output)}"
-    return f"{text}; class {unit.get('protection_class', '-')}"
-
-
-def _rating(side: Mapping[str, Any]) -> str:
-    parts = [format_quantity(float(side.get("nominal_v") or "nan"), "V")]
-    parts.append(str(side.get("kind", "")).upper())
-    if side.get("frequency_hz"):
-        parts.append("/".join(f"{frequency:g}" for frequency in side["frequency_hz"]) + " Hz")
-    parts.append(format_quantity(float(side.get("current_a") or "nan"), "A"))
-    return " ".join(parts)
-
-
-def _figures(row: CheckRow) -> tuple[str, str, str]:
-    return (
-        value_text(row.value, row.uncertainty, row.unit),
-        limits_text(row.low, row.high, row.unit),
-        format_quantity(row.margin, row.unit, 3),
+def _summed(row: CheckRow, behind: Conformity) -> str:
+    text = (
+        f"u = {format_quantity(behind.standard, row.unit, 2)}, dof {_dof(behind.dof)}, "
+        f"k = {behind.coverage:.2f}, U = {format_quantity(row.uncertainty, row.unit, 2)}; "
+        f"within the limits with P {share_text(behind.probability)}"
     )
+    if row.verdict == "pass":
+        return f"{text}, risk of false acceptance {share_text(behind.false_accept)}"
+    if row.verdict == "fail":
+        return f"{text}, risk of false rejection {share_text(behind.false_reject)}"
+    return text
+
+
+def _dof(dof: float) -> str:
+    if math.isinf(dof):
+        return "∞"
+    return "> 1000" if dof > 1000 else f"{dof:.3g}"
+
+
+def _of_variance(part: float, total: float) -> str:
+    if not 0 < total < math.inf:
+        return "-"
+    percent = 100 * part / total
+    return f"{percent:.0f} %" if percent >= 0.5 else "< 0.5 %" if percent > 0 else "0"
 
 
 def _plot(facts: Mapping[str, Any], outline: Outline) -> Any:
     from markupsafe import Markup
 
-    envelope = _table(facts, "envelope")
+    envelope = subtable(facts, "envelope")
     panels = [
         Panel(
             title=_PANELS[key][0],
@@ -168,39 +208,3 @@ def _plot(facts: Mapping[str, Any], outline: Outline) -> Any:
     trip = outline.trip
     drawing = draw(panels, outline.bands, None if trip is None else trip.time_s)
     return Markup(drawing)  # noqa: S704 - the drawing escapes its own text
-
-
-def _instruments(facts: Mapping[str, Any]) -> list[tuple[str, str, str, str, str]]:
-    """Return role, identity, resource, accuracy and calibration of each instrument."""
-    bench, identities = _table(facts, "bench"), _table(facts, "identities")
-    calibration = _table(facts, "calibration")
-    rows = []
-    for role in ("supply", "meter", "load"):
-        table = _table(bench, role)
-        if not table and role not in identities:
-            continue
-        rows.append(
-            (
-                role,
-                identities.get(role) or "did not say",
-                str(table.get("resource", "")),
-                _accuracy(table),
-                calibration.get(role) or "no date given",
-            )
-        )
-    return rows
-
-
-def _accuracy(table: Mapping[str, Any]) -> str:
-    parts = []
-    for name, accuracy in _table(table, "accuracy").items():
-        unit = _UNITS.get(name.split("_")[0], "1")
-        share = format_quantity(float(accuracy.get("reading_frac", 0)), "%")
-        fixed = format_quantity(float(accuracy.get("fixed", 0)), unit)
-        parts.append(f"{name.replace('_', ' ')} {share} + {fixed}")
-    return "; ".join(parts) or "not given"
-
-
-def _table(facts: Mapping[str, Any], key: str) -> Mapping[str, Any]:
-    value = facts.get(key)
-    return value if isinstance(value, Mapping) else {}

@@ -1,0 +1,79 @@
+"""What stands behind a verdict: the budget summed up, and the risk that the verdict is wrong."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from harness.judge.uncertainty import combine
+from harness.judge.verdict import probability_of_conformity
+from harness.record.sink import CheckRow
+
+__all__ = ["Conformity", "conformity", "share_text"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conformity:
+    """The figures behind one verdict.
+
+    Attributes:
+        standard: Combined standard uncertainty u, in the check's unit.
+        dof: Its effective degrees of freedom, cut to a whole number; infinite where only stated
+            bounds count.
+        coverage: Coverage factor k.
+        probability: Probability that the true value lies within the limits.
+        false_accept: Risk that the check was accepted wrongly; not-a-number unless it passed.
+        false_reject: Risk that it was rejected wrongly; not-a-number unless it failed.
+    """
+
+    standard: float
+    dof: float
+    coverage: float
+    probability: float
+    false_accept: float
+    false_reject: float
+
+
+def conformity(row: CheckRow) -> Conformity | None:
+    """Work the figures out from a check and its budget.
+
+    Returns:
+        The figures, or None where there is no budget, no limit or no finite value.
+
+    Source: JCGM 100:2008, 5.1.2 and G.4.1; JCGM 106:2012, clause 7 and 9.3.2 (specific risks),
+        clause numbers from memory.
+    """
+    low, high = _limit(row.low), _limit(row.high)
+    no_limit = low is None and high is None
+    if not row.budget or no_limit or not math.isfinite(row.value):
+        return None
+    combined = combine(row.budget)
+    if low is not None and high is not None and low > high:
+        return None  # no such check is judged; a damaged record can say anything
+    within = probability_of_conformity(
+        row.value, low=low, high=high, standard_uncertainty=combined.standard, dof=combined.dof
+    )
+    return Conformity(
+        standard=combined.standard,
+        dof=combined.dof,
+        coverage=combined.coverage,
+        probability=within,
+        false_accept=1.0 - within if row.verdict == "pass" else math.nan,
+        false_reject=within if row.verdict == "fail" else math.nan,
+    )
+
+
+def share_text(share: float) -> str:
+    """Show a probability in per cent, never as a certainty."""
+    if math.isnan(share):
+        return "not known"
+    if share < 1e-4:
+        return "< 0.01 %"
+    if share > 1 - 1e-4:
+        return "> 99.99 %"
+    percent = 100 * share
+    return f"{percent:.2f} %" if percent < 1 or percent > 99 else f"{percent:.1f} %"
+
+
+def _limit(limit: float | None) -> float | None:
+    return None if limit is None or not math.isfinite(limit) else limit
