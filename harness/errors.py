@@ -16,6 +16,7 @@ Each message says what happened, where (file and line, or instrument and message
     │   │   └── LinkTimeout       no answer in time
     │   ├── UnexpectedReply       an answer that cannot be what was asked for
     │   │   └── NoReading         overload, not-a-number or unparsable where a value was due
+    │   │       └── Overload      the instrument says: more than my range
     │   └── ReportedError         the instrument's own error queue is not empty
     ├── SafetyError
     │   ├── CommandRefused        the keeper kept a command from the wire
@@ -42,6 +43,7 @@ __all__ = [
     "LinkTimeout",
     "Mistake",
     "NoReading",
+    "Overload",
     "PowerOffUnconfirmed",
     "ProfileError",
     "RecordError",
@@ -186,6 +188,10 @@ class UnexpectedReply(InstrumentError):
 
 class NoReading(UnexpectedReply):
     """Overload, not-a-number or unparsable text came where a value was due."""
+
+
+class Overload(NoReading):
+    """The instrument answered that the quantity is beyond its range."""
 
 
 class ReportedError(InstrumentError):

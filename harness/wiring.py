@@ -30,6 +30,7 @@ from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.unit_model import UnitModel, typical_model
 from harness.run.engine import carry_out
+from harness.run.operator import Operator
 from harness.run.result import RunInfo, RunResult
 from harness.run.stop import StopRequest
 from harness.unit.as_plain import as_plain
@@ -123,6 +124,7 @@ def rehearse_profile(
         FileError: The profile cannot be used.
         UsageError: There is no such fault.
     """
+    from harness.rehearse.operator import SimulatedOperator
     from harness.rehearse.simulated_bench import SimulatedBench  # loads VISA: not for a plan
 
     loaded = profile if isinstance(profile, Profile) else load_profile(profile)
@@ -147,11 +149,12 @@ def rehearse_profile(
             unit_file=facts,
         ),
         stop=stop,
+        operator=SimulatedOperator(simulated, loaded.unit, clock.sleep_s),
     )
     return replace(result, frames=sink.frames) if isinstance(sink, MemoryRecorder) else result
 
 
-def run_profile(
+def run_profile(  # noqa: PLR0913 - what a run is made of
     profile: Profile | str | Path,
     bench: BenchFile | str | Path,
     *,
@@ -160,6 +163,7 @@ def run_profile(
     operator: str = "",
     unit: str | Path | None = None,
     confirm: Callable[[Plan], bool] | None = None,
+    hands: Operator | None = None,
     stop: StopRequest | None = None,
 ) -> RunResult:
     """Carry a profile out on a real bench.
@@ -172,6 +176,8 @@ def run_profile(
         operator: Who is at the bench.
         unit: A unit file whose story and assessment go into the record, or None.
         confirm: Asked with the plan before anything is energised; None asks nobody.
+        hands: Who moves leads and answers questions on the way; None: nobody, so that what only a
+            person can tell stays undecided.
         stop: Whether somebody wants to stop.
 
     Returns:
@@ -202,6 +208,7 @@ def run_profile(
             sink=_sink(results, serial, started),
             info=RunInfo(serial=serial, started=started, operator=operator, unit_file=facts),
             stop=stop,
+            operator=hands,
         )
 
 

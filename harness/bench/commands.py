@@ -6,16 +6,17 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from harness.profile.plan import Level
+from harness.profile.schema import LoadMode
 
 __all__ = [
     "ALLOWED",
     "Arm",
     "Command",
     "KeeperState",
-    "LoadCurrent",
     "LoadOff",
     "SetCurrentLimit",
     "SetFrequency",
+    "SetLoad",
     "SetVoltage",
     "SwitchOff",
     "SwitchOn",
@@ -75,10 +76,16 @@ class Watch:
 
 
 @dataclass(frozen=True, slots=True)
-class LoadCurrent:
-    """Set the load's constant current and switch its input on."""
+class SetLoad:
+    """Set what the load holds and switch its input on.
 
-    current_a: float
+    Attributes:
+        mode: What it holds constant.
+        value: Current in A, resistance in ohm, or power in W.
+    """
+
+    mode: LoadMode
+    value: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +105,7 @@ Command = (
     | SetCurrentLimit
     | SetFrequency
     | Watch
-    | LoadCurrent
+    | SetLoad
     | LoadOff
     | SwitchOff
 )
@@ -115,7 +122,7 @@ ALLOWED: dict[type[Command], frozenset[KeeperState]] = {
     SetCurrentLimit: _SETTABLE,
     SetFrequency: _SETTABLE,
     Watch: _SETTABLE,
-    LoadCurrent: _LIVE,
+    SetLoad: _LIVE,
     LoadOff: _LIVE,
     SwitchOff: _ANYWHERE,
 }

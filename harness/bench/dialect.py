@@ -66,6 +66,12 @@ OPERATIONS = frozenset(
         "measure_frequency",
         "status",
         "set_constant_current",
+        "set_constant_resistance",
+        "set_resistance",
+        "resistance_setting",
+        "set_constant_power",
+        "set_power",
+        "power_setting",
         "measure_voltage_dc",
         "measure_voltage_ac",
         "measure_current_dc",
@@ -174,7 +180,7 @@ class Dialect(Table):
         for operation, message in (*self.send.items(), *self.ask.items()):
             if not message.isascii() or not message.isprintable() or not message:
                 _mistake(f"the message of {operation!r} must be printable ASCII text")
-            takes_value = operation.startswith("set_") and operation != "set_constant_current"
+            takes_value = operation.startswith("set_") and not operation.startswith("set_const")
             if takes_value and message.count("{value}") != 1:
                 _mistake(f"the message of {operation!r} must hold {{value}} once")
         missing = [name for name in REQUIRED[self.role] if name not in self.operations]

@@ -8,7 +8,7 @@ States and the commands they take::
 
     OFF      Arm -> ARMED
     ARMED    SwitchOn -> LIVE, SetVoltage, SetCurrentLimit, SetFrequency, Watch
-    LIVE     SetVoltage, SetCurrentLimit, SetFrequency, Watch, LoadCurrent, LoadOff
+    LIVE     SetVoltage, SetCurrentLimit, SetFrequency, Watch, SetLoad, LoadOff
     any      SwitchOff -> OFF (TRIPPED stays TRIPPED)
     TRIPPED  nothing else, ever
 """
@@ -23,15 +23,16 @@ from harness.bench.commands import (
     Arm,
     Command,
     KeeperState,
-    LoadCurrent,
     LoadOff,
     SetCurrentLimit,
     SetFrequency,
+    SetLoad,
     SetVoltage,
     SwitchOff,
     SwitchOn,
     Watch,
 )
+from harness.bench.load_moves import LoadMoves
 from harness.bench.moves import CheckErrors, CheckInStep, Confirm, Move, Send
 from harness.bench.sample import SupplySample
 from harness.bench.trip import Trip, TripReason
@@ -56,8 +57,13 @@ class Limits:
         voltage_v: Envelope voltage.
         current_a: Envelope current.
         power_w: Envelope power.
+        reading_v: Voltage above which a reading is outside: the envelope's, or more by what the
+            supply's reading may be off by where a level stands at the envelope's edge; None for
+            the envelope's.
         frequencies_hz: Line frequencies that may be set; empty for DC.
         load_current_a: Largest load current that may be set; zero where there is no load.
+        load_power_w: Largest load power that may be set; zero where none may.
+        load_least_ohm: Smallest load resistance that may be set; infinite where none may.
         readback_frac: Share a setting read back may differ by.
         silence_s: Longest silence of the client while power is on.
         off_attempts: How often switching off is tried before it counts as unconfirmed.
@@ -67,12 +73,20 @@ class Limits:
     voltage_v: float
     current_a: float
     power_w: float
+    reading_v: float | None = None
     frequencies_hz: tuple[float, ...] = ()
     load_current_a: float = 0.0
+    load_power_w: float = 0.0
+    load_least_ohm: float = math.inf
     readback_frac: float = 0.002
     silence_s: float = 0.5
     off_attempts: int = 5
     in_step_s: float = 0.5
+
+    @property
+    def most_read_v(self) -> float:
+        """Voltage above which a reading is outside the envelope."""
+        return self.voltage_v if self.reading_v is None else self.reading_v
 
 
 class Keeper:
@@ -95,12 +109,17 @@ class Keeper:
     ) -> None:
         self._limits = limits
         self._supply = supply
-        self._load = load
+        self._load = LoadMoves(
+            load,
+            most_a=limits.load_current_a,
+            most_w=limits.load_power_w,
+            least_ohm=limits.load_least_ohm,
+            readback_frac=limits.readback_frac,
+        )
         self._watch: LevelWatch | None = None
         self._heard_s = 0.0
         self._patience_s = limits.silence_s
         self._in_step_s = 0.0
-        self._loaded = False
         self.switching_off = False
         self._offs_left = 0
         self.state = KeeperState.OFF
@@ -140,10 +159,10 @@ class Keeper:
             case Watch(level):
                 self._watch = None if level is None else LevelWatch(level)
                 return ()
-            case LoadCurrent(current_a):
-                return self._load_current(current_a)
+            case SetLoad():
+                return self._load.set(command)
             case LoadOff():
-                return self._load_off()
+                return self._load.off()
             case SwitchOff():
                 return self._switch_off()
 
@@ -164,7 +183,7 @@ class Keeper:
             return ()
         limits = self._limits
         # Written so that a value that is no number fails the comparison and trips.
-        if not abs(sample.voltage_v) <= limits.voltage_v:
+        if not abs(sample.voltage_v) <= limits.most_read_v:
             return self._over(TripReason.OVER_VOLTAGE, sample, sample.voltage_v, "V")
         if not abs(sample.current_a) <= limits.current_a:
             return self._over(TripReason.OVER_CURRENT, sample, sample.current_a, "A")
@@ -195,7 +214,7 @@ class Keeper:
         return (
             Confirm("supply", "output_state", expected=True),
             CheckInStep("supply"),
-            *([CheckInStep("load")] if self._loaded else []),
+            *([CheckInStep("load")] if self._load.on else []),
         )
 
     def failed(self, move: Move | None, error: Exception, now_s: float) -> tuple[Move, ...]:
@@ -237,15 +256,10 @@ class Keeper:
             Send("supply", "output_off"),
             Confirm("supply", "output_state", expected=False),
         ]
-        if self._load:
-            moves += [
-                *([Send("load", "clear")] if "clear" in self._load else []),
-                Send("load", "input_off"),
-                Confirm("load", "input_state", expected=False),
-            ]
+        moves += self._load.clear()
         if "set_voltage_protection" in self._supply:
             moves += self._set(
-                "set_voltage_protection", "voltage_protection_setting", self._limits.voltage_v
+                "set_voltage_protection", "voltage_protection_setting", self._limits.most_read_v
             )
         if arm.frequency_hz is not None:
             moves += self._frequency(arm.frequency_hz)
@@ -286,31 +300,6 @@ class Keeper:
             )
         return self._set("set_frequency", "frequency_setting", frequency_hz)
 
-    def _load_current(self, current_a: float) -> tuple[Move, ...]:
-        if not self._load:
-            raise CommandRefused("there is no load on this bench", where="keeper")
-        self._inside("load current", current_a, self._limits.load_current_a, "A")
-        self._loaded = True
-        tolerance = self._limits.readback_frac * current_a + 1e-3
-        return (
-            *(
-                [Send("load", "set_constant_current")]
-                if "set_constant_current" in self._load
-                else []
-            ),
-            Send("load", "set_current", current_a),
-            Confirm("load", "current_setting", current_a, tolerance, "set_current"),
-            Send("load", "input_on"),
-            Confirm("load", "input_state", expected=True),
-            *([CheckErrors("load")] if "error" in self._load else []),
-        )
-
-    def _load_off(self) -> tuple[Move, ...]:
-        if not self._load:
-            return ()
-        self._loaded = False
-        return (Send("load", "input_off"), Confirm("load", "input_state", expected=False))
-
     def _switch_off(self) -> tuple[Move, ...]:
         """Supply off is the very next message; only then the load (safety rules 4 and 8)."""
         if self.state is not KeeperState.TRIPPED:
@@ -322,7 +311,7 @@ class Keeper:
         return (
             Send("supply", "output_off"),
             Confirm("supply", "output_state", expected=False),
-            *self._load_off(),
+            *self._load.off(),
         )
 
     @property
@@ -336,24 +325,24 @@ class Keeper:
         self._offs_left -= 1
         on_load = move is not None and move.role == "load"
         if on_load:
-            return self._load_off() if self._offs_left > 0 else ()
+            return self._load.off() if self._offs_left > 0 else ()
         if self._offs_left > 0:
             return (
                 Send("supply", "output_off"),
                 Confirm("supply", "output_state", expected=False),
-                *self._load_off(),
+                *self._load.off(),
             )
         if self.unconfirmed:
             return ()
         self.unconfirmed = True
         self._offs_left = self._limits.off_attempts
-        return self._load_off()
+        return self._load.off()
 
     def _over(
         self, reason: TripReason, sample: SupplySample, value: float, unit: str
     ) -> tuple[Move, ...]:
         bound = {
-            "V": self._limits.voltage_v,
+            "V": self._limits.most_read_v,
             "A": self._limits.current_a,
             "W": self._limits.power_w,
         }[unit]

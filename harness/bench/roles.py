@@ -6,8 +6,8 @@ from harness.bench.clock import Clock
 from harness.bench.dialect import Dialect
 from harness.bench.link import Link
 from harness.bench.sample import SupplySample
-from harness.bench.scpi import boolean, error_entry, number, split_answers
-from harness.errors import InstrumentError, NoReading, ReportedError, UnexpectedReply
+from harness.bench.scpi import OverloadAnswer, boolean, error_entry, number, split_answers
+from harness.errors import InstrumentError, NoReading, Overload, ReportedError, UnexpectedReply
 
 __all__ = ["Instrument", "Load", "Meter", "Supply"]
 
@@ -152,6 +152,10 @@ class Instrument:
     def _number(self, answer: str, question: str) -> float:
         try:
             return number(answer)
+        except OverloadAnswer as error:
+            raise Overload(
+                str(error), instrument=self.link.name, message=question, do="check range and leads"
+            ) from error
         except ValueError as error:
             raise NoReading(
                 str(error), instrument=self.link.name, message=question, do="check range and leads"
@@ -223,7 +227,7 @@ class Meter(Instrument):
 
 
 class Load(Instrument):
-    """An electronic load in constant current."""
+    """An electronic load in constant current, resistance or power."""
 
     def read(self) -> dict[str, float]:
         """Read voltage, current and power, in one round trip where it can.

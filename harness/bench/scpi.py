@@ -9,17 +9,30 @@ import math
 from dataclasses import dataclass
 from decimal import ROUND_DOWN, Decimal
 
-__all__ = ["ErrorEntry", "boolean", "decimal_text", "error_entry", "number", "split_answers"]
+__all__ = [
+    "ErrorEntry",
+    "OverloadAnswer",
+    "boolean",
+    "decimal_text",
+    "error_entry",
+    "number",
+    "split_answers",
+]
 
 #: From here on a magnitude is one of the markers 9.9E37, -9.9E37, 9.91E37 (SCPI-1999 vol. 1,
 #: 7.2.1): infinity, minus infinity, not-a-number. Compared with room, since digits differ.
 _MARKER = 9.8e37
 
 
+class OverloadAnswer(ValueError):
+    """The marker for infinity: the quantity is beyond the instrument's range."""
+
+
 def number(text: str) -> float:
     """Read one numeric answer (NR1, NR2 or NR3).
 
     Raises:
+        OverloadAnswer: The marker for plus infinity.
         ValueError: Text that is no number, and the markers for overload and not-a-number: they must
             never be taken for a value. The message says which it was.
     """
@@ -34,7 +47,8 @@ def number(text: str) -> float:
         return value
     if math.isnan(value) or 9.905e37 <= abs(value) < 9.95e37:
         raise ValueError(f"the instrument answered not-a-number ({_shown(text)})")
-    raise ValueError(f"the instrument answered overload ({_shown(text)})")
+    kind = OverloadAnswer if value > 0 else ValueError
+    raise kind(f"the instrument answered overload ({_shown(text)})")
 
 
 def boolean(text: str) -> bool:

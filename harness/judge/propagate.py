@@ -20,7 +20,7 @@ The law is the first-order one. It holds while the relative uncertainty of a den
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -30,6 +30,7 @@ from harness.judge.uncertainty import Contribution
 
 __all__ = [
     "Estimate",
+    "average",
     "correlated_means",
     "power_factor",
     "propagate",
@@ -115,6 +116,22 @@ def regulation(
         return Estimate(value=math.nan)
     value = (first_v.value - second_v.value) / nominal_v
     parts = ((1.0 / nominal_v, first_v), (-1.0 / nominal_v, second_v))
+    return Estimate(value=value, contributions=_spread(parts, shared))
+
+
+def average(estimates: Sequence[Estimate], *, shared: Collection[str] = ()) -> Estimate:
+    """Arithmetic mean of estimates, such as the efficiency at four loads.
+
+    Args:
+        estimates: At least one.
+        shared: Names of the causes that are the same in all of them: averaging does not make
+            these smaller.
+
+    Source: JCGM 100:2008, 5.1.2 and 5.2.2.
+    """
+    share = 1.0 / len(estimates)
+    value = math.fsum(estimate.value for estimate in estimates) * share
+    parts = ((share, estimate) for estimate in estimates)
     return Estimate(value=value, contributions=_spread(parts, shared))
 
 

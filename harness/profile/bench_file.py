@@ -34,6 +34,7 @@ __all__ = [
     "Instrument",
     "LoadInstrument",
     "Meter",
+    "MeterRange",
     "Range",
     "SerialLine",
     "Supply",
@@ -91,6 +92,8 @@ _FIXED = {
     "Hz": "10 mHz",
     "ohm": "0.1 ohm",
     "degC": "1 degC",
+    "s": "0.1 s",
+    "1": "0.1",
 }
 
 #: A last digit for the examples in messages, by unit.
@@ -267,10 +270,17 @@ class Supply(Instrument):
     averaging_window_s: Seconds | None = Field(default=None, alias="averaging_window")
 
 
+class MeterRange(Table):
+    """The largest value a meter can show; left out: unknown."""
+
+    resistance_ohm: Ohms | None = Field(default=None, alias="resistance")
+
+
 class Meter(Instrument):
     """The meter role.
 
     Attributes:
+        range: The largest values it shows; beyond, it answers overload.
         lead_resistance_ohm: What the leads may add to a two-wire resistance, at most, or None for
             four wires or leads that were zeroed.
     """
@@ -283,6 +293,7 @@ class Meter(Instrument):
         "temperature": "degC",
     }
 
+    range: MeterRange = MeterRange()
     lead_resistance_ohm: Ohms | None = Field(default=None, alias="lead_resistance")
 
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Mapping
 
-from harness.profile.bench_file import Accuracy, BenchFile
+from harness.profile.bench_file import BenchFile
 from harness.profile.cautions import cautions
+from harness.profile.levels import LevelMaker
+from harness.profile.limits import with_limits
 from harness.profile.measures import MEASURES
-from harness.profile.plan import Budget, Level, Plan, PlannedStep
-from harness.profile.schema import Check, LoadStep, NominalStep, Profile, StartStep, Step
+from harness.profile.plan import Plan, PlannedStep
+from harness.profile.schema import Check, DischargeStep, LoadStep, Profile, Step
 from harness.quantity import format_quantity
 from harness.unit.nameplate import AcInput
 
@@ -17,8 +19,6 @@ __all__ = ["make_plan"]
 
 #: What the dialects can do, by role.
 Operations = Mapping[str, frozenset[str]]
-
-_EXACT = Accuracy(0.0, 0.0)
 
 
 def make_plan(
@@ -38,6 +38,7 @@ def make_plan(
         operations: Names of the operations each role's dialect has, such as
             ``measure_voltage_dc``. Left out, a role that is on the bench can do everything.
     """
+    profile = with_limits(profile)
     expander = _Expander(profile, bench, window_s, operations)
     steps = tuple(expander.steps())
     return Plan(
@@ -46,13 +47,13 @@ def make_plan(
         steps=steps,
         notes=(*_notes(profile, steps), *expander.unprotected()),
         cautions=cautions(profile.unit, profile.envelope),
-        duration_s=sum(level.dwell_s for step in steps for level in step.levels),
+        duration_s=sum(level.dwell_s for step in steps for level in step.all_levels),
         lacking=tuple(expander.lacking()),
     )
 
 
 class _Expander:
-    """Walks the steps in order and remembers the voltage that was reached."""
+    """Walks the steps in order."""
 
     def __init__(
         self,
@@ -66,15 +67,16 @@ class _Expander:
         self._bench = bench
         self._operations = operations
         own_window_s = bench.supply.averaging_window_s if bench is not None else None
-        self._window_s = window_s if own_window_s is None else own_window_s
-        self._reached_v = 0.0
+        window_s = window_s if own_window_s is None else own_window_s
+        self._levels = LevelMaker(profile, bench, window_s)
 
     def steps(self) -> Iterator[PlannedStep]:
         """Yield every step in numbers."""
         names = _unique([step.title or step.kind for step in self._profile.steps])
         for number, (step, name) in enumerate(zip(self._profile.steps, names, strict=True), 1):
-            levels = tuple(self._levels(step))
-            reasons = [(check, self._why_dropped(check)) for check in step.checks]
+            restart, levels = self._levels.of(step)
+            checks = (*_implied(step), *step.checks)
+            reasons = [(check, self._why_dropped(check)) for check in checks]
             yield PlannedStep(
                 number=number,
                 kind=step.kind,
@@ -83,12 +85,23 @@ class _Expander:
                 levels=levels,
                 checks=tuple(check for check, why in reasons if not why),
                 dropped=tuple((check, why) for check, why in reasons if why),
+                restart=restart,
             )
 
     def lacking(self) -> Iterator[str]:
         """Yield what the supply's dialect cannot do and the plan cannot do without."""
         if isinstance(self._input, AcInput) and self._supply_lacks("set_frequency"):
             yield "The supply's dialect has no set_frequency: an AC unit needs its frequency set."
+        load = None if self._operations is None else self._operations.get("load")
+        for step in self._profile.steps:
+            if load is not None and isinstance(step, LoadStep) and step.points:
+                needed = {f"set_{step.mode}", f"{step.mode}_setting"}
+                missing = ", ".join(sorted(needed - load))
+                if missing and step.mode != "current":
+                    yield (
+                        f"The load's dialect has no {missing}: a load step in constant "
+                        f"{step.mode} needs it."
+                    )
 
     def unprotected(self) -> Iterator[str]:
         """Yield a note where the supply cannot guard the envelope's voltage by itself."""
@@ -100,96 +113,6 @@ class _Expander:
 
     def _supply_lacks(self, operation: str) -> bool:
         return self._operations is not None and operation not in self._operations.get("supply", ())
-
-    def _levels(self, step: Step) -> Iterator[Level]:
-        match step:
-            case StartStep():
-                yield from self._start_levels(step)
-            case NominalStep():
-                yield self._nominal_level(step)
-            case LoadStep():
-                yield from self._load_levels(step)
-
-    def _start_levels(self, step: StartStep) -> Iterator[Level]:
-        frequency_hz = self._frequency_hz(step)
-        self._reached_v = 0.0  # every start begins with the output off
-        for level_frac in step.levels_frac:
-            voltage_v = _rounded(level_frac * self._input.nominal_v)
-            budget = self._budget(voltage_v, step.charge_factor, frequency_hz)
-            yield Level(
-                label=format_quantity(level_frac, "%"),
-                voltage_v=voltage_v,
-                current_limit_a=step.current_limit_a,
-                dwell_s=step.dwell_s,
-                frequency_hz=frequency_hz,
-                budget=budget,
-                time_at_limit_s=step.time_at_limit_s if budget is None else None,
-            )
-            self._reached_v = voltage_v
-
-    def _nominal_level(self, step: NominalStep) -> Level:
-        """Return nominal voltage; after a start that ended below it, the rest is watched too."""
-        frequency_hz = self._frequency_hz(step)
-        nominal_v = self._input.nominal_v
-        rises = self._reached_v < nominal_v
-        budget = (
-            self._budget(nominal_v, _last_factor(self._profile), frequency_hz) if rises else None
-        )
-        self._reached_v = nominal_v
-        return Level(
-            label="nominal",
-            voltage_v=nominal_v,
-            current_limit_a=self._limit_a(step),
-            dwell_s=step.dwell_s,
-            frequency_hz=frequency_hz,
-            budget=budget,
-            time_at_limit_s=_last_time_s(self._profile) if rises and budget is None else None,
-        )
-
-    def _load_levels(self, step: LoadStep) -> Iterator[Level]:
-        for current_a in step.currents_a:
-            yield Level(
-                label=format_quantity(current_a, "A"),
-                voltage_v=self._input.nominal_v,
-                current_limit_a=self._limit_a(step),
-                dwell_s=step.dwell_s,
-                frequency_hz=self._frequency_hz(step),
-                load_current_a=current_a,
-            )
-
-    def _limit_a(self, step: NominalStep | LoadStep) -> float:
-        limit_a = step.current_limit_a
-        return self._profile.envelope.current_a if limit_a is None else limit_a
-
-    def _frequency_hz(self, step: Step) -> float | None:
-        if not isinstance(self._input, AcInput):
-            return None
-        return self._input.frequency_hz[0] if step.frequency_hz is None else step.frequency_hz
-
-    def _budget(self, to_v: float, factor: float, frequency_hz: float | None) -> Budget | None:
-        """Return what a healthy unit may take on the way to ``to_v``; None without capacitance."""
-        capacitance_f = self._input.bulk_capacitance_f
-        if capacitance_f is None:
-            return None
-        accuracy = self._bench.supply.accuracy if self._bench is not None else {}
-        voltage, current = accuracy.get("voltage", _EXACT), accuracy.get("current", _EXACT)
-        period_s = 0.0 if frequency_hz is None else 1 / frequency_hz
-        return Budget(
-            kind="charge" if frequency_hz is None else "energy",
-            capacitance_f=capacitance_f,
-            peak_factor=self._input.peak_factor,
-            charge_factor=factor,
-            from_v=self._reached_v,
-            to_v=to_v,
-            idle_power_w=self._input.idle_power_w,
-            threshold_v=self._input.start_threshold_v,
-            leakage_a=self._input.leakage_a,
-            # The budget knows a share only: the fixed part counts as its share of this level.
-            voltage_error_frac=voltage.bound(to_v) / to_v,
-            current_error_a=current.fixed,
-            current_error_frac=current.reading_frac,
-            window_s=max(self._window_s, period_s),
-        )
 
     def _why_dropped(self, check: Check) -> str:
         """Say why this bench cannot make a check; empty where it can."""
@@ -209,9 +132,13 @@ class _Expander:
         return ""
 
 
-def _rounded(value: float) -> float:
-    """Return a product of decimal fractions as people write it: 2.4, not 2.4000000000000004."""
-    return float(f"{value:.12g}")
+def _implied(step: Step) -> tuple[Check, ...]:
+    """Return the check that a discharge step is."""
+    if not isinstance(step, DischargeStep) or step.below_v is None:
+        return ()
+    name = f"{step.across} below {format_quantity(step.below_v, 'V')}"
+    check = Check.model_validate({"name": name, "measure": "discharge_time", "high": "1 s"})
+    return (check.model_copy(update={"high": step.within_s}),)
 
 
 def _stuck(profile: Profile, step: PlannedStep) -> Iterator[str]:
@@ -249,18 +176,6 @@ def _unique(names: list[str]) -> list[str]:
     return unique
 
 
-def _last_factor(profile: Profile) -> float:
-    return _starts(profile)[-1].charge_factor
-
-
-def _last_time_s(profile: Profile) -> float:
-    return _starts(profile)[-1].time_at_limit_s
-
-
-def _starts(profile: Profile) -> list[StartStep]:
-    return [step for step in profile.steps if isinstance(step, StartStep)]
-
-
 def _notes(profile: Profile, steps: tuple[PlannedStep, ...]) -> Iterator[str]:
     """Yield what the reader must know about the plan before power."""
     unit_input = profile.unit.input
@@ -280,9 +195,42 @@ def _notes(profile: Profile, steps: tuple[PlannedStep, ...]) -> Iterator[str]:
                 )
         for check, why in step.dropped:
             yield f"Falls away: check {check.name!r} of step {step.number} ({step.name}): {why}."
+    yield from _hand_notes(profile, steps)
+    if profile.limits_used is not None:
+        yield from profile.limits_used.notes
     if unit_input.threshold is None:
         assumed = format_quantity(unit_input.start_threshold_v, "V")
         yield f"No start_threshold on the nameplate: taken as {assumed}."
     if unit_input.idle_power is None:
         assumed = format_quantity(unit_input.idle_power_w, "W")
         yield f"No idle_power on the nameplate: taken as {assumed}."
+
+
+def _hand_notes(profile: Profile, steps: tuple[PlannedStep, ...]) -> Iterator[str]:
+    """Yield what a person has to do on the way, and when power is off for it."""
+    for step in steps:
+        where = f"Step {step.number} ({step.name})"
+        back = ", ".join(level.label for level in step.restart)
+        match step.step:
+            case LoadStep(load=str(load)):
+                yield f"{where}: power goes off while {load} is connected, and again after it."
+            case DischargeStep(across=across) if back:
+                yield (
+                    f"{where}: power goes off while the meter is moved to the {across}, comes back "
+                    f"by {back}, and goes off again to be timed."
+                )
+    edge = _edge(profile, steps)
+    if edge is not None:
+        yield edge
+
+
+def _edge(profile: Profile, steps: tuple[PlannedStep, ...]) -> str | None:
+    """Say where a level at the envelope's edge makes room for the supply's own reading error."""
+    levels = [level for step in steps for level in step.all_levels]
+    highest_v = max((level.voltage_v for level in levels), default=0.0)
+    if highest_v < profile.envelope.voltage_v * (1 - 1e-9):
+        return None
+    return (
+        f"A level stands at the envelope's {format_quantity(profile.envelope.voltage_v, 'V')}: "
+        "readings beyond it by no more than the supply's stated accuracy do not cut power."
+    )

@@ -10,6 +10,7 @@ from pydantic import ValidationError
 
 from harness.errors import BenchFileError, FileError, Mistake, ProfileError, did_you_mean
 from harness.profile.bench_file import BenchFile
+from harness.profile.limits import LoadedLimits, limit_slips, load_limits, with_limits
 from harness.profile.lines import Lines
 from harness.profile.mistakes import Slip, as_mistakes, found_by_validation
 from harness.profile.rules import profile_slips
@@ -37,9 +38,21 @@ def load_profile(source: str | Path) -> Profile:
     slips: list[Slip] = []
     profile = _validated(file, Profile, slips)
     slips += profile_slips(file.data)
+    limits = _limits(file)
+    if profile is not None:
+        slips += limit_slips(profile, limits)
     if profile is None or slips:
         raise ProfileError(as_mistakes(slips, file.name, Lines(file.text)))
-    return profile.came_from(file.name, file.text, file.sha256)
+    return with_limits(profile.came_from(file.name, file.text, file.sha256), limits)
+
+
+def _limits(file: TomlFile) -> LoadedLimits:
+    """Return the limit table that a profile names, or the shipped one."""
+    table = file.data.get("limits")
+    name = table.get("file") if isinstance(table, dict) else None
+    if not isinstance(name, str) or not name.strip() or not name.isprintable():
+        return LoadedLimits()
+    return load_limits(Path(file.name).parent / name, name)
 
 
 def load_bench(source: str | Path) -> BenchFile:

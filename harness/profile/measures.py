@@ -86,14 +86,22 @@ def _reading(
 
 
 _LOAD = frozenset({"load"})
+#: Kinds of step in which an electronic load may be on.
+_LOADED = frozenset({"load", "line", "soak"})
+#: Voltage can be measured without power, too: it should be none.
+_ANYWHERE = _POWERED | {"cold"}
 
 #: Every measure by its name.
 MEASURES: Mapping[str, Measure] = {
     "supply.voltage": _reading("supply", "voltage", "V", "input voltage (rms for AC)", '"24 V"'),
     "supply.current": _reading("supply", "current", "A", "input current (rms for AC)", '"80 mA"'),
     "supply.power": _reading("supply", "power", "W", "input power (real, for AC)", '"2 W"'),
-    "meter.voltage_dc": _reading("meter", "voltage_dc", "V", "DC voltage at the meter", '"5.1 V"'),
-    "meter.voltage_ac": _reading("meter", "voltage_ac", "V", "ripple at the meter, rms", '"50 mV"'),
+    "meter.voltage_dc": _reading(
+        "meter", "voltage_dc", "V", "DC voltage at the meter", '"5.1 V"', steps=_ANYWHERE
+    ),
+    "meter.voltage_ac": _reading(
+        "meter", "voltage_ac", "V", "ripple at the meter, rms", '"50 mV"', steps=_ANYWHERE
+    ),
     "meter.current_dc": _reading("meter", "current_dc", "A", "DC current, by meter", '"20 mA"'),
     # An ohmmeter on a live unit reads nonsense and may be damaged: cold steps alone.
     "meter.resistance": _reading(
@@ -101,18 +109,27 @@ MEASURES: Mapping[str, Measure] = {
     ),
     "meter.temperature": _reading("meter", "temperature", "degC", "temperature", '"60 degC"'),
     "load.voltage": _reading(
-        "load", "voltage", "V", "output voltage, by load", '"24 V"', steps=_LOAD
+        "load", "voltage", "V", "output voltage, by load", '"24 V"', steps=_LOADED
     ),
-    "load.current": _reading("load", "current", "A", "output current", '"2.5 A"', steps=_LOAD),
-    "load.power": _reading("load", "power", "W", "output power", '"60 W"', steps=_LOAD),
+    "load.current": _reading("load", "current", "A", "output current", '"2.5 A"', steps=_LOADED),
+    "load.power": _reading("load", "power", "W", "output power", '"60 W"', steps=_LOADED),
     "efficiency": Measure(
         unit="%",
         description="output power over input power",
         made_of=("supply.power", "load.power"),
         needs=(*_IN, *_OUT),
         needs_ac=_REAL_POWER,
-        steps=_LOAD,
+        steps=_LOADED,
         limits='"80 %"',
+    ),
+    "average_efficiency": Measure(
+        unit="%",
+        description="mean efficiency at 25, 50, 75 and 100 % of nominal output current",
+        made_of=("supply.power", "load.power"),
+        needs=(*_IN, *_OUT),
+        needs_ac=_REAL_POWER,
+        steps=_LOAD,
+        limits='"85 %"',
     ),
     "load_regulation": Measure(
         unit="%",
@@ -142,6 +159,7 @@ MEASURES: Mapping[str, Measure] = {
     "discharge_time": Measure(
         unit="s",
         description="time until the stored charge has drained",
+        made_of=("meter.voltage_dc",),
         needs=(("meter", "measure_voltage_dc"),),
         steps=frozenset({"discharge"}),
         limits='"5 s"',

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from harness.profile.bench_file import BenchFile
-from harness.profile.schema import Check, Profile, Step
+from harness.profile.schema import Check, LoadPoint, Profile, Step
 
 __all__ = ["Budget", "Level", "Plan", "PlannedStep"]
 
@@ -92,7 +92,7 @@ class Level:
         current_limit_a: Limit to set.
         dwell_s: Time to hold once settled.
         frequency_hz: Line frequency, or None for DC.
-        load_current_a: Constant current of the load, or None where the load stays off.
+        load: Setting of the electronic load, or None where it stays off.
         budget: What the unit may take while this level is entered, or None where none applies.
         time_at_limit_s: Longest time at the current limit, or None where a budget stands.
     """
@@ -102,9 +102,15 @@ class Level:
     current_limit_a: float
     dwell_s: float
     frequency_hz: float | None = None
-    load_current_a: float | None = None
+    load: LoadPoint | None = None
     budget: Budget | None = None
     time_at_limit_s: float | None = None
+
+    @property
+    def load_current_a(self) -> float | None:
+        """Constant current of the load, or None where it holds none."""
+        constant = self.load is not None and self.load.mode == "current"
+        return self.load.value if self.load is not None and constant else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,6 +125,8 @@ class PlannedStep:
         levels: What to set and hold, in order.
         checks: The checks that this bench can make.
         dropped: Checks that fall away, each with the reason: ``(check, why)``.
+        restart: Levels by which power comes back where it is off when the step begins; empty where
+            it is on, or stays off.
     """
 
     number: int
@@ -128,6 +136,12 @@ class PlannedStep:
     levels: tuple[Level, ...]
     checks: tuple[Check, ...]
     dropped: tuple[tuple[Check, str], ...] = ()
+    restart: tuple[Level, ...] = ()
+
+    @property
+    def all_levels(self) -> tuple[Level, ...]:
+        """Everything it sets, :attr:`restart` first."""
+        return (*self.restart, *self.levels)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

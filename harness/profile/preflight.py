@@ -10,7 +10,7 @@ from harness.errors import Refused
 from harness.profile.bench_file import BenchFile, Instrument, Range
 from harness.profile.measures import MEASURES
 from harness.profile.plan import Plan, PlannedStep
-from harness.profile.schema import Check, LoadStep
+from harness.profile.schema import Check, LoadPoint
 from harness.quantity import format_quantity, shown
 from harness.unit.nameplate import Output
 
@@ -92,7 +92,7 @@ def _supply_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:
     yield from _beyond("The envelope", envelope.current_a, "A", supply.current_a, "supply")
     yield from _beyond("The envelope", envelope.power_w, "W", supply.power_w, "supply")
     for step in plan.steps:
-        for level in step.levels:
+        for level in step.all_levels:
             where = f"in step {step.number} ({step.name}), {level.label}"
             voltage_v, limit_a = level.voltage_v, level.current_limit_a
             if voltage_v > envelope.voltage_v * (1 + _ROUNDING):
@@ -102,17 +102,18 @@ def _supply_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:
 
 
 def _load_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:
-    """Hold every load step against the load."""
+    """Hold every step that loads the unit against the load."""
     for step in plan.steps:
-        if step.kind != "load":
+        points = _points(step)
+        if not points:
             continue
         where = f"step {step.number} ({step.name})"
         if bench.load is None:
             yield f"{where[0].upper()}{where[1:]} needs an electronic load, this bench has none."
             continue
-        output, largest_a = _output(plan, step), _largest_load_a(step)
-        span = bench.load.range
-        yield from _load_range(where, output, largest_a, span)
+        output = _output(plan, step)
+        largest_a = max(_currents_a(points, output), default=0.0)
+        yield from _load_range(where, output, largest_a, bench.load.range)
 
 
 def _load_range(where: str, output: Output, largest_a: float, span: Range) -> Iterator[str]:
@@ -126,12 +127,17 @@ def _load_range(where: str, output: Output, largest_a: float, span: Range) -> It
 
 def _output(plan: Plan, step: PlannedStep) -> Output:
     outputs = plan.profile.unit.output
-    name = step.step.output if isinstance(step.step, LoadStep) else None
+    name = getattr(step.step, "output", None)
     return outputs[name or next(iter(outputs))]
 
 
-def _largest_load_a(step: PlannedStep) -> float:
-    return max(level.load_current_a or 0.0 for level in step.levels)
+def _points(step: PlannedStep) -> list[LoadPoint]:
+    return [level.load for level in step.levels if level.load is not None]
+
+
+def _currents_a(points: list[LoadPoint], output: Output) -> list[float]:
+    """Currents at nominal output voltage; none for a load that is off."""
+    return [point.current_a(output.nominal_v) for point in points if point.value > 0]
 
 
 def _identity_reasons(bench: BenchFile, identities: Mapping[str, str] | None) -> Iterator[str]:
@@ -166,9 +172,11 @@ def _overdue(role: str, instrument: Instrument, due: dt.date) -> str:
 
 def _overload_warnings(plan: Plan) -> Iterator[str]:
     for step in plan.steps:
-        if step.kind != "load":
+        points = _points(step)
+        if not points:
             continue
-        output, largest_a = _output(plan, step), _largest_load_a(step)
+        output = _output(plan, step)
+        largest_a = max(_currents_a(points, output), default=0.0)
         if largest_a > output.current_a * (1 + _ROUNDING):
             yield (
                 f"Step {step.number} ({step.name}) loads {format_quantity(largest_a, 'A')}, more "

@@ -12,6 +12,7 @@ from typing import Protocol
 from harness.errors import Refused
 from harness.profile.bench_file import BenchFile, Instrument
 from harness.rehearse.circuit import Circuit, ac_source, dc_source
+from harness.rehearse.circuit.output_load import Mode
 from harness.rehearse.coupled import (
     CoupledDevice,
     CoupledLibrary,
@@ -20,6 +21,7 @@ from harness.rehearse.coupled import (
     load_device,
 )
 from harness.rehearse.inaccuracy import Inaccuracy
+from harness.rehearse.meter_place import cold_resistance_ohm, place_voltage_v
 from harness.rehearse.status import StatusModel
 from harness.rehearse.unit_model import UnitModel
 from harness.shipped import shipped
@@ -37,6 +39,13 @@ _WARM_EVERY_S = 0.1
 
 #: A meter answers a resistance across a live circuit with overload (SCPI-1999 vol. 1, 7.2.1).
 _OVERLOAD = 9.9e37
+#: The largest resistance the simulated meter shows.
+_MOST_OHM = 100e6
+
+#: Functions of the load in SCPI short form, and what it holds constant in each.
+_FUNCTIONS: dict[str, Mode] = {"CURR": "current", "RES": "resistance", "POW": "power"}
+
+_SHORT_FORM = {mode: name for name, mode in _FUNCTIONS.items()}
 
 _ON_OFF = {"ON": True, "1": True, "OFF": False, "0": False}
 
@@ -59,6 +68,7 @@ class SimulatedBench:
     Attributes:
         circuit: The circuit; tests look inside.
         devices: The instruments by resource name.
+        meter_at: Where the meter's leads stand.
     """
 
     def __init__(self, model: UnitModel, bench: BenchFile, clock: _Clock, *, seed: int = 1) -> None:
@@ -69,6 +79,7 @@ class SimulatedBench:
             )
         self.circuit = Circuit(model, ac_source() if kind == "ac" else dc_source(), seed=seed)
         self._lock = threading.Lock()
+        self.meter_at = "output"
         self.devices: dict[str, CoupledDevice] = {}
         self._clock = clock
         self._rng = random.Random(seed)
@@ -201,13 +212,18 @@ class SimulatedBench:
         temperature = reading("temperature")
 
         def ohms() -> float:
-            live = abs(circuit.output_voltage_v()) > 0.1
-            return _OVERLOAD if live else resistance.read(circuit.model.converter.output_bleed_ohm)
+            ohm = cold_resistance_ohm(circuit, self.meter_at)
+            # the leads of a two-wire measurement only ever add, and a reading is never below nought
+            shown = abs(resistance.read(ohm)) if ohm <= _MOST_OHM else _OVERLOAD
+            return shown if shown <= _MOST_OHM else _OVERLOAD
+
+        def ripple_v() -> float:
+            return circuit.output_ripple_v() if self.meter_at == "output" else 0.0
 
         return {
-            "voltage_dc": Live(lambda: voltage_dc.read(circuit.output_voltage_v())),
+            "voltage_dc": Live(lambda: voltage_dc.read(place_voltage_v(circuit, self.meter_at))),
             # a true rms reading cannot fall below nought
-            "voltage_ac": Live(lambda: abs(voltage_ac.read(circuit.output_ripple_v()))),
+            "voltage_ac": Live(lambda: abs(voltage_ac.read(ripple_v()))),
             "current_dc": Live(lambda: current_dc.read(circuit.output_current_a())),
             "resistance": Live(ohms),
             "temperature": Live(lambda: temperature.read(self._case_degc)),
@@ -216,19 +232,28 @@ class SimulatedBench:
     def _load(self, reading: Callable[[str], Inaccuracy]) -> dict[str, Live]:
         circuit = self.circuit
         voltage, current, power = reading("voltage"), reading("current"), reading("power")
-        settings = {"current": 0.0}
+        settings = {"current": 0.0, "resistance": 1e3, "power": 0.0}
+        function: list[Mode] = ["current"]
 
         def set_function(text: str) -> None:
-            if text != "CURR":
+            if text not in _FUNCTIONS:
                 raise ValueError(text)
+            function[0] = _FUNCTIONS[text]
+            circuit.set_load(mode=function[0], value=settings[function[0]])
 
-        def set_current(text: str) -> None:
-            settings["current"] = float(text)
-            circuit.set_load(current_a=settings["current"])
+        def setter(mode: Mode) -> Callable[[str], None]:
+            def set_value(text: str) -> None:
+                settings[mode] = float(text)
+                if mode == function[0]:
+                    circuit.set_load(mode=mode, value=settings[mode])
+
+            return set_value
 
         return {
-            "function": Live(lambda: "CURR", set_function),
-            "current": Live(lambda: settings["current"], set_current),
+            "function": Live(lambda: _SHORT_FORM[function[0]], set_function),
+            "current": Live(lambda: settings["current"], setter("current")),
+            "resistance": Live(lambda: settings["resistance"], setter("resistance")),
+            "power": Live(lambda: settings["power"], setter("power")),
             "input": Live(
                 lambda: int(circuit.load_on), lambda text: circuit.set_load(on=_on(text))
             ),

@@ -1,43 +1,54 @@
-"""From readings to judged checks: means, computed figures, their uncertainty, the verdict."""
+"""From figures to judged checks: uncertainty, verdict, and the row of the record."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Sequence
 
-from harness.judge.propagate import Estimate, power_factor, ratio, regulation
+from harness.judge.propagate import Estimate
 from harness.judge.uncertainty import combine
 from harness.judge.verdict import Verdict, decide
 from harness.profile.plan import PlannedStep
-from harness.profile.schema import Check, LoadStep
+from harness.profile.schema import Check
 from harness.record.sink import CheckRow
-from harness.run.budget import mean_causes
 from harness.run.context import Context, Hold
+from harness.run.figures import figures_across, is_across, needed, of_hold
 
-__all__ = ["judge_across", "judge_checks", "judge_dropped", "needed_readings"]
+__all__ = [
+    "judge",
+    "judge_across",
+    "judge_checks",
+    "judge_dropped",
+    "judge_undone",
+    "needed_readings",
+]
+
+#: Steps whose checks are judged at every level, each by a name of its own.
+_AT_EVERY_LEVEL = ("line", "load")
 
 
 def needed_readings(context: Context, step: PlannedStep) -> frozenset[str]:
     """Measure names that must be read during a hold, so that the step's checks can be judged."""
-    return frozenset(name for check in step.checks for name in _inputs(context, check.measure))
+    return frozenset(name for check in step.checks for name in needed(context, check))
 
 
 def judge_checks(context: Context, step: PlannedStep, hold: Hold) -> None:
     """Judge every check of a step that is made of one hold."""
-    point_a = hold.level.load_current_a
+    point = hold.level.load
     for check in step.checks:
-        if check.measure in _ACROSS or (check.at is not None and check.at != point_a):
+        elsewhere = check.at is not None and (point is None or check.at != point.value)
+        if is_across(check) or elsewhere:
             continue
-        everywhere = point_a is not None and check.at is None
+        everywhere = step.kind in _AT_EVERY_LEVEL and check.at is None
         name = f"{check.name} at {hold.level.label}" if everywhere else check.name
-        _judge(context, step, check, name, _estimate(context, check.measure, hold))
+        judge(context, step, check, name, of_hold(context, check, hold))
 
 
 def judge_across(context: Context, step: PlannedStep, holds: Sequence[Hold]) -> None:
     """Judge every check of a step that compares its holds."""
-    for check in step.checks:
-        if check.measure in _ACROSS:
-            _judge(context, step, check, check.name, _ACROSS[check.measure](context, step, holds))
+    for check in filter(is_across, step.checks):
+        for suffix, estimate in figures_across(context, step, check, holds):
+            judge(context, step, check, f"{check.name}{suffix}", estimate)
 
 
 def judge_dropped(context: Context) -> None:
@@ -46,101 +57,60 @@ def judge_dropped(context: Context) -> None:
         context.step_name = step.name
         for check, why in step.dropped:
             context.event("not checked", f"{check.name}: {why}")
-            _judge(context, step, check, check.name, Estimate(value=math.nan))
+            judge(context, step, check, check.name, Estimate(value=math.nan))
 
 
-def _judge(
-    context: Context, step: PlannedStep, check: Check, name: str, estimate: Estimate
-) -> None:
+def judge_undone(context: Context, step: PlannedStep, why: str) -> None:
+    """Enter the checks of a step that could not be carried out: undecided."""
+    context.event("not done", why)
+    for check in step.checks:
+        judge(context, step, check, check.name, Estimate(value=math.nan))
+
+
+def judge(
+    context: Context,
+    step: PlannedStep,
+    check: Check,
+    name: str,
+    estimate: Estimate,
+    *,
+    stated: bool = True,
+) -> CheckRow:
+    """Judge one figure and enter it into the record.
+
+    Args:
+        context: The run.
+        step: The step.
+        check: The check, with its limits and rule.
+        name: Name in the record.
+        estimate: The figure.
+        stated: Whether its uncertainty is known. A figure that nobody stated an accuracy for is
+            compared as it is, by the simple rule, and the record names no uncertainty.
+    """
     uncertainty = combine(estimate.contributions)
     expanded = uncertainty.expanded if math.isfinite(uncertainty.expanded) else math.nan
-    decision = decide(
-        estimate.value, low=check.low, high=check.high, expanded=expanded, rule=check.rule
+    low, high = _limits(check)
+    decision = decide(estimate.value, low=low, high=high, expanded=expanded, rule=check.rule)
+    row = CheckRow(
+        step=step.name,
+        check=name,
+        quantity=check.measure,
+        value=estimate.value,
+        unit=check.unit,
+        low=low,
+        high=high,
+        uncertainty=expanded if stated else math.nan,
+        rule=check.rule,
+        verdict=Verdict(decision.verdict).value,
+        margin=decision.margin,
+        budget=uncertainty.contributions,
     )
-    context.judged(
-        CheckRow(
-            step=step.name,
-            check=name,
-            quantity=check.measure,
-            value=estimate.value,
-            unit=check.unit,
-            low=check.low,
-            high=check.high,
-            uncertainty=expanded,
-            rule=check.rule,
-            verdict=Verdict(decision.verdict).value,
-            margin=decision.margin,
-            budget=uncertainty.contributions,
-        )
-    )
+    context.judged(row)
+    return row
 
 
-# --- estimates from a hold -------------------------------------------------------------------
-
-
-def _estimate(context: Context, measure: str, hold: Hold) -> Estimate:
-    computed = _COMPUTED.get(measure)
-    return _mean(context, measure, hold) if computed is None else computed(context, hold)
-
-
-def _mean(context: Context, measure: str, hold: Hold) -> Estimate:
-    """Mean of the readings, with the instrument's accuracy and their scatter."""
-    value = float(hold.readings[measure].mean())
-    causes = mean_causes(context.bench.file, measure, hold.readings)
-    return Estimate(value=value, contributions=causes)
-
-
-def _efficiency(context: Context, hold: Hold) -> Estimate:
-    return ratio(_mean(context, "load.power", hold), _mean(context, "supply.power", hold))
-
-
-def _power_factor(context: Context, hold: Hold) -> Estimate:
-    return power_factor(
-        _mean(context, "supply.power", hold),
-        _mean(context, "supply.voltage", hold),
-        _mean(context, "supply.current", hold),
-    )
-
-
-def _load_regulation(context: Context, step: PlannedStep, holds: Sequence[Hold]) -> Estimate:
-    """From the least loaded point to the most loaded one, by one instrument.
-
-    Both voltages come from one instrument, so part of its error cancels; how much, no data sheet
-    says, so both count as independent, which overstates the uncertainty and never understates it.
-    """
-    unit = context.plan.profile.unit
-    measure = _output_voltage(context)
-    points = sorted(holds, key=lambda hold: hold.level.load_current_a or 0.0)
-    assert isinstance(step.step, LoadStep)
-    output = step.step.output or next(iter(unit.output))
-    return regulation(
-        _mean(context, measure, points[0]),
-        _mean(context, measure, points[-1]),
-        unit.output[output].nominal_v,
-    )
-
-
-def _output_voltage(context: Context) -> str:
-    """The best instrument at the output: the meter where there is one, else the load."""
-    return "load.voltage" if context.bench.meter is None else "meter.voltage_dc"
-
-
-#: Figures computed from one hold.
-_COMPUTED: Mapping[str, Callable[[Context, Hold], Estimate]] = {
-    "efficiency": _efficiency,
-    "power_factor": _power_factor,
-}
-
-#: Figures computed across the holds of a step.
-_ACROSS: Mapping[str, Callable[[Context, PlannedStep, Sequence[Hold]], Estimate]] = {
-    "load_regulation": _load_regulation,
-}
-
-
-def _inputs(context: Context, measure: str) -> Iterable[str]:
-    """Measure names that must be read for a measure."""
-    if measure == "efficiency":
-        return ("load.power",)
-    if measure == "load_regulation":
-        return (_output_voltage(context),)
-    return () if measure in _COMPUTED else (measure,)
+def _limits(check: Check) -> tuple[float | None, float | None]:
+    """Return the limits of a check; a question without any expects a yes."""
+    if check.measure == "operator.yes_no" and check.low is None and check.high is None:
+        return 1.0, None
+    return check.low, check.high

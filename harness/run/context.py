@@ -20,10 +20,13 @@ from harness.bench.trip import TripReason
 from harness.errors import InstrumentError, RecordError
 from harness.judge.settle import Settler
 from harness.judge.verdict import Verdict
+from harness.profile.check import Across
 from harness.profile.plan import Level, Plan, PlannedStep
 from harness.quantity import format_quantity
 from harness.record.sink import CheckRow, Sink
+from harness.run.operator import Nobody, Operator
 from harness.run.stop import StopRequest
+from harness.run.thinning import ThinnedRecord
 
 __all__ = ["Context", "Hold"]
 
@@ -36,6 +39,8 @@ _SPAN_S = 0.2
 _DISTURBANCES = 3
 #: Longest time of nothing but readings of the meter; the keeper does the same for its instruments.
 _IN_STEP_S = 0.5
+#: A hold longer than this is thinned in the record; nothing else is.
+_LONG_S = 20.0
 #: Fewest readings of a quantity a hold is judged by.
 _FEWEST = 5
 
@@ -51,6 +56,10 @@ _UNITS = {
 }
 
 
+#: Times and values by measure name.
+_Series = dict[str, list[tuple[float, float]]]
+
+
 @dataclass(frozen=True, slots=True)
 class Hold:
     """Readings of one hold.
@@ -58,10 +67,12 @@ class Hold:
     Attributes:
         level: The level that was held.
         readings: Values by measure name (``supply.voltage``), each an array of shape ``(n,)``.
+        times: When each was read, on the run's clock, by measure name.
     """
 
     level: Level
     readings: Mapping[str, npt.NDArray[np.float64]]
+    times: Mapping[str, npt.NDArray[np.float64]] = field(default_factory=dict)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -83,6 +94,9 @@ class Context:
         disturbances: Holds in which readings at rest moved again.
         meter_checked_s: When it was last seen that the meter's answers belong to their questions.
         record_lost: Whether the record could not be written; nothing is written to it any more.
+        operator: Who moves leads and answers questions.
+        meter_at: Where the meter stands.
+        energised: Whether power has been on in this run.
     """
 
     plan: Plan
@@ -99,11 +113,16 @@ class Context:
     disturbances: int = 0
     record_lost: bool = False
     meter_checked_s: float = 0.0
+    operator: Operator = field(default_factory=Nobody)
+    meter_at: Across = "output"
+    energised: bool = False
+    _thin: ThinnedRecord = field(default_factory=ThinnedRecord)
 
     # --- the record
 
     def event(self, kind: str, detail: str) -> None:
         """Write an event into the record, unless the record is lost."""
+        self.energised = self.energised or kind == "power on"
         if self.record_lost:
             return
         try:
@@ -119,7 +138,8 @@ class Context:
             ("current", sample.current_a, "A"),
             ("power", sample.power_w, "W"),
         )
-        self._write(sample.time_s, rows, "supply")
+        if self._thin.keeps(sample):
+            self._write(sample.time_s, rows, "supply")
 
     def judged(self, row: CheckRow) -> None:
         """Write a judged check into the record."""
@@ -186,8 +206,9 @@ class Context:
             Tripped: The readings do not stay at rest, or power was cut for any other reason.
         """
         self._begin(step, level)
+        self._thin = ThinnedRecord(self._resolution(level) if level.dwell_s > _LONG_S else None)
         turns = _turns(measures)
-        readings: dict[str, list[float]] = defaultdict(list)
+        readings: _Series = defaultdict(list)
         begin_s = rest_s = self.clock.now_s()
         at_rest = True
         turn = 0
@@ -203,9 +224,9 @@ class Context:
                 readings.clear()
                 rest_s, turn = sample.time_s, 0
                 continue
-            readings["supply.voltage"].append(sample.voltage_v)
-            readings["supply.current"].append(sample.current_a)
-            readings["supply.power"].append(sample.power_w)
+            readings["supply.voltage"].append((sample.time_s, sample.voltage_v))
+            readings["supply.current"].append((sample.time_s, sample.current_a))
+            readings["supply.power"].append((sample.time_s, sample.power_w))
             if turns and not self.host.pending:  # first what the keeper has read meanwhile
                 self._read_other(turns[turn % len(turns)], readings)
                 turn += 1
@@ -214,8 +235,14 @@ class Context:
                 break
         if any(turn.startswith("meter.") for turn in turns):
             self._check_meter()  # before its readings are believed
-        self._check_reached(level, float(np.mean(readings["supply.voltage"])))
-        hold = Hold(level, {name: np.array(values) for name, values in readings.items()})
+        self._thin = ThinnedRecord()
+        series = {name: np.array(values) for name, values in readings.items()}
+        hold = Hold(
+            level,
+            readings={name: values[:, 1] for name, values in series.items()},
+            times={name: values[:, 0] for name, values in series.items()},
+        )
+        self._check_reached(level, float(hold.readings["supply.voltage"].mean()))
         self.holds[step.number].append(hold)
         return hold
 
@@ -247,7 +274,7 @@ class Context:
     def _begin(self, step: PlannedStep, level: Level) -> None:
         self.step_name, self.level_label = step.name, level.label
 
-    def _read_other(self, what: str, readings: dict[str, list[float]]) -> None:
+    def _read_other(self, what: str, readings: _Series) -> None:
         """Read the meter or the load once; a reading that is none cuts power."""
         self.stop.obey()
         if what == "load":
@@ -262,9 +289,23 @@ class Context:
                 self._check_meter()
             rows = ((quantity, self._read_meter(meter, quantity), _UNITS[quantity]),)
             source = "meter"
-        self._write(self.clock.now_s(), rows, source)
+        now_s = self.clock.now_s()
+        self._write(now_s, rows, source)
         for name, value, _ in rows:
-            readings[f"{source}.{name}"].append(value)
+            readings[f"{source}.{name}"].append((now_s, value))
+
+    def read_meter_cold(self, quantity: str) -> float:
+        """Read the meter once while power is off, into the record.
+
+        Raises:
+            InstrumentError: It gave no value.
+        """
+        self.stop.obey()
+        meter = self.bench.meter
+        assert meter is not None
+        value = meter.read(quantity)
+        self._write(self.clock.now_s(), ((quantity, value, _UNITS[quantity]),), "meter")
+        return value
 
     def _read_meter(self, meter: Meter, quantity: str) -> float:
         self.host.expect_silence(meter.longest_s)

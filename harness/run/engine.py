@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import replace
@@ -19,10 +20,12 @@ from harness.errors import (
 from harness.judge.verdict import Verdict, overall
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
+from harness.profile.schema import LoadMode, LoadPoint
 from harness.record.sink import Sink
 from harness.run.checks import judge_dropped
 from harness.run.context import Context
 from harness.run.entry import run_entry
+from harness.run.operator import Nobody, Operator
 from harness.run.result import Outcome, RunInfo, RunResult
 from harness.run.steps import STEPS
 from harness.run.stop import Interrupted, StopRequest
@@ -38,6 +41,7 @@ def carry_out(
     sink: Sink,
     info: RunInfo,
     stop: StopRequest | None = None,
+    operator: Operator | None = None,
 ) -> RunResult:
     """Carry a plan out and record it.
 
@@ -48,6 +52,8 @@ def carry_out(
         sink: Where the record goes.
         info: What the record says beside what was measured.
         stop: Whether somebody wants to stop, or None.
+        operator: Who moves leads and answers questions; None: nobody, so that what only a person
+            can tell stays undecided.
 
     Returns:
         How the run ended; power is off and confirmed off.
@@ -56,7 +62,7 @@ def carry_out(
         PowerOffUnconfirmed: Output off could not be confirmed. The record says so too.
     """
     origin_s = clock.now_s()
-    run = _Run(plan, clock, sink, info, stop or StopRequest(), origin_s)
+    run = _Run(plan, clock, sink, info, stop or StopRequest(), operator or Nobody(), origin_s)
     try:
         with connect() as bench:
             run.check(bench)
@@ -80,6 +86,7 @@ class _Run:
         sink: Sink,
         info: RunInfo,
         stop: StopRequest,
+        operator: Operator,
         origin_s: float,
     ) -> None:
         self._plan = plan
@@ -87,6 +94,7 @@ class _Run:
         self._sink = sink
         self._info = info
         self._stop = stop
+        self._operator = operator
         self._origin_s = origin_s
         self._outcome = Outcome.REFUSED
         self._trip: Trip | None = None
@@ -123,6 +131,7 @@ class _Run:
             sink=self._sink,
             stop=self._stop,
             origin_s=self._origin_s,
+            operator=self._operator,
         )
         self._context = context
         try:
@@ -134,6 +143,8 @@ class _Run:
                 raise
             except Interrupted as error:
                 self.interrupted(error)
+            except Refused as error:
+                self._refused(error, context)
             except RecordError as error:
                 host.cut(TripReason.RECORD_LOST, str(error))
             except Exception as error:  # noqa: BLE001 - whatever it is, the unit must be off
@@ -151,6 +162,12 @@ class _Run:
     def interrupted(self, error: Interrupted) -> None:
         """Note that somebody stopped the run."""
         self._outcome, self.reason, self._signal = Outcome.INTERRUPTED, str(error), error.number
+
+    def _refused(self, error: Refused, context: Context) -> None:
+        """Note that a step cannot be gone on from: a cold check failed, or leads were not moved."""
+        context.event("refused", str(error))
+        self._outcome = Outcome.INTERRUPTED if context.energised else Outcome.REFUSED
+        self.reason = str(error)
 
     def conclude(self) -> RunResult:
         """Finish the record and say how the run ended.
@@ -187,7 +204,8 @@ class _Run:
 
     def _tripped(self, trip: Trip) -> None:
         self._trip = trip
-        self._outcome = Outcome.TRIPPED if trip.live else Outcome.REFUSED
+        energised = trip.live or (self._context is not None and self._context.energised)
+        self._outcome = Outcome.TRIPPED if energised else Outcome.REFUSED
         self.reason = str(trip)
 
     def _verdict(self, verdicts: Sequence[Verdict]) -> Verdict:
@@ -228,14 +246,29 @@ def _record_lost(error: RecordError) -> str:
 def _limits(plan: Plan) -> Limits:
     """Return the bounds the keeper holds: the profile's envelope and what the plan will set."""
     envelope = plan.profile.envelope
-    levels = [level for step in plan.steps for level in step.levels]
+    levels = [level for step in plan.steps for level in step.all_levels]
+    points = [level.load for level in levels if level.load is not None]
+    accuracy = None if plan.bench is None else plan.bench.supply.accuracy.get("voltage")
+    highest_v = max((level.voltage_v for level in levels), default=0.0)
+    error_v = 0.0 if accuracy is None else accuracy.bound(highest_v)
     return Limits(
         voltage_v=envelope.voltage_v,
         current_a=envelope.current_a,
         power_w=envelope.power_w,
+        # A level at the envelope's edge reads a little above it on a supply that is within its
+        # accuracy: that is no voltage outside.
+        reading_v=max(envelope.voltage_v, highest_v + error_v),
         frequencies_hz=tuple({level.frequency_hz for level in levels if level.frequency_hz}),
-        load_current_a=max((level.load_current_a or 0.0 for level in levels), default=0.0),
+        load_current_a=_most(points, "current"),
+        load_power_w=_most(points, "power"),
+        load_least_ohm=min(
+            (point.value for point in points if point.mode == "resistance"), default=math.inf
+        ),
     )
+
+
+def _most(points: Sequence[LoadPoint], mode: LoadMode) -> float:
+    return max((point.value for point in points if point.mode == mode), default=0.0)
 
 
 def _sum_up(verdicts: Sequence[Verdict]) -> str:

@@ -9,6 +9,7 @@ from typing import Any
 
 from harness.profile.bench_file import BenchFile
 from harness.profile.plan import Plan
+from harness.profile.schema import Profile
 from harness.run.result import RunInfo, RunResult
 
 __all__ = ["run_entry"]
@@ -38,6 +39,7 @@ def run_entry(
         "bench": {} if plan.bench is None else plan.bench.model_dump(mode="json"),
         "identities": dict(identities),
         "calibration": {} if plan.bench is None else _calibration(plan.bench),
+        "limits": _limits(plan.profile),
         "warnings": list(result.warnings),
         "notes": list(plan.notes),
         "cautions": list(plan.cautions),
@@ -55,6 +57,15 @@ def run_entry(
         "reason": result.reason,
         "trip": None if result.trip is None else result.trip.reason.value,
     }
+
+
+def _limits(profile: Profile) -> dict[str, str] | None:
+    """Return which table the named limits came from, or None where none was named."""
+    used = profile.limits_used
+    if used is None:
+        return None
+    source = used.source or "shipped with the program"
+    return {"title": used.title, "source": source, "sha256": used.sha256}
 
 
 def _calibration(bench: BenchFile) -> dict[str, str | None]:

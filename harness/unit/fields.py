@@ -24,6 +24,7 @@ __all__ = [
     "Table",
     "Volts",
     "Watts",
+    "WattsOrZero",
     "mistaken",
     "problem_of",
     "read_quantity",
@@ -124,6 +125,7 @@ Volts = Annotated[float, *_quantity("V", '"24 V"')]
 Amps = Annotated[float, *_quantity("A", '"300 mA"')]
 AmpsOrZero = Annotated[float, *_quantity("A", '"1.25 A"', zero=True)]
 Watts = Annotated[float, *_quantity("W", '"36 W"')]
+WattsOrZero = Annotated[float, *_quantity("W", '"30 W"', zero=True)]
 Farads = Annotated[float, *_quantity("F", '"470 uF"')]
 Ohms = Annotated[float, *_quantity("ohm", '"0.3 ohm"')]
 Seconds = Annotated[float, *_quantity("s", '"1 s"')]

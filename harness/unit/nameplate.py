@@ -129,11 +129,24 @@ class Output(Table):
         kind: DC or AC.
         nominal_v: Nominal output voltage.
         current_a: Nominal output current.
+        limit_a: Current beyond the nominal one that it may be asked for, or None if not stated.
     """
 
     kind: Literal["dc", "ac"] = Field(examples=['"dc"'])
     nominal_v: Volts = Field(alias="nominal")
     current_a: Amps = Field(alias="current")
+    limit_a: Amps | None = Field(default=None, alias="limit")
+
+    @field_validator("limit_a")
+    @classmethod
+    def _beyond_nominal(cls, limit_a: float | None, info: ValidationInfo) -> float | None:
+        current_a = info.data.get("current_a")
+        if limit_a is not None and current_a is not None and limit_a < current_a:
+            raise mistaken(
+                f"{format_quantity(limit_a, 'A')} is less than the nominal "
+                f"{format_quantity(current_a, 'A')}"
+            )
+        return limit_a
 
 
 class Unit(Table):

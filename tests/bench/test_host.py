@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.bench.commands import Arm, LoadCurrent, SetVoltage, SwitchOn
+from harness.bench.commands import Arm, SetLoad, SetVoltage, SwitchOn
 from harness.bench.trip import Tripped, TripReason
 from harness.errors import CommandRefused, LinkError, LinkTimeout, PowerOffUnconfirmed
 
@@ -198,7 +198,7 @@ class TestCommandsOnTheWire:
     def test_a_load_is_set_before_it_is_switched_on(self, wire: Wire) -> None:
         """Function and current are set and read back before the load's input is switched on."""
         energise(wire)
-        wire.host.command(LoadCurrent(1.25))
+        wire.host.command(SetLoad("current", 1.25))
 
         assert wire.load.messages == [
             "FUNC CURR",

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from harness.bench.commands import Arm, LoadCurrent, SetVoltage, SwitchOn
+from harness.bench.commands import Arm, SetLoad, SetVoltage, SwitchOn
 from harness.bench.trip import Tripped, TripReason
 
 if TYPE_CHECKING:
@@ -80,7 +80,7 @@ class TestOutOfStep:
         wire.clock.sleep_s(0.6)
         wire.host.sample()
         assert wire.load.messages == []
-        wire.host.command(LoadCurrent(1.0))
+        wire.host.command(SetLoad("current", 1.0))
         wire.load.messages.clear()
         wire.clock.sleep_s(0.6)
         wire.host.sample()

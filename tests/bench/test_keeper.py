@@ -12,10 +12,10 @@ from harness.bench.commands import (
     Arm,
     Command,
     KeeperState,
-    LoadCurrent,
     LoadOff,
     SetCurrentLimit,
     SetFrequency,
+    SetLoad,
     SetVoltage,
     SwitchOff,
     SwitchOn,
@@ -32,10 +32,16 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 LIMITS = Limits(
-    voltage_v=26.4, current_a=1.5, power_w=36.0, frequencies_hz=(50.0,), load_current_a=2.0
+    voltage_v=26.4,
+    current_a=1.5,
+    power_w=36.0,
+    frequencies_hz=(50.0,),
+    load_current_a=2.0,
+    load_power_w=12.0,
+    load_least_ohm=4.0,
 )
 SUPPLY = frozenset({"set_voltage_protection", "voltage_protection_setting", "voltage_setting"})
-LOAD = frozenset({"input_off", "set_current"})
+LOAD = frozenset({"input_off", "set_current", "set_resistance", "set_power"})
 LEVEL = Level(label="10 %", voltage_v=2.4, current_limit_a=0.3, dwell_s=1.0)
 
 OFF_FIRST = Send("supply", "output_off")
@@ -86,7 +92,7 @@ COMMANDS: tuple[Command, ...] = (
     SetCurrentLimit(0.3),
     SetFrequency(50.0),
     Watch(LEVEL),
-    LoadCurrent(1.0),
+    SetLoad("current", 1.0),
     LoadOff(),
     SwitchOff(),
 )
@@ -185,7 +191,7 @@ class TestCommandsOutsideTheEnvelope:
     def test_a_load_current_beyond_the_plan_is_refused(self) -> None:
         """A load current above the largest of the plan is refused."""
         with pytest.raises(CommandRefused, match=r"load current of .* outside the envelope"):
-            live().command(LoadCurrent(2.5), 0.0)
+            live().command(SetLoad("current", 2.5), 0.0)
 
     def test_arming_outside_leaves_the_state_alone(self) -> None:
         """A refused command to arm leaves the keeper off."""
@@ -334,7 +340,7 @@ ANY_COMMAND = st.one_of(
     st.builds(SetCurrentLimit, VALUES),
     st.builds(SetFrequency, VALUES),
     st.just(Watch(LEVEL)),
-    st.builds(LoadCurrent, VALUES),
+    st.builds(SetLoad, st.sampled_from(["current", "resistance", "power"]), VALUES),
     st.just(LoadOff()),
     st.just(SwitchOff()),
 )
@@ -347,6 +353,8 @@ BOUNDS: dict[str, Callable[[float], bool]] = {
     "set_current_limit": lambda value: 0 <= value <= LIMITS.current_a,
     "set_frequency": lambda value: value in LIMITS.frequencies_hz,
     "set_current": lambda value: 0 <= value <= LIMITS.load_current_a,
+    "set_resistance": lambda value: LIMITS.load_least_ohm <= value < math.inf,
+    "set_power": lambda value: 0 <= value <= LIMITS.load_power_w,
 }
 
 

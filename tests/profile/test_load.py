@@ -69,9 +69,9 @@ class TestProfile:
         """Where a profile came from is no key of the file."""
         found = mistakes(profile_of, "dc", ("title =", f'{key} = "x"\ntitle ='))
 
-        assert found == [
-            f"1: {key}: there is no key '{key}' here; there are title, unit, envelope, steps"
-        ]
+        keys = "title, unit, envelope, limits, steps"
+
+        assert found == [f"1: {key}: there is no key {key!r} here; there are {keys}"]
 
     def test_bears_a_byte_order_mark_and_windows_lines(
         self, written: Written, profile_of: ProfileOf
@@ -206,7 +206,7 @@ MISTAKES = [
         "kind = 3",
         (
             "25: steps[1].kind: there is no kind of step 3; there are "
-            'start, nominal, load; for example: kind = "start"'
+            'start, cold, nominal, line, load, soak, discharge; for example: kind = "start"'
         ),
     ),
     (

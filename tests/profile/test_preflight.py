@@ -109,8 +109,10 @@ class TestRanges:
     def test_more_than_the_nameplate_is_a_warning(
         self, profile_of: ProfileOf, bench_of: BenchOf
     ) -> None:
-        """Loading an output beyond its nameplate is allowed and said."""
-        profile = profile_of("ac", ('"1.25 A", "2.5 A"]', '"2.5 A", "3 A"]'))
+        """Loading an output beyond its nameplate on purpose is allowed and said."""
+        more = ('"1.25 A", "2.5 A"]', '"2.5 A", "3 A"]\noverload = true')
+        limit = ('current = "2.5 A" }', 'current = "2.5 A", limit = "3 A" }')
+        profile = profile_of("ac", more, limit)
         found = preflight(make_plan(profile, bench_of(*AC_SUPPLY)), today=TODAY)
 
         assert "Step 3 (load) loads 3 A, more than the nameplate's 2.5 A." in found.warnings

@@ -11,6 +11,7 @@ from harness.rehearse.circuit.dc import DcSolver
 from harness.rehearse.circuit.fuse_heat import FuseHeat
 from harness.rehearse.circuit.ledger import Ledger
 from harness.rehearse.circuit.let_through import LetThrough
+from harness.rehearse.circuit.output_load import LOOP_S, Mode, OutputLoad
 from harness.rehearse.circuit.source import SourceModel, SourceSetting
 from harness.rehearse.unit_model import UnitModel
 
@@ -64,7 +65,7 @@ class Circuit:
             raise ValueError(f"a unit with {model.input_kind} input on a {source.kind} source")
         self.model = model
         self.source = source
-        self.load_on = False
+        self._load = OutputLoad()
         self._load_a = 0.0
         solver = DcSolver if source.kind == "dc" else AcSolver
         self._setting = SourceSetting(
@@ -94,8 +95,15 @@ class Circuit:
 
     def advance_to(self, time_s: float) -> None:
         """Go on to ``time_s``; a time already reached changes nothing."""
-        if time_s > self._solver.time_s:
-            self._solver.advance_to(time_s)
+        while time_s > self._solver.time_s:
+            if not self._load.follows_voltage:
+                self._solver.advance_to(time_s)
+                return
+            # A load that follows the voltage does so in steps of its own while anything moves.
+            still = self._solver.converter.is_still and not self._follow_voltage()
+            self._solver.advance_to(time_s if still else min(self._solver.time_s + LOOP_S, time_s))
+        if self._load.follows_voltage:
+            self._follow_voltage()
 
     def set_source(
         self,
@@ -122,13 +130,51 @@ class Circuit:
         )
         self._solver.set_source(self._setting)
 
-    def set_load(self, *, current_a: float | None = None, on: bool | None = None) -> None:
-        """Change the electronic load from now on: constant current, on or off."""
+    @property
+    def load_on(self) -> bool:
+        """True while the electronic load's input is on."""
+        return self._load.on
+
+    def set_load(
+        self,
+        *,
+        current_a: float | None = None,
+        on: bool | None = None,
+        mode: Mode = "current",
+        value: float | None = None,
+    ) -> None:
+        """Change the electronic load from now on; what is left out stays.
+
+        Args:
+            current_a: Constant current: short for ``mode="current"`` and its value.
+            on: Input on or off.
+            mode: What it holds constant.
+            value: Current in A, resistance in ohm, or power in W.
+        """
         if current_a is not None:
-            self._load_a = current_a
+            mode, value = "current", current_a
+        if value is not None:
+            self._load.set(mode, value)
         if on is not None:
-            self.load_on = on
-        self._solver.set_load(self._load_a if self.load_on else 0.0)
+            self._load.on = on
+        self._tell_load()
+
+    def connect_resistor(self, resistance_ohm: float) -> None:
+        """Put a resistor across the output by hand; infinite takes it off."""
+        self._load.hand_ohm = resistance_ohm
+        self._tell_load()
+
+    def _follow_voltage(self) -> bool:
+        """Let the load follow the output voltage; return True if that changed its current."""
+        wanted_a = self._load.current_a(self._solver.converter.output_v)
+        if not self._load.is_news(self._load_a, wanted_a):
+            return False
+        self._tell_load()
+        return True
+
+    def _tell_load(self) -> None:
+        self._load_a = self._load.current_a(self._solver.converter.output_v)
+        self._solver.set_load(self._load_a)
 
     def source_voltage_v(self, window_s: float = 0.0) -> float:
         """Return the voltage at the supply's terminals.
@@ -172,6 +218,10 @@ class Circuit:
     def output_current_a(self) -> float:
         """Return the current into the load."""
         return self._solver.converter.output_a
+
+    def input_voltage_v(self) -> float:
+        """Return the voltage across the input terminals; rms for AC."""
+        return self._solver.voltage_v(0.0)
 
     def bulk_voltage_v(self) -> float:
         """Return the voltage of the bulk capacitor."""

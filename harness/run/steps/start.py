@@ -2,67 +2,15 @@
 
 from __future__ import annotations
 
-from harness.bench.commands import Arm, SetCurrentLimit, SetFrequency, SetVoltage, SwitchOn, Watch
-from harness.bench.trip import TripReason
-from harness.profile.plan import Level, PlannedStep
-from harness.quantity import format_quantity
+from harness.profile.plan import PlannedStep
 from harness.run.checks import judge_checks, needed_readings
-from harness.run.context import Context, Hold
+from harness.run.context import Context
+from harness.run.energise import energise
 
-__all__ = ["carry_out", "expected_current_a"]
+__all__ = ["carry_out"]
 
 
 def carry_out(context: Context, step: PlannedStep) -> None:
     """Carry out one start; its checks are judged at the last level."""
-    holds: list[Hold] = []
-    for level in step.levels:
-        if not context.host.live:
-            context.command(
-                Arm(level.voltage_v, level.current_limit_a, level.frequency_hz),
-                Watch(level),
-                SwitchOn(),
-            )
-        else:
-            _next_level(context, level, holds)
-        settler = context.settle(step, level)
-        measures = needed_readings(context, step) if level is step.levels[-1] else ()
-        holds.append(context.hold(step, level, settler, measures))
-    context.command(Watch(None))
+    holds = energise(context, step, step.levels, needed_readings(context, step))
     judge_checks(context, step, holds[-1])
-
-
-def _next_level(context: Context, level: Level, holds: list[Hold]) -> None:
-    """Go one level up, unless the current expected there is over the limit (safety rule 7)."""
-    expected_a = expected_current_a(context, level, holds)
-    if expected_a > level.current_limit_a:
-        context.host.cut(
-            TripReason.EXPECTED_OVER_LIMIT,
-            f"{format_quantity(expected_a, 'A', 3)} expected at {level.label}, the limit is "
-            f"{format_quantity(level.current_limit_a, 'A', 3)}",
-        )
-    if not holds:  # a second start while power is on
-        context.command(SetCurrentLimit(level.current_limit_a))
-        if level.frequency_hz is not None:
-            context.command(SetFrequency(level.frequency_hz))
-    context.command(Watch(level), SetVoltage(level.voltage_v))
-
-
-def expected_current_a(context: Context, level: Level, holds: list[Hold]) -> float:
-    """Current expected at a level, worst case from the levels so far.
-
-    Each level held so far says what a resistive unit would draw at the new one, ``I V2 / V1``; a
-    unit that begins to work on the way may draw its idle power. For AC the idle power is taken at
-    a power factor of one half, low for a peak-charging rectifier.
-
-    Source: Ohm's law; P = V I; the power factor of a capacitor-input rectifier is 0.5 to 0.7,
-    common practice.
-    """
-    unit_input = context.plan.profile.unit.input
-    seen = [
-        float(hold.readings["supply.current"].mean()) * level.voltage_v / hold.level.voltage_v
-        for hold in holds
-    ]
-    power_factor = 0.5 if unit_input.kind == "ac" else 1.0
-    if level.voltage_v >= unit_input.start_threshold_v:
-        seen.append(unit_input.idle_power_w / level.voltage_v / power_factor)
-    return max(seen, default=0.0)

@@ -1,0 +1,157 @@
+"""One check of a profile: what is measured, where, and what it may be."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field, ValidationInfo, field_validator, model_validator
+from pydantic_core import PydanticCustomError
+
+from harness.errors import did_you_mean
+from harness.profile.bench_file import Accuracy
+from harness.profile.measures import MEASURES
+from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
+from harness.unit.fields import Name, Table, mistaken, problem_of, read_quantity
+
+__all__ = ["Across", "Check", "read_point"]
+
+#: Where the meter can stand; ``input reversed`` is the input with its leads swapped.
+Across = Literal["input", "input reversed", "fuse", "bulk", "output"]
+
+#: What the operator may be asked to read off a tester.
+OperatorUnit = Literal["V", "A", "W", "ohm", "s", "Hz", "degC", "1"]
+
+#: Units of a load point, in the order they are tried.
+_POINT_UNITS = ("A", "ohm", "W")
+
+
+class Check(Table):
+    """A reading, or a figure computed from readings, and its limits.
+
+    Attributes:
+        name: What the technician calls it.
+        measure: What is measured; a key of :data:`harness.profile.measures.MEASURES`.
+        value_unit: Unit of a value the operator reads off, or None.
+        low: Lower limit in the check's unit, or None.
+        high: Upper limit, or None.
+        limit: Name of a row of the limit table that gives the limits instead, or None.
+        rule: Decision rule: ``guarded`` (by the expanded uncertainty) or ``simple``.
+        at: The one load point (in A, ohm or W, as the step has it) it is judged at, or None for
+            every point.
+        across: Where the meter stands.
+        ask: What the operator is asked; empty where nobody is.
+        accuracy: Accuracy of the tester that the operator reads, or None if not stated.
+        figure: What is judged of the readings of a hold: their mean, or their drift from its
+            beginning to its end.
+    """
+
+    name: Name = Field(examples=['"idle current"'])
+    measure: str = Field(examples=['"supply.current"'])
+    value_unit: OperatorUnit | None = Field(default=None, alias="unit", examples=['"ohm"'])
+    low: float | None = None
+    high: float | None = None
+    limit: Name | None = None
+    rule: Literal["guarded", "simple"] = "guarded"
+    at: float | None = None
+    across: Across = "output"
+    ask: Name | None = None
+    accuracy: Accuracy | None = None
+    figure: Literal["mean", "drift"] = "mean"
+
+    @property
+    def unit(self) -> str:
+        """Unit of value and limits: ``%`` for a share of one, ``1`` for a plain number."""
+        return self.value_unit or MEASURES[self.measure].unit
+
+    @property
+    def by_operator(self) -> bool:
+        """Whether a person gives the answer."""
+        return self.measure.startswith("operator.")
+
+    @field_validator("measure", mode="before")
+    @classmethod
+    def _known(cls, name: object) -> object:
+        if not isinstance(name, str) or name not in MEASURES:
+            hint = did_you_mean(name, MEASURES)
+            raise mistaken(f"there is no measure {shown(name)}{hint}", '"supply.current"')
+        return name
+
+    @field_validator("value_unit")
+    @classmethod
+    def _asked_for(cls, unit: str | None, info: ValidationInfo) -> str | None:
+        if unit is not None and info.data.get("measure", "operator.value") != "operator.value":
+            raise mistaken("only operator.value has a unit of its own: leave this key out")
+        return unit
+
+    @field_validator("low", "high", mode="before")
+    @classmethod
+    def _limit(cls, limit: object, info: ValidationInfo) -> float | None:
+        """Read a limit in the check's unit; without a right measure there is none to read."""
+        measure = MEASURES.get(info.data.get("measure", ""))
+        if measure is None or limit is None or "value_unit" not in info.data:
+            return None
+        unit = info.data["value_unit"] or measure.unit
+        example = measure.limits if unit == measure.unit else ""
+        if unit == "1" and isinstance(limit, str):
+            raise mistaken(f"expected a plain number, got {shown(limit)}", example)
+        try:
+            return read_quantity(limit, unit)
+        except PydanticCustomError as error:
+            raise mistaken(problem_of(error), example) from None
+
+    @field_validator("high")
+    @classmethod
+    def _above_low(cls, high: float | None, info: ValidationInfo) -> float | None:
+        low = info.data.get("low")
+        if high is not None and low is not None and low > high:
+            unit = info.data["value_unit"] or MEASURES[info.data["measure"]].unit
+            raise mistaken(
+                f"the upper limit {format_quantity(high, unit)} is below the lower limit "
+                f"{format_quantity(low, unit)}"
+            )
+        return high
+
+    @field_validator("at", mode="before")
+    @classmethod
+    def _point(cls, text: object) -> float | None:
+        return None if text is None else read_point(text)
+
+    @field_validator("accuracy", mode="before")
+    @classmethod
+    def _accuracy(cls, text: object, info: ValidationInfo) -> Accuracy | None:
+        if info.data.get("measure", "operator.value") != "operator.value":
+            raise mistaken("the bench file has the accuracy of the instruments: leave this key out")
+        unit = info.data.get("value_unit")
+        if text is None or isinstance(text, Accuracy):
+            return text
+        if unit is None:
+            raise mistaken("an accuracy needs the unit of the value beside it", 'unit = "ohm"')
+        return Accuracy.parse(text, unit)
+
+    @model_validator(mode="after")
+    def _limited(self) -> Check:
+        given = self.low is not None or self.high is not None
+        if self.limit is not None:
+            if given:
+                raise mistaken(
+                    f"check {self.name!r} has limits of its own and the limit {self.limit!r}: "
+                    "leave one of the two out"
+                )
+            return self
+        if not given and self.measure != "operator.yes_no":
+            example = MEASURES[self.measure].limits
+            raise mistaken(f"check {self.name!r} has neither low nor high", f"high = {example}")
+        return self
+
+
+def read_point(text: object) -> float:
+    """Read a load point in whatever unit it stands; the step knows which is right."""
+    for unit in _POINT_UNITS:
+        try:
+            value = parse_quantity(text, unit)
+        except QuantityError:
+            continue
+        if value < 0:
+            raise mistaken(f"{shown(text)} is below zero", '"1.25 A"')
+        return value
+    return read_quantity(text, "A")

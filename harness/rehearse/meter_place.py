@@ -1,0 +1,89 @@
+"""What a meter reads where its leads stand: voltages, and resistances of a unit without power."""
+
+from __future__ import annotations
+
+import math
+
+from harness.rehearse.circuit import Circuit
+from harness.rehearse.unit_model import UnitModel
+
+__all__ = ["cold_resistance_ohm", "place_voltage_v"]
+
+#: Ranges of an ohmmeter and the test current in each (common practice).
+_RANGES = ((1e3, 1e-3), (1e4, 1e-4), (1e5, 1e-5), (1e8, 1e-6))
+
+#: A junction drops 60 mV less for each tenth of the current (textbook, ideal diode at 300 K).
+_DECADE_V = 0.06
+
+#: A junction the wrong way round (common practice for a rectifier diode in the cold).
+_REVERSE_OHM = 20e6
+
+#: What is left across an ohmmeter spoils its reading from here on.
+_CHARGED_V = 0.1
+
+
+def place_voltage_v(circuit: Circuit, where: str) -> float:
+    """Return the DC voltage where the meter's leads stand."""
+    is_dc = circuit.model.input_kind == "dc"
+    match where:
+        case "input" | "input reversed":
+            across_v = circuit.input_voltage_v() if is_dc else 0.0
+            return across_v if where == "input" else -across_v
+        case "bulk":
+            return circuit.bulk_voltage_v()
+        case "fuse":
+            return 0.0
+    return circuit.output_voltage_v()
+
+
+def cold_resistance_ohm(circuit: Circuit, where: str) -> float:
+    """Return what an ohmmeter shows; infinite where it shows overload, as it does under voltage."""
+    charged = abs(circuit.bulk_voltage_v()) > _CHARGED_V or circuit.source_on
+    model = circuit.model
+    match where:
+        case "input" | "input reversed":
+            if charged:
+                return math.inf
+            return _input_ohm(model, reverse=where != "input", fuse_open=circuit.fuse_open)
+        case "fuse":
+            open_now = circuit.source_on or circuit.fuse_open
+            return math.inf if open_now else model.fuse.resistance_ohm
+        case "bulk":
+            return math.inf if charged else _bulk_ohm(model)
+    live = abs(circuit.output_voltage_v()) > _CHARGED_V
+    return math.inf if live else model.converter.output_bleed_ohm
+
+
+def _bulk_ohm(model: UnitModel) -> float:
+    """Everything across the bulk capacitor, once the ohmmeter has charged it."""
+    defects = model.defects
+    siemens = (
+        1.0 / model.bulk.leakage_ohm + 1.0 / defects.bulk_short_ohm + 1.0 / defects.bulk_leak_ohm
+    )
+    return 1.0 / siemens
+
+
+def _input_ohm(model: UnitModel, *, reverse: bool, fuse_open: bool) -> float:
+    """Fuse, then a short across the input beside the rectifier and what is behind it."""
+    if fuse_open:
+        return math.inf
+    rectifier = model.rectifier
+    is_bridge = model.input_kind == "ac"
+    leg = rectifier.conducts_negative if reverse and is_bridge else rectifier.conducts_positive
+    behind_ohm = _REVERSE_OHM
+    if leg and (is_bridge or not reverse):
+        behind_ohm = _through_junctions_ohm(model)
+    siemens = 1.0 / behind_ohm + 1.0 / model.defects.input_short_ohm
+    return model.fuse.resistance_ohm + 1.0 / siemens
+
+
+def _through_junctions_ohm(model: UnitModel) -> float:
+    """Return what an ohmmeter makes of junctions and a resistance, in the range it ends up in."""
+    junctions = 2 if model.input_kind == "ac" else 1
+    behind_ohm = model.rectifier.resistance_ohm + _bulk_ohm(model)
+    for range_ohm, test_a in _RANGES:
+        drop_v = model.rectifier.drop_v + junctions * _DECADE_V * math.log10(test_a)
+        shown_ohm = behind_ohm + max(drop_v, 0.02) / test_a
+        if shown_ohm <= range_ohm:
+            return shown_ohm
+    return math.inf

@@ -1,0 +1,84 @@
+"""The person at the simulated bench: moves its leads, and answers from the unit that is on it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from harness.quantity import QuantityError, parse_quantity
+from harness.rehearse.simulated_bench import SimulatedBench
+from harness.unit.nameplate import Unit
+
+__all__ = ["SimulatedOperator"]
+
+#: Time a hand takes to move leads.
+_MOVING_S = 20.0
+
+#: What a healthy unit shows on a tester, by words of the question; the first that fits counts
+#: (common practice). The last of each unit fits any question.
+_HEALTHY: dict[str, tuple[tuple[str, float], ...]] = {
+    "ohm": (("insulation", 300e6), ("isolation", 300e6), ("", 0.12)),
+    "A": (("", 60e-6),),
+    "V": (("", 0.0),),
+    "degC": (("", 23.0),),
+    "W": (("", 0.0),),
+    "Hz": (("", 50.0),),
+    "s": (("", 1.0),),
+    "1": (("", 1.0),),
+}
+
+
+class SimulatedOperator:
+    """Fulfils the engine's port for a person on a simulated bench.
+
+    Args:
+        bench: The bench.
+        unit: The nameplate of the unit on it.
+        wait: Lets time pass.
+    """
+
+    def __init__(self, bench: SimulatedBench, unit: Unit, wait: Callable[[float], None]) -> None:
+        self._bench = bench
+        self._unit = unit
+        self._wait = wait
+
+    def place_meter(self, where: str, text: str) -> bool:  # noqa: ARG002 - the port's signature
+        """Move the meter's leads."""
+        self._wait(_MOVING_S)
+        self._bench.meter_at = where
+        return True
+
+    def place_load(self, load: str, text: str) -> bool:  # noqa: ARG002 - the port's signature
+        """Connect a resistor; any other load is taken as one that draws the nominal current."""
+        self._wait(_MOVING_S)
+        self._bench.circuit.connect_resistor(self._ohm(load))
+        return True
+
+    def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:
+        """Read a tester."""
+        asked = prompt.casefold()
+        value = next(value for word, value in _HEALTHY[unit] if word in asked)
+        return value, "simulated"
+
+    def ask_yes_no(self, prompt: str) -> tuple[bool | None, str]:  # noqa: ARG002 - as above
+        """Look: a varistor that failed short is charred, everything else looks well."""
+        model = self._bench.circuit.model
+        if model.varistor is None and math.isfinite(model.defects.input_short_ohm):
+            return False, "simulated: the varistor is charred"
+        return True, "simulated"
+
+    def confirm(self, text: str) -> bool:  # noqa: ARG002 - the port's signature
+        """Agree."""
+        return True
+
+    def _ohm(self, load: str) -> float:
+        if not load:
+            return math.inf
+        kind, _, value = load.partition(" ")
+        if kind == "resistor":
+            try:
+                return parse_quantity(value, "ohm")
+            except QuantityError:
+                pass
+        output = next(iter(self._unit.output.values()))
+        return output.nominal_v / output.current_a

@@ -1,0 +1,73 @@
+"""The person at the bench, as the engine sees one: moves leads, reads testers, says yes or no.
+
+Nobody is asked anything while power is on.
+"""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+__all__ = ["Nobody", "Operator"]
+
+
+class Operator(Protocol):
+    """Who moves leads and answers questions.
+
+    Any of these may raise :class:`~harness.run.stop.Interrupted` where the run is to stop.
+    """
+
+    def place_meter(self, where: str, text: str) -> bool:
+        """Move the meter's leads; power is off.
+
+        Args:
+            where: A place of :data:`harness.profile.check.Across`.
+            text: What the person is told.
+
+        Returns:
+            Whether that was done.
+        """
+        ...
+
+    def place_load(self, load: str, text: str) -> bool:
+        """Connect a load by hand, or take it off where ``load`` is empty; power is off.
+
+        Returns:
+            Whether that was done.
+        """
+        ...
+
+    def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:
+        """Ask for a value in a unit; None without an answer. The second is a note, or empty."""
+        ...
+
+    def ask_yes_no(self, prompt: str) -> tuple[bool | None, str]:
+        """Ask a question; None without an answer. The second is a note, or empty."""
+        ...
+
+    def confirm(self, text: str) -> bool:
+        """Whether to go on, all the same."""
+        ...
+
+
+class Nobody:
+    """An operator who answers nothing: what only a person can tell stays undecided."""
+
+    def place_meter(self, where: str, text: str) -> bool:  # noqa: ARG002 - the port's signature
+        """Move nothing."""
+        return False
+
+    def place_load(self, load: str, text: str) -> bool:  # noqa: ARG002 - the port's signature
+        """Connect nothing."""
+        return False
+
+    def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:  # noqa: ARG002
+        """Say nothing."""
+        return None, ""
+
+    def ask_yes_no(self, prompt: str) -> tuple[bool | None, str]:  # noqa: ARG002
+        """Say nothing."""
+        return None, ""
+
+    def confirm(self, text: str) -> bool:  # noqa: ARG002 - the port's signature
+        """Agree to nothing."""
+        return False

@@ -1,0 +1,169 @@
+"""Cold: checks without power, by the meter and by the operator. A failed one stops the run."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from harness.errors import InstrumentError, NoReading, Overload, Refused
+from harness.judge.propagate import Estimate
+from harness.judge.uncertainty import Contribution, rectangular
+from harness.judge.verdict import Verdict
+from harness.profile.plan import Level, PlannedStep
+from harness.profile.schema import Check
+from harness.quantity import format_quantity
+from harness.record.sink import CheckRow
+from harness.run.checks import judge
+from harness.run.context import Context, Hold
+from harness.run.figures import mean_of
+from harness.run.hands import move_meter, power_off
+
+__all__ = ["carry_out"]
+
+#: Readings that a cold value is the mean of, and how close they must lie to each other: a meter
+#: charges what it measures.
+_READINGS, _CLOSE = 5, 0.01
+#: Longest wait for that; then the last readings count with all their scatter.
+_LONGEST_S = 10.0
+
+
+def carry_out(context: Context, step: PlannedStep) -> None:
+    """Carry out one cold step; the output is confirmed off first.
+
+    Raises:
+        Refused: A check failed; or one is undecided, and nobody wants to go on all the same.
+    """
+    power_off(context)
+    rows: list[CheckRow] = []
+    for check in step.checks:
+        context.step_name, context.level_label = step.name, check.across
+        ask = _by_operator if check.by_operator else _by_meter
+        rows.append(ask(context, step, check))
+    context.level_label = ""
+    failed = [_seen(row) for row in rows if row.verdict == Verdict.FAIL]
+    if failed:
+        raise Refused([f"Cold check failed: {'; '.join(failed)}. Power has not been on."])
+    undecided = [check.name for check, _ in step.dropped]
+    undecided += [row.check for row in rows if row.verdict == Verdict.UNDECIDED]
+    if undecided:
+        _go_on(context, undecided)
+
+
+def _seen(row: CheckRow) -> str:
+    """Say what was found and what it may be."""
+    if row.quantity == "operator.yes_no":
+        return f"{row.check}: {'yes' if row.value else 'no'}"
+    limits = [
+        f"{word} {format_quantity(limit, row.unit)}"
+        for word, limit in (("at least", row.low), ("at most", row.high))
+        if limit is not None
+    ]
+    value = format_quantity(row.value, row.unit, 3)
+    return f"{row.check}: {value} where it must be {' and '.join(limits)}"
+
+
+def _go_on(context: Context, undecided: list[str]) -> None:
+    """Ask whether to go on although a cold check proved nothing."""
+    names = ", ".join(undecided)
+    agreed = context.operator.confirm(f"Undecided before power: {names}. Energise all the same?")
+    context.stop.obey()
+    if not agreed:
+        raise Refused([f"Cold check undecided: {names}. Power has not been on."])
+    context.event("agreed", f"to energise with undecided cold checks: {names}")
+
+
+# --- by the operator
+
+
+def _by_operator(context: Context, step: PlannedStep, check: Check) -> CheckRow:
+    prompt = check.ask or check.name
+    if check.measure == "operator.yes_no":
+        answer, note = context.operator.ask_yes_no(prompt)
+        context.stop.obey()
+        said = "no answer" if answer is None else ("yes" if answer else "no")
+        value = math.nan if answer is None else float(answer)
+        _note(context, check, said, note)
+        return judge(context, step, check, check.name, Estimate(value=value))
+    asked, note = context.operator.ask_value(prompt, check.unit)
+    context.stop.obey()
+    said = "no answer" if asked is None else format_quantity(asked, check.unit)
+    _note(context, check, said, note)
+    value = math.nan if asked is None else asked
+    causes: tuple[Contribution, ...] = ()
+    if check.accuracy is not None and asked is not None:
+        causes = (rectangular("tester accuracy", check.accuracy.bound(value), unit=check.unit),)
+    estimate = Estimate(value=value, contributions=causes)
+    return judge(context, step, check, check.name, estimate, stated=check.accuracy is not None)
+
+
+def _note(context: Context, check: Check, said: str, note: str) -> None:
+    context.event("answer", f"{check.name}: {said}" + (f" ({note})" if note else ""))
+
+
+# --- by the meter
+
+
+def _by_meter(context: Context, step: PlannedStep, check: Check) -> CheckRow:
+    if not move_meter(context, check.across):
+        return judge(context, step, check, check.name, Estimate(value=math.nan))
+    context.step_name, context.level_label = step.name, check.across
+    assert context.bench.meter is not None
+    try:
+        estimate = _read(context, check)
+        context.bench.meter.check_in_step()  # before its readings are believed
+    except InstrumentError as error:
+        raise Refused([str(error)]) from error
+    return judge(context, step, check, check.name, estimate)
+
+
+def _read(context: Context, check: Check) -> Estimate:
+    """Return the mean of readings that agree; nothing where the meter shows no value."""
+    try:
+        return _settled(context, check)
+    except Overload as error:
+        return _beyond_range(context, check, error)
+    except NoReading as error:
+        context.event("no reading", f"{check.name}: {error}")
+        return Estimate(value=math.nan)
+
+
+def _settled(context: Context, check: Check) -> Estimate:
+    """Read until the last readings agree."""
+    begin_s = context.clock.now_s()
+    quantity = check.measure.removeprefix("meter.")
+    bound = _bound(context, quantity)
+    values: list[float] = []
+    while True:
+        values.append(context.read_meter_cold(quantity))
+        last = values[-_READINGS:]
+        spread = max(last) - min(last)
+        close = spread <= max(_CLOSE * abs(last[-1]), bound)
+        late = context.clock.now_s() - begin_s > _LONGEST_S
+        if len(last) == _READINGS and (close or late):
+            break
+    level = Level(label=check.across, voltage_v=0.0, current_limit_a=0.0, dwell_s=0.0)
+    return mean_of(context, check.measure, Hold(level, {check.measure: np.array(last)}))
+
+
+def _bound(context: Context, quantity: str) -> float:
+    """What two readings may differ by for no reason: the fixed part of the accuracy."""
+    meter = context.bench.file.meter
+    accuracy = None if meter is None else meter.accuracy.get(quantity)
+    return 0.0 if accuracy is None else accuracy.fixed
+
+
+def _beyond_range(context: Context, check: Check, error: Overload) -> Estimate:
+    """Overload of an ohmmeter is no value, but where its range is known it is a bound.
+
+    More than the range is more than any limit below it; the value entered is the range.
+    """
+    meter = context.bench.file.meter
+    most_ohm = None if meter is None else meter.range.resistance_ohm
+    if check.measure != "meter.resistance" or most_ohm is None:
+        context.event("no reading", f"{check.name}: {error}")
+        return Estimate(value=math.nan)
+    context.event("beyond range", f"{check.name}: more than {format_quantity(most_ohm, 'ohm')}")
+    level = Level(label=check.across, voltage_v=0.0, current_limit_a=0.0, dwell_s=0.0)
+    hold = Hold(level, {check.measure: np.full(_READINGS, most_ohm)})
+    return mean_of(context, check.measure, hold)

@@ -1,0 +1,140 @@
+"""Discharge: power off, and the time until the stored voltage can be touched, measured."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from harness.errors import InstrumentError
+from harness.judge.propagate import Estimate
+from harness.judge.uncertainty import rectangular
+from harness.profile.plan import PlannedStep
+from harness.profile.schema import DischargeStep
+from harness.quantity import format_quantity
+from harness.run.checks import judge, judge_undone
+from harness.run.context import Context
+from harness.run.energise import bring_back, set_level
+from harness.run.hands import move_meter, power_off
+
+__all__ = ["Decay", "carry_out"]
+
+#: Readings go on for so much longer than the time allowed: then it has failed.
+_BEYOND_FRAC, _BEYOND_S = 0.05, 0.1
+
+
+@dataclass(slots=True, kw_only=True)
+class Decay:
+    """The voltage after power off, as far as it was read.
+
+    No reading counts for more than it shows: the voltage passed the limit somewhere between the
+    last reading that was above it for certain and the first that was below it for certain, and
+    power went off between the message that said so and its confirmation. Nothing is extrapolated.
+
+    Attributes:
+        below_v: Voltage to fall below.
+        off_s: When output off was sent.
+        confirmed_s: When it was confirmed.
+        above_s: When the last reading came that was above for certain, or None.
+        drained_s: When the first reading came that was below for certain, or None.
+        last_s: When the last reading came.
+        last_v: The last reading.
+    """
+
+    below_v: float
+    off_s: float
+    confirmed_s: float
+    above_s: float | None = None
+    drained_s: float | None = None
+    last_s: float = 0.0
+    last_v: float = math.nan
+
+    def add(self, time_s: float, voltage_v: float, bound_v: float) -> bool:
+        """Take a reading with what it may be off by; True once it is below for certain."""
+        self.last_s, self.last_v = time_s, voltage_v
+        if abs(voltage_v) + bound_v <= self.below_v:
+            self.drained_s = time_s
+            return True
+        if abs(voltage_v) - bound_v > self.below_v:
+            self.above_s = time_s
+        return False
+
+    @property
+    def time_s(self) -> tuple[float, float]:
+        """Time from power off to the limit, and half the interval it lies in for certain.
+
+        Without a fall below the limit it is the time that was waited: a lower bound.
+        """
+        if self.drained_s is None:
+            return self.last_s - self.confirmed_s, 0.0
+        latest_s = self.drained_s - self.off_s
+        earliest_s = 0.0 if self.above_s is None else max(self.above_s - self.confirmed_s, 0.0)
+        return 0.5 * (earliest_s + latest_s), 0.5 * (latest_s - earliest_s)
+
+
+def carry_out(context: Context, step: PlannedStep) -> None:
+    """Carry out one discharge step; power is off at its end."""
+    assert isinstance(step.step, DischargeStep)
+    across = step.step.across
+    if not step.checks or not move_meter(context, across):
+        power_off(context)
+        if step.checks:
+            judge_undone(context, step, f"nobody put the meter across the {across}")
+        return
+    bring_back(context, step, meter_stays=True)
+    for level in step.levels:
+        set_level(context, level)
+        context.settle(step, level)
+    context.step_name, context.level_label = step.name, across
+    assert context.bench.meter is not None
+    try:
+        decay = _followed(context, step.step, _longest_s(step))
+        context.bench.meter.check_in_step()  # before its readings are believed
+    except InstrumentError as error:  # power is off: nothing to cut, and nothing proved
+        judge_undone(context, step, str(error))
+        return
+    estimate = _estimate(decay)
+    _say(context, across, decay, decay.time_s[0])
+    for check in step.checks:
+        judge(context, step, check, check.name, estimate)
+
+
+def _estimate(decay: Decay) -> Estimate:
+    """Return the time; none where the last reading is neither below for certain nor above."""
+    if decay.drained_s is None and decay.above_s != decay.last_s:
+        return Estimate(value=math.nan)
+    time_s, half_s = decay.time_s
+    causes = (rectangular("interval the fall lies in", half_s, unit="s"),)
+    return Estimate(value=time_s, contributions=causes)
+
+
+def _longest_s(step: PlannedStep) -> float:
+    """Return how long to read on: past every limit."""
+    most_s = max(limit for check in step.checks for limit in (check.low, check.high) if limit)
+    return most_s * (1 + _BEYOND_FRAC) + _BEYOND_S
+
+
+def _followed(context: Context, step: DischargeStep, longest_s: float) -> Decay:
+    """Switch off and read the meter until the voltage is below the limit, or time is up."""
+    assert step.below_v is not None
+    meter = context.bench.file.meter
+    accuracy = None if meter is None else meter.accuracy.get("voltage_dc")
+    off_s = context.clock.now_s()
+    power_off(context)
+    decay = Decay(below_v=step.below_v, off_s=off_s, confirmed_s=context.clock.now_s())
+    while True:
+        voltage_v = context.read_meter_cold("voltage_dc")
+        now_s = context.clock.now_s()
+        bound_v = math.inf if accuracy is None else accuracy.bound(voltage_v)
+        if decay.add(now_s, voltage_v, bound_v) or now_s - decay.confirmed_s > longest_s:
+            return decay
+
+
+def _say(context: Context, across: str, decay: Decay, time_s: float) -> None:
+    volts, limit = format_quantity(decay.last_v, "V"), format_quantity(decay.below_v, "V")
+    if decay.drained_s is None:
+        still = "still" if decay.above_s == decay.last_s else "not surely below the limit:"
+        waited = format_quantity(time_s, "s", 3)
+        context.event("discharge", f"{still} {volts} across the {across} {waited} after power off")
+    else:
+        fell = format_quantity(time_s, "s", 3)
+        context.event("discharge", f"below {limit} across the {across} {fell} after power off")

@@ -1,0 +1,25 @@
+"""Soak: nominal voltage, held for long."""
+
+from __future__ import annotations
+
+from harness.bench.commands import LoadOff, SetLoad
+from harness.profile.plan import PlannedStep
+from harness.run.checks import judge_checks, needed_readings
+from harness.run.context import Context
+from harness.run.energise import bring_back, set_level
+
+__all__ = ["carry_out"]
+
+
+def carry_out(context: Context, step: PlannedStep) -> None:
+    """Carry out one soak step; its checks are judged over the whole of it."""
+    bring_back(context, step)
+    (level,) = step.levels
+    set_level(context, level)
+    if level.load is not None:
+        context.command(SetLoad(level.load.mode, level.load.value))
+    settler = context.settle(step, level)
+    hold = context.hold(step, level, settler, needed_readings(context, step))
+    if level.load is not None:
+        context.command(LoadOff())
+    judge_checks(context, step, hold)
