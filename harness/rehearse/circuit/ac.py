@@ -161,7 +161,8 @@ class AcSolver:
             if self._repeats and self._wanted is self._setting:
                 if self._reuse(time_s, half_s):
                     continue
-                if self.contact.next_s > time_s:
+                waits = time_s - self._edge_s < 2.0 * half_s - 1e-12
+                if waits and self.contact.next_s > time_s:
                     return
             self._run_half(half_s)
             self._take_over()

@@ -317,3 +317,16 @@ def test_bulk_never_above_the_peak(
             assert 0.0 <= circuit.bulk_voltage_v() <= peak_v(max(levels)) + 1e-6
             assert circuit.source_power_w(0.04) >= -1e-9
     assert circuit.let_through.charge_c == 0.0
+
+
+def test_fuse_parts_in_a_current_that_repeats(model_b: UnitModel) -> None:
+    """A fuse that melts while every line period is like the last one opens, and power ends."""
+    fuse = replace(model_b.fuse, melting_i2t_a2s=2.0, heat_time_s=1e3)
+    circuit = Circuit(replace(model_b, fuse=fuse), ac_source())
+    circuit.set_load(current_a=2.0, on=True)
+    circuit.set_source(voltage_v=120.0, current_limit_a=5.0, frequency_hz=60.0, on=True)
+    for step in range(1, 101):
+        circuit.advance_to(0.1 * step)
+
+    assert circuit.fuse_open
+    assert circuit.source_current_a() == 0.0
