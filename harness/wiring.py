@@ -28,6 +28,7 @@ from harness.profile.unit_file import load_unit
 from harness.record.recorder import MemoryRecorder, Recorder
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.faults import FAULTS
+from harness.rehearse.model_file import UnitModelFile, load_unit_model
 from harness.rehearse.unit_model import UnitModel, typical_model
 from harness.run.engine import carry_out
 from harness.run.operator import Operator
@@ -65,16 +66,30 @@ def simulated_bench_file(profile: Profile) -> BenchFile:
     return load_bench(_BENCHES[profile.unit.input.kind])
 
 
-def simulated_unit(profile: Profile, fault: str | None = None) -> UnitModel:
-    """Return the unit of a profile's nameplate, healthy or with a fault.
+def simulated_unit(
+    profile: Profile,
+    fault: str | None = None,
+    *,
+    model: UnitModelFile | str | Path | None = None,
+    seed: int = 1,
+) -> UnitModel:
+    """Return the unit on the simulated bench, healthy or with a fault.
+
+    Args:
+        profile: The profile, with the unit's nameplate.
+        fault: Name of a fault, or None.
+        model: A unit model, the path of one, or the name of a shipped one; None for a unit that
+            is typical of the nameplate.
+        seed: Decides the values that the unit model gives with a tolerance.
 
     Raises:
+        FileError: The unit model cannot be used, or is of another kind of unit.
         UsageError: There is no such fault, it does not exist in a unit of this kind, or the
             profile cannot show it.
     """
-    model = typical_model(profile.unit)
+    unit = _unit_of(profile, model, seed)
     if fault is None:
-        return model
+        return unit
     kind = profile.unit.input.kind
     names = sorted(name for name, known in FAULTS.items() if kind in known.kinds)
     if fault not in names:
@@ -91,13 +106,21 @@ def simulated_unit(profile: Profile, fault: str | None = None) -> UnitModel:
             f"{fault!r} shows itself only under load, and this profile has no load step",
             do="add a load step, or rehearse another fault",
         )
-    return FAULTS[fault].apply(model)
+    return FAULTS[fault].apply(unit)
 
 
-def rehearse_profile(
+def _unit_of(profile: Profile, model: UnitModelFile | str | Path | None, seed: int) -> UnitModel:
+    if model is None:
+        return typical_model(profile.unit)
+    file = model if isinstance(model, UnitModelFile) else load_unit_model(model)
+    return file.unit(profile.unit, seed=seed)
+
+
+def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
     profile: Profile | str | Path,
     *,
     fault: str | None = None,
+    model: UnitModelFile | str | Path | None = None,
     seed: int = 1,
     serial: str = "REHEARSAL",
     operator: str = "",
@@ -109,8 +132,11 @@ def rehearse_profile(
 
     Args:
         profile: A profile, the path of one, or the name of a shipped one.
-        fault: Name of the fault on the simulated unit, or None for a healthy one.
-        seed: Seed of instrument errors, noise and intermittent faults: same seed, same run.
+        fault: Name of a fault on the simulated unit, or None.
+        model: A unit model, the path of one, or the name of a shipped one: the very unit on the
+            bench. None for a unit that is typical of the nameplate.
+        seed: Seed of instrument errors, noise, intermittent faults and values with a tolerance:
+            same seed, same run.
         serial: Serial number the record carries.
         operator: Name the record carries.
         results: Folder for the record, or None to keep it in memory only.
@@ -121,7 +147,7 @@ def rehearse_profile(
         How it ended; ``.record`` gives its frames.
 
     Raises:
-        FileError: The profile cannot be used.
+        FileError: The profile or the unit model cannot be used.
         UsageError: There is no such fault.
     """
     from harness.rehearse.operator import SimulatedOperator
@@ -130,7 +156,9 @@ def rehearse_profile(
     loaded = profile if isinstance(profile, Profile) else load_profile(profile)
     bench = simulated_bench_file(loaded)
     clock = SimulatedClock()
-    simulated = SimulatedBench(simulated_unit(loaded, fault), bench, clock, seed=seed)
+    file = load_unit_model(model) if isinstance(model, str | Path) else model
+    simulated_on = simulated_unit(loaded, fault, model=file, seed=seed)
+    simulated = SimulatedBench(simulated_on, bench, clock, seed=seed)
     started = dt.datetime.now(dt.UTC)
     facts = _unit_facts(unit)
     sink = _sink(results, serial, started)
@@ -144,8 +172,9 @@ def rehearse_profile(
             started=started,
             operator=operator,
             rehearsal=True,
-            fault=fault,
+            fault=_faults_of(fault, file),
             seed=seed,
+            unit_model=None if file is None else _entry_of(file),
             unit_file=facts,
         ),
         stop=stop,
@@ -222,6 +251,22 @@ def _unit_facts(unit: str | Path | None) -> dict[str, Any] | None:
         "sha256": loaded.sha256,
         "text": loaded.text,
         "assessment": as_plain(assess(loaded)),
+    }
+
+
+def _faults_of(fault: str | None, model: UnitModelFile | None) -> str | None:
+    """Return what is wrong with the simulated unit, as the record names it."""
+    told = [] if model is None else [table.kind for table in model.faults]
+    return ", ".join([*told, *([fault] if fault else [])]) or None
+
+
+def _entry_of(model: UnitModelFile) -> dict[str, str]:
+    """Return a unit model as the record keeps it."""
+    return {
+        "title": model.title,
+        "source": model.source,
+        "sha256": model.sha256,
+        "text": model.text,
     }
 
 

@@ -26,14 +26,21 @@ _HELP = "type ROLE:FAULT to break a link, 'heal' to mend all, 'state' to see pow
 
 
 def listen(
-    profile: str, *, fault: str | None, seed: int, link_faults: Sequence[str], port_base: int | None
+    profile: str,
+    *,
+    fault: str | None,
+    unit_model: str | None,
+    seed: int,
+    link_faults: Sequence[str],
+    port_base: int | None,
 ) -> None:
     """Serve the simulated bench of a profile until Ctrl-C.
 
     Args:
         profile: A profile file, or the name of a shipped one.
         fault: Name of the fault on the unit, or None.
-        seed: Seed of instrument errors and noise.
+        unit_model: File of the unit's component values, or None for a typical unit.
+        seed: Seed of instrument errors, noise and tolerances.
         link_faults: Faults of links from the start, each ``ROLE:NAME``, with ``@TEXT`` (from the
             first message that holds the text) or ``+N`` (after N messages) where they come later.
         port_base: First port; 0 lets the system choose, None takes the bench file's.
@@ -50,7 +57,8 @@ def listen(
 
     loaded = load_profile(profile)
     bench = simulated_bench_file(loaded)
-    simulated = SimulatedBench(simulated_unit(loaded, fault), bench, SystemClock(), seed=seed)
+    unit = simulated_unit(loaded, fault, model=unit_model, seed=seed)
+    simulated = SimulatedBench(unit, bench, SystemClock(), seed=seed)
     watch = _PowerWatch(simulated)
     links = {
         role: ServedLink(simulated.devices[table.resource], role, watch.heard)

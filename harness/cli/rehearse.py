@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from harness.errors import UsageError
+
+if TYPE_CHECKING:
+    from harness.rehearse.faults import Degree
 
 __all__ = ["rehearse"]
 
@@ -22,8 +25,16 @@ def rehearse(  # noqa: PLR0913, PLR0917 - options of the command line
     fault: Annotated[
         str | None, typer.Option(help="Put a faulty unit on the bench; 'list' names the faults.")
     ] = None,
+    unit_model: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FILE",
+            help="Rehearse on this unit: a file of its component values, or a shipped one.",
+        ),
+    ] = None,
     seed: Annotated[
-        int, typer.Option(help="Seed of instrument errors and noise: same seed, same run.")
+        int,
+        typer.Option(help="Seed of instrument errors, noise and tolerances: same seed, same run."),
     ] = 1,
     serial: Annotated[str, typer.Option(help="Serial number for the record.")] = "REHEARSAL",
     operator: Annotated[str, typer.Option(help="Name for the record.")] = "",
@@ -56,7 +67,12 @@ def rehearse(  # noqa: PLR0913, PLR0917 - options of the command line
         from harness.cli.listen import listen as serve_bench
 
         serve_bench(
-            profile, fault=fault, seed=seed, link_faults=link_fault or (), port_base=port_base
+            profile,
+            fault=fault,
+            unit_model=unit_model,
+            seed=seed,
+            link_faults=link_fault or (),
+            port_base=port_base,
         )
         return
     if link_fault or port_base is not None:
@@ -72,6 +88,7 @@ def rehearse(  # noqa: PLR0913, PLR0917 - options of the command line
         result = rehearse_profile(
             profile,
             fault=fault,
+            model=unit_model,
             seed=seed,
             serial=serial,
             operator=operator,
@@ -83,12 +100,25 @@ def rehearse(  # noqa: PLR0913, PLR0917 - options of the command line
 
 
 def _list_faults() -> None:
+    from harness.quantity import format_quantity
     from harness.rehearse.faults import FAULTS
 
     width = max(map(len, FAULTS))
     for name, fault in FAULTS.items():
         kinds = "/".join(sorted(fault.kinds))
         typer.echo(f"{name:{width}}  {kinds:5}  {fault.summary}")
+    typer.echo("\nSeverities a unit model may give: mild, usual, severe, or a number.")
+    for name, fault in FAULTS.items():
+        degree = fault.degree
+        if degree is None:
+            continue
+        numbers = (format_quantity(one, degree.unit) for one in _named(degree))
+        late = "; may come late" if fault.onset else ""
+        typer.echo(f"{name:{width}}  {' / '.join(numbers)}: {degree.what}{late}")
+
+
+def _named(degree: Degree) -> tuple[float, float, float]:
+    return degree.mild, degree.usual, degree.severe
 
 
 def _list_link_faults() -> None:

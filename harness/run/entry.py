@@ -51,6 +51,7 @@ def run_entry(
         "fault": info.fault,
         "seed": info.seed,
         "unit_file": None if info.unit_file is None else dict(info.unit_file),
+        "unit_model": None if info.unit_model is None else dict(info.unit_model),
         "outcome": result.outcome.value,
         "verdict": result.verdict.value,
         "released": result.released,

@@ -40,6 +40,8 @@ class RunInfo:
         seed: Seed of the simulation, or None.
         unit_file: The unit's story, parts and assessment as plain data, or None where no unit file
             was given.
+        unit_model: The unit model a rehearsal was made on: its title, name, SHA-256 and text; None
+            for a unit typical of the nameplate.
     """
 
     serial: str
@@ -49,6 +51,7 @@ class RunInfo:
     fault: str | None = None
     seed: int | None = None
     unit_file: Mapping[str, Any] | None = None
+    unit_model: Mapping[str, str] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
