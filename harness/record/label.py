@@ -23,9 +23,8 @@ _CODE = 26.0
 _QUIET = 4
 #: Where the text begins, right of the code.
 _TEXT = _EDGE + _CODE
-#: Room for text, and the width of a letter over its height (Arial's mean, common practice).
+#: Room for text beside the code.
 _ROOM = WIDTH_MM - _TEXT - _EDGE
-_LETTER = 0.5
 
 
 def code_text(facts: Mapping[str, Any]) -> str:
@@ -83,7 +82,7 @@ def draw_label(
             y += size * 0.2
         y += 0.4
     run_id = str(facts["run_id"])
-    size = min(2.1, (WIDTH_MM - 2 * _EDGE) / (_LETTER * len(run_id)))
+    size = min(2.1, (WIDTH_MM - 2 * _EDGE) / _ems(run_id))
     parts.append(_line(_EDGE, HEIGHT_MM - 4.5, size, run_id, ""))
     parts.append(_line(_EDGE, HEIGHT_MM - 1.9, 1.75, _FOOT, ""))
     return "\n".join([*parts, "</svg>"])
@@ -140,16 +139,27 @@ def _code(text: str, top: float) -> str:
 
 def _wrapped(text: str, size: float, most: int) -> list[str]:
     """Break text into lines that fit beside the code, ``most`` of them, the last cut off."""
-    room = int(_ROOM / (size * _LETTER))
-    rest, lines = printable(text), []
+    room = _ROOM / size
+    rest = printable(text)
+    lines: list[str] = []
     while rest and len(lines) < most:
-        cut = rest.rfind(" ", 0, room + 1) if len(rest) > room else len(rest)
-        cut = cut if cut > 0 else room
-        lines.append(rest[:cut])
-        rest = rest[cut:].strip()
+        end = next((n for n in range(1, len(rest) + 1) if _ems(rest[:n]) > room), len(rest) + 1) - 1
+        if end < len(rest):
+            space = rest.rfind(" ", 0, end + 1)
+            end = space if space > 0 and len(lines) + 1 < most else end
+        lines.append(rest[:end])
+        rest = rest[end:].strip()
     if rest:
-        lines[-1] = f"{lines[-1][: room - 2]} …"
+        lines[-1] = f"{lines[-1][:-2].rstrip()}…"
     return lines
+
+
+def _ems(text: str) -> float:
+    """Width of text over its size, a little more than sans-serif letters need (common practice)."""
+    return sum(
+        0.3 if letter in " .,:;'|ijlI-" else 0.58 if letter.islower() or letter.isdigit() else 0.78
+        for letter in text
+    ) + 0.35 * sum(letter in "mwMW@%" for letter in text)
 
 
 def _line(x: float, y: float, size: float, text: str, weight: str) -> str:

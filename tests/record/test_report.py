@@ -161,7 +161,8 @@ class TestPaper:
         """The page sets margins and no size of paper, and keeps rows and plots in one piece."""
         text = (make_record() / "report.html").read_text(encoding="utf-8")
 
-        assert re.search(r"@page \{ margin: [^}]*mm \}", text)
+        assert re.search(r"@page \{ margin: [^;]*mm;", text)
+        assert not re.search(r"[ ;{]size:", text)
         assert "break-inside: avoid" in text
 
 
