@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from harness.cli import assess, bench, plan, rehearse, results, run
+from harness.cli import assess, bench, new, plan, qualify, rehearse, results, run
 from harness.errors import HarnessError
 
 __all__ = ["app", "main"]
@@ -27,7 +27,9 @@ app.command("run")(run.run)
 app.command("plan")(plan.plan)
 app.command("assess")(assess.assess)
 app.command("bench")(bench.bench)
+app.command("qualify")(qualify.qualify)
 app.add_typer(results.app, name="results")
+app.add_typer(new.app, name="new")
 
 
 def _version(wanted: bool) -> None:  # noqa: FBT001 - typer calls it with the option's value
