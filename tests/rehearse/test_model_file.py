@@ -1,0 +1,242 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.errors import FileError
+from harness.profile.load import load_profile
+from harness.rehearse.changing_parts import Onset
+from harness.rehearse.faults import FAULTS
+from harness.rehearse.model_file import load_unit_model
+from harness.rehearse.unit_model import UnitModel, typical_model
+from harness.shipped import shipped_names
+from harness.unit.nameplate import Unit
+
+MODELS = [name for name in shipped_names("profiles") if name.startswith("models/")]
+PROFILES = {"dc": "mount-controller-board", "ac": "dome-shutter-power-unit"}
+
+
+@pytest.fixture(scope="module")
+def plate() -> Unit:
+    """The nameplate of the dome-shutter power unit."""
+    return load_profile(PROFILES["ac"]).unit
+
+
+def written(folder: Path, text: str, kind: str = "ac") -> Path:
+    path = folder / "unit.toml"
+    path.write_text(f'title = "A unit"\ninput = "{kind}"\n{text}', encoding="utf-8")
+    return path
+
+
+def made(folder: Path, text: str, plate: Unit, seed: int = 1) -> UnitModel:
+    return load_unit_model(written(folder, text)).unit(plate, seed=seed)
+
+
+class TestShipped:
+    @pytest.mark.parametrize("name", MODELS)
+    def test_it_loads_and_fits_a_demo_unit(self, name: str) -> None:
+        """Every shipped unit model is one of a demo unit, with or without its folder's name."""
+        file = load_unit_model(name.removeprefix("models/").removesuffix(".toml"))
+        model = file.unit(load_profile(PROFILES[file.input]).unit)
+
+        assert file.text == load_unit_model(name).text
+        assert model.input_kind == file.input
+
+
+class TestValues:
+    def test_an_empty_file_is_the_typical_unit(self, tmp_path: Path, plate: Unit) -> None:
+        """What the file leaves out is typical of the nameplate: nothing said, nothing changed."""
+        assert made(tmp_path, "", plate) == typical_model(plate)
+
+    def test_what_is_said_stands(self, tmp_path: Path, plate: Unit) -> None:
+        """Values without a tolerance stand as they are, in SI."""
+        model = made(
+            tmp_path,
+            'fuse = { rating = "3.15 A", melting_i2t = "120 A2s", resistance = "40 mohm" }\n'
+            'varistor = { voltage_at_1ma = "220 V", energy = "42 J", exponent = 35 }\n'
+            'rectifier = { drop = "1.5 V", resistance = "0.2 ohm" }\n'
+            'inrush_limiter = { cold_resistance = "10 ohm", beta = "3200 K", '
+            'dissipation = "12 mW/K", heat_time = "45 s" }\n'
+            'bulk = { capacitance = "180 uF", series_resistance = "0.2 ohm", leakage = "1 Mohm" }\n'
+            'converter = { start = "90 V", idle_power = "1.5 W", output_voltage = "24.2 V" }\n',
+            plate,
+        )
+
+        assert (model.fuse.rating_a, model.fuse.melting_i2t_a2s) == (3.15, 120.0)
+        assert model.fuse.resistance_ohm == 0.04
+        assert model.varistor is not None
+        assert (model.varistor.voltage_at_1ma_v, model.varistor.exponent) == (220.0, 35.0)
+        assert model.varistor.energy_j == 42.0
+        assert (model.rectifier.drop_v, model.rectifier.resistance_ohm) == (1.5, 0.2)
+        limiter = model.rectifier.limiter
+        assert limiter is not None
+        assert (limiter.cold_ohm, limiter.beta_k) == (10.0, 3200.0)
+        assert (limiter.dissipation_w_per_k, limiter.heat_time_s) == (0.012, 45.0)
+        assert model.bulk.capacitance_f == model.bulk.nominal_capacitance_f == 180e-6
+        assert (model.bulk.series_resistance_ohm, model.bulk.leakage_ohm) == (0.2, 1e6)
+        assert (model.converter.start_v, model.converter.stop_v) == (90.0, 72.0)
+        assert (model.converter.idle_power_w, model.converter.output_v) == (1.5, 24.2)
+        assert model.converter.nominal_bulk_v == pytest.approx(120.0 * 2**0.5 - 1.5)
+
+    def test_a_varistor_may_be_missing(self, tmp_path: Path, plate: Unit) -> None:
+        """A unit without a varistor says so."""
+        assert made(tmp_path, "varistor = { fitted = false }", plate).varistor is None
+
+    def test_age(self, tmp_path: Path, plate: Unit) -> None:
+        """With 80 % of 150 uF left, 120 uF remain and 0.3 ohm became 0.375 ohm."""
+        text = (
+            'bulk = { capacitance = "150 uF", series_resistance = "0.3 ohm", '
+            'capacitance_left = "80 %" }'
+        )
+        bulk = made(tmp_path, text, plate).bulk
+
+        assert bulk.capacitance_f == pytest.approx(120e-6)
+        assert bulk.nominal_capacitance_f == 150e-6
+        assert bulk.series_resistance_ohm == pytest.approx(0.375)
+
+    @given(seed=st.integers(0, 10**9))
+    def test_tolerances_hold(
+        self, seed: int, plate: Unit, tmp_path_factory: pytest.TempPathFactory
+    ) -> None:
+        """Whatever the seed, a value is inside its tolerance, and the same seed gives the same."""
+        folder = tmp_path_factory.getbasetemp()
+        text = (
+            'bulk = { capacitance = "150 uF", tolerance = "20 %" }\n'
+            'varistor = { voltage_at_1ma = "205 V", tolerance = "10 %" }\n'
+            'inrush_limiter = { cold_resistance = "5 ohm", tolerance = "15 %" }\n'
+            'converter = { output_voltage = "24 V", tolerance = "1 %" }'
+        )
+        model = made(folder, text, plate, seed)
+
+        assert model == made(folder, text, plate, seed)
+        assert 120e-6 <= model.bulk.capacitance_f <= 180e-6
+        assert model.bulk.nominal_capacitance_f == 150e-6
+        assert model.varistor is not None
+        assert 184.5 <= model.varistor.voltage_at_1ma_v <= 225.5
+        assert model.rectifier.limiter is not None
+        assert 4.25 <= model.rectifier.limiter.cold_ohm <= 5.75
+        assert 23.76 <= model.converter.output_v <= 24.24
+
+    def test_seeds_differ(self, tmp_path: Path, plate: Unit) -> None:
+        """Different seeds give different units where there is a tolerance."""
+        text = 'bulk = { capacitance = "150 uF", tolerance = "20 %" }'
+        values = {made(tmp_path, text, plate, seed).bulk.capacitance_f for seed in range(20)}
+
+        assert len(values) == 20
+
+
+class TestFaults:
+    @pytest.mark.parametrize(
+        ("text", "severity"),
+        [
+            ("0.5", 0.5),
+            ('"50 %"', 0.5),
+            ('"mild"', "mild"),
+            ('"severe"', "severe"),
+        ],
+    )
+    def test_severity(self, text: str, severity: float | str, tmp_path: Path, plate: Unit) -> None:
+        """A share may be a plain number or a percentage; a word is the fault's own number."""
+        table = f'[[faults]]\nkind = "leaky-bulk-capacitor"\nseverity = {text}'
+        fault = FAULTS["leaky-bulk-capacitor"]
+
+        assert made(tmp_path, table, plate) == fault.apply(typical_model(plate), severity=severity)
+
+    def test_several_with_their_onsets(self, tmp_path: Path, plate: Unit) -> None:
+        """Each fault of the list keeps its own severity and onset."""
+        defects = made(
+            tmp_path,
+            '[[faults]]\nkind = "shorted-switch"\nseverity = "0.7 ohm"\nonset_time = "2 s"\n'
+            '[[faults]]\nkind = "leaky-bulk-capacitor"\nonset_voltage = "60 V"\n'
+            '[[faults]]\nkind = "open-rectifier-diode"\n',
+            plate,
+        ).defects
+
+        assert defects.bulk_short_ohm == 0.7
+        assert defects.bulk_short_onset == Onset(time_s=2.0)
+        assert defects.bulk_leak_onset == Onset(voltage_v=60.0)
+
+
+class TestMistakes:
+    @pytest.mark.parametrize(
+        ("text", "line", "key", "problem"),
+        [
+            ('bulk = { capacitance = "150" }', 3, "bulk.capacitance", "has no unit"),
+            ('bulk = { capacitance = "150 V" }', 3, "bulk.capacitance", "is a voltage"),
+            ('bulk = { capactance = "150 uF" }', 3, "bulk.capactance", "did you mean"),
+            ('bulk = { tolerance = "120 %" }', 3, "bulk.tolerance", "below 100 %"),
+            ('bulk = { capacitance_left = "0.1 %" }', 3, "bulk.capacitance_left", "0.5 %"),
+            ('bulk = { forming_time = "2 s" }', 3, "bulk", "belong together"),
+            ("\n[inrush_limiter]\n", 4, "inrush_limiter.cold_resistance", "missing"),
+            ('[inrush_limiter]\ncold_resistance = "5 ohm"\nbeta = "3000"', 5, "beta", "kelvin|K"),
+            (
+                '[inrush_limiter]\ncold_resistance = "5 ohm"\ndissipation = "5 mW"',
+                5,
+                "dissipation",
+                "mW/K",
+            ),
+            ('converter = { start = "50 V", stop = "60 V" }', 3, "converter.stop", "below start"),
+            ("varistor = { exponent = 200 }", 3, "varistor.exponent", "from 2 to 100"),
+            ('[[faults]]\nkind = "shorted-swich"', 4, "faults[0].kind", "did you mean"),
+            ('[[faults]]\nseverity = "mild"', 3, "faults[0].kind", "missing"),
+            (
+                '[[faults]]\nkind = "shorted-switch"\nseverity = 0.5',
+                5,
+                "faults[0].severity",
+                "no unit",
+            ),
+            (
+                '[[faults]]\nkind = "shorted-switch"\nseverity = "500 ohm"',
+                5,
+                "faults[0].severity",
+                "from 0.02 to 20",
+            ),
+            (
+                '[[faults]]\nkind = "no-start"\nseverity = "mild"',
+                5,
+                "faults[0].severity",
+                "no severity",
+            ),
+            (
+                '[[faults]]\nkind = "output-low"\nonset_time = "2 s"',
+                5,
+                "faults[0].onset_time",
+                "from the beginning",
+            ),
+        ],
+    )
+    def test_it_is_told_with_its_line(
+        self, text: str, line: int, key: str, problem: str, tmp_path: Path, plate: Unit
+    ) -> None:
+        """Every mistake comes with file, line, key and what is wrong."""
+        path = written(tmp_path, text)
+        with pytest.raises(FileError, match=problem) as caught:
+            load_unit_model(path).unit(plate)
+        mistake = caught.value.mistakes[0]
+
+        assert mistake.file == str(path)
+        assert mistake.line == line
+        assert mistake.key.endswith(key)
+
+    def test_every_mistake_at_once(self, tmp_path: Path) -> None:
+        """All mistakes of a file are told together."""
+        text = 'bulk = { capacitance = 1, leakage = "1 V" }\nfuse = { rating = "x" }'
+        with pytest.raises(FileError) as caught:
+            load_unit_model(written(tmp_path, text))
+
+        assert len(caught.value.mistakes) == 3
+
+    def test_a_model_of_another_kind_of_unit(self, tmp_path: Path, plate: Unit) -> None:
+        """A model of a DC unit is refused for an AC nameplate, at the line that says so."""
+        with pytest.raises(FileError, match="AC input") as caught:
+            load_unit_model(written(tmp_path, "", "dc")).unit(plate)
+
+        assert caught.value.mistakes[0].line == 2
+
+    def test_no_such_file(self) -> None:
+        """A name that is near a shipped one gets a hint."""
+        with pytest.raises(FileError, match="did you mean"):
+            load_unit_model("dome-shutter-HP-0008")
