@@ -42,6 +42,7 @@ class _Service:
         self._requests = requests
         self._answers = answers
         self._terminated = False
+        self._in_vain = False  # whether switching off was not confirmed
 
     def terminate(self, *_: object) -> None:
         """Note that somebody wants this process to end; power goes off first."""
@@ -120,6 +121,7 @@ class _Service:
             self._answers.put(frames.Tripped(error.trip))
         except PowerOffUnconfirmed as error:
             self._answers.put(frames.Unconfirmed(error.what, error.where, error.do))
+            self._in_vain = self._terminated = True  # nothing is left to do but to go on trying
         except CommandRefused as error:
             self._answers.put(frames.Failed(refused=True, text=error.what))
         else:
@@ -132,7 +134,6 @@ class _Service:
         The engine may be gone by then, so what comes of it goes straight to the screen.
         """
         end_s = time.monotonic() + _PERSIST_S
-        in_vain = False
         while True:
             try:
                 host.power_off()
@@ -140,10 +141,10 @@ class _Service:
                 if time.monotonic() > end_s:
                     _say(f"{error}; switching off was tried for {_PERSIST_S:g} s, and is given up")
                     return
-                in_vain = True
+                self._in_vain = True
                 time.sleep(0.2)
             else:
-                if in_vain:
+                if self._in_vain:
                     _say("output off is confirmed now; wait for stored charge, and measure")
                 return
 

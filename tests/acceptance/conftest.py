@@ -204,6 +204,15 @@ class Running:
         self.process.send_signal(number)
         return at_s
 
+    def says(self, text: str, longest_s: float) -> bool:
+        """Wait for a text on the screen; False if it is not in time."""
+        end_s = time.monotonic() + longest_s
+        while text not in self.screen.read_text(encoding="utf-8"):
+            if time.monotonic() > end_s:
+                return False
+            time.sleep(0.02)
+        return True
+
     def keeper(self) -> int:
         """Return the id of the keeper's process."""
         pid = self.process.pid

@@ -95,6 +95,8 @@ def carry_out(campaign: Campaign, case: Case) -> list[str]:
                 bench.links[case.role].heal()
                 if not bench.wait(on=False, longest_s=2.0):
                     found.append("nobody goes on trying to switch off")
+                elif not running.says("output off is confirmed now", longest_s=5.0):
+                    found.append("nobody says that the output is off at last")
         wrong_s = bench.first_wrong_s
         if wrong_s is not None and bench.switched and not LINK_FAULTS[case.fault].harmless:
             lag_s = max(0.0, bench.first_off_s - wrong_s)
