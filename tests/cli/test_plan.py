@@ -54,7 +54,7 @@ class TestPlan:
 
         assert "24 V rail 4 meter.voltage_dc 23.3 V to 24.7 V" in rows
         assert "efficiency at full load 4 at 2.5 A efficiency at least 80 %" in rows
-        assert "24 V ripple 4 meter.voltage_ac at most 100 mV" in rows
+        assert "24 V ripple 4 meter.voltage_ac at most 60 mV" in rows
 
     @pytest.mark.parametrize("name", ["mount-controller-board", "dome-shutter-power-unit"])
     def test_fits_a_plain_terminal(self, name: str) -> None:

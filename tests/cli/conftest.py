@@ -1,0 +1,83 @@
+"""`softwake results` on a results folder of a test's own, with one small record."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from harness.record.facts import LISTS, NEEDED, TABLES
+from harness.record.recorder import Recorder
+from harness.record.sink import CheckRow
+
+ROOT = Path(__file__).resolve().parents[2]
+STARTED = dt.datetime(2026, 11, 25, 6, 31, 19, tzinfo=dt.UTC)
+Softwake = Callable[..., subprocess.CompletedProcess[str]]
+
+
+@pytest.fixture
+def softwake(tmp_path: Path) -> Softwake:
+    """Return a function that runs `softwake results` on this test's results folder."""
+
+    def run(
+        *words: str, cwd: Path | None = None, **environment: str
+    ) -> subprocess.CompletedProcess[str]:
+        command = [sys.executable, "-m", "harness.cli.main", "results", *words]
+        return subprocess.run(
+            [*command, "--results", str(tmp_path)],
+            capture_output=True,
+            encoding="utf-8",
+            check=False,
+            cwd=cwd,
+            env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "utf-8", **environment},
+        )
+
+    return run
+
+
+@pytest.fixture
+def record(tmp_path: Path) -> Callable[..., Path]:
+    """Return a function that leaves a finished record of one check."""
+
+    def make(digits: str = "0001", verdict: str = "pass", **changed: object) -> Path:
+        recorder = Recorder.create(tmp_path, serial="HP-0007", started=STARTED, token=digits)
+        recorder.event(0.0, "step", "nominal", "nominal")
+        recorder.sample(0.5, "nominal", "nominal", (("voltage", 24.1, "V"),), "supply")
+        recorder.check(
+            CheckRow(
+                step="nominal, 24 V",
+                check="5 V rail",
+                quantity="meter.voltage_dc",
+                value=5.013,
+                unit="V",
+                low=4.9,
+                high=5.1,
+                uncertainty=0.0035,
+                rule="guarded",
+                verdict=verdict,
+                margin=0.0835,
+            )
+        )
+        empty = {
+            **dict.fromkeys(NEEDED, ""),
+            **{key: {} for key in TABLES},
+            **{key: [] for key in LISTS},
+        }
+        told = {
+            "title": "Mount controller board",
+            "started_utc": STARTED,
+            "duration_s": 1.0,
+            "rehearsal": False,
+            "outcome": "completed",
+            "verdict": verdict,
+            "reason": "all 1 checks passed",
+        }
+        del empty["released"]
+        return recorder.finish(empty | told | changed)
+
+    return make
