@@ -82,7 +82,7 @@ def _share(text: str) -> float:
     return share_frac
 
 
-def _carried_out(  # noqa: PLR0913, PLR0917 - what the command line gave, passed on
+def _carried_out(
     profile: str,
     units: int,
     seed: int,

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from harness.qualify.bounds import Share
     from harness.qualify.campaign import Campaign
-    from harness.qualify.rates import ClassRates, Miss, Rates
+    from harness.qualify.rates import ClassRates, Miss, Rates, Spread
 
 __all__ = ["print_campaign"]
 
@@ -109,7 +109,7 @@ def _catchers(one: ClassRates) -> str:
 
 
 def _let_through(rates: Rates) -> Table:
-    """Median and 95 % point of what went through the fault, for faults that let something through."""
+    """Median and 95 % point of what went through the fault, for faults that let any through."""
     table = _table("through the fault: half below / 95 % below", "charge", "energy", "I2t", "time")
     for name, one in _classes(rates):
         if one.i2t_a2s is None or one.charge_c is None or one.energy_j is None:
@@ -120,7 +120,7 @@ def _let_through(rates: Rates) -> Table:
         table.add_row(
             name,
             *(
-                f"{format_quantity(spread.median, unit, 3)} / {format_quantity(spread.most, unit, 3)}"
+                _spread(spread, unit)
                 for spread, unit in (
                     (one.charge_c, "C"),
                     (one.energy_j, "J"),
@@ -130,6 +130,10 @@ def _let_through(rates: Rates) -> Table:
             ),
         )
     return table
+
+
+def _spread(spread: Spread, unit: str) -> str:
+    return " / ".join(format_quantity(value, unit, 3) for value in (spread.median, spread.most))
 
 
 def _summary(rates: Rates) -> Iterable[str]:

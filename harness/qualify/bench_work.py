@@ -8,8 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from importlib import metadata
 
-from harness.bench.dialect import Dialect
-from harness.bench.dialect import bench_dialects
+from harness.bench.dialect import Dialect, bench_dialects
 from harness.judge.verdict import Verdict
 from harness.profile.bench_file import BenchFile
 from harness.profile.plan import Plan

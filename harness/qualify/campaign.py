@@ -69,7 +69,7 @@ def usual_workers() -> int:
     return os.cpu_count() or 1
 
 
-def qualify(
+def qualify(  # noqa: PLR0913 - every one by its name
     profile: Profile | str | Path,
     *,
     units: int = 1000,

@@ -43,9 +43,9 @@ def draw_campaign(title: str, rates: Rates, rows: Sequence[UnitRow]) -> str:
     graded = [kind for kind in SEVERITIES if any(row.kind == kind for row in rows)]
     middle = _HEAD + len(classes) * _STEP + 40
     height = middle + len(graded) * (_STEP + 12) + 40
+    size = f'viewBox="0 0 {_WIDTH:g} {height:g}" width="{_WIDTH:g}" height="{height:g}"'
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH:g} {height:g}" '
-        f'width="{_WIDTH:g}" height="{height:g}" font-family="sans-serif" font-size="11">',
+        f'<svg xmlns="http://www.w3.org/2000/svg" {size} font-family="sans-serif">',
         f'<rect width="{_WIDTH:g}" height="{height:g}" fill="white"/>',
         _text(20, 22, f"{title}: {len(rows)} simulated units", size=14),
         *_legend(),

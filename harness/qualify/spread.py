@@ -8,7 +8,7 @@ from typing import Protocol
 
 from harness.rehearse.unit_model import UnitModel
 
-__all__ = ["TOLERANCES", "Tolerance", "healthy_unit"]
+__all__ = ["TOLERANCES", "Draw", "Tolerance", "healthy_unit"]
 
 
 class Draw(Protocol):

@@ -95,7 +95,7 @@ def toml_of(proposals: Iterable[Proposal], *, false_reject_frac: float) -> str:
     head = [
         f"# Limits from simulated healthy units: at most {share} of them fail a check (95 %",
         f"# confidence), so at most {format_quantity(limits * false_reject_frac, '%')} over all",
-        f"# {limits} limits. Look at each before you paste it: a limit must also catch what is faulty.",
+        f"# {limits} limits. A limit must also catch what is faulty: qualify the profile again with it.",
     ]
     return "\n".join([*head, *lines]) + "\n"
 
