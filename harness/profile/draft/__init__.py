@@ -1,0 +1,1 @@
+"""Drafts of the files a user writes: answers in, commented TOML out (pure)."""

@@ -1,0 +1,131 @@
+"""The suggested start follows from capacitance, sample time and what a healthy unit needs."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.profile.start_levels import suggest_start
+from harness.unit.nameplate import AcInput, DcInput, Input
+
+
+def dc(**changes: Any) -> DcInput:
+    """A DC input: 24 V, 1.2 A, 470 uF."""
+    keys = {
+        "kind": "dc",
+        "nominal": "24 V",
+        "tolerance": "10 %",
+        "current": "1.2 A",
+        "bulk_capacitance": "470 uF",
+        "idle_power": "0.6 W",
+        "start_threshold": "8 V",
+    }
+    return DcInput.model_validate({**keys, **changes})
+
+
+def ac(**changes: Any) -> AcInput:
+    """An AC input: 120 V, 1.2 A, 150 uF."""
+    keys = {
+        "kind": "ac",
+        "nominal": "120 V",
+        "tolerance": "10 %",
+        "frequency": ["60 Hz"],
+        "current": "1.2 A",
+        "bulk_capacitance": "150 uF",
+        "idle_power": "2 W",
+        "start_threshold": "55 V",
+    }
+    return AcInput.model_validate({**keys, **changes})
+
+
+#: Inputs with an idle draw and a threshold as they occur.
+lines: st.SearchStrategy[Input] = st.builds(
+    lambda make, idle, share: make(
+        idle_power=f"{idle:.3f} W", start_threshold=f"{share * (24 if make is dc else 120):.2f} V"
+    ),
+    st.sampled_from((dc, ac)),
+    st.floats(0.05, 4.0),
+    st.floats(0.3, 0.9),
+)
+
+
+class TestLowestLevel:
+    def test_five_readings_where_the_bench_is_quick(self) -> None:
+        """A quick bench reads five times while the capacitor fills: I = C V / (5 t), by hand."""
+        start = suggest_start(dc(), sample_s=0.001)
+
+        # 470 uF x 2.4 V / (5 x 1 ms) = 226 mA, two digits
+        assert start.current_limit_a == pytest.approx(0.23)
+        assert start.readings == pytest.approx(5.0, rel=0.03)
+        assert start.levels_frac[0] == 0.10
+
+    def test_ac_counts_energy_at_the_power_factor(self) -> None:
+        """For AC the energy C V^2 comes at half the volt-amperes: t = C V / (0.5 I), by hand."""
+        start = suggest_start(ac(bulk_capacitance="4700 uF"), sample_s=0.05)
+
+        # 4.7 mF x 12 V / (0.5 x 5 x 50 ms) = 451 mA
+        assert start.current_limit_a == pytest.approx(0.45)
+        assert start.fill_s == pytest.approx(4.7e-3 * 12 / (0.5 * 0.45))
+
+    def test_a_slow_bench_gets_a_higher_lowest_level(self) -> None:
+        """Where the limit cannot be lower, more charge at the lowest level makes it last longer."""
+        slow, quick = suggest_start(dc(), sample_s=0.02), suggest_start(dc(), sample_s=0.001)
+
+        assert slow.levels_frac[0] > quick.levels_frac[0]
+        assert slow.current_limit_a < quick.current_limit_a
+
+    @given(line=lines, sample_s=st.floats(0.001, 0.2))
+    def test_it_stays_below_a_quarter_and_the_threshold(self, line: Input, sample_s: float) -> None:
+        """The lowest level keeps to a quarter of nominal, and the unit does not work there yet."""
+        lowest = suggest_start(line, sample_s=sample_s).levels_frac[0]
+
+        assert 0.1 <= lowest <= 0.25
+        assert lowest * line.nominal_v < line.start_threshold_v
+
+
+class TestLevels:
+    @given(line=lines, sample_s=st.floats(0.001, 0.2))
+    def test_they_rise_to_nominal(self, line: Input, sample_s: float) -> None:
+        """Levels rise, and the last is nominal voltage."""
+        levels = suggest_start(line, sample_s=sample_s).levels_frac
+
+        assert list(levels) == sorted(set(levels))
+        assert levels[-1] == 1.0
+
+    @given(line=lines, sample_s=st.floats(0.001, 0.2))
+    def test_none_stands_where_the_unit_just_begins_to_work(
+        self, line: Input, sample_s: float
+    ) -> None:
+        """No level but nominal lies from a tenth below the threshold to a quarter above it."""
+        levels = suggest_start(line, sample_s=sample_s).levels_frac[:-1]
+        threshold_frac = line.start_threshold_v / line.nominal_v
+
+        assert [x for x in levels if 0.9 * threshold_frac < x < 1.25 * threshold_frac] == []
+
+
+class TestLimit:
+    @given(line=lines, sample_s=st.floats(0.001, 0.2))
+    def test_a_healthy_unit_gets_past_its_threshold(self, line: Input, sample_s: float) -> None:
+        """The limit is over the idle current where the unit begins to work, bounds permitting."""
+        limit_a = suggest_start(line, sample_s=sample_s).current_limit_a
+        power_factor = 1.0 if line.kind == "dc" else 0.5
+        idle_a = line.idle_power_w / line.start_threshold_v / power_factor
+
+        assert limit_a >= min(1.4 * idle_a, 1.2 * line.current_a)
+
+    @given(line=lines, sample_s=st.floats(0.001, 0.2))
+    def test_it_stays_inside_the_envelope_of_a_draft(self, line: Input, sample_s: float) -> None:
+        """The limit is never above one and a quarter of the nominal current."""
+        limit_a = suggest_start(line, sample_s=sample_s).current_limit_a
+
+        assert limit_a <= 1.25 * line.current_a
+
+    def test_without_a_capacitance_nothing_is_promised(self) -> None:
+        """Without a capacitance there is a limit, and no number of readings."""
+        start = suggest_start(dc(bulk_capacitance=None), sample_s=0.01)
+
+        assert (start.fill_s, start.readings) == (None, None)
+        assert 0.15 * 1.2 <= start.current_limit_a <= 0.5 * 1.2
