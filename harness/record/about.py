@@ -37,7 +37,7 @@ def about(facts: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("Workshop, bench", bench.get("name") or "not given"),
         ("Operator", facts["operator"] or "not given"),
         ("Started (UTC)", _moment(facts["started_utc"])),
-        ("Duration", time_text(_number(facts["duration_s"]))),
+        ("Duration", _duration(facts)),
         ("Method", f"profile {profile.get('source') or 'not given'}"),
         ("Run", facts["run_id"]),
     ]
@@ -50,6 +50,11 @@ def _moment(told: object) -> str:
     if not told:
         return "not known"
     return str(told).replace("T", " ").replace("+00:00", "").removesuffix("Z")
+
+
+def _duration(facts: Mapping[str, Any]) -> str:
+    """Say how long the run took; of one that was cut short nobody knows."""
+    return time_text(_number(facts["duration_s"])) if facts["started_utc"] else "not known"
 
 
 def _nameplate(unit: Mapping[str, Any]) -> str:

@@ -17,11 +17,11 @@ from harness.record.sink import CheckRow
 
 __all__ = ["draw_ruler"]
 
-_WIDTH, _HEIGHT = 300.0, 38.0
-_LEFT, _RIGHT = 10.0, 290.0
+_WIDTH, _HEIGHT = 250.0, 39.0
+_LEFT, _RIGHT = 10.0, 240.0
 _STRIP, _THICK = 13.0, 7.0
 _MIDDLE = _STRIP + _THICK / 2
-_LETTER = 4.9
+_LETTER = 5.8
 
 #: A value further off than this many spans of the limits is an arrow, so that the limits stay
 #: apart on the strip.
