@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import BeforeValidator, Field, ValidationError, ValidationInfo, field_validator
@@ -48,14 +48,50 @@ class Accuracy:
     Attributes:
         reading_frac: Share of the reading.
         fixed: Fixed part in the quantity's SI unit.
+        up_to: Largest reading of the measuring range this holds for, or None for all.
+        wider: Accuracy in the next wider range, or None where there is none.
     """
 
     reading_frac: float
     fixed: float
+    up_to: float | None = None
+    wider: Accuracy | None = None
 
     def bound(self, reading: float) -> float:
-        """Half-width of the interval the true value lies in, in the reading's unit."""
+        """Half-width of the interval the true value lies in, in the reading's unit.
+
+        It is that of the smallest range which holds the reading; beyond the widest, the widest's.
+        """
+        if self.wider is not None and self.up_to is not None and abs(reading) > self.up_to:
+            return self.wider.bound(reading)
         return self.reading_frac * abs(reading) + self.fixed
+
+    @classmethod
+    def by_range(cls, table: Mapping[object, object], unit: str) -> Accuracy:
+        """Read ``{ "10 V" = "0.01 % + 1 mV", "100 V" = "0.02 % + 10 mV" }``: one for each range.
+
+        Args:
+            table: Accuracies by the largest reading of their range, in any order.
+            unit: Unit of the quantity.
+
+        Raises:
+            PydanticCustomError: It is no such table.
+        """
+        ranges: dict[float, Accuracy] = {}
+        for key, text in table.items():
+            top = read_quantity(key, unit)
+            if top <= 0:
+                raise mistaken(f"the range {shown(key)} is not above zero")
+            if top in ranges:
+                raise mistaken(f"the range {shown(key)} is given twice")
+            ranges[top] = cls.parse(text, unit)
+        if not ranges:
+            raise mistaken("expected a range, found none", f'"0.05 % + {_FIXED[unit]}"')
+        wider: Accuracy | None = None
+        for top in sorted(ranges, reverse=True):
+            wider = replace(ranges[top], up_to=top, wider=wider)
+        assert wider is not None
+        return wider
 
     @classmethod
     def parse(cls, text: object, unit: str) -> Accuracy:
@@ -194,6 +230,8 @@ class Instrument(Table):
 
     #: Quantities whose accuracy can be given, with the unit of the fixed part.
     quantities: ClassVar[Mapping[str, str]] = {}
+    #: Whether it changes its measuring range by itself.
+    has_ranges: ClassVar[bool] = False
 
     resource: Name = Field(examples=['"TCPIP0::192.0.2.10::5025::SOCKET"'])
     dialect: Name = Field(examples=['"scpi-dc-supply"'])
@@ -235,8 +273,15 @@ class Instrument(Table):
             raise mistaken(f"there is no quantity {shown(key)} here{hint}")
         return cls.quantities[key]
 
-    @staticmethod
-    def _accuracy(text: object, unit: str) -> Accuracy:
+    @classmethod
+    def _accuracy(cls, text: object, unit: str) -> Accuracy:
+        if isinstance(text, dict):
+            if not cls.has_ranges:
+                raise mistaken(
+                    "only a meter's accuracy goes by range; expected one for the range in use",
+                    f'"0.05 % + {_FIXED[unit]}"',
+                )
+            return Accuracy.by_range(text, unit)
         return text if isinstance(text, Accuracy) else Accuracy.parse(text, unit)
 
     @staticmethod
@@ -292,6 +337,7 @@ class Meter(Instrument):
         "resistance": "ohm",
         "temperature": "degC",
     }
+    has_ranges: ClassVar[bool] = True
 
     range: MeterRange = MeterRange()
     lead_resistance_ohm: Ohms | None = Field(default=None, alias="lead_resistance")

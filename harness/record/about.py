@@ -103,18 +103,26 @@ def _exactness(instrument: Mapping[str, Any]) -> str:
     """Say accuracy, resolution and leads, as the bench file has them."""
     parts = []
     for name, accuracy in subtable(instrument, "accuracy").items():
-        if not isinstance(accuracy, Mapping):
-            continue
-        share, fixed = (_number(accuracy.get(key, 0.0)) for key in ("reading_frac", "fixed"))
-        terms = [format_quantity(share, "%")] if share else []
-        terms += [format_quantity(fixed, _unit(name))] if fixed or not terms else []
-        parts.append(f"{_plain(name)} {' + '.join(terms)}")
+        if isinstance(accuracy, Mapping):
+            parts.append(f"{_plain(name)} {_accuracy(accuracy, _unit(name))}")
     for name, digit in subtable(instrument, "resolution").items():
         parts.append(f"{_plain(name)} in steps of {format_quantity(_number(digit), _unit(name))}")
     leads_ohm = _number(instrument.get("lead_resistance_ohm"))
     if not math.isnan(leads_ohm):
         parts.append(f"two-wire leads up to {format_quantity(leads_ohm, 'ohm')}")
     return "; ".join(parts) or "not given"
+
+
+def _accuracy(accuracy: Mapping[str, Any], unit: str) -> str:
+    """Say one accuracy, or that of every measuring range."""
+    share, fixed = (_number(accuracy.get(key, 0.0)) for key in ("reading_frac", "fixed"))
+    terms = [format_quantity(share, "%")] if share else []
+    terms += [format_quantity(fixed, unit)] if fixed or not terms else []
+    text = " + ".join(terms)
+    top, wider = _number(accuracy.get("up_to")), accuracy.get("wider")
+    if not math.isnan(top):
+        text = f"{text} to {format_quantity(top, unit)}"
+    return f"{text}, {_accuracy(wider, unit)}" if isinstance(wider, Mapping) else text
 
 
 def _plain(name: str) -> str:

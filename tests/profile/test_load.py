@@ -609,6 +609,38 @@ class TestBench:
         assert bench.meter.lead_resistance_ohm == 0.2
         assert bench.supply.resolution == {}
 
+    def test_a_meter_s_accuracy_goes_by_range(self, bench_of: BenchOf) -> None:
+        """A reading has the accuracy of the smallest range that holds it, in whatever order."""
+        bench = bench_of(
+            (
+                '{ voltage_dc = "0.02 % + 2 mV" }',
+                '{ voltage_dc = { "100 V" = "0.1 % + 10 mV", "10 V" = "1 mV", "1000 V" = "1 V" } }',
+            )
+        )
+
+        assert bench.meter is not None
+        accuracy = bench.meter.accuracy["voltage_dc"]
+        found = [accuracy.bound(reading) for reading in (5.0, -10.0, 10.1, 100.0, 400.0, 2000.0)]
+        assert found == pytest.approx([1e-3, 1e-3, 20.1e-3, 110e-3, 1.0, 1.0])
+
+    @pytest.mark.parametrize(
+        ("old", "new", "problem"),
+        [
+            ("0.02 % + 2 mV", '{ "10 A" = "1 mV" }', "'10 A' is a current; expected a voltage"),
+            ("0.02 % + 2 mV", '{ "0 V" = "1 mV" }', "the range '0 V' is not above zero"),
+            ("0.02 % + 2 mV", '{ "1 V" = "1 mV", "1000 mV" = "2 mV" }', "'1000 mV' is given twice"),
+            ("0.02 % + 2 mV", "{}", "expected a range, found none"),
+            ("0.02 % + 2 mV", '{ "1 V" = 5 }', "expected an accuracy, got 5"),
+            ("0.05 % + 10 mV", '{ "1 V" = "1 mV" }', "only a meter's accuracy goes by range"),
+        ],
+    )
+    def test_a_wrong_range_is_told(
+        self, bench_of: BenchOf, old: str, new: str, problem: str
+    ) -> None:
+        """A range that is none, given twice, or of an instrument without any, is a mistake."""
+        with pytest.raises(BenchFileError, match=problem):
+            bench_of((f'"{old}"', new))
+
     @pytest.mark.parametrize(
         ("text", "problem"),
         [

@@ -68,6 +68,22 @@ class TestContent:
         """Verdict, unit, time, instruments, checks, rule, cautions and hashes are on the page."""
         assert text in page(make_record()).words
 
+    def test_accuracy_by_range_and_leads_are_said(self, make_record: MakeRecord) -> None:
+        """Every measuring range of a meter, its resolution and its leads stand on the page."""
+        wide = {"reading_frac": 0.001, "fixed": 0.01, "up_to": 100.0, "wider": None}
+        meter = {
+            "accuracy": {
+                "voltage_dc": {"reading_frac": 0.0, "fixed": 0.001, "up_to": 10.0, "wider": wide}
+            },
+            "resolution": {"voltage_dc": 1e-4},
+            "lead_resistance_ohm": 0.2,
+        }
+        words = page(make_record(bench={"name": "bench 2", "meter": meter})).words
+
+        assert "voltage DC 1 mV to 10 V, 0.1 % + 10 mV to 100 V" in words
+        assert "voltage DC in steps of 100 uV" in words
+        assert "two-wire leads up to 200 mohm" in words
+
     def test_it_needs_nothing_else(self, make_record: MakeRecord) -> None:
         """The page has no script and fetches nothing."""
         read = page(make_record())

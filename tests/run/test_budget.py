@@ -92,3 +92,13 @@ def test_without_a_stated_accuracy_nothing_is_known(
 ) -> None:
     """A reading whose accuracy nobody states has no finite uncertainty."""
     assert math.isinf(combine(causes(measure, **supply).values()).standard)
+
+
+def test_the_accuracy_is_that_of_the_range_in_use() -> None:
+    """A reading of 5 V on ranges of 1 V and 10 V has the bound of the 10 V range."""
+    meter = {**BENCH["meter"], "accuracy": {"voltage_dc": {"1 V": "1 mV", "10 V": "0.1 % + 5 mV"}}}  # type: ignore[dict-item]
+    bench = BenchFile.model_validate({**BENCH, "meter": meter})
+
+    accuracy, _ = mean_causes(bench, "meter.voltage_dc", READINGS)
+
+    assert accuracy.standard == pytest.approx(10e-3 / math.sqrt(3.0))
