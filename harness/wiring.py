@@ -7,7 +7,7 @@ public door of the package (``import harness``).
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -26,6 +26,7 @@ from harness.profile.preflight import preflight
 from harness.profile.schema import Profile
 from harness.profile.unit_file import load_unit
 from harness.record.recorder import MemoryRecorder, Recorder
+from harness.record.unit_entry import unit_entry
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.model_file import UnitModelFile, load_unit_model
@@ -34,7 +35,6 @@ from harness.run.engine import carry_out
 from harness.run.operator import Operator
 from harness.run.result import RunInfo, RunResult
 from harness.run.stop import StopRequest
-from harness.unit.as_plain import as_plain
 from harness.unit.assess import assess
 
 __all__ = ["plan_for", "rehearse_profile", "run_profile", "simulated_bench_file", "simulated_unit"]
@@ -126,6 +126,7 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
     operator: str = "",
     results: Path | str | None = None,
     unit: str | Path | None = None,
+    photos: Iterable[str] = (),
     stop: StopRequest | None = None,
 ) -> RunResult:
     """Rehearse a profile on the simulated bench.
@@ -141,6 +142,7 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
         operator: Name the record carries.
         results: Folder for the record, or None to keep it in memory only.
         unit: A unit file whose story and assessment go into the record, or None.
+        photos: Paths of pictures of the unit, named beside its story.
         stop: Whether somebody wants to stop.
 
     Returns:
@@ -160,7 +162,7 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
     simulated_on = simulated_unit(loaded, fault, model=file, seed=seed)
     simulated = SimulatedBench(simulated_on, bench, clock, seed=seed)
     started = dt.datetime.now(dt.UTC)
-    facts = _unit_facts(unit)
+    facts = _unit_facts(unit, photos)
     sink = _sink(results, serial, started)
     result = carry_out(
         plan_for(loaded, bench),
@@ -191,6 +193,7 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
     results: Path | str,
     operator: str = "",
     unit: str | Path | None = None,
+    photos: Iterable[str] = (),
     confirm: Callable[[Plan], bool] | None = None,
     hands: Operator | None = None,
     stop: StopRequest | None = None,
@@ -204,6 +207,7 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
         results: Folder for the record; a real run is always recorded.
         operator: Who is at the bench.
         unit: A unit file whose story and assessment go into the record, or None.
+        photos: Paths of pictures of the unit, named beside its story.
         confirm: Asked with the plan before anything is energised; None asks nobody.
         hands: Who moves leads and answers questions on the way; None: nobody, so that what only a
             person can tell stays undecided.
@@ -220,7 +224,7 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
     """
     loaded = profile if isinstance(profile, Profile) else load_profile(profile)
     table = bench if isinstance(bench, BenchFile) else load_bench(bench)
-    facts = _unit_facts(unit)
+    facts = _unit_facts(unit, photos)
     plan = plan_for(loaded, table)
     started = dt.datetime.now(dt.UTC)
     findings = preflight(plan, today=started.date())
@@ -241,17 +245,18 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
         )
 
 
-def _unit_facts(unit: str | Path | None) -> dict[str, Any] | None:
+def _unit_facts(unit: str | Path | None, photos: Iterable[str]) -> dict[str, Any] | None:
     """Return what a unit file says, and what follows from it, as plain data for the record."""
     if unit is None:
         return None
     loaded = load_unit(unit)
-    return {
-        "source": loaded.source,
-        "sha256": loaded.sha256,
-        "text": loaded.text,
-        "assessment": as_plain(assess(loaded)),
-    }
+    return unit_entry(
+        assess(loaded),
+        source=loaded.source,
+        sha256=loaded.sha256,
+        text=loaded.text,
+        photos=photos,
+    )
 
 
 def _faults_of(fault: str | None, model: UnitModelFile | None) -> str | None:

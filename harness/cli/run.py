@@ -22,6 +22,10 @@ def run(
     unit: Annotated[
         str | None, typer.Option(help="The unit file: its story and parts go into the record.")
     ] = None,
+    photo: Annotated[
+        list[str] | None,
+        typer.Option(help="Path of a picture of the unit, named in the record; may be repeated."),
+    ] = None,
     yes: Annotated[  # noqa: FBT002 - an option of the command line
         bool,
         typer.Option("--yes", help="Do not ask before power; no safety rule is skipped."),
@@ -41,6 +45,7 @@ def run(
             results=results,
             operator=operator,
             unit=unit,
+            photos=photo or (),
             confirm=None if yes else _confirm,
             stop=stop,
         )
