@@ -6,20 +6,15 @@ import datetime as dt
 import re
 import shlex
 import tomllib
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
-import typer
-from typer.testing import CliRunner
 
 import harness
 from harness.bench.clock import SystemClock
 from harness.bench.dialect import BUILT_IN, bench_dialects
 from harness.bench.trip import TripReason
-from harness.cli.main import app
 from harness.profile.bench_file import LoadInstrument, Meter, Supply
 from harness.profile.measures import MEASURES
 from harness.profile.preflight import preflight
@@ -27,93 +22,39 @@ from harness.profile.schema import LoadStep, NominalStep, StartStep
 from harness.rehearse.host import serve, socket_resource
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.wiring import simulated_bench_file, simulated_unit
+from tests import markdown
+from tests.markdown import (
+    NOT_RUN,
+    Block,
+    dead_links,
+    first_cells,
+    mentioned_commands,
+    parse,
+    shell_lines,
+    softwake,
+    whole_commands,
+)
 
 ROOT = Path(__file__).resolve().parents[1]
 TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
-
-#: Commands that wait for a bench, or that the reader does with a hand on the switch.
-NOT_RUN = re.compile("softwake (run|bench) |--bench |--listen")
 
 #: Figures that are printed may differ so much from those pasted: noise is seeded, the last digit
 #: of a computation is a matter of the machine.
 AGREEMENT = 0.05
 
 
-@dataclass(frozen=True, slots=True)
-class Block:
-    """A fenced block."""
-
-    language: str
-    line: int
-    text: str
-
-
-def fenced(text: str) -> Iterator[Block]:
-    for match in re.finditer(r"^```(\w*)\n(.*?)^```$", text, re.MULTILINE | re.DOTALL):
-        yield Block(match[1], text.count("\n", 0, match.start()) + 2, match[2])
-
-
-BLOCKS = tuple(fenced(TEXT))
+BLOCKS = tuple(markdown.fenced(TEXT))
+FILES = markdown.named_files("README.md", BLOCKS)
 
 
 def blocks(language: str) -> list[Block]:
-    return [block for block in BLOCKS if block.language == language]
-
-
-def named_files() -> dict[str, str]:
-    """Return the TOML examples by the name in their first line."""
-    files = {}
-    for block in blocks("toml"):
-        name = re.match(r"# ([\w-]+\.toml): ", block.text)
-        assert name is not None, f"README.md:{block.line}: its first line names no file"
-        files[name[1]] = block.text
-    return files
-
-
-def shell_lines() -> list[str]:
-    return [line for block in blocks("sh") for line in block.text.splitlines() if line]
-
-
-def whole_commands() -> list[str]:
-    """Return each `softwake ...` that can be typed as it stands: shell lines and sessions."""
-    sessions = [
-        line.removeprefix("$ ")
-        for block in blocks("text")
-        for line in block.text.splitlines()
-        if line.startswith("$ ")
-    ]
-    return [line for line in (*shell_lines(), *sessions) if line.startswith("softwake ")]
-
-
-def mentioned_commands() -> list[str]:
-    """Return each `softwake ...` in a sentence, which may leave out what a command needs."""
-    prose = re.sub(r"^```.*?^```$", "", TEXT, flags=re.MULTILINE | re.DOTALL)
-    return re.findall(r"`(softwake [^`]+)`", prose)
-
-
-def parse(arguments: Sequence[str]) -> None:
-    """Have the command line read its arguments, to the last option, and do nothing."""
-    command: Any = typer.main.get_command(app)
-    context, rest = None, list(arguments)
-    while True:
-        context = command.make_context(command.name, rest, parent=context)
-        if not hasattr(command, "resolve_command"):
-            return
-        _, command, rest = command.resolve_command(
-            context, [*context._protected_args, *context.args]
-        )
-
-
-def softwake(line: str) -> tuple[str, int]:
-    """Run a command line in the folder we are in; return what it printed and its exit code."""
-    result = CliRunner().invoke(app, shlex.split(line)[1:], catch_exceptions=False)
-    return result.output, result.exit_code
+    return markdown.of(language, BLOCKS)
 
 
 @pytest.fixture
 def workshop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder with the README's files in it, and we are there."""
-    for name, text in named_files().items():
+    for name, text in FILES.items():
         (tmp_path / name).write_text(text, encoding="utf-8")
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("PYTHONPATH", str(ROOT))  # for processes that are started from here
@@ -142,12 +83,12 @@ class TestFiles:
 
 
 class TestCommands:
-    @pytest.mark.parametrize("line", dict.fromkeys(whole_commands()))
+    @pytest.mark.parametrize("line", dict.fromkeys(whole_commands(BLOCKS)))
     def test_each_line_is_a_whole_command(self, line: str) -> None:
         """Each line to type names a command that is there, its options, and all it needs."""
         parse(shlex.split(line)[1:])
 
-    @pytest.mark.parametrize("line", dict.fromkeys(mentioned_commands()))
+    @pytest.mark.parametrize("line", dict.fromkeys(mentioned_commands(TEXT)))
     def test_each_command_in_a_sentence_is_there(self, line: str) -> None:
         """Each command in a sentence is there with its options, arguments or not."""
         try:
@@ -165,7 +106,7 @@ class TestCommands:
         """Each line that energises nothing runs in its order and ends as the text lets expect."""
         ended = {
             line: softwake(line)[1]
-            for line in shell_lines()
+            for line in shell_lines(BLOCKS)
             if line.startswith("softwake ") and not NOT_RUN.search(line)
         }
 
@@ -257,7 +198,7 @@ class TestPython:
 class TestTables:
     def test_every_trip_reason_is_explained(self) -> None:
         """The table of trip reasons has each reason once, and no other."""
-        assert sorted(first_cells("| reason |")) == sorted(TripReason)
+        assert sorted(first_cells(TEXT, "| reason |")) == sorted(TripReason)
 
     def test_every_measure_of_the_steps_there_are_is_named(self) -> None:
         """The table of measures has each that a start, nominal or load step can use."""
@@ -265,7 +206,7 @@ class TestTables:
         usable = {name for name, measure in MEASURES.items() if measure.steps & kinds}
         full = {
             name if "." in name or not name.startswith("_") else f"meter.voltage{name}"
-            for name in first_cells("| `measure` |")
+            for name in first_cells(TEXT, "| `measure` |")
         }
 
         assert full == usable
@@ -277,10 +218,10 @@ class TestTables:
             for role in (Supply, Meter, LoadInstrument)
             for name, field in role.model_fields.items()
         }
-        example = tomllib.loads(named_files()["bench-2.toml"])
+        example = tomllib.loads(FILES["bench-2.toml"])
         shown = {*example["supply"], *example["meter"]}
 
-        assert sorted(first_cells("| further key |")) == sorted(keys - shown)
+        assert sorted(first_cells(TEXT, "| further key |")) == sorted(keys - shown)
 
     def test_every_kind_of_step_is_named(self) -> None:
         """The limits name each kind of step that a profile may have."""
@@ -319,17 +260,7 @@ class TestText:
 
     def test_links_lead_somewhere(self) -> None:
         """Each link goes to a file of the project or to a heading of the page."""
-        headings = {
-            re.sub(r"[^\w -]", "", heading).strip().lower().replace(" ", "-")
-            for heading in re.findall(r"^#+ (.*)$", TEXT, re.MULTILINE)
-        }
-        dead = [
-            target
-            for target in re.findall(r"\]\(([^)]+)\)", TEXT)
-            if not (target[1:] in headings if target.startswith("#") else (ROOT / target).is_file())
-        ]
-
-        assert dead == []
+        assert dead_links(TEXT, ROOT) == []
 
     def test_named_paths_exist(self) -> None:
         """Each path into the project that stands in the text is there."""
@@ -342,19 +273,6 @@ class TestText:
 def execute(block: Block, names: dict[str, Any]) -> None:
     """Run a block as Python, with the README's own line numbers in a traceback."""
     exec(compile("\n" * (block.line - 1) + block.text, "README.md", "exec"), names)  # noqa: S102
-
-
-def first_cells(heading: str) -> list[str]:
-    """Return what stands in code marks in the first column of the table with this heading."""
-    lines = iter(TEXT.splitlines())
-    assert any(line.startswith(heading) for line in lines)
-    next(lines)
-    cells: list[str] = []
-    for line in lines:
-        if not line.startswith("|"):
-            break
-        cells += re.findall(r"`([\w.]+)`", line.split("|")[1])
-    return cells
 
 
 def assert_same_words(shown: str, printed: str) -> None:
