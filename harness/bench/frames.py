@@ -87,9 +87,7 @@ class PowerOff:
 
 @dataclass(frozen=True, slots=True)
 class Alive:
-    """The engine is there; it may be silent for ``patience_s`` (None: the usual time)."""
-
-    patience_s: float | None = None
+    """The engine is there."""
 
 
 # --- to the engine

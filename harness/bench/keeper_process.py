@@ -98,8 +98,8 @@ class _Service:
 
     def _carry_out(self, host: KeeperHost, request: Any) -> None:
         match request:
-            case frames.Alive(patience_s):
-                host.expect_silence(patience_s)
+            case frames.Alive():
+                host.expect_silence()
             case frames.Do(command):
                 self._answered(host, lambda: host.command(command))
             case frames.PowerOff():

@@ -6,6 +6,7 @@ import contextlib
 import os
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -153,8 +154,12 @@ class KeptPower:
                 return message.values
 
     def expect_silence(self, longest_s: float) -> None:
-        """Announce a slow reading of the engine's own."""
-        self._line.send(frames.Alive(longest_s + self._limits.silence_s))
+        """Announce a slow reading of the engine's own: signs of life go on for at most so long.
+
+        An engine that is stopped or killed meanwhile is missed all the same as soon as at any
+        other time, since its signs of life end with it.
+        """
+        self._line.beat(longest_s)
 
     def cut(self, reason: TripReason, detail: str) -> NoReturn:
         """Cut power for a reason the engine found."""
@@ -270,8 +275,12 @@ class _Line:
         self._incoming: SimpleQueue[Any] = SimpleQueue()
         self._outgoing: SimpleQueue[Any] = SimpleQueue()
         self._sent_s = 0.0
+        self._beat_until_s = 0.0
+        self._closed = threading.Event()
         frames.pump_in(process.stdout, self._incoming)
         self._sender = frames.pump_out(process.stdin, self._outgoing)
+        # A thread that stops lets the keeper cut power; nothing that keeps power off hangs on it.
+        threading.Thread(target=self._go_on_beating, name="beats", daemon=True).start()
 
     @property
     def waiting(self) -> bool:
@@ -283,12 +292,23 @@ class _Line:
         self._outgoing.put(message)
         self._sent_s = self._clock.now_s()
 
+    def beat(self, longest_s: float) -> None:
+        """Give signs of life for at most so long, or until the next message is waited for."""
+        self.send(frames.Alive())
+        self._beat_until_s = self._clock.now_s() + longest_s
+
+    def _go_on_beating(self) -> None:
+        while not self._closed.wait(_ALIVE_S):
+            if self._clock.now_s() < self._beat_until_s:
+                self._outgoing.put(frames.Alive())
+
     def receive(self, longest_s: float | None = None) -> Any:
         """Return the next message; None if none comes in time.
 
         Time in which this process itself was held up (stopped, or the machine asleep) does not
         count: what came in meanwhile must be read first.
         """
+        self._beat_until_s = 0.0
         wait_s = self._longest_s if longest_s is None else longest_s
         now_s = self._clock.now_s()
         end_s = now_s + wait_s
@@ -305,6 +325,7 @@ class _Line:
 
     def close(self) -> None:
         """Let the other end know that we are gone."""
+        self._closed.set()
         self._outgoing.put(frames.Closed())
         self._sender.join(timeout=1.0)
         with contextlib.suppress(OSError):

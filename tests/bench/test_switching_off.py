@@ -1,12 +1,14 @@
 from __future__ import annotations
 
+import contextlib
 import subprocess
 import sys
-from queue import SimpleQueue
+from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from harness.bench import frames
 from harness.bench.clock import SystemClock
 from harness.bench.commands import Arm, SetVoltage, SwitchOn
 from harness.bench.kept import _Line
@@ -86,6 +88,25 @@ class TestStoppedEngine:
 
             assert line.receive() == "the trip"
             line.close()
+
+
+class TestSlowReading:
+    def test_signs_of_life_go_on_for_the_announced_time(self) -> None:
+        """While the engine waits for a slow reading the keeper hears of it, and no longer."""
+        child = [sys.executable, "-c", "import sys; sys.stdin.read()"]
+        with subprocess.Popen(child, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
+            line = _Line(process, SystemClock(), 4.0)
+            line._outgoing = SimpleQueue()
+
+            line.beat(0.3)
+            beats = 0
+            with contextlib.suppress(Empty):
+                while isinstance(line._outgoing.get(timeout=0.5), frames.Alive):
+                    beats += 1
+            line._closed.set()
+            line.kill()
+
+        assert 3 <= beats <= 8
 
 
 class _LateQueue(SimpleQueue[Any]):
