@@ -107,6 +107,7 @@ class Rectifier:
         conducts_positive: False if the path for a positive input is open.
         conducts_negative: False if the path for a negative input is open; unused for DC.
         limiter: Inrush limiter on top of the resistance, or None.
+        shorted_leg_ohm: AC only: what a shorted diode of the positive path is; infinite: sound.
     """
 
     drop_v: float
@@ -114,6 +115,12 @@ class Rectifier:
     conducts_positive: bool = True
     conducts_negative: bool = True
     limiter: InrushLimiter | None = None
+    shorted_leg_ohm: float = math.inf
+
+    @property
+    def is_leg_shorted(self) -> bool:
+        """True if a diode of the bridge is shorted."""
+        return self.shorted_leg_ohm < math.inf
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

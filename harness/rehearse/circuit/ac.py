@@ -231,17 +231,19 @@ class AcSolver:
         setting = self._setting
         rectifier = self.model.rectifier
         leg = rectifier.conducts_negative if self._negative else rectifier.conducts_positive
-        closed = self._network.is_closed
+        network = self._network
+        if self._negative and rectifier.is_leg_shorted:
+            network, leg = network.across_a_shorted_leg(rectifier.shorted_leg_ohm), False
         half = HalfCycle(
             self.model,
-            self._network,
+            network,
             self.converter,
             Drive(
                 peak_v=math.sqrt(2.0) * self._amplitude_v,
                 frequency_hz=setting.frequency_hz,
                 clamp_a=self.source.crest_factor * setting.current_limit_a,
                 source_ohm=self.source.resistance_ohm,
-                conducts=leg and closed,
+                conducts=leg and network.is_closed,
             ),
             self.bulk_v,
         )
@@ -259,7 +261,7 @@ class AcSolver:
             highest_v=half.highest_v,
             series_a2=max(means.current - half.shunted_square / duration_s, 0.0),
             varistor_w=half.varistor_j / duration_s,
-            let_through=self._fault_flows(half),
+            let_through=self._fault_flows(half, network),
         )
         self.bulk_v = half.bulk_v
         self._edge_s += duration_s
@@ -293,9 +295,10 @@ class AcSolver:
             self.model = changes.model
             self._rewire()
 
-    def _fault_flows(self, half: HalfCycle) -> tuple[float, float, float]:
+    @staticmethod
+    def _fault_flows(half: HalfCycle, network: InputNetwork) -> tuple[float, float, float]:
         """Return charge, energy and I2t through faults during a half-cycle."""
-        short, fault = self._network.short_siemens, self._network.fault_siemens
+        short, fault = network.short_siemens, network.fault_siemens
         return (
             short * half.short_mean + fault * half.fault_mean,
             short * half.short_square + fault * half.fault_square,

@@ -143,7 +143,8 @@ class DcSolver:
         divider = 1.0 + net.esr_ohm * net.leak_siemens
         if not net.is_closed:
             return 0.0, 0.0, 0.0, inner_v
-        shunt = net.shunt_siemens(self.model, terminal_v)
+        held_v = inner_v if self.model.rectifier.conducts_positive else math.inf
+        shunt = net.shunt_siemens(self.model, terminal_v, held_v)
         loaded = 1.0 + net.line_ohm * shunt
         open_v = terminal_v / loaded
         behind_ohm = net.line_ohm / loaded

@@ -208,7 +208,8 @@ class HalfCycle:
         shunt, feed = 0.0, self._free
         if not self._plain:
             mid_v = drive.peak_v * math.sin(self._omega * (self.time_s + 0.5 * step_s))
-            shunt = net.shunt_siemens(self._model, mid_v)
+            inner_v = net.inner_v(self.bulk_v, power_w) if drive.conducts else math.inf
+            shunt = net.shunt_siemens(self._model, mid_v, inner_v)
             feed = Feed.free(net.line_ohm, shunt, drive.peak_v)
         before = self._flows(feed, self.time_s, self.bulk_v, power_w)
         if before.line_a > drive.clamp_a:

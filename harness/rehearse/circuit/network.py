@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from harness.rehearse.circuit.source import SourceModel
 from harness.rehearse.circuit.varistor_law import varistor_current_a, voltage_behind_v
@@ -59,7 +59,8 @@ class InputNetwork:
         return cls(
             line_ohm=inner_ohm + source.wiring_ohm + model.fuse.resistance_ohm,
             short_siemens=1.0 / defects.input_short_ohm,
-            drop_v=model.rectifier.drop_v,
+            # A shorted diode of a bridge drops nothing: the other half of the pair is left.
+            drop_v=model.rectifier.drop_v * (0.5 if model.rectifier.is_leg_shorted else 1.0),
             series_ohm=model.rectifier.resistance_ohm,
             esr_ohm=model.bulk.series_resistance_ohm,
             bulk_f=model.bulk.capacitance_f,
@@ -69,17 +70,38 @@ class InputNetwork:
             least_v=0.5 * model.converter.stop_v,
         )
 
-    def shunt_siemens(self, model: UnitModel, open_v: float) -> float:
+    def across_a_shorted_leg(self, ohm: float) -> InputNetwork:
+        """Return the network in the half of the line that a shorted diode of a bridge shorts.
+
+        Line and bulk capacitor are apart then: the line meets the short behind its series
+        resistance and a sound diode, whose drop, half a per cent of a line, is left out.
+        """
+        siemens = self.short_siemens + 1.0 / (self.series_ohm + ohm)
+        return replace(self, short_siemens=siemens)
+
+    def shunt_siemens(self, model: UnitModel, open_v: float, inner_v: float = math.inf) -> float:
         """Return the conductance across the input at ``open_v``: short and varistor.
 
-        The varistor counts as the resistance it has at its working point when the rectifier takes
-        nothing; below a tenth of a milliampere it counts as nothing.
+        The varistor counts as the resistance it has at its working point; below a tenth of a
+        milliampere it counts as nothing.
+
+        Args:
+            model: The unit.
+            open_v: Voltage that feeds the line.
+            inner_v: Voltage behind the rectifier; infinite while it cannot conduct. Where it
+                conducts, line and rectifier feed the varistor together (Thevenin's theorem).
         """
         varistor = model.varistor
         if varistor is None or varistor_current_a(varistor, open_v) < 1e-4:
             return self.short_siemens
         divided = 1.0 + self.line_ohm * self.short_siemens
-        across_v = voltage_behind_v(varistor, open_v / divided, self.line_ohm / divided)
+        fed_v, fed_ohm = open_v / divided, self.line_ohm / divided
+        across_v = voltage_behind_v(varistor, fed_v, fed_ohm)
+        if across_v > inner_v + self.drop_v:
+            behind_ohm = self.series_ohm + self.esr_ohm
+            share = behind_ohm / (behind_ohm + fed_ohm)
+            fed_v = share * fed_v + (1.0 - share) * (inner_v + self.drop_v)
+            across_v = voltage_behind_v(varistor, fed_v, share * fed_ohm)
         if across_v <= 0.0 or math.isclose(across_v, 0.0):
             return self.short_siemens
         return self.short_siemens + varistor_current_a(varistor, across_v) / across_v

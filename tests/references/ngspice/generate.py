@@ -14,7 +14,7 @@ import re
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from pathlib import Path
 
 HERE = Path(__file__).parent
@@ -25,19 +25,35 @@ CURVE_COLUMNS = {
     "charge_current_limit": ("terminal_v", "bulk_v", "current_a"),
     "start_constant_power": ("terminal_v", "bulk_v", "current_a", "output_v"),
 }
-#: Netlists that give five figures each.
-RECTIFIERS = (
+#: Netlists that give figures. They print one a line, ``name = value``, from ``meas``.
+FIGURES = (
     "rectifier_120v_60hz_power",
     "rectifier_120v_60hz_resistor",
     "rectifier_120v_60hz_idle",
+    "rectifier_120v_50hz_power",
     "rectifier_100v_50hz_power",
     "rectifier_100v_50hz_resistor",
+    "rectifier_100v_50hz_idle",
+    "rectifier_100v_50hz_aged",
+    "rectifier_240v_50hz_power",
+    "limiter_120v_60hz_power",
+    "varistor_170v_60hz_power",
+    "open_diode_120v_60hz_power",
+    "shorted_leg_120v_60hz_power",
+    "shorted_leg_100v_50hz_resistor",
+    "start_120v_60hz",
+    "dc_24v_resistor",
+    "varistor_45v_dc",
+    "limiter_24v_charge",
+    "forming_24v",
 )
 #: One row in so many of ngspice's 10 us rows is kept.
 KEPT_ROWS = 50
 
 _FACTORS = {"": 1.0, "k": 1e3, "m": 1e-3, "u": 1e-6, "n": 1e-9}
-_FIGURE = re.compile(r"^(bulk_\w+|current_\w+|power_\w+)\s*=\s*(\S+)", re.MULTILINE)
+_FIGURE = re.compile(
+    r"^((?:bulk|charge|current|limiter|power|start|terminal)_\w+)\s*=\s*(\S+)", re.MULTILINE
+)
 
 
 def parameters(name: str) -> dict[str, float]:
@@ -62,7 +78,7 @@ def curve(name: str) -> list[list[float]]:
 
 
 def figures(name: str) -> dict[str, float]:
-    """Run a rectifier's netlist and return its figures."""
+    """Run a netlist and return its figures."""
     with tempfile.TemporaryDirectory() as folder:
         printed = _run(name, Path(folder))
     return {key: float(value) for key, value in _FIGURE.findall(printed)}
@@ -75,10 +91,19 @@ def read_curve(name: str) -> list[dict[str, float]]:
 
 
 def read_figures() -> dict[str, dict[str, float]]:
-    """Return the committed figures of every rectifier."""
-    with (CURVES / "rectifiers.csv").open(encoding="utf-8", newline="") as file:
+    """Return the committed figures by netlist."""
+    found: dict[str, dict[str, float]] = {}
+    with (CURVES / "figures.csv").open(encoding="utf-8", newline="") as file:
+        for row in csv.DictReader(file):
+            found.setdefault(row["netlist"], {})[row["quantity"]] = float(row["value"])
+    return found
+
+
+def read_allowed() -> dict[tuple[str, str], tuple[float, str]]:
+    """Return where the simulator may be further off than 2 %: share and reason."""
+    with (HERE / "allowed.csv").open(encoding="utf-8", newline="") as file:
         return {
-            row.pop("netlist"): {key: float(value) for key, value in row.items()}
+            (row["netlist"], row["quantity"]): (float(row["share"]), row["reason"])
             for row in csv.DictReader(file)
         }
 
@@ -117,10 +142,11 @@ def main() -> None:
     for name, columns in CURVE_COLUMNS.items():
         rows = [[f"{value:.6g}" for value in row] for row in curve(name)]
         _write(name, ("time_s", *columns), rows)
-    table: list[Mapping[str, float | str]] = [
-        {"netlist": name, **figures(name)} for name in RECTIFIERS
+    measured = {name: figures(name) for name in FIGURES}
+    rows = [
+        (name, key, f"{value:.6g}") for name in FIGURES for key, value in measured[name].items()
     ]
-    _write("rectifiers", table[0], [[*row.values()] for row in table])
+    _write("figures", ("netlist", "quantity", "value"), rows)
 
 
 if __name__ == "__main__":

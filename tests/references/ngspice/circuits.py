@@ -1,0 +1,269 @@
+"""The simulated circuit of each netlist beside this file, and the same figures from it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+from harness.rehearse.changing_parts import KELVIN, Forming, InrushLimiter
+from harness.rehearse.circuit import Circuit, ac_source, dc_source
+from harness.rehearse.unit_model import Bulk, Converter, Fuse, Rectifier, UnitModel, Varistor
+
+Values = Mapping[str, float]
+
+#: Forward drop of two of the netlists' bridge diodes at 2 A, and of the series diode at 0.3 A.
+BRIDGE_V, SERIES_V = 1.7, 0.2
+
+
+def converter(**changes: float | bool) -> Converter:
+    """A converter without losses of its own, apart from what ``changes`` says."""
+    values: dict[str, float | bool] = {
+        "start_v": 1.0,
+        "stop_v": 0.5,
+        "idle_power_w": 0.0,
+        "proportional_loss_frac": 0.0,
+        "square_loss_frac": 0.0,
+        "output_v": 5.0,
+        "output_nominal_a": 2.0,
+        "output_limit_a": 100.0,
+        "output_resistance_ohm": 0.0,
+        "output_capacitance_f": 1e-6,
+        "output_bleed_ohm": 1e6,
+        "nominal_bulk_v": 24.0,
+        "line_regulation_frac": 0.0,
+        "switching_ripple_v": 0.0,
+    }
+    return Converter(**{**values, **changes})  # type: ignore[arg-type]
+
+
+def fuse() -> Fuse:
+    """A fuse that is not there: no resistance, never opens."""
+    return Fuse(rating_a=1e4, melting_i2t_a2s=1e12, heat_time_s=1e3, resistance_ohm=0.0)
+
+
+def unit(values: Values, kind: str, drop_v: float, convert: Converter) -> UnitModel:
+    """The unit of a netlist, from its parameters."""
+    return UnitModel(
+        input_kind="dc" if kind == "dc" else "ac",
+        fuse=fuse(),
+        varistor=_varistor(values),
+        rectifier=Rectifier(
+            drop_v=drop_v,
+            # A limiter stands in the place of the netlist's resistor.
+            resistance_ohm=values.get("rseries", 1e-9),
+            limiter=_limiter(values),
+            shorted_leg_ohm=values.get("rshort", float("inf")),
+        ),
+        bulk=Bulk(
+            capacitance_f=values["cbulk"],
+            nominal_capacitance_f=values["cbulk"],
+            series_resistance_ohm=values["resr"],
+            leakage_ohm=values["rleak" if kind == "dc" else "rload"],
+            forming=_forming(values),
+        ),
+        converter=convert,
+    )
+
+
+def _varistor(values: Values) -> Varistor | None:
+    if "v1ma" not in values:
+        return None
+    return Varistor(voltage_at_1ma_v=values["v1ma"], exponent=values["alpha"])
+
+
+def _limiter(values: Values) -> InrushLimiter | None:
+    if "rcold" not in values:
+        return None
+    return InrushLimiter(
+        cold_ohm=values["rcold"],
+        beta_k=values["beta"],
+        dissipation_w_per_k=values["dissip"],
+        heat_time_s=values["tau"],
+    )
+
+
+def _forming(values: Values) -> Forming | None:
+    if "rextra" not in values:
+        return None
+    return Forming(extra_ohm=values["rextra"], time_s=values["tform"], voltage_v=values["vform"])
+
+
+def dc_circuit(values: Values, convert: Converter) -> Circuit:
+    """The supply and input network of ``dc_supply.inc``, just switched on."""
+    source = dc_source(
+        resistance_ohm=values["rreg"],
+        wiring_ohm=values["rline"],
+        output_capacitance_f=values["cout"],
+    )
+    circuit = Circuit(unit(values, "dc", SERIES_V, convert), source)
+    circuit.set_source(voltage_v=values["vset"], current_limit_a=values["ilimit"], on=True)
+    return circuit
+
+
+def ac_circuit(values: Values, **changes: bool) -> Circuit:
+    """The line, bridge and load of ``rectifier.inc``, just switched on.
+
+    Constant power is idle power here. ``changes`` go to the rectifier.
+    """
+    power_w = values.get("pload", 0.0)
+    convert = converter(
+        start_v=60.0, stop_v=50.0, starts=power_w > 0.0, idle_power_w=power_w, soft_start_s=1e-3
+    )
+    model = unit(values, "ac", BRIDGE_V, convert)
+    model = replace(model, rectifier=replace(model.rectifier, **changes))
+    circuit = Circuit(model, ac_source(resistance_ohm=0.0, wiring_ohm=values["rline"]))
+    # The netlist's line has no limit.
+    circuit.set_source(
+        voltage_v=values["vrms"], current_limit_a=1e3, frequency_hz=values["fline"], on=True
+    )
+    return circuit
+
+
+def start_circuit(values: Values) -> Circuit:
+    """The converter of ``start_constant_power.cir`` on its supply, loaded and just switched on."""
+    convert = converter(
+        start_v=values["vstart"],
+        stop_v=values["vstop"],
+        soft_start_s=values["tsoft"],
+        output_v=values["vnom"],
+        output_capacitance_f=values["cnvout"],
+        idle_power_w=values["pidle"],
+        proportional_loss_frac=values["ploss"],
+        square_loss_frac=values["psquare"],
+    )
+    circuit = dc_circuit(values, convert)
+    circuit.set_load(current_a=values["iload"], on=True)
+    return circuit
+
+
+# --- the figures -------------------------------------------------------------------------------
+
+
+def _limiter_k(circuit: Circuit) -> float:
+    changes = circuit._solver.changes  # type: ignore[attr-defined]
+    return float(changes.limiter_degc) + KELVIN
+
+
+def _at_rest(values: Values, **changes: bool) -> dict[str, float]:
+    """A rectifier once it repeats."""
+    circuit = ac_circuit(values, **changes)
+    circuit.advance_to(3.0 if "rcold" in values else 0.6)
+    found = {
+        "bulk_mean": circuit.bulk_voltage_mean_v(0.1),
+        "bulk_swing": circuit.bulk_swing_v(),
+        "current_rms": circuit.source_current_a(0.1),
+        "current_peak": circuit.source_peak_current_a(),
+        "power_mean": circuit.source_power_w(0.1),
+    }
+    return {**found, "limiter_k": _limiter_k(circuit)} if "rcold" in values else found
+
+
+def _first_charge(values: Values) -> dict[str, float]:
+    """A bulk capacitor filled from the line; the converter's start is read off its output."""
+    circuit = ac_circuit(values)
+    ramp_s, nominal_v = 1.0, 100.0
+    convert = converter(start_v=130.0, stop_v=1.0, soft_start_s=ramp_s, output_v=nominal_v)
+    model = replace(circuit.model, converter=convert)
+    circuit = Circuit(model, circuit.source)
+    circuit.set_source(
+        voltage_v=values["vrms"], current_limit_a=1e3, frequency_hz=values["fline"], on=True
+    )
+    peak_a = 0.0
+    for half in range(1, 15):
+        circuit.advance_to(half * 0.5 / values["fline"] + 1e-9)
+        peak_a = max(peak_a, circuit.source_peak_current_a())
+    output_v = circuit._solver.converter.output_v
+    edge_s = circuit._solver._edge_s  # type: ignore[attr-defined]
+    return {"start_s": edge_s - output_v * ramp_s / nominal_v, "current_peak": peak_a}
+
+
+def _charged(
+    values: Values, level_v: float, end_s: float, looks: Callable[[float, Circuit], None]
+) -> tuple[Circuit, float]:
+    """Charge, looking every 0.1 ms; return the circuit and the time to a bulk voltage."""
+    circuit = dc_circuit(values, converter(starts=False))
+    step_s, charge_s, before_v = 1e-4, float("nan"), 0.0
+    for step in range(1, round(end_s / step_s) + 1):
+        circuit.advance_to(step * step_s)
+        bulk_v = circuit.bulk_voltage_v()
+        if before_v < level_v <= bulk_v:
+            charge_s = (step - (bulk_v - level_v) / (bulk_v - before_v)) * step_s
+        before_v = bulk_v
+        looks(step * step_s, circuit)
+    return circuit, charge_s
+
+
+def _dc_resistor(values: Values) -> dict[str, float]:
+    squares: list[float] = []
+    circuit, charge_s = _charged(
+        values, 20.0, 0.2, lambda _, one: squares.append(one.source_current_a() ** 2)
+    )
+    return {
+        "charge_s": charge_s,
+        "bulk_mean": circuit.bulk_voltage_mean_v(0.05),
+        "terminal_mean": circuit.source_voltage_v(0.05),
+        "current_mean": circuit.source_current_a(0.05),
+        "current_rms": (sum(squares) / len(squares)) ** 0.5,
+    }
+
+
+def _dc_varistor(values: Values) -> dict[str, float]:
+    circuit, charge_s = _charged(values, 38.0, 0.2, lambda _, __: None)
+    return {
+        "charge_s": charge_s,
+        "bulk_mean": circuit.bulk_voltage_mean_v(0.05),
+        "terminal_mean": circuit.source_voltage_v(0.05),
+        "current_mean": circuit.source_current_a(0.05),
+    }
+
+
+def _dc_limiter(values: Values) -> dict[str, float]:
+    squares: list[float] = []
+    kelvins: list[float] = []
+
+    def look(_: float, circuit: Circuit) -> None:
+        squares.append(circuit.source_current_a() ** 2)
+        kelvins.append(_limiter_k(circuit))
+
+    circuit, charge_s = _charged(values, 20.0, 0.2, look)
+    return {
+        "charge_s": charge_s,
+        "bulk_mean": circuit.bulk_voltage_mean_v(0.05),
+        "limiter_k": max(kelvins),
+        "current_rms": (sum(squares) / len(squares)) ** 0.5,
+    }
+
+
+def _forms(values: Values) -> dict[str, float]:
+    seen: dict[float, float] = {}
+
+    def look(time_s: float, circuit: Circuit) -> None:
+        seen[round(time_s, 4)] = circuit.source_current_a()
+
+    _, charge_s = _charged(values, 20.0, 0.4, look)
+    return {
+        "charge_s": charge_s,
+        "current_first": seen[0.06],
+        "current_later": seen[0.2],
+        "current_last": seen[0.4],
+    }
+
+
+_SPECIAL: dict[str, Callable[[Values], dict[str, float]]] = {
+    "open_diode_120v_60hz_power": lambda values: _at_rest(values, conducts_negative=False),
+    "start_120v_60hz": _first_charge,
+    "dc_24v_resistor": _dc_resistor,
+    "varistor_45v_dc": _dc_varistor,
+    "limiter_24v_charge": _dc_limiter,
+    "forming_24v": _forms,
+}
+
+
+def figures(name: str, values: Values) -> dict[str, float]:
+    """Return what the simulator gives for the figures of a netlist.
+
+    Args:
+        name: The netlist.
+        values: Its parameters, in SI.
+    """
+    return _SPECIAL.get(name, _at_rest)(values)
