@@ -36,7 +36,7 @@ def print_campaign(campaign: Campaign) -> None:
     for line in _summary(rates):
         out.print(line, markup=False)
     for miss in rates.misses:
-        for line in _miss(miss):
+        for line in _miss(miss, beyond=miss.kind in rates.beyond):
             out.print(line, markup=False)
     if campaign.new:
         speed = campaign.new / campaign.elapsed_s
@@ -154,9 +154,9 @@ def _summary(rates: Rates) -> Iterable[str]:
         )
 
 
-def _miss(miss: Miss) -> Iterable[str]:
-    yield (
-        f"{miss.kind}: {miss.released.count} of {miss.released.total} clearly faulty units released"
-    )
+def _miss(miss: Miss, *, beyond: bool) -> Iterable[str]:
+    counted = f"{miss.released.count} of {miss.released.total}"
+    why = ": no step of this profile can show it, so it is not counted above" if beyond else ""
+    yield f"{miss.kind}: {counted} clearly faulty units released{why}"
     for remedy in miss.remedies:
         yield f"  it shows by {remedy}"

@@ -49,11 +49,10 @@ def on_cluster(
         ) from error
     with _client(distributed, address) as client:
         _same_version(client, address)
-        task = client.scatter(job, broadcast=False, hash=False)
         running: set[Any] = set()
         try:
             while True:
-                _fill(client, task, running, chunks)
+                _fill(client, job, running, chunks)
                 if not running:
                     return
                 finished = _finished(distributed, running)
@@ -67,7 +66,7 @@ def on_cluster(
 
 def _client(distributed: Any, address: str) -> Any:
     try:
-        return distributed.Client(address, timeout=_CONNECT_S, set_as_default=False)
+        return distributed.Client(address, timeout=_CONNECT_S)
     except (OSError, TimeoutError, ValueError) as error:
         raise UsageError(
             f"no scheduler answers ({error})",
@@ -97,14 +96,15 @@ def _same_version(client: Any, address: str) -> None:
             )
 
 
-def _fill(client: Any, task: Any, running: set[Any], chunks: Iterator[Sequence[int]]) -> None:
+def _fill(client: Any, job: Job, running: set[Any], chunks: Iterator[Sequence[int]]) -> None:
     cores = max(1, sum(client.ncores().values()))
     while len(running) < _AHEAD * cores:
         chunk = next(chunks, None)
         if chunk is None:
             return
+        # The job travels with every chunk: kept on a worker, it would be lost with that worker.
         # pure=False: a key of its own, so that an earlier campaign's result is never taken for it.
-        running.add(client.submit(run_units, task, chunk, pure=False, retries=_RETRIES))
+        running.add(client.submit(run_units, job, chunk, pure=False, retries=_RETRIES))
 
 
 def _finished(distributed: Any, running: set[Any]) -> list[Any]:

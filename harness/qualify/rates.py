@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from harness.profile.schema import Profile
 from harness.qualify.bounds import Share, share
-from harness.qualify.remedies import Remedy, lacking
+from harness.qualify.remedies import Remedy, lacking, out_of_reach
 from harness.qualify.row import HEALTHY, End, UnitRow
 
 __all__ = ["ClassRates", "Miss", "Rates", "Spread", "rates_of"]
@@ -97,11 +97,12 @@ class Rates:
 
     Attributes:
         healthy: Healthy units.
-        clear: All clearly faulty units.
+        clear: All clearly faulty units, without those whose fault is out of the profile's reach.
         marginal: All other faulty units.
         faults: Clearly faulty units of each fault.
         border: Other faulty units of each fault that has some.
         misses: Faults of which clearly faulty units were released.
+        beyond: Faults out of the profile's reach: it has no step in which they could show.
     """
 
     healthy: ClassRates
@@ -110,6 +111,7 @@ class Rates:
     faults: tuple[ClassRates, ...]
     border: tuple[ClassRates, ...]
     misses: tuple[Miss, ...]
+    beyond: frozenset[str]
 
 
 def rates_of(profile: Profile, rows: Sequence[UnitRow]) -> Rates:
@@ -121,14 +123,16 @@ def rates_of(profile: Profile, rows: Sequence[UnitRow]) -> Rates:
     """
     kinds = dict.fromkeys(row.kind for row in rows if row.kind != HEALTHY)
     faults = tuple(_class(kind, rows, _clearly(kind)) for kind in kinds)
+    beyond = frozenset(kind for kind in kinds if out_of_reach(profile, kind))
     border = tuple(_class(kind, rows, _hardly(kind)) for kind in kinds)
     return Rates(
         healthy=_class(HEALTHY, rows, lambda row: row.kind == HEALTHY),
-        clear=_class("clearly faulty", rows, lambda row: row.clear),
+        clear=_class("clearly faulty", rows, lambda row: row.clear and row.kind not in beyond),
         marginal=_class("marginal", rows, lambda row: row.kind != HEALTHY and not row.clear),
         faults=tuple(one for one in faults if one.units),
         border=tuple(one for one in border if one.units),
         misses=tuple(_misses(profile, rows, faults)),
+        beyond=beyond,
     )
 
 

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from harness.profile.schema import Profile
+from harness.rehearse.faults import FAULTS
 
-__all__ = ["REMEDIES", "Remedy", "lacking", "remedies_for"]
+__all__ = ["REMEDIES", "Remedy", "lacking", "out_of_reach", "remedies_for"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -139,6 +140,13 @@ def lacking(profile: Profile, fault: str) -> tuple[Remedy, ...]:
     """
     known = remedies_for(fault, profile.unit.input.kind)
     return tuple(one for one in known if not _taken(profile, one)) or known
+
+
+def out_of_reach(profile: Profile, fault: str) -> bool:
+    """Return True if a profile has no step in which a fault could show at all."""
+    known = FAULTS.get(fault)
+    loads = any(step.kind == "load" for step in profile.steps)
+    return known is not None and known.needs_load and not loads
 
 
 def _taken(profile: Profile, remedy: Remedy) -> bool:

@@ -126,9 +126,9 @@ def _contact(model: UnitModel, open_s: float, _unit: Unit) -> UnitModel:
 
 #: A unit that draws so many times its nameplate's idle power is rejected, whatever the cause.
 _REJECTED_DRAW = 1.5
-#: So much of the printed capacitance left is beyond doubt, whatever the part's own tolerance. Sheets
-#: call one worn out at 20 to 30 % lost (endurance, IEC 60384-4, from memory): in between it works,
-#: and is found with a capacitance meter on the bench rather than at first power.
+#: So much of the printed capacitance left is beyond doubt, whatever the part's own tolerance.
+#: Sheets call one worn out at 20 to 30 % lost (endurance, IEC 60384-4, from memory): in between it
+#: works, and is found with a capacitance meter on the bench rather than at first power.
 _REJECTED_LEFT = 0.25
 #: So far off, and the output is wrong whatever it feeds: 5 % is the usual tolerance of a 5 V or
 #: 24 V rail (common practice).
@@ -193,7 +193,7 @@ SEVERITIES: Mapping[str, Severity] = MappingProxyType(
             unit="%",
             low=0.02,
             high=0.60,
-            clear_when="a quarter or less left: beyond any tolerance and any wear that is worth a talk",
+            clear_when="a quarter or less left: beyond any tolerance and any wear",
             apply=_lost_capacitance,
             clear=lambda _model, left, _unit: left <= _REJECTED_LEFT,
         ),

@@ -93,9 +93,9 @@ def toml_of(proposals: Iterable[Proposal], *, false_reject_frac: float) -> str:
                 limits += 1
                 lines.append(f"{side:7} = {_limit(limit, check.unit)}")
     head = [
-        f"# Limits from simulated healthy units: at most {share} of them fail a check (95 %",
-        f"# confidence), so at most {format_quantity(limits * false_reject_frac, '%')} over all",
-        f"# {limits} limits. A limit must also catch what is faulty: qualify the profile again with it.",
+        f"# Limits from simulated healthy units: at most {share} of them fail one check (95 %",
+        f"# confidence), so at most {format_quantity(limits * false_reject_frac, '%')} fail any of",
+        f"# {limits} limits. A limit must also catch what is faulty: qualify the profile again.",
     ]
     return "\n".join([*head, *lines]) + "\n"
 

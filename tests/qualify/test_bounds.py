@@ -1,0 +1,94 @@
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.qualify.bounds import share, units_needed
+
+COUNTS = st.integers(1, 5000).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
+
+
+class TestShare:
+    @given(COUNTS)
+    def test_the_bounds_hold_the_share_between_them(self, counts: tuple[int, int]) -> None:
+        """The counted share lies between its bounds, and these between 0 and 1."""
+        found = share(*counts)
+
+        assert 0.0 <= found.low_frac <= found.frac <= found.high_frac <= 1.0
+
+    @given(COUNTS)
+    def test_one_more_raises_both_bounds(self, counts: tuple[int, int]) -> None:
+        """With one more unit of the kind neither bound falls."""
+        count, total = counts
+        if count == total:
+            return
+        fewer, more = share(count, total), share(count + 1, total)
+
+        assert more.low_frac > fewer.low_frac
+        assert more.high_frac > fewer.high_frac or fewer.high_frac == 1.0
+
+    @given(COUNTS)
+    def test_the_other_kind_has_the_mirrored_bounds(self, counts: tuple[int, int]) -> None:
+        """What is left over has the bounds' complements."""
+        count, total = counts
+        one, other = share(count, total), share(total - count, total)
+
+        assert one.low_frac == pytest.approx(1.0 - other.high_frac, abs=1e-9)
+
+    @given(COUNTS, st.floats(0.5, 0.9))
+    def test_more_confidence_asks_for_wider_bounds(
+        self, counts: tuple[int, int], confidence_frac: float
+    ) -> None:
+        """Bounds at a lower confidence lie inside those at 95 %."""
+        wide, narrow = share(*counts), share(*counts, confidence_frac)
+
+        assert wide.low_frac <= narrow.low_frac + 1e-12
+        assert narrow.high_frac <= wide.high_frac + 1e-12
+
+    @given(COUNTS)
+    def test_the_bounds_are_where_the_tails_say(self, counts: tuple[int, int]) -> None:
+        """At each bound the count, or one further out, has a chance of 2.5 % (binomial)."""
+        from scipy.stats import binom
+
+        count, total = counts
+        found = share(count, total)
+        if count:
+            assert binom.sf(count - 1, total, found.low_frac) == pytest.approx(0.025, rel=1e-6)
+        if count < total:
+            assert binom.cdf(count, total, found.high_frac) == pytest.approx(0.025, rel=1e-6)
+
+    def test_no_units_say_nothing(self) -> None:
+        """Without units the bounds are 0 and 1, and there is no share."""
+        found = share(0, 0)
+
+        assert (found.low_frac, found.high_frac) == (0.0, 1.0)
+        assert math.isnan(found.frac)
+
+    @pytest.mark.parametrize(("count", "total", "confidence"), [(-1, 4, 0.95), (5, 4, 0.95)])
+    def test_an_impossible_count_is_refused(
+        self, count: int, total: int, confidence: float
+    ) -> None:
+        """More units of a kind than units in all is an error, not a share."""
+        with pytest.raises(ValueError, match="is no share"):
+            share(count, total, confidence)
+
+    @pytest.mark.parametrize("confidence", [0.0, 1.0, math.nan])
+    def test_an_impossible_confidence_is_refused(self, confidence: float) -> None:
+        """A confidence is a number between 0 and 1."""
+        with pytest.raises(ValueError, match="between 0 and 1"):
+            share(1, 4, confidence)
+
+
+class TestUnitsNeeded:
+    @given(st.floats(1e-4, 0.5), st.floats(0.5, 0.999))
+    def test_it_is_the_least_number_that_does(
+        self, share_frac: float, confidence_frac: float
+    ) -> None:
+        """So many units without a miss show it, one fewer do not."""
+        units = units_needed(share_frac, confidence_frac)
+
+        assert (1.0 - share_frac) ** units <= (1.0 - confidence_frac) * (1 + 1e-9)
+        assert (1.0 - share_frac) ** (units - 1) > (1.0 - confidence_frac) * (1 - 1e-9)

@@ -1,0 +1,148 @@
+from __future__ import annotations
+
+import json
+import signal
+from pathlib import Path
+
+import pytest
+
+from harness.errors import UsageError
+from harness.qualify.campaign import qualify
+from harness.run.stop import Interrupted, StopRequest
+
+DC = "mount-controller-board"
+#: Quick ones: each run ends within the first levels.
+QUICK = ("shorted-input", "shorted-switch", "leaky-bulk-capacitor")
+
+
+@pytest.fixture(scope="module")
+def alone() -> str:
+    """The table of a small campaign, made by one worker."""
+    return qualify(DC, units=24, seed=6, workers=1, faults=QUICK).csv()
+
+
+class TestWorkers:
+    @pytest.mark.parametrize("workers", [2, 3])
+    def test_the_table_does_not_depend_on_their_number(self, alone: str, workers: int) -> None:
+        """One, two or three workers give the same table, byte for byte."""
+        assert qualify(DC, units=24, seed=6, workers=workers, faults=QUICK).csv() == alone
+
+    def test_another_seed_gives_another_table(self, alone: str) -> None:
+        """The seed decides which units are drawn."""
+        assert qualify(DC, units=24, seed=7, workers=1, faults=QUICK).csv() != alone
+
+    def test_a_longer_campaign_begins_with_the_shorter_one(self) -> None:
+        """More units add rows and change none."""
+        shorter = qualify(DC, units=4, seed=6, workers=1, faults=QUICK)
+        longer = qualify(DC, units=6, seed=6, workers=1, faults=QUICK)
+
+        assert longer.rows[:4] == shorter.rows
+
+
+class TestProgress:
+    def test_it_counts_from_what_is_there_to_all(self, tmp_path: Path) -> None:
+        """Whoever watches is told how many units are done, of how many, from the first moment."""
+        seen: list[tuple[int, int]] = []
+        given = {"seed": 6, "workers": 1, "faults": QUICK, "out": tmp_path}
+        qualify(DC, units=12, **given, on_progress=lambda *counts: seen.append(counts))  # type: ignore[arg-type]
+        qualify(DC, units=14, **given, on_progress=lambda *counts: seen.append(counts))  # type: ignore[arg-type]
+
+        assert seen == [(0, 12), (10, 12), (12, 12), (12, 14), (14, 14)]
+
+
+class TestResume:
+    def test_an_interrupted_campaign_goes_on(self, tmp_path: Path, alone: str) -> None:
+        """Stopped half-way and started again, a campaign ends with the same table."""
+        stop = StopRequest()
+
+        def stop_soon(done: int, _total: int) -> None:
+            if done >= 10:
+                stop.note(signal.SIGINT)
+
+        with pytest.raises(Interrupted):
+            qualify(
+                DC,
+                units=24,
+                seed=6,
+                workers=1,
+                faults=QUICK,
+                out=tmp_path,
+                on_progress=stop_soon,
+                stop=stop,
+            )
+        kept = (tmp_path / "units.jsonl").read_text(encoding="utf-8").count("\n")
+        ended = qualify(DC, units=24, seed=6, workers=1, faults=QUICK, out=tmp_path)
+
+        assert kept == 10
+        assert ended.new == 14
+        assert ended.csv() == alone
+        assert (tmp_path / "units.csv").read_text(encoding="utf-8") == alone
+
+    def test_a_line_that_was_cut_off_is_done_again(self, tmp_path: Path, alone: str) -> None:
+        """Half a line at the end of the journal counts as not done, and is overwritten."""
+        qualify(DC, units=24, seed=6, workers=1, faults=QUICK, out=tmp_path)
+        journal = tmp_path / "units.jsonl"
+        content = journal.read_bytes()
+        journal.write_bytes(content[:-100])
+        ended = qualify(DC, units=24, seed=6, workers=1, faults=QUICK, out=tmp_path)
+
+        assert ended.new == 1
+        assert ended.csv() == alone
+        assert journal.read_bytes() == content
+
+    def test_a_finished_campaign_has_nothing_left_to_do(self, tmp_path: Path) -> None:
+        """Started once more, a finished campaign runs no unit."""
+        first = qualify(DC, units=4, seed=6, workers=1, faults=QUICK, out=tmp_path)
+        again = qualify(DC, units=4, seed=6, workers=3, faults=QUICK, out=tmp_path)
+
+        assert (first.new, again.new) == (4, 0)
+        assert again.rows == first.rows
+
+    @pytest.mark.parametrize(
+        ("change", "named"),
+        [
+            ({"seed": 8}, "seed"),
+            ({"faults": ("no-start",)}, "faults"),
+            ({"profile": "dome-shutter-power-unit", "faults": ("no-start",)}, "title, profile"),
+        ],
+    )
+    def test_another_campaign_does_not_mix_with_it(
+        self, tmp_path: Path, change: dict[str, object], named: str
+    ) -> None:
+        """A folder that holds another campaign is refused, and what differs is named."""
+        given: dict[str, object] = {"profile": DC, "seed": 6, "faults": QUICK}
+        qualify(units=2, workers=1, out=tmp_path, **given)  # type: ignore[arg-type]
+
+        with pytest.raises(UsageError, match=named) as caught:
+            qualify(units=2, workers=1, out=tmp_path, **(given | change))  # type: ignore[arg-type]
+        assert "another folder with --out" in str(caught.value)
+
+    def test_a_spoilt_head_is_another_campaign(self, tmp_path: Path) -> None:
+        """A campaign.json that cannot be read is never taken for this campaign's."""
+        qualify(DC, units=2, seed=6, workers=1, faults=QUICK, out=tmp_path)
+        (tmp_path / "campaign.json").write_text("{", encoding="utf-8")
+
+        with pytest.raises(UsageError, match="another campaign"):
+            qualify(DC, units=2, seed=6, workers=1, faults=QUICK, out=tmp_path)
+
+    def test_the_head_says_what_the_campaign_is(self, tmp_path: Path) -> None:
+        """The folder names profile, seed and faults in plain JSON."""
+        qualify(DC, units=2, seed=6, workers=1, faults=QUICK, out=tmp_path)
+        head = json.loads((tmp_path / "campaign.json").read_text(encoding="utf-8"))
+
+        assert head["seed"] == 6
+        assert head["faults"] == list(QUICK)
+        assert head["title"].startswith("Mount controller board")
+
+
+class TestUse:
+    @pytest.mark.parametrize("wrong", [{"units": 0}, {"seed": -1}, {"workers": 0}])
+    def test_a_campaign_of_nothing_is_refused(self, wrong: dict[str, int]) -> None:
+        """No unit, no worker or a negative seed is an error of the call."""
+        with pytest.raises(UsageError, match="a campaign needs"):
+            qualify(DC, **wrong)  # type: ignore[arg-type]
+
+    def test_a_cluster_that_is_not_there_is_named(self) -> None:
+        """Without the extra, or without a scheduler, the message says which and what to do."""
+        with pytest.raises(UsageError, match=r"softwake\[cluster\]|dask scheduler"):
+            qualify(DC, units=2, cluster="tcp://127.0.0.1:9")

@@ -1,0 +1,205 @@
+from __future__ import annotations
+
+import math
+from collections import Counter
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.errors import UsageError
+from harness.profile.load import load_profile
+from harness.qualify.population import Population
+from harness.qualify.row import HEALTHY
+from harness.qualify.severity import SEVERITIES
+from harness.qualify.spread import TOLERANCES
+from harness.rehearse.faults import FAULTS
+from harness.rehearse.unit_model import Defects, typical_model
+
+UNITS = {
+    "dc": load_profile("mount-controller-board").unit,
+    "ac": load_profile("dome-shutter-power-unit").unit,
+}
+KINDS = st.sampled_from(sorted(UNITS))
+
+
+class TestDraw:
+    @given(KINDS, st.integers(0, 10**6), st.integers(0, 10**9))
+    def test_a_number_always_gives_the_same_unit(self, kind: str, index: int, seed: int) -> None:
+        """Whoever asks, and in whatever order, a number stands for one unit."""
+        unit = UNITS[kind]
+        other = Population(unit, seed=seed)
+        other.draw(index + 1)
+
+        assert Population(unit, seed=seed).draw(index) == other.draw(index)
+
+    def test_numbers_and_seeds_give_different_units(self) -> None:
+        """Neither two numbers nor two seeds give the same unit."""
+        drawn = [Population(UNITS["dc"], seed=seed).draw(n) for seed in (1, 2) for n in (0, 2, 4)]
+
+        assert len({one.model.bulk.capacitance_f for one in drawn}) == 6
+        assert len({one.seed for one in drawn}) == 6
+
+    def test_it_follows_the_spawned_streams(self) -> None:
+        """Unit n draws from the n-th stream that the campaign's seed spawns.
+
+        Source: numpy's SeedSequence.spawn.
+        """
+        import numpy as np
+
+        streams = np.random.SeedSequence(9).spawn(6)
+        population = Population(UNITS["dc"], seed=9)
+
+        for index, stream in enumerate(streams):
+            expected = int(np.random.default_rng(stream).integers(2**31))
+            assert population.draw(index).seed == expected
+
+    @pytest.mark.parametrize("kind", UNITS)
+    def test_half_are_healthy_and_faults_take_turns(self, kind: str) -> None:
+        """Every other unit is healthy; of the rest each fault has the same number."""
+        population = Population(UNITS[kind], seed=1)
+        classes = len(population.faults)
+        counted = Counter(population.kind_of(index) for index in range(6 * classes))
+
+        assert counted[HEALTHY] == 3 * classes
+        assert {counted[fault] for fault in population.faults} == {3}
+        assert set(population.faults) == {n for n, f in FAULTS.items() if kind in f.kinds}
+
+    def test_faults_can_be_chosen(self) -> None:
+        """With faults named, these alone are drawn, in the order given and each once."""
+        population = Population(UNITS["dc"], seed=1, faults=("no-start", "open-fuse", "no-start"))
+
+        assert population.faults == ("no-start", "open-fuse")
+        assert [population.kind_of(n) for n in (1, 3, 5)] == ["no-start", "open-fuse", "no-start"]
+
+    def test_an_unknown_fault_gets_the_nearest_name(self) -> None:
+        """A slip in a name is answered with the right one, and with all there are."""
+        with pytest.raises(UsageError, match=r"did you mean 'open-fuse'\?.*there are .*no-start"):
+            Population(UNITS["dc"], seed=1, faults=("open-fuze",))
+
+
+class TestHealthyUnits:
+    @given(KINDS, st.integers(0, 10**6))
+    def test_every_value_is_inside_its_tolerance(self, kind: str, index: int) -> None:
+        """No component of a healthy unit is outside the tolerance that is stated for it."""
+        unit = UNITS[kind]
+        typical, drawn = typical_model(unit), Population(unit, seed=3).draw(2 * index)
+
+        assert drawn.model.defects == Defects()
+        assert (drawn.clear, math.isnan(drawn.severity)) == (False, True)
+        for part, tolerances in TOLERANCES.items():
+            for name, tolerance in tolerances.items():
+                usual = getattr(getattr(typical, part), name)
+                share = getattr(getattr(drawn.model, part), name) / usual
+                assert tolerance.least <= share <= tolerance.most
+
+    @pytest.mark.parametrize("kind", UNITS)
+    def test_what_is_printed_on_a_part_stays(self, kind: str) -> None:
+        """Nameplate values of parts are no matter of tolerance."""
+        unit = UNITS[kind]
+        typical, model = typical_model(unit), Population(unit, seed=3).draw(0).model
+
+        assert model.bulk.nominal_capacitance_f == typical.bulk.nominal_capacitance_f
+        assert model.fuse.rating_a == typical.fuse.rating_a
+        assert model.converter.output_nominal_a == typical.converter.output_nominal_a
+
+    def test_every_tolerance_names_its_source(self) -> None:
+        """Each tolerance says where it comes from, and holds the typical value."""
+        for tolerances in TOLERANCES.values():
+            for tolerance in tolerances.values():
+                assert "practice" in tolerance.source or "IEC" in tolerance.source
+                assert 0 < tolerance.least <= 1.0 <= tolerance.most
+
+    def test_both_ends_are_drawn(self) -> None:
+        """Over many units a value comes near both ends of its tolerance, and is even in between."""
+        population = Population(UNITS["dc"], seed=3)
+        typical = typical_model(UNITS["dc"]).bulk.capacitance_f
+        shares = sorted(
+            population.draw(2 * n).model.bulk.capacitance_f / typical for n in range(400)
+        )
+
+        assert shares[0] < 0.81
+        assert shares[-1] > 1.19
+        assert sum(shares) / len(shares) == pytest.approx(1.0, abs=0.02)
+
+
+class TestFaultyUnits:
+    @pytest.mark.parametrize("kind", UNITS)
+    def test_each_has_its_fault_and_is_else_a_healthy_one(self, kind: str) -> None:
+        """A faulty unit differs from a healthy one in what its fault touches."""
+        population = Population(UNITS[kind], seed=5)
+        for place in range(len(population.faults)):
+            drawn = population.draw(2 * place + 1)
+
+            assert drawn.kind == population.faults[place]
+            assert drawn.model.fuse.resistance_ohm > 0
+            touched = (
+                drawn.model.defects != Defects()
+                or drawn.model.fuse.is_open
+                or not drawn.model.converter.starts
+                or not drawn.model.rectifier.conducts_positive
+                or not drawn.model.rectifier.conducts_negative
+                or drawn.kind in SEVERITIES
+            )
+            assert touched
+
+    def test_a_fault_without_degrees_is_clear(self) -> None:
+        """What is there or not has no severity, and is clearly faulty."""
+        drawn = Population(UNITS["dc"], seed=1, faults=("open-fuse",)).draw(1)
+
+        assert drawn.clear
+        assert math.isnan(drawn.severity)
+
+
+class TestSeverities:
+    def test_each_belongs_to_a_fault(self) -> None:
+        """Degrees are stated for faults that there are."""
+        assert set(SEVERITIES) <= set(FAULTS)
+
+    @pytest.mark.parametrize("name", SEVERITIES)
+    def test_the_range_is_drawn_from_end_to_end(self, name: str) -> None:
+        """The share 0 is the least severity drawn, 1 the greatest, and in between it rises."""
+        degrees = SEVERITIES[name]
+        numbers = [degrees.at(share / 20) for share in range(21)]
+
+        assert numbers[0] == pytest.approx(degrees.low)
+        assert numbers[-1] == pytest.approx(degrees.high)
+        assert numbers == sorted(numbers)
+
+    @pytest.mark.parametrize(
+        ("name", "number", "clear"),
+        [
+            ("shorted-input", 5.0, True),
+            ("switch-breakdown", 0.95, True),
+            ("leaky-bulk-capacitor", 0.02, False),
+            ("leaky-bulk-capacitor", 1.0, True),
+            ("weak-bulk-capacitor", 0.25, True),
+            ("weak-bulk-capacitor", 0.2501, False),
+            ("output-low", 0.0499, False),
+            ("output-low", 0.05, True),
+            ("output-high", 0.05, True),
+            ("current-limit-folded-back", 0.95, True),
+            ("intermittent-contact", 0.099, False),
+            ("intermittent-contact", 0.1, True),
+            ("idle-over-consumption", 1.49, False),
+            ("idle-over-consumption", 1.5, True),
+        ],
+    )
+    def test_where_clearly_faulty_begins(self, name: str, number: float, clear: bool) -> None:
+        """The border of what a technician rejects without a doubt is where the table has it."""
+        unit, degrees = UNITS["dc"], SEVERITIES[name]
+        model = degrees.apply(typical_model(unit), number, unit)
+
+        assert degrees.clear(model, number, unit) is clear
+
+    def test_a_leak_counts_by_what_it_draws(self) -> None:
+        """Leak and idle draw together decide: a thrifty unit may leak more before it is clear."""
+        unit, degrees = UNITS["dc"], SEVERITIES["leaky-bulk-capacitor"]
+        typical = typical_model(unit)
+        heavy = replace(typical, converter=replace(typical.converter, idle_power_w=0.59))
+        thrifty = replace(typical, converter=replace(typical.converter, idle_power_w=0.39))
+        share = 0.035  # 0.4 W of 11.5 W
+
+        assert degrees.clear(degrees.apply(heavy, share, unit), share, unit)
+        assert not degrees.clear(degrees.apply(thrifty, share, unit), share, unit)
