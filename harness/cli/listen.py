@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import shlex
 import sys
 import threading
 import time
@@ -80,7 +81,8 @@ def listen(
         for role, table in bench.instruments.items():
             typer.echo(f"{role:6} {_resource(ports[table.resource])}")
         typer.echo(
-            f"softwake run {profile} --bench {name} --serial REHEARSAL --results results\n"
+            f"softwake run {shlex.quote(profile)} --bench {shlex.quote(name)} "
+            "--serial REHEARSAL --results results\n"
             f"Ctrl-C ends it; {_HELP}."
         )
         sys.stdout.flush()
