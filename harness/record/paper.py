@@ -1,4 +1,4 @@
-"""A page on paper, or as a picture: made by a browser or a PDF library, where one is at hand.
+"""A page on paper, or as a picture: made by a browser or another program, where one is at hand.
 
 Neither is a dependency. Chromium and its relations print exactly what they show; WeasyPrint makes
 the PDF where there is no browser.
@@ -33,7 +33,7 @@ _PLACES = (
     "Microsoft/Edge/Application/msedge.exe",
 )
 _APPLICATIONS = ("Chromium", "Google Chrome", "Microsoft Edge")
-_INSTALL = "install Chromium, or WeasyPrint into this Python; or open the .html and print it there"
+_INSTALL = "install Chromium or WeasyPrint; or open the .html and print it there"
 
 
 def browser() -> str | None:
@@ -70,7 +70,12 @@ def as_pdf(page: bytes, paper: str = "A4") -> bytes:
     sized = page.replace(b"</style>", f"@page {{ size: {paper} }}\n</style>".encode(), 1)
     program = browser()
     if program is None:
-        return _by_library(sized)
+        other = shutil.which("weasyprint")
+        if other is None:
+            raise RecordError(
+                "neither Chromium nor WeasyPrint was found to make the PDF", do=_INSTALL
+            )
+        return _by_weasyprint(other, sized)
     return _by_browser(program, sized, "page.pdf", ["--no-pdf-header-footer"])
 
 
@@ -118,33 +123,34 @@ def _by_browser(program: str, page: bytes, name: str, options: Sequence[str]) ->
             f"{making}={target}",
             source.as_uri(),
         ]
-        try:
-            done = subprocess.run(  # noqa: S603 - a browser of this machine, and our own page
-                command, capture_output=True, check=False, timeout=_PATIENCE_S
-            )
-        except subprocess.TimeoutExpired as error:
-            raise _failed(program, "it did not answer") from error
-        except OSError as error:
-            raise _failed(program, error.strerror or "it cannot be started") from error
-        if not target.is_file():
-            raise _failed(program, f"it ended with code {done.returncode} and wrote nothing")
-        return target.read_bytes()
+        return _made_by(command, target)
+
+
+def _by_weasyprint(program: str, page: bytes) -> bytes:
+    with tempfile.TemporaryDirectory(prefix="softwake-") as place:
+        source, target = Path(place) / "page.html", Path(place) / "page.pdf"
+        source.write_bytes(page)
+        return _made_by([program, "--encoding", "utf-8", str(source), str(target)], target)
+
+
+def _made_by(command: Sequence[str], target: Path) -> bytes:
+    """Run a program of this machine on a page of our own, and return the file it made."""
+    try:
+        done = subprocess.run(  # noqa: S603 - see above
+            command, capture_output=True, check=False, timeout=_PATIENCE_S
+        )
+    except subprocess.TimeoutExpired as error:
+        raise _failed(command[0], "it did not answer") from error
+    except OSError as error:
+        raise _failed(command[0], error.strerror or "it cannot be started") from error
+    if not target.is_file():
+        raise _failed(command[0], f"it ended with code {done.returncode} and wrote nothing")
+    return target.read_bytes()
 
 
 def _failed(program: str, reason: str) -> RecordError:
     return RecordError(
-        f"the browser made no file: {reason}",
+        f"no file was made: {reason}",
         where=program,
         do="open the .html and print it there, or name another browser in SOFTWAKE_BROWSER",
     )
-
-
-def _by_library(page: bytes) -> bytes:
-    try:
-        import weasyprint
-    except (ImportError, OSError) as error:  # OSError: its system libraries are missing
-        raise RecordError(
-            "neither Chromium nor WeasyPrint was found to make the PDF", do=_INSTALL
-        ) from error
-    made: bytes = weasyprint.HTML(string=page.decode()).write_pdf()
-    return made

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 import sys
 from pathlib import Path
 
@@ -19,7 +20,7 @@ needs_browser = pytest.mark.skipif(browser() is None, reason="needs Chromium")
 def no_browser(monkeypatch: pytest.MonkeyPatch) -> None:
     """A machine without a browser and without WeasyPrint."""
     monkeypatch.setenv("SOFTWAKE_BROWSER", "no-such-browser")
-    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    monkeypatch.setenv("PATH", "")
 
 
 @pytest.fixture
@@ -48,7 +49,7 @@ class TestWithout:
 @pytest.mark.usefixtures("stub")
 def test_a_browser_that_fails_is_named() -> None:
     """A browser that writes nothing is an error with its path and its code."""
-    with pytest.raises(RecordError, match=r"the browser made no file: it ended with code \d+"):
+    with pytest.raises(RecordError, match=r"no file was made: it ended with code \d+"):
         as_pdf(PAGE)
 
 
@@ -57,8 +58,16 @@ def test_a_browser_that_cannot_be_started_is_named(
 ) -> None:
     """A browser that is gone when it is called is an error, no traceback."""
     monkeypatch.setattr(paper, "browser", lambda: str(tmp_path / "gone"))
-    with pytest.raises(RecordError, match="the browser made no file"):
+    with pytest.raises(RecordError, match="no file was made"):
         as_pdf(PAGE)
+
+
+@pytest.mark.skipif(shutil.which("weasyprint") is None, reason="needs WeasyPrint")
+def test_weasyprint_takes_a_browser_s_place(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where there is no browser, WeasyPrint makes the PDF, on the paper asked for."""
+    monkeypatch.setenv("SOFTWAKE_BROWSER", "no-such-browser")
+    made = as_pdf(PAGE, "Letter")
+    assert made.startswith(b"%PDF-")
 
 
 @needs_browser
