@@ -176,6 +176,11 @@ def _open_diode(model: UnitModel, _: float) -> UnitModel:
     return replace(model, rectifier=replace(rectifier, conducts_negative=False))
 
 
+def _shorted_leg(model: UnitModel, ohm: float) -> UnitModel:
+    """A diode of the bridge shorted: every second half of the line meets a short."""
+    return replace(model, defects=replace(model.defects, shorted_leg_ohm=ohm))
+
+
 def _output_by(sign: float) -> _Change:
     """Return a change of the output voltage: a drifted divider or reference."""
 
@@ -372,6 +377,13 @@ FAULTS: Mapping[str, Fault] = _by_name(
                 most=1000.0,
             ),
             change=_over_consumption,
+        ),
+        Fault(
+            name="shorted-bridge-diode",
+            summary="diode of the bridge shorted",
+            kinds=frozenset({"ac"}),
+            degree=_short("resistance of the diode", 0.1),
+            change=_shorted_leg,
         ),
     )
 )

@@ -107,7 +107,6 @@ class Rectifier:
         conducts_positive: False if the path for a positive input is open.
         conducts_negative: False if the path for a negative input is open; unused for DC.
         limiter: Inrush limiter on top of the resistance, or None.
-        shorted_leg_ohm: AC only: what a shorted diode of the positive path is; infinite: sound.
     """
 
     drop_v: float
@@ -115,12 +114,6 @@ class Rectifier:
     conducts_positive: bool = True
     conducts_negative: bool = True
     limiter: InrushLimiter | None = None
-    shorted_leg_ohm: float = math.inf
-
-    @property
-    def is_leg_shorted(self) -> bool:
-        """True if a diode of the bridge is shorted."""
-        return self.shorted_leg_ohm < math.inf
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -233,6 +226,8 @@ class Defects:
         input_short_ohm: Across the input, behind the fuse: lines or varistor shorted.
         bulk_short_ohm: Across the bulk capacitor: the switch and what is in series with it.
         bulk_leak_ohm: Across the bulk capacitor: the capacitor's own leak.
+        shorted_leg_ohm: AC only: a shorted diode of the bridge's positive path, across the line in
+            every negative half of it.
         breakdown_v: Bulk voltage at which the switch breaks over and stays shorted.
         breakdown_ohm: What it is then, with what is in series with it.
         intermittence: A bad contact in the input line, or None.
@@ -244,6 +239,7 @@ class Defects:
     input_short_ohm: float = math.inf
     bulk_short_ohm: float = math.inf
     bulk_leak_ohm: float = math.inf
+    shorted_leg_ohm: float = math.inf
     breakdown_v: float = math.inf
     breakdown_ohm: float = 0.4
     intermittence: Intermittence | None = None

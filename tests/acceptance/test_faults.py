@@ -72,6 +72,7 @@ TRIPS = {
     ("ac", "shorted-input"): {TripReason.OVER_CURRENT},
     ("ac", "shorted-varistor"): {TripReason.OVER_CURRENT},
     ("ac", "shorted-switch"): {TripReason.ENERGY_BUDGET},
+    ("ac", "shorted-bridge-diode"): {TripReason.OVER_CURRENT, TripReason.ENERGY_BUDGET},
     ("ac", "switch-breakdown"): {TripReason.OVER_CURRENT, TripReason.ENERGY_BUDGET},
     ("ac", "leaky-bulk-capacitor"): {TripReason.ENERGY_BUDGET},
     ("ac", "idle-over-consumption"): {TripReason.ENERGY_BUDGET},

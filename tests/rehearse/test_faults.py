@@ -54,6 +54,8 @@ def start(model: UnitModel, *, upto: float = 1.0, limit_a: float = 0.4, seed: in
 
 
 both_kinds = pytest.mark.parametrize("kind", ["dc", "ac"])
+#: Every fault with each kind of unit that can have it.
+EVERY = [(kind, name) for name, fault in FAULTS.items() for kind in sorted(fault.kinds)]
 
 
 class TestNames:
@@ -63,8 +65,7 @@ class TestNames:
             assert fault.name == name
             assert len(fault.summary.split()) >= 2
 
-    @pytest.mark.parametrize("name", FAULTS)
-    @both_kinds
+    @pytest.mark.parametrize(("kind", "name"), EVERY)
     def test_a_fault_changes_the_unit(self, kind: str, name: str) -> None:
         """Every fault makes a unit that differs from the healthy one."""
         assert faulty(kind, name) != typical_model(unit(kind))
@@ -271,7 +272,8 @@ def test_no_unit_makes_energy(
     subject = unit(kind)
     model = typical_model(subject)
     for name in sorted(names):
-        model = FAULTS[name].apply(model)
+        if kind in FAULTS[name].kinds:
+            model = FAULTS[name].apply(model)
     circuit = Circuit(model, dc_source() if kind == "dc" else ac_source())
     circuit.set_source(frequency_hz=60.0, on=True)
     line, peak_v = subject.input, 1.1 * subject.input.nominal_v * subject.input.peak_factor
@@ -302,8 +304,7 @@ LATE = [name for name, fault in FAULTS.items() if fault.onset is not None]
 
 
 class TestSeverity:
-    @pytest.mark.parametrize("name", GRADED)
-    @both_kinds
+    @pytest.mark.parametrize(("kind", "name"), [one for one in EVERY if one[1] in GRADED])
     def test_the_usual_severity_is_the_one_left_out(self, kind: str, name: str) -> None:
         """A fault without a severity, with the usual one by name and by number is the same."""
         model, degree = typical_model(unit(kind)), FAULTS[name].degree
@@ -345,6 +346,19 @@ class TestSeverity:
         assert leak_w == pytest.approx(0.5 * full_w)
 
 
+class TestShortedBridgeDiode:
+    def test_every_second_half_of_the_line_is_shorted(self) -> None:
+        """At 12 V the short takes a half-wave: rms current is peak voltage over twice its path."""
+        model = FAULTS["shorted-bridge-diode"].apply(typical_model(unit("ac")), severity=1.0)
+        circuit = start(model, upto=0.1, limit_a=100.0)
+        source = ac_source()
+        path_ohm = source.resistance_ohm + source.wiring_ohm + model.fuse.resistance_ohm
+        path_ohm += model.rectifier.resistance_ohm + 1.0
+
+        assert circuit.source_current_a() == pytest.approx(12.0 * 2**0.5 / (2 * path_ohm), rel=0.02)
+        assert circuit.let_through.i2t_a2s > 0.0
+
+
 class TestOnset:
     @pytest.mark.parametrize("name", LATE)
     @both_kinds
@@ -367,8 +381,8 @@ class TestOnset:
 
         assert start(model).let_through.charge_c > 0.0
 
-    @pytest.mark.parametrize("name", sorted(set(FAULTS) - set(LATE)))
-    def test_other_faults_cannot_come_late(self, name: str) -> None:
+    @pytest.mark.parametrize(("kind", "name"), [one for one in EVERY if one[1] not in LATE])
+    def test_other_faults_cannot_come_late(self, kind: str, name: str) -> None:
         """A fault that has no onset refuses one by name."""
         with pytest.raises(ValueError, match=f"{name} is there from the beginning"):
-            FAULTS[name].apply(typical_model(unit("dc")), onset=Onset(time_s=1.0))
+            FAULTS[name].apply(typical_model(unit(kind)), onset=Onset(time_s=1.0))

@@ -232,8 +232,8 @@ class AcSolver:
         rectifier = self.model.rectifier
         leg = rectifier.conducts_negative if self._negative else rectifier.conducts_positive
         network = self._network
-        if self._negative and rectifier.is_leg_shorted:
-            network, leg = network.across_a_shorted_leg(rectifier.shorted_leg_ohm), False
+        if self._negative and (leg_ohm := self.model.defects.shorted_leg_ohm) < math.inf:
+            network, leg = network.across_a_shorted_leg(leg_ohm), False
         half = HalfCycle(
             self.model,
             network,

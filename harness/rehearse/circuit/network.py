@@ -60,7 +60,7 @@ class InputNetwork:
             line_ohm=inner_ohm + source.wiring_ohm + model.fuse.resistance_ohm,
             short_siemens=1.0 / defects.input_short_ohm,
             # A shorted diode of a bridge drops nothing: the other half of the pair is left.
-            drop_v=model.rectifier.drop_v * (0.5 if model.rectifier.is_leg_shorted else 1.0),
+            drop_v=model.rectifier.drop_v * (1.0 if defects.shorted_leg_ohm == math.inf else 0.5),
             series_ohm=model.rectifier.resistance_ohm,
             esr_ohm=model.bulk.series_resistance_ohm,
             bulk_f=model.bulk.capacitance_f,

@@ -7,7 +7,15 @@ from dataclasses import replace
 
 from harness.rehearse.changing_parts import KELVIN, Forming, InrushLimiter
 from harness.rehearse.circuit import Circuit, ac_source, dc_source
-from harness.rehearse.unit_model import Bulk, Converter, Fuse, Rectifier, UnitModel, Varistor
+from harness.rehearse.unit_model import (
+    Bulk,
+    Converter,
+    Defects,
+    Fuse,
+    Rectifier,
+    UnitModel,
+    Varistor,
+)
 
 Values = Mapping[str, float]
 
@@ -52,8 +60,8 @@ def unit(values: Values, kind: str, drop_v: float, convert: Converter) -> UnitMo
             # A limiter stands in the place of the netlist's resistor.
             resistance_ohm=values.get("rseries", 1e-9),
             limiter=_limiter(values),
-            shorted_leg_ohm=values.get("rshort", float("inf")),
         ),
+        defects=Defects(shorted_leg_ohm=values.get("rshort", float("inf"))),
         bulk=Bulk(
             capacitance_f=values["cbulk"],
             nominal_capacitance_f=values["cbulk"],
