@@ -24,17 +24,18 @@ __all__ = [
     "named_files",
     "of",
     "parse",
+    "parse_as_far_as_it_goes",
     "prose",
     "shell_lines",
     "softwake",
     "whole_commands",
 ]
 
-#: Commands that wait for a bench, for answers or for a released unit, or that the reader does with a
-#: hand on the switch.
+#: Commands that wait for a bench, for answers or for a released unit, or that the reader does with
+#: a hand on the switch.
 NOT_RUN = re.compile(
-    "softwake (run|bench) |softwake new (?!.*--yes)|--bench |--listen|results label (?!.*--rehearsal)"
-    "|--pdf"
+    r"softwake (run|bench) |softwake new (?!.*--yes)|--bench |--listen|--pdf"
+    r"|results label (?!.*--rehearsal)"
 )
 
 _FENCED = re.compile(r"^```(\w*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
@@ -120,6 +121,15 @@ def parse(arguments: Sequence[str]) -> None:
         _, command, rest = command.resolve_command(
             context, [*context._protected_args, *context.args]
         )
+
+
+def parse_as_far_as_it_goes(line: str) -> None:
+    """Have a command of a sentence read: it may leave out what the command needs."""
+    try:
+        parse(shlex.split(line)[1:])
+    except Exception as error:  # typer keeps the classes to itself
+        if type(error).__name__ not in {"MissingParameter", "NoArgsIsHelpError"}:
+            raise
 
 
 def softwake(line: str) -> tuple[str, int]:

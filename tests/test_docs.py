@@ -1,0 +1,239 @@
+"""The user guide does what it says: its files load, its lines run, its tables are complete."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import shlex
+from collections.abc import Iterable
+from pathlib import Path
+
+import pytest
+
+import harness
+from harness.bench.dialect import OPERATIONS, load_dialect
+from harness.profile.check import Check
+from harness.profile.measures import MEASURES
+from harness.profile.preflight import preflight
+from harness.profile.steps import (
+    ColdStep,
+    DischargeStep,
+    LineStep,
+    LoadStep,
+    NominalStep,
+    SoakStep,
+    StartStep,
+)
+from harness.unit.fields import Table
+from harness.unit.nameplate import AcInput, DcInput, Output
+from tests import formulas
+from tests.markdown import (
+    NOT_RUN,
+    dead_links,
+    fenced,
+    first_cells,
+    mentioned_commands,
+    named_files,
+    parse,
+    parse_as_far_as_it_goes,
+    prose,
+    shell_lines,
+    softwake,
+    whole_commands,
+)
+
+ROOT = Path(__file__).resolve().parents[1]
+#: The pages of the guide, in the order they are read.
+GUIDE = (
+    "first-rehearsal",
+    "first-real-unit",
+    "own-instrument",
+    "own-profile",
+    "reading-a-report",
+    "formulas",
+)
+PAGES = {name: (ROOT / "docs" / f"{name}.md").read_text(encoding="utf-8") for name in GUIDE}
+FILES = {
+    name: text
+    for page, shown in PAGES.items()
+    for name, text in named_files(page, tuple(fenced(shown))).items()
+}
+STEPS = {
+    "cold": ColdStep,
+    "start": StartStep,
+    "nominal": NominalStep,
+    "line": LineStep,
+    "load": LoadStep,
+    "soak": SoakStep,
+    "discharge": DischargeStep,
+}
+#: Lines that end otherwise than well, as the text beside them lets expect.
+ENDS = {
+    "softwake rehearse --fault shorted-varistor": 3,
+    "softwake rehearse every-step.toml --fault shorted-varistor": 5,
+}
+
+each_page = pytest.mark.parametrize("page", GUIDE)
+
+
+@pytest.fixture
+def workshop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with the guide's files in it, and we are there."""
+    for name, text in FILES.items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def keys_of(*tables: type[Table]) -> set[str]:
+    """Return the keys of tables as a file has them."""
+    return {field.alias or name for table in tables for name, field in table.model_fields.items()}
+
+
+class TestFiles:
+    def test_the_guide_shows_these(self) -> None:
+        """The examples are a bench with its dialect, a resistor, and a profile with every step."""
+        assert set(FILES) == {
+            "bench-3.toml",
+            "two-channel-supply.toml",
+            "resistor.toml",
+            "every-step.toml",
+        }
+
+    def test_nothing_speaks_against_the_resistor(self, workshop: Path) -> None:
+        """The resistor's profile plans on the bench with the dialect of the reader's own."""
+        bench = harness.load_bench(workshop / "bench-3.toml")
+        plan = harness.plan_for(harness.load_profile(workshop / "resistor.toml"), bench)
+        dialect = load_dialect("two-channel-supply.toml", workshop)
+
+        assert preflight(plan, today=dt.date(2026, 11, 25)).reasons == ()
+        assert not [note for note in plan.notes if "will not get past" in note]
+        assert dialect.message("set_voltage", 24.0) == "VOLT 24.000,(@1)"
+
+    def test_the_example_has_every_kind_of_step(self, workshop: Path) -> None:
+        """The long example of a profile has each kind of step there is."""
+        profile = harness.load_profile(workshop / "every-step.toml")
+
+        assert {step.kind for step in profile.steps} == set(STEPS)
+
+
+class TestCommands:
+    @pytest.mark.parametrize(
+        "line",
+        dict.fromkeys(line for text in PAGES.values() for line in whole_commands([*fenced(text)])),
+    )
+    def test_each_line_is_a_whole_command(self, line: str) -> None:
+        """Each line to type names a command that is there, its options, and all it needs."""
+        parse(shlex.split(line)[1:])
+
+    @pytest.mark.parametrize(
+        "line", dict.fromkeys(line for text in PAGES.values() for line in mentioned_commands(text))
+    )
+    def test_each_command_in_a_sentence_is_there(self, line: str) -> None:
+        """Each command in a sentence is there with its options, arguments or not."""
+        parse_as_far_as_it_goes(line)
+
+    @each_page
+    def test_the_lines_run_in_their_order(self, workshop: Path, page: str) -> None:
+        """Each line that needs no bench runs, and ends as the text beside it lets expect."""
+        assert workshop.is_dir()
+        lines = [line for line in shell_lines([*fenced(PAGES[page])]) if not NOT_RUN.search(line)]
+        if any(line.startswith("softwake results") for line in lines):
+            softwake("softwake rehearse mount-controller-board")
+
+        for line in lines:
+            printed, code = softwake(line)
+            expected = {1, 3, 4} if "weak-bulk" in line else {ENDS.get(line, 0)}
+            assert code in expected, f"{line}\n{printed}"
+
+
+class TestTables:
+    @pytest.mark.parametrize("kind", STEPS)
+    def test_every_key_of_a_step_is_explained(self, kind: str) -> None:
+        """The table of a step has each of its keys once, and no other."""
+        explained = first_cells(PAGES["own-profile"], f"| key of `{kind}` |")
+
+        assert sorted(explained) == sorted(keys_of(STEPS[kind]))
+
+    @pytest.mark.parametrize(
+        ("heading", "tables"),
+        [
+            ("| key of `unit.input` |", (DcInput, AcInput)),
+            ("| key of `unit.output.NAME` |", (Output,)),
+            ("| key of a check |", (Check,)),
+        ],
+    )
+    def test_every_key_of_a_table_is_explained(
+        self, heading: str, tables: Iterable[type[Table]]
+    ) -> None:
+        """The tables of nameplate and check have each key once, and no other."""
+        assert sorted(first_cells(PAGES["own-profile"], heading)) == sorted(keys_of(*tables))
+
+    def test_every_measure_is_there_with_its_steps(self) -> None:
+        """The table of measures has each measure, with the steps it can be used in."""
+        rows = re.findall(
+            r"^\| `([\w.]+)` \| .* \| ([\w, ]+) \|$", PAGES["own-profile"], re.MULTILINE
+        )
+
+        assert {name: set(steps.split(", ")) for name, steps in rows} == {
+            name: set(measure.steps) for name, measure in MEASURES.items()
+        }
+
+    def test_every_operation_of_a_dialect_is_there(self) -> None:
+        """The table of operations has each that a dialect may define, and no other."""
+        named = set(first_cells(PAGES["own-instrument"], "| operation |"))
+
+        assert named == OPERATIONS
+
+    def test_the_formulas_are_those_of_the_code(self) -> None:
+        """The page of formulas is what the docstrings say; `python -m tests.formulas` writes it."""
+        assert PAGES["formulas"] == formulas.page()
+
+    def test_each_formula_says_what_it_is(self) -> None:
+        """Everything with a source has words for it, and names a source."""
+        unnamed = [each for each in formulas.formulas() if not each.source]
+
+        assert unnamed == []
+        assert len([*formulas.formulas()]) > 80
+
+
+class TestText:
+    @each_page
+    def test_links_lead_somewhere(self, page: str) -> None:
+        """Each link goes to a file of the project or to a heading of the page."""
+        assert dead_links(PAGES[page], ROOT / "docs") == []
+
+    @each_page
+    def test_the_readme_leads_here(self, page: str) -> None:
+        """The README links to each page of the guide."""
+        assert f"(docs/{page}.md)" in (ROOT / "README.md").read_text(encoding="utf-8")
+
+    @pytest.mark.parametrize("page", ["first-real-unit", "own-instrument", "own-profile"])
+    def test_cautions_stand_where_work_can_hurt(self, page: str) -> None:
+        """Pages that lead to a live bench say what can kill, and defer to local codes."""
+        text = " ".join(PAGES[page].replace("\n> ", " ").split()).lower()
+
+        assert "can kill" in text
+        assert "local codes and licensed practice come first" in text.replace("*", "")
+
+    def test_first_power_has_the_usual_cautions_first(self) -> None:
+        """The page of the first real unit names them before the first line to type."""
+        before = PAGES["first-real-unit"].partition("```")[0].replace("\n> ", " ")
+        words = (
+            "isolated",
+            "RCD (GFCI)",
+            "Eye protection",
+            "hands clear",
+            "Discharge",
+            "never alone",
+        )
+
+        assert [word for word in words if word not in before] == []
+
+    @each_page
+    def test_it_calls_nothing_safe(self, page: str) -> None:
+        """The guide keeps to what was measured, as the program does."""
+        if page == "formulas":
+            assert "proves nothing about a unit" in " ".join(PAGES[page].split())
+        else:
+            assert re.findall(r"\bsafe(?:ly)?\b", prose(PAGES[page]), re.IGNORECASE) == []
