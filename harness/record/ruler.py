@@ -2,7 +2,8 @@
 
 The strip is dark where a value is accepted, light in the guard band, and a bare line outside the
 limits. The value is a diamond on a bar from value less U to value plus U. What lies far off the
-strip is an arrow at its end.
+strip is an arrow at its end. Every mark carries its own look: not every program that prints pages
+lets a page's style sheet into its pictures.
 """
 
 from __future__ import annotations
@@ -22,6 +23,20 @@ _LEFT, _RIGHT = 10.0, 240.0
 _STRIP, _THICK = 13.0, 7.0
 _MIDDLE = _STRIP + _THICK / 2
 _LETTER = 5.8
+
+_INK = "#18232f"
+_SOFT = "#46525d"
+_LOOK = {
+    "reach": 'stroke="#9aa5ae" stroke-width=".8"',
+    "guard": 'fill="#d9e2e6"',
+    "accept": 'fill="#9fb9c4"',
+    "limit": f'stroke="{_INK}" stroke-width="1.4"',
+    "spread": f'fill="none" stroke="{_INK}" stroke-width="1.5"',
+    "pass": 'fill="#1d6b43" stroke="#fff" stroke-width=".7"',
+    "fail": 'fill="#a8261d" stroke="#fff" stroke-width=".7"',
+    "undecided": 'fill="#8a5a00" stroke="#fff" stroke-width=".7"',
+}
+_FONT = 'font-family="Noto Sans, Arial, Helvetica, sans-serif" font-size="11"'
 
 #: A value further off than this many spans of the limits is an arrow, so that the limits stay
 #: apart on the strip.
@@ -62,8 +77,8 @@ def draw_ruler(row: CheckRow) -> str:
     size = f"0 0 {_WIDTH:g} {_HEIGHT:g}"
     return "\n".join(
         [
-            f'<svg class="ruler" viewBox="{size}" role="img" aria-label="{label}">',
-            f'<path class="reach" d="M{_LEFT:g} {_MIDDLE:g}H{_RIGHT:g}"/>',
+            f'<svg class="ruler" viewBox="{size}" role="img" aria-label="{label}" {_FONT}>',
+            f'<path class="reach" d="M{_LEFT:g} {_MIDDLE:g}H{_RIGHT:g}" {_LOOK["reach"]}/>',
             *_zones(scale, low, high, guard),
             *_limits(scale, low, high, row.unit),
             *_value(scale, row.value, expanded, row.verdict),
@@ -110,7 +125,7 @@ def _zones(scale: _Scale, low: float | None, high: float | None, guard: float) -
 def _bar(style: str, begin: float, end: float) -> str:
     return (
         f'<rect class="{style}" x="{begin:.1f}" y="{_STRIP:g}" '
-        f'width="{max(end - begin, 0.4):.1f}" height="{_THICK:g}"/>'
+        f'width="{max(end - begin, 0.4):.1f}" height="{_THICK:g}" {_LOOK[style]}/>'
     )
 
 
@@ -123,12 +138,13 @@ def _limits(scale: _Scale, low: float | None, high: float | None, unit: str) -> 
         anchors = ["end", "start"]  # side by side, away from each other
     parts = []
     for (_, x), text, width, anchor in zip(places, texts, widths, anchors, strict=True):
-        parts.append(f'<path class="limit" d="M{x:.1f} {_STRIP - 5:g}V{_STRIP + _THICK + 5:g}"/>')
+        stroke = f"M{x:.1f} {_STRIP - 5:g}V{_STRIP + _THICK + 5:g}"
+        parts.append(f'<path class="limit" d="{stroke}" {_LOOK["limit"]}/>')
         half = width / 2 if anchor == "middle" else 0.0
         held = min(max(x, half + 1), _WIDTH - half - 1)
         parts.append(
             f'<text class="mark" x="{held:.1f}" y="{_HEIGHT - 3:g}" '
-            f'text-anchor="{anchor}">{escape(text)}</text>'
+            f'text-anchor="{anchor}" fill="{_SOFT}">{escape(text)}</text>'
         )
     return parts
 
@@ -140,13 +156,14 @@ def _value(scale: _Scale, value: float, expanded: float, verdict: str) -> list[s
         out = 1.0 if value > scale.high else -1.0
         tip = (_RIGHT if out > 0 else _LEFT) + 7 * out
         arrow = f"M{tip:g} {_MIDDLE:g}l{-11 * out:g} -6v12z"
-        return [f'<path class="at {style}" d="{arrow}"/>']
+        return [f'<path class="at {style}" d="{arrow}" {_LOOK[style]}/>']
     x = scale.at(value)
     parts = []
     if expanded:
         begin, end = scale.at(value - expanded), scale.at(value + expanded)
         bar = f"M{begin:.1f} {_MIDDLE:g}H{end:.1f}"
         caps = "".join(f"M{cap:.1f} {_MIDDLE - 5:g}v10" for cap in (begin, end))
-        parts.append(f'<path class="spread" d="{bar}{caps}"/>')
-    parts.append(f'<path class="at {style}" d="M{x:.1f} {_MIDDLE - 5.5:g}l5 5.5-5 5.5-5-5.5z"/>')
+        parts.append(f'<path class="spread" d="{bar}{caps}" {_LOOK["spread"]}/>')
+    diamond = f"M{x:.1f} {_MIDDLE - 5.5:g}l5 5.5-5 5.5-5-5.5z"
+    parts.append(f'<path class="at {style}" d="{diamond}" {_LOOK[style]}/>')
     return parts
