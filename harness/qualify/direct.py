@@ -46,13 +46,9 @@ class DirectLink:
             LinkTimeout: It is no question, so that no answer comes.
         """
         self.write(message)
-        answer = b""
-        ended = False
-        while not ended:
-            piece, ended = self._device.read()
-            if not piece:
-                raise LinkTimeout("no answer in time", instrument=self.name, message=message)
-            answer += piece
+        answer = self._device.take()
+        if not answer:
+            raise LinkTimeout("no answer in time", instrument=self.name, message=message)
         return answer.decode("ascii").rstrip("\r\n")
 
     def reopen(self) -> None:

@@ -6,6 +6,7 @@ import math
 import random
 import threading
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from typing import Protocol
 
@@ -265,6 +266,7 @@ class SimulatedBench:
         }
 
 
+@cache
 def _file(name: str) -> Path:
     path = shipped("sim_configs", name)
     assert path is not None, f"{name} is missing from the installation"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Mapping
+from functools import cache
 from importlib import metadata
 from typing import Any
 
@@ -43,7 +44,7 @@ def run_entry(
         "warnings": list(result.warnings),
         "notes": list(plan.notes),
         "cautions": list(plan.cautions),
-        "versions": _versions(),
+        "versions": dict(_versions()),
         "operator": info.operator,
         "started_utc": info.started.isoformat(timespec="seconds"),
         "duration_s": result.duration_s,
@@ -78,7 +79,9 @@ def _calibration(bench: BenchFile) -> dict[str, str | None]:
     }
 
 
+@cache
 def _versions() -> dict[str, str]:
+    """Look the packages up once: that reads their files."""
     versions = {"python": platform.python_version()}
     for package in _PACKAGES:
         try:
