@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from harness.record.csv_text import printable
-from harness.record.wording import headline, limits_text, value_text
+from harness.record.wording import found_text, headline, wanted_text
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -89,8 +89,8 @@ def _checks(record: Record) -> Table:
             step = row.step
         table.add_row(
             Padding(Text(printable(row.check)), (0, 0, 0, 2), expand=False),
-            Text(value_text(row.value, row.uncertainty, row.unit)),
-            Text(limits_text(row.low, row.high, row.unit)),
+            Text(found_text(row.quantity, row.value, row.uncertainty, row.unit)),
+            Text(wanted_text(row.quantity, row.low, row.high, row.unit)),
             Text(row.verdict, style=STYLES.get(row.verdict, "")),
         )
     return table

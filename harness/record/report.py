@@ -19,7 +19,14 @@ from harness.record.plot import Panel, draw
 from harness.record.ruler import draw_ruler
 from harness.record.sink import CheckRow
 from harness.record.story import told_story
-from harness.record.wording import headline, limits_text, rules_in_words, time_text, value_text
+from harness.record.wording import (
+    YES_NO,
+    found_text,
+    headline,
+    rules_in_words,
+    time_text,
+    wanted_text,
+)
 
 if TYPE_CHECKING:
     import jinja2
@@ -131,14 +138,15 @@ def _check(row: CheckRow) -> dict[str, Any]:
     """Return one row of the checks, as text and drawing."""
     from markupsafe import Markup
 
-    yes_no = row.quantity == "operator.yes_no"
-    answer = "no answer" if math.isnan(row.value) else "yes" if row.value >= 0.5 else "no"
+    yes_no = row.quantity == YES_NO
     behind = conformity(row)
     return {
         "row": row,
-        "value": answer if yes_no else value_text(row.value, row.uncertainty, row.unit),
-        "limits": "yes wanted" if yes_no else limits_text(row.low, row.high, row.unit),
-        "margin": "" if yes_no else format_quantity(row.margin, row.unit, 3),
+        "value": found_text(row.quantity, row.value, row.uncertainty, row.unit),
+        "limits": wanted_text(row.quantity, row.low, row.high, row.unit),
+        "margin": ""
+        if yes_no or math.isnan(row.margin)
+        else format_quantity(row.margin, row.unit, 3),
         "ruler": "" if yes_no else Markup(draw_ruler(row)),  # noqa: S704 - it escapes its text
         "within": "" if behind is None or yes_no else share_text(behind.probability),
     }

@@ -8,7 +8,19 @@ from typing import Any
 
 from harness.quantity import format_quantity, parse_quantity
 
-__all__ = ["headline", "limits_text", "rules_in_words", "time_text", "value_text"]
+__all__ = [
+    "YES_NO",
+    "found_text",
+    "headline",
+    "limits_text",
+    "rules_in_words",
+    "time_text",
+    "value_text",
+    "wanted_text",
+]
+
+#: The quantity of a question to the operator: 1 stands for yes, 0 for no.
+YES_NO = "operator.yes_no"
 
 #: The decision rules in words, by name.
 _RULES = {
@@ -24,6 +36,23 @@ _REASONS = {
     "interrupted": "the run was interrupted",
     "refused": "nothing was energised",
 }
+
+
+def found_text(quantity: str, value: float, uncertainty: float, unit: str) -> str:
+    """Show what a check found: a value with its uncertainty, or an answer."""
+    if quantity != YES_NO:
+        return value_text(value, uncertainty, unit)
+    if math.isnan(value):
+        return "no answer"
+    return "yes" if value >= 0.5 else "no"
+
+
+def wanted_text(quantity: str, low: float | None, high: float | None, unit: str) -> str:
+    """Show what a check asks for: limits, or an answer."""
+    if quantity != YES_NO:
+        return limits_text(low, high, unit)
+    no_wanted = high is not None and high < 0.5
+    return "no expected" if no_wanted else "yes expected"
 
 
 def value_text(value: float, uncertainty: float, unit: str) -> str:

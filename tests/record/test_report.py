@@ -84,6 +84,18 @@ class TestContent:
         assert "voltage DC in steps of 100 uV" in words
         assert "two-wire leads up to 200 mohm" in words
 
+    def test_an_answer_has_no_ruler(
+        self, tmp_path: Path, account: Callable[..., dict[str, Any]], row: Callable[..., Any]
+    ) -> None:
+        """A question answered by the operator shows the answer, and no ruler or probability."""
+        recorder = Recorder.create(tmp_path, serial="7", started=account()["started_utc"])
+        answer = {"value": 1.0, "unit": "1", "low": 1.0, "high": None, "uncertainty": 0.0}
+        recorder.check(row(quantity="operator.yes_no", check="no soot", **answer))
+        folder = recorder.finish(account())
+
+        assert "yes expected" in page(folder).words
+        assert 'class="ruler"' not in (folder / "report.html").read_text(encoding="utf-8")
+
     def test_it_needs_nothing_else(self, make_record: MakeRecord) -> None:
         """The page has no script and fetches nothing."""
         read = page(make_record())

@@ -95,6 +95,15 @@ def made(**changed: object) -> CheckRow:
     return CheckRow(**{**columns, **changed})  # type: ignore[arg-type]
 
 
+def test_every_mark_carries_its_own_look() -> None:
+    """Nothing of a ruler is left to a style sheet, which some printing programs do not apply."""
+    svg = draw_ruler(made(value=5.0, low=4.9, high=5.1, uncertainty=0.01))
+    marks = re.findall(r"<(?:path|rect|text) [^>]*>", svg)
+
+    assert len(marks) >= 8
+    assert all("fill=" in mark or "stroke=" in mark for mark in marks)
+
+
 class TestNothingToDraw:
     @pytest.mark.parametrize(
         "changed",

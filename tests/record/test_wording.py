@@ -5,7 +5,15 @@ from typing import Any
 
 import pytest
 
-from harness.record.wording import headline, limits_text, rules_in_words, time_text, value_text
+from harness.record.wording import (
+    found_text,
+    headline,
+    limits_text,
+    rules_in_words,
+    time_text,
+    value_text,
+    wanted_text,
+)
 
 
 class TestValueText:
@@ -121,3 +129,26 @@ class TestRules:
         (text,) = rules_in_words(["simple", "simple"])
 
         assert text.startswith("Simple rule")
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "found", "wanted"),
+    [
+        (1.0, 1.0, None, "yes", "yes expected"),
+        (0.0, 1.0, None, "no", "yes expected"),
+        (0.0, None, 0.0, "no", "no expected"),
+        (math.nan, 1.0, math.nan, "no answer", "yes expected"),
+    ],
+)
+def test_an_answer_is_shown_as_one(
+    value: float, low: float | None, high: float | None, found: str, wanted: str
+) -> None:
+    """A question to the operator shows yes and no, never 1 and 0."""
+    assert found_text("operator.yes_no", value, math.nan, "1") == found
+    assert wanted_text("operator.yes_no", low, high, "1") == wanted
+
+
+def test_a_value_is_shown_with_its_limits() -> None:
+    """Any other check shows its value and its limits."""
+    assert found_text("meter.voltage_dc", 5.0, 0.01, "V") == "5.000 ± 0.010 V"
+    assert wanted_text("meter.voltage_dc", 4.9, None, "V") == "≥ 4.9 V"
