@@ -10,7 +10,7 @@ from harness.errors import UsageError, did_you_mean
 from harness.qualify.row import HEALTHY
 from harness.qualify.severity import SEVERITIES
 from harness.qualify.spread import healthy_unit
-from harness.rehearse.faults import FAULTS
+from harness.rehearse.faults import FAULTS, Fault
 from harness.rehearse.unit_model import UnitModel, typical_model
 from harness.unit.nameplate import Unit
 
@@ -94,5 +94,14 @@ class Population:
             model = degrees.apply(model, severity, self._unit)
             clear = degrees.clear(model, severity, self._unit)
         elif kind != HEALTHY:
-            model = FAULTS[kind].apply(model)
+            severity = _usual_to_severe(FAULTS[kind], float(rng.uniform()))
+            model = FAULTS[kind].apply(model, severity=None if math.isnan(severity) else severity)
         return Drawn(index=index, kind=kind, severity=severity, clear=clear, seed=seed, model=model)
+
+
+def _usual_to_severe(fault: Fault, share_frac: float) -> float:
+    """Return a severity by decades; not-a-number for a fault that has none."""
+    degree = fault.degree
+    if degree is None:
+        return math.nan
+    return float(degree.usual * (degree.severe / degree.usual) ** share_frac)

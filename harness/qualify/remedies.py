@@ -55,6 +55,7 @@ REMEDIES: Mapping[str, tuple[Remedy, ...]] = MappingProxyType(
         "shorted-input": (_BUDGET,),
         "shorted-varistor": (_BUDGET,),
         "shorted-switch": (_BUDGET, _DEAD),
+        "shorted-bridge-diode": (_BUDGET,),
         "switch-breakdown": (
             _BUDGET,
             Remedy(step="start", why="levels close below 100 %: it breaks over on the way up"),

@@ -72,6 +72,10 @@ def _switch_short(model: UnitModel, ohm: float, _unit: Unit) -> UnitModel:
     )
 
 
+def _leg_short(model: UnitModel, ohm: float, _unit: Unit) -> UnitModel:
+    return replace(model, defects=replace(model.defects, shorted_leg_ohm=ohm))
+
+
 def _breakdown(model: UnitModel, share: float, _unit: Unit) -> UnitModel:
     level_v = share * model.converter.nominal_bulk_v
     return replace(model, defects=replace(model.defects, breakdown_v=level_v))
@@ -162,13 +166,14 @@ def _off(sign: float) -> Severity:
     )
 
 
-#: Degrees by the name of the fault. A fault that is not here has none: it is there or it is not,
-#: and then it is clear.
+#: Degrees by the name of the fault. One that is not here is taken as the simulation has it: there
+#: or not, or from usual to severe; and then it is clear.
 SEVERITIES: Mapping[str, Severity] = MappingProxyType(
     {
         "shorted-input": _short("resistance across the input", _input_short),
         "shorted-varistor": _short("resistance of the varistor", _varistor_short),
         "shorted-switch": _short("resistance across the bulk capacitor", _switch_short),
+        "shorted-bridge-diode": _short("resistance of the diode", _leg_short),
         "switch-breakdown": Severity(
             what="voltage at which it breaks over, of nominal bulk voltage",
             unit="%",

@@ -203,3 +203,17 @@ class TestSeverities:
 
         assert degrees.clear(degrees.apply(heavy, share, unit), share, unit)
         assert not degrees.clear(degrees.apply(thrifty, share, unit), share, unit)
+
+
+class TestFaultsWithoutDegreesHere:
+    def test_the_simulation_s_own_are_taken(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """A fault that has no degrees stated here is drawn from usual to severe, and is clear."""
+        monkeypatch.setattr("harness.qualify.population.SEVERITIES", {})
+        degree = FAULTS["output-low"].degree
+        assert degree is not None
+        for index in range(1, 40, 2):
+            drawn = Population(UNITS["dc"], seed=1, faults=("output-low",)).draw(index)
+
+            assert drawn.clear
+            ends = sorted((degree.usual, degree.severe))
+            assert ends[0] <= drawn.severity <= ends[1]
