@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from harness.rehearse.circuit.changes import Changes
 from harness.rehearse.circuit.contact import Contact
@@ -14,11 +13,14 @@ from harness.rehearse.circuit.half_cycle import HalfCycle
 from harness.rehearse.circuit.ledger import Ledger, Means
 from harness.rehearse.circuit.let_through import LetThrough
 from harness.rehearse.circuit.network import InputNetwork
+from harness.rehearse.circuit.past import Past
 from harness.rehearse.circuit.source import SourceModel, SourceSetting
 from harness.rehearse.unit_model import UnitModel
 
 __all__ = ["AcSolver", "folded_v"]
 
+#: Parts of a half-cycle after which an inrush limiter is looked at.
+_PARTS = 16
 #: Two line periods are the same if bulk voltage repeats within this share.
 _REPEATS = 1e-6
 
@@ -47,23 +49,6 @@ def folded_v(actual_v: float, setting_v: float, current_a: float, limit_a: float
     return min(setting_v, actual_v * (1.0 + 0.125 * (1.0 - excess)) + 1e-4 * setting_v)
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Past:
-    """A half-cycle as far as it may be reused: what it ended with and what it counted."""
-
-    duration_s: float
-    end_v: float
-    amplitude_v: float
-    means: Means
-    peak_a: float
-    clamped: bool
-    lowest_v: float
-    highest_v: float
-    series_a2: float
-    varistor_w: float
-    let_through: tuple[float, float, float]
-
-
 class AcSolver:
     """State of an AC circuit and its way through time.
 
@@ -89,7 +74,7 @@ class AcSolver:
         self._setting = self._wanted = setting
         self._amplitude_v = 0.0
         self._negative = False
-        self._past: list[_Past] = []
+        self._past: list[Past] = []
         self._repeats = False
         self._alike = 0
         self._pair = Means(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
@@ -247,10 +232,10 @@ class AcSolver:
             ),
             self.bulk_v,
         )
-        half.run(duration_s)
+        self._run_parts(half, duration_s)
         self._alike += 1
         means = half.means()
-        past = _Past(
+        past = Past(
             duration_s=duration_s,
             end_v=half.bulk_v,
             amplitude_v=self._amplitude_v,
@@ -259,7 +244,7 @@ class AcSolver:
             clamped=half.clamped,
             lowest_v=half.lowest_v,
             highest_v=half.highest_v,
-            series_a2=max(means.current - half.shunted_square / duration_s, 0.0),
+            series_a2=half.series_square / duration_s,
             varistor_w=half.varistor_j / duration_s,
             let_through=self._fault_flows(half, network),
         )
@@ -276,20 +261,36 @@ class AcSolver:
             self._rewire()
         self._past.append(past)
         del self._past[:-3]
-        self._change(duration_s, past)
+        self._change(duration_s, past, warmed=True)
         self._repeats = self._is_periodic()
         if self._repeats:
             pair = zip(self._past[-2].means, past.means, strict=True)
             self._pair = Means(*[0.5 * (one + other) for one, other in pair])
 
-    def _change(self, duration_s: float, past: _Past) -> None:
+    def _run_parts(self, half: HalfCycle, duration_s: float) -> None:
+        """Run a half-cycle: in parts where a limiter warms within it."""
+        if self.model.rectifier.limiter is None or self.changes is None:
+            half.run(duration_s)
+            return
+        for part in range(1, _PARTS + 1):
+            before_s, before_a2s = half.time_s, half.series_square
+            half.run(duration_s * part / _PARTS)
+            passed_s = half.time_s - before_s
+            if passed_s > 0.0 and self.changes.warm(
+                passed_s, (half.series_square - before_a2s) / passed_s
+            ):
+                self.model = self.changes.model
+                self._rewire()
+                half.go_on_with(self._network)
+
+    def _change(self, duration_s: float, past: Past, *, warmed: bool = False) -> None:
         """Let the unit itself change, from the next zero crossing on."""
         changes = self.changes
         if changes is not None and changes.advance(
             duration_s,
             on=self._setting.on,
             bulk_v=past.highest_v,
-            series_a2=past.series_a2,
+            series_a2=None if warmed else past.series_a2,
             varistor_w=past.varistor_w,
         ):
             self.model = changes.model
@@ -340,7 +341,7 @@ class AcSolver:
         self._change(pairs * half_s, second)
         return True
 
-    def _even_s(self, first: _Past, second: _Past) -> float:
+    def _even_s(self, first: Past, second: Past) -> float:
         """Return how long the unit stays what it is at the last line period's currents."""
         assert self.changes is not None
         return self.changes.even_s(
@@ -349,7 +350,7 @@ class AcSolver:
             varistor_w=0.5 * (first.varistor_w + second.varistor_w),
         )
 
-    def _book(self, past: _Past) -> None:
+    def _book(self, past: Past) -> None:
         self._count(past.duration_s, past.means)
         self._let_through(past, 1)
 
@@ -358,7 +359,7 @@ class AcSolver:
         if self.fuse.advance(duration_s, means.current):
             self._rewire()
 
-    def _let_through(self, past: _Past, times: int) -> None:
+    def _let_through(self, past: Past, times: int) -> None:
         charge_c, energy_j, i2t_a2s = past.let_through
         self.let_through.charge_c += times * charge_c
         self.let_through.energy_j += times * energy_j

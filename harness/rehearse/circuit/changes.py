@@ -80,7 +80,7 @@ class Changes:
         *,
         on: bool,
         bulk_v: float,
-        series_a2: float = 0.0,
+        series_a2: float | None = 0.0,
         varistor_w: float = 0.0,
     ) -> bool:
         """Move on by ``duration_s``; return True if the unit is another one now.
@@ -89,18 +89,15 @@ class Changes:
             duration_s: Time.
             on: Whether the supply is on.
             bulk_v: Bulk voltage: highest in that time.
-            series_a2: Mean square of the current through the rectifier.
+            series_a2: Mean square of the current through the rectifier; None where :meth:`warm`
+                was told already.
             varistor_w: Mean power in the varistor.
         """
         if on:
             self.powered_s += duration_s
-        base, changed = self._base, False
-        limiter, forming, varistor = base.rectifier.limiter, base.bulk.forming, base.varistor
-        if limiter is not None:
-            power_w = series_a2 * self._used_ohm
-            self.limiter_degc = limiter.warmed_degc(self.limiter_degc, power_w, duration_s)
-            ohm = limiter.resistance_ohm(self.limiter_degc)
-            changed = abs(ohm - self._used_ohm) > _NOTABLE * self._used_ohm
+        base = self._base
+        changed = series_a2 is not None and self._warm(duration_s, series_a2)
+        forming, varistor = base.bulk.forming, base.varistor
         if forming is not None:
             self.forming_left = forming.left(self.forming_left, bulk_v, duration_s)
             left = self.forming_left
@@ -117,6 +114,22 @@ class Changes:
         if changed:
             self._rebuild()
         return changed
+
+    def warm(self, duration_s: float, series_a2: float) -> bool:
+        """Warm or cool the limiter alone; return True if the unit is another one now."""
+        if not self._warm(duration_s, series_a2):
+            return False
+        self._rebuild()
+        return True
+
+    def _warm(self, duration_s: float, series_a2: float) -> bool:
+        limiter = self._base.rectifier.limiter
+        if limiter is None:
+            return False
+        power_w = series_a2 * self._used_ohm
+        self.limiter_degc = limiter.warmed_degc(self.limiter_degc, power_w, duration_s)
+        ohm = limiter.resistance_ohm(self.limiter_degc)
+        return abs(ohm - self._used_ohm) > _NOTABLE * self._used_ohm
 
     def even_s(self, *, bulk_v: float, series_a2: float, varistor_w: float = 0.0) -> float:
         """Return for how long the unit stays about what it is under even conditions."""

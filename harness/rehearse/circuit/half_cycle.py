@@ -121,10 +121,20 @@ class HalfCycle:
             longest_s = min(until_s - self.time_s, self._converter.longest_step_s())
             step_s = min(longest_s, self._grid_s)
             power_w = self._converter.input_power_w(0.5 * step_s)
-            if self._plain and self._unforced(power_w):
+            flows = self._flows(self._free, self.time_s, self.bulk_v, power_w)
+            if self._plain and flows.forward_v < _FORWARD_V:  # the line drives no rectifier now
                 self._rest(longest_s, power_w)
             elif not (self._plain and self._pulse(until_s, power_w)):
                 self._carry(step_s, power_w)
+
+    @property
+    def series_square(self) -> float:
+        """Integral of the squared current through the rectifier so far, in A^2 s."""
+        return self._line_square - self.shunted_square
+
+    def go_on_with(self, network: InputNetwork) -> None:
+        """Take over a network whose resistances moved a little."""
+        self._network, self._known = network, None
 
     def means(self) -> Means:
         """Return the averages over what was run; voltage and current as mean squares."""
@@ -138,11 +148,6 @@ class HalfCycle:
             self._sum_bulk * inverse,
             self._sum_bulk_square * inverse,
         )
-
-    def _unforced(self, power_w: float) -> bool:
-        """Return True if the line does not drive the rectifier now."""
-        flows = self._flows(self._free, self.time_s, self.bulk_v, power_w)
-        return flows.forward_v < _FORWARD_V
 
     def _forward_v(self, time_s: float, bulk_v: float, power_w: float) -> float:
         """Return what would drive the rectifier if nothing but it loaded the line."""
@@ -169,7 +174,10 @@ class HalfCycle:
         angle0, angle1 = 2.0 * omega * start_s, 2.0 * omega * (start_s + step_s)
         sine_square = 0.5 * (step_s - (math.sin(angle1) - math.sin(angle0)) / (2.0 * omega))
         self._terminal_square += drive.peak_v**2 * sine_square
-        self._count_fault_at_rest(step_s, end_v, power_w)
+        if net.fault_siemens > 0.0:
+            square, mean = net.rested_integrals(start_v, end_v, power_w, step_s)
+            self.fault_square += square
+            self.fault_mean += mean
         self._move_on(step_s, start_v, end_v)
 
     def _time_to_stop(self, power_w: float) -> float:
@@ -372,14 +380,6 @@ class HalfCycle:
             v0, v1 = before.inner_v, after.inner_v
             self.fault_square += third * (v0 * v0 + v0 * v1 + v1 * v1)
             self.fault_mean += 0.5 * step_s * (v0 + v1)
-
-    def _count_fault_at_rest(self, step_s: float, end_v: float, power_w: float) -> None:
-        """Add what a fault across the bulk capacitor took while it emptied on its own."""
-        net = self._network
-        if net.fault_siemens > 0.0:
-            square, mean = net.rested_integrals(self.bulk_v, end_v, power_w, step_s)
-            self.fault_square += square
-            self.fault_mean += mean
 
     def _move_on(self, step_s: float, start_v: float, end_v: float) -> None:
         """Move time, bulk capacitor and converter on."""
