@@ -223,7 +223,9 @@ def test_power_is_off_where_it_is_killed_as_it_comes(campaign: Campaign) -> None
     """Killed with the very message that switches on: the output does not stay on."""
     names = ("engine SIGKILL", "keeper SIGKILL", "engine SIGSTOP")
 
-    assert early_problems(campaign, [EarlyKill(name, "OUTP ON") for name in names]) == []
+    found = early_problems(campaign, [EarlyKill(name, "OUTP ON") for name in names])
+
+    assert not found, "\n".join(found)
 
 
 @pytest.mark.torture
@@ -236,15 +238,21 @@ def test_power_does_not_come_to_stay_whenever_it_is_killed(campaign: Campaign) -
         if index % 3 == number % 3
     ]
 
-    assert early_problems(campaign, cases) == []
+    found = early_problems(campaign, cases)
+
+    assert not found, "\n".join(found)
 
 
 def test_power_is_off_whatever_is_killed(campaign: Campaign) -> None:
     """Each kind of kill at a random instant: off within a second, the record kept, no pass."""
-    assert problems(campaign, kills(len(CODES), seed=20261125)) == []
+    found = problems(campaign, kills(len(CODES), seed=20261125))
+
+    assert not found, "\n".join(found)
 
 
 @pytest.mark.torture
 def test_power_is_off_after_two_hundred_kills(campaign: Campaign) -> None:
     """Two hundred kills at random instants: off within a second every time, nothing lost."""
-    assert problems(campaign, kills(200, seed=1)) == []
+    found = problems(campaign, kills(200, seed=1))
+
+    assert not found, "\n".join(found)

@@ -144,7 +144,9 @@ def problems(campaign: Campaign, cases: list[Case]) -> list[str]:
 
 def test_a_link_fault_cuts_power(campaign: Campaign) -> None:
     """Each link fault once: off within a second and a time-out, the reason named, no release."""
-    assert problems(campaign, FEW) == []
+    found = problems(campaign, FEW)
+
+    assert not found, "\n".join(found)
 
 
 def test_the_few_leave_no_fault_out() -> None:
@@ -157,4 +159,6 @@ def test_the_few_leave_no_fault_out() -> None:
 @pytest.mark.torture
 def test_every_link_fault_on_every_instrument_at_every_moment(campaign: Campaign) -> None:
     """Each link fault on supply, meter and load, at start, ramp, nominal and load."""
-    assert problems(campaign, every_case()) == []
+    found = problems(campaign, every_case())
+
+    assert not found, "\n".join(found)
