@@ -108,7 +108,7 @@ def _cells(level: Level) -> dict[str, str]:
     if level.frequency_hz is not None:
         mains = _show(level.frequency_hz, "Hz")
     return {
-        "Level": level.label if level.load_current_a is None else f"{level.label} load",
+        "Level": f"{level.label} load" if _is_load_point(level) else level.label,
         "Volts": _show(level.voltage_v, "V"),
         "Mains": mains,
         "Limit": _show(level.current_limit_a, "A"),
@@ -116,6 +116,10 @@ def _cells(level: Level) -> dict[str, str]:
         "Slack": slack,
         "Hold": _duration(level.dwell_s),
     }
+
+
+def _is_load_point(level: Level) -> bool:
+    return level.load is not None and level.load.label == level.label
 
 
 def _legend(plan: Plan) -> Iterator[Text]:
@@ -153,10 +157,14 @@ def _checks(plan: Plan) -> Table:
 
 
 def _where(step: PlannedStep, check: Check) -> str:
-    return f"{step.number}" if check.at is None else f"{step.number} at {_show(check.at, 'A')}"
+    points = [level.load for level in step.levels if level.load is not None]
+    at = next((point.label for point in points if point.value == check.at), "")
+    return f"{step.number} at {at}" if at else f"{step.number}"
 
 
 def _limits(check: Check) -> Text:
+    if check.measure == "operator.yes_no":
+        return Text("yes" if check.low == 1 else "no")
     low = None if check.low is None else format_quantity(check.low, check.unit)
     high = None if check.high is None else format_quantity(check.high, check.unit)
     if low is None:

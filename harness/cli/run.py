@@ -33,29 +33,36 @@ def run(
 ) -> None:
     """Start a repaired unit on a real bench, judge it, and record it."""
     from harness.cli.outcome import show_result
-    from harness.run.stop import StopRequest, stop_on_signals
+    from harness.cli.prompts import TerminalOperator
+    from harness.run.stop import Interrupted, StopRequest, stop_on_signals
     from harness.wiring import run_profile
 
     stop = StopRequest()
+    hands = TerminalOperator(stop)
+
+    def confirm(plan: Plan) -> bool:
+        """Show the plan and its cautions, and ask."""
+        from harness.cli.plan import show_plan
+
+        show_plan(plan)
+        return hands.confirm("Go on to the steps of this plan, and energise the unit?")
+
     with stop_on_signals(stop):
-        result = run_profile(
-            profile,
-            str(bench),
-            serial=serial,
-            results=results,
-            operator=operator,
-            unit=unit,
-            photos=photo or (),
-            confirm=None if yes else _confirm,
-            stop=stop,
-        )
+        try:
+            result = run_profile(
+                profile,
+                str(bench),
+                serial=serial,
+                results=results,
+                operator=operator,
+                unit=unit,
+                photos=photo or (),
+                confirm=None if yes else confirm,
+                hands=hands,
+                stop=stop,
+            )
+        except Interrupted as error:  # before anything was begun
+            typer.echo(f"\nsoftwake: {error}; nothing was energised", err=True)
+            raise typer.Exit(128 + error.number) from None
     show_result(result)
     raise typer.Exit(result.exit_code)
-
-
-def _confirm(plan: Plan) -> bool:
-    """Show the plan and its cautions, and ask."""
-    from harness.cli.plan import show_plan
-
-    show_plan(plan)
-    return typer.confirm("Energise the unit now?", default=False)

@@ -75,7 +75,7 @@ class _Expander:
         names = _unique([step.title or step.kind for step in self._profile.steps])
         for number, (step, name) in enumerate(zip(self._profile.steps, names, strict=True), 1):
             restart, levels = self._levels.of(step)
-            checks = (*_implied(step), *step.checks)
+            checks = (*_implied(step), *map(_expecting, step.checks))
             reasons = [(check, self._why_dropped(check)) for check in checks]
             yield PlannedStep(
                 number=number,
@@ -130,6 +130,13 @@ class _Expander:
                 dialect = there[role].dialect
                 return f"dialect {dialect} of the {role} has no {operation}"
         return ""
+
+
+def _expecting(check: Check) -> Check:
+    """Return a check with its limits; a question without any expects a yes."""
+    if check.measure == "operator.yes_no" and check.low is None and check.high is None:
+        return check.model_copy(update={"low": 1.0})
+    return check
 
 
 def _implied(step: Step) -> tuple[Check, ...]:

@@ -89,16 +89,17 @@ def judge(
     """
     uncertainty = combine(estimate.contributions)
     expanded = uncertainty.expanded if math.isfinite(uncertainty.expanded) else math.nan
-    low, high = _limits(check)
-    decision = decide(estimate.value, low=low, high=high, expanded=expanded, rule=check.rule)
+    decision = decide(
+        estimate.value, low=check.low, high=check.high, expanded=expanded, rule=check.rule
+    )
     row = CheckRow(
         step=step.name,
         check=name,
         quantity=check.measure,
         value=estimate.value,
         unit=check.unit,
-        low=low,
-        high=high,
+        low=check.low,
+        high=check.high,
         uncertainty=expanded if stated else math.nan,
         rule=check.rule,
         verdict=Verdict(decision.verdict).value,
@@ -107,10 +108,3 @@ def judge(
     )
     context.judged(row)
     return row
-
-
-def _limits(check: Check) -> tuple[float | None, float | None]:
-    """Return the limits of a check; a question without any expects a yes."""
-    if check.measure == "operator.yes_no" and check.low is None and check.high is None:
-        return 1.0, None
-    return check.low, check.high

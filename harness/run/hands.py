@@ -34,12 +34,26 @@ def move_meter(context: Context, where: Across) -> bool:
     if context.meter_at == where:
         return True
     power_off(context)
-    moved = context.operator.place_meter(where, f"{_OFF} Put the meter {_PLACES[where]}.")
+    text = f"{_OFF}{_leads(context, where)} Put the meter {_PLACES[where]}."
+    moved = context.operator.place_meter(where, text)
     context.stop.obey()
     context.event("meter", f"{'put' if moved else 'not put'} across the {where}")
     if moved:
         context.meter_at = where
     return moved
+
+
+def _leads(context: Context, where: Across) -> str:
+    """Say what is done with the supply's leads: off while the input is measured cold.
+
+    A supply whose output is off may still be a resistance across its terminals (common practice).
+    """
+    if context.energised:
+        return ""
+    was, now = context.meter_at.startswith("input"), where.startswith("input")
+    if now and not was:
+        return " Take the supply's leads off the unit."
+    return " Put the supply's leads back on the unit." if was and not now else ""
 
 
 def meter_at_output(context: Context) -> None:

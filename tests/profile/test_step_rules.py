@@ -1,0 +1,452 @@
+"""What the steps of a profile owe each other, the unit, and their checks."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from harness.errors import ProfileError
+from harness.profile.expand import make_plan
+from harness.profile.load import load_profile
+from harness.profile.plan import Plan
+
+HEAD = """\
+title = "Dome-shutter power unit"
+[unit]
+input  = { kind = "ac", nominal = "120 V", tolerance = "10 %", frequency = ["50 Hz", "60 Hz"], \
+current = "1.2 A", bulk_capacitance = "150 uF", idle_power = "2 W", start_threshold = "55 V" }
+output = { main = { kind = "dc", nominal = "24 V", current = "2.5 A", limit = "3 A" } }
+protection_class = "II"
+[envelope]
+voltage = "132 V"
+current = "1.5 A"
+power = "90 W"
+"""
+START = (
+    '[[steps]]\nkind = "start"\nlevels = ["50 %", "100 %"]\ncurrent_limit = "1 A"\ndwell = "1 s"\n'
+)
+
+
+def step(kind: str, *lines: str) -> str:
+    return "\n".join(["[[steps]]", f'kind = "{kind}"', *lines, ""])
+
+
+def check(*lines: str, name: str = "c") -> str:
+    return "\n".join(["[[steps.checks]]", f'name = "{name}"', *lines, ""])
+
+
+Mistakes = Callable[[str], list[str]]
+
+
+@pytest.fixture
+def mistakes(written: Callable[[str | bytes], str]) -> Mistakes:
+    """Return a function that loads the steps of a text and gives what is wrong with them."""
+
+    def found(steps: str) -> list[str]:
+        try:
+            load_profile(written(HEAD + steps))
+        except ProfileError as error:
+            return [f"{mistake.key}: {mistake.problem}" for mistake in error.mistakes]
+        return []
+
+    return found
+
+
+@pytest.fixture
+def plan_of(written: Callable[[str | bytes], str]) -> Callable[[str], Plan]:
+    """Return a function that expands the steps of a text."""
+    return lambda steps: make_plan(load_profile(written(HEAD + steps)))
+
+
+OHMS = check('measure = "meter.resistance"', 'across = "fuse"', 'high = "2 ohm"')
+LINE = step("line", 'voltages = ["90 %", "110 %"]', 'dwell = "1 s"')
+SOAK = step("soak", 'duration = "10 min"')
+DISCHARGE = step("discharge", 'below = "60 V"', 'within = "2 s"')
+NOMINAL = step("nominal", 'dwell = "1 s"')
+
+
+class TestOrder:
+    def test_a_whole_release_loads(self, mistakes: Mistakes) -> None:
+        """Cold, start, nominal, line, load, soak, discharge: nothing to complain of."""
+        load = step("load", 'currents = ["0 A", "2.5 A"]', 'dwell = "1 s"')
+        steps = step("cold") + OHMS + START + NOMINAL + LINE + load + SOAK + DISCHARGE
+
+        assert mistakes(steps) == []
+
+    @pytest.mark.parametrize(
+        ("steps", "problem"),
+        [
+            (
+                START + step("cold") + OHMS,
+                "steps[1].kind: a cold step after power: cold checks come before the first start",
+            ),
+            (
+                START + DISCHARGE + NOMINAL,
+                "steps[2].kind: a nominal step after a discharge step: that is the last of a run",
+            ),
+            (
+                LINE + START,
+                (
+                    "steps[0].kind: a line step before any start step: power must first come by a "
+                    "current-limited start"
+                ),
+            ),
+            (
+                START.replace(', "100 %"', "") + SOAK,
+                (
+                    "steps[1].kind: the start before it ends at 50 %: a soak step needs nominal "
+                    "voltage; end the start at 100 %, or put a nominal step between"
+                ),
+            ),
+        ],
+    )
+    def test_steps_come_in_their_order(self, mistakes: Mistakes, steps: str, problem: str) -> None:
+        """A step that comes too early or too late is told, and why."""
+        assert mistakes(steps) == [problem]
+
+
+class TestCorners:
+    @pytest.mark.parametrize(
+        ("lines", "problem"),
+        [
+            (
+                ('voltages = ["90 %", "120 %"]', 'dwell = "1 s"'),
+                "steps[1].voltages[1]: 120 % is 144 V, outside the envelope's 132 V",
+            ),
+            (
+                ('voltages = ["40 %"]', 'dwell = "1 s"'),
+                "steps[1].voltages[0]: 40 % is 48 V, below the unit's start_threshold of 55 V",
+            ),
+            (
+                ('voltages = ["90 %"]', 'frequencies = ["50 Hz", "400 Hz"]', 'dwell = "1 s"'),
+                "steps[1].frequencies[1]: 400 Hz is none of the unit's: 50 Hz, 60 Hz",
+            ),
+            (
+                ('voltages = ["90 %"]', 'current = "2.6 A"', 'dwell = "1 s"'),
+                (
+                    "steps[1].current: 2.6 A is more than the nominal 2.5 A of output 'main': "
+                    "overload belongs in a load step"
+                ),
+            ),
+        ],
+    )
+    def test_stay_where_the_unit_works(
+        self, mistakes: Mistakes, lines: tuple[str, ...], problem: str
+    ) -> None:
+        """Every corner lies inside the envelope and above the threshold, at a known frequency."""
+        assert mistakes(START + step("line", *lines)) == [problem]
+
+    def test_regulation_needs_two_voltages(self, mistakes: Mistakes) -> None:
+        """One voltage has nothing to be compared with."""
+        one = step("line", 'voltages = ["90 %"]', 'dwell = "1 s"')
+        found = mistakes(START + one + check('measure = "line_regulation"', 'high = "1 %"'))
+
+        assert found == [
+            (
+                "steps[1].checks[0].measure: line_regulation compares voltages: the step needs two "
+                "different ones"
+            )
+        ]
+
+    def test_all_frequencies_of_the_unit_are_walked(self, plan_of: Callable[[str], Plan]) -> None:
+        """Left out, the frequencies are the nameplate's; voltages go in the order of the file."""
+        levels = plan_of(START + LINE).steps[1].levels
+
+        assert [(level.voltage_v, level.frequency_hz) for level in levels] == [
+            (108.0, 50.0),
+            (132.0, 50.0),
+            (108.0, 60.0),
+            (132.0, 60.0),
+        ]
+
+
+class TestLoads:
+    @pytest.mark.parametrize(
+        ("lines", "problem"),
+        [
+            (('mode = "power"',), "steps[1].powers: this key is missing"),
+            (
+                ('currents = ["1 A"]', 'powers = ["1 W"]'),
+                (
+                    "steps[1].powers: the step's mode is 'current': leave this key out, or say "
+                    'mode = "power"'
+                ),
+            ),
+            (
+                ('load = "resistor 10 ohm"', 'currents = ["1 A"]'),
+                (
+                    "steps[1].currents: a load that is connected by hand has no load points: leave "
+                    "this key out"
+                ),
+            ),
+            (
+                ('load = "resistor ten"',),
+                "steps[1].load: 'ten' is not a resistance",
+            ),
+            (
+                ('currents = ["2.8 A"]',),
+                (
+                    "steps[1].currents: 2.8 A is more than the nominal 2.5 A of output 'main': say "
+                    "overload = true to go there on purpose"
+                ),
+            ),
+            (
+                ('currents = ["3.2 A"]', "overload = true"),
+                "steps[1].currents: 3.2 A is more than 3 A, the limit of output 'main'",
+            ),
+            (
+                ('mode = "resistance"', 'resistances = ["6 ohm"]'),
+                (
+                    "steps[1].resistances: 6 ohm (4 A) is more than the nominal 2.5 A of output "
+                    "'main': say overload = true to go there on purpose"
+                ),
+            ),
+            (
+                ('mode = "power"', 'powers = ["90 W"]', "overload = true"),
+                "steps[1].powers: 90 W (3.75 A) is more than 3 A, the limit of output 'main'",
+            ),
+            (
+                ('load = "resistor 5 ohm"',),
+                (
+                    "steps[1].load: 5 ohm (4.8 A) is more than the nominal 2.5 A of output 'main': "
+                    "say overload = true to go there on purpose"
+                ),
+            ),
+        ],
+    )
+    def test_points_fit_their_mode_and_the_output(
+        self, mistakes: Mistakes, lines: tuple[str, ...], problem: str
+    ) -> None:
+        """Each mode has its own points, and none asks an output for more than is on purpose."""
+        assert mistakes(START + step("load", *lines, 'dwell = "1 s"')) == [problem]
+
+    def test_overload_without_a_stated_limit_is_refused(
+        self, written: Callable[[str | bytes], str]
+    ) -> None:
+        """Who goes beyond nominal says how far the output may be asked."""
+        steps = START + step("load", 'currents = ["2.8 A"]', "overload = true", 'dwell = "1 s"')
+        with pytest.raises(ProfileError, match="does not say how much it bears"):
+            load_profile(written(HEAD.replace(', limit = "3 A"', "") + steps))
+
+    @pytest.mark.parametrize(
+        ("points", "at", "problem"),
+        [
+            ('mode = "power"\npowers = ["30 W", "60 W"]', "60 W", None),
+            (
+                'mode = "power"\npowers = ["30 W", "60 W"]',
+                "2.5 A",
+                "'2.5 A' is none of the step's load points: 30 W, 60 W",
+            ),
+            (
+                'mode = "resistance"\nresistances = ["10 ohm"]',
+                "20 ohm",
+                "20 ohm is none of the step's load points: 10 ohm",
+            ),
+        ],
+    )
+    def test_a_point_is_named_in_the_modes_unit(
+        self, mistakes: Mistakes, points: str, at: str, problem: str | None
+    ) -> None:
+        """``at`` is one of the step's points, in its unit."""
+        power = check('measure = "supply.power"', f'at = "{at}"', 'high = "80 W"')
+        found = mistakes(START + step("load", points, 'dwell = "1 s"') + power)
+
+        assert found == ([] if problem is None else [f"steps[1].checks[0].at: {problem}"])
+
+    def test_average_efficiency_needs_its_four_points(self, mistakes: Mistakes) -> None:
+        """25, 50, 75 and 100 % of nominal current must be there (EU 2019/1782, Annex II)."""
+        average = check('measure = "average_efficiency"', 'low = "80 %"')
+        found = mistakes(
+            START + step("load", 'currents = ["1.25 A", "2.5 A"]', 'dwell = "1 s"') + average
+        )
+
+        assert found == [
+            (
+                "steps[1].checks[0].measure: average_efficiency needs the load points 25, 50, 75 "
+                "and 100 % of nominal current"
+            )
+        ]
+
+    def test_an_electronic_loads_figures_need_one(self, mistakes: Mistakes) -> None:
+        """A load by hand measures nothing, and a line walk without a load has no efficiency."""
+        efficiency = check('measure = "efficiency"', 'low = "80 %"')
+        by_hand = step("load", 'load = "the shutter motor"', 'dwell = "1 s"')
+
+        assert mistakes(START + by_hand + efficiency) == [
+            (
+                "steps[1].checks[0].measure: efficiency needs an electronic load, not one that is "
+                "connected by hand"
+            )
+        ]
+        assert mistakes(START + LINE + efficiency) == [
+            "steps[1].checks[0].measure: efficiency needs a load: give the line step its current"
+        ]
+
+    def test_power_comes_back_after_a_load_by_hand(self, plan_of: Callable[[str], Plan]) -> None:
+        """The loaded unit is started below its threshold and at nominal; the next one anew."""
+        by_hand = step("load", 'load = "the shutter motor"', 'dwell = "1 s"')
+        low = START.replace('"50 %"', '"25 %", "50 %"')
+        plan = plan_of(low + by_hand + NOMINAL)
+
+        assert [level.label for level in plan.steps[1].restart] == ["25 %"]
+        assert [level.label for level in plan.steps[1].levels] == ["the shutter motor"]
+        assert [level.label for level in plan.steps[2].restart] == ["25 %", "50 %", "100 %"]
+
+
+class TestChecks:
+    @pytest.mark.parametrize(
+        ("steps", "problem"),
+        [
+            (
+                START
+                + NOMINAL
+                + check('measure = "meter.voltage_dc"', 'across = "bulk"', 'high = "1 V"'),
+                (
+                    "steps[1].checks[0].across: nobody moves the meter's leads while power is on: "
+                    "this key belongs in a cold step"
+                ),
+            ),
+            (
+                START + NOMINAL + check('measure = "supply.power"', 'ask = "x"', 'high = "1 W"'),
+                "steps[1].checks[0].ask: supply.power asks nobody: leave this key out",
+            ),
+            (
+                step("cold") + check('measure = "operator.yes_no"') + START,
+                "steps[0].checks[0].ask: this key is missing",
+            ),
+            (
+                step("cold")
+                + check('measure = "operator.value"', 'ask = "x"', "high = 2", 'rule = "simple"')
+                + START,
+                "steps[0].checks[0].unit: this key is missing",
+            ),
+            (
+                step("cold")
+                + check('measure = "operator.value"', 'ask = "x"', 'unit = "ohm"', 'high = "2 ohm"')
+                + START,
+                (
+                    "steps[0].checks[0].rule: the guarded rule needs the tester's accuracy; give "
+                    "it, or say that its reading is compared as it is"
+                ),
+            ),
+            (
+                step("cold")
+                + check('measure = "operator.value"', 'ask = "x"', 'limit = "touch curent"')
+                + START,
+                None,
+            ),
+            (
+                START + SOAK + check('measure = "power_factor"', 'figure = "drift"', "high = 0.1"),
+                "steps[1].checks[0].figure: a drift needs readings of an instrument over a hold",
+            ),
+            (
+                START + NOMINAL + check('measure = "operator.yes_no"', 'ask = "x"'),
+                (
+                    "steps[1].checks[0].measure: operator.yes_no belongs in a cold step, this is a "
+                    "nominal step"
+                ),
+            ),
+            (
+                START + step("discharge", 'below = "60 V"'),
+                "steps[1]: a discharge step needs below and within, or a limit that has both",
+            ),
+        ],
+    )
+    def test_fit_their_step(self, mistakes: Mistakes, steps: str, problem: str | None) -> None:
+        """A check that its step cannot make, or that says too little, is told."""
+        found = mistakes(steps)
+
+        assert (
+            problem in found
+            if problem
+            else any("did you mean 'touch current'" in one for one in found)
+        )
+
+    def test_a_discharge_is_a_check_by_itself(self, plan_of: Callable[[str], Plan]) -> None:
+        """The step's own check names the terminals and holds the time to its limit."""
+        plan = plan_of(START + step("discharge", 'across = "bulk"', 'limit = "plug pins"'))
+        (implied,) = plan.steps[1].checks
+
+        assert (implied.name, implied.measure, implied.high) == (
+            "bulk below 34 V",
+            "discharge_time",
+            1.0,
+        )
+        assert [level.label for level in plan.steps[1].restart] == ["50 %", "100 %"]
+
+    def test_a_question_expects_a_yes(self, plan_of: Callable[[str], Plan]) -> None:
+        """Without limits a question wants a yes, which is 1; a profile may want a no."""
+        ask = check('measure = "operator.yes_no"', 'ask = "No damage?"')
+        no = check('measure = "operator.yes_no"', 'ask = "Damage?"', "high = 0", name="d")
+        checks = plan_of(step("cold") + ask + no + START).steps[0].checks
+
+        assert [(one.low, one.high) for one in checks] == [(1.0, None), (None, 0.0)]
+
+
+LOCAL = """\
+title = "Harrow Point workshop rule"
+[[limit]]
+name   = "insulation resistance"
+unit   = "ohm"
+low    = "5 Mohm"
+source = "workshop rule 7"
+"""
+INSULATION = step("cold") + check(
+    'measure = "operator.value"',
+    'ask = "Insulation?"',
+    'accuracy = "5 %"',
+    'unit = "ohm"',
+    'limit = "insulation resistance"',
+)
+
+
+class TestLimits:
+    def test_come_from_the_shipped_table(self, plan_of: Callable[[str], Plan]) -> None:
+        """A named limit is in figures in the plan, and a note says where it is from."""
+        plan = plan_of(INSULATION + START)
+
+        assert plan.steps[0].checks[0].low == 2e6
+        assert any("Source: DIN VDE 0701-0702:2008" in note for note in plan.notes)
+
+    def test_a_table_of_ones_own_goes_first(self, written: Callable[[str | bytes], str]) -> None:
+        """A local rule takes the place of the shipped table, and the profile says which it was."""
+        folder = Path(written("x")).resolve().parent
+        (folder / "our.toml").write_text(LOCAL, encoding="utf-8")
+        text = HEAD + '[limits]\nfile = "our.toml"\n' + INSULATION + START
+        (folder / "own.toml").write_text(text, encoding="utf-8")
+        profile = load_profile(str(folder / "own.toml"))
+
+        assert profile.steps[0].checks[0].low == 5e6
+        assert profile.limits_used is not None
+        assert (profile.limits_used.title, profile.limits_used.source) == (
+            "Harrow Point workshop rule",
+            "our.toml",
+        )
+        assert len(profile.limits_used.sha256) == 64
+
+    def test_a_mistake_in_that_table_is_told_in_its_lines(
+        self, written: Callable[[str | bytes], str]
+    ) -> None:
+        """What is wrong with a table of limits is told by its file and line."""
+        folder = Path(written("x")).resolve().parent
+        (folder / "our.toml").write_text(LOCAL.replace("5 Mohm", "5 MV"), encoding="utf-8")
+        text = HEAD + '[limits]\nfile = "our.toml"\n' + INSULATION + START
+        (folder / "own.toml").write_text(text, encoding="utf-8")
+        with pytest.raises(ProfileError, match=r"our.toml:5: limit\[0\].low: '5 MV' is a voltage"):
+            load_profile(str(folder / "own.toml"))
+
+    def test_a_limit_in_another_unit_is_told(self, mistakes: Mistakes) -> None:
+        """A limit in ohms says nothing of a check in amperes."""
+        found = mistakes(INSULATION.replace('unit = "ohm"', 'unit = "A"') + START)
+
+        assert found == [
+            "steps[0].checks[0].limit: the limit 'insulation resistance' is in ohm, the check in A"
+        ]
+
+    def test_limits_beside_a_limit_are_one_too_many(self, mistakes: Mistakes) -> None:
+        """A check has limits of its own or a named one."""
+        both = INSULATION.replace("limit =", 'low = "1 ohm"\nlimit =') + START
+
+        assert "leave one of the two out" in mistakes(both)[0]

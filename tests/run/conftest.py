@@ -1,0 +1,138 @@
+"""A profile of one's own on the simulated bench, with everything a test may want to look at."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from harness.bench.open import open_bench
+from harness.profile.bench_file import MeterRange
+from harness.profile.load import load_profile
+from harness.record.recorder import MemoryRecorder
+from harness.rehearse.clock import SimulatedClock
+from harness.rehearse.operator import SimulatedOperator
+from harness.rehearse.simulated_bench import SimulatedBench
+from harness.run.engine import carry_out
+from harness.run.operator import Operator
+from harness.run.result import RunInfo, RunResult
+from harness.run.stop import StopRequest
+from harness.wiring import plan_for, simulated_bench_file, simulated_unit
+
+STARTED = dt.datetime(2026, 11, 25, 8, 0, tzinfo=dt.UTC)
+
+HEADS = {
+    "dc": """
+title = "Mount controller board"
+[unit]
+protection_class = "III"
+input  = { kind = "dc", nominal = "24 V", tolerance = "10 %", current = "1.2 A", \
+bulk_capacitance = "470 uF", idle_power = "0.6 W", start_threshold = "8 V" }
+output = { main = { kind = "dc", nominal = "5 V", current = "2 A", limit = "2.4 A" } }
+[envelope]
+voltage = "26.4 V"
+current = "1.5 A"
+power   = "36 W"
+""",
+    "ac": """
+title = "Dome-shutter power unit"
+[unit]
+protection_class = "II"
+input  = { kind = "ac", nominal = "120 V", tolerance = "10 %", frequency = ["60 Hz", "50 Hz"], \
+current = "1.2 A", bulk_capacitance = "150 uF", idle_power = "2 W", start_threshold = "55 V" }
+output = { main = { kind = "dc", nominal = "24 V", current = "2.5 A", limit = "2.8 A" } }
+[envelope]
+voltage = "132 V"
+current = "1.5 A"
+power   = "90 W"
+""",
+}
+START = """
+[[steps]]
+kind = "start"
+levels = ["10 %", "25 %", "50 %", "75 %", "100 %"]
+current_limit = "LIMIT"
+dwell = "0.3 s"
+"""
+LIMITS = {"dc": "0.3 A", "ac": "0.5 A"}
+
+
+@dataclass
+class Ran:
+    """One run and what it left."""
+
+    result: RunResult
+    checks: pd.DataFrame
+    events: pd.DataFrame
+    readings: pd.DataFrame
+    bench: SimulatedBench
+    sink: MemoryRecorder
+
+    def said(self, kind: str) -> list[str]:
+        """Return the details of the events of a kind."""
+        return list(self.events.loc[self.events["kind"] == kind, "detail"])
+
+    def verdict(self, check: str) -> str:
+        """Return the verdict of a check."""
+        return str(self.checks.set_index("check").loc[check, "verdict"])
+
+    @property
+    def energised(self) -> bool:
+        """Whether power has been on."""
+        return "power on" in set(self.events["kind"])
+
+
+#: Runs the steps of a text on a unit: kind of input, text before the start, text after it.
+RunSteps = Callable[..., Ran]
+
+
+@pytest.fixture
+def run_steps(tmp_path: Path) -> RunSteps:
+    """Return a function that runs steps before and after a start on a simulated unit."""
+
+    def run(
+        kind: str,
+        *,
+        cold: str = "",
+        after: str = "",
+        fault: str | None = None,
+        operator: Callable[[SimulatedBench], Operator] | None = None,
+        meter_range: bool = True,
+        without: tuple[str, ...] = (),
+        stop: StopRequest | None = None,
+        seed: int = 1,
+    ) -> Ran:
+        path = tmp_path / "profile.toml"
+        start = START.replace("LIMIT", LIMITS[kind])
+        path.write_text(HEADS[kind] + cold + start + after, encoding="utf-8")
+        profile = load_profile(path)
+        file = simulated_bench_file(profile)
+        file = file.model_copy(update=dict.fromkeys(without))
+        if file.meter is not None and not meter_range:
+            unknown = file.meter.model_copy(update={"range": MeterRange()})
+            file = file.model_copy(update={"meter": unknown})
+        clock = SimulatedClock()
+        simulated = SimulatedBench(simulated_unit(profile, fault), file, clock, seed=seed)
+        sink = MemoryRecorder(serial="HP-0007", started=STARTED)
+        hands: Operator
+        if operator is None:
+            hands = SimulatedOperator(simulated, profile.unit, clock.sleep_s)
+        else:
+            hands = operator(simulated)
+        result = carry_out(
+            plan_for(profile, file),
+            connect=lambda: open_bench(file, clock, library=simulated.library()),
+            clock=clock,
+            sink=sink,
+            info=RunInfo(serial="HP-0007", started=STARTED, rehearsal=True),
+            operator=hands,
+            stop=stop,
+        )
+        frames = sink.frames()
+        return Ran(result, frames.checks, frames.events, frames.readings, simulated, sink)
+
+    return run

@@ -1,0 +1,283 @@
+from __future__ import annotations
+
+import signal
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from harness.judge.verdict import Verdict
+from harness.rehearse.simulated_bench import SimulatedBench
+from harness.run.operator import Nobody
+from harness.run.result import Outcome
+from harness.run.stop import StopRequest
+
+COLD = """
+[[steps]]
+kind = "cold"
+[[steps.checks]]
+name = "fuse"
+measure = "meter.resistance"
+across = "fuse"
+high = "2 ohm"
+[[steps.checks]]
+name = "input"
+measure = "meter.resistance"
+across = "input"
+low = "10 kohm"
+[[steps.checks]]
+name = "input reversed"
+measure = "meter.resistance"
+across = "input reversed"
+low = "10 kohm"
+[[steps.checks]]
+name = "bulk"
+measure = "meter.resistance"
+across = "bulk"
+low = "10 kohm"
+[[steps.checks]]
+name = "residual voltage"
+measure = "meter.voltage_dc"
+across = "bulk"
+high = "5 V"
+"""
+ASKED = """
+[[steps]]
+kind = "cold"
+[[steps.checks]]
+name = "insulation"
+measure = "operator.value"
+ask = "Insulation resistance?"
+unit = "ohm"
+accuracy = "5 %"
+limit = "insulation resistance"
+[[steps.checks]]
+name = "no damage"
+measure = "operator.yes_no"
+ask = "No damage?"
+"""
+
+
+class Answers(Nobody):
+    """An operator with fixed answers, who keeps what he was told."""
+
+    def __init__(
+        self, *, value: float | None = 3e6, yes: bool | None = True, goes_on: bool = False
+    ) -> None:
+        self.value, self.yes, self.goes_on = value, yes, goes_on
+        self.told: list[str] = []
+        self.live: list[bool] = []
+        self.bench: SimulatedBench | None = None
+
+    def on(self, bench: SimulatedBench) -> Answers:
+        """Take a seat at a bench."""
+        self.bench = bench
+        return self
+
+    def _hear(self, text: str) -> None:
+        self.told.append(text)
+        assert self.bench is not None
+        self.live.append(self.bench.circuit.source_on)
+
+    def place_meter(self, where: str, text: str) -> bool:
+        """Move the leads."""
+        self._hear(text)
+        assert self.bench is not None
+        self.bench.meter_at = where
+        return True
+
+    def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:
+        """Say the value."""
+        self._hear(f"{prompt} [{unit}]")
+        return self.value, "by tester 3"
+
+    def ask_yes_no(self, prompt: str) -> tuple[bool | None, str]:
+        """Say yes or no."""
+        self._hear(prompt)
+        return self.yes, ""
+
+    def confirm(self, text: str) -> bool:
+        """Go on, or not."""
+        self._hear(text)
+        return self.goes_on
+
+
+class TestMeter:
+    @pytest.mark.parametrize("kind", ["dc", "ac"])
+    @pytest.mark.parametrize("seed", [1, 2, 3])
+    def test_a_healthy_unit_goes_on_to_power(
+        self, run_steps: Callable[..., Any], kind: str, seed: int
+    ) -> None:
+        """A healthy unit passes its cold checks at every place, and power comes on."""
+        ran = run_steps(kind, cold=COLD, seed=seed)
+
+        assert set(ran.checks["verdict"]) == {"pass"}
+        assert ran.result.outcome is Outcome.COMPLETED
+        assert ran.energised
+
+    @pytest.mark.parametrize(
+        ("kind", "fault", "failed"),
+        [
+            ("dc", "shorted-input", "input"),
+            ("dc", "shorted-varistor", "input reversed"),
+            ("dc", "shorted-switch", "bulk"),
+            ("dc", "leaky-bulk-capacitor", "bulk"),
+            ("dc", "open-fuse", "fuse"),
+            ("ac", "shorted-input", "input"),
+            ("ac", "shorted-varistor", "input reversed"),
+            ("ac", "shorted-switch", "bulk"),
+            ("ac", "leaky-bulk-capacitor", "bulk"),
+            ("ac", "open-fuse", "fuse"),
+        ],
+    )
+    def test_a_failed_check_stops_the_run_before_power(
+        self, run_steps: Callable[..., Any], kind: str, fault: str, failed: str
+    ) -> None:
+        """What a meter finds cold is never energised: refused, exit 5, with the figure."""
+        ran = run_steps(kind, cold=COLD, fault=fault)
+
+        assert ran.verdict(failed) == "fail"
+        assert ran.result.outcome is Outcome.REFUSED
+        assert ran.result.exit_code == 5
+        assert ran.result.verdict is Verdict.FAIL
+        assert f"{failed}: " in ran.result.reason
+        assert not ran.energised
+        assert ran.bench.circuit.let_through.charge_c == 0
+
+    def test_an_open_circuit_is_more_than_the_meters_range(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """Overload of an ohmmeter with a known range counts as that range: open, so it fails."""
+        ran = run_steps("dc", cold=COLD, fault="open-fuse")
+        row = ran.checks.set_index("check").loc["fuse"]
+
+        assert row["value"] == 100e6
+        assert ran.said("beyond range")[0] == "fuse: more than 100 Mohm"
+
+    def test_overload_without_a_known_range_proves_nothing(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """Where the bench file does not say the meter's range, overload stays no value."""
+        ran = run_steps("dc", cold=COLD, fault="open-fuse", meter_range=False)
+
+        assert ran.verdict("fuse") == "undecided"
+
+    def test_readings_go_to_the_record_with_their_place(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """Each cold reading stands in the record under the place it was taken at."""
+        ran = run_steps("dc", cold=COLD)
+        cold = ran.readings[ran.readings["step"] == "cold"]
+
+        assert set(cold["level"]) == {"fuse", "input", "input reversed", "bulk"}
+        assert set(cold["source"]) == {"meter"}
+
+    def test_the_meter_is_back_at_the_output_before_power(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """Leads are moved with power off alone, and stand at the output when it comes on."""
+        person = Answers()
+        ran = run_steps("dc", cold=COLD, operator=person.on)
+
+        assert ran.result.outcome is Outcome.COMPLETED
+        assert ran.bench.meter_at == "output"
+        assert not any(person.live)
+        assert "Put the meter across the fuse" in person.told[0]
+        assert "Take the supply's leads off the unit" in person.told[1]
+        assert "Put the supply's leads back on the unit" in person.told[3]
+        assert all("Stored charge may remain" in text for text in person.told)
+
+    def test_without_a_meter_its_checks_are_undecided(self, run_steps: Callable[..., Any]) -> None:
+        """A bench without a meter proves nothing cold, and nobody agreeing there is no power."""
+        ran = run_steps("dc", cold=COLD, without=("meter",), operator=lambda _: Nobody())
+
+        assert set(ran.checks["verdict"]) == {"undecided"}
+        assert ran.result.outcome is Outcome.REFUSED
+        assert not ran.energised
+
+
+class TestOperator:
+    @pytest.mark.parametrize(
+        ("value", "verdict"),
+        # 0.25 Mohm is the limit of class III; the tester is off by 5 %, so U is about 5.7 %
+        [(3e6, "pass"), (0.26e6, "undecided"), (0.2e6, "fail")],
+    )
+    def test_a_value_is_judged_by_the_limit_of_the_class(
+        self, run_steps: Callable[..., Any], value: float, verdict: str
+    ) -> None:
+        """What the operator reads off is held to the table, with the tester's uncertainty."""
+        ran = run_steps("dc", cold=ASKED, operator=Answers(value=value, goes_on=True).on)
+        row = ran.checks.set_index("check").loc["insulation"]
+
+        assert (row["verdict"], row["low"], row["unit"]) == (verdict, 0.25e6, "ohm")
+        assert ran.energised is (verdict != "fail")
+
+    def test_a_no_is_a_failure_and_its_note_is_kept(self, run_steps: Callable[..., Any]) -> None:
+        """A question expects a yes: a no refuses the run; answers stand in the record."""
+        ran = run_steps("dc", cold=ASKED, operator=Answers(yes=False).on)
+
+        assert ran.verdict("no damage") == "fail"
+        assert "no damage: no" in ran.result.reason
+        assert ran.said("answer") == ["insulation: 3 Mohm (by tester 3)", "no damage: no"]
+        assert not ran.energised
+
+    def test_no_answer_is_undecided_and_asks_whether_to_go_on(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """An unanswered check proves nothing: power comes on only where somebody agrees."""
+        refused = run_steps("dc", cold=ASKED, operator=Answers(value=None).on)
+        agreed = run_steps("dc", cold=ASKED, operator=Answers(value=None, goes_on=True).on)
+
+        assert refused.result.outcome is Outcome.REFUSED
+        assert refused.result.exit_code == 5
+        assert not refused.energised
+        assert agreed.result.outcome is Outcome.COMPLETED
+        assert agreed.result.exit_code == 4
+        assert "insulation" in agreed.said("agreed")[0]
+
+    def test_nobody_there_never_hangs_and_energises_nothing(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """Without an operator every answer is missing, and the run ends before power."""
+        ran = run_steps("dc", cold=ASKED, operator=lambda _: Nobody())
+
+        assert set(ran.checks["verdict"]) == {"undecided"}
+        assert ran.result.outcome is Outcome.REFUSED
+
+    def test_a_stop_during_a_question_ends_the_run(self, run_steps: Callable[..., Any]) -> None:
+        """A signal that comes while the operator is asked is obeyed before the next thing."""
+        stop = StopRequest()
+
+        class Leaves(Answers):
+            def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:
+                stop.note(signal.SIGINT)
+                return super().ask_value(prompt, unit)
+
+        ran = run_steps("dc", cold=ASKED, operator=Leaves().on, stop=stop)
+
+        assert ran.result.outcome is Outcome.INTERRUPTED
+        assert ran.result.exit_code == 130
+        assert not ran.energised
+
+    def test_leads_that_nobody_puts_back_keep_power_off(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """A meter left at another place would read something else: no power."""
+
+        class Forgets(Answers):
+            def place_meter(self, where: str, text: str) -> bool:
+                return where != "output" and super().place_meter(where, text)
+
+        ran = run_steps("dc", cold=COLD, operator=Forgets().on)
+
+        assert ran.result.outcome is Outcome.REFUSED
+        assert "nobody put it back" in ran.result.reason
+        assert not ran.energised
+
+    def test_which_table_was_used_stands_in_the_record(self, run_steps: Callable[..., Any]) -> None:
+        """The record names the table of limits, and each limit with its source."""
+        ran = run_steps("dc", cold=ASKED)
+        run = ran.sink.frames().run
+
+        assert run["limits"]["title"] == "After repair: EN 50678 and others"
+        assert any("Limit 'insulation resistance'" in note for note in run["notes"])

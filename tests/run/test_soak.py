@@ -1,0 +1,86 @@
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+SOAK = """
+[[steps]]
+kind = "soak"
+duration = "DURATION"
+LOAD
+[[steps.checks]]
+name = "drift"
+measure = "meter.voltage_dc"
+figure = "drift"
+low = "-20 mV"
+high = "20 mV"
+[[steps.checks]]
+name = "rail"
+measure = "meter.voltage_dc"
+low = "4.9 V"
+high = "5.1 V"
+[[steps.checks]]
+name = "warming"
+measure = "meter.temperature"
+figure = "drift"
+high = "2 degC"
+[[steps.checks]]
+name = "case"
+measure = "meter.temperature"
+high = "60 degC"
+"""
+
+
+def soak(duration: str, load: str = "") -> str:
+    return SOAK.replace("DURATION", duration).replace("LOAD", load)
+
+
+class TestSoak:
+    @pytest.mark.parametrize("load", ["", 'current = "1 A"'])
+    def test_a_healthy_unit_passes(self, run_steps: Callable[..., Any], load: str) -> None:
+        """A healthy unit stays where it is, unloaded and loaded, and the load is off after it."""
+        ran = run_steps("dc", after=soak("5 s", load))
+
+        assert set(ran.checks["verdict"]) == {"pass"}
+        assert not ran.bench.circuit.load_on
+
+    def test_drift_is_known_better_than_the_meters_accuracy(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """An error that stays the same cancels in a drift: it is known far better than a mean."""
+        ran = run_steps("dc", after=soak("5 s"))
+        rows = ran.checks.set_index("check")
+
+        assert rows.loc["drift", "uncertainty"] < 0.2 * rows.loc["rail", "uncertainty"]
+        assert abs(rows.loc["drift", "value"]) <= rows.loc["drift", "uncertainty"] * 2
+
+    def test_a_case_that_warms_up_shows_its_drift(self, run_steps: Callable[..., Any]) -> None:
+        """Under load the case warms: a minute shows it, and the limit of 2 K is not passed."""
+        ran = run_steps("dc", after=soak("60 s", 'current = "2 A"'))
+        row = ran.checks.set_index("check").loc["warming"]
+
+        assert row["value"] > 3 * row["uncertainty"]
+        assert row["verdict"] == "pass"
+
+    def test_a_long_hold_is_thinned_in_the_record_and_judged_by_all_readings(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """The record keeps at most some five samples of the supply a second of a long hold."""
+        ran = run_steps("dc", after=soak("60 s"))
+        rows = ran.readings[(ran.readings["step"] == "soak") & (ran.readings["source"] == "supply")]
+        times = rows.loc[rows["quantity"] == "voltage", "time_s"]
+
+        assert len(times) < 60 * 6
+        assert times.diff().max() < 0.3
+        assert ran.verdict("rail") == "pass"
+
+    def test_a_trip_during_a_thinned_hold_stands_in_the_record(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """What cuts power is never thinned away: the contact that opens shows in the readings."""
+        ran = run_steps("dc", after=soak("120 s"), fault="intermittent-contact")
+
+        assert ran.result.exit_code == 3
+        assert not ran.bench.circuit.source_on
