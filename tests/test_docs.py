@@ -50,6 +50,7 @@ GUIDE = (
     "own-instrument",
     "own-profile",
     "reading-a-report",
+    "simulator",
     "formulas",
 )
 PAGES = {name: (ROOT / "docs" / f"{name}.md").read_text(encoding="utf-8") for name in GUIDE}
@@ -71,6 +72,7 @@ STEPS = {
 ENDS = {
     "softwake rehearse --fault shorted-varistor": 3,
     "softwake rehearse every-step.toml --fault shorted-varistor": 5,
+    "softwake rehearse dome-shutter-power-unit --unit-model unit-hp-0007.toml": 3,
 }
 
 each_page = pytest.mark.parametrize("page", GUIDE)
@@ -92,8 +94,9 @@ def keys_of(*tables: type[Table]) -> set[str]:
 
 class TestFiles:
     def test_the_guide_shows_these(self) -> None:
-        """The examples are a bench with its dialect, a resistor, and a profile with every step."""
+        """The examples are a bench with its dialect, a resistor, every step, and a unit model."""
         assert set(FILES) == {
+            "unit-hp-0007.toml",
             "bench-3.toml",
             "two-channel-supply.toml",
             "resistor.toml",
