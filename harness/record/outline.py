@@ -50,6 +50,7 @@ class Trace:
         times_s: Time of the first reading of each bucket.
         lows: Lowest reading of each bucket.
         highs: Highest reading of each bucket.
+        begins: Where a new line begins: places of buckets that nothing joins to the one before.
     """
 
     #: Buckets kept; as many readings go into each as that takes, a power of two.
@@ -59,8 +60,15 @@ class Trace:
         self.times_s: list[float] = []
         self.lows: list[float] = []
         self.highs: list[float] = []
+        self.begins: list[int] = []
         self._each = 1
         self._room = 0
+
+    def lift(self) -> None:
+        """Begin a new line with the next reading: what lies between the two was not measured."""
+        self._room = 0
+        if self.times_s and self.begins[-1:] != [len(self.times_s)]:
+            self.begins.append(len(self.times_s))
 
     def add(self, time_s: float, value: float) -> None:
         """Take in a reading; what is no number is not drawn."""
@@ -84,6 +92,8 @@ class Trace:
         self.times_s = self.times_s[::2]
         self.lows = list(map(min, self.lows[::2], self.lows[1::2]))
         self.highs = list(map(max, self.highs[::2], self.highs[1::2]))
+        # A bucket that now holds the end of one line and the begin of the next ends the one.
+        self.begins = sorted({(begin + 1) // 2 for begin in self.begins})
         self._each *= 2
 
 
@@ -143,6 +153,8 @@ class Outline:
                 bands[-1].end_s = time_s
             else:
                 bands.append(Band(step, time_s, time_s))
+                for each in traces.values():
+                    each.lift()
             for quantity, value, _ in values:
                 trace = traces.get((source, quantity))
                 if trace is not None:

@@ -40,7 +40,8 @@ _STYLE = """<style>
 .plot .band-0 { fill: #f4f6f7 }
 .plot .band-1 { fill: #e8edf0 }
 .plot circle { fill: #fff; stroke-width: 1.3 }
-.plot path { fill: none; stroke-width: 1.3; stroke-linejoin: round }
+.plot path { fill: none; stroke-width: 1.3; stroke-linejoin: round;
+  stroke-linecap: round }
 .plot .trace-supply-voltage { stroke: #0b5f86 }
 .plot .trace-supply-current { stroke: #b0480a }
 .plot .trace-meter-voltage_dc { stroke: #5a3f8c }
@@ -149,9 +150,10 @@ def _panel(panel: Panel, time: _Axis, top: float) -> list[str]:
         else:
             title += f" ({bound}, above the plot)"
     parts.append(_text("name", _LEFT, top - 5, title))
-    points = _points(panel.trace, time, axis)
-    line = "L".join(f"{x:g} {y:.1f}" for x, y in points)
-    parts.append(f'<path class="{panel.style}" d="M{line}"/>')
+    lines = _lines(panel.trace, time, axis)
+    drawn = "".join(map(_stroke, lines))
+    parts.append(f'<path class="{panel.style}" d="{drawn}"/>')
+    points = [point for line in lines for point in line]
     if len(points) <= _DOTTED:
         dots = (f'<circle class="{panel.style}" cx="{x:g}" cy="{y:.1f}" r="2"/>' for x, y in points)
         parts.extend(dots)
@@ -160,10 +162,25 @@ def _panel(panel: Panel, time: _Axis, top: float) -> list[str]:
     return parts
 
 
-def _points(trace: Trace, time: _Axis, axis: _Axis) -> list[tuple[float, float]]:
+def _stroke(line: Sequence[tuple[float, float]]) -> str:
+    """Return a line as a path; a lone point as a stroke short enough to be a dot."""
+    path = "M" + "L".join(f"{x:g} {y:.1f}" for x, y in line)
+    return path if len(line) > 1 else f"{path}h.1"
+
+
+def _lines(trace: Trace, time: _Axis, axis: _Axis) -> list[list[tuple[float, float]]]:
+    """Return the points of each line; a trace is in pieces where something was not measured."""
+    begins = [0, *trace.begins]
+    ends = [*trace.begins, len(trace.times_s)]
+    pieces = (slice(begin, end) for begin, end in zip(begins, ends, strict=True) if begin < end)
+    return [_points(trace, piece, time, axis) for piece in pieces]
+
+
+def _points(trace: Trace, piece: slice, time: _Axis, axis: _Axis) -> list[tuple[float, float]]:
     """Go from lowest to highest in every column of the page, so that no spike is lost."""
     columns: dict[int, tuple[float, float]] = {}
-    for time_s, low, high in zip(trace.times_s, trace.lows, trace.highs, strict=True):
+    readings = zip(trace.times_s[piece], trace.lows[piece], trace.highs[piece], strict=True)
+    for time_s, low, high in readings:
         column = round(time.at(time_s))
         before = columns.get(column, (low, high))
         columns[column] = (min(low, before[0]), max(high, before[1]))
@@ -177,24 +194,35 @@ def _points(trace: Trace, time: _Axis, axis: _Axis) -> list[tuple[float, float]]
 
 
 def _bands(bands: Sequence[Band], time: _Axis, bottom: float) -> list[str]:
-    parts = []
-    named_to = -math.inf
+    places = []
     for number, band in enumerate(bands):
         begin = time.at(band.begin_s)
         # A step lasts until the next one's first reading.
         last = bands[number + 1].begin_s if number + 1 < len(bands) else band.end_s
-        width = max(time.at(last) - begin, 0.5)
+        places.append((begin, max(time.at(last) - begin, 0.5), _short(band.step)))
+    parts = []
+    named_to = -math.inf
+    for number, (begin, width, name) in enumerate(places):
         parts.append(
             f'<rect class="band-{number % 2}" x="{begin:.1f}" y="{_TOP - 18:g}" '
             f'width="{width:.1f}" height="{bottom - _TOP + 18:.1f}"/>'
         )
-        name = band.step if len(band.step) <= 24 else f"{band.step[:23]}…"
-        room = 5.4 * len(name) + 6
-        free = width >= room or begin > named_to  # a name may run over, never into another
-        if free and begin + room <= _WIDTH:
+        end = begin + _room(name)
+        # A name may run over the next band, but never into a name, nor where one fits in its own.
+        later = places[number + 1 :]
+        taken = any(end > other and wide >= _room(text) for other, wide, text in later)
+        if begin > named_to and end <= _WIDTH and (width >= end - begin or not taken):
             parts.append(_text("step", begin + 3, _TOP - 21, name))
-            named_to = begin + room
+            named_to = end
     return parts
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= 24 else f"{name[:23]}…"
+
+
+def _room(name: str) -> float:
+    return 5.4 * len(name) + 6
 
 
 def _time_axis(time: _Axis, bottom: float) -> list[str]:

@@ -62,11 +62,13 @@ def value_text(value: float, uncertainty: float, unit: str) -> str:
     """
     if not math.isfinite(value):
         return "no value"
-    text = format_quantity(value, unit)
     if not (math.isfinite(uncertainty) and uncertainty > 0):
-        return text
-    _, _, prefixed = text.partition(" ")
+        return format_quantity(value, unit)
+    _, _, prefixed = format_quantity(max(abs(value), uncertainty), unit).partition(" ")
     scale = parse_quantity(f"1 {prefixed}", unit)
+    if uncertainty / scale >= 99.5:  # a prefix under which it would show more figures than two
+        _, _, prefixed = format_quantity(1000 * uncertainty, unit).partition(" ")
+        scale = parse_quantity(f"1 {prefixed}", unit)
     decimals = 1 - math.floor(math.log10(uncertainty / scale))
     decimals = min(max(decimals, 0), 9)
     figures = f"{value / scale:.{decimals}f} ± {uncertainty / scale:.{decimals}f}"

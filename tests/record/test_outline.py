@@ -41,6 +41,29 @@ class TestTrace:
 
         assert (trace.lows, trace.highs) == ([1.0], [1.0])
 
+    @given(
+        pieces=st.lists(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=9), min_size=1),
+        most=st.sampled_from([4, 8, 64]),
+    )
+    def test_pieces_stay_apart(self, pieces: list[list[float]], most: int) -> None:
+        """However far thinned, a trace has no more lines than it was measured in, in order."""
+        trace = Trace()
+        trace.MOST = most  # type: ignore[misc]
+
+        time = 0
+        for piece in pieces:
+            trace.lift()
+            for value in piece:
+                trace.add(float(time), value)
+                time += 1
+
+        assert trace.begins == sorted(set(trace.begins))
+        assert len(trace.begins) <= len(pieces) - 1
+        assert all(0 < begin <= len(trace.times_s) for begin in trace.begins)
+        if sum(map(len, pieces)) <= most:
+            starts = [sum(map(len, pieces[:number])) for number in range(1, len(pieces))]
+            assert trace.begins == starts
+
 
 class TestOutline:
     def test_steps_follow_one_another(self) -> None:

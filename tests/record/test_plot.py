@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.record.outline import Band, Trace
+from harness.record.outline import Band, Outline, Trace
 from harness.record.plot import Panel, draw, ticks
 
 
@@ -20,7 +20,10 @@ def panel(*points: tuple[float, float], limit: float | None = None) -> Panel:
 
 def line_points(svg: str) -> list[tuple[float, float]]:
     (path,) = re.findall(r'<path class="trace" d="M([^"]*)"', svg)
-    return [(float(x), float(y)) for x, y in (point.split() for point in path.split("L"))]
+    return [
+        (float(x), float(y))
+        for x, y in (point.split() for point in path.removesuffix("h.1").split("L"))
+    ]
 
 
 class TestDraw:
@@ -99,3 +102,29 @@ class TestTicks:
     def test_marks_are_few(self, low: float, span: float, most: int) -> None:
         """There are never more marks than were asked for, and one."""
         assert len(ticks(low, low + span, most)) <= most + 1
+
+
+def drawing_of(steps: list[tuple[str, float, float]]) -> str:
+    """Steps by name, begin and end, with one reading at each end."""
+    outline = Outline()
+    for step, begin_s, end_s in steps:
+        for time_s in (begin_s, end_s):
+            outline.sample(time_s, step, (("voltage", 5.0, "V"),), "supply")
+    [trace] = outline.traces.values()
+    panel = Panel(title="t", unit="V", trace=trace, limit=None, style="s")
+    return draw([panel], outline.bands)
+
+
+def test_what_was_not_measured_is_not_drawn() -> None:
+    """Between the last reading of a step and the first of the next there is no line."""
+    svg = drawing_of([("soak", 0.0, 10.0), ("discharge", 50.0, 60.0)])
+
+    [path] = re.findall(r'<path class="s" d="([^"]*)"', svg)
+    assert path.count("M") == 2
+
+
+def test_no_name_of_a_step_runs_into_another() -> None:
+    """A narrow band gives way to a name that fits into its own band, and to a name before it."""
+    svg = drawing_of([("start", 0.0, 40.0), ("overload", 40.1, 41.0), ("soak", 41.1, 90.0)])
+
+    assert re.findall(r'class="step"[^>]*>([^<]*)<', svg) == ["start", "soak"]

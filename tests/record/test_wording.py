@@ -26,8 +26,8 @@ class TestValueText:
             (0.0067, 0.00231, "V", "6.7 ± 2.3 mV"),
             (0.86391, 0.0065, "%", "86.39 ± 0.65 %"),
             (0.5421, 0.00478, "1", "0.5421 ± 0.0048"),
-            (0.001, 2.3, "V", "1 ± 2300 mV"),
-            (0.0, 0.01, "A", "0.000 ± 0.010 A"),
+            (0.001, 2.3, "V", "0.0 ± 2.3 V"),
+            (0.0, 0.01, "A", "0 ± 10 mA"),
             (1234.5, 21.0, "V", "1.234 ± 0.021 kV"),
             (5.0, 0.0, "V", "5 V"),
             (5.0, math.nan, "V", "5 V"),
@@ -152,3 +152,19 @@ def test_a_value_is_shown_with_its_limits() -> None:
     """Any other check shows its value and its limits."""
     assert found_text("meter.voltage_dc", 5.0, 0.01, "V") == "5.000 ± 0.010 V"
     assert wanted_text("meter.voltage_dc", 4.9, None, "V") == "≥ 4.9 V"
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "unit", "text"),
+    [
+        (53e-6, 102e-6, "V", "0.05 ± 0.10 mV"),
+        (0.743e-3, 2.264e-3, "V", "0.7 ± 2.3 mV"),
+        (0.008, 0.113, "ohm", "0.01 ± 0.11 ohm"),
+        (0.0, 0.0034, "V", "0.0 ± 3.4 mV"),
+    ],
+)
+def test_an_uncertainty_above_its_value_keeps_two_figures(
+    value: float, uncertainty: float, unit: str, text: str
+) -> None:
+    """A value next to nought takes the prefix of its uncertainty (JCGM 100:2008, 7.2.6)."""
+    assert value_text(value, uncertainty, unit) == text
