@@ -32,6 +32,11 @@ class Interview:
         self._given = given
         self._silent = silent
 
+    def begin(self) -> None:
+        """Print how to answer."""
+        if not self._silent:
+            typer.echo("Enter takes what stands in brackets. Ctrl-C ends it; nothing is written.")
+
     def section(self, title: str) -> None:
         """Print what the next questions are about."""
         if not self._silent:
@@ -61,8 +66,16 @@ class Interview:
             except ValueError as error:
                 _again(error)
 
-    def ask_if_known(self, name: str, question: str, read: Reader[_T]) -> _T | None:
+    def ask_if_known(
+        self, name: str, question: str, read: Reader[_T], otherwise: str = "not known"
+    ) -> _T | None:
         """Return the answer to a question that Enter leaves open: nobody knows, or there is none.
+
+        Args:
+            name: Name of the option, with underscores.
+            question: The question in a few words.
+            read: Reads the answer.
+            otherwise: What Enter says.
 
         Raises:
             UsageError: As for :meth:`ask`.
@@ -73,7 +86,7 @@ class Interview:
         if self._silent:
             return None
         while True:
-            answer = _prompt(f"{question} [not known]", name)
+            answer = _prompt(f"{question} [{otherwise}]", name)
             if not answer:
                 return None
             try:

@@ -78,6 +78,7 @@ def profile(  # noqa: PLR0913, PLR0917 - options of the command line
     """Draft a profile: what to do to a kind of unit. It plans and rehearses as it stands."""
     interview = Interview(locals(), silent=yes)
     _free(to, force=force)
+    interview.begin()
     nameplate = _nameplate(interview)
     interview.section("Your bench")
     sample_s = interview.ask(
@@ -127,6 +128,7 @@ def bench(  # noqa: PLR0913, PLR0917 - options of the command line
     """Draft a bench file: your instruments, how to reach them, how exact they are."""
     interview = Interview(locals(), silent=yes)
     _free(to, force=force)
+    interview.begin()
     interview.section("The bench")
     name = interview.ask("name", "Name of the bench", text, "Bench 1")
     library = interview.ask(
@@ -200,6 +202,7 @@ def unit(  # noqa: PLR0913, PLR0917 - options of the command line
     """Draft a unit file: what happened, and the parts in the path. It can be assessed at once."""
     interview = Interview(locals(), silent=yes)
     _free(to, force=force)
+    interview.begin()
     nameplate = _nameplate(interview)
     interview.section("This unit, and what happened to it")
     volts = quantity("V", 0.1, 1e4)
@@ -222,7 +225,9 @@ def unit(  # noqa: PLR0913, PLR0917 - options of the command line
             "fuse_current", "Fuse, rated current", quantity("A", 1e-3, 1e3), "2 A"
         ),
         fuse_v=interview.ask("fuse_voltage", "Fuse, rated voltage", volts, "250 V"),
-        varistor_v=interview.ask_if_known("varistor", "Varistor, continuous AC rating", volts),
+        varistor_v=interview.ask_if_known(
+            "varistor", "Varistor, continuous AC rating", volts, "none"
+        ),
         bulk_v=None
         if nameplate.bulk_capacitance_f is None
         else interview.ask_if_known("bulk_voltage", "Bulk capacitor, rated voltage", volts),
@@ -254,7 +259,7 @@ def _nameplate(interview: Interview) -> Nameplate:
     )
     full_w = nominal_v * current_a
     output_v = interview.ask_if_known(
-        "output_voltage", "Output voltage, DC", quantity("V", 0.1, 1e3)
+        "output_voltage", "Output voltage, DC", quantity("V", 0.1, 1e3), "none"
     )
     output_a = None
     if output_v is not None:

@@ -62,14 +62,6 @@ class TestLowestLevel:
         assert start.readings == pytest.approx(5.0, rel=0.03)
         assert start.levels_frac[0] == 0.10
 
-    def test_ac_counts_energy_at_the_power_factor(self) -> None:
-        """For AC the energy C V^2 comes at half the volt-amperes: t = C V / (0.5 I), by hand."""
-        start = suggest_start(ac(bulk_capacitance="4700 uF"), sample_s=0.05)
-
-        # 4.7 mF x 12 V / (0.5 x 5 x 50 ms) = 451 mA
-        assert start.current_limit_a == pytest.approx(0.45)
-        assert start.fill_s == pytest.approx(4.7e-3 * 12 / (0.5 * 0.45))
-
     def test_a_slow_bench_gets_a_higher_lowest_level(self) -> None:
         """Where the limit cannot be lower, more charge at the lowest level makes it last longer."""
         slow, quick = suggest_start(dc(), sample_s=0.02), suggest_start(dc(), sample_s=0.001)
@@ -84,6 +76,27 @@ class TestLowestLevel:
 
         assert 0.1 <= lowest <= 0.25
         assert lowest * line.nominal_v < line.start_threshold_v
+
+
+class TestAcSource:
+    def test_no_level_keeps_it_in_its_limit(self) -> None:
+        """For AC the energy of the longest level comes within one reading, worked out by hand."""
+        start = suggest_start(ac(), sample_s=0.05)
+
+        # 50 % lies near the threshold and becomes 0.85 x 55 V = 39 %; the longest is 39 to 75 %:
+        # 150 uF x 120 V x (0.75^2 - 0.39^2) / 0.75 / 0.5 = 19.7 mA s, in 50 ms 394 mA
+        assert start.levels_frac == (0.10, 0.25, 0.39, 0.75, 1.0)
+        assert start.current_limit_a == pytest.approx(0.39)
+        assert start.readings == pytest.approx(1.0, rel=0.03)
+
+    def test_a_large_capacitor_gets_closer_levels(self) -> None:
+        """Where one reading asks for more than half the nominal current, the levels come closer."""
+        usual, large = (
+            suggest_start(ac(bulk_capacitance=text), sample_s=0.05) for text in ("150 uF", "330 uF")
+        )
+
+        assert len(large.levels_frac) > len(usual.levels_frac)
+        assert large.readings == pytest.approx(1.0, rel=0.05)
 
 
 class TestLevels:

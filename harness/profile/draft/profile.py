@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from harness.profile.cautions import HAZARDOUS_V
 from harness.profile.draft.nameplate import Nameplate, nameplate_text, unit_of
 from harness.profile.draft.text import Line, down, header, quantity, quoted, table, tidy
 from harness.profile.start_levels import SuggestedStart, suggest_start
@@ -49,11 +50,15 @@ def draft_profile(answers: ProfileAnswers) -> str:
         f"title = {quoted(answers.nameplate.title)}\n",
         nameplate_text(answers.nameplate),
         _envelope(unit),
-        _start(start, answers.sample_s),
+        _cold(),
+        _start(unit, start, answers.sample_s),
         *_nominal(unit),
     ]
     if answers.load and unit.output:
         parts += _load(unit)
+    if unit.input.peak_factor * unit.input.nominal_v > HAZARDOUS_V:
+        parts.append(_discharge(unit))
+    parts.append(header("Further kinds of step: line, load and soak. The guide has every key."))
     return "\n".join(parts)
 
 
@@ -93,7 +98,53 @@ def _envelope(unit: Unit) -> str:
     )
 
 
-def _start(start: SuggestedStart, sample_s: float) -> str:
+def _cold() -> str:
+    """Return cold checks, there to be uncommented: they stop a run to ask."""
+    seen = (
+        Line("name", '"no damage to be seen"'),
+        Line("measure", '"operator.yes_no"'),
+        Line("ask", '"Board, holders and parts: no crack, no soot, no bulge?"'),
+    )
+    input_ohm = (
+        Line("name", '"input resistance"'),
+        Line("measure", '"meter.resistance"'),
+        Line("across", '"input"', "the leads are moved with power off"),
+        Line("low", '"1 kohm"', "CHECK against a good unit"),
+    )
+    steps = table("[[steps]]", (Line("kind", '"cold"'),))
+    checks = (table("[[steps.checks]]", lines) for lines in (seen, input_ohm))
+    return header(
+        "Cold checks before power. The run asks and measures, and a failed one stops it. Take off "
+        "the marks in front to use them."
+    ) + _commented("\n".join((steps, *checks)))
+
+
+def _discharge(unit: Unit) -> str:
+    """Return a discharge step, there to be uncommented: where to measure is the user's to say."""
+    lines: tuple[Line, ...]
+    if unit.input.kind == "ac" and unit.protection_class != "III":
+        lines = (
+            Line("across", '"input"', "the pins of the plug"),
+            Line("limit", '"plug pins"', "below 34 V within 1 s, IEC 60335-1"),
+        )
+    else:
+        lines = (
+            Line("across", '"bulk"'),
+            Line("below", '"60 V"', "CHECK against your local code"),
+            Line("within", '"2 s"'),
+        )
+    return header(
+        "Power off, and stored voltage measured until it is below the limit. The meter has to "
+        "stand there. OTHER PLACES MAY STILL BE CHARGED: measure before you touch."
+    ) + _commented(table("[[steps]]", (Line("kind", '"discharge"'), *lines)))
+
+
+def _commented(text: str) -> str:
+    """Return TOML as comments, to be uncommented."""
+    return "".join(f"# {line}\n" if line else "#\n" for line in text.splitlines())
+
+
+def _start(unit: Unit, start: SuggestedStart, sample_s: float) -> str:
     levels = ", ".join(quantity(level, "%") for level in start.levels_frac)
     lines = (
         Line("kind", '"start"'),
@@ -105,11 +156,11 @@ def _start(start: SuggestedStart, sample_s: float) -> str:
         "[[steps]]",
         lines,
         "First power: the voltage rises level by level under a low current limit. A level has to "
-        f"come to rest before the next one is set. {_why(start, sample_s)}",
+        f"come to rest before the next one is set. {_why(unit, start, sample_s)}",
     )
 
 
-def _why(start: SuggestedStart, sample_s: float) -> str:
+def _why(unit: Unit, start: SuggestedStart, sample_s: float) -> str:
     """Say where levels and limit come from."""
     if start.readings is None or start.fill_s is None:
         return (
@@ -119,6 +170,12 @@ def _why(start: SuggestedStart, sample_s: float) -> str:
         )
     fill, sample = format_quantity(start.fill_s, "s", 2), format_quantity(sample_s, "s", 3)
     share = format_quantity(start.readings, "1", 2)
+    if unit.input.kind == "ac":
+        return (
+            f"At the limit the bulk capacitor takes {fill} at most from level to level, {share} "
+            f"times the {sample} of a reading. Far longer than one, and the energy that goes in "
+            "can no longer be told from a leak: then put in more levels, or a higher limit."
+        )
     said = (
         f"At the limit the bulk capacitor fills to the lowest level in {fill}: at one reading each "
         f"{sample} that is {share} readings. Five are aimed at, so that a short stands out from it."
