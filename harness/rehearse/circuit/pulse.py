@@ -102,10 +102,16 @@ def carry_pulse(  # noqa: PLR0915 - one loop over plain numbers: calls would cos
     path = kept / total_ohm
     inverse = 1.0 / net.bulk_f
     drawn = path + leak
+    least_v, longest_s = net.least_v, still.step_s
     time_s, bulk_v = pulse.time_s, pulse.bulk_v
     line_a, terminal_v, input_v, inner_v, forward_v, rectifier_a = pulse.flows
+    angle = omega * time_s
+    sine, cosine = sin(angle), cos(angle)
+    peak_a, lowest_v, highest_v = pulse.peak_a, pulse.lowest_v, pulse.highest_v
     while until_s - time_s > 1e-12 and forward_v >= end_v and line_a <= still.clamp_a:
-        step_s = min(until_s - time_s, still.step_s)
+        step_s = until_s - time_s
+        if step_s > longest_s:  # noqa: PLR1730 - here and below: a call costs as much as a line
+            step_s = longest_s
         constant_a = 2.0 * power_w / bulk_v if power_w > 0.0 else 0.0
         slope = -power_w / (bulk_v * bulk_v) if power_w > 0.0 else 0.0
         rate = inverse * (drawn * kept * (1.0 - esr_ohm * slope) + slope)
@@ -113,16 +119,16 @@ def carry_pulse(  # noqa: PLR0915 - one loop over plain numbers: calls would cos
         if rate * step_s < 1e-9:
             break
         scale = inverse * path * peak_v / (rate * rate + omega * omega)
-        angle = omega * time_s
-        begun = constant / rate + scale * (rate * sin(angle) - omega * cos(angle))
+        begun = constant / rate + scale * (rate * sine - omega * cosine)
         next_s = time_s + step_s
         angle = omega * next_s
-        sine = sin(angle)
-        next_v = constant / rate + scale * (rate * sine - omega * cos(angle))
+        sine, cosine = sin(angle), cos(angle)
+        next_v = constant / rate + scale * (rate * sine - omega * cosine)
         next_v += (bulk_v - begun) * exp(-rate * step_s)
 
         source_v = peak_v * sine
-        power_a = power_w / max(next_v, net.least_v) if power_w > 0.0 else 0.0
+        held_v = next_v if next_v > least_v else least_v  # noqa: FURB136
+        power_a = power_w / held_v if power_w > 0.0 else 0.0
         inner1_v = (next_v - esr_ohm * power_a) / divider
         forward1_v = source_v - net.drop_v - inner1_v
         if forward1_v < 0.0 or not still.least_v < next_v < still.most_v:
@@ -152,11 +158,15 @@ def carry_pulse(  # noqa: PLR0915 - one loop over plain numbers: calls would cos
         pulse.bulk_square += third * (bulk_v * bulk_v + bulk_v * next_v + next_v * next_v)
         pulse.inner += half * (inner_v + inner1_v)
         pulse.inner_square += third * (inner_v * inner_v + inner_v * inner1_v + inner1_v * inner1_v)
-        pulse.peak_a = max(pulse.peak_a, line1_a)
-        pulse.highest_v = max(pulse.highest_v, next_v)
-        pulse.lowest_v = min(pulse.lowest_v, next_v)
+        if line1_a > peak_a:  # noqa: PLR1730
+            peak_a = line1_a
+        if next_v > highest_v:
+            highest_v = next_v
+        elif next_v < lowest_v:
+            lowest_v = next_v
         time_s, bulk_v = next_s, next_v
         line_a, terminal_v, input_v, inner_v = line1_a, terminal1_v, input1_v, inner1_v
         forward_v, rectifier_a = forward1_v, rectifier1_a
     pulse.time_s, pulse.bulk_v = time_s, bulk_v
+    pulse.peak_a, pulse.lowest_v, pulse.highest_v = peak_a, lowest_v, highest_v
     pulse.flows = Flows(line_a, terminal_v, input_v, inner_v, forward_v, rectifier_a)
