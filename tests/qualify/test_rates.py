@@ -1,0 +1,193 @@
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pytest
+
+from harness.profile.load import load_profile
+from harness.profile.schema import Profile
+from harness.qualify.bounds import share
+from harness.qualify.rates import Spread, rates_of
+from harness.qualify.remedies import REMEDIES, lacking, out_of_reach, remedies_for
+from harness.qualify.row import HEALTHY, End, Judged, UnitRow
+from harness.rehearse.faults import FAULTS
+
+
+def made(
+    index: int, kind: str, end: End, *, clear: bool = True, checks: Sequence[str] = ()
+) -> UnitRow:
+    """A row as far as rates look at it; ``checks`` names those that failed."""
+    return UnitRow(
+        index=index,
+        kind=kind,
+        severity=0.1 * index,
+        clear=clear and kind != HEALTHY,
+        seed=1,
+        end=end,
+        trip="charge_budget" if end is End.TRIPPED else "",
+        step="",
+        level="",
+        reason="",
+        duration_s=float(index),
+        charge_c=0.0,
+        energy_j=2.0 * index,
+        i2t_a2s=0.0,
+        fuse_open=False,
+        checks=tuple(
+            Judged(
+                step="nominal",
+                check=name,
+                quantity="supply.power",
+                unit="W",
+                value=1.0,
+                uncertainty=0.1,
+                verdict="fail",
+            )
+            for name in checks
+        ),
+    )
+
+
+ROWS = (
+    made(0, HEALTHY, End.RELEASED),
+    made(1, "no-start", End.REJECTED, checks=("5 V rail", "idle power")),
+    made(2, HEALTHY, End.UNDECIDED),
+    made(3, "weak-bulk-capacitor", End.RELEASED),
+    made(4, HEALTHY, End.RELEASED),
+    made(5, "weak-bulk-capacitor", End.TRIPPED),
+    made(6, HEALTHY, End.TRIPPED),
+    made(7, "weak-bulk-capacitor", End.RELEASED, clear=False),
+    made(9, "no-start", End.REJECTED, checks=("5 V rail",)),
+    made(11, "current-limit-folded-back", End.RELEASED),
+)
+
+
+class TestRates:
+    def test_each_class_has_its_counts_and_bounds(self, profile_b: Profile) -> None:
+        """Every end is counted with its exact bounds, and each unit once."""
+        rates = rates_of(profile_b, ROWS)
+
+        assert rates.healthy.units == 4
+        assert rates.healthy.ends[End.RELEASED] == share(2, 4)
+        assert rates.healthy.not_released == share(2, 4)
+        assert rates.healthy.rejected_or_tripped == share(1, 4)
+        for one in (rates.healthy, rates.clear, rates.marginal, *rates.faults, *rates.border):
+            assert sum(end.count for end in one.ends.values()) == one.units
+
+    def test_clear_and_marginal_units_stand_apart(self, profile_b: Profile) -> None:
+        """A marginal unit counts in neither the rates of clearly faulty ones nor their sum."""
+        rates = rates_of(profile_b, ROWS)
+
+        assert {one.kind: one.units for one in rates.faults} == {
+            "no-start": 2,
+            "weak-bulk-capacitor": 2,
+            "current-limit-folded-back": 1,
+        }
+        assert [(one.kind, one.units) for one in rates.border] == [("weak-bulk-capacitor", 1)]
+        assert (rates.clear.units, rates.marginal.units) == (5, 1)
+
+    def test_what_caught_a_class_is_counted(self, profile_b: Profile) -> None:
+        """A unit that failed two checks counts for both, a tripped one for its reason."""
+        caught = {one.kind: dict(one.caught) for one in rates_of(profile_b, ROWS).faults}
+
+        assert caught["no-start"] == {"nominal: 5 V rail": 2, "nominal: idle power": 1}
+        assert caught["weak-bulk-capacitor"] == {"charge_budget": 1}
+
+    def test_a_miss_names_severities_and_what_would_find_it(self, profile_b: Profile) -> None:
+        """A fault that was released is named with how bad it was and what shows it."""
+        misses = {one.kind: one for one in rates_of(profile_b, ROWS).misses}
+
+        assert set(misses) == {"weak-bulk-capacitor", "current-limit-folded-back"}
+        assert misses["weak-bulk-capacitor"].released == share(1, 2)
+        assert misses["weak-bulk-capacitor"].worst == (pytest.approx(0.3),)
+        assert all(one.remedies for one in misses.values())
+
+    def test_a_fault_that_cannot_show_is_not_held_against_the_profile(
+        self, profile_a: Profile
+    ) -> None:
+        """What needs a load, in a profile that never loads, is named and left out of the sum."""
+        rates = rates_of(profile_a, ROWS)
+
+        assert rates.beyond == {"current-limit-folded-back"}
+        assert rates.clear.units == 4
+        assert "current-limit-folded-back" in {one.kind for one in rates.misses}
+
+    def test_a_spread_ranks_its_values(self) -> None:
+        """Half of the values lie below the median, 95 % below the next figure, none above all."""
+        values = [float(value) for value in range(101)]
+
+        assert Spread.of(values[::-1]) == Spread(median=50.0, most=95.0, highest=100.0)
+        assert Spread.of([]) is None
+
+
+class TestRemedies:
+    def test_every_fault_has_one(self) -> None:
+        """For each fault, on each kind of input it exists for, something is known that shows it."""
+        for name, fault in FAULTS.items():
+            for kind in fault.kinds:
+                assert remedies_for(name, kind), (name, kind)
+        assert set(REMEDIES) <= set(FAULTS)
+
+    def test_what_the_profile_lacks_comes_alone(self, profile_a: Profile) -> None:
+        """Only ways the profile does not take are suggested, where there are any."""
+        (only,) = lacking(profile_a, "current-limit-folded-back")
+
+        assert str(only).startswith("meter.voltage_dc in a load step, low limit: ")
+
+    def test_where_all_is_there_the_limits_are_too_wide(self, profile_b: Profile) -> None:
+        """A profile that takes every way already is shown them all."""
+        assert lacking(profile_b, "output-low") == remedies_for("output-low", "ac")
+
+    def test_a_start_without_capacitance_lacks_its_budget(self, profile_a: Profile) -> None:
+        """Without bulk_capacitance on the nameplate the budget is what is lacking."""
+        bare = profile_a.model_copy(
+            update={
+                "unit": profile_a.unit.model_copy(
+                    update={
+                        "input": profile_a.unit.input.model_copy(
+                            update={"bulk_capacitance_f": None}
+                        )
+                    }
+                )
+            }
+        )
+        (budget,) = lacking(bare, "shorted-input")
+
+        assert "with bulk_capacitance on the nameplate" in str(budget)
+
+    def test_only_what_needs_a_load_is_out_of_reach(
+        self, profile_a: Profile, profile_b: Profile
+    ) -> None:
+        """Without a load step faults that need one are out of reach, and no others."""
+        assert {name for name in FAULTS if out_of_reach(profile_a, name)} == {
+            name for name, fault in FAULTS.items() if fault.needs_load
+        }
+        assert not any(out_of_reach(profile_b, name) for name in FAULTS)
+
+
+class TestUnitA:
+    def test_nothing_healthy_is_held_and_nothing_clear_released(
+        self, profile_a: Profile, rows_a: tuple[UnitRow, ...]
+    ) -> None:
+        """Over one unit of each fault the shipped profile makes no mistake it could avoid."""
+        rates = rates_of(profile_a, rows_a)
+
+        assert rates.healthy.not_released.count == 0
+        assert rates.clear.ends[End.RELEASED].count == 0
+        assert {one.kind for one in rates.misses} <= rates.beyond
+
+
+@pytest.mark.torture
+class TestGoal:
+    @pytest.mark.parametrize("name", ["mount-controller-board", "dome-shutter-power-unit"])
+    def test_shipped_profiles_keep_to_their_rates(self, name: str) -> None:
+        """Of 10,000 units less than 0.1 % of the clearly faulty are released, less than 1 % of the
+        healthy held (upper bounds, 95 %).
+        """
+        from harness.qualify.campaign import qualify
+
+        profile = load_profile(name)
+        rates = rates_of(profile, qualify(profile, units=10_000, seed=1).rows)
+
+        assert rates.clear.ends[End.RELEASED].high_frac < 1e-3
+        assert rates.healthy.not_released.high_frac < 1e-2
