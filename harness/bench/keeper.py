@@ -57,9 +57,6 @@ class Limits:
         voltage_v: Envelope voltage.
         current_a: Envelope current.
         power_w: Envelope power.
-        reading_v: Voltage above which a reading is outside: the envelope's, or more by what the
-            supply's reading may be off by where a level stands at the envelope's edge; None for
-            the envelope's.
         frequencies_hz: Line frequencies that may be set; empty for DC.
         load_current_a: Largest load current that may be set; zero where there is no load.
         load_power_w: Largest load power that may be set; zero where none may.
@@ -73,7 +70,6 @@ class Limits:
     voltage_v: float
     current_a: float
     power_w: float
-    reading_v: float | None = None
     frequencies_hz: tuple[float, ...] = ()
     load_current_a: float = 0.0
     load_power_w: float = 0.0
@@ -82,11 +78,6 @@ class Limits:
     silence_s: float = 0.5
     off_attempts: int = 5
     in_step_s: float = 0.5
-
-    @property
-    def most_read_v(self) -> float:
-        """Voltage above which a reading is outside the envelope."""
-        return self.voltage_v if self.reading_v is None else self.reading_v
 
 
 class Keeper:
@@ -183,7 +174,7 @@ class Keeper:
             return ()
         limits = self._limits
         # Written so that a value that is no number fails the comparison and trips.
-        if not abs(sample.voltage_v) <= limits.most_read_v:
+        if not abs(sample.voltage_v) <= limits.voltage_v:
             return self._over(TripReason.OVER_VOLTAGE, sample, sample.voltage_v, "V")
         if not abs(sample.current_a) <= limits.current_a:
             return self._over(TripReason.OVER_CURRENT, sample, sample.current_a, "A")
@@ -259,7 +250,7 @@ class Keeper:
         moves += self._load.clear()
         if "set_voltage_protection" in self._supply:
             moves += self._set(
-                "set_voltage_protection", "voltage_protection_setting", self._limits.most_read_v
+                "set_voltage_protection", "voltage_protection_setting", self._limits.voltage_v
             )
         if arm.frequency_hz is not None:
             moves += self._frequency(arm.frequency_hz)
@@ -342,7 +333,7 @@ class Keeper:
         self, reason: TripReason, sample: SupplySample, value: float, unit: str
     ) -> tuple[Move, ...]:
         bound = {
-            "V": self._limits.most_read_v,
+            "V": self._limits.voltage_v,
             "A": self._limits.current_a,
             "W": self._limits.power_w,
         }[unit]

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 
 from harness.profile.bench_file import BenchFile
 from harness.profile.cautions import cautions
 from harness.profile.levels import LevelMaker
 from harness.profile.limits import with_limits
 from harness.profile.measures import MEASURES
-from harness.profile.plan import Plan, PlannedStep
+from harness.profile.plan import Level, Plan, PlannedStep
 from harness.profile.schema import Check, DischargeStep, LoadStep, Profile, Step
 from harness.quantity import format_quantity
 from harness.unit.nameplate import AcInput
@@ -45,7 +46,11 @@ def make_plan(
         profile=profile,
         bench=bench,
         steps=steps,
-        notes=(*_notes(profile, steps), *expander.unprotected()),
+        notes=(
+            *_notes(profile, steps),
+            *_edge(profile, bench, steps),
+            *expander.unprotected(),
+        ),
         cautions=cautions(profile.unit, profile.envelope),
         duration_s=sum(level.dwell_s for step in steps for level in step.all_levels),
         lacking=tuple(expander.lacking()),
@@ -74,7 +79,7 @@ class _Expander:
         """Yield every step in numbers."""
         names = _unique([step.title or step.kind for step in self._profile.steps])
         for number, (step, name) in enumerate(zip(self._profile.steps, names, strict=True), 1):
-            restart, levels = self._levels.of(step)
+            restart, levels = map(self._inside, self._levels.of(step))
             checks = (*_implied(step), *map(_expecting, step.checks))
             reasons = [(check, self._why_dropped(check)) for check in checks]
             yield PlannedStep(
@@ -87,6 +92,15 @@ class _Expander:
                 dropped=tuple((check, why) for check, why in reasons if why),
                 restart=restart,
             )
+
+    def _inside(self, levels: tuple[Level, ...]) -> tuple[Level, ...]:
+        """Set what stands at the envelope's edge lower, so that its readings stay inside.
+
+        The supply may give so much more than it is set to, and read so much more than it gives:
+        twice its stated accuracy. The bound itself is not moved: one reading outside cuts power.
+        """
+        most_v = _most_set_v(self._profile, self._bench)
+        return tuple(replace(level, voltage_v=min(level.voltage_v, most_v)) for level in levels)
 
     def lacking(self) -> Iterator[str]:
         """Yield what the supply's dialect cannot do and the plan cannot do without."""
@@ -202,7 +216,7 @@ def _notes(profile: Profile, steps: tuple[PlannedStep, ...]) -> Iterator[str]:
                 )
         for check, why in step.dropped:
             yield f"Falls away: check {check.name!r} of step {step.number} ({step.name}): {why}."
-    yield from _hand_notes(profile, steps)
+    yield from _hand_notes(steps)
     if profile.limits_used is not None:
         yield from profile.limits_used.notes
     if unit_input.threshold is None:
@@ -213,7 +227,7 @@ def _notes(profile: Profile, steps: tuple[PlannedStep, ...]) -> Iterator[str]:
         yield f"No idle_power on the nameplate: taken as {assumed}."
 
 
-def _hand_notes(profile: Profile, steps: tuple[PlannedStep, ...]) -> Iterator[str]:
+def _hand_notes(steps: tuple[PlannedStep, ...]) -> Iterator[str]:
     """Yield what a person has to do on the way, and when power is off for it."""
     for step in steps:
         where = f"Step {step.number} ({step.name})"
@@ -226,18 +240,28 @@ def _hand_notes(profile: Profile, steps: tuple[PlannedStep, ...]) -> Iterator[st
                     f"{where}: power goes off while the meter is moved to the {across}, comes back "
                     f"by {back}, and goes off again to be timed."
                 )
-    edge = _edge(profile, steps)
-    if edge is not None:
-        yield edge
 
 
-def _edge(profile: Profile, steps: tuple[PlannedStep, ...]) -> str | None:
-    """Say where a level at the envelope's edge makes room for the supply's own reading error."""
-    levels = [level for step in steps for level in step.all_levels]
-    highest_v = max((level.voltage_v for level in levels), default=0.0)
-    if highest_v < profile.envelope.voltage_v * (1 - 1e-9):
-        return None
-    return (
-        f"A level stands at the envelope's {format_quantity(profile.envelope.voltage_v, 'V')}: "
-        "readings beyond it by no more than the supply's stated accuracy do not cut power."
-    )
+def _most_set_v(profile: Profile, bench: BenchFile | None) -> float:
+    """Return the highest voltage to set, so that the supply's errors stay inside the envelope."""
+    envelope_v = profile.envelope.voltage_v
+    accuracy = None if bench is None else bench.supply.accuracy.get("voltage")
+    return envelope_v - (0.0 if accuracy is None else 2 * accuracy.bound(envelope_v))
+
+
+def _edge(
+    profile: Profile, bench: BenchFile | None, steps: tuple[PlannedStep, ...]
+) -> Iterator[str]:
+    """Say where a level at the envelope's edge is set lower."""
+    most_v = _most_set_v(profile, bench)
+    highest_v = max((level.voltage_v for step in steps for level in step.all_levels), default=0.0)
+    if (
+        bench is not None
+        and most_v < profile.envelope.voltage_v
+        and highest_v >= most_v * (1 - 1e-9)
+    ):
+        yield (
+            f"A level at the envelope's {format_quantity(profile.envelope.voltage_v, 'V')} is set "
+            f"to {format_quantity(most_v, 'V', 5)}: twice the supply's stated accuracy lower, so "
+            "that its readings stay inside."
+        )

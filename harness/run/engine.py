@@ -248,16 +248,10 @@ def _limits(plan: Plan) -> Limits:
     envelope = plan.profile.envelope
     levels = [level for step in plan.steps for level in step.all_levels]
     points = [level.load for level in levels if level.load is not None]
-    accuracy = None if plan.bench is None else plan.bench.supply.accuracy.get("voltage")
-    highest_v = max((level.voltage_v for level in levels), default=0.0)
-    error_v = 0.0 if accuracy is None else accuracy.bound(highest_v)
     return Limits(
         voltage_v=envelope.voltage_v,
         current_a=envelope.current_a,
         power_w=envelope.power_w,
-        # A level at the envelope's edge reads a little above it on a supply that is within its
-        # accuracy: that is no voltage outside.
-        reading_v=max(envelope.voltage_v, highest_v + error_v),
         frequencies_hz=tuple({level.frequency_hz for level in levels if level.frequency_hz}),
         load_current_a=_most(points, "current"),
         load_power_w=_most(points, "power"),
