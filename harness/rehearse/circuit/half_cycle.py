@@ -191,16 +191,14 @@ class HalfCycle:
 
         Regula falsi, Illinois form: the bulk voltage may fall faster than the sine rises.
         """
-        low_s, high_s = 0.0, longest_s
+        low_s, high_s, side = 0.0, longest_s, 0.0
         low_v = self._forward_after(low_s, power_w) - _MEETING_V
         high_v = self._forward_after(high_s, power_w) - _MEETING_V
-        side = 0.0
         for _ in range(40):
             meet_s = high_s - high_v * (high_s - low_s) / (high_v - low_v)
             meet_v = self._forward_after(meet_s, power_w) - _MEETING_V
             if abs(meet_v) < 0.5 * _FORWARD_V:
                 break
-            # An end that stands still twice is halved, so that the other one comes nearer, too.
             if meet_v > 0.0:
                 high_s, high_v, low_v = meet_s, meet_v, low_v * (0.5 if side > 0 else 1.0)
             else:
