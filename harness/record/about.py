@@ -42,6 +42,7 @@ def about(facts: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("Run", facts["run_id"]),
     ]
     if facts["rehearsal"]:
+        rows.append(("Simulated unit", subtable(facts, "unit_model").get("title")))
         rows.append(("Simulated fault", facts["fault"] or "none"))
     return [(name, str(text)) for name, text in rows if text is not None]
 

@@ -58,6 +58,7 @@ def test_a_fault_on_top_of_a_model(tmp_path: Path) -> None:
     assert run["fault"] == "leaky-bulk-capacitor, no-start"
     assert run["unit_model"]["sha256"] == model.sha256
     assert run["unit_model"]["text"] == model.text
+    assert model.title in (result.folder / "report.html").read_text(encoding="utf-8")
 
 
 class TestAsTyped:

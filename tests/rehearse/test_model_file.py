@@ -240,3 +240,47 @@ class TestMistakes:
         """A name that is near a shipped one gets a hint."""
         with pytest.raises(FileError, match="did you mean"):
             load_unit_model("dome-shutter-HP-0008")
+
+
+#: Lines as a slip may leave them.
+SLIPS = (
+    "[bulk",
+    "bulk = 3",
+    "faults = {}",
+    "faults = [1]",
+    "[[faults]]",
+    "kind = 5",
+    'severity = "nan ohm"',
+    "severity = true",
+    "severity = inf",
+    "severity = [1]",
+    'onset_time = "-1 s"',
+    '[inrush_limiter]\nbeta = "1e9 K"\ncold_resistance = "5 ohm"',
+    'inrush_limiter = "5 ohm"',
+    'fuse = { rating = "0 A" }',
+    'converter = { start = "1e9 V" }',
+    'varistor = { exponent = "30" }',
+)
+
+
+@given(
+    lines=st.lists(st.sampled_from(SLIPS), min_size=1, max_size=3),
+    name=st.sampled_from(MODELS),
+    at=st.floats(0.0, 1.0),
+)
+def test_no_file_gives_a_traceback(
+    lines: list[str], name: str, at: float, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """Whatever lines slip into a unit model, it loads or its mistakes are told."""
+    whole = load_unit_model(name).text.splitlines()
+    place = round(at * len(whole))
+    path = tmp_path_factory.getbasetemp() / "slip.toml"
+    path.write_text("\n".join([*whole[:place], *lines, *whole[place:]]), encoding="utf-8")
+    told: tuple[object, ...] = ("nothing wrong",)
+    try:
+        file = load_unit_model(path)
+        file.unit(load_profile(PROFILES[file.input]).unit)
+    except FileError as error:
+        told = error.mistakes
+
+    assert told

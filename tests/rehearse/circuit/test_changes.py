@@ -4,6 +4,8 @@ import math
 from dataclasses import replace
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from harness.rehearse.changing_parts import Forming, InrushLimiter, Onset
 from harness.rehearse.circuit import Circuit, ac_source, dc_source
@@ -205,3 +207,59 @@ class TestAgeing:
 
         assert aged.capacitance_f == 0.5 * model_b.bulk.nominal_capacitance_f
         assert aged.series_resistance_ohm == 2.0 * model_b.bulk.series_resistance_ohm
+
+
+@settings(max_examples=15)
+@given(
+    kind=st.sampled_from(["dc", "ac"]),
+    cold_ohm=st.sampled_from([0.5, 5.0, 47.0]),
+    heat_s=st.sampled_from([0.05, 2.0, 60.0]),
+    energy_j=st.sampled_from([0.01, 1.0, math.inf]),
+    onset=st.builds(Onset, time_s=st.floats(0.0, 2.0), voltage_v=st.floats(0.0, 30.0)),
+    moves=st.lists(
+        st.tuples(
+            st.sampled_from([0.0, 0.3, 1.0, 1.5, 2.5]),
+            st.sampled_from([0.05, 0.5, 5.0]),
+            st.sampled_from([0.003, 0.2, 1.5]),
+        ),
+        min_size=1,
+        max_size=4,
+    ),
+)
+def test_any_unit_that_changes_stays_sane(
+    kind: str,
+    cold_ohm: float,
+    heat_s: float,
+    energy_j: float,
+    onset: Onset,
+    moves: list[tuple[float, float, float]],
+    model_a: UnitModel,
+    model_b: UnitModel,
+) -> None:
+    """Whatever changes in a unit and whatever is set, values stay finite and bulk below peak."""
+    model, nominal_v = (model_a, 24.0) if kind == "dc" else (model_b, 120.0)
+    model = limited(model, InrushLimiter(cold_ohm=cold_ohm, heat_time_s=heat_s))
+    assert model.varistor is not None
+    model = replace(
+        model,
+        varistor=replace(model.varistor, energy_j=energy_j, cooling_s=1.0),
+        bulk=replace(model.bulk, forming=Forming(extra_ohm=1e3, time_s=0.5, voltage_v=nominal_v)),
+        defects=replace(model.defects, bulk_short_ohm=0.5, bulk_short_onset=onset),
+    )
+    circuit = on(model, 0.0)
+    time_s = 0.0
+    for volts, limit_a, hold_s in moves:
+        circuit.set_source(voltage_v=volts * nominal_v, current_limit_a=limit_a)
+        for _ in range(3):
+            time_s += hold_s
+            circuit.advance_to(time_s)
+            values = (
+                circuit.source_current_a(0.05),
+                circuit.source_power_w(0.05),
+                circuit.bulk_voltage_v(),
+                circuit.let_through.energy_j,
+                circuit._solver.changes.limiter_degc,  # type: ignore[attr-defined]
+            )
+
+            assert all(math.isfinite(value) and value > -1e-6 for value in values)
+            assert circuit.bulk_voltage_v() <= 2.5 * nominal_v * math.sqrt(2.0)
