@@ -24,6 +24,17 @@ from harness.profile.steps import (
     SoakStep,
     StartStep,
 )
+from harness.quantity import format_quantity
+from harness.rehearse.faults import FAULTS, Fault
+from harness.rehearse.model_tables import (
+    BulkTable,
+    ConverterTable,
+    FaultTable,
+    FuseTable,
+    LimiterTable,
+    RectifierTable,
+    VaristorTable,
+)
 from harness.unit.fields import Table
 from harness.unit.nameplate import AcInput, DcInput, Output
 from tests import formulas
@@ -187,6 +198,39 @@ class TestTables:
         named = set(first_cells(PAGES["own-instrument"], "| operation |"))
 
         assert named == OPERATIONS
+
+    @pytest.mark.parametrize(
+        ("name", "fault"), [(name, fault) for name, fault in FAULTS.items() if fault.degree]
+    )
+    def test_severities(self, name: str, fault: Fault) -> None:
+        """The page of the simulator names each fault's severities as they are."""
+        degree = fault.degree
+        assert degree is not None
+        numbers = (degree.mild, degree.usual, degree.severe)
+        cells = [f"`{name}`", degree.what, *(format_quantity(one, degree.unit) for one in numbers)]
+        late = "yes" if fault.onset else "no"
+
+        assert f"| {' | '.join([*cells, late])} |" in PAGES["simulator"]
+
+    @pytest.mark.parametrize(
+        ("heading", "table"),
+        [
+            ("`[fuse]`", FuseTable),
+            ("`[varistor]`", VaristorTable),
+            ("`[rectifier]`", RectifierTable),
+            ("`[inrush_limiter]`", LimiterTable),
+            ("`[bulk]`", BulkTable),
+            ("`[converter]`", ConverterTable),
+            ("`[[faults]]`", FaultTable),
+        ],
+    )
+    def test_the_keys_of_a_unit_model(self, heading: str, table: type[Table]) -> None:
+        """The page of the simulator names each key of a unit model beside its table."""
+        row = next(
+            line for line in PAGES["simulator"].splitlines() if line.startswith(f"| {heading}")
+        )
+
+        assert all(f"`{key}`" in row for key in keys_of(table))
 
     def test_the_formulas_are_those_of_the_code(self) -> None:
         """The page of formulas is what the docstrings say; `python -m tests.formulas` writes it."""
