@@ -12,7 +12,17 @@ import typer
 from harness.errors import UsageError, did_you_mean
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
 
-__all__ = ["Interview", "choice", "date", "either", "frequencies", "quantity", "text"]
+__all__ = [
+    "Interview",
+    "address",
+    "address_or_none",
+    "choice",
+    "date",
+    "either",
+    "frequencies",
+    "quantity",
+    "text",
+]
 
 _T = TypeVar("_T")
 
@@ -187,6 +197,20 @@ def text(answer: str) -> str:
     if not answer.isprintable() or len(answer) > 100:
         raise ValueError("expected one line of at most 100 printable characters")
     return answer
+
+
+def address(answer: str) -> str:
+    """Read a VISA resource string: parts with ``::`` between them."""
+    if "::" not in text(answer):
+        raise ValueError(
+            f"{shown(answer)} is no VISA address; for example: TCPIP0::192.0.2.10::5025::SOCKET"
+        )
+    return answer
+
+
+def address_or_none(answer: str) -> str | None:
+    """Read a VISA resource string, or the word none."""
+    return None if answer.casefold() == "none" else address(answer)
 
 
 def frequencies(answer: str) -> tuple[float, ...]:

@@ -9,6 +9,8 @@ import typer
 
 from harness.cli.interview import (
     Interview,
+    address,
+    address_or_none,
     choice,
     date,
     frequencies,
@@ -143,7 +145,7 @@ def bench(  # noqa: PLR0913, PLR0917 - options of the command line
         name=name,
         visa="" if library == "system" else library,
         kind=gives,
-        supply=interview.ask("supply", "Its VISA address", text, _address(10)),
+        supply=interview.ask("supply", "Its VISA address", address, _address(10)),
         voltage_v=interview.ask("voltage", "Its largest voltage", quantity("V", 1, 1e4), usual[0]),
         current_a=interview.ask(
             "current", "Its largest current", quantity("A", 1e-3, 1e3), usual[1]
@@ -306,10 +308,7 @@ def _nameplate(interview: Interview) -> Nameplate:
 def _further(interview: Interview, name: str, title: str, host: int) -> str | None:
     """Ask for an instrument that a bench may do without."""
     interview.section(title)
-    address = interview.ask(
-        name, "Its VISA address; none for a bench without it", text, _address(host)
-    )
-    return None if address.casefold() == "none" else address
+    return interview.ask(name, "VISA address, or none", address_or_none, _address(host))
 
 
 def _address(host: int) -> str:

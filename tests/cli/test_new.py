@@ -88,6 +88,7 @@ class TestOptions:
             ("profile --yes --output-voltage 5V --output-current 50A", "outside 576 uA to 5.76 A"),
             ("bench --yes --calibration-due tomorrow", "'tomorrow' is no date"),
             ("bench --yes --voltage-accuracy 10", "for example: 0.05 % + 10 mV"),
+            ("bench --yes --supply 60", "'60' is no VISA address"),
             ("unit --yes --opened relay", "is none of fuse, breaker, nothing, unknown"),
             ('unit --yes --serial ""', "expected text, found none"),
         ],

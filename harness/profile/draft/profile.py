@@ -169,13 +169,13 @@ def _why(unit: Unit, start: SuggestedStart, sample_s: float) -> str:
             "sooner."
         )
     fill, sample = format_quantity(start.fill_s, "s", 2), format_quantity(sample_s, "s", 3)
-    share = format_quantity(start.readings, "1", 2)
     if unit.input.kind == "ac":
         return (
-            f"At the limit the bulk capacitor takes {fill} at most from level to level, {share} "
-            f"times the {sample} of a reading. Far longer than one, and the energy that goes in "
-            "can no longer be told from a leak: then put in more levels, or a higher limit."
+            f"At the limit the bulk capacitor takes {fill} at most from level to level; a reading "
+            f"takes {sample}. Where it takes far longer than one, the energy that goes in can no "
+            "longer be told from a leak: then put in more levels, or a higher limit."
         )
+    share = format_quantity(start.readings, "1", 2)
     said = (
         f"At the limit the bulk capacitor fills to the lowest level in {fill}: at one reading each "
         f"{sample} that is {share} readings. Five are aimed at, so that a short stands out from it."
