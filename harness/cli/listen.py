@@ -23,7 +23,13 @@ if TYPE_CHECKING:
 
 __all__ = ["listen"]
 
-_HELP = "type ROLE:FAULT to break a link, 'heal' to mend all, 'state' to see power"
+_HELP = (
+    "type ROLE:FAULT to break a link, 'heal' to mend all, 'state' to see power, 'meter PLACE' to "
+    "move the meter's leads"
+)
+
+#: Where the meter can stand.
+_PLACES = ("input", "input reversed", "fuse", "bulk", "output")
 
 
 def listen(
@@ -95,6 +101,7 @@ class _PowerWatch:
     """Tells when the supply's output goes on and off."""
 
     def __init__(self, simulated: SimulatedBench) -> None:
+        self._simulated = simulated
         self._circuit = simulated.circuit
         self._on = False
 
@@ -103,6 +110,14 @@ class _PowerWatch:
         if self._circuit.source_on is not self._on:
             self._on = not self._on
             self.show(spoken.time_s)
+
+    def move_meter(self, place: str) -> None:
+        """Put the simulated meter's leads somewhere else, as the run asks its operator to."""
+        if place not in _PLACES:
+            typer.echo(f"there is no place {place!r}; there are {', '.join(_PLACES)}")
+            return
+        self._simulated.meter_at = place
+        typer.echo(f"the meter stands across the {place}")
 
     def show(self, time_s: float) -> None:
         """Print the state of the output and the machine's monotonic time."""
@@ -124,6 +139,8 @@ def _obey_lines(links: Mapping[str, ServedLink], watch: _PowerWatch) -> None:
                     typer.echo("all links are sound")
                 case ["state"]:
                     watch.show(time.monotonic())
+                case ["meter", *place]:
+                    watch.move_meter(" ".join(place))
                 case _:
                     try:
                         _inject(links, line.strip())

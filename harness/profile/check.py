@@ -41,8 +41,8 @@ class Check(Table):
         across: Where the meter stands.
         ask: What the operator is asked; empty where nobody is.
         accuracy: Accuracy of the tester that the operator reads, or None if not stated.
-        figure: What is judged of the readings of a hold: their mean, or their drift from its
-            beginning to its end.
+        figure: What is judged of the readings of a hold: their mean, their drift from its
+            beginning to its end, or where they end: the mean of its last twentieth.
     """
 
     name: Name = Field(examples=['"idle current"'])
@@ -56,7 +56,7 @@ class Check(Table):
     across: Across = "output"
     ask: Name | None = None
     accuracy: Accuracy | None = None
-    figure: Literal["mean", "drift"] = "mean"
+    figure: Literal["mean", "drift", "end"] = "mean"
 
     @property
     def unit(self) -> str:

@@ -95,9 +95,11 @@ def _where_rules(path: KeyPath, check: Check, part: StepPart) -> Iterator[Slip]:
             (*path, "across"),
             "nobody moves the meter's leads while power is on: this key belongs in a cold step",
         )
-    if check.figure == "drift" and (part.kind in _NO_HOLD or not MEASURES[check.measure].source):
+    if check.figure != "mean" and (part.kind in _NO_HOLD or not MEASURES[check.measure].source):
         yield Slip(
-            (*path, "figure"), "a drift needs readings of an instrument over a hold", '"mean"'
+            (*path, "figure"),
+            f"{check.figure!r} needs readings of an instrument over a hold",
+            '"mean"',
         )
 
 

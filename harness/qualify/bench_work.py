@@ -20,6 +20,7 @@ from harness.qualify.tally_sink import TallySink
 from harness.record.sink import CheckRow
 from harness.rehearse.circuit import LetThrough
 from harness.rehearse.clock import SimulatedClock
+from harness.rehearse.operator import SimulatedOperator
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.run.engine import carry_out
 from harness.run.result import Outcome, RunInfo, RunResult
@@ -82,6 +83,7 @@ class _Place:
     def __init__(self, job: Job) -> None:
         profile = job.profile
         self._bench: BenchFile = simulated_bench_file(profile)
+        self._unit = profile.unit
         self._plan: Plan = plan_for(profile, self._bench)
         self._dialects: dict[str, Dialect] = bench_dialects(self._bench)
         self._population = Population(profile.unit, seed=job.seed, faults=job.faults)
@@ -104,6 +106,7 @@ class _Place:
                 fault=drawn.kind,
                 seed=drawn.seed,
             ),
+            operator=SimulatedOperator(simulated, self._unit, clock.sleep_s),
         )
         circuit = simulated.circuit
         return _row(drawn, result, sink, circuit.let_through, fuse_open=circuit.fuse_open)

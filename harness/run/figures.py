@@ -19,12 +19,27 @@ from harness.unit.nameplate import Output
 __all__ = ["figures_across", "is_across", "mean_of", "needed", "of_hold"]
 
 
+#: Fewest readings that the end of a hold is made of.
+_FEWEST_AT_END = 5
+
+
 def of_hold(context: Context, check: Check, hold: Hold) -> Estimate:
     """Return what a check asks of one hold."""
     if check.figure == "drift":
         return drift(hold.times[check.measure], hold.readings[check.measure], check.measure)
+    if check.figure == "end":
+        return mean_of(context, check.measure, _end_of(hold))
     computed = _COMPUTED.get(check.measure)
     return mean_of(context, check.measure, hold) if computed is None else computed(context, hold)
+
+
+def _end_of(hold: Hold) -> Hold:
+    """Return the last twentieth of a hold, five readings at least: where a slow rise has got to."""
+    tails = {
+        name: values[-max(_FEWEST_AT_END, values.size // 20) :]
+        for name, values in hold.readings.items()
+    }
+    return Hold(hold.level, tails)
 
 
 def is_across(check: Check) -> bool:

@@ -339,7 +339,7 @@ class TestChecks:
             ),
             (
                 START + SOAK + check('measure = "power_factor"', 'figure = "drift"', "high = 0.1"),
-                "steps[1].checks[0].figure: a drift needs readings of an instrument over a hold",
+                "steps[1].checks[0].figure: 'drift' needs readings of an instrument over a hold",
             ),
             (
                 START + NOMINAL + check('measure = "operator.yes_no"', 'ask = "x"'),

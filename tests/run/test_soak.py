@@ -64,6 +64,26 @@ class TestSoak:
         assert row["value"] > 3 * row["uncertainty"]
         assert row["verdict"] == "pass"
 
+    def test_the_end_of_a_soak_is_where_a_slow_rise_has_got_to(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """A case that warms for a minute ends above its mean, by about half of its drift."""
+        end = """
+[[steps.checks]]
+name = "warmed to"
+measure = "meter.temperature"
+figure = "end"
+high = "60 degC"
+"""
+        ran = run_steps("dc", after=soak("60 s", 'current = "2 A"') + end)
+        rows = ran.checks.set_index("check")
+        half = 0.5 * rows.loc["warming", "value"]
+
+        assert rows.loc["warmed to", "value"] - rows.loc["case", "value"] == pytest.approx(
+            half, rel=0.25
+        )
+        assert rows.loc["warmed to", "verdict"] == "pass"
+
     def test_a_long_hold_is_thinned_in_the_record_and_judged_by_all_readings(
         self, run_steps: Callable[..., Any]
     ) -> None:
