@@ -187,6 +187,10 @@ class Tapped:
         """Hand on an answer."""
         return self._device.read()
 
+    def take(self) -> bytes:
+        """Hand on a whole answer."""
+        return self._device.take()
+
 
 class Rehearsal:
     """A rehearsal of a shipped profile with every message to the supply noted."""
