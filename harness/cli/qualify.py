@@ -93,13 +93,17 @@ def _carried_out(
     stop: StopRequest,
 ) -> Campaign:
     """Carry the campaign out behind a bar that shows how far it is."""
+    from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
 
-    from harness.cli.screen import console
     from harness.qualify.campaign import qualify as carry_out
 
     bar = Progress(
-        BarColumn(), MofNCompleteColumn(), "units", TimeRemainingColumn(), console=console()
+        BarColumn(),
+        MofNCompleteColumn(),
+        "units",
+        TimeRemainingColumn(),
+        console=Console(stderr=True),  # what is printed can go to a file, without the bar
     )
     with bar:
         task = bar.add_task("units", total=units)

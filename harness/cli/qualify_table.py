@@ -22,7 +22,7 @@ _CATCHERS = 3
 
 def print_campaign(campaign: Campaign) -> None:
     """Print rates, let-through and what nothing catches; write the plot beside the journal."""
-    from harness.cli.screen import console
+    from harness.cli.result_table import console
     from harness.qualify.rates import rates_of
 
     out = console()

@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Campaign", "qualify", "usual_workers"]
 
-#: Units a worker takes at a time: about half a second of work.
-_CHUNK = 10
+#: Units a worker takes at a time: some tenths of a second of work, which a stop waits for.
+_CHUNK = 5
 
 OnProgress = Callable[[int, int], None]
 

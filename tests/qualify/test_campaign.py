@@ -47,7 +47,7 @@ class TestProgress:
         qualify(DC, units=12, **given, on_progress=lambda *counts: seen.append(counts))  # type: ignore[arg-type]
         qualify(DC, units=14, **given, on_progress=lambda *counts: seen.append(counts))  # type: ignore[arg-type]
 
-        assert seen == [(0, 12), (10, 12), (12, 12), (12, 14), (14, 14)]
+        assert seen == [(0, 12), (5, 12), (10, 12), (12, 12), (12, 14), (14, 14)]
 
 
 class TestResume:

@@ -1,0 +1,103 @@
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import subprocess
+import sys
+import time
+import tomllib
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from harness.cli.main import app
+from harness.errors import UsageError
+
+DC = "mount-controller-board"
+
+
+def run(*arguments: str) -> str:
+    result = CliRunner().invoke(app, ["qualify", *arguments], catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    return result.output
+
+
+class TestTables:
+    def test_it_prints_rates_let_through_and_what_was_not_found(self, tmp_path: Path) -> None:
+        """A campaign ends with rates, what went through, what nothing catches, and its files."""
+        output = run(
+            DC,
+            *("--units", "8", "--seed", "3", "--workers", "1", "--out", str(tmp_path)),
+            *("--fault", "shorted-input", "--fault", "current-limit-folded-back"),
+        )
+
+        assert "Mount controller board" in output
+        assert "clearly faulty, released: 0 of 2, at most" in output
+        assert "healthy, not released: 0 of 4, at most" in output
+        assert "charge_budget 2" in output
+        assert "2 of 2 clearly faulty units released: no step of this profile can show it" in output
+        assert "meter.voltage_dc in a load step, low limit" in output
+        assert "8 units in " in output
+        assert {path.name for path in tmp_path.iterdir()} == {
+            "campaign.json",
+            "units.jsonl",
+            "units.csv",
+            "plot.svg",
+        }
+
+    def test_limits_are_printed_and_never_written(self, tmp_path: Path) -> None:
+        """With --suggest limits follow as TOML; the profile stays as it is."""
+        from harness.profile.load import load_profile
+
+        text = load_profile(DC).text
+        path = tmp_path / "board.toml"
+        path.write_text(text, encoding="utf-8", newline="")
+        output = run(
+            str(path),
+            *("--units", "40", "--workers", "1", "--fault", "shorted-input"),
+            *("--suggest", "--false-reject", "30 %"),
+        )
+        proposed = output[output.index("# Limits from") :].replace("[[steps.", "[[")
+
+        assert len(tomllib.loads(proposed)["checks"]) == 4
+        assert "at most 30 % of them fail one check" in proposed
+        assert path.read_text(encoding="utf-8") == text
+
+    @pytest.mark.parametrize("share", ["0 %", "100 %", "a few"])
+    def test_a_share_that_is_none_is_refused(self, share: str) -> None:
+        """The false-reject rate lies between 0 and 100 %, and is checked before anything runs."""
+        with pytest.raises(UsageError, match="--false-reject"):
+            run(DC, "--units", "2", "--suggest", "--false-reject", share)
+
+
+@pytest.mark.skipif(not hasattr(os, "killpg"), reason="sends Ctrl-C as a POSIX terminal does")
+class TestInterrupt:
+    def test_ctrl_c_ends_it_cleanly_and_the_same_command_goes_on(self, tmp_path: Path) -> None:
+        """Ctrl-C to the whole group ends with one line and 130, no worker left, no traceback."""
+        out = tmp_path / "out"
+        arguments = [DC, "--units", "4000", "--workers", "2", "--out", str(out)]
+        process = subprocess.Popen(
+            [sys.executable, "-m", "harness", "qualify", *arguments],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            encoding="utf-8",
+            start_new_session=True,
+            env={**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
+        )
+        journal = out / "units.jsonl"
+        deadline_s = time.monotonic() + 60
+        while not (journal.exists() and journal.stat().st_size) and time.monotonic() < deadline_s:
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                process.wait(timeout=0.1)
+            assert process.returncode is None, process.communicate()
+        os.killpg(process.pid, signal.SIGINT)
+        # Workers hold the same pipes: that these are closed says that no worker is left.
+        _, said = process.communicate(timeout=60)
+
+        assert process.returncode == 130
+        assert said.splitlines()[-1].startswith("softwake: stopped by SIGINT; the same command")
+        assert "Traceback" not in said
+        assert journal.read_text(encoding="utf-8").endswith("\n")
