@@ -127,7 +127,7 @@ class TestLimit:
         power_factor = 1.0 if line.kind == "dc" else 0.5
         idle_a = line.idle_power_w / line.start_threshold_v / power_factor
 
-        assert limit_a >= min(1.4 * idle_a, 1.2 * line.current_a)
+        assert limit_a >= min(1.4 * idle_a, 1.1 * line.current_a)
 
     @given(line=lines, sample_s=st.floats(0.001, 0.2))
     def test_it_stays_inside_the_envelope_of_a_draft(self, line: Input, sample_s: float) -> None:
