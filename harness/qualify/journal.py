@@ -7,6 +7,8 @@ import json
 from pathlib import Path
 from typing import Any, TextIO
 
+from filelock import FileLock, Timeout
+
 from harness.errors import RecordError, UsageError
 from harness.qualify.bench_work import Job, software_version
 from harness.qualify.row import UnitRow
@@ -32,7 +34,8 @@ class CampaignJournal:
         done: Rows by number of the unit.
 
     Raises:
-        UsageError: The folder holds another campaign.
+        UsageError: The folder holds another campaign, or one that cannot be read, or somebody is
+            at work in it.
         RecordError: It cannot be read or written.
     """
 
@@ -40,14 +43,26 @@ class CampaignJournal:
         self.folder = folder
         self.done: dict[int, UnitRow] = {}
         self._file: TextIO | None = None
+        self._lock = FileLock(folder / "campaign.lock", timeout=0)
         try:
             folder.mkdir(parents=True, exist_ok=True)
+            self._lock.acquire()
             self._claim(folder / "campaign.json", _facts(job))
             self._file = self._open(folder / "units.jsonl")
+        except Timeout as error:
+            raise UsageError(
+                "another campaign is at work in this folder",
+                where=str(folder),
+                do="wait for it, or name another folder with --out",
+            ) from error
         except OSError as error:
+            self.close()
             raise RecordError(
                 f"the campaign cannot be kept: {error.strerror}", where=str(folder)
             ) from error
+        except UsageError:
+            self.close()
+            raise
 
     def add(self, lines: list[str]) -> None:
         """Append finished units; they are out of this program's hands when it returns.
@@ -81,9 +96,10 @@ class CampaignJournal:
         return path
 
     def close(self) -> None:
-        """Close the journal."""
+        """Close the journal and leave the folder to others."""
         if self._file is not None:
             self._file.close()
+        self._lock.release()
 
     def _claim(self, path: Path, facts: dict[str, Any]) -> None:
         """Note what the folder is for, or see that it is for this campaign already."""
@@ -108,13 +124,23 @@ class CampaignJournal:
         if path.exists():
             content = path.read_bytes()
             whole = content.rfind(b"\n") + 1
-            for line in content[:whole].decode("utf-8").splitlines():
-                row = UnitRow.from_line(line)
-                self.done[row.index] = row
+            self._read(path, content[:whole])
         file = path.open("r+" if path.exists() else "w", encoding="utf-8", newline="\n")
         file.seek(whole)
         file.truncate()
         return file
+
+    def _read(self, path: Path, content: bytes) -> None:
+        for number, line in enumerate(content.splitlines(), 1):
+            try:
+                row = UnitRow.from_line(line.decode("utf-8"))
+            except ValueError as error:
+                raise UsageError(
+                    "a line of the journal cannot be read",
+                    where=f"{path}:{number}",
+                    do="remove the line: its unit is then done again",
+                ) from error
+            self.done[row.index] = row
 
 
 def _facts(job: Job) -> dict[str, Any]:

@@ -6,8 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from harness.errors import UsageError
+from harness.errors import RecordError, UsageError
+from harness.profile.schema import Profile
+from harness.qualify.bench_work import Job
 from harness.qualify.campaign import qualify
+from harness.qualify.journal import CampaignJournal
 from harness.run.stop import Interrupted, StopRequest
 
 DC = "mount-controller-board"
@@ -133,6 +136,36 @@ class TestResume:
         assert head["seed"] == 6
         assert head["faults"] == list(QUICK)
         assert head["title"].startswith("Mount controller board")
+
+
+class TestFolder:
+    def test_a_spoilt_line_is_named(self, tmp_path: Path) -> None:
+        """A line that cannot be read is named with its number, and nothing is lost."""
+        qualify(DC, units=4, seed=6, workers=1, faults=QUICK, out=tmp_path)
+        journal = tmp_path / "units.jsonl"
+        lines = journal.read_bytes().splitlines(keepends=True)
+        journal.write_bytes(b"".join([*lines[:2], b"\xff[\n", *lines[2:]]))
+
+        with pytest.raises(UsageError, match=r"units\.jsonl:3: a line .* cannot be read"):
+            qualify(DC, units=4, seed=6, workers=1, faults=QUICK, out=tmp_path)
+        journal.write_bytes(b"".join(lines))
+        assert qualify(DC, units=4, seed=6, workers=1, faults=QUICK, out=tmp_path).new == 0
+
+    def test_two_do_not_work_in_one_folder(self, tmp_path: Path, profile_a: Profile) -> None:
+        """While a campaign is at work in a folder, another is refused."""
+        journal = CampaignJournal(tmp_path, Job(profile=profile_a, seed=6, faults=QUICK))
+        with pytest.raises(UsageError, match="at work in this folder"):
+            qualify(DC, units=2, seed=6, workers=1, faults=QUICK, out=tmp_path)
+        journal.close()
+
+        assert qualify(DC, units=2, seed=6, workers=1, faults=QUICK, out=tmp_path).new == 2
+
+    def test_a_folder_that_cannot_be_made_is_named(self, tmp_path: Path) -> None:
+        """Where a file stands in the way the message names it."""
+        (tmp_path / "out").write_text("", encoding="utf-8")
+
+        with pytest.raises(RecordError, match="cannot be kept"):
+            qualify(DC, units=2, seed=6, workers=1, faults=QUICK, out=tmp_path / "out")
 
 
 class TestUse:
