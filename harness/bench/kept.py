@@ -294,8 +294,10 @@ class _Line:
 
     def beat(self, longest_s: float) -> None:
         """Give signs of life for at most so long, or until the next message is waited for."""
-        self.send(frames.Alive())
-        self._beat_until_s = self._clock.now_s() + longest_s
+        now_s = self._clock.now_s()
+        if now_s - self._sent_s >= _ALIVE_S:
+            self.send(frames.Alive())
+        self._beat_until_s = now_s + longest_s
 
     def _go_on_beating(self) -> None:
         while not self._closed.wait(_ALIVE_S):

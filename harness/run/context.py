@@ -41,6 +41,8 @@ _DISTURBANCES = 3
 _IN_STEP_S = 0.5
 #: A hold longer than this is thinned in the record; nothing else is.
 _LONG_S = 20.0
+#: Longest time a slow disk may take for a row; longer counts as an engine that hangs.
+_WRITING_S = 1.0
 #: Fewest readings of a quantity a hold is judged by.
 _FEWEST = 5
 
@@ -125,6 +127,7 @@ class Context:
         self.energised = self.energised or kind == "power on"
         if self.record_lost:
             return
+        self._announce_writing()
         try:
             self.sink.event(self.clock.now_s() - self.origin_s, kind, self.step_name, detail)
         except RecordError:
@@ -265,11 +268,17 @@ class Context:
     def _write(self, time_s: float, rows: tuple[tuple[str, float, str], ...], source: str) -> None:
         if self.record_lost:
             return
+        self._announce_writing()
         try:
             self.sink.sample(time_s - self.origin_s, self.step_name, self.level_label, rows, source)
         except RecordError:
             self.record_lost = True  # once is enough: power is cut, and that must not fail again
             raise
+
+    def _announce_writing(self) -> None:
+        """Tell the keeper that a row goes to the disk: a slow one is no silent engine."""
+        if hasattr(self, "host"):  # events come before power is in anybody's hands
+            self.host.expect_silence(_WRITING_S)
 
     def _begin(self, step: PlannedStep, level: Level) -> None:
         self.step_name, self.level_label = step.name, level.label

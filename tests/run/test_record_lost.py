@@ -1,9 +1,11 @@
 from __future__ import annotations
 
 import datetime as dt
+from typing import Any
 
 import pytest
 
+from harness.bench.host import KeeperHost
 from harness.bench.open import open_bench
 from harness.errors import RecordError
 from harness.profile.load import load_profile
@@ -66,3 +68,26 @@ class TestRecordLost:
         assert not bench.circuit.source_on
         assert result.outcome is Outcome.REFUSED
         assert result.exit_code == 5
+
+
+class TestSlowDisk:
+    def test_each_row_is_announced_to_the_keeper(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """The keeper is told before each row, so that a slow disk is no silent engine."""
+        happened: list[str] = []
+        expect, sample = KeeperHost.expect_silence, MemoryRecorder.sample
+
+        def announced(self: KeeperHost, longest_s: float | None = None) -> None:
+            happened.append("announced")
+            expect(self, longest_s)
+
+        def written(self: MemoryRecorder, *row: Any) -> None:
+            happened.append("written")
+            sample(self, *row)
+
+        monkeypatch.setattr(KeeperHost, "expect_silence", announced)
+        monkeypatch.setattr(MemoryRecorder, "sample", written)
+        run_with("nothing of this kind")
+
+        rows = [index for index, what in enumerate(happened) if what == "written"]
+        assert len(rows) > 100
+        assert all(happened[index - 1] == "announced" for index in rows)
