@@ -97,10 +97,15 @@ class _Expander:
         """Set what stands at the envelope's edge lower, so that its readings stay inside.
 
         The supply may give so much more than it is set to, and read so much more than it gives:
-        twice its stated accuracy. The bound itself is not moved: one reading outside cuts power.
+        twice its stated accuracy. The bound itself is not moved: one reading outside cuts power. A
+        level beyond the bound stays as it is, for pre-flight to refuse.
         """
         most_v = _most_set_v(self._profile, self._bench)
-        return tuple(replace(level, voltage_v=min(level.voltage_v, most_v)) for level in levels)
+        edge_v = self._profile.envelope.voltage_v * (1 + 1e-9)
+        return tuple(
+            replace(level, voltage_v=most_v) if most_v < level.voltage_v <= edge_v else level
+            for level in levels
+        )
 
     def lacking(self) -> Iterator[str]:
         """Yield what the supply's dialect cannot do and the plan cannot do without."""
