@@ -146,8 +146,13 @@ class ServedBench:
 
     @property
     def off_s(self) -> float:
-        """When the output last went off."""
-        return max(time_s for time_s, on in self.switched if not on)
+        """When the output last went off; the note of it may come a moment after the output."""
+        end_s = time.monotonic() + 1.0
+        while not (offs := [time_s for time_s, on in self.switched if not on]):
+            if time.monotonic() > end_s:
+                return math.inf
+            time.sleep(0.002)
+        return max(offs)
 
     @property
     def first_off_s(self) -> float:
