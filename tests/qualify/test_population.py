@@ -3,6 +3,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -217,3 +218,12 @@ class TestFaultsWithoutDegreesHere:
             assert drawn.clear
             ends = sorted((degree.usual, degree.severe))
             assert ends[0] <= drawn.severity <= ends[1]
+
+
+class TestGuide:
+    def test_the_page_names_every_fault(self) -> None:
+        """The page on qualifying says of every fault from where it is drawn."""
+        page = Path(__file__).resolve().parents[2] / "docs" / "qualify.md"
+        text = page.read_text(encoding="utf-8")
+
+        assert [name for name in FAULTS if f"`{name}`" not in text] == []
