@@ -64,6 +64,7 @@ class Limits:
         readback_frac: Share a setting read back may differ by.
         silence_s: Longest silence of the client while power is on.
         off_attempts: How often switching off is tried before it counts as unconfirmed.
+        watchdog_s: Silence after which a supply with an output watchdog switches off by itself.
         in_step_s: Longest time of nothing but readings: then another question is put.
     """
 
@@ -77,6 +78,7 @@ class Limits:
     readback_frac: float = 0.002
     silence_s: float = 0.5
     off_attempts: int = 5
+    watchdog_s: float = 5.0
     in_step_s: float = 0.5
 
 
@@ -248,10 +250,9 @@ class Keeper:
             Confirm("supply", "output_state", expected=False),
         ]
         moves += self._load.clear()
-        if "set_voltage_protection" in self._supply:
-            moves += self._set(
-                "set_voltage_protection", "voltage_protection_setting", self._limits.voltage_v
-            )
+        for kind, value in self._protections():
+            if f"set_{kind}" in self._supply:
+                moves += self._set(f"set_{kind}", f"{kind}_setting", value)
         if arm.frequency_hz is not None:
             moves += self._frequency(arm.frequency_hz)
         moves += self._current_limit(arm.current_limit_a)
@@ -259,6 +260,15 @@ class Keeper:
         moves.append(CheckErrors("supply"))
         self.state = KeeperState.ARMED
         return tuple(moves)
+
+    def _protections(self) -> tuple[tuple[str, float], ...]:
+        """The instrument's own last walls: armed and read back where its dialect has them."""
+        limits = self._limits
+        return (
+            ("voltage_protection", limits.voltage_v),
+            ("current_protection", limits.current_a),
+            ("watchdog", limits.watchdog_s),
+        )
 
     def _set(self, operation: str, readback: str, value: float) -> list[Move]:
         moves: list[Move] = [Send("supply", operation, value)]

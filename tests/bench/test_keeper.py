@@ -170,6 +170,27 @@ class TestOrderOfEnergising:
         )
 
 
+class TestOwnProtection:
+    def test_every_wall_the_supply_has_is_armed_and_read_back_before_power(self) -> None:
+        """Over-voltage, over-current and output watchdog are set to the bounds and confirmed."""
+        own = ("voltage_protection", "current_protection", "watchdog")
+        operations = {f"set_{kind}" for kind in own} | {f"{kind}_setting" for kind in own}
+        machine = Keeper(LIMITS, supply=SUPPLY | operations, load=LOAD)
+
+        moves = machine.command(Arm(2.4, 0.3), 0.0)
+
+        bounds = {
+            "voltage_protection": LIMITS.voltage_v,
+            "current_protection": LIMITS.current_a,
+            "watchdog": LIMITS.watchdog_s,
+        }
+        for kind, bound in bounds.items():
+            at = moves.index(Send("supply", f"set_{kind}", bound))
+            follows = moves[at + 1]
+            assert isinstance(follows, Confirm)
+            assert (follows.operation, follows.expected) == (f"{kind}_setting", bound)
+
+
 class TestCommandsOutsideTheEnvelope:
     @pytest.mark.parametrize("value", [26.41, 1e9, -0.1, math.nan, math.inf, -math.inf])
     def test_a_voltage_outside_is_refused(self, value: float) -> None:
