@@ -171,7 +171,7 @@ class Instrument:
         answer = self.link.query(sample.ask)
         try:
             parts = split_answers(answer, len(sample.answer))
-            return {name: number(part) for name, part in zip(sample.answer, parts, strict=True)}
+            return dict(zip(sample.answer, map(number, parts), strict=True))
         except ValueError as error:
             raise NoReading(
                 str(error),

@@ -45,11 +45,10 @@ class DirectLink:
         Raises:
             LinkTimeout: It is no question, so that no answer comes.
         """
-        self.write(message)
-        answer = self._device.take()
+        answer = self._device.ask(message)
         if not answer:
             raise LinkTimeout("no answer in time", instrument=self.name, message=message)
-        return answer.decode("ascii").rstrip("\r\n")
+        return answer
 
     def reopen(self) -> None:
         """Begin the conversation anew; between calls there is nothing to forget."""

@@ -8,8 +8,8 @@ clock.
 
 from __future__ import annotations
 
+import copy
 import itertools
-from collections import deque
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -27,7 +27,7 @@ from pyvisa_sim.highlevel import SimVisaLibrary
 
 from harness.rehearse.status import StatusModel
 
-__all__ = ["CoupledDevice", "CoupledLibrary", "Live", "Timing", "device_timing", "load_device"]
+__all__ = ["CoupledDevice", "CoupledLibrary", "Live", "Timing", "device_timing"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,11 +90,10 @@ class CoupledDevice:
     """One simulated instrument as a session of pyvisa-sim sees it.
 
     Args:
-        device: The device as its YAML file describes it.
+        path: YAML file that describes the device.
         live: Live quantity for each property of the file.
         actions: What a dialogue without an answer does, such as ``*CLS``.
         status: Its status model.
-        timing: What its messages cost.
         wait: Lets time pass.
         advance: Takes the circuit to the present.
         lock: Held while the circuit is asked or moved, so that several links can share it; never
@@ -103,16 +102,16 @@ class CoupledDevice:
 
     def __init__(
         self,
-        device: Device,
+        path: Path,
         *,
         live: Mapping[str, Live],
         actions: Mapping[str, Callable[[], None]],
         status: StatusModel,
-        timing: Timing,
         wait: Callable[[float], None],
         advance: Callable[[], None],
         lock: AbstractContextManager[Any],
     ) -> None:
+        device = copy.copy(_device(path))  # with properties of its own, all else shared
         properties = device._properties  # noqa: SLF001 - pinned version; there is no public door
         missing = properties.keys() - live.keys()
         if missing:
@@ -122,63 +121,75 @@ class CoupledDevice:
             for name, fixed in properties.items()
         }
         self._device = device
-        self._getters = _plain_getters(device)
+        self._getters = _plain_getters(device, live)
+        self._setters = _plain_setters(path)
         self._actions = actions
         self._status = status
-        self._timing = timing
+        self._timing = device_timing(path)
         self._wait = wait
         self._advance = advance
         self._lock = lock
         self._incoming = b""
-        self._answers: deque[bytes] = deque()
+        self._answer = b""
 
     def write(self, data: bytes) -> None:
         """Take bytes from the wire; a whole message is carried out at once."""
         self._incoming += data
         while b"\n" in self._incoming:
             line, _, self._incoming = self._incoming.partition(b"\n")
-            self._message(line.decode("latin-1").strip())
+            answer = self.ask(line.decode("latin-1"))
+            self._answer = answer.encode() + b"\n" if answer else b""
 
     def read(self) -> tuple[bytes, bool]:
         """Give bytes to the wire: an answer in one piece, then its terminator."""
-        if not self._answers:
-            return b"", False
-        piece = self._answers.popleft()
-        return piece, piece == b"\n"
+        answer = self._answer
+        if len(answer) > 1:
+            self._answer = b"\n"
+            return answer[:-1], False
+        self._answer = b""
+        return answer, bool(answer)
 
     def take(self) -> bytes:
         """Give a whole answer with its terminator; nothing where none waits."""
-        answer = b"".join(self._answers)
-        self._answers.clear()
+        answer, self._answer = self._answer, b""
         return answer
 
-    def _message(self, message: str) -> None:
+    def ask(self, message: str) -> str:
+        """Carry a message out; return its answer, or nothing where it has none."""
+        message = message.strip()
         if not message:
-            return
-        if self._answers:  # the last answer was not fetched (IEEE 488.2, 6.3.2.3)
-            self._answers.clear()
+            return ""
+        if self._answer:  # the last answer was not fetched (IEEE 488.2, 6.3.2.3)
+            self._answer = b""
             self._status.error(-410)
         parts, measures = _parts(message)
         self._wait(self._timing.message_s + (self._timing.acquisition_s if measures else 0.0))
         with self._lock:
             self._advance()
             answers = [answer for part in parts if (answer := self._part(part)) is not None]
-        if answers:
-            self._answers.extend((b";".join(answers), b"\n"))
+        return ";".join(answers)
 
-    def _part(self, part: str) -> bytes | None:
-        """Carry out one program message unit; return its answer, or None where it has none."""
+    def _part(self, part: str) -> str | None:
+        """Carry out one program message unit; return its answer, or None where it has none.
+
+        What a run says thousands of times goes without pyvisa-sim's search.
+        """
         getter = self._getters.get(part)
-        if getter is not None:  # what a run asks thousands of times, without pyvisa-sim's search
-            answer, show = getter
-            return show.format(answer.get_value()).encode()
+        if getter is not None:
+            get, show = getter
+            return show(get())
+        head, _, value = part.rpartition(" ")
+        name = self._setters.get(head)
+        if name is not None:
+            self._device._properties[name].set_value(value)  # noqa: SLF001
+            return None
         reply = self._device._match(part.encode("latin-1", "replace"))  # noqa: SLF001
         if reply is None:
             self._status.error(-113)
             return None
         if part in self._actions:
             self._actions[part]()
-        return None if reply is NoResponse else bytes(reply)
+        return None if reply is NoResponse else str(reply, "latin-1")
 
 
 class CoupledLibrary(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim ships no types
@@ -224,17 +235,31 @@ def _parts(message: str) -> tuple[tuple[str, ...], bool]:
     return parts, any(part.startswith("MEAS:") for part in parts)
 
 
-def _plain_getters(device: Device) -> dict[str, tuple[Property[Any], str]]:
-    """Return property and format of each query that pyvisa-sim would answer from a property."""
+def _plain_getters(
+    device: Device, live: Mapping[str, Live]
+) -> dict[str, tuple[Callable[[], object], Callable[[object], str]]]:
+    """Return value and format of each query that pyvisa-sim would answer from a property."""
     return {
-        query.decode(): (device._properties[name], show)  # noqa: SLF001
+        query.decode(): (live[name].get, show.format)
         for query, (name, show) in device._getters.items()  # noqa: SLF001
         if "RANDOM" not in show and query not in device._dialogues  # noqa: SLF001
     }
 
 
-def load_device(path: Path) -> Device:
-    """Return a fresh device from its YAML file."""
+@cache
+def _plain_setters(path: Path) -> Mapping[str, str]:
+    """Return property by the words before the value, for each ``WORDS {}`` without an answer."""
+    heads = {}
+    for name, table in _definition(path)[1]["properties"].items():
+        head, _, value = table.get("setter", {}).get("q", "").rpartition(" ")
+        if value == "{}" and "{" not in head and set(table["setter"]) == {"q"}:
+            heads[head] = name
+    return heads
+
+
+@cache
+def _device(path: Path) -> Device:
+    """Read a file once: thousands of rehearsals use the same few."""
     name, definition = _definition(path)
     return parser.get_device(name, definition, None, {})
 
@@ -247,7 +272,7 @@ def device_timing(path: Path) -> Timing:
 
 @cache
 def _definition(path: Path) -> tuple[str, dict[str, Any]]:
-    """Read a file once: thousands of rehearsals use the same few."""
+    """Return name and table of the one device of a file."""
     devices = yaml.load(path.read_text(encoding="utf-8"), Loader=yaml.BaseLoader)["devices"]
     name, definition = next(iter(devices.items()))
     return name, definition

@@ -87,10 +87,14 @@ class RectifierTable(Table):
 
     Attributes:
         drop_v: Forward drop of the whole path.
+        drop_at_a: Current at which it is that.
+        emission_v: Growth of the drop for each e times the current; AC only.
         resistance_ohm: Resistance in series, without an inrush limiter that is named.
     """
 
     drop_v: Volts | None = Field(default=None, alias="drop")
+    drop_at_a: Amps | None = Field(default=None, alias="drop_current")
+    emission_v: Volts | None = Field(default=None, alias="emission_voltage", examples=['"88 mV"'])
     resistance_ohm: Ohms | None = Field(default=None, alias="resistance")
 
 
@@ -251,3 +255,10 @@ class ModelTables(Table):
     bulk: BulkTable = BulkTable()
     converter: ConverterTable = ConverterTable()
     faults: tuple[FaultTable, ...] = ()
+
+    @field_validator("rectifier")
+    @classmethod
+    def _fixed_drop(cls, value: RectifierTable, info: ValidationInfo) -> RectifierTable:
+        if info.data.get("input") == "dc" and value.emission_v is not None:
+            raise mistaken("the diode of a DC input has a fixed drop: leave emission_voltage out")
+        return value

@@ -14,13 +14,7 @@ from harness.errors import Refused
 from harness.profile.bench_file import BenchFile, Instrument
 from harness.rehearse.circuit import Circuit, ac_source, dc_source
 from harness.rehearse.circuit.output_load import Mode
-from harness.rehearse.coupled import (
-    CoupledDevice,
-    CoupledLibrary,
-    Live,
-    device_timing,
-    load_device,
-)
+from harness.rehearse.coupled import CoupledDevice, CoupledLibrary, Live, device_timing
 from harness.rehearse.inaccuracy import Inaccuracy
 from harness.rehearse.meter_place import cold_resistance_ohm, place_voltage_v
 from harness.rehearse.status import StatusModel
@@ -151,11 +145,10 @@ class SimulatedBench:
 
         live = {**_status_registers(status), **build(reading)}
         self.devices[instrument.resource] = CoupledDevice(
-            load_device(path),
+            path,
             live=live,
             actions={"*CLS": status.clear, "*RST": lambda: _reset(live)},
             status=status,
-            timing=device_timing(path),
             wait=self._clock.sleep_s,
             advance=self._advance,
             lock=self._lock,

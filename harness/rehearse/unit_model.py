@@ -102,6 +102,9 @@ class Rectifier:
 
     Attributes:
         drop_v: Forward drop of the whole path: one diode, or two of a bridge.
+        drop_at_a: Current at which it is that.
+        emission_v: By how much the drop grows for each e times the current: n k T / q of the path's
+            junctions together. Zero: the drop is the same at any current. AC only.
         resistance_ohm: Resistance behind the varistor: diodes, tracks. Constant; a warm inrush
             limiter may be part of it where none is named.
         conducts_positive: False if the path for a positive input is open.
@@ -114,6 +117,8 @@ class Rectifier:
     conducts_positive: bool = True
     conducts_negative: bool = True
     limiter: InrushLimiter | None = None
+    drop_at_a: float = 1.0
+    emission_v: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -290,7 +295,13 @@ def typical_model(unit: Unit) -> UnitModel:
         input_kind=line.kind,
         fuse=Fuse.time_lag(_fuse_rating_a(1.5 * line.current_a)),
         varistor=_usual_varistor(unit),
-        rectifier=Rectifier(drop_v=drop_v, resistance_ohm=_usual_series_ohm(unit)),
+        rectifier=Rectifier(
+            drop_v=drop_v,
+            resistance_ohm=_usual_series_ohm(unit),
+            # Two silicon junctions of emission coefficient 1.7 at 300 K, their drop stated at 2 A.
+            drop_at_a=2.0,
+            emission_v=0.0 if line.kind == "dc" else 2.0 * 1.7 * 0.02585,
+        ),
         bulk=Bulk(
             capacitance_f=bulk_f,
             nominal_capacitance_f=bulk_f,

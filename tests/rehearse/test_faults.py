@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.rehearse.changing_parts import Onset
+from harness.rehearse.changing_parts import InrushLimiter, Onset
 from harness.rehearse.circuit import Circuit, ac_source, dc_source
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.unit_model import UnitModel, typical_model
@@ -357,6 +357,19 @@ class TestShortedBridgeDiode:
 
         assert circuit.source_current_a() == pytest.approx(12.0 * 2**0.5 / (2 * path_ohm), rel=0.02)
         assert circuit.let_through.i2t_a2s > 0.0
+
+    def test_a_warming_limiter_does_not_end_the_short(self) -> None:
+        """An inrush limiter that warms within a half-cycle leaves the shorted diode shorted."""
+        model = FAULTS["shorted-bridge-diode"].apply(typical_model(unit("ac")), severity=1.0)
+        limiter = InrushLimiter(cold_ohm=1.0, heat_time_s=0.05)
+        warming = replace(model, rectifier=replace(model.rectifier, limiter=limiter))
+        cold_ohm = model.rectifier.resistance_ohm + limiter.cold_ohm
+        cold = replace(model, rectifier=replace(model.rectifier, resistance_ohm=cold_ohm))
+        currents_a = [
+            start(one, upto=0.1, limit_a=100.0).source_current_a() for one in (cold, warming)
+        ]
+
+        assert currents_a[1] > currents_a[0]
 
 
 class TestOnset:

@@ -57,7 +57,8 @@ class TestValues:
             tmp_path,
             'fuse = { rating = "3.15 A", melting_i2t = "120 A2s", resistance = "40 mohm" }\n'
             'varistor = { voltage_at_1ma = "220 V", energy = "42 J", exponent = 35 }\n'
-            'rectifier = { drop = "1.5 V", resistance = "0.2 ohm" }\n'
+            'rectifier = { drop = "1.5 V", drop_current = "1 A", emission_voltage = "80 mV", '
+            'resistance = "0.2 ohm" }\n'
             'inrush_limiter = { cold_resistance = "10 ohm", beta = "3200 K", '
             'dissipation = "12 mW/K", heat_time = "45 s" }\n'
             'bulk = { capacitance = "180 uF", series_resistance = "0.2 ohm", leakage = "1 Mohm" }\n'
@@ -71,6 +72,7 @@ class TestValues:
         assert (model.varistor.voltage_at_1ma_v, model.varistor.exponent) == (220.0, 35.0)
         assert model.varistor.energy_j == 42.0
         assert (model.rectifier.drop_v, model.rectifier.resistance_ohm) == (1.5, 0.2)
+        assert (model.rectifier.drop_at_a, model.rectifier.emission_v) == (1.0, 0.08)
         limiter = model.rectifier.limiter
         assert limiter is not None
         assert (limiter.cold_ohm, limiter.beta_k) == (10.0, 3200.0)
@@ -179,6 +181,7 @@ class TestMistakes:
                 "mW/K",
             ),
             ('converter = { start = "50 V", stop = "60 V" }', 3, "converter.stop", "below start"),
+            ('rectifier = { emission_voltage = "88" }', 3, "emission_voltage", "has no unit"),
             ("varistor = { exponent = 200 }", 3, "varistor.exponent", "from 2 to 100"),
             ('[[faults]]\nkind = "shorted-swich"', 4, "faults[0].kind", "did you mean"),
             ('[[faults]]\nseverity = "mild"', 3, "faults[0].kind", "missing"),
@@ -228,6 +231,16 @@ class TestMistakes:
             load_unit_model(written(tmp_path, text))
 
         assert len(caught.value.mistakes) == 3
+
+    def test_the_diode_of_a_dc_input_has_a_fixed_drop(self, tmp_path: Path) -> None:
+        """What the simulation of a DC input would not use is refused, not left aside."""
+        path = tmp_path / "unit.toml"
+        text = 'title = "Board"\ninput = "dc"\nrectifier = { emission_voltage = "88 mV" }\n'
+        path.write_text(text, encoding="utf-8")
+        with pytest.raises(FileError, match="leave emission_voltage out") as caught:
+            load_unit_model(path)
+
+        assert caught.value.mistakes[0].line == 3
 
     def test_a_model_of_another_kind_of_unit(self, tmp_path: Path, plate: Unit) -> None:
         """A model of a DC unit is refused for an AC nameplate, at the line that says so."""

@@ -7,6 +7,7 @@ import math
 from harness.rehearse.circuit.changes import Changes
 from harness.rehearse.circuit.contact import Contact
 from harness.rehearse.circuit.converter import ConverterState, Mode
+from harness.rehearse.circuit.diodes import Diodes
 from harness.rehearse.circuit.feed import Drive
 from harness.rehearse.circuit.fuse_heat import FuseHeat
 from harness.rehearse.circuit.half_cycle import HalfCycle
@@ -14,39 +15,15 @@ from harness.rehearse.circuit.ledger import Ledger, Means
 from harness.rehearse.circuit.let_through import LetThrough
 from harness.rehearse.circuit.network import InputNetwork
 from harness.rehearse.circuit.past import Past
-from harness.rehearse.circuit.source import SourceModel, SourceSetting
+from harness.rehearse.circuit.source import SourceModel, SourceSetting, folded_v
 from harness.rehearse.unit_model import UnitModel
 
-__all__ = ["AcSolver", "folded_v"]
+__all__ = ["AcSolver"]
 
 #: Parts of a half-cycle after which an inrush limiter is looked at.
 _PARTS = 16
 #: Two line periods are the same if bulk voltage repeats within this share.
-_REPEATS = 1e-6
-
-
-def folded_v(actual_v: float, setting_v: float, current_a: float, limit_a: float) -> float:
-    """Return the amplitude (as rms) for the next half-cycle: the source's current limit.
-
-    Once a half-cycle the source compares the rms current of the half-cycle just ended with its
-    limit. Far above it, it divides its amplitude by the excess, at most by two; a little above, it
-    takes off a tenth of the excess; below, it gives back an eighth of what is missing, until it
-    stands at its setting again. A resistive overload so settles within a few half-cycles; a
-    rectifier, whose current grows much faster than amplitude, makes it hunt a little about the
-    limit.
-
-    Args:
-        actual_v: Amplitude of the half-cycle just ended.
-        setting_v: Amplitude that is set.
-        current_a: Rms current of that half-cycle.
-        limit_a: Rms limit.
-    """
-    excess = current_a / limit_a if limit_a > 0.0 else 2.0
-    if excess > 1.5:
-        return actual_v * max(1.0 / excess, 0.5)
-    if excess > 1.0:
-        return actual_v * (1.0 - 0.1 * (excess - 1.0))
-    return min(setting_v, actual_v * (1.0 + 0.125 * (1.0 - excess)) + 1e-4 * setting_v)
+_REPEATS = 5e-6
 
 
 class AcSolver:
@@ -119,6 +96,8 @@ class AcSolver:
 
     def set_source(self, setting: SourceSetting) -> None:
         """Change settings from now on."""
+        if setting == self._wanted:
+            return
         self._catch_up()
         if setting.on and not self._wanted.on:
             self._switch_on(setting)
@@ -202,6 +181,7 @@ class AcSolver:
             broken_over=self.broken_over,
             is_closed=self.contact.is_closed and not self.fuse.is_open,
         )
+        self._diodes = Diodes(self._network)
         self._repeats = False
         self._alike = 0
 
@@ -216,9 +196,7 @@ class AcSolver:
         setting = self._setting
         rectifier = self.model.rectifier
         leg = rectifier.conducts_negative if self._negative else rectifier.conducts_positive
-        network = self._network
-        if self._negative and (leg_ohm := self.model.defects.shorted_leg_ohm) < math.inf:
-            network, leg = network.across_a_shorted_leg(leg_ohm), False
+        network = self._half_network()
         half = HalfCycle(
             self.model,
             network,
@@ -228,7 +206,7 @@ class AcSolver:
                 frequency_hz=setting.frequency_hz,
                 clamp_a=self.source.crest_factor * setting.current_limit_a,
                 source_ohm=self.source.resistance_ohm,
-                conducts=leg and network.is_closed,
+                conducts=leg and network.is_closed and not self._shorted,
             ),
             self.bulk_v,
         )
@@ -267,6 +245,17 @@ class AcSolver:
             pair = zip(self._past[-2].means, past.means, strict=True)
             self._pair = Means(*[0.5 * (one + other) for one, other in pair])
 
+    @property
+    def _shorted(self) -> bool:
+        """True in the half of the line that a shorted diode of the bridge shorts."""
+        return self._negative and self.model.defects.shorted_leg_ohm < math.inf
+
+    def _half_network(self) -> InputNetwork:
+        """Return the network of this half of the line."""
+        if self._shorted:
+            return self._network.across_a_shorted_leg(self.model.defects.shorted_leg_ohm)
+        return self._diodes.at(math.sqrt(2.0) * self._amplitude_v, self.bulk_v)
+
     def _run_parts(self, half: HalfCycle, duration_s: float) -> None:
         """Run a half-cycle: in parts where a limiter warms within it."""
         if self.model.rectifier.limiter is None or self.changes is None:
@@ -281,7 +270,7 @@ class AcSolver:
             ):
                 self.model = self.changes.model
                 self._rewire()
-                half.go_on_with(self._network)
+                half.go_on_with(self._half_network())
 
     def _change(self, duration_s: float, past: Past, *, warmed: bool = False) -> None:
         """Let the unit itself change, from the next zero crossing on."""

@@ -60,7 +60,8 @@ class DcSolver:
         self._step_s = _FIRST_S
         self._still = False
         self._power_w = 0.0
-        self._flows = (0.0, 0.0, 0.0, 0.0)
+        self._flows: _Flows = (0.0, 0.0, 0.0, 0.0)
+        self._rest = Means(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
         self._rewire()
 
     @property
@@ -96,8 +97,9 @@ class DcSolver:
 
     def set_source(self, setting: SourceSetting) -> None:
         """Change settings from now on."""
-        self._setting = setting
-        self._disturb()
+        if setting != self._setting:
+            self._setting = setting
+            self._disturb()
 
     def set_load(self, current_a: float) -> None:
         """Change the load's current from now on."""
@@ -110,6 +112,8 @@ class DcSolver:
         self._step_s = _FIRST_S
 
     def _regulated_a(self) -> float:
+        if self._still:
+            return self._rest.current
         return max(self._given_a(self.terminal_v), 0.0)
 
     def advance_to(self, time_s: float) -> None:
@@ -140,7 +144,6 @@ class DcSolver:
         """Return currents of line and rectifier, and voltages behind fuse and behind ESR."""
         net = self._network
         inner_v = net.inner_v(bulk_v, self._power_w)
-        divider = 1.0 + net.esr_ohm * net.leak_siemens
         if not net.is_closed:
             return 0.0, 0.0, 0.0, inner_v
         held_v = inner_v if self.model.rectifier.conducts_positive else math.inf
@@ -150,11 +153,11 @@ class DcSolver:
         behind_ohm = net.line_ohm / loaded
         rectifier_a = 0.0
         if self.model.rectifier.conducts_positive and open_v > inner_v + net.drop_v:
-            total_ohm = behind_ohm + net.series_ohm + net.esr_ohm / divider
+            total_ohm = behind_ohm + net.series_ohm + net.esr_ohm / net.divider
             rectifier_a = (open_v - net.drop_v - inner_v) / total_ohm
         input_v = open_v - rectifier_a * behind_ohm
         line_a = rectifier_a + shunt * input_v
-        return line_a, rectifier_a, input_v, inner_v + rectifier_a * net.esr_ohm / divider
+        return line_a, rectifier_a, input_v, inner_v + rectifier_a * net.esr_ohm / net.divider
 
     def _rates(self, terminal_v: float, bulk_v: float) -> tuple[float, float]:
         """Return the time derivatives of terminal and bulk voltage."""
@@ -306,6 +309,16 @@ class DcSolver:
         self._still = abs(rate_t) < _STILL and abs(rate_b) < _STILL
         if self._still or self._comes_to_rest():
             self._flows = self._solve(self.terminal_v, self.bulk_v)
+            given_a, output_v = max(self._given_a(self.terminal_v), 0.0), converter.output_v
+            self._rest = Means(
+                self.terminal_v,
+                given_a,
+                self.terminal_v * given_a,
+                output_v,
+                output_v * output_v,
+                self.bulk_v,
+                self.bulk_v * self.bulk_v,
+            )
 
     def _comes_to_rest(self) -> bool:
         """Put voltages that are as good as at rest to rest; return True if they were.
@@ -350,20 +363,7 @@ class DcSolver:
         duration_s = min(end_s - self.time_s, self.fuse.time_left_s(line_a) + 1e-9)
         if self.changes is not None:
             duration_s = min(duration_s, self._even_s())
-        given_a = self._regulated_a()
-        output_v = self.converter.output_v
-        self.ledger.add(
-            duration_s,
-            Means(
-                self.terminal_v,
-                given_a,
-                self.terminal_v * given_a,
-                output_v,
-                output_v * output_v,
-                self.bulk_v,
-                self.bulk_v * self.bulk_v,
-            ),
-        )
+        self.ledger.add(duration_s, self._rest)
         net = self._network
         if net.short_siemens > 0.0:
             self._count(duration_s, input_v, input_v, net.short_siemens)

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 __all__ = ["Drive", "Feed", "Flows", "shunt_heat_j", "shunted_square"]
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Drive:
+class Drive(NamedTuple):
     """What the source does during the half-cycle.
 
     Attributes:

@@ -60,7 +60,6 @@ class HalfCycle:
 
     __slots__ = (
         "_converter",
-        "_divider",
         "_drive",
         "_free",
         "_grid_s",
@@ -100,8 +99,7 @@ class HalfCycle:
     ) -> None:
         self._model, self._network, self._converter, self._drive = model, network, converter, drive
         self._omega = 2.0 * math.pi * drive.frequency_hz
-        self._plain = not network.is_closed or network.is_plain(model, drive.peak_v)
-        self._divider = 1.0 + network.esr_ohm * network.leak_siemens
+        self._plain = not network.is_closed or network.is_plain(drive.peak_v)
         self._free = Feed.free(network.line_ohm, 0.0, drive.peak_v)
         self._known: tuple[Feed, float, float, float, Flows] | None = None
         steps = _STEPS if self._plain or network.short_siemens > 0.0 else _VARISTOR_STEPS
@@ -117,15 +115,19 @@ class HalfCycle:
 
     def run(self, until_s: float) -> None:
         """Go on until ``until_s`` after the zero crossing."""
+        converter = self._converter
         while until_s - self.time_s > 1e-12:
-            longest_s = min(until_s - self.time_s, self._converter.longest_step_s())
+            longest_s = min(until_s - self.time_s, converter.longest_step_s())
             step_s = min(longest_s, self._grid_s)
-            power_w = self._converter.input_power_w(0.5 * step_s)
-            flows = self._flows(self._free, self.time_s, self.bulk_v, power_w)
-            if self._plain and flows.forward_v < _FORWARD_V:  # the line drives no rectifier now
-                self._rest(longest_s, power_w)
-            elif not (self._plain and self._pulse(until_s, power_w)):
-                self._carry(step_s, power_w)
+            power_w = converter.input_power_w(0.5 * step_s)
+            if self._plain:
+                forward_v = self._forward_v(self.time_s, self.bulk_v, power_w)
+                if forward_v < _FORWARD_V:  # the line drives no rectifier now
+                    self._rest(longest_s, power_w)
+                    continue
+                if self._pulse(until_s, power_w, forward_v):
+                    continue
+            self._carry(step_s, power_w)
 
     @property
     def series_square(self) -> float:
@@ -162,13 +164,14 @@ class HalfCycle:
         start_s, start_v = self.time_s, self.bulk_v
         step_s = min(longest_s, self._time_to_stop(power_w) + 1e-9)
         quarter_s = 0.25 / drive.frequency_hz
-        if drive.conducts and start_s < quarter_s - 1e-12:
-            step_s = min(step_s, quarter_s - start_s)
-            if self._forward_after(step_s, power_w) > _MEETING_V:
-                step_s = self._time_to_conduction(step_s, power_w)
+        rise_s = quarter_s - start_s
+        if drive.conducts and rise_s > 1e-12:
+            peak_s = min(step_s, rise_s)
+            rested_v = net.rested_v(start_v, power_w, peak_s)
+            if self._forward_v(start_s + peak_s, rested_v, power_w) > _MEETING_V:
+                step_s = self._time_to_conduction(peak_s, power_w)
                 # A lightly loaded rectifier conducts for a fraction of a step only.
-                rise_s = quarter_s - start_s - step_s
-                self._grid_s = min(self._grid_s, max(rise_s / _RISE_STEPS, _FINEST_S))
+                self._grid_s = min(self._grid_s, max((rise_s - step_s) / _RISE_STEPS, _FINEST_S))
         end_v = net.rested_v(start_v, power_w, step_s)
         # The terminals carry the bare sine: its square has a closed integral.
         angle0, angle1 = 2.0 * omega * start_s, 2.0 * omega * (start_s + step_s)
@@ -189,27 +192,27 @@ class HalfCycle:
     def _time_to_conduction(self, longest_s: float, power_w: float) -> float:
         """Return the time until the rising sine meets the falling bulk voltage.
 
-        Regula falsi, Illinois form: the bulk voltage may fall faster than the sine rises.
+        Newton's rule from where the sine meets the voltage of now, bracketed: the bulk voltage may
+        fall faster than the sine rises.
         """
-        low_s, high_s, side = 0.0, longest_s, 0.0
-        low_v = self._forward_after(low_s, power_w) - _MEETING_V
-        high_v = self._forward_after(high_s, power_w) - _MEETING_V
-        for _ in range(40):
-            meet_s = high_s - high_v * (high_s - low_s) / (high_v - low_v)
-            meet_v = self._forward_after(meet_s, power_w) - _MEETING_V
-            if abs(meet_v) < 0.5 * _FORWARD_V:
+        net, omega, peak_v = self._network, self._omega, self._drive.peak_v
+        low_s, high_s = 0.0, longest_s
+        standing_v = net.drop_v + net.inner_v(self.bulk_v, power_w)
+        meet_s = math.asin(min(standing_v / peak_v, 1.0)) / omega - self.time_s
+        for _ in range(60):
+            if not low_s < meet_s < high_s:
+                meet_s = 0.5 * (low_s + high_s)
+            bulk_v = net.rested_v(self.bulk_v, power_w, meet_s)
+            over_v = self._forward_v(self.time_s + meet_s, bulk_v, power_w) - _MEETING_V
+            if abs(over_v) < 0.5 * _FORWARD_V:
                 break
-            if meet_v > 0.0:
-                high_s, high_v, low_v = meet_s, meet_v, low_v * (0.5 if side > 0 else 1.0)
+            if over_v > 0.0:
+                high_s = meet_s
             else:
-                low_s, low_v, high_v = meet_s, meet_v, high_v * (0.5 if side < 0 else 1.0)
-            side = meet_v
+                low_s = meet_s
+            falls = (power_w / max(bulk_v, net.least_v) + bulk_v * net.leak_siemens) / net.bulk_f
+            meet_s -= over_v / (peak_v * omega * math.cos(omega * (self.time_s + meet_s)) + falls)
         return meet_s
-
-    def _forward_after(self, rest_s: float, power_w: float) -> float:
-        """Return what would drive the rectifier after a rest of ``rest_s``."""
-        bulk_v = self._network.rested_v(self.bulk_v, power_w, rest_s)
-        return self._forward_v(self.time_s + rest_s, bulk_v, power_w)
 
     def _carry(self, step_s: float, power_w: float) -> None:
         """Take one step with current in the line: through the rectifier, a shunt, or both."""
@@ -243,38 +246,35 @@ class HalfCycle:
             self.shunted_square += shunted_square(step_s, before, after)
         self._move_on(step_s, self.bulk_v, max(end_v, 0.0))
 
-    def _pulse(self, until_s: float, power_w: float) -> bool:
+    def _pulse(self, until_s: float, power_w: float, forward_v: float) -> bool:
         """Carry the plain part of a conduction pulse in one go; return False if there is none."""
-        converter, drive = self._converter, self._drive
-        if not converter.is_still:
+        converter, drive, net = self._converter, self._drive, self._network
+        if not converter.is_still or forward_v > drive.clamp_a * (net.line_ohm + net.series_ohm):
             return False
         off = converter.mode is Mode.OFF
         still = Still(
-            network=self._network,
-            peak_v=drive.peak_v,
-            omega=self._omega,
-            source_ohm=drive.source_ohm,
-            power_w=power_w,
-            clamp_a=drive.clamp_a,
-            least_v=-math.inf if off else self._model.converter.stop_v,
-            most_v=converter.start_v,
-            step_s=self._grid_s,
+            net,
+            drive.peak_v,
+            self._omega,
+            drive.source_ohm,
+            power_w,
+            drive.clamp_a,
+            -math.inf if off else self._model.converter.stop_v,
+            converter.start_v,
         )
-        start_s, flows = self.time_s, self._flows(self._free, self.time_s, self.bulk_v, power_w)
-        highest_a = max(self.peak_a, flows.line_a)
-        pulse = Pulse(start_s, self.bulk_v, flows, self.lowest_v, self.highest_v, highest_a)
-        carry_pulse(still, pulse, until_s, _FORWARD_V)
+        start_s = self.time_s
+        pulse = Pulse(start_s, self.bulk_v, self.lowest_v, self.highest_v, self.peak_a)
+        carry_pulse(still, pulse, until_s)
         if pulse.time_s == start_s:
             return False
-        self._take_over(pulse, power_w)
+        self._take_over(pulse)
         return True
 
-    def _take_over(self, pulse: Pulse, power_w: float) -> None:
+    def _take_over(self, pulse: Pulse) -> None:
         """Take over where a pulse got to and what it counted."""
         passed_s, output_v = pulse.time_s - self.time_s, self._converter.output_v
         self.time_s, self.bulk_v, self.peak_a = pulse.time_s, pulse.bulk_v, pulse.peak_a
         self.lowest_v, self.highest_v = pulse.lowest_v, pulse.highest_v
-        self._known = (self._free, pulse.time_s, pulse.bulk_v, power_w, pulse.flows)
         self._line_square += pulse.line_square
         self._terminal_square += pulse.terminal_square
         self._power_integral += pulse.power_integral
@@ -313,7 +313,7 @@ class HalfCycle:
         net, omega, bulk_v = self._network, self._omega, self.bulk_v
         constant_a = 2.0 * power_w / bulk_v if power_w > 0.0 else 0.0
         slope = -power_w / (bulk_v * bulk_v) if power_w > 0.0 else 0.0
-        kept = 1.0 / self._divider
+        kept = 1.0 / net.divider
         share = kept * (1.0 - net.esr_ohm * slope)
         offset_v = kept * net.esr_ohm * constant_a
         path = kept / (feed.ohm + net.series_ohm + net.esr_ohm * kept)
@@ -344,7 +344,7 @@ class HalfCycle:
         net, drive = self._network, self._drive
         sine = math.sin(self._omega * time_s)
         open_v = feed.sine_v * sine + feed.constant_v
-        kept = 1.0 / self._divider
+        kept = 1.0 / net.divider
         inner_v = net.inner_v(bulk_v, power_w)
         forward_v = open_v - net.drop_v - inner_v if drive.conducts else -1.0
         rectifier_a = 0.0

@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from harness.rehearse.circuit.source import SourceModel
-from harness.rehearse.circuit.varistor_law import varistor_current_a, voltage_behind_v
+from harness.rehearse.circuit.varistor_law import (
+    varistor_current_a,
+    varistor_voltage_v,
+    voltage_behind_v,
+)
 from harness.rehearse.unit_model import UnitModel
 
 __all__ = ["InputNetwork"]
+
+#: A varistor that takes less than this counts as none.
+_QUIET_A = 1e-4
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -24,7 +31,9 @@ class InputNetwork:
     Attributes:
         line_ohm: From the point that is held to the varistor: leads and fuse (AC: and source).
         short_siemens: Conductance of a short across the input.
-        drop_v: Forward drop of the rectifier.
+        drop_v: Forward drop of the rectifier, at ``drop_at_a``.
+        drop_at_a: A current through it.
+        emission_v: Growth of the drop for each e times that current.
         series_ohm: From the varistor to the bulk capacitor.
         esr_ohm: Equivalent series resistance of the bulk capacitor.
         bulk_f: Bulk capacitance.
@@ -33,11 +42,16 @@ class InputNetwork:
         is_closed: False if fuse or contact is open.
         least_v: Half the converter's stop threshold. A step may carry the bulk capacitor past the
             threshold before the converter is told; its current is not taken higher than here.
+        quiet_v: Voltage across the input below which the varistor takes next to nothing.
+        divider: Bulk voltage over the voltage behind ``esr_ohm``, at rest and with no converter.
+        resting_siemens: Conductance across the capacitor itself: the leak behind ``esr_ohm``.
     """
 
     line_ohm: float
     short_siemens: float
     drop_v: float
+    drop_at_a: float
+    emission_v: float
     series_ohm: float
     esr_ohm: float
     bulk_f: float
@@ -45,6 +59,15 @@ class InputNetwork:
     fault_siemens: float
     is_closed: bool
     least_v: float
+    quiet_v: float
+    divider: float = field(init=False)
+    resting_siemens: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Work out once what is asked for a thousand times."""
+        divider = 1.0 + self.esr_ohm * self.leak_siemens
+        object.__setattr__(self, "divider", divider)
+        object.__setattr__(self, "resting_siemens", self.leak_siemens / divider)
 
     @classmethod
     def of(
@@ -52,6 +75,9 @@ class InputNetwork:
     ) -> InputNetwork:
         """Return the network of ``model`` on ``source``."""
         defects = model.defects
+        rectifier = model.rectifier
+        # A shorted diode of a bridge drops nothing: the other half of the pair is left.
+        diodes_frac = 1.0 if defects.shorted_leg_ohm == math.inf else 0.5
         fault = 1.0 / defects.bulk_short_ohm + 1.0 / defects.bulk_leak_ohm
         if broken_over:
             fault += 1.0 / defects.breakdown_ohm
@@ -59,15 +85,19 @@ class InputNetwork:
         return cls(
             line_ohm=inner_ohm + source.wiring_ohm + model.fuse.resistance_ohm,
             short_siemens=1.0 / defects.input_short_ohm,
-            # A shorted diode of a bridge drops nothing: the other half of the pair is left.
-            drop_v=model.rectifier.drop_v * (1.0 if defects.shorted_leg_ohm == math.inf else 0.5),
-            series_ohm=model.rectifier.resistance_ohm,
+            drop_v=diodes_frac * rectifier.drop_v,
+            drop_at_a=rectifier.drop_at_a,
+            emission_v=diodes_frac * rectifier.emission_v,
+            series_ohm=rectifier.resistance_ohm,
             esr_ohm=model.bulk.series_resistance_ohm,
             bulk_f=model.bulk.capacitance_f,
             leak_siemens=1.0 / model.bulk.leakage_ohm + fault,
             fault_siemens=fault,
             is_closed=is_closed,
             least_v=0.5 * model.converter.stop_v,
+            quiet_v=math.inf
+            if model.varistor is None
+            else varistor_voltage_v(model.varistor, _QUIET_A),
         )
 
     def across_a_shorted_leg(self, ohm: float) -> InputNetwork:
@@ -79,11 +109,20 @@ class InputNetwork:
         siemens = self.short_siemens + 1.0 / (self.series_ohm + ohm)
         return replace(self, short_siemens=siemens)
 
+    def about(self, current_a: float) -> InputNetwork:
+        """Return the network with the diodes as they are about a current: a drop and a resistance.
+
+        Source:
+            Tangent of a diode's law, v = V1 + n k T / q ln(i / I1), at ``current_a``. Textbook.
+        """
+        drop_v = self.drop_v + self.emission_v * (math.log(current_a / self.drop_at_a) - 1.0)
+        ohm = self.series_ohm + self.emission_v / current_a
+        return replace(self, drop_v=max(drop_v, 0.0), series_ohm=ohm)
+
     def shunt_siemens(self, model: UnitModel, open_v: float, inner_v: float = math.inf) -> float:
         """Return the conductance across the input at ``open_v``: short and varistor.
 
-        The varistor counts as the resistance it has at its working point; below a tenth of a
-        milliampere it counts as nothing.
+        The varistor counts as the resistance it has at its working point.
 
         Args:
             model: The unit.
@@ -92,7 +131,7 @@ class InputNetwork:
                 conducts, line and rectifier feed the varistor together (Thevenin's theorem).
         """
         varistor = model.varistor
-        if varistor is None or varistor_current_a(varistor, open_v) < 1e-4:
+        if varistor is None or open_v < self.quiet_v:
             return self.short_siemens
         divided = 1.0 + self.line_ohm * self.short_siemens
         fed_v, fed_ohm = open_v / divided, self.line_ohm / divided
@@ -106,17 +145,14 @@ class InputNetwork:
             return self.short_siemens
         return self.short_siemens + varistor_current_a(varistor, across_v) / across_v
 
-    def is_plain(self, model: UnitModel, peak_v: float) -> bool:
+    def is_plain(self, peak_v: float) -> bool:
         """Return True if nothing but the rectifier takes current at ``peak_v`` and below."""
-        varistor = model.varistor
-        if self.short_siemens > 0.0:
-            return False
-        return varistor is None or varistor_current_a(varistor, peak_v) < 1e-4
+        return self.short_siemens <= 0.0 and peak_v < self.quiet_v
 
     def inner_v(self, bulk_v: float, power_w: float) -> float:
         """Return the voltage behind the series resistance while the rectifier gives nothing."""
         drop_v = self.esr_ohm * self.power_a(bulk_v, power_w)
-        return (bulk_v - drop_v) / (1.0 + self.esr_ohm * self.leak_siemens)
+        return (bulk_v - drop_v) / self.divider
 
     def power_a(self, bulk_v: float, power_w: float) -> float:
         """Return the current of a converter that takes ``power_w``."""
@@ -129,7 +165,7 @@ class InputNetwork:
             C dv/dt = -P/v - G v; with u = v^2 it is linear,
             u(t) = (u0 + P/G) exp(-2 G t / C) - P/G. Textbook.
         """
-        siemens = self._resting_siemens
+        siemens = self.resting_siemens
         level = power_w / siemens
         square = bulk_v * bulk_v
         # expm1 keeps the small change of a long time constant.
@@ -140,7 +176,7 @@ class InputNetwork:
         """Return how long the bulk capacitor takes to fall to ``to_v`` without supply."""
         if bulk_v <= to_v:
             return 0.0
-        siemens = self._resting_siemens
+        siemens = self.resting_siemens
         level = power_w / siemens
         ratio = (bulk_v * bulk_v + level) / (to_v * to_v + level)
         return 0.5 * self.bulk_f / siemens * math.log(ratio)
@@ -153,16 +189,11 @@ class InputNetwork:
         From the balance of energy and of charge of the capacitor; the converter's share of charge
         is taken at the mean voltage.
         """
-        siemens = self._resting_siemens
-        kept = 1.0 / (1.0 + self.esr_ohm * self.leak_siemens)
+        siemens = self.resting_siemens
+        kept = 1.0 / self.divider
         lost_j = 0.5 * self.bulk_f * (bulk_v * bulk_v - end_v * end_v) - power_w * duration_s
         charge_c = self.bulk_f * (bulk_v - end_v)
         if power_w > 0.0:
             charge_c -= power_w * duration_s * 2.0 / (bulk_v + end_v)
         square = max(lost_j, 0.0) / siemens * kept * kept
         return square, max(charge_c, 0.0) / siemens * kept
-
-    @property
-    def _resting_siemens(self) -> float:
-        """Conductance across the capacitor itself: the load behind its series resistance."""
-        return self.leak_siemens / (1.0 + self.esr_ohm * self.leak_siemens)

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from harness.rehearse.circuit.ledger import Means
 
 __all__ = ["Past"]
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Past:
+class Past(NamedTuple):
     """What a half-cycle ended with and what it counted.
 
     Attributes:

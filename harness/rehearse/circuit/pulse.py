@@ -1,23 +1,30 @@
 """The conduction pulse in one loop: a rectifier that charges its capacitor while all else is still.
 
-This is :meth:`HalfCycle._carry <harness.rehearse.circuit.half_cycle.HalfCycle>` for the plain case,
-step for step and formula for formula, with the constants taken out of the loop: half of all
-steps of a rehearsal are such steps. It ends before anything happens that is not plain.
+The circuit is that of :class:`HalfCycle <harness.rehearse.circuit.half_cycle.HalfCycle>` and so is
+the solution between two instants; but here nothing may happen that is not plain, so a handful of
+long steps with Simpson's rule does the work of dozens of short ones, and the end of the pulse is
+found instead of stepped upon. Nearly all the time of a rehearsal's circuit is spent here.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
-from harness.rehearse.circuit.feed import Flows
 from harness.rehearse.circuit.network import InputNetwork
 
 __all__ = ["Pulse", "Still", "carry_pulse"]
 
+#: Steps from the start of conduction to the peak of the line, steps in a half-cycle, and the
+#: shortest step.
+_RISE_STEPS, _STEPS, _FINEST_S = 3, 8, 8e-6
+#: Forward voltage that counts as none where the pulse ends.
+_ENDS_V = 4e-7
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Still:
+
+class Still(NamedTuple):
     """What stands still during the pulse.
 
     Attributes:
@@ -29,7 +36,6 @@ class Still:
         clamp_a: Source current before which the pulse ends.
         least_v: Bulk voltage before which the pulse ends: there the converter would stop.
         most_v: The same upwards: there it would start.
-        step_s: Longest step.
     """
 
     network: InputNetwork
@@ -40,7 +46,6 @@ class Still:
     clamp_a: float
     least_v: float
     most_v: float
-    step_s: float
 
 
 @dataclass(slots=True)
@@ -50,7 +55,6 @@ class Pulse:
     Attributes:
         time_s: Time since the zero crossing.
         bulk_v: Bulk voltage.
-        flows: Who carries what now.
         lowest_v: Lowest bulk voltage.
         highest_v: Highest bulk voltage.
         peak_a: Highest source current.
@@ -65,7 +69,6 @@ class Pulse:
 
     time_s: float
     bulk_v: float
-    flows: Flows
     lowest_v: float
     highest_v: float
     peak_a: float
@@ -78,95 +81,172 @@ class Pulse:
     inner_square: float = 0.0
 
 
-def carry_pulse(  # noqa: PLR0915 - one loop over plain numbers: calls would cost what it saves
-    still: Still, pulse: Pulse, until_s: float, end_v: float
-) -> None:
-    """Carry a pulse on until ``until_s``, or to the step in which something else happens.
+def carry_pulse(still: Still, pulse: Pulse, until_s: float) -> None:  # noqa: C901, PLR0915
+    """Carry a pulse on to its end, to ``until_s``, or to the step in which something else happens.
+
+    One long loop over plain numbers: calls would cost what it saves.
 
     Args:
         still: What stands still.
-        pulse: The pulse; it is moved on.
+        pulse: The pulse; it is moved on, and stays where it is if its first step is not plain.
         until_s: Time since the zero crossing.
-        end_v: Forward voltage below which the rectifier counts as blocking.
 
     Source:
-        As in the half-cycle: C dv/dt = i - P/v - v/R with P/v replaced by its tangent is
-        v' = -k v + s sin(wt) + c; integrals take every flow as a straight line.
+        C dv/dt = i - P/v - v/R with P/v replaced by its tangent is v' = -k v + s sin(wt) + c, a
+        linear equation with a closed solution; integrals by Simpson's rule over each step.
+        Textbook.
     """
     net, omega, peak_v, power_w = still.network, still.omega, still.peak_v, still.power_w
     sin, cos, exp = math.sin, math.cos, math.exp
-    esr_ohm, leak, line_ohm = net.esr_ohm, net.leak_siemens, net.line_ohm
-    divider = 1.0 + esr_ohm * leak
-    kept = 1.0 / divider
-    total_ohm = line_ohm + net.series_ohm + esr_ohm * kept
+    esr_ohm, leak, drop_v, floor_v = net.esr_ohm, net.leak_siemens, net.drop_v, net.least_v
+    kept = 1.0 / net.divider
+    lifted = esr_ohm * kept
+    total_ohm = net.line_ohm + net.series_ohm + lifted
     path = kept / total_ohm
+    drawn = (path + leak) * kept
     inverse = 1.0 / net.bulk_f
-    drawn = path + leak
-    least_v, longest_s = net.least_v, still.step_s
-    time_s, bulk_v = pulse.time_s, pulse.bulk_v
-    line_a, terminal_v, input_v, inner_v, forward_v, rectifier_a = pulse.flows
-    angle = omega * time_s
-    sine, cosine = sin(angle), cos(angle)
-    peak_a, lowest_v, highest_v = pulse.peak_a, pulse.lowest_v, pulse.highest_v
-    while until_s - time_s > 1e-12 and forward_v >= end_v and line_a <= still.clamp_a:
-        step_s = until_s - time_s
-        if step_s > longest_s:  # noqa: PLR1730 - here and below: a call costs as much as a line
-            step_s = longest_s
-        constant_a = 2.0 * power_w / bulk_v if power_w > 0.0 else 0.0
-        slope = -power_w / (bulk_v * bulk_v) if power_w > 0.0 else 0.0
-        rate = inverse * (drawn * kept * (1.0 - esr_ohm * slope) + slope)
-        constant = inverse * (drawn * kept * esr_ohm * constant_a - path * net.drop_v - constant_a)
+    crest, tracked = peak_v * omega, kept * inverse
+
+    def after(step_s: float) -> tuple[float, float, float, float, float]:
+        """Return bulk voltage, currents of converter and line, source voltage and its slope."""
+        angle = omega * (time_s + step_s)
+        sine, cosine = sin(angle), cos(angle)
+        voltage_v = rest_v + scale * (rate * sine - omega * cosine)
+        voltage_v += away_v * exp(-rate * step_s)
+        power_a = power_w / max(voltage_v, floor_v)
+        forward_v = peak_v * sine - drop_v - (voltage_v - esr_ohm * power_a) * kept
+        return voltage_v, power_a, forward_v / total_ohm, peak_v * sine, crest * cosine
+
+    begun_s = time_s = pulse.time_s
+    bulk_v, peak_a = pulse.bulk_v, pulse.peak_a
+    source_v, rises = peak_v * sin(omega * time_s), crest * cos(omega * time_s)
+    power_a = power_w / max(bulk_v, floor_v)
+    line_a = (source_v - drop_v - (bulk_v - esr_ohm * power_a) * kept) / total_ohm
+    inner_v = (bulk_v - esr_ohm * power_a) * kept + lifted * line_a
+    bulk_a = line_a - power_a - inner_v * leak
+    line_s = rises - tracked * bulk_a
+    line_square = source_line = bulk = bulk_square = inner = inner_square = 0.0
+    longest_s = _longest_s(time_s, math.pi / omega)
+    step_s = longest_s / 8.0  # the current rises fast at first
+    begins, ended = True, False
+    while not ended and until_s - time_s > 1e-12:
+        tangent = -power_w / (bulk_v * bulk_v) if power_w > 0.0 else 0.0
+        rate = inverse * (drawn * (1.0 - esr_ohm * tangent) + tangent)
+        step_s = min(2.0 * step_s, longest_s, until_s - time_s)
         if rate * step_s < 1e-9:
             break
+        if begins and rate * step_s > 2.0:  # or all but jumps
+            step_s = max(2.0 / rate, 0.02 * step_s)
+        begins = False
+        constant = inverse * (2.0 * power_a * (drawn * esr_ohm - 1.0) - path * drop_v)
+        rest_v = constant / rate
         scale = inverse * path * peak_v / (rate * rate + omega * omega)
-        begun = constant / rate + scale * (rate * sine - omega * cosine)
-        next_s = time_s + step_s
-        angle = omega * next_s
-        sine, cosine = sin(angle), cos(angle)
-        next_v = constant / rate + scale * (rate * sine - omega * cosine)
-        next_v += (bulk_v - begun) * exp(-rate * step_s)
+        angle = omega * time_s
+        away_v = bulk_v - rest_v - scale * (rate * sin(angle) - omega * cos(angle))
 
-        source_v = peak_v * sine
-        held_v = next_v if next_v > least_v else least_v  # noqa: FURB136
-        power_a = power_w / held_v if power_w > 0.0 else 0.0
-        inner1_v = (next_v - esr_ohm * power_a) / divider
-        forward1_v = source_v - net.drop_v - inner1_v
-        if forward1_v < 0.0 or not still.least_v < next_v < still.most_v:
+        bulk2_v, power2_a, line2_a, source2_v, rises2 = after(step_s)
+        if line2_a < 0.0:
+            ended = True
+            step_s = _end_s(after, step_s, line_a, line2_a, _ENDS_V / total_ohm)
+            bulk2_v, power2_a, line2_a, source2_v, rises2 = after(step_s)
+        half_s = 0.5 * step_s
+        bulk1_v, power1_a, line1_a, source1_v, rises1 = after(half_s)
+        low_v, high_v = min(bulk1_v, bulk2_v), max(bulk1_v, bulk2_v)
+        if not (low_v > still.least_v and high_v < still.most_v):
             break
-        rectifier1_a = forward1_v / total_ohm
-        input1_v = source_v - rectifier1_a * line_ohm
-        line1_a = (source_v - input1_v) / line_ohm
-        if line1_a > still.clamp_a:
+        if line1_a > still.clamp_a or line2_a > still.clamp_a:
             break
-        terminal1_v = source_v - line1_a * still.source_ohm
-        inner1_v += rectifier1_a * esr_ohm * kept
 
-        third, half = step_s / 3.0, 0.5 * step_s
-        pulse.line_square += third * (line_a * line_a + line_a * line1_a + line1_a * line1_a)
-        pulse.terminal_square += third * (
-            terminal_v * terminal_v + terminal_v * terminal1_v + terminal1_v * terminal1_v
+        inner1_v = (bulk1_v - esr_ohm * power1_a) * kept + lifted * line1_a
+        inner2_v = (bulk2_v - esr_ohm * power2_a) * kept + lifted * line2_a
+        sixth = step_s / 6.0
+        line_square += sixth * (line_a * line_a + 4.0 * line1_a * line1_a + line2_a * line2_a)
+        source_line += sixth * (source_v * line_a + 4.0 * source1_v * line1_a + source2_v * line2_a)
+        bulk += sixth * (bulk_v + 4.0 * bulk1_v + bulk2_v)
+        bulk_square += sixth * (bulk_v * bulk_v + 4.0 * bulk1_v * bulk1_v + bulk2_v * bulk2_v)
+        inner += sixth * (inner_v + 4.0 * inner1_v + inner2_v)
+        inner_square += sixth * (
+            inner_v * inner_v + 4.0 * inner1_v * inner1_v + inner2_v * inner2_v
         )
-        pulse.power_integral += (
-            0.5
-            * third
-            * (
-                line_a * (2.0 * terminal_v + terminal1_v)
-                + line1_a * (terminal_v + 2.0 * terminal1_v)
-            )
-        )
-        pulse.bulk += half * (bulk_v + next_v)
-        pulse.bulk_square += third * (bulk_v * bulk_v + bulk_v * next_v + next_v * next_v)
-        pulse.inner += half * (inner_v + inner1_v)
-        pulse.inner_square += third * (inner_v * inner_v + inner_v * inner1_v + inner1_v * inner1_v)
-        if line1_a > peak_a:  # noqa: PLR1730
-            peak_a = line1_a
-        if next_v > highest_v:
-            highest_v = next_v
-        elif next_v < lowest_v:
-            lowest_v = next_v
-        time_s, bulk_v = next_s, next_v
-        line_a, terminal_v, input_v, inner_v = line1_a, terminal1_v, input1_v, inner1_v
-        forward_v, rectifier_a = forward1_v, rectifier1_a
-    pulse.time_s, pulse.bulk_v = time_s, bulk_v
-    pulse.peak_a, pulse.lowest_v, pulse.highest_v = peak_a, lowest_v, highest_v
-    pulse.flows = Flows(line_a, terminal_v, input_v, inner_v, forward_v, rectifier_a)
+
+        bulk1_a = line1_a - power1_a - inner1_v * leak
+        bulk2_a = line2_a - power2_a - inner2_v * leak
+        line1_s, line2_s = rises1 - tracked * bulk1_a, rises2 - tracked * bulk2_a
+        if bulk_a * bulk1_a < 0.0:
+            turn_v = _turn(bulk_v, bulk1_v, bulk_a * inverse, bulk1_a * inverse, half_s)
+            low_v, high_v = min(low_v, turn_v), max(high_v, turn_v)
+        if bulk1_a * bulk2_a < 0.0:
+            turn_v = _turn(bulk1_v, bulk2_v, bulk1_a * inverse, bulk2_a * inverse, half_s)
+            low_v, high_v = min(low_v, turn_v), max(high_v, turn_v)
+        peak_a = max(peak_a, line1_a, line2_a)
+        if line_s > 0.0 > line1_s:
+            turn_a = _turn(line_a, line1_a, line_s / total_ohm, line1_s / total_ohm, half_s)
+            peak_a = max(peak_a, turn_a)
+        if line1_s > 0.0 > line2_s:
+            turn_a = _turn(line1_a, line2_a, line1_s / total_ohm, line2_s / total_ohm, half_s)
+            peak_a = max(peak_a, turn_a)
+        pulse.lowest_v = min(pulse.lowest_v, low_v)
+        pulse.highest_v = max(pulse.highest_v, high_v)
+        time_s += step_s
+        bulk_v, power_a, line_a, source_v = bulk2_v, power2_a, line2_a, source2_v
+        inner_v, bulk_a, line_s = inner2_v, bulk2_a, line2_s
+
+    # The terminals carry the source less what its own resistance takes of it.
+    sine_square = 0.5 * (time_s - begun_s) - 0.25 / omega * (
+        sin(2.0 * omega * time_s) - sin(2.0 * omega * begun_s)
+    )
+    ohm = still.source_ohm
+    pulse.line_square = line_square
+    pulse.power_integral = source_line - ohm * line_square
+    pulse.terminal_square = peak_v * peak_v * sine_square - ohm * (
+        2.0 * source_line - ohm * line_square
+    )
+    pulse.bulk, pulse.bulk_square = bulk, bulk_square
+    pulse.inner, pulse.inner_square = inner, inner_square
+    pulse.time_s, pulse.bulk_v, pulse.peak_a = time_s, bulk_v, peak_a
+
+
+def _longest_s(time_s: float, half_cycle_s: float) -> float:
+    """Return the longest step of a pulse that begins at ``time_s``: short for a short one."""
+    longest_s = half_cycle_s / _STEPS
+    rise_s = 0.5 * half_cycle_s - time_s
+    return min(longest_s, max(rise_s / _RISE_STEPS, _FINEST_S)) if rise_s > 0.0 else longest_s
+
+
+def _end_s(
+    after: Callable[[float], tuple[float, float, float, float, float]],
+    step_s: float,
+    from_a: float,
+    to_a: float,
+    near_a: float,
+) -> float:
+    """Return how long a current lasts that is gone within a step.
+
+    Regula falsi, Illinois form.
+    """
+    low_s, low_a, high_s, high_a = 0.0, max(from_a, near_a), step_s, to_a
+    side = 0.0
+    for _ in range(40):
+        end_s = high_s - high_a * (high_s - low_s) / (high_a - low_a)
+        end_a = after(end_s)[2]
+        if abs(end_a) < near_a:
+            break
+        if end_a < 0.0:
+            high_s, high_a, low_a = end_s, end_a, low_a * (0.5 if side < 0.0 else 1.0)
+        else:
+            low_s, low_a, high_a = end_s, end_a, high_a * (0.5 if side > 0.0 else 1.0)
+        side = end_a
+    return end_s
+
+
+def _turn(from_: float, to: float, from_slope: float, to_slope: float, span: float) -> float:
+    """Return the extreme between two readings whose slopes have opposite signs.
+
+    Source:
+        The cubic with these values and slopes (Hermite), where its derivative is zero. Textbook.
+    """
+    first, last, rise = span * from_slope, span * to_slope, to - from_
+    second, third = 3.0 * rise - 2.0 * first - last, first + last - 2.0 * rise
+    root = math.sqrt(max(second * second - 3.0 * first * third, 0.0))
+    share = first / (math.copysign(root, first) - second)
+    return from_ + share * (first + share * (second + share * third))

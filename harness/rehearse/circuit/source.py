@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["SourceModel", "SourceSetting", "ac_source", "dc_source"]
+__all__ = ["SourceModel", "SourceSetting", "ac_source", "dc_source", "folded_v"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -87,3 +87,27 @@ def ac_source(
         highest_current_a=highest_current_a,
         crest_factor=crest_factor,
     )
+
+
+def folded_v(actual_v: float, setting_v: float, current_a: float, limit_a: float) -> float:
+    """Return the amplitude (as rms) for the next half-cycle: the source's current limit.
+
+    Once a half-cycle the source compares the rms current of the half-cycle just ended with its
+    limit. Far above it, it divides its amplitude by the excess, at most by two; a little above, it
+    takes off a tenth of the excess; below, it gives back an eighth of what is missing, until it
+    stands at its setting again. A resistive overload so settles within a few half-cycles; a
+    rectifier, whose current grows much faster than amplitude, makes it hunt a little about the
+    limit.
+
+    Args:
+        actual_v: Amplitude of the half-cycle just ended.
+        setting_v: Amplitude that is set.
+        current_a: Rms current of that half-cycle.
+        limit_a: Rms limit.
+    """
+    excess = current_a / limit_a if limit_a > 0.0 else 2.0
+    if excess > 1.5:
+        return actual_v * max(1.0 / excess, 0.5)
+    if excess > 1.0:
+        return actual_v * (1.0 - 0.1 * (excess - 1.0))
+    return min(setting_v, actual_v * (1.0 + 0.125 * (1.0 - excess)) + 1e-4 * setting_v)

@@ -20,7 +20,9 @@ from harness.rehearse.unit_model import (
 Values = Mapping[str, float]
 
 #: Forward drop of two of the netlists' bridge diodes at 2 A, and of the series diode at 0.3 A.
-BRIDGE_V, SERIES_V = 1.7, 0.2
+BRIDGE_V, BRIDGE_A, SERIES_V = 1.7, 2.0, 0.2
+#: Two junctions of N = 1.7 at ngspice's 27 degC: k T / q is 25.87 mV there.
+BRIDGE_EMISSION_V = 2.0 * 1.7 * 25.87e-3
 
 
 def converter(**changes: float | bool) -> Converter:
@@ -57,6 +59,8 @@ def unit(values: Values, kind: str, drop_v: float, convert: Converter) -> UnitMo
         varistor=_varistor(values),
         rectifier=Rectifier(
             drop_v=drop_v,
+            drop_at_a=BRIDGE_A,
+            emission_v=0.0 if kind == "dc" else BRIDGE_EMISSION_V,
             # A limiter stands in the place of the netlist's resistor.
             resistance_ohm=values.get("rseries", 1e-9),
             limiter=_limiter(values),

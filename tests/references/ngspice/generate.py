@@ -99,15 +99,6 @@ def read_figures() -> dict[str, dict[str, float]]:
     return found
 
 
-def read_allowed() -> dict[tuple[str, str], tuple[float, str]]:
-    """Return where the simulator may be further off than 2 %: share and reason."""
-    with (HERE / "allowed.csv").open(encoding="utf-8", newline="") as file:
-        return {
-            (row["netlist"], row["quantity"]): (float(row["share"]), row["reason"])
-            for row in csv.DictReader(file)
-        }
-
-
 def _run(name: str, folder: Path) -> str:
     """Run a netlist in ``folder`` and return what ngspice printed."""
     for file in (*HERE.glob("*.inc"), HERE / f"{name}.cir"):

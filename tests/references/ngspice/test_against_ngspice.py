@@ -16,7 +16,7 @@ import pytest
 
 from harness.rehearse.circuit import Circuit
 
-#: Agreement asked for, as a share; ``allowed.csv`` names what may be further off, and why.
+#: Agreement asked for, as a share.
 AGREEMENT = 0.02
 
 NETLISTS = sorted(path.stem for path in Path(__file__).parent.glob("*.cir"))
@@ -114,28 +114,17 @@ class TestFigures:
 
     @pytest.mark.parametrize("name", FIGURES)
     def test_agreement(self, name: str, spice: ModuleType, circuits: ModuleType) -> None:
-        """Every figure agrees with ngspice within 2 %, or within the share stated with a reason."""
-        theirs, allowed = spice.read_figures()[name], spice.read_allowed()
+        """Every figure agrees with ngspice within 2 %."""
+        theirs = spice.read_figures()[name]
         ours = circuits.figures(name, spice.parameters(name))
         off = {
             quantity: (ours[quantity], value)
             for quantity, value in theirs.items()
-            if abs(ours[quantity] / value - 1.0) > allowed.get((name, quantity), (AGREEMENT,))[0]
+            if not abs(ours[quantity] / value - 1.0) <= AGREEMENT
         }
 
         assert ours.keys() == theirs.keys()
         assert off == {}
-
-    def test_what_may_be_further_off_is_and_says_why(
-        self, spice: ModuleType, circuits: ModuleType
-    ) -> None:
-        """No excuse outlives its need: each is for a figure that is off by more than 2 %."""
-        figures = spice.read_figures()
-        for (name, quantity), (_, reason) in spice.read_allowed().items():
-            ours = circuits.figures(name, spice.parameters(name))[quantity]
-
-            assert abs(ours / figures[name][quantity] - 1.0) > AGREEMENT
-            assert len(reason.split()) > 5
 
 
 class TestCommittedFiles:
