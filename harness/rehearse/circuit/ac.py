@@ -22,8 +22,9 @@ __all__ = ["AcSolver"]
 
 #: Parts of a half-cycle after which an inrush limiter is looked at.
 _PARTS = 16
-#: Two line periods are the same if bulk voltage repeats within this share.
-_REPEATS = 5e-6
+#: Two line periods are the same if bulk voltage repeats within the first share where the line
+#: refills the capacitor, so that what is left to go is a few times as much; all else, the second.
+_REPEATS, _RESTS = 1e-5, 1e-6
 
 
 class AcSolver:
@@ -301,16 +302,14 @@ class AcSolver:
             return False
         if not self.converter.is_still or not self._network.is_closed:
             return False
-        first, _, last = self._past
-        if not self._same(first.amplitude_v, last.amplitude_v, self._setting.voltage_v):
-            return False
-        return self._same(first.end_v, last.end_v, self.bulk_v) and self._same(
-            first.means.output_v, last.means.output_v, self.model.converter.output_v
+        first, second, last = self._past
+        share = _REPEATS if max(second.peak_a, last.peak_a) > 0.0 else _RESTS
+        return (
+            abs(first.amplitude_v - last.amplitude_v) <= _RESTS * self._setting.voltage_v
+            and abs(first.end_v - last.end_v) <= share * self.bulk_v
+            and abs(first.means.output_v - last.means.output_v)
+            <= _RESTS * self.model.converter.output_v
         )
-
-    @staticmethod
-    def _same(one: float, other: float, scale: float) -> bool:
-        return abs(one - other) <= _REPEATS * abs(scale)
 
     def _reuse(self, time_s: float, half_s: float) -> bool:
         """Let whole line periods pass that are known already, in one go; return False if none."""
