@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from benchmarks.break_over_energy import break_over_energy
+from benchmarks.campaign_speed import campaign_speed
 from benchmarks.figure import Figure
 from benchmarks.help_start import help_start
 from benchmarks.kept_sample_time import kept_sample_time
@@ -30,6 +31,8 @@ FIGURES: Sequence[Callable[[], Figure]] = (
     lambda: rehearsal_speed(UNIT_A),
     lambda: rehearsal_speed(UNIT_B),
     lambda: rehearsal_speed(UNIT_B, nominal_dwell_s=295.0),
+    lambda: campaign_speed(UNIT_A),
+    lambda: campaign_speed(UNIT_B),
     help_start,
 )
 
