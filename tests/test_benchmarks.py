@@ -10,6 +10,7 @@ from typing import Any, get_args
 import pytest
 
 from benchmarks.break_over_energy import break_over_energy
+from benchmarks.campaign_speed import campaign_speed
 from benchmarks.figure import Figure, Goal
 from benchmarks.help_start import help_start
 from benchmarks.kept_sample_time import kept_sample_time
@@ -35,6 +36,7 @@ WIRES: tuple[Wire, ...] = get_args(Wire)
         pytest.param(
             lambda: rehearsal_speed(UNIT_B, nominal_dwell_s=3.0, rounds=1), id="rehearsal B"
         ),
+        pytest.param(lambda: campaign_speed(UNIT_A, units=4), id="campaign"),
         pytest.param(lambda: help_start(rounds=1), id="help"),
         pytest.param(lambda: short_let_through("envelope"), id="short, gentle script"),
     ],
