@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import TypeVar
 
 from pydantic import ValidationError
 
-from harness.errors import BenchFileError, FileError, Mistake, ProfileError, did_you_mean
+from harness.errors import BenchFileError, FileError, ProfileError
 from harness.profile.bench_file import BenchFile
 from harness.profile.limits import LoadedLimits, limit_slips, load_limits, with_limits
 from harness.profile.lines import Lines
 from harness.profile.mistakes import Slip, as_mistakes, found_by_validation
+from harness.profile.named_file import read_named
 from harness.profile.rules import profile_slips
 from harness.profile.schema import Profile
 from harness.profile.text_file import TomlFile, read_toml
-from harness.shipped import shipped, shipped_names
 from harness.unit.fields import Table
 
 __all__ = ["load_bench", "load_profile", "read_table"]
@@ -34,7 +33,7 @@ def load_profile(source: str | Path) -> Profile:
     Raises:
         ProfileError: With every mistake in the file.
     """
-    file = _read(source, ProfileError)
+    file = read_named(source, ProfileError)
     slips: list[Slip] = []
     profile = _validated(file, Profile, slips)
     slips += profile_slips(file.data)
@@ -65,7 +64,7 @@ def load_bench(source: str | Path) -> BenchFile:
     Raises:
         BenchFileError: With every mistake in the file.
     """
-    file = _read(source, BenchFileError)
+    file = read_named(source, BenchFileError)
     slips: list[Slip] = []
     bench = _validated(file, BenchFile, slips)
     if bench is None:
@@ -100,21 +99,3 @@ def _validated(file: TomlFile, model: type[_TableT], slips: list[Slip]) -> _Tabl
     except ValidationError as found:
         slips += found_by_validation(found, model, file.data)
         return None
-
-
-def _read(source: str | Path, error: type[FileError]) -> TomlFile:
-    """Read a file the user named, or a shipped one."""
-    name = str(source)
-    # os.path says no where pathlib raises: for a name that no file can have.
-    path = None if os.path.isfile(source) else shipped("profiles", name)  # noqa: PTH113
-    if path is None and not os.path.exists(source):  # noqa: PTH110
-        raise error([Mistake(name, None, "", f"there is no such file{_hint(name)}")])
-    return read_toml(path or Path(source), name, error)
-
-
-def _hint(name: str) -> str:
-    """Name the nearest shipped file, or all of them."""
-    names = (found for found in shipped_names("profiles") if "/" not in found)
-    stems = [found.removesuffix(".toml") for found in names]
-    near = did_you_mean(Path(name).name.removesuffix(".toml"), stems)
-    return near or (f"; shipped with the program: {', '.join(stems)}" if stems else "")

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
 
-from harness.errors import FileError, Mistake, did_you_mean
+from harness.errors import FileError, did_you_mean
 from harness.profile.from_file import FromFile
 from harness.profile.lines import Lines
 from harness.profile.mistakes import Slip, as_mistakes, found_by_validation
-from harness.profile.text_file import read_toml
+from harness.profile.named_file import read_named
 from harness.quantity import shown
-from harness.shipped import shipped, shipped_names
 from harness.unit.nameplate import Unit
 from harness.unit.unit_file import UnitFile
 
@@ -38,8 +36,7 @@ def load_unit(source: str | Path) -> LoadedUnit:
     Raises:
         FileError: With every mistake in the file.
     """
-    name = str(source)
-    file = read_toml(_path(source, name), name)
+    file = read_named(source, folder=_FOLDER)
     slips: list[Slip] = []
     unit: LoadedUnit | None = None
     try:
@@ -48,30 +45,8 @@ def load_unit(source: str | Path) -> LoadedUnit:
         slips += map(_in_our_words, found_by_validation(found, LoadedUnit, file.data))
     slips += _rules(file.data)
     if unit is None or slips:
-        raise FileError(as_mistakes(slips, name, Lines(file.text)))
-    return unit.came_from(name, file.text, file.sha256)
-
-
-def _path(source: str | Path, name: str) -> Path:
-    """Return the file the user named, or the shipped one."""
-    # os.path says no where pathlib raises: for a name that no file can have.
-    if os.path.isfile(source):  # noqa: PTH113
-        return Path(source)
-    found = shipped("profiles", _FOLDER + name.removeprefix(_FOLDER))
-    if found is not None:
-        return found
-    if os.path.exists(source):  # noqa: PTH110
-        return Path(source)
-    raise FileError([Mistake(name, None, "", f"there is no such file{_hint(name)}")])
-
-
-def _hint(name: str) -> str:
-    """Name the nearest shipped unit file, or all of them."""
-    stems = [
-        full.removesuffix(".toml") for full in shipped_names("profiles") if full.startswith(_FOLDER)
-    ]
-    bare = _FOLDER + name.replace("\\", "/").rsplit("/", 1)[-1].removesuffix(".toml")
-    return did_you_mean(bare, stems) or f"; shipped with the program: {', '.join(stems)}"
+        raise FileError(as_mistakes(slips, file.name, Lines(file.text)))
+    return unit.came_from(file.name, file.text, file.sha256)
 
 
 def _in_our_words(slip: Slip) -> Slip:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import random
 from collections.abc import Iterator
 from dataclasses import replace
@@ -11,11 +10,11 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from harness.errors import FileError, Mistake, did_you_mean
+from harness.errors import FileError
 from harness.profile.from_file import FromFile
 from harness.profile.lines import KeyPath, Lines
 from harness.profile.mistakes import Slip, as_mistakes, found_by_validation
-from harness.profile.text_file import read_toml
+from harness.profile.named_file import read_named
 from harness.rehearse.changing_parts import Forming, InrushLimiter, Onset
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.model_tables import ModelTables
@@ -28,7 +27,6 @@ from harness.rehearse.unit_model import (
     Varistor,
     typical_model,
 )
-from harness.shipped import shipped, shipped_names
 from harness.unit.fields import Table
 from harness.unit.nameplate import Unit
 
@@ -153,14 +151,13 @@ def load_unit_model(source: str | Path) -> UnitModelFile:
     Raises:
         FileError: With every mistake in the file.
     """
-    name = str(source)
-    file = read_toml(_path(source, name), name)
+    file = read_named(source, folder=_FOLDER)
     try:
         model = UnitModelFile.model_validate(file.data)
     except ValidationError as found:
         slips = [*found_by_validation(found, UnitModelFile, file.data)]
-        raise FileError(as_mistakes(slips, name, Lines(file.text))) from None
-    return model.came_from(name, file.text, file.sha256)
+        raise FileError(as_mistakes(slips, file.name, Lines(file.text))) from None
+    return model.came_from(file.name, file.text, file.sha256)
 
 
 class _Draw:
@@ -190,25 +187,3 @@ def _filled(part: _PartT, table: Table) -> _PartT:
     """Return a typical part with what the file says in place."""
     said = {name: value for name, value in _said(table) if name in part.__dataclass_fields__}
     return replace(part, **said)
-
-
-def _path(source: str | Path, name: str) -> Path:
-    """Return the file the user named, or the shipped one."""
-    # os.path says no where pathlib raises: for a name that no file can have.
-    if os.path.isfile(source):  # noqa: PTH113
-        return Path(source)
-    found = shipped("profiles", _FOLDER + name.removeprefix(_FOLDER))
-    if found is not None:
-        return found
-    if os.path.exists(source):  # noqa: PTH110
-        return Path(source)
-    raise FileError([Mistake(name, None, "", f"there is no such file{_hint(name)}")])
-
-
-def _hint(name: str) -> str:
-    """Name the nearest shipped unit model, or all of them."""
-    stems = [
-        full.removesuffix(".toml") for full in shipped_names("profiles") if full.startswith(_FOLDER)
-    ]
-    bare = _FOLDER + name.replace("\\", "/").rsplit("/", 1)[-1].removesuffix(".toml")
-    return did_you_mean(bare, stems) or f"; shipped with the program: {', '.join(stems)}"
