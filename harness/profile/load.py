@@ -9,6 +9,7 @@ from pydantic import ValidationError
 
 from harness.errors import BenchFileError, FileError, ProfileError
 from harness.profile.bench_file import BenchFile
+from harness.profile.file_kind import BENCH, PROFILE
 from harness.profile.limits import LoadedLimits, limit_slips, load_limits, with_limits
 from harness.profile.lines import Lines
 from harness.profile.mistakes import Slip, as_mistakes, found_by_validation
@@ -33,7 +34,7 @@ def load_profile(source: str | Path) -> Profile:
     Raises:
         ProfileError: With every mistake in the file.
     """
-    file = read_named(source, ProfileError)
+    file = read_named(source, PROFILE, ProfileError)
     slips: list[Slip] = []
     profile = _validated(file, Profile, slips)
     slips += profile_slips(file.data)
@@ -64,7 +65,7 @@ def load_bench(source: str | Path) -> BenchFile:
     Raises:
         BenchFileError: With every mistake in the file.
     """
-    file = read_named(source, BenchFileError)
+    file = read_named(source, BENCH, BenchFileError)
     slips: list[Slip] = []
     bench = _validated(file, BenchFile, slips)
     if bench is None:

@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 
 from harness.errors import FileError, Mistake, did_you_mean
+from harness.profile.file_kind import FileKind, mistaken_for
 from harness.profile.text_file import TomlFile, read_toml
 from harness.shipped import shipped, shipped_names
 
@@ -13,20 +14,28 @@ __all__ = ["read_named"]
 
 
 def read_named(
-    source: str | Path, error: type[FileError] = FileError, *, folder: str = ""
+    source: str | Path, wanted: FileKind, error: type[FileError] = FileError
 ) -> TomlFile:
     """Read a TOML file by its path, or by the name of a shipped one.
 
     Args:
-        source: Path of a file, or name of a shipped one with or without ``folder`` and ``.toml``.
+        source: Path of a file, or name of a shipped one with or without its folder and ``.toml``.
             A file of that path comes first.
+        wanted: What kind of file it has to be.
         error: What is raised.
-        folder: Folder of the shipped profiles that the name is looked for in, such as ``units/``;
-            empty for the profiles themselves.
 
     Raises:
-        FileError: There is no such file, or it is no TOML. Raised as ``error``.
+        FileError: There is no such file, it is no TOML, or it is plainly of another kind: then
+            that is all that is said. Raised as ``error``.
     """
+    file = _read(source, wanted.folder, error)
+    problem = mistaken_for(file.data, wanted)
+    if problem:
+        raise error([Mistake(file.name, None, "", problem)])
+    return file
+
+
+def _read(source: str | Path, folder: str, error: type[FileError]) -> TomlFile:
     name = str(source)
     # os.path says no where pathlib raises: for a name that no file can have.
     if os.path.isfile(source):  # noqa: PTH113

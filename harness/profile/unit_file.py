@@ -9,6 +9,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from harness.errors import FileError, did_you_mean
+from harness.profile.file_kind import UNIT
 from harness.profile.from_file import FromFile
 from harness.profile.lines import Lines
 from harness.profile.mistakes import Slip, as_mistakes, found_by_validation
@@ -18,8 +19,6 @@ from harness.unit.nameplate import Unit
 from harness.unit.unit_file import UnitFile
 
 __all__ = ["LoadedUnit", "load_unit"]
-
-_FOLDER = "units/"
 
 
 class LoadedUnit(FromFile, UnitFile):
@@ -36,7 +35,7 @@ def load_unit(source: str | Path) -> LoadedUnit:
     Raises:
         FileError: With every mistake in the file.
     """
-    file = read_named(source, folder=_FOLDER)
+    file = read_named(source, UNIT)
     slips: list[Slip] = []
     unit: LoadedUnit | None = None
     try:

@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from harness.errors import FileError
+from harness.profile.file_kind import MODEL
 from harness.profile.from_file import FromFile
 from harness.profile.lines import KeyPath, Lines
 from harness.profile.mistakes import Slip, as_mistakes, found_by_validation
@@ -32,7 +33,6 @@ from harness.unit.nameplate import Unit
 
 __all__ = ["UnitModelFile", "load_unit_model"]
 
-_FOLDER = "models/"
 _PartT = TypeVar("_PartT", Varistor, Rectifier, Bulk, Converter)
 
 
@@ -151,7 +151,7 @@ def load_unit_model(source: str | Path) -> UnitModelFile:
     Raises:
         FileError: With every mistake in the file.
     """
-    file = read_named(source, folder=_FOLDER)
+    file = read_named(source, MODEL)
     try:
         model = UnitModelFile.model_validate(file.data)
     except ValidationError as found:
