@@ -40,6 +40,7 @@ def profile_slips(data: Mapping[str, Any]) -> Iterator[Slip]:
     if unit is not None and envelope is not None:
         yield from _envelope_rules(unit, envelope)
     yield from _order_rules(steps)
+    yield from _start_rules(steps)
     for step in steps:
         yield from check_rules(step, unit, _KINDS)
         if step.kind == "load":
@@ -120,6 +121,21 @@ def _order_rules(steps: list[StepPart]) -> Iterator[Slip]:
         if part.kind == "nominal":
             reached_frac = 1.0
         discharged = discharged or part.kind == "discharge"
+
+
+def _start_rules(steps: list[StepPart]) -> Iterator[Slip]:
+    """There is one start a run.
+
+    A second one would find power on and the bulk capacitor charged, while the budget of its first
+    level takes the unit for empty. Power that a step finds off comes back by the start's levels.
+    """
+    for part in [part for part in steps if part.kind == "start"][1:]:
+        yield Slip(
+            (*part.path, "kind"),
+            "a second start step: there is one a run; a step that finds power off brings it back "
+            "through its levels by itself",
+            '"nominal"',
+        )
 
 
 def _limit_rules(part: StepPart, envelope: Envelope) -> Iterator[Slip]:

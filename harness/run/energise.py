@@ -80,10 +80,8 @@ def _next_level(context: Context, level: Level, holds: list[Hold]) -> None:
             f"{format_quantity(expected_a, 'A', 3)} expected at {level.label}, the limit is "
             f"{format_quantity(level.current_limit_a, 'A', 3)}",
         )
-    if not holds or level.current_limit_a != holds[-1].level.current_limit_a:
+    if level.current_limit_a != holds[-1].level.current_limit_a:
         context.command(SetCurrentLimit(level.current_limit_a))
-    if not holds and level.frequency_hz is not None:  # a second start while power is on
-        context.command(SetFrequency(level.frequency_hz))
     context.command(Watch(level), SetVoltage(level.voltage_v))
 
 

@@ -87,6 +87,13 @@ class TestOrder:
                 "steps[2].kind: a nominal step after a discharge step: that is the last of a run",
             ),
             (
+                START + NOMINAL + START + LINE,
+                (
+                    "steps[2].kind: a second start step: there is one a run; a step that finds "
+                    "power off brings it back through its levels by itself"
+                ),
+            ),
+            (
                 LINE + START,
                 (
                     "steps[0].kind: a line step before any start step: power must first come by a "
