@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from harness.record.csv_text import printable
-from harness.record.wording import found_text, headline, wanted_text
+from harness.record.wording import found_text, headline, verdict_words, wanted_text
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -66,7 +66,7 @@ def print_result(record: Record) -> None:
     released = "released yes" if run["released"] else "released no"
     if run["rehearsal"]:
         released = "a rehearsal: it releases no unit"
-    out.print(Text(f"outcome {run['outcome']}, verdict {run['verdict']}, {released}"))
+    out.print(Text(f"outcome {run['outcome']}, {verdict_words(run)}, {released}"))
     if record.folder is not None:
         # On a line of its own and never folded, so that it can be picked up with the mouse.
         out.print(Text(f"record {printable(str(record.folder))}"), soft_wrap=True)

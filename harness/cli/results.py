@@ -41,6 +41,7 @@ def list_runs(
     from harness.cli.result_table import console, verdict_style
     from harness.record.csv_text import printable
     from harness.record.history import folders, looked_over
+    from harness.record.wording import verdict_words
 
     out = console()
     known = folders(results)
@@ -54,7 +55,7 @@ def list_runs(
         row = (
             Text(printable(seen.folder.name)),
             Text(_ended(seen)),
-            Text(run["verdict"]),
+            Text(verdict_words(run, short=True)),
             Text(_released(run), style=verdict_style(run)),
             Text(printable(run["title"] or "-")),
         )

@@ -10,6 +10,7 @@ from typing import Any
 from harness.errors import UsageError
 from harness.record.about import subtable
 from harness.record.csv_text import printable
+from harness.record.wording import verdict_words
 
 __all__ = ["HEIGHT_MM", "WIDTH_MM", "code_text", "draw_label"]
 
@@ -104,7 +105,7 @@ def _require_release(facts: Mapping[str, Any], *, rehearsal: bool) -> None:
     if not facts["released"]:
         raise UsageError(
             f"there is no label for a unit that is not released (outcome {facts['outcome']}, "
-            f"verdict {facts['verdict']})",
+            f"{verdict_words(facts)})",
             where=where,
             do="see 'softwake results show' for what stands in the way",
         )

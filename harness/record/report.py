@@ -25,6 +25,7 @@ from harness.record.wording import (
     headline,
     rules_in_words,
     time_text,
+    verdict_words,
     wanted_text,
 )
 
@@ -67,6 +68,8 @@ def report_html(
     """
     rows = list(checks)
     word, beneath = headline(facts)
+    if facts["outcome"] != "completed":
+        beneath = f"{beneath}; {verdict_words(facts)}"
     page = _template().render(
         facts=facts,
         word=word,

@@ -16,6 +16,7 @@ __all__ = [
     "rules_in_words",
     "time_text",
     "value_text",
+    "verdict_words",
     "wanted_text",
 ]
 
@@ -112,6 +113,23 @@ def headline(run: Mapping[str, Any]) -> tuple[str, str]:
         }.get(verdict, "the run was completed, but its record proves no release")
         return word, beneath
     return word, _REASONS.get(outcome, str(outcome))
+
+
+def verdict_words(run: Mapping[str, Any], *, short: bool = False) -> str:
+    """Say which verdict a run came to, as people read it.
+
+    A run that was cut short has judged a part of its checks at most. Its record says ``undecided``,
+    the word for a value too near a limit; to a reader it has no verdict on the unit as a whole,
+    unless a check failed before.
+
+    Args:
+        run: What ``run.json`` says.
+        short: One word, for a column of verdicts.
+    """
+    verdict = str(run["verdict"])
+    if run["outcome"] != "completed" and verdict != "fail":
+        return "none" if short else "no verdict on the unit"
+    return verdict if short else f"verdict {verdict}"
 
 
 def rules_in_words(rules: Iterable[str]) -> list[str]:

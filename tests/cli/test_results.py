@@ -48,6 +48,18 @@ class TestShow:
         assert "outcome completed, verdict pass, a rehearsal: it releases no unit" in shown
         assert "RELEASED" not in shown
 
+    @pytest.mark.parametrize("outcome", ["tripped", "interrupted"])
+    def test_a_run_cut_short_has_no_verdict(
+        self, softwake: Softwake, record: Callable[..., Path], outcome: str
+    ) -> None:
+        """The screen says so in words, while the record keeps its own word for it."""
+        folder = record(outcome=outcome, verdict="undecided")
+
+        shown = softwake("show", "last").stdout
+
+        assert f"outcome {outcome}, no verdict on the unit, released no" in shown
+        assert '"verdict": "undecided"' in (folder / "run.json").read_text(encoding="utf-8")
+
     def test_it_fits_eighty_columns(self, softwake: Softwake, record: Callable[..., Path]) -> None:
         """On a terminal of eighty columns no line but the path is longer."""
         record(reason="the unit drew more than a healthy one " * 5)
@@ -98,7 +110,7 @@ class TestList:
             "0002": ["completed", "fail", "no"],
             "0003": ["completed", "pass", "rehearsal"],
             "0004": ["damaged", "undecided", "no"],
-            "0005": ["interrupted", "undecided", "no"],
+            "0005": ["interrupted", "none", "no"],
         }
 
     def test_older_runs_are_counted(self, softwake: Softwake, record: Callable[..., Path]) -> None:

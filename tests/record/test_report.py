@@ -68,6 +68,13 @@ class TestContent:
         """Verdict, unit, time, instruments, checks, rule, cautions and hashes are on the page."""
         assert text in page(make_record()).words
 
+    def test_a_run_cut_short_has_no_verdict_on_the_unit(self, make_record: MakeRecord) -> None:
+        """A run whose power was cut says beneath its headline that the unit has no verdict."""
+        words = page(make_record(outcome="tripped", verdict="undecided")).words
+
+        assert "power was cut; no verdict on the unit" in words
+        assert "no verdict on the unit" not in page(make_record()).words
+
     def test_accuracy_by_range_and_leads_are_said(self, make_record: MakeRecord) -> None:
         """Every measuring range of a meter, its resolution and its leads stand on the page."""
         wide = {"reading_frac": 0.001, "fixed": 0.01, "up_to": 100.0, "wider": None}

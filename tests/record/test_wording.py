@@ -12,6 +12,7 @@ from harness.record.wording import (
     rules_in_words,
     time_text,
     value_text,
+    verdict_words,
     wanted_text,
 )
 
@@ -121,6 +122,31 @@ class TestHeadline:
         run = ended(outcome=outcome, verdict=verdict, released=False)
 
         assert headline(run) == ("Not released", beneath)
+
+
+class TestVerdictWords:
+    @pytest.mark.parametrize(
+        ("outcome", "verdict", "words", "short"),
+        [
+            ("completed", "pass", "verdict pass", "pass"),
+            ("completed", "undecided", "verdict undecided", "undecided"),
+            ("completed", "fail", "verdict fail", "fail"),
+            ("tripped", "undecided", "no verdict on the unit", "none"),
+            ("interrupted", "undecided", "no verdict on the unit", "none"),
+            ("refused", "undecided", "no verdict on the unit", "none"),
+            ("tripped", "pass", "no verdict on the unit", "none"),
+            ("tripped", "fail", "verdict fail", "fail"),
+            ("refused", "fail", "verdict fail", "fail"),
+        ],
+    )
+    def test_a_run_cut_short_has_no_verdict_unless_a_check_failed(
+        self, outcome: str, verdict: str, words: str, short: str
+    ) -> None:
+        """``undecided`` is said of a completed run alone; a failed check counts in every run."""
+        run = ended(outcome=outcome, verdict=verdict, released=False)
+
+        assert verdict_words(run) == words
+        assert verdict_words(run, short=True) == short
 
 
 class TestRules:
