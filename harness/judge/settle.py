@@ -44,6 +44,7 @@ import numpy.typing as npt
 
 from harness.judge.line import fit_line
 from harness.judge.uncertainty import coverage_factor
+from harness.quantity import format_quantity
 
 __all__ = ["SettleDecision", "Settler", "settled"]
 
@@ -55,10 +56,10 @@ _PEAK = 8.0
 _FILLING = "waiting for more readings"
 _NO_NUMBER = "not a number"
 _NO_TIME = "all readings carry the same time"
-_SCATTERS = "scatters by {amount:.3g} about its trend, more than {allowed:.3g}"
-_JUMPS = "jumps by {amount:.3g}, more than {allowed:.3g}"
-_MOVES = "still moves, by {amount:.3g} over the window, more than {allowed:.3g}"
-_UNSURE = "too noisy to tell: it may move by {amount:.3g} over the window, more than {allowed:.3g}"
+_SCATTERS = "scatters by {amount} about its trend, more than {allowed}"
+_JUMPS = "jumps by {amount}, more than {allowed}"
+_MOVES = "still moves, by {amount} over the window, more than {allowed}"
+_UNSURE = "too noisy to tell: it may move by {amount} over the window, more than {allowed}"
 
 #: What is wrong with a series: a template, what was found, what is allowed (both in its unit).
 _Finding = tuple[str, float, float]
@@ -91,6 +92,7 @@ def settled(
     *,
     share: float = 0.0,
     noise_limit: float | None = None,
+    unit: str = "1",
 ) -> SettleDecision:
     """Judge one whole series by the rule of this module.
 
@@ -102,6 +104,7 @@ def settled(
         share: Movement allowed as a share of the mean reading.
         noise_limit: Largest standard deviation about the line, in the unit of the value; None:
             half the tolerance.
+        unit: SI unit of the value, for the reason; ``1`` for a plain number.
 
     Raises:
         ValueError: If the shapes differ.
@@ -136,7 +139,7 @@ def settled(
         drift=line.slope * span_s,
         drift_bound=(abs(line.slope) + t * line.se_slope) * span_s,
         noise=line.residual_sd,
-        reason="" if finding is None else _text(finding),
+        reason="" if finding is None else _text(finding, unit),
     )
 
 
@@ -155,6 +158,7 @@ class Settler:
         noise_limit: For each series the largest standard deviation about the line, in its unit;
             None: half the tolerance.
         names: What messages call the series; left out: ``reading 1``, ``reading 2`` …
+        units: For each series its SI unit, for messages; left out: plain numbers.
 
     Raises:
         ValueError: If the arguments do not fit each other.
@@ -169,16 +173,18 @@ class Settler:
         share: float = 0.001,
         noise_limit: tuple[float, ...] | None = None,
         names: tuple[str, ...] = (),
+        units: tuple[str, ...] = (),
     ) -> None:
         channels = len(resolution)
         if not channels or points < 4:
             raise ValueError("settling needs at least one series and a window of four readings")
-        for what in (noise_limit, names):
+        for what in (noise_limit, names, units):
             if what and len(what) != channels:
                 raise ValueError(f"{channels} series, but {len(what)} entries: {what}")
         self._resolution = resolution
         self._noise_limit = noise_limit
         self._names = names or tuple(f"reading {number + 1}" for number in range(channels))
+        self._units = units or ("1",) * channels
         self._points = points
         self._span_s = span_s
         self._share = share
@@ -193,8 +199,10 @@ class Settler:
         """What keeps it from being settled, or empty when it is."""
         if self._finding is None:
             return ""
-        text = _text(self._finding)
-        return text if self._channel is None else f"{self._names[self._channel]} {text}"
+        if self._channel is None:
+            return _text(self._finding, "1")
+        text = _text(self._finding, self._units[self._channel])
+        return f"{self._names[self._channel]} {text}"
 
     def reset(self) -> None:
         """Forget every reading: something was set anew."""
@@ -320,9 +328,11 @@ def _judge(
     return None
 
 
-def _text(finding: _Finding) -> str:
+def _text(finding: _Finding, unit: str) -> str:
     template, amount, allowed = finding
-    return template.format(amount=amount, allowed=allowed)
+    return template.format(
+        amount=format_quantity(amount, unit, 3), allowed=format_quantity(allowed, unit, 3)
+    )
 
 
 def _no_line(reason: str) -> SettleDecision:

@@ -179,6 +179,7 @@ class Context:
             resolution=self._resolution(level),
             span_s=_SPAN_S,
             names=("supply voltage", "supply current"),
+            units=("V", "A"),
         )
         begin_s = self.clock.now_s()
         while True:

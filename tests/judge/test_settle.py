@@ -52,6 +52,34 @@ def test_ramp_never_settles_and_says_why() -> None:
     assert settler.reason.startswith("current still moves, by 0.007 ")
 
 
+@pytest.mark.parametrize(
+    ("units", "reason"),
+    [
+        (("V", "A"), "current still moves, by 7 mA over the window, more than 1 mA"),
+        ((), "current still moves, by 0.007 over the window, more than 0.001"),
+    ],
+)
+def test_what_moves_is_told_in_its_unit(units: tuple[str, ...], reason: str) -> None:
+    """A movement and what is allowed of it are told with their unit, where there is one."""
+    settler = Settler(resolution=(0.001, 0.001), names=("voltage", "current"), units=units)
+    for index in range(8):
+        settler.add(index * STEP_S, (24.0, 1.0 + 0.001 * index))
+    assert settler.reason == reason
+
+
+@pytest.mark.parametrize(
+    ("last", "reason"),
+    [
+        (1.9e-3, "scatters by 592 uV about its trend, more than 500 uV"),
+        (0.0, ""),
+    ],
+)
+def test_one_series_is_told_in_its_unit(last: float, reason: str) -> None:
+    """The judgement on a whole series speaks in its unit too."""
+    values = np.array([0.0] * 7 + [last])
+    assert settled(np.arange(8) * STEP_S, values, 1e-3, unit="V").reason == reason
+
+
 def test_slow_ramp_in_noise_does_not_settle() -> None:
     """A slope that noise keeps from being significant is not taken for none."""
     rng = np.random.default_rng(5)
@@ -228,6 +256,8 @@ def test_wrong_use_is_refused() -> None:
         Settler(resolution=(0.1,), points=3)
     with pytest.raises(ValueError, match="2 series, but 1 entries"):
         Settler(resolution=(0.1, 0.1), noise_limit=(0.1,))
+    with pytest.raises(ValueError, match="2 series, but 1 entries"):
+        Settler(resolution=(0.1, 0.1), units=("V",))
     with pytest.raises(ValueError, match="of one length"):
         settled(np.arange(3.0), np.arange(4.0), 0.1)
 
