@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import io
-import sys
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
+from harness.cli import screen
 from harness.record.csv_text import printable
 from harness.record.wording import found_text, headline, verdict_words, wanted_text
 
@@ -23,16 +22,8 @@ STYLES = {"pass": "green", "fail": "bold red", "undecided": "yellow"}
 
 
 def console() -> Console:
-    """Return the console; plain text without colour where the output is no terminal."""
-    from rich.console import Console
-
-    if isinstance(sys.stdout, io.TextIOWrapper):
-        sys.stdout.reconfigure(errors="replace")  # a pipe on Windows may know no "≤"
-    made = Console(highlight=False, emoji=False, markup=False)
-    if not made.is_terminal:
-        # A pipe has no width: nothing is folded that a program would have to put together again.
-        made = Console(highlight=False, emoji=False, markup=False, width=250)
-    return made
+    """Return the console for records: nothing a program may read from a pipe is folded."""
+    return screen.console(folded=False)
 
 
 def verdict_style(run: dict[str, Any]) -> str:

@@ -119,3 +119,40 @@ class TestScreen:
         sys.stdout.flush()
 
         assert raw.getvalue().strip() == b"470 ?F"
+
+    @pytest.mark.parametrize("folded", [True, False])
+    def test_a_pipe_gets_no_blanks_at_the_end_of_a_line(
+        self, monkeypatch: pytest.MonkeyPatch, *, folded: bool
+    ) -> None:
+        """What pads the last column of a table does not go into a pipe; the columns stay."""
+        from rich.table import Table
+
+        from harness.cli.screen import console
+
+        monkeypatch.setattr(sys, "stdout", piped := io.StringIO())
+        table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+        table.add_column("a")
+        table.add_column("b")
+        table.add_row("1", "long")
+        table.add_row("22", "")
+        console(folded=folded).print(table)
+
+        assert piped.getvalue() == "a   b\n1   long\n22\n"
+
+    @pytest.mark.parametrize(
+        "words",
+        [
+            ("plan", "dome-shutter-power-unit", "--bench", "bench-simulated-ac"),
+            ("assess", "dome-shutter-HP-0007"),
+            ("rehearse", "mount-controller-board"),
+        ],
+    )
+    def test_no_command_leaves_blanks_at_the_end_of_a_line(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
+    ) -> None:
+        """Every command's tables go through the same console."""
+        monkeypatch.chdir(tmp_path)
+        output = CliRunner().invoke(app, words).output
+
+        assert len(output.splitlines()) > 5
+        assert [line for line in output.splitlines() if line != line.rstrip()] == []
