@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 
@@ -42,13 +43,20 @@ def low_level_v(file: BenchFile) -> float:
     return _MOST_V if range_v is None else min(_MOST_V, _RANGE_FRAC * range_v)
 
 
-def check_leads(file: BenchFile, clock: Clock, connect: AbstractContextManager[Bench]) -> Finding:
+def check_leads(
+    file: BenchFile,
+    clock: Clock,
+    connect: AbstractContextManager[Bench],
+    *,
+    obey: Callable[[], None] = lambda: None,
+) -> Finding:
     """Set a low level and compare supply and meter; the output is off on every way out.
 
     Args:
         file: The bench file.
         clock: Tells when to give up waiting for the level.
         connect: Opens the bench, its keeper included.
+        obey: Raises where somebody wants to stop; looked at between two messages.
 
     Raises:
         Refused: There is no meter to compare with, or an instrument is not the right one.
@@ -66,7 +74,7 @@ def check_leads(file: BenchFile, clock: Clock, connect: AbstractContextManager[B
             raise Refused([f"The meter's dialect cannot measure {quantity}."])
         power = bench.power(_limits(file), lambda *_: None, lambda _: None)
         try:
-            pairs = _compare(power, bench.meter, quantity, low_level_v(file), clock)
+            pairs = _compare(power, bench.meter, quantity, low_level_v(file), clock, obey)
         finally:
             power.power_off()
     accuracy = file.meter.accuracy.get(quantity)
@@ -93,15 +101,24 @@ def _limits(file: BenchFile) -> Limits:
     return Limits(voltage_v=voltage_v, current_a=2 * _LIMIT_A, power_w=2 * _LIMIT_A * voltage_v)
 
 
-def _compare(power: Power, meter: Meter, quantity: str, level_v: float, clock: Clock) -> Pairs:
+def _compare(
+    power: Power,
+    meter: Meter,
+    quantity: str,
+    level_v: float,
+    clock: Clock,
+    obey: Callable[[], None],
+) -> Pairs:
     """Switch on, wait for the level, and read both in turn."""
+    obey()
     power.command(Arm(voltage_v=level_v, current_limit_a=_LIMIT_A))
     power.command(SwitchOn())
     end_s = clock.now_s() + _RISE_S
     while power.sample().voltage_v < 0.98 * level_v and clock.now_s() < end_s:
-        pass
+        obey()
     pairs = Pairs()
     for _ in range(_PAIRS):
+        obey()
         power.expect_silence(meter.longest_s)
         pairs.meter_v.append(meter.read(quantity))
         pairs.supply_v.append(power.sample().voltage_v)

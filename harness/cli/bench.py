@@ -58,13 +58,21 @@ def _check_leads(table: BenchFile, clock: SystemClock, *, ask: bool) -> bool:
     from harness.bench.leads import check_leads, low_level_v
     from harness.bench.trip import Tripped
     from harness.cli.bench_table import show_caution, show_leads, show_trip
+    from harness.cli.prompts import TerminalOperator
+    from harness.run.stop import Interrupted, StopRequest, stop_on_signals
 
+    stop = StopRequest()
     show_caution(low_level_v(table))
-    if ask and not typer.confirm("Switch the output on now?", default=False):
-        return False
-    try:
-        finding = check_leads(table, clock, open_kept_bench(table, clock))
-    except Tripped as error:
-        show_trip(error.trip)
-        raise typer.Exit(_TRIPPED) from None
+    with stop_on_signals(stop):
+        try:
+            if ask and not TerminalOperator(stop).confirm("Switch the output on now?"):
+                typer.echo("Nothing was switched on.")
+                return False
+            finding = check_leads(table, clock, open_kept_bench(table, clock), obey=stop.obey)
+        except Tripped as error:
+            show_trip(error.trip)
+            raise typer.Exit(_TRIPPED) from None
+        except Interrupted as error:
+            typer.echo(f"\nsoftwake: {error}; the output is off", err=True)
+            raise typer.Exit(128 + error.number) from None
     return show_leads(finding)

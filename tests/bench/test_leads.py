@@ -148,6 +148,21 @@ class TestCheck:
             rig.check()
         assert rig.off
 
+    @pytest.mark.parametrize("looks", [1, 2, 6])
+    def test_somebody_who_wants_to_stop_is_obeyed(self, rig: Rig, looks: int) -> None:
+        """A wish to stop ends the check between two messages, and the output is off."""
+        left = iter(range(looks - 1))
+
+        def obey() -> None:
+            if next(left, None) is None:
+                raise KeyboardInterrupt
+
+        with pytest.raises(KeyboardInterrupt):
+            check_leads(rig.file, rig.clock, contextlib.nullcontext(rig.bench), obey=obey)
+        assert rig.off
+        assert ("OUTP ON" in rig.supply.messages) is (looks > 1)
+        assert rig.meter.messages.count(METER) == max(looks - 2, 0)
+
     def test_a_stranger_is_not_switched_on(self, wire: Any) -> None:
         """Where another instrument answers, nothing is set at all."""
         rig = Rig(wire, file_with(identity="PS-300"))

@@ -15,6 +15,7 @@ from typer.testing import CliRunner, Result
 from harness.bench.clock import SystemClock
 from harness.bench.lock import hold_supply
 from harness.cli.bench import bench
+from harness.cli.prompts import TerminalOperator
 from harness.errors import BenchFileError, Refused
 from harness.profile.load import load_bench, load_profile
 from harness.rehearse.host import serve
@@ -31,7 +32,7 @@ def softwake(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[..., R
     """Return a function that runs the command in eighty columns, with locks of its own."""
     monkeypatch.setattr("harness.bench.lock.lock_folder", lambda: tmp_path / "locks")
     monkeypatch.setenv("COLUMNS", "80")
-    return lambda *arguments, typed="": CliRunner().invoke(app, [*arguments], input=typed)
+    return lambda *arguments: CliRunner().invoke(app, [*arguments])
 
 
 @pytest.fixture
@@ -151,9 +152,13 @@ class TestWiring:
         for device in simulated.devices.values():
             monkeypatch.setattr(device, "write", _noting(device.write, heard))
 
-        ended = softwake(str(path), "--wiring", typed="n\n")
+        asked: list[str] = []
+        monkeypatch.setattr(TerminalOperator, "confirm", lambda _, text: bool(asked.append(text)))
+        ended = softwake(str(path), "--wiring")
 
         assert ended.exit_code == 5
+        assert asked == ["Switch the output on now?"]
+        assert ended.output.endswith("Nothing was switched on.\n")
         assert "The supply gives 1 V, limited to 50 mA" in ended.output
         assert "Mains and stored charge can kill." in ended.output
         assert b"OUTP?" in heard
