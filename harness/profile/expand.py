@@ -10,6 +10,7 @@ from harness.profile.bench_file import BenchFile
 from harness.profile.cautions import cautions
 from harness.profile.levels import LevelMaker
 from harness.profile.limits import with_limits
+from harness.profile.margins import tight_levels
 from harness.profile.measures import MEASURES
 from harness.profile.plan import Level, Plan, PlannedStep
 from harness.profile.schema import Check, DischargeStep, LoadStep, Profile, Step
@@ -47,7 +48,7 @@ def make_plan(
         bench=bench,
         steps=steps,
         notes=(
-            *_notes(profile, steps),
+            *_notes(profile, bench, steps),
             *_edge(profile, bench, steps),
             *expander.unprotected(),
         ),
@@ -202,7 +203,9 @@ def _unique(names: list[str]) -> list[str]:
     return unique
 
 
-def _notes(profile: Profile, steps: tuple[PlannedStep, ...]) -> Iterator[str]:
+def _notes(
+    profile: Profile, bench: BenchFile | None, steps: tuple[PlannedStep, ...]
+) -> Iterator[str]:
     """Yield what the reader must know about the plan before power."""
     unit_input = profile.unit.input
     if unit_input.bulk_capacitance_f is None:
@@ -221,6 +224,9 @@ def _notes(profile: Profile, steps: tuple[PlannedStep, ...]) -> Iterator[str]:
                 )
         for check, why in step.dropped:
             yield f"Falls away: check {check.name!r} of step {step.number} ({step.name}): {why}."
+    yield from tight_levels(
+        steps, bench_known=bench is not None and bench.supply.kind == unit_input.kind
+    )
     yield from _hand_notes(steps)
     if profile.limits_used is not None:
         yield from profile.limits_used.notes
