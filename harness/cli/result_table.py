@@ -50,6 +50,14 @@ def print_result(record: Record) -> None:
     out.print(Text.assemble((word.upper(), f"bold {style}"), f": {beneath}"), soft_wrap=False)
     if run["reason"]:
         out.print(Padding(Text(printable(run["reason"])), (0, 0, 0, 2), expand=False))
+    for warning in run["warnings"]:
+        out.print(
+            Padding(
+                Text(printable(f"warning: {warning}"), style=STYLES["undecided"]),
+                (0, 0, 0, 2),
+                expand=False,
+            )
+        )
     for problem in record.problems:
         out.print(
             Padding(Text(printable(problem), style=STYLES["fail"]), (0, 0, 0, 2), expand=False)

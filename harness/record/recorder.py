@@ -18,7 +18,7 @@ from harness.record.facts import completed_facts, unfinished_facts
 from harness.record.frames import Record, frame
 from harness.record.journal import Journal
 from harness.record.outline import Outline
-from harness.record.report import report_html
+from harness.record.report import no_report_html, report_html
 from harness.record.seal import RUN_FILE, sealed
 from harness.record.sink import CheckRow, Values
 
@@ -134,7 +134,9 @@ class Recorder:
     def finish(self, run: Mapping[str, object]) -> Path:
         """Close the journal and write checks, report and, last of all, ``run.json``.
 
-        Verdict and release are worked out anew from the checks, and can only get worse by it.
+        Verdict and release are worked out anew from the checks, and can only get worse by it. Where
+        the report cannot be made, the record is sealed all the same, with a warning and a page that
+        says so: the report can be written from the record, the record from nothing.
 
         Args:
             run: The keys of :data:`harness.record.facts.NEEDED`, and any others.
@@ -155,7 +157,7 @@ class Recorder:
         self._write("checks.csv", _table_csv(CHECKS, rows), files)
         budgets = _budget_rows(self.run_id, self._checks)
         self._write("budgets.csv", _table_csv(BUDGETS, budgets), files)
-        self._write("report.html", report_html(facts, self._checks, self._outline, files), files)
+        self._write("report.html", self._report(facts, files), files)
         facts["files"] = files
         self._write(RUN_FILE, sealed(facts), {})
         return self.folder
@@ -166,6 +168,16 @@ class Recorder:
             self._journal.close()
         except RecordError:
             return  # whoever abandons a record has the reason already
+
+    def _report(self, facts: dict[str, Any], files: Mapping[str, str]) -> bytes:
+        try:
+            return report_html(facts, self._checks, self._outline, files)
+        except Exception as error:  # noqa: BLE001 - no error of the page may cost the record
+            problem = f"{type(error).__name__}: {error}"
+            told = f"The report could not be made: {problem}."
+            do = "'softwake results report' writes it from the record."
+            facts["warnings"] = [*facts["warnings"], f"{told} {do}"]
+            return no_report_html(self.run_id, problem)
 
     def _write(self, name: str, content: bytes, files: dict[str, str]) -> None:
         path = self.folder / name

@@ -7,6 +7,7 @@ import math
 import re
 from collections.abc import Iterable, Mapping
 from functools import cache
+from html import escape
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
@@ -32,7 +33,7 @@ from harness.record.wording import (
 if TYPE_CHECKING:
     import jinja2
 
-__all__ = ["report_html"]
+__all__ = ["no_report_html", "report_html"]
 
 #: Title, unit and envelope bound of each trace, by source and quantity.
 _PANELS = {
@@ -92,6 +93,25 @@ def report_html(
         problems=list(problems),
         anew=anew,
         time_text=time_text,
+    )
+    return page.encode(errors="backslashreplace")
+
+
+def no_report_html(run_id: str, problem: str) -> bytes:
+    """Return the page that stands in a record whose report could not be made.
+
+    It says nothing of the unit, and needs neither template nor drawing.
+
+    Args:
+        run_id: Name of the record.
+        problem: What went wrong.
+    """
+    name, told = (escape(printable(text)) for text in (run_id, problem))
+    page = (
+        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>No report</title>'
+        f"</head><body><h1>This run has no report</h1><p>Run {name}. Its report could not be made: "
+        f"{told}.</p><p>The record beside this page is complete, and says how the run ended. Write "
+        f"the report from it: <code>softwake results report {name}</code></p></body></html>\n"
     )
     return page.encode(errors="backslashreplace")
 

@@ -183,7 +183,8 @@ class _Run:
                 self._sink.abandon()
             else:
                 self._sink.finish(run_entry(self._plan, result, self._info, self._identities))
-        except RecordError as error:  # without its record no run counts
+        except Exception as error:  # noqa: BLE001 - without its record no run counts, whatever it is
+            self._sink.abandon()
             refused = self._outcome is Outcome.REFUSED
             result = replace(
                 result,
@@ -239,8 +240,9 @@ def _switch_off(host: Power) -> None:
         raise
 
 
-def _record_lost(error: RecordError) -> str:
-    return f"{TripReason.RECORD_LOST}: {error} ({TripReason.RECORD_LOST.meaning})"
+def _record_lost(error: Exception) -> str:
+    what = str(error) if isinstance(error, RecordError) else f"{type(error).__name__}: {error}"
+    return f"{TripReason.RECORD_LOST}: {what} ({TripReason.RECORD_LOST.meaning})"
 
 
 def _limits(plan: Plan) -> Limits:

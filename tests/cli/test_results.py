@@ -60,6 +60,15 @@ class TestShow:
         assert f"outcome {outcome}, no verdict on the unit, released no" in shown
         assert '"verdict": "undecided"' in (folder / "run.json").read_text(encoding="utf-8")
 
+    def test_warnings_are_shown(self, softwake: Softwake, record: Callable[..., Path]) -> None:
+        """What the record warns of stands beneath how the run ended."""
+        record(warnings=["The report could not be made: it is odd."])
+
+        assert (
+            "\n  warning: The report could not be made: it is odd.\n"
+            in softwake("show", "last").stdout
+        )
+
     def test_it_fits_eighty_columns(self, softwake: Softwake, record: Callable[..., Path]) -> None:
         """On a terminal of eighty columns no line but the path is longer."""
         record(reason="the unit drew more than a healthy one " * 5)

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import jinja2
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -21,6 +22,7 @@ from harness.judge.uncertainty import Contribution, rectangular
 from harness.record import load
 from harness.record.facts import NEEDED
 from harness.record.recorder import MemoryRecorder, Recorder, run_id_for
+from harness.record.rerender import report_anew
 from harness.record.sink import CheckRow, Sink
 
 NOON = dt.datetime(2026, 11, 25, 12, tzinfo=dt.UTC)
@@ -270,6 +272,36 @@ class TestFinish:
             pytest.raises(ValueError, match="needs calibration"),
         ):
             recorder.finish(told)
+
+    def test_a_report_that_cannot_be_made_costs_no_record(
+        self,
+        tmp_path: Path,
+        account: MakeAccount,
+        play: Callable[[Sink], None],
+        monkeypatch: pytest.MonkeyPatch,
+    ) -> None:
+        """The record is sealed and whole, says why it has no report, and gives one later."""
+        strict = jinja2.Environment(undefined=jinja2.StrictUndefined, autoescape=True)
+        template = strict.from_string("{{ nothing.of_this }}")
+        recorder = Recorder.create(tmp_path, serial="7", started=NOON)
+        play(recorder)
+        with monkeypatch.context() as patch:
+            patch.setattr("harness.record.report._template", lambda: template)
+            folder = recorder.finish(account())
+
+        record = load(folder)
+        assert record.whole
+        assert record.run["released"]
+        (warning,) = record.run["warnings"]
+        assert warning == (
+            "The report could not be made: UndefinedError: 'nothing' is undefined. "
+            "'softwake results report' writes it from the record."
+        )
+        page = (folder / "report.html").read_text(encoding="utf-8")
+        assert "This run has no report" in page
+        assert f"softwake results report {folder.name}" in page
+        assert "eleased" not in page
+        assert b"Test report: first power after repair" in report_anew(record)
 
     def test_an_abandoned_record_has_no_run_json(
         self, tmp_path: Path, play: Callable[[Sink], None]

@@ -1,13 +1,14 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import pytest
 
 from harness.bench.host import KeeperHost
 from harness.bench.open import open_bench
-from harness.errors import RecordError
+from harness.errors import PowerOffUnconfirmed, RecordError
 from harness.profile.load import load_profile
 from harness.record.recorder import MemoryRecorder
 from harness.rehearse.clock import SimulatedClock
@@ -33,8 +34,10 @@ class Unwritable(MemoryRecorder):
         super().event(time_s, kind, step, detail)
 
 
-def run_with(kind: str) -> tuple[RunResult, SimulatedBench]:
-    """Run unit A with a record that is lost at the first event of a kind."""
+def run_with(
+    kind: str, sink: Callable[..., MemoryRecorder] | None = None
+) -> tuple[RunResult, SimulatedBench]:
+    """Run unit A with a record that is lost at the first event of a kind, or with another."""
     profile = load_profile("mount-controller-board")
     file = simulated_bench_file(profile)
     clock = SimulatedClock()
@@ -43,7 +46,7 @@ def run_with(kind: str) -> tuple[RunResult, SimulatedBench]:
         plan_for(profile, file),
         connect=lambda: open_bench(file, clock, library=bench.library()),
         clock=clock,
-        sink=Unwritable(kind),
+        sink=Unwritable(kind) if sink is None else sink(serial="HP-0007", started=STARTED),
         info=RunInfo(serial="HP-0007", started=STARTED),
     )
     return result, bench
@@ -68,6 +71,38 @@ class TestRecordLost:
         assert not bench.circuit.source_on
         assert result.outcome is Outcome.REFUSED
         assert result.exit_code == 5
+
+
+class Unfinishable(MemoryRecorder):
+    """A record whose end meets an error of the program."""
+
+    def finish(self, run: Mapping[str, object]) -> None:
+        """Fail."""
+        del run
+        raise ValueError("no such key")
+
+
+class TestUnfinished:
+    def test_an_error_at_the_very_end_is_told_and_counts_for_nothing(self) -> None:
+        """Whatever goes wrong in finishing the record: no traceback, no release, power off."""
+        result, bench = run_with("nothing of this kind", Unfinishable)
+
+        assert not bench.circuit.source_on
+        assert result.outcome is Outcome.TRIPPED
+        assert not result.released
+        assert "record_lost: ValueError: no such key" in result.reason
+
+    def test_output_that_is_not_off_is_told_all_the_same(
+        self, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """An error in finishing the record never hides that output off was not confirmed."""
+
+        def unconfirmed(_: KeeperHost) -> None:
+            raise PowerOffUnconfirmed("OUTPUT OFF COULD NOT BE CONFIRMED", where="supply")
+
+        monkeypatch.setattr(KeeperHost, "power_off", unconfirmed)
+        with pytest.raises(PowerOffUnconfirmed):
+            run_with("nothing of this kind", Unfinishable)
 
 
 class TestSlowDisk:
