@@ -20,6 +20,7 @@ from typing import Any
 from harness.bench import frames
 from harness.bench.clock import SystemClock
 from harness.bench.host import KeeperHost
+from harness.bench.lock import hold_as_keeper
 from harness.bench.open import open_bench
 from harness.bench.trip import Tripped
 from harness.errors import CommandRefused, HarnessError, PowerOffUnconfirmed
@@ -54,7 +55,10 @@ class _Service:
         if not isinstance(opening, frames.Open):
             return
         try:
-            with open_bench(opening.file, SystemClock(opening.origin_s)) as bench:
+            with (
+                hold_as_keeper(opening.file.supply.resource),
+                open_bench(opening.file, SystemClock(opening.origin_s)) as bench,
+            ):
                 self._answers.put(frames.Identities(bench.identities()))
                 holding = self._await_hold()
                 if holding is not None:

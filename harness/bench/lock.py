@@ -2,6 +2,11 @@
 
 The lock is the operating system's, so it is gone with the process that held it, however that ended:
 what a killed run leaves behind is a file that says who it was, and the next run writes it anew.
+
+A run's keeper outlives it where the run is killed, or where output off is not confirmed. So the
+keeper's process has a lock of its own on the same supply, and a run begins only where that is free
+as well. Two plain locks, each with its process: no lock has to be handed from one process to
+another, which not every system can do.
 """
 
 from __future__ import annotations
@@ -11,13 +16,13 @@ import datetime as dt
 import hashlib
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 from harness.errors import Refused
 
-__all__ = ["canonical", "hold_supply", "lock_folder"]
+__all__ = ["canonical", "hold_as_keeper", "hold_supply", "lock_folder"]
 
 
 def lock_folder() -> Path:
@@ -54,32 +59,69 @@ def hold_supply(
         folder: Folder of the locks; left out: :func:`lock_folder`.
 
     Raises:
-        Refused: Another process holds it, or there is no place for a lock.
+        Refused: Another run or its keeper holds it, or there is no place for a lock.
     """
+    holder = _path(resource, folder, ".json")
+    with _locked(resource, folder, ".lock", lambda: _in_use(resource, holder)):
+        with hold_as_keeper(resource, folder=folder):
+            pass  # no keeper of an earlier run has it any more; our own comes later
+        try:
+            _sign(holder, resource, serial, started)
+            yield
+        finally:
+            with contextlib.suppress(OSError):
+                holder.unlink()
+
+
+@contextlib.contextmanager
+def hold_as_keeper(resource: str, *, folder: Path | None = None) -> Iterator[None]:
+    """Hold a supply as its keeper while the block runs: for the process that switches it off.
+
+    Args:
+        resource: VISA resource string of the supply.
+        folder: Folder of the locks; left out: :func:`lock_folder`.
+
+    Raises:
+        Refused: The keeper of another run holds it, or there is no place for a lock.
+    """
+    told = (
+        f"The supply ({resource}) is still in the hands of an earlier run's keeper, which is "
+        "switching it off. Wait for it, a minute at most; what comes of it stands on that run's "
+        "screen."
+    )
+    with _locked(resource, folder, ".keeper.lock", lambda: told):
+        yield
+
+
+@contextlib.contextmanager
+def _locked(
+    resource: str, folder: Path | None, suffix: str, in_use: Callable[[], str]
+) -> Iterator[None]:
+    """Hold one lock of a supply while the block runs."""
     from filelock import FileLock, Timeout
 
-    folder = lock_folder() if folder is None else folder
-    name = hashlib.sha256(canonical(resource).encode()).hexdigest()[:32]
-    holder = folder / f"{name}.json"
-    lock = FileLock(folder / f"{name}.lock", timeout=0)
+    path = _path(resource, folder, suffix)
+    lock = FileLock(path, timeout=0)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        path.parent.mkdir(parents=True, exist_ok=True)
         lock.acquire()
     except Timeout:
-        raise Refused([_in_use(resource, holder)]) from None
+        raise Refused([in_use()]) from None
     except (OSError, NotImplementedError) as error:
         reason = (
             f"Whether another run uses the supply ({resource}) cannot be told: there is no lock in "
-            f"{folder} ({error}); make this folder writable."
+            f"{path.parent} ({error}); make this folder writable."
         )
         raise Refused([reason]) from error
     try:
-        _sign(holder, resource, serial, started)
         yield
     finally:
-        with contextlib.suppress(OSError):
-            holder.unlink()
         lock.release()
+
+
+def _path(resource: str, folder: Path | None, suffix: str) -> Path:
+    name = hashlib.sha256(canonical(resource).encode()).hexdigest()[:32]
+    return (lock_folder() if folder is None else folder) / f"{name}{suffix}"
 
 
 def _sign(holder: Path, resource: str, serial: str, started: dt.datetime) -> None:

@@ -5,6 +5,7 @@ import itertools
 import os
 import random
 import signal
+import subprocess
 import sys
 import time
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ import pytest
 from typer.testing import CliRunner
 
 from harness.cli.main import app
+from tests.acceptance.conftest import ROOT
 
 if TYPE_CHECKING:
     from tests.acceptance.conftest import Campaign, Ended, Running, ServedBench
@@ -57,6 +59,19 @@ class Kill:
 
     how: str
     after_s: float
+
+
+def softwake(*arguments: str) -> subprocess.CompletedProcess[str]:
+    """Run a command beside the killed run."""
+    return subprocess.run(
+        [sys.executable, "-m", "harness", *arguments],
+        cwd=ROOT,
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        encoding="utf-8",
+        timeout=40.0,
+        check=False,
+    )
 
 
 def kills(count: int, seed: int) -> list[Kill]:
@@ -248,6 +263,29 @@ def test_power_is_off_whatever_is_killed(campaign: Campaign) -> None:
     found = problems(campaign, kills(len(CODES), seed=20261125))
 
     assert not found, "\n".join(found)
+
+
+def test_the_supply_is_not_free_before_the_keeper_has_switched_off(campaign: Campaign) -> None:
+    """While the keeper of a killed run still tries to switch off, no other run gets the supply."""
+    with campaign.bench() as bench, campaign.run(bench) as running:
+        assert bench.wait(on=True, longest_s=30.0), running.screen.read_text(encoding="utf-8")
+        bench.links["supply"].inject("output-stays-on")
+        keeper = running.keeper()
+        running.signal(signal.SIGKILL)
+        running.process.wait(timeout=10.0)
+        try:
+            second = softwake("bench", str(bench.file))
+            assert second.returncode == 5
+            assert "still in the hands of an earlier run's keeper" in second.stderr
+            bench.links["supply"].heal()
+            assert bench.wait(on=False, longest_s=10.0)
+        finally:
+            bench.links["supply"].heal()
+            end_s = time.monotonic() + 10.0
+            while Path(f"/proc/{keeper}").exists() and time.monotonic() < end_s:
+                time.sleep(0.05)
+        third = softwake("bench", str(bench.file))
+        assert third.returncode == 0, third.stdout + third.stderr
 
 
 @pytest.mark.torture

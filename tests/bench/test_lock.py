@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import json
 import subprocess
@@ -11,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.bench.lock import canonical, hold_supply, lock_folder
+from harness.bench.lock import canonical, hold_as_keeper, hold_supply, lock_folder
 from harness.errors import Refused
 
 RESOURCE = "TCPIP0::192.0.2.10::5025::SOCKET"
@@ -29,11 +30,36 @@ with hold_supply(sys.argv[1], serial="HP-0007", started=started, folder=Path(sys
 """
 
 
+KEEPER = """
+import sys
+from pathlib import Path
+from harness.bench.lock import hold_as_keeper
+with hold_as_keeper(sys.argv[1], folder=Path(sys.argv[2])):
+    print("held", flush=True)
+    sys.stdin.read()
+"""
+
+
 @pytest.fixture
 def first(tmp_path: Path) -> Iterator[subprocess.Popen[str]]:
     """Another process that holds the supply."""
     with subprocess.Popen(
         [sys.executable, "-c", HOLDER, RESOURCE, str(tmp_path)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        encoding="utf-8",
+    ) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "held\n"
+        yield process
+        process.kill()
+
+
+@contextlib.contextmanager
+def keeping(folder: Path) -> Iterator[subprocess.Popen[str]]:
+    """Start another process that holds the supply as its keeper."""
+    with subprocess.Popen(
+        [sys.executable, "-c", KEEPER, RESOURCE, str(folder)],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         encoding="utf-8",
@@ -87,6 +113,45 @@ class TestTwoProcesses:
         assert first.poll() is None
 
         try_it(tmp_path, "TCPIP0::192.0.2.11::5025::SOCKET")
+
+
+class TestKeeper:
+    def test_a_run_does_not_begin_while_a_keeper_switches_off(self, tmp_path: Path) -> None:
+        """While another process holds the supply as its keeper, a run is refused and told so."""
+        with keeping(tmp_path) as keeper:
+            with pytest.raises(Refused) as caught:
+                try_it(tmp_path)
+            assert str(caught.value) == (
+                f"The supply ({RESOURCE}) is still in the hands of an earlier run's keeper, which "
+                "is switching it off. Wait for it, a minute at most; what comes of it stands on "
+                "that run's screen."
+            )
+            assert caught.value.exit_code == 5
+            with pytest.raises(Refused, match="in the hands of an earlier run's keeper"):
+                try_it(tmp_path)  # the refusal left nothing behind
+            assert list(tmp_path.glob("*.json")) == []
+            keeper.kill()
+            keeper.wait()
+
+            try_it(tmp_path)
+
+    def test_a_run_leaves_the_supply_to_its_own_keeper(self, tmp_path: Path) -> None:
+        """The lock of a run is none on its own keeper, in a process of its own."""
+        with (
+            hold_supply(RESOURCE, serial="HP-0007", started=STARTED, folder=tmp_path),
+            keeping(tmp_path),
+            pytest.raises(Refused, match="in use by process"),
+        ):
+            try_it(tmp_path)
+
+    def test_there_is_one_keeper_of_a_supply(self, tmp_path: Path) -> None:
+        """A keeper that comes while another still switches off is refused."""
+        with (
+            keeping(tmp_path),
+            pytest.raises(Refused, match="in the hands of an earlier run's keeper"),
+            hold_as_keeper(RESOURCE, folder=tmp_path),
+        ):
+            pass
 
 
 class TestHolding:
