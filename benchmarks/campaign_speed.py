@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchmarks.figure import Figure, Goal, rounded
-from harness.qualify.campaign import qualify, usual_workers
+from harness.qualify.campaign import qualify_profile, usual_workers
 
 __all__ = ["campaign_speed"]
 
@@ -18,7 +18,7 @@ def campaign_speed(profile: str, *, units: int = 1000) -> Figure:
         profile: Name of a shipped profile.
         units: Units of the sample; starting the workers is in its time.
     """
-    campaign = qualify(profile, units=units, workers=min(2, usual_workers()))
+    campaign = qualify_profile(profile, units=units, workers=min(2, usual_workers()))
     rate = units / campaign.elapsed_s
     return Figure(
         name=f"units in {_MEANT_S:g} s over {_MEANT_UNITS}, {profile}",

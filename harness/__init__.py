@@ -21,28 +21,33 @@ if TYPE_CHECKING:
     from harness import record
     from harness.errors import HarnessError
     from harness.profile.load import load_bench, load_profile
+    from harness.qualify.campaign import Campaign, qualify_profile
     from harness.run.result import Outcome, RunResult
     from harness.wiring import plan_for, rehearse_profile, run_profile
 
 __all__ = [
+    "Campaign",
     "HarnessError",
     "Outcome",
     "RunResult",
     "load_bench",
     "load_profile",
     "plan_for",
+    "qualify_profile",
     "record",
     "rehearse_profile",
     "run_profile",
 ]
 
 _HOMES = {
+    "Campaign": "harness.qualify.campaign",
     "HarnessError": "harness.errors",
     "Outcome": "harness.run.result",
     "RunResult": "harness.run.result",
     "load_bench": "harness.profile.load",
     "load_profile": "harness.profile.load",
     "plan_for": "harness.wiring",
+    "qualify_profile": "harness.qualify.campaign",
     "rehearse_profile": "harness.wiring",
     "run_profile": "harness.wiring",
 }

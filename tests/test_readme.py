@@ -163,17 +163,28 @@ class TestPython:
         self, workshop: Path, capsys: pytest.CaptureFixture[str]
     ) -> None:
         """The first script rehearses the example and prints its checks."""
-        script, _ = blocks("python")
+        script, *_ = blocks("python")
 
         assert len(script.text.splitlines()) <= 10
         execute(script, {})
         assert capsys.readouterr().out.startswith("completed pass ")
         assert len(list((workshop / "results").iterdir())) == 1
 
+    def test_the_campaign_counts_every_class(
+        self, workshop: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        """The second script carries the example out on healthy and faulty units and counts them."""
+        profile = harness.load_profile(workshop / "board.toml")
+        execute(blocks("python")[1], {"harness": harness, "profile": profile})
+
+        printed = capsys.readouterr().out
+        assert re.search(r"^healthy +released +30$", printed, re.MULTILINE)
+        assert re.search(r"^open-fuse +rejected +\d$", printed, re.MULTILINE)
+
     def test_the_real_run_runs_on_served_instruments(
         self, workshop: Path, capsys: pytest.CaptureFixture[str]
     ) -> None:
-        """The second script takes a unit to its release over real links and a real clock."""
+        """The third script takes a unit to its release over real links and a real clock."""
         quick = (workshop / "board.toml").read_text(encoding="utf-8").replace('"1 s"', '"0.1 s"')
         (workshop / "board.toml").write_text(quick.replace('"2 s"', '"0.2 s"'), encoding="utf-8")
         profile = harness.load_profile("board.toml")
@@ -184,7 +195,7 @@ class TestPython:
             for resource, port in ports.items():
                 text = text.replace(f'"{resource}"', f'"{socket_resource(port)}"')
             (workshop / "bench-2.toml").write_text(text, encoding="utf-8")
-            execute(blocks("python")[1], {"harness": harness, "profile": profile})
+            execute(blocks("python")[2], {"harness": harness, "profile": profile})
 
         assert capsys.readouterr().out == "released\n"
         assert not bench.circuit.source_on

@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 if TYPE_CHECKING:
-    from harness.qualify.campaign import Campaign, OnProgress
-    from harness.run.stop import StopRequest
+    from harness.qualify.campaign import OnProgress
 
 __all__ = ["qualify"]
 
 
 def qualify(  # noqa: PLR0913, PLR0917 - options of the command line
     profile: Annotated[str, typer.Argument(help="A profile file, or the name of a shipped one.")],
+    unit_model: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FILE",
+            help="Draw the units around this one: a file of its component values, or a shipped "
+            "one. A value with a tolerance is drawn inside it, one without stays, and what the "
+            "file leaves out spreads as among all such units. It may list no faults.",
+        ),
+    ] = None,
     units: Annotated[
         int, typer.Option(min=1, help="How many units: half of them healthy, half faulty.")
     ] = 1000,
@@ -43,14 +53,24 @@ def qualify(  # noqa: PLR0913, PLR0917 - options of the command line
     ] = "0.1 %",
 ) -> None:
     """Rehearse many random healthy and faulty units: false-release and false-reject rates."""
+    from harness.qualify.campaign import qualify_profile
     from harness.run.stop import Interrupted, StopRequest, stop_on_signals
 
     share_frac = _share(false_reject)
     stop = StopRequest()
     try:
-        with stop_on_signals(stop):
-            campaign = _carried_out(
-                profile, units, seed, workers, out, tuple(fault or ()), cluster, stop
+        with stop_on_signals(stop), _bar(units) as on_progress:
+            campaign = qualify_profile(
+                profile,
+                model=unit_model,
+                units=units,
+                seed=seed,
+                workers=workers,
+                out=out,
+                faults=tuple(fault or ()),
+                cluster=cluster,
+                on_progress=on_progress,
+                stop=stop,
             )
     except Interrupted as error:
         kept = f"; the same command goes on where it was ({out})" if out is not None else ""
@@ -82,21 +102,11 @@ def _share(text: str) -> float:
     return share_frac
 
 
-def _carried_out(
-    profile: str,
-    units: int,
-    seed: int,
-    workers: int | None,
-    out: Path | None,
-    faults: tuple[str, ...],
-    cluster: str | None,
-    stop: StopRequest,
-) -> Campaign:
-    """Carry the campaign out behind a bar that shows how far it is."""
+@contextlib.contextmanager
+def _bar(units: int) -> Iterator[OnProgress]:
+    """Show how far the campaign is, from its first word on: until then there may be a mistake."""
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
-
-    from harness.qualify.campaign import qualify as carry_out
 
     bar = Progress(
         BarColumn(),
@@ -105,21 +115,14 @@ def _carried_out(
         TimeRemainingColumn(),
         console=Console(stderr=True),  # what is printed can go to a file, without the bar
     )
-    with bar:
-        task = bar.add_task("units", total=units)
+    task = bar.add_task("units", total=units)
 
-        def show(done: int, total: int) -> None:
-            bar.update(task, completed=done, total=total)
+    def show(done: int, total: int) -> None:
+        bar.start()
+        bar.update(task, completed=done, total=total)
 
-        on_progress: OnProgress = show
-        return carry_out(
-            profile,
-            units=units,
-            seed=seed,
-            workers=workers,
-            out=out,
-            faults=faults,
-            cluster=cluster,
-            on_progress=on_progress,
-            stop=stop,
-        )
+    try:
+        yield show
+    finally:
+        if bar.live.is_started:
+            bar.stop()

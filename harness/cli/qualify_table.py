@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import math
+from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING
 
 from harness.quantity import format_quantity
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["print_campaign"]
 
 #: Longest list of what caught a class.
-_CATCHERS = 3
+_CATCHERS = 2
 
 
 def print_campaign(campaign: Campaign) -> None:
@@ -29,9 +30,12 @@ def print_campaign(campaign: Campaign) -> None:
     rates = rates_of(campaign.profile, campaign.rows)
     out.print()
     out.print(campaign.profile.title, style="bold", markup=False)
-    out.print(_ends(rates))
-    out.print()
-    out.print(_let_through(rates))
+    if campaign.model is not None:
+        out.print(f"units drawn around: {campaign.model.title}", markup=False)
+    for table in (_ends(rates), _caught(rates), _let_through(rates)):
+        if table.row_count:
+            out.print()
+            out.print(table)
     out.print()
     for line in _summary(rates):
         out.print(line, markup=False)
@@ -68,72 +72,85 @@ def _written(campaign: Campaign, rates: Rates) -> str:
 
 
 def _table(*columns: str) -> Table:
+    """Return a table whose first column is text and whose others are figures."""
     from rich.table import Table
 
-    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
+    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 1, 0, 0))
     for number, column in enumerate(columns):
-        table.add_column(column, justify="left" if number == 0 else "right")
+        table.add_column(column, justify="left" if number == 0 else "right", no_wrap=True)
     return table
 
 
 def _ends(rates: Rates) -> Table:
+    """How the units of each class ended."""
     from harness.qualify.row import End
 
-    table = _table("class", "units", *(end.value for end in End), "released, 95 %")
-    table.add_column("caught by", overflow="fold")
+    table = _table("class", "units", *(end.value for end in End))
     for name, one in _classes(rates):
-        ends = (str(one.ends[end].count) for end in End)
-        table.add_row(name, str(one.units), *ends, _bounds(one.ends[End.RELEASED]), _catchers(one))
+        counts = (one.units, *(one.ends[end].count for end in End)) if one else ()
+        table.add_row(name, *map(str, counts))
     return table
 
 
-def _classes(rates: Rates) -> Iterable[tuple[str, ClassRates]]:
-    yield "healthy", rates.healthy
-    for one in rates.faults:
-        yield one.kind, one
-    for one in rates.border:
-        yield f"{one.kind}, marginal", one
+def _caught(rates: Rates) -> Table:
+    """What share was released, and what kept the others from it: the most frequent first."""
+    from harness.qualify.row import End
+
+    table = _table("class", "released, 95 %")
+    table.add_column("caught by")
+    for name, one in _classes(rates):
+        if one is None:
+            table.add_row(name)
+            continue
+        catchers = [f"{count} {catcher}" for catcher, count in one.caught.items()]
+        if len(catchers) > _CATCHERS:
+            catchers[_CATCHERS:] = [f"... {len(catchers) - _CATCHERS} more"]
+        table.add_row(name, _bounds(one.ends[End.RELEASED]), "\n".join(catchers))
+    return table
+
+
+def _classes(
+    rates: Rates, belongs: Callable[[ClassRates], bool] = lambda _: True
+) -> Iterator[tuple[str, ClassRates | None]]:
+    """Yield a name for each line, with its rates; None for a heading."""
+    if belongs(rates.healthy):
+        yield rates.healthy.kind, rates.healthy
+    for heading, classes in (("clearly faulty", rates.faults), ("marginal", rates.border)):
+        inside = [one for one in classes if belongs(one)]
+        if inside:
+            yield heading, None
+        for one in inside:
+            yield f" {one.kind}", one
 
 
 def _bounds(share: Share) -> str:
-    return f"{_percent(share.low_frac)} to {_percent(share.high_frac)}"
+    """Return bounds in per cent, the sign once."""
+    return f"{_percent(share.low_frac).removesuffix(' %')} to {_percent(share.high_frac)}"
 
 
 def _percent(frac: float) -> str:
     return format_quantity(frac, "%", 3)
 
 
-def _catchers(one: ClassRates) -> str:
-    names = [f"{name} {count}" for name, count in list(one.caught.items())[:_CATCHERS]]
-    return ", ".join([*names, *(["…"] if len(one.caught) > _CATCHERS else [])])
-
-
 def _let_through(rates: Rates) -> Table:
-    """Median and 95 % point of what went through the fault, for faults that let any through."""
-    table = _table("through the fault: half below / 95 % below", "charge", "energy", "I2t", "time")
-    for name, one in _classes(rates):
-        if one.i2t_a2s is None or one.charge_c is None or one.energy_j is None:
-            continue
-        assert one.duration_s is not None
-        if name != "healthy" and one.charge_c.highest == 0.0:
-            continue
-        table.add_row(
-            name,
-            *(
-                _spread(spread, unit)
-                for spread, unit in (
-                    (one.charge_c, "C"),
-                    (one.energy_j, "J"),
-                    (one.i2t_a2s, "A²s"),
-                    (one.duration_s, "s"),
-                )
-            ),
-        )
+    """What went through the fault: half of the units below the first figure, 95 % below the second.
+
+    Only faults that let any through; the time is that of the whole run.
+    """
+    table = _table("let through: half/95 %", "charge", "energy", "I2t", "time")
+    for name, one in _classes(rates, lambda one: bool(one.charge_c and one.charge_c.highest)):
+        spreads = (one.charge_c, one.energy_j, one.i2t_a2s, one.duration_s) if one else ()
+        table.add_row(name, *map(_spread, spreads, ("C", "J", "A²s", "s")))
     return table
 
 
-def _spread(spread: Spread, unit: str) -> str:
-    return " / ".join(format_quantity(value, unit, 3) for value in (spread.median, spread.most))
+def _spread(spread: Spread | None, unit: str) -> str:
+    """Return two figures, both in the unit that suits the second."""
+    assert spread is not None
+    most = format_quantity(spread.most, unit, 3)
+    shown = float(most.split()[0])
+    prefix = 10.0 ** round(math.log10(spread.most / shown)) if shown else 1.0
+    return f"{format_quantity(spread.median / prefix, '1', 3)}/{most}"
 
 
 def _summary(rates: Rates) -> Iterable[str]:
@@ -145,6 +162,12 @@ def _summary(rates: Rates) -> Iterable[str]:
         yield (
             f"healthy, not released: {held.count} of {held.total}, at most "
             f"{_percent(held.high_frac)} (95 %, two-sided)"
+        )
+        assert healthy.duration_s is not None
+        half, most = healthy.duration_s.median, healthy.duration_s.most
+        yield (
+            f"healthy, time of a run: half of them below {format_quantity(half, 's', 3)}, 95 % "
+            f"below {format_quantity(most, 's', 3)}"
         )
     if clear.units:
         released = clear.ends[End.RELEASED]

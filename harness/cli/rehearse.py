@@ -10,7 +10,7 @@ import typer
 from harness.errors import UsageError
 
 if TYPE_CHECKING:
-    from harness.rehearse.faults import Degree
+    from harness.rehearse.degree import Degree
 
 __all__ = ["rehearse"]
 

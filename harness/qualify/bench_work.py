@@ -20,6 +20,7 @@ from harness.qualify.tally_sink import TallySink
 from harness.record.sink import CheckRow
 from harness.rehearse.circuit import LetThrough
 from harness.rehearse.clock import SimulatedClock
+from harness.rehearse.model_file import UnitModelFile
 from harness.rehearse.operator import SimulatedOperator
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.run.engine import carry_out
@@ -43,16 +44,28 @@ class Job:
         profile: The profile.
         seed: The campaign's seed.
         faults: Names of the faults, or empty for all.
+        model: The unit model the units are drawn around, or None.
     """
 
     profile: Profile
     seed: int
     faults: tuple[str, ...] = ()
+    model: UnitModelFile | None = None
 
     @property
     def key(self) -> str:
         """What tells it from any other job."""
-        return json.dumps([self.profile.model_dump_json(), self.seed, self.faults])
+        model = None if self.model is None else self.model.model_dump_json()
+        return json.dumps([self.profile.model_dump_json(), self.seed, self.faults, model])
+
+    def population(self) -> Population:
+        """Return what draws the units.
+
+        Raises:
+            UsageError: Such a unit has no such fault.
+            FileError: The unit model does not fit.
+        """
+        return Population(self.profile.unit, seed=self.seed, faults=self.faults, model=self.model)
 
 
 def software_version() -> str:
@@ -86,7 +99,7 @@ class _Place:
         self._unit = profile.unit
         self._plan: Plan = plan_for(profile, self._bench)
         self._dialects: dict[str, Dialect] = bench_dialects(self._bench)
-        self._population = Population(profile.unit, seed=job.seed, faults=job.faults)
+        self._population = job.population()
 
     def run(self, index: int) -> UnitRow:
         """Carry one unit through the engine."""

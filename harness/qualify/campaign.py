@@ -16,14 +16,14 @@ from harness.profile.schema import Profile
 from harness.qualify.bench_work import Job
 from harness.qualify.journal import CampaignJournal
 from harness.qualify.local import in_processes, in_this_process
-from harness.qualify.population import Population
 from harness.qualify.row import UnitRow, csv_text, frame_of
+from harness.rehearse.model_file import UnitModelFile, load_unit_model
 from harness.run.stop import StopRequest
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Campaign", "qualify", "usual_workers"]
+__all__ = ["Campaign", "qualify_profile", "usual_workers"]
 
 #: Units a worker takes at a time: some tenths of a second of work, which a stop waits for.
 _CHUNK = 5
@@ -37,6 +37,7 @@ class Campaign:
 
     Attributes:
         profile: The profile.
+        model: The unit model the units were drawn around, or None.
         seed: Its seed.
         rows: One row a unit, in the order of their numbers.
         new: Units carried out now; the others were in the folder already.
@@ -46,6 +47,7 @@ class Campaign:
     """
 
     profile: Profile
+    model: UnitModelFile | None
     seed: int
     rows: tuple[UnitRow, ...]
     new: int
@@ -69,9 +71,10 @@ def usual_workers() -> int:
     return os.cpu_count() or 1
 
 
-def qualify(  # noqa: PLR0913 - every one by its name
+def qualify_profile(  # noqa: PLR0913 - every one by its name
     profile: Profile | str | Path,
     *,
+    model: UnitModelFile | str | Path | None = None,
     units: int = 1000,
     seed: int = 1,
     workers: int | None = None,
@@ -84,13 +87,17 @@ def qualify(  # noqa: PLR0913 - every one by its name
     """Draw random units and carry the profile out on each, in simulation.
 
     Half of the units are healthy, half faulty; the faults take turns. The answer depends on
-    profile, seed and faults alone: not on the number of workers, nor on where they are.
+    profile, unit model, seed and faults alone: not on the number of workers, nor on where they are.
 
     A script that asks for more than one worker must be importable: what it does stands under
     ``if __name__ == "__main__":``, since the workers are new Python processes.
 
     Args:
         profile: A profile, the path of one, or the name of a shipped one.
+        model: A unit model, the path of one, or the name of a shipped one: the units are drawn
+            around this very unit. What it gives with a tolerance is drawn inside it, what it gives
+            without one stays, and the rest is spread as :mod:`harness.qualify.spread` has it. None
+            for units that are typical of the nameplate.
         units: How many units.
         seed: Seed of the campaign, 0 or above.
         workers: Processes on this machine; None: one a core.
@@ -102,7 +109,7 @@ def qualify(  # noqa: PLR0913 - every one by its name
         stop: Whether somebody wants to stop.
 
     Raises:
-        FileError: The profile cannot be used.
+        FileError: The profile or the unit model cannot be used, or the model lists faults.
         UsageError: There is no such fault, or the folder holds another campaign.
         Refused: The simulated bench cannot carry this profile out at all.
         Interrupted: Somebody wanted to stop; what is done is in the folder.
@@ -110,7 +117,8 @@ def qualify(  # noqa: PLR0913 - every one by its name
     if units < 1 or seed < 0 or (workers is not None and workers < 1):
         raise UsageError("a campaign needs a unit, a worker, and a seed of 0 or above")
     loaded = profile if isinstance(profile, Profile) else load_profile(profile)
-    job = Job(profile=loaded, seed=seed, faults=tuple(dict.fromkeys(faults)))
+    around = load_unit_model(model) if isinstance(model, str | Path) else model
+    job = Job(profile=loaded, seed=seed, faults=tuple(dict.fromkeys(faults)), model=around)
     _ready(job)
     journal = CampaignJournal(Path(out), job) if out is not None else None
     try:
@@ -134,6 +142,7 @@ def qualify(  # noqa: PLR0913 - every one by its name
             journal.close()
     campaign = Campaign(
         profile=loaded,
+        model=around,
         seed=seed,
         rows=tuple(known[index] for index in range(units)),
         new=len(open_),
@@ -151,7 +160,7 @@ def _ready(job: Job) -> None:
     from harness.qualify.bench_work import DAY
     from harness.wiring import plan_for, simulated_bench_file
 
-    Population(job.profile.unit, seed=job.seed, faults=job.faults)
+    job.population()
     findings = preflight(plan_for(job.profile, simulated_bench_file(job.profile)), today=DAY.date())
     if findings.reasons:
         raise Refused(findings.reasons)

@@ -10,13 +10,14 @@ from typing import Any, TextIO
 from filelock import FileLock, Timeout
 
 from harness.errors import RecordError, UsageError
+from harness.profile.from_file import FromFile
 from harness.qualify.bench_work import Job, software_version
 from harness.qualify.row import UnitRow
 
 __all__ = ["CampaignJournal"]
 
 #: Counts up when a row means something else than before.
-_FORMAT = 1
+_FORMAT = 2
 
 
 class CampaignJournal:
@@ -149,7 +150,13 @@ def _facts(job: Job) -> dict[str, Any]:
         "format": _FORMAT,
         "softwake": software_version(),
         "title": job.profile.title,
-        "profile": hashlib.sha256(job.profile.model_dump_json().encode()).hexdigest(),
+        "profile": _digest(job.profile),
+        "unit_model": None if job.model is None else f"{job.model.title}, {_digest(job.model)}",
         "seed": job.seed,
         "faults": list(job.faults),
     }
+
+
+def _digest(file: FromFile) -> str:
+    """What a file says, whatever its layout and comments."""
+    return hashlib.sha256(file.model_dump_json().encode()).hexdigest()

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 from html import escape
 
 from harness.qualify.rates import ClassRates, Rates
 from harness.qualify.row import End, UnitRow
-from harness.qualify.severity import SEVERITIES
 from harness.quantity import format_quantity
+from harness.rehearse.faults import FAULTS
 
 __all__ = ["draw_campaign"]
 
@@ -31,8 +30,8 @@ def draw_campaign(title: str, rates: Rates, rows: Sequence[UnitRow]) -> str:
     """Return an SVG document.
 
     The upper part has a bar for each class, divided by how its units ended. The lower part shows,
-    for each fault with degrees, the share that was not released over the whole range of severity,
-    with a mark where clearly faulty begins.
+    for each fault with degrees, the share that was not released, from mild to severe; where some
+    units are clearly faulty it is dark.
 
     Args:
         title: Title of the profile.
@@ -40,7 +39,8 @@ def draw_campaign(title: str, rates: Rates, rows: Sequence[UnitRow]) -> str:
         rows: Its rows.
     """
     classes = (rates.healthy, *rates.faults, *rates.border)
-    graded = [kind for kind in SEVERITIES if any(row.kind == kind for row in rows)]
+    kinds = {row.kind for row in rows}
+    graded = [name for name, fault in FAULTS.items() if fault.degree and name in kinds]
     middle = _HEAD + len(classes) * _STEP + 40
     height = middle + len(graded) * (_STEP + 12) + 40
     size = f'viewBox="0 0 {_WIDTH:g} {height:g}" width="{_WIDTH:g}" height="{height:g}"'
@@ -85,12 +85,13 @@ def _bar(one: ClassRates, y: float, *, marginal: bool) -> Iterable[str]:
 
 def _strip(kind: str, units: Sequence[UnitRow], y: float) -> Iterable[str]:
     """Draw bins of severity, dark where nothing was released."""
-    degrees = SEVERITIES[kind]
+    degree = FAULTS[kind].degree
+    assert degree is not None
     yield _text(_LEFT - 8, y + 11, kind, anchor="end")
     bins: list[list[UnitRow]] = [[] for _ in range(_BINS)]
     for row in units:
-        share = _place(row.severity, degrees.low, degrees.high, by_decades=degrees.by_decades)
-        bins[min(int(share * _BINS), _BINS - 1)].append(row)
+        place = int(degree.place_of(row.severity) * _BINS)
+        bins[max(0, min(place, _BINS - 1))].append(row)
     width = (_RIGHT - _LEFT) / _BINS
     for number, inside in enumerate(bins):
         if not inside:
@@ -106,18 +107,12 @@ def _strip(kind: str, units: Sequence[UnitRow], y: float) -> Iterable[str]:
         f'<rect x="{_LEFT:g}" y="{y:g}" width="{_RIGHT - _LEFT:g}" height="{_BAR:g}" '
         'fill="none" stroke="#999" stroke-width="0.5"/>'
     )
-    yield _text(_LEFT, y + _BAR + 11, format_quantity(degrees.low, degrees.unit), size=9)
-    high = format_quantity(degrees.high, degrees.unit)
-    yield _text(_RIGHT, y + _BAR + 11, high, anchor="end", size=9)
+    yield _text(_LEFT, y + _BAR + 11, format_quantity(degree.mild, degree.unit), size=9)
+    severe = format_quantity(degree.severe, degree.unit)
+    yield _text(_RIGHT, y + _BAR + 11, severe, anchor="end", size=9)
     middle = 0.5 * (_LEFT + _RIGHT)
-    told = f"{degrees.what}; grey: no clearly faulty unit there"
+    told = f"{degree.what}; grey: no clearly faulty unit there"
     yield _text(middle, y + _BAR + 11, told, anchor="middle", size=9)
-
-
-def _place(value: float, low: float, high: float, *, by_decades: bool) -> float:
-    if by_decades:
-        return math.log(value / low) / math.log(high / low)
-    return (value - low) / (high - low)
 
 
 def _text(x: float, y: float, text: str, *, anchor: str = "start", size: int = 11) -> str:

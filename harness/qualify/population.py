@@ -7,10 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from harness.errors import UsageError, did_you_mean
+from harness.qualify.clearly_faulty import is_clearly_faulty
 from harness.qualify.row import HEALTHY
-from harness.qualify.severity import SEVERITIES
-from harness.qualify.spread import healthy_unit
-from harness.rehearse.faults import FAULTS, Fault
+from harness.qualify.spread import Draw, healthy_unit
+from harness.rehearse.faults import FAULTS
+from harness.rehearse.model_file import UnitModelFile
 from harness.rehearse.unit_model import UnitModel, typical_model
 from harness.unit.nameplate import Unit
 
@@ -24,7 +25,7 @@ class Drawn:
     Attributes:
         index: Its number.
         kind: ``healthy``, or the name of its fault.
-        severity: How bad the fault is; not-a-number where that means nothing.
+        severity: How bad the fault is, in its own measure; not-a-number where it has none.
         clear: Whether it is clearly faulty.
         seed: Seed of its instruments.
         model: The unit.
@@ -48,18 +49,28 @@ class Population:
         unit: The nameplate.
         seed: The campaign's seed, 0 or above.
         faults: Names of the faults, or empty for every one such a unit can have.
+        model: The very unit: what it states stands, or is drawn inside the tolerance it states.
+            None for units that are typical of the nameplate.
 
     Attributes:
         faults: Names of the faults in the order they are taken.
 
     Raises:
         UsageError: Such a unit has no such fault.
+        FileError: The unit model does not fit the nameplate, or lists faults of its own.
 
     Source:
         Independent streams by number: spawn keys of numpy's SeedSequence.
     """
 
-    def __init__(self, unit: Unit, *, seed: int, faults: Sequence[str] = ()) -> None:
+    def __init__(
+        self,
+        unit: Unit,
+        *,
+        seed: int,
+        faults: Sequence[str] = (),
+        model: UnitModelFile | None = None,
+    ) -> None:
         kind = unit.input.kind
         known = tuple(name for name, fault in FAULTS.items() if kind in fault.kinds)
         for name in faults:
@@ -72,7 +83,14 @@ class Population:
         self.faults = tuple(dict.fromkeys(faults)) or known
         self._unit = unit
         self._seed = seed
+        self._model = model
         self._typical = typical_model(unit)
+        if model is not None:
+            model.refuse_faults(
+                "a campaign puts one fault at a time on units that are healthy without it; leave "
+                "[[faults]] out of the unit model, and choose faults with --fault"
+            )
+            model.unit(unit)
 
     def kind_of(self, index: int) -> str:
         """Return the class of a unit by its number."""
@@ -85,23 +103,20 @@ class Population:
         rng = np.random.default_rng(np.random.SeedSequence(self._seed, spawn_key=(index,)))
         # The instruments first: what a fault draws must not change them.
         seed = int(rng.integers(2**31))
-        model = healthy_unit(self._typical, rng)
+        model = self._healthy(seed, rng)
         kind = self.kind_of(index)
-        severity, clear = math.nan, kind != HEALTHY
-        degrees = SEVERITIES.get(kind)
-        if degrees is not None:
-            severity = degrees.at(float(rng.uniform()))
-            model = degrees.apply(model, severity, self._unit)
-            clear = degrees.clear(model, severity, self._unit)
-        elif kind != HEALTHY:
-            severity = _usual_to_severe(FAULTS[kind], float(rng.uniform()))
-            model = FAULTS[kind].apply(model, severity=None if math.isnan(severity) else severity)
+        severity, clear = math.nan, False
+        if kind != HEALTHY:
+            fault = FAULTS[kind]
+            if fault.degree is None:
+                model = fault.apply(model)
+            else:
+                severity = fault.degree.at(float(rng.uniform()))
+                model = fault.apply(model, severity=severity)
+            clear = is_clearly_faulty(kind, model, self._unit)
         return Drawn(index=index, kind=kind, severity=severity, clear=clear, seed=seed, model=model)
 
-
-def _usual_to_severe(fault: Fault, share_frac: float) -> float:
-    """Return a severity by decades; not-a-number for a fault that has none."""
-    degree = fault.degree
-    if degree is None:
-        return math.nan
-    return float(degree.usual * (degree.severe / degree.usual) ** share_frac)
+    def _healthy(self, seed: int, draw: Draw) -> UnitModel:
+        if self._model is None:
+            return healthy_unit(self._typical, draw)
+        return healthy_unit(self._model.unit(self._unit, seed=seed), draw, self._model.stated)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Protocol
 
 from harness.rehearse.unit_model import UnitModel
@@ -84,15 +85,18 @@ TOLERANCES: Mapping[str, Mapping[str, Tolerance]] = {
 }
 
 
-def healthy_unit(typical: UnitModel, draw: Draw) -> UnitModel:
+def healthy_unit(
+    typical: UnitModel, draw: Draw, stated: Mapping[str, Container[str]] = MappingProxyType({})
+) -> UnitModel:
     """Return a healthy unit: the typical one with every value drawn anew inside its tolerance.
 
-    What is printed on a part stays what it is. The stop threshold moves with the start threshold:
-    one divider makes both.
+    What is printed on a part stays what it is, and so does what is known of this very unit. The
+    stop threshold moves with the start threshold: one divider makes both.
 
     Args:
-        typical: The unit as the nameplate describes it.
+        typical: The unit as nameplate or unit model describe it.
         draw: Gives the numbers, always in the same order.
+        stated: Fields that stay, by their part.
     """
     changed = {}
     for part, tolerances in TOLERANCES.items():
@@ -100,8 +104,13 @@ def healthy_unit(typical: UnitModel, draw: Draw) -> UnitModel:
         factors = {name: draw.uniform(one.least, one.most) for name, one in tolerances.items()}
         if values is None:  # a part this unit does not have; its numbers are drawn all the same
             continue
-        scaled = {name: factor * getattr(values, name) for name, factor in factors.items()}
-        if "start_v" in scaled:
-            scaled["stop_v"] = factors["start_v"] * values.stop_v
+        known = stated.get(part, ())
+        if "start_v" in factors:
+            factors["stop_v"] = 1.0 if "start_v" in known else factors["start_v"]
+        scaled = {
+            name: factor * getattr(values, name)
+            for name, factor in factors.items()
+            if name not in known
+        }
         changed[part] = replace(values, **scaled)
     return replace(typical, **changed)

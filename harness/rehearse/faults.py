@@ -8,57 +8,13 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from harness.rehearse.changing_parts import Onset
+from harness.rehearse.degree import Degree
 from harness.rehearse.unit_model import Intermittence, UnitModel
 
-__all__ = ["FAULTS", "SEVERITIES", "Degree", "Fault"]
+__all__ = ["FAULTS", "Fault"]
 
 #: A change made by how bad it is, in the fault's own measure.
 _Change = Callable[[UnitModel, float], UnitModel]
-
-#: Severities with a name; the number behind it is each fault's own.
-SEVERITIES = ("mild", "usual", "severe")
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Degree:
-    """How bad a fault can be.
-
-    Attributes:
-        what: What the number is.
-        unit: Its unit: ``ohm``, ``s``, ``%`` (a share of one) or ``1``.
-        mild: A unit with it may go unnoticed for a while.
-        usual: As a technician meets it; what ``--fault`` takes.
-        severe: As bad as it gets.
-        least: Least number that means anything.
-        most: Greatest number that means anything.
-    """
-
-    what: str
-    unit: str
-    mild: float
-    usual: float
-    severe: float
-    least: float = 1e-3
-    most: float = 1e6
-
-    def number(self, severity: float | str | None) -> float:
-        """Return a severity as a number.
-
-        Args:
-            severity: The number itself, one of :data:`SEVERITIES`, or None for the usual one.
-
-        Raises:
-            ValueError: There is no such severity, or the number means nothing for this fault.
-        """
-        if severity is None:
-            return self.usual
-        if isinstance(severity, str):
-            if severity not in SEVERITIES:
-                raise ValueError(f"severity is {', '.join(SEVERITIES)} or a number")
-            return float(getattr(self, severity))
-        if not self.least <= severity <= self.most:
-            raise ValueError(f"severity is from {self.least:g} to {self.most:g} ({self.what})")
-        return severity
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -221,7 +177,14 @@ _SHORT_OHM = (0.02, 20.0)
 def _short(what: str, usual_ohm: float) -> Degree:
     least, most = _SHORT_OHM
     return Degree(
-        what=what, unit="ohm", mild=5.0, usual=usual_ohm, severe=0.05, least=least, most=most
+        what=what,
+        unit="ohm",
+        mild=5.0,
+        usual=usual_ohm,
+        severe=0.05,
+        least=least,
+        most=most,
+        by_decades=True,
     )
 
 
@@ -290,11 +253,12 @@ FAULTS: Mapping[str, Fault] = _by_name(
             degree=Degree(
                 what="power in the leak at nominal voltage, of full-load input power",
                 unit="%",
-                mild=0.05,
+                mild=0.02,
                 usual=1.0,
                 severe=2.0,
                 least=0.001,
                 most=10.0,
+                by_decades=True,
             ),
             onset="bulk_leak_onset",
             change=_leaky_bulk,
@@ -361,6 +325,7 @@ FAULTS: Mapping[str, Fault] = _by_name(
                 severe=1.0,
                 least=0.001,
                 most=100.0,
+                by_decades=True,
             ),
             change=_intermittent,
         ),
@@ -375,6 +340,7 @@ FAULTS: Mapping[str, Fault] = _by_name(
                 severe=8.0,
                 least=1.0,
                 most=1000.0,
+                by_decades=True,
             ),
             change=_over_consumption,
         ),

@@ -7,7 +7,8 @@ from typing import Annotated
 from pydantic import AfterValidator, BeforeValidator, Field
 
 from harness.quantity import parse_quantity, shown, split_quantity
-from harness.rehearse.faults import FAULTS, SEVERITIES, Degree
+from harness.rehearse.degree import SEVERITIES, Degree
+from harness.rehearse.faults import FAULTS
 from harness.unit.fields import Fraction, mistaken
 
 __all__ = ["Kelvins", "Tolerance", "WattsPerKelvin", "read_severity"]

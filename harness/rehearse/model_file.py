@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
@@ -34,6 +34,7 @@ from harness.unit.nameplate import Unit
 __all__ = ["UnitModelFile", "load_unit_model"]
 
 _PartT = TypeVar("_PartT", Varistor, Rectifier, Bulk, Converter)
+_PARTS = ("fuse", "varistor", "rectifier", "bulk", "converter")
 
 
 class UnitModelFile(FromFile, ModelTables):
@@ -78,6 +79,27 @@ class UnitModelFile(FromFile, ModelTables):
             onset = Onset(time_s=table.onset_s or 0.0, voltage_v=table.onset_v or 0.0)
             model = fault.apply(model, severity=table.severity, onset=onset)
         return model
+
+    @property
+    def stated(self) -> Mapping[str, frozenset[str]]:
+        """Fields of the unit model that the file gives, or gives a tolerance, by their part."""
+        stated = {part: {field for field, _ in _said(getattr(self, part))} for part in _PARTS}
+        if self.varistor.tolerance_frac is not None:
+            stated["varistor"].add("voltage_at_1ma_v")
+        if self.converter.tolerance_frac is not None:
+            stated["converter"].add("output_v")
+        if self.bulk.tolerance_frac is not None or self.bulk.left_frac is not None:
+            stated["bulk"].add("capacitance_f")
+        return {part: frozenset(fields) for part, fields in stated.items()}
+
+    def refuse_faults(self, why: str) -> None:
+        """Refuse a unit model that lists faults, where only a sound unit makes sense.
+
+        Raises:
+            FileError: It lists some; ``why`` says what to do.
+        """
+        if self.faults:
+            raise self._mistake(("faults", 0, "kind"), why)
 
     def _fuse(self, typical: Fuse) -> Fuse:
         table = self.fuse

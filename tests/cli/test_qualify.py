@@ -13,7 +13,9 @@ import pytest
 from typer.testing import CliRunner
 
 from harness.cli.main import app
+from harness.cli.qualify_table import _spread
 from harness.errors import UsageError
+from harness.qualify.rates import Spread
 
 DC = "mount-controller-board"
 
@@ -36,7 +38,7 @@ class TestTables:
         assert "Mount controller board" in output
         assert "clearly faulty, released: 0 of 2, at most" in output
         assert "healthy, not released: 0 of 4, at most" in output
-        assert "charge_budget 2" in output
+        assert "2 charge_budget" in output
         assert "2 of 2 clearly faulty units released: no step of this profile can show it" in output
         assert "meter.voltage_dc in a load step, low limit" in output
         assert "8 units in " in output
@@ -46,6 +48,38 @@ class TestTables:
             "units.csv",
             "plot.svg",
         }
+
+    def test_eighty_columns_are_enough(self) -> None:
+        """No line of the tables is wider than 80 columns, and each has every end of every class."""
+        output = run(
+            "dome-shutter-power-unit",
+            *("--units", "30", "--seed", "3", "--workers", "1"),
+            *("--unit-model", "dome-shutter-HP-0007"),
+        )
+        tables = output[: output.index("healthy, not released")].splitlines()
+
+        assert "units drawn around: Dome-shutter power unit HP-0007, after repair" in tables
+        assert max(len(line.rstrip()) for line in tables) <= 80
+        assert " current-limit-folded-back     1        0        1         0       0       0" in [
+            line.rstrip() for line in tables
+        ]
+
+    @pytest.mark.parametrize(
+        ("half", "most", "unit", "shown"),
+        [
+            (0.0087, 0.0087, "C", "8.7/8.7 mC"),
+            (0.072, 0.301, "J", "72/301 mJ"),
+            (0.00098, 1.234, "A²s", "0.00098/1.23 A²s"),
+            (0.056, 0.155, "s", "0.056/0.155 s"),
+            (0.0, 0.0, "C", "0/0 C"),
+            (0.00095, 0.0009996, "J", "0.95/1 mJ"),
+        ],
+    )
+    def test_two_figures_share_their_unit(
+        self, half: float, most: float, unit: str, shown: str
+    ) -> None:
+        """Both figures come in the unit that suits the greater, which is written once."""
+        assert _spread(Spread(median=half, most=most, highest=most), unit) == shown
 
     def test_limits_are_printed_and_never_written(self, tmp_path: Path) -> None:
         """With --suggest limits follow as TOML; the profile stays as it is."""
@@ -64,6 +98,24 @@ class TestTables:
         assert len(tomllib.loads(proposed)["checks"]) == 4
         assert "at most 30 % of them fail one check" in proposed
         assert path.read_text(encoding="utf-8") == text
+
+    def test_a_mistake_is_one_line_and_no_bar(self) -> None:
+        """A unit model with faults is refused in one line before anything is shown as under way."""
+        done = subprocess.run(
+            [
+                *(sys.executable, "-m", "harness", "qualify", DC),
+                *("--unit-model", "mount-controller-HP-0012"),
+            ],
+            capture_output=True,
+            text=True,
+            encoding="utf-8",
+            check=False,
+            env={**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
+        )
+
+        assert (done.returncode, done.stdout) == (2, "")
+        (line,) = done.stderr.splitlines()
+        assert line.startswith("softwake: mount-controller-HP-0012:20: faults[0].kind: ")
 
     @pytest.mark.parametrize("share", ["0 %", "100 %", "a few"])
     def test_a_share_that_is_none_is_refused(self, share: str) -> None:

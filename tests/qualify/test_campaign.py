@@ -9,7 +9,7 @@ import pytest
 from harness.errors import RecordError, UsageError
 from harness.profile.schema import Profile
 from harness.qualify.bench_work import Job
-from harness.qualify.campaign import qualify
+from harness.qualify.campaign import qualify_profile
 from harness.qualify.journal import CampaignJournal
 from harness.run.stop import Interrupted, StopRequest
 
@@ -21,23 +21,23 @@ QUICK = ("shorted-input", "shorted-switch", "leaky-bulk-capacitor")
 @pytest.fixture(scope="module")
 def alone() -> str:
     """The table of a small campaign, made by one worker."""
-    return qualify(DC, units=24, seed=6, workers=1, faults=QUICK).csv()
+    return qualify_profile(DC, units=24, seed=6, workers=1, faults=QUICK).csv()
 
 
 class TestWorkers:
     @pytest.mark.parametrize("workers", [2, 3])
     def test_the_table_does_not_depend_on_their_number(self, alone: str, workers: int) -> None:
         """One, two or three workers give the same table, byte for byte."""
-        assert qualify(DC, units=24, seed=6, workers=workers, faults=QUICK).csv() == alone
+        assert qualify_profile(DC, units=24, seed=6, workers=workers, faults=QUICK).csv() == alone
 
     def test_another_seed_gives_another_table(self, alone: str) -> None:
         """The seed decides which units are drawn."""
-        assert qualify(DC, units=24, seed=7, workers=1, faults=QUICK).csv() != alone
+        assert qualify_profile(DC, units=24, seed=7, workers=1, faults=QUICK).csv() != alone
 
     def test_a_longer_campaign_begins_with_the_shorter_one(self) -> None:
         """More units add rows and change none."""
-        shorter = qualify(DC, units=4, seed=6, workers=1, faults=QUICK)
-        longer = qualify(DC, units=6, seed=6, workers=1, faults=QUICK)
+        shorter = qualify_profile(DC, units=4, seed=6, workers=1, faults=QUICK)
+        longer = qualify_profile(DC, units=6, seed=6, workers=1, faults=QUICK)
 
         assert longer.rows[:4] == shorter.rows
 
@@ -47,8 +47,8 @@ class TestProgress:
         """Whoever watches is told how many units are done, of how many, from the first moment."""
         seen: list[tuple[int, int]] = []
         given = {"seed": 6, "workers": 1, "faults": QUICK, "out": tmp_path}
-        qualify(DC, units=12, **given, on_progress=lambda *counts: seen.append(counts))  # type: ignore[arg-type]
-        qualify(DC, units=14, **given, on_progress=lambda *counts: seen.append(counts))  # type: ignore[arg-type]
+        qualify_profile(DC, units=12, **given, on_progress=lambda *counts: seen.append(counts))  # type: ignore[arg-type]
+        qualify_profile(DC, units=14, **given, on_progress=lambda *counts: seen.append(counts))  # type: ignore[arg-type]
 
         assert seen == [(0, 12), (5, 12), (10, 12), (12, 12), (12, 14), (14, 14)]
 
@@ -63,7 +63,7 @@ class TestResume:
                 stop.note(signal.SIGINT)
 
         with pytest.raises(Interrupted):
-            qualify(
+            qualify_profile(
                 DC,
                 units=24,
                 seed=6,
@@ -74,7 +74,7 @@ class TestResume:
                 stop=stop,
             )
         kept = (tmp_path / "units.jsonl").read_text(encoding="utf-8").count("\n")
-        ended = qualify(DC, units=24, seed=6, workers=1, faults=QUICK, out=tmp_path)
+        ended = qualify_profile(DC, units=24, seed=6, workers=1, faults=QUICK, out=tmp_path)
 
         assert kept == 10
         assert ended.new == 14
@@ -83,11 +83,11 @@ class TestResume:
 
     def test_a_line_that_was_cut_off_is_done_again(self, tmp_path: Path, alone: str) -> None:
         """Half a line at the end of the journal counts as not done, and is overwritten."""
-        qualify(DC, units=24, seed=6, workers=1, faults=QUICK, out=tmp_path)
+        qualify_profile(DC, units=24, seed=6, workers=1, faults=QUICK, out=tmp_path)
         journal = tmp_path / "units.jsonl"
         content = journal.read_bytes()
         journal.write_bytes(content[:-100])
-        ended = qualify(DC, units=24, seed=6, workers=1, faults=QUICK, out=tmp_path)
+        ended = qualify_profile(DC, units=24, seed=6, workers=1, faults=QUICK, out=tmp_path)
 
         assert ended.new == 1
         assert ended.csv() == alone
@@ -95,8 +95,8 @@ class TestResume:
 
     def test_a_finished_campaign_has_nothing_left_to_do(self, tmp_path: Path) -> None:
         """Started once more, a finished campaign runs no unit."""
-        first = qualify(DC, units=4, seed=6, workers=1, faults=QUICK, out=tmp_path)
-        again = qualify(DC, units=4, seed=6, workers=3, faults=QUICK, out=tmp_path)
+        first = qualify_profile(DC, units=4, seed=6, workers=1, faults=QUICK, out=tmp_path)
+        again = qualify_profile(DC, units=4, seed=6, workers=3, faults=QUICK, out=tmp_path)
 
         assert (first.new, again.new) == (4, 0)
         assert again.rows == first.rows
@@ -114,23 +114,23 @@ class TestResume:
     ) -> None:
         """A folder that holds another campaign is refused, and what differs is named."""
         given: dict[str, object] = {"profile": DC, "seed": 6, "faults": QUICK}
-        qualify(units=2, workers=1, out=tmp_path, **given)  # type: ignore[arg-type]
+        qualify_profile(units=2, workers=1, out=tmp_path, **given)  # type: ignore[arg-type]
 
         with pytest.raises(UsageError, match=named) as caught:
-            qualify(units=2, workers=1, out=tmp_path, **(given | change))  # type: ignore[arg-type]
+            qualify_profile(units=2, workers=1, out=tmp_path, **(given | change))  # type: ignore[arg-type]
         assert "another folder with --out" in str(caught.value)
 
     def test_a_spoilt_head_is_another_campaign(self, tmp_path: Path) -> None:
         """A campaign.json that cannot be read is never taken for this campaign's."""
-        qualify(DC, units=2, seed=6, workers=1, faults=QUICK, out=tmp_path)
+        qualify_profile(DC, units=2, seed=6, workers=1, faults=QUICK, out=tmp_path)
         (tmp_path / "campaign.json").write_text("{", encoding="utf-8")
 
         with pytest.raises(UsageError, match="another campaign"):
-            qualify(DC, units=2, seed=6, workers=1, faults=QUICK, out=tmp_path)
+            qualify_profile(DC, units=2, seed=6, workers=1, faults=QUICK, out=tmp_path)
 
     def test_the_head_says_what_the_campaign_is(self, tmp_path: Path) -> None:
         """The folder names profile, seed and faults in plain JSON."""
-        qualify(DC, units=2, seed=6, workers=1, faults=QUICK, out=tmp_path)
+        qualify_profile(DC, units=2, seed=6, workers=1, faults=QUICK, out=tmp_path)
         head = json.loads((tmp_path / "campaign.json").read_text(encoding="utf-8"))
 
         assert head["seed"] == 6
@@ -141,31 +141,31 @@ class TestResume:
 class TestFolder:
     def test_a_spoilt_line_is_named(self, tmp_path: Path) -> None:
         """A line that cannot be read is named with its number, and nothing is lost."""
-        qualify(DC, units=4, seed=6, workers=1, faults=QUICK, out=tmp_path)
+        qualify_profile(DC, units=4, seed=6, workers=1, faults=QUICK, out=tmp_path)
         journal = tmp_path / "units.jsonl"
         lines = journal.read_bytes().splitlines(keepends=True)
         journal.write_bytes(b"".join([*lines[:2], b"\xff[\n", *lines[2:]]))
 
         with pytest.raises(UsageError, match=r"units\.jsonl:3: a line .* cannot be read"):
-            qualify(DC, units=4, seed=6, workers=1, faults=QUICK, out=tmp_path)
+            qualify_profile(DC, units=4, seed=6, workers=1, faults=QUICK, out=tmp_path)
         journal.write_bytes(b"".join(lines))
-        assert qualify(DC, units=4, seed=6, workers=1, faults=QUICK, out=tmp_path).new == 0
+        assert qualify_profile(DC, units=4, seed=6, workers=1, faults=QUICK, out=tmp_path).new == 0
 
     def test_two_do_not_work_in_one_folder(self, tmp_path: Path, profile_a: Profile) -> None:
         """While a campaign is at work in a folder, another is refused."""
         journal = CampaignJournal(tmp_path, Job(profile=profile_a, seed=6, faults=QUICK))
         with pytest.raises(UsageError, match="at work in this folder"):
-            qualify(DC, units=2, seed=6, workers=1, faults=QUICK, out=tmp_path)
+            qualify_profile(DC, units=2, seed=6, workers=1, faults=QUICK, out=tmp_path)
         journal.close()
 
-        assert qualify(DC, units=2, seed=6, workers=1, faults=QUICK, out=tmp_path).new == 2
+        assert qualify_profile(DC, units=2, seed=6, workers=1, faults=QUICK, out=tmp_path).new == 2
 
     def test_a_folder_that_cannot_be_made_is_named(self, tmp_path: Path) -> None:
         """Where a file stands in the way the message names it."""
         (tmp_path / "out").write_text("", encoding="utf-8")
 
         with pytest.raises(RecordError, match="cannot be kept"):
-            qualify(DC, units=2, seed=6, workers=1, faults=QUICK, out=tmp_path / "out")
+            qualify_profile(DC, units=2, seed=6, workers=1, faults=QUICK, out=tmp_path / "out")
 
 
 class TestUse:
@@ -173,10 +173,10 @@ class TestUse:
     def test_a_campaign_of_nothing_is_refused(self, wrong: dict[str, int]) -> None:
         """No unit, no worker or a negative seed is an error of the call."""
         with pytest.raises(UsageError, match="a campaign needs"):
-            qualify(DC, **wrong)  # type: ignore[arg-type]
+            qualify_profile(DC, **wrong)  # type: ignore[arg-type]
 
     def test_a_cluster_that_is_not_there_is_named(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """Without the extra, or without a scheduler, the message says which and what to do."""
         monkeypatch.setattr("harness.qualify.cluster._CONNECT_S", 1.0)
         with pytest.raises(UsageError, match=r"softwake\[cluster\]|dask scheduler"):
-            qualify(DC, units=2, cluster="tcp://127.0.0.1:9")
+            qualify_profile(DC, units=2, cluster="tcp://127.0.0.1:9")

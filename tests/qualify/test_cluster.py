@@ -8,11 +8,13 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import pytest
 
 from harness.errors import UsageError
-from harness.qualify.campaign import qualify
+from harness.qualify.campaign import qualify_profile
+from harness.rehearse.model_file import load_unit_model
 
 pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
 
@@ -94,7 +96,7 @@ class TestCluster:
                 killed_at.append(done)
                 cluster.workers[0].kill()
 
-        there = qualify(
+        there = qualify_profile(
             DC,
             units=units,
             seed=seed,
@@ -102,12 +104,26 @@ class TestCluster:
             cluster=cluster.address,
             on_progress=kill_one,
         )
-        here = qualify(DC, units=units, seed=seed, faults=QUICK, workers=1)
+        here = qualify_profile(DC, units=units, seed=seed, faults=QUICK, workers=1)
 
         assert killed_at
         assert killed_at[0] < units
         assert there.csv() == here.csv()
         assert there.new == units
+
+    def test_a_unit_model_travels_with_the_work(self, cluster: Cluster, tmp_path: Path) -> None:
+        """Workers that cannot see the file draw around the same unit; the table is the same."""
+        path = tmp_path / "unit.toml"
+        path.write_text(
+            'title = "Board"\ninput = "dc"\nbulk = { capacitance = "400 uF", tolerance = "10 %" }',
+            encoding="utf-8",
+        )
+        model = load_unit_model(path)
+        path.unlink()
+        given = {"model": model, "units": 20, "seed": 11, "faults": QUICK}
+        there = qualify_profile(DC, cluster=cluster.address, **given)  # type: ignore[arg-type]
+
+        assert there.csv() == qualify_profile(DC, workers=1, **given).csv()  # type: ignore[arg-type]
 
     def test_a_scheduler_without_workers_is_said_so(
         self, cluster: Cluster, monkeypatch: pytest.MonkeyPatch
@@ -119,4 +135,4 @@ class TestCluster:
         monkeypatch.setattr("harness.qualify.cluster._CONNECT_S", 1.0)
 
         with pytest.raises(UsageError, match="no workers"):
-            qualify(DC, units=2, cluster=cluster.address)
+            qualify_profile(DC, units=2, cluster=cluster.address)

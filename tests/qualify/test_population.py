@@ -2,8 +2,6 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from dataclasses import replace
-from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -13,7 +11,6 @@ from harness.errors import UsageError
 from harness.profile.load import load_profile
 from harness.qualify.population import Population
 from harness.qualify.row import HEALTHY
-from harness.qualify.severity import SEVERITIES
 from harness.qualify.spread import TOLERANCES
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.unit_model import Defects, typical_model
@@ -141,9 +138,26 @@ class TestFaultyUnits:
                 or not drawn.model.converter.starts
                 or not drawn.model.rectifier.conducts_positive
                 or not drawn.model.rectifier.conducts_negative
-                or drawn.kind in SEVERITIES
+                or FAULTS[drawn.kind].degree is not None
             )
             assert touched
+
+    @pytest.mark.parametrize("kind", UNITS)
+    def test_severities_are_drawn_from_mild_to_severe(self, kind: str) -> None:
+        """Each fault that has a degree is drawn over the whole of it, and never beyond."""
+        for name, fault in FAULTS.items():
+            if fault.degree is None or kind not in fault.kinds:
+                continue
+            population = Population(UNITS[kind], seed=5, faults=(name,))
+            places = [
+                fault.degree.place_of(population.draw(2 * number + 1).severity)
+                for number in range(60)
+            ]
+
+            assert min(places) == pytest.approx(0.0, abs=0.1)
+            assert max(places) == pytest.approx(1.0, abs=0.1)
+            assert min(places) >= -1e-9
+            assert max(places) <= 1.0 + 1e-9
 
     def test_a_fault_without_degrees_is_clear(self) -> None:
         """What is there or not has no severity, and is clearly faulty."""
@@ -151,79 +165,3 @@ class TestFaultyUnits:
 
         assert drawn.clear
         assert math.isnan(drawn.severity)
-
-
-class TestSeverities:
-    def test_each_belongs_to_a_fault(self) -> None:
-        """Degrees are stated for faults that there are."""
-        assert set(SEVERITIES) <= set(FAULTS)
-
-    @pytest.mark.parametrize("name", SEVERITIES)
-    def test_the_range_is_drawn_from_end_to_end(self, name: str) -> None:
-        """The share 0 is the least severity drawn, 1 the greatest, and in between it rises."""
-        degrees = SEVERITIES[name]
-        numbers = [degrees.at(share / 20) for share in range(21)]
-
-        assert numbers[0] == pytest.approx(degrees.low)
-        assert numbers[-1] == pytest.approx(degrees.high)
-        assert numbers == sorted(numbers)
-
-    @pytest.mark.parametrize(
-        ("name", "number", "clear"),
-        [
-            ("shorted-input", 5.0, True),
-            ("switch-breakdown", 0.95, True),
-            ("leaky-bulk-capacitor", 0.02, False),
-            ("leaky-bulk-capacitor", 1.0, True),
-            ("weak-bulk-capacitor", 0.25, True),
-            ("weak-bulk-capacitor", 0.2501, False),
-            ("output-low", 0.0499, False),
-            ("output-low", 0.05, True),
-            ("output-high", 0.05, True),
-            ("current-limit-folded-back", 0.95, True),
-            ("intermittent-contact", 0.099, False),
-            ("intermittent-contact", 0.1, True),
-            ("idle-over-consumption", 1.49, False),
-            ("idle-over-consumption", 1.5, True),
-        ],
-    )
-    def test_where_clearly_faulty_begins(self, name: str, number: float, clear: bool) -> None:
-        """The border of what a technician rejects without a doubt is where the table has it."""
-        unit, degrees = UNITS["dc"], SEVERITIES[name]
-        model = degrees.apply(typical_model(unit), number, unit)
-
-        assert degrees.clear(model, number, unit) is clear
-
-    def test_a_leak_counts_by_what_it_draws(self) -> None:
-        """Leak and idle draw together decide: a thrifty unit may leak more before it is clear."""
-        unit, degrees = UNITS["dc"], SEVERITIES["leaky-bulk-capacitor"]
-        typical = typical_model(unit)
-        heavy = replace(typical, converter=replace(typical.converter, idle_power_w=0.59))
-        thrifty = replace(typical, converter=replace(typical.converter, idle_power_w=0.39))
-        share = 0.035  # 0.4 W of 11.5 W
-
-        assert degrees.clear(degrees.apply(heavy, share, unit), share, unit)
-        assert not degrees.clear(degrees.apply(thrifty, share, unit), share, unit)
-
-
-class TestFaultsWithoutDegreesHere:
-    def test_the_simulation_s_own_are_taken(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        """A fault that has no degrees stated here is drawn from usual to severe, and is clear."""
-        monkeypatch.setattr("harness.qualify.population.SEVERITIES", {})
-        degree = FAULTS["output-low"].degree
-        assert degree is not None
-        for index in range(1, 40, 2):
-            drawn = Population(UNITS["dc"], seed=1, faults=("output-low",)).draw(index)
-
-            assert drawn.clear
-            ends = sorted((degree.usual, degree.severe))
-            assert ends[0] <= drawn.severity <= ends[1]
-
-
-class TestGuide:
-    def test_the_page_names_every_fault(self) -> None:
-        """The page on qualifying says of every fault from where it is drawn."""
-        page = Path(__file__).resolve().parents[2] / "docs" / "qualify.md"
-        text = page.read_text(encoding="utf-8")
-
-        assert [name for name in FAULTS if f"`{name}`" not in text] == []
