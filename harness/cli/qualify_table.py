@@ -103,7 +103,7 @@ def _caught(rates: Rates) -> Table:
             table.add_row(name)
             continue
         catchers = [f"{count} {catcher}" for catcher, count in one.caught.items()]
-        if len(catchers) > _CATCHERS:
+        if len(catchers) > _CATCHERS + 1:  # one more takes no more room than to say so
             catchers[_CATCHERS:] = [f"... {len(catchers) - _CATCHERS} more"]
         table.add_row(name, _bounds(one.ends[End.RELEASED]), "\n".join(catchers))
     return table

@@ -67,6 +67,26 @@ class TestDraw:
         assert 138e-6 <= model.bulk.capacitance_f <= 162e-6
         assert 24.1 * 0.995 <= model.converter.output_v <= 24.1 * 1.005
 
+    def test_a_tolerance_alone_takes_the_place_of_the_usual_one(self, tmp_path: Path) -> None:
+        """With a tolerance and no value, a part is drawn inside it around the typical value."""
+        parts = "\n".join(
+            f'{part} = {{ tolerance = "0.1 %" }}' for part in ("varistor", "bulk", "converter")
+        )
+        path = written(tmp_path, f'title = "Close"\ninput = "ac"\n{parts}')
+        typical = typical_model(PLATE)
+        assert typical.varistor is not None
+        for number in range(20):
+            model = drawn(load_unit_model(path), 2 * number).model
+
+            assert model.varistor is not None
+            for value, usual in (
+                (model.varistor.voltage_at_1ma_v, typical.varistor.voltage_at_1ma_v),
+                (model.bulk.capacitance_f, typical.bulk.capacitance_f),
+                (model.converter.output_v, typical.converter.output_v),
+            ):
+                assert value == pytest.approx(usual, rel=1.0001e-3)
+                assert value != usual
+
     @given(index=st.integers(0, 10**6))
     def test_what_has_none_stays(self, measured: UnitModelFile, index: int) -> None:
         """A value that the file gives without a tolerance was measured: every unit has it."""
