@@ -124,7 +124,7 @@ def carry_pulse(still: Still, pulse: Pulse, until_s: float) -> None:  # noqa: C9
     line_a = (source_v - drop_v - (bulk_v - esr_ohm * power_a) * kept) / total_ohm
     inner_v = (bulk_v - esr_ohm * power_a) * kept + lifted * line_a
     bulk_a = line_a - power_a - inner_v * leak
-    line_s = rises - tracked * bulk_a
+    climb = rises - tracked * bulk_a  # of the voltage that drives the rectifier, in V/s
     line_square = source_line = bulk = bulk_square = inner = inner_square = 0.0
     longest_s = _longest_s(time_s, math.pi / omega)
     step_s = longest_s / 8.0  # the current rises fast at first
@@ -171,7 +171,7 @@ def carry_pulse(still: Still, pulse: Pulse, until_s: float) -> None:  # noqa: C9
 
         bulk1_a = line1_a - power1_a - inner1_v * leak
         bulk2_a = line2_a - power2_a - inner2_v * leak
-        line1_s, line2_s = rises1 - tracked * bulk1_a, rises2 - tracked * bulk2_a
+        climb1, climb2 = rises1 - tracked * bulk1_a, rises2 - tracked * bulk2_a
         if bulk_a * bulk1_a < 0.0:
             turn_v = _turn(bulk_v, bulk1_v, bulk_a * inverse, bulk1_a * inverse, half_s)
             low_v, high_v = min(low_v, turn_v), max(high_v, turn_v)
@@ -179,17 +179,17 @@ def carry_pulse(still: Still, pulse: Pulse, until_s: float) -> None:  # noqa: C9
             turn_v = _turn(bulk1_v, bulk2_v, bulk1_a * inverse, bulk2_a * inverse, half_s)
             low_v, high_v = min(low_v, turn_v), max(high_v, turn_v)
         peak_a = max(peak_a, line1_a, line2_a)
-        if line_s > 0.0 > line1_s:
-            turn_a = _turn(line_a, line1_a, line_s / total_ohm, line1_s / total_ohm, half_s)
+        if climb > 0.0 > climb1:
+            turn_a = _turn(line_a, line1_a, climb / total_ohm, climb1 / total_ohm, half_s)
             peak_a = max(peak_a, turn_a)
-        if line1_s > 0.0 > line2_s:
-            turn_a = _turn(line1_a, line2_a, line1_s / total_ohm, line2_s / total_ohm, half_s)
+        if climb1 > 0.0 > climb2:
+            turn_a = _turn(line1_a, line2_a, climb1 / total_ohm, climb2 / total_ohm, half_s)
             peak_a = max(peak_a, turn_a)
         pulse.lowest_v = min(pulse.lowest_v, low_v)
         pulse.highest_v = max(pulse.highest_v, high_v)
         time_s += step_s
         bulk_v, power_a, line_a, source_v = bulk2_v, power2_a, line2_a, source2_v
-        inner_v, bulk_a, line_s = inner2_v, bulk2_a, line2_s
+        inner_v, bulk_a, climb = inner2_v, bulk2_a, climb2
 
     # The terminals carry the source less what its own resistance takes of it.
     sine_square = 0.5 * (time_s - begun_s) - 0.25 / omega * (
