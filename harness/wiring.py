@@ -28,7 +28,7 @@ from harness.profile.unit_file import load_unit
 from harness.record.recorder import MemoryRecorder, Recorder
 from harness.record.unit_entry import unit_entry
 from harness.rehearse.clock import SimulatedClock
-from harness.rehearse.faults import FAULTS
+from harness.rehearse.faults import fault_named
 from harness.rehearse.model_file import UnitModelFile, load_unit_model
 from harness.rehearse.unit_model import UnitModel, typical_model
 from harness.run.engine import carry_out
@@ -90,23 +90,13 @@ def simulated_unit(
     unit = _unit_of(profile, model, seed)
     if fault is None:
         return unit
-    kind = profile.unit.input.kind
-    names = sorted(name for name, known in FAULTS.items() if kind in known.kinds)
-    if fault not in names:
-        import difflib
-
-        near = difflib.get_close_matches(fault, names, n=1)
-        hint = f"did you mean {near[0]!r}? " if near else ""
-        raise UsageError(
-            f"a unit with {kind.upper()} input has no fault {fault!r}",
-            do=f"{hint}there are {', '.join(names)}",
-        )
-    if FAULTS[fault].needs_load and all(step.kind != "load" for step in profile.steps):
+    known = fault_named(fault, profile.unit.input.kind)
+    if known.needs_load and all(step.kind != "load" for step in profile.steps):
         raise UsageError(
             f"{fault!r} shows itself only under load, and this profile has no load step",
             do="add a load step, or rehearse another fault",
         )
-    return FAULTS[fault].apply(unit)
+    return known.apply(unit)
 
 
 def _unit_of(profile: Profile, model: UnitModelFile | str | Path | None, seed: int) -> UnitModel:

@@ -6,11 +6,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from harness.errors import UsageError, did_you_mean
 from harness.qualify.clearly_faulty import is_clearly_faulty
 from harness.qualify.row import HEALTHY
 from harness.qualify.spread import Draw, healthy_unit
-from harness.rehearse.faults import FAULTS
+from harness.rehearse.faults import FAULTS, fault_named, faults_of
 from harness.rehearse.model_file import UnitModelFile
 from harness.rehearse.unit_model import UnitModel, typical_model
 from harness.unit.nameplate import Unit
@@ -72,15 +71,9 @@ class Population:
         model: UnitModelFile | None = None,
     ) -> None:
         kind = unit.input.kind
-        known = tuple(name for name, fault in FAULTS.items() if kind in fault.kinds)
         for name in faults:
-            if name not in known:
-                raise UsageError(
-                    f"a unit with {kind.upper()} input has no fault {name!r}"
-                    f"{did_you_mean(name, known)}",
-                    do=f"there are {', '.join(sorted(known))}",
-                )
-        self.faults = tuple(dict.fromkeys(faults)) or known
+            fault_named(name, kind)
+        self.faults = tuple(dict.fromkeys(faults)) or faults_of(kind)
         self._unit = unit
         self._seed = seed
         self._model = model

@@ -7,11 +7,12 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
+from harness.errors import UsageError, did_you_mean
 from harness.rehearse.changing_parts import Onset
 from harness.rehearse.degree import Degree
 from harness.rehearse.unit_model import Intermittence, UnitModel
 
-__all__ = ["FAULTS", "Fault"]
+__all__ = ["FAULTS", "Fault", "fault_named", "faults_of"]
 
 #: A change made by how bad it is, in the fault's own measure.
 _Change = Callable[[UnitModel, float], UnitModel]
@@ -353,3 +354,21 @@ FAULTS: Mapping[str, Fault] = _by_name(
         ),
     )
 )
+
+
+def faults_of(kind: str) -> tuple[str, ...]:
+    """Return the names of the faults that a unit with this kind of input can have."""
+    return tuple(name for name, fault in FAULTS.items() if kind in fault.kinds)
+
+
+def fault_named(name: str, kind: str) -> Fault:
+    """Return a fault a user named, for a unit with this kind of input.
+
+    Raises:
+        UsageError: There is none of this name, or no such unit has it.
+    """
+    known = faults_of(kind)
+    if name not in known:
+        hint = did_you_mean(name, known) or f"; there are {', '.join(sorted(known))}"
+        raise UsageError(f"a unit with {kind.upper()} input has no fault {name!r}{hint}")
+    return FAULTS[name]

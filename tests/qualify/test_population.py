@@ -71,10 +71,18 @@ class TestDraw:
         assert population.faults == ("no-start", "open-fuse")
         assert [population.kind_of(n) for n in (1, 3, 5)] == ["no-start", "open-fuse", "no-start"]
 
-    def test_an_unknown_fault_gets_the_nearest_name(self) -> None:
-        """A slip in a name is answered with the right one, and with all there are."""
-        with pytest.raises(UsageError, match=r"did you mean 'open-fuse'\?.*there are .*no-start"):
-            Population(UNITS["dc"], seed=1, faults=("open-fuze",))
+    @pytest.mark.parametrize(
+        ("name", "hint"),
+        [
+            ("open-fuze", r"no fault 'open-fuze', did you mean 'open-fuse'\?"),
+            ("shorted-bridge-diode", "no fault 'shorted-bridge-diode'.*"),
+            ("rust", "no fault 'rust'; there are current-limit-folded-back, .*weak-bulk-capacitor"),
+        ],
+    )
+    def test_a_fault_no_such_unit_has(self, name: str, hint: str) -> None:
+        """A slip in a name is answered with the right one, a strange name with all there are."""
+        with pytest.raises(UsageError, match=f"^a unit with DC input has {hint}$"):
+            Population(UNITS["dc"], seed=1, faults=(name,))
 
 
 class TestHealthyUnits:
