@@ -100,7 +100,8 @@ class Circuit:
                 self._solver.advance_to(time_s)
                 return
             # A load that follows the voltage does so in steps of its own while anything moves.
-            still = self._solver.converter.is_still and not self._follow_voltage()
+            followed = self._follow_voltage()  # first, and always: a moving output most of all
+            still = self._solver.converter.is_still and not followed
             self._solver.advance_to(time_s if still else min(self._solver.time_s + LOOP_S, time_s))
         if self._load.follows_voltage:
             self._follow_voltage()

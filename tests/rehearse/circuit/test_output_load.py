@@ -59,6 +59,19 @@ class TestOneUnit:
 
         assert circuit.output_voltage_v() < 3.0
 
+    @pytest.mark.parametrize("looks", [1, 500])
+    def test_what_gives_in_on_a_resistor_comes_to_rest(self, looks: int) -> None:
+        """At its limit the output stands at I R, however long nobody looks. Source: Ohm's law."""
+        circuit = running("dc")
+        limit_a = circuit.model.converter.output_limit_a
+        ohm = 0.5 * circuit.output_voltage_v() / limit_a
+        circuit.connect_resistor(ohm)
+        for look in range(1, looks + 1):
+            circuit.advance_to(0.5 + 3.0 * look / looks)
+
+        assert circuit.output_voltage_v() == pytest.approx(limit_a * ohm, rel=2e-3)
+        assert circuit.output_current_a() == pytest.approx(limit_a, rel=2e-3)
+
     def test_a_stopped_unit_takes_nothing(self) -> None:
         """After off a load that follows the voltage falls to nothing with it."""
         circuit = running("ac")
