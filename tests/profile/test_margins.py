@@ -201,7 +201,13 @@ class TestLongInLimit:
 
 
 @pytest.mark.parametrize(
-    "name", ["mount-controller-board", "dome-shutter-power-unit", "dome-shutter-full-release"]
+    "name",
+    [
+        "mount-controller-board",
+        "mount-controller-full-release",
+        "dome-shutter-power-unit",
+        "dome-shutter-full-release",
+    ],
 )
 def test_the_shipped_profiles_have_room(name: str) -> None:
     """No shipped profile leaves its unit so little."""

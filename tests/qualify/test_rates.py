@@ -14,7 +14,12 @@ from harness.qualify.remedies import REMEDIES, lacking, out_of_reach, remedies_f
 from harness.qualify.row import HEALTHY, End, Judged, UnitRow
 from harness.rehearse.faults import FAULTS
 
-SHIPPED = ("mount-controller-board", "dome-shutter-power-unit", "dome-shutter-full-release")
+SHIPPED = (
+    "mount-controller-board",
+    "mount-controller-full-release",
+    "dome-shutter-power-unit",
+    "dome-shutter-full-release",
+)
 
 
 def made(

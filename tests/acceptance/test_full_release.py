@@ -1,0 +1,145 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from harness.bench.trip import TripReason
+from harness.profile.load import load_profile
+from harness.profile.schema import LoadStep
+from harness.rehearse.faults import FAULTS
+from harness.run.result import Outcome, RunResult
+from harness.wiring import rehearse_profile
+
+NAME = "mount-controller-full-release"
+AT_LOAD = "at resistor 2.5 ohm"
+
+SHORT_IN = {"input, one way", "input, other way"}
+SHORT_BULK = {"bulk capacitor is not shorted", "input, one way"}
+DEAD = {"5 V rail", f"5 V rail {AT_LOAD}", "idle power", f"input power {AT_LOAD}"}
+OFF = {"5 V rail", "5 V rail at 90 %", "5 V rail at 110 %", f"5 V rail {AT_LOAD}"}
+
+#: Each fault a DC unit can have, by how it ends: the cold checks that refuse it, the reason for
+#: which power is cut, or the checks that fail.
+REFUSED = {
+    "shorted-input": SHORT_IN,
+    "shorted-varistor": {*SHORT_IN, "no visible damage"},
+    "shorted-switch": SHORT_BULK,
+    "leaky-bulk-capacitor": SHORT_BULK,
+    "open-fuse": {"fuse"},
+}
+TRIPS = {
+    "switch-breakdown": {TripReason.CHARGE_BUDGET},
+    "idle-over-consumption": {TripReason.CHARGE_BUDGET},
+    "intermittent-contact": {TripReason.UNSETTLED, TripReason.VOLTAGE_NOT_REACHED},
+}
+FAILS = {
+    "open-rectifier-diode": DEAD,
+    "no-start": {*DEAD, "bulk below 10 V"},
+    "output-low": OFF,
+    "output-high": OFF,
+    "weak-bulk-capacitor": {
+        "5 V ripple",
+        f"5 V ripple {AT_LOAD}",
+        "bulk capacitor holds its charge",
+    },
+    "current-limit-folded-back": {f"5 V rail {AT_LOAD}", f"input power {AT_LOAD}"},
+}
+SEEDS = [1, 2, 3, 4, 5]
+
+
+def failed(result: RunResult) -> set[str]:
+    assert result.record is not None
+    checks = result.record.checks
+    return set(checks.loc[checks["verdict"] == "fail", "check"])
+
+
+def powered(result: RunResult) -> bool:
+    assert result.record is not None
+    return "power on" in set(result.record.events["kind"])
+
+
+class TestTheBoard:
+    def test_the_tables_name_every_fault_of_a_dc_unit(self) -> None:
+        """No fault of a DC unit is left out, those that need a load among them."""
+        known = {name for name, fault in FAULTS.items() if "dc" in fault.kinds}
+
+        assert {*REFUSED, *TRIPS, *FAILS} == known
+
+    @pytest.mark.parametrize("seed", SEEDS)
+    def test_a_healthy_board_passes(self, seed: int) -> None:
+        """A healthy board passes every check whatever the errors of the instruments."""
+        result = rehearse_profile(NAME, seed=seed)
+
+        assert result.outcome is Outcome.COMPLETED
+        assert result.record is not None
+        assert set(result.record.checks["verdict"]) == {"pass"}
+
+    @pytest.mark.parametrize("seed", SEEDS)
+    @pytest.mark.parametrize("fault", REFUSED)
+    def test_what_an_ohmmeter_finds_is_never_energised(self, fault: str, seed: int) -> None:
+        """A short, a leak or a blown fuse fails the cold checks that show it, and power stays off.
+
+        Source: measure before power what can be measured without: common practice.
+        """
+        result = rehearse_profile(NAME, fault=fault, seed=seed)
+
+        assert result.outcome is Outcome.REFUSED
+        assert failed(result) == REFUSED[fault]
+        assert not powered(result)
+
+    @pytest.mark.parametrize("seed", SEEDS)
+    @pytest.mark.parametrize("fault", TRIPS)
+    def test_power_is_cut_for_the_right_reason(self, fault: str, seed: int) -> None:
+        """What only shows under voltage and endangers the board cuts power by its own reason."""
+        result = rehearse_profile(NAME, fault=fault, seed=seed)
+
+        assert result.outcome is Outcome.TRIPPED
+        assert result.trip is not None
+        assert result.trip.reason in TRIPS[fault]
+
+    @pytest.mark.parametrize("seed", SEEDS)
+    @pytest.mark.parametrize("fault", FAILS)
+    def test_the_right_checks_fail(self, fault: str, seed: int) -> None:
+        """What endangers nothing at first power ends in failed checks."""
+        result = rehearse_profile(NAME, fault=fault, seed=seed)
+
+        assert result.outcome is Outcome.COMPLETED
+        assert failed(result) >= FAILS[fault]
+
+
+class TestTheLoad:
+    def test_it_draws_the_nominal_current(self) -> None:
+        """The resistor is nominal voltage over nominal current. Source: Ohm's law."""
+        profile = load_profile(NAME)
+        output = profile.unit.output["main"]
+        (load,) = [step for step in profile.steps if isinstance(step, LoadStep)]
+
+        assert load.resistor_ohm == pytest.approx(output.nominal_v / output.current_a)
+
+    @pytest.mark.parametrize("seed", SEEDS)
+    @pytest.mark.parametrize("severity", ["mild", "usual", "severe"])
+    def test_it_alone_shows_an_output_that_gives_in(
+        self, severity: str, seed: int, tmp_path: Path
+    ) -> None:
+        """From 95 % of its nominal current down the output gives in, and nothing else tells."""
+        path = tmp_path / "unit.toml"
+        path.write_text(
+            'title = "Gives in"\ninput = "dc"\n[[faults]]\nkind = "current-limit-folded-back"\n'
+            f'severity = "{severity}"\n',
+            encoding="utf-8",
+        )
+        result = rehearse_profile(NAME, model=path, seed=seed)
+
+        assert result.outcome is Outcome.COMPLETED
+        assert f"5 V rail {AT_LOAD}" in failed(result)
+        assert all(check.endswith(AT_LOAD) for check in failed(result))
+
+    @pytest.mark.parametrize("seed", SEEDS)
+    def test_it_stands_at_limit_times_resistance(self, seed: int) -> None:
+        """A limit of 60 % of 2 A leaves 1.2 A on 2.5 ohm: 3 V. Source: Ohm's law."""
+        result = rehearse_profile(NAME, fault="current-limit-folded-back", seed=seed)
+        assert result.record is not None
+        rail = result.record.checks.set_index("check").loc[f"5 V rail {AT_LOAD}"]
+
+        assert rail["value"] == pytest.approx(0.6 * 2.0 * 2.5, abs=rail["uncertainty"])
