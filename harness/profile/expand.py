@@ -245,7 +245,10 @@ def _hand_notes(steps: tuple[PlannedStep, ...]) -> Iterator[str]:
         back = ", ".join(level.label for level in step.restart)
         match step.step:
             case LoadStep(load=str(load)):
-                yield f"{where}: power goes off while {load} is connected, and again after it."
+                yield (
+                    f"{where}: power goes off while {load} is connected, and again after it. What "
+                    "it takes becomes heat: it may be too hot to touch when it is taken off."
+                )
             case DischargeStep(across=across) if back:
                 yield (
                     f"{where}: power goes off while the meter is moved to the {across}, comes back "

@@ -81,7 +81,7 @@ def connect_load(context: Context, load: str, output: str) -> bool:
 def take_load_off(context: Context, load: str) -> bool:
     """Have a load taken off again."""
     power_off(context)
-    taken = context.operator.place_load("", f"{_OFF} Take off: {load}.")
+    taken = context.operator.place_load("", f"{_OFF} Take off: {load}. It may be hot.")
     context.stop.obey()
     context.event("load", f"{load} {'taken off' if taken else 'not taken off'}")
     return taken

@@ -56,13 +56,30 @@ class TestPlan:
         assert "efficiency at full load 4 at 2.5 A efficiency at least 80 %" in rows
         assert "24 V ripple 4 meter.voltage_ac at most 60 mV" in rows
 
-    @pytest.mark.parametrize("name", ["mount-controller-board", "dome-shutter-power-unit"])
+    @pytest.mark.parametrize(
+        "name",
+        [
+            "mount-controller-board",
+            "mount-controller-full-release",
+            "dome-shutter-power-unit",
+            "dome-shutter-full-release",
+        ],
+    )
     def test_fits_a_plain_terminal(self, name: str) -> None:
         """The demo plans are plain ASCII in eighty columns."""
         output = printed(name)
 
         assert output.isascii()
         assert max(map(len, output.splitlines())) <= WIDTH
+
+    def test_warns_of_a_load_connected_by_hand(self) -> None:
+        """The plan says when power goes off for a hand, and that what it touches may be hot."""
+        output = " ".join(printed("mount-controller-full-release").split())
+
+        assert (
+            "Step 5 (full load): power goes off while resistor 2.5 ohm is connected, and again "
+            "after it. What it takes becomes heat: it may be too hot to touch when it is taken off."
+        ) in output
 
     def test_carries_the_cautions(self) -> None:
         """The plan ends with the cautions for the unit (safety rule 10)."""

@@ -5,6 +5,8 @@ from typing import Any
 
 import pytest
 
+from harness.profile.load import load_profile
+from harness.rehearse.operator import SimulatedOperator
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.run.operator import Nobody
 from harness.run.result import Outcome
@@ -136,6 +138,29 @@ class TestByHand:
         assert set(ran.checks["verdict"]) == {"pass"}
         assert list(ran.checks["check"]) == ["rail at resistor 12 ohm"]
         assert not ran.bench.circuit.source_on
+
+    def test_a_hand_is_told_that_it_may_be_hot(self, run_steps: Callable[..., Any]) -> None:
+        """Whoever takes the load off is told what it is, that it may be hot, and that power is off.
+
+        Source: P = V I, and all of it becomes heat: textbook.
+        """
+        told: list[str] = []
+
+        class Listens(SimulatedOperator):
+            def place_load(self, load: str, text: str) -> bool:
+                told.append(text)
+                return super().place_load(load, text)
+
+        def listens(bench: SimulatedBench) -> Listens:
+            return Listens(bench, load_profile("dome-shutter-power-unit").unit, lambda _: None)
+
+        run_steps("ac", after=load('load = "resistor 12 ohm"'), operator=listens)
+        off = "The supply's output is off. Stored charge may remain: measure before you touch."
+
+        assert told == [
+            f"{off} Connect to output main: resistor 12 ohm.",
+            f"{off} Take off: resistor 12 ohm. It may be hot.",
+        ]
 
     def test_the_unit_really_carries_it(self, run_steps: Callable[..., Any]) -> None:
         """24 V across 12 ohm are 48 W at the output, and so 50 W and more at the input."""
