@@ -13,7 +13,7 @@ import itertools
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from functools import cache, lru_cache
+from functools import cache, lru_cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -121,7 +121,7 @@ class CoupledDevice:
             for name, fixed in properties.items()
         }
         self._device = device
-        self._getters = _plain_getters(device, live)
+        self._getters = _plain_getters(device, live, actions)
         self._setters = _plain_setters(path)
         self._actions = actions
         self._status = status
@@ -235,15 +235,24 @@ def _parts(message: str) -> tuple[tuple[str, ...], bool]:
     return parts, any(part.startswith("MEAS:") for part in parts)
 
 
+_Getters = dict[str, tuple[Callable[[], object], Callable[[object], str]]]
+
+
 def _plain_getters(
-    device: Device, live: Mapping[str, Live]
-) -> dict[str, tuple[Callable[[], object], Callable[[object], str]]]:
-    """Return value and format of each query that pyvisa-sim would answer from a property."""
-    return {
+    device: Device, live: Mapping[str, Live], actions: Mapping[str, Callable[[], None]]
+) -> _Getters:
+    """Return value and format of each query answered from a property, or always alike."""
+    getters: _Getters = {
         query.decode(): (live[name].get, show.format)
         for query, (name, show) in device._getters.items()  # noqa: SLF001
-        if "RANDOM" not in show and query not in device._dialogues  # noqa: SLF001
+        if "RANDOM" not in show
     }
+    for query, answer in device._dialogues.items():  # noqa: SLF001 - they come before properties
+        name = query.decode()
+        getters.pop(name, None)
+        if answer is not NoResponse and b"RANDOM" not in answer and name not in actions:
+            getters[name] = partial(str, answer, "latin-1"), str
+    return getters
 
 
 @cache

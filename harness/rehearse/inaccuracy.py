@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 
 from harness.profile.bench_file import Accuracy
@@ -32,4 +33,6 @@ class Inaccuracy:
     def read(self, true: float) -> float:
         """Return what the instrument shows for a true value."""
         noise = self._rng.gauss(0.0, self._noise) if self._noise else 0.0
-        return true * self._gain + self._offset + max(-self._rest, min(self._rest, noise))
+        if abs(noise) > self._rest:  # beyond eight standard deviations: not in a lifetime
+            noise = math.copysign(self._rest, noise)
+        return true * self._gain + self._offset + noise

@@ -53,6 +53,7 @@ class AcSolver:
         self._amplitude_v = 0.0
         self._negative = False
         self._past: list[Past] = []
+        self._windows: dict[tuple[float, float], float] = {}
         self._repeats = False
         self._alike = 0
         self._pair = Means(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
@@ -137,9 +138,13 @@ class AcSolver:
         """Return averages over whole half-cycles: as many as fit best, one line period for 0."""
         if not self._setting.on:
             return None
-        doubled_hz = 2.0 * self._setting.frequency_hz
-        halves = max(round(window_s * doubled_hz), 1) if window_s > 0.0 else 2
-        return self.ledger.means(halves / doubled_hz)
+        asked = window_s, self._setting.frequency_hz
+        whole_s = self._windows.get(asked)
+        if whole_s is None:
+            doubled_hz = 2.0 * self._setting.frequency_hz
+            halves = max(round(window_s * doubled_hz), 1) if window_s > 0.0 else 2
+            whole_s = self._windows[asked] = halves / doubled_hz
+        return self.ledger.means(whole_s)
 
     def _switch_on(self, setting: SourceSetting) -> None:
         """Begin with a zero crossing and at full amplitude."""
