@@ -9,6 +9,8 @@ from collections.abc import Callable, Iterator
 import hypothesis
 import pytest
 
+from harness.shipped import shipped_names
+
 #: True on the machine that decides whether a change goes in.
 IN_CI = os.environ.get("CI", "").lower() == "true"
 
@@ -25,6 +27,19 @@ def _locks_of_its_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
         yield
+
+
+@pytest.fixture(
+    params=[
+        name.removesuffix(".toml")
+        for name in shipped_names("profiles")
+        if "/" not in name and not name.startswith("bench-")
+    ]
+)
+def shipped_profile(request: pytest.FixtureRequest) -> str:
+    """Return the name of each shipped profile in turn: one that is added is held as well."""
+    name: str = request.param
+    return name
 
 
 @pytest.fixture

@@ -74,5 +74,5 @@ def _check_leads(table: BenchFile, clock: SystemClock, *, ask: bool) -> bool:
             raise typer.Exit(_TRIPPED) from None
         except Interrupted as error:
             typer.echo(f"\nsoftwake: {error}; the output is off", err=True)
-            raise typer.Exit(128 + error.number) from None
+            raise typer.Exit(error.exit_code) from None
     return show_leads(finding)

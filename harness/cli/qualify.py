@@ -75,7 +75,7 @@ def qualify(  # noqa: PLR0913, PLR0917 - options of the command line
     except Interrupted as error:
         kept = f"; the same command goes on where it was ({out})" if out is not None else ""
         typer.echo(f"softwake: {error}{kept}", err=True)
-        raise typer.Exit(128 + error.number) from None
+        raise typer.Exit(error.exit_code) from None
     from harness.cli.qualify_table import print_campaign
 
     print_campaign(campaign)

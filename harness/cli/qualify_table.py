@@ -23,10 +23,10 @@ _CATCHERS = 2
 
 def print_campaign(campaign: Campaign) -> None:
     """Print rates, let-through and what nothing catches; write the plot beside the journal."""
-    from harness.cli.result_table import console
+    from harness.cli.screen import console
     from harness.qualify.rates import rates_of
 
-    out = console()
+    out = console(folded=False)
     rates = rates_of(campaign.profile, campaign.rows)
     out.print()
     out.print(campaign.profile.title, style="bold", markup=False)

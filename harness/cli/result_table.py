@@ -5,25 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
-from harness.cli import screen
+from harness.cli.screen import console
 from harness.record.csv_text import printable
 from harness.record.wording import found_text, headline, verdict_words, wanted_text
 
 if TYPE_CHECKING:
-    from rich.console import Console
     from rich.table import Table
 
     from harness.record import Record
 
-__all__ = ["STYLES", "console", "print_result", "verdict_style"]
+__all__ = ["STYLES", "print_result", "verdict_style"]
 
 #: Colour of a verdict or an ending; the word always stands beside it.
 STYLES = {"pass": "green", "fail": "bold red", "undecided": "yellow"}
-
-
-def console() -> Console:
-    """Return the console for records: nothing a program may read from a pipe is folded."""
-    return screen.console(folded=False)
 
 
 def verdict_style(run: dict[str, Any]) -> str:
@@ -39,7 +33,7 @@ def print_result(record: Record) -> None:
     from rich.padding import Padding
     from rich.text import Text
 
-    out = console()
+    out = console(folded=False)
     run = record.run
     out.print()
     if len(record.checks):

@@ -38,12 +38,13 @@ def list_runs(
     from rich.table import Table
     from rich.text import Text
 
-    from harness.cli.result_table import console, verdict_style
+    from harness.cli.result_table import verdict_style
+    from harness.cli.screen import console
     from harness.record.csv_text import printable
     from harness.record.history import folders, looked_over
     from harness.record.wording import verdict_words
 
-    out = console()
+    out = console(folded=False)
     known = folders(results)
     names = ["run", "ended", "verdict", "released"]
     names += ["unit"] if out.width >= _WIDE else []
@@ -71,14 +72,15 @@ def list_runs(
 @app.command("show")
 def show(run: Run, results: Results = HERE) -> None:
     """Show what a run checked and how it ended."""
-    from harness.cli.result_table import console, print_result
+    from harness.cli.result_table import print_result
+    from harness.cli.screen import console
     from harness.record import load
     from harness.record.csv_text import printable
     from harness.record.history import find
 
     record = load(find(results, run))
     facts = record.run
-    out = console()
+    out = console(folded=False)
     rows = (
         ("unit", facts["title"]),
         ("serial", facts["serial"]),
@@ -97,13 +99,14 @@ def show(run: Run, results: Results = HERE) -> None:
 @app.command("verify")
 def verify(run: Run, results: Results = HERE) -> None:
     """Compare every byte of a record with its hashes; exit 1 if it is not whole."""
-    from harness.cli.result_table import STYLES, console
+    from harness.cli.result_table import STYLES
+    from harness.cli.screen import console
     from harness.record import history
     from harness.record.csv_text import printable
 
     folder = history.find(results, run)
     verification = history.verify(folder)
-    out = console()
+    out = console(folded=False)
     for finding in verification.findings:
         out.print(printable(finding))
     word, style = ("whole", STYLES["pass"]) if verification.whole else ("NOT WHOLE", STYLES["fail"])

@@ -63,6 +63,6 @@ def run(
             )
         except Interrupted as error:  # before anything was begun
             typer.echo(f"\nsoftwake: {error}; nothing was energised", err=True)
-            raise typer.Exit(128 + error.number) from None
+            raise typer.Exit(error.exit_code) from None
     show_result(result)
     raise typer.Exit(result.exit_code)

@@ -20,6 +20,11 @@ class Interrupted(Exception):
         super().__init__(f"stopped by {signal.Signals(number).name}")
         self.number = number
 
+    @property
+    def exit_code(self) -> int:
+        """What a command stopped by it ends with: 128 and its number, as shells have it."""
+        return 128 + self.number
+
 
 class StopRequest:
     """A note that somebody wants the run to stop.

@@ -43,23 +43,15 @@ with hold_as_keeper(sys.argv[1], folder=Path(sys.argv[2])):
 @pytest.fixture
 def first(tmp_path: Path) -> Iterator[subprocess.Popen[str]]:
     """Another process that holds the supply."""
-    with subprocess.Popen(
-        [sys.executable, "-c", HOLDER, RESOURCE, str(tmp_path)],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        encoding="utf-8",
-    ) as process:
-        assert process.stdout is not None
-        assert process.stdout.readline() == "held\n"
+    with holding(HOLDER, tmp_path) as process:
         yield process
-        process.kill()
 
 
 @contextlib.contextmanager
-def keeping(folder: Path) -> Iterator[subprocess.Popen[str]]:
-    """Start another process that holds the supply as its keeper."""
+def holding(how: str, folder: Path) -> Iterator[subprocess.Popen[str]]:
+    """Start another process that holds the supply: as a run, or as a run's keeper."""
     with subprocess.Popen(
-        [sys.executable, "-c", KEEPER, RESOURCE, str(folder)],
+        [sys.executable, "-c", how, RESOURCE, str(folder)],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         encoding="utf-8",
@@ -118,7 +110,7 @@ class TestTwoProcesses:
 class TestKeeper:
     def test_a_run_does_not_begin_while_a_keeper_switches_off(self, tmp_path: Path) -> None:
         """While another process holds the supply as its keeper, a run is refused and told so."""
-        with keeping(tmp_path) as keeper:
+        with holding(KEEPER, tmp_path) as keeper:
             with pytest.raises(Refused) as caught:
                 try_it(tmp_path)
             assert str(caught.value) == (
@@ -139,7 +131,7 @@ class TestKeeper:
         """The lock of a run is none on its own keeper, in a process of its own."""
         with (
             hold_supply(RESOURCE, serial="HP-0007", started=STARTED, folder=tmp_path),
-            keeping(tmp_path),
+            holding(KEEPER, tmp_path),
             pytest.raises(Refused, match="in use by process"),
         ):
             try_it(tmp_path)
@@ -147,7 +139,7 @@ class TestKeeper:
     def test_there_is_one_keeper_of_a_supply(self, tmp_path: Path) -> None:
         """A keeper that comes while another still switches off is refused."""
         with (
-            keeping(tmp_path),
+            holding(KEEPER, tmp_path),
             pytest.raises(Refused, match="in the hands of an earlier run's keeper"),
             hold_as_keeper(RESOURCE, folder=tmp_path),
         ):

@@ -56,18 +56,9 @@ class TestPlan:
         assert "efficiency at full load 4 at 2.5 A efficiency at least 80 %" in rows
         assert "24 V ripple 4 meter.voltage_ac at most 60 mV" in rows
 
-    @pytest.mark.parametrize(
-        "name",
-        [
-            "mount-controller-board",
-            "mount-controller-full-release",
-            "dome-shutter-power-unit",
-            "dome-shutter-full-release",
-        ],
-    )
-    def test_fits_a_plain_terminal(self, name: str) -> None:
+    def test_fits_a_plain_terminal(self, shipped_profile: str) -> None:
         """The demo plans are plain ASCII in eighty columns."""
-        output = printed(name)
+        output = printed(shipped_profile)
 
         assert output.isascii()
         assert max(map(len, output.splitlines())) <= WIDTH

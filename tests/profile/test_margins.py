@@ -200,18 +200,9 @@ class TestLongInLimit:
         assert tight(plan_for(profile, load_bench("bench-simulated-dc"))) == []
 
 
-@pytest.mark.parametrize(
-    "name",
-    [
-        "mount-controller-board",
-        "mount-controller-full-release",
-        "dome-shutter-power-unit",
-        "dome-shutter-full-release",
-    ],
-)
-def test_the_shipped_profiles_have_room(name: str) -> None:
+def test_the_shipped_profiles_have_room(shipped_profile: str) -> None:
     """No shipped profile leaves its unit so little."""
-    profile = load_profile(name)
+    profile = load_profile(shipped_profile)
 
     assert tight(plan_for(profile, simulated_bench_file(profile))) == []
     assert tight(plan_for(profile)) == []

@@ -14,13 +14,6 @@ from harness.qualify.remedies import REMEDIES, lacking, out_of_reach, remedies_f
 from harness.qualify.row import HEALTHY, End, Judged, UnitRow
 from harness.rehearse.faults import FAULTS
 
-SHIPPED = (
-    "mount-controller-board",
-    "mount-controller-full-release",
-    "dome-shutter-power-unit",
-    "dome-shutter-full-release",
-)
-
 
 def made(
     index: int, kind: str, end: End, *, clear: bool = True, checks: Sequence[str] = ()
@@ -175,10 +168,9 @@ class TestRemedies:
 
 
 class TestShippedProfiles:
-    @pytest.mark.parametrize("name", SHIPPED)
-    def test_nothing_healthy_is_held_and_nothing_clear_released(self, name: str) -> None:
+    def test_nothing_healthy_is_held_and_nothing_clear_released(self, shipped_profile: str) -> None:
         """Over two units of each fault a shipped profile makes no mistake it could avoid."""
-        profile = load_profile(name)
+        profile = load_profile(shipped_profile)
         job = Job(profile=profile, seed=4)
         units = 4 * len(job.population().faults)
         rates = rates_of(
@@ -192,12 +184,11 @@ class TestShippedProfiles:
 
 @pytest.mark.torture
 class TestGoal:
-    @pytest.mark.parametrize("name", SHIPPED)
-    def test_shipped_profiles_keep_to_their_rates(self, name: str) -> None:
+    def test_shipped_profiles_keep_to_their_rates(self, shipped_profile: str) -> None:
         """Of 10,000 units less than 0.1 % of the clearly faulty are released, less than 1 % of the
         healthy held (upper bounds, 95 %).
         """
-        profile = load_profile(name)
+        profile = load_profile(shipped_profile)
         rates = rates_of(profile, qualify_profile(profile, units=10_000, seed=1).rows)
 
         assert rates.clear.ends[End.RELEASED].high_frac < 1e-3

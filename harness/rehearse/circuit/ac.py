@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 from harness.rehearse.circuit.changes import Changes
 from harness.rehearse.circuit.contact import Contact
@@ -53,7 +54,6 @@ class AcSolver:
         self._amplitude_v = 0.0
         self._negative = False
         self._past: list[Past] = []
-        self._windows: dict[tuple[float, float], float] = {}
         self._repeats = False
         self._alike = 0
         self._pair = Means(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
@@ -138,13 +138,7 @@ class AcSolver:
         """Return averages over whole half-cycles: as many as fit best, one line period for 0."""
         if not self._setting.on:
             return None
-        asked = window_s, self._setting.frequency_hz
-        whole_s = self._windows.get(asked)
-        if whole_s is None:
-            doubled_hz = 2.0 * self._setting.frequency_hz
-            halves = max(round(window_s * doubled_hz), 1) if window_s > 0.0 else 2
-            whole_s = self._windows[asked] = halves / doubled_hz
-        return self.ledger.means(whole_s)
+        return self.ledger.means(_whole_s(window_s, self._setting.frequency_hz))
 
     def _switch_on(self, setting: SourceSetting) -> None:
         """Begin with a zero crossing and at full amplitude."""
@@ -208,7 +202,7 @@ class AcSolver:
             network,
             self.converter,
             Drive(
-                peak_v=math.sqrt(2.0) * self._amplitude_v,
+                peak_v=self._peak_v,
                 frequency_hz=setting.frequency_hz,
                 clamp_a=self.source.crest_factor * setting.current_limit_a,
                 source_ohm=self.source.resistance_ohm,
@@ -252,6 +246,11 @@ class AcSolver:
             self._pair = Means(*[0.5 * (one + other) for one, other in pair])
 
     @property
+    def _peak_v(self) -> float:
+        """Amplitude of the source's sine now."""
+        return math.sqrt(2.0) * self._amplitude_v
+
+    @property
     def _shorted(self) -> bool:
         """True in the half of the line that a shorted diode of the bridge shorts."""
         return self._negative and self.model.defects.shorted_leg_ohm < math.inf
@@ -260,7 +259,7 @@ class AcSolver:
         """Return the network of this half of the line."""
         if self._shorted:
             return self._network.across_a_shorted_leg(self.model.defects.shorted_leg_ohm)
-        return self._diodes.at(math.sqrt(2.0) * self._amplitude_v, self.bulk_v)
+        return self._diodes.at(self._peak_v, self.bulk_v)
 
     def _run_parts(self, half: HalfCycle, duration_s: float) -> None:
         """Run a half-cycle: in parts where a limiter warms within it."""
@@ -386,3 +385,10 @@ class AcSolver:
                 net = self._network
             self.bulk_v = end_v
             self._edge_s += step_s
+
+
+@lru_cache(maxsize=64)
+def _whole_s(window_s: float, frequency_hz: float) -> float:
+    """Return the whole half-cycles that fit a window best, in seconds; one line period for 0."""
+    halves = max(round(window_s * 2.0 * frequency_hz), 1) if window_s > 0.0 else 2
+    return halves / (2.0 * frequency_hz)

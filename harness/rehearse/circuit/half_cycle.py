@@ -210,7 +210,7 @@ class HalfCycle:
                 high_s = meet_s
             else:
                 low_s = meet_s
-            falls = (power_w / max(bulk_v, net.least_v) + bulk_v * net.leak_siemens) / net.bulk_f
+            falls = (net.power_a(bulk_v, power_w) + bulk_v * net.leak_siemens) / net.bulk_f
             meet_s -= over_v / (peak_v * omega * math.cos(omega * (self.time_s + meet_s)) + falls)
         return meet_s
 

@@ -128,16 +128,15 @@ def carry_pulse(still: Still, pulse: Pulse, until_s: float) -> None:  # noqa: C9
     line_square = source_line = bulk = bulk_square = inner = inner_square = 0.0
     longest_s = _longest_s(time_s, math.pi / omega)
     step_s = longest_s / 8.0  # the current rises fast at first
-    begins, ended = True, False
+    ended = False
     while not ended and until_s - time_s > 1e-12:
         tangent = -power_w / (bulk_v * bulk_v) if power_w > 0.0 else 0.0
         rate = inverse * (drawn * (1.0 - esr_ohm * tangent) + tangent)
         step_s = min(2.0 * step_s, longest_s, until_s - time_s)
         if rate * step_s < 1e-9:
             break
-        if begins and rate * step_s > 2.0:  # or all but jumps
+        if time_s == begun_s and rate * step_s > 2.0:  # or all but jumps
             step_s = max(2.0 / rate, 0.02 * step_s)
-        begins = False
         constant = inverse * (2.0 * power_a * (drawn * esr_ohm - 1.0) - path * drop_v)
         rest_v = constant / rate
         scale = inverse * path * peak_v / (rate * rate + omega * omega)
