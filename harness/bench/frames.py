@@ -87,7 +87,7 @@ class PowerOff:
 
 @dataclass(frozen=True, slots=True)
 class Alive:
-    """The engine is there."""
+    """The engine is there: sent where it has nothing else to say, which would tell so as well."""
 
 
 # --- to the engine

@@ -85,6 +85,7 @@ class _Service:
                 if isinstance(request, frames.Closed):
                     return
                 if request is not None:
+                    host.expect_silence()  # whatever it says, the engine is there
                     self._carry_out(host, request)
                 elif host.live:
                     self._guarded(host.tick)
@@ -102,8 +103,6 @@ class _Service:
 
     def _carry_out(self, host: KeeperHost, request: Any) -> None:
         match request:
-            case frames.Alive():
-                host.expect_silence()
             case frames.Do(command):
                 self._answered(host, lambda: host.command(command))
             case frames.PowerOff():

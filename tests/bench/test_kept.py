@@ -9,15 +9,17 @@ import pytest
 
 from harness.bench import frames, kept
 from harness.bench.clock import SystemClock
-from harness.bench.commands import SetVoltage, SwitchOn
+from harness.bench.commands import Arm, SetVoltage, SwitchOn
 from harness.bench.keeper import Limits
-from harness.bench.kept import KeptPower
+from harness.bench.kept import KeptPower, open_kept_bench
 from harness.bench.trip import Trip, Tripped, TripReason
 from harness.errors import LinkError, PowerOffUnconfirmed, RecordError
 from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_bench
+from tests.bench.quick_bench import quick_bench
 
 LIMITS = Limits(voltage_v=132.0, current_a=1.5, power_w=90.0)
+QUICK_LIMITS = Limits(voltage_v=26.4, current_a=1.5, power_w=36.0, load_current_a=1.0)
 TRIP = Trip(reason=TripReason.RECORD_LOST, detail="full", time_s=1.0, live=True)
 
 
@@ -166,3 +168,21 @@ class TestKeeperLost:
         with pytest.raises(Tripped) as caught:
             power.cut(TripReason.RECORD_LOST, "full")
         assert caught.value.trip.reason is TripReason.KEEPER_LOST
+
+
+class TestSignsOfLife:
+    def test_any_message_is_one(self) -> None:
+        """An engine that asks for the load every 2 ms, and says nothing else, is there."""
+        clock = SystemClock()
+        with quick_bench(supply=0.0, load=0.0) as file, open_kept_bench(file, clock) as bench:
+            bench.identities()
+            power = bench.power(QUICK_LIMITS, lambda *_: None, lambda _: None)
+            power.command(Arm(24.0, 1.0))
+            power.command(SwitchOn())
+            end_s = clock.now_s() + 2 * QUICK_LIMITS.silence_s
+            while clock.now_s() < end_s:
+                assert power.read_load()
+                clock.sleep_s(0.002)
+
+            assert power.live
+            power.power_off()
