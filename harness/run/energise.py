@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from harness.bench.commands import Arm, SetCurrentLimit, SetFrequency, SetVoltage, SwitchOn, Watch
 from harness.bench.trip import TripReason
@@ -12,6 +12,10 @@ from harness.run.context import Context, Hold
 from harness.run.hands import meter_at_output
 
 __all__ = ["bring_back", "energise", "expected_current_a", "set_level"]
+
+#: Power factor at which an idle power is taken to be drawn: low for a peak-charging rectifier.
+#: Source: 0.5 to 0.7 for a capacitor-input rectifier, common practice.
+_POWER_FACTOR = {"dc": 1.0, "ac": 0.5}
 
 
 def energise(
@@ -73,7 +77,14 @@ def set_level(context: Context, level: Level) -> None:
 
 def _next_level(context: Context, level: Level, holds: list[Hold]) -> None:
     """Go one level up, unless the current expected there is over the limit (safety rule 7)."""
-    expected_a = expected_current_a(context, level, holds)
+    unit_input = context.plan.profile.unit.input
+    expected_a = expected_current_a(
+        level.voltage_v,
+        [(hold.level.voltage_v, float(hold.readings["supply.current"].mean())) for hold in holds],
+        threshold_v=unit_input.start_threshold_v,
+        idle_power_w=unit_input.idle_power_w,
+        power_factor=_POWER_FACTOR[unit_input.kind],
+    )
     if expected_a > level.current_limit_a:
         context.host.cut(
             TripReason.EXPECTED_OVER_LIMIT,
@@ -85,22 +96,50 @@ def _next_level(context: Context, level: Level, holds: list[Hold]) -> None:
     context.command(Watch(level), SetVoltage(level.voltage_v))
 
 
-def expected_current_a(context: Context, level: Level, holds: list[Hold]) -> float:
-    """Current expected at a level, worst case from the levels so far.
+def expected_current_a(
+    voltage_v: float,
+    held: Sequence[tuple[float, float]],
+    *,
+    threshold_v: float,
+    idle_power_w: float,
+    power_factor: float = 1.0,
+) -> float:
+    """Current to be ready for at the next level, from the levels held so far.
 
-    Each level held so far says what a resistive unit would draw at the new one, ``I V2 / V1``; a
-    unit that begins to work on the way may draw its idle power. For AC the idle power is taken at
-    a power factor of one half, low for a peak-charging rectifier.
+    The highest of three. What the last level drew: a linear regulator goes on drawing it, a
+    converter less of it as the voltage rises. What the line through the last two levels gives, and
+    with one level held the line from zero: exact for a resistive leak, alone or beside a steady
+    draw. What the idle power draws, from the threshold on.
 
-    Source: Ohm's law; P = V I; the power factor of a capacitor-input rectifier is 0.5 to 0.7,
-    common practice.
+    Two levels on either side of the threshold lie on no common law: the upper one holds a converter
+    that the lower one did not, and the line through both would foretell a draw that no unit has. A
+    unit that has just begun to work goes by the line from below its threshold, where the leak stood
+    alone. A resistor that only its threshold lets in is then foreseen one level later, and the
+    supply's limit holds it meanwhile.
+
+    Args:
+        voltage_v: Voltage of the next level.
+        held: Voltage and mean current of each level held so far, rising.
+        threshold_v: Voltage at which the unit begins to work.
+        idle_power_w: Draw with outputs unloaded.
+        power_factor: Power factor at which the idle power is drawn.
+
+    Source:
+        Ohm's law; P = V I; textbook.
     """
-    unit_input = context.plan.profile.unit.input
-    seen = [
-        float(hold.readings["supply.current"].mean()) * level.voltage_v / hold.level.voltage_v
-        for hold in holds
-    ]
-    power_factor = 0.5 if unit_input.kind == "ac" else 1.0
-    if level.voltage_v >= unit_input.start_threshold_v:
-        seen.append(unit_input.idle_power_w / level.voltage_v / power_factor)
-    return max(seen, default=0.0)
+    works = voltage_v >= threshold_v
+    idle_a = idle_power_w / voltage_v / power_factor if works else 0.0
+    if not held:
+        return idle_a
+    last_v, last_a = held[-1]
+    rise_a = _slope_s(held, threshold_v) * (voltage_v - last_v)
+    return max(last_a, last_a + rise_a, idle_a)
+
+
+def _slope_s(held: Sequence[tuple[float, float]], threshold_v: float) -> float:
+    """Return amperes a volt on the last two levels of one law, or from zero to the only one."""
+    working = [level for level in held if level[0] >= threshold_v]
+    resting = [(0.0, 0.0), *(level for level in held if level[0] < threshold_v)]
+    law = working if len(working) > 1 else resting if len(resting) > 1 else [*resting, *working]
+    (low_v, low_a), (high_v, high_a) = law[-2:]
+    return (high_a - low_a) / (high_v - low_v) if high_v > low_v else 0.0
