@@ -27,6 +27,7 @@ from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.unit_model import typical_model
 from harness.run.context import Context
+from harness.run.rest import hold, settle
 from harness.run.steps import STEPS
 from harness.run.stop import StopRequest
 from harness.wiring import plan_for
@@ -73,11 +74,11 @@ class InHand:
         Returns:
             Real time a sample took, in seconds.
         """
-        settler = self.context.settle(self.step, self.level)
+        settler = settle(self.context, self.step, self.level)
         level = replace(self.level, dwell_s=duration_s)
         begin_s = perf_counter()
-        hold = self.context.hold(self.step, level, settler, ())
-        return (perf_counter() - begin_s) / len(hold.readings["supply.voltage"])
+        held = hold(self.context, self.step, level, settler, ())
+        return (perf_counter() - begin_s) / len(held.readings["supply.voltage"])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

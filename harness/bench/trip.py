@@ -54,8 +54,9 @@ _MEANINGS = {
     "that breaks over under voltage; with little power for a leaking capacitor",
     TripReason.TIME_AT_LIMIT: "the supply stayed in current limit: look for a short at the input, "
     "or give the profile the bulk capacitance if it is simply large",
-    TripReason.VOLTAGE_NOT_REACHED: "the voltage settled below what was set: the unit loads the "
-    "supply to its limit; look for a short or a leak, and check the leads",
+    TripReason.VOLTAGE_NOT_REACHED: "the voltage rests away from what was set: below it the unit "
+    "loads the supply to its limit, so look for a short or a leak, and check the leads; above it "
+    "the unit feeds back, or something else sets the supply",
     TripReason.UNSETTLED: "the readings do not come to rest: look for a loose contact, a cracked "
     "joint, or a converter that keeps trying to start",
     TripReason.EXPECTED_OVER_LIMIT: "the next level would need more than the current limit: the "

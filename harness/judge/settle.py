@@ -204,6 +204,12 @@ class Settler:
         text = _text(self._finding, self._units[self._channel])
         return f"{self._names[self._channel]} {text}"
 
+    @property
+    def means(self) -> tuple[float, ...]:
+        """Mean of each series over the window, in its unit; nan before the first reading."""
+        count = len(self._times) or math.nan
+        return tuple(sum(series) / count for series in self._series)
+
     def reset(self) -> None:
         """Forget every reading: something was set anew."""
         self._times.clear()

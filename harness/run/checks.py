@@ -11,8 +11,9 @@ from harness.judge.verdict import Verdict, decide
 from harness.profile.plan import PlannedStep
 from harness.profile.schema import Check
 from harness.record.sink import CheckRow
-from harness.run.context import Context, Hold
+from harness.run.context import Context
 from harness.run.figures import figures_across, is_across, needed, of_hold
+from harness.run.rest import Hold
 
 __all__ = [
     "judge",

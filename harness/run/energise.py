@@ -8,8 +8,9 @@ from harness.bench.commands import Arm, SetCurrentLimit, SetFrequency, SetVoltag
 from harness.bench.trip import TripReason
 from harness.profile.plan import Level, PlannedStep
 from harness.quantity import format_quantity
-from harness.run.context import Context, Hold
+from harness.run.context import Context
 from harness.run.hands import meter_at_output
+from harness.run.rest import Hold, hold, settle
 
 __all__ = ["bring_back", "energise", "expected_current_a", "set_level"]
 
@@ -54,8 +55,8 @@ def energise(
             )
         else:
             _next_level(context, level, holds)
-        settler = context.settle(step, level)
-        holds.append(context.hold(step, level, settler, measures if level is levels[-1] else ()))
+        settler = settle(context, step, level)
+        holds.append(hold(context, step, level, settler, measures if level is levels[-1] else ()))
     context.command(Watch(None))
     return holds
 

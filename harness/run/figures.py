@@ -13,7 +13,8 @@ from harness.profile.check_rules import AVERAGE_FRAC
 from harness.profile.plan import PlannedStep
 from harness.profile.schema import Check
 from harness.run.budget import mean_causes
-from harness.run.context import Context, Hold
+from harness.run.context import Context
+from harness.run.rest import Hold
 from harness.unit.nameplate import Output
 
 __all__ = ["figures_across", "is_across", "mean_of", "needed", "of_hold"]

@@ -15,9 +15,10 @@ from harness.profile.schema import Check
 from harness.quantity import format_quantity
 from harness.record.sink import CheckRow
 from harness.run.checks import judge
-from harness.run.context import Context, Hold
+from harness.run.context import Context
 from harness.run.figures import mean_of
 from harness.run.hands import move_meter, power_off
+from harness.run.rest import Hold
 
 __all__ = ["carry_out"]
 

@@ -15,6 +15,7 @@ from harness.run.checks import judge, judge_undone
 from harness.run.context import Context
 from harness.run.energise import bring_back, set_level
 from harness.run.hands import move_meter, power_off
+from harness.run.rest import settle
 
 __all__ = ["Decay", "carry_out"]
 
@@ -83,7 +84,7 @@ def carry_out(context: Context, step: PlannedStep) -> None:
     bring_back(context, step, meter_stays=True)
     for level in step.levels:
         set_level(context, level)
-        context.settle(step, level)
+        settle(context, step, level)
     context.step_name, context.level_label = step.name, across
     assert context.bench.meter is not None
     try:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from harness.bench.commands import LoadOff, SetLoad
 from harness.profile.plan import PlannedStep
 from harness.run.checks import judge_across, judge_checks, needed_readings
-from harness.run.context import Context, Hold
+from harness.run.context import Context
 from harness.run.energise import bring_back, set_level
+from harness.run.rest import Hold, hold, settle
 
 __all__ = ["carry_out"]
 
@@ -20,8 +21,8 @@ def carry_out(context: Context, step: PlannedStep) -> None:
         set_level(context, level)
         if load is not None and not holds:
             context.command(SetLoad(load.mode, load.value))
-        settler = context.settle(step, level)
-        holds.append(context.hold(step, level, settler, needed_readings(context, step)))
+        settler = settle(context, step, level)
+        holds.append(hold(context, step, level, settler, needed_readings(context, step)))
         judge_checks(context, step, holds[-1])
     if load is not None:
         context.command(LoadOff())

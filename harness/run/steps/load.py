@@ -7,9 +7,10 @@ from harness.errors import Refused
 from harness.profile.plan import PlannedStep
 from harness.profile.schema import LoadStep
 from harness.run.checks import judge_across, judge_checks, judge_undone, needed_readings
-from harness.run.context import Context, Hold
+from harness.run.context import Context
 from harness.run.energise import bring_back, set_level
 from harness.run.hands import connect_load, take_load_off
+from harness.run.rest import Hold, hold, settle
 
 __all__ = ["carry_out"]
 
@@ -26,8 +27,8 @@ def carry_out(context: Context, step: PlannedStep) -> None:
     for level in step.levels:
         assert level.load is not None
         context.command(SetLoad(level.load.mode, level.load.value))
-        settler = context.settle(step, level)
-        holds.append(context.hold(step, level, settler, needed_readings(context, step)))
+        settler = settle(context, step, level)
+        holds.append(hold(context, step, level, settler, needed_readings(context, step)))
         judge_checks(context, step, holds[-1])
     context.command(LoadOff())
     judge_across(context, step, holds)
@@ -47,8 +48,8 @@ def _by_hand(context: Context, step: PlannedStep, load: str) -> None:
     bring_back(context, step)
     level = step.levels[0]
     set_level(context, level)
-    settler = context.settle(step, level)
-    hold = context.hold(step, level, settler, needed_readings(context, step))
-    judge_checks(context, step, hold)
+    settler = settle(context, step, level)
+    held = hold(context, step, level, settler, needed_readings(context, step))
+    judge_checks(context, step, held)
     if not take_load_off(context, load) and step is not context.plan.steps[-1]:
         raise Refused([f"Nobody took {load} off again: the next step would find it on."])

@@ -6,6 +6,7 @@ from harness.profile.plan import PlannedStep
 from harness.run.checks import judge_checks, needed_readings
 from harness.run.context import Context
 from harness.run.energise import bring_back, set_level
+from harness.run.rest import hold, settle
 
 __all__ = ["carry_out"]
 
@@ -15,6 +16,6 @@ def carry_out(context: Context, step: PlannedStep) -> None:
     bring_back(context, step)
     for level in step.levels:
         set_level(context, level)
-        settler = context.settle(step, level)
-        hold = context.hold(step, level, settler, needed_readings(context, step))
-        judge_checks(context, step, hold)
+        settler = settle(context, step, level)
+        held = hold(context, step, level, settler, needed_readings(context, step))
+        judge_checks(context, step, held)

@@ -7,6 +7,7 @@ from harness.profile.plan import PlannedStep
 from harness.run.checks import judge_checks, needed_readings
 from harness.run.context import Context
 from harness.run.energise import bring_back, set_level
+from harness.run.rest import hold, settle
 
 __all__ = ["carry_out"]
 
@@ -18,8 +19,8 @@ def carry_out(context: Context, step: PlannedStep) -> None:
     set_level(context, level)
     if level.load is not None:
         context.command(SetLoad(level.load.mode, level.load.value))
-    settler = context.settle(step, level)
-    hold = context.hold(step, level, settler, needed_readings(context, step))
+    settler = settle(context, step, level)
+    held = hold(context, step, level, settler, needed_readings(context, step))
     if level.load is not None:
         context.command(LoadOff())
-    judge_checks(context, step, hold)
+    judge_checks(context, step, held)

@@ -1,0 +1,234 @@
+"""The two waits of every step: until the readings rest, and while they do."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from harness.bench.sample import SupplySample
+from harness.bench.trip import TripReason
+from harness.judge.settle import Settler
+from harness.profile.plan import Level, PlannedStep
+from harness.quantity import format_quantity
+from harness.run.context import Context
+
+__all__ = ["Hold", "hold", "settle"]
+
+#: Longest time the readings may take to come to rest, in seconds: after something was set, and
+#: after a hold was disturbed.
+_LONGEST_S = 10.0
+#: Least time that settling is judged over, however fast the link: a slow start of a converter and
+#: the averaging of an instrument are over in less.
+_SPAN_S = 0.2
+#: So many disturbed holds are no accident of the bench any more.
+_DISTURBANCES = 3
+#: A hold longer than this is thinned in the record; nothing else is.
+_THINNED_FROM_S = 20.0
+#: Fewest readings of a quantity a hold is judged by.
+_FEWEST = 5
+#: Share of the voltage set that it may rest away from it, beside twice the supply's accuracy.
+_AWAY_FRAC = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Readings of one hold.
+
+    Attributes:
+        level: The level that was held.
+        readings: Values by measure name (``supply.voltage``), each an array of shape ``(n,)``.
+        times: When each was read, on the run's clock, by measure name.
+    """
+
+    level: Level
+    readings: Mapping[str, npt.NDArray[np.float64]]
+    times: Mapping[str, npt.NDArray[np.float64]] = field(default_factory=dict)
+
+
+def settle(context: Context, step: PlannedStep, level: Level) -> Settler:
+    """Read the supply as fast as the link allows until the readings have settled.
+
+    Returns:
+        What decided it, to go on watching for movement during the hold.
+
+    Raises:
+        Tripped: They do not settle, or settle away from the voltage that was set.
+    """
+    context.begin(step, level)
+    settler = Settler(
+        resolution=_resolution(context, level),
+        span_s=_SPAN_S,
+        names=("supply voltage", "supply current"),
+        units=("V", "A"),
+    )
+    begin_s = context.clock.now_s()
+    while True:
+        sample = context.sample()
+        if settler.add(sample.time_s, (sample.voltage_v, sample.current_a)):
+            break
+        if sample.time_s - begin_s > _LONGEST_S:
+            _unsettled(context, level, settler)
+    _require_reached(context, level, settler)
+    context.event("settled", f"{level.label} after {sample.time_s - begin_s:.3f} s")
+    return settler
+
+
+def hold(
+    context: Context, step: PlannedStep, level: Level, settler: Settler, measures: Iterable[str]
+) -> Hold:
+    """Hold a level for its dwell and read what is asked for, the supply in between always.
+
+    A hold in which the readings move again proves nothing and begins anew; one loose contact may be
+    the bench's, but the third such hold of a run cuts power. A voltage that rests away from what
+    was set cuts power at once.
+
+    Args:
+        context: The run.
+        step: The step.
+        level: The level.
+        settler: What decided that the level had settled.
+        measures: Measure names beyond the supply's: ``meter.*`` and ``load.*``.
+
+    Raises:
+        Tripped: The readings do not stay at rest, or power was cut for any other reason.
+    """
+    context.begin(step, level)
+    thinned = level.dwell_s > _THINNED_FROM_S
+    context.thin(_resolution(context, level) if thinned else None)
+    holding = _Holding(context, level, settler, measures)
+    while not holding.complete:
+        holding.take(context.sample())
+    context.thin(None)
+    return holding.close()
+
+
+class _Holding:
+    """One hold on its way."""
+
+    def __init__(
+        self, context: Context, level: Level, settler: Settler, measures: Iterable[str]
+    ) -> None:
+        self._context = context
+        self._level = level
+        self._settler = settler
+        self._turns = _turns(measures)
+        self._at_rest = True
+        self._unrest_s = 0.0
+        self._begin_anew(context.clock.now_s())
+
+    def take(self, sample: SupplySample) -> None:
+        """Take in a sample of the supply; while it rests, read the next of the others, too."""
+        was_at_rest = self._at_rest
+        self._at_rest = self._settler.add(sample.time_s, (sample.voltage_v, sample.current_a))
+        if not self._at_rest:
+            self._move(sample, was_at_rest=was_at_rest)
+            return
+        _require_reached(self._context, self._level, self._settler)
+        self._keep("supply.voltage", sample.time_s, sample.voltage_v)
+        self._keep("supply.current", sample.time_s, sample.current_a)
+        self._keep("supply.power", sample.time_s, sample.power_w)
+        self._samples += 1
+        # first what the keeper has read meanwhile
+        if self._turns and not self._context.host.pending:
+            self._take_turn()
+
+    @property
+    def complete(self) -> bool:
+        """Whether it has rested for the dwell, and enough was read of everything."""
+        return (
+            self._samples >= _FEWEST
+            and self._turn >= _FEWEST * len(self._turns)
+            and self._context.clock.now_s() - self._rest_s >= self._level.dwell_s
+        )
+
+    def close(self) -> Hold:
+        """Return what was read, once it is seen that the meter's answers are its own."""
+        if any(turn.startswith("meter.") for turn in self._turns):
+            self._context.check_meter()  # before its readings are believed
+        series = {name: np.array(values) for name, values in self._readings.items()}
+        return Hold(
+            self._level,
+            readings={name: values[:, 1] for name, values in series.items()},
+            times={name: values[:, 0] for name, values in series.items()},
+        )
+
+    def _begin_anew(self, time_s: float) -> None:
+        """Forget what was read: the hold counts from here."""
+        self._readings: dict[str, list[tuple[float, float]]] = defaultdict(list)
+        self._samples = self._turn = 0
+        self._rest_s = time_s
+
+    def _keep(self, measure: str, time_s: float, value: float) -> None:
+        self._readings[measure].append((time_s, value))
+
+    def _take_turn(self) -> None:
+        """Read the next of meter and load."""
+        turn = self._turns[self._turn % len(self._turns)]
+        time_s, rows = self._context.read_other(turn)
+        for measure, value in rows.items():
+            self._keep(measure, time_s, value)
+        self._turn += 1
+
+    def _move(self, sample: SupplySample, *, was_at_rest: bool) -> None:
+        """Void the hold, and cut power where that goes on for too long or comes too often."""
+        if was_at_rest:
+            self._unrest_s = sample.time_s
+            self._disturbed()
+        if sample.time_s - self._unrest_s > _LONGEST_S:
+            _unsettled(self._context, self._level, self._settler)
+        self._begin_anew(sample.time_s)
+
+    def _disturbed(self) -> None:
+        """Note that readings at rest have moved, and cut power when that goes on."""
+        context, what = self._context, f"{self._level.label}: {self._settler.reason}"
+        context.disturbances += 1
+        context.event("disturbed", what)
+        if context.disturbances >= _DISTURBANCES:
+            context.host.cut(
+                TripReason.UNSETTLED, f"{context.disturbances} holds disturbed, the last at {what}"
+            )
+
+
+def _unsettled(context: Context, level: Level, settler: Settler) -> None:
+    context.host.cut(
+        TripReason.UNSETTLED,
+        f"after {format_quantity(_LONGEST_S, 's')} at {level.label}: {settler.reason}",
+    )
+
+
+def _require_reached(context: Context, level: Level, settler: Settler) -> None:
+    """Cut power where the voltage rests away from what was set."""
+    voltage_v, _ = settler.means
+    accuracy = context.bench.file.supply.accuracy.get("voltage")
+    error_v = accuracy.bound(level.voltage_v) if accuracy else 0.0
+    away_v = voltage_v - level.voltage_v
+    # written so that a value that is no number fails
+    if not abs(away_v) <= 2 * error_v + _AWAY_FRAC * level.voltage_v:
+        context.host.cut(
+            TripReason.VOLTAGE_NOT_REACHED,
+            f"at rest at {format_quantity(voltage_v, 'V', 4)}, "
+            f"{'above' if away_v > 0 else 'below'} the "
+            f"{format_quantity(level.voltage_v, 'V')} that was set",
+        )
+
+
+def _resolution(context: Context, level: Level) -> tuple[float, float]:
+    """Movement that means nothing: what the supply's readings may be off by, or a trifle."""
+    accuracy = context.bench.file.supply.accuracy
+    voltage, current = accuracy.get("voltage"), accuracy.get("current")
+    limit_a = level.current_limit_a
+    return (
+        max(voltage.bound(level.voltage_v) if voltage else 0.0, 1e-3 * level.voltage_v),
+        max(current.bound(0.0) if current else 0.0, 5e-3 * limit_a),
+    )
+
+
+def _turns(measures: Iterable[str]) -> list[str]:
+    """Name the readings that are taken in turn: each of the meter's, and the load as a whole."""
+    names = sorted(measures)
+    turns = [name for name in names if name.startswith("meter.")]
+    return turns + (["load"] if any(name.startswith("load.") for name in names) else [])
