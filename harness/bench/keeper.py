@@ -36,7 +36,7 @@ from harness.bench.load_moves import LoadMoves
 from harness.bench.moves import CheckErrors, CheckInStep, Confirm, Move, Send
 from harness.bench.sample import SupplySample
 from harness.bench.trip import Trip, TripReason
-from harness.bench.watch import LevelWatch
+from harness.bench.watch import LevelWatch, ReverseWatch
 from harness.errors import (
     CommandRefused,
     LinkError,
@@ -57,6 +57,9 @@ class Limits:
         voltage_v: Envelope voltage.
         current_a: Envelope current.
         power_w: Envelope power.
+        voltage_error_v: What the supply's reading of the envelope voltage may be off by.
+        current_error_a: What its reading of no current may be off by.
+        power_error_w: What its reading of no power may be off by.
         frequencies_hz: Line frequencies that may be set; empty for DC.
         load_current_a: Largest load current that may be set; zero where there is no load.
         load_power_w: Largest load power that may be set; zero where none may.
@@ -71,6 +74,9 @@ class Limits:
     voltage_v: float
     current_a: float
     power_w: float
+    voltage_error_v: float = 0.0
+    current_error_a: float = 0.0
+    power_error_w: float = 0.0
     frequencies_hz: tuple[float, ...] = ()
     load_current_a: float = 0.0
     load_power_w: float = 0.0
@@ -110,6 +116,12 @@ class Keeper:
             readback_frac=limits.readback_frac,
         )
         self._watch: LevelWatch | None = None
+        self._reverse = ReverseWatch(
+            voltage_v=limits.voltage_v,
+            voltage_error_v=limits.voltage_error_v,
+            current_error_a=limits.current_error_a,
+            power_error_w=limits.power_error_w,
+        )
         self._heard_s = 0.0
         self._patience_s = limits.silence_s
         self._in_step_s = 0.0
@@ -143,6 +155,7 @@ class Keeper:
                 return self._arm(command)
             case SwitchOn():
                 self.state = KeeperState.LIVE  # before the message: from here on it may be on
+                self._reverse.switch_on()
                 return (
                     Send("supply", "output_on"),
                     Confirm("supply", "output_state", expected=True),
@@ -167,7 +180,7 @@ class Keeper:
     # --- in: what came of it
 
     def sample(self, sample: SupplySample) -> tuple[Move, ...]:
-        """Judge a sample of the supply: envelope first, then protection, then the level's watch.
+        """Judge a sample of the supply: envelope, protection, direction, then the level's watch.
 
         Returns:
             Nothing while all is well; else the moves that cut power, output off first.
@@ -189,11 +202,10 @@ class Keeper:
                 f"{format_quantity(sample.current_a, 'A')}",
                 sample.time_s,
             )
-        if self._watch is not None:
+        finding = self._reverse.add(sample)
+        if finding is None and self._watch is not None:
             finding = self._watch.add(sample)
-            if finding is not None:
-                return self.cut(*finding, sample.time_s)
-        return ()
+        return () if finding is None else self.cut(*finding, sample.time_s)
 
     def due(self, now_s: float) -> tuple[Move, ...]:
         """Return the questions to put before the next sample: none as a rule.
@@ -288,10 +300,12 @@ class Keeper:
 
     def _voltage(self, voltage_v: float) -> list[Move]:
         self._inside("voltage", voltage_v, self._limits.voltage_v, "V")
+        self._reverse.set_voltage(voltage_v)
         return self._set("set_voltage", "voltage_setting", voltage_v)
 
     def _current_limit(self, current_a: float) -> list[Move]:
         self._inside("current limit", current_a, self._limits.current_a, "A")
+        self._reverse.set_limit(current_a)
         return self._set("set_current_limit", "current_limit_setting", current_a)
 
     def _frequency(self, frequency_hz: float) -> list[Move]:

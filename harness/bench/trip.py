@@ -18,6 +18,7 @@ class TripReason(StrEnum):
     ENERGY_BUDGET = "energy_budget"
     TIME_AT_LIMIT = "time_at_limit"
     VOLTAGE_NOT_REACHED = "voltage_not_reached"
+    REVERSED_CURRENT = "reversed_current"
     UNSETTLED = "unsettled"
     EXPECTED_OVER_LIMIT = "expected_over_limit"
     NO_READING = "no_reading"
@@ -57,6 +58,9 @@ _MEANINGS = {
     TripReason.VOLTAGE_NOT_REACHED: "the voltage rests away from what was set: below it the unit "
     "loads the supply to its limit, so look for a short or a leak, and check the leads; above it "
     "the unit feeds back, or something else sets the supply",
+    TripReason.REVERSED_CURRENT: "the supply reads current out of the unit into itself: leads or "
+    "shunt are the wrong way round, or the unit feeds back; readings of that sign would hide a "
+    "short",
     TripReason.UNSETTLED: "the readings do not come to rest: look for a loose contact, a cracked "
     "joint, or a converter that keeps trying to start",
     TripReason.EXPECTED_OVER_LIMIT: "the next level would need more than the current limit: the "

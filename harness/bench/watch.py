@@ -1,4 +1,4 @@
-"""The watch on one level: unexplained charge or energy, or time at the limit (safety rule 6).
+"""Watches on the supply's readings: a level's budget (safety rule 6), and current that flows back.
 
 Pure arithmetic: samples in, a finding out.
 """
@@ -10,11 +10,16 @@ from harness.bench.trip import TripReason
 from harness.profile.plan import Budget, Level
 from harness.quantity import format_quantity
 
-__all__ = ["LevelWatch"]
+__all__ = ["LevelWatch", "ReverseWatch"]
 
 #: Share of the current limit from which on a supply counts as limiting where its status does not
 #: say so. Common practice: a supply in constant current reads its limit within a few per cent.
 _AT_LIMIT = 0.97
+#: Current counts as flowing back from so many times the supply's error at zero on, and from this
+#: share of the current limit in force: less may be noise about zero, or an offset nobody stated.
+_REVERSE_ERRORS, _REVERSE_FRAC = 3.0, 0.05
+#: Readings so close to the setting, as a share of the envelope, are at it where no error is stated.
+_AT_SET_FRAC = 0.005
 
 
 class LevelWatch:
@@ -101,6 +106,82 @@ class LevelWatch:
                 f"{format_quantity(longest_s, 's', 3)} allowed"
             ),
         )
+
+
+class ReverseWatch:
+    """Looks for current, or real power, that flows from the unit into the supply.
+
+    Leads or shunt the wrong way round show so, and such readings defeat the charge budget: a short
+    would count as charge given back. After the set voltage was lowered, or when a unit is still
+    charged as power comes on, a two-quadrant supply really takes charge back until the voltage is
+    down at its setting: that is no finding.
+
+    Args:
+        voltage_v: Envelope voltage.
+        voltage_error_v: What a reading of the voltage may be off by.
+        current_error_a: What a reading of no current may be off by.
+        power_error_w: What a reading of no power may be off by.
+    """
+
+    def __init__(
+        self,
+        *,
+        voltage_v: float,
+        voltage_error_v: float,
+        current_error_a: float,
+        power_error_w: float,
+    ) -> None:
+        self._close_v = max(voltage_error_v, _AT_SET_FRAC * voltage_v)
+        self._error_a = _REVERSE_ERRORS * current_error_a
+        self._error_w = _REVERSE_ERRORS * power_error_w
+        self._set_v = 0.0
+        self._limit_a = 0.0
+        self._falling = False
+        self._above = False
+
+    def set_voltage(self, voltage_v: float) -> None:
+        """Note the voltage set from now on."""
+        if voltage_v < self._set_v:
+            self._falling = self._above = True
+        self._set_v = voltage_v
+
+    def set_limit(self, limit_a: float) -> None:
+        """Note the current limit set from now on."""
+        self._limit_a = limit_a
+
+    def switch_on(self) -> None:
+        """Note that power comes on: the unit may be charged from before."""
+        self._falling, self._above = True, False
+
+    def clear_a(self) -> float:
+        """Return the current from which on it surely flows."""
+        return max(self._error_a, _REVERSE_FRAC * self._limit_a)
+
+    def add(self, sample: SupplySample) -> tuple[TripReason, str] | None:
+        """Return the reason to cut power and what was seen, or None while nothing flows back."""
+        if self._comes_down(sample.voltage_v):
+            return None
+        back_a = self.clear_a()
+        back_w = max(self._error_w, back_a * max(abs(sample.voltage_v), self._set_v))
+        if sample.current_a >= -back_a and sample.power_w >= -back_w:
+            return None
+        return (
+            TripReason.REVERSED_CURRENT,
+            (
+                f"{format_quantity(sample.current_a, 'A', 3)} and "
+                f"{format_quantity(sample.power_w, 'W', 3)} read at "
+                f"{format_quantity(sample.voltage_v, 'V', 3)}, where "
+                f"{format_quantity(self._set_v, 'V', 3)} is set"
+            ),
+        )
+
+    def _comes_down(self, voltage_v: float) -> bool:
+        """Whether the voltage comes down to its setting, or did at the last reading."""
+        before = self._above
+        self._above = voltage_v > self._set_v + self._close_v
+        comes_down = self._falling and (self._above or before)
+        self._falling = self._falling and self._above
+        return comes_down
 
 
 def _stored(budget: Budget, voltage_v: float) -> float:

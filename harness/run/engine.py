@@ -18,6 +18,7 @@ from harness.errors import (
     Refused,
 )
 from harness.judge.verdict import Verdict, overall
+from harness.profile.bench_file import Accuracy
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
 from harness.profile.schema import LoadMode, LoadPoint
@@ -250,10 +251,15 @@ def _limits(plan: Plan) -> Limits:
     envelope = plan.profile.envelope
     levels = [level for step in plan.steps for level in step.all_levels]
     points = [level.load for level in levels if level.load is not None]
+    accuracy = {} if plan.bench is None else plan.bench.supply.accuracy
+    exact = Accuracy(0.0, 0.0)
     return Limits(
         voltage_v=envelope.voltage_v,
         current_a=envelope.current_a,
         power_w=envelope.power_w,
+        voltage_error_v=accuracy.get("voltage", exact).bound(envelope.voltage_v),
+        current_error_a=accuracy.get("current", exact).bound(0.0),
+        power_error_w=accuracy.get("power", exact).bound(0.0),
         frequencies_hz=tuple({level.frequency_hz for level in levels if level.frequency_hz}),
         load_current_a=_most(points, "current"),
         load_power_w=_most(points, "power"),

@@ -96,6 +96,9 @@ RULES = """
     TestCharge::test_charging_at_the_limit_explains_itself
     TestEnergy::test_a_short_is_found_by_its_energy_though_its_power_is_small
     TestTimeAtLimit::test_limiting_for_too_long_trips
+    TestReverse::test_clearly_negative_current_is_found_and_noise_about_zero_is_not
+  run/test_misreading.py
+    TestReversedSign::test_a_short_read_the_wrong_way_round_is_off_as_fast_as_any
   acceptance/test_faults.py
     TestEveryFault::test_a_short_is_off_within_five_readings
     TestEveryFault::test_what_goes_through_the_fault_stays_inside_the_budget

@@ -238,6 +238,7 @@ class TestReadings:
             (sample(25.0, 1.45), TripReason.OVER_POWER),
             (sample(math.nan), TripReason.OVER_VOLTAGE),
             (sample(2.4, math.nan), TripReason.OVER_CURRENT),
+            (sample(2.4, -0.3), TripReason.REVERSED_CURRENT),
             (sample(2.4, 0.01, protection=True), TripReason.PROTECTION),
         ],
     )
@@ -431,6 +432,8 @@ class TestLaws:
             abs(voltage_v) <= LIMITS.voltage_v
             and abs(current_a) <= LIMITS.current_a
             and abs(reading.power_w) <= LIMITS.power_w
+            and current_a >= -0.05 * 0.3  # a share of the limit set: less is noise about zero
+            and reading.power_w >= -0.05 * 0.3 * max(abs(voltage_v), 2.4)
         )
 
         moves = live().sample(reading)

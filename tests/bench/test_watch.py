@@ -6,7 +6,7 @@ import pytest
 
 from harness.bench.sample import SupplySample
 from harness.bench.trip import TripReason
-from harness.bench.watch import LevelWatch
+from harness.bench.watch import LevelWatch, ReverseWatch
 from harness.profile.plan import Budget, Level
 
 LIMIT_A = 0.3
@@ -192,3 +192,68 @@ class TestTimeAtLimit:
         follower = watch(None)
 
         assert all(follower.add(sample(tick * 1.0, 6.0, LIMIT_A)) is None for tick in range(100))
+
+
+class TestReverse:
+    """Envelope 26.4 V; voltage stated to 23 mV, no current to 5 mA, no power to 0.2 W."""
+
+    @staticmethod
+    def watch(set_v: float = 24.0, limit_a: float = 0.3) -> ReverseWatch:
+        """Return a watch at a setting."""
+        follower = ReverseWatch(
+            voltage_v=26.4, voltage_error_v=0.023, current_error_a=0.005, power_error_w=0.2
+        )
+        follower.set_limit(limit_a)
+        follower.set_voltage(set_v)
+        return follower
+
+    @pytest.mark.parametrize(
+        ("limit_a", "current_a", "tripped"),
+        [
+            (0.3, -0.015, False),  # three times the error at zero
+            (0.3, -0.0151, True),
+            (1.5, -0.075, False),  # a twentieth of the limit
+            (1.5, -0.0751, True),
+            (0.3, 0.3, False),
+            (0.3, math.nan, True),
+        ],
+    )
+    def test_clearly_negative_current_is_found_and_noise_about_zero_is_not(
+        self, limit_a: float, current_a: float, tripped: bool
+    ) -> None:
+        """Past three errors at zero and a twentieth of the limit, current flows back."""
+        finding = self.watch(limit_a=limit_a).add(sample(0.0, 24.0, current_a))
+
+        assert (finding is not None) is tripped
+        if finding is not None:
+            assert finding[0] is TripReason.REVERSED_CURRENT
+
+    def test_negative_real_power_is_found_where_the_current_has_no_sign(self) -> None:
+        """An rms current has no sign; the real power of an AC source has."""
+        rms = [SupplySample(0.0, 24.0, 0.3, power_w, None, False) for power_w in (7.2, -0.3, -7.2)]  # noqa: FBT003
+
+        assert [self.watch().add(reading) is not None for reading in rms] == [False, False, True]
+
+    def test_charge_taken_back_after_a_lower_setting_is_no_finding(self) -> None:
+        """Until the voltage is down at its lowered setting a two-quadrant supply takes charge."""
+        follower = self.watch(24.0)
+        follower.set_voltage(21.6)
+        voltages_v = (24.0, 23.0, 22.0, 21.62)  # and one reading that was averaged on the way
+
+        assert [follower.add(sample(0.0, volts, -0.3)) for volts in voltages_v] == [None] * 4
+        assert follower.add(sample(0.0, 21.62, -0.3)) is not None
+
+    def test_a_unit_charged_from_before_gives_charge_back_as_power_comes_on(self) -> None:
+        """A unit still at 20 V when power comes on at 2.4 V is no finding; an empty one is."""
+        charged, empty = self.watch(2.4), self.watch(2.4)
+        charged.switch_on()
+        empty.switch_on()
+
+        assert charged.add(sample(0.0, 20.0, -0.3)) is None
+        charged.set_voltage(6.0)
+        assert charged.add(sample(0.1, 18.0, -0.3)) is None
+        assert empty.add(sample(0.0, 0.1, -0.3)) is not None
+
+    def test_a_reading_above_its_setting_alone_excuses_nothing(self) -> None:
+        """A unit that feeds back lifts the voltage: without a lowered setting it is found."""
+        assert self.watch(24.0).add(sample(0.0, 25.5, -0.2)) is not None

@@ -15,6 +15,7 @@ from harness.profile.bench_file import MeterRange
 from harness.profile.load import load_profile
 from harness.record.recorder import MemoryRecorder
 from harness.rehearse.clock import SimulatedClock
+from harness.rehearse.coupled import CoupledDevice
 from harness.rehearse.operator import SimulatedOperator
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.run.engine import carry_out
@@ -105,6 +106,7 @@ def run_steps(tmp_path: Path) -> RunSteps:
         without: tuple[str, ...] = (),
         stop: StopRequest | None = None,
         seed: int = 1,
+        bend: Callable[[dict[str, CoupledDevice]], None] = lambda _devices: None,
     ) -> Ran:
         path = tmp_path / "profile.toml"
         start = START.replace("LIMIT", LIMITS[kind])
@@ -117,6 +119,8 @@ def run_steps(tmp_path: Path) -> RunSteps:
             file = file.model_copy(update={"meter": unknown})
         clock = SimulatedClock()
         simulated = SimulatedBench(simulated_unit(profile, fault), file, clock, seed=seed)
+        roles = file.instruments
+        bend({role: simulated.devices[roles[role].resource] for role in roles})
         sink = MemoryRecorder(serial="HP-0007", started=STARTED)
         hands: Operator
         if operator is None:
