@@ -147,10 +147,13 @@ class TestOneReadingOutside:
         wire = fresh_wire()
         energise(wire)
         wire.reads(repr(voltage_v), repr(current_a))
+        charged = voltage_v > 2.4 + 0.005 * 26.4  # from before: may give charge back
+        least_a = -1.5 if charged else -0.05 * 0.3  # a share of the limit: noise about zero
+        least_w = -36.0 if charged else least_a * max(abs(voltage_v), 2.4)
         inside = (
             abs(voltage_v) <= 26.4
-            and -0.015 <= current_a <= 1.5  # a twentieth of the limit set may be noise about zero
-            and -0.015 * max(abs(voltage_v), 2.4) <= voltage_v * current_a <= 36.0
+            and least_a <= current_a <= 1.5
+            and least_w <= voltage_v * current_a <= 36.0
         )
 
         if inside:
