@@ -1,0 +1,180 @@
+"""Start an outside bench in a process of its own, and look at what it saw.
+
+    with OutsideBench(folder, {"kind": "dc", "latency_s": 0.01}) as bench:
+        ...  # run something against bench.file
+    bench.power_off_s(), bench.begun_s("relay-sticks")
+
+Nothing here imports the product; the bench file it writes is text as a user would write it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import socket
+import subprocess
+import sys
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+ROOT = Path(__file__).resolve().parents[2]
+BENCH = Path(__file__).with_name("bench.py")
+
+_SUPPLY = {
+    "dc": """\
+[supply]
+kind            = "dc"
+resource        = "TCPIP0::127.0.0.1::{supply}::SOCKET"
+dialect         = "{dialect}"
+identity        = "PS-200"
+range           = {{ voltage = "60 V", current = "10 A", power = "200 W" }}
+accuracy        = {{ voltage = "0.05 % + 10 mV", current = "0.2 % + 2 mA" }}
+calibration_due = 2099-12-31
+""",
+    "ac": """\
+[supply]
+kind             = "ac"
+resource         = "TCPIP0::127.0.0.1::{supply}::SOCKET"
+dialect          = "{dialect}"
+identity         = "AS-300"
+range            = {{ voltage = "300 V", current = "8 A", power = "1 kW" }}
+averaging_window = "50 ms"
+calibration_due  = 2099-12-31
+
+[supply.accuracy]
+voltage   = "0.1 % + 0.1 V"
+current   = "0.2 % + 3 mA"
+power     = "0.3 % + 0.2 W"
+frequency = "0.01 % + 10 mHz"
+""",
+}
+_METER = """
+[meter]
+resource        = "TCPIP0::127.0.0.1::{meter}::SOCKET"
+dialect         = "scpi-meter"
+identity        = "DM-60"
+accuracy        = {{ voltage_dc = "0.02 % + 2 mV", voltage_ac = "0.5 % + 2 mV" }}
+calibration_due = 2099-12-31
+"""
+_LOAD = """
+[load]
+resource        = "TCPIP0::127.0.0.1::{load}::SOCKET"
+dialect         = "scpi-load"
+identity        = "EL-150"
+range           = {{ voltage = "80 V", current = "10 A", power = "150 W" }}
+accuracy        = {{ voltage = "0.05 % + 10 mV", current = "0.1 % + 5 mA" }}
+calibration_due = 2099-12-31
+"""
+
+
+class OutsideBench:
+    """A bench in a process of its own, as a context.
+
+    Args:
+        folder: Made if need be; configuration, log and bench file go there.
+        config: See :mod:`tests.outside.bench`.
+        dialect: Of the supply; left out: the stock one.
+
+    Attributes:
+        file: The bench file.
+        ports: By role, and ``control``.
+        log: Every event, once the context is left.
+    """
+
+    def __init__(
+        self, folder: Path, config: dict[str, Any] | None = None, *, dialect: str | None = None
+    ) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self._folder = folder
+        self._config = {"log": str(folder / "bench.jsonl"), **(config or {})}
+        kind = self._config.get("kind", "dc")
+        self._dialect = dialect or ("scpi-ac-source" if kind == "ac" else "scpi-dc-supply")
+        self.file = folder / "bench.toml"
+        self.ports: dict[str, int] = {}
+        self.log: list[dict[str, Any]] = []
+
+    def __enter__(self) -> Self:
+        """Start it and wait for its ports."""
+        path = self._folder / "outside.json"
+        path.write_text(json.dumps(self._config), encoding="utf-8")
+        self._process = subprocess.Popen(
+            [sys.executable, "-S", str(BENCH), "--config", str(path)],
+            cwd=ROOT,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+        )
+        assert self._process.stdout is not None
+        self.ports = json.loads(self._process.stdout.readline())
+        kind = self._config.get("kind", "dc")
+        text = 'name = "Outside bench"\nvisa = "@py"\n\n' + _SUPPLY[kind]
+        text += _METER if "meter" in self.ports else ""
+        text += _LOAD if "load" in self.ports else ""
+        self.file.write_text(text.format(**self.ports, dialect=self._dialect), encoding="utf-8")
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """End it and read its log."""
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        with contextlib.suppress(OSError):
+            self._process.stdin.close()
+        try:
+            self._process.wait(timeout=10.0)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+        self._process.stdout.close()
+        path = Path(self._config["log"])
+        lines = path.read_text(encoding="utf-8").splitlines() if path.exists() else []
+        self.log = [json.loads(line) for line in lines]
+
+    def control(self, do: str, **keys: Any) -> dict[str, Any]:
+        """Say something to the control socket; return its answer."""
+        with socket.create_connection(("127.0.0.1", self.ports["control"]), timeout=5.0) as sock:
+            sock.sendall(json.dumps({"do": do, **keys}).encode() + b"\n")
+            with sock.makefile("r", encoding="utf-8") as file:
+                answer: dict[str, Any] = json.loads(file.readline())
+                return answer
+
+    def say(self, role: str, *messages: str) -> list[str]:
+        """Be a client: send messages to an instrument; return what the questions are answered."""
+        with socket.create_connection(("127.0.0.1", self.ports[role]), timeout=5.0) as sock:
+            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            file = sock.makefile("r", encoding="utf-8")
+            answers = []
+            for message in messages:
+                sock.sendall(message.encode() + b"\n")
+                if "?" in message:
+                    answers.append(file.readline().rstrip("\n"))
+            file.close()
+            return answers
+
+    def events(self, what: str, **keys: Any) -> list[dict[str, Any]]:
+        """Return the events of a kind whose keys have these values; after the end."""
+        return [
+            event
+            for event in self.log
+            if event["what"] == what and all(event.get(key) == keys[key] for key in keys)
+        ]
+
+    @property
+    def was_on(self) -> bool:
+        """Whether power was ever on."""
+        return bool(self.events("power", on=True))
+
+    @property
+    def left_on(self) -> bool:
+        """Whether power was on when the bench ended."""
+        return bool(self.events("left-on"))
+
+    def on_after_s(self, name: str) -> float:
+        """Return how long power was on after a misbehaviour began; infinite if it stayed on."""
+        begun_s = self.events("misbehaviour", name=name)[0]["t"]
+        offs = [event["t"] for event in self.events("power", on=False) if event["t"] > begun_s]
+        return min(offs) - begun_s if offs else float("inf")
