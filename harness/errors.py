@@ -163,15 +163,28 @@ class InstrumentError(HarnessError):
         instrument: Role and resource, such as ``supply (TCPIP0::…)``.
         message: The message on the wire it happened at; empty if none.
         do: What to check.
+        write: Lines to write into a file, as they stand.
     """
 
     exit_code = 5
 
-    def __init__(self, what: str, *, instrument: str, message: str = "", do: str = "") -> None:
+    def __init__(
+        self,
+        what: str,
+        *,
+        instrument: str,
+        message: str = "",
+        do: str = "",
+        write: tuple[str, ...] = (),
+    ) -> None:
         where = f"{instrument}, at {message!r}" if message else instrument
         super().__init__(what, where=where, do=do)
         self.instrument = instrument
         self.message = message
+        self.write = write
+
+    def __str__(self) -> str:
+        return " ".join((super().__str__(), ", ".join(self.write))).rstrip()
 
 
 class LinkError(InstrumentError):

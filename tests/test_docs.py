@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 import harness
-from harness.bench.dialect import OPERATIONS, load_dialect
+from harness.bench.dialect import load_dialect
+from harness.bench.dialect_rules import OPERATIONS
 from harness.profile.check import Check
 from harness.profile.measures import MEASURES
 from harness.profile.preflight import preflight

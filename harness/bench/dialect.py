@@ -6,13 +6,14 @@ from functools import cache
 from pathlib import Path
 from typing import Literal
 
-from pydantic import Field, model_validator
-from pydantic_core import PydanticCustomError
+from pydantic import Field
 
+from harness.bench.dialect_rules import SAMPLED, dialect_slips
 from harness.bench.scpi import decimal_text
 from harness.errors import BenchFileError, DialectError, Mistake
 from harness.profile.bench_file import BenchFile, Instrument
 from harness.profile.load import read_table
+from harness.quantity import shown
 from harness.unit.fields import Seconds, Table
 
 __all__ = ["BUILT_IN", "Dialect", "bench_dialects", "load_dialect"]
@@ -21,68 +22,6 @@ _FOLDER = Path(__file__).parent / "dialects"
 
 #: Names of the dialects that come with the harness.
 BUILT_IN = tuple(sorted(path.stem for path in _FOLDER.glob("*.toml")))
-
-#: What each role cannot do without, and why its safety rests on it.
-REQUIRED: dict[str, tuple[str, ...]] = {
-    "supply": (
-        "identify",
-        "clear",
-        "error",
-        "set_voltage",
-        "voltage_setting",
-        "set_current_limit",
-        "current_limit_setting",
-        "output_on",
-        "output_off",
-        "output_state",
-        "measure_voltage",
-        "measure_current",
-    ),
-    "meter": ("identify",),
-    "load": (
-        "identify",
-        "set_current",
-        "current_setting",
-        "input_on",
-        "input_off",
-        "input_state",
-        "measure_voltage",
-        "measure_current",
-    ),
-}
-
-#: Every operation a dialect may define, for the nearest-name hint and against slips.
-OPERATIONS = frozenset(
-    {
-        *(operation for operations in REQUIRED.values() for operation in operations),
-        "reset",
-        "self_test",
-        "complete",
-        "set_voltage_protection",
-        "set_current_protection",
-        "current_protection_setting",
-        "set_watchdog",
-        "watchdog_setting",
-        "voltage_protection_setting",
-        "set_frequency",
-        "frequency_setting",
-        "measure_power",
-        "measure_frequency",
-        "status",
-        "set_constant_current",
-        "set_constant_resistance",
-        "set_resistance",
-        "resistance_setting",
-        "set_constant_power",
-        "set_power",
-        "power_setting",
-        "measure_voltage_dc",
-        "measure_voltage_ac",
-        "measure_current_dc",
-        "measure_resistance",
-        "measure_temperature",
-    }
-)
 
 
 class _LinkTable(Table):
@@ -95,7 +34,7 @@ class _LinkTable(Table):
         averaging_window_s: Window a reading is averaged over; zero for an instantaneous one.
     """
 
-    terminator: Literal["LF", "CR", "CRLF"] = "LF"
+    terminator: Literal["LF", "CR", "CRLF"] = Field(default="LF", examples=['"LF"'])
     timeout_s: Seconds = Field(default=1.0, alias="timeout", validate_default=False)
     settle_s: Seconds = Field(default=0.0, alias="settle", validate_default=False)
     averaging_window_s: Seconds = Field(
@@ -104,17 +43,26 @@ class _LinkTable(Table):
 
 
 class _Sample(Table):
-    """One message that reads several values in a single round trip."""
+    """One message that reads several values in a single round trip.
 
-    ask: str
-    answer: tuple[Literal["voltage", "current", "power", "status"], ...] = Field(min_length=2)
+    Attributes:
+        ask: The message.
+        answer: What its answer holds, in this order.
+        separator: What stands between two values; a blank stands for any number of blanks.
+    """
+
+    ask: str = Field(examples=['"MEAS:VOLT?;:MEAS:CURR?"'])
+    answer: tuple[Literal["voltage", "current", "power", "status"], ...] = Field(
+        min_length=1, examples=['["voltage", "current"]']
+    )
+    separator: str = Field(default=";", examples=['","'])
 
 
 class _Status(Table):
     """Weights of the bits in the answer to ``status``; zero where there is no such bit."""
 
-    protection: int = Field(default=0, ge=0, lt=65536)
-    current_limit: int = Field(default=0, ge=0, lt=65536)
+    protection: int = Field(default=0, ge=0, lt=65536, examples=["8"])
+    current_limit: int = Field(default=0, ge=0, lt=65536, examples=["1"])
 
 
 class Dialect(Table):
@@ -128,17 +76,20 @@ class Dialect(Table):
         send: Operation to message; ``{value}`` stands for the number.
         decimals: Operation to the decimals its number is cut to (left out: 6).
         ask: Operation to question.
+        answers: Question to what its answer looks like, ``{value}`` where the number or state
+            stands; left out: the answer is nothing else.
         sample: The compound question, or None.
         status: Meaning of the status bits.
     """
 
-    name: str
+    name: str = Field(examples=['"my-supply"'])
     role: Literal["supply", "meter", "load"]
     title: str = ""
     link: _LinkTable = _LinkTable()
     send: dict[str, str] = Field(default_factory=dict)
     decimals: dict[str, int] = Field(default_factory=dict)
     ask: dict[str, str] = Field(default_factory=dict)
+    answers: dict[str, str] = Field(default_factory=dict)
     sample: _Sample | None = None
     status: _Status = _Status()
 
@@ -146,6 +97,26 @@ class Dialect(Table):
     def operations(self) -> frozenset[str]:
         """Names of all operations it has."""
         return frozenset(self.send) | frozenset(self.ask)
+
+    @property
+    def read_values(self) -> tuple[str, ...]:
+        """Names of what a reading of a supply or a load is made of, as a sample names them."""
+        return tuple(
+            name
+            for name, operation in SAMPLED.items()
+            if (name != "status" and operation in self.ask)
+            or (name == "status" and (self.status.protection or self.status.current_limit))
+        )
+
+    @property
+    def built_in(self) -> bool:
+        """Whether it comes with the harness: then it is no file of the user's to change."""
+        return self.name in BUILT_IN
+
+    @property
+    def path(self) -> Path:
+        """Where a built-in dialect stands."""
+        return _FOLDER / f"{self.name}.toml"
 
     def reached(self, instrument: Instrument) -> Dialect:
         """Return it with the link set up as a bench file says for one instrument."""
@@ -172,31 +143,22 @@ class Dialect(Table):
         """Return the number that really goes on the wire: ``value`` cut to the decimals."""
         return float(decimal_text(value, self.decimals.get(operation, 6)))
 
-    @model_validator(mode="after")
-    def _whole(self) -> Dialect:
-        import difflib
+    def value_in(self, operation: str, answer: str) -> str:
+        """Return the part of an answer that is its value.
 
-        for operation in (*self.send, *self.decimals, *self.ask):
-            if operation not in OPERATIONS:
-                near = difflib.get_close_matches(operation, OPERATIONS, n=1)
-                hint = f", did you mean {near[0]!r}?" if near else ""
-                _mistake(f"there is no operation {operation!r}{hint}")
-        for operation, message in (*self.send.items(), *self.ask.items()):
-            if not message.isascii() or not message.isprintable() or not message:
-                _mistake(f"the message of {operation!r} must be printable ASCII text")
-            takes_value = operation.startswith("set_") and not operation.startswith("set_const")
-            if takes_value and message.count("{value}") != 1:
-                _mistake(f"the message of {operation!r} must hold {{value}} once")
-        missing = [name for name in REQUIRED[self.role] if name not in self.operations]
-        if missing:
-            _mistake(f"a {self.role} cannot do without {', '.join(missing)}")
-        if any(not 0 <= places <= 12 for places in self.decimals.values()):
-            _mistake("decimals go from 0 to 12")
-        return self
-
-
-def _mistake(problem: str) -> None:
-    raise PydanticCustomError("quantity", "{problem}", {"problem": problem})
+        Raises:
+            ValueError: The answer does not look as the dialect says.
+        """
+        template = self.answers.get(operation)
+        if template is None:
+            return answer
+        # Parted, never formatted: nothing in a dialect file can reach more than the answer.
+        before, _, after = template.partition("{value}")
+        before, after, text = before.lstrip(), after.rstrip(), answer.strip()
+        end = len(text) - len(after)
+        if not text.startswith(before) or not text.endswith(after) or end < len(before):
+            raise ValueError(f"{shown(answer)} does not look like {shown(template)}")
+        return text[len(before) : end]
 
 
 @cache
@@ -211,14 +173,14 @@ def load_dialect(name: str, base: Path | None = None) -> Dialect:
         DialectError: No such dialect, or a mistake in the file.
     """
     if name in BUILT_IN:
-        return read_table(_FOLDER / f"{name}.toml", Dialect, DialectError)
+        return read_table(_FOLDER / f"{name}.toml", Dialect, DialectError, rules=dialect_slips)
     path = Path(name) if base is None else base / name
     if not name.endswith(".toml"):
         names = ", ".join(BUILT_IN)
         raise DialectError(
             [Mistake(name, None, "dialect", f"no built-in dialect of this name; there are {names}")]
         )
-    return read_table(path, Dialect, DialectError)
+    return read_table(path, Dialect, DialectError, rules=dialect_slips)
 
 
 def bench_dialects(file: BenchFile) -> dict[str, Dialect]:

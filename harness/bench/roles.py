@@ -3,10 +3,20 @@
 from __future__ import annotations
 
 from harness.bench.clock import Clock
+from harness.bench.diagnose.cause import Cause
+from harness.bench.diagnose.reply import compound_cause, queue_cause, reply_cause
 from harness.bench.dialect import Dialect
+from harness.bench.dialect_rules import SAMPLED
 from harness.bench.link import Link
 from harness.bench.sample import SupplySample
-from harness.bench.scpi import OverloadAnswer, boolean, error_entry, number, split_answers
+from harness.bench.scpi import (
+    MarkerAnswer,
+    OverloadAnswer,
+    boolean,
+    error_entry,
+    number,
+    split_answers,
+)
 from harness.errors import InstrumentError, NoReading, Overload, ReportedError, UnexpectedReply
 
 __all__ = ["Instrument", "Load", "Meter", "Supply"]
@@ -31,6 +41,8 @@ class Instrument:
         self.dialect = dialect
         self.clock = clock
         self._identity: str | None = None
+        self._sampled = dialect.sample.answer if dialect.sample is not None else ()
+        self._singly = tuple(name for name in dialect.read_values if name not in self._sampled)
 
     @property
     def longest_s(self) -> float:
@@ -58,7 +70,12 @@ class Instrument:
             NoReading: Overload, not-a-number, or no number at all.
         """
         question = self.dialect.ask[operation]
-        return self._number(self.link.query(question), question)
+        answer = self.link.query(question)
+        try:
+            return self._number(operation, answer, question)
+        except ValueError as error:
+            cause = reply_cause(operation, question, answer, state=False)
+            raise self._no_reading(cause, question) from error
 
     def state(self, operation: str) -> bool:
         """Ask for a boolean.
@@ -69,11 +86,10 @@ class Instrument:
         question = self.dialect.ask[operation]
         answer = self.link.query(question)
         try:
-            return boolean(answer)
+            return boolean(self.dialect.value_in(operation, answer))
         except ValueError as error:
-            raise NoReading(
-                str(error), instrument=self.link.name, message=question, do="check its dialect"
-            ) from error
+            cause = reply_cause(operation, question, answer, state=True)
+            raise self._no_reading(cause, question) from error
 
     def identify(self) -> str:
         """Return the answer to ``*IDN?``, cut to 200 characters."""
@@ -117,8 +133,9 @@ class Instrument:
             try:
                 entry = error_entry(answer)
             except ValueError as error:
+                cause = queue_cause(question, answer, str(error))
                 raise UnexpectedReply(
-                    str(error), instrument=self.link.name, message=question, do="check its dialect"
+                    cause.what, instrument=self.link.name, message=question, do=cause.do
                 ) from error
             if entry.code == 0:
                 return tuple(entries)
@@ -149,36 +166,71 @@ class Instrument:
         """End the conversation."""
         self.link.close()
 
-    def _number(self, answer: str, question: str) -> float:
+    def _number(self, operation: str, answer: str, question: str) -> float:
+        """Read a number.
+
+        Raises:
+            NoReading: A marker for overload or not-a-number.
+            ValueError: No number.
+        """
         try:
-            return number(answer)
-        except OverloadAnswer as error:
-            raise Overload(
-                str(error), instrument=self.link.name, message=question, do="check range and leads"
-            ) from error
-        except ValueError as error:
-            raise NoReading(
+            try:
+                return number(self.dialect.value_in(operation, answer))
+            except MarkerAnswer:
+                raise
+            except ValueError:
+                if operation in self.dialect.answers:
+                    _refuse_marker(answer)  # it may come without what stands around a value
+                raise
+        except MarkerAnswer as error:
+            kind = Overload if isinstance(error, OverloadAnswer) else NoReading
+            raise kind(
                 str(error), instrument=self.link.name, message=question, do="check range and leads"
             ) from error
 
+    def _no_reading(self, cause: Cause, question: str) -> NoReading:
+        do = cause.do
+        if cause.write and self.dialect.built_in:
+            do = (
+                f"copy the built-in dialect ({self.dialect.path}) beside the bench file, name the "
+                f"copy there, and change the copy: {do}"
+            )
+        return NoReading(
+            cause.what, instrument=self.link.name, message=question, do=do, write=cause.write
+        )
+
     def _compound(self) -> dict[str, float]:
-        """Read the dialect's sample in one round trip, or question by question without one."""
+        """Read the dialect's sample in one round trip, what it leaves out question by question."""
+        values: dict[str, float] = {}
         sample = self.dialect.sample
-        if sample is None:
-            names = ("voltage", "current", "power", "status")
-            asks = {name: f"measure_{name}" if name != "status" else name for name in names}
-            return {name: self.value(ask) for name, ask in asks.items() if self.has(ask)}
-        answer = self.link.query(sample.ask)
-        try:
-            parts = split_answers(answer, len(sample.answer))
-            return dict(zip(sample.answer, map(number, parts), strict=True))
-        except ValueError as error:
-            raise NoReading(
-                str(error),
-                instrument=self.link.name,
-                message=sample.ask,
-                do="check range and leads",
-            ) from error
+        if sample is not None:
+            names = self._sampled
+            answer = self.link.query(sample.ask)
+            try:
+                parts = split_answers(answer, len(names), sample.separator)
+                for name, part in zip(names, parts, strict=True):
+                    values[name] = self._number(SAMPLED[name], part, sample.ask)
+            except ValueError as error:
+                asked = [SAMPLED[name] for name in names]
+                cause = compound_cause(names, asked, sample.ask, answer)
+                raise self._no_reading(cause, sample.ask) from error
+        for left_out in self._singly:
+            values[left_out] = self.value(SAMPLED[left_out])
+        return values
+
+
+def _refuse_marker(answer: str) -> None:
+    """Raise where an answer is a marker.
+
+    Raises:
+        MarkerAnswer: It is one.
+    """
+    try:
+        number(answer)
+    except MarkerAnswer:
+        raise
+    except ValueError:
+        return
 
 
 class Supply(Instrument):

@@ -11,6 +11,7 @@ from decimal import ROUND_DOWN, Decimal
 
 __all__ = [
     "ErrorEntry",
+    "MarkerAnswer",
     "OverloadAnswer",
     "boolean",
     "decimal_text",
@@ -24,7 +25,11 @@ __all__ = [
 _MARKER = 9.8e37
 
 
-class OverloadAnswer(ValueError):
+class MarkerAnswer(ValueError):
+    """A marker in the place of a value: overload or not-a-number."""
+
+
+class OverloadAnswer(MarkerAnswer):
     """The marker for infinity: the quantity is beyond the instrument's range."""
 
 
@@ -33,8 +38,9 @@ def number(text: str) -> float:
 
     Raises:
         OverloadAnswer: The marker for plus infinity.
-        ValueError: Text that is no number, and the markers for overload and not-a-number: they must
-            never be taken for a value. The message says which it was.
+        MarkerAnswer: Any of the markers for overload and not-a-number: they must never be taken for
+            a value. The message says which it was.
+        ValueError: Text that is no number.
     """
     try:
         value = float(text)
@@ -46,23 +52,29 @@ def number(text: str) -> float:
             raise ValueError(f"{_shown(text)} is not a number")
         return value
     if math.isnan(value) or 9.905e37 <= abs(value) < 9.95e37:
-        raise ValueError(f"the instrument answered not-a-number ({_shown(text)})")
-    kind = OverloadAnswer if value > 0 else ValueError
+        raise MarkerAnswer(f"the instrument answered not-a-number ({_shown(text)})")
+    kind = OverloadAnswer if value > 0 else MarkerAnswer
     raise kind(f"the instrument answered overload ({_shown(text)})")
 
 
 def boolean(text: str) -> bool:
     """Read a boolean answer: ``0`` or ``1`` (SCPI-1999 vol. 1, 7.3), or ``ON`` or ``OFF``.
 
+    Blanks around it and one pair of quotes are let pass: they change nothing.
+
     Raises:
         ValueError: Anything else.
     """
-    answer = {"0": False, "+0": False, "OFF": False, "1": True, "+1": True, "ON": True}.get(
-        text.strip().upper()
-    )
+    word = text.strip()
+    if len(word) > 1 and word[0] == word[-1] and word[0] in "\"'":
+        word = word[1:-1].strip()
+    answer = _STATES.get(word.upper())
     if answer is None:
         raise ValueError(f"{_shown(text)} is neither 0 nor 1")
     return answer
+
+
+_STATES = {"0": False, "+0": False, "OFF": False, "1": True, "+1": True, "ON": True}
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,13 +103,18 @@ def error_entry(text: str) -> ErrorEntry:
         raise ValueError(f"{_shown(text)} is no entry of an error queue") from None
 
 
-def split_answers(text: str, count: int) -> list[str]:
+def split_answers(text: str, count: int, separator: str = ";") -> list[str]:
     """Split the one line that answers a compound query (IEEE 488.2, 8.4.2: joined by ``;``).
+
+    Args:
+        text: The line.
+        count: How many answers it must hold.
+        separator: What stands between them; a blank stands for any number of blanks.
 
     Raises:
         ValueError: Another number of answers than ``count`` came: the conversation is out of step.
     """
-    answers = text.split(";")
+    answers = text.split() if separator == " " else text.split(separator)
     if len(answers) != count:
         raise ValueError(
             f"expected {count} answers in one line, got {len(answers)}: {_shown(text)}"

@@ -59,7 +59,8 @@ MODEL = FileKind(
 )
 DIALECT = FileKind(
     "a dialect",
-    frozenset({"name", "role", "title", "link", "send", "decimals", "ask", "sample", "status"}),
+    frozenset({"name", "role", "title", "link", "send", "decimals", "ask", "answers"})
+    | frozenset({"sample", "status"}),
     'an instrument of a bench file, as dialect = "FILE"',
 )
 

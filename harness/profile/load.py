@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
@@ -73,7 +74,14 @@ def load_bench(source: str | Path) -> BenchFile:
     return bench.came_from(file.name, file.text, file.sha256)
 
 
-def read_table(path: Path, model: type[_TableT], error: type[FileError], name: str = "") -> _TableT:
+def read_table(
+    path: Path,
+    model: type[_TableT],
+    error: type[FileError],
+    name: str = "",
+    *,
+    rules: Callable[[Mapping[str, Any]], Iterable[Slip]] = lambda _: (),
+) -> _TableT:
     """Read a TOML file as a table of any model.
 
     Args:
@@ -81,6 +89,7 @@ def read_table(path: Path, model: type[_TableT], error: type[FileError], name: s
         model: What it must hold.
         error: What is raised.
         name: The file's name as the user gave it; left out, the path.
+        rules: What is told beside the model: finds slips in what stands in the file.
 
     Raises:
         FileError: With every mistake in the file. Raised as ``error``.
@@ -88,7 +97,8 @@ def read_table(path: Path, model: type[_TableT], error: type[FileError], name: s
     file = read_toml(path, name or str(path), error)
     slips: list[Slip] = []
     table = _validated(file, model, slips)
-    if table is None:
+    slips += rules(file.data)
+    if table is None or slips:
         raise error(as_mistakes(slips, file.name, Lines(file.text)))
     return table
 

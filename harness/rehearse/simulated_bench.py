@@ -23,7 +23,7 @@ from harness.shipped import shipped
 
 __all__ = ["SimulatedBench"]
 
-#: Bits of the questionable register, as the built-in dialects read them.
+#: Bits of the questionable register. Makers differ in them: no built-in dialect reads them.
 _PROTECTION, _LIMITING = 1, 2
 
 _AMBIENT_DEGC = 23.0

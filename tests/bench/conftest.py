@@ -16,7 +16,7 @@ from harness.bench.roles import Load, Supply
 from harness.bench.sample import SupplySample
 from harness.rehearse.clock import SimulatedClock
 
-SAMPLE = "MEAS:VOLT?;:MEAS:CURR?;:STAT:QUES:COND?"
+SAMPLE = "MEAS:VOLT?;:MEAS:CURR?"
 
 
 class WireLink:
@@ -83,9 +83,9 @@ class Wire:
             self.samples.append,
         )
 
-    def reads(self, voltage: str, current: str, status: str = "0") -> None:
+    def reads(self, voltage: str, current: str) -> None:
         """Decide what the supply reads from now on."""
-        self.supply.answers[SAMPLE] = lambda: f"{voltage};{current};{status}"
+        self.supply.answers[SAMPLE] = lambda: f"{voltage};{current}"
 
 
 LIMITS = Limits(voltage_v=26.4, current_a=1.5, power_w=36.0, load_current_a=2.0)

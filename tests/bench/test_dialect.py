@@ -8,7 +8,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from harness.bench import dialect as module
-from harness.bench.dialect import BUILT_IN, REQUIRED, Dialect, bench_dialects, load_dialect
+from harness.bench import dialect_rules as module_rules
+from harness.bench.dialect import BUILT_IN, Dialect, bench_dialects, load_dialect
+from harness.bench.dialect_rules import OPERATIONS, REQUIRED
 from harness.errors import BenchFileError, DialectError, FileError
 from harness.profile.load import load_bench
 
@@ -64,8 +66,28 @@ class TestBuiltIn:
             bench_dialects(bench.model_copy(update={"meter": meter}))
 
 
+#: What is said of a dialect with a mistake in each of its tables.
+ALL_AT_ONCE = """\
+F:4: send: a load cannot do without input_off; for example: input_off = "INP OFF"
+F:5: send.set_curent: there is no operation 'set_curent', did you mean 'set_current'?
+F:7: send.set_current: the message of 'set_current' must hold {value} once; for example: \
+set_current = "CURR {value}"
+F:9: ask: a load cannot do without input_state; for example: input_state = "INP?"
+F:11: ask.current_setting: the message of 'current_setting' must be printable ASCII text; \
+for example: current_setting = "CURR?"
+F:16: decimals.set_current: decimals go from 0 to 12; for example: set_current = 3
+F:20: sample.answer: a load's sample cannot do without current; 'voltage' stands here more than \
+once; for example: answer = ["voltage", "current"]
+F:23: answers.measure_voltage: it must be printable ASCII text that holds {value} once, where the \
+number or the state stands; for example: measure_voltage = "{value} V"
+F:25: status: only a supply has status bits: leave this table out
+"""
+
+
 class TestMistakes:
-    GOOD = (FOLDER / "scpi-dc-supply.toml").read_text(encoding="utf-8")
+    GOOD = (FOLDER / "scpi-dc-supply.toml").read_text(
+        encoding="utf-8"
+    ) + "\n[status]\nprotection = 8\n"
 
     @pytest.mark.parametrize(
         ("old", "new", "says"),
@@ -76,7 +98,33 @@ class TestMistakes:
             ('"OUTP OFF"', '"OUTP OFF\\u0007"', "printable ASCII"),
             ('output_off             = "OUTP OFF"', "", "cannot do without output_off"),
             ('role  = "supply"', 'role = "suply"', "did you mean 'supply'"),
-            ("protection    = 1", "protection = -1", "protection"),
+            ("protection = 8", "protection = -1", "status.protection"),
+            ("protection = 8", "protection = 3\ncurrent_limit = 1", "stands for the current limit"),
+            (
+                'answer = ["voltage", "current"]',
+                'answer = ["voltage", "status"]',
+                "without current",
+            ),
+            ('answer = ["voltage", "current"]', 'answer = ["current"]', "without voltage"),
+            ('"voltage", "current"]', '"voltage", "voltage", "current"]', "more than once"),
+            ('answer = ["voltage", "current"]', "", "sample.answer: this key is missing"),
+            ('"voltage", "current"]', '"voltage", "current"]\nseparator = "7"', "no number has"),
+            ('output_on              = "OUTP ON"', "", "cannot do without output_on"),
+            ('"OUTP?"', '"OUTP? {value}"', "has no number to hold {value}"),
+            ("[ask]", '[ask]\noutput_on = "OUTP ON"', "'output_on' belongs under [send]"),
+            ("[decimals]", "[decimals]\nset_volts = 3", "did you mean 'set_voltage'"),
+            (
+                "\n[status]",
+                '\n[answers]\noutput_state = "{value}{value}"\n[status]',
+                "{value} once",
+            ),
+            ("\n[status]", '\n[answers]\nidentify = "{value}"\n[status]', "holds no single value"),
+            ("\n[status]", '\n[answers]\nmeasure_power = "{value}"\n[status]', "never asks"),
+            (
+                "\n[status]",
+                '\n[answers]\nset_voltage = "{value}"\n[status]',
+                "holds no single value",
+            ),
             ("set_voltage            = 3", "set_voltage = 99", "decimals"),
         ],
     )
@@ -87,6 +135,53 @@ class TestMistakes:
         with pytest.raises(DialectError) as caught:
             load_dialect(written(tmp_path, self.GOOD.replace(old, new, 1)))
         assert says in str(caught.value)
+
+    def test_all_are_told_at_once_with_line_key_and_example(self, tmp_path: Path) -> None:
+        """Every mistake of a dialect comes in one go: file, line, key, and a line that would do."""
+        path = written(
+            tmp_path,
+            """name = "own"
+role = "load"
+
+[send]
+set_curent = "CURR {value}"
+input_on = "INP ON"
+set_current = "CURR 5"
+
+[ask]
+identify = "*IDN?"
+current_setting = "CURR?\\u0007"
+measure_voltage = "MEAS:VOLT?"
+measure_current = "MEAS:CURR?"
+
+[decimals]
+set_current = 99
+
+[sample]
+ask = "MEAS:ALL?"
+answer = ["voltage", "voltage"]
+
+[answers]
+measure_voltage = "V"
+
+[status]
+protection = 1
+""",
+        )
+
+        with pytest.raises(DialectError) as caught:
+            load_dialect(path)
+
+        assert str(caught.value).replace(path, "F").splitlines() == ALL_AT_ONCE.splitlines()
+
+    @pytest.mark.parametrize("name", sorted(OPERATIONS))
+    def test_each_operation_goes_into_one_table(self, name: str, tmp_path: Path) -> None:
+        """An operation in the table it does not belong to is told, not met with power on."""
+        table = "send" if name in module_rules._ASKED else "ask"
+        text = self.GOOD.replace(f"[{table}]", f'[{table}]\n{name} = "X {{value}}"', 1)
+
+        with pytest.raises(DialectError, match=f"{name}' belongs under"):
+            load_dialect(written(tmp_path, text))
 
     @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=150)
     @given(
@@ -114,3 +209,54 @@ class TestMistakes:
 
         with pytest.raises(DialectError):
             load_dialect(written(tmp_path, content))
+
+
+class TestAnswers:
+    def dialect(self, template: str) -> Dialect:
+        """Return a meter's dialect whose answers look so."""
+        return load_dialect("scpi-meter").model_copy(
+            update={"answers": {"measure_voltage_dc": template}}
+        )
+
+    @pytest.mark.parametrize(
+        ("template", "answer", "value"),
+        [
+            ("{value},VDC", "24.01,VDC", "24.01"),
+            ("{value} V", "  12.000 V ", "12.000"),
+            ("V1 {value}", "V1 12.000", "12.000"),
+            ('"{value}"', '"OFF"', "OFF"),
+            ("{value}", " 1.2E+01 ", "1.2E+01"),
+        ],
+    )
+    def test_the_value_is_what_stands_where_the_dialect_says(
+        self, template: str, answer: str, value: str
+    ) -> None:
+        """Header, unit and quotes are taken off as the dialect has them."""
+        assert self.dialect(template).value_in("measure_voltage_dc", answer) == value
+
+    @pytest.mark.parametrize(
+        ("template", "answer"),
+        [
+            ("{value}V", "120.0mA"),
+            ("{value},VDC", "24.01"),
+            ("V1 {value}", "V2 12.000"),
+            ("AB{value}BA", "ABA"),  # too short to hold both
+            ('"{value}"', '"'),
+        ],
+    )
+    def test_another_unit_or_header_is_no_value(self, template: str, answer: str) -> None:
+        """What does not look as the dialect says is never read: a number in mV is none in V."""
+        with pytest.raises(ValueError, match="does not look like"):
+            self.dialect(template).value_in("measure_voltage_dc", answer)
+
+    @given(st.text(max_size=30), st.text(max_size=30))
+    def test_a_template_reaches_nothing_but_the_answer(self, junk: str, answer: str) -> None:
+        """Braces and format tricks in a template are text; what comes out stands in the answer."""
+        dialect = self.dialect("{0.__class__}%s{!r}" + junk.replace("{value}", "") + "{value}")
+
+        with contextlib.suppress(ValueError):
+            assert dialect.value_in("measure_voltage_dc", answer) in answer
+
+    def test_others_are_left_as_they_are(self) -> None:
+        """Without a line for it an answer is the value."""
+        assert load_dialect("scpi-meter").value_in("measure_resistance", "1.0") == "1.0"

@@ -203,7 +203,7 @@ WELL = {
     "OUTP?": "0",
     "SYST:ERR?": '0,"No error"',
     "*TST?": "0",
-    "MEAS:VOLT?;:MEAS:CURR?;:STAT:QUES:COND?": "0.001;0.0;0",
+    "MEAS:VOLT?;:MEAS:CURR?": "0.001;0.0",
 }
 
 
@@ -235,14 +235,14 @@ class TestMisbehaviour:
         ("question", "answer", "check", "text"),
         [
             ("*TST?", "3", "self-test", "failed with 3"),
-            ("*TST?", "fine", "self-test", "'fine' is not a number at '*TST?'"),
+            ("*TST?", "fine", "self-test", "'fine' is not a number, and holds none"),
             ("OUTP?", "2", "output", "'2' is neither 0 nor 1 at 'OUTP?'"),
             ("SYST:ERR?", "-100,x", "error queue", "its error queue does not run empty"),
             ("SYST:ERR?", "none", "error queue", "'none' is no entry of an error queue"),
             # overload, SCPI-1999 volume 1, 7.2.1.4
             (
-                "MEAS:VOLT?;:MEAS:CURR?;:STAT:QUES:COND?",
-                "9.9E37;0;0",
+                "MEAS:VOLT?;:MEAS:CURR?",
+                "9.9E37;0",
                 "reading",
                 "the instrument answered overload",
             ),

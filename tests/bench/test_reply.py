@@ -1,0 +1,135 @@
+"""What is the matter with an answer, and the dialect's line that would be right."""
+
+from __future__ import annotations
+
+import tomllib
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.bench.diagnose.reply import compound_cause, reply_cause
+from harness.bench.dialect import Dialect, load_dialect
+from harness.bench.scpi import boolean, number
+
+
+def with_line(line: str) -> Dialect:
+    """Return a supply's dialect with a line put under [answers]."""
+    return load_dialect("scpi-dc-supply").model_copy(update={"answers": tomllib.loads(line)})
+
+
+class TestNumber:
+    @pytest.mark.parametrize(
+        ("answer", "line"),
+        [
+            ("24.01,VDC", 'measure_voltage = "{value},VDC"'),
+            ("12.000V", 'measure_voltage = "{value}V"'),
+            ("V1 -12.000", 'measure_voltage = "V1 {value}"'),
+            ("+1.2E+01 V ", 'measure_voltage = "{value} V"'),
+            ('"12.0"', "measure_voltage = '\"{value}\"'"),
+        ],
+    )
+    def test_the_line_is_made_of_the_answer(self, answer: str, line: str) -> None:
+        """A number among header, unit or quotes gives the line that takes them off."""
+        cause = reply_cause("measure_voltage", "MEAS:VOLT?", answer, state=False)
+
+        assert cause.write == (line,)
+        assert "its dialect" in cause.do
+        assert "leads" not in cause.do
+
+    @pytest.mark.parametrize(
+        ("answer", "says"),
+        [
+            ("", "its answer is empty"),
+            ("  ", "its answer is empty"),
+            ("meas:volt?", "an echo"),
+            ("Welcome", "may be a greeting"),
+            ("12.00,0.100,1.20", "more than one"),
+            ("{value} 5", "not a number"),
+        ],
+    )
+    def test_other_causes_have_their_own_advice(self, answer: str, says: str) -> None:
+        """Nothing, an echo, a greeting and several values are no matter of units or leads."""
+        cause = reply_cause("measure_voltage", "MEAS:VOLT?", answer, state=False)
+
+        assert says in f"{cause.what}; {cause.do}"
+        assert cause.write == ()
+        assert "leads" not in cause.do
+
+    @given(
+        st.text(st.characters(codec="ascii", exclude_categories=["Cc", "Nd"]), max_size=8),
+        st.floats(-1e6, 1e6),
+        st.text(st.characters(codec="ascii", exclude_categories=["Cc", "Nd"]), max_size=8),
+    )
+    def test_a_line_that_is_given_reads_the_answer(
+        self, before: str, value: float, after: str
+    ) -> None:
+        """Whatever stands around it: a line that is offered is TOML, and reads that number."""
+        answer = f"{before}{value!r}{after}"
+        cause = reply_cause("measure_voltage", "MEAS:VOLT?", answer, state=False)
+
+        for line in cause.write:
+            read = number(with_line(line).value_in("measure_voltage", answer))
+            assert abs(read) == abs(value)
+
+
+class TestState:
+    @pytest.mark.parametrize(
+        ("answer", "line"),
+        [
+            ("OUTP OFF", 'output_state = "OUTP {value}"'),
+            ("<ON>", 'output_state = "<{value}>"'),
+            ("STATE:1;", 'output_state = "STATE:{value};"'),
+        ],
+    )
+    def test_the_line_is_made_of_the_answer(self, answer: str, line: str) -> None:
+        """A state among other text gives the line that takes the rest off."""
+        cause = reply_cause("output_state", "OUTP?", answer, state=True)
+
+        assert cause.write == (line,)
+        assert isinstance(boolean(with_line(line).value_in("output_state", answer)), bool)
+
+    def test_another_word_needs_another_question(self) -> None:
+        """A state in words of its own is not guessed at."""
+        cause = reply_cause("output_state", "OUTP:MODE?", "CV", state=True)
+
+        assert cause.write == ()
+        assert "another question for output_state" in cause.do
+
+
+class TestSample:
+    NAMES = ("voltage", "current")
+    ASKED = ("measure_voltage", "measure_current")
+
+    @pytest.mark.parametrize(
+        ("answer", "under", "lines"),
+        [
+            ("12.00,0.100", "[sample]", ('separator = ","',)),
+            ("12.00  0.100", "[sample]", ('separator = " "',)),
+            (
+                "12.00V;0.100A",
+                "[answers]",
+                ('measure_voltage = "{value}V"', 'measure_current = "{value}A"'),
+            ),
+            (
+                "12.00V,0.100",
+                "[sample] and [answers]",
+                ('separator = ","', 'measure_voltage = "{value}V"'),
+            ),
+        ],
+    )
+    def test_the_lines_are_made_of_the_answer(
+        self, answer: str, under: str, lines: tuple[str, ...]
+    ) -> None:
+        """Another separator, and units in the parts, give the lines that express them."""
+        cause = compound_cause(self.NAMES, self.ASKED, "MEAS:VOLT?;:MEAS:CURR?", answer)
+
+        assert cause.write == lines
+        assert f"write under {under}:" in cause.do
+
+    def test_a_missing_part_leaves_the_sample_out(self) -> None:
+        """An instrument that answers the first question alone cannot do compound ones."""
+        cause = compound_cause(self.NAMES, self.ASKED, "MEAS:VOLT?;:MEAS:CURR?", "12.00")
+
+        assert "expected 2 answers in one line (voltage, current), got '12.00'" in cause.what
+        assert "leave [sample] out" in cause.do

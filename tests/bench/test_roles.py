@@ -1,0 +1,177 @@
+"""What instruments make of answers, by dialects of the user's own."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from harness.bench.dialect import Dialect, load_dialect
+from harness.bench.roles import Meter, Supply
+from harness.errors import NoReading, Overload, UnexpectedReply
+
+if TYPE_CHECKING:
+    from tests.bench.conftest import Wire
+
+SAMPLE = "MEAS:VOLT?;:MEAS:CURR?"
+
+
+def own(name: str, **tables: Any) -> Dialect:
+    """Return a built-in dialect with tables of the user's own, as a file would give it."""
+    data = load_dialect(name).model_dump(by_alias=True, exclude={"link"})
+    return Dialect.model_validate({**data, "name": "own", **tables})
+
+
+def supply(wire: Wire, **tables: Any) -> Supply:
+    return Supply("supply", wire.supply, own("scpi-dc-supply", **tables), wire.clock)
+
+
+def meter(wire: Wire, **tables: Any) -> Meter:
+    return Meter("meter", wire.load, own("scpi-meter", **tables), wire.clock)
+
+
+class TestStatus:
+    # SCPI-1999 volume 1, STATus:QUEStionable: bit 0 VOLTage, bit 1 CURRent questionable; a supply
+    # in constant current does not hold its voltage, so many set bit 0 then (common practice).
+    @pytest.mark.parametrize("bits", ["0", "1", "2", "3"])
+    def test_a_built_in_dialect_reads_no_bits(self, wire: Wire, bits: str) -> None:
+        """With a built-in dialect the register is not asked, whatever it says."""
+        wire.supply.answers["STAT:QUES:COND?"] = lambda: bits
+        wire.reads("1.2", "0.3")
+
+        sample = Supply("supply", wire.supply, load_dialect("scpi-dc-supply"), wire.clock).read()
+
+        assert (sample.limiting, sample.protection) == (None, False)
+        assert wire.supply.messages == [SAMPLE]
+
+    @pytest.mark.parametrize(
+        ("bits", "limiting", "protection"),
+        [("0", False, False), ("1", True, False), ("9", True, True)],
+    )
+    def test_weights_of_the_user_s_own_count(
+        self, wire: Wire, bits: str, *, limiting: bool, protection: bool
+    ) -> None:
+        """Weights that a dialect states are read: within the sample, or by a question beside it."""
+        weights = {"protection": 8, "current_limit": 1}
+        sampled = {"ask": f"{SAMPLE};:STAT:QUES:COND?", "answer": ["voltage", "current", "status"]}
+        wire.supply.answers[sampled["ask"]] = lambda: f"1.2;0.3;{bits}"
+        wire.supply.answers["STAT:QUES:COND?"] = lambda: bits
+        wire.reads("1.2", "0.3")
+
+        within = supply(wire, status=weights, sample=sampled).read()
+        beside = supply(wire, status=weights).read()
+
+        assert (within.limiting, within.protection) == (limiting, protection)
+        assert beside[1:] == within[1:]
+        assert wire.supply.messages == [sampled["ask"], SAMPLE, "STAT:QUES:COND?"]
+
+
+class TestSample:
+    def test_another_separator_is_read(self, wire: Wire) -> None:
+        """A compound answer is parted as the dialect says, blanks of any number as one."""
+        for separator, answer in ((",", "1.20, 0.3"), (" ", "1.20   0.3")):
+            wire.supply.answers[SAMPLE] = lambda answer=answer: answer
+            sample = {"ask": SAMPLE, "answer": ["voltage", "current"], "separator": separator}
+
+            read = supply(wire, sample=sample).read()
+
+            assert (read.voltage_v, read.current_a) == (1.2, 0.3)
+
+    def test_its_parts_may_carry_units(self, wire: Wire) -> None:
+        """What [answers] says of a question holds for its part of the sample."""
+        wire.supply.answers[SAMPLE] = lambda: "1.20V;0.3A"
+        answers = {"measure_voltage": "{value}V", "measure_current": "{value}A"}
+
+        read = supply(wire, answers=answers).read()
+
+        assert (read.voltage_v, read.current_a) == (1.2, 0.3)
+
+    def test_real_power_beside_it_is_asked(self, wire: Wire) -> None:
+        """Power that a dialect can measure is measured, though its sample leaves it out."""
+        wire.reads("1.2", "0.3")
+        wire.supply.answers["MEAS:POW?"] = lambda: "0.2"
+        ask = {**load_dialect("scpi-dc-supply").ask, "measure_power": "MEAS:POW?"}
+
+        assert supply(wire, ask=ask).read().power_w == 0.2
+
+
+class TestAdvice:
+    def test_a_unit_is_the_dialect_s_fault(self, wire: Wire) -> None:
+        """A number with a unit says which line of the dialect would be right."""
+        wire.load.answers["MEAS:VOLT:DC?"] = lambda: "24.01,VDC"
+
+        with pytest.raises(NoReading) as caught:
+            meter(wire).read("voltage_dc")
+
+        assert str(caught.value) == (
+            "load (wire), at 'MEAS:VOLT:DC?': '24.01,VDC' is not a number alone; its dialect must "
+            "say where the value stands; write under [answers]: "
+            'measure_voltage_dc = "{value},VDC"'
+        )
+
+    def test_the_line_cures_it(self, wire: Wire) -> None:
+        """With that line in the dialect the answer is read."""
+        wire.load.answers["MEAS:VOLT:DC?"] = lambda: "24.01,VDC"
+
+        cured = meter(wire, answers={"measure_voltage_dc": "{value},VDC"})
+
+        assert cured.read("voltage_dc") == 24.01
+
+    def test_a_built_in_dialect_is_copied_first(self, wire: Wire) -> None:
+        """Nobody writes into a dialect that comes with the program."""
+        wire.load.answers["MEAS:VOLT:DC?"] = lambda: "24.01,VDC"
+        built_in = Meter("meter", wire.load, load_dialect("scpi-meter"), wire.clock)
+
+        with pytest.raises(NoReading, match=r"copy the built-in dialect \(.*scpi-meter\.toml\)"):
+            built_in.read("voltage_dc")
+
+    @pytest.mark.parametrize("answer", ["9.9E37", "9.9E37,VDC"])
+    def test_overload_is_range_and_leads(self, wire: Wire, answer: str) -> None:
+        """Overload keeps its advice, with the unit or, as some send it, without."""
+        wire.load.answers["MEAS:VOLT:DC?"] = lambda: answer
+
+        with pytest.raises(Overload) as caught:
+            meter(wire, answers={"measure_voltage_dc": "{value},VDC"}).read("voltage_dc")
+        assert caught.value.do == "check range and leads"
+
+    def test_a_bare_number_where_a_unit_is_due_is_none(self, wire: Wire) -> None:
+        """Where the dialect has a unit, a number without it may be in any other."""
+        wire.load.answers["MEAS:VOLT:DC?"] = lambda: "24.01"
+
+        with pytest.raises(NoReading):
+            meter(wire, answers={"measure_voltage_dc": "{value},VDC"}).read("voltage_dc")
+
+    @pytest.mark.parametrize(
+        ("answer", "says"),
+        [
+            ("", "its answer is empty"),
+            ("SYST:ERR?", "an echo"),
+            ("Welcome", "needs a question under [ask] error"),
+        ],
+    )
+    def test_an_error_queue_that_is_none_has_its_own(
+        self, wire: Wire, answer: str, says: str
+    ) -> None:
+        """What comes in the place of an entry of the error queue is told apart as well."""
+        wire.supply.answers["SYST:ERR?"] = lambda: answer
+
+        with pytest.raises(UnexpectedReply) as caught:
+            supply(wire).check_errors()
+        assert says in str(caught.value)
+
+
+class TestState:
+    @pytest.mark.parametrize("answer", ['"OFF"', "'off'", ' " OFF " ', "OFF ", "0", '"0"'])
+    def test_quotes_and_blanks_change_nothing(self, wire: Wire, answer: str) -> None:
+        """ON and OFF in quotes or among blanks are the states they say."""
+        wire.supply.answers["OUTP?"] = lambda: answer
+
+        assert supply(wire).state("output_state") is False
+
+    @pytest.mark.parametrize("answer", ['"', "''", '"OFF', "\"OFF'", '""OFF""', "OFF OFF"])
+    def test_half_quotes_are_no_state(self, wire: Wire, answer: str) -> None:
+        """What is not wholly a state is never guessed at."""
+        wire.supply.answers["OUTP?"] = lambda: answer
+
+        with pytest.raises(NoReading, match="output_state"):
+            supply(wire).state("output_state")
