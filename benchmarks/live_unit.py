@@ -15,7 +15,7 @@ from benchmarks.by_hand import log_samples, open_session
 from benchmarks.served import served_supply
 from harness.bench.clock import Clock, SystemClock
 from harness.bench.commands import Watch
-from harness.bench.keeper import Limits
+from harness.bench.limits import Limits
 from harness.bench.open import open_bench
 from harness.bench.port import Bench
 from harness.bench.roles import Supply

@@ -13,7 +13,7 @@ from queue import SimpleQueue
 from typing import IO, Any
 
 from harness.bench.commands import Command
-from harness.bench.keeper import Limits
+from harness.bench.limits import Limits
 from harness.bench.sample import SupplySample
 from harness.bench.trip import Trip, TripReason
 from harness.profile.bench_file import BenchFile

@@ -22,11 +22,25 @@ from harness.errors import (
     PowerOffUnconfirmed,
     UnexpectedReply,
 )
+from harness.quantity import format_quantity
 
 __all__ = ["KeeperHost"]
 
 #: Pause between two tries of switching off: a relay takes a moment, a link too.
 _RETRY_S = 0.02
+
+#: Units of what is set.
+_UNITS = {
+    "voltage": "V",
+    "current_limit": "A",
+    "frequency": "Hz",
+    "voltage_protection": "V",
+    "current_protection": "A",
+    "watchdog": "s",
+    "current": "A",
+    "resistance": "ohm",
+    "power": "W",
+}
 
 
 class KeeperHost:
@@ -86,8 +100,8 @@ class KeeperHost:
             Tripped: It left the envelope or the budget, or was no reading; power has been cut.
         """
         due = self._keeper.due(self._clock.now_s())
-        if due:
-            self._perform(due)
+        if due is not None:
+            self._perform((due,))
             self._raise_trouble()
         try:
             sample = self._supply.read()
@@ -230,7 +244,7 @@ class KeeperHost:
             case CheckErrors():
                 instrument.check_errors()
             case CheckInStep():
-                instrument.check_in_step()
+                instrument.check_identity()
 
     def _compare(self, instrument: Supply | Load, move: Confirm) -> None:
         """Compare a setting read back with what went on the wire."""
@@ -238,16 +252,20 @@ class KeeperHost:
         try:
             value = instrument.value(move.operation)
         except NoReading as error:
+            if move.kept:
+                raise  # it was readable when it was set
             raise UnexpectedReply(
                 error.what, instrument=error.instrument, message=error.message
             ) from error
         # written so that a value that is no number fails
         if not abs(value - sent) <= move.tolerance:
             raise UnexpectedReply(
-                f"it reads back {value:g} where {sent:g} was set",
+                _otherwise(move, value, sent),
                 instrument=instrument.link.name,
                 message=instrument.dialect.ask[move.operation],
-                do="check its range, its front-panel lock and its dialect",
+                do="see who else talks to it, and lock its front panel"
+                if move.kept
+                else "check its range, its front-panel lock and its dialect",
             )
 
     def _raise_trouble(self) -> None:
@@ -266,3 +284,13 @@ class KeeperHost:
         if trip is None:
             raise AssertionError("power was cut, but the keeper knows of no trip")
         return Tripped(trip)
+
+
+def _otherwise(move: Confirm, value: float, sent: float) -> str:
+    """Say what was read in the place of what was set."""
+    if not move.kept:
+        return f"it reads back {value:g} where {sent:g} was set"
+    name = move.operation.removesuffix("_setting")
+    unit = _UNITS[name]
+    read, told = format_quantity(value, unit), format_quantity(sent, unit)
+    return f"the {name.replace('_', ' ')} reads {read} where {told} was set"

@@ -16,7 +16,6 @@ States and the commands they take::
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from harness.bench.commands import (
     ALLOWED,
@@ -32,8 +31,10 @@ from harness.bench.commands import (
     SwitchOn,
     Watch,
 )
+from harness.bench.limits import Limits
 from harness.bench.load_moves import LoadMoves
 from harness.bench.moves import CheckErrors, CheckInStep, Confirm, Move, Send
+from harness.bench.questions import Questions
 from harness.bench.sample import SupplySample
 from harness.bench.trip import Trip, TripReason
 from harness.bench.watch import LevelWatch, ReverseWatch
@@ -46,46 +47,7 @@ from harness.errors import (
 )
 from harness.quantity import format_quantity
 
-__all__ = ["Keeper", "Limits", "failure_reason"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
-    """The hard bounds the keeper holds.
-
-    Attributes:
-        voltage_v: Envelope voltage.
-        current_a: Envelope current.
-        power_w: Envelope power.
-        voltage_error_v: What the supply's reading of the envelope voltage may be off by.
-        current_error_a: What its reading of no current may be off by.
-        power_error_w: What its reading of no power may be off by.
-        frequencies_hz: Line frequencies that may be set; empty for DC.
-        load_current_a: Largest load current that may be set; zero where there is no load.
-        load_power_w: Largest load power that may be set; zero where none may.
-        load_least_ohm: Smallest load resistance that may be set; infinite where none may.
-        readback_frac: Share a setting read back may differ by.
-        silence_s: Longest silence of the client while power is on.
-        off_attempts: How often switching off is tried before it counts as unconfirmed.
-        watchdog_s: Silence after which a supply with an output watchdog switches off by itself.
-        in_step_s: Longest time of nothing but readings: then another question is put.
-    """
-
-    voltage_v: float
-    current_a: float
-    power_w: float
-    voltage_error_v: float = 0.0
-    current_error_a: float = 0.0
-    power_error_w: float = 0.0
-    frequencies_hz: tuple[float, ...] = ()
-    load_current_a: float = 0.0
-    load_power_w: float = 0.0
-    load_least_ohm: float = math.inf
-    readback_frac: float = 0.002
-    silence_s: float = 0.5
-    off_attempts: int = 5
-    watchdog_s: float = 5.0
-    in_step_s: float = 0.5
+__all__ = ["Keeper", "failure_reason"]
 
 
 class Keeper:
@@ -124,7 +86,7 @@ class Keeper:
         )
         self._heard_s = 0.0
         self._patience_s = limits.silence_s
-        self._in_step_s = 0.0
+        self._questions = Questions(limits.asked_s)
         self.switching_off = False
         self._offs_left = 0
         self.state = KeeperState.OFF
@@ -144,14 +106,20 @@ class Keeper:
                 nothing goes on the wire.
         """
         self.heard(now_s)
-        self._in_step_s = now_s  # what is set is read back: that shows it as well
         kind = type(command)
         if self.state not in ALLOWED[kind]:
             raise CommandRefused(
                 f"{kind.__name__} is not taken while power is {self.state.value}", where="keeper"
             )
+        moves = self._moves(command)
+        self._questions.told(moves, now_s)
+        return moves
+
+    def _moves(self, command: Command) -> tuple[Move, ...]:
+        """Return what a command puts on the wire, and change state."""
         match command:
             case Arm():
+                self._questions.clear()
                 return self._arm(command)
             case SwitchOn():
                 self.state = KeeperState.LIVE  # before the message: from here on it may be on
@@ -207,20 +175,13 @@ class Keeper:
             finding = self._watch.add(sample)
         return () if finding is None else self.cut(*finding, sample.time_s)
 
-    def due(self, now_s: float) -> tuple[Move, ...]:
-        """Return the questions to put before the next sample: none as a rule.
+    def due(self, now_s: float) -> Move | None:
+        """Return the question to put before the next sample: none as a rule, never two.
 
         Out of the rise of a level, which wants its samples close together: a level begins with
         commands, and the time counts from them.
         """
-        if self.state is not KeeperState.LIVE or now_s - self._in_step_s < self._limits.in_step_s:
-            return ()
-        self._in_step_s = now_s
-        return (
-            Confirm("supply", "output_state", expected=True),
-            CheckInStep("supply"),
-            *([CheckInStep("load")] if self._load.on else []),
-        )
+        return self._questions.due(now_s) if self.state is KeeperState.LIVE else None
 
     def failed(self, move: Move | None, error: Exception, now_s: float) -> tuple[Move, ...]:
         """Judge a move or a sample (None) that could not be carried out.
@@ -391,6 +352,8 @@ def failure_reason(error: Exception, move: Move | None = None) -> TripReason:
             return reason
     if isinstance(move, CheckInStep):
         return TripReason.OUT_OF_STEP
-    if move == Confirm("supply", "output_state", expected=True):
+    if not isinstance(move, Confirm):
+        return TripReason.NO_READING
+    if move.operation == "output_state" and move.expected:
         return TripReason.OUTPUT_DROPPED
-    return TripReason.READBACK if isinstance(move, Confirm) else TripReason.NO_READING
+    return TripReason.SETTING_CHANGED if move.kept else TripReason.READBACK

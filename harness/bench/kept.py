@@ -16,7 +16,7 @@ from harness.bench import frames
 from harness.bench.clock import SystemClock
 from harness.bench.commands import Command, SwitchOn
 from harness.bench.dialect import bench_dialects
-from harness.bench.keeper import Limits
+from harness.bench.limits import Limits
 from harness.bench.open import open_bench, open_meter
 from harness.bench.port import OnEvent, OnSample
 from harness.bench.roles import Meter

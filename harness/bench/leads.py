@@ -11,7 +11,7 @@ import numpy as np
 from harness.bench.clock import Clock
 from harness.bench.commands import Arm, SwitchOn
 from harness.bench.finding import Finding, Mark
-from harness.bench.keeper import Limits
+from harness.bench.limits import Limits
 from harness.bench.port import Bench, Power
 from harness.bench.roles import Meter
 from harness.errors import Refused

@@ -26,6 +26,7 @@ class Confirm:
         expected: The state, or the value that was set.
         tolerance: How far a value may be off.
         set_by: Operation that set the value: what really went on the wire is what must come back.
+        kept: Whether it was so when it was told: another answer now is a change by somebody else.
     """
 
     role: str
@@ -33,6 +34,7 @@ class Confirm:
     expected: float | bool
     tolerance: float = 0.0
     set_by: str = ""
+    kept: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +46,7 @@ class CheckErrors:
 
 @dataclass(frozen=True, slots=True)
 class CheckInStep:
-    """Ask who it is and whether it reports errors; any other answer is a failure.
+    """Ask who it is; any other answer than at its introduction is a failure.
 
     Readings look alike: when each answer belongs to the question before, only another question
     shows it.

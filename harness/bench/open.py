@@ -10,7 +10,8 @@ from typing import Any
 from harness.bench.clock import Clock
 from harness.bench.dialect import Dialect, bench_dialects
 from harness.bench.host import KeeperHost
-from harness.bench.keeper import Keeper, Limits
+from harness.bench.keeper import Keeper
+from harness.bench.limits import Limits
 from harness.bench.link import VisaLink, open_link, open_visa
 from harness.bench.port import OnEvent, OnSample
 from harness.bench.roles import Instrument, Load, Meter, Supply

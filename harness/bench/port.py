@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from typing import NoReturn, Protocol
 
 from harness.bench.commands import Command
-from harness.bench.keeper import Limits
+from harness.bench.limits import Limits
 from harness.bench.roles import Meter
 from harness.bench.sample import SupplySample
 from harness.bench.trip import TripReason

@@ -102,11 +102,20 @@ class Instrument:
         return self._identity
 
     def check_in_step(self) -> None:
-        """See that its answers still belong to their questions, and that it is still the same.
+        """See that its answers still belong to their questions, and that it reports no errors.
 
         Raises:
             UnexpectedReply: It says it is another than at its introduction.
             ReportedError: It reports errors.
+        """
+        self.check_identity()
+        self.check_errors()
+
+    def check_identity(self) -> None:
+        """See that it is still the same: readings alike cannot show answers out of step.
+
+        Raises:
+            UnexpectedReply: It says it is another than at its introduction.
         """
         identity = self.identify()
         if self._identity is not None and identity != self._identity:
@@ -116,7 +125,6 @@ class Instrument:
                 message=self.dialect.ask["identify"],
                 do="switch it off and on, and see that no other program talks to it",
             )
-        self.check_errors()
 
     def drain_errors(self) -> tuple[str, ...]:
         """Empty the error queue and return what stood in it; nothing where there is none.

@@ -25,6 +25,7 @@ class TripReason(StrEnum):
     INSTRUMENT_SILENT = "instrument_silent"
     LINK_LOST = "link_lost"
     READBACK = "readback"
+    SETTING_CHANGED = "setting_changed"
     INSTRUMENT_ERROR = "instrument_error"
     PROTECTION = "protection"
     OUTPUT_DROPPED = "output_dropped"
@@ -71,6 +72,8 @@ _MEANINGS = {
     TripReason.LINK_LOST: "the link to an instrument broke: check cable, switch and adapter",
     TripReason.READBACK: "a setting read back differs from what was sent: check the instrument's "
     "range, its front-panel lock, and its dialect",
+    TripReason.SETTING_CHANGED: "a setting is no longer what it was when it was read back: a hand "
+    "on the front panel, another program that talks to the instrument, or the instrument itself",
     TripReason.INSTRUMENT_ERROR: "an instrument reports an error of its own: see its text",
     TripReason.PROTECTION: "the supply's own protection switched off: the unit drew or fed back "
     "more than the instrument allows",

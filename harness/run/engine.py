@@ -8,7 +8,7 @@ from contextlib import AbstractContextManager
 from dataclasses import replace
 
 from harness.bench.clock import Clock
-from harness.bench.keeper import Limits
+from harness.bench.limits import Limits
 from harness.bench.port import Bench, Power
 from harness.bench.trip import Trip, Tripped, TripReason
 from harness.errors import (

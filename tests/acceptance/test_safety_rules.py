@@ -69,6 +69,9 @@ RULES = """
     TestLaws::test_no_sequence_ever_lets_a_value_outside_the_envelope_through
   bench/test_host.py
     TestCommandsOnTheWire::test_no_voltage_outside_the_envelope_reaches_the_wire
+  bench/test_questions.py
+    TestChangedBehindOurBack::test_a_setting_of_the_supply_that_changes_cuts_power_within_half_a_second
+    TestChangedBehindOurBack::test_what_the_load_was_told_is_asked_again
   acceptance/test_safety_rules.py
     TestBeforePower::test_no_setting_of_a_run_is_outside_the_envelope
 

@@ -11,7 +11,8 @@ import pytest
 
 from harness.bench.dialect import load_dialect
 from harness.bench.host import KeeperHost
-from harness.bench.keeper import Keeper, Limits
+from harness.bench.keeper import Keeper
+from harness.bench.limits import Limits
 from harness.bench.roles import Load, Supply
 from harness.bench.sample import SupplySample
 from harness.rehearse.clock import SimulatedClock

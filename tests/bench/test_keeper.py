@@ -21,7 +21,8 @@ from harness.bench.commands import (
     SwitchOn,
     Watch,
 )
-from harness.bench.keeper import Keeper, Limits
+from harness.bench.keeper import Keeper
+from harness.bench.limits import Limits
 from harness.bench.moves import Confirm, Send
 from harness.bench.sample import SupplySample
 from harness.bench.trip import TripReason

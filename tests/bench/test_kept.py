@@ -10,8 +10,8 @@ import pytest
 from harness.bench import frames, kept
 from harness.bench.clock import SystemClock
 from harness.bench.commands import Arm, SetVoltage, SwitchOn
-from harness.bench.keeper import Limits
 from harness.bench.kept import KeptPower, open_kept_bench
+from harness.bench.limits import Limits
 from harness.bench.trip import Trip, Tripped, TripReason
 from harness.errors import LinkError, PowerOffUnconfirmed, RecordError
 from harness.profile.bench_file import BenchFile

@@ -6,7 +6,8 @@ import pytest
 
 from harness.bench.commands import Arm, LoadOff, SetLoad, SwitchOn
 from harness.bench.dialect import load_dialect
-from harness.bench.keeper import Keeper, Limits
+from harness.bench.keeper import Keeper
+from harness.bench.limits import Limits
 from harness.bench.load_moves import LoadMoves
 from harness.bench.moves import Confirm, Send
 from harness.bench.sample import SupplySample

@@ -9,12 +9,12 @@ import pytest
 
 from harness.bench.trip import TripReason
 from harness.rehearse.coupled import CoupledDevice
-from tests.instrument_faults import spoil
+from tests.instrument_faults import meddle, spoil
 
 NOMINAL = """
 [[steps]]
 kind = "nominal"
-dwell = "1 s"
+dwell = "2 s"
 """
 
 
@@ -57,3 +57,16 @@ class TestReversedSign:
         assert ran.result.trip is not None
         assert ran.result.trip.reason is TripReason.REVERSED_CURRENT
         assert ran.readings["value"].max() < 12.0
+
+
+class TestSettingsThatChange:
+    @pytest.mark.parametrize("unit", ["CURR 5", "VOLT:PROT 60"])
+    def test_a_setting_changed_by_somebody_else_ends_the_run(
+        self, run_steps: Callable[..., Any], unit: str
+    ) -> None:
+        """A limit set from 1.5 A to 5 A in the nominal hold moves no reading, and is seen."""
+        ran = run_steps("dc", after=NOMINAL, bend=lambda on: meddle(on["supply"], 370, unit))
+
+        assert ran.result.trip is not None
+        assert ran.result.trip.reason is TripReason.SETTING_CHANGED
+        assert ran.said("step")[-1] == "nominal"
