@@ -1,0 +1,151 @@
+"""Whole runs on the outside bench: instruments and unit that were not written by the product.
+
+What is right is passed, what misbehaves is seen. Each case names how the run has to end (the exit
+codes of README.md), and for how long power may stay on once it went wrong; the outside bench's own
+log tells when it was on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.outside.runs import FIVE, TWO, one_run, profile_text
+
+RELEASED, FAILED, CUT, UNDECIDED, REFUSED, LEFT_ON = 0, 1, 3, 4, 5, 6
+
+#: When a thing begins to misbehave: this long after nominal voltage was set.
+IN_THE_HOLD = {"setting_v": 24.0, "after_s": 1.0}
+
+torture = pytest.mark.torture
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """A bench that misbehaves.
+
+    Attributes:
+        what: The misbehaviours; the last one counts for ``off_within_s``.
+        code: How the run has to end.
+        reason: The trip's reason, or None where it is no trip.
+        says: A word that the screen has to say.
+        let_through_a2s: The most that may have gone through its input (I2t).
+        off_within_s: For how long power may stay on after it began; None: never on at all.
+        nominal: Dwell of the hold at nominal voltage.
+        load: Whether there is a load on the bench.
+    """
+
+    what: tuple[dict[str, Any], ...]
+    code: int
+    reason: str | None = None
+    says: str = ""
+    off_within_s: float | None = None
+    let_through_a2s: float | None = None
+    nominal: str = "300 ms"
+    load: bool = False
+
+
+def odd(name: str, **keys: Any) -> tuple[dict[str, Any], ...]:
+    return ({"name": name, **keys},)
+
+
+class TestHealthyUnits:
+    """A unit that is well is released."""
+
+    def test_dc_with_meter(self, tmp_path: Path) -> None:
+        """A DC unit on supply and meter is released, and power is off at the end."""
+        ended, bench = one_run(tmp_path / "run", {"load": False})
+
+        assert ended.code == RELEASED, ended.screen
+        assert ended.released
+        assert not bench.left_on
+        assert bench.events("interrupted") == []
+
+    @torture
+    def test_ac_with_meter_and_load(self, tmp_path: Path) -> None:
+        """An AC unit on source, meter and load is released, its load off at the end."""
+        ended, bench = one_run(tmp_path / "run", {"kind": "ac"})
+
+        assert ended.code == RELEASED, ended.screen
+        assert ended.released
+        assert not bench.left_on
+        assert bench.events("load")[-1]["on"] is False
+
+    @torture
+    @pytest.mark.parametrize("levels", [FIVE, ("25 %", "50 %", "100 %")], ids=["five", "three"])
+    def test_current_falls_as_voltage_rises(self, tmp_path: Path, levels: tuple[str, ...]) -> None:
+        """A unit of constant power, 360 mA at 12 V and 180 mA at 24 V, meets a 500 mA limit."""
+        config = {"load": False, "unit": {"idle_w": 4.3, "start_v": 9.0, "stop_v": 7.0}}
+        profile = profile_text(load=False, levels=levels, idle_w=4.3, limit="500 mA")
+        ended, _ = one_run(tmp_path / "run", config, profile=profile)
+
+        assert ended.code == RELEASED, ended.screen
+
+    @torture
+    def test_one_slow_answer(self, tmp_path: Path) -> None:
+        """One answer of the supply that comes 0.3 s late in a hold cuts nothing."""
+        late = odd("slow-answer-once", late_s=0.3, when=IN_THE_HOLD)
+        config = {"load": False, "misbehaviours": late}
+        profile = profile_text(load=False, nominal="2 s", levels=TWO)
+        ended, _ = one_run(tmp_path / "run", config, profile=profile)
+
+        assert ended.code == RELEASED, ended.screen
+
+
+CASES = {
+    # point by point: readings, settings, states, answers
+    "short, sign reversed": Case(
+        what=(*odd("short-circuit"), *odd("current-sign-reversed")),
+        code=CUT,
+        reason="reversed_current",
+        let_through_a2s=5e-3,
+    ),
+    "short": Case(
+        what=odd("short-circuit"), code=CUT, reason="charge_budget", let_through_a2s=2e-2
+    ),
+    "voltage drifts up": Case(
+        what=odd("voltage-drifts", to_v=26.2, over_s=0.5, when=IN_THE_HOLD),
+        code=CUT,
+        reason="voltage_not_reached",
+        off_within_s=2.5,
+        nominal="20 s",
+    ),
+    "voltage drifts down": Case(
+        what=odd("voltage-drifts", to_v=20.0, over_s=0.5, when=IN_THE_HOLD),
+        code=CUT,
+        reason="voltage_not_reached",
+        off_within_s=2.5,
+        nominal="20 s",
+    ),
+}
+#: What is held in each run of the suite; the others need `make torture`.
+QUICK = {"short, sign reversed"}
+
+
+@pytest.mark.parametrize(
+    "case",
+    [
+        pytest.param(case, id=name, marks=() if name in QUICK else torture)
+        for name, case in CASES.items()
+    ],
+)
+class TestMisbehaviour:
+    def test_ending(self, tmp_path: Path, case: Case) -> None:
+        """The run ends as it has to, with power off in time, and releases nothing."""
+        config = {"load": case.load, "misbehaviours": list(case.what)}
+        profile = profile_text(load=case.load, nominal=case.nominal, levels=TWO)
+        ended, bench = one_run(tmp_path / "run", config, profile=profile)
+
+        assert ended.code == case.code, ended.screen
+        assert not ended.released
+        assert case.reason is None or ended.reason == case.reason
+        assert case.says in ended.screen
+        if case.code == REFUSED:
+            assert not bench.was_on
+        if case.let_through_a2s is not None:
+            assert bench.events("power", on=False)[-1]["i2t_a2s"] < case.let_through_a2s
+        if case.off_within_s is not None:
+            assert bench.on_after_s(case.what[-1]["name"]) < case.off_within_s
