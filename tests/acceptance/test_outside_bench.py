@@ -7,13 +7,15 @@ log tells when it was on.
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.outside.runs import FIVE, TWO, one_run, profile_text
+from tests.outside.partner import OutsideBench
+from tests.outside.runs import FIVE, TWO, Running, one_run, profile_text
 
 RELEASED, FAILED, CUT, UNDECIDED, REFUSED, LEFT_ON = 0, 1, 3, 4, 5, 6
 
@@ -106,6 +108,20 @@ CASES = {
     "short": Case(
         what=odd("short-circuit"), code=CUT, reason="charge_budget", let_through_a2s=2e-2
     ),
+    "limit changes": Case(
+        what=odd("limit-changes", to_a=5.0, when=IN_THE_HOLD),
+        code=CUT,
+        reason="setting_changed",
+        off_within_s=1.0,
+        nominal="10 s",
+    ),
+    "setting changes": Case(
+        what=odd("setting-changes", to_v=23.9, when=IN_THE_HOLD),
+        code=CUT,
+        reason="setting_changed",
+        off_within_s=1.0,
+        nominal="10 s",
+    ),
     "voltage drifts up": Case(
         what=odd("voltage-drifts", to_v=26.2, over_s=0.5, when=IN_THE_HOLD),
         code=CUT,
@@ -149,3 +165,25 @@ class TestMisbehaviour:
             assert bench.events("power", on=False)[-1]["i2t_a2s"] < case.let_through_a2s
         if case.off_within_s is not None:
             assert bench.on_after_s(case.what[-1]["name"]) < case.off_within_s
+
+
+class TestSecondClient:
+    @torture
+    def test_a_second_client(self, tmp_path: Path) -> None:
+        """Another program that raises the current limit in a hold is noticed within a second."""
+        profile = profile_text(load=False, nominal="10 s", levels=TWO)
+        with (
+            OutsideBench(tmp_path / "run", {"load": False}) as bench,
+            Running(bench, profile) as running,
+        ):
+            assert bench.wait(lambda state: state["said_on"] and state["set_v"] == 24.0)
+            time.sleep(1.0)
+            answered = bench.say("supply", "CURR 5", "*OPC?")
+            ended = running.end()
+
+        changed_s = bench.events("set", limit_a=5.0)[0]["t"]
+        off_s = bench.events("power", on=False)[0]["t"]
+        assert answered == ["1"]
+        assert ended.code == CUT, ended.screen
+        assert ended.reason == "setting_changed"
+        assert off_s - changed_s < 1.0

@@ -40,6 +40,7 @@ The log is JSON, one event a line, each with ``t``, the machine's monotonic cloc
 ``misbehaviour``    ``name`` and its keys; ``misbehaviour-over``
 ``protection``      the supply's own over-voltage protection opened the output
 ``interrupted``     ``who``: a message came before the answer to the last was read (-410)
+``error``           ``who``, ``message``, ``peer``: a message that put something in the error queue
 ``said``            ``who``, ``message``, ``answer`` (only with ``messages``)
 ==================  ===============================================================================
 
@@ -253,7 +254,10 @@ class Bench:
             device.error(-410)
             self._note("interrupted", who=who, message=text)
         now_s = self._advance()
+        errors = len(device.errors)
         answer = device.handle(text)
+        if len(device.errors) > errors:
+            self._note("error", who=who, message=text, peer=connection.sock.getpeername())
         if who == "supply":
             self._supply.watch()
         if self._messages:

@@ -14,6 +14,8 @@ import json
 import socket
 import subprocess
 import sys
+import time
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -141,6 +143,15 @@ class OutsideBench:
             with sock.makefile("r", encoding="utf-8") as file:
                 answer: dict[str, Any] = json.loads(file.readline())
                 return answer
+
+    def wait(self, so: Callable[[dict[str, Any]], bool], longest_s: float = 30.0) -> bool:
+        """Wait until its state is so; False if it is not in time."""
+        end_s = time.monotonic() + longest_s
+        while not so(self.control("state")):
+            if time.monotonic() > end_s:
+                return False
+            time.sleep(0.02)
+        return True
 
     def say(self, role: str, *messages: str) -> list[str]:
         """Be a client: send messages to an instrument; return what the questions are answered."""
