@@ -9,7 +9,7 @@ from typing import NoReturn
 from harness.bench.clock import Clock
 from harness.bench.commands import Command, KeeperState, SwitchOff
 from harness.bench.keeper import Keeper
-from harness.bench.moves import CheckErrors, CheckInStep, Confirm, Move, Send
+from harness.bench.moves import CheckErrors, CheckInStep, CheckProtection, Confirm, Move, Send
 from harness.bench.port import OnEvent, OnSample
 from harness.bench.roles import Load, Supply
 from harness.bench.sample import SupplySample
@@ -71,6 +71,7 @@ class KeeperHost:
         self._on_event = on_event
         self._on_sample = on_sample
         self._noted = keeper.state
+        self._bit_told = False
 
     @property
     def live(self) -> bool:
@@ -111,10 +112,27 @@ class KeeperHost:
             moves = self._keeper.sample(sample)
             if moves:
                 self._perform(moves)
+            if sample.protection and self._keeper.bit_is_wrong:
+                sample = self._without_bit(sample)
             self._on_sample(sample)
-            if not moves:
+            if self._keeper.trip is None:
                 return sample
         raise self._trouble()
+
+    def _without_bit(self, sample: SupplySample) -> SupplySample:
+        """Leave out the bit that contradicts the readings, and say so the first time."""
+        if not self._bit_told:
+            self._bit_told = True
+            dialect = self._supply.dialect
+            self._on_event(
+                "wrong dialect",
+                f"the status says that the supply's protection has switched its output off, which "
+                f"is on with {format_quantity(sample.voltage_v, 'V', 3)} and "
+                f"{format_quantity(sample.current_a, 'A', 3)}: the bit is not looked at any more "
+                f"in this run. In the dialect {dialect.name!r}, [status], look the weight in "
+                f"'protection = {dialect.status.protection}' up in the manual, or leave it out",
+            )
+        return sample._replace(protection=False)
 
     def read_load(self) -> dict[str, float]:
         """Read the load; a failed reading cuts power.
@@ -245,6 +263,8 @@ class KeeperHost:
                 instrument.check_errors()
             case CheckInStep():
                 instrument.check_identity()
+            case CheckProtection():
+                self._supply.check_protection()
 
     def _compare(self, instrument: Supply | Load, move: Confirm) -> None:
         """Compare a setting read back with what went on the wire."""

@@ -33,7 +33,7 @@ from harness.bench.commands import (
 )
 from harness.bench.limits import Limits
 from harness.bench.load_moves import LoadMoves
-from harness.bench.moves import CheckErrors, CheckInStep, Confirm, Move, Send
+from harness.bench.moves import CheckErrors, CheckInStep, CheckProtection, Confirm, Move, Send
 from harness.bench.questions import Questions
 from harness.bench.sample import SupplySample
 from harness.bench.trip import Trip, TripReason
@@ -62,6 +62,7 @@ class Keeper:
         state: Where power stands.
         trip: The first trip, or None; it never changes afterwards.
         unconfirmed: Whether switching off was tried in vain.
+        bit_is_wrong: Whether the status told of a protection that tripped while all was on.
         switching_off: Whether switching off has begun and is not confirmed yet.
     """
 
@@ -92,6 +93,8 @@ class Keeper:
         self.state = KeeperState.OFF
         self.trip: Trip | None = None
         self.unconfirmed = False
+        self.bit_is_wrong = False
+        self._bit_doubted = False
 
     # --- in: commands
 
@@ -151,7 +154,8 @@ class Keeper:
         """Judge a sample of the supply: envelope, protection, direction, then the level's watch.
 
         Returns:
-            Nothing while all is well; else the moves that cut power, output off first.
+            Nothing while all is well; a question where the status contradicts the readings; else
+            the moves that cut power, output off first.
         """
         if self.state is not KeeperState.LIVE:
             return ()
@@ -163,17 +167,36 @@ class Keeper:
             return self._over(TripReason.OVER_CURRENT, sample, sample.current_a, "A")
         if not abs(sample.power_w) <= limits.power_w:
             return self._over(TripReason.OVER_POWER, sample, sample.power_w, "W")
-        if sample.protection:
+        doubt = self._protected(sample)
+        if self.trip is not None:
+            return doubt
+        finding = self._reverse.add(sample)
+        if finding is None and self._watch is not None:
+            finding = self._watch.add(sample)
+        return doubt if finding is None else self.cut(*finding, sample.time_s)
+
+    def _protected(self, sample: SupplySample) -> tuple[Move, ...]:
+        """Weigh a status that tells of a protection that tripped against what is read.
+
+        With nothing left at the output it is believed. Else the output's state is asked at once:
+        where that is on, and current still flows at the next sample, the bit is another's, and it
+        is not looked at any more in this run.
+        """
+        if not sample.protection or self.bit_is_wrong:
+            self._bit_doubted = False
+            return ()
+        if not (self._reverse.flows(sample) or self._reverse.stands(sample)):
             return self.cut(
                 TripReason.PROTECTION,
                 f"at {format_quantity(sample.voltage_v, 'V')}, "
                 f"{format_quantity(sample.current_a, 'A')}",
                 sample.time_s,
             )
-        finding = self._reverse.add(sample)
-        if finding is None and self._watch is not None:
-            finding = self._watch.add(sample)
-        return () if finding is None else self.cut(*finding, sample.time_s)
+        if self._bit_doubted:
+            self.bit_is_wrong = self._reverse.flows(sample)
+            return ()
+        self._bit_doubted = True
+        return (Confirm("supply", "output_state", expected=True),)
 
     def due(self, now_s: float) -> Move | None:
         """Return the question to put before the next sample: none as a rule, never two.
@@ -191,7 +214,10 @@ class Keeper:
         """
         if self.switching_off:
             return self._off_failed(move)
-        return self.cut(failure_reason(error, move), str(error), now_s)
+        reason = failure_reason(error, move)
+        if reason is TripReason.OUTPUT_DROPPED and self._bit_doubted:
+            reason = TripReason.PROTECTION
+        return self.cut(reason, str(error), now_s)
 
     def tick(self, now_s: float) -> tuple[Move, ...]:
         """Look at the time: cut power when the client has been silent for too long."""
@@ -221,6 +247,7 @@ class Keeper:
             Send("supply", "clear"),
             Send("supply", "output_off"),
             Confirm("supply", "output_state", expected=False),
+            *(() if self.bit_is_wrong else (CheckProtection("supply"),)),
         ]
         moves += self._load.clear()
         for kind, value in self._protections():
@@ -352,6 +379,8 @@ def failure_reason(error: Exception, move: Move | None = None) -> TripReason:
             return reason
     if isinstance(move, CheckInStep):
         return TripReason.OUT_OF_STEP
+    if isinstance(move, CheckProtection):
+        return TripReason.PROTECTION
     if not isinstance(move, Confirm):
         return TripReason.NO_READING
     if move.operation == "output_state" and move.expected:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["CheckErrors", "CheckInStep", "Confirm", "Move", "Send"]
+__all__ = ["CheckErrors", "CheckInStep", "CheckProtection", "Confirm", "Move", "Send"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,4 +55,11 @@ class CheckInStep:
     role: str
 
 
-Move = Send | Confirm | CheckErrors | CheckInStep
+@dataclass(frozen=True, slots=True)
+class CheckProtection:
+    """See that its status tells of no protection that has tripped; one that has is a failure."""
+
+    role: str
+
+
+Move = Send | Confirm | CheckErrors | CheckInStep | CheckProtection

@@ -264,6 +264,22 @@ class Supply(Instrument):
             bool(status & bits.protection),
         )
 
+    def check_protection(self) -> None:
+        """See that its status tells of no protection that has tripped; with the output off.
+
+        Raises:
+            UnexpectedReply: It does, where its dialect reads that bit.
+        """
+        weight = self.dialect.status.protection
+        if weight and self.read().protection:
+            raise UnexpectedReply(
+                "its status says that its protection has tripped earlier",
+                instrument=self.link.name,
+                message=f"protection = {weight} in its dialect",
+                do="clear it at the front panel; if nothing is to be cleared there, the weight is "
+                "wrong: look it up in the manual, or leave the line out",
+            )
+
 
 class Meter(Instrument):
     """A multimeter."""

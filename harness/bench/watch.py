@@ -12,12 +12,16 @@ from harness.quantity import format_quantity
 
 __all__ = ["LevelWatch", "ReverseWatch"]
 
-#: Share of the current limit from which on a supply counts as limiting where its status does not
-#: say so. Common practice: a supply in constant current reads its limit within a few per cent.
+#: Share of the current limit from which on a supply counts as limiting whatever its status says.
+#: Common practice: a supply in constant current reads its limit within a few per cent.
 _AT_LIMIT = 0.97
+#: Below this share of the limit a status that says so is not believed: its weight may be wrong.
+_NEAR_LIMIT = 0.5
 #: Current counts as flowing back from so many times the supply's error at zero on, and from this
 #: share of the current limit in force: less may be noise about zero, or an offset nobody stated.
 _REVERSE_ERRORS, _REVERSE_FRAC = 3.0, 0.05
+#: From this share of its setting on the voltage counts as there.
+_THERE_FRAC = 0.9
 #: Readings so close to the setting, as a share of the envelope, are at it where no error is stated.
 _AT_SET_FRAC = 0.005
 
@@ -91,9 +95,8 @@ class LevelWatch:
     def _add_timed(
         self, longest_s: float, sample: SupplySample, gap_s: float
     ) -> tuple[TripReason, str] | None:
-        limiting = sample.limiting
-        if limiting is None:
-            limiting = sample.current_a >= _AT_LIMIT * self._limit_a
+        share = _NEAR_LIMIT if sample.limiting else _AT_LIMIT
+        limiting = sample.current_a >= share * self._limit_a
         self.used = self.used + gap_s if limiting else 0.0
         self.allowed = longest_s
         if self.used <= longest_s:
@@ -153,15 +156,22 @@ class ReverseWatch:
         """Note that power comes on: the unit may be charged from before."""
         self._falling, self._above = True, False
 
-    def clear_a(self) -> float:
-        """Return the current from which on it surely flows."""
+    def flows(self, sample: SupplySample) -> bool:
+        """Whether current surely flows."""
+        return abs(sample.current_a) > self._clear_a()
+
+    def stands(self, sample: SupplySample) -> bool:
+        """Whether the voltage is there."""
+        return sample.voltage_v >= _THERE_FRAC * self._set_v
+
+    def _clear_a(self) -> float:
         return max(self._error_a, _REVERSE_FRAC * self._limit_a)
 
     def add(self, sample: SupplySample) -> tuple[TripReason, str] | None:
         """Return the reason to cut power and what was seen, or None while nothing flows back."""
         if self._comes_down(sample.voltage_v):
             return None
-        back_a = self.clear_a()
+        back_a = self._clear_a()
         back_w = max(self._error_w, back_a * max(abs(sample.voltage_v), self._set_v))
         if sample.current_a >= -back_a and sample.power_w >= -back_w:
             return None

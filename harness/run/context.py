@@ -60,6 +60,7 @@ class Context:
         operator: Who moves leads and answers questions.
         meter_at: Where the meter stands.
         energised: Whether power has been on in this run.
+        warnings: What the record must warn of.
     """
 
     plan: Plan
@@ -78,6 +79,7 @@ class Context:
     operator: Operator = field(default_factory=Nobody)
     meter_at: Across = "output"
     energised: bool = False
+    warnings: list[str] = field(default_factory=list)
     _thin: ThinnedRecord = field(default_factory=ThinnedRecord)
 
     # --- the record
@@ -85,6 +87,8 @@ class Context:
     def event(self, kind: str, detail: str) -> None:
         """Write an event into the record, unless the record is lost."""
         self.energised = self.energised or kind == "power on"
+        if kind == "wrong dialect":
+            self.warnings.append(f"{detail[:1].upper()}{detail[1:]}.")
         if self.record_lost:
             return
         self._announce_writing()

@@ -228,7 +228,7 @@ class _Run:
             trip=self._trip,
             signal=self._signal,
             duration_s=self._clock.now_s() - self._origin_s,
-            warnings=self._warnings,
+            warnings=(*self._warnings, *(self._context.warnings if self._context else ())),
         )
 
 

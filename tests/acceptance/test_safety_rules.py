@@ -84,6 +84,10 @@ RULES = """
     TestOneReadingOutside::test_whatever_the_supply_reads_outside_means_off_next
   acceptance/test_safety_rules.py
     TestUnderPower::test_off_follows_the_reading_that_trips
+  bench/test_protection.py
+    TestBelieved::test_with_nothing_left_at_the_output_off_is_next
+    TestBelieved::test_an_output_told_off_is_believed_whatever_is_read
+    TestContradiction::test_a_level_s_budget_is_watched_meanwhile
 
 5 what is no number is a trip, never a value
   bench/test_scpi.py

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from harness.bench.dialect import load_dialect
+from harness.bench.dialect import Dialect, load_dialect
 from harness.bench.host import KeeperHost
 from harness.bench.keeper import Keeper
 from harness.bench.limits import Limits
@@ -66,13 +66,14 @@ class WireLink:
 class Wire:
     """A keeper in its host on recording links."""
 
-    def __init__(self, limits: Limits) -> None:
+    def __init__(self, limits: Limits, dialect: Dialect | None = None) -> None:
         self.clock = SimulatedClock()
         self.supply = WireLink("supply (wire)", self.clock)
         self.load = WireLink("load (wire)", self.clock)
         self.events: list[tuple[str, str]] = []
         self.samples: list[SupplySample] = []
-        supply = Supply("supply", self.supply, load_dialect("scpi-dc-supply"), self.clock)
+        dialect = dialect or load_dialect("scpi-dc-supply")
+        supply = Supply("supply", self.supply, dialect, self.clock)
         load = Load("load", self.load, load_dialect("scpi-load"), self.clock)
         self.keeper = Keeper(limits, supply=supply.dialect.operations, load=load.dialect.operations)
         self.host = KeeperHost(

@@ -240,7 +240,7 @@ class TestReadings:
             (sample(math.nan), TripReason.OVER_VOLTAGE),
             (sample(2.4, math.nan), TripReason.OVER_CURRENT),
             (sample(2.4, -0.3), TripReason.REVERSED_CURRENT),
-            (sample(2.4, 0.01, protection=True), TripReason.PROTECTION),
+            (sample(0.1, 0.001, protection=True), TripReason.PROTECTION),
         ],
     )
     def test_one_reading_outside_trips_and_off_comes_first(

@@ -178,7 +178,8 @@ class TestTimeAtLimit:
 
         for tick in range(50):
             limiting = tick % 5 != 0
-            assert follower.add(sample(tick * 0.1, 1.0, LIMIT_A, limiting=limiting)) is None
+            current_a = LIMIT_A if limiting else 0.1
+            assert follower.add(sample(tick * 0.1, 1.0, current_a, limiting=limiting)) is None
 
     def test_a_supply_without_that_bit_is_judged_by_its_current(self) -> None:
         """A current at the limit counts as limiting where the status does not say."""
@@ -186,6 +187,21 @@ class TestTimeAtLimit:
         findings = [follower.add(sample(tick * 0.1, 1.0, 0.295)) for tick in range(5)]
 
         assert any(finding is not None for finding in findings)
+
+    @pytest.mark.parametrize(
+        ("current_a", "bit", "found"),
+        [(LIMIT_A, False, True), (0.2, True, True), (0.05, True, False), (0.05, False, False)],
+    )
+    def test_a_bit_that_contradicts_the_current_decides_nothing(
+        self, current_a: float, bit: bool, found: bool
+    ) -> None:
+        """A wrong weight neither hides a supply at its limit nor cuts a unit that draws little."""
+        follower = watch(None, time_at_limit_s=0.2)
+        findings = [
+            follower.add(sample(tick * 0.1, 1.0, current_a, limiting=bit)) for tick in range(6)
+        ]
+
+        assert any(finding is not None for finding in findings) is found
 
     def test_a_level_without_budget_or_time_is_watched_by_the_envelope_alone(self) -> None:
         """With neither budget nor time at the limit, nothing is found."""
