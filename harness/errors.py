@@ -18,9 +18,9 @@ Each message says what happened, where (file and line, or instrument and message
     │   │   └── NoReading         overload, not-a-number or unparsable where a value was due
     │   │       └── Overload      the instrument says: more than my range
     │   └── ReportedError         the instrument's own error queue is not empty
-    ├── SafetyError
+    ├── SafetyError               (exit 3)
     │   ├── CommandRefused        the keeper kept a command from the wire
-    │   └── PowerOffUnconfirmed   output off was not confirmed: the most serious of all
+    │   └── PowerOffUnconfirmed   power may still be on: the most serious of all (exit 6)
     └── RecordError               a record cannot be written or read
 
 A unit that fails is a verdict, never an exception.
@@ -222,7 +222,9 @@ class CommandRefused(SafetyError):
 
 
 class PowerOffUnconfirmed(SafetyError):
-    """Output off could not be confirmed: cut the mains by hand."""
+    """Power may still be on, for output off could not be confirmed: cut the mains by hand."""
+
+    exit_code = 6
 
 
 class RecordError(HarnessError):

@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
+import traceback
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from harness.cli import assess, bench, new, plan, qualify, rehearse, results, run
-from harness.errors import HarnessError
+from harness.cli.outcome import show_unconfirmed
+from harness.cli.streams import guard_streams
+from harness.errors import HarnessError, PowerOffUnconfirmed, UsageError
 
 __all__ = ["app", "main"]
+
+#: Commands whose exit code says how a run ended, whatever became of their output.
+_JUDGES = frozenset({"run", "rehearse"})
 
 app = typer.Typer(
     name="softwake",
     help="First power for repaired equipment, over SCPI: started, judged and recorded.",
     epilog="Exit codes: 0 release, 1 a check failed, 2 command line or file, 3 tripped, "
-    "4 undecided, 5 refused (nothing was energised).",
+    "4 undecided, 5 refused (nothing was energised), 6 power may still be on: off could not be "
+    "confirmed.",
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
@@ -53,12 +62,49 @@ def _options(
 
 
 def main() -> None:
-    """Run the command line; an error of the harness becomes a message and its exit code."""
+    """Run the command line; whatever ends it becomes a message and an exit code."""
+    shown = guard_streams()
+    code = _ended()
+    with contextlib.suppress(OSError, ValueError):
+        sys.stdout.flush()
+    if shown is not None and shown.worth_telling and shown.lost is not None:
+        reason = shown.lost.strerror
+        _say(f"softwake: what was to be shown is lost, for it cannot be written: {reason}")
+        if not _JUDGES.intersection(sys.argv[1:2]):  # a run's code is that of the run
+            code = code or UsageError.exit_code
+    sys.exit(code)
+
+
+def _ended() -> int | str | None:
+    """Run the command line; return its exit code."""
     try:
         app()
+    except SystemExit as ended:
+        return ended.code
+    except PowerOffUnconfirmed as error:
+        show_unconfirmed(error)
+        return error.exit_code
     except HarnessError as error:
-        print(f"softwake: {error}", file=sys.stderr)  # noqa: T201 - the one place errors are shown
-        sys.exit(error.exit_code)
+        _say(f"softwake: {error}")
+        return error.exit_code
+    except MemoryError:
+        _say("softwake: there is not enough memory; end other programs, or raise its limit")
+    except OSError as error:
+        what = f"{error.filename}: {error.strerror}" if error.filename else str(error.strerror)
+        _say(f"softwake: the system refuses: {what}")
+    except Exception as error:  # noqa: BLE001 - a traceback helps nobody at a bench
+        _say(f"softwake: an error of the program: {_told(error)}; please report it")
+    return HarnessError.exit_code
+
+
+def _told(error: Exception) -> str:
+    """Name an error and the line of the program that met it."""
+    *_, last = traceback.extract_tb(error.__traceback__)
+    return f"{type(error).__name__}: {error} ({Path(last.filename).name}, line {last.lineno})"
+
+
+def _say(text: str) -> None:
+    print(text, file=sys.stderr)  # noqa: T201 - the one place errors are shown
 
 
 if __name__ == "__main__":

@@ -2,24 +2,33 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from typing import TYPE_CHECKING
 
+import typer
+
 if TYPE_CHECKING:
+    from harness.errors import PowerOffUnconfirmed
     from harness.run.result import RunResult
 
-__all__ = ["show_result"]
+__all__ = ["NOTHING", "show_result", "show_unconfirmed"]
+
+#: The last line where the output was never on.
+NOTHING = "Nothing was energised."
+_CUT = "CUT THE MAINS OF THE SUPPLY NOW"
 
 
 def show_result(result: RunResult) -> None:
-    """Print the checks, the outcome and the path of the record.
+    """Print the checks, the outcome, the path of the record, and last what became of the output.
 
     Where the record was lost on the way, it cannot say how the run ended: then this does.
     """
-    import sys
-
     from harness.cli.result_table import print_result
     from harness.errors import RecordError
     from harness.record.load import load
+    from harness.record.wording import output_text
+    from harness.run.entry import output_entry
 
     if result.folder is None:
         return
@@ -32,6 +41,24 @@ def show_result(result: RunResult) -> None:
         print_result(record)
         whole = record.whole
     if not whole:
-        print(  # noqa: T201 - the end of the command's own errors
-            f"softwake: {result.outcome.value}: {result.reason}", file=sys.stderr
-        )
+        sys.stdout.flush()
+        typer.echo(f"softwake: {result.outcome.value}: {result.reason}", err=True)
+    typer.echo(output_text(output_entry(result)))
+
+
+def show_unconfirmed(error: PowerOffUnconfirmed) -> None:
+    """Say first of all that the mains are to be cut, then why, on whatever screens there are."""
+    sys.stdout.flush()
+    if not _one_screen():
+        typer.echo(_CUT)
+        sys.stdout.flush()
+    notes = "".join(f"\n{note}" for note in getattr(error, "__notes__", ()))
+    typer.echo(f"{_CUT}\n{error}{notes}", err=True)
+
+
+def _one_screen() -> bool:
+    """Whether standard output and error go to the same place."""
+    try:
+        return os.path.sameopenfile(sys.stdout.fileno(), sys.stderr.fileno())
+    except (OSError, ValueError, AttributeError):
+        return False

@@ -11,15 +11,17 @@ import os
 import queue
 import sys
 import threading
+import time
 
-import typer
-
+from harness.cli.screen import Screen
 from harness.quantity import QuantityError, format_quantity, parse_quantity
 from harness.run.stop import StopRequest
 
 __all__ = ["TerminalOperator"]
 
 _LOOK_S = 0.1
+#: Longest wait for a terminal to show that power comes on; one that is held up holds up no run.
+_SHOWN_S = 1.0
 _YES, _NO, _SKIP = ("yes", "y"), ("no", "n"), ("skip", "?")
 
 
@@ -33,6 +35,28 @@ class TerminalOperator:
     def __init__(self, stop: StopRequest) -> None:
         self._stop = stop
         self._lines = _Lines()
+        self._screen = Screen()
+
+    def power_on(self, step: str) -> None:
+        """Say that power comes on; no word of an output that is off stays on the screen."""
+        self._screen.say(f"POWER ON {_clock()}, {step}. Ctrl-C switches off.\n", afresh=True)
+        self._screen.wait(_SHOWN_S)  # power is still off: it may wait a moment
+
+    def power_off(self, *, confirmed: bool) -> None:
+        """Say that power is off, or what to do where that is not known."""
+        if confirmed:
+            self._screen.say(f"OUTPUT OFF {_clock()}\n")
+        else:
+            self._screen.say("CUT THE MAINS OF THE SUPPLY NOW\n", afresh=True)
+
+    def wait(self) -> None:
+        """Wait until the screen shows all that was said, but not for long."""
+        self._screen.wait(_SHOWN_S)
+
+    def _say(self, text: str) -> None:
+        """Say something while power is off: what is printed next comes after it."""
+        self._screen.say(text)
+        self.wait()
 
     def place_meter(self, where: str, text: str) -> bool:  # noqa: ARG002 - the text says where
         """Have the meter's leads moved."""
@@ -53,9 +77,9 @@ class TerminalOperator:
             try:
                 value = parse_quantity(text, unit)
             except QuantityError as error:
-                typer.echo(f"  {error}")
+                self._say(f"  {error}\n")
                 continue
-            typer.echo(f"  taken as {format_quantity(value, unit)}")
+            self._say(f"  taken as {format_quantity(value, unit)}\n")
             return value, note
         return None, ""
 
@@ -69,7 +93,7 @@ class TerminalOperator:
                 return word in _YES, note
             if word in _SKIP:
                 return None, note
-            typer.echo("  please answer yes, no or skip")
+            self._say("  please answer yes, no or skip\n")
         return None, ""
 
     def confirm(self, text: str) -> bool:
@@ -77,7 +101,7 @@ class TerminalOperator:
         while (answer := self._ask(f"{text}\n  yes or no")) is not None:
             if answer.casefold() in (*_YES, *_NO):
                 return answer.casefold() in _YES
-            typer.echo("  please answer yes or no")
+            self._say("  please answer yes or no\n")
         return False
 
     def _done(self, text: str) -> bool:
@@ -88,7 +112,7 @@ class TerminalOperator:
                 return True
             if answer.casefold() in _NO:
                 return False
-            typer.echo("  please press Enter, or answer no")
+            self._say("  please press Enter, or answer no\n")
         return False
 
     def _ask(self, text: str) -> str | None:
@@ -98,15 +122,13 @@ class TerminalOperator:
             Interrupted: Somebody wants to stop.
         """
         self._lines.want()
-        typer.echo(f"\n{text}")
-        typer.echo("> ", nl=False)
-        sys.stdout.flush()
+        self._say(f"\n{text}\n> ")
         while True:
             self._stop.obey()
             with contextlib.suppress(queue.Empty):
                 answer = self._lines.take(_LOOK_S)
                 if answer is None:
-                    typer.echo("\n  nobody is there to answer")
+                    self._say("\n  nobody is there to answer\n")
                 return answer
 
 
@@ -172,6 +194,10 @@ def _forget_typed() -> None:
             termios.tcflush(0, termios.TCIFLUSH)
     except OSError:
         return  # no terminal any more; the next read says so
+
+
+def _clock() -> str:
+    return time.strftime("%H:%M:%S")
 
 
 def _noted(answer: str) -> tuple[str, str]:

@@ -42,8 +42,8 @@ def print_result(record: Record) -> None:
     word, beneath = headline(run)
     style = verdict_style(run)
     out.print(Text.assemble((word.upper(), f"bold {style}"), f": {beneath}"), soft_wrap=False)
-    if run["reason"]:
-        out.print(Padding(Text(printable(run["reason"])), (0, 0, 0, 2), expand=False))
+    for reason in str(run["reason"] or "").splitlines():  # a refusal may have several
+        out.print(Padding(Text(printable(reason)), (0, 0, 0, 2), expand=False))
     for warning in run["warnings"]:
         out.print(
             Padding(

@@ -163,6 +163,10 @@ def _as_json(record: Record) -> str:
 
 def _ended(seen: Examined) -> str:
     """Say how a run ended, unless its record cannot be relied on."""
+    from harness.record.wording import UNCONFIRMED
+
+    if seen.facts.get("output") == UNCONFIRMED:
+        return "POWER MAY BE ON"
     outcome = str(seen.facts["outcome"])
     return outcome if seen.whole or outcome == "interrupted" else "damaged"
 

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from harness.errors import HarnessError, PowerOffUnconfirmed
+
 if TYPE_CHECKING:
     from harness.profile.plan import Plan
 
@@ -32,7 +34,7 @@ def run(
     ] = False,
 ) -> None:
     """Start a repaired unit on a real bench, judge it, and record it."""
-    from harness.cli.outcome import show_result
+    from harness.cli.outcome import NOTHING, show_result
     from harness.cli.prompts import TerminalOperator
     from harness.run.stop import Interrupted, StopRequest, stop_on_signals
     from harness.wiring import run_profile
@@ -62,7 +64,14 @@ def run(
                 stop=stop,
             )
         except Interrupted as error:  # before anything was begun
-            typer.echo(f"\nsoftwake: {error}; nothing was energised", err=True)
+            typer.echo(f"\nsoftwake: {error}\n{NOTHING}", err=True)
             raise typer.Exit(error.exit_code) from None
+        except PowerOffUnconfirmed:
+            raise
+        except HarnessError as error:  # the same
+            typer.echo(f"softwake: {error}\n{NOTHING}", err=True)
+            raise typer.Exit(error.exit_code) from None
+        finally:
+            hands.wait()
     show_result(result)
     raise typer.Exit(result.exit_code)

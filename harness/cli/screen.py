@@ -4,19 +4,26 @@ from __future__ import annotations
 
 import contextlib
 import io
+import os
 import re
+import shutil
 import sys
+import threading
+import time
+from queue import SimpleQueue
 from typing import IO, TYPE_CHECKING, Any, cast
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["console"]
+__all__ = ["Screen", "console"]
 
 #: Width of a line in a pipe that is not folded.
 _UNFOLDED = 250
 #: What a table pads its last column with.
 _TRAILING = re.compile(r" +(?=\n)")
+#: Pause before a stream that takes nothing at the moment is tried again.
+_RETRY_S = 0.05
 
 
 def console(*, folded: bool = True) -> Console:
@@ -57,3 +64,81 @@ class _Trimmed:
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._stream, name)
+
+
+class Screen:
+    """Standard output for the time of a run: whoever says something never waits for a reader.
+
+    A thread of its own writes, past Python's buffer, whose lock would hold up the end of the
+    program where a full pipe holds up the thread. What cannot be written is lost, and nothing else.
+    """
+
+    def __init__(self) -> None:
+        self._said: SimpleQueue[str | threading.Event] = SimpleQueue()
+        self._thread: threading.Thread | None = None
+
+    def say(self, text: str, *, afresh: bool = False) -> None:
+        """Have a text written.
+
+        Args:
+            text: The text, with its line ends.
+            afresh: Whether a terminal begins a new screen with it. What stood there is scrolled
+                up, not lost.
+        """
+        if self._thread is None:
+            if sys.stdout is not None:
+                with contextlib.suppress(OSError, ValueError):
+                    sys.stdout.flush()  # what was printed before comes first
+            self._thread = threading.Thread(target=self._write, name="screen", daemon=True)
+            self._thread.start()
+        self._said.put(f"{_scrolled()}{text}" if afresh else text)
+
+    def wait(self, longest_s: float) -> bool:
+        """Wait until all that was said is written, but not for longer; tell whether it is."""
+        if self._thread is None:
+            return True
+        written = threading.Event()
+        self._said.put(written)
+        return written.wait(longest_s)
+
+    def _write(self) -> None:
+        while True:
+            said = self._said.get()
+            if isinstance(said, threading.Event):
+                said.set()
+            else:
+                with contextlib.suppress(OSError, ValueError):  # nobody reads any more
+                    _put(said)
+
+
+def _put(text: str) -> None:
+    """Write a text to standard output, wherever that goes."""
+    stream = sys.stdout
+    if stream is None:
+        return
+    try:
+        descriptor = stream.fileno()
+    except (OSError, ValueError, AttributeError):  # a stream in memory
+        descriptor = -1
+    if descriptor < 0 or sys.platform == "win32":  # whose console takes text, not bytes
+        stream.write(text)
+        stream.flush()
+        return
+    left = text.encode(stream.encoding or "utf-8", errors="replace")
+    while left:
+        try:
+            left = left[os.write(descriptor, left) :]
+        except BlockingIOError:  # a stream that somebody has set not to wait
+            time.sleep(_RETRY_S)
+
+
+def _scrolled() -> str:
+    """Return what brings a terminal to an empty screen; nothing for a pipe."""
+    try:
+        if not sys.stdout.isatty():
+            return ""
+    except (ValueError, AttributeError):  # closed, or none
+        return ""
+    lines = "\n" * shutil.get_terminal_size().lines
+    knows_cursor = sys.platform != "win32" and os.environ.get("TERM", "dumb") != "dumb"
+    return f"{lines}\x1b[H" if knows_cursor else lines

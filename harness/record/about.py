@@ -39,6 +39,8 @@ def about(facts: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("Started (UTC)", _moment(facts["started_utc"])),
         ("Duration", _duration(facts)),
         ("Method", f"profile {profile.get('source') or 'not given'}"),
+        ("Output at the end", facts.get("output")),
+        ("Off confirmed (UTC)", _confirmed(facts)),
         ("Run", facts["run_id"]),
     ]
     if facts["rehearsal"]:
@@ -51,6 +53,11 @@ def _moment(told: object) -> str:
     if not told:
         return "not known"
     return str(told).replace("T", " ").replace("+00:00", "").removesuffix("Z")
+
+
+def _confirmed(facts: Mapping[str, Any]) -> str | None:
+    stamp = facts.get("off_confirmed_utc")
+    return _moment(stamp) if stamp else None
 
 
 def _duration(facts: Mapping[str, Any]) -> str:

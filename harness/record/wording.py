@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Iterable, Mapping
 from typing import Any
@@ -12,7 +13,9 @@ __all__ = [
     "YES_NO",
     "found_text",
     "headline",
+    "UNCONFIRMED",
     "limits_text",
+    "output_text",
     "rules_in_words",
     "time_text",
     "value_text",
@@ -22,6 +25,9 @@ __all__ = [
 
 #: The quantity of a question to the operator: 1 stands for yes, 0 for no.
 YES_NO = "operator.yes_no"
+
+#: What a record says of an output that may still be on, under ``output``.
+UNCONFIRMED = "may still be on"
 
 #: The decision rules in words, by name.
 _RULES = {
@@ -100,6 +106,8 @@ def headline(run: Mapping[str, Any]) -> tuple[str, str]:
     A rehearsal is never called a release, whatever its figures.
     """
     outcome, verdict = run["outcome"], run["verdict"]
+    if run.get("output") == UNCONFIRMED:
+        return "Power may still be on", "output off could not be confirmed"
     if run["released"]:
         beneath = "the run was completed and every check passed"
         if run["rehearsal"]:
@@ -113,6 +121,24 @@ def headline(run: Mapping[str, Any]) -> tuple[str, str]:
         }.get(verdict, "the run was completed, but its record proves no release")
         return word, beneath
     return word, _REASONS.get(outcome, str(outcome))
+
+
+def output_text(run: Mapping[str, Any]) -> str:
+    """Say what became of the supply's output; empty for a record from before that was kept.
+
+    The time is that of this machine: it is for the person who stands beside the bench.
+    """
+    output, stamp = run.get("output"), run.get("off_confirmed_utc")
+    if output == UNCONFIRMED:
+        return "CUT THE MAINS OF THE SUPPLY NOW"
+    if output == "never on":
+        return "Nothing was energised."
+    try:
+        moment = dt.datetime.fromisoformat(str(stamp)).astimezone()
+    except (ValueError, OverflowError):
+        return ""
+    simulated = "SIMULATED " if run["rehearsal"] else ""
+    return f"{simulated}OUTPUT OFF, CONFIRMED {moment:%H:%M:%S}"
 
 
 def verdict_words(run: Mapping[str, Any], *, short: bool = False) -> str:

@@ -42,6 +42,12 @@ class SimulatedOperator:
         self._unit = unit
         self._wait = wait
 
+    def power_on(self, step: str) -> None:
+        """See nothing: simulated power endangers nobody."""
+
+    def power_off(self, *, confirmed: bool) -> None:
+        """See nothing."""
+
     def place_meter(self, where: str, text: str) -> bool:  # noqa: ARG002 - the port's signature
         """Move the meter's leads."""
         self._wait(_MOVING_S)

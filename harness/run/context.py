@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from harness.bench.clock import Clock
-from harness.bench.commands import Command
+from harness.bench.commands import Command, SwitchOn
 from harness.bench.keeper import failure_reason
 from harness.bench.moves import CheckInStep
 from harness.bench.port import Bench, Power
@@ -120,6 +120,8 @@ class Context:
         """Hand commands to the keeper, one after the other."""
         for command in commands:
             self.stop.obey()
+            if isinstance(command, SwitchOn):
+                self.operator.power_on(self.step_name)
             self.host.command(command)
 
     def sample(self) -> SupplySample:

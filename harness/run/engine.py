@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
@@ -27,7 +28,7 @@ from harness.run.checks import judge_dropped
 from harness.run.context import Context
 from harness.run.entry import run_entry
 from harness.run.operator import Nobody, Operator
-from harness.run.result import Outcome, RunInfo, RunResult
+from harness.run.result import Outcome, Output, RunInfo, RunResult
 from harness.run.steps import STEPS
 from harness.run.stop import Interrupted, StopRequest
 
@@ -60,7 +61,8 @@ def carry_out(
         How the run ended; power is off and confirmed off.
 
     Raises:
-        PowerOffUnconfirmed: Output off could not be confirmed. The record says so too.
+        PowerOffUnconfirmed: Output off could not be confirmed. The record says so too, and the
+            error's note says where it is.
     """
     origin_s = clock.now_s()
     run = _Run(plan, clock, sink, info, stop or StopRequest(), operator or Nobody(), origin_s)
@@ -104,6 +106,7 @@ class _Run:
         self._context: Context | None = None
         self._identities: dict[str, str] = {}
         self._warnings: tuple[str, ...] = ()
+        self._off_confirmed: dt.datetime | None = None
         self.reason = ""
 
     def check(self, bench: Bench) -> None:
@@ -136,7 +139,7 @@ class _Run:
         )
         self._context = context
         try:
-            host = bench.power(_limits(self._plan), context.event, context.on_sample)
+            host = bench.power(_limits(self._plan), self._on_event, context.on_sample)
             context.host = host
             try:
                 self._steps(context)
@@ -152,13 +155,23 @@ class _Run:
                 host.cut(TripReason.INTERNAL, f"{type(error).__name__}: {error}")
             finally:
                 _switch_off(host)
+            self._off_confirmed = _now()  # asked once more, at the very end
         except Tripped as tripped:
             self._tripped(tripped.trip)
         except RecordError as error:  # met at the very end: the run was over, but it does not count
             self._outcome, self.reason = Outcome.TRIPPED, _record_lost(error)
         except PowerOffUnconfirmed as error:
+            self._operator.power_off(confirmed=False)  # before the record, which may take its time
             self._unconfirmed = error
-            self._outcome, self.reason = Outcome.TRIPPED, str(error)
+            self._outcome, self.reason = Outcome.TRIPPED, f"POWER MAY STILL BE ON: {error}"
+
+    def _on_event(self, kind: str, detail: str) -> None:
+        """Tell the operator of every change of power, then the record."""
+        if kind == "power off" and detail == "confirmed":
+            self._off_confirmed = _now()
+            self._operator.power_off(confirmed=True)
+        if self._context is not None:
+            self._context.event(kind, detail)
 
     def interrupted(self, error: Interrupted) -> None:
         """Note that somebody stopped the run."""
@@ -193,6 +206,8 @@ class _Run:
                 reason=_record_lost(error),
             )
         if self._unconfirmed is not None:
+            if folder is not None:
+                self._unconfirmed.add_note(f"record {folder}")
             raise self._unconfirmed
         return replace(result, folder=folder)
 
@@ -217,6 +232,13 @@ class _Run:
             return Verdict.UNDECIDED
         return worst
 
+    def _output(self) -> Output:
+        if self._unconfirmed is not None:
+            return Output.UNCONFIRMED
+        energised = self._context is not None and self._context.energised
+        was_on = energised or (self._trip is not None and self._trip.live)
+        return Output.OFF if was_on else Output.NEVER_ON
+
     def _result(self) -> RunResult:
         verdicts = self._context.verdicts if self._context else []
         return RunResult(
@@ -228,17 +250,35 @@ class _Run:
             trip=self._trip,
             signal=self._signal,
             duration_s=self._clock.now_s() - self._origin_s,
+            output=self._output(),
+            off_confirmed=None if self._output() is not Output.OFF else self._off_confirmed,
             warnings=(*self._warnings, *(self._context.warnings if self._context else ())),
         )
 
 
 def _switch_off(host: Power) -> None:
-    """Switch off and confirm, also where the record is lost on the way."""
+    """Switch off and confirm, also where the record is lost on the way.
+
+    Raises:
+        PowerOffUnconfirmed: That failed, whatever it was that went wrong.
+    """
     try:
         host.power_off()
-    except RecordError:
-        host.power_off()
+    except (RecordError, PowerOffUnconfirmed) as error:
+        if isinstance(error, RecordError):
+            host.power_off()
         raise
+    except Exception as error:
+        raise PowerOffUnconfirmed(
+            f"switching off met an error of the program ({type(error).__name__}: {error})",
+            where="supply",
+            do="cut the mains of the supply by hand now, and treat the unit as live",
+        ) from error
+
+
+def _now() -> dt.datetime:
+    """Return the time of day: what people and the record go by, never the run's own clock."""
+    return dt.datetime.now(dt.UTC)
 
 
 def _record_lost(error: Exception) -> str:
@@ -279,6 +319,8 @@ def _sum_up(verdicts: Sequence[Verdict]) -> str:
     if not count:
         return "nothing was checked"
     failed, undecided = verdicts.count(Verdict.FAIL), verdicts.count(Verdict.UNDECIDED)
+    if count == 1:
+        return f"the one check {'failed' if failed else 'undecided' if undecided else 'passed'}"
     if failed:
         return f"{failed} of {count} checks failed"
     if undecided:

@@ -13,7 +13,7 @@ from harness.profile.plan import Plan
 from harness.profile.schema import Profile
 from harness.run.result import RunInfo, RunResult
 
-__all__ = ["run_entry"]
+__all__ = ["output_entry", "run_entry"]
 
 _PACKAGES = ("softwake", "pyvisa", "pyvisa-py", "pyvisa-sim", "numpy")
 
@@ -48,7 +48,6 @@ def run_entry(
         "operator": info.operator,
         "started_utc": info.started.isoformat(timespec="seconds"),
         "duration_s": result.duration_s,
-        "rehearsal": info.rehearsal,
         "fault": info.fault,
         "seed": info.seed,
         "unit_file": None if info.unit_file is None else dict(info.unit_file),
@@ -58,6 +57,17 @@ def run_entry(
         "released": result.released,
         "reason": result.reason,
         "trip": None if result.trip is None else result.trip.reason.value,
+        **output_entry(result),
+    }
+
+
+def output_entry(result: RunResult) -> dict[str, Any]:
+    """Return what the record says of the supply's output at the end."""
+    stamp = result.off_confirmed
+    return {
+        "rehearsal": result.rehearsal,
+        "output": result.output.value,
+        "off_confirmed_utc": None if stamp is None else stamp.isoformat(timespec="seconds"),
     }
 
 

@@ -1,6 +1,6 @@
 """The person at the bench, as the engine sees one: moves leads, reads testers, says yes or no.
 
-Nobody is asked anything while power is on.
+Nobody is asked anything while power is on, and everybody is told that it is.
 """
 
 from __future__ import annotations
@@ -48,6 +48,14 @@ class Operator(Protocol):
         """Whether to go on, all the same."""
         ...
 
+    def power_on(self, step: str) -> None:
+        """Be told that power comes on now; must return at once."""
+        ...
+
+    def power_off(self, *, confirmed: bool) -> None:
+        """Be told that power is off, or that this cannot be confirmed; must return at once."""
+        ...
+
 
 class Nobody:
     """An operator who answers nothing: what only a person can tell stays undecided."""
@@ -71,3 +79,9 @@ class Nobody:
     def confirm(self, text: str) -> bool:  # noqa: ARG002 - the port's signature
         """Agree to nothing."""
         return False
+
+    def power_on(self, step: str) -> None:
+        """Pay no heed."""
+
+    def power_off(self, *, confirmed: bool) -> None:
+        """Pay no heed."""

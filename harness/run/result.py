@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import Any
 
 from harness.bench.trip import Trip
-from harness.errors import RecordError
+from harness.errors import PowerOffUnconfirmed, RecordError
 from harness.judge.verdict import Verdict
 from harness.record.frames import Record
 from harness.record.load import load
 
-__all__ = ["Outcome", "RunInfo", "RunResult"]
+__all__ = ["Outcome", "Output", "RunInfo", "RunResult"]
 
 
 class Outcome(StrEnum):
@@ -25,6 +25,14 @@ class Outcome(StrEnum):
     TRIPPED = "tripped"
     INTERRUPTED = "interrupted"
     REFUSED = "refused"
+
+
+class Output(StrEnum):
+    """What became of the supply's output."""
+
+    NEVER_ON = "never on"
+    OFF = "off, confirmed"
+    UNCONFIRMED = "may still be on"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +76,9 @@ class RunResult:
         duration_s: Time on the run's clock.
         folder: Folder of the record, or None where none was kept.
         rehearsal: Whether it was a rehearsal, by simulated instruments: then no unit is released.
+        output: What became of the supply's output.
+        off_confirmed: When output off was confirmed, in UTC; None where it was never on, or may
+            still be.
         warnings: What the reader must know about the bench.
         frames: Gives the record where it is kept in memory only, else None.
     """
@@ -81,6 +92,8 @@ class RunResult:
     duration_s: float = 0.0
     folder: Path | None = None
     rehearsal: bool = False
+    output: Output = Output.NEVER_ON
+    off_confirmed: dt.datetime | None = None
     warnings: tuple[str, ...] = field(default=())
     frames: Callable[[], Record] | None = field(default=None, repr=False, compare=False)
 
@@ -108,6 +121,8 @@ class RunResult:
     @property
     def exit_code(self) -> int:
         """Exit code of the command line for this result."""
+        if self.output is Output.UNCONFIRMED:
+            return PowerOffUnconfirmed.exit_code
         if self.outcome is Outcome.INTERRUPTED:
             return 128 + (self.signal or 2)
         if self.outcome is Outcome.TRIPPED:
