@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from harness import record
-    from harness.errors import HarnessError
+    from harness.errors import HarnessError, PowerOffUnconfirmed
     from harness.profile.load import load_bench, load_profile
     from harness.qualify.campaign import Campaign, qualify_profile
     from harness.run.result import Outcome, RunResult
@@ -29,6 +29,7 @@ __all__ = [
     "Campaign",
     "HarnessError",
     "Outcome",
+    "PowerOffUnconfirmed",
     "RunResult",
     "load_bench",
     "load_profile",
@@ -43,6 +44,7 @@ _HOMES = {
     "Campaign": "harness.qualify.campaign",
     "HarnessError": "harness.errors",
     "Outcome": "harness.run.result",
+    "PowerOffUnconfirmed": "harness.errors",
     "RunResult": "harness.run.result",
     "load_bench": "harness.profile.load",
     "load_profile": "harness.profile.load",

@@ -7,11 +7,13 @@ import pytest
 from harness import errors
 from harness.errors import (
     BenchFileError,
+    CommandRefused,
     FileError,
     HarnessError,
     InstrumentError,
     LinkTimeout,
     Mistake,
+    PowerOffUnconfirmed,
     ProfileError,
     Refused,
     did_you_mean,
@@ -57,10 +59,18 @@ class TestTree:
         assert issubclass(error, HarnessError)
 
     @pytest.mark.parametrize(
-        ("error", "code"), [(FileError, 2), (BenchFileError, 2), (Refused, 5), (LinkTimeout, 5)]
+        ("error", "code"),
+        [
+            (FileError, 2),
+            (BenchFileError, 2),
+            (Refused, 5),
+            (LinkTimeout, 5),
+            (CommandRefused, 3),
+            (PowerOffUnconfirmed, 6),
+        ],
     )
     def test_decides_the_exit_code(self, error: type[HarnessError], code: int) -> None:
-        """An unusable file ends with 2, a run that never began with 5."""
+        """An unusable file ends with 2, a run that never began with 5, the worst with 6."""
         assert error.exit_code == code
 
     def test_says_what_where_and_what_to_do(self) -> None:

@@ -46,14 +46,19 @@ def show_result(result: RunResult) -> None:
     typer.echo(output_text(output_entry(result)))
 
 
-def show_unconfirmed(error: PowerOffUnconfirmed) -> None:
-    """Say first of all that the mains are to be cut, then why, on whatever screens there are."""
-    sys.stdout.flush()
-    if not _one_screen():
+def show_unconfirmed(error: PowerOffUnconfirmed, *, told: bool = False) -> None:
+    """Say first of all that the mains are to be cut, then why, on whatever screens there are.
+
+    Args:
+        error: What went wrong.
+        told: Whether standard output shows the first already.
+    """
+    one = _one_screen()
+    if not told and not one:
         typer.echo(_CUT)
         sys.stdout.flush()
-    notes = "".join(f"\n{note}" for note in getattr(error, "__notes__", ()))
-    typer.echo(f"{_CUT}\n{error}{notes}", err=True)
+    lines = ["" if told and one else _CUT, str(error), *getattr(error, "__notes__", ())]
+    typer.echo("\n".join(lines).lstrip("\n"), err=True)
 
 
 def _one_screen() -> bool:

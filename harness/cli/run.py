@@ -34,7 +34,7 @@ def run(
     ] = False,
 ) -> None:
     """Start a repaired unit on a real bench, judge it, and record it."""
-    from harness.cli.outcome import NOTHING, show_result
+    from harness.cli.outcome import NOTHING, show_result, show_unconfirmed
     from harness.cli.prompts import TerminalOperator
     from harness.run.stop import Interrupted, StopRequest, stop_on_signals
     from harness.wiring import run_profile
@@ -66,8 +66,10 @@ def run(
         except Interrupted as error:  # before anything was begun
             typer.echo(f"\nsoftwake: {error}\n{NOTHING}", err=True)
             raise typer.Exit(error.exit_code) from None
-        except PowerOffUnconfirmed:
-            raise
+        except PowerOffUnconfirmed as error:
+            hands.wait()
+            show_unconfirmed(error, told=True)
+            raise typer.Exit(error.exit_code) from None
         except HarnessError as error:  # the same
             typer.echo(f"softwake: {error}\n{NOTHING}", err=True)
             raise typer.Exit(error.exit_code) from None

@@ -33,7 +33,7 @@ class Lossy(io.FileIO):
         """Whether something was lost that somebody wanted: a closed pipe had enough."""
         return self.lost is not None and self.lost.errno != errno.EPIPE
 
-    def write(self, data: ReadableBuffer, /) -> int | None:
+    def write(self, data: ReadableBuffer, /) -> int:
         """Write as much as can be written; all of it counts as written where nothing can."""
         if self.lost is None:
             try:

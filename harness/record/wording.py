@@ -10,10 +10,10 @@ from typing import Any
 from harness.quantity import format_quantity, parse_quantity
 
 __all__ = [
+    "UNCONFIRMED",
     "YES_NO",
     "found_text",
     "headline",
-    "UNCONFIRMED",
     "limits_text",
     "output_text",
     "rules_in_words",

@@ -76,6 +76,8 @@ def carry_out(
         run.reason = str(error)
     except HarnessError as error:  # an instrument that cannot be opened or identified
         run.reason = str(error)
+    except Exception as error:  # noqa: BLE001 - no more files, no memory: power sees to its own
+        run.met(error)
     return run.conclude()
 
 
@@ -172,6 +174,11 @@ class _Run:
             self._operator.power_off(confirmed=True)
         if self._context is not None:
             self._context.event(kind, detail)
+
+    def met(self, error: Exception) -> None:
+        """Note an error before power; one in closing the bench changes nothing any more."""
+        if self._outcome is Outcome.REFUSED and not self.reason:
+            self.reason = f"{TripReason.INTERNAL}: {type(error).__name__}: {error}"
 
     def interrupted(self, error: Interrupted) -> None:
         """Note that somebody stopped the run."""

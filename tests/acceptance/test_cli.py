@@ -54,6 +54,7 @@ class Workshop:
             check=False,
         )
         assert "Traceback" not in done.stderr, done.stderr
+        assert "an error of the program" not in done.stderr, done.stderr
         assert "\x1b" not in done.stdout, "colours went into a pipe"
         return Ended(done.returncode, done.stdout, done.stderr)
 
@@ -108,7 +109,9 @@ class TestDemo:
         rehearsal = empty.softwake("rehearse")
         assert (rehearsal.code, rehearsal.err) == (0, "")
         [folder] = (tmp_path / "results").iterdir()
-        assert rehearsal.out.splitlines()[-1] == f"record {Path('results') / folder.name}"
+        *_, record, ending = rehearsal.out.splitlines()
+        assert record == f"record {Path('results') / folder.name}"
+        assert re.fullmatch(r"SIMULATED OUTPUT OFF, CONFIRMED \d\d:\d\d:\d\d", ending)
         assert "REHEARSAL PASSED" in rehearsal.out
         assert "releases no unit" in rehearsal.out
         assert {path.name for path in folder.iterdir()} == {
@@ -166,6 +169,18 @@ class TestExitCodes:
         assert reason in rehearsal.out
         assert reason in plan.err
         assert "nothing was energised" in rehearsal.out
+        assert rehearsal.out.splitlines()[-1] == "Nothing was energised."
+
+    def test_each_reason_has_its_line(self, workshop: Workshop) -> None:
+        """A refusal with several reasons shows them one below the other."""
+        profile = workshop.profile("much-too-much.toml", *TOO_MUCH)
+        path = workshop.folder / profile
+        text = path.read_text(encoding="utf-8").replace('power   = "36 W"', 'power   = "3600 W"')
+        path.write_text(text, encoding="utf-8")
+        shown = workshop.softwake("rehearse", profile).out
+
+        assert len(re.findall(r"^  The envelope of ", shown, re.MULTILINE)) == 2
+        assert r"\n" not in shown
 
 
 class TestPlan:
@@ -192,6 +207,7 @@ class TestRun:
         assert ended.code == 5
         assert "can kill" in ended.out
         assert "did not confirm" in ended.err
+        assert ended.err.splitlines()[-1] == "Nothing was energised."
         with pytest.raises(BlockingIOError):
             listener.accept()
 

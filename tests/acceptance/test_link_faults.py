@@ -114,7 +114,8 @@ def _wrong_ending(case: Case, ended: Ended) -> list[str]:
         return [] if ended.code == 0 else [f"exit code {ended.code}, though the fault is none"]
     found = []
     outcome = ended.run.get("outcome")
-    if (ended.code, outcome) not in {(3, "tripped"), (5, "refused")}:
+    unconfirmed = (case.role, case.fault) in UNCONFIRMED and outcome == "tripped"
+    if (ended.code, outcome) not in {(6 if unconfirmed else 3, "tripped"), (5, "refused")}:
         found.append(f"exit code {ended.code}, outcome {outcome}")
     if ended.run.get("released") is not False:
         found.append("released")
@@ -123,9 +124,11 @@ def _wrong_ending(case: Case, ended: Ended) -> list[str]:
     reason = str(ended.run.get("reason"))
     if case.role not in reason:
         found.append("the reason names no instrument")
-    if (case.role, case.fault) in UNCONFIRMED and outcome == "tripped":
-        if not {"COULD NOT BE CONFIRMED", "cut the mains"} <= _said(ended):
+    if unconfirmed:
+        if not {"COULD NOT BE CONFIRMED", "CUT THE MAINS"} <= _said(ended):
             found.append("nobody is told to cut the mains")
+        if ended.run.get("output") != "may still be on" or not reason.startswith("POWER MAY STILL"):
+            found.append("the record reads as a plain trip")
     # pre-flight shows the identity it got instead of the question
     elif "at '" not in reason and "says it is" not in reason:
         found.append("the reason names no message")
@@ -134,7 +137,7 @@ def _wrong_ending(case: Case, ended: Ended) -> list[str]:
 
 def _said(ended: Ended) -> set[str]:
     """Return which of the warnings of an output that stays on are on the screen."""
-    return {text for text in ("COULD NOT BE CONFIRMED", "cut the mains") if text in ended.screen}
+    return {text for text in ("COULD NOT BE CONFIRMED", "CUT THE MAINS") if text in ended.screen}
 
 
 def problems(campaign: Campaign, cases: list[Case]) -> list[str]:

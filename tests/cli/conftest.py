@@ -75,7 +75,7 @@ def record(tmp_path: Path) -> Callable[..., Path]:
             "rehearsal": False,
             "outcome": "completed",
             "verdict": verdict,
-            "reason": "all 1 checks passed",
+            "reason": "the one check passed",
         }
         del empty["released"]
         return recorder.finish(empty | told | changed)

@@ -32,7 +32,7 @@ class TestShow:
             "  5 V rail    5.0130 ± 0.0035 V 4.9 V to 5.1 V pass",
             "",
             "RELEASED: the run was completed and every check passed",
-            "  all 1 checks passed",
+            "  the one check passed",
             "outcome completed, verdict pass, released yes",
             f"record {folder}",
         ]

@@ -7,18 +7,20 @@ from contextlib import AbstractContextManager
 
 import pytest
 
+from harness.bench.host import KeeperHost
 from harness.bench.open import OpenBench, open_bench
 from harness.bench.trip import TripReason
-from harness.errors import LinkError, RecordError
+from harness.errors import LinkError, PowerOffUnconfirmed, RecordError
 from harness.judge.verdict import Verdict
 from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_profile
 from harness.record.recorder import MemoryRecorder
 from harness.record.sink import Values
+from harness.record.wording import headline
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.run.engine import carry_out
-from harness.run.result import Outcome, RunInfo, RunResult
+from harness.run.result import Outcome, Output, RunInfo, RunResult
 from harness.run.steps import STEPS
 from harness.run.stop import StopRequest
 from harness.wiring import plan_for, simulated_bench_file, simulated_unit
@@ -99,6 +101,49 @@ class TestEndings:
         assert result.exit_code == 5
         assert "somebody else's" in result.reason
         assert "power on" not in set(rig.sink.frames().events["kind"])
+
+    def test_a_system_without_means_is_refused(self, rig: Rig) -> None:
+        """Where no process or link can be made, for whatever reason, nothing is energised."""
+
+        def connect() -> AbstractContextManager[OpenBench]:
+            raise OSError(24, "Too many open files")
+
+        result = rig.run(connect)
+
+        assert result.outcome is Outcome.REFUSED
+        assert result.output is Output.NEVER_ON
+        assert "Too many open files" in result.reason
+
+    def test_the_record_says_when_off_was_confirmed(self, rig: Rig) -> None:
+        """A run in which power was on says that the output is off, and when that was confirmed."""
+        before = dt.datetime.now(dt.UTC)
+        result = rig.run()
+        facts = rig.sink.frames().run
+
+        assert result.output is Output.OFF
+        assert result.off_confirmed is not None
+        assert before <= result.off_confirmed <= dt.datetime.now(dt.UTC)
+        assert facts["output"] == "off, confirmed"
+        assert facts["off_confirmed_utc"] == result.off_confirmed.isoformat(timespec="seconds")
+
+    @pytest.mark.parametrize("trouble", [OSError(5, "no such thing"), MemoryError()])
+    def test_switching_off_that_meets_an_error_is_never_taken_for_off(
+        self, rig: Rig, monkeypatch: pytest.MonkeyPatch, trouble: Exception
+    ) -> None:
+        """Whatever goes wrong in switching off: power may still be on, and the record says so."""
+
+        def power_off(_: KeeperHost) -> None:
+            raise trouble
+
+        monkeypatch.setattr(KeeperHost, "power_off", power_off)
+        with pytest.raises(PowerOffUnconfirmed) as raised:
+            rig.run()
+        facts = rig.sink.frames().run
+
+        assert raised.value.exit_code == 6
+        assert facts["output"] == "may still be on"
+        assert facts["reason"].startswith("POWER MAY STILL BE ON: ")
+        assert headline(facts)[0] == "Power may still be on"
 
     def test_an_instrument_that_cannot_be_opened_is_refused(self, rig: Rig) -> None:
         """A link that does not open ends in a refusal that names the instrument."""

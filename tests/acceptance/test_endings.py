@@ -1,0 +1,123 @@
+"""The last line of a run, what the screen says while power is on, and output that nobody takes."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.acceptance.conftest import ROOT, Campaign, ServedBench
+
+TIME = r"\d\d:\d\d:\d\d"
+
+
+def command(bench: ServedBench) -> list[str]:
+    """Return the run of a test's bench as a command line."""
+    return [
+        *(sys.executable, "-m", "harness", "run", str(bench.profile), "--bench", str(bench.file)),
+        *("--serial", "HP-0007", "--results", str(bench.results), "--yes"),
+    ]
+
+
+class TestScreen:
+    def test_it_says_that_power_is_on_and_how_it_ended(self, campaign: Campaign) -> None:
+        """Power on and off are a line each, and the last line confirms that the output is off."""
+        with campaign.bench() as bench, campaign.run(bench) as running:
+            assert bench.wait(on=True, longest_s=30.0)
+            live = running.screen.read_text(encoding="utf-8").splitlines()
+            ended = running.end()
+
+        assert re.fullmatch(rf"POWER ON {TIME}, start\. Ctrl-C switches off\.", live[-1])
+        lines = ended.screen.splitlines()
+        assert re.fullmatch(rf"OUTPUT OFF {TIME}", lines[1])
+        assert re.fullmatch(rf"SIMULATED OUTPUT OFF, CONFIRMED {TIME}", lines[-1])
+        assert ended.run["output"] == "off, confirmed"
+        assert ended.run["off_confirmed_utc"].endswith("+00:00")
+
+    def test_an_output_that_stays_on_is_told_first_and_ends_in_6(self, campaign: Campaign) -> None:
+        """Where off cannot be confirmed: to cut the mains, then why; a code and a record so."""
+        with campaign.bench() as bench, campaign.run(bench) as running:
+            assert bench.wait(on=True, longest_s=30.0)
+            bench.links["supply"].inject("output-stays-on")
+            ended = running.end()
+            bench.links["supply"].heal()
+            assert bench.wait(on=False, longest_s=5.0)
+
+        assert ended.code == 6, ended.screen
+        assert ended.run["outcome"] == "tripped"
+        assert ended.run["released"] is False
+        assert ended.run["output"] == "may still be on"
+        assert ended.run["off_confirmed_utc"] is None
+        assert ended.run["reason"].startswith("POWER MAY STILL BE ON: ")
+        lines = ended.screen.splitlines()
+        first = lines.index("CUT THE MAINS OF THE SUPPLY NOW")
+        assert lines[first - 1].startswith("POWER ON ")
+        assert "COULD NOT BE CONFIRMED" in ended.screen
+        assert f"record {ended.record}" in lines
+        assert "OUTPUT OFF, CONFIRMED" not in ended.screen
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="devices and pipes of POSIX systems")
+class TestOutputThatNobodyTakes:
+    def test_a_full_device_holds_up_no_run(self, campaign: Campaign) -> None:
+        """With nowhere to print, the run goes on to its end and keeps its own exit code."""
+        with campaign.bench() as bench, Path("/dev/full").open("wb") as full:
+            done = subprocess.run(
+                command(bench),
+                cwd=ROOT,
+                stdout=full,
+                stderr=subprocess.PIPE,
+                encoding="utf-8",
+                timeout=60.0,
+                check=False,
+            )
+
+            assert not bench.on
+        assert done.returncode == 0, done.stderr
+        assert done.stderr == (
+            "softwake: what was to be shown is lost, for it cannot be written: "
+            "No space left on device\n"
+        )
+
+    def test_a_pipe_that_nobody_reads_holds_no_power(self, campaign: Campaign) -> None:
+        """A full pipe delays what is printed, and neither the run nor the way to power off."""
+        reader, writer = os.pipe()
+        os.set_blocking(writer, False)
+        with contextlib.suppress(BlockingIOError):
+            while True:
+                os.write(writer, b"\0" * 4096)
+        os.set_blocking(writer, True)
+        with campaign.bench() as bench:
+            process = subprocess.Popen(command(bench), cwd=ROOT, stdout=writer)
+            os.close(writer)
+            try:
+                assert bench.wait(on=True, longest_s=30.0)
+                assert bench.wait(on=False, longest_s=30.0)
+                assert process.poll() is None  # it still has its table to print
+                os.close(reader)
+                assert process.wait(timeout=20.0) == 0
+            finally:
+                process.kill()
+
+    def test_a_pipe_that_had_enough_ends_it_quietly(self, campaign: Campaign) -> None:
+        """Where the reader goes after a line, the run ends as it would, without a word."""
+        with campaign.bench() as bench:
+            process = subprocess.Popen(
+                command(bench), cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+            )
+            assert process.stdout is not None
+            assert process.stderr is not None
+            assert process.stdout.readline().startswith(b"POWER ON")
+            process.stdout.close()
+            try:
+                assert process.wait(timeout=60.0) == 0
+                assert process.stderr.read() == b""
+            finally:
+                process.kill()
+                process.stderr.close()
+            assert not bench.on
