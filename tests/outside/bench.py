@@ -12,6 +12,7 @@ The configuration, JSON; every key may be left out::
       "kind": "dc",                    # or "ac"
       "meter": true, "load": true,     # which instruments there are besides the supply
       "latency_s": 0.0,                # per answer: a number, or {"supply": 0.01, ...}
+      "meter_at": "rail",              # or "supply": across the supply's output
       "seed": 1,                       # of noise and errors
       "unit": {"bulk_f": 470e-6, ...}, # fields of DcParts or AcParts, and of
                                        # ConverterParts; what is left out is the healthy unit's
@@ -152,7 +153,9 @@ class Bench:
         self._supply = supply
         self._instruments: dict[str, Any] = {"supply": supply}
         if "meter" in roles:
-            self._instruments["meter"] = MeterInstrument(self.circuit, self._odd, seed + 1)
+            self._instruments["meter"] = MeterInstrument(
+                self.circuit, self._odd, seed + 1, at=config.get("meter_at", "rail")
+            )
         if "load" in roles:
             load = LoadInstrument(self.circuit, self._odd, self._note, seed + 2)
             self._instruments["load"] = load

@@ -240,9 +240,9 @@ class SupplyInstrument(_Instrument):
 
 
 class MeterInstrument(_Instrument):
-    """A multimeter on the unit's rail."""
+    """A multimeter on the unit's rail, or across the supply."""
 
-    def __init__(self, circuit: Circuit, odd: Misbehaviours, seed: int) -> None:
+    def __init__(self, circuit: Circuit, odd: Misbehaviours, seed: int, *, at: str) -> None:
         super().__init__("meter", "DM-60", odd)
         chance = random.Random(seed)
         self._circuit = circuit
@@ -252,12 +252,16 @@ class MeterInstrument(_Instrument):
         rail = circuit.converter
         add = self.device.add
         for verb in ("MEASure", "READ", "FETCh"):
-            volts = self._reads(dc, lambda: rail.rail_v)
+            true_v = (lambda: rail.rail_v) if at == "rail" else self._input_v
+            volts = self._reads(dc, true_v)
             add(f"{verb}[:SCALar]:VOLTage[:DC]?", volts, *span, least=0)
             add(f"{verb}[:SCALar]:VOLTage:AC?", self._reads(ac, rail.ripple_v), *span, least=0)
             add(f"{verb}[:SCALar]:CURRent[:DC]?", self._reads(dc, lambda: 0.0))
             add(f"{verb}[:SCALar]:RESistance?", self._reads(ac, lambda: math.inf))
             add(f"{verb}[:SCALar]:TEMPerature?", self._reads(ac, lambda: 23.0))
+
+    def _input_v(self) -> float:
+        return self._circuit.terminal_v if isinstance(self._circuit, DcCircuit) else 0.0
 
     def _reads(self, channel: Channel, true: Callable[[], float]) -> Callable[..., str]:
         def reading(*_: float) -> str:
