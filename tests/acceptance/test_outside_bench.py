@@ -17,7 +17,7 @@ import pytest
 from tests.outside.partner import OutsideBench
 from tests.outside.runs import FIVE, TWO, Running, one_run, profile_text
 
-RELEASED, FAILED, CUT, UNDECIDED, REFUSED, LEFT_ON = 0, 1, 3, 4, 5, 6
+RELEASED, CUT, REFUSED, LEFT_ON = 0, 3, 5, 6
 
 #: When a thing begins to misbehave: this long after nominal voltage was set.
 IN_THE_HOLD = {"setting_v": 24.0, "after_s": 1.0}
@@ -96,6 +96,15 @@ class TestHealthyUnits:
 
         assert ended.code == RELEASED, ended.screen
 
+    @torture
+    @pytest.mark.parametrize("weight", [1, 2, 3])
+    def test_status_bits_in_constant_current(self, tmp_path: Path, weight: int) -> None:
+        """A supply that sets QUEStionable bit 0 or 1 in constant current cuts no healthy unit."""
+        bits = odd("questionable-bit-in-constant-current", bits=weight)
+        ended, _ = one_run(tmp_path / "run", {"load": False, "misbehaviours": bits})
+
+        assert ended.code == RELEASED, ended.screen
+
 
 CASES = {
     # point by point: readings, settings, states, answers
@@ -107,6 +116,20 @@ CASES = {
     ),
     "short": Case(
         what=odd("short-circuit"), code=CUT, reason="charge_budget", let_through_a2s=2e-2
+    ),
+    "says on while it is off": Case(
+        what=odd("output-state-contradicts"), code=LEFT_ON, says="CUT THE MAINS"
+    ),
+    "says off while it is on": Case(
+        what=odd("output-state-contradicts", when=IN_THE_HOLD),
+        code=LEFT_ON,
+        says="CUT THE MAINS",
+        off_within_s=1.0,
+        nominal="10 s",
+    ),
+    # power that stays on
+    "supply falls silent": Case(
+        what=odd("silent", when=IN_THE_HOLD), code=LEFT_ON, says="CUT THE MAINS", nominal="3 s"
     ),
     "limit changes": Case(
         what=odd("limit-changes", to_a=5.0, when=IN_THE_HOLD),
