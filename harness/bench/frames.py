@@ -33,7 +33,9 @@ __all__ = [
     "PowerOff",
     "ReadLoad",
     "Sampled",
+    "Tried",
     "Tripped",
+    "Try",
     "Unconfirmed",
     "pump_in",
     "pump_out",
@@ -51,6 +53,13 @@ class Open:
 
     file: BenchFile
     origin_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Try:
+    """Put these questions once, by role, before power."""
+
+    questions: dict[str, tuple[str, ...]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +107,13 @@ class Identities:
     """Answers to ``*IDN?`` by role."""
 
     by_role: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """What is wrong with the answers to :class:`Try`."""
+
+    wrong: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)

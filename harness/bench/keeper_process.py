@@ -21,7 +21,7 @@ from harness.bench import frames
 from harness.bench.clock import SystemClock
 from harness.bench.host import KeeperHost
 from harness.bench.lock import hold_as_keeper
-from harness.bench.open import open_bench
+from harness.bench.open import OpenBench, open_bench
 from harness.bench.trip import Tripped
 from harness.errors import CommandRefused, HarnessError, PowerOffUnconfirmed
 
@@ -60,18 +60,20 @@ class _Service:
                 open_bench(opening.file, SystemClock(opening.origin_s)) as bench,
             ):
                 self._answers.put(frames.Identities(bench.identities()))
-                holding = self._await_hold()
+                holding = self._await_hold(bench)
                 if holding is not None:
                     self._serve(bench.power(holding.limits, self._on_event, self._on_sample))
         except HarnessError as error:
             self._answers.put(frames.Failed(refused=False, text=str(error)))
 
-    def _await_hold(self) -> frames.Hold | None:
+    def _await_hold(self, bench: OpenBench) -> frames.Hold | None:
         """Wait until power is to be taken in hand; None if the engine goes without."""
         while not self._terminated:
             request = self._next(live=False)
             if isinstance(request, frames.Hold):
                 return request
+            if isinstance(request, frames.Try):
+                self._answers.put(frames.Tried(bench.try_questions(request.questions)))
             if isinstance(request, frames.Closed):
                 break
         return None

@@ -7,7 +7,7 @@ import os
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any, NoReturn
@@ -21,6 +21,7 @@ from harness.bench.open import open_bench, open_meter
 from harness.bench.port import OnEvent, OnSample
 from harness.bench.roles import Meter
 from harness.bench.sample import SupplySample
+from harness.bench.trial import try_questions
 from harness.bench.trip import Trip, Tripped, TripReason
 from harness.errors import CommandRefused, HarnessError, LinkError, PowerOffUnconfirmed
 from harness.profile.bench_file import BenchFile
@@ -31,6 +32,8 @@ __all__ = ["KeptBench", "KeptPower", "open_kept_bench"]
 _ALIVE_S = 0.05
 #: Time the process may take to start, beside opening its links.
 _START_S = 20.0
+#: Time it may take to ask every question once, some of them in vain.
+_TRIAL_S = 60.0
 
 
 class KeptBench:
@@ -59,13 +62,24 @@ class KeptBench:
         Raises:
             HarnessError: An instrument cannot be opened or does not answer.
         """
-        answer = self._line.receive(_START_S)
-        if not isinstance(answer, frames.Identities):
-            raise _failure(answer)
-        roles = dict(answer.by_role)
+        roles = dict(self._expect(frames.Identities, _START_S).by_role)
         if self.meter is not None:
             roles["meter"] = self.meter.introduce()
         return roles
+
+    def try_questions(self, questions: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
+        """Put every question once, before power; return what is wrong with the answers."""
+        self._line.send(frames.Try(dict(questions)))
+        wrong = self._expect(frames.Tried, _TRIAL_S).wrong
+        own = try_questions(self.meter, questions.get("meter", ())) if self.meter else ()
+        return (*wrong, *map(str, own))
+
+    def _expect(self, kind: type, longest_s: float) -> Any:
+        """Return what the process answers before it has power in its hands."""
+        answer = self._line.receive(longest_s)
+        if isinstance(answer, kind):
+            return answer
+        raise HarnessError(getattr(answer, "text", "the keeper process does not answer"))
 
     def power(self, limits: Limits, on_event: OnEvent, on_sample: OnSample) -> KeptPower:
         """Give supply and load to the keeper process with these bounds."""
@@ -384,8 +398,3 @@ def _start() -> subprocess.Popen[bytes]:
 
 def _without_meter(file: BenchFile) -> BenchFile:
     return file.model_copy(update={"meter": None})
-
-
-def _failure(answer: Any) -> HarnessError:
-    text = answer.text if isinstance(answer, frames.Failed) else "the keeper process did not start"
-    return HarnessError(text)

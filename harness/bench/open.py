@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,6 +15,7 @@ from harness.bench.limits import Limits
 from harness.bench.link import VisaLink, open_link, open_visa
 from harness.bench.port import OnEvent, OnSample
 from harness.bench.roles import Instrument, Load, Meter, Supply
+from harness.bench.trial import try_questions
 from harness.profile.bench_file import BenchFile
 from harness.profile.bench_file import Instrument as InstrumentTable
 
@@ -52,6 +53,16 @@ class OpenBench:
         """Identify every instrument and empty its error queue."""
         roles = {"supply": self.supply, "meter": self.meter, "load": self.load}
         return {role: known.introduce() for role, known in roles.items() if known is not None}
+
+    def try_questions(self, questions: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
+        """Put every question once, before power; return what is wrong with the answers."""
+        roles = {"supply": self.supply, "meter": self.meter, "load": self.load}
+        return tuple(
+            str(error)
+            for role, asked in questions.items()
+            if (instrument := roles[role]) is not None
+            for error in try_questions(instrument, asked)
+        )
 
     def power(self, limits: Limits, on_event: OnEvent, on_sample: OnSample) -> KeeperHost:
         """Give supply and load to a keeper with these bounds."""

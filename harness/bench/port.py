@@ -102,6 +102,17 @@ class Bench(Protocol):
         """Identify every instrument and empty its error queue: old errors are not this run's."""
         ...
 
+    def try_questions(self, questions: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
+        """Put every question of a run once, before power (safety rule 1).
+
+        Args:
+            questions: By role, as :func:`harness.bench.trial.questions_of` gives them.
+
+        Returns:
+            What is wrong with the answers, each with what to do.
+        """
+        ...
+
     def power(self, limits: Limits, on_event: OnEvent, on_sample: OnSample) -> Power:
         """Give supply and load to a keeper with these bounds."""
         ...

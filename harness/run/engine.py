@@ -11,6 +11,7 @@ from dataclasses import replace
 from harness.bench.clock import Clock
 from harness.bench.limits import Limits
 from harness.bench.port import Bench, Power
+from harness.bench.trial import questions_of
 from harness.bench.trip import Trip, Tripped, TripReason
 from harness.errors import (
     HarnessError,
@@ -127,6 +128,10 @@ class _Run:
         self._warnings = findings.warnings
         if findings.reasons:
             raise Refused(findings.reasons)
+        self._stop.obey()
+        wrong = bench.try_questions(questions_of(self._plan))  # only of those that are right
+        if wrong:
+            raise Refused(wrong)
 
     def power(self, bench: Bench) -> None:
         """Carry out every step; power is off when this returns, however it returns."""

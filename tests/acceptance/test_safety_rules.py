@@ -47,6 +47,8 @@ RULES = """
     TestCalibration::test_overdue_may_be_allowed
   run/test_engine.py
     TestEndings::test_a_wrong_identity_is_refused_before_power
+  bench/test_trial.py
+    TestTrial::test_what_cannot_be_read_is_told_with_message_answer_and_line
   acceptance/test_safety_rules.py
     TestBeforePower::test_a_bench_that_does_not_fit_is_only_asked
 

@@ -1,0 +1,163 @@
+"""Every question a run will ask, asked once with the output off: what cannot be read is told now.
+
+A reading that cannot be parsed would cut power. So the questions are put before there is any.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterable
+
+from harness.bench.roles import Instrument, Load, Meter, Supply
+from harness.errors import (
+    InstrumentError,
+    LinkError,
+    LinkTimeout,
+    Overload,
+    ReportedError,
+    UnexpectedReply,
+)
+from harness.profile.measures import MEASURES
+from harness.profile.plan import Plan
+
+__all__ = ["SAMPLE", "questions_of", "try_questions"]
+
+#: Stands for a whole reading of a supply or a load, however its dialect takes it.
+SAMPLE = "sample"
+
+#: What the keeper reads back of a supply, where its dialect can set and ask it.
+_SUPPLY = (
+    "output_state",
+    "voltage_setting",
+    "current_limit_setting",
+    "voltage_protection_setting",
+    "current_protection_setting",
+    "watchdog_setting",
+)
+_STATES = frozenset({"output_state", "input_state"})
+#: So many questions without an answer, and no more are put: each costs a time-out.
+_MOST_SILENCES = 3
+
+
+def questions_of(plan: Plan) -> dict[str, tuple[str, ...]]:
+    """Name the questions that a run of a plan asks, by role; a dialect may not have them all.
+
+    Args:
+        plan: The plan, made for a bench.
+    """
+    bench = plan.bench
+    there = {} if bench is None else bench.instruments
+    levels = [level for step in plan.steps for level in step.all_levels]
+    frequency = ("frequency_setting",) if any(level.frequency_hz for level in levels) else ()
+    modes = dict.fromkeys(level.load.mode for level in levels if level.load is not None)
+    load = ("input_state", *(f"{mode}_setting" for mode in modes), *([SAMPLE] if modes else []))
+    asked = {
+        "supply": (*_SUPPLY, *frequency, SAMPLE),
+        "load": load,
+        "meter": tuple(dict.fromkeys(_of_meter(plan))),
+    }
+    return {role: asked[role] for role in there}
+
+
+def _of_meter(plan: Plan) -> Iterable[str]:
+    kind = plan.profile.unit.input.kind
+    for step in plan.steps:
+        for check in step.checks:
+            yield from (
+                name for role, name in MEASURES[check.measure].operations(kind) if role == "meter"
+            )
+            if check.measure == "load_regulation":
+                yield "measure_voltage_dc"
+        if step.kind == "discharge":
+            yield "measure_voltage_dc"
+
+
+def try_questions(instrument: Instrument, questions: Iterable[str]) -> tuple[InstrumentError, ...]:
+    """Put questions to an instrument that was introduced, and say what cannot be read.
+
+    Args:
+        instrument: The instrument; its output or input is off.
+        questions: Operations, and :data:`SAMPLE`; what its dialect does not have is left out.
+    """
+    wrong: list[InstrumentError] = []
+    silences = 0
+    for question in questions:
+        if not _asked(instrument, question):
+            continue
+        try:
+            _ask(instrument, question)
+        except Overload as error:
+            if not isinstance(instrument, Meter):  # open leads of a meter read so, and are no fault
+                wrong.append(error)
+        except LinkTimeout as error:
+            wrong.append(_unanswered(instrument, question, error))
+            silences += 1
+            if silences == _MOST_SILENCES or not _reopened(instrument):
+                break
+        except LinkError as error:
+            wrong.append(error)
+            break
+        except InstrumentError as error:
+            wrong.append(error)
+    else:
+        wrong += _reported(instrument)
+    return tuple(wrong)
+
+
+def _asked(instrument: Instrument, question: str) -> bool:
+    """Whether a run asks this of it: what is not set is not read back."""
+    if question == SAMPLE:
+        return isinstance(instrument, Supply | Load)
+    setting = question.removesuffix("_setting")
+    return instrument.has(question) and (setting == question or instrument.has(f"set_{setting}"))
+
+
+def _ask(instrument: Instrument, question: str) -> None:
+    if question in _STATES:
+        instrument.state(question)
+    elif question != SAMPLE:
+        instrument.value(question)
+    elif isinstance(instrument, Load):
+        instrument.read()
+    elif isinstance(instrument, Supply) and instrument.read().protection:
+        raise UnexpectedReply(
+            "its status says that its own protection has switched off, before power was ever on",
+            instrument=instrument.link.name,
+            message=instrument.dialect.ask.get("status", ""),
+            do="reset the protection at its front panel; if it says so all the same, the weight of "
+            "protection under [status] of its dialect is wrong: softwake bench --wiring learns it",
+        )
+
+
+def _unanswered(instrument: Instrument, question: str, error: LinkTimeout) -> LinkTimeout:
+    """Say what a question without an answer means: most often, that it is not understood."""
+    do = (
+        f"its dialect asks what it does not answer: mend the message of {question}, or leave it out"
+    )
+    sample = instrument.dialect.sample
+    if question == SAMPLE and sample is not None and error.message == sample.ask:
+        do = "leave [sample] out of its dialect, then the questions are put one by one"
+    return LinkTimeout(error.what, instrument=error.instrument, message=error.message, do=do)
+
+
+def _reopened(instrument: Instrument) -> bool:
+    """Begin the conversation anew: the next question must not get the late answer."""
+    with contextlib.suppress(InstrumentError):
+        instrument.link.reopen()
+        return True
+    return False
+
+
+def _reported(instrument: Instrument) -> Iterable[InstrumentError]:
+    """Yield what the questions left in its error queue."""
+    try:
+        instrument.check_errors()
+    except ReportedError as error:
+        yield ReportedError(
+            f"after the questions of a run {error.what}",
+            instrument=error.instrument,
+            message=error.message,
+            do="its dialect asks what it does not know, or with a value it does not take",
+        )
+    except InstrumentError as error:
+        yield error
