@@ -17,7 +17,8 @@ Each message says what happened, where (file and line, or instrument and message
     │   ├── UnexpectedReply       an answer that cannot be what was asked for
     │   │   └── NoReading         overload, not-a-number or unparsable where a value was due
     │   │       └── Overload      the instrument says: more than my range
-    │   └── ReportedError         the instrument's own error queue is not empty
+    │   ├── ReportedError         the instrument's own error queue is not empty
+    │   └── Unwatched             none of its fault: nobody was there to hear it for too long
     ├── SafetyError               (exit 3)
     │   ├── CommandRefused        the keeper kept a command from the wire
     │   └── PowerOffUnconfirmed   power may still be on: the most serious of all (exit 6)
@@ -51,6 +52,7 @@ __all__ = [
     "ReportedError",
     "SafetyError",
     "UnexpectedReply",
+    "Unwatched",
     "UsageError",
     "did_you_mean",
 ]
@@ -209,6 +211,13 @@ class Overload(NoReading):
 
 class ReportedError(InstrumentError):
     """An instrument reports an error in its queue (``SYST:ERR?``)."""
+
+
+class Unwatched(InstrumentError):
+    """Nobody was there to hear an instrument for too long: the fault of the machine, not its."""
+
+    def __str__(self) -> str:
+        return self.what  # which instrument it was is no matter
 
 
 class SafetyError(HarnessError):

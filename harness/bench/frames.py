@@ -8,6 +8,7 @@ from __future__ import annotations
 import pickle
 import struct
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass
 from queue import SimpleQueue
 from typing import IO, Any
@@ -32,6 +33,7 @@ __all__ = [
     "Open",
     "PowerOff",
     "ReadLoad",
+    "Room",
     "Sampled",
     "Tried",
     "Tripped",
@@ -92,6 +94,13 @@ class Cut:
 @dataclass(frozen=True, slots=True)
 class PowerOff:
     """Switch off and confirm."""
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """The engine has taken so many samples: there is room for as many more."""
+
+    samples: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,8 +186,8 @@ class Closed:
 # --- pipes
 
 
-def pump_in(stream: IO[bytes], queue: SimpleQueue[Any]) -> None:
-    """Read messages into a queue until the stream ends; then :class:`Closed`.
+def pump_in(stream: IO[bytes], arrived: Callable[[Any], None]) -> None:
+    """Hand over each message as it comes in until the stream ends; then :class:`Closed`.
 
     A thread of its own does this, since no way to wait for a pipe works on every system.
     """
@@ -186,10 +195,10 @@ def pump_in(stream: IO[bytes], queue: SimpleQueue[Any]) -> None:
     def pump() -> None:
         try:
             while header := stream.read(_LENGTH.size):
-                queue.put(pickle.loads(stream.read(_LENGTH.unpack(header)[0])))  # noqa: S301 - ours
+                arrived(pickle.loads(stream.read(_LENGTH.unpack(header)[0])))  # noqa: S301 - ours
         except (OSError, EOFError, pickle.UnpicklingError, struct.error, ValueError):
             pass  # cut off in the middle: as good as closed
-        queue.put(Closed())
+        arrived(Closed())
 
     threading.Thread(target=pump, name="incoming", daemon=True).start()
 

@@ -13,7 +13,7 @@ from harness.bench.moves import CheckErrors, CheckInStep, CheckProtection, Confi
 from harness.bench.port import OnEvent, OnSample
 from harness.bench.roles import Load, Supply
 from harness.bench.sample import SupplySample
-from harness.bench.trip import Tripped, TripReason
+from harness.bench.trip import Trip, Tripped, TripReason
 from harness.errors import (
     CommandRefused,
     InstrumentError,
@@ -79,9 +79,9 @@ class KeeperHost:
         return self._keeper.state is KeeperState.LIVE
 
     @property
-    def pending(self) -> bool:
-        """Never: here a sample is taken when it is asked for."""
-        return False
+    def trip(self) -> Trip | None:
+        """What cut power, if anything has."""
+        return self._keeper.trip
 
     def command(self, command: Command) -> None:
         """Carry a command out.
@@ -148,17 +148,16 @@ class KeeperHost:
             self._cut_after(error, self._load)
         raise self._trouble()
 
-    def expect_silence(self, longest_s: float | None = None) -> None:
-        """Note a sign of life, and how long the next may take (None: the usual time)."""
-        self._keeper.heard(self._clock.now_s(), longest_s)
+    def expect_silence(self, longest_s: float) -> None:
+        """Nothing to announce: whoever takes the slow reading is in this process."""
 
-    def tick(self) -> None:
-        """Look at the time.
+    def tick(self, heard_s: float) -> None:
+        """Look at the time, with that of the engine's last sign of life.
 
         Raises:
             Tripped: The client has been silent for too long; power has been cut.
         """
-        moves = self._keeper.tick(self._clock.now_s())
+        moves = self._keeper.tick(self._clock.now_s(), heard_s)
         if moves:
             self._perform(moves)
             raise self._trouble()

@@ -44,6 +44,7 @@ from harness.errors import (
     LinkTimeout,
     NoReading,
     ReportedError,
+    Unwatched,
 )
 from harness.quantity import format_quantity
 
@@ -85,8 +86,6 @@ class Keeper:
             current_error_a=limits.current_error_a,
             power_error_w=limits.power_error_w,
         )
-        self._heard_s = 0.0
-        self._patience_s = limits.silence_s
         self._questions = Questions(limits.asked_s)
         self.switching_off = False
         self._offs_left = 0
@@ -108,7 +107,6 @@ class Keeper:
             CommandRefused: It does not belong in this state, or would leave the envelope; then
                 nothing goes on the wire.
         """
-        self.heard(now_s)
         kind = type(command)
         if self.state not in ALLOWED[kind]:
             raise CommandRefused(
@@ -142,11 +140,6 @@ class Keeper:
                 return self._load.off()
             case SwitchOff():
                 return self._switch_off()
-
-    def heard(self, now_s: float, patience_s: float | None = None) -> None:
-        """Note a sign of life of the client; ``patience_s`` announces a longer silence once."""
-        self._heard_s = now_s
-        self._patience_s = self._limits.silence_s if patience_s is None else patience_s
 
     # --- in: what came of it
 
@@ -219,10 +212,15 @@ class Keeper:
             reason = TripReason.PROTECTION
         return self.cut(reason, str(error), now_s)
 
-    def tick(self, now_s: float) -> tuple[Move, ...]:
-        """Look at the time: cut power when the client has been silent for too long."""
-        silent_s = now_s - self._heard_s
-        if self.state is not KeeperState.LIVE or silent_s <= self._patience_s:
+    def tick(self, now_s: float, heard_s: float) -> tuple[Move, ...]:
+        """Look at the time: cut power when the client has been silent for too long.
+
+        Args:
+            now_s: The time.
+            heard_s: When it last gave a sign of life; any message is one.
+        """
+        silent_s = now_s - heard_s
+        if self.state is not KeeperState.LIVE or silent_s <= self._limits.silence_s:
             return ()
         return self.cut(TripReason.CLIENT_SILENT, f"for {format_quantity(silent_s, 's', 3)}", now_s)
 
@@ -369,6 +367,7 @@ _REASONS: tuple[tuple[type[Exception], TripReason], ...] = (
     (LinkError, TripReason.LINK_LOST),
     (NoReading, TripReason.NO_READING),
     (ReportedError, TripReason.INSTRUMENT_ERROR),
+    (Unwatched, TripReason.UNWATCHED),
 )
 
 

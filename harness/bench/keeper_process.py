@@ -13,22 +13,28 @@ import contextlib
 import os
 import signal
 import sys
+import threading
 import time
 from queue import Empty, SimpleQueue
 from typing import Any
 
 from harness.bench import frames
+from harness.bench.attention import AttendedLink, Attention
 from harness.bench.clock import SystemClock
 from harness.bench.host import KeeperHost
 from harness.bench.lock import hold_as_keeper
 from harness.bench.open import OpenBench, open_bench
+from harness.bench.outlet import Outlet
 from harness.bench.trip import Tripped
+from harness.bench.vigil import LOOK_S
 from harness.errors import CommandRefused, HarnessError, PowerOffUnconfirmed
 
 __all__ = ["main"]
 
 #: How long an output that will not go off is told again, after the engine has been told.
 _PERSIST_S = 60.0
+#: While power is off nothing is to be done but to wait; each wait is no longer.
+_IDLE_S = 0.1
 
 
 class _Service:
@@ -42,8 +48,22 @@ class _Service:
     def __init__(self, requests: SimpleQueue[Any], answers: SimpleQueue[Any]) -> None:
         self._requests = requests
         self._answers = answers
+        self._attention = Attention()
+        self._clock = SystemClock()
+        self._outlet = Outlet(lambda sample: answers.put(frames.Sampled(sample)))
+        self._heard_s = 0.0
         self._terminated = False
         self._in_vain = False  # whether switching off was not confirmed
+
+    def arrived(self, message: Any) -> None:
+        """Take in a message of the engine: any is a sign of life, and some are nothing else.
+
+        What waits here is bounded: a request waits for its answer, and room is made for half a
+        window of samples at a time.
+        """
+        self._heard_s = self._clock.now_s()
+        if not isinstance(message, frames.Alive):
+            self._requests.put(message)
 
     def terminate(self, *_: object) -> None:
         """Note that somebody wants this process to end; power goes off first."""
@@ -54,17 +74,35 @@ class _Service:
         opening = self._requests.get()
         if not isinstance(opening, frames.Open):
             return
+        self._clock = SystemClock(opening.origin_s)
         try:
             with (
                 hold_as_keeper(opening.file.supply.resource),
-                open_bench(opening.file, SystemClock(opening.origin_s)) as bench,
+                open_bench(opening.file, self._clock) as bench,
             ):
+                self._attend(bench)
                 self._answers.put(frames.Identities(bench.identities()))
                 holding = self._await_hold(bench)
                 if holding is not None:
-                    self._serve(bench.power(holding.limits, self._on_event, self._on_sample))
+                    self._serve(bench.power(holding.limits, self._on_event, self._outlet.add))
         except HarnessError as error:
             self._answers.put(frames.Failed(refused=False, text=str(error)))
+
+    def _attend(self, bench: OpenBench) -> None:
+        """Have each exchange say how long it may take, and show life meanwhile."""
+        for instrument in filter(None, (bench.supply, bench.load)):
+            instrument.link = AttendedLink(
+                instrument.link, self._attention, instrument.dialect.link.settle_s
+            )
+        threading.Thread(target=self._show_life, name="life", daemon=True).start()
+
+    def _show_life(self) -> None:
+        """Tell the engine that the keeper is at work, for as long as it is."""
+        while True:
+            time.sleep(LOOK_S)
+            self._attention.look()
+            if self._attention.there and self._answers.empty():
+                self._answers.put(frames.Alive())
 
     def _await_hold(self, bench: OpenBench) -> frames.Hold | None:
         """Wait until power is to be taken in hand; None if the engine goes without."""
@@ -80,26 +118,28 @@ class _Service:
 
     def _serve(self, host: KeeperHost) -> None:
         """Answer requests; between them, while power is on, read the supply."""
-        self._answers.put(frames.Done(host.live))
+        self._attention.watched = lambda: host.live
+        self._answer(frames.Done(host.live))
         try:
             while not self._terminated:
                 request = self._next(live=host.live)
                 if isinstance(request, frames.Closed):
                     return
                 if request is not None:
-                    host.expect_silence()  # whatever it says, the engine is there
                     self._carry_out(host, request)
-                elif host.live:
-                    self._guarded(host.tick)
-                    if host.live:
-                        self._guarded(host.sample)
+                # between any two requests, so that no flood of them keeps the supply from its turn
+                if host.live:
+                    self._guarded(lambda: host.tick(self._heard_s))
+                if host.live:
+                    self._guarded(host.sample)
         finally:
             self._switch_off(host)
 
     def _next(self, *, live: bool) -> Any:
         """Return the next request; None where there is none: at once while power is on."""
+        self._attention.allow(_IDLE_S)
         try:
-            return self._requests.get_nowait() if live else self._requests.get(timeout=0.2)
+            return self._requests.get_nowait() if live else self._requests.get(timeout=_IDLE_S)
         except Empty:
             return None
 
@@ -112,23 +152,30 @@ class _Service:
             case frames.Cut(reason, detail):
                 self._answered(host, lambda: host.cut(reason, detail))
             case frames.ReadLoad():
-                self._guarded(lambda: self._answers.put(frames.LoadReading(host.read_load())))
+                self._guarded(lambda: self._answer(frames.LoadReading(host.read_load())))
+            case frames.Room(samples):
+                self._outlet.make_room(samples)
+
+    def _answer(self, message: Any) -> None:
+        """Say something else than samples; those from before it go first."""
+        self._outlet.flush()
+        self._answers.put(message)
 
     def _answered(self, host: KeeperHost, act: Any) -> None:
         if self._guarded(act):
-            self._answers.put(frames.Done(host.live))
+            self._answer(frames.Done(host.live))
 
     def _guarded(self, act: Any) -> bool:
         """Carry out; tell the engine what came in between. True if nothing did."""
         try:
             act()
         except Tripped as error:
-            self._answers.put(frames.Tripped(error.trip))
+            self._answer(frames.Tripped(error.trip))
         except PowerOffUnconfirmed as error:
-            self._answers.put(frames.Unconfirmed(error.what, error.where, error.do))
+            self._answer(frames.Unconfirmed(error.what, error.where, error.do))
             self._in_vain = self._terminated = True  # nothing is left to do but to go on trying
         except CommandRefused as error:
-            self._answers.put(frames.Failed(refused=True, text=error.what))
+            self._answer(frames.Failed(refused=True, text=error.what))
         else:
             return True
         return False
@@ -136,7 +183,7 @@ class _Service:
     def _switch_off(self, host: KeeperHost) -> None:
         """Switch off on the way out, and go on trying where that is not confirmed.
 
-        The engine may be gone by then, so what comes of it goes straight to the screen.
+        The engine may be gone by then, so what comes of it in the end goes straight to the screen.
         """
         end_s = time.monotonic() + _PERSIST_S
         while True:
@@ -146,7 +193,9 @@ class _Service:
                 if time.monotonic() > end_s:
                     _say(f"{error}; switching off was tried for {_PERSIST_S:g} s, and is given up")
                     return
-                self._in_vain = True
+                if not self._in_vain:
+                    self._in_vain = True
+                    self._answer(frames.Unconfirmed(error.what, error.where, error.do))
                 time.sleep(0.2)
             else:
                 if self._in_vain:
@@ -154,10 +203,7 @@ class _Service:
                 return
 
     def _on_event(self, kind: str, detail: str) -> None:
-        self._answers.put(frames.Event(kind, detail))
-
-    def _on_sample(self, sample: Any) -> None:
-        self._answers.put(frames.Sampled(sample))
+        self._answer(frames.Event(kind, detail))
 
 
 def _say(text: str) -> None:
@@ -173,9 +219,9 @@ def main() -> None:
     os.dup2(2, 1)  # whatever a driver prints must not get between the messages
     requests: SimpleQueue[Any] = SimpleQueue()
     answers: SimpleQueue[Any] = SimpleQueue()
-    frames.pump_in(sys.stdin.buffer, requests)
-    sender = frames.pump_out(outgoing, answers)
     service = _Service(requests, answers)
+    frames.pump_in(sys.stdin.buffer, service.arrived)
+    sender = frames.pump_out(outgoing, answers)
     for name in ("SIGINT", "SIGHUP"):
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)

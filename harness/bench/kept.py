@@ -3,37 +3,41 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import subprocess
-import sys
 import threading
 from collections.abc import Iterator, Mapping
-from pathlib import Path
-from queue import Empty, SimpleQueue
 from typing import Any, NoReturn
 
 from harness.bench import frames
 from harness.bench.clock import SystemClock
 from harness.bench.commands import Command, SwitchOn
-from harness.bench.dialect import bench_dialects
 from harness.bench.limits import Limits
+from harness.bench.line import Line, start_keeper
+from harness.bench.link import open_visa
 from harness.bench.open import open_bench, open_meter
+from harness.bench.outlet import WINDOW
 from harness.bench.port import OnEvent, OnSample
 from harness.bench.roles import Meter
 from harness.bench.sample import SupplySample
 from harness.bench.trial import try_questions
 from harness.bench.trip import Trip, Tripped, TripReason
+from harness.bench.vigil import Lookout
 from harness.errors import CommandRefused, HarnessError, LinkError, PowerOffUnconfirmed
 from harness.profile.bench_file import BenchFile
 
 __all__ = ["KeptBench", "KeptPower", "open_kept_bench"]
 
-#: A sign of life goes out at least so often; the keeper's patience is ten times as long.
-_ALIVE_S = 0.05
-#: Time the process may take to start, beside opening its links.
+#: Time the process may take to start, and before power to answer.
 _START_S = 20.0
 #: Time it may take to ask every question once, some of them in vain.
 _TRIAL_S = 60.0
+#: Longest silence of the keeper while power is on: what is left of a second is enough to switch off
+#: from here. It gives signs of life each 50 ms.
+_SILENCE_S = 0.6
+#: No sample the engine acts on is older (safety rule 13).
+_OLDEST_S = 0.05
+#: Longest time without one that is younger.
+_BEHIND_S = 1.0
 
 
 class KeptBench:
@@ -45,15 +49,13 @@ class KeptBench:
         process: The keeper's process.
     """
 
-    def __init__(
-        self, file: BenchFile, clock: SystemClock, meter: Meter | None, longest_s: float
-    ) -> None:
+    def __init__(self, file: BenchFile, clock: SystemClock, meter: Meter | None) -> None:
         self.file = file
         self.meter = meter
-        self.process = _start()
+        self.process = start_keeper()
         self._clock = clock
         self._power: KeptPower | None = None
-        self._line = _Line(self.process, clock, longest_s)
+        self._line = Line(self.process, clock)
         self._line.send(frames.Open(_without_meter(file), clock.origin_s))
 
     def identities(self) -> dict[str, str]:
@@ -107,14 +109,16 @@ class KeptBench:
 class KeptPower:
     """Power in the hands of the keeper process; fulfils :class:`harness.bench.port.Power`.
 
-    Its samples come from the process as they are taken, and none is asked for twice.
+    Its samples come from the process as they are taken, and none is asked for twice. Whether the
+    process is there is watched over by whoever looks first, a thread of the line or the one that
+    waits: see :meth:`_look`.
     """
 
     def __init__(
         self,
         file: BenchFile,
         clock: SystemClock,
-        line: _Line,
+        line: Line,
         limits: Limits,
         on_event: OnEvent,
         on_sample: OnSample,
@@ -127,7 +131,13 @@ class KeptPower:
         self._on_sample = on_sample
         self._live = False
         self._energised = False
+        self._taken = 0  # samples for which no room was made again yet
         self._trouble: Exception | None = None
+        self._looking = threading.Lock()
+        self._lookout = Lookout()
+        self._unwatched = False
+        self._loss: tuple[Trip, Tripped | PowerOffUnconfirmed] | None = None
+        line.attend = self._look
         self._request(frames.Hold(limits))
 
     @property
@@ -141,9 +151,9 @@ class KeptPower:
         return isinstance(self._trouble, PowerOffUnconfirmed)
 
     @property
-    def pending(self) -> bool:
-        """Whether the process has sent something that was not looked at yet."""
-        return self._line.waiting
+    def trip(self) -> Trip | None:
+        """What cut power, if anything has."""
+        return self._trouble.trip if isinstance(self._trouble, Tripped) else None
 
     def command(self, command: Command) -> None:
         """Have a command carried out; samples taken before it are recorded, not returned."""
@@ -153,11 +163,21 @@ class KeptPower:
         self._request(frames.Do(command))
 
     def sample(self) -> SupplySample:
-        """Return the next sample, in the order in which they were taken."""
+        """Return the next sample that is young enough; older ones are recorded, not returned."""
+        begin_s = self._clock.now_s()
         while True:
             message = self._next()
-            if isinstance(message, frames.Sampled):
+            if not isinstance(message, frames.Sampled):
+                continue
+            now_s = self._clock.now_s()
+            if now_s - message.sample.time_s <= _OLDEST_S:
                 return message.sample
+            if now_s - begin_s > _BEHIND_S:
+                self.cut(
+                    TripReason.UNWATCHED,
+                    f"for {_BEHIND_S:g} s the engine got no sample younger than "
+                    f"{_OLDEST_S * 1e3:g} ms: the computer is too busy",
+                )
 
     def read_load(self) -> dict[str, float]:
         """Read the load."""
@@ -180,8 +200,7 @@ class KeptPower:
         if self._trouble is not None:
             raise self._trouble
         self._line.send(frames.Cut(reason, detail))
-        while True:  # an answer to an earlier request may come first; what ends this is an error
-            self._next()
+        self._await_trip()
 
     def power_off(self) -> None:
         """Switch off and confirm; if the process is gone, from here."""
@@ -190,6 +209,8 @@ class KeptPower:
         if self._trouble is None:
             with contextlib.suppress(Tripped):
                 self._request(frames.PowerOff())
+                if self._unwatched:
+                    self._await_trip()
         self._live = False
 
     # --- the line
@@ -207,11 +228,19 @@ class KeptPower:
                 self._live = message.live
                 return
 
+    def _await_trip(self) -> NoReturn:
+        while True:  # an answer to an earlier request may come first; what ends this is an error
+            self._next()
+
     def _next(self) -> Any:
         """Return the next message; what concerns everybody is seen to on the way."""
-        message = self._line.receive()
+        message = self._line.receive(_SILENCE_S if self._live else _START_S)
         match message:
             case frames.Sampled(sample):
+                self._taken += 1
+                if self._taken >= WINDOW // 2:
+                    self._line.send(frames.Room(self._taken))
+                    self._taken = 0
                 self._on_sample(sample)
             case frames.Event(kind, detail):
                 self._live = kind == "power on" or (self._live and kind != "power off")
@@ -231,11 +260,42 @@ class KeptPower:
         return message
 
     def _end(self, trouble: Exception) -> NoReturn:
+        if self._loss is not None:  # it was still on its way when the process was ended
+            self._lost("")
         self._trouble, self._live = trouble, False
         raise trouble
 
+    # --- the keeper itself
+
+    def _look(self) -> None:
+        """See that somebody watches over power: the keeper, and this process as well.
+
+        Called by any thread. What it finds the main thread meets at its next call.
+        """
+        with self._looking:
+            found = self._lookout.look(live=self._live)
+            silent_s = self._line.silent_s()
+            if not self._live or self._loss is not None:
+                return
+            if found is not None and not self._unwatched:
+                self._unwatched = True
+                self._line.send(frames.Cut(TripReason.UNWATCHED, found))
+            if silent_s > _SILENCE_S:
+                self._take_over("its process does not answer")
+
     def _lost(self, what: str) -> NoReturn:
-        """The keeper is gone: open the supply from here and switch it off."""
+        """The keeper is gone: tell it, once power is off from here."""
+        with self._looking:
+            if self._loss is None:
+                self._take_over(what)
+        assert self._loss is not None
+        trip, self._trouble = self._loss
+        self._on_event("trip", str(trip))
+        self._on_event("power off", "unconfirmed" if self.unconfirmed else "confirmed")
+        raise self._trouble
+
+    def _take_over(self, what: str) -> None:
+        """End the keeper's process, open the supply from here, and switch it off."""
         trip = Trip(
             reason=TripReason.KEEPER_LOST,
             detail=what,
@@ -244,114 +304,38 @@ class KeptPower:
         )
         self._line.kill()
         try:
-            self._take_over()
-        except HarnessError as error:
-            self._trouble = PowerOffUnconfirmed(
-                f"OUTPUT OFF COULD NOT BE CONFIRMED after {trip}: {error.what}",
+            self._switch_off()
+        except Exception as error:  # noqa: BLE001 - whatever it is, the operator must hear of it
+            trouble: Tripped | PowerOffUnconfirmed = PowerOffUnconfirmed(
+                f"OUTPUT OFF COULD NOT BE CONFIRMED after {trip}: "
+                f"{error.what if isinstance(error, HarnessError) else error}",
                 where=f"supply ({self._file.supply.resource})",
                 do="cut the mains of the supply by hand now, and treat the unit as live",
             )
         else:
-            self._trouble = Tripped(trip)
+            trouble = Tripped(trip)
         self._live = False
-        self._on_event("trip", str(trip))
-        self._on_event("power off", "unconfirmed" if self.unconfirmed else "confirmed")
-        raise self._trouble
+        self._loss = trip, trouble
 
-    def _take_over(self) -> None:
-        """Switch off over links of our own; a few tries, since the old ones may linger."""
-        file = _without_meter(self._file)
-        for tries_left in reversed(range(5)):
+    def _switch_off(self) -> None:
+        """Switch off over links of our own: the supply first and alone, then with the load."""
+        supply = self._file.model_copy(update={"meter": None, "load": None})
+        for tries_left in reversed(range(5)):  # the old links may linger
             try:
-                with open_bench(file, self._clock) as bench:
-                    bench.power(self._limits, lambda *_: None, lambda _: None).power_off()
-            except LinkError as error:
+                self._switch_off_on(supply)
+            except LinkError:
                 if not tries_left:
                     raise
-                if error.instrument.startswith("load"):
-                    file = file.model_copy(update={"load": None})  # the supply comes first
                 self._clock.sleep_s(0.1)
             else:
-                return
+                break
+        if self._file.load is not None:
+            with contextlib.suppress(HarnessError):  # without the supply it draws nothing
+                self._switch_off_on(_without_meter(self._file))
 
-
-class _Line:
-    """The pipe to the keeper process, with signs of life while we wait."""
-
-    def __init__(
-        self, process: subprocess.Popen[bytes], clock: SystemClock, longest_s: float
-    ) -> None:
-        assert process.stdin is not None
-        assert process.stdout is not None
-        self._process = process
-        self._clock = clock
-        self._longest_s = longest_s
-        self._incoming: SimpleQueue[Any] = SimpleQueue()
-        self._outgoing: SimpleQueue[Any] = SimpleQueue()
-        self._sent_s = 0.0
-        self._beat_until_s = 0.0
-        self._closed = threading.Event()
-        frames.pump_in(process.stdout, self._incoming)
-        self._sender = frames.pump_out(process.stdin, self._outgoing)
-        # A thread that stops lets the keeper cut power; nothing that keeps power off hangs on it.
-        threading.Thread(target=self._go_on_beating, name="beats", daemon=True).start()
-
-    @property
-    def waiting(self) -> bool:
-        """Whether a message has come in that was not received yet."""
-        return not self._incoming.empty()
-
-    def send(self, message: Any) -> None:
-        """Send a message; nothing here ever waits for the other end."""
-        self._outgoing.put(message)
-        self._sent_s = self._clock.now_s()
-
-    def beat(self, longest_s: float) -> None:
-        """Give signs of life for at most so long, or until the next message is waited for."""
-        now_s = self._clock.now_s()
-        if now_s - self._sent_s >= _ALIVE_S:
-            self.send(frames.Alive())
-        self._beat_until_s = now_s + longest_s
-
-    def _go_on_beating(self) -> None:
-        while not self._closed.wait(_ALIVE_S):
-            if self._clock.now_s() < self._beat_until_s:
-                self._outgoing.put(frames.Alive())
-
-    def receive(self, longest_s: float | None = None) -> Any:
-        """Return the next message; None if none comes in time.
-
-        Time in which this process itself was held up (stopped, or the machine asleep) does not
-        count: what came in meanwhile must be read first.
-        """
-        self._beat_until_s = 0.0
-        wait_s = self._longest_s if longest_s is None else longest_s
-        now_s = self._clock.now_s()
-        end_s = now_s + wait_s
-        while True:
-            before_s, now_s = now_s, self._clock.now_s()
-            if now_s - before_s > 10 * _ALIVE_S:
-                end_s = now_s + wait_s
-            if now_s - self._sent_s >= _ALIVE_S:
-                self.send(frames.Alive())
-            if now_s >= end_s:
-                return None
-            with contextlib.suppress(Empty):
-                return self._incoming.get(timeout=_ALIVE_S)
-
-    def close(self) -> None:
-        """Let the other end know that we are gone."""
-        self._closed.set()
-        self._outgoing.put(frames.Closed())
-        self._sender.join(timeout=1.0)
-        with contextlib.suppress(OSError):
-            assert self._process.stdin is not None
-            self._process.stdin.close()
-
-    def kill(self) -> None:
-        """End the process at once, so that its links are free."""
-        self._process.kill()
-        self._process.wait(timeout=5.0)
+    def _switch_off_on(self, file: BenchFile) -> None:
+        with open_bench(file, self._clock) as bench:
+            bench.power(self._limits, lambda *_: None, lambda _: None).power_off()
 
 
 @contextlib.contextmanager
@@ -365,35 +349,15 @@ def open_kept_bench(file: BenchFile, clock: SystemClock) -> Iterator[KeptBench]:
     Raises:
         LinkError: The meter cannot be opened.
     """
-    dialects = bench_dialects(file)
-    longest_s = 1.0 + 3 * max(
-        file.instruments[role].timeout_s or dialects[role].link.timeout_s
-        for role in file.instruments
-    )
     with contextlib.ExitStack() as stack:
         meter = None
         if file.meter is not None:
             meter = stack.enter_context(open_meter(file, clock))
-        bench = KeptBench(file, clock, meter, longest_s)
+        else:  # to take over from a keeper must not begin with loading libraries
+            stack.callback(open_visa(file.visa).close)
+        bench = KeptBench(file, clock, meter)
         stack.callback(bench.close)
         yield bench
-
-
-def _start() -> subprocess.Popen[bytes]:
-    """Start the process outside the terminal's process group: Ctrl-C is not for it."""
-    apart: dict[str, Any] = {"start_new_session": True}
-    if sys.platform == "win32":
-        apart = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
-    # Our own path, made absolute, and not the current folder: a workshop's queue.py must not get
-    # between the keeper and its library.
-    path = os.pathsep.join(str(Path(entry).resolve()) for entry in sys.path if entry)
-    return subprocess.Popen(
-        [sys.executable, "-P", "-m", "harness.bench.keeper_process"],
-        env={**os.environ, "PYTHONPATH": path},
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        **apart,
-    )
 
 
 def _without_meter(file: BenchFile) -> BenchFile:

@@ -14,7 +14,7 @@ from harness.bench.commands import Command
 from harness.bench.limits import Limits
 from harness.bench.roles import Meter
 from harness.bench.sample import SupplySample
-from harness.bench.trip import TripReason
+from harness.bench.trip import Trip, TripReason
 from harness.profile.bench_file import BenchFile
 
 __all__ = ["Bench", "OnEvent", "OnSample", "Power"]
@@ -34,8 +34,8 @@ class Power(Protocol):
         ...
 
     @property
-    def pending(self) -> bool:
-        """Whether a sample has been taken already and only waits to be fetched."""
+    def trip(self) -> Trip | None:
+        """What cut power, if anything has; it may come to light only as power is switched off."""
         ...
 
     def command(self, command: Command) -> None:
@@ -49,7 +49,7 @@ class Power(Protocol):
         ...
 
     def sample(self) -> SupplySample:
-        """Return the next sample of the supply; the keeper has judged it.
+        """Return a sample of the supply, 50 ms old at most; the keeper has judged it.
 
         Raises:
             Tripped: It left the envelope or the budget, or was no reading; power has been cut.

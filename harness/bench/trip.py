@@ -32,6 +32,7 @@ class TripReason(StrEnum):
     OUT_OF_STEP = "out_of_step"
     CLIENT_SILENT = "client_silent"
     KEEPER_LOST = "keeper_lost"
+    UNWATCHED = "unwatched"
     RECORD_LOST = "record_lost"
     INTERNAL = "internal"
 
@@ -85,6 +86,9 @@ _MEANINGS = {
     TripReason.CLIENT_SILENT: "the program that led the run fell silent, so power was cut",
     TripReason.KEEPER_LOST: "the process that watches over power is gone, so the supply was opened "
     "anew and switched off: look for what ended it",
+    TripReason.UNWATCHED: "for so long nobody watched over power: the computer slept, or the "
+    "program was stopped or got no time to run; disable sleep, end what else runs, and look at the "
+    "unit before it is powered again",
     TripReason.RECORD_LOST: "the record could not be written, and an unrecorded unit is not kept "
     "energised: check the disk",
     TripReason.INTERNAL: "the program met an error of its own: please report it with the record",

@@ -163,6 +163,8 @@ class _Run:
             finally:
                 _switch_off(host)
             self._off_confirmed = _now()  # asked once more, at the very end
+            if host.trip is not None and self._outcome is Outcome.COMPLETED:
+                raise Tripped(host.trip)  # noqa: TRY301 - it came to light as power went off
         except Tripped as tripped:
             self._tripped(tripped.trip)
         except RecordError as error:  # met at the very end: the run was over, but it does not count

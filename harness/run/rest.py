@@ -132,8 +132,7 @@ class _Holding:
         self._keep("supply.current", sample.time_s, sample.current_a)
         self._keep("supply.power", sample.time_s, sample.power_w)
         self._samples += 1
-        # first what the keeper has read meanwhile
-        if self._turns and not self._context.host.pending:
+        if self._turns:  # one turn a sample, so that neither waits for more than one of the other
             self._take_turn()
 
     @property

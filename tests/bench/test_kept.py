@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import contextlib
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any, cast
 
 import pytest
@@ -30,15 +30,20 @@ class Script:
         self.messages = deque([frames.Done(live=False), *messages])
         self.sent: list[Any] = []
         self.killed = False
-        self.waiting = False
+        self.attend: Callable[[], None] = lambda: None
 
     def send(self, message: Any) -> None:
         """Note what the keeper is told."""
         self.sent.append(message)
 
-    def receive(self, longest_s: float | None = None) -> Any:  # noqa: ARG002 - the line's own
+    def receive(self, _longest_s: float) -> Any:
         """Return what the keeper says next; at the end it is gone."""
+        self.attend()
         return self.messages.popleft() if self.messages else frames.Closed()
+
+    def silent_s(self) -> float:
+        """Return how long the keeper has been silent: never."""
+        return 0.0
 
     def kill(self) -> None:
         """Note it."""
@@ -132,14 +137,16 @@ class TestKeeperLost:
     def test_a_load_that_is_gone_does_not_keep_the_supply_on(
         self, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        """Where the load cannot be opened, the supply is opened alone and switched off."""
+        """The supply is opened first, alone, and switched off; then the load, if it can be."""
         by_hand = OffByHand(broken="load")
         monkeypatch.setattr(kept, "open_bench", by_hand.open)
         power = power_over(Script())
 
         with pytest.raises(Tripped):
             power.command(SwitchOn())
-        assert by_hand.benches[-1].load is None
+        first, second = by_hand.benches
+        assert first.load is None
+        assert second.load is not None
 
     def test_a_supply_that_is_gone_is_told(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """Where the supply cannot be opened either, the operator must cut the mains."""
