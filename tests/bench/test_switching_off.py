@@ -11,7 +11,7 @@ import pytest
 from harness.bench import frames
 from harness.bench.clock import SystemClock
 from harness.bench.commands import Arm, SetVoltage, SwitchOn
-from harness.bench.kept import _Line
+from harness.bench.line import Line
 from harness.bench.trip import Tripped
 from harness.errors import LinkTimeout, PowerOffUnconfirmed
 
@@ -82,11 +82,11 @@ class TestStoppedEngine:
         """A wait that was held up past its end looks for a message before it gives up."""
         child = [sys.executable, "-c", "import sys; sys.stdin.read()"]
         with subprocess.Popen(child, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
-            line = _Line(process, _HeldUpClock(60.0), 4.0)
+            line = Line(process, _HeldUpClock(60.0))
             incoming = _LateQueue("the trip")
             line._incoming = incoming
 
-            assert line.receive() == "the trip"
+            assert line.receive(4.0) == "the trip"
             line.close()
 
 
@@ -95,7 +95,7 @@ class TestSlowReading:
         """While the engine waits for a slow reading the keeper hears of it, and no longer."""
         child = [sys.executable, "-c", "import sys; sys.stdin.read()"]
         with subprocess.Popen(child, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
-            line = _Line(process, SystemClock(), 4.0)
+            line = Line(process, SystemClock())
             line._outgoing = SimpleQueue()
 
             line.beat(0.3)
