@@ -105,6 +105,10 @@ class _Source:
         raise NotImplementedError
 
 
+#: The regulator's mode, and whether the diode conducts.
+_PIECES = tuple((mode, flows) for mode in ("voltage", "current", "none") for flows in (True, False))
+
+
 class DcCircuit(_Source):
     """A DC supply with the unit on it.
 
@@ -177,9 +181,9 @@ class DcCircuit(_Source):
         # where the terminals float, nothing holds their voltage but a bleed
         bleed_s = 1.0 / self.short_ohm
         out_f, bulk_f = parts.supply_f / step_s, parts.bulk_f / step_s
-        mode = self._mode(terminal_v, wanted_v)
-        flows = terminal_v - shift_v > bulk_v
-        for _ in range(6):
+        guess = (self._mode(terminal_v, wanted_v), terminal_v - shift_v > bulk_v)
+        # every piece is tried: going from piece to piece can swing between two that both miss
+        for mode, flows in (guess, *(piece for piece in _PIECES if piece != guess)):
             reg = reg_s if mode == "voltage" else 0.0
             given_a = wanted_v * reg_s if reg else self.limit_a if mode == "current" else 0.0
             drain = bleed_s + (1.0 / parts.supply_bleed_ohm if mode == "none" else 0.0)
@@ -191,10 +195,10 @@ class DcCircuit(_Source):
             det = a11 * a22 - a12 * a21
             new_v = (b1 * a22 - a12 * b2) / det
             new_bulk_v = (a11 * b2 - a21 * b1) / det
-            new_mode, new_flows = self._mode(new_v, wanted_v), new_v - shift_v > new_bulk_v
-            if new_mode == mode and new_flows == flows:
-                break
-            mode, flows = new_mode, new_flows
+            found = (self._mode(new_v, wanted_v), new_v - shift_v > new_bulk_v)
+            if found == (mode, flows):
+                return max(0.0, new_v), max(0.0, new_bulk_v)
+        # on the border of two pieces, to the last bit: either will do
         return max(0.0, new_v), max(0.0, new_bulk_v)
 
     def _mode(self, terminal_v: float, wanted_v: float) -> str:

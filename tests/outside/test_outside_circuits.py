@@ -131,14 +131,36 @@ class TestDcStart:
         assert once.ledger.charge_c == pytest.approx(often.ledger.charge_c, rel=5e-3)
         assert once.ledger.i2t_a2s == pytest.approx(often.ledger.i2t_a2s, rel=2e-2)
 
-    def test_charge_is_kept(self) -> None:
-        """The charge booked at the terminals is what the bulk capacitor and the unit hold."""
-        circuit = make_circuit({"unit": {"start_v": 100.0, "leak_ohm": 1e9}}, 0.0)
-        circuit.set_v, circuit.limit_a = 24.0, 0.3
+    def test_a_step_that_could_swing(self) -> None:
+        """A small series resistance at a low voltage, looked at seldom, ends where it must."""
+        ohms = {"line_ohm": 0.018, "series_ohm": 0.018, "bulk_ohm": 0.018}
+        circuit = make_circuit({"unit": {**ohms, "bulk_f": 5.42e-3, "diode_v": 0.1}}, 0.0)
+        circuit.set_v, circuit.limit_a = 0.6, 0.41
         circuit.switch(on=True)
-        circuit.advance(0.2)
+        for index in range(1, 13):
+            circuit.advance(0.0025 * index)
 
-        assert circuit.ledger.charge_c == pytest.approx(470e-6 * circuit.bulk_v, rel=0.01)
+        assert circuit.terminal_v == pytest.approx(0.6, abs=1e-3)
+        assert circuit.bulk_v == pytest.approx(0.5, abs=1e-3)
+
+    @pytest.mark.parametrize("set_v", [0.6, 24.0])
+    @pytest.mark.parametrize("bulk_f", [50e-6, 470e-6, 6e-3])
+    @pytest.mark.parametrize("end_s", [0.03, 0.5])
+    def test_charge_is_kept(self, set_v: float, bulk_f: float, end_s: float) -> None:
+        """What the regulator gave is in the two capacitors, whatever the step between looks."""
+        unit = {"start_v": 100.0, "leak_ohm": 1e9, "bulk_f": bulk_f, "diode_v": 0.1}
+        circuit = make_circuit({"unit": unit}, 0.0)
+        circuit.set_v, circuit.limit_a = set_v, 0.3
+        circuit.switch(on=True)
+        given_c, steps = 0.0, 2000
+        for index in range(1, steps + 1):
+            before_a = circuit.current_a
+            circuit.advance(end_s * index / steps)
+            given_c += 0.5 * (before_a + circuit.current_a) * end_s / steps
+
+        assert circuit.ledger.charge_c == pytest.approx(bulk_f * circuit.bulk_v, rel=0.01)
+        held_c = bulk_f * circuit.bulk_v + 220e-6 * circuit.terminal_v
+        assert given_c == pytest.approx(held_c, rel=0.02, abs=0.3 * end_s / steps)
 
 
 class TestRectifier:
