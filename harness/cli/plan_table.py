@@ -46,8 +46,10 @@ def plan_lines(plan: Plan, warnings: tuple[str, ...] = ()) -> Iterator[Renderabl
     if any(step.checks for step in plan.steps):
         yield Text()
         yield _checks(plan)
+    yield from _listed("This run cannot release the unit", plan.open_points, style="bold red")
     yield from _listed("Notes", plan.notes)
-    yield from _listed("Warnings", warnings, style="yellow")
+    others = tuple(warning for warning in warnings if warning != plan.cannot_release)
+    yield from _listed("Warnings", others, style="yellow")
     yield from _listed("Cautions", plan.cautions, style="bold")
     yield Text()
     yield Text(

@@ -47,7 +47,8 @@ def run(
         from harness.cli.plan import show_plan
 
         show_plan(plan)
-        return hands.confirm("Go on to the steps of this plan, and energise the unit?")
+        question = "Go on to the steps of this plan, and energise the unit?"
+        return hands.confirm(" ".join(filter(None, (plan.cannot_release, question))))
 
     with stop_on_signals(stop):
         try:

@@ -12,6 +12,7 @@ from harness.profile.levels import LevelMaker
 from harness.profile.limits import with_limits
 from harness.profile.margins import tight_levels
 from harness.profile.measures import MEASURES
+from harness.profile.open_points import open_points
 from harness.profile.plan import Level, Plan, PlannedStep
 from harness.profile.schema import Check, DischargeStep, LoadStep, Profile, Step
 from harness.quantity import format_quantity
@@ -54,6 +55,7 @@ def make_plan(
         ),
         cautions=cautions(profile.unit, profile.envelope),
         duration_s=sum(level.dwell_s for step in steps for level in step.all_levels),
+        open_points=tuple(open_points(steps, bench)),
         lacking=tuple(expander.lacking()),
     )
 
@@ -222,8 +224,6 @@ def _notes(
                     f"The start ends below nominal: step {step.number} ({step.name}) takes the "
                     f"rest under a limit of {format_quantity(level.current_limit_a, 'A')}."
                 )
-        for check, why in step.dropped:
-            yield f"Falls away: check {check.name!r} of step {step.number} ({step.name}): {why}."
     yield from tight_levels(
         steps, bench_known=bench is not None and bench.supply.kind == unit_input.kind
     )

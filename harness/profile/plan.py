@@ -152,9 +152,11 @@ class Plan:
         profile: The profile.
         bench: The bench, or None where the plan was made without one.
         steps: Every step in numbers.
-        notes: What the reader must know: no charge budget, a check that falls away.
+        notes: What the reader must know, such as that there is no charge budget.
         cautions: The usual cautions for this unit (safety rule 10).
         duration_s: Time the holds take, without settling.
+        open_points: Why a run of it cannot release the unit, whatever is measured, each in a few
+            words; empty where nothing stands in the way.
         lacking: What the bench's dialects cannot do and the plan cannot do without, each a whole
             sentence; pre-flight refuses for it.
     """
@@ -165,4 +167,11 @@ class Plan:
     notes: tuple[str, ...]
     cautions: tuple[str, ...]
     duration_s: float
+    open_points: tuple[str, ...] = ()
     lacking: tuple[str, ...] = ()
+
+    @property
+    def cannot_release(self) -> str:
+        """The open points as one sentence; empty where there are none."""
+        listed = "; ".join(self.open_points)
+        return f"This run cannot release the unit: {listed}." if listed else ""

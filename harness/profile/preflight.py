@@ -8,9 +8,8 @@ from dataclasses import dataclass
 
 from harness.errors import Refused
 from harness.profile.bench_file import BenchFile, Instrument, Range
-from harness.profile.measures import MEASURES
 from harness.profile.plan import Plan, PlannedStep
-from harness.profile.schema import Check, LoadPoint
+from harness.profile.schema import LoadPoint
 from harness.quantity import format_quantity, shown
 from harness.unit.nameplate import Output
 
@@ -58,9 +57,9 @@ def preflight(
         *_calibration(bench, today, refused=True),
     )
     warnings = (
+        *([plan.cannot_release] if plan.open_points else []),
         *_calibration(bench, today, refused=False),
         *_overload_warnings(plan),
-        *_accuracy_warnings(plan, bench),
     )
     return Preflight(tuple(reasons), tuple(dict.fromkeys(warnings)))
 
@@ -182,34 +181,3 @@ def _overload_warnings(plan: Plan) -> Iterator[str]:
                 f"Step {step.number} ({step.name}) loads {format_quantity(largest_a, 'A')}, more "
                 f"than the nameplate's {format_quantity(output.current_a, 'A')}."
             )
-
-
-def _accuracy_warnings(plan: Plan, bench: BenchFile) -> Iterator[str]:
-    """A reading without an accuracy has no uncertainty: a guarded check on it proves nothing."""
-    for step in plan.steps:
-        for check in step.checks:
-            unknown = [name for name in _readings(check, bench) if not _has_accuracy(name, bench)]
-            if unknown and check.rule == "guarded":
-                yield (
-                    f"The bench file gives no accuracy for {', '.join(unknown)}: check "
-                    f"{check.name!r} cannot be decided."
-                )
-
-
-def _readings(check: Check, bench: BenchFile) -> tuple[str, ...]:
-    """Return the readings a check is made of."""
-    if check.measure == "load_regulation" and bench.meter is not None:
-        return ("meter.voltage_dc",)
-    measure = MEASURES[check.measure]
-    return measure.made_of or ((check.measure,) if measure.source else ())
-
-
-def _has_accuracy(reading: str, bench: BenchFile) -> bool:
-    """Whether a reading has a known accuracy; power may follow from volts and amperes."""
-    measure = MEASURES[reading]
-    given = bench.instruments[measure.source].accuracy
-    derived = measure.quantity == "power" and (measure.source, bench.supply.kind) != (
-        "supply",
-        "ac",
-    )
-    return measure.quantity in given or (derived and {"voltage", "current"} <= given.keys())

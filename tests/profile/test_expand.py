@@ -271,8 +271,8 @@ class TestDropped:
         assert [(check.name, why) for check, why in plan.steps[1].dropped] == [
             ("5 V rail", "this bench has no meter")
         ]
-        assert "Falls away: check '5 V rail' of step 2 (nominal): this bench has no meter." in (
-            plan.notes
+        assert (
+            plan.open_points[0] == "check '5 V rail' of step 2 (nominal): this bench has no meter"
         )
 
     def test_a_check_its_dialect_cannot_make_falls_away(

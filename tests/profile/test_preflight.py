@@ -216,9 +216,9 @@ class TestAccuracy:
         """A guarded check on a reading of unknown accuracy is announced as undecided."""
         result = found("dc", ('accuracy = { voltage_dc = "0.02 % + 2 mV" }', ""))
 
-        assert result.warnings[-1] == (
-            "The bench file gives no accuracy for meter.voltage_dc: check '5 V rail' cannot be "
-            "decided."
+        assert result.warnings[0] == (
+            "This run cannot release the unit: check '5 V rail' of step 2 (nominal): the bench "
+            "file gives no accuracy for meter.voltage_dc."
         )
 
     def test_a_computed_figure_needs_those_it_is_made_of(
@@ -229,11 +229,12 @@ class TestAccuracy:
         load = 'power = "100 W" }'
         known = (load, load + '\naccuracy = { voltage = "1 mV", current = "1 mA" }')
 
-        assert result.warnings[-1] == (
-            "The bench file gives no accuracy for supply.power, load.power: check 'efficiency at "
-            "full load' cannot be decided."
+        assert result.warnings[0].endswith(
+            "check 'efficiency at full load' of step 3 (load): the bench file gives no accuracy "
+            "for supply.power, load.power."
         )
-        assert "accuracy for supply.power: check" in found("ac", *AC_SUPPLY, known).warnings[-1]
+        told = found("ac", *AC_SUPPLY, known).warnings[0]
+        assert told.endswith("no accuracy for supply.power.")
 
     def test_a_simple_check_does_not(self, profile_of: ProfileOf, bench_of: BenchOf) -> None:
         """Simple acceptance looks at the value alone (JCGM 106:2012, 8.2)."""

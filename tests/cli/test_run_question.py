@@ -1,0 +1,54 @@
+"""The question before power, as a run asks it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from harness.cli.prompts import TerminalOperator
+from harness.cli.run import run
+from harness.errors import Refused
+from harness.profile.expand import make_plan
+from harness.profile.load import load_bench, load_profile
+
+CANNOT = (
+    "This run cannot release the unit: check '5 V rail' of step 2 (nominal): this bench has no "
+    "meter; check '5 V ripple' of step 2 (nominal): this bench has no meter. Go on to the steps of "
+    "this plan, and energise the unit?"
+)
+
+app = typer.Typer()
+app.command()(run)
+
+
+class TestQuestion:
+    @pytest.mark.parametrize(
+        ("without", "question"),
+        [
+            (
+                "meter",
+                CANNOT,
+            ),
+            ("load", "Go on to the steps of this plan, and energise the unit?"),
+        ],
+    )
+    def test_says_what_the_run_cannot_do(
+        self, monkeypatch: pytest.MonkeyPatch, without: str, question: str
+    ) -> None:
+        """A run that cannot release the unit says so in the question before power, and why."""
+        bench = load_bench("bench-simulated-dc").model_copy(update={without: None})
+        plan = make_plan(load_profile("mount-controller-board"), bench)
+        asked: list[str] = []
+
+        def run_profile(*_: object, confirm: Any, **__: object) -> None:
+            confirm(plan)
+            raise Refused(["the operator did not confirm"])
+
+        monkeypatch.setattr("harness.wiring.run_profile", run_profile)
+        monkeypatch.setattr(TerminalOperator, "confirm", lambda _, text: bool(asked.append(text)))
+        CliRunner().invoke(app, ["p", "--bench", "b", "--serial", "HRW-0007", "--results", "r"])
+
+        assert asked == [question]
