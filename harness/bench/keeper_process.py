@@ -22,7 +22,7 @@ from harness.bench import frames
 from harness.bench.attention import AttendedLink, Attention
 from harness.bench.clock import SystemClock
 from harness.bench.host import KeeperHost
-from harness.bench.lock import hold_as_keeper
+from harness.bench.lock import hold_as_keeper, hold_identity
 from harness.bench.open import OpenBench, open_bench
 from harness.bench.outlet import Outlet
 from harness.bench.trip import Tripped
@@ -75,10 +75,12 @@ class _Service:
         if not isinstance(opening, frames.Open):
             return
         self._clock = SystemClock(opening.origin_s)
+        resource = opening.file.supply.resource
         try:
             with (
-                hold_as_keeper(opening.file.supply.resource),
+                hold_as_keeper(resource),
                 open_bench(opening.file, self._clock) as bench,
+                hold_identity(bench.supply.identify(), resource),  # whatever its other names
             ):
                 self._attend(bench)
                 self._answers.put(frames.Identities(bench.identities()))

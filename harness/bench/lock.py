@@ -7,6 +7,10 @@ A run's keeper outlives it where the run is killed, or where output off is not c
 keeper's process has a lock of its own on the same supply, and a run begins only where that is free
 as well. Two plain locks, each with its process: no lock has to be handed from one process to
 another, which not every system can do.
+
+A supply goes by several names: :mod:`harness.bench.names` knows them, and each is locked. What two
+interfaces of one instrument have in common, its serial number, is locked by the keeper as soon as
+the supply has said it.
 """
 
 from __future__ import annotations
@@ -20,9 +24,10 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+from harness.bench.names import names, of_identity
 from harness.errors import Refused
 
-__all__ = ["canonical", "hold_as_keeper", "hold_supply", "lock_folder"]
+__all__ = ["hold_as_keeper", "hold_identity", "hold_supply", "lock_folder"]
 
 
 def lock_folder() -> Path:
@@ -30,20 +35,6 @@ def lock_folder() -> Path:
     from platformdirs import user_state_path
 
     return user_state_path("softwake", appauthor=False) / "locks"
-
-
-def canonical(resource: str) -> str:
-    """Return one spelling for all spellings of a resource: ``tcpip::…`` is ``TCPIP0::…``.
-
-    A name and an address of the same host, or two interfaces of one instrument, stay two.
-    """
-    from pyvisa.rname import InvalidResourceName, ResourceName
-
-    try:
-        resource = str(ResourceName.from_string(resource.strip()))
-    except (InvalidResourceName, ValueError):  # an alias, or a library's own kind
-        resource = resource.strip()
-    return resource.casefold()
 
 
 @contextlib.contextmanager
@@ -61,16 +52,23 @@ def hold_supply(
     Raises:
         Refused: Another run or its keeper holds it, or there is no place for a lock.
     """
-    holder = _path(resource, folder, ".json")
-    with _locked(resource, folder, ".lock", lambda: _in_use(resource, holder)):
+    holder = {
+        "process": os.getpid(),
+        "started": started.astimezone(dt.UTC).isoformat(timespec="seconds"),
+        "serial": serial,
+        "resource": resource,
+    }
+    with contextlib.ExitStack() as stack:
+        known = names(resource)
+        for name in known:
+            path = _path(name, folder)
+            told = _telling(resource, path)
+            stack.enter_context(_locked(resource, path, ".lock", told))
         with hold_as_keeper(resource, folder=folder):
             pass  # no keeper of an earlier run has it any more; our own comes later
-        try:
-            _sign(holder, resource, serial, started)
-            yield
-        finally:
-            with contextlib.suppress(OSError):
-                holder.unlink()
+        for name in known:
+            stack.enter_context(_signed(_path(name, folder), holder))
+        yield
 
 
 @contextlib.contextmanager
@@ -89,19 +87,47 @@ def hold_as_keeper(resource: str, *, folder: Path | None = None) -> Iterator[Non
         "switching it off. Wait for it, a minute at most; what comes of it stands on that run's "
         "screen."
     )
-    with _locked(resource, folder, ".keeper.lock", lambda: told):
+    with contextlib.ExitStack() as stack:
+        for name in names(resource):
+            path = _path(name, folder)
+            stack.enter_context(_locked(resource, path, ".keeper.lock", lambda: told))
         yield
 
 
 @contextlib.contextmanager
-def _locked(
-    resource: str, folder: Path | None, suffix: str, in_use: Callable[[], str]
-) -> Iterator[None]:
+def hold_identity(identity: str, resource: str, *, folder: Path | None = None) -> Iterator[None]:
+    """Hold the supply of this identity while the block runs, whatever the interface to it.
+
+    For the keeper's process, before anything is energised: it holds on for as long as power may be
+    on. An identity without a serial number, or of a simulated supply, says nothing and holds
+    nothing.
+
+    Args:
+        identity: The answer to ``*IDN?``.
+        resource: VISA resource string by which it answered; held as its keeper.
+        folder: Folder of the locks; left out: :func:`lock_folder`.
+
+    Raises:
+        Refused: Another run holds it, or there is no place for a lock.
+    """
+    name = of_identity(identity)
+    if name is None:
+        yield
+        return
+    path = _path(name, folder)
+    told = _telling(f"{resource}, which says it is {identity[:80]!r}", path)
+    with _locked(resource, path, ".lock", told):
+        run = _read(_path(names(resource)[0], folder))  # whose keeper this is
+        with _signed(path, {"process": os.getpid(), **run}):
+            yield
+
+
+@contextlib.contextmanager
+def _locked(resource: str, path: Path, suffix: str, in_use: Callable[[], str]) -> Iterator[None]:
     """Hold one lock of a supply while the block runs."""
     from filelock import FileLock, Timeout
 
-    path = _path(resource, folder, suffix)
-    lock = FileLock(path, timeout=0)
+    lock = FileLock(path.with_suffix(suffix), timeout=0)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         lock.acquire()
@@ -119,40 +145,57 @@ def _locked(
         lock.release()
 
 
-def _path(resource: str, folder: Path | None, suffix: str) -> Path:
-    name = hashlib.sha256(canonical(resource).encode()).hexdigest()[:32]
-    return (lock_folder() if folder is None else folder) / f"{name}{suffix}"
+def _path(name: str, folder: Path | None) -> Path:
+    """Return the file that says who holds a name; its locks stand beside it."""
+    digest = hashlib.sha256(name.encode()).hexdigest()[:32]
+    return (lock_folder() if folder is None else folder) / f"{digest}.json"
 
 
-def _sign(holder: Path, resource: str, serial: str, started: dt.datetime) -> None:
-    """Write who holds the lock; by rename, so that nobody reads half of it."""
-    text = json.dumps(
-        {
-            "process": os.getpid(),
-            "started": started.astimezone(dt.UTC).isoformat(timespec="seconds"),
-            "serial": serial,
-            "resource": resource,
-        },
-        indent=2,
-    )
-    draft = holder.with_suffix(".draft")
+@contextlib.contextmanager
+def _signed(path: Path, holder: dict[str, Any]) -> Iterator[None]:
+    """Write who holds a lock for as long as the block runs.
+
+    By rename, so that nobody reads half of it.
+    """
+    draft = path.with_suffix(".draft")
     with contextlib.suppress(OSError):  # a full disk: the lock holds without a name, too
-        draft.write_text(text + "\n", encoding="utf-8")
-        draft.replace(holder)
-
-
-def _in_use(resource: str, holder: Path) -> str:
-    """Say who holds the lock, as far as its file tells."""
-    wait = "Wait for it to end, or stop it with Ctrl-C where it runs: it powers off on its way out."
+        draft.write_text(json.dumps(holder, indent=2) + "\n", encoding="utf-8")
+        draft.replace(path)
     try:
-        known: dict[str, Any] = json.loads(holder.read_text(encoding="utf-8"))
-        process = int(known["process"])
-        started = dt.datetime.fromisoformat(known["started"]).astimezone(dt.UTC)
-        serial = str(known["serial"])[:100]
-    except (OSError, ValueError, KeyError, TypeError):
-        return f"The supply ({resource}) is in use by another run that says no more. {wait}"
-    unit = f", for unit {serial}" if serial.isprintable() and serial else ""
-    return (
-        f"The supply ({resource}) is in use by process {process}, started "
-        f"{started:%Y-%m-%d %H:%M:%S} UTC{unit}. {wait}"
-    )
+        yield
+    finally:
+        with contextlib.suppress(OSError):
+            path.unlink()
+
+
+def _read(path: Path) -> dict[str, Any]:
+    """Return what is written of a holder; nothing where that cannot be read."""
+    try:
+        known = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return known if isinstance(known, dict) else {}
+
+
+def _telling(supply: str, path: Path) -> Callable[[], str]:
+    """Return what says who holds a lock, as far as its file tells."""
+
+    def told() -> str:
+        wait = (
+            "Wait for it to end, or stop it with Ctrl-C where it runs: it powers off on its way "
+            "out."
+        )
+        known = _read(path)
+        try:
+            process = int(known["process"])
+            started = dt.datetime.fromisoformat(known["started"]).astimezone(dt.UTC)
+            serial = str(known["serial"])[:100]
+        except (ValueError, KeyError, TypeError):
+            return f"The supply ({supply}) is in use by another run that says no more. {wait}"
+        unit = f", for unit {serial}" if serial.isprintable() and serial else ""
+        return (
+            f"The supply ({supply}) is in use by process {process}, started "
+            f"{started:%Y-%m-%d %H:%M:%S} UTC{unit}. {wait}"
+        )
+
+    return told

@@ -121,3 +121,27 @@ class TestOutputThatNobodyTakes:
                 process.kill()
                 process.stderr.close()
             assert not bench.on
+
+
+class TestOneRunPerSupply:
+    def test_another_spelling_of_the_supply_is_refused(self, campaign: Campaign) -> None:
+        """A second run that writes the supply's resource otherwise ends in 5, and is told why."""
+        with campaign.bench() as bench, campaign.run(bench) as running:
+            assert bench.wait(on=True, longest_s=30.0)
+            text = bench.file.read_text(encoding="utf-8")
+            other = bench.file.with_name("other.toml")
+            other.write_text(
+                re.sub(r"TCPIP0::127\.0\.0\.1::(\d+)", r"tcpip::localhost::0\1", text),
+                encoding="utf-8",
+            )
+            line = command(bench)
+            line[line.index(str(bench.file))] = str(other)
+            second = subprocess.run(
+                line, cwd=ROOT, capture_output=True, encoding="utf-8", timeout=60.0, check=False
+            )
+            first = running.end()
+
+        assert second.returncode == 5
+        assert f"in use by process {running.process.pid}, started" in second.stderr
+        assert second.stderr.splitlines()[-1] == "Nothing was energised."
+        assert first.code == 0, first.screen

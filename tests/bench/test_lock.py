@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.bench.lock import canonical, hold_as_keeper, hold_supply, lock_folder
+from harness.bench.lock import hold_as_keeper, hold_identity, hold_supply, lock_folder
 from harness.errors import Refused
 
 RESOURCE = "TCPIP0::192.0.2.10::5025::SOCKET"
@@ -202,21 +202,57 @@ class TestHolding:
         assert Path.cwd() not in lock_folder().parents
 
 
-class TestCanonical:
+class TestNames:
     @pytest.mark.parametrize(
-        "spelling",
+        ("held", "other"),
         [
-            "TCPIP0::192.0.2.10::5025::SOCKET",
-            "TCPIP::192.0.2.10::5025::SOCKET",
-            "tcpip0::192.0.2.10::5025::socket",
-            "  TCPIP0::192.0.2.10::5025::SOCKET ",
+            ("TCPIP0::localhost::5025::SOCKET", "TCPIP0::127.0.0.1::5025::SOCKET"),
+            ("TCPIP0::127.0.0.1::5025::SOCKET", "tcpip::LOCALHOST.::05025::socket"),
+            ("TCPIP0::192.0.2.10", "TCPIP1::192.0.2.10::inst0::INSTR"),
         ],
     )
-    def test_one_supply_has_one_name(self, spelling: str) -> None:
-        """Every spelling of a resource that VISA takes for the same is the same here."""
-        assert canonical(spelling) == canonical(RESOURCE)
+    def test_another_name_of_the_supply_is_refused(
+        self, tmp_path: Path, held: str, other: str
+    ) -> None:
+        """Whoever names the same supply otherwise comes second all the same."""
+        with (
+            hold_supply(held, serial="HP-0007", started=STARTED, folder=tmp_path),
+            pytest.raises(Refused, match=r"in use by process .*, for unit HP-0007"),
+        ):
+            try_it(tmp_path, other)
 
-    @pytest.mark.parametrize("alias", ["SUPPLY", "ünïcode", "::", ""])
-    def test_takes_what_it_cannot_read(self, alias: str) -> None:
-        """A name that is no resource string, such as an alias, stands for itself."""
-        assert canonical(alias) == alias.casefold()
+        try_it(tmp_path, other)
+        assert list(tmp_path.glob("*.json")) == []
+
+
+class TestIdentity:
+    IDENTITY = "Tarnbeck,PS-200,TB0042,1.0"
+
+    def test_another_interface_of_the_supply_is_refused(self, tmp_path: Path) -> None:
+        """Two runs that reach one instrument by two interfaces meet at its serial number."""
+        by_socket, by_device = RESOURCE, "TCPIP0::192.0.2.10::inst0::INSTR"
+        with (
+            hold_supply(by_socket, serial="HP-0007", started=STARTED, folder=tmp_path),
+            hold_identity(self.IDENTITY, by_socket, folder=tmp_path),
+            hold_supply(by_device, serial="HP-0008", started=STARTED, folder=tmp_path),
+            pytest.raises(Refused) as caught,
+            hold_identity(" Tarnbeck, PS-200,tb0042,1.1 ", by_device, folder=tmp_path),
+        ):
+            pass
+
+        assert "which says it is ' Tarnbeck, PS-200,tb0042,1.1 '" in str(caught.value)
+        assert "for unit HP-0007" in str(caught.value)
+
+    @pytest.mark.parametrize(
+        "identity",
+        ["Tarnbeck,PS-200,0,1.0", "Tarnbeck,PS-200", "", "Tarnbeck,PS-200 simulated,SIM-1,1.0"],
+    )
+    def test_what_has_no_serial_number_locks_nobody_out(
+        self, tmp_path: Path, identity: str
+    ) -> None:
+        """Instruments without a serial number, or simulated, are not taken for one another."""
+        with (
+            hold_identity(identity, RESOURCE, folder=tmp_path),
+            hold_identity(identity, "TCPIP0::192.0.2.11::5025::SOCKET", folder=tmp_path),
+        ):
+            assert list(tmp_path.iterdir()) == []

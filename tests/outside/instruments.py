@@ -7,7 +7,9 @@ noise, and the step of its converter.
 
 from __future__ import annotations
 
+import itertools
 import math
+import os
 import random
 from collections.abc import Callable
 from typing import Any
@@ -21,6 +23,8 @@ Note = Callable[..., None]
 
 #: Overload, SCPI-1999 vol. 1, 7.2.1.
 OVERLOAD = 9.9e37
+
+_NUMBERS = itertools.count(1)
 
 
 class Channel:
@@ -58,7 +62,9 @@ def nr3(value: float) -> str:
 
 class _Instrument:
     def __init__(self, who: str, model: str, odd: Misbehaviours) -> None:
-        self.device = Device(who, f"HARROW POINT,{model},HPO-{who.upper()}-1,1.0")
+        # no two alike: instruments with one serial number are one to whoever locks them
+        number = f"HPO-{os.getpid()}-{next(_NUMBERS)}"
+        self.device = Device(who, f"HARROW POINT,{model},{number},1.0")
         self.odd = odd
         self._frozen: dict[str, str] = {}
 
