@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from harness.rehearse.coupled import CoupledDevice
 
-__all__ = ["meddle", "spoil"]
+__all__ = ["freeze", "meddle", "round_to", "spoil", "stick"]
 
 
 def spoil(device: CoupledDevice, question: str, change: Callable[[str], str]) -> None:
@@ -43,3 +43,44 @@ def meddle(device: CoupledDevice, after: int, unit: str) -> None:
         return answer
 
     spoil(device, "MEAS:VOLT?", count)
+
+
+def freeze(device: CoupledDevice, after: int, *questions: str) -> None:
+    """Let readings stand still, to the last digit, from some reading on.
+
+    Args:
+        device: The simulated instrument.
+        after: Answers to each question that are true.
+        questions: What freezes.
+    """
+    for question in questions:
+        said: list[str] = []
+
+        def stand(answer: str, said: list[str] = said) -> str:
+            if len(said) < after:
+                said.append(answer)
+            return said[-1]
+
+        spoil(device, question, stand)
+
+
+def round_to(device: CoupledDevice, decimals: int, *questions: str) -> None:
+    """Give readings with so many decimals, as a coarse instrument does."""
+    for question in questions:
+        spoil(device, question, lambda answer: f"{float(answer):.{decimals}f}")
+
+
+def stick(device: CoupledDevice) -> None:
+    """Let the output relay stick: the supply believes that it is off, and current flows."""
+    true = device._part
+    told_off = False
+
+    def part(unit: str) -> str | None:
+        nonlocal told_off
+        if unit in ("OUTP OFF", "OUTP ON"):
+            told_off = unit == "OUTP OFF"
+        if unit == "OUTP?" and told_off:
+            return "0"
+        return None if unit == "OUTP OFF" else true(unit)
+
+    device._part = part  # type: ignore[method-assign]

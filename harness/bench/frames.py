@@ -30,9 +30,11 @@ __all__ = [
     "Hold",
     "Identities",
     "LoadReading",
+    "OffReading",
     "Open",
     "PowerOff",
     "ReadLoad",
+    "ReadOff",
     "Room",
     "Sampled",
     "Tried",
@@ -81,6 +83,13 @@ class Do:
 @dataclass(frozen=True, slots=True)
 class ReadLoad:
     """Read the load once."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadOff:
+    """Read supply or load once with the output off."""
+
+    role: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +154,14 @@ class LoadReading:
     """What the load read."""
 
     values: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class OffReading:
+    """What an instrument read with the output off; without values, why not."""
+
+    values: dict[str, float]
+    text: str = ""
 
 
 @dataclass(frozen=True, slots=True)

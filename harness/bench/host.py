@@ -148,6 +148,19 @@ class KeeperHost:
             self._cut_after(error, self._load)
         raise self._trouble()
 
+    def read_off(self, role: str) -> dict[str, float]:
+        """Read supply or load with the output off; whatever comes of it changes nothing.
+
+        Raises:
+            InstrumentError: It gave no reading.
+        """
+        if role == "load":
+            if self._load is None:
+                raise CommandRefused("there is no load on this bench", where="keeper")
+            return self._load.read()
+        sample = self._supply.read()
+        return {"voltage": sample.voltage_v, "current": sample.current_a, "power": sample.power_w}
+
     def expect_silence(self, longest_s: float) -> None:
         """Nothing to announce: whoever takes the slow reading is in this process."""
 

@@ -27,7 +27,7 @@ from harness.bench.open import OpenBench, open_bench
 from harness.bench.outlet import Outlet
 from harness.bench.trip import Tripped
 from harness.bench.vigil import LOOK_S
-from harness.errors import CommandRefused, HarnessError, PowerOffUnconfirmed
+from harness.errors import CommandRefused, HarnessError, InstrumentError, PowerOffUnconfirmed
 
 __all__ = ["main"]
 
@@ -153,6 +153,8 @@ class _Service:
                 self._answered(host, host.power_off)
             case frames.Cut(reason, detail):
                 self._answered(host, lambda: host.cut(reason, detail))
+            case frames.ReadOff(role):
+                self._read_off(host, role)
             case frames.ReadLoad():
                 self._guarded(lambda: self._answer(frames.LoadReading(host.read_load())))
             case frames.Room(samples):
@@ -162,6 +164,12 @@ class _Service:
         """Say something else than samples; those from before it go first."""
         self._outlet.flush()
         self._answers.put(message)
+
+    def _read_off(self, host: KeeperHost, role: str) -> None:
+        try:
+            self._answer(frames.OffReading(host.read_off(role)))
+        except InstrumentError as error:
+            self._answer(frames.OffReading({}, str(error)))
 
     def _answered(self, host: KeeperHost, act: Any) -> None:
         if self._guarded(act):

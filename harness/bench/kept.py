@@ -22,7 +22,13 @@ from harness.bench.sample import SupplySample
 from harness.bench.trial import try_questions
 from harness.bench.trip import Trip, Tripped, TripReason
 from harness.bench.vigil import Lookout
-from harness.errors import CommandRefused, HarnessError, LinkError, PowerOffUnconfirmed
+from harness.errors import (
+    CommandRefused,
+    HarnessError,
+    InstrumentError,
+    LinkError,
+    PowerOffUnconfirmed,
+)
 from harness.profile.bench_file import BenchFile
 
 __all__ = ["KeptBench", "KeptPower", "open_kept_bench"]
@@ -185,6 +191,23 @@ class KeptPower:
         while True:
             message = self._next()
             if isinstance(message, frames.LoadReading):
+                return message.values
+
+    def read_off(self, role: str) -> dict[str, float]:
+        """Read supply or load with the output off; whatever comes of it changes nothing.
+
+        Raises:
+            InstrumentError: It gave no reading, or the keeper's process is gone.
+        """
+        trip = self.trip
+        if self.unconfirmed or (trip is not None and trip.reason is TripReason.KEEPER_LOST):
+            raise LinkError("the keeper's process is gone", instrument=role)
+        self._line.send(frames.ReadOff(role))
+        while True:
+            message = self._next()
+            if isinstance(message, frames.OffReading):
+                if not message.values:
+                    raise InstrumentError(message.text, instrument=role)
                 return message.values
 
     def expect_silence(self, longest_s: float) -> None:

@@ -64,6 +64,20 @@ class Power(Protocol):
         """
         ...
 
+    def read_off(self, role: str) -> Mapping[str, float]:
+        """Read supply or load with the output off; whatever comes of it changes nothing.
+
+        Args:
+            role: ``supply`` or ``load``.
+
+        Returns:
+            ``voltage``, ``current`` and ``power``.
+
+        Raises:
+            InstrumentError: It gave no reading.
+        """
+        ...
+
     def expect_silence(self, longest_s: float) -> None:
         """Announce that nothing will be heard for so long, because a slow reading is taken."""
         ...

@@ -12,7 +12,7 @@ from harness.profile.plan import PlannedStep
 from harness.profile.schema import Check
 from harness.record.sink import CheckRow
 from harness.run.context import Context
-from harness.run.figures import figures_across, is_across, needed, of_hold
+from harness.run.figures import figures_across, is_across, needed, of_hold, rests_on
 from harness.run.rest import Hold
 
 __all__ = [
@@ -42,14 +42,14 @@ def judge_checks(context: Context, step: PlannedStep, hold: Hold) -> None:
             continue
         everywhere = step.kind in _AT_EVERY_LEVEL and check.at is None
         name = f"{check.name} at {hold.level.label}" if everywhere else check.name
-        judge(context, step, check, name, of_hold(context, check, hold))
+        judge(context, step, check, name, of_hold(context, check, hold), holds=(hold,))
 
 
 def judge_across(context: Context, step: PlannedStep, holds: Sequence[Hold]) -> None:
     """Judge every check of a step that compares its holds."""
     for check in filter(is_across, step.checks):
         for suffix, estimate in figures_across(context, step, check, holds):
-            judge(context, step, check, f"{check.name}{suffix}", estimate)
+            judge(context, step, check, f"{check.name}{suffix}", estimate, holds=holds)
 
 
 def judge_dropped(context: Context) -> None:
@@ -76,6 +76,7 @@ def judge(
     estimate: Estimate,
     *,
     stated: bool = True,
+    holds: Sequence[Hold] = (),
 ) -> CheckRow:
     """Judge one figure and enter it into the record.
 
@@ -87,6 +88,7 @@ def judge(
         estimate: The figure.
         stated: Whether its uncertainty is known. A figure that nobody stated an accuracy for is
             compared as it is, by the simple rule, and the record names no uncertainty.
+        holds: The holds it is made of.
     """
     uncertainty = combine(estimate.contributions)
     expanded = uncertainty.expanded if math.isfinite(uncertainty.expanded) else math.nan
@@ -107,5 +109,6 @@ def judge(
         margin=decision.margin,
         budget=uncertainty.contributions,
     )
-    context.judged(row)
+    names = tuple(rests_on(context, check)) if holds else ()
+    context.judged(row, [(hold.number, name) for hold in holds for name in names])
     return row

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 
 from harness.bench.clock import Clock
-from harness.bench.commands import Command, SwitchOn
+from harness.bench.commands import Command, SetVoltage, SwitchOn
 from harness.bench.keeper import failure_reason
 from harness.bench.moves import CheckInStep
 from harness.bench.port import Bench, Power
@@ -16,6 +17,7 @@ from harness.judge.verdict import Verdict
 from harness.profile.check import Across
 from harness.profile.plan import Level, Plan, PlannedStep
 from harness.record.sink import CheckRow, Sink
+from harness.run.liveness import Liveness
 from harness.run.operator import Nobody, Operator
 from harness.run.stop import StopRequest
 from harness.run.thinning import ThinnedRecord
@@ -61,6 +63,10 @@ class Context:
         meter_at: Where the meter stands.
         energised: Whether power has been on in this run.
         warnings: What the record must warn of.
+        live: Whether the readings live.
+        last_sample: The supply's last sample since power came on, or None.
+        rail_v: The meter's last DC voltage since power came on, or None.
+        set_s: When the voltage was last set anew, on the run's clock.
     """
 
     plan: Plan
@@ -80,6 +86,11 @@ class Context:
     meter_at: Across = "output"
     energised: bool = False
     warnings: list[str] = field(default_factory=list)
+    live: Liveness = field(default_factory=Liveness)
+    last_sample: SupplySample | None = None
+    rail_v: float | None = None
+    set_s: float = 0.0
+    _rows: list[tuple[CheckRow, tuple[tuple[int, str], ...]]] = field(default_factory=list)
     _thin: ThinnedRecord = field(default_factory=ThinnedRecord)
 
     # --- the record
@@ -105,14 +116,37 @@ class Context:
             ("current", sample.current_a, "A"),
             ("power", sample.power_w, "W"),
         )
+        self.last_sample = sample
+        for name, value, _ in rows:
+            self.live.add(f"supply.{name}", sample.time_s, value)
         if self._thin.keeps(sample):
             self._write(sample.time_s, rows, "supply")
 
-    def judged(self, row: CheckRow) -> None:
-        """Write a judged check into the record."""
+    def judged(self, row: CheckRow, rests_on: Iterable[tuple[int, str]] = ()) -> None:
+        """Keep a judged check until the end of the run, when it is known whether it counts.
+
+        Args:
+            row: The check.
+            rests_on: Number of each hold it is made of, with the measure name of each reading.
+        """
         self.verdicts.append(Verdict(row.verdict))
-        self.sink.check(row)
+        self._rows.append((row, tuple(rests_on)))
         self.event("check", f"{row.check}: {row.verdict}")
+
+    def enter_checks(self) -> None:
+        """Write every check into the record; one that passed on readings that stood is undecided.
+
+        Power is off by now, and that was the last occasion on which they could move. One that
+        failed stays: a rail that is dead has nothing to move.
+        """
+        rows, self._rows = self._rows, []
+        for number, (row, rests_on) in enumerate(rows):
+            standing = self.live.standing(rests_on)
+            if standing and self.verdicts[number] is Verdict.PASS:
+                self.verdicts[number] = Verdict.UNDECIDED
+                what = " and ".join(standing)
+                self.event("not shown to live", f"{row.check}: {what} never moved after its hold")
+            self.sink.check(replace(row, verdict=self.verdicts[number].value))
 
     # --- power
 
@@ -122,6 +156,8 @@ class Context:
             self.stop.obey()
             if isinstance(command, SwitchOn):
                 self.operator.power_on(self.step_name)
+            if isinstance(command, SetVoltage):
+                self.set_s = self.clock.now_s()
             self.host.command(command)
 
     def sample(self) -> SupplySample:
@@ -176,7 +212,11 @@ class Context:
         now_s = self.clock.now_s()
         rows = tuple((name, value, _UNITS[name]) for name, value in values.items())
         self._write(now_s, rows, source)
-        return now_s, {f"{source}.{name}": value for name, value in values.items()}
+        readings = {f"{source}.{name}": value for name, value in values.items()}
+        for name, value in readings.items():
+            self.live.add(name, now_s, value)
+        self.rail_v = readings.get("meter.voltage_dc", self.rail_v)
+        return now_s, readings
 
     def read_meter_cold(self, quantity: str) -> float:
         """Read the meter once while power is off, into the record.
@@ -188,7 +228,9 @@ class Context:
         meter = self.bench.meter
         assert meter is not None
         value = meter.read(quantity)
-        self._write(self.clock.now_s(), ((quantity, value, _UNITS[quantity]),), "meter")
+        now_s = self.clock.now_s()
+        self._write(now_s, ((quantity, value, _UNITS[quantity]),), "meter")
+        self.live.add(f"meter.{quantity}", now_s, value)
         return value
 
     def _read_meter(self, meter: Meter, quantity: str) -> float:

@@ -28,6 +28,7 @@ from harness.record.sink import Sink
 from harness.run.checks import judge_dropped
 from harness.run.context import Context
 from harness.run.entry import run_entry
+from harness.run.off import measure_off
 from harness.run.operator import Nobody, Operator
 from harness.run.result import Outcome, Output, RunInfo, RunResult
 from harness.run.steps import STEPS
@@ -162,6 +163,7 @@ class _Run:
                 host.cut(TripReason.INTERNAL, f"{type(error).__name__}: {error}")
             finally:
                 _switch_off(host)
+                measure_off(context, wholly=self._outcome is Outcome.COMPLETED)
             self._off_confirmed = _now()  # asked once more, at the very end
             if host.trip is not None and self._outcome is Outcome.COMPLETED:
                 raise Tripped(host.trip)  # noqa: TRY301 - it came to light as power went off
@@ -173,6 +175,14 @@ class _Run:
             self._operator.power_off(confirmed=False)  # before the record, which may take its time
             self._unconfirmed = error
             self._outcome, self.reason = Outcome.TRIPPED, f"POWER MAY STILL BE ON: {error}"
+        self._enter_checks(context)
+
+    def _enter_checks(self, context: Context) -> None:
+        """Write the checks into the record, now that it is known which readings lived."""
+        try:
+            context.enter_checks()
+        except RecordError as error:
+            self._outcome, self.reason = Outcome.TRIPPED, _record_lost(error)
 
     def _on_event(self, kind: str, detail: str) -> None:
         """Tell the operator of every change of power, then the record."""

@@ -17,7 +17,7 @@ from harness.run.context import Context
 from harness.run.rest import Hold
 from harness.unit.nameplate import Output
 
-__all__ = ["figures_across", "is_across", "mean_of", "needed", "of_hold"]
+__all__ = ["figures_across", "is_across", "mean_of", "needed", "of_hold", "rests_on"]
 
 
 #: Fewest readings that the end of a hold is made of.
@@ -64,6 +64,15 @@ def needed(context: Context, check: Check) -> Iterable[str]:
     if check.measure == "line_regulation":
         return ("meter.voltage_dc",)
     return () if check.measure in _COMPUTED else (check.measure,)
+
+
+def rests_on(context: Context, check: Check) -> Iterable[str]:
+    """Measure names of all readings that a check's figure is made of, the supply's too."""
+    if check.measure in ("efficiency", "average_efficiency"):
+        return ("supply.power", "load.power")
+    if check.measure == "power_factor":
+        return ("supply.voltage", "supply.current", "supply.power")
+    return needed(context, check)
 
 
 def mean_of(context: Context, measure: str, hold: Hold) -> Estimate:

@@ -6,6 +6,7 @@ from harness.bench.commands import SwitchOff
 from harness.errors import Refused
 from harness.profile.check import Across
 from harness.run.context import Context
+from harness.run.off import measure_off
 
 __all__ = ["connect_load", "meter_at_output", "move_meter", "power_off", "take_load_off"]
 
@@ -21,8 +22,9 @@ _OFF = "The supply's output is off. Stored charge may remain: measure before you
 
 
 def power_off(context: Context) -> None:
-    """Switch off and have it confirmed, whether power was on or not."""
+    """Switch off, have it confirmed and measured, whether power was on or not."""
     context.command(SwitchOff())
+    measure_off(context)
 
 
 def move_meter(context: Context, where: Across) -> bool:

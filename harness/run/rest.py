@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -42,11 +43,13 @@ class Hold:
         level: The level that was held.
         readings: Values by measure name (``supply.voltage``), each an array of shape ``(n,)``.
         times: When each was read, on the run's clock, by measure name.
+        number: Number under which it is known whether its readings live.
     """
 
     level: Level
     readings: Mapping[str, npt.NDArray[np.float64]]
     times: Mapping[str, npt.NDArray[np.float64]] = field(default_factory=dict)
+    number: int = 0
 
 
 def settle(context: Context, step: PlannedStep, level: Level) -> Settler:
@@ -153,6 +156,9 @@ class _Holding:
             self._level,
             readings={name: values[:, 1] for name, values in series.items()},
             times={name: values[:, 0] for name, values in series.items()},
+            number=self._context.live.end_hold(
+                {name: float(values[-1, 1]) for name, values in series.items()}
+            ),
         )
 
     def _begin_anew(self, time_s: float) -> None:
@@ -207,6 +213,12 @@ def _require_reached(context: Context, level: Level, settler: Settler) -> None:
     away_v = voltage_v - level.voltage_v
     # written so that a value that is no number fails
     if not abs(away_v) <= 2 * error_v + _AWAY_FRAC * level.voltage_v:
+        if (context.live.changed_s("supply.voltage") or -math.inf) < context.set_s:
+            context.host.cut(
+                TripReason.FROZEN_READINGS,
+                f"{format_quantity(voltage_v, 'V', 4)} to the last digit since "
+                f"{format_quantity(level.voltage_v, 'V')} was set",
+            )
         context.host.cut(
             TripReason.VOLTAGE_NOT_REACHED,
             f"at rest at {format_quantity(voltage_v, 'V', 4)}, "

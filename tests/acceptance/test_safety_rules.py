@@ -137,6 +137,11 @@ RULES = """
   acceptance/test_safety_rules.py
     TestUnderPower::test_every_run_ends_with_off_confirmed
 
+  run/test_misreading.py
+    TestFrozenReadings::test_a_relay_that_sticks_is_power_that_may_be_on
+    TestFrozenReadings::test_a_supply_that_froze_in_the_hold_is_a_trip
+    TestFrozenReadings::test_without_a_meter_nothing_shows_that_it_is_off
+
 9 a run that cannot write its record does not keep a unit energised
   run/test_engine.py
     TestRecordLost::test_a_unit_whose_record_is_lost_is_not_kept_energised
@@ -303,11 +308,12 @@ class TestUnderPower:
         """Rules 4 and 6: between the last sample and output off the supply hears nothing."""
         tripped = Rehearsal(profile, fault)
         messages = tripped.supply.messages
-        samples = [at for at, message in enumerate(messages) if message.startswith("MEAS:VOLT?")]
+        off = messages.index("OUTP OFF", messages.index("OUTP ON"))
 
         assert tripped.result.outcome is Outcome.TRIPPED
-        assert messages[samples[-1] + 1 :][:2] == ["OUTP OFF", "OUTP?"]
-        assert "OUTP ON" not in messages[samples[-1] :]
+        assert messages[off - 1].startswith("MEAS:VOLT?")
+        assert messages[off : off + 2] == ["OUTP OFF", "OUTP?"]
+        assert "OUTP ON" not in messages[off:]
 
     def test_a_level_that_would_need_too_much_is_never_set(self, tmp_path: Path) -> None:
         """Rule 7: a leak that half the voltage bears is not taken to where it exceeds the limit.
@@ -336,9 +342,15 @@ class TestUnderPower:
         """Rule 8: completed or cut, the last the supply hears is off, and the question for it."""
         run = Rehearsal(profile, fault)
 
-        assert run.supply.messages[-2:] == ["OUTP OFF", "OUTP?"]
+        last = len(run.supply.messages) - 1 - run.supply.messages[::-1].index("OUTP OFF")
+        after = run.supply.messages[last + 1 :]
+        assert after[0] == "OUTP?"
+        assert all(message.startswith("MEAS:") for message in after[1:])  # and it is measured
         assert not run.bench.circuit.source_on
-        assert tuple(run.record.events.iloc[-1][["kind", "detail"]]) == ("power off", "confirmed")
+        events = run.record.events
+        states = events[events["kind"].isin(["power on", "power off"])]
+        assert tuple(states.iloc[-1][["kind", "detail"]]) == ("power off", "confirmed")
+        assert events.iloc[-1]["kind"] == "off measured"
 
 
 class TestCautions:

@@ -82,13 +82,14 @@ def rig() -> Rig:
 
 class TestEndings:
     def test_a_completed_run_leaves_power_off(self, rig: Rig) -> None:
-        """After a completed run the output is off and the last event says so."""
+        """After a completed run the output is off, confirmed, and measured to be off."""
         result = rig.run()
         events = rig.sink.frames().events
 
         assert result.outcome is Outcome.COMPLETED
         assert not rig.bench.circuit.source_on
-        assert tuple(events.iloc[-1][["kind", "detail"]]) == ("power off", "confirmed")
+        assert tuple(events.iloc[-2][["kind", "detail"]]) == ("power off", "confirmed")
+        assert events.iloc[-1]["kind"] == "off measured"
 
     def test_a_wrong_identity_is_refused_before_power(self, rig: Rig) -> None:
         """An instrument that is not the one the bench file names means no power at all."""

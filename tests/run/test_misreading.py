@@ -8,14 +8,31 @@ from typing import Any
 import pytest
 
 from harness.bench.trip import TripReason
+from harness.errors import PowerOffUnconfirmed
 from harness.rehearse.coupled import CoupledDevice
-from tests.instrument_faults import meddle, spoil
+from tests.instrument_faults import freeze, meddle, round_to, spoil, stick
 
 NOMINAL = """
 [[steps]]
 kind = "nominal"
 dwell = "2 s"
 """
+
+CHECKED = (
+    NOMINAL
+    + """
+[[steps.checks]]
+name = "rail"
+measure = "meter.voltage_dc"
+low = "4.90 V"
+high = "5.10 V"
+[[steps.checks]]
+name = "idle current"
+measure = "supply.current"
+high = "80 mA"
+"""
+)
+SUPPLY = ("MEAS:VOLT?", "MEAS:CURR?")
 
 
 def turned(answer: str) -> str:
@@ -70,3 +87,78 @@ class TestSettingsThatChange:
         assert ran.result.trip is not None
         assert ran.result.trip.reason is TripReason.SETTING_CHANGED
         assert ran.said("step")[-1] == "nominal"
+
+
+class TestFrozenReadings:
+    def test_a_supply_that_froze_in_the_hold_is_a_trip(self, run_steps: Callable[..., Any]) -> None:
+        """Readings that stand to the last digit after OFF, while the rail falls: not watched."""
+        ran = run_steps("dc", after=CHECKED, bend=lambda on: freeze(on["supply"], 370, *SUPPLY))
+
+        assert ran.result.trip is not None
+        assert ran.result.trip.reason is TripReason.FROZEN_READINGS
+        assert not ran.result.released
+        assert ran.verdict("idle current") == "undecided"
+        assert not ran.bench.circuit.source_on
+
+    def test_without_a_meter_nothing_shows_that_it_is_off(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """A frozen supply alone on the bench: off was confirmed, and nothing shows it."""
+        with pytest.raises(PowerOffUnconfirmed, match="no meter shows that the rail falls"):
+            run_steps(
+                "dc",
+                after=NOMINAL,
+                without=("meter",),
+                bend=lambda on: freeze(on["supply"], 370, *SUPPLY),
+            )
+
+    def test_a_supply_that_froze_in_the_start_is_no_voltage_that_was_not_reached(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """A setting that moves no digit says what is wrong: the readings."""
+        ran = run_steps("dc", after=CHECKED, bend=lambda on: freeze(on["supply"], 100, *SUPPLY))
+
+        assert ran.result.trip is not None
+        assert ran.result.trip.reason is TripReason.FROZEN_READINGS
+        assert ran.readings["value"].max() < 24.0
+
+    def test_a_frozen_meter_releases_nothing(self, run_steps: Callable[..., Any]) -> None:
+        """A meter whose 5 V stand still, before and after OFF: its check decides nothing."""
+        ran = run_steps(
+            "dc", after=CHECKED, bend=lambda on: freeze(on["meter"], 10, "MEAS:VOLT:DC?")
+        )
+
+        assert ran.result.exit_code == 4
+        assert not ran.result.released
+        assert (ran.verdict("rail"), ran.verdict("idle current")) == ("undecided", "pass")
+        (said,) = ran.said("not shown to live")
+        assert said == "rail: meter.voltage_dc never moved after its hold"
+
+    def test_a_relay_that_sticks_is_power_that_may_be_on(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """Off by its own word, and current flows: told again, and then the mains must be cut."""
+        with pytest.raises(PowerOffUnconfirmed, match="its readings still move") as caught:
+            run_steps("dc", after=CHECKED, bend=lambda on: stick(on["supply"]))
+        assert "cut the mains of the supply by hand now" in str(caught.value)
+
+    @pytest.mark.parametrize(("kind", "decimals"), [("dc", 2), ("ac", 3)])
+    def test_coarse_instruments_that_live_pass(
+        self, run_steps: Callable[..., Any], kind: str, decimals: int
+    ) -> None:
+        """Digits of 10 mV and 10 mA: a rail of 5.00 V all through moves at OFF, and that counts."""
+
+        def bend(devices: dict[str, CoupledDevice]) -> None:
+            round_to(devices["supply"], 2, "MEAS:VOLT?", "MEAS:POW?")
+            round_to(devices["supply"], decimals, "MEAS:CURR?")
+            round_to(devices["meter"], 2, "MEAS:VOLT:DC?")
+
+        after = (
+            CHECKED
+            if kind == "dc"
+            else CHECKED.replace("4.90", "23.3").replace("5.10", "24.7").replace("80 mA", "0.2 A")
+        )
+        ran = run_steps(kind, after=after, bend=bend)
+
+        assert set(ran.checks["verdict"]) == {"pass"}, ran.events
+        assert ran.said("not shown to live") == []

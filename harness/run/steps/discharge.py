@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from harness.bench.commands import SwitchOff
 from harness.errors import InstrumentError
 from harness.judge.propagate import Estimate
 from harness.judge.uncertainty import rectangular
@@ -15,6 +16,7 @@ from harness.run.checks import judge, judge_undone
 from harness.run.context import Context
 from harness.run.energise import bring_back, set_level
 from harness.run.hands import move_meter, power_off
+from harness.run.off import measure_off
 from harness.run.rest import settle
 
 __all__ = ["Decay", "carry_out"]
@@ -90,6 +92,7 @@ def carry_out(context: Context, step: PlannedStep) -> None:
     try:
         decay = _followed(context, step.step, _longest_s(step))
         context.bench.meter.check_in_step()  # before its readings are believed
+        measure_off(context)
     except InstrumentError as error:  # power is off: nothing to cut, and nothing proved
         judge_undone(context, step, str(error))
         return
@@ -120,7 +123,7 @@ def _followed(context: Context, step: DischargeStep, longest_s: float) -> Decay:
     meter = context.bench.file.meter
     accuracy = None if meter is None else meter.accuracy.get("voltage_dc")
     off_s = context.clock.now_s()
-    power_off(context)
+    context.command(SwitchOff())  # what else is to be measured waits until the fall is over
     decay = Decay(below_v=step.below_v, off_s=off_s, confirmed_s=context.clock.now_s())
     while True:
         voltage_v = context.read_meter_cold("voltage_dc")

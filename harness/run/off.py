@@ -1,0 +1,179 @@
+"""After power off: is it off? Measured, not only asked, and the last time that readings can move.
+
+An output's state is what the instrument believes. A relay that sticks, or readings that froze while
+the unit drew current, show in what is measured: the supply's current falls, and the rail after it.
+Output off has been sent and confirmed before any of this begins; nothing here delays it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NoReturn
+
+from harness.bench.dialect import bench_dialects
+from harness.bench.sample import SupplySample
+from harness.bench.trip import TripReason
+from harness.errors import InstrumentError, PowerOffUnconfirmed
+from harness.quantity import format_quantity
+from harness.run.context import Context
+
+__all__ = ["measure_off"]
+
+#: Longest time for the supply's current to fall, beside two of its averaging windows.
+_CURRENT_S = 1.0
+#: Longest time for a rail to fall, or for a reading to move at all: stored charge lets it wait.
+_RAIL_S = 5.0
+#: Current counts as fallen at this share of what it was, or within its error at zero.
+_FALLEN_FRAC = 0.1
+#: Current of less than so many errors at zero is too small to tell.
+_CLEAR_ERRORS = 2.0
+#: A rail counts as falling by this share of what it was, or by so many of the meter's errors.
+_FALL_FRAC, _FALL_ERRORS = 0.02, 2.0
+#: So often is a supply told again that says it is off while its current flows.
+_TRIES = 3
+
+
+def measure_off(context: Context, *, wholly: bool = True) -> None:
+    """See after power off that current and rail fall, and let the readings show that they live.
+
+    Without power since the last time there is nothing to see.
+
+    Args:
+        context: The run.
+        wholly: Whether to wait for the rail and for every reading as well; a run that was cut short
+            proves nothing by them.
+
+    Raises:
+        Tripped: The supply's readings had frozen, so that its bounds were not watched.
+        PowerOffUnconfirmed: Current still flows, or nothing shows that it does not.
+    """
+    before, context.last_sample = context.last_sample, None
+    rail_v, context.rail_v = context.rail_v, None
+    if before is None:
+        return
+    try:
+        _judge(context, before, rail_v)
+        current_a = context.live.last("supply.current") or 0.0
+        said = f"current {_change(before.current_a, current_a, 'A')}"
+        if wholly and rail_v is not None:
+            fell = _rail_falls(context, rail_v)
+            after_v = context.live.last("meter.voltage_dc") or 0.0
+            said += f"; rail {_change(rail_v, after_v, 'V')}"
+            said += "" if fell else f", no fall within {_RAIL_S:g} s"
+        context.event("off measured", said)
+        if wholly:
+            _let_move(context)
+    except InstrumentError as error:  # power is off and confirmed: nothing to cut, nothing shown
+        context.event("off not measured", str(error))
+
+
+def _let_move(context: Context) -> None:
+    """Read on until every reading that checks wait for has moved, or for so long."""
+    end_s = context.clock.now_s() + _RAIL_S
+    while (waited := context.live.waited_for) and context.clock.now_s() < end_s:
+        for source in dict.fromkeys(name.partition(".")[0] for name in waited):
+            _read(context, source)
+
+
+def _stands(context: Context, before: SupplySample) -> bool | None:
+    """Read the supply until its current has fallen: None once it has, or was too small to tell.
+
+    Returns:
+        Else whether every digit stood where it had been before.
+    """
+    accuracy = context.bench.file.supply.accuracy.get("current")
+    error_a = 0.0 if accuracy is None else accuracy.bound(0.0)
+    if abs(before.current_a) <= _CLEAR_ERRORS * error_a:
+        return None
+    fallen_a = max(error_a, _FALLEN_FRAC * abs(before.current_a))
+    end_s = context.clock.now_s() + _CURRENT_S + 2 * _window_s(context)
+    stood = True
+    while True:
+        values = _read(context, "supply")
+        if abs(values["supply.current"]) <= fallen_a:
+            return None
+        stood &= values["supply.current"] == before.current_a
+        stood &= values["supply.voltage"] == before.voltage_v
+        if context.clock.now_s() >= end_s:
+            return stood
+
+
+def _judge(context: Context, before: SupplySample, rail_v: float | None) -> None:
+    """Judge whether the current falls: if not, tell the supply again, and say what stands."""
+    stood = _stands(context, before)
+    for _ in range(_TRIES):
+        if stood is not False:
+            break
+        context.event("switching off again", "output off is confirmed, but its current flows")
+        context.host.power_off()
+        stood = _stands(context, before)
+    if stood is None:
+        return
+    if not stood:
+        _unconfirmed(context, "its readings still move")
+    if not _rail_falls(context, rail_v):
+        _unconfirmed(context, "its readings stand still, and no meter shows that the rail falls")
+    context.host.cut(
+        TripReason.FROZEN_READINGS,
+        f"{format_quantity(before.voltage_v, 'V')} and {format_quantity(before.current_a, 'A', 3)} "
+        "to the last digit after output off, while the rail at the meter fell",
+    )
+
+
+def _unconfirmed(context: Context, why: str) -> NoReturn:
+    current_a = context.live.last("supply.current") or 0.0
+    raise PowerOffUnconfirmed(
+        "OUTPUT OFF COULD NOT BE CONFIRMED: the supply says that it is off, but "
+        f"{format_quantity(current_a, 'A', 3)} are read, and {why}",
+        where=f"supply ({context.bench.file.supply.resource})",
+        do="cut the mains of the supply by hand now, and treat the unit as live",
+    )
+
+
+def _rail_falls(context: Context, rail_v: float | None) -> bool:
+    """Whether the meter sees the voltage fall where it stands; it may have fallen already."""
+    table = context.bench.file.meter
+    if context.bench.meter is None or table is None:
+        return False
+    if not context.bench.meter.has("measure_voltage_dc"):
+        return False
+    accuracy = table.accuracy.get("voltage_dc")
+    end_s = context.clock.now_s() + _RAIL_S
+    while context.clock.now_s() < end_s:
+        now_v = _read_meter(context, "voltage_dc")
+        if rail_v is None:
+            rail_v = now_v
+        error_v = 0.0 if accuracy is None else accuracy.bound(rail_v)
+        if abs(rail_v) - abs(now_v) > max(_FALL_ERRORS * error_v, _FALL_FRAC * abs(rail_v)):
+            return True
+    return False
+
+
+def _read(context: Context, source: str) -> Mapping[str, float]:
+    """Read an instrument with the output off; of the meter only what is waited for."""
+    if source == "meter":
+        names = [name for name in context.live.waited_for if name.startswith("meter.")]
+        return {name: _read_meter(context, name.partition(".")[2]) for name in names}
+    readings = {f"{source}.{name}": value for name, value in context.host.read_off(source).items()}
+    for name, value in readings.items():
+        context.live.add(name, context.clock.now_s(), value)
+    return readings
+
+
+def _read_meter(context: Context, quantity: str) -> float:
+    assert context.bench.meter is not None
+    value = context.bench.meter.read(quantity)
+    context.live.add(f"meter.{quantity}", context.clock.now_s(), value)
+    return value
+
+
+def _window_s(context: Context) -> float:
+    """Window the supply's readings are averaged over."""
+    supply = context.bench.file.supply
+    if supply.averaging_window_s is not None:
+        return supply.averaging_window_s
+    return bench_dialects(context.bench.file)["supply"].link.averaging_window_s
+
+
+def _change(before: float, after: float, unit: str) -> str:
+    return f"{format_quantity(before, unit, 3)} to {format_quantity(after, unit, 3)}"
