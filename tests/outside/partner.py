@@ -28,7 +28,7 @@ _SUPPLY = {
 [supply]
 kind            = "dc"
 resource        = "TCPIP0::127.0.0.1::{supply}::SOCKET"
-dialect         = "{dialect}"
+dialect         = "{dialect[supply]}"
 identity        = "PS-200"
 range           = {{ voltage = "60 V", current = "10 A", power = "200 W" }}
 accuracy        = {{ voltage = "0.05 % + 10 mV", current = "0.2 % + 2 mA" }}
@@ -38,7 +38,7 @@ calibration_due = 2099-12-31
 [supply]
 kind             = "ac"
 resource         = "TCPIP0::127.0.0.1::{supply}::SOCKET"
-dialect          = "{dialect}"
+dialect          = "{dialect[supply]}"
 identity         = "AS-300"
 range            = {{ voltage = "300 V", current = "8 A", power = "1 kW" }}
 averaging_window = "50 ms"
@@ -54,7 +54,7 @@ frequency = "0.01 % + 10 mHz"
 _METER = """
 [meter]
 resource        = "TCPIP0::127.0.0.1::{meter}::SOCKET"
-dialect         = "scpi-meter"
+dialect         = "{dialect[meter]}"
 identity        = "DM-60"
 accuracy        = {{ voltage_dc = "0.02 % + 2 mV", voltage_ac = "0.5 % + 2 mV" }}
 calibration_due = 2099-12-31
@@ -62,7 +62,7 @@ calibration_due = 2099-12-31
 _LOAD = """
 [load]
 resource        = "TCPIP0::127.0.0.1::{load}::SOCKET"
-dialect         = "scpi-load"
+dialect         = "{dialect[load]}"
 identity        = "EL-150"
 range           = {{ voltage = "80 V", current = "10 A", power = "150 W" }}
 accuracy        = {{ voltage = "0.05 % + 10 mV", current = "0.1 % + 5 mA" }}
@@ -76,7 +76,7 @@ class OutsideBench:
     Args:
         folder: Made if need be; configuration, log and bench file go there.
         config: See :mod:`tests.outside.bench`.
-        dialect: Of the supply; left out: the stock one.
+        dialects: By role; left out: the stock ones.
 
     Attributes:
         file: The bench file.
@@ -85,13 +85,19 @@ class OutsideBench:
     """
 
     def __init__(
-        self, folder: Path, config: dict[str, Any] | None = None, *, dialect: str | None = None
+        self,
+        folder: Path,
+        config: dict[str, Any] | None = None,
+        *,
+        dialects: dict[str, str] | None = None,
     ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self._folder = folder
         self._config = {"log": str(folder / "bench.jsonl"), **(config or {})}
         kind = self._config.get("kind", "dc")
-        self._dialect = dialect or ("scpi-ac-source" if kind == "ac" else "scpi-dc-supply")
+        stock = "scpi-ac-source" if kind == "ac" else "scpi-dc-supply"
+        self._dialects = {"supply": stock, "meter": "scpi-meter", "load": "scpi-load"}
+        self._dialects |= dialects or {}
         self.file = folder / "bench.toml"
         self.ports: dict[str, int] = {}
         self.log: list[dict[str, Any]] = []
@@ -112,7 +118,8 @@ class OutsideBench:
         text = 'name = "Outside bench"\nvisa = "@py"\n\n' + _SUPPLY[kind]
         text += _METER if "meter" in self.ports else ""
         text += _LOAD if "load" in self.ports else ""
-        self.file.write_text(text.format(**self.ports, dialect=self._dialect), encoding="utf-8")
+        text = text.format(**self.ports, dialect=self._dialects)
+        self.file.write_text(text, encoding="utf-8")
         return self
 
     def __exit__(

@@ -277,7 +277,7 @@ def one_run(
     *,
     profile: str | None = None,
     product: Path = ROOT,
-    dialect: str | None = None,
+    dialects: dict[str, str] | None = None,
     longest_s: float = 60.0,
 ) -> tuple[Ended, OutsideBench]:
     """Run the product once on a fresh bench; the bench's log is there afterwards."""
@@ -286,7 +286,7 @@ def one_run(
         config.get("kind", "dc"), meter=config.get("meter", True), load=config.get("load", True)
     )
     with (
-        OutsideBench(folder, config, dialect=dialect) as bench,
+        OutsideBench(folder, config, dialects=dialects) as bench,
         Running(bench, text, product=product) as running,
     ):
         ended = running.end(longest_s)
