@@ -79,10 +79,14 @@ def _table() -> Table:
 def _levels(plan: Plan) -> Table:
     """Return every level: what is set, and what the unit may take on the way there."""
     table = _table()
-    table.add_column("Step", max_width=24)
+    # Names are folded, figures never: whatever a step or a load is called, no column is lost.
+    table.add_column("Step", min_width=8, max_width=24, overflow="fold")
     columns = [column for column in _COLUMNS if column != "Mains" or _is_ac(plan)]
     for column in columns:
-        table.add_column(column, justify="right", no_wrap=True)
+        if column == "Level":
+            table.add_column(column, justify="right", min_width=8, overflow="fold")
+        else:
+            table.add_column(column, justify="right", no_wrap=True)
     for step in plan.steps:
         title = f"{step.number} {step.name}"
         for level in step.levels:
@@ -147,9 +151,9 @@ def _legend(plan: Plan) -> Iterator[Text]:
 
 def _checks(plan: Plan) -> Table:
     table = _table()
-    table.add_column("Check", ratio=1)
+    table.add_column("Check", ratio=1, min_width=16, overflow="fold")
     for name in ("Step", "Measure", "Limits"):
-        table.add_column(name)
+        table.add_column(name, overflow="fold")
     for step in plan.steps:
         for check in step.checks:
             table.add_row(

@@ -14,6 +14,10 @@ __all__ = ["Band", "Event", "Outline", "Trace"]
 _HEAP = 512
 #: Events shown from the beginning and from the end of a run.
 _SHOWN = 30
+#: Longest time between two readings of one line; none that follow each other are so far apart.
+_PAUSE_S = 10.0
+#: Events that end every line: what comes after them is another measurement, or power is off.
+_PARTING = frozenset({"power on", "power off", "meter", "load"})
 #: What is drawn, by source and quantity, in this order.
 _DRAWN = (("supply", "voltage"), ("supply", "current"), ("meter", "voltage_dc"))
 
@@ -63,6 +67,7 @@ class Trace:
         self.begins: list[int] = []
         self._each = 1
         self._room = 0
+        self._last_s = -math.inf
 
     def lift(self) -> None:
         """Begin a new line with the next reading: what lies between the two was not measured."""
@@ -74,6 +79,9 @@ class Trace:
         """Take in a reading; what is no number is not drawn."""
         if not math.isfinite(value):
             return
+        if time_s - self._last_s > _PAUSE_S:
+            self.lift()
+        self._last_s = time_s
         if self._room:
             self._room -= 1
             if value < self.lows[-1]:
@@ -139,6 +147,10 @@ class Outline:
 
     def event(self, time_s: float, kind: str, step: str, detail: str) -> None:
         """Take in an event."""
+        if kind in _PARTING:
+            self._look()  # what was read before comes before
+            for trace in self._traces.values():
+                trace.lift()
         event = Event(time_s, kind, step, detail)
         self._events += 1
         (self._first if len(self._first) < _SHOWN else self._last).append(event)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import heapq
 import math
 from collections import defaultdict
 from collections.abc import Iterator
@@ -91,9 +92,12 @@ def _limit(limit: float) -> float | None:
 def _outline(record: Record) -> Outline:
     """Follow the run once more."""
     outline = Outline()
-    for reading in _rows(record.readings):
-        values = ((str(reading.quantity), float(reading.value), str(reading.unit)),)
-        outline.sample(float(reading.time_s), str(reading.step), values, str(reading.source))
-    for event in _rows(record.events):
-        outline.event(float(event.time_s), str(event.kind), str(event.step), str(event.detail))
+    readings, events = _rows(record.readings), _rows(record.events)
+    for row in heapq.merge(readings, events, key=lambda row: float(row.time_s)):
+        time_s, step = float(row.time_s), str(row.step)
+        if hasattr(row, "detail"):
+            outline.event(time_s, str(row.kind), step, str(row.detail))
+        else:
+            values = ((str(row.quantity), float(row.value), str(row.unit)),)
+            outline.sample(time_s, step, values, str(row.source))
     return outline

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import io
+import re
 import sys
 from pathlib import Path
 
@@ -12,6 +13,46 @@ from harness.errors import FileError, Refused
 from harness.shipped import shipped
 
 WIDTH = 80
+
+#: Unit B with a load of a long name, in a step and with checks of long names.
+LONG_NAMES = """
+title = "Dome-shutter power unit"
+[unit]
+protection_class = "II"
+[unit.input]
+kind             = "ac"
+nominal          = "120 V"
+tolerance        = "10 %"
+frequency        = ["60 Hz"]
+current          = "1.2 A"
+bulk_capacitance = "150 uF"
+idle_power       = "2 W"
+[unit.output.main]
+kind    = "dc"
+nominal = "24 V"
+current = "2.5 A"
+[envelope]
+voltage = "132 V"
+current = "1.5 A"
+power   = "90 W"
+[[steps]]
+kind          = "start"
+levels        = ["11.25 %", "100 %"]
+current_limit = "512.5 mA"
+dwell         = "125 min"
+[[steps]]
+kind          = "load"
+title         = "two hours with the heater of the dome's lower shutter"
+load          = "lamp 24 V 21 W, from the store, shelf 2, with its lead"
+current_limit = "1.412 A"
+dwell         = "125 min"
+[[steps.checks]]
+name    = "efficiency at the load of the dome's lower shutter"
+measure = "supply.power"
+low     = "60.125 W"
+high    = "72.125 W"
+rule    = "simple"
+"""
 
 
 @pytest.fixture
@@ -55,6 +96,23 @@ class TestPlan:
         assert "24 V rail 4 meter.voltage_dc 23.3 V to 24.7 V" in rows
         assert "efficiency at full load 4 at 2.5 A efficiency at least 80 %" in rows
         assert "24 V ripple 4 meter.voltage_ac at most 60 mV" in rows
+
+    def test_no_column_is_lost_to_a_long_name(self, tmp_path: Path) -> None:
+        """Long names of steps, loads and checks are folded; every figure keeps its column."""
+        path = tmp_path / "long.toml"
+        path.write_text(LONG_NAMES, encoding="utf-8")
+        output = printed(str(path))
+        words = output.split()
+
+        assert max(map(len, output.splitlines())) <= WIDTH
+        assert re.search(
+            r"^Step +Level +Volts +Mains +Limit +Fills +Slack +Hold$", output, re.MULTILINE
+        )
+        row = r"120 V +60 Hz +1\.41 A +0\.5 s +2 h 5 min$"
+        assert re.search(row, output, re.MULTILINE), output
+        for word in ("efficiency", "supply.power", "60.12", "72.12", "(simple", "rule)"):
+            assert word in words, output
+        assert re.search(r"^Check +Step +Measure +Limits$", output, re.MULTILINE)
 
     def test_fits_a_plain_terminal(self, shipped_profile: str) -> None:
         """The demo plans are plain ASCII in eighty columns."""

@@ -41,6 +41,14 @@ class TestTrace:
 
         assert (trace.lows, trace.highs) == ([1.0], [1.0])
 
+    def test_a_pause_ends_a_line(self) -> None:
+        """Readings far apart are not joined: nobody knows what was between them."""
+        trace = Trace()
+        for time_s in (0.0, 1.0, 2.0, 60.0, 61.0):
+            trace.add(time_s, 24.0)
+
+        assert trace.begins == [3]
+
     @given(
         pieces=st.lists(st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=9), min_size=1),
         most=st.sampled_from([4, 8, 64]),
@@ -102,3 +110,24 @@ class TestOutline:
 
         assert outline.trip is not None
         assert outline.trip.time_s == 2.0
+
+
+class TestPause:
+    def test_power_off_and_moved_leads_end_every_line(self) -> None:
+        """Between power off and on, and before and after leads are moved, nothing is drawn."""
+        outline = Outline()
+        for time_s, kind in ((1.0, "power off"), (3.0, "meter"), (5.0, "power on")):
+            outline.sample(time_s - 0.5, "discharge", (("voltage", 24.0, "V"),), "supply")
+            outline.event(time_s, kind, "discharge", "")
+            outline.sample(time_s + 0.5, "discharge", (("voltage", 0.0, "V"),), "supply")
+
+        assert outline.traces["supply", "voltage"].begins == [1, 3, 5]
+
+    def test_a_level_reached_ends_no_line(self) -> None:
+        """What happens while readings go on leaves the line whole."""
+        outline = Outline()
+        outline.sample(1.0, "start", (("voltage", 2.4, "V"),), "supply")
+        outline.event(1.1, "settled", "start", "10 %")
+        outline.sample(1.2, "start", (("voltage", 2.4, "V"),), "supply")
+
+        assert outline.traces["supply", "voltage"].begins == []

@@ -22,7 +22,7 @@ def line_points(svg: str) -> list[tuple[float, float]]:
     (path,) = re.findall(r'<path class="trace" d="M([^"]*)"', svg)
     return [
         (float(x), float(y))
-        for x, y in (point.split() for point in path.removesuffix("h.1").split("L"))
+        for x, y in (point.split() for point in re.split("[ML]", path.replace("h.1", "")))
     ]
 
 
