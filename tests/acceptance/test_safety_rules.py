@@ -134,6 +134,13 @@ RULES = """
     TestEveryFault::test_power_is_cut_for_the_right_reason
   acceptance/test_killing.py
     test_power_is_off_whatever_is_killed
+  bench/test_kept.py
+    TestSilentKeeper::test_whoever_looks_takes_over_and_the_engine_meets_it_later
+  bench/test_attention.py
+    TestUnwatched::test_off_is_the_next_message_after_the_exchange
+  acceptance/test_absence.py
+    TestStoppedKeeper::test_power_is_off_whatever_the_engine_waits_for
+    TestNobodyThere::test_power_is_off_as_soon_as_somebody_is_back
   acceptance/test_safety_rules.py
     TestUnderPower::test_every_run_ends_with_off_confirmed
 

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import contextlib
+import threading
 from collections import deque
 from collections.abc import Callable, Iterator
 from typing import Any, cast
@@ -29,7 +30,8 @@ class Script:
     def __init__(self, *messages: Any) -> None:
         self.messages = deque([frames.Done(live=False), *messages])
         self.sent: list[Any] = []
-        self.killed = False
+        self.kills = 0
+        self.silent_for_s = 0.0
         self.attend: Callable[[], None] = lambda: None
 
     def send(self, message: Any) -> None:
@@ -42,12 +44,12 @@ class Script:
         return self.messages.popleft() if self.messages else frames.Closed()
 
     def silent_s(self) -> float:
-        """Return how long the keeper has been silent: never."""
-        return 0.0
+        """Return how long the keeper has been silent: as a test says."""
+        return self.silent_for_s
 
     def kill(self) -> None:
         """Note it."""
-        self.killed = True
+        self.kills += 1
 
 
 class OffByHand:
@@ -123,7 +125,7 @@ class TestKeeperLost:
             power.sample()
         assert caught.value.trip.reason is TripReason.KEEPER_LOST
         assert caught.value.trip.live
-        assert script.killed
+        assert script.kills == 1
 
     def test_a_keeper_lost_while_it_switches_on(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """From the moment the keeper is told to switch on, the unit counts as energised."""
@@ -175,6 +177,89 @@ class TestKeeperLost:
         with pytest.raises(Tripped) as caught:
             power.cut(TripReason.RECORD_LOST, "full")
         assert caught.value.trip.reason is TripReason.KEEPER_LOST
+
+
+class TestSilentKeeper:
+    def test_whoever_looks_takes_over_and_the_engine_meets_it_later(
+        self, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """A thread that looks switches off at once; events come from the thread that leads."""
+        by_hand = OffByHand()
+        monkeypatch.setattr(kept, "open_bench", by_hand.open)
+        script = Script(frames.Event("power on", ""), frames.Done(live=True))
+        events: list[str] = []
+        power = power_over(script, lambda kind, _detail: events.append(kind))
+        power.command(SwitchOn())
+        script.silent_for_s = 0.7
+        looking = threading.Thread(target=script.attend)
+        looking.start()
+        looking.join()
+
+        assert by_hand.benches
+        assert not power.live
+        assert events == ["power on"]
+        with pytest.raises(Tripped, match="does not answer"):
+            power.sample()
+        assert events == ["power on", "trip", "power off"]
+
+    def test_it_is_taken_over_once(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Whatever number of threads see it at the same time, one ends it and switches off."""
+        by_hand = OffByHand()
+        monkeypatch.setattr(kept, "open_bench", by_hand.open)
+        script = Script(frames.Event("power on", ""), frames.Done(live=True))
+        power = power_over(script)
+        power.command(SwitchOn())
+        script.silent_for_s = 0.7
+        together = threading.Barrier(9)
+
+        def look() -> None:
+            together.wait()
+            script.attend()
+
+        threads = [threading.Thread(target=look) for _ in range(8)]
+        for thread in threads:
+            thread.start()
+        together.wait()
+        with pytest.raises(Tripped):
+            power.sample()
+        for thread in threads:
+            thread.join()
+
+        assert script.kills == 1
+        assert [bench.load is None for bench in by_hand.benches] == [True, False]
+
+    def test_a_silence_before_power_is_no_reason(self) -> None:
+        """While nothing is energised nobody is in a hurry."""
+        script = Script()
+        power = power_over(script)
+        script.silent_for_s = 5.0
+        script.attend()
+
+        assert script.kills == 0
+        assert power.trip is None
+
+
+class TestUnwatched:
+    def test_the_engine_has_it_cut_of_its_own(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """A gap that the keeper did not notice is cut by the engine, and never goes unseen."""
+        elapsed = [0.0]
+        monkeypatch.setattr("harness.bench.vigil.elapsed_s", lambda: elapsed[0])
+        monkeypatch.setattr("harness.bench.vigil.awake_s", lambda: 0.0)
+        trip = Trip(reason=TripReason.UNWATCHED, detail="for 20 s", time_s=1.0, live=False)
+        script = Script(
+            frames.Event("power on", ""),
+            frames.Done(live=True),
+            frames.Done(live=False),  # to switching off, which was on its way already
+            frames.Tripped(trip),
+        )
+        power = power_over(script)
+        power.command(SwitchOn())
+        elapsed[0] = 20.0
+        power.power_off()
+
+        cuts = [message for message in script.sent if isinstance(message, frames.Cut)]
+        assert cuts == [frames.Cut(TripReason.UNWATCHED, "for 20 s: the computer slept")]
+        assert power.trip == trip
 
 
 class TestSignsOfLife:

@@ -9,7 +9,7 @@ import pytest
 
 from harness.bench.host import KeeperHost
 from harness.bench.open import OpenBench, open_bench
-from harness.bench.trip import TripReason
+from harness.bench.trip import Trip, TripReason
 from harness.errors import LinkError, PowerOffUnconfirmed, RecordError
 from harness.judge.verdict import Verdict
 from harness.profile.bench_file import BenchFile
@@ -90,6 +90,19 @@ class TestEndings:
         assert not rig.bench.circuit.source_on
         assert tuple(events.iloc[-2][["kind", "detail"]]) == ("power off", "confirmed")
         assert events.iloc[-1]["kind"] == "off measured"
+
+    def test_what_cuts_power_at_the_very_end_counts(
+        self, rig: Rig, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """A trip that comes to light as power is switched off leaves no completed run."""
+        trip = Trip(reason=TripReason.UNWATCHED, detail="for 20 s", time_s=9.0, live=True)
+        monkeypatch.setattr(KeeperHost, "trip", trip)
+
+        result = rig.run()
+
+        assert result.outcome is Outcome.TRIPPED
+        assert result.trip == trip
+        assert not result.released
 
     def test_a_wrong_identity_is_refused_before_power(self, rig: Rig) -> None:
         """An instrument that is not the one the bench file names means no power at all."""
