@@ -8,6 +8,7 @@ import signal
 import struct
 import sys
 import time
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -56,68 +57,52 @@ def hold_power(campaign: Campaign, act: Callable[[ServedBench, Running], None]) 
         return ended
 
 
+def stop_keeper(campaign: Campaign, answers_after_s: float) -> None:
+    """Stop the keeper while the meter, patiently waited for, is asked under power."""
+    stopped: list[float] = []
+
+    def stop(role: str, _message: str) -> None:
+        if role != "meter" or not bench.on or stopped:
+            return
+        stopped.append(time.monotonic())
+        os.kill(running.keeper(), signal.SIGSTOP)
+        time.sleep(answers_after_s)
+
+    with campaign.bench() as bench:
+        text = bench.file.read_text(encoding="utf-8")
+        assert "[meter]\n" in text
+        patient = text.replace("[meter]\n", '[meter]\ntimeout = "10 s"\n')
+        bench.file.write_text(patient, encoding="utf-8")
+        with campaign.run(bench) as running:
+            bench.on_message = stop
+            ended = running.end()
+
+    lag_s = bench.first_off_s - stopped[0]
+    print(f"keeper stopped, meter after {answers_after_s} s: off in {lag_s:.3f} s")  # noqa: T201
+    assert lag_s <= LONGEST_S, ended.screen
+    assert ended.code == 3, ended.screen
+    assert ended.run["reason"].startswith("keeper_lost")
+
+
 class TestStoppedKeeper:
-    @pytest.mark.parametrize(
-        "answers_after_s",
-        [
-            pytest.param(0.0, id="quick meter", marks=pytest.mark.torture),
-            pytest.param(2.0, id="slow"),
-        ],
-    )
-    def test_power_is_off_whatever_the_engine_waits_for(
-        self, campaign: Campaign, answers_after_s: float
-    ) -> None:
-        """The engine takes over within a second, also while it waits for a slow meter."""
-        stopped: list[float] = []
+    def test_power_is_off_while_the_engine_waits_for_a_slow_meter(self, campaign: Campaign) -> None:
+        """The engine takes over within a second, whatever it is doing, whatever the time-outs."""
+        stop_keeper(campaign, 2.0)
 
-        def stop(role: str, _message: str) -> None:
-            if role != "meter" or not bench.on or stopped:
-                return
-            stopped.append(time.monotonic())
-            os.kill(running.keeper(), signal.SIGSTOP)
-            time.sleep(answers_after_s)
-
-        with campaign.bench() as bench:
-            text = bench.file.read_text(encoding="utf-8")
-            assert "[meter]\n" in text
-            patient = text.replace("[meter]\n", '[meter]\ntimeout = "10 s"\n')
-            bench.file.write_text(patient, encoding="utf-8")
-            with campaign.run(bench) as running:
-                bench.on_message = stop
-                ended = running.end()
-
-        lag_s = bench.first_off_s - stopped[0]
-        print(f"keeper stopped, meter after {answers_after_s} s: off in {lag_s:.3f} s")  # noqa: T201
-        assert lag_s <= LONGEST_S, ended.screen
-        assert ended.code == 3, ended.screen
-        assert ended.run["reason"].startswith("keeper_lost")
+    @pytest.mark.torture
+    def test_power_is_off_while_the_engine_waits_for_the_keeper(self, campaign: Campaign) -> None:
+        """The same where the engine is at leisure."""
+        stop_keeper(campaign, 0.0)
 
 
-class TestNobodyThere:
-    @pytest.mark.parametrize(
-        ("away_s", "why"),
-        [
-            pytest.param(
-                STOPPED_S, "the program got no time to run", marks=pytest.mark.torture, id="stopped"
-            ),
-            pytest.param(ASLEEP_S, "the computer slept", id="asleep"),
-        ],
-    )
-    def test_power_is_off_as_soon_as_somebody_is_back(
-        self,
-        campaign: Campaign,
-        tmp_path: Path,
-        monkeypatch: pytest.MonkeyPatch,
-        away_s: float,
-        why: str,
-    ) -> None:
-        """Both processes away: a trip with a reason of its own, and never a release."""
-        slept = tmp_path / "slept"
-        slept.write_bytes(struct.pack("d", 0.0))
-        (tmp_path / "sitecustomize.py").write_text(SLEEPING_CLOCK, encoding="utf-8")
-        monkeypatch.setenv("SLEPT_FILE", str(slept))
-        path = os.pathsep.join(filter(None, [str(tmp_path), os.environ.get("PYTHONPATH")]))
-        monkeypatch.setenv("PYTHONPATH", path)
+@dataclass
+class Leaving:
+    """Stops both processes under power, and makes their usual clock stand still where asked."""
+
+    slept: Path
+
+    def leave(self, campaign: Campaign, away_s: float, asleep_s: float) -> Ended:
+        """Be away in a hold; power must be off as soon as both are back."""
 
         def leave(bench: ServedBench, running: Running) -> None:
             both = running.keeper(), running.process.pid
@@ -125,17 +110,47 @@ class TestNobodyThere:
                 os.kill(pid, signal.SIGSTOP)
             time.sleep(away_s)
             assert bench.on
-            if away_s == ASLEEP_S:
-                with slept.open("r+b") as file, mmap.mmap(file.fileno(), 8) as shared:
-                    shared[:8] = struct.pack("d", away_s)
+            with self.slept.open("r+b") as file, mmap.mmap(file.fileno(), 8) as shared:
+                shared[:8] = struct.pack("d", asleep_s)
             for pid in both:
                 os.kill(pid, signal.SIGCONT)
             assert bench.wait(on=False, longest_s=LONGEST_S)
 
         ended = hold_power(campaign, leave)
-
         assert ended.code == 3, ended.screen
         assert ended.run["outcome"] == "tripped"
         assert ended.run["released"] is False
-        assert ended.run["reason"].startswith("unwatched: for ")
-        assert why in ended.run["reason"]
+        return ended
+
+
+@pytest.fixture
+def leaving(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Leaving:
+    """Give the processes of the test a clock that can stand still."""
+    slept = tmp_path / "slept"
+    slept.write_bytes(struct.pack("d", 0.0))
+    (tmp_path / "sitecustomize.py").write_text(SLEEPING_CLOCK, encoding="utf-8")
+    monkeypatch.setenv("SLEPT_FILE", str(slept))
+    path = os.pathsep.join(filter(None, [str(tmp_path), os.environ.get("PYTHONPATH")]))
+    monkeypatch.setenv("PYTHONPATH", path)
+    return Leaving(slept)
+
+
+class TestNobodyThere:
+    def test_a_machine_that_slept_cuts_power_as_it_wakes(
+        self, campaign: Campaign, leaving: Leaving
+    ) -> None:
+        """The usual clock stood still, so that nothing else would tell: a trip, never a release."""
+        ended = leaving.leave(campaign, ASLEEP_S, ASLEEP_S)
+
+        assert ended.run["reason"].startswith("unwatched: for 1")
+        assert "the computer slept" in ended.run["reason"]
+
+    @pytest.mark.torture
+    def test_processes_that_were_stopped_cut_power_as_they_go_on(
+        self, campaign: Campaign, leaving: Leaving
+    ) -> None:
+        """What lay in the pipe from before does not hide that nobody was there."""
+        ended = leaving.leave(campaign, STOPPED_S, 0.0)
+
+        assert ended.run["reason"].startswith("unwatched: for 3")
+        assert "the program got no time to run" in ended.run["reason"]

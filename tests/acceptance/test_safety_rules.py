@@ -139,8 +139,8 @@ RULES = """
   bench/test_attention.py
     TestUnwatched::test_off_is_the_next_message_after_the_exchange
   acceptance/test_absence.py
-    TestStoppedKeeper::test_power_is_off_whatever_the_engine_waits_for
-    TestNobodyThere::test_power_is_off_as_soon_as_somebody_is_back
+    TestStoppedKeeper::test_power_is_off_while_the_engine_waits_for_a_slow_meter
+    TestNobodyThere::test_a_machine_that_slept_cuts_power_as_it_wakes
   acceptance/test_safety_rules.py
     TestUnderPower::test_every_run_ends_with_off_confirmed
 
