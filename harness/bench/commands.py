@@ -18,6 +18,7 @@ __all__ = [
     "SetFrequency",
     "SetLoad",
     "SetVoltage",
+    "SetVoltageProtection",
     "SwitchOff",
     "SwitchOn",
     "Watch",
@@ -69,6 +70,13 @@ class SetFrequency:
 
 
 @dataclass(frozen=True, slots=True)
+class SetVoltageProtection:
+    """Lower the supply's own voltage protection: a check of the bench has it switch off."""
+
+    voltage_v: float
+
+
+@dataclass(frozen=True, slots=True)
 class Watch:
     """Watch a level from now on, or watch no level (None)."""
 
@@ -104,6 +112,7 @@ Command = (
     | SetVoltage
     | SetCurrentLimit
     | SetFrequency
+    | SetVoltageProtection
     | Watch
     | SetLoad
     | LoadOff
@@ -121,6 +130,7 @@ ALLOWED: dict[type[Command], frozenset[KeeperState]] = {
     SetVoltage: _SETTABLE,
     SetCurrentLimit: _SETTABLE,
     SetFrequency: _SETTABLE,
+    SetVoltageProtection: _LIVE,
     Watch: _SETTABLE,
     SetLoad: _LIVE,
     LoadOff: _LIVE,

@@ -35,8 +35,10 @@ __all__ = [
     "PowerOff",
     "ReadLoad",
     "ReadOff",
+    "ReadStatus",
     "Room",
     "Sampled",
+    "StatusReading",
     "Tried",
     "Tripped",
     "Try",
@@ -90,6 +92,11 @@ class ReadOff:
     """Read supply or load once with the output off."""
 
     role: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReadStatus:
+    """Read the supply's status register once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +169,13 @@ class OffReading:
 
     values: dict[str, float]
     text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class StatusReading:
+    """What the supply's status register read."""
+
+    bits: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -161,6 +161,18 @@ class KeeperHost:
         sample = self._supply.read()
         return {"voltage": sample.voltage_v, "current": sample.current_a, "power": sample.power_w}
 
+    def read_status(self) -> int:
+        """Read the supply's status register; an answer that is none cuts power.
+
+        Raises:
+            Tripped: It was no number; power has been cut.
+        """
+        try:
+            return self._supply.status()
+        except InstrumentError as error:
+            self._cut_after(error, self._supply)
+        raise self._trouble()
+
     def expect_silence(self, longest_s: float) -> None:
         """Nothing to announce: whoever takes the slow reading is in this process."""
 

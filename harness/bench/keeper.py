@@ -8,7 +8,8 @@ States and the commands they take::
 
     OFF      Arm -> ARMED
     ARMED    SwitchOn -> LIVE, SetVoltage, SetCurrentLimit, SetFrequency, Watch
-    LIVE     SetVoltage, SetCurrentLimit, SetFrequency, Watch, SetLoad, LoadOff
+    LIVE     SetVoltage, SetCurrentLimit, SetFrequency, Watch, SetLoad, LoadOff,
+             SetVoltageProtection
     any      SwitchOff -> OFF (TRIPPED stays TRIPPED)
     TRIPPED  nothing else, ever
 """
@@ -27,6 +28,7 @@ from harness.bench.commands import (
     SetFrequency,
     SetLoad,
     SetVoltage,
+    SetVoltageProtection,
     SwitchOff,
     SwitchOn,
     Watch,
@@ -131,6 +133,12 @@ class Keeper:
                 )
             case SetVoltage() | SetCurrentLimit() | SetFrequency():
                 return (*self._setting(command), CheckErrors("supply"))
+            case SetVoltageProtection(voltage_v):  # what it reports of tripping is no error of ours
+                self._inside("voltage protection", voltage_v, self._limits.voltage_v, "V")
+                self._needs("set_voltage_protection")
+                return tuple(
+                    self._set("set_voltage_protection", "voltage_protection_setting", voltage_v)
+                )
             case Watch(level):
                 self._watch = None if level is None else LevelWatch(level)
                 return ()
@@ -352,6 +360,10 @@ class Keeper:
             f"{format_quantity(value, unit)} read, {format_quantity(bound, unit)} is the envelope",
             sample.time_s,
         )
+
+    def _needs(self, operation: str) -> None:
+        if operation not in self._supply:
+            raise CommandRefused(f"the supply's dialect has no {operation}", where="keeper")
 
     def _inside(self, name: str, value: float, bound: float, unit: str) -> None:
         if not math.isfinite(value) or not 0 <= value <= bound:

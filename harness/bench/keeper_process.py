@@ -157,6 +157,8 @@ class _Service:
                 self._read_off(host, role)
             case frames.ReadLoad():
                 self._guarded(lambda: self._answer(frames.LoadReading(host.read_load())))
+            case frames.ReadStatus():
+                self._guarded(lambda: self._answer(frames.StatusReading(host.read_status())))
             case frames.Room(samples):
                 self._outlet.make_room(samples)
 

@@ -210,6 +210,14 @@ class KeptPower:
                     raise InstrumentError(message.text, instrument=role)
                 return message.values
 
+    def read_status(self) -> int:
+        """Read the supply's status register."""
+        self._line.send(frames.ReadStatus())
+        while True:
+            message = self._next()
+            if isinstance(message, frames.StatusReading):
+                return message.bits
+
     def expect_silence(self, longest_s: float) -> None:
         """Announce a slow reading of the engine's own: signs of life go on for at most so long.
 

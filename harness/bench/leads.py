@@ -19,12 +19,20 @@ from harness.judge.uncertainty import Contribution, combine, rectangular, scatte
 from harness.profile.bench_file import Accuracy, BenchFile
 from harness.quantity import format_quantity
 
-__all__ = ["Pairs", "check_leads", "judge_leads", "low_level_v"]
+__all__ = [
+    "LIMIT_A",
+    "Pairs",
+    "check_leads",
+    "judge_leads",
+    "low_level_v",
+    "low_limits",
+    "require_identities",
+]
 
 #: The level: at most so much, and at most such a share of the supply's range.
 _MOST_V, _RANGE_FRAC = 1.0, 0.05
 #: Current limit: nothing should draw current, and nothing is harmed by so little.
-_LIMIT_A = 0.05
+LIMIT_A = 0.05
 #: Longest wait for the level, then pairs of readings that are compared.
 _RISE_S, _PAIRS = 3.0, 8
 
@@ -68,11 +76,11 @@ def check_leads(
         raise Refused(["This bench has no meter to compare the supply with."])
     quantity = f"voltage_{file.supply.kind}"
     with connect as bench:
-        _require_identities(file, bench.identities())
+        require_identities(file, bench.identities())
         assert bench.meter is not None
         if not bench.meter.has(f"measure_{quantity}"):
             raise Refused([f"The meter's dialect cannot measure {quantity}."])
-        power = bench.power(_limits(file), lambda *_: None, lambda _: None)
+        power = bench.power(low_limits(file), lambda *_: None, lambda _: None)
         try:
             pairs = _compare(power, bench.meter, quantity, low_level_v(file), clock, obey)
         finally:
@@ -81,7 +89,7 @@ def check_leads(
     return judge_leads(pairs, file.supply.accuracy.get("voltage"), accuracy)
 
 
-def _require_identities(file: BenchFile, identities: dict[str, str]) -> None:
+def require_identities(file: BenchFile, identities: dict[str, str]) -> None:
     """Refuse to switch anything on that is not what the bench file says."""
     reasons = [
         f"The {role} says it is {identities.get(role, '')!r}; the bench file expects "
@@ -93,12 +101,12 @@ def _require_identities(file: BenchFile, identities: dict[str, str]) -> None:
         raise Refused(reasons)
 
 
-def _limits(file: BenchFile) -> Limits:
+def low_limits(file: BenchFile) -> Limits:
     """Return the keeper's bounds: twice the level and the limit, since readings have errors."""
     level_v = low_level_v(file)
     accuracy = file.supply.accuracy.get("voltage")
     voltage_v = 2 * level_v + (accuracy.bound(level_v) if accuracy else 0.0)
-    return Limits(voltage_v=voltage_v, current_a=2 * _LIMIT_A, power_w=2 * _LIMIT_A * voltage_v)
+    return Limits(voltage_v=voltage_v, current_a=2 * LIMIT_A, power_w=2 * LIMIT_A * voltage_v)
 
 
 def _compare(
@@ -111,7 +119,7 @@ def _compare(
 ) -> Pairs:
     """Switch on, wait for the level, and read both in turn."""
     obey()
-    power.command(Arm(voltage_v=level_v, current_limit_a=_LIMIT_A))
+    power.command(Arm(voltage_v=level_v, current_limit_a=LIMIT_A))
     power.command(SwitchOn())
     end_s = clock.now_s() + _RISE_S
     while power.sample().voltage_v < 0.98 * level_v and clock.now_s() < end_s:

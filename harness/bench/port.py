@@ -78,6 +78,14 @@ class Power(Protocol):
         """
         ...
 
+    def read_status(self) -> int:
+        """Read the supply's status register as it is; an answer that is none cuts power.
+
+        Raises:
+            Tripped: It was no number; power has been cut.
+        """
+        ...
+
     def expect_silence(self, longest_s: float) -> None:
         """Announce that nothing will be heard for so long, because a slow reading is taken."""
         ...

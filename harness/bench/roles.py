@@ -264,6 +264,14 @@ class Supply(Instrument):
             bool(status & bits.protection),
         )
 
+    def status(self) -> int:
+        """Read the status register as it is.
+
+        Raises:
+            NoReading: The answer is no number.
+        """
+        return int(self.value("status"))
+
     def check_protection(self) -> None:
         """See that its status tells of no protection that has tripped; with the output off.
 

@@ -15,7 +15,6 @@ from harness.errors import (
     LinkTimeout,
     Overload,
     ReportedError,
-    UnexpectedReply,
 )
 from harness.profile.measures import MEASURES
 from harness.profile.plan import Plan
@@ -117,16 +116,8 @@ def _ask(instrument: Instrument, question: str) -> None:
         instrument.state(question)
     elif question != SAMPLE:
         instrument.value(question)
-    elif isinstance(instrument, Load):
+    elif isinstance(instrument, Supply | Load):
         instrument.read()
-    elif isinstance(instrument, Supply) and instrument.read().protection:
-        raise UnexpectedReply(
-            "its status says that its own protection has switched off, before power was ever on",
-            instrument=instrument.link.name,
-            message=instrument.dialect.ask.get("status", ""),
-            do="reset the protection at its front panel; if it says so all the same, the weight of "
-            "protection under [status] of its dialect is wrong: softwake bench --wiring learns it",
-        )
 
 
 def _unanswered(instrument: Instrument, question: str, error: LinkTimeout) -> LinkTimeout:

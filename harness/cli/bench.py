@@ -9,7 +9,9 @@ import typer
 
 if TYPE_CHECKING:
     from harness.bench.clock import SystemClock
+    from harness.cli.prompts import TerminalOperator
     from harness.profile.bench_file import BenchFile
+    from harness.run.stop import StopRequest
 
 __all__ = ["bench"]
 
@@ -22,8 +24,8 @@ def bench(
         bool,
         typer.Option(
             "--wiring",
-            help="Also set a low level, 1 V at most, and compare supply and meter; energises the "
-            "output.",
+            help="Also set a low level, 1 V at most: compare supply and meter, and learn the "
+            "supply's status bits on a resistor; energises the output.",
         ),
     ] = False,
     yes: Annotated[  # noqa: FBT002 - an option of the command line
@@ -48,31 +50,59 @@ def bench(
             seen.append(inspection)
         well = show_ending(seen)
         if wiring and well:
-            well = _check_leads(table, clock, ask=not yes)
+            well = _check_wiring(table, clock, ask=not yes)
     raise typer.Exit(0 if well else _WRONG)
 
 
-def _check_leads(table: BenchFile, clock: SystemClock, *, ask: bool) -> bool:
-    """Compare supply and meter at a low level; True where they agree."""
-    from harness.bench.kept import open_kept_bench
-    from harness.bench.leads import check_leads, low_level_v
+def _check_wiring(table: BenchFile, clock: SystemClock, *, ask: bool) -> bool:
+    """Look at the leads, then at the status bits, both at a low level; True where all is well."""
     from harness.bench.trip import Tripped
-    from harness.cli.bench_table import show_caution, show_leads, show_trip
+    from harness.cli.bench_table import show_trip
     from harness.cli.prompts import TerminalOperator
     from harness.run.stop import Interrupted, StopRequest, stop_on_signals
 
     stop = StopRequest()
-    show_caution(low_level_v(table))
+    hands = TerminalOperator(stop) if ask else None
     with stop_on_signals(stop):
         try:
-            if ask and not TerminalOperator(stop).confirm("Switch the output on now?"):
-                typer.echo("Nothing was switched on.")
-                return False
-            finding = check_leads(table, clock, open_kept_bench(table, clock), obey=stop.obey)
+            return _check_leads(table, clock, stop, hands) and (
+                hands is None or _learn_status(table, clock, stop, hands)
+            )
         except Tripped as error:
             show_trip(error.trip)
             raise typer.Exit(_TRIPPED) from None
         except Interrupted as error:
             typer.echo(f"\nsoftwake: {error}; the output is off", err=True)
             raise typer.Exit(error.exit_code) from None
-    return show_leads(finding)
+
+
+def _check_leads(
+    table: BenchFile, clock: SystemClock, stop: StopRequest, hands: TerminalOperator | None
+) -> bool:
+    """Compare supply and meter; True where they agree."""
+    from harness.bench.kept import open_kept_bench
+    from harness.bench.leads import check_leads, low_level_v
+    from harness.cli.bench_table import show_caution, show_wiring
+
+    show_caution(low_level_v(table))
+    if hands is not None and not hands.confirm("Switch the output on now?"):
+        typer.echo("Nothing was switched on.")
+        return False
+    return show_wiring(check_leads(table, clock, open_kept_bench(table, clock), obey=stop.obey))
+
+
+def _learn_status(
+    table: BenchFile, clock: SystemClock, stop: StopRequest, hands: TerminalOperator
+) -> bool:
+    """Learn the supply's status bits on a resistor; without one they are left out."""
+    from harness.bench.dialect import bench_dialects
+    from harness.bench.kept import open_kept_bench
+    from harness.bench.status_bits import learn_status
+    from harness.cli.bench_table import show_wiring, status_question
+
+    if "status" not in bench_dialects(table)["supply"].ask:
+        return True
+    if not hands.place_load("resistor", status_question(table)):
+        typer.echo("The status bits were left out.")
+        return True
+    return show_wiring(learn_status(table, clock, open_kept_bench(table, clock), obey=stop.obey))

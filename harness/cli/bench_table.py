@@ -23,8 +23,9 @@ __all__ = [
     "show_caution",
     "show_ending",
     "show_inspection",
-    "show_leads",
     "show_trip",
+    "show_wiring",
+    "status_question",
 ]
 
 #: Colour of a mark; the word always stands beside it.
@@ -80,8 +81,23 @@ def show_caution(level_v: float) -> None:
     )
 
 
-def show_leads(finding: Finding) -> bool:
-    """Print what came of the leads; True where nothing is wrong."""
+def status_question(file: BenchFile) -> str:
+    """Return what is said before the status bits are learnt, and what is to be connected."""
+    from harness.bench.leads import low_level_v
+    from harness.bench.status_bits import resistor_ohm
+
+    least, most = (format_quantity(ohm, "ohm", 2) for ohm in resistor_ohm(file))
+    return (
+        "Status bits\n"
+        f"Connect a resistor of {least} to {most} across the supply, and nothing else. The supply "
+        f"then gives {format_quantity(low_level_v(file), 'V')}, limited to 50 mA, for a few "
+        "seconds, and switches off by its own protection; reset that at its front panel if it "
+        "stays. Keep hands clear while the output is on."
+    )
+
+
+def show_wiring(finding: Finding) -> bool:
+    """Print what came of a look with the output on; True where nothing is wrong."""
     out = console()
     _show(out, [finding])
     out.print(Text("Output off, and confirmed off."))

@@ -183,16 +183,6 @@ class TestTrial:
 
         assert "-113 Undefined header; its dialect asks what it does not know" in str(error)
 
-    def test_a_protection_told_before_power_is_no_reading_to_begin_with(self, wire: Wire) -> None:
-        """A stated protection bit that is set with the output off is the dialect's, or a latch."""
-        data = load_dialect("scpi-dc-supply").model_dump(by_alias=True, exclude={"link"})
-        own = Dialect.model_validate({**data, "name": "own", "status": {"protection": 1}})
-        wire.supply.answers["STAT:QUES:COND?"] = lambda: "1"
-
-        [error] = try_questions(supply(wire, own), SUPPLY)
-
-        assert "the weight of protection under [status] of its dialect is wrong" in str(error)
-
 
 class TestBench:
     def test_asks_every_instrument_what_is_its(self, wire: Wire) -> None:
