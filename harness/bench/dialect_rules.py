@@ -13,6 +13,8 @@ from typing import Any
 
 from harness.errors import did_you_mean
 from harness.profile.mistakes import Slip
+from harness.profile.waits import wait_problem
+from harness.quantity import QuantityError, parse_quantity
 
 __all__ = ["OPERATIONS", "REQUIRED", "SAMPLED", "dialect_slips"]
 
@@ -106,6 +108,7 @@ def dialect_slips(data: Mapping[str, Any]) -> Iterator[Slip]:
     Args:
         data: What stands in the file.
     """
+    yield from _waits(data)
     yield from _messages(data)
     yield from _missing(data)
     yield from _decimals(data)
@@ -164,6 +167,19 @@ def _messages(data: Mapping[str, Any]) -> Iterator[Slip]:
                 )
             elif isinstance(message, str):
                 yield from _placeholder(path, operation, message, example)
+
+
+def _waits(data: Mapping[str, Any]) -> Iterator[Slip]:
+    """No instrument is waited for longer than power may hang on it."""
+    role = data.get("role")
+    for key in ("timeout", "settle"):
+        try:
+            wait_s = parse_quantity(_table(data, "link").get(key), "s")
+            problem = wait_problem(str(role), wait_s)
+        except (QuantityError, KeyError):  # no quantity, or no role: told already
+            continue
+        if problem is not None:
+            yield Slip(("link", key), problem, '"2 s"')
 
 
 def _unknown(operation: str) -> str:

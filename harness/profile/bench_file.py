@@ -13,6 +13,7 @@ from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from harness.errors import did_you_mean
 from harness.profile.from_file import FromFile
+from harness.profile.waits import wait_problem
 from harness.quantity import shown, split_quantity
 from harness.unit.fields import (
     Amps,
@@ -232,6 +233,8 @@ class Instrument(Table):
     quantities: ClassVar[Mapping[str, str]] = {}
     #: Whether it changes its measuring range by itself.
     has_ranges: ClassVar[bool] = False
+    #: What it does on the bench.
+    role: ClassVar[str] = ""
 
     resource: Name = Field(examples=['"TCPIP0::192.0.2.10::5025::SOCKET"'])
     dialect: Name = Field(examples=['"scpi-dc-supply"'])
@@ -264,6 +267,14 @@ class Instrument(Table):
         if wrong:
             raise ValidationError.from_exception_data(cls.__name__, wrong)
         return values
+
+    @field_validator("timeout_s", "settle_s")
+    @classmethod
+    def _bounded(cls, wait_s: float | None) -> float | None:
+        problem = None if wait_s is None else wait_problem(cls.role, wait_s)
+        if problem is not None:
+            raise mistaken(problem, '"2 s"')
+        return wait_s
 
     @classmethod
     def _unit(cls, key: str) -> str:
@@ -309,6 +320,7 @@ class Supply(Instrument):
         "power": "W",
         "frequency": "Hz",
     }
+    role: ClassVar[str] = "supply"
 
     kind: Literal["dc", "ac"] = Field(examples=['"dc"'])
     range: Range = Range()
@@ -338,6 +350,7 @@ class Meter(Instrument):
         "temperature": "degC",
     }
     has_ranges: ClassVar[bool] = True
+    role: ClassVar[str] = "meter"
 
     range: MeterRange = MeterRange()
     lead_resistance_ohm: Ohms | None = Field(default=None, alias="lead_resistance")
@@ -347,6 +360,7 @@ class LoadInstrument(Instrument):
     """The electronic load role."""
 
     quantities: ClassVar[Mapping[str, str]] = {"voltage": "V", "current": "A", "power": "W"}
+    role: ClassVar[str] = "load"
 
     range: Range = Range()
 

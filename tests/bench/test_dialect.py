@@ -92,6 +92,8 @@ class TestMistakes:
     @pytest.mark.parametrize(
         ("old", "new", "says"),
         [
+            ('timeout    = "1 s"', 'timeout = "1e6 s"', "more than 5 s, the longest that a supply"),
+            ('timeout    = "1 s"', 'settle = "6 s"', "more than 5 s, the longest that a supply"),
             ("set_voltage            =", "set_volts =", "did you mean 'set_voltage'"),
             ("VOLT {value}", "VOLT 5", "must hold {value} once"),
             ("VOLT {value}", "VOLT {value} {value}", "must hold {value} once"),

@@ -1,12 +1,16 @@
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 from pydantic_core import PydanticCustomError
 
+from harness.errors import BenchFileError
 from harness.profile.bench_file import Accuracy, BenchFile, SerialLine
+from harness.profile.load import load_bench
 
 
 class TestAccuracy:
@@ -93,6 +97,31 @@ class TestLink:
         assert (supply.timeout_s, supply.terminator, supply.settle_s) == (2.0, "CRLF", 0.05)
         assert supply.serial_line == SerialLine(
             baud_rate=19200, data_bits=8, parity="even", stop_bits=1, flow_control="rts/cts"
+        )
+
+    @pytest.mark.parametrize("key", ["timeout", "settle"])
+    @pytest.mark.parametrize(
+        ("role", "longest_s"), [("supply", 5.0), ("load", 5.0), ("meter", 60.0)]
+    )
+    def test_nobody_is_waited_for_longer_than_power_may_hang_on_it(
+        self, tmp_path: Path, role: str, longest_s: float, key: str
+    ) -> None:
+        """A time-out beyond its bound is refused, with file, line, key, reason and example."""
+        text = 'name = "b"\n[supply]\nkind = "dc"\nresource = "A"\ndialect = "d"\n'
+        if role != "supply":
+            text += f'[{role}]\nresource = "B"\ndialect = "d"\n'
+        file = tmp_path / "bench.toml"
+        file.write_text(f'{text}{key} = "{longest_s:g} s"\n', encoding="utf-8")
+        assert getattr(load_bench(file).instruments[role], f"{key}_s") == longest_s
+
+        file.write_text(f'{text}{key} = "1e6 s"\n', encoding="utf-8")
+        with pytest.raises(BenchFileError) as caught:
+            load_bench(file)
+        line = text.count("\n") + 1
+        why = "" if role == "meter" else ", for power hangs on it"
+        assert str(caught.value) == (
+            f"{file}:{line}: {role}.{key}: 1e+06 s is more than {longest_s:g} s, the longest that "
+            f'a {role} may be waited for{why}; for example: {key} = "2 s"'
         )
 
     def test_a_serial_port_is_as_instruments_leave_the_factory(self) -> None:
