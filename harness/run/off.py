@@ -29,8 +29,9 @@ _FALLEN_FRAC = 0.1
 _CLEAR_ERRORS = 2.0
 #: A rail counts as falling by this share of what it was, or by so many of the meter's errors.
 _FALL_FRAC, _FALL_ERRORS = 0.02, 2.0
-#: So often is a supply told again that says it is off while its current flows.
-_TRIES = 3
+#: So often is a supply told again that says it is off while its current flows, and how long each
+#: time its current may take: by then power may be on, and nobody else looks.
+_TRIES, _AGAIN_S = 3, 0.2
 
 
 def measure_off(context: Context, *, wholly: bool = True) -> None:
@@ -55,28 +56,33 @@ def measure_off(context: Context, *, wholly: bool = True) -> None:
         _judge(context, before, rail_v)
         current_a = context.live.last("supply.current") or 0.0
         said = f"current {_change(before.current_a, current_a, 'A')}"
+        end_s = context.clock.now_s() + _RAIL_S
         if wholly and rail_v is not None:
-            fell = _rail_falls(context, rail_v)
+            fell = _rail_falls(context, rail_v, end_s)
             after_v = context.live.last("meter.voltage_dc") or 0.0
             said += f"; rail {_change(rail_v, after_v, 'V')}"
             said += "" if fell else f", no fall within {_RAIL_S:g} s"
         context.event("off measured", said)
         if wholly:
-            _let_move(context)
+            _let_move(context, end_s)
     except InstrumentError as error:  # power is off and confirmed: nothing to cut, nothing shown
         context.event("off not measured", str(error))
 
 
-def _let_move(context: Context) -> None:
-    """Read on until every reading that checks wait for has moved, or for so long."""
-    end_s = context.clock.now_s() + _RAIL_S
+def _let_move(context: Context, end_s: float) -> None:
+    """Read on until every reading that checks wait for has moved, or time is up."""
     while (waited := context.live.waited_for) and context.clock.now_s() < end_s:
         for source in dict.fromkeys(name.partition(".")[0] for name in waited):
             _read(context, source)
 
 
-def _stands(context: Context, before: SupplySample) -> bool | None:
+def _stands(context: Context, before: SupplySample, within_s: float) -> bool | None:
     """Read the supply until its current has fallen: None once it has, or was too small to tell.
+
+    Args:
+        context: The run.
+        before: The last sample under power.
+        within_s: How long it may take, beside two averaging windows.
 
     Returns:
         Else whether every digit stood where it had been before.
@@ -86,7 +92,7 @@ def _stands(context: Context, before: SupplySample) -> bool | None:
     if abs(before.current_a) <= _CLEAR_ERRORS * error_a:
         return None
     fallen_a = max(error_a, _FALLEN_FRAC * abs(before.current_a))
-    end_s = context.clock.now_s() + _CURRENT_S + 2 * _window_s(context)
+    end_s = context.clock.now_s() + within_s + 2 * _window_s(context)
     stood = True
     while True:
         values = _read(context, "supply")
@@ -100,18 +106,18 @@ def _stands(context: Context, before: SupplySample) -> bool | None:
 
 def _judge(context: Context, before: SupplySample, rail_v: float | None) -> None:
     """Judge whether the current falls: if not, tell the supply again, and say what stands."""
-    stood = _stands(context, before)
+    stood = _stands(context, before, _CURRENT_S)
     for _ in range(_TRIES):
         if stood is not False:
             break
         context.event("switching off again", "output off is confirmed, but its current flows")
         context.host.power_off()
-        stood = _stands(context, before)
+        stood = _stands(context, before, _AGAIN_S)
     if stood is None:
         return
     if not stood:
         _unconfirmed(context, "its readings still move")
-    if not _rail_falls(context, rail_v):
+    if not _rail_falls(context, rail_v, context.clock.now_s() + _RAIL_S):
         _unconfirmed(context, "its readings stand still, and no meter shows that the rail falls")
     context.host.cut(
         TripReason.FROZEN_READINGS,
@@ -122,6 +128,7 @@ def _judge(context: Context, before: SupplySample, rail_v: float | None) -> None
 
 def _unconfirmed(context: Context, why: str) -> NoReturn:
     current_a = context.live.last("supply.current") or 0.0
+    context.event("power off", "unconfirmed")
     raise PowerOffUnconfirmed(
         "OUTPUT OFF COULD NOT BE CONFIRMED: the supply says that it is off, but "
         f"{format_quantity(current_a, 'A', 3)} are read, and {why}",
@@ -130,7 +137,7 @@ def _unconfirmed(context: Context, why: str) -> NoReturn:
     )
 
 
-def _rail_falls(context: Context, rail_v: float | None) -> bool:
+def _rail_falls(context: Context, rail_v: float | None, end_s: float) -> bool:
     """Whether the meter sees the voltage fall where it stands; it may have fallen already."""
     table = context.bench.file.meter
     if context.bench.meter is None or table is None:
@@ -138,7 +145,6 @@ def _rail_falls(context: Context, rail_v: float | None) -> bool:
     if not context.bench.meter.has("measure_voltage_dc"):
         return False
     accuracy = table.accuracy.get("voltage_dc")
-    end_s = context.clock.now_s() + _RAIL_S
     while context.clock.now_s() < end_s:
         now_v = _read_meter(context, "voltage_dc")
         if rail_v is None:

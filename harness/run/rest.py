@@ -16,6 +16,7 @@ from harness.judge.settle import Settler
 from harness.profile.plan import Level, PlannedStep
 from harness.quantity import format_quantity
 from harness.run.context import Context
+from harness.run.probe import Stillness
 
 __all__ = ["Hold", "hold", "settle"]
 
@@ -118,6 +119,7 @@ class _Holding:
         self._context = context
         self._level = level
         self._settler = settler
+        self._stillness = Stillness(context, level)
         self._turns = _turns(measures)
         self._at_rest = True
         self._unrest_s = 0.0
@@ -135,6 +137,7 @@ class _Holding:
         self._keep("supply.current", sample.time_s, sample.current_a)
         self._keep("supply.power", sample.time_s, sample.power_w)
         self._samples += 1
+        self._rest_s += self._stillness.look()
         if self._turns:  # one turn a sample, so that neither waits for more than one of the other
             self._take_turn()
 

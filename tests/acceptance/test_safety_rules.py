@@ -148,6 +148,7 @@ RULES = """
     TestFrozenReadings::test_a_relay_that_sticks_is_power_that_may_be_on
     TestFrozenReadings::test_a_supply_that_froze_in_the_hold_is_a_trip
     TestFrozenReadings::test_without_a_meter_nothing_shows_that_it_is_off
+    TestLongHold::test_a_supply_that_freezes_in_a_soak_is_found_within_a_minute
 
 9 a run that cannot write its record does not keep a unit energised
   run/test_engine.py

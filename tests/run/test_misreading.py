@@ -162,3 +162,71 @@ class TestFrozenReadings:
 
         assert set(ran.checks["verdict"]) == {"pass"}, ran.events
         assert ran.said("not shown to live") == []
+
+    def test_a_frozen_load_releases_nothing(self, run_steps: Callable[..., Any]) -> None:
+        """An efficiency made of a load's readings that stand still is undecided."""
+        efficiency = """
+[[steps]]
+kind = "load"
+currents = ["2.5 A"]
+dwell = "1 s"
+[[steps.checks]]
+name = "efficiency"
+measure = "efficiency"
+low = "50 %"
+"""
+        questions = ("MEAS:VOLT?", "MEAS:CURR?", "MEAS:POW?")
+        lives = run_steps("ac", after=efficiency)
+        frozen = run_steps(
+            "ac", after=efficiency, bend=lambda on: freeze(on["load"], 5, *questions)
+        )
+
+        assert lives.verdict("efficiency at 2.5 A") == "pass"
+        assert frozen.verdict("efficiency at 2.5 A") == "undecided"
+        assert frozen.result.exit_code == 4
+
+
+class TestLongHold:
+    SOAK = """
+[[steps]]
+kind = "soak"
+duration = "70 s"
+[[steps.checks]]
+name = "idle current"
+measure = "supply.current"
+high = "80 mA"
+"""
+
+    def test_a_supply_that_freezes_in_a_soak_is_found_within_a_minute(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """A setting lowered a little that no digit follows: the bounds are not watched any more."""
+        ran = run_steps("dc", after=self.SOAK, bend=lambda on: freeze(on["supply"], 1000, *SUPPLY))
+
+        assert ran.result.trip is not None
+        assert ran.result.trip.reason is TripReason.FROZEN_READINGS
+        froze_s = ran.readings.query("quantity == 'voltage' and source == 'supply'")
+        froze_s = froze_s.loc[froze_s["value"].shift() != froze_s["value"], "time_s"].max()
+        assert ran.result.trip.time_s - froze_s < 64.0
+        assert not ran.bench.circuit.source_on
+
+    def test_a_coarse_supply_follows_the_probe_and_nothing_else_comes_of_it(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """Digits of 0.1 V and 10 mA stand still all through; what the probe moves is not judged."""
+
+        def bend(devices: dict[str, CoupledDevice]) -> None:
+            round_to(devices["supply"], 1, "MEAS:VOLT?")
+            round_to(devices["supply"], 2, "MEAS:CURR?")
+
+        ran = run_steps("dc", after=self.SOAK, bend=bend)
+
+        assert ran.verdict("idle current") == "pass"
+        (said,) = ran.said("probe")
+        assert "at a setting of 23.88 V the supply read 23.9 V" in said
+        assert ran.said("disturbed") == []
+        soaked = ran.readings.query("source == 'supply' and quantity == 'voltage'")
+        assert set(soaked.query("level == 'soak'")["value"]) == {24.0}
+        on_s = ran.events.query("kind == 'settled'")["time_s"].iloc[-1]
+        off_s = ran.events.query("kind == 'power off'")["time_s"].iloc[-1]
+        assert off_s - on_s > 70.0 + 0.5  # the probe's time is not the soak's
