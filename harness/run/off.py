@@ -57,7 +57,7 @@ def measure_off(context: Context, *, wholly: bool = True) -> None:
         current_a = context.live.last("supply.current") or 0.0
         said = f"current {_change(before.current_a, current_a, 'A')}"
         end_s = context.clock.now_s() + _RAIL_S
-        if wholly and rail_v is not None:
+        if wholly and rail_v is not None and abs(rail_v) > _fall_v(context, rail_v):
             fell = _rail_falls(context, rail_v, end_s)
             after_v = context.live.last("meter.voltage_dc") or 0.0
             said += f"; rail {_change(rail_v, after_v, 'V')}"
@@ -70,10 +70,12 @@ def measure_off(context: Context, *, wholly: bool = True) -> None:
 
 
 def _let_move(context: Context, end_s: float) -> None:
-    """Read on until every reading that checks wait for has moved, or time is up."""
-    while (waited := context.live.waited_for) and context.clock.now_s() < end_s:
+    """Read once more all that has not moved yet, and again until it has or time is up."""
+    while waited := context.live.waited_for:
         for source in dict.fromkeys(name.partition(".")[0] for name in waited):
             _read(context, source)
+        if context.clock.now_s() >= end_s:
+            return
 
 
 def _stands(context: Context, before: SupplySample, within_s: float) -> bool | None:
@@ -139,20 +141,23 @@ def _unconfirmed(context: Context, why: str) -> NoReturn:
 
 def _rail_falls(context: Context, rail_v: float | None, end_s: float) -> bool:
     """Whether the meter sees the voltage fall where it stands; it may have fallen already."""
-    table = context.bench.file.meter
-    if context.bench.meter is None or table is None:
+    if context.bench.meter is None or not context.bench.meter.has("measure_voltage_dc"):
         return False
-    if not context.bench.meter.has("measure_voltage_dc"):
-        return False
-    accuracy = table.accuracy.get("voltage_dc")
     while context.clock.now_s() < end_s:
         now_v = _read_meter(context, "voltage_dc")
         if rail_v is None:
             rail_v = now_v
-        error_v = 0.0 if accuracy is None else accuracy.bound(rail_v)
-        if abs(rail_v) - abs(now_v) > max(_FALL_ERRORS * error_v, _FALL_FRAC * abs(rail_v)):
+        if abs(rail_v) - abs(now_v) > _fall_v(context, rail_v):
             return True
     return False
+
+
+def _fall_v(context: Context, rail_v: float) -> float:
+    """Return by how much a rail must have fallen to be seen to fall."""
+    meter = context.bench.file.meter
+    accuracy = None if meter is None else meter.accuracy.get("voltage_dc")
+    error_v = 0.0 if accuracy is None else accuracy.bound(rail_v)
+    return max(_FALL_ERRORS * error_v, _FALL_FRAC * abs(rail_v))
 
 
 def _read(context: Context, source: str) -> Mapping[str, float]:
