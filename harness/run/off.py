@@ -92,6 +92,7 @@ def _stands(context: Context, before: SupplySample, within_s: float) -> bool | N
     accuracy = context.bench.file.supply.accuracy.get("current")
     error_a = 0.0 if accuracy is None else accuracy.bound(0.0)
     if abs(before.current_a) <= _CLEAR_ERRORS * error_a:
+        _read(context, "supply")
         return None
     fallen_a = max(error_a, _FALLEN_FRAC * abs(before.current_a))
     end_s = context.clock.now_s() + within_s + 2 * _window_s(context)
