@@ -18,10 +18,10 @@ import pytest
 from tests.outside.partner import OutsideBench
 from tests.outside.runs import FIVE, TWO, Running, one_run, profile_text
 
-RELEASED, CUT, REFUSED, LEFT_ON = 0, 3, 5, 6
+RELEASED, CUT, UNDECIDED, REFUSED, LEFT_ON = 0, 3, 4, 5, 6
 
-#: When a thing begins to misbehave: this long after nominal voltage was set.
-IN_THE_HOLD = {"setting_v": 24.0, "after_s": 1.0}
+#: When a thing begins to misbehave: this long after the nominal step raised the current limit.
+IN_THE_HOLD = {"limit_a": 1.5, "after_s": 1.0}
 
 torture = pytest.mark.torture
 
@@ -178,7 +178,21 @@ CASES = {
         off_within_s=1.0,
         nominal="10 s",
     ),
+    # readings that stand still
+    "supply's readings stand still": Case(
+        what=odd("supply-readings-frozen", when=IN_THE_HOLD),
+        code=CUT,
+        reason="frozen_readings",
+        nominal="3 s",
+    ),
+    "meter's readings stand still": Case(
+        what=odd("meter-readings-frozen", when=IN_THE_HOLD), code=UNDECIDED, nominal="3 s"
+    ),
+    "rail falls behind a meter that stands still": Case(
+        what=odd("rail-falls-behind-frozen-meter", when=IN_THE_HOLD), code=UNDECIDED, nominal="3 s"
+    ),
     # power that stays on
+    "relay sticks": Case(what=odd("relay-sticks"), code=LEFT_ON, says="CUT THE MAINS"),
     "supply falls silent": Case(
         what=odd("silent", when=IN_THE_HOLD), code=LEFT_ON, says="CUT THE MAINS", nominal="3 s"
     ),
@@ -212,7 +226,7 @@ CASES = {
     ),
 }
 #: What is held in each run of the suite; the others need `make torture`.
-QUICK = {"short, sign reversed", "commas between answers"}
+QUICK = {"relay sticks", "short, sign reversed", "commas between answers"}
 
 
 @pytest.mark.parametrize(

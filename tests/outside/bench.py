@@ -43,6 +43,7 @@ The log is JSON, one event a line, each with ``t``, the machine's monotonic cloc
 ``interrupted``     ``who``: a message came before the answer to the last was read (-410)
 ``error``           ``who``, ``message``, ``peer``: a message that put something in the error queue
 ``said``            ``who``, ``message``, ``answer`` (only with ``messages``)
+``tail``            ``last``: the last 200 messages with their times; written at the end
 ==================  ===============================================================================
 
 The control socket takes one JSON object a line and answers one a line: ``{"do": "state"}`` (true
@@ -66,6 +67,7 @@ import socket
 import sys
 import threading
 import time
+from collections import deque
 from pathlib import Path
 from typing import Any
 
@@ -135,6 +137,7 @@ class Bench:
         self._file = None
         if "log" in config:
             self._file = Path(config["log"]).open("a", encoding="utf-8")  # noqa: SIM115
+        self._tail: deque[tuple[float, str, str, str | None]] = deque(maxlen=200)
         self._messages = config.get("messages", False)
         latency = config.get("latency_s", 0.0)
         roles = [
@@ -209,6 +212,7 @@ class Bench:
         if self.circuit.on:
             self._advance()
             self._note("left-on")
+        self._note("tail", last=list(self._tail))
         for sock in (*self._connections, *self._listeners, self._wake, self._waker):
             sock.close()
         if self._file is not None:
@@ -263,6 +267,7 @@ class Bench:
             self._note("error", who=who, message=text, peer=connection.sock.getpeername())
         if who == "supply":
             self._supply.watch()
+        self._tail.append((now_s, who, text, answer))
         if self._messages:
             self._note("said", who=who, message=text, answer=answer)
         silent = self._odd.on.get("silent")

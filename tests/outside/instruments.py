@@ -158,6 +158,8 @@ class SupplyInstrument(_Instrument):
     def _set_a(self, value_a: float) -> None:
         self.circuit.limit_a = value_a
         self._note("set", limit_a=value_a)
+        if self.output:
+            self.odd.event(self.circuit.now_s, "limit", value_a)
 
     def _limit_a(self) -> float:
         return self.circuit.limit_a

@@ -9,6 +9,7 @@ A misbehaviour is a table of the configuration, or a line to the control socket:
 - ``{"power": "on"}``: each time the output is switched on (the default is the first);
 - ``{"power": "off"}``: when it is told to switch off;
 - ``{"setting_v": V}``: when the voltage is set to V or more while the output is on;
+- ``{"limit_a": A}``: when the current limit is set to A or more while the output is on;
 - ``{"load": "on"}``: when the electronic load's input is switched on;
 - ``{"time_s": 0}``: from the start of the bench;
 - left out: at once, that is from the start, or when the control socket says so.
@@ -19,6 +20,7 @@ Each begins once. ``for_s`` ends it again; left out, it stays.
 from __future__ import annotations
 
 import heapq
+import math
 from collections.abc import Callable
 from typing import Any
 
@@ -83,20 +85,18 @@ class Misbehaviours:
             self._waiting.append(table)
 
     def event(self, now_s: float, what: str, value: float = 0.0) -> None:
-        """Let what waits for an event begin: ``power-on``, ``power-off``, ``load-on``, ``set``."""
+        """Let what waits for an event begin: ``power-on``, ``power-off``, ``load-on``, ``set``, ``limit``."""
         if not self._waiting:
             return
         left = []
         for table in self._waiting:
             when = table["when"]
-            begins = (
-                what == f"power-{when['power']}"
-                if "power" in when
-                else what == f"load-{when['load']}"
-                if "load" in when
-                else what == "set" and value >= when["setting_v"] - 1e-6
-            )
-            if begins:
+            if (
+                what == f"power-{when.get('power')}"
+                or what == f"load-{when.get('load')}"
+                or (what == "set" and value >= when.get("setting_v", math.inf) - 1e-6)
+                or (what == "limit" and value >= when.get("limit_a", math.inf) - 1e-6)
+            ):
                 self._at(now_s + when.get("after_s", 0.0), begin=True, table=table)
             else:
                 left.append(table)
