@@ -85,7 +85,7 @@ class Misbehaviours:
             self._waiting.append(table)
 
     def event(self, now_s: float, what: str, value: float = 0.0) -> None:
-        """Let what waits for an event begin: ``power-on``, ``power-off``, ``load-on``, ``set``, ``limit``."""
+        """Let what waits for an event begin: ``power-on``, ``load-on``, ``set``, ``limit`` ..."""
         if not self._waiting:
             return
         left = []

@@ -111,6 +111,7 @@ class OutsideBench:
             cwd=ROOT,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
+            start_new_session=True,
         )
         assert self._process.stdout is not None
         self.ports = json.loads(self._process.stdout.readline())

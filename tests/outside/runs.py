@@ -246,6 +246,8 @@ class Running:
                 stdin=subprocess.DEVNULL,
                 stdout=file,
                 stderr=subprocess.STDOUT,
+                # a terminal of its own, as at a bench: the system shares time out by sessions
+                start_new_session=True,
             )
         return self
 
