@@ -16,6 +16,7 @@ from harness.bench.dialect_rules import OPERATIONS
 from harness.profile.check import Check
 from harness.profile.measures import MEASURES
 from harness.profile.preflight import preflight
+from harness.profile.rest import Rest
 from harness.profile.steps import (
     ColdStep,
     DischargeStep,
@@ -176,6 +177,7 @@ class TestTables:
             ("| key of `unit.input` |", (DcInput, AcInput)),
             ("| key of `unit.output.NAME` |", (Output,)),
             ("| key of a check |", (Check,)),
+            ("| key of `rest` |", (Rest,)),
         ],
     )
     def test_every_key_of_a_table_is_explained(

@@ -14,7 +14,7 @@ from harness.profile.margins import tight_levels
 from harness.profile.measures import MEASURES
 from harness.profile.open_points import open_points
 from harness.profile.plan import Level, Plan, PlannedStep
-from harness.profile.schema import Check, DischargeStep, LoadStep, Profile, Step
+from harness.profile.schema import Check, DischargeStep, LoadStep, Profile, Rest, Step
 from harness.quantity import format_quantity
 from harness.unit.nameplate import AcInput
 
@@ -94,6 +94,7 @@ class _Expander:
                 checks=tuple(check for check, why in reasons if not why),
                 dropped=tuple((check, why) for check, why in reasons if why),
                 restart=restart,
+                rest=getattr(step, "rest", None) or self._profile.rest,
             )
 
     def _inside(self, levels: tuple[Level, ...]) -> tuple[Level, ...]:
@@ -216,6 +217,7 @@ def _notes(
             f"No bulk_capacitance on the nameplate: the start has no {kind} budget. Time at the "
             "current limit is bounded instead, which finds a short later."
         )
+    yield from map(_rest_note, filter(lambda step: step.rest != Rest(), steps))
     for step in steps:
         yield from _stuck(profile, step)
         for level in step.levels if step.kind == "nominal" else ():
@@ -236,6 +238,16 @@ def _notes(
     if unit_input.idle_power is None:
         assumed = format_quantity(unit_input.idle_power_w, "W")
         yield f"No idle_power on the nameplate: taken as {assumed}."
+
+
+def _rest_note(step: PlannedStep) -> str:
+    rest = step.rest
+    return (
+        f"Step {step.number} ({step.name}) is at rest while its mean current moves by no more than "
+        f"{format_quantity(rest.tolerance_frac, '%')} of the limit over "
+        f"{format_quantity(rest.span_s, 's')}; at most {format_quantity(rest.longest_s, 's')} are "
+        "waited for it."
+    )
 
 
 def _hand_notes(steps: tuple[PlannedStep, ...]) -> Iterator[str]:

@@ -36,7 +36,7 @@ class FileKind:
 
 PROFILE = FileKind(
     "a profile",
-    frozenset({"title", "unit", "envelope", "limits", "steps"}),
+    frozenset({"title", "unit", "envelope", "limits", "rest", "steps"}),
     "softwake plan FILE, softwake rehearse FILE, softwake run FILE --bench BENCH",
 )
 BENCH = FileKind(

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from harness.profile.bench_file import BenchFile
-from harness.profile.schema import Check, LoadPoint, Profile, Step
+from harness.profile.schema import Check, LoadPoint, Profile, Rest, Step
 
 __all__ = ["Budget", "Level", "Plan", "PlannedStep"]
 
@@ -127,6 +127,7 @@ class PlannedStep:
         dropped: Checks that fall away, each with the reason: ``(check, why)``.
         restart: Levels by which power comes back where it is off when the step begins; empty where
             it is on, or stays off.
+        rest: What counts as at rest.
     """
 
     number: int
@@ -137,6 +138,7 @@ class PlannedStep:
     checks: tuple[Check, ...]
     dropped: tuple[tuple[Check, str], ...] = ()
     restart: tuple[Level, ...] = ()
+    rest: Rest = field(default_factory=Rest)
 
     @property
     def all_levels(self) -> tuple[Level, ...]:

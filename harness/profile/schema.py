@@ -8,6 +8,7 @@ from pydantic import Field, PrivateAttr
 
 from harness.profile.check import Check
 from harness.profile.from_file import FromFile
+from harness.profile.rest import Rest
 from harness.profile.steps import (
     LOAD_UNITS,
     ColdStep,
@@ -38,6 +39,7 @@ __all__ = [
     "LoadStep",
     "NominalStep",
     "Profile",
+    "Rest",
     "SoakStep",
     "StartStep",
     "Step",
@@ -87,6 +89,7 @@ class Profile(FromFile):
         unit: Its nameplate.
         envelope: The hard bounds.
         limits: Where named limits come from, or None for the table that is shipped.
+        rest: What counts as at rest, in every step that does not say otherwise.
         steps: The steps in order; at least one.
     """
 
@@ -96,6 +99,7 @@ class Profile(FromFile):
     unit: Unit
     envelope: Envelope
     limits: LimitFile | None = None
+    rest: Rest = Rest()
     steps: tuple[Step, ...] = Field(min_length=1)
 
     @property

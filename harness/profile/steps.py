@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, field_validator, model_validator
 
 from harness.profile.check import Check
+from harness.profile.rest import Rest
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
 from harness.unit.fields import (
     Amps,
@@ -54,6 +55,16 @@ class _Step(Table):
     checks: tuple[Check, ...] = ()
 
 
+class _PoweredStep(_Step):
+    """What every step under power has.
+
+    Attributes:
+        rest: What counts as at rest in this step, or None for the profile's.
+    """
+
+    rest: Rest | None = Field(default=None, examples=['{ tolerance = "2 %" }'])
+
+
 def _level(text: object) -> float:
     level = read_quantity(text, "%")
     if level <= 0:
@@ -77,7 +88,7 @@ def _short(time_s: float) -> float:
     return time_s
 
 
-class StartStep(_Step):
+class StartStep(_PoweredStep):
     """Current-limited start: the voltage rises level by level.
 
     Attributes:
@@ -115,7 +126,7 @@ class StartStep(_Step):
         return levels_frac
 
 
-class NominalStep(_Step):
+class NominalStep(_PoweredStep):
     """Nominal voltage, held.
 
     Attributes:
@@ -176,7 +187,7 @@ class LoadPoint:
 LOAD_UNITS: dict[LoadMode, str] = {"current": "A", "resistance": "ohm", "power": "W"}
 
 
-class LoadStep(_Step):
+class LoadStep(_PoweredStep):
     """Load points at nominal voltage.
 
     Attributes:
@@ -234,7 +245,7 @@ class LoadStep(_Step):
             return None
 
 
-class LineStep(_Step):
+class LineStep(_PoweredStep):
     """Corners of line voltage and frequency, each held and judged.
 
     Attributes:
@@ -259,7 +270,7 @@ class LineStep(_Step):
     current_limit_a: Amps | None = Field(default=None, alias="current_limit")
 
 
-class SoakStep(_Step):
+class SoakStep(_PoweredStep):
     """Nominal voltage, held for long.
 
     Attributes:
@@ -278,7 +289,7 @@ class SoakStep(_Step):
     frequency_hz: Hertz | None = Field(default=None, alias="frequency")
 
 
-class DischargeStep(_Step):
+class DischargeStep(_PoweredStep):
     """Power off, and the stored voltage measured until it can be touched.
 
     Attributes:

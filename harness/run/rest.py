@@ -20,12 +20,6 @@ from harness.run.probe import Stillness
 
 __all__ = ["Hold", "hold", "settle"]
 
-#: Longest time the readings may take to come to rest, in seconds: after something was set, and
-#: after a hold was disturbed.
-_LONGEST_S = 10.0
-#: Least time that settling is judged over, however fast the link: a slow start of a converter and
-#: the averaging of an instrument are over in less.
-_SPAN_S = 0.2
 #: So many disturbed holds are no accident of the bench any more.
 _DISTURBANCES = 3
 #: A hold longer than this is thinned in the record; nothing else is.
@@ -34,6 +28,14 @@ _THINNED_FROM_S = 20.0
 _FEWEST = 5
 #: Share of the voltage set that it may rest away from it, beside twice the supply's accuracy.
 _AWAY_FRAC = 0.02
+#: The tolerance of the voltage over that of the current: a supply holds what it is set to.
+_VOLTAGE_SHARE = 0.2
+#: Share of its mean by which a reading of the current may lie outside what was read at rest.
+#: Coarse: a contact that opens, or a converter that starts again and again, falls to nothing or
+#: rises from it; what a board at work draws goes up and down by some tens of per cent.
+_CURRENT_JUMP_FRAC = 0.5
+#: The same of the voltage: a supply holds it, and a load that pulses moves it by less.
+_VOLTAGE_JUMP_FRAC = 0.005
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +66,9 @@ def settle(context: Context, step: PlannedStep, level: Level) -> Settler:
     """
     context.begin(step, level)
     settler = Settler(
-        resolution=_resolution(context, level),
-        span_s=_SPAN_S,
+        tolerance=_tolerance(context, step, level),
+        span_s=step.rest.span_s,
+        jump_frac=(_VOLTAGE_JUMP_FRAC, _CURRENT_JUMP_FRAC),
         names=("supply voltage", "supply current"),
         units=("V", "A"),
     )
@@ -74,8 +77,8 @@ def settle(context: Context, step: PlannedStep, level: Level) -> Settler:
         sample = context.sample()
         if settler.add(sample.time_s, (sample.voltage_v, sample.current_a)):
             break
-        if sample.time_s - begin_s > _LONGEST_S:
-            _unsettled(context, level, settler)
+        if sample.time_s - begin_s > step.rest.longest_s:
+            _unsettled(context, step, level, settler)
     _require_reached(context, level, settler)
     context.event("settled", f"{level.label} after {sample.time_s - begin_s:.3f} s")
     return settler
@@ -102,8 +105,8 @@ def hold(
     """
     context.begin(step, level)
     thinned = level.dwell_s > _THINNED_FROM_S
-    context.thin(_resolution(context, level) if thinned else None)
-    holding = _Holding(context, level, settler, measures)
+    context.thin(_tolerance(context, step, level) if thinned else None)
+    holding = _Holding(context, step, level, settler, measures)
     while not holding.complete:
         holding.take(context.sample())
     context.thin(None)
@@ -114,9 +117,15 @@ class _Holding:
     """One hold on its way."""
 
     def __init__(
-        self, context: Context, level: Level, settler: Settler, measures: Iterable[str]
+        self,
+        context: Context,
+        step: PlannedStep,
+        level: Level,
+        settler: Settler,
+        measures: Iterable[str],
     ) -> None:
         self._context = context
+        self._step = step
         self._level = level
         self._settler = settler
         self._stillness = Stillness(context, level)
@@ -186,8 +195,8 @@ class _Holding:
         if was_at_rest:
             self._unrest_s = sample.time_s
             self._disturbed()
-        if sample.time_s - self._unrest_s > _LONGEST_S:
-            _unsettled(self._context, self._level, self._settler)
+        if sample.time_s - self._unrest_s > self._step.rest.longest_s:
+            _unsettled(self._context, self._step, self._level, self._settler)
         self._begin_anew(sample.time_s)
 
     def _disturbed(self) -> None:
@@ -201,10 +210,10 @@ class _Holding:
             )
 
 
-def _unsettled(context: Context, level: Level, settler: Settler) -> None:
+def _unsettled(context: Context, step: PlannedStep, level: Level, settler: Settler) -> None:
     context.host.cut(
         TripReason.UNSETTLED,
-        f"after {format_quantity(_LONGEST_S, 's')} at {level.label}: {settler.reason}",
+        f"after {format_quantity(step.rest.longest_s, 's')} at {level.label}: {settler.reason}",
     )
 
 
@@ -230,14 +239,17 @@ def _require_reached(context: Context, level: Level, settler: Settler) -> None:
         )
 
 
-def _resolution(context: Context, level: Level) -> tuple[float, float]:
+def _tolerance(context: Context, step: PlannedStep, level: Level) -> tuple[float, float]:
     """Movement that means nothing: what the supply's readings may be off by, or a trifle."""
     accuracy = context.bench.file.supply.accuracy
     voltage, current = accuracy.get("voltage"), accuracy.get("current")
-    limit_a = level.current_limit_a
+    share = step.rest.tolerance_frac
     return (
-        max(voltage.bound(level.voltage_v) if voltage else 0.0, 1e-3 * level.voltage_v),
-        max(current.bound(0.0) if current else 0.0, 5e-3 * limit_a),
+        max(
+            voltage.bound(level.voltage_v) if voltage else 0.0,
+            _VOLTAGE_SHARE * share * level.voltage_v,
+        ),
+        max(current.bound(0.0) if current else 0.0, share * level.current_limit_a),
     )
 
 

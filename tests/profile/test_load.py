@@ -69,7 +69,7 @@ class TestProfile:
         """Where a profile came from is no key of the file."""
         found = mistakes(profile_of, "dc", ("title =", f'{key} = "x"\ntitle ='))
 
-        keys = "title, unit, envelope, limits, steps"
+        keys = "title, unit, envelope, limits, rest, steps"
 
         assert found == [f"1: {key}: there is no key {key!r} here; there are {keys}"]
 
@@ -88,6 +88,47 @@ class TestProfile:
 
 
 MISTAKES = [
+    # what counts as at rest
+    (
+        'current_limit = "0.30 A"',
+        'current_limit = "0.3 A"\nrest = { tolerance = "20 %" }',
+        (
+            "17: steps[0].rest.tolerance: more than 10 % of the limit in one span is no rest; "
+            'for example: tolerance = "2 %"'
+        ),
+    ),
+    (
+        'current_limit = "0.30 A"',
+        'current_limit = "0.3 A"\nrest = { span = "50 ms" }',
+        (
+            "17: steps[0].rest.span: for less than 0.1 s a converter's slow start looks like rest; "
+            'for example: span = "0.2 s"'
+        ),
+    ),
+    (
+        'current_limit = "0.30 A"',
+        'current_limit = "0.3 A"\nrest = { longest = "1 h" }',
+        (
+            "17: steps[0].rest.longest: a unit that has no rest after 600 s has none; "
+            'for example: longest = "30 s"'
+        ),
+    ),
+    (
+        'current_limit = "0.30 A"',
+        'current_limit = "0.3 A"\nrest = { span = "2 s" }',
+        (
+            "17: steps[0].rest: longest is less than ten spans, 20 s: scatter is averaged over "
+            'eight; for example: rest = { tolerance = "2 %" }'
+        ),
+    ),
+    (
+        'current_limit = "0.30 A"',
+        'current_limit = "0.3 A"\nrest = { tolerance = 0.02 }',
+        (
+            "17: steps[0].rest.tolerance: the number 0.02 has no unit; expected a percentage; "
+            'for example: tolerance = "2 %"'
+        ),
+    ),
     (
         'current_limit = "0.30 A"',
         'current_limit = "0.3 A"\ntime_at_limit = "11 s"',

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any, NoReturn
 
 from harness.bench.commands import Command
@@ -11,6 +12,7 @@ from harness.bench.sample import SupplySample
 from harness.bench.trip import Trip, Tripped, TripReason
 from harness.profile.load import load_profile
 from harness.profile.plan import Level, PlannedStep
+from harness.profile.rest import Rest
 from harness.record.recorder import MemoryRecorder
 from harness.record.sink import Sink
 from harness.rehearse.clock import SimulatedClock
@@ -98,6 +100,7 @@ class FedBench:
         dwell_s: How long the level is held.
         meter: What the meter reads at a time.
         sink: Where the record goes; None: into memory.
+        rest: What counts as at rest.
     """
 
     def __init__(
@@ -108,13 +111,15 @@ class FedBench:
         dwell_s: float = 60.0,
         meter: Callable[[float], float] = lambda _: 5.0,
         sink: Sink | None = None,
+        rest: Rest | None = None,
     ) -> None:
         profile = load_profile("mount-controller-board")
         self.file = simulated_bench_file(profile)
         self.clock = SimulatedClock()
         self.meter: Any = FedMeter(self.clock, meter)
         self.sink = sink or MemoryRecorder(serial="HP-0007", started=STARTED)
-        self.step: PlannedStep = plan_for(profile, self.file).steps[1]
+        step = plan_for(profile, self.file).steps[1]
+        self.step: PlannedStep = replace(step, rest=rest or Rest())
         self.level = Level(label="nominal", voltage_v=24.0, current_limit_a=0.9, dwell_s=dwell_s)
         bench: Any = self
         self.context = Context(

@@ -1,10 +1,12 @@
 from __future__ import annotations
 
 import math
+import random
 
 import pytest
 
 from harness.bench.trip import Tripped, TripReason
+from harness.profile.rest import Rest
 from tests.run.fed import FedBench
 
 
@@ -65,3 +67,62 @@ class TestVoltageThatMovesInAHold:
 
         assert tripped.value.trip.reason is TripReason.UNSETTLED
         assert tripped.value.trip.time_s < 31.0
+
+
+RANDOM = random.Random(1)
+
+
+def board_at_work(_time_s: float) -> tuple[float, float]:
+    """A digital board: 4 W and 0.2 W of scatter at 24 V."""
+    return 24.0 + RANDOM.gauss(0.0, 0.005), (4.0 + RANDOM.gauss(0.0, 0.2)) / 24.0
+
+
+class TestABoardAtWork:
+    @pytest.mark.parametrize("interval_s", [0.0005, 0.0025, 0.01, 0.1])
+    def test_it_settles_and_is_held(self, interval_s: float) -> None:
+        """Power that scatters by a twentieth is at rest, and its hold is never disturbed."""
+        bench = FedBench(board_at_work, interval_s=interval_s, dwell_s=30.0)
+
+        held = bench.hold()
+
+        assert not bench.said("disturbed")
+        assert held.readings["supply.power"].mean() == pytest.approx(4.0, rel=0.01)
+        assert bench.clock.now_s() < 41.0
+
+    def test_a_drop_out_in_its_hold_is_seen(self) -> None:
+        """A contact that opens for one reading disturbs the hold, however the board scatters."""
+        bench = FedBench(
+            lambda t: board_at_work(t) if not 8.0 <= t < 8.015 else (24.0, 0.0), dwell_s=10.0
+        )
+
+        bench.hold()
+
+        (said,) = bench.said("disturbed")
+        assert said.startswith("nominal: supply current jumped by 1")
+
+
+class TestWhatTheProfileSays:
+    def test_a_wider_tolerance_rests_sooner(self) -> None:
+        """The profile's tolerance decides how far the mean may move in a span."""
+
+        def warming(time_s: float) -> tuple[float, float]:
+            return 24.0, 0.1 + 0.05 * time_s
+
+        with pytest.raises(Tripped) as tripped:
+            FedBench(warming, dwell_s=1.0).hold()
+
+        assert tripped.value.trip.reason is TripReason.UNSETTLED
+        assert tripped.value.trip.detail == (
+            "after 10 s at nominal: supply current still moves, by 10 mA over 0.2 s, more than 5 mA"
+        )
+        FedBench(warming, dwell_s=1.0, rest=Rest.model_validate({"tolerance": "2 %"})).hold()
+
+    def test_the_longest_time_is_the_profiles(self) -> None:
+        """Power is cut after the longest time that the profile gives the readings to rest."""
+        rest = Rest.model_validate({"longest": "3 s"})
+        bench = FedBench(lambda t: (24.0, 0.1 + 0.05 * t), rest=rest)
+
+        with pytest.raises(Tripped) as tripped:
+            bench.hold()
+
+        assert tripped.value.trip.time_s == pytest.approx(3.0, abs=0.1)
