@@ -113,7 +113,8 @@ class TestWhatTheProfileSays:
 
         assert tripped.value.trip.reason is TripReason.UNSETTLED
         assert tripped.value.trip.detail == (
-            "after 10 s at nominal: supply current still moves, by 10 mA over 0.2 s, more than 5 mA"
+            "after 10 s at nominal: supply current still moves, by 10 mA over 0.2 s, "
+            "more than 4.5 mA"
         )
         FedBench(warming, dwell_s=1.0, rest=Rest.model_validate({"tolerance": "2 %"})).hold()
 
