@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 from harness.bench.clock import Clock
@@ -21,6 +22,7 @@ from harness.bench.finding import Finding, Inspection, Mark, wrong
 from harness.bench.link import VisaLink, open_visa
 from harness.bench.open import ROLES, open_instrument_link
 from harness.bench.roles import Instrument, Load, Meter, Supply
+from harness.bench.trial import every_question, try_questions
 from harness.errors import InstrumentError, LinkError
 from harness.profile.bench_file import BenchFile
 from harness.profile.bench_file import Instrument as InstrumentTable
@@ -30,6 +32,9 @@ __all__ = ["inspect_bench"]
 
 #: A self-test may take so long; other answers may not.
 _SELF_TEST_S = 60.0
+
+#: So many questions without an answer, and no more are put: each costs a time-out.
+_MOST_SILENCES = 3
 
 #: What a meter is asked for a sample, the first its dialect has, with the unit.
 _METER_SAMPLES = {
@@ -153,6 +158,29 @@ def _questions(instrument: Instrument, link: VisaLink) -> Iterator[Finding]:
         told.append(Finding(mark=Mark.OK, check="reading", text=_sample(instrument)))
         instrument.check_errors()
     yield from told
+    yield from _others(instrument)
+
+
+def _others(instrument: Instrument) -> Iterator[Finding]:
+    """Put the other questions that a run may ask; what no run needs for sure is only noted."""
+    questions = every_question(instrument)
+    silences, amiss = 0, False
+    for question, needed in questions.items():
+        for error in try_questions(instrument, (question,)):
+            amiss = True
+            silences += isinstance(error, LinkError)
+            cause = Cause(what=_at(error), do=error.do, write=error.write)
+            finding = wrong("questions", cause)
+            yield finding if needed else replace(finding, mark=Mark.NOTE)
+        if silences == _MOST_SILENCES:
+            return
+    if questions and not amiss:
+        text = f"{len(questions)} more that a run may ask, each can be read"
+        yield Finding(mark=Mark.OK, check="questions", text=text)
+
+
+def _at(error: InstrumentError) -> str:
+    return f"{error.what} at {error.message!r}" if error.message else error.what
 
 
 @contextlib.contextmanager
@@ -165,8 +193,7 @@ def _told(check: str, link: VisaLink) -> Iterator[list[Finding]]:
     try:
         yield told
     except InstrumentError as error:
-        at = f" at {error.message!r}" if error.message else ""
-        told[:] = [wrong(check, Cause(what=f"{error.what}{at}", do=error.do))]
+        told[:] = [wrong(check, Cause(what=_at(error), do=error.do, write=error.write))]
         if isinstance(error, LinkError):
             with contextlib.suppress(LinkError):  # the next question says so again
                 link.reopen()

@@ -19,7 +19,7 @@ from harness.errors import (
 from harness.profile.measures import MEASURES
 from harness.profile.plan import Plan
 
-__all__ = ["SAMPLE", "questions_of", "try_questions"]
+__all__ = ["SAMPLE", "every_question", "questions_of", "try_questions"]
 
 #: Stands for a whole reading of a supply or a load, however its dialect takes it.
 SAMPLE = "sample"
@@ -36,6 +36,8 @@ _SUPPLY = (
 _STATES = frozenset({"output_state", "input_state"})
 #: So many questions without an answer, and no more are put: each costs a time-out.
 _MOST_SILENCES = 3
+#: Less than this across an ohmmeter harms none (common practice).
+_NO_VOLTAGE_V = 1.0
 
 
 def questions_of(plan: Plan) -> dict[str, tuple[str, ...]]:
@@ -69,6 +71,16 @@ def _of_meter(plan: Plan) -> Iterable[str]:
                 yield "measure_voltage_dc"
         if step.kind == "discharge":
             yield "measure_voltage_dc"
+
+
+def every_question(instrument: Instrument) -> dict[str, bool]:
+    """Name what some run may ask an instrument beside states and samples, and whether each does."""
+    supply, meter = isinstance(instrument, Supply), isinstance(instrument, Meter)
+    return {
+        name: supply or name == "current_setting"
+        for name in instrument.dialect.ask
+        if name.endswith("_setting") or (meter and name.startswith("measure_"))
+    }
 
 
 def try_questions(instrument: Instrument, questions: Iterable[str]) -> tuple[InstrumentError, ...]:
@@ -107,8 +119,22 @@ def _asked(instrument: Instrument, question: str) -> bool:
     """Whether a run asks this of it: what is not set is not read back."""
     if question == SAMPLE:
         return isinstance(instrument, Supply | Load)
-    setting = question.removesuffix("_setting")
-    return instrument.has(question) and (setting == question or instrument.has(f"set_{setting}"))
+    setting, sent = question.removesuffix("_setting"), instrument.dialect.send
+    if not instrument.has(question) or (setting != question and f"set_{setting}" not in sent):
+        return False
+    return question != "measure_resistance" or _at_rest(instrument)
+
+
+def _at_rest(instrument: Instrument) -> bool:
+    """Whether its leads are across no voltage: an ohmmeter may be harmed by stored charge.
+
+    Where they are, its own step asks for resistance, once the leads have been moved.
+    """
+    if not instrument.has("measure_voltage_dc"):
+        return True
+    with contextlib.suppress(InstrumentError):  # the question itself tells
+        return abs(instrument.value("measure_voltage_dc")) <= _NO_VOLTAGE_V
+    return False
 
 
 def _ask(instrument: Instrument, question: str) -> None:

@@ -10,8 +10,12 @@ from typing import Any
 import pytest
 
 from harness.bench.clock import SystemClock
+from harness.bench.dialect import load_dialect
 from harness.bench.finding import Finding, Inspection, Mark
+from harness.bench.link import open_link, open_visa
+from harness.bench.roles import Meter
 from harness.bench.selfcheck import inspect_bench
+from harness.bench.trial import try_questions
 from harness.errors import LinkError
 from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_bench, load_profile
@@ -71,6 +75,7 @@ class TestSimulatedBench:
             "error queue",
             "self-test",
             "reading",
+            "questions",
             "calibration",
             "accuracy",
         ]
@@ -203,7 +208,23 @@ WELL = {
     "OUTP?": "0",
     "SYST:ERR?": '0,"No error"',
     "*TST?": "0",
+    "VOLT?": "0.000",
+    "CURR?": "0.1000",
+    "VOLT:PROT?": "30.000",
     "MEAS:VOLT?;:MEAS:CURR?": "0.001;0.0",
+}
+
+
+#: A meter in order.
+METER_WELL = {
+    "*IDN?": "Harrow Point Workshop,DM-60,SIM-0003,1.0",
+    "SYST:ERR?": '0,"No error"',
+    "*TST?": "0",
+    "MEAS:VOLT:DC?": "0.001",
+    "MEAS:VOLT:AC?": "0.001",
+    "MEAS:CURR:DC?": "0.0",
+    "MEAS:RES?": "9.9E37",
+    "MEAS:TEMP?": "23.0",
 }
 
 
@@ -224,6 +245,17 @@ def look_at(port: int) -> dict[str, Finding]:
     return by_check(inspection)
 
 
+def meter_at(port: int) -> Meter:
+    link = open_link(
+        open_visa("@py"),
+        role="meter",
+        resource=f"TCPIP0::127.0.0.1::{port}::SOCKET",
+        timeout_s=1.0,
+        terminator="LF",
+    )
+    return Meter("meter", link, load_dialect("scpi-meter"), SystemClock())
+
+
 class TestMisbehaviour:
     def test_a_peer_in_order_is_well(self, peer: Serve) -> None:
         """The answers the other tests spoil are well as they are."""
@@ -236,6 +268,7 @@ class TestMisbehaviour:
         [
             ("*TST?", "3", "self-test", "failed with 3"),
             ("*TST?", "fine", "self-test", "'fine' is not a number, and holds none"),
+            ("VOLT?", "VOLT 0.000", "questions", "'VOLT 0.000' is not a number alone at 'VOLT?'"),
             ("OUTP?", "2", "output", "'2' is neither 0 nor 1 at 'OUTP?'"),
             ("SYST:ERR?", "-100,x", "error queue", "its error queue does not run empty"),
             ("SYST:ERR?", "none", "error queue", "'none' is no entry of an error queue"),
@@ -267,6 +300,57 @@ class TestMisbehaviour:
         assert seen["output"].mark is Mark.WRONG
         assert seen["output"].text == "no answer in time at 'OUTP?'"
         assert seen["self-test"].mark is Mark.OK
+
+    def test_the_line_for_its_dialect_stands_by_itself(self, peer: Serve) -> None:
+        """What the dialect must say is a line to copy."""
+        seen = look_at(peer(instrument({**WELL, "CURR?": "0.1 A"})))
+
+        assert seen["questions"].write == ('current_limit_setting = "{value} A"',)
+
+    def test_what_no_run_needs_for_sure_is_a_note(self, peer: Serve) -> None:
+        """A meter that cannot do all its dialect asks can still serve runs that do not ask it."""
+        port = peer(instrument({**METER_WELL, "MEAS:TEMP?": "23 C"}))
+        supply = peer(instrument(WELL))
+        file = BenchFile.model_validate(
+            {
+                "name": "bench",
+                "visa": "@py",
+                "supply": {
+                    "kind": "dc",
+                    "resource": f"TCPIP0::127.0.0.1::{supply}::SOCKET",
+                    "dialect": "scpi-dc-supply",
+                },
+                "meter": {
+                    "resource": f"TCPIP0::127.0.0.1::{port}::SOCKET",
+                    "dialect": "scpi-meter",
+                },
+            }
+        )
+
+        [_, inspection] = inspect_bench(file, SystemClock(), today=TODAY)
+        finding = by_check(inspection)["questions"]
+
+        assert (finding.mark, finding.write) == (
+            Mark.NOTE,
+            ('measure_temperature = "{value} C"',),
+        )
+        assert inspection.well
+
+    def test_an_ohmmeter_across_a_voltage_is_not_tried(self, peer: Serve) -> None:
+        """Where the meter reads a voltage, nothing asks it for a resistance."""
+        asked: list[str] = []
+        answers = {**METER_WELL, "MEAS:VOLT:DC?": "311.0"}
+
+        def behaviour(connection: socket.socket) -> None:
+            for line in connection.makefile("rb"):
+                asked.append(line.decode().strip())
+                connection.sendall(answers[asked[-1]].encode() + b"\n")
+
+        meter = meter_at(peer(behaviour))
+        assert try_questions(meter, ("measure_resistance", "measure_voltage_dc")) == ()
+        meter.close()
+
+        assert "MEAS:RES?" not in asked
 
     def test_an_instrument_that_is_not_there_is_searched_for(self) -> None:
         """A link that cannot be opened names the cause and the next step."""
