@@ -54,6 +54,13 @@ _KINDS = {
 
 _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"), (1e-9, "n"), (1e-12, "p"))
 
+#: Nothing at a bench is smaller or larger than this, whatever its unit; zero is neither. Figures
+#: are multiplied and divided by each other, and from here that stays inside what a float can hold.
+_LEAST, _MOST = 1e-18, 1e18
+
+#: Half of the smallest prefix, pico: what is less than that is shown as 0.
+_SHOWN = 0.5 * _PREFIXES[-1][0]
+
 #: Ten to this power is what the prefix stands for; both Unicode letters for micro are in use.
 _POWERS = {"M": 6, "k": 3, "": 0, "m": -3, "u": -6, "\u00b5": -6, "\u03bc": -6, "n": -9, "p": -12}
 
@@ -125,10 +132,10 @@ def parse_quantity(text: object, unit: str) -> float:
             one: ``"10 %"`` reads as 0.1.
 
     Returns:
-        The finite value in the unit (a fraction for ``%``).
+        The value in the unit (a fraction for ``%``): zero, or between 1e-18 and 1e18 in size.
 
     Raises:
-        QuantityError: No number, no unit, a unit of another dimension, or not finite.
+        QuantityError: No number, no unit, a unit of another dimension, or beyond these bounds.
     """
     kind, example = _KINDS[unit], f'"{_EXAMPLES[unit]}"' if unit != "1" else _EXAMPLES[unit]
     if isinstance(text, int | float) and not isinstance(text, bool):
@@ -144,13 +151,20 @@ def parse_quantity(text: object, unit: str) -> float:
         raise QuantityError(f"{shown(text)} is not {kind}", example) from None
     if not given:
         if unit == "1":
-            return number
+            return _bounded(number, text, example)
         raise QuantityError(f"{shown(text)} has no unit; expected {kind}", example)
     value = _convert(number, given, unit)
     if value is None:
         raise QuantityError(f"{shown(text)} is {_kind_of(given)}; expected {kind}", example)
-    if not math.isfinite(value):
+    return _bounded(value, text, example)
+
+
+def _bounded(value: float, text: object, example: str) -> float:
+    """Refuse what nothing at a bench can be."""
+    if not abs(value) <= _MOST:
         raise QuantityError(f"{shown(text)} is too large", example)
+    if 0 < abs(value) < _LEAST:
+        raise QuantityError(f"{shown(text)} is too small; if it means nothing, write 0", example)
     return value
 
 
@@ -162,7 +176,7 @@ def _finite(number: float, kind: str, example: str) -> float:
         value = math.inf
     if not math.isfinite(value):
         raise QuantityError(f"{shown(number)} is not {kind}", example)
-    return value
+    return _bounded(value, number, example)
 
 
 def _convert(number: float, given: str, unit: str) -> float | None:
@@ -220,11 +234,12 @@ def format_quantity(value: float, unit: str, digits: int = 4) -> str:
     Args:
         value: The value in ``unit``; not-a-number is shown as a dash.
         unit: As for :func:`parse_quantity`; ``%`` takes a share of one.
-        digits: Significant digits, trailing zeros dropped.
+        digits: Significant digits, trailing zeros dropped. Nothing is shown finer than the smallest
+            prefix, pico: half of that and less reads as 0.
     """
     if math.isnan(value):
         return "-"
-    value += 0.0  # minus zero is zero
+    value = 0.0 if abs(value) < _SHOWN else value  # and minus zero is zero
     if unit == "1":
         return _plain(value, digits)
     if unit == "%":
@@ -240,8 +255,7 @@ def _prefixed(value: float, unit: str, digits: int) -> str:
     for scale, prefix in _PREFIXES:
         if abs(value) >= scale * (1 - 0.5 * 10.0**-digits):
             return f"{_plain(value / scale, digits)} {prefix}{unit}"
-    scale, prefix = _PREFIXES[-1]
-    return f"{_plain(value / scale, digits)} {prefix}{unit}"
+    return f"{round(value / scale)} {prefix}{unit}"
 
 
 def _plain(value: float, digits: int) -> str:

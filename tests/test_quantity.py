@@ -67,6 +67,13 @@ class TestParse:
             ("fast", "s", "'fast' is not a time; for example: \"1 s\""),
             ("", "A", "'' is not a current; for example: \"300 mA\""),
             ("1e999 V", "V", "'1e999 V' is not a voltage; for example: \"24 V\""),
+            ("1e308 V", "V", "'1e308 V' is too large; for example: \"24 V\""),
+            (1e19, "1", "1e+19 is too large; for example: 0.95"),
+            (
+                "5e-324 F",
+                "F",
+                ("'5e-324 F' is too small; if it means nothing, write 0; for example: \"470 uF\""),
+            ),
             ("1e307 MV", "V", "'1e307 MV' is too large; for example: \"24 V\""),
             (True, "V", 'expected a voltage with its unit, got true; for example: "24 V"'),
             ([1], "A", 'expected a current with its unit, got a list; for example: "300 mA"'),
@@ -169,7 +176,11 @@ class TestFormat:
             (120.0, "s", "120 s"),
             (60.0, "Hz", "60 Hz"),
             (12345.6, "s", "12346 s"),
-            (1e-15, "F", "0.001 pF"),
+            (1e-15, "F", "0 F"),
+            (-7.594e-24, "V", "0 V"),  # a difference of two floats, no voltage
+            (-7.594e-24, "%", "0 %"),
+            (0.6e-12, "V", "1 pV"),
+            (1.25e-12, "F", "1.25 pF"),
             (25.0, "degC", "25 degC"),
         ],
     )

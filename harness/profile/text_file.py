@@ -16,9 +16,15 @@ from harness.quantity import shown
 __all__ = ["TomlFile", "read_toml"]
 
 #: Largest file that is read, in bytes; a long profile has ten thousand.
-_LARGEST = 1 << 20
-#: Longest line, in characters: it also bounds how deep a dotted key can go.
+_LARGEST = 1 << 18
+#: Longest line, in characters.
 _LONGEST_LINE = 4000
+#: Most parts of a dotted key, and so many more where blanks stand between them, as in prose. The
+#: time to read a key grows with the square of its parts; no key of ours has more than four.
+_MOST_PARTS, _MOST_SPACED = 16, 64
+_QUOTED = re.compile(r""" "[^"]*" | '[^']*' """, re.VERBOSE)
+_DOTTED = re.compile(r"[\w-]+(?:\.[\w-]+)*")
+_SPACED = re.compile(r"[\w-]+(?:[ \t]*\.[ \t]*[\w-]+)*")
 
 #: ``dwell = 1 s``: the usual slip, a quantity without its quotes.
 _UNQUOTED = re.compile(
@@ -80,7 +86,7 @@ def _read_bytes(path: Path, name: str, error: type[FileError]) -> bytes:
     except (OSError, ValueError) as problem:
         reason = getattr(problem, "strerror", None) or str(problem)
         raise error([Mistake(name, None, "", f"it cannot be read: {reason}")]) from problem
-    raise error([Mistake(name, None, "", "it is larger than 1 MiB; nobody wrote that by hand")])
+    raise error([Mistake(name, None, "", "it is larger than 256 KiB; nobody wrote that by hand")])
 
 
 def _decode(raw: bytes, name: str, error: type[FileError]) -> str:
@@ -97,7 +103,20 @@ def _decode(raw: bytes, name: str, error: type[FileError]) -> str:
         if len(line_text) > _LONGEST_LINE:
             message = f"this line is longer than {_LONGEST_LINE} characters"
             raise error([Mistake(name, number, "", message)])
+        if line_text.count(".") >= _MOST_PARTS and _is_deep(line_text):
+            message = f"a key here has more than {_MOST_PARTS} parts"
+            raise error([Mistake(name, number, "", message, 'input.nominal = "24 V"')])
     return text
+
+
+def _is_deep(line: str) -> bool:
+    """Whether a line has a dotted key of more parts than anybody writes."""
+    bare = _QUOTED.sub("q", line)
+    return any(
+        run.count(".") >= most
+        for pattern, most in ((_DOTTED, _MOST_PARTS), (_SPACED, _MOST_SPACED))
+        for run in pattern.findall(bare)
+    )
 
 
 def _parse(text: str, name: str, error: type[FileError]) -> dict[str, Any]:

@@ -26,6 +26,9 @@ __all__ = [
 #: The quantity of a question to the operator: 1 stands for yes, 0 for no.
 YES_NO = "operator.yes_no"
 
+#: An uncertainty below this is none that can be shown: half of the smallest prefix, pico.
+_TRIFLE = 0.5e-12
+
 #: What a record says of an output that may still be on, under ``output``.
 UNCONFIRMED = "may still be on"
 
@@ -69,7 +72,7 @@ def value_text(value: float, uncertainty: float, unit: str) -> str:
     """
     if not math.isfinite(value):
         return "no value"
-    if not (math.isfinite(uncertainty) and uncertainty > 0):
+    if not (math.isfinite(uncertainty) and uncertainty >= _TRIFLE):
         return format_quantity(value, unit)
     _, _, prefixed = format_quantity(max(abs(value), uncertainty), unit).partition(" ")
     scale = parse_quantity(f"1 {prefixed}", unit)

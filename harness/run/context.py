@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
 from harness.bench.clock import Clock
@@ -16,6 +16,7 @@ from harness.errors import InstrumentError, RecordError
 from harness.judge.verdict import Verdict
 from harness.profile.check import Across
 from harness.profile.plan import Level, Plan, PlannedStep
+from harness.quantity import format_quantity
 from harness.record.sink import CheckRow, Sink
 from harness.run.liveness import Liveness
 from harness.run.operator import Nobody, Operator
@@ -59,6 +60,7 @@ class Context:
         disturbances: Holds in which readings at rest moved again.
         meter_checked_s: When it was last seen that the meter's answers belong to their questions.
         record_lost: Whether the record could not be written; nothing is written to it any more.
+        slow_disk: That the disk kept the engine from its work while power was on, or None.
         operator: Who moves leads and answers questions.
         meter_at: Where the meter stands.
         energised: Whether power has been on in this run.
@@ -81,6 +83,7 @@ class Context:
     origin_s: float = 0.0
     disturbances: int = 0
     record_lost: bool = False
+    slow_disk: RecordError | None = None
     meter_checked_s: float = 0.0
     operator: Operator = field(default_factory=Nobody)
     meter_at: Across = "output"
@@ -100,14 +103,8 @@ class Context:
         self.energised = self.energised or kind == "power on"
         if kind == "wrong dialect":
             self.warnings.append(f"{detail[:1].upper()}{detail[1:]}.")
-        if self.record_lost:
-            return
-        self._announce_writing()
-        try:
-            self.sink.event(self.clock.now_s() - self.origin_s, kind, self.step_name, detail)
-        except RecordError:
-            self.record_lost = True
-            raise
+        time_s = self.clock.now_s() - self.origin_s
+        self._record(lambda: self.sink.event(time_s, kind, self.step_name, detail))
 
     def on_sample(self, sample: SupplySample) -> None:
         """Write a sample of the supply into the record; the keeper has judged it already."""
@@ -176,19 +173,36 @@ class Context:
         self._thin = ThinnedRecord(resolution)
 
     def _write(self, time_s: float, rows: tuple[tuple[str, float, str], ...], source: str) -> None:
+        time_s -= self.origin_s
+        step, level = self.step_name, self.level_label
+        self._record(lambda: self.sink.sample(time_s, step, level, rows, source))
+
+    def _record(self, write: Callable[[], None]) -> None:
+        """Have something written, unless the record is lost.
+
+        Raises:
+            RecordError: It cannot be, or the disk takes so long that the keeper must take this for
+                an engine that hangs. Each is told once: power is cut, and that must not fail again.
+        """
         if self.record_lost:
             return
-        self._announce_writing()
-        try:
-            self.sink.sample(time_s - self.origin_s, self.step_name, self.level_label, rows, source)
-        except RecordError:
-            self.record_lost = True  # once is enough: power is cut, and that must not fail again
-            raise
-
-    def _announce_writing(self) -> None:
-        """Tell the keeper that a row goes to the disk: a slow one is no silent engine."""
-        if hasattr(self, "host"):  # events come before power is in anybody's hands
+        powered = hasattr(self, "host")  # events come before power is in anybody's hands
+        if powered:
             self.host.expect_silence(_WRITING_S)
+        begin_s = self.clock.now_s()
+        try:
+            write()
+        except RecordError:
+            self.record_lost = True
+            raise
+        took_s = self.clock.now_s() - begin_s
+        if took_s > _WRITING_S and powered and self.host.live and self.slow_disk is None:
+            self.slow_disk = RecordError(
+                f"the disk took {format_quantity(took_s, 's', 3)} to write a row",
+                where=str(self.sink.folder),
+                do="name a folder on a disk of this machine with --results",
+            )
+            raise self.slow_disk
 
     def read_other(self, what: str) -> tuple[float, dict[str, float]]:
         """Read the meter or the load once, into the record; a reading that is none cuts power.

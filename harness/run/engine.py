@@ -189,6 +189,8 @@ class _Run:
         if kind == "power off" and detail == "confirmed":
             self._off_confirmed = _now()
             self._operator.power_off(confirmed=True)
+        if kind == "trip" and detail.startswith(f"{TripReason.CLIENT_SILENT}: "):
+            detail = self._why_silent() or detail
         if self._context is not None:
             self._context.event(kind, detail)
 
@@ -244,10 +246,18 @@ class _Run:
         self._outcome = Outcome.COMPLETED
 
     def _tripped(self, trip: Trip) -> None:
+        slow_disk = self._context.slow_disk if self._context else None
+        if trip.reason is TripReason.CLIENT_SILENT and slow_disk is not None:
+            trip = replace(trip, reason=TripReason.RECORD_LOST, detail=str(slow_disk))
         self._trip = trip
         energised = trip.live or (self._context is not None and self._context.energised)
         self._outcome = Outcome.TRIPPED if energised else Outcome.REFUSED
         self.reason = str(trip)
+
+    def _why_silent(self) -> str:
+        """Say what kept this engine from giving signs of life; empty where it does not know."""
+        slow_disk = self._context.slow_disk if self._context else None
+        return "" if slow_disk is None else _record_lost(slow_disk)
 
     def _verdict(self, verdicts: Sequence[Verdict]) -> Verdict:
         """The worst verdict; a run that was cut short has passed nothing."""

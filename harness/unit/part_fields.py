@@ -14,8 +14,8 @@ __all__ = ["Joules", "MeltingIntegral", "Story", "SurgeAmps", "shown_figure"]
 #: Spellings of ampere squared second; ``A\u00b2s`` has the superscript.
 _A2S = frozenset({"A2s", "A^2s", "A\u00b2s", "A^2 s", "A2 s", "A\u00b2 s"})
 
-#: The most a file may ask for: far beyond any part of a repair bench.
-_MOST_A2S = 1e9
+#: The least and the most a file may ask for: far beyond any fuse of a repair bench.
+_LEAST_A2S, _MOST_A2S = 1e-9, 1e9
 
 
 def _up_to(most: float, unit: str, example: str) -> Any:
@@ -46,7 +46,7 @@ def _melting_integral(text: object) -> float:
         raise mistaken(f"{shown(text)} is not a melting integral", example) from None
     if unit not in _A2S:
         raise mistaken(f"{shown(text)} is not in A2s", example)
-    if not 0.0 < value <= _MOST_A2S:
+    if not _LEAST_A2S <= value <= _MOST_A2S:
         raise mistaken(f"{shown(text)} is no melting integral of a fuse", example)
     return value
 

@@ -255,14 +255,21 @@ class Campaign:
             yield served
 
     @contextlib.contextmanager
-    def run(self, bench: ServedBench) -> Iterator[Running]:
-        """Start ``softwake run``; it is ended at the end if it is still there."""
+    def run(self, bench: ServedBench, program: str = "", *words: str) -> Iterator[Running]:
+        """Start ``softwake run``; it is ended at the end if it is still there.
+
+        Args:
+            bench: The bench.
+            program: What stands in for the command: it takes the words from its arguments.
+            words: What the program takes.
+        """
         # a file, no pipe: a keeper that outlives its engine may hold it for a while
         screen = bench.file.parent / "screen.txt"
         with screen.open("wb") as file:
             process = subprocess.Popen(
                 [
-                    *(sys.executable, "-m", "harness", "run", str(bench.profile)),
+                    *(sys.executable, *(("-c", program, *words) if program else ("-m", "harness"))),
+                    *("run", str(bench.profile)),
                     *("--bench", str(bench.file), "--serial", "HP-0007"),
                     *("--results", str(bench.results), "--yes"),
                 ],

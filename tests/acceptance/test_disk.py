@@ -142,3 +142,38 @@ class TestBeforePower:
         assert "No space left" in ended.screen
         assert "Traceback" not in ended.screen
         assert bench.switched == []
+
+
+#: Becomes the command, on a disk that takes three seconds to sync once a file is there.
+SLOW_FSYNC = """
+import os, sys, time
+flag, sync = sys.argv.pop(1), os.fsync
+def slow(descriptor):
+    if os.path.exists(flag):
+        os.unlink(flag)
+        time.sleep(3.0)
+    sync(descriptor)
+os.fsync = slow
+from harness.cli.main import main
+main()
+"""
+
+
+class TestSlowDisk:
+    def test_a_slow_sync_is_the_disks(self, campaign: Campaign, tmp_path: Path) -> None:
+        """A disk that takes three seconds with power on: off in time, and the disk is named."""
+        flag = tmp_path / "slow"
+        with campaign.bench() as bench, campaign.run(bench, SLOW_FSYNC, str(flag)) as running:
+            assert bench.wait(on=True, longest_s=30.0), running.end().screen
+            flag.touch()
+            slow_s = campaign.now_s()
+            assert bench.wait(on=False, longest_s=5.0)
+            assert bench.off_s - slow_s < LONGEST_S
+            ended = running.end()
+
+        assert ended.code == 3, ended.screen
+        assert ended.run["trip"] == "record_lost"
+        assert "the disk took 3" in ended.run["reason"]
+        assert "client_silent" not in ended.screen
+        assert ended.record is not None
+        assert "client_silent" not in (ended.record / "events.csv").read_text(encoding="utf-8")

@@ -72,7 +72,15 @@ class TestRefusal:
             (b'a = 1\nb = "', "it.toml:2: this is no valid TOML: Unterminated string"),
             (b"a = " + b"[" * 3000, "it.toml: this is no valid TOML: brackets are nested too deep"),
             (b"#" * 4001, "it.toml:1: this line is longer than 4000 characters"),
-            (b"a = 1\n" * 200_000, "it.toml: it is larger than 1 MiB; nobody wrote that by hand"),
+            (
+                b"a = 1\nb" + b".b" * 1990 + b" = 1\n",
+                'it.toml:2: a key here has more than 16 parts; for example: input.nominal = "24 V"',
+            ),
+            (
+                b"[steps" + b' . "x"' * 300 + b"]\n",
+                'it.toml:1: a key here has more than 16 parts; for example: input.nominal = "24 V"',
+            ),
+            (b"a = 1\n" * 200_000, "it.toml: it is larger than 256 KiB; nobody wrote that by hand"),
         ],
     )
     def test_says_what_kind_of_file_it_is(
@@ -81,11 +89,18 @@ class TestRefusal:
         """What is no TOML text is answered by what it is, and by the line where there is one."""
         assert problem(written(content)) == message
 
+    def test_dots_in_text_are_no_key(self, written: Written) -> None:
+        """Version numbers, paths and dotted leaders in text and comments are left alone."""
+        dotted = ".".join("a" * 40)
+        text = f'title = "{dotted}"\n# limits {"." * 60} page 3. See there. And there. And so on.\n'
+
+        assert read_toml(Path(written(text)), "it.toml").data == {"title": dotted}
+
     def test_never_reads_a_gigabyte(self, written: Written) -> None:
         """A file of 1 GiB is refused by its size alone."""
         os.truncate(written(""), 1 << 30)
 
-        assert problem("it.toml") == "it.toml: it is larger than 1 MiB; nobody wrote that by hand"
+        assert problem("it.toml") == "it.toml: it is larger than 256 KiB; nobody wrote that by hand"
 
     def test_refuses_a_day_no_calendar_has(self, written: Written) -> None:
         """A date that reads well and does not exist is a mistake in the file, not a crash."""

@@ -8,6 +8,7 @@ import pytest
 
 from harness.bench.host import KeeperHost
 from harness.bench.open import open_bench
+from harness.bench.trip import TripReason
 from harness.errors import PowerOffUnconfirmed, RecordError
 from harness.profile.load import load_profile
 from harness.record.recorder import MemoryRecorder
@@ -35,12 +36,14 @@ class Unwritable(MemoryRecorder):
 
 
 def run_with(
-    kind: str, sink: Callable[..., MemoryRecorder] | None = None
+    kind: str,
+    sink: Callable[..., MemoryRecorder] | None = None,
+    clock: SimulatedClock | None = None,
 ) -> tuple[RunResult, SimulatedBench]:
     """Run unit A with a record that is lost at the first event of a kind, or with another."""
     profile = load_profile("mount-controller-board")
     file = simulated_bench_file(profile)
-    clock = SimulatedClock()
+    clock = clock or SimulatedClock()
     bench = SimulatedBench(simulated_unit(profile), file, clock)
     result = carry_out(
         plan_for(profile, file),
@@ -126,3 +129,33 @@ class TestSlowDisk:
         rows = [index for index, what in enumerate(happened) if what == "written"]
         assert len(rows) > 100
         assert all(happened[index - 1] == "announced" for index in rows)
+
+
+class Crawling(MemoryRecorder):
+    """A record on a disk that takes three seconds for each event of power."""
+
+    def __init__(self, clock: SimulatedClock) -> None:
+        super().__init__(serial="HP-0007", started=STARTED)
+        self._clock = clock
+
+    def event(self, time_s: float, kind: str, step: str, detail: str) -> None:
+        """Take the time."""
+        super().event(time_s, kind, step, detail)
+        if kind in {"power on", "trip", "power off"}:
+            self._clock.sleep_s(3.0)
+
+
+class TestCrawlingDisk:
+    def test_a_disk_that_holds_the_engine_up_is_named(self) -> None:
+        """A row that takes longer than the keeper waits for cuts power, and the disk is named."""
+        clock = SimulatedClock()
+        sink = Crawling(clock)
+        result, bench = run_with("", lambda **_: sink, clock)
+
+        assert not bench.circuit.source_on
+        assert result.exit_code == 3
+        assert result.trip is not None
+        assert result.trip.reason is TripReason.RECORD_LOST
+        assert "the disk took 3 s to write a row" in result.reason
+        kinds = list(sink.frames().events["kind"])
+        assert kinds[-2:] == ["trip", "power off"]  # the record is slow, not lost
