@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any, NoReturn
 
 from harness.bench import frames
+from harness.bench.awake import MAY_SLEEP, StayAwake
 from harness.bench.clock import SystemClock
 from harness.bench.commands import Command, SwitchOn
 from harness.bench.limits import Limits
@@ -59,6 +60,7 @@ class KeptBench:
         self.file = file
         self.meter = meter
         self.process = start_keeper()
+        self._awake = StayAwake()
         self._clock = clock
         self._power: KeptPower | None = None
         self._line = Line(self.process, clock)
@@ -91,6 +93,8 @@ class KeptBench:
 
     def power(self, limits: Limits, on_event: OnEvent, on_sample: OnSample) -> KeptPower:
         """Give supply and load to the keeper process with these bounds."""
+        if not self._awake.granted:
+            on_event("sleep", MAY_SLEEP)
         self._power = KeptPower(self.file, self._clock, self._line, limits, on_event, on_sample)
         return self._power
 
@@ -106,6 +110,7 @@ class KeptBench:
             self.process.wait(timeout=0.1 if trying else 10.0)
         except subprocess.TimeoutExpired:  # still trying to switch off: leave it to that
             return
+        self._awake.release()
         for stream in (self.process.stdout, self.process.stdin):
             if stream is not None:
                 with contextlib.suppress(OSError):
