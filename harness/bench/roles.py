@@ -4,7 +4,12 @@ from __future__ import annotations
 
 from harness.bench.clock import Clock
 from harness.bench.diagnose.cause import Cause
-from harness.bench.diagnose.reply import compound_cause, queue_cause, reply_cause
+from harness.bench.diagnose.reply import (
+    compound_cause,
+    echo_cause,
+    queue_cause,
+    reply_cause,
+)
 from harness.bench.dialect import Dialect
 from harness.bench.dialect_rules import SAMPLED
 from harness.bench.link import Link
@@ -96,8 +101,18 @@ class Instrument:
         return self.text("identify")[:200]
 
     def introduce(self) -> str:
-        """Identify it and empty its error queue: old errors are not this run's."""
+        """Identify it and empty its error queue: old errors are not this run's.
+
+        Raises:
+            UnexpectedReply: It says nothing, or sends the question back.
+        """
         self._identity = self.identify()
+        question = self.dialect.ask["identify"]
+        cause = echo_cause(question, self._identity)
+        if cause is not None:
+            raise UnexpectedReply(
+                cause.what, instrument=self.link.name, message=question, do=cause.do
+            )
         self.drain_errors()
         return self._identity
 

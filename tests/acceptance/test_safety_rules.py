@@ -49,6 +49,8 @@ RULES = """
     TestEndings::test_a_wrong_identity_is_refused_before_power
   bench/test_trial.py
     TestTrial::test_what_cannot_be_read_is_told_with_message_answer_and_line
+  run/test_questions.py
+    TestRefusal::test_nothing_is_energised_and_the_reason_says_what_is_right
   acceptance/test_safety_rules.py
     TestBeforePower::test_a_bench_that_does_not_fit_is_only_asked
 

@@ -280,6 +280,8 @@ class TestMisbehaviour:
                 "the instrument answered overload",
             ),
             ("*IDN?", "HTTP/1.1 400 Bad Request", "identity", "does not say what it is"),
+            ("*IDN?", "*IDN?", "identity", "it sends the message back: an echo"),
+            ("*IDN?", "", "identity", "its answer is empty"),
         ],
     )
     def test_each_wrong_answer_is_told_where_it_was_given(
@@ -300,6 +302,12 @@ class TestMisbehaviour:
         assert seen["output"].mark is Mark.WRONG
         assert seen["output"].text == "no answer in time at 'OUTP?'"
         assert seen["self-test"].mark is Mark.OK
+
+    def test_a_greeting_is_told_as_one(self, peer: Serve) -> None:
+        """Words in the place of an identity may be a greeting; that is a setting, no wrong port."""
+        finding = look_at(peer(instrument({**WELL, "*IDN?": "Welcome"})))["identity"]
+
+        assert finding.do.startswith("if this is a greeting, switch it off in its menu")
 
     def test_the_line_for_its_dialect_stands_by_itself(self, peer: Serve) -> None:
         """What the dialect must say is a line to copy."""

@@ -9,13 +9,16 @@ from unittest.mock import patch
 import pytest
 
 from harness.bench import status_bits
+from harness.bench.commands import KeeperState, SetVoltageProtection
 from harness.bench.dialect import Dialect, load_dialect
 from harness.bench.finding import Finding, Mark
+from harness.bench.keeper import Keeper
+from harness.bench.limits import Limits
 from harness.bench.open import OpenBench
 from harness.bench.roles import Supply
 from harness.bench.status_bits import Register, Seen, judge_status, learn_status, resistor_ohm
 from harness.bench.trip import Tripped
-from harness.errors import Refused
+from harness.errors import CommandRefused, Refused
 from harness.profile.bench_file import BenchFile
 from harness.rehearse.clock import SimulatedClock
 from tests.bench.resistor_supply import CONVENTIONS, ResistorSupply, units
@@ -23,6 +26,8 @@ from tests.bench.resistor_supply import CONVENTIONS, ResistorSupply, units
 FILE = BenchFile.model_validate(
     {"name": "bench", "supply": {"kind": "dc", "resource": "X", "dialect": "scpi-dc-supply"}}
 )
+
+LIMITS = Limits(voltage_v=2.0, current_a=0.1, power_w=0.2)
 
 
 class Rig:
@@ -212,3 +217,30 @@ class TestJudgement:
         finding = judge_status(self.seen(current=Register(1, 1)), load_dialect("scpi-dc-supply"))
 
         assert "scpi-dc-supply.toml beside the bench file, name the copy there" in finding.do
+
+
+class TestKeeper:
+    def keeper(self, state: KeeperState, *operations: str) -> Keeper:
+        """Return a keeper in a state, of a supply with these operations."""
+        keeper = Keeper(LIMITS, supply=frozenset(operations))
+        keeper.state = state
+        return keeper
+
+    @pytest.mark.parametrize("state", [KeeperState.OFF, KeeperState.ARMED, KeeperState.TRIPPED])
+    def test_lowers_the_protection_with_power_on_alone(self, state: KeeperState) -> None:
+        """The protection level belongs to arming; beside it is lowered only while power is on."""
+        with pytest.raises(CommandRefused, match="is not taken while power is"):
+            self.keeper(state, "set_voltage_protection").command(SetVoltageProtection(0.5), 0.0)
+
+    @pytest.mark.parametrize("level_v", [2.01, -0.1, float("nan"), float("inf")])
+    def test_never_raises_it_beyond_the_bound(self, level_v: float) -> None:
+        """The supply's own wall stays at the envelope or below."""
+        keeper = self.keeper(KeeperState.LIVE, "set_voltage_protection")
+
+        with pytest.raises(CommandRefused, match="outside the envelope"):
+            keeper.command(SetVoltageProtection(level_v), 0.0)
+
+    def test_needs_the_operation(self) -> None:
+        """What the dialect does not have is refused before it reaches the wire."""
+        with pytest.raises(CommandRefused, match="no set_voltage_protection"):
+            self.keeper(KeeperState.LIVE).command(SetVoltageProtection(0.5), 0.0)

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from harness.bench.diagnose.cause import Cause
+from harness.bench.diagnose.reply import echo_cause
 
 __all__ = [
     "Heard",
@@ -123,11 +124,18 @@ def _no_common_terminator(ends: Mapping[str, str | None]) -> Cause:
 
 def no_identity_cause(answer: bytes) -> Cause:
     """Say what an answer to ``*IDN?`` means that is no identity."""
+    text = answer.decode("ascii", "replace").strip()
+    found = echo_cause("*IDN?", text)
+    if found is not None:
+        return found
     start = ascii(answer[:40])[1:]
+    # one line of words may be what some say to whoever connects; a web server's reply is none
+    greets = text.isprintable() and text.isascii() and not text.startswith("HTTP/")
+    greeting = "if this is a greeting, switch it off in its menu; else " if greets else ""
     return Cause(
         what=f"what answers there does not say what it is; it sends {start}",
-        do="check that port and address are those of the instrument's SCPI interface, and on a "
-        "serial port parity, data bits and stop bits",
+        do=f"{greeting}check that port and address are those of the instrument's SCPI interface, "
+        "and on a serial port parity, data bits and stop bits",
     )
 
 

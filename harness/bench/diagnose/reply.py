@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from harness.bench.diagnose.cause import Cause
 from harness.quantity import shown
 
-__all__ = ["compound_cause", "queue_cause", "reply_cause"]
+__all__ = ["compound_cause", "echo_cause", "queue_cause", "reply_cause"]
 
 #: A number that is no part of a word: not the 1 of ``V1``, but the 12.0 of ``12.0V``.
 _NUMBER = re.compile(r"(?<![\w.+-])[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?(?![\d.])")
@@ -25,7 +25,7 @@ def reply_cause(operation: str, message: str, answer: str, *, state: bool) -> Ca
         answer: What came.
         state: Whether a state was asked for, and no number.
     """
-    found = _elsewhere(message, answer)
+    found = echo_cause(message, answer)
     if found is not None:
         return found
     line = _answer_line(operation, answer, state=state)
@@ -66,7 +66,7 @@ def compound_cause(
         message: The sample's message.
         answer: What came.
     """
-    found = _elsewhere(message, answer)
+    found = echo_cause(message, answer)
     if found is not None:
         return found
     for separator in (";", ",", " "):
@@ -99,7 +99,7 @@ def queue_cause(message: str, answer: str, what: str) -> Cause:
         answer: What came.
         what: What was wrong with it.
     """
-    return _elsewhere(message, answer) or Cause(
+    return echo_cause(message, answer) or Cause(
         what=what,
         do="its dialect needs a question under [ask] error that is answered by code and text, such "
         'as 0,"No error"',
@@ -123,8 +123,13 @@ def _part_line(operation: str, part: str) -> str | None:
     return _answer_line(operation, part, state=False) or None
 
 
-def _elsewhere(message: str, answer: str) -> Cause | None:
-    """Return the cause where the fault is not in how the value is written."""
+def echo_cause(message: str, answer: str) -> Cause | None:
+    """Return the cause where nothing came back, or the message itself; else None.
+
+    Args:
+        message: The question as it went out.
+        answer: What came.
+    """
     text = answer.strip()
     if not text:
         return Cause(
