@@ -76,8 +76,7 @@ class LevelWatch:
         excess = _excess_w if energy else _excess_a
         self._taken += 0.5 * gap_s * (excess(budget, before) + excess(budget, sample))
         self._highest_v = max(self._highest_v, sample.voltage_v)
-        gained = _stored(budget, sample.voltage_v) - _stored(budget, budget.from_v)
-        self.used = self._taken - budget.charge_factor * max(0.0, gained)
+        self.used = self._taken - budget.explained(sample.voltage_v)
         self.allowed = budget.slack(self._limit_a, self._longest_gap_s, self._highest_v)
         if self.used <= self.allowed:
             return None
@@ -194,29 +193,24 @@ class ReverseWatch:
         return comes_down
 
 
-def _stored(budget: Budget, voltage_v: float) -> float:
-    """Charge (C) or energy (J) in the bulk capacitor at an input voltage.
-
-    Source: Q = C V; E = C Vp^2 / 2, textbook.
-    """
-    if budget.kind == "charge":
-        return budget.capacitance_f * voltage_v
-    return 0.5 * budget.capacitance_f * (budget.peak_factor * voltage_v) ** 2
-
-
 def _excess_a(budget: Budget, sample: SupplySample) -> float:
     """Current beyond a healthy unit's draw and the supply's own reading error."""
     error_a = budget.current_error_a + budget.current_error_frac * abs(sample.current_a)
     voltage_v = sample.voltage_v
     if voltage_v < budget.threshold_v:
         return sample.current_a - error_a - budget.leakage_a
-    return sample.current_a - error_a - budget.idle_power_w / voltage_v
+    return sample.current_a - error_a - budget.idle_a(voltage_v)
 
 
 def _excess_w(budget: Budget, sample: SupplySample) -> float:
-    """Real power beyond a healthy unit's draw and the supply's own reading error."""
+    """Real power beyond a healthy unit's draw and the supply's own reading error.
+
+    Real power is never above volts times amperes: what a reading of it says beyond that is an error
+    of its own, and where hardly any current flows it would add up to a trip.
+    """
     voltage_v = sample.voltage_v
+    power_w = min(sample.power_w, abs(voltage_v * sample.current_a))
     error_a = budget.current_error_a + budget.current_error_frac * abs(sample.current_a)
     if voltage_v < budget.threshold_v:
-        return sample.power_w - (error_a + budget.leakage_a) * voltage_v
-    return sample.power_w - error_a * voltage_v - budget.idle_power_w
+        return power_w - (error_a + budget.leakage_a) * voltage_v
+    return power_w - error_a * voltage_v - budget.idle_power_w

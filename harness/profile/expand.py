@@ -227,7 +227,10 @@ def _notes(
                     f"rest under a limit of {format_quantity(level.current_limit_a, 'A')}."
                 )
     yield from tight_levels(
-        steps, bench_known=bench is not None and bench.supply.kind == unit_input.kind
+        profile.unit,
+        profile.envelope,
+        steps,
+        bench_known=bench is not None and bench.supply.kind == unit_input.kind,
     )
     yield from _hand_notes(steps)
     if profile.limits_used is not None:

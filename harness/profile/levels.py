@@ -25,6 +25,15 @@ __all__ = ["LevelMaker"]
 
 _EXACT = Accuracy(0.0, 0.0)
 
+#: Capacitance across a DC supply's terminals, behind the shunt that measures current: 100 uF to
+#: 470 uF, common practice; what no bench file says is allowed for.
+_SUPPLY_F = 470e-6
+#: Leads and contacts, both ways: 0.1 ohm, or thicker ones where that would drop more than half a
+#: volt at the unit's nominal current. Source: common practice.
+_LEAD_OHM, _LEAD_DROP_V = 0.1, 0.5
+#: Drop of a diode against wrong polarity: Schottky 0.3 V to 0.5 V, common practice.
+_DIODE_V = 0.5
+
 
 class LevelMaker:
     """Walks the steps in order and remembers what was reached, and whether power is on.
@@ -219,8 +228,9 @@ class LevelMaker:
         accuracy = self._bench.supply.accuracy if self._bench is not None else {}
         voltage, current = accuracy.get("voltage", _EXACT), accuracy.get("current", _EXACT)
         period_s = 0.0 if frequency_hz is None else 1 / frequency_hz
+        is_dc = frequency_hz is None
         return Budget(
-            kind="charge" if frequency_hz is None else "energy",
+            kind="charge" if is_dc else "energy",
             capacitance_f=capacitance_f,
             peak_factor=self._input.peak_factor,
             charge_factor=factor,
@@ -233,6 +243,9 @@ class LevelMaker:
             voltage_error_frac=voltage.bound(to_v) / to_v,
             current_error_a=current.fixed,
             current_error_frac=current.reading_frac,
+            beside_f=_SUPPLY_F if is_dc else 0.0,
+            lead_ohm=min(_LEAD_OHM, _LEAD_DROP_V / self._input.current_a) if is_dc else 0.0,
+            diode_v=_DIODE_V if is_dc else 0.0,
             window_s=max(self._window_s, period_s),
         )
 

@@ -29,6 +29,9 @@ class Budget:
         voltage_error_frac: Share of the reading the supply's own voltage reading may be off by.
         current_error_a: Fixed part of what the supply's own current reading may be off by.
         current_error_frac: Part in proportion to the reading.
+        beside_f: Capacitance across the supply's own terminals that may fill beside the unit's.
+        lead_ohm: Resistance of leads and contacts that the unit may sit behind, both ways.
+        diode_v: Drop of the diode against wrong polarity that may stand before its converter.
         window_s: Time resolution of a reading: 0 for an instantaneous one, the averaging window
             of an rms reading otherwise.
     """
@@ -45,6 +48,9 @@ class Budget:
     voltage_error_frac: float = 0.0
     current_error_a: float = 0.0
     current_error_frac: float = 0.0
+    beside_f: float = 0.0
+    lead_ohm: float = 0.0
+    diode_v: float = 0.0
     window_s: float = 0.0
 
     @property
@@ -57,6 +63,29 @@ class Budget:
             return self.capacitance_f * (self.to_v - self.from_v)
         peak1, peak0 = self.to_v * self.peak_factor, self.from_v * self.peak_factor
         return 0.5 * self.capacitance_f * (peak1**2 - peak0**2)
+
+    def explained(self, voltage_v: float) -> float:
+        """What a reading of the input voltage explains since the level before, in C or J.
+
+        Source: Q = C V; E = C Vp^2 / 2, textbook; safety rule 6.
+        """
+        if self.kind == "charge":
+            capacitance_f = self.charge_factor * self.capacitance_f + self.beside_f
+            return capacitance_f * max(0.0, voltage_v - self.from_v)
+        peak1, peak0 = voltage_v * self.peak_factor, self.from_v * self.peak_factor
+        return self.charge_factor * max(0.0, 0.5 * self.capacitance_f * (peak1**2 - peak0**2))
+
+    def idle_a(self, voltage_v: float) -> float:
+        """Current of the idle power at a reading of the input voltage, from the threshold on.
+
+        The converter has less than the supply reads: the reading may be too high, leads and a diode
+        drop some. At most it counts as half.
+
+        Source: I = P / V, at V less Vd and I R; textbook.
+        """
+        read_v = voltage_v * (1 - self.voltage_error_frac)
+        dropped_v = self.diode_v + self.lead_ohm * self.idle_power_w / read_v
+        return self.idle_power_w / (read_v - min(dropped_v, 0.5 * read_v))
 
     @property
     def tenth(self) -> float:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass
 
-from harness.unit.nameplate import Input
+from harness.unit.formulas import peak_v, valley_at_constant_power_v
+from harness.unit.nameplate import AcInput, Input
 
-__all__ = ["SuggestedStart", "suggest_start"]
+__all__ = ["SuggestedStart", "bridges", "suggest_start", "surge_a"]
 
 #: Readings that should fall into filling a DC unit's bulk capacitor to the lowest level.
 _READINGS = 5.0
@@ -30,10 +32,15 @@ _MOST_FRAC_AC = 0.8
 #: Limit over the idle current at the threshold, so that a converter gets past it. An AC source in
 #: its limit gives less than its rms promises: found by rehearsals of healthy units.
 _OVER_IDLE = {"dc": 1.5, "ac": 2.0}
-#: Limit over what is expected at the next level: reading errors, a draw above the idle one.
-_OVER_RESISTOR = 1.3
+#: Least limit, in amperes: what a supply reads without any current, at most, five times. Below, an
+#: offset looks like a leak. Source: 2 mA to 3 mA on data sheets, common practice.
+_LEAST_A = {"dc": 0.010, "ac": 0.015}
 #: Limit over nominal current at its highest: within a draft's envelope of 1.25, rounding included.
 _HIGHEST_FRAC = 1.19
+#: Bulk voltage, as a share of that at the start threshold, at which a converter may stop again.
+_STOPS_FRAC = 0.9
+#: Peaks of an AC source over its limit; bulk capacitance over the printed one. See :func:`surge_a`.
+_CREST, _MOST_BULK = 4.0, 1.2
 #: Least distance between two levels.
 _LEAST_RISE_FRAC = 0.04
 #: Power factor of a capacitor-input rectifier, the low end. Source: common practice.
@@ -84,7 +91,7 @@ def suggest_start(line: Input, *, sample_s: float) -> SuggestedStart:
         further_frac = _further_levels(line, _FURTHER_FRAC)
         return SuggestedStart(
             levels_frac=_risen((_USUAL_FIRST_FRAC, *further_frac)),
-            current_limit_a=_rounded(sum(_bounds_a(line, further_frac)) / 2),
+            current_limit_a=_rounded(sum(_bounds_a(line)) / 2),
             fill_s=None,
             readings=None,
         )
@@ -95,7 +102,7 @@ def suggest_start(line: Input, *, sample_s: float) -> SuggestedStart:
 
 def _start_dc(line: Input, capacitance_f: float, sample_s: float) -> SuggestedStart:
     further_frac = _further_levels(line, _FURTHER_FRAC)
-    least_a, most_a = _bounds_a(line, further_frac)
+    least_a, most_a = _bounds_a(line)
     charge_c = capacitance_f * line.nominal_v  # at nominal voltage
     wanted_s = _READINGS * sample_s
     limit_a = _rounded(min(most_a, max(least_a, _USUAL_FIRST_FRAC * charge_c / wanted_s)))
@@ -114,12 +121,13 @@ def _start_dc(line: Input, capacitance_f: float, sample_s: float) -> SuggestedSt
 
 def _start_ac(line: Input, capacitance_f: float, sample_s: float) -> SuggestedStart:
     at_limit_s = _MOST_READINGS_AC * sample_s
-    for further_frac in (_FURTHER_FRAC, _CLOSER_FRAC):
-        levels_frac = _risen((_USUAL_FIRST_FRAC, *_further_levels(line, further_frac)))
+    for wanted_frac in (_FURTHER_FRAC, _CLOSER_FRAC):
+        further_frac = _further_levels(line, wanted_frac, both=wanted_frac is _CLOSER_FRAC)
+        levels_frac = _risen((_USUAL_FIRST_FRAC, *further_frac))
         charge_c = _longest_fill_c(levels_frac, capacitance_f * line.nominal_v)
         if charge_c / at_limit_s <= _MOST_FRAC * line.current_a:
             break
-    least_a, _ = _bounds_a(line, levels_frac)
+    least_a, _ = _bounds_a(line)
     most_a = max(least_a, _MOST_FRAC_AC * line.current_a)
     limit_a = _rounded(min(most_a, max(least_a, charge_c / at_limit_s)))
     return SuggestedStart(
@@ -144,13 +152,14 @@ def _longest_fill_c(levels_frac: tuple[float, ...], charge_c: float) -> float:
     return max(shares) * charge_c
 
 
-def _bounds_a(line: Input, further_frac: tuple[float, ...]) -> tuple[float, float]:
+def _bounds_a(line: Input) -> tuple[float, float]:
     """Return the least and the most sensible limit, in amperes.
 
     A nameplate may promise an idle current near its nominal one: the envelope is the end of it.
     """
     power_factor = 1.0 if line.kind == "dc" else _AC_POWER_FACTOR
-    needed_a = _needed_by_idle_a(line, further_frac) / power_factor
+    at_threshold_a = line.idle_power_w / line.start_threshold_v / power_factor
+    needed_a = max(_OVER_IDLE[line.kind] * at_threshold_a, _LEAST_A[line.kind])
     least_a, most_a = (
         min(max(share * line.current_a, needed_a), _HIGHEST_FRAC * line.current_a)
         for share in (_LEAST_FRAC, _MOST_FRAC)
@@ -158,42 +167,97 @@ def _bounds_a(line: Input, further_frac: tuple[float, ...]) -> tuple[float, floa
     return least_a, most_a
 
 
-def _further_levels(line: Input, levels_frac: tuple[float, ...]) -> tuple[float, ...]:
+def _further_levels(
+    line: Input, levels_frac: tuple[float, ...], *, both: bool = False
+) -> tuple[float, ...]:
     """Return the levels above the lowest, none of them where the unit just begins to work.
 
     Near its threshold a unit draws the most current, and it may start or not. A level just below
     shows the parts at the input alone, the next one a unit that works.
+
+    Args:
+        line: The unit's input.
+        levels_frac: The levels wanted, the last of them nominal voltage.
+        both: Whether a level just above the threshold's surroundings is put in too.
     """
     threshold_frac = line.start_threshold_v / line.nominal_v
-    below = round(0.85 * threshold_frac, 2)
-    return tuple(
-        below if 0.9 * threshold_frac <= level < min(1.3 * threshold_frac, 1.0) else level
-        for level in levels_frac
+    around = (round(0.85 * threshold_frac, 2), round(min(1.3 * threshold_frac, 1.0), 2))
+    levels = {
+        level
+        for wanted in levels_frac
+        for level in (
+            around[: 1 + both]
+            if 0.9 * threshold_frac <= wanted < min(1.3 * threshold_frac, 1.0)
+            else (wanted,)
+        )
+        if level == 1.0 or _works_at(line, level)
+    }
+    return tuple(sorted(levels))
+
+
+def _works_at(line: Input, level_frac: float) -> bool:
+    """Whether a unit that has begun to work can stay at a level without load.
+
+    Idle power draws the more current the lower the voltage is: no DC level asks for more than half
+    the nominal one. Behind a rectifier the capacitor has to bridge half a period.
+    """
+    voltage_v = level_frac * line.nominal_v
+    if voltage_v < line.start_threshold_v:
+        return True
+    if line.kind == "dc":
+        return line.idle_power_w / voltage_v <= _MOST_FRAC * line.current_a
+    return bridges(line, voltage_v, line.idle_power_w)
+
+
+def surge_a(line: AcInput, from_v: float, to_v: float, limit_a: float, window_s: float) -> float:
+    """Current that an AC source may read while the bulk capacitor fills to a level, in amperes rms.
+
+    A source takes some half-cycles to come down to its limit; meanwhile it clamps the peaks. At
+    worst the whole charge comes in such peaks, within one averaging window.
+
+    Args:
+        line: The unit's input, its capacitance known.
+        from_v: Input voltage (rms) of the level before.
+        to_v: Input voltage of the level.
+        limit_a: The source's limit (rms).
+        window_s: What the source averages its readings over.
+
+    Source:
+        I^2 W = Ip Q for peaks of one height that carry the charge Q, textbook; peaks of four times
+        the limit, and 20 % more capacitance than printed (letter M of IEC 60062), common practice.
+    """
+    assert line.bulk_capacitance_f is not None
+    charge_c = _MOST_BULK * line.bulk_capacitance_f * (peak_v(to_v) - peak_v(from_v))
+    return math.sqrt(_CREST * limit_a * charge_c / window_s)
+
+
+def bridges(line: AcInput, voltage_v: float, power_w: float) -> bool:
+    """Whether the bulk capacitor keeps a converter going from one half-cycle to the next.
+
+    Args:
+        line: The unit's input; without a capacitance nobody knows, and it counts as enough.
+        voltage_v: Input voltage (rms).
+        power_w: What the converter takes.
+
+    Source:
+        The valley of an ideal rectifier at constant power, textbook; a converter stops a tenth to a
+        fifth below where it starts, common practice.
+    """
+    if line.bulk_capacitance_f is None:
+        return True
+    valley_v = valley_at_constant_power_v(
+        peak_v(voltage_v), min(line.frequency_hz), line.bulk_capacitance_f, power_w
     )
+    return valley_v >= _STOPS_FRAC * peak_v(line.start_threshold_v)
 
 
 def _risen(levels_frac: tuple[float, ...]) -> tuple[float, ...]:
-    """Return the levels without those that come too close above the one before."""
+    """Return the levels without those too close above the one before, or below nominal voltage."""
     kept = [levels_frac[0]]
-    for level in levels_frac[1:]:
-        if level > kept[-1] + _LEAST_RISE_FRAC:
+    for level in levels_frac[1:-1]:
+        if kept[-1] + _LEAST_RISE_FRAC < level < levels_frac[-1] - _LEAST_RISE_FRAC:
             kept.append(level)
-    return tuple(kept)
-
-
-def _needed_by_idle_a(line: Input, further_frac: tuple[float, ...]) -> float:
-    """Return the real current, in amperes, that the idle power asks the limit for.
-
-    At the threshold the unit has to get going. At the first level above it, its current counts as
-    a resistor's for the levels to come (safety rule 7): P / V1 times V2 / V1.
-    """
-    nominal_v, threshold_v = line.nominal_v, line.start_threshold_v
-    first_v = next(
-        (level * nominal_v for level in further_frac if level * nominal_v >= threshold_v), nominal_v
-    )
-    at_threshold_a = line.idle_power_w / threshold_v
-    as_resistor_a = line.idle_power_w * nominal_v / first_v**2
-    return max(_OVER_IDLE[line.kind] * at_threshold_a, _OVER_RESISTOR * as_resistor_a)
+    return (*kept, levels_frac[-1])
 
 
 def _rounded(value: float) -> float:

@@ -45,18 +45,22 @@ class Job:
         seed: The campaign's seed.
         faults: Names of the faults, or empty for all.
         model: The unit model the units are drawn around, or None.
+        bench: The simulated bench; None for the shipped one that fits the profile.
     """
 
     profile: Profile
     seed: int
     faults: tuple[str, ...] = ()
     model: UnitModelFile | None = None
+    bench: BenchFile | None = None
 
     @property
     def key(self) -> str:
         """What tells it from any other job."""
         model = None if self.model is None else self.model.model_dump_json()
-        return json.dumps([self.profile.model_dump_json(), self.seed, self.faults, model])
+        parts = [self.profile.model_dump_json(), self.seed, self.faults, model]
+        # a journal of the shipped bench keeps its key
+        return json.dumps(parts if self.bench is None else [*parts, self.bench.model_dump_json()])
 
     def population(self) -> Population:
         """Return what draws the units.
@@ -95,7 +99,7 @@ class _Place:
 
     def __init__(self, job: Job) -> None:
         profile = job.profile
-        self._bench: BenchFile = simulated_bench_file(profile)
+        self._bench: BenchFile = job.bench or simulated_bench_file(profile)
         self._unit = profile.unit
         self._plan: Plan = plan_for(profile, self._bench)
         self._dialects: dict[str, Dialect] = bench_dialects(self._bench)

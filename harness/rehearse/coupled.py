@@ -37,10 +37,12 @@ class Live:
     Attributes:
         get: Returns what the getter's format shows.
         set: Takes the text that was sent; raises ValueError for a value it does not take.
+        most: Largest value it takes, or None for the largest the device's file states.
     """
 
     get: Callable[[], object]
     set: Callable[[str], None] | None = None
+    most: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +65,9 @@ class _LiveProperty(Property):  # type: ignore[misc]  # pyvisa-sim ships no type
         # not super().__init__: that would set the default and so move the circuit
         self.name = name
         self.specs = fixed.specs
+        if self.specs is not None and live.most is not None:
+            self.specs = copy.copy(self.specs)
+            self.specs.max = live.most
         self._live = live
         self._status = status
 

@@ -6,13 +6,13 @@ import math
 import random
 import threading
 from collections.abc import Callable
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import Protocol
 
 from harness.errors import Refused
-from harness.profile.bench_file import BenchFile, Instrument
-from harness.rehearse.circuit import Circuit, ac_source, dc_source
+from harness.profile.bench_file import BenchFile, Instrument, Range
+from harness.rehearse.circuit import Circuit, source_for
 from harness.rehearse.circuit.output_load import Mode
 from harness.rehearse.coupled import CoupledDevice, CoupledLibrary, Live, device_timing
 from harness.rehearse.inaccuracy import Inaccuracy
@@ -25,6 +25,9 @@ __all__ = ["SimulatedBench"]
 
 #: Bits of the questionable register. Makers differ in them: no built-in dialect reads them.
 _PROTECTION, _LIMITING = 1, 2
+
+#: A supply's protection can be set so far over its range: common practice.
+_PROTECTION_OVER = 1.1
 
 _AMBIENT_DEGC = 23.0
 #: Case of a small enclosed unit: rise of its temperature with loss, and how fast (common practice).
@@ -72,7 +75,8 @@ class SimulatedBench:
             raise Refused(
                 [f"the unit has {model.input_kind.upper()} input, the supply gives {kind.upper()}"]
             )
-        self.circuit = Circuit(model, ac_source() if kind == "ac" else dc_source(), seed=seed)
+        source = source_for(kind, bench.supply.range.current_a)
+        self.circuit = Circuit(model, source, seed=seed)
         self._lock = threading.Lock()
         self.meter_at = "output"
         self.devices: dict[str, CoupledDevice] = {}
@@ -90,12 +94,15 @@ class SimulatedBench:
         if kind == "ac":
             self._window_s = device_timing(_file("ac-source.yaml")).acquisition_s
         self._add(
-            "ac-source.yaml" if kind == "ac" else "dc-supply.yaml", bench.supply, self._supply
+            "ac-source.yaml" if kind == "ac" else "dc-supply.yaml",
+            bench.supply,
+            partial(self._supply, bench.supply.range),
         )
         if bench.meter is not None:
             self._add("multimeter.yaml", bench.meter, self._meter)
         if bench.load is not None:
-            self._add("electronic-load.yaml", bench.load, self._load)
+            load = partial(self._load, bench.load.range)
+            self._add("electronic-load.yaml", bench.load, load)
 
     def library(self) -> CoupledLibrary:
         """Return the bench as a VISA library for PyVISA's resource manager."""
@@ -154,7 +161,7 @@ class SimulatedBench:
             lock=self._lock,
         )
 
-    def _supply(self, reading: Callable[[str], Inaccuracy]) -> dict[str, Live]:
+    def _supply(self, most: Range, reading: Callable[[str], Inaccuracy]) -> dict[str, Live]:
         circuit = self.circuit
         voltage, current, power = reading("voltage"), reading("current"), reading("power")
         settings = {"limit": circuit.source.highest_current_a}
@@ -186,10 +193,13 @@ class SimulatedBench:
             return (_PROTECTION if self._protected else 0) | (_LIMITING if limiting else 0)
 
         window_s = self._window_s
+        protection_v = None if most.voltage_v is None else _PROTECTION_OVER * most.voltage_v
         return {
-            "voltage": Live(lambda: self._voltage_v, set_voltage),
-            "current_limit": Live(lambda: settings["limit"], set_limit),
-            "voltage_protection": Live(lambda: min(self._protection_v, 1e6), set_protection),
+            "voltage": Live(lambda: self._voltage_v, set_voltage, most.voltage_v),
+            "current_limit": Live(lambda: settings["limit"], set_limit, most.current_a),
+            "voltage_protection": Live(
+                lambda: min(self._protection_v, 1e6), set_protection, protection_v
+            ),
             "frequency": Live(lambda: self._frequency_hz, set_frequency),
             "output": Live(lambda: int(circuit.source_on), set_output),
             "questionable": Live(questionable),
@@ -223,7 +233,7 @@ class SimulatedBench:
             "temperature": Live(lambda: temperature.read(self._case_degc)),
         }
 
-    def _load(self, reading: Callable[[str], Inaccuracy]) -> dict[str, Live]:
+    def _load(self, most: Range, reading: Callable[[str], Inaccuracy]) -> dict[str, Live]:
         circuit = self.circuit
         voltage, current, power = reading("voltage"), reading("current"), reading("power")
         settings = {"current": 0.0, "resistance": 1e3, "power": 0.0}
@@ -245,9 +255,9 @@ class SimulatedBench:
 
         return {
             "function": Live(lambda: _SHORT_FORM[function[0]], set_function),
-            "current": Live(lambda: settings["current"], setter("current")),
+            "current": Live(lambda: settings["current"], setter("current"), most.current_a),
             "resistance": Live(lambda: settings["resistance"], setter("resistance")),
-            "power": Live(lambda: settings["power"], setter("power")),
+            "power": Live(lambda: settings["power"], setter("power"), most.power_w),
             "input": Live(
                 lambda: int(circuit.load_on), lambda text: circuit.set_load(on=_on(text))
             ),

@@ -112,6 +112,20 @@ class TestCharge:
         assert all(above.add(sample(time_s, 12.0, 0.6 / 12.0)) is None for time_s in times)
         assert any(below.add(sample(time_s, 6.0, 0.6 / 6.0)) is not None for time_s in times)
 
+    def test_a_capacitor_across_the_supply_is_no_unexplained_charge(self) -> None:
+        """220 uF beside 20 uF take their charge with the same voltage; a short raises none."""
+        small = charge_budget(capacitance_f=20e-6, from_v=0.0, beside_f=470e-6)
+        filling, shorted = watch(small), watch(small)
+        times = [tick * 0.001 for tick in range(12)]
+        slope = LIMIT_A / 240e-6
+
+        assert all(
+            filling.add(sample(time_s, min(slope * time_s, 6.0), LIMIT_A * (slope * time_s < 6.0)))
+            is None
+            for time_s in times
+        )
+        assert any(shorted.add(sample(time_s, 0.1, LIMIT_A)) is not None for time_s in times)
+
     def test_the_supply_s_own_reading_error_is_no_unexplained_charge(self) -> None:
         """An offset within the supply's accuracy does not add up to a trip during a long dwell."""
         follower = watch(charge_budget(current_error_a=0.005))
@@ -149,6 +163,20 @@ class TestEnergy:
 
         hit = next(finding for finding in findings if finding is not None)
         assert hit[0] is TripReason.ENERGY_BUDGET
+
+    def test_an_offset_of_the_power_reading_is_no_energy(self) -> None:
+        """Real power is never above volts times amperes: 120 mW read at no current add up to none.
+
+        Half a watt that volts and amperes bear out is found as before.
+        """
+        follower, leaking = watch(energy_budget()), watch(energy_budget(leakage_a=0.0))
+        times = [tick * 0.052 for tick in range(200)]
+
+        def read(power_w: float, current_a: float, time_s: float) -> SupplySample:
+            return SupplySample(time_s, 30.0, current_a, power_w, None, False)  # noqa: FBT003
+
+        assert all(follower.add(read(0.12, 0.0005, time_s)) is None for time_s in times)
+        assert any(leaking.add(read(0.5, 0.02, time_s)) is not None for time_s in times)
 
     def test_time_resolution_is_the_averaging_window(self) -> None:
         """Readings that come faster than their averaging window are granted the window."""

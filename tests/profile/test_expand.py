@@ -3,6 +3,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Callable
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -174,6 +175,76 @@ class TestSlack:
         )
 
         assert budget.slack(1.0, interval_s) == pytest.approx(slack)
+
+
+class TestAllowance:
+    @staticmethod
+    def budget(**changes: Any) -> Budget:
+        """Return a budget from 2 V to 6 V for 100 uF and 3 W."""
+        keys = {
+            "kind": "charge",
+            "capacitance_f": 100e-6,
+            "peak_factor": 1.0,
+            "charge_factor": 2.0,
+            "from_v": 2.0,
+            "to_v": 6.0,
+            "idle_power_w": 3.0,
+            "threshold_v": 2.0,
+            "leakage_a": 0.0,
+        }
+        return Budget(**{**keys, **changes})
+
+    @pytest.mark.parametrize(
+        ("changes", "voltage_v", "explained"),
+        [
+            pytest.param({}, 5.0, 2 * 100e-6 * 3.0, id="twice C V"),
+            pytest.param({"beside_f": 470e-6}, 5.0, 670e-6 * 3.0, id="the supply's own beside it"),
+            pytest.param({"beside_f": 470e-6}, 1.0, 0.0, id="a voltage that fell explains nothing"),
+            pytest.param(
+                {"kind": "energy", "peak_factor": 2**0.5, "beside_f": 470e-6},
+                5.0,
+                2 * 100e-6 * (25.0 - 4.0),
+                id="energy: C (V1^2 - V0^2), nothing beside",
+            ),
+        ],
+    )
+    def test_the_voltage_gained_explains_what_fills_with_it(
+        self, changes: dict[str, Any], voltage_v: float, explained: float
+    ) -> None:
+        """The bulk capacitor by the charge factor, and what the supply has across its terminals."""
+        assert self.budget(**changes).explained(voltage_v) == pytest.approx(explained)
+
+    @pytest.mark.parametrize(
+        ("changes", "voltage_v", "idle_a"),
+        [
+            pytest.param({}, 5.0, 0.6, id="3 W at 5 V"),
+            pytest.param(
+                {"voltage_error_frac": 0.004}, 5.0, 3 / 4.98, id="the reading is too high"
+            ),
+            # 0.6 A behind 0.1 ohm leave 4.94 V, behind a diode 4.44 V (Ohm's law, worked)
+            pytest.param({"lead_ohm": 0.1}, 5.0, 3 / 4.94, id="leads"),
+            pytest.param({"lead_ohm": 0.1, "diode_v": 0.5}, 5.0, 3 / 4.44, id="leads and a diode"),
+            pytest.param({"lead_ohm": 10.0}, 5.0, 3 / 2.5, id="half at most"),
+        ],
+    )
+    def test_the_idle_power_draws_more_where_less_arrives(
+        self, changes: dict[str, Any], voltage_v: float, idle_a: float
+    ) -> None:
+        """The converter has what leads, diode and the reading's error leave of the voltage."""
+        assert self.budget(**changes).idle_a(voltage_v) == pytest.approx(idle_a)
+
+    def test_a_plan_allows_for_what_no_bench_file_says(self, profile_of: ProfileOf) -> None:
+        """470 uF across the supply, 0.1 ohm of leads, half a volt of diode; for AC none of them."""
+        of_dc, of_ac = (budgets(make_plan(profile_of(kind)))[0] for kind in ("dc", "ac"))
+
+        assert (of_dc.beside_f, of_dc.lead_ohm, of_dc.diode_v) == (470e-6, 0.1, 0.5)
+        assert (of_ac.beside_f, of_ac.lead_ohm, of_ac.diode_v) == (0.0, 0.0, 0.0)
+
+    def test_leads_are_chosen_for_the_current(self, profile_of: ProfileOf) -> None:
+        """Leads that drop more than half a volt at the nominal current are not those in use."""
+        large = (('current = "1.2 A"', 'current = "20 A"'),)
+
+        assert budgets(make_plan(profile_of("dc", *large)))[0].lead_ohm == pytest.approx(0.025)
 
 
 class TestNominalAndLoad:

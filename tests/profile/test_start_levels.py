@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.profile.start_levels import suggest_start
+from harness.profile.start_levels import bridges, suggest_start, surge_a
 from harness.unit.nameplate import AcInput, DcInput, Input
 
 
@@ -118,6 +118,60 @@ class TestLevels:
 
         assert [x for x in levels if 0.9 * threshold_frac < x < 1.25 * threshold_frac] == []
 
+    def test_no_dc_level_asks_for_more_than_half_the_current(self) -> None:
+        """What idles on 40 % of its power at 75 % of its voltage takes 53 % of its current.
+
+        28.8 W nominal, 11.5 W idle: 0.96 A at 12 V and 0.64 A at 18 V, of 1.2 A (P = V I, worked).
+        """
+        heavy = suggest_start(dc(idle_power="11.5 W"), sample_s=0.01).levels_frac
+        usual = suggest_start(dc(idle_power="7 W"), sample_s=0.01).levels_frac
+
+        assert (0.5 in heavy, 0.75 in heavy) == (False, False)
+        assert (0.5 in usual, 0.75 in usual) == (True, True)
+        assert heavy[-1] == 1.0
+
+    def test_no_ac_level_leaves_the_capacitor_empty_between_half_cycles(self) -> None:
+        """A level the capacitor cannot bridge is left out; nominal voltage stays."""
+        small = suggest_start(
+            ac(bulk_capacitance="15 uF", idle_power="20 W"), sample_s=0.05
+        ).levels_frac
+
+        assert not any(55 / 120 < level < 0.9 for level in small)
+        assert small[-1] == 1.0
+
+    def test_close_levels_begin_just_above_the_threshold(self) -> None:
+        """With close levels one stands 15 % below the threshold, and one 30 % above it."""
+        levels = suggest_start(ac(bulk_capacitance="330 uF"), sample_s=0.05).levels_frac
+
+        assert {round(0.85 * 55 / 120, 2), round(1.3 * 55 / 120, 2)} <= set(levels)
+
+
+class TestHalfCycles:
+    @pytest.mark.parametrize(
+        ("power_w", "bridged"),
+        # 10 uF at 50 Hz and 120 V: the peak falls from 169.7 V to 0.9 x 77.8 V = 70 V within
+        # 5 ms + 1.35 ms from about peak to peak: C (Vp^2 - V^2) / 2 = 119.5 mJ, 18.8 W (worked)
+        [(17.5, True), (20.0, False)],
+    )
+    def test_energy_lasts_from_peak_to_peak(self, power_w: float, *, bridged: bool) -> None:
+        """The capacitor bridges what its energy lasts for, by hand."""
+        line = ac(bulk_capacitance="10 uF", frequency=["60 Hz", "50 Hz"])
+
+        assert isinstance(line, AcInput)
+        assert bridges(line, 120.0, power_w) is bridged
+        assert bridges(ac(bulk_capacitance=None), 120.0, power_w)  # type: ignore[arg-type]
+
+
+def test_a_source_reads_more_than_its_limit_while_it_comes_down_to_it() -> None:
+    """The charge in peaks of four times the limit within one window: I = sqrt(4 I Q / W), worked.
+
+    1.2 x 100 uF from 48 V to 84 V (rms) take 6.11 mC; at 110 mA within 50 ms that is 232 mA.
+    """
+    line = ac(bulk_capacitance="100 uF")
+
+    assert isinstance(line, AcInput)
+    assert surge_a(line, 48.0, 84.0, 0.11, 0.05) == pytest.approx(0.232, rel=2e-3)
+
 
 class TestLimit:
     @given(line=lines, sample_s=st.floats(0.001, 0.2))
@@ -135,6 +189,15 @@ class TestLimit:
         limit_a = suggest_start(line, sample_s=sample_s).current_limit_a
 
         assert limit_a <= 1.25 * line.current_a
+
+    @pytest.mark.parametrize(("make", "least_a"), [(dc, 0.010), (ac, 0.015)])
+    def test_it_is_well_above_what_a_supply_reads_without_current(
+        self, make: Any, least_a: float
+    ) -> None:
+        """For the smallest units too, a reading's offset is no share of the limit that matters."""
+        small = make(current="20 mA", idle_power="20 mW", bulk_capacitance="2 uF")
+
+        assert suggest_start(small, sample_s=0.05).current_limit_a >= least_a
 
     def test_without_a_capacitance_nothing_is_promised(self) -> None:
         """Without a capacitance there is a limit, and no number of readings."""

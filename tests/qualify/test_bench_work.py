@@ -4,6 +4,7 @@ import pytest
 
 from harness.bench.open import bench_dialects, open_bench
 from harness.errors import LinkTimeout
+from harness.profile.bench_file import Accuracy
 from harness.profile.load import load_profile
 from harness.qualify.bench_work import DAY, Job, run_units
 from harness.qualify.direct import DirectLink, direct_bench
@@ -77,6 +78,21 @@ class TestRows:
         run_units(other, [1])
 
         assert run_units(job, [7, 5, 3, 1]) == forward[::-1]
+
+    def test_a_job_may_have_a_bench_of_its_own(self) -> None:
+        """On a bench that reads worse, the same unit gives other readings under another key."""
+        profile = load_profile(DC)
+        usual = simulated_bench_file(profile)
+        accuracy = {**usual.supply.accuracy, "current": Accuracy.parse("2 % + 20 mA", "A")}
+        worse = usual.model_copy(
+            update={"supply": usual.supply.model_copy(update={"accuracy": accuracy})}
+        )
+        jobs = [Job(profile=profile, seed=2, bench=bench) for bench in (None, usual, worse)]
+        plain, same, other = (run_units(job, [0]) for job in jobs)
+
+        assert plain == same
+        assert plain != other
+        assert len({job.key for job in jobs}) == 3
 
     def test_a_row_tells_what_the_run_came_to(self, rows_a: tuple[UnitRow, ...]) -> None:
         """A tripped unit has reason and place, a completed one its checks."""

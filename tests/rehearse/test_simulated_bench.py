@@ -6,7 +6,9 @@ import pytest
 import pyvisa
 
 from harness.errors import Refused
+from harness.profile.bench_file import Range
 from harness.profile.load import load_bench, load_profile
+from harness.rehearse.circuit import dc_source
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.unit_model import typical_model
@@ -228,6 +230,25 @@ class TestCoupling:
         dc.clock.sleep_s(1.0)
 
         assert float(meter.query("MEAS:RES?")) == 9.9e37
+
+    def test_instruments_take_what_the_bench_file_says_they_can(self) -> None:
+        """A larger supply in the bench file is a larger one on the bench, on thicker leads."""
+        profile = load_profile("mount-controller-board")
+        usual = load_bench("bench-simulated-dc")
+        larger = usual.supply.model_copy(
+            update={"range": Range(voltage="80 V", current="30 A", power="1 kW")}
+        )
+        file = usual.model_copy(update={"supply": larger})
+        model, clock = typical_model(profile.unit), SimulatedClock()
+        bench = SimulatedBench(model, file, clock)
+        device = bench.devices[file.supply.resource]
+        for message in ("VOLT 70", "CURR 25", "VOLT:PROT 85", "CURR 31", "VOLT 81"):
+            device.write(message.encode() + b"\n")
+
+        assert [float(device.ask(ask)) for ask in ("VOLT?", "CURR?", "VOLT:PROT?")] == [70, 25, 85]
+        assert bench.circuit.source.wiring_ohm == pytest.approx(0.02)
+        assert bench.circuit.source.output_capacitance_f == pytest.approx(660e-6)
+        assert SimulatedBench(model, usual, clock).circuit.source == dc_source()
 
     def test_two_benches_in_one_process_do_not_meet(self) -> None:
         """What is set on one simulated bench is not seen on another."""

@@ -184,8 +184,7 @@ def _why(unit: Unit, start: SuggestedStart, sample_s: float) -> str:
         return said
     return (
         f"{said} A lower limit would not let a healthy unit start, so a short is found a little "
-        "later, and below one reading even a healthy unit can trip on charge_budget: have the "
-        "supply read faster if it can."
+        "later: have the supply read faster if it can."
     )
 
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
-__all__ = ["SourceModel", "SourceSetting", "ac_source", "dc_source", "folded_v"]
+__all__ = ["SourceModel", "SourceSetting", "ac_source", "dc_source", "folded_v", "source_for"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -86,6 +86,28 @@ def ac_source(
         sink_ohm=0.0,
         highest_current_a=highest_current_a,
         crest_factor=crest_factor,
+    )
+
+
+def source_for(kind: Literal["dc", "ac"], range_a: float | None = None) -> SourceModel:
+    """Return the usual supply of a kind.
+
+    Args:
+        kind: What it gives.
+        range_a: Its largest current. One that gives more than the usual 10 A is stiffer, sits on
+            thicker leads and has more capacitance across its terminals, all in proportion.
+
+    Source:
+        Leads are chosen for a drop, so for the current they carry: common practice.
+    """
+    usual = ac_source() if kind == "ac" else dc_source()
+    times = max(1.0, (range_a or 0.0) / usual.highest_current_a)
+    return replace(
+        usual,
+        resistance_ohm=usual.resistance_ohm / times,
+        wiring_ohm=usual.wiring_ohm / times,
+        output_capacitance_f=usual.output_capacitance_f * times,
+        highest_current_a=usual.highest_current_a * times,
     )
 
 
