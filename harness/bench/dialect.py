@@ -6,7 +6,7 @@ from functools import cache
 from pathlib import Path
 from typing import Literal
 
-from pydantic import Field
+from pydantic import Field, PrivateAttr
 
 from harness.bench.dialect_rules import SAMPLED, dialect_slips
 from harness.bench.scpi import decimal_text
@@ -92,6 +92,7 @@ class Dialect(Table):
     answers: dict[str, str] = Field(default_factory=dict)
     sample: _Sample | None = None
     status: _Status = _Status()
+    _built_in: Path | None = PrivateAttr(default=None)
 
     @property
     def operations(self) -> frozenset[str]:
@@ -109,14 +110,9 @@ class Dialect(Table):
         )
 
     @property
-    def built_in(self) -> bool:
-        """Whether it comes with the harness: then it is no file of the user's to change."""
-        return self.name in BUILT_IN
-
-    @property
-    def path(self) -> Path:
-        """Where a built-in dialect stands."""
-        return _FOLDER / f"{self.name}.toml"
+    def built_in(self) -> Path | None:
+        """Where it stands if it comes with the harness: no file of the user's to change."""
+        return self._built_in
 
     def reached(self, instrument: Instrument) -> Dialect:
         """Return it with the link set up as a bench file says for one instrument."""
@@ -173,7 +169,10 @@ def load_dialect(name: str, base: Path | None = None) -> Dialect:
         DialectError: No such dialect, or a mistake in the file.
     """
     if name in BUILT_IN:
-        return read_table(_FOLDER / f"{name}.toml", Dialect, DialectError, rules=dialect_slips)
+        path = _FOLDER / f"{name}.toml"
+        dialect = read_table(path, Dialect, DialectError, rules=dialect_slips)
+        dialect._built_in = path  # noqa: SLF001 - its own module
+        return dialect
     path = Path(name) if base is None else base / name
     if not name.endswith(".toml"):
         names = ", ".join(BUILT_IN)

@@ -213,10 +213,10 @@ class Instrument:
 
     def _no_reading(self, cause: Cause, question: str) -> NoReading:
         do = cause.do
-        if cause.write and self.dialect.built_in:
+        if cause.write and self.dialect.built_in is not None:
             do = (
-                f"copy the built-in dialect ({self.dialect.path}) beside the bench file, name the "
-                f"copy there, and change the copy: {do}"
+                f"copy the built-in dialect ({self.dialect.built_in}) beside the bench file, write "
+                f"the copy's name there as its dialect, and change the copy: {do}"
             )
         return NoReading(
             cause.what, instrument=self.link.name, message=question, do=do, write=cause.write

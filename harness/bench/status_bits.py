@@ -251,7 +251,10 @@ def judge_status(seen: Seen, dialect: Dialect) -> Finding:
             text=f"{text}: it does not tell",
             do="leave [status] out of its dialect: limiting is judged from the readings",
         )
-    copy = f"copy {dialect.path} beside the bench file, name the copy there, and "
+    copy = (
+        f"copy {dialect.built_in} beside the bench file, write the copy's name there as its "
+        "dialect, and "
+    )
     return Finding(
         mark=Mark.OK,
         check="status bits",

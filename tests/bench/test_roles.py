@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -124,6 +125,18 @@ class TestAdvice:
 
         with pytest.raises(NoReading, match=r"copy the built-in dialect \(.*scpi-meter\.toml\)"):
             built_in.read("voltage_dc")
+
+    def test_a_copy_is_the_user_s_own_whatever_its_name(self, wire: Wire, tmp_path: Path) -> None:
+        """A copy that kept its name is changed where it stands, not copied again."""
+        known = load_dialect("scpi-meter").built_in
+        assert known is not None
+        (tmp_path / "copy.toml").write_bytes(known.read_bytes())
+        wire.load.answers["MEAS:VOLT:DC?"] = lambda: "24.01,VDC"
+        copy = Meter("meter", wire.load, load_dialect("copy.toml", tmp_path), wire.clock)
+
+        with pytest.raises(NoReading) as caught:
+            copy.read("voltage_dc")
+        assert "copy the built-in" not in str(caught.value)
 
     @pytest.mark.parametrize("answer", ["9.9E37", "9.9E37,VDC"])
     def test_overload_is_range_and_leads(self, wire: Wire, answer: str) -> None:
