@@ -154,7 +154,7 @@ class KeptPower:
     @property
     def live(self) -> bool:
         """Whether the output is, or may be, on."""
-        return self._live
+        return self._live and self._loss is None
 
     @property
     def unconfirmed(self) -> bool:
@@ -311,7 +311,7 @@ class KeptPower:
         with self._looking:
             found = self._lookout.look(live=self._live)
             silent_s = self._line.silent_s()
-            if not self._live or self._loss is not None:
+            if not self.live:
                 return
             if found is not None and not self._unwatched:
                 self._unwatched = True
@@ -350,7 +350,6 @@ class KeptPower:
             )
         else:
             trouble = Tripped(trip)
-        self._live = False
         self._loss = trip, trouble
 
     def _switch_off(self) -> None:

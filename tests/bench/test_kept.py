@@ -228,6 +228,20 @@ class TestSilentKeeper:
         assert script.kills == 1
         assert [bench.load is None for bench in by_hand.benches] == [True, False]
 
+    def test_what_it_said_before_changes_nothing(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """A message that was on its way when the keeper was ended does not bring power back."""
+        monkeypatch.setattr(kept, "open_bench", OffByHand().open)
+        script = Script(frames.Event("power on", ""), frames.Done(live=True))
+        power = power_over(script)
+        script.silent_for_s = 0.7
+        power.command(SwitchOn())
+
+        assert not power.live
+        assert script.kills == 1
+        with pytest.raises(Tripped):
+            power.sample()
+        assert script.kills == 1
+
     def test_a_silence_before_power_is_no_reason(self) -> None:
         """While nothing is energised nobody is in a hurry."""
         script = Script()
