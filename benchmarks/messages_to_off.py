@@ -24,7 +24,7 @@ from harness.wiring import plan_for, simulated_bench_file, simulated_unit
 __all__ = ["messages_to_off"]
 
 _PROFILE = "dome-shutter-power-unit"
-_OUTPUT_OFF = ("supply", "OUTP OFF")
+_OUTPUT_ON, _OUTPUT_OFF = ("supply", "OUTP ON"), ("supply", "OUTP OFF")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,20 +65,26 @@ def _spoilings(envelope: Envelope) -> tuple[_Spoiling, ...]:
 
 @dataclass(slots=True)
 class _Wires:
-    """Every message to every instrument in order, and the one answer that is spoiled."""
+    """Every message to every instrument in order, and the one answer that is spoiled.
+
+    Only answers under power count: with the output off there is nothing to switch off.
+    """
 
     spoiling: _Spoiling
     position: int
     messages: list[tuple[str, str]] = field(default_factory=list)
+    on: bool = False
     seen: int = 0
     spoiled_at: int | None = None
 
     def sent(self, role: str, message: str) -> None:
         self.messages.append((role, message))
+        if (role, message) in (_OUTPUT_ON, _OUTPUT_OFF):
+            self.on = (role, message) == _OUTPUT_ON
 
     def answered(self, role: str, message: str, answer: str) -> str:
         """Return the answer, spoiled where its turn has come."""
-        if role != self.spoiling.role or not message.startswith("MEAS:"):
+        if not self.on or role != self.spoiling.role or not message.startswith("MEAS:"):
             return answer
         self.seen += 1
         if self.seen - 1 != self.position:
