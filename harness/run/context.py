@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
 from harness.bench.clock import Clock
-from harness.bench.commands import Command, SetVoltage, SwitchOn
+from harness.bench.commands import Arm, Command, SetVoltage, SwitchOn
 from harness.bench.keeper import failure_reason
 from harness.bench.moves import CheckInStep
 from harness.bench.port import Bench, Power
@@ -27,6 +28,8 @@ __all__ = ["Context"]
 
 #: Longest time of nothing but readings of the meter; the keeper does the same for its instruments.
 _IN_STEP_S = 0.5
+#: Voltages so close are one setting where the supply's accuracy is not stated.
+_CLOSE_FRAC = 0.005
 #: Longest time a slow disk may take for a row; longer counts as an engine that hangs.
 _WRITING_S = 1.0
 
@@ -68,7 +71,8 @@ class Context:
         live: Whether the readings live.
         last_sample: The supply's last sample since power came on, or None.
         rail_v: The meter's last DC voltage since power came on, or None.
-        set_s: When the voltage was last set anew, on the run's clock.
+        set_s: When another voltage was last set with power on, on the run's clock.
+        set_v: That voltage.
     """
 
     plan: Plan
@@ -92,7 +96,8 @@ class Context:
     live: Liveness = field(default_factory=Liveness)
     last_sample: SupplySample | None = None
     rail_v: float | None = None
-    set_s: float = 0.0
+    set_s: float = -math.inf
+    set_v: float = 0.0
     _rows: list[tuple[CheckRow, tuple[tuple[int, str], ...]]] = field(default_factory=list)
     _thin: ThinnedRecord = field(default_factory=ThinnedRecord)
 
@@ -151,11 +156,20 @@ class Context:
         """Hand commands to the keeper, one after the other."""
         for command in commands:
             self.stop.obey()
+            if isinstance(command, Arm):
+                self.set_v = command.voltage_v
             if isinstance(command, SwitchOn):
                 self.operator.power_on(self.step_name)
             if isinstance(command, SetVoltage):
-                self.set_s = self.clock.now_s()
+                self._set(command.voltage_v)
             self.host.command(command)
+
+    def _set(self, voltage_v: float) -> None:
+        """Note when another voltage is set, by more than a reading may be off."""
+        accuracy = self.bench.file.supply.accuracy.get("voltage")
+        error_v = _CLOSE_FRAC * voltage_v if accuracy is None else accuracy.bound(voltage_v)
+        if abs(voltage_v - self.set_v) > 2 * error_v:
+            self.set_s, self.set_v = self.clock.now_s(), voltage_v
 
     def sample(self) -> SupplySample:
         """Read the supply once."""

@@ -26,6 +26,8 @@ _DISTURBANCES = 3
 _THINNED_FROM_S = 20.0
 #: Fewest readings of a quantity a hold is judged by.
 _FEWEST = 5
+#: Share of its current limit from which on a supply may hold its voltage where it is.
+_AT_LIMIT_FRAC = 0.9
 #: Share of the voltage set that it may rest away from it, beside twice the supply's accuracy.
 _AWAY_FRAC = 0.02
 #: The tolerance of the voltage over that of the current: a supply holds what it is set to.
@@ -79,6 +81,7 @@ def settle(context: Context, step: PlannedStep, level: Level) -> Settler:
             break
         if sample.time_s - begin_s > step.rest.longest_s:
             _unsettled(context, step, level, settler)
+    _require_moved(context, level, settler)
     _require_reached(context, level, settler)
     context.event("settled", f"{level.label} after {sample.time_s - begin_s:.3f} s")
     return settler
@@ -217,6 +220,20 @@ def _unsettled(context: Context, step: PlannedStep, level: Level, settler: Settl
     )
 
 
+def _require_moved(context: Context, level: Level, settler: Settler) -> None:
+    """Cut power where no digit has moved since another voltage was set; a supply in limit may."""
+    voltage_v, current_a = settler.means
+    moved = [context.live.changed_s(f"supply.{name}") for name in ("voltage", "current")]
+    if current_a >= _AT_LIMIT_FRAC * level.current_limit_a:
+        return
+    if max(time_s or -math.inf for time_s in moved) < context.set_s:
+        context.host.cut(
+            TripReason.FROZEN_READINGS,
+            f"{format_quantity(voltage_v, 'V', 4)} and {format_quantity(current_a, 'A', 3)} to the "
+            f"last digit since {format_quantity(level.voltage_v, 'V')} was set",
+        )
+
+
 def _require_reached(context: Context, level: Level, settler: Settler) -> None:
     """Cut power where the voltage rests away from what was set."""
     voltage_v, _ = settler.means
@@ -225,12 +242,6 @@ def _require_reached(context: Context, level: Level, settler: Settler) -> None:
     away_v = voltage_v - level.voltage_v
     # written so that a value that is no number fails
     if not abs(away_v) <= 2 * error_v + _AWAY_FRAC * level.voltage_v:
-        if (context.live.changed_s("supply.voltage") or -math.inf) < context.set_s:
-            context.host.cut(
-                TripReason.FROZEN_READINGS,
-                f"{format_quantity(voltage_v, 'V', 4)} to the last digit since "
-                f"{format_quantity(level.voltage_v, 'V')} was set",
-            )
         context.host.cut(
             TripReason.VOLTAGE_NOT_REACHED,
             f"at rest at {format_quantity(voltage_v, 'V', 4)}, "

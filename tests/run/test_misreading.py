@@ -122,6 +122,16 @@ class TestFrozenReadings:
         assert ran.result.trip.reason is TripReason.FROZEN_READINGS
         assert ran.readings["value"].max() < 24.0
 
+    def test_a_small_change_of_the_setting_is_enough(self, run_steps: Callable[..., Any]) -> None:
+        """A step of 1 %, inside what a voltage may rest away: no digit moved, so it is a trip."""
+        line = '[[steps]]\nkind = "line"\nvoltages = ["100 %", "101 %"]\ndwell = "0.5 s"\n'
+        ran = run_steps("dc", after=line, bend=lambda on: freeze(on["supply"], 300, *SUPPLY))
+
+        assert ran.result.trip is not None
+        assert ran.result.trip.reason is TripReason.FROZEN_READINGS
+        assert "24 V and" in ran.result.trip.detail
+        assert "since 24.24 V was set" in ran.result.trip.detail
+
     def test_a_frozen_meter_releases_nothing(self, run_steps: Callable[..., Any]) -> None:
         """A meter whose 5 V stand still, before and after OFF: its check decides nothing."""
         ran = run_steps(
