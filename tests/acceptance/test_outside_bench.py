@@ -107,6 +107,17 @@ class TestHealthyUnits:
         assert ended.code == RELEASED, ended.screen
 
     @torture
+    @pytest.mark.parametrize("burst_w", [0.0, 0.3])
+    def test_a_digital_board_that_never_rests(self, tmp_path: Path, burst_w: float) -> None:
+        """A board that draws 4 W +- 0.2 W by random telegraph, or bursts, rests in the mean."""
+        board = {"idle_w": 0.05, "board_w": 4.0, "board_step_w": 0.2, "burst_w": burst_w}
+        config = {"load": False, "unit": {**board, "start_v": 9.0, "stop_v": 7.0}}
+        profile = profile_text(load=False, idle_w=4.1, limit="600 mA", nominal="1 s")
+        ended, _ = one_run(tmp_path / "run", config, profile=profile)
+
+        assert ended.code == RELEASED, ended.screen
+
+    @torture
     def test_a_state_in_quotes(self, tmp_path: Path) -> None:
         """A supply that answers OUTP? with "OFF", in quotes, is understood."""
         config = {"load": False, "misbehaviours": odd("quoted-state")}
@@ -193,6 +204,13 @@ CASES = {
     ),
     # power that stays on
     "relay sticks": Case(what=odd("relay-sticks"), code=LEFT_ON, says="CUT THE MAINS"),
+    "meter falls silent": Case(
+        what=odd("silent", who="meter", when=IN_THE_HOLD),
+        code=CUT,
+        reason="instrument_silent",
+        off_within_s=2.5,
+        nominal="10 s",
+    ),
     "supply falls silent": Case(
         what=odd("silent", when=IN_THE_HOLD), code=LEFT_ON, says="CUT THE MAINS", nominal="3 s"
     ),
