@@ -14,6 +14,7 @@ import contextlib
 import dataclasses
 import itertools
 import json
+import math
 import os
 import signal
 import subprocess
@@ -333,18 +334,23 @@ def sweep(
     *,
     product: Path = ROOT,
     at_once: int = 3,
+    longest_s: float = math.inf,
     tell: Callable[[str], None] = lambda _: None,
 ) -> dict[Case, Counter[str]]:
     """Run each case so many times, some at once; count how they ended: ``pass``, or the reason.
 
-    Runs of all cases are mixed, so that those that wait and those that spin share the machine.
+    Runs of all cases are mixed, so that those that wait and those that spin share the machine, and
+    after ``longest_s``, when no more are begun, each case has had as many.
     """
     cases = list(cases)
     found: dict[Case, Counter[str]] = {case: Counter() for case in cases}
     lock = threading.Lock()
+    end_s = time.monotonic() + longest_s
 
     def one(job: tuple[int, Case]) -> None:
         seed, case = job
+        if time.monotonic() > end_s:
+            return
         # longer than the keeper waits for its client: what is never said then shows
         profile = profile_text(
             case.kind, meter=case.meter, load=case.load, nominal="800 ms", load_dwell="800 ms"
@@ -398,6 +404,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Healthy runs on the outside bench.")
     parser.add_argument("--runs", type=int, default=3)
     parser.add_argument("--latency", type=float, nargs="*", default=[0, 2, 5, 7, 10, 30, 100])
+    parser.add_argument("--alone-or-all", action="store_true", help="no meter or load, or both")
+    parser.add_argument("--longest", type=float, default=math.inf, help="begin none after so long")
     parser.add_argument("--kind", nargs="*", default=["dc", "ac"])
     parser.add_argument("--at-once", type=int, default=3)
     parser.add_argument("--product", type=Path, default=ROOT)
@@ -405,8 +413,16 @@ def main() -> None:
     asked = parser.parse_args()
     folder = asked.folder or Path(tempfile.mkdtemp(prefix="outside-"))
     cases = benches((1e-3 * each for each in asked.latency), asked.kind)
+    if asked.alone_or_all:
+        cases = [case for case in cases if case.meter == case.load]
     found = sweep(
-        cases, asked.runs, folder, product=asked.product, at_once=asked.at_once, tell=_say
+        cases,
+        asked.runs,
+        folder,
+        product=asked.product,
+        at_once=asked.at_once,
+        longest_s=asked.longest,
+        tell=_say,
     )
     _say(table(found))
 
