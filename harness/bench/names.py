@@ -7,6 +7,7 @@ does the difference between upper and lower case.
 
 from __future__ import annotations
 
+import contextlib
 import ipaddress
 import os
 import re
@@ -80,7 +81,7 @@ def addresses(host: str, longest_s: float = _RESOLVE_S) -> set[str]:
     def look(flags: int) -> bool:
         try:
             answers = socket.getaddrinfo(host, None, flags=flags)
-        except (OSError, UnicodeError):
+        except (OSError, UnicodeError, LookupError):  # the last: no memory for a codec
             return False
         found.update(_address(str(answer[4][0])) for answer in answers)
         return True
@@ -88,8 +89,9 @@ def addresses(host: str, longest_s: float = _RESOLVE_S) -> set[str]:
     if not host or "\0" in host or look(socket.AI_NUMERICHOST):  # 127.1 is 127.0.0.1
         return found
     asking = threading.Thread(target=look, args=(0,), name="resolving", daemon=True)
-    asking.start()  # a name server may let us wait for a minute
-    asking.join(longest_s)
+    with contextlib.suppress(RuntimeError):  # no thread to be had
+        asking.start()  # a name server may let us wait for a minute
+        asking.join(longest_s)
     return set(found)
 
 

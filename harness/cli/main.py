@@ -87,6 +87,9 @@ def _ended() -> int | str | None:
     except HarnessError as error:
         _say(f"softwake: {error}")
         return error.exit_code
+    except ImportError as error:  # pages of advice may stand before the reason
+        reason = str(error).strip().rpartition("\n")[2]
+        _say(f"softwake: a library cannot be loaded ({reason}); is there memory enough?")
     except MemoryError:
         _say("softwake: there is not enough memory; end other programs, or raise its limit")
     except OSError as error:

@@ -24,9 +24,7 @@ def show_result(result: RunResult) -> None:
 
     Where the record was lost on the way, it cannot say how the run ended: then this does.
     """
-    from harness.cli.result_table import print_result
     from harness.errors import RecordError
-    from harness.record.load import load
     from harness.record.wording import output_text
     from harness.run.entry import output_entry
 
@@ -34,12 +32,18 @@ def show_result(result: RunResult) -> None:
         return
     whole = False
     try:
+        from harness.cli.result_table import print_result
+        from harness.record.load import load
+
         record = load(result.folder)
-    except RecordError:
-        pass  # the reason of the run says more
-    else:
         print_result(record)
         whole = record.whole
+    except RecordError:
+        pass  # the reason of the run says more
+    except Exception as error:  # noqa: BLE001 - such as no memory left: how the run ended counts
+        problem = f"{type(error).__name__}: {error}".partition("\n")[0]
+        typer.echo(f"softwake: the checks cannot be shown: {problem}", err=True)
+        typer.echo(f"record {result.folder}")
     if not whole:
         sys.stdout.flush()
         typer.echo(f"softwake: {result.outcome.value}: {result.reason}", err=True)

@@ -89,9 +89,13 @@ class Screen:
             if sys.stdout is not None:
                 with contextlib.suppress(OSError, ValueError):
                     sys.stdout.flush()  # what was printed before comes first
-            self._thread = threading.Thread(target=self._write, name="screen", daemon=True)
-            self._thread.start()
+            thread = threading.Thread(target=self._write, name="screen", daemon=True)
+            with contextlib.suppress(RuntimeError):  # no thread to be had
+                thread.start()
+                self._thread = thread
         self._said.put(f"{_scrolled()}{text}" if afresh else text)
+        if self._thread is None:  # power is off as long as nothing was said of it
+            self._write_all()
 
     def wait(self, longest_s: float) -> bool:
         """Wait until all that was said is written, but not for longer; tell whether it is."""
@@ -103,12 +107,19 @@ class Screen:
 
     def _write(self) -> None:
         while True:
-            said = self._said.get()
-            if isinstance(said, threading.Event):
-                said.set()
-            else:
-                with contextlib.suppress(OSError, ValueError):  # nobody reads any more
-                    _put(said)
+            self._write_one()
+
+    def _write_all(self) -> None:
+        while not self._said.empty():
+            self._write_one()
+
+    def _write_one(self) -> None:
+        said = self._said.get()
+        if isinstance(said, threading.Event):
+            said.set()
+        else:
+            with contextlib.suppress(OSError, ValueError):  # nobody reads any more
+                _put(said)
 
 
 def _put(text: str) -> None:

@@ -123,6 +123,65 @@ class TestOutputThatNobodyTakes:
             assert not bench.on
 
 
+#: Becomes the command, with less of something than it may need.
+LIMITED = """
+import resource, sys
+kind, most = getattr(resource, sys.argv.pop(1)), int(sys.argv.pop(1))
+resource.setrlimit(kind, (most, most))
+from harness.cli.main import main
+main()
+"""
+
+
+def ends_well(campaign: Campaign, case: tuple[str, int]) -> list[str]:
+    """Run with less than may be needed; return what was wrong with the end."""
+    kind, most = case
+    with campaign.bench() as bench:
+        with campaign.run(bench, LIMITED, kind, str(most)) as running:
+            ended = running.end()
+        on = bench.on
+        energised = bool(bench.switched)
+    found = []
+    if on:
+        found.append("the output is on at the end")
+    if "Traceback" in ended.screen or "an error of the program" in ended.screen:
+        found.append("a traceback")
+    if ended.code == 0 and ended.run.get("outcome") != "completed":
+        found.append("exit code 0 without a completed run")
+    if ended.code not in ({0, 3} if energised else {0, 2, 5}):
+        found.append(f"exit code {ended.code}")
+    return [f"{kind} {most}: {what}\n{ended.screen}" for what in found]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="limits of a POSIX system, as Linux keeps them")
+class TestScarceMeans:
+    def test_few_files(self, campaign: Campaign) -> None:
+        """With few file handles the run ends as it should or energises nothing."""
+        cases = [("RLIMIT_NOFILE", most) for most in (8, 12)]
+
+        assert self.problems(campaign, cases) == ""
+
+    @pytest.mark.torture
+    def test_any_number_of_files(self, campaign: Campaign) -> None:
+        """The same with every number of handles from the fewest to enough."""
+        cases = [("RLIMIT_NOFILE", most) for most in (*range(6, 30), 40, 60)]
+
+        assert self.problems(campaign, cases) == ""
+
+    @pytest.mark.torture
+    def test_little_memory(self, campaign: Campaign) -> None:
+        """With little memory power is off at the end, and there is no traceback."""
+        cases = [("RLIMIT_AS", most << 20) for most in (60, 170, 200, 230, 260, 300, 400)]
+
+        assert self.problems(campaign, cases) == ""
+
+    @staticmethod
+    def problems(campaign: Campaign, cases: list[tuple[str, int]]) -> str:
+        """Run every case; return what was wrong."""
+        ends = campaign.each(cases, lambda case: ends_well(campaign, case))
+        return "\n".join(found for _, each in ends for found in each)
+
+
 class TestOneRunPerSupply:
     def test_another_spelling_of_the_supply_is_refused(self, campaign: Campaign) -> None:
         """A second run that writes the supply's resource otherwise ends in 5, and is told why."""
