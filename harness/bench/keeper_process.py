@@ -89,6 +89,9 @@ class _Service:
                     self._serve(bench.power(holding.limits, self._on_event, self._outlet.add))
         except HarnessError as error:
             self._answers.put(frames.Failed(refused=False, text=str(error)))
+        except Exception as error:  # noqa: BLE001 - such as no memory left: the engine takes over
+            text = f"the keeper process: {type(error).__name__}: {error}"
+            self._answers.put(frames.Failed(refused=False, text=text))
 
     def _attend(self, bench: OpenBench) -> None:
         """Have each exchange say how long it may take, and show life meanwhile."""
@@ -232,8 +235,12 @@ def main() -> None:
     requests: SimpleQueue[Any] = SimpleQueue()
     answers: SimpleQueue[Any] = SimpleQueue()
     service = _Service(requests, answers)
-    frames.pump_in(sys.stdin.buffer, service.arrived)
-    sender = frames.pump_out(outgoing, answers)
+    try:
+        frames.pump_in(sys.stdin.buffer, service.arrived)
+        sender = frames.pump_out(outgoing, answers)
+    except RuntimeError as error:  # no thread to be had: nothing is open yet
+        _say(f"the keeper process cannot work: {error}")
+        os._exit(1)
     for name in ("SIGINT", "SIGHUP"):
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_IGN)
