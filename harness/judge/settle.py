@@ -196,10 +196,9 @@ class Settler:
                 return f"{name} {finding.text(unit)}"
         return ""
 
-    @property
-    def means(self) -> tuple[float, ...]:
-        """Mean of each series over its last blocks, a span of them; nan before the first."""
-        return tuple(series.mean for series in self._series)
+    def mean(self, number: int) -> float:
+        """Mean of a series over its last blocks, a span of them; nan before the first."""
+        return self._series[number].mean
 
     def add(self, time_s: float, values: Sequence[float]) -> bool:
         """Take one reading of every series.

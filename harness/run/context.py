@@ -18,11 +18,11 @@ from harness.judge.verdict import Verdict
 from harness.profile.check import Across
 from harness.profile.plan import Level, Plan, PlannedStep
 from harness.quantity import format_quantity
-from harness.record.sink import CheckRow, Sink
+from harness.record.sink import CheckRow, Sink, Values
 from harness.run.liveness import Liveness
 from harness.run.operator import Nobody, Operator
 from harness.run.stop import StopRequest
-from harness.run.thinning import ThinnedRecord
+from harness.run.thinning import Row, ThinnedRecord
 
 __all__ = ["Context"]
 
@@ -32,6 +32,11 @@ _IN_STEP_S = 0.5
 _CLOSE_FRAC = 0.005
 #: Longest time a slow disk may take for a row; longer counts as an engine that hangs.
 _WRITING_S = 1.0
+
+#: From this share of the envelope's current or power on, every sample is recorded.
+_NEAR_FRAC = 0.98
+#: Events before which the last readings are recorded in full.
+_IN_FULL = frozenset({"trip", "disturbed"})
 
 _UNITS = {
     "voltage": "V",
@@ -99,7 +104,7 @@ class Context:
     set_s: float = -math.inf
     set_v: float = 0.0
     _rows: list[tuple[CheckRow, tuple[tuple[int, str], ...]]] = field(default_factory=list)
-    _thin: ThinnedRecord = field(default_factory=ThinnedRecord)
+    _thin: ThinnedRecord | None = None
 
     # --- the record
 
@@ -109,6 +114,8 @@ class Context:
         if kind == "wrong dialect":
             self.warnings.append(f"{detail[:1].upper()}{detail[1:]}.")
         time_s = self.clock.now_s() - self.origin_s
+        if self._thin is not None:
+            self._thin.flush(in_full=kind in _IN_FULL)
         self._record(lambda: self.sink.event(time_s, kind, self.step_name, detail))
 
     def on_sample(self, sample: SupplySample) -> None:
@@ -121,8 +128,7 @@ class Context:
         self.last_sample = sample
         for name, value, _ in rows:
             self.live.add(f"supply.{name}", sample.time_s, value)
-        if self._thin.keeps(sample):
-            self._write(sample.time_s, rows, "supply")
+        self._write(sample.time_s, rows, "supply")
 
     def judged(self, row: CheckRow, rests_on: Iterable[tuple[int, str]] = ()) -> None:
         """Keep a judged check until the end of the run, when it is known whether it counts.
@@ -182,14 +188,35 @@ class Context:
         """Note which step and level all that follows belongs to."""
         self.step_name, self.level_label = step.name, level.label
 
-    def thin(self, resolution: tuple[float, float] | None) -> None:
-        """Thin the record of the supply from here on, or (None) keep every sample again."""
-        self._thin = ThinnedRecord(resolution)
+    def thin(self, window_s: float | None) -> None:
+        """Thin the record from here on by windows of time, or (None) keep every reading again."""
+        if self._thin is not None:
+            self._thin.flush()
+        self._thin = None if window_s is None else ThinnedRecord(self._put, window_s, self._is_near)
 
-    def _write(self, time_s: float, rows: tuple[tuple[str, float, str], ...], source: str) -> None:
-        time_s -= self.origin_s
-        step, level = self.step_name, self.level_label
-        self._record(lambda: self.sink.sample(time_s, step, level, rows, source))
+    def _is_near(self, row: Row) -> bool:
+        """Whether the supply's current or power is next to its bound, or no number."""
+        if row.source != "supply":
+            return False
+        envelope = self.plan.profile.envelope
+        _, (_, current_a, _), (_, power_w, _) = row.values
+        # written so that a value that is no number is near
+        return not (
+            current_a <= _NEAR_FRAC * envelope.current_a
+            and power_w <= _NEAR_FRAC * envelope.power_w
+        )
+
+    def _write(self, time_s: float, rows: Values, source: str) -> None:
+        row = Row(time_s, self.level_label, rows, source)
+        if self._thin is None:
+            self._put(row)
+        else:
+            self._thin.add(row)
+
+    def _put(self, row: Row) -> None:
+        time_s = row.time_s - self.origin_s
+        step, level = self.step_name, row.level
+        self._record(lambda: self.sink.sample(time_s, step, level, row.values, row.source))
 
     def _record(self, write: Callable[[], None]) -> None:
         """Have something written, unless the record is lost.

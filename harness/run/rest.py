@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -13,10 +12,12 @@ import numpy.typing as npt
 from harness.bench.sample import SupplySample
 from harness.bench.trip import TripReason
 from harness.judge.settle import Settler
+from harness.judge.trend import Trend
 from harness.profile.plan import Level, PlannedStep
 from harness.quantity import format_quantity
 from harness.run.context import Context
 from harness.run.probe import Stillness
+from harness.run.thinning import window_s
 
 __all__ = ["Hold", "hold", "settle"]
 
@@ -46,7 +47,8 @@ class Hold:
 
     Attributes:
         level: The level that was held.
-        readings: Values by measure name (``supply.voltage``), each an array of shape ``(n,)``.
+        readings: Values by measure name (``supply.voltage``), each an array of shape ``(n,)``; in a
+            long hold means of blocks of equal length (:class:`harness.judge.trend.Trend`).
         times: When each was read, on the run's clock, by measure name.
         number: Number under which it is known whether its readings live.
     """
@@ -82,7 +84,9 @@ def settle(context: Context, step: PlannedStep, level: Level) -> Settler:
         if sample.time_s - begin_s > step.rest.longest_s:
             _unsettled(context, step, level, settler)
     _require_moved(context, level, settler)
-    _require_reached(context, level, settler)
+    # written so that a value that is no number fails
+    if not abs(settler.mean(0) - level.voltage_v) <= _most_away_v(context, level):
+        _not_reached(context, level, settler)
     context.event("settled", f"{level.label} after {sample.time_s - begin_s:.3f} s")
     return settler
 
@@ -107,12 +111,13 @@ def hold(
         Tripped: The readings do not stay at rest, or power was cut for any other reason.
     """
     context.begin(step, level)
-    thinned = level.dwell_s > _THINNED_FROM_S
-    context.thin(_tolerance(context, step, level) if thinned else None)
-    holding = _Holding(context, step, level, settler, measures)
-    while not holding.complete:
-        holding.take(context.sample())
-    context.thin(None)
+    context.thin(window_s(level.dwell_s) if level.dwell_s > _THINNED_FROM_S else None)
+    try:
+        holding = _Holding(context, step, level, settler, measures)
+        while not holding.complete:
+            holding.take(context.sample())
+    finally:
+        context.thin(None)  # what comes next, power off too, is recorded in full
     return holding.close()
 
 
@@ -132,6 +137,7 @@ class _Holding:
         self._level = level
         self._settler = settler
         self._stillness = Stillness(context, level)
+        self._away_v = _most_away_v(context, level)
         self._turns = _turns(measures)
         self._at_rest = True
         self._unrest_s = 0.0
@@ -144,7 +150,8 @@ class _Holding:
         if not self._at_rest:
             self._move(sample, was_at_rest=was_at_rest)
             return
-        _require_reached(self._context, self._level, self._settler)
+        if not abs(self._settler.mean(0) - self._level.voltage_v) <= self._away_v:
+            _not_reached(self._context, self._level, self._settler)
         self._keep("supply.voltage", sample.time_s, sample.voltage_v)
         self._keep("supply.current", sample.time_s, sample.current_a)
         self._keep("supply.power", sample.time_s, sample.power_w)
@@ -166,24 +173,24 @@ class _Holding:
         """Return what was read, once it is seen that the meter's answers are its own."""
         if any(turn.startswith("meter.") for turn in self._turns):
             self._context.check_meter()  # before its readings are believed
-        series = {name: np.array(values) for name, values in self._readings.items()}
+        trends = self._trends
         return Hold(
             self._level,
-            readings={name: values[:, 1] for name, values in series.items()},
-            times={name: values[:, 0] for name, values in series.items()},
+            readings={name: trend.values for name, trend in trends.items()},
+            times={name: trend.times for name, trend in trends.items()},
             number=self._context.live.end_hold(
-                {name: float(values[-1, 1]) for name, values in series.items()}
+                {name: trend.last for name, trend in trends.items()}
             ),
         )
 
     def _begin_anew(self, time_s: float) -> None:
         """Forget what was read: the hold counts from here."""
-        self._readings: dict[str, list[tuple[float, float]]] = defaultdict(list)
+        self._trends: dict[str, Trend] = defaultdict(Trend)
         self._samples = self._turn = 0
         self._rest_s = time_s
 
     def _keep(self, measure: str, time_s: float, value: float) -> None:
-        self._readings[measure].append((time_s, value))
+        self._trends[measure].add(time_s, value)
 
     def _take_turn(self) -> None:
         """Read the next of meter and load."""
@@ -222,7 +229,7 @@ def _unsettled(context: Context, step: PlannedStep, level: Level, settler: Settl
 
 def _require_moved(context: Context, level: Level, settler: Settler) -> None:
     """Cut power where no digit has moved since another voltage was set; a supply in limit may."""
-    voltage_v, current_a = settler.means
+    voltage_v, current_a = settler.mean(0), settler.mean(1)
     moved = [context.live.changed_s(f"supply.{name}") for name in ("voltage", "current")]
     if current_a >= _AT_LIMIT_FRAC * level.current_limit_a:
         return
@@ -234,20 +241,22 @@ def _require_moved(context: Context, level: Level, settler: Settler) -> None:
         )
 
 
-def _require_reached(context: Context, level: Level, settler: Settler) -> None:
-    """Cut power where the voltage rests away from what was set."""
-    voltage_v, _ = settler.means
+def _most_away_v(context: Context, level: Level) -> float:
+    """How far from what was set the voltage may rest."""
     accuracy = context.bench.file.supply.accuracy.get("voltage")
     error_v = accuracy.bound(level.voltage_v) if accuracy else 0.0
-    away_v = voltage_v - level.voltage_v
-    # written so that a value that is no number fails
-    if not abs(away_v) <= 2 * error_v + _AWAY_FRAC * level.voltage_v:
-        context.host.cut(
-            TripReason.VOLTAGE_NOT_REACHED,
-            f"at rest at {format_quantity(voltage_v, 'V', 4)}, "
-            f"{'above' if away_v > 0 else 'below'} the "
-            f"{format_quantity(level.voltage_v, 'V')} that was set",
-        )
+    return 2 * error_v + _AWAY_FRAC * level.voltage_v
+
+
+def _not_reached(context: Context, level: Level, settler: Settler) -> None:
+    """Cut power: the voltage rests away from what was set."""
+    voltage_v = settler.mean(0)
+    context.host.cut(
+        TripReason.VOLTAGE_NOT_REACHED,
+        f"at rest at {format_quantity(voltage_v, 'V', 4)}, "
+        f"{'above' if voltage_v > level.voltage_v else 'below'} the "
+        f"{format_quantity(level.voltage_v, 'V')} that was set",
+    )
 
 
 def _tolerance(context: Context, step: PlannedStep, level: Level) -> tuple[float, float]:

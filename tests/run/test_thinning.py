@@ -1,54 +1,89 @@
 from __future__ import annotations
 
-import math
-
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.bench.sample import SupplySample
-from harness.run.thinning import ThinnedRecord
+from harness.run.thinning import Row, ThinnedRecord, window_s
 
 
-def sample(
-    time_s: float, voltage_v: float = 24.0, current_a: float = 0.1, *, protection: bool = False
-) -> SupplySample:
-    return SupplySample(time_s, voltage_v, current_a, voltage_v * current_a, None, protection)
+def supply(time_s: float, voltage_v: float = 24.0, current_a: float = 0.1) -> Row:
+    values = (("voltage", voltage_v, "V"), ("current", current_a, "A"))
+    return Row(time_s, "nominal", values, "supply")
+
+
+def thinned(rows: list[Row], *, near_a: float = 1.0) -> tuple[ThinnedRecord, list[Row]]:
+    written: list[Row] = []
+    record = ThinnedRecord(written.append, 1.0, lambda row: not row.values[-1][1] < near_a)
+    for row in rows:
+        record.add(row)
+    return record, written
 
 
 class TestThinning:
-    def test_without_a_resolution_everything_is_kept(self) -> None:
-        """Short holds and starts are recorded whole."""
-        thinned = ThinnedRecord()
+    def test_a_window_leaves_its_extremes_and_its_last(self) -> None:
+        """Of each window the lowest and highest of each quantity are kept, and the last row."""
+        currents = [0.1, 0.2, 0.1, 0.05, 0.1, 0.12, 0.1]
+        rows = [supply(0.1 * number, 24.0, each) for number, each in enumerate(currents)]
+        record, written = thinned(rows)
+        assert written == []
+        record.flush()
 
-        assert all(thinned.keeps(sample(0.001 * number)) for number in range(100))
+        assert [row.time_s for row in written] == pytest.approx([0.0, 0.1, 0.3, 0.6])
 
-    def test_at_most_one_in_a_fifth_of_a_second(self) -> None:
-        """Readings at rest are kept every 0.2 s."""
-        thinned = ThinnedRecord((0.01, 0.001))
-        # 64ths of a second are exact in binary: the 13th is the first past 0.2 s
-        kept = [number for number in range(60) if thinned.keeps(sample(number / 64))]
+    def test_a_window_ends_with_the_first_row_after_it(self) -> None:
+        """What a window held back is written when the next one begins."""
+        _, written = thinned([supply(0.01 * number) for number in range(250)])
 
-        assert kept == [0, 13, 26, 39, 52]
+        assert [row.time_s for row in written] == pytest.approx([0.0, 0.99, 1.0, 1.99])
 
-    def test_a_change_is_kept_at_once(self) -> None:
-        """A reading that moved by more than its resolution is kept, whatever the time."""
-        thinned = ThinnedRecord((0.01, 0.001))
-        thinned.keeps(sample(0.0))
+    def test_each_quantity_of_the_meter_has_its_own(self) -> None:
+        """Readings that come one by one do not hide each other."""
+        rows = [
+            Row(0.1 * number, "nominal", ((name, value, unit),), "meter")
+            for number, (name, value, unit) in enumerate(
+                [("voltage_dc", 5.0, "V"), ("temperature", 30.0, "degC")] * 4
+            )
+        ]
+        record, written = thinned(rows, near_a=99.0)
+        record.flush()
 
-        assert not thinned.keeps(sample(0.01))
-        assert thinned.keeps(sample(0.02, voltage_v=24.02))
-        assert thinned.keeps(sample(0.03, voltage_v=24.02, current_a=0.11))
-        assert thinned.keeps(sample(0.04, voltage_v=math.nan))
-        assert thinned.keeps(sample(0.05, protection=True))
+        assert [row.time_s for row in written] == pytest.approx([0.0, 0.1, 0.6, 0.7])
+
+    def test_what_is_next_to_a_bound_is_written_at_once_and_in_order(self) -> None:
+        """A row next to a bound goes into the record by itself, after what came before it."""
+        rows = [supply(0.0), supply(0.1), supply(0.2, current_a=2.0), supply(0.3, current_a=2.0)]
+        _, written = thinned(rows)
+
+        assert [row.time_s for row in written] == [0.0, 0.1, 0.2, 0.3]
+
+    def test_what_came_before_a_trip_is_written_in_full(self) -> None:
+        """Asked for in full, a window gives every row of it, once."""
+        rows = [supply(0.01 * number) for number in range(50)]
+        record, written = thinned(rows)
+        record.flush(in_full=True)
+
+        assert written == rows
+
+    @pytest.mark.parametrize(
+        ("hold_s", "expected_s"), [(30.0, 1.0), (7200.0, 1.0), (86400.0, 12.0)]
+    )
+    def test_a_long_hold_has_longer_windows(self, hold_s: float, expected_s: float) -> None:
+        """A day is recorded in no more windows than two hours are."""
+        assert window_s(hold_s) == expected_s
 
 
-@given(st.lists(st.floats(23.0, 25.0), min_size=2, max_size=60))
-def test_nothing_kept_back_differs_from_what_was_kept(volts: list[float]) -> None:
-    """Whatever is left out lies within one resolution of the last sample that was kept."""
-    thinned = ThinnedRecord((0.05, 1.0))
-    kept_v = math.nan
-    for number, voltage_v in enumerate(volts):
-        if thinned.keeps(sample(0.01 * number, voltage_v)):
-            kept_v = voltage_v
-        else:
-            assert abs(voltage_v - kept_v) <= 0.05
+@given(st.lists(st.floats(0.0, 0.9), min_size=1, max_size=300))
+def test_no_extreme_is_lost(currents: list[float]) -> None:
+    """Lowest and highest of every window, so of the whole, are in the record, in order of time."""
+    rows = [supply(number / 64, current_a=each) for number, each in enumerate(currents)]
+    record, written = thinned(rows)
+    record.flush()
+
+    for begin in range(0, len(rows), 64):
+        window = rows[begin : begin + 64]
+        kept = [row.values[1][1] for row in written if row in window]
+        assert min(kept) == min(currents[begin : begin + 64])
+        assert max(kept) == max(currents[begin : begin + 64])
+        assert window[-1] in written
+    assert [row.time_s for row in written] == sorted({row.time_s for row in written})
