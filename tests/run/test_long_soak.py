@@ -42,12 +42,13 @@ def soak(folder: Path, duration_s: float, interval_s: float) -> Soak:
     grown: list[int] = []
     number = 0
 
-    def readings(_now_s: float) -> tuple[float, float]:
+    def readings(now_s: float) -> tuple[float, float]:
         nonlocal number
         number += 1
         if number == 10_000:
             gc.collect()
             grown.append(sys.getallocatedblocks())
+            marks.append((now_s, file.stat().st_size))
         if number == 20_000:
             return 24.0, SPIKE_A
         if number == 20_007:
@@ -56,6 +57,8 @@ def soak(folder: Path, duration_s: float, interval_s: float) -> Soak:
 
     # real time between two fsync is nothing this simulated soak should wait for
     recorder = Recorder.create(folder, serial="HP-0007", started=STARTED, now_s=lambda: 0.0)
+    file = recorder.folder / "readings.csv"
+    marks: list[tuple[float, int]] = []
     bench = FedBench(
         readings,
         interval_s=interval_s,
@@ -67,14 +70,13 @@ def soak(folder: Path, duration_s: float, interval_s: float) -> Soak:
     gc.collect()
     grown.append(sys.getallocatedblocks())
     recorder.abandon()
-    size = (recorder.folder / "readings.csv").stat().st_size
+    (begin_s, before) = marks[0]
+    per_s = (file.stat().st_size - before) / (bench.clock.now_s() - begin_s)
     record = load(recorder.folder)
     rows = record.readings
     currents = rows.loc[(rows["source"] == "supply") & (rows["quantity"] == "current"), "value"]
     assert rows["time_s"].is_monotonic_increasing
-    return Soak(
-        held, grown[-1] - grown[0], size / duration_s * 3600.0, currents.max(), currents.min()
-    )
+    return Soak(held, grown[-1] - grown[0], 3600.0 * per_s, currents.max(), currents.min())
 
 
 def holds_what_it_must(done: Soak) -> None:
