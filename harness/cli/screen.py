@@ -131,11 +131,14 @@ def _put(text: str) -> None:
         descriptor = stream.fileno()
     except (OSError, ValueError, AttributeError):  # a stream in memory
         descriptor = -1
-    if descriptor < 0 or sys.platform == "win32":  # whose console takes text, not bytes
-        stream.write(text)
-        stream.flush()
+    if sys.platform != "win32" and descriptor >= 0:
+        _put_bytes(descriptor, text.encode(stream.encoding or "utf-8", errors="replace"))
         return
-    left = text.encode(stream.encoding or "utf-8", errors="replace")
+    stream.write(text)  # a Windows console, too, takes text and not bytes
+    stream.flush()
+
+
+def _put_bytes(descriptor: int, left: bytes) -> None:
     while left:
         try:
             left = left[os.write(descriptor, left) :]
