@@ -115,8 +115,9 @@ def expected_current_a(
     Two levels on either side of the threshold lie on no common law: the upper one holds a converter
     that the lower one did not, and the line through both would foretell a draw that no unit has. A
     unit that has just begun to work goes by the line from below its threshold, where the leak stood
-    alone. A resistor that only its threshold lets in is then foreseen one level later, and the
-    supply's limit holds it meanwhile.
+    alone. A resistor that only its threshold lets in is then foreseen one level later, and so is
+    any where the very first level lies above the threshold, which tells nothing of a leak: a
+    converter draws less at the next. The supply's limit and the level's allowance hold it then.
 
     Args:
         voltage_v: Voltage of the next level.
@@ -138,9 +139,11 @@ def expected_current_a(
 
 
 def _slope_s(held: Sequence[tuple[float, float]], threshold_v: float) -> float:
-    """Return amperes a volt on the last two levels of one law, or from zero to the only one."""
+    """Return amperes a volt on the last two levels of one law; zero where there are no two."""
     working = [level for level in held if level[0] >= threshold_v]
     resting = [(0.0, 0.0), *(level for level in held if level[0] < threshold_v)]
-    law = working if len(working) > 1 else resting if len(resting) > 1 else [*resting, *working]
+    law = working if len(working) > 1 else resting
+    if len(law) == 1:
+        return 0.0
     (low_v, low_a), (high_v, high_a) = law[-2:]
     return (high_a - low_a) / (high_v - low_v) if high_v > low_v else 0.0

@@ -50,6 +50,9 @@ class TestExpectedCurrent:
             pytest.param([(2.4, 0.048)], 6.0, 0.120, id="one level: a resistor of 50 ohm"),
             pytest.param([(2.4, 0.048), (6.0, 0.12)], 24.0, 0.480, id="two levels: the same"),
             pytest.param(
+                [(12.0, 0.377)], 24.0, 0.377, id="a converter at the first level, not 754 mA"
+            ),
+            pytest.param(
                 [(2.4, 0.048), (6.0, 0.12), (12.0, 0.24), (18.0, 0.36)],
                 24.0,
                 0.480,
@@ -172,7 +175,7 @@ class TestLaws:
         """On equally spaced levels, whichever of them but the first it begins to work at."""
         levels_v = [first_v + number * rise_v for number in range(count)]
         threshold_v = levels_v[1] + share * (levels_v[-1] - levels_v[1])
-        works_v = min(v for v in levels_v if v >= threshold_v)
+        works_v = min(v for v in (*levels_v, threshold_v) if v >= threshold_v)
 
         assert (
             stopped_at(
@@ -191,7 +194,7 @@ class TestLaws:
         ),
         number=st.integers(1, 9),
         resistance_ohm=st.floats(0.1, 1e4),
-        threshold_v=st.floats(0.5, 120.0),
+        above=st.floats(0.001, 1.0),
         room=st.floats(0.0, 1.0, exclude_min=True, exclude_max=True),
     )
     def test_a_resistor_is_stopped_before_the_level_it_would_exceed_the_limit_at(
@@ -199,11 +202,12 @@ class TestLaws:
         levels_v: list[float],
         number: int,
         resistance_ohm: float,
-        threshold_v: float,
+        above: float,
         room: float,
     ) -> None:
-        """Wherever the threshold and the levels lie, that level is not entered, and no earlier."""
+        """With the threshold anywhere above the first level: not entered there, and no earlier."""
         number = min(number, len(levels_v) - 1)
+        threshold_v = levels_v[0] + above * 120.0
         below_a, over_a = (v / resistance_ohm for v in levels_v[number - 1 : number + 1])
         limit_a = below_a + room * (over_a - below_a)
         close = min(limit_a - below_a, over_a - limit_a) < 1e-6 * limit_a
