@@ -176,13 +176,13 @@ class KeeperHost:
     def expect_silence(self, longest_s: float) -> None:
         """Nothing to announce: whoever takes the slow reading is in this process."""
 
-    def tick(self, heard_s: float) -> None:
-        """Look at the time, with that of the engine's last sign of life.
+    def tick(self, silent_s: float) -> None:
+        """Look at the time, with that since the engine's last sign of life.
 
         Raises:
             Tripped: The client has been silent for too long; power has been cut.
         """
-        moves = self._keeper.tick(self._clock.now_s(), heard_s)
+        moves = self._keeper.tick(self._clock.now_s(), silent_s)
         if moves:
             self._perform(moves)
             raise self._trouble()

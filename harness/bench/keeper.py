@@ -220,14 +220,13 @@ class Keeper:
             reason = TripReason.PROTECTION
         return self.cut(reason, str(error), now_s)
 
-    def tick(self, now_s: float, heard_s: float) -> tuple[Move, ...]:
+    def tick(self, now_s: float, silent_s: float) -> tuple[Move, ...]:
         """Look at the time: cut power when the client has been silent for too long.
 
         Args:
             now_s: The time.
-            heard_s: When it last gave a sign of life; any message is one.
+            silent_s: Time since its last sign of life; any message is one.
         """
-        silent_s = now_s - heard_s
         if self.state is not KeeperState.LIVE or silent_s <= self._limits.silence_s:
             return ()
         return self.cut(TripReason.CLIENT_SILENT, f"for {format_quantity(silent_s, 's', 3)}", now_s)

@@ -20,13 +20,13 @@ from typing import Any
 
 from harness.bench import frames
 from harness.bench.attention import AttendedLink, Attention
-from harness.bench.clock import SystemClock
+from harness.bench.clock import SystemClock, awake_s
 from harness.bench.host import KeeperHost
 from harness.bench.lock import hold_as_keeper, hold_identity
 from harness.bench.open import OpenBench, open_bench
 from harness.bench.outlet import Outlet
 from harness.bench.trip import Tripped
-from harness.bench.vigil import LOOK_S
+from harness.bench.vigil import LOOK_S, Silence
 from harness.errors import CommandRefused, HarnessError, InstrumentError, PowerOffUnconfirmed
 
 __all__ = ["main"]
@@ -51,7 +51,7 @@ class _Service:
         self._attention = Attention()
         self._clock = SystemClock()
         self._outlet = Outlet(lambda sample: answers.put(frames.Sampled(sample)))
-        self._heard_s = 0.0
+        self._silence = Silence(awake_s())
         self._terminated = False
         self._in_vain = False  # whether switching off was not confirmed
 
@@ -61,7 +61,7 @@ class _Service:
         What waits here is bounded: a request waits for its answer, and room is made for half a
         window of samples at a time.
         """
-        self._heard_s = self._clock.now_s()
+        self._silence.heard(awake_s())
         if not isinstance(message, frames.Alive):
             self._requests.put(message)
 
@@ -106,6 +106,7 @@ class _Service:
         while True:
             time.sleep(LOOK_S)
             self._attention.look()
+            self._silence.look(awake_s())
             if self._attention.there and self._answers.empty():
                 self._answers.put(frames.Alive())
 
@@ -134,7 +135,7 @@ class _Service:
                     self._carry_out(host, request)
                 # between any two requests, so that no flood of them keeps the supply from its turn
                 if host.live:
-                    self._guarded(lambda: host.tick(self._heard_s))
+                    self._guarded(lambda: host.tick(self._silence.look(awake_s())))
                 if host.live:
                     self._guarded(host.sample)
         finally:

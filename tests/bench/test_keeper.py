@@ -334,14 +334,14 @@ class TestSilence:
         """Past the allowed silence, a look at the time cuts power."""
         machine = live()
 
-        assert machine.tick(10.5, heard_s=10.0) == ()
-        assert machine.tick(10.51, heard_s=10.0)[0] == OFF_FIRST
+        assert machine.tick(10.5, silent_s=0.5) == ()
+        assert machine.tick(10.51, silent_s=0.51)[0] == OFF_FIRST
         assert machine.trip is not None
         assert machine.trip.reason is TripReason.CLIENT_SILENT
 
     def test_without_power_silence_is_no_matter(self) -> None:
         """A keeper that holds no power does not mind silence."""
-        assert keeper().tick(1e6, heard_s=0.0) == ()
+        assert keeper().tick(1e6, silent_s=1e6) == ()
 
 
 VALUES = st.one_of(
