@@ -186,7 +186,8 @@ class InstrumentError(HarnessError):
         self.write = write
 
     def __str__(self) -> str:
-        return " ".join((super().__str__(), ", ".join(self.write))).rstrip()
+        between = " " if len(self.write) == 1 else "\n"  # several are copied line by line
+        return between.join((super().__str__(), *self.write))
 
 
 class LinkError(InstrumentError):

@@ -145,12 +145,12 @@ class TestAdvice:
         refused, _ = one_run(tmp_path / "before", config)
         advice = refused.run["reason"]
         shipped, table, lines = re.search(
-            r"\((\S+\.toml)\).* write under \[(\w+)\]: (.*)$", advice, re.DOTALL
+            r"\((\S+\.toml)\).* write under \[(\w+)\]:\s(.*)$", advice, re.DOTALL
         ).groups()
         text = Path(shipped).read_text(encoding="utf-8")
         own = text.replace(f"[{table}]\n", f"[{table}]\n{lines}\n")
         if own == text:
-            own += "\n[{}]\n{}\n".format(table, lines.replace('", ', '"\n'))
+            own += f"\n[{table}]\n{lines}\n"
         (tmp_path / "after").mkdir()
         (tmp_path / "after" / "own.toml").write_text(own, encoding="utf-8")
         ended, _ = one_run(tmp_path / "after", config, dialects={role: "own.toml"})

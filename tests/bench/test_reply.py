@@ -46,6 +46,7 @@ class TestNumber:
             ("Welcome", "may be a greeting"),
             ("12.00,0.100,1.20", "more than one"),
             ("{value} 5", "not a number"),
+            ("1.5e-3.", "not a number"),
         ],
     )
     def test_other_causes_have_their_own_advice(self, answer: str, says: str) -> None:

@@ -87,7 +87,7 @@ class TestTrial:
         ("question", "answer", "says"),
         [
             (SAMPLE, "0.001,0.0", 'write under [sample]: separator = ","'),
-            (SAMPLE, "0.001V;0.0A", 'measure_voltage = "{value}V", measure_current = "{value}A"'),
+            (SAMPLE, "0.001V;0.0A", 'measure_voltage = "{value}V"\nmeasure_current = "{value}A"'),
             (SAMPLE, "0.001", "leave [sample] out"),
             (SAMPLE, "9.9E37;0", "check range and leads"),
             (SAMPLE, "", "its answer is empty"),

@@ -11,7 +11,7 @@ from harness.quantity import shown
 __all__ = ["compound_cause", "echo_cause", "queue_cause", "reply_cause"]
 
 #: A number that is no part of a word: not the 1 of ``V1``, but the 12.0 of ``12.0V``.
-_NUMBER = re.compile(r"(?<![\w.+-])[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?(?![\d.])")
+_NUMBER = re.compile(r"(?<![\w.+-])[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?(?![\d.]|[eE][+-]?\d)")
 #: A state that is no part of a word or number (SCPI-1999 vol. 1, 7.3).
 _STATE = re.compile(r"(?<![\w.+-])(?:ON|OFF|[+]?[01])(?![\w.])", re.IGNORECASE)
 
