@@ -213,7 +213,8 @@ def _check(name: str, measure: str, *limits: Line, above: tuple[str, ...] = ()) 
 def _idle_check(line: Input) -> str:
     idle_w = line.idle_power_w
     limits = [Line("high", quantity(2 * idle_w, "W"), "CHECK: twice the idle power")]
-    if idle_w >= _LEAST_IDLE_W:
+    # where the idle power is only assumed, a frugal unit is none that does not run
+    if idle_w >= _LEAST_IDLE_W and line.idle_power is not None:
         low = Line("low", quantity(0.3 * idle_w, "W"), "less: the converter does not run. CHECK")
         limits.insert(0, low)
     return _check("idle power", "supply.power", *limits)
