@@ -193,7 +193,7 @@ EARLY = {
 }
 
 #: Messages up to the one that switches the output on, and a few more.
-TO_POWER = 26
+TO_POWER = 42
 
 
 def kill_early(campaign: Campaign, kill: EarlyKill) -> list[str]:
