@@ -86,8 +86,9 @@ class Silence:
         self._since_s = now_s
 
     def look(self, now_s: float) -> float:
-        """Return the silence so far; it begins anew where this process was held up itself."""
-        if now_s - self._looked_s > _HELD_UP_S:
-            self._since_s = now_s
+        """Return the silence so far, without the time in which this process was held up itself."""
+        gap_s = now_s - self._looked_s
+        if gap_s > _HELD_UP_S:
+            self._since_s = min(self._since_s + gap_s, now_s)
         self._looked_s = now_s
         return now_s - self._since_s

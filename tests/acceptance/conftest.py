@@ -140,9 +140,10 @@ class ServedBench:
 
     @property
     def first_wrong_s(self) -> float | None:
-        """When the first spoilt answer was due."""
+        """When the first spoilt answer under power was due: what comes before may be refused."""
+        on_s = min((time_s for time_s, on in self.switched if on), default=math.inf)
         wrong = [said.time_s for log in self.spoken.values() for said in log if said.spoilt]
-        return min(wrong, default=None)
+        return min((time_s for time_s in wrong if time_s >= on_s), default=None)
 
     @property
     def off_s(self) -> float:

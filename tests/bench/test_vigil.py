@@ -73,5 +73,13 @@ class TestSilence:
         silence = Silence(0.0)
         silence.look(0.05)
 
+        assert silence.look(60.0) == pytest.approx(0.05)
+        assert silence.look(60.2) == pytest.approx(0.25)
+
+    def test_what_was_heard_on_the_way_is_no_silence_to_come(self) -> None:
+        """A sign of life that came in as the process went on counts from then, and no later."""
+        silence = Silence(0.0)
+        silence.heard(59.99)
+
         assert silence.look(60.0) == 0.0
-        assert silence.look(60.2) == pytest.approx(0.2)
+        assert silence.look(60.1) == pytest.approx(0.1)
