@@ -64,6 +64,7 @@ class TestScreen:
 
 @pytest.mark.skipif(sys.platform == "win32", reason="devices and pipes of POSIX systems")
 class TestOutputThatNobodyTakes:
+    @pytest.mark.torture
     def test_a_full_device_holds_up_no_run(self, campaign: Campaign) -> None:
         """With nowhere to print, the run goes on to its end and keeps its own exit code."""
         with campaign.bench() as bench, Path("/dev/full").open("wb") as full:
@@ -155,6 +156,7 @@ def ends_well(campaign: Campaign, case: tuple[str, int]) -> list[str]:
 
 @pytest.mark.skipif(sys.platform != "linux", reason="limits of a POSIX system, as Linux keeps them")
 class TestScarceMeans:
+    @pytest.mark.torture
     def test_few_files(self, campaign: Campaign) -> None:
         """With few file handles the run ends as it should or energises nothing."""
         cases = [("RLIMIT_NOFILE", most) for most in (8, 12)]
