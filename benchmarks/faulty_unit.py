@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from benchmarks.by_hand import BringUp, bring_up, open_session
-from harness.bench.open import open_bench
+from harness.api import plan_for, simulated_bench_file
+from harness.power.local_bench import open_bench
 from harness.profile.load import load_profile
 from harness.record.recorder import MemoryRecorder
 from harness.rehearse.circuit import Circuit, dc_source
@@ -17,7 +18,6 @@ from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.unit_model import UnitModel, typical_model
 from harness.run.engine import carry_out
 from harness.run.result import Outcome, RunInfo
-from harness.wiring import plan_for, simulated_bench_file
 
 __all__ = ["Faulted", "by_hand", "by_harness", "from_capacitors", "unit_a", "with_defect"]
 

@@ -10,7 +10,7 @@ from benchmarks.figure import Figure, Goal
 from benchmarks.live_unit import served_bench, take_in_hand
 from benchmarks.turns import in_turns
 from harness.bench.clock import SystemClock
-from harness.bench.kept import open_kept_bench
+from harness.power.keeper_client import open_process_bench
 
 __all__ = ["kept_sample_time"]
 
@@ -28,7 +28,7 @@ def kept_sample_time(*, samples: int = 2500, rounds: int = 9) -> Figure:
     clock = SystemClock()
     with contextlib.ExitStack() as stack:
         bench, other = (stack.enter_context(served_bench()) for _ in range(2))
-        opened = stack.enter_context(open_kept_bench(bench, clock))
+        opened = stack.enter_context(open_process_bench(bench, clock))
         opened.identities()
         unit = stack.enter_context(take_in_hand(opened, clock))
         log = stack.enter_context((unit.folder / "by-hand.csv").open("w", encoding="utf-8"))

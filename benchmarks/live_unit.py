@@ -13,12 +13,13 @@ from typing import Any, Literal, TextIO
 
 from benchmarks.by_hand import log_samples, open_session
 from benchmarks.served import served_supply
+from harness.api import plan_for
 from harness.bench.clock import Clock, SystemClock
-from harness.bench.commands import Watch
-from harness.bench.limits import Limits
-from harness.bench.open import open_bench
-from harness.bench.port import Bench
 from harness.bench.roles import Supply
+from harness.power.commands import Watch
+from harness.power.local_bench import open_bench
+from harness.power.operating_envelope import OperatingEnvelope
+from harness.power.port import Bench
 from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_bench, load_profile
 from harness.profile.plan import Level, Plan, PlannedStep
@@ -30,7 +31,6 @@ from harness.run.context import Context
 from harness.run.rest import hold, settle
 from harness.run.steps import STEPS
 from harness.run.stop import StopRequest
-from harness.wiring import plan_for
 
 __all__ = ["InHand", "LiveUnit", "Wire", "live_unit", "served_bench", "take_in_hand"]
 
@@ -163,9 +163,9 @@ def take_in_hand(bench: Bench, clock: Clock) -> Iterator[InHand]:
         yield InHand(context=context, step=_without_dwell(plan.steps[0]), folder=folder)
 
 
-def _limits(plan: Plan) -> Limits:
+def _limits(plan: Plan) -> OperatingEnvelope:
     envelope = plan.profile.envelope
-    return Limits(
+    return OperatingEnvelope(
         voltage_v=envelope.voltage_v, current_a=envelope.current_a, power_w=envelope.power_w
     )
 

@@ -9,8 +9,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from benchmarks.figure import Figure, Goal
+from harness.api import plan_for, simulated_bench_file, simulated_unit
 from harness.bench.link import Link
-from harness.bench.open import OpenBench, open_bench
+from harness.power.local_bench import LocalBench, open_bench
 from harness.profile.load import load_profile
 from harness.profile.plan import Plan
 from harness.profile.schema import Envelope
@@ -19,7 +20,6 @@ from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.run.engine import carry_out
 from harness.run.result import Outcome, RunInfo
-from harness.wiring import plan_for, simulated_bench_file, simulated_unit
 
 __all__ = ["messages_to_off"]
 
@@ -163,7 +163,7 @@ def _run(plan: Plan, wires: _Wires) -> _Wires:
     started = dt.datetime.now(dt.UTC)
 
     @contextlib.contextmanager
-    def connect() -> Iterator[OpenBench]:
+    def connect() -> Iterator[LocalBench]:
         with open_bench(bench, clock, library=simulated.library()) as opened:
             for role in (opened.supply, opened.meter, opened.load):
                 assert role is not None

@@ -10,12 +10,12 @@ from statistics import median
 from time import perf_counter, process_time
 
 from benchmarks.figure import Figure, Goal, rounded
+from harness.api import rehearse_profile
 from harness.profile.load import load_profile
 from harness.profile.schema import Profile
 from harness.record.load import load
 from harness.run.result import RunResult
 from harness.shipped import shipped
-from harness.wiring import rehearse_profile
 
 __all__ = ["UNIT_A", "UNIT_B", "rehearsal_speed"]
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from harness.bench.clock import SystemClock
 from harness.profile.load import load_bench, load_profile
-from harness.rehearse.host import serve, socket_resource
+from harness.rehearse.server import serve, socket_resource
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.unit_model import typical_model
 

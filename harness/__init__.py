@@ -19,11 +19,11 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from harness import record
+    from harness.api import plan_for, rehearse_profile, run_profile
     from harness.errors import HarnessError, PowerOffUnconfirmed
     from harness.profile.load import load_bench, load_profile
     from harness.qualify.campaign import Campaign, qualify_profile
     from harness.run.result import Outcome, RunResult
-    from harness.wiring import plan_for, rehearse_profile, run_profile
 
 __all__ = [
     "Campaign",
@@ -48,10 +48,10 @@ _HOMES = {
     "RunResult": "harness.run.result",
     "load_bench": "harness.profile.load",
     "load_profile": "harness.profile.load",
-    "plan_for": "harness.wiring",
+    "plan_for": "harness.api",
     "qualify_profile": "harness.qualify.campaign",
-    "rehearse_profile": "harness.wiring",
-    "run_profile": "harness.wiring",
+    "rehearse_profile": "harness.api",
+    "run_profile": "harness.api",
 }
 
 

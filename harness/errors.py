@@ -84,15 +84,15 @@ class HarnessError(Exception):
     #: Exit code of the command line when this error ends it.
     exit_code = 2
 
-    def __init__(self, what: str, *, where: str = "", do: str = "") -> None:
+    def __init__(self, what: str, *, where: str = "", remedy: str = "") -> None:
         super().__init__(what)
         self.what = what
         self.where = where
-        self.do = do
+        self.remedy = remedy
 
     def __str__(self) -> str:
         text = f"{self.where}: {self.what}" if self.where else self.what
-        return f"{text}; {self.do}" if self.do else text
+        return f"{text}; {self.remedy}" if self.remedy else text
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,11 +176,11 @@ class InstrumentError(HarnessError):
         *,
         instrument: str,
         message: str = "",
-        do: str = "",
+        remedy: str = "",
         write: tuple[str, ...] = (),
     ) -> None:
         where = f"{instrument}, at {message!r}" if message else instrument
-        super().__init__(what, where=where, do=do)
+        super().__init__(what, where=where, remedy=remedy)
         self.instrument = instrument
         self.message = message
         self.write = write

@@ -21,10 +21,14 @@ PAGE = ROOT / "docs" / "formulas.md"
 _PACKAGES = {
     "unit": "The unit: over-stress and replacements",
     "profile": "The profile: plan, budgets, limits",
-    "bench": "The bench: readings and the keeper's watch",
+    "bench": "The bench: readings",
+    "power": "Power: the keeper and its monitors",
     "run": "The run: steps and checks",
     "judge": "Judging: uncertainty, decision, settling",
     "record": "The record",
+    "report": "The report",
+    "files": "Files",
+    "new": "First files",
     "qualify": "Error rates of a profile",
     "rehearse": "The simulated bench",
 }

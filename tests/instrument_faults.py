@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable
 
-from harness.rehearse.coupled import CoupledDevice
+from harness.rehearse.simulated_instruments import CoupledDevice
 
 __all__ = ["freeze", "meddle", "round_to", "spoil", "stick"]
 

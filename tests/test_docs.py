@@ -13,6 +13,7 @@ import pytest
 import harness
 from harness.bench.dialect import load_dialect
 from harness.bench.dialect_rules import OPERATIONS
+from harness.files.field_types import Table
 from harness.profile.check import Check
 from harness.profile.measures import MEASURES
 from harness.profile.preflight import preflight
@@ -37,7 +38,6 @@ from harness.rehearse.model_tables import (
     RectifierTable,
     VaristorTable,
 )
-from harness.unit.fields import Table
 from harness.unit.nameplate import AcInput, DcInput, Output
 from tests import formulas
 from tests.markdown import (

@@ -76,7 +76,7 @@ class TestTree:
     def test_says_what_where_and_what_to_do(self) -> None:
         """A message has the place in front and the advice behind."""
         error = InstrumentError(
-            "it is silent", instrument="supply (X)", message="*IDN?", do="check its address"
+            "it is silent", instrument="supply (X)", message="*IDN?", remedy="check its address"
         )
 
         assert str(error) == "supply (X), at '*IDN?': it is silent; check its address"

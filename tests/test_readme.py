@@ -12,16 +12,16 @@ from typing import Any
 import pytest
 
 import harness
+from harness.api import simulated_bench_file, simulated_unit
 from harness.bench.clock import SystemClock
 from harness.bench.dialect import BUILT_IN, bench_dialects
-from harness.bench.trip import TripReason
+from harness.power.trip import TripReason
 from harness.profile.bench_file import LoadInstrument, Meter, Supply
 from harness.profile.measures import MEASURES
 from harness.profile.preflight import preflight
-from harness.rehearse.host import serve, socket_resource
+from harness.rehearse.server import serve, socket_resource
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.run.steps import STEPS
-from harness.wiring import simulated_bench_file, simulated_unit
 from tests import markdown
 from tests.markdown import (
     NOT_RUN,

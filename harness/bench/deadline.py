@@ -25,7 +25,7 @@ from collections.abc import Callable
 from queue import Empty, SimpleQueue
 from typing import Any, TypeVar
 
-__all__ = ["Deadline", "HeldSocket", "hold_to", "within"]
+__all__ = ["Deadline", "HeldSocket", "call_with_timeout", "hold_to"]
 
 T = TypeVar("T")
 
@@ -168,7 +168,9 @@ def _in_time(deadline: Deadline, client: Any, do_call: Callable[[], None]) -> Ca
     return call
 
 
-def within(limit_s: float, make: Callable[[], T], *, give_back: Callable[[T], object]) -> T:
+def call_with_timeout(
+    limit_s: float, make: Callable[[], T], *, give_back: Callable[[T], object]
+) -> T:
     """Make something that may take for ever, such as a session, or give up.
 
     Args:

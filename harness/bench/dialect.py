@@ -8,13 +8,13 @@ from typing import Literal
 
 from pydantic import Field, PrivateAttr
 
-from harness.bench.dialect_rules import SAMPLED, dialect_slips
+from harness.bench.dialect_rules import SAMPLED, dialect_errors
 from harness.bench.scpi import decimal_text
 from harness.errors import BenchFileError, DialectError, Mistake
+from harness.files.field_types import Seconds, Table
 from harness.profile.bench_file import BenchFile, Instrument
 from harness.profile.load import read_table
 from harness.quantity import shown
-from harness.unit.fields import Seconds, Table
 
 __all__ = ["BUILT_IN", "Dialect", "bench_dialects", "load_dialect"]
 
@@ -170,7 +170,7 @@ def load_dialect(name: str, base: Path | None = None) -> Dialect:
     """
     if name in BUILT_IN:
         path = _FOLDER / f"{name}.toml"
-        dialect = read_table(path, Dialect, DialectError, rules=dialect_slips)
+        dialect = read_table(path, Dialect, DialectError, rules=dialect_errors)
         dialect._built_in = path  # noqa: SLF001 - its own module
         return dialect
     path = Path(name) if base is None else base / name
@@ -179,7 +179,7 @@ def load_dialect(name: str, base: Path | None = None) -> Dialect:
         raise DialectError(
             [Mistake(name, None, "dialect", f"no built-in dialect of this name; there are {names}")]
         )
-    return read_table(path, Dialect, DialectError, rules=dialect_slips)
+    return read_table(path, Dialect, DialectError, rules=dialect_errors)
 
 
 def bench_dialects(file: BenchFile) -> dict[str, Dialect]:

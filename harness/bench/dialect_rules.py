@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import Any
 
 from harness.errors import did_you_mean
-from harness.profile.mistakes import Slip
+from harness.files.config_error import ConfigError
 from harness.profile.waits import wait_problem
 from harness.quantity import QuantityError, parse_quantity
 
-__all__ = ["OPERATIONS", "REQUIRED", "SAMPLED", "dialect_slips"]
+__all__ = ["OPERATIONS", "REQUIRED", "SAMPLED", "dialect_errors"]
 
 #: What each role cannot do without, and why its safety rests on it.
 REQUIRED: dict[str, tuple[str, ...]] = {
@@ -102,7 +102,7 @@ SAMPLED = {
 _MOST_DECIMALS = 12
 
 
-def dialect_slips(data: Mapping[str, Any]) -> Iterator[Slip]:
+def dialect_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     """Yield every mistake that is none of shape or type.
 
     Args:
@@ -150,26 +150,26 @@ def _sendable(message: object) -> bool:
     )
 
 
-def _messages(data: Mapping[str, Any]) -> Iterator[Slip]:
+def _messages(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     """Known operations, each in its table, each message one that can go on the wire."""
     role = data.get("role")
     for table, fitting, other in (("send", _SET | _SWITCH, "ask"), ("ask", _ASKED, "send")):
         for operation, message in _table(data, table).items():
             path, example = (table, operation), _example(role, operation)
             if operation not in OPERATIONS:
-                yield Slip(path, _unknown(operation))
+                yield ConfigError(path, _unknown(operation))
                 continue
             if operation not in fitting:
-                yield Slip(path, f"{operation!r} belongs under [{other}]", example)
+                yield ConfigError(path, f"{operation!r} belongs under [{other}]", example)
             if isinstance(message, str) and not _sendable(message):
-                yield Slip(
+                yield ConfigError(
                     path, f"the message of {operation!r} must be printable ASCII text", example
                 )
             elif isinstance(message, str):
                 yield from _placeholder(path, operation, message, example)
 
 
-def _waits(data: Mapping[str, Any]) -> Iterator[Slip]:
+def _waits(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     """No instrument is waited for longer than power may hang on it."""
     role = data.get("role")
     for key in ("timeout", "settle"):
@@ -179,7 +179,7 @@ def _waits(data: Mapping[str, Any]) -> Iterator[Slip]:
         except (QuantityError, KeyError):  # no quantity, or no role: told already
             continue
         if problem is not None:
-            yield Slip(("link", key), problem, '"2 s"')
+            yield ConfigError(("link", key), problem, '"2 s"')
 
 
 def _unknown(operation: str) -> str:
@@ -188,48 +188,54 @@ def _unknown(operation: str) -> str:
 
 def _placeholder(
     path: tuple[str, str], operation: str, message: str, example: str
-) -> Iterator[Slip]:
+) -> Iterator[ConfigError]:
     count = message.count("{value}")
     if operation in _SET and count != 1:
-        yield Slip(path, f"the message of {operation!r} must hold {{value}} once", example)
+        yield ConfigError(path, f"the message of {operation!r} must hold {{value}} once", example)
     elif operation not in _SET and count:
-        yield Slip(path, f"the message of {operation!r} has no number to hold {{value}}", example)
+        yield ConfigError(
+            path, f"the message of {operation!r} has no number to hold {{value}}", example
+        )
 
 
-def _missing(data: Mapping[str, Any]) -> Iterator[Slip]:
+def _missing(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     role = data.get("role")
     has = _table(data, "send").keys() | _table(data, "ask").keys()
     for operation in REQUIRED.get(role, ()) if isinstance(role, str) else ():
         if operation not in has:
             table = "ask" if operation in _ASKED else "send"
-            yield Slip(
+            yield ConfigError(
                 (table,),
                 f"a {role} cannot do without {operation}",
                 f"{operation} = {_example(role, operation)}",
             )
 
 
-def _decimals(data: Mapping[str, Any]) -> Iterator[Slip]:
+def _decimals(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     for operation, places in _table(data, "decimals").items():
         if operation not in OPERATIONS:
-            yield Slip(("decimals", operation), _unknown(operation))
+            yield ConfigError(("decimals", operation), _unknown(operation))
         elif isinstance(places, int) and not 0 <= places <= _MOST_DECIMALS:
-            yield Slip(("decimals", operation), f"decimals go from 0 to {_MOST_DECIMALS}", "3")
+            yield ConfigError(
+                ("decimals", operation), f"decimals go from 0 to {_MOST_DECIMALS}", "3"
+            )
 
 
-def _sample(data: Mapping[str, Any]) -> Iterator[Slip]:
+def _sample(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     """A sample reads what its role needs, each value once."""
     role, table = data.get("role"), data.get("sample")
     if not isinstance(table, dict):
         return
     if role == "meter":
-        yield Slip(("sample",), "a meter is asked one quantity at a time: leave this table out")
+        yield ConfigError(
+            ("sample",), "a meter is asked one quantity at a time: leave this table out"
+        )
         return
     answer = table.get("answer")
     names = [name for name in answer if isinstance(name, str)] if isinstance(answer, list) else None
     ask, separator = table.get("ask"), table.get("separator", ";")
     if isinstance(ask, str) and (not _sendable(ask) or "{value}" in ask):
-        yield Slip(
+        yield ConfigError(
             ("sample", "ask"),
             "the message must be printable ASCII text without {value}",
             '"MEAS:VOLT?;:MEAS:CURR?"',
@@ -243,9 +249,9 @@ def _sample(data: Mapping[str, Any]) -> Iterator[Slip]:
         if repeated:
             wrong.append(f"{' and '.join(map(repr, repeated))} stands here more than once")
         if wrong:
-            yield Slip(("sample", "answer"), "; ".join(wrong), '["voltage", "current"]')
+            yield ConfigError(("sample", "answer"), "; ".join(wrong), '["voltage", "current"]')
     if isinstance(separator, str) and not _parts(separator):
-        yield Slip(
+        yield ConfigError(
             ("sample", "separator"),
             "what stands between two values is one character that no number has",
             '","',
@@ -262,7 +268,7 @@ def _parts(separator: str) -> bool:
     )
 
 
-def _answers(data: Mapping[str, Any]) -> Iterator[Slip]:
+def _answers(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     """What an answer looks like is said of questions this dialect asks."""
     sample = _table(data, "sample").get("answer")
     in_sample = {
@@ -274,15 +280,15 @@ def _answers(data: Mapping[str, Any]) -> Iterator[Slip]:
     for operation, template in _table(data, "answers").items():
         path = ("answers", operation)
         if operation not in OPERATIONS:
-            yield Slip(path, _unknown(operation))
+            yield ConfigError(path, _unknown(operation))
         elif operation in _TEXTS or operation not in _ASKED:
-            yield Slip(path, f"the answer to {operation!r} holds no single value")
+            yield ConfigError(path, f"the answer to {operation!r} holds no single value")
         elif operation not in asked:
-            yield Slip(path, f"this dialect never asks {operation!r}: add it under [ask]")
+            yield ConfigError(path, f"this dialect never asks {operation!r}: add it under [ask]")
         if not isinstance(template, str):
             continue
         if not _sendable(template) or template.count("{value}") != 1:
-            yield Slip(
+            yield ConfigError(
                 path,
                 "it must be printable ASCII text that holds {value} once, where the number or the "
                 "state stands",
@@ -290,7 +296,7 @@ def _answers(data: Mapping[str, Any]) -> Iterator[Slip]:
             )
 
 
-def _status(data: Mapping[str, Any]) -> Iterator[Slip]:
+def _status(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     """Weights need a question, and one bit cannot mean two things."""
     weights = {
         name: weight
@@ -300,16 +306,18 @@ def _status(data: Mapping[str, Any]) -> Iterator[Slip]:
     if not weights:
         return
     if data.get("role") != "supply":
-        yield Slip(("status",), "only a supply has status bits: leave this table out")
+        yield ConfigError(("status",), "only a supply has status bits: leave this table out")
         return
     answer = _table(data, "sample").get("answer")
     sampled = isinstance(answer, list) and "status" in answer
     if not sampled and "status" not in _table(data, "ask"):
-        yield Slip(
+        yield ConfigError(
             ("status",),
             "there are weights, but no question that reads them under [ask]",
             f"status = {_example('supply', 'status')}",
         )
     both = weights.get("protection", 0) & weights.get("current_limit", 0)
     if both:
-        yield Slip(("status", "protection"), f"{both} stands for the current limit as well", "8")
+        yield ConfigError(
+            ("status", "protection"), f"{both} stands for the current limit as well", "8"
+        )

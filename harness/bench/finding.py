@@ -33,13 +33,15 @@ class Finding:
     mark: Mark
     check: str
     text: str
-    do: str = ""
+    remedy: str = ""
     write: tuple[str, ...] = ()
 
 
 def wrong(check: str, cause: Cause) -> Finding:
     """Return a finding for a cause."""
-    return Finding(mark=Mark.WRONG, check=check, text=cause.what, do=cause.do, write=cause.write)
+    return Finding(
+        mark=Mark.WRONG, check=check, text=cause.what, remedy=cause.remedy, write=cause.write
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

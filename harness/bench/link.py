@@ -6,7 +6,7 @@ import contextlib
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any, Protocol
 
-from harness.bench.deadline import Deadline, HeldSocket, hold_to, within
+from harness.bench.deadline import Deadline, HeldSocket, call_with_timeout, hold_to
 from harness.errors import InstrumentError, LinkError, LinkTimeout
 from harness.profile.bench_file import SerialLine
 
@@ -125,7 +125,7 @@ class VisaLink:
         return answer
 
     @contextlib.contextmanager
-    def patient(self, timeout_s: float) -> Iterator[None]:
+    def extended_timeout(self, timeout_s: float) -> Iterator[None]:
         """Wait longer for answers while the block runs, as a self-test needs it."""
         usual_s = self.timeout_s
         self._wait_for(timeout_s)
@@ -164,28 +164,28 @@ def _named(error: Exception, name: str, message: str) -> InstrumentError:
             "no answer in time",
             instrument=name,
             message=message,
-            do="check that it is on, its cable, and the terminator in the bench file",
+            remedy="check that it is on, its cable, and the terminator in the bench file",
         )
     if isinstance(error, errors.VisaIOError):
         return LinkError(
             f"the link failed ({error.abbreviation})",
             instrument=name,
             message=message,
-            do="check the cable and that no other program holds it",
+            remedy="check the cable and that no other program holds it",
         )
     if isinstance(error, UnicodeDecodeError):
         return LinkError(
             "bytes came that are no text",
             instrument=name,
             message=message,
-            do="check the cable and baud rate",
+            remedy="check the cable and baud rate",
         )
     text = str(error) if isinstance(error, ConnectionError) else f"{type(error).__name__}: {error}"
     return LinkError(
         f"the link failed ({text})",
         instrument=name,
         message=message,
-        do="check the cable and that the instrument is on",
+        remedy="check the cable and that the instrument is on",
     )
 
 
@@ -207,7 +207,7 @@ def open_visa(library: str | Any) -> Any:
         raise LinkError(
             f"the VISA library cannot be opened ({error})",
             instrument=f"visa = {str(library)!r}",
-            do='install a system VISA library, or write visa = "@py" in the bench file',
+            remedy='install a system VISA library, or write visa = "@py" in the bench file',
         ) from error
 
 
@@ -252,7 +252,7 @@ def open_link(
                 raise
 
         with _opening(name):
-            return within(limit_s, opened, give_back=lambda late: late[0].close())
+            return call_with_timeout(limit_s, opened, give_back=lambda late: late[0].close())
 
     return VisaLink(open_session, name, timeout_s)
 
@@ -310,5 +310,5 @@ def _opening(name: str) -> Iterator[None]:
         raise LinkError(
             f"it cannot be opened ({error})",
             instrument=name,
-            do="check the resource in the bench file, the cable, and that the instrument is on",
+            remedy="check the resource in the bench file, the cable, and that the instrument is on",
         ) from error

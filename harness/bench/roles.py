@@ -100,7 +100,7 @@ class Instrument:
         """Return the answer to ``*IDN?``, cut to 200 characters."""
         return self.text("identify")[:200]
 
-    def introduce(self) -> str:
+    def identify_and_clear(self) -> str:
         """Identify it and empty its error queue: old errors are not this run's.
 
         Raises:
@@ -111,7 +111,7 @@ class Instrument:
         cause = echo_cause(question, self._identity)
         if cause is not None:
             raise UnexpectedReply(
-                cause.what, instrument=self.link.name, message=question, do=cause.do
+                cause.what, instrument=self.link.name, message=question, remedy=cause.remedy
             )
         self.drain_errors()
         return self._identity
@@ -138,7 +138,7 @@ class Instrument:
                 f"it answers {identity[:60]!r}; at the start it was {self._identity[:60]!r}",
                 instrument=self.link.name,
                 message=self.dialect.ask["identify"],
-                do="switch it off and on, and see that no other program talks to it",
+                remedy="switch it off and on, and see that no other program talks to it",
             )
 
     def drain_errors(self) -> tuple[str, ...]:
@@ -158,7 +158,7 @@ class Instrument:
             except ValueError as error:
                 cause = queue_cause(question, answer, str(error))
                 raise UnexpectedReply(
-                    cause.what, instrument=self.link.name, message=question, do=cause.do
+                    cause.what, instrument=self.link.name, message=question, remedy=cause.remedy
                 ) from error
             if entry.code == 0:
                 return tuple(entries)
@@ -167,7 +167,7 @@ class Instrument:
             f"its error queue does not run empty; last entry: {entries[-1]}",
             instrument=self.link.name,
             message=question,
-            do="switch it off and on, and look at its front panel",
+            remedy="switch it off and on, and look at its front panel",
         )
 
     def check_errors(self) -> None:
@@ -182,7 +182,7 @@ class Instrument:
                 f"it reports {'; '.join(entries)}",
                 instrument=self.link.name,
                 message=self.dialect.ask["error"],
-                do="check that its dialect and range fit what was sent",
+                remedy="check that its dialect and range fit what was sent",
             )
 
     def close(self) -> None:
@@ -208,18 +208,25 @@ class Instrument:
         except MarkerAnswer as error:
             kind = Overload if isinstance(error, OverloadAnswer) else NoReading
             raise kind(
-                str(error), instrument=self.link.name, message=question, do="check range and leads"
+                str(error),
+                instrument=self.link.name,
+                message=question,
+                remedy="check range and leads",
             ) from error
 
     def _no_reading(self, cause: Cause, question: str) -> NoReading:
-        do = cause.do
+        remedy = cause.remedy
         if cause.write and self.dialect.built_in is not None:
-            do = (
+            remedy = (
                 f"copy the built-in dialect ({self.dialect.built_in}) beside the bench file, write "
-                f"the copy's name there as its dialect, and change the copy: {do}"
+                f"the copy's name there as its dialect, and change the copy: {remedy}"
             )
         return NoReading(
-            cause.what, instrument=self.link.name, message=question, do=do, write=cause.write
+            cause.what,
+            instrument=self.link.name,
+            message=question,
+            remedy=remedy,
+            write=cause.write,
         )
 
     def _compound(self) -> dict[str, float]:
@@ -299,8 +306,8 @@ class Supply(Instrument):
                 "its status says that its protection has tripped earlier",
                 instrument=self.link.name,
                 message=f"protection = {weight} in its dialect",
-                do="clear it at the front panel; if nothing is to be cleared there, the weight is "
-                "wrong: look it up in the manual, or leave the line out",
+                remedy="clear it at the front panel; if nothing is to be cleared there, the weight "
+                "is wrong: look it up in the manual, or leave the line out",
             )
 
 
@@ -320,7 +327,7 @@ class Meter(Instrument):
         operation = f"measure_{quantity}"
         if not self.has(operation):
             raise InstrumentError(
-                f"its dialect cannot measure {quantity}", instrument=self.link.name, do="add it"
+                f"its dialect cannot measure {quantity}", instrument=self.link.name, remedy="add it"
             )
         return self.value(operation)
 

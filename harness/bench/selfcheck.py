@@ -91,8 +91,8 @@ def _library(visa: str, library: Any) -> Any:
         return open_visa(visa if library is None else library)
     except LinkError as error:
         cause = missing_library(visa, str(error.__cause__))
-        step = " ".join((cause.do, *cause.write))
-        raise LinkError(cause.what, instrument=f"visa = {visa!r}", do=step) from error
+        step = " ".join((cause.remedy, *cause.write))
+        raise LinkError(cause.what, instrument=f"visa = {visa!r}", remedy=step) from error
 
 
 def _conversation(
@@ -169,7 +169,7 @@ def _others(instrument: Instrument) -> Iterator[Finding]:
         for error in try_questions(instrument, (question,)):
             amiss = True
             silences += isinstance(error, LinkError)
-            cause = Cause(what=_at(error), do=error.do, write=error.write)
+            cause = Cause(what=_at(error), remedy=error.remedy, write=error.write)
             finding = wrong("questions", cause)
             yield finding if needed else replace(finding, mark=Mark.NOTE)
         if silences == _MOST_SILENCES:
@@ -193,7 +193,7 @@ def _told(check: str, link: VisaLink) -> Iterator[list[Finding]]:
     try:
         yield told
     except InstrumentError as error:
-        told[:] = [wrong(check, Cause(what=_at(error), do=error.do, write=error.write))]
+        told[:] = [wrong(check, Cause(what=_at(error), remedy=error.remedy, write=error.write))]
         if isinstance(error, LinkError):
             with contextlib.suppress(LinkError):  # the next question says so again
                 link.reopen()
@@ -206,7 +206,7 @@ def _output(what: str, *, on: bool) -> Finding:
         mark=Mark.WRONG,
         check=what,
         text=f"its {what} is on",
-        do="look what is connected, and switch it off at its front panel",
+        remedy="look what is connected, and switch it off at its front panel",
     )
 
 
@@ -228,7 +228,7 @@ def _self_test(instrument: Instrument, link: VisaLink, *, on: bool) -> Finding:
         return Finding(mark=Mark.NOTE, check="self-test", text="its dialect has none")
     if on:
         return Finding(mark=Mark.NOTE, check="self-test", text="left out: its output is on")
-    with link.patient(max(_SELF_TEST_S, link.timeout_s)):
+    with link.extended_timeout(max(_SELF_TEST_S, link.timeout_s)):
         code = instrument.value("self_test")
     if code == 0:
         return Finding(mark=Mark.OK, check="self-test", text="passed")
@@ -236,7 +236,7 @@ def _self_test(instrument: Instrument, link: VisaLink, *, on: bool) -> Finding:
         mark=Mark.WRONG,
         check="self-test",
         text=f"failed with {code:g}",
-        do="look the number up in its manual; take it out of use until it passes",
+        remedy="look the number up in its manual; take it out of use until it passes",
     )
 
 
@@ -253,7 +253,9 @@ def _sample(instrument: Instrument) -> str:
             names = [name for name in _METER_SAMPLES if instrument.has(f"measure_{name}")]
             if not names:
                 raise InstrumentError(
-                    "its dialect measures nothing", instrument=instrument.link.name, do="add to it"
+                    "its dialect measures nothing",
+                    instrument=instrument.link.name,
+                    remedy="add to it",
                 )
             values = {_METER_SAMPLES[names[0]]: instrument.read(names[0])}
         case _:
@@ -279,7 +281,7 @@ def _calibration(table: InstrumentTable, today: dt.date) -> Finding:
         mark=Mark.WRONG,
         check="calibration",
         text=overdue,
-        do="have it calibrated; a run is refused unless the bench file says:",
+        remedy="have it calibrated; a run is refused unless the bench file says:",
         write=("allow_overdue = true",),
     )
 

@@ -148,13 +148,15 @@ def _ask(instrument: Instrument, question: str) -> None:
 
 def _unanswered(instrument: Instrument, question: str, error: LinkTimeout) -> LinkTimeout:
     """Say what a question without an answer means: most often, that it is not understood."""
-    do = (
+    remedy = (
         f"its dialect asks what it does not answer: mend the message of {question}, or leave it out"
     )
     sample = instrument.dialect.sample
     if question == SAMPLE and sample is not None and error.message == sample.ask:
-        do = "leave [sample] out of its dialect, then the questions are put one by one"
-    return LinkTimeout(error.what, instrument=error.instrument, message=error.message, do=do)
+        remedy = "leave [sample] out of its dialect, then the questions are put one by one"
+    return LinkTimeout(
+        error.what, instrument=error.instrument, message=error.message, remedy=remedy
+    )
 
 
 def _reopened(instrument: Instrument) -> bool:
@@ -174,7 +176,7 @@ def _reported(instrument: Instrument) -> Iterable[InstrumentError]:
             f"after the questions of a run {error.what}",
             instrument=error.instrument,
             message=error.message,
-            do="its dialect asks what it does not know, or with a value it does not take",
+            remedy="its dialect asks what it does not know, or with a value it does not take",
         )
     except InstrumentError as error:
         yield error

@@ -34,9 +34,9 @@ def bench(
 ) -> None:
     """Find, identify and self-check the instruments; energises nothing unless asked."""
     from harness.bench.clock import SystemClock
-    from harness.bench.lock import hold_supply
     from harness.bench.selfcheck import inspect_bench
     from harness.cli.bench_table import show_bench, show_ending, show_inspection
+    from harness.power.lock import hold_supply
     from harness.profile.load import load_bench
 
     table = load_bench(file)
@@ -56,17 +56,17 @@ def bench(
 
 def _check_wiring(table: BenchFile, clock: SystemClock, *, ask: bool) -> bool:
     """Look at the leads, then at the status bits, both at a low level; True where all is well."""
-    from harness.bench.trip import Tripped
     from harness.cli.bench_table import show_trip
     from harness.cli.prompts import TerminalOperator
+    from harness.power.trip import Tripped
     from harness.run.stop import Interrupted, StopRequest, stop_on_signals
 
     stop = StopRequest()
-    hands = TerminalOperator(stop) if ask else None
+    operator_actions = TerminalOperator(stop) if ask else None
     with stop_on_signals(stop):
         try:
-            return _check_leads(table, clock, stop, hands) and (
-                hands is None or _learn_status(table, clock, stop, hands)
+            return _check_leads(table, clock, stop, operator_actions) and (
+                operator_actions is None or _learn_status(table, clock, stop, operator_actions)
             )
         except Tripped as error:
             show_trip(error.trip)
@@ -77,32 +77,49 @@ def _check_wiring(table: BenchFile, clock: SystemClock, *, ask: bool) -> bool:
 
 
 def _check_leads(
-    table: BenchFile, clock: SystemClock, stop: StopRequest, hands: TerminalOperator | None
+    table: BenchFile,
+    clock: SystemClock,
+    stop: StopRequest,
+    operator_actions: TerminalOperator | None,
 ) -> bool:
     """Compare supply and meter; True where they agree."""
-    from harness.bench.kept import open_kept_bench
-    from harness.bench.leads import check_leads, low_level_v
     from harness.cli.bench_table import show_caution, show_wiring
+    from harness.power.keeper_client import open_process_bench
+    from harness.power.leads import check_leads, low_level_v
 
     show_caution(low_level_v(table))
-    if hands is not None and not hands.confirm("Switch the output on now?"):
+    if operator_actions is not None and not operator_actions.confirm("Switch the output on now?"):
         typer.echo("Nothing was switched on.")
         return False
-    return show_wiring(check_leads(table, clock, open_kept_bench(table, clock), obey=stop.obey))
+    return show_wiring(
+        check_leads(
+            table,
+            clock,
+            open_process_bench(table, clock),
+            raise_if_requested=stop.raise_if_requested,
+        )
+    )
 
 
 def _learn_status(
-    table: BenchFile, clock: SystemClock, stop: StopRequest, hands: TerminalOperator
+    table: BenchFile, clock: SystemClock, stop: StopRequest, operator_actions: TerminalOperator
 ) -> bool:
     """Learn the supply's status bits on a resistor; without one they are left out."""
     from harness.bench.dialect import bench_dialects
-    from harness.bench.kept import open_kept_bench
-    from harness.bench.status_bits import learn_status
     from harness.cli.bench_table import show_wiring, status_question
+    from harness.power.keeper_client import open_process_bench
+    from harness.power.status_bits import learn_status
 
     if "status" not in bench_dialects(table)["supply"].ask:
         return True
-    if not hands.place_load("resistor", status_question(table)):
+    if not operator_actions.place_load("resistor", status_question(table)):
         typer.echo("The status bits were left out.")
         return True
-    return show_wiring(learn_status(table, clock, open_kept_bench(table, clock), obey=stop.obey))
+    return show_wiring(
+        learn_status(
+            table,
+            clock,
+            open_process_bench(table, clock),
+            raise_if_requested=stop.raise_if_requested,
+        )
+    )

@@ -15,7 +15,7 @@ from harness.quantity import format_quantity
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from harness.bench.trip import Trip
+    from harness.power.trip import Trip
     from harness.profile.bench_file import BenchFile
 
 __all__ = [
@@ -83,8 +83,8 @@ def show_caution(level_v: float) -> None:
 
 def status_question(file: BenchFile) -> str:
     """Return what is said before the status bits are learnt, and what is to be connected."""
-    from harness.bench.leads import low_level_v
-    from harness.bench.status_bits import resistor_ohm
+    from harness.power.leads import low_level_v
+    from harness.power.status_bits import resistor_ohm
 
     least, most = (format_quantity(ohm, "ohm", 2) for ohm in resistor_ohm(file))
     return (
@@ -112,7 +112,7 @@ def show_trip(trip: Trip) -> None:
 def _show(out: Console, findings: Sequence[Finding]) -> None:
     """Print findings under each other, each with what there is to do and to write."""
     for finding in findings:
-        step = f"next: {_printable(finding.do)}" if finding.do else ""
+        step = f"next: {_printable(finding.remedy)}" if finding.remedy else ""
         lines = [
             line
             for text in (_printable(finding.text), step)

@@ -119,7 +119,7 @@ def _prompt(question: str, name: str) -> str:
         typer.echo()
         raise UsageError(
             f"no answer to {question!r}; nothing was written",
-            do=f"answer with --{name.replace('_', '-')}, or take all defaults with --yes",
+            remedy=f"answer with --{name.replace('_', '-')}, or take all defaults with --yes",
         ) from None
 
 

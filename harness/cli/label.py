@@ -25,19 +25,21 @@ def label(
     """Write a label, 62 mm wide, with run and QR code; only for a unit that is released."""
     from harness.record import load
     from harness.record.history import find
-    from harness.record.label import HEIGHT_MM, WIDTH_MM, draw_label
-    from harness.record.paper import as_png
+    from harness.report.export import as_png
+    from harness.report.label import HEIGHT_MM, WIDTH_MM, draw_label
 
     due = as_date(next_due)
     kind = to.suffix.lower()
     if kind not in {".svg", ".png"}:
-        raise UsageError("a label is written as .svg or .png", where=str(to), do="--to label.svg")
+        raise UsageError(
+            "a label is written as .svg or .png", where=str(to), remedy="--to label.svg"
+        )
     record = load(find(results, run))
     if not record.whole:
         raise RecordError(
             f"the record is not whole, so there is no label: {record.problems[0]}",
             where=str(record.folder),
-            do="see 'softwake results verify'",
+            remedy="see 'softwake results verify'",
         )
     picture = draw_label(record.run, rehearsal=rehearsal, next_due=due)
     if kind == ".svg":

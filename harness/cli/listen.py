@@ -17,7 +17,7 @@ from harness.errors import HarnessError, UsageError
 
 if TYPE_CHECKING:
     from harness.profile.bench_file import BenchFile
-    from harness.rehearse.host import ServedLink, Spoken
+    from harness.rehearse.server import ServedLink, Spoken
     from harness.rehearse.simulated_bench import SimulatedBench
     from harness.run.stop import StopRequest
 
@@ -55,12 +55,12 @@ def listen(
     Raises:
         UsageError: A port is taken, or there is no such fault.
     """
+    from harness.api import simulated_bench_file, simulated_unit
     from harness.bench.clock import SystemClock
     from harness.profile.load import load_profile
-    from harness.rehearse.host import ServedLink, serve
+    from harness.rehearse.server import ServedLink, serve
     from harness.rehearse.simulated_bench import SimulatedBench
     from harness.run.stop import Interrupted, StopRequest, stop_on_signals
-    from harness.wiring import simulated_bench_file, simulated_unit
 
     loaded = load_profile(profile)
     bench = simulated_bench_file(loaded)
@@ -81,7 +81,7 @@ def listen(
         except OSError as error:
             raise UsageError(
                 f"a port cannot be listened on: {error.strerror}",
-                do="end what holds it, or let the system choose with --port-base 0",
+                remedy="end what holds it, or let the system choose with --port-base 0",
             ) from error
         name = stack.enter_context(_bench_to_use(bench, ports))
         for role, table in bench.instruments.items():
@@ -128,7 +128,7 @@ class _PowerWatch:
 def _obey_lines(links: Mapping[str, ServedLink], watch: _PowerWatch) -> None:
     """Take faults from standard input; its end is nothing to mind."""
 
-    def obey() -> None:
+    def raise_if_requested() -> None:
         for line in sys.stdin:
             match line.split():
                 case []:
@@ -150,12 +150,12 @@ def _obey_lines(links: Mapping[str, ServedLink], watch: _PowerWatch) -> None:
                         typer.echo(f"injected {line.strip()}")
             sys.stdout.flush()
 
-    threading.Thread(target=obey, daemon=True).start()
+    threading.Thread(target=raise_if_requested, daemon=True).start()
 
 
 def _wait(stop: StopRequest) -> None:
     while True:
-        stop.obey()
+        stop.raise_if_requested()
         time.sleep(0.1)
 
 
@@ -165,7 +165,7 @@ def _inject(links: Mapping[str, ServedLink], text: str) -> None:
     if role not in links or not rest:
         raise UsageError(
             f"{text!r} names no link fault",
-            do=f"write ROLE:NAME; there are the roles {', '.join(links)}, and 'list' names faults",
+            remedy=f"write ROLE:NAME; the roles are {', '.join(links)}, 'list' names the faults",
         )
     name, _, at = rest.partition("@")
     name, _, after = name.partition("+")
@@ -183,7 +183,7 @@ def _ports(bench: BenchFile, base: int | None) -> dict[str, int]:
 
 
 def _resource(port: int) -> str:
-    from harness.rehearse.host import socket_resource
+    from harness.rehearse.server import socket_resource
 
     return socket_resource(port)
 
@@ -205,7 +205,7 @@ def _bench_to_use(bench: BenchFile, ports: Mapping[str, int]) -> Iterator[str]:
         raise UsageError(
             f"the bench file cannot be written: {error.strerror}",
             where=str(path),
-            do="start in a folder that can be written to, or without --port-base",
+            remedy="start in a folder that can be written to, or without --port-base",
         ) from error
     try:
         yield str(path)

@@ -20,7 +20,7 @@ from harness.cli.interview import (
 from harness.errors import UsageError
 
 if TYPE_CHECKING:
-    from harness.profile.draft.nameplate import Nameplate
+    from harness.new.nameplate import Nameplate
 
 __all__ = ["app", "bench", "profile", "unit"]
 
@@ -92,7 +92,7 @@ def profile(  # noqa: PLR0913, PLR0917 - options of the command line
     with_load = nameplate.output_v is not None and interview.yes(
         "load", "Is there an electronic load, for a load step?"
     )
-    from harness.profile.draft.profile import ProfileAnswers, draft_profile
+    from harness.new.profile import ProfileAnswers, draft_profile
 
     answers = ProfileAnswers(nameplate=nameplate, sample_s=sample_s, load=with_load)
     _write(to, draft_profile(answers), force=force)
@@ -139,7 +139,7 @@ def bench(  # noqa: PLR0913, PLR0917 - options of the command line
     interview.section("The supply")
     gives = interview.ask("kind", "It gives dc or ac", choice(("dc", "ac")), "dc")
     usual = {"dc": ("60 V", "10 A"), "ac": ("300 V", "8 A")}[gives]
-    from harness.profile.draft.bench import BenchAnswers, draft_bench
+    from harness.new.bench import BenchAnswers, draft_bench
 
     answers = BenchAnswers(
         name=name,
@@ -209,7 +209,7 @@ def unit(  # noqa: PLR0913, PLR0917 - options of the command line
     interview.section("This unit, and what happened to it")
     volts = quantity("V", 0.1, 1e4)
     nominal_v = f"{nameplate.nominal_v:.4g} V"
-    from harness.profile.draft.unit import UnitAnswers, draft_unit
+    from harness.new.unit import UnitAnswers, draft_unit
 
     answers = UnitAnswers(
         nameplate=nameplate,
@@ -246,7 +246,7 @@ _KINDS = choice(("dc", "ac"))
 
 def _nameplate(interview: Interview) -> Nameplate:
     """Ask for what stands on the unit, and what the circuit diagram adds."""
-    from harness.profile.draft.nameplate import Nameplate
+    from harness.new.nameplate import Nameplate
 
     interview.section("The unit: its nameplate, and its circuit diagram")
     title = interview.ask("title", "What kind of unit is it", text, "Repaired unit")
@@ -322,8 +322,8 @@ def _accuracy(unit: str) -> Any:
     def read(answer: str) -> str:
         from pydantic_core import PydanticCustomError
 
+        from harness.files.field_types import problem_of
         from harness.profile.bench_file import Accuracy
-        from harness.unit.fields import problem_of
 
         try:
             Accuracy.parse(answer, unit)
@@ -339,7 +339,9 @@ def _free(to: Path, *, force: bool) -> None:
     """Refuse a file that is there before anybody has answered a question."""
     if to.exists() and not force:
         raise UsageError(
-            "the file is there already", where=str(to), do="name another with --to, or add --force"
+            "the file is there already",
+            where=str(to),
+            remedy="name another with --to, or add --force",
         )
 
 

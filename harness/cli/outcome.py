@@ -25,7 +25,7 @@ def show_result(result: RunResult) -> None:
     Where the record was lost on the way, it cannot say how the run ended: then this does.
     """
     from harness.errors import RecordError
-    from harness.record.wording import output_text
+    from harness.report.wording import output_text
     from harness.run.entry import output_entry
 
     if result.folder is None:

@@ -20,9 +20,9 @@ def plan(
     ] = None,
 ) -> None:
     """Show what would be done: volts, limits, budgets, time, cautions; energises nothing."""
+    from harness.api import plan_for
     from harness.profile.load import load_bench, load_profile
     from harness.profile.preflight import preflight, refuse
-    from harness.wiring import plan_for
 
     table = None if bench is None else load_bench(bench)
     made = plan_for(load_profile(profile), table)

@@ -124,7 +124,7 @@ class TerminalOperator:
         self._lines.want()
         self._say(f"\n{text}\n> ")
         while True:
-            self._stop.obey()
+            self._stop.raise_if_requested()
             with contextlib.suppress(queue.Empty):
                 answer = self._lines.take(_LOOK_S)
                 if answer is None:

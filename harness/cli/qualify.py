@@ -94,10 +94,10 @@ def _share(text: str) -> float:
     try:
         share_frac = parse_quantity(text, "%")
     except QuantityError as error:
-        raise UsageError(str(error), where="--false-reject", do='write it as "0.1 %"') from None
+        raise UsageError(str(error), where="--false-reject", remedy='write it as "0.1 %"') from None
     if not 0.0 < share_frac < 1.0:
         raise UsageError(
-            f"a share of {text} says nothing", where="--false-reject", do='write "0.1 %"'
+            f"a share of {text} says nothing", where="--false-reject", remedy='write "0.1 %"'
         )
     return share_frac
 

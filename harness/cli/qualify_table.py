@@ -83,7 +83,7 @@ def _table(*columns: str) -> Table:
 
 def _ends(rates: Rates) -> Table:
     """How the units of each class ended."""
-    from harness.qualify.row import End
+    from harness.qualify.unit_result import End
 
     table = _table("class", "units", *(end.value for end in End))
     for name, one in _classes(rates):
@@ -94,7 +94,7 @@ def _ends(rates: Rates) -> Table:
 
 def _caught(rates: Rates) -> Table:
     """What share was released, and what kept the others from it: the most frequent first."""
-    from harness.qualify.row import End
+    from harness.qualify.unit_result import End
 
     table = _table("class", "released, 95 %")
     table.add_column("caught by")
@@ -154,7 +154,7 @@ def _spread(spread: Spread | None, unit: str) -> str:
 
 
 def _summary(rates: Rates) -> Iterable[str]:
-    from harness.qualify.row import End
+    from harness.qualify.unit_result import End
 
     healthy, clear = rates.healthy, rates.clear
     if healthy.units:

@@ -39,7 +39,7 @@ def as_date(text: str | None) -> dt.date | None:
         return dt.date.fromisoformat(text)
     except ValueError:
         raise UsageError(
-            f"{text!r} is no date", where="--next-due", do="such as 2027-11-25"
+            f"{text!r} is no date", where="--next-due", remedy="such as 2027-11-25"
         ) from None
 
 
@@ -54,7 +54,9 @@ def write_new(to: Path, content: bytes) -> None:
         with to.open("xb") as file:
             file.write(content)
     except FileExistsError:
-        raise UsageError("the file is there already", where=str(to), do="name a new one") from None
+        raise UsageError(
+            "the file is there already", where=str(to), remedy="name a new one"
+        ) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "no file name"
         raise RecordError(f"it cannot be written: {reason}", where=str(to)) from error

@@ -10,7 +10,7 @@ import typer
 from harness.errors import UsageError
 
 if TYPE_CHECKING:
-    from harness.rehearse.degree import Degree
+    from harness.rehearse.severity import Severity
 
 __all__ = ["rehearse"]
 
@@ -77,11 +77,12 @@ def rehearse(  # noqa: PLR0913, PLR0917 - options of the command line
         return
     if link_fault or port_base is not None:
         raise UsageError(
-            "a link fault or a port needs sockets", do="add --listen, and start softwake run beside"
+            "a link fault or a port needs sockets",
+            remedy="add --listen, and start softwake run beside",
         )
+    from harness.api import rehearse_profile
     from harness.cli.outcome import show_result
     from harness.run.stop import StopRequest, stop_on_signals
-    from harness.wiring import rehearse_profile
 
     stop = StopRequest()
     with stop_on_signals(stop):
@@ -117,7 +118,7 @@ def _list_faults() -> None:
         typer.echo(f"{name:{width}}  {' / '.join(numbers)}: {degree.what}{late}")
 
 
-def _named(degree: Degree) -> tuple[float, float, float]:
+def _named(degree: Severity) -> tuple[float, float, float]:
     return degree.mild, degree.usual, degree.severe
 
 

@@ -39,8 +39,8 @@ def report(
     """Write the report of a run anew from its record, which stays as it is."""
     from harness.record import load
     from harness.record.history import find
-    from harness.record.paper import as_pdf
-    from harness.record.rerender import report_anew
+    from harness.report.export import as_pdf
+    from harness.report.from_record import report_from_record
 
     due = as_date(next_due)
     folder = find(results, run)
@@ -48,9 +48,11 @@ def report(
     kind = target.suffix.lower()
     if kind not in {".html", ".pdf"} or (pdf and kind == ".html"):
         wanted = "--to report.pdf" if pdf else "--to report.html or --to report.pdf"
-        raise UsageError("a report is written as .html or .pdf", where=str(target), do=wanted)
+        raise UsageError("a report is written as .html or .pdf", where=str(target), remedy=wanted)
     if target.exists():
-        raise UsageError("the file is there already", where=str(target), do="name a new one, --to")
-    page = report_anew(load(folder), next_due=due)
+        raise UsageError(
+            "the file is there already", where=str(target), remedy="name a new one, --to"
+        )
+    page = report_from_record(load(folder), next_due=due)
     write_new(target, as_pdf(page, paper.value) if kind == ".pdf" else page)
     typer.echo(f"wrote {target}")

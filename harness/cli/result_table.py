@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from harness.cli.screen import console
 from harness.record.csv_text import printable
-from harness.record.wording import found_text, headline, verdict_words, wanted_text
+from harness.report.wording import found_text, headline, verdict_words, wanted_text
 
 if TYPE_CHECKING:
     from rich.table import Table

@@ -42,7 +42,7 @@ def list_runs(
     from harness.cli.screen import console
     from harness.record.csv_text import printable
     from harness.record.history import folders, looked_over
-    from harness.record.wording import verdict_words
+    from harness.report.wording import verdict_words
 
     out = console(folded=False)
     known = folders(results)
@@ -128,7 +128,9 @@ def export(
     writers: Mapping[str, Callable[[Record], str]] = {".csv": _as_csv, ".json": _as_json}
     writer = writers.get(to.suffix.lower())
     if writer is None:
-        raise UsageError("a record is exported as .csv or .json", where=str(to), do="--to run.csv")
+        raise UsageError(
+            "a record is exported as .csv or .json", where=str(to), remedy="--to run.csv"
+        )
     text = writer(load(find(results, run)))
     write_new(to, text.encode())
     typer.echo(f"wrote {to}")
@@ -150,7 +152,7 @@ def _as_csv(record: Record) -> str:
 
 
 def _as_json(record: Record) -> str:
-    from harness.record.facts import plain
+    from harness.record.run_summary import plain
 
     names = ("readings", "events", "checks", "budgets")
     tables = {name: getattr(record, name) for name in names}
@@ -163,7 +165,7 @@ def _as_json(record: Record) -> str:
 
 def _ended(seen: Examined) -> str:
     """Say how a run ended, unless its record cannot be relied on."""
-    from harness.record.wording import UNCONFIRMED
+    from harness.report.wording import UNCONFIRMED
 
     if seen.facts.get("output") == UNCONFIRMED:
         return "POWER MAY BE ON"

@@ -34,13 +34,13 @@ def run(
     ] = False,
 ) -> None:
     """Start a repaired unit on a real bench, judge it, and record it."""
+    from harness.api import run_profile
     from harness.cli.outcome import NOTHING, show_result, show_unconfirmed
     from harness.cli.prompts import TerminalOperator
     from harness.run.stop import Interrupted, StopRequest, stop_on_signals
-    from harness.wiring import run_profile
 
     stop = StopRequest()
-    hands = TerminalOperator(stop)
+    operator_actions = TerminalOperator(stop)
 
     def confirm(plan: Plan) -> bool:
         """Show the plan and its cautions, and ask."""
@@ -48,7 +48,7 @@ def run(
 
         show_plan(plan)
         question = "Go on to the steps of this plan, and energise the unit?"
-        return hands.confirm(" ".join(filter(None, (plan.cannot_release, question))))
+        return operator_actions.confirm(" ".join(filter(None, (plan.cannot_release, question))))
 
     with stop_on_signals(stop):
         try:
@@ -61,20 +61,20 @@ def run(
                 unit=unit,
                 photos=photo or (),
                 confirm=None if yes else confirm,
-                hands=hands,
+                operator_actions=operator_actions,
                 stop=stop,
             )
         except Interrupted as error:  # before anything was begun
             typer.echo(f"\nsoftwake: {error}\n{NOTHING}", err=True)
             raise typer.Exit(error.exit_code) from None
         except PowerOffUnconfirmed as error:
-            hands.wait()
+            operator_actions.wait()
             show_unconfirmed(error, told=True)
             raise typer.Exit(error.exit_code) from None
         except HarnessError as error:  # the same
             typer.echo(f"softwake: {error}\n{NOTHING}", err=True)
             raise typer.Exit(error.exit_code) from None
         finally:
-            hands.wait()
+            operator_actions.wait()
     show_result(result)
     raise typer.Exit(result.exit_code)

@@ -12,10 +12,7 @@ from pydantic import BeforeValidator, Field, ValidationError, ValidationInfo, fi
 from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from harness.errors import did_you_mean
-from harness.profile.from_file import FromFile
-from harness.profile.waits import wait_problem
-from harness.quantity import shown, split_quantity
-from harness.unit.fields import (
+from harness.files.field_types import (
     Amps,
     Flag,
     Name,
@@ -28,6 +25,9 @@ from harness.unit.fields import (
     problem_of,
     read_quantity,
 )
+from harness.files.from_file import FromFile
+from harness.profile.waits import wait_problem
+from harness.quantity import shown, split_quantity
 
 __all__ = [
     "Accuracy",

@@ -8,10 +8,10 @@ from pydantic import Field, ValidationInfo, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
 from harness.errors import did_you_mean
+from harness.files.field_types import Name, Table, mistaken, problem_of, read_quantity
 from harness.profile.bench_file import Accuracy
 from harness.profile.measures import MEASURES
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
-from harness.unit.fields import Name, Table, mistaken, problem_of, read_quantity
 
 __all__ = ["Across", "Check", "read_point"]
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from harness.files.config_error import ConfigError
+from harness.files.toml_positions import KeyPath
 from harness.profile.check import Check
-from harness.profile.lines import KeyPath
 from harness.profile.measures import MEASURES
-from harness.profile.mistakes import Slip
 from harness.profile.step_part import StepPart, quantity
 from harness.profile.steps import LOAD_UNITS, LoadPoint
 from harness.quantity import format_quantity, shown
@@ -25,7 +25,7 @@ _OF_ALL_POINTS = ("load_regulation", "average_efficiency")
 _NO_HOLD = ("cold", "discharge")
 
 
-def check_rules(part: StepPart, unit: Unit | None, kinds: frozenset[str]) -> Iterator[Slip]:
+def check_rules(part: StepPart, unit: Unit | None, kinds: frozenset[str]) -> Iterator[ConfigError]:
     """Hold the checks of a step against the step and the unit.
 
     Args:
@@ -46,11 +46,11 @@ def check_rules(part: StepPart, unit: Unit | None, kinds: frozenset[str]) -> Ite
             yield from _point_rules((*path, "measure"), check, part.points, part, unit)
 
 
-def _names(part: StepPart) -> Iterator[Slip]:
+def _names(part: StepPart) -> Iterator[ConfigError]:
     seen: set[str] = set()
     for position, check in part.checks.items():
         if check.name in seen:
-            yield Slip(
+            yield ConfigError(
                 (*part.path, "checks", position, "name"),
                 f"this step has a check {shown(check.name)} already; every name once",
             )
@@ -59,66 +59,76 @@ def _names(part: StepPart) -> Iterator[Slip]:
 
 def _measure_rules(
     path: KeyPath, check: Check, part: StepPart, unit: Unit | None
-) -> Iterator[Slip]:
+) -> Iterator[ConfigError]:
     measure, path = MEASURES[check.measure], (*path, "measure")
     if part.kind not in measure.steps:
         kinds = " or ".join(sorted(measure.steps))
-        yield Slip(path, f"{check.measure} belongs in a {kinds} step, this is a {part.kind} step")
+        yield ConfigError(
+            path, f"{check.measure} belongs in a {kinds} step, this is a {part.kind} step"
+        )
         return
     if unit is not None and measure.ac_only and unit.input.kind != "ac":
-        yield Slip(path, f"{check.measure} means nothing for a DC input")
+        yield ConfigError(path, f"{check.measure} means nothing for a DC input")
     unloaded = part.kind in ("line", "soak") and "current" not in part.raw
     if unloaded and (check.measure == "efficiency" or measure.source == "load"):
-        yield Slip(
+        yield ConfigError(
             path,
             f"{check.measure} needs a load: give the {part.kind} step its current",
             'current = "1 A"',
         )
     if part.by_hand is not None and any(role == "load" for role in measure.roles):
-        yield Slip(
+        yield ConfigError(
             path, f"{check.measure} needs an electronic load, not one that is connected by hand"
         )
     if check.measure == "line_regulation":
         corners = part.quantities("voltages", "%")
         if corners is not None and len(set(corners)) < 2:
-            yield Slip(path, "line_regulation compares voltages: the step needs two different ones")
+            yield ConfigError(
+                path, "line_regulation compares voltages: the step needs two different ones"
+            )
 
 
-def _where_rules(path: KeyPath, check: Check, part: StepPart) -> Iterator[Slip]:
+def _where_rules(path: KeyPath, check: Check, part: StepPart) -> Iterator[ConfigError]:
     """The leads of the meter are moved without power alone."""
     if check.across == "output":
         pass
     elif not check.measure.startswith("meter."):
-        yield Slip((*path, "across"), f"{check.measure} is not measured by the meter: leave it out")
+        yield ConfigError(
+            (*path, "across"), f"{check.measure} is not measured by the meter: leave it out"
+        )
     elif part.kind != "cold":
-        yield Slip(
+        yield ConfigError(
             (*path, "across"),
             "nobody moves the meter's leads while power is on: this key belongs in a cold step",
         )
     if check.figure != "mean" and (part.kind in _NO_HOLD or not MEASURES[check.measure].source):
-        yield Slip(
+        yield ConfigError(
             (*path, "figure"),
             f"{check.figure!r} needs readings of an instrument over a hold",
             '"mean"',
         )
 
 
-def _asking_rules(path: KeyPath, check: Check) -> Iterator[Slip]:
+def _asking_rules(path: KeyPath, check: Check) -> Iterator[ConfigError]:
     """What a person is asked needs words, a unit, and a rule that its uncertainty allows."""
     if not check.by_operator:
         if check.ask is not None:
-            yield Slip((*path, "ask"), f"{check.measure} asks nobody: leave this key out")
+            yield ConfigError((*path, "ask"), f"{check.measure} asks nobody: leave this key out")
         return
     if check.ask is None:
-        yield Slip((*path, "ask"), "this key is missing", '"Insulation resistance at 500 V?"')
+        yield ConfigError(
+            (*path, "ask"), "this key is missing", '"Insulation resistance at 500 V?"'
+        )
     if check.measure == "operator.yes_no":
         if any(limit not in (None, 0.0, 1.0) for limit in (check.low, check.high)):
-            yield Slip((*path, "measure"), "an answer is 1 for yes or 0 for no: limits are these")
+            yield ConfigError(
+                (*path, "measure"), "an answer is 1 for yes or 0 for no: limits are these"
+            )
         return
     if check.value_unit is None and check.limit is None:
-        yield Slip((*path, "unit"), "this key is missing", '"ohm"')
+        yield ConfigError((*path, "unit"), "this key is missing", '"ohm"')
     if check.accuracy is None and check.rule == "guarded":
-        yield Slip(
+        yield ConfigError(
             (*path, "rule"),
             "the guarded rule needs the tester's accuracy; give it, or say that its reading is "
             "compared as it is",
@@ -126,15 +136,19 @@ def _asking_rules(path: KeyPath, check: Check) -> Iterator[Slip]:
         )
 
 
-def _at_rules(path: KeyPath, check: Check, part: StepPart, kinds: frozenset[str]) -> Iterator[Slip]:
+def _at_rules(
+    path: KeyPath, check: Check, part: StepPart, kinds: frozenset[str]
+) -> Iterator[ConfigError]:
     if part.kind in kinds and part.kind != "load":
-        yield Slip(path, f"a {part.kind} step has no load points: leave this key out")
+        yield ConfigError(path, f"a {part.kind} step has no load points: leave this key out")
         return
     if check.measure in _OF_ALL_POINTS:
-        yield Slip(path, f"{check.measure} compares all load points: leave this key out")
+        yield ConfigError(path, f"{check.measure} compares all load points: leave this key out")
         return
     if part.by_hand is not None:
-        yield Slip(path, "a load that is connected by hand is the only one: leave this key out")
+        yield ConfigError(
+            path, "a load that is connected by hand is the only one: leave this key out"
+        )
         return
     if part.points is None or part.mode is None:
         return
@@ -144,7 +158,7 @@ def _at_rules(path: KeyPath, check: Check, part: StepPart, kinds: frozenset[str]
         return
     written = shown(text) if at is None else format_quantity(at, unit)
     points = ", ".join(point.label for point in part.points)
-    yield Slip(
+    yield ConfigError(
         path,
         f"{written} is none of the step's load points: {points}",
         f'"{part.points[-1].label}"',
@@ -157,15 +171,17 @@ def _point_rules(
     points: tuple[LoadPoint, ...],
     part: StepPart,
     unit: Unit | None,
-) -> Iterator[Slip]:
+) -> Iterator[ConfigError]:
     """Refuse figures that the load points cannot give: they would always pass, or never."""
     if check.measure == "load_regulation" and len(set(points)) < 2:
-        yield Slip(path, "load_regulation compares load points: the step needs two different ones")
+        yield ConfigError(
+            path, "load_regulation compares load points: the step needs two different ones"
+        )
     idle = LoadPoint(points[0].mode, 0.0)
     unloaded = idle in points and check.at in (None, 0.0)
     if check.measure == "efficiency" and unloaded:
         example = f'at = "{max(points, key=lambda point: point.value).label}"'
-        yield Slip(
+        yield ConfigError(
             path, f"there is no efficiency at {idle.label}: say at which load point", example
         )
     if check.measure == "average_efficiency" and unit is not None:
@@ -174,18 +190,18 @@ def _point_rules(
 
 def _average_rules(
     path: KeyPath, points: tuple[LoadPoint, ...], part: StepPart, unit: Unit
-) -> Iterator[Slip]:
+) -> Iterator[ConfigError]:
     output = unit.output.get(part.output or next(iter(unit.output), ""))
     if output is None:
         return
     if len(unit.output) > 1:
-        yield Slip(path, "average_efficiency loads every output, this bench loads one")
+        yield ConfigError(path, "average_efficiency loads every output, this bench loads one")
         return
     wanted = [float(f"{share * output.current_a:.12g}") for share in AVERAGE_FRAC]
     asked = [point.value for point in points if point.mode == "current"]
     if any(all(abs(one - value) > 1e-6 * value for one in asked) for value in wanted):
         listed = ", ".join(f'"{format_quantity(value, "A")}"' for value in wanted)
-        yield Slip(
+        yield ConfigError(
             path,
             "average_efficiency needs the load points 25, 50, 75 and 100 % of nominal current",
             f"currents = [{listed}]",

@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Iterator
 
 from harness.profile.bench_file import Accuracy, BenchFile
-from harness.profile.plan import Budget, Level
+from harness.profile.plan import InrushAllowance, Level
 from harness.profile.schema import (
     DischargeStep,
     LineStep,
@@ -220,7 +220,9 @@ class LevelMaker:
             return (None,)
         return step.frequencies_hz or self._input.frequency_hz
 
-    def _budget(self, to_v: float, factor: float, frequency_hz: float | None) -> Budget | None:
+    def _budget(
+        self, to_v: float, factor: float, frequency_hz: float | None
+    ) -> InrushAllowance | None:
         """Return what a healthy unit may take on the way to ``to_v``; None without capacitance."""
         capacitance_f = self._input.bulk_capacitance_f
         if capacitance_f is None:
@@ -229,7 +231,7 @@ class LevelMaker:
         voltage, current = accuracy.get("voltage", _EXACT), accuracy.get("current", _EXACT)
         period_s = 0.0 if frequency_hz is None else 1 / frequency_hz
         is_dc = frequency_hz is None
-        return Budget(
+        return InrushAllowance(
             kind="charge" if is_dc else "energy",
             capacitance_f=capacitance_f,
             peak_factor=self._input.peak_factor,

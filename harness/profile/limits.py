@@ -9,16 +9,16 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from harness.errors import ProfileError
+from harness.files.config_error import ConfigError, as_mistakes, found_by_validation
+from harness.files.text_file import read_toml
+from harness.files.toml_positions import KeyPath, TomlPositions
 from harness.profile.check import Check
-from harness.profile.lines import KeyPath, Lines
-from harness.profile.mistakes import Slip, as_mistakes, found_by_validation
 from harness.profile.schema import DischargeStep, LimitsUsed, Profile, Step
-from harness.profile.text_file import read_toml
 from harness.quantity import format_quantity
 from harness.unit.limits import Limit, LimitTable, shipped_limits
 from harness.unit.nameplate import Unit
 
-__all__ = ["LoadedLimits", "limit_slips", "load_limits", "with_limits"]
+__all__ = ["LoadedLimits", "limit_errors", "load_limits", "with_limits"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,11 +51,11 @@ def load_limits(path: Path, name: str) -> LoadedLimits:
         table = LimitTable.model_validate(file.data)
     except ValidationError as found:
         slips = list(found_by_validation(found, LimitTable, file.data))
-        raise ProfileError(as_mistakes(slips, name, Lines(file.text))) from None
+        raise ProfileError(as_mistakes(slips, name, TomlPositions(file.text))) from None
     return LoadedLimits(table, name, file.sha256)
 
 
-def limit_slips(profile: Profile, loaded: LoadedLimits) -> Iterator[Slip]:
+def limit_errors(profile: Profile, loaded: LoadedLimits) -> Iterator[ConfigError]:
     """Yield what is wrong with the limits that a profile names."""
     for position, step in enumerate(profile.steps):
         path: KeyPath = ("steps", position)
@@ -67,9 +67,9 @@ def limit_slips(profile: Profile, loaded: LoadedLimits) -> Iterator[Slip]:
                 yield from _slip((*path, "checks", number, "limit"), problem)
 
 
-def _slip(path: KeyPath, problem: str) -> Iterator[Slip]:
+def _slip(path: KeyPath, problem: str) -> Iterator[ConfigError]:
     if problem:
-        yield Slip(path, problem)
+        yield ConfigError(path, problem)
 
 
 def _discharge_problem(name: str, unit: Unit, loaded: LoadedLimits) -> str:
@@ -105,9 +105,11 @@ def with_limits(profile: Profile, loaded: LoadedLimits | None = None) -> Profile
     if profile.limits_used is not None or not any(map(_names_limits, profile.steps)):
         return profile
     loaded = loaded or LoadedLimits()
-    slips = list(limit_slips(profile, loaded))
+    slips = list(limit_errors(profile, loaded))
     if slips:
-        raise ProfileError(as_mistakes(slips, profile.source or "profile", Lines(profile.text)))
+        raise ProfileError(
+            as_mistakes(slips, profile.source or "profile", TomlPositions(profile.text))
+        )
     notes: dict[str, None] = {}
     steps = tuple(_step(step, profile.unit, loaded.table, notes) for step in profile.steps)
     title = loaded.table.title

@@ -9,16 +9,16 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from harness.errors import BenchFileError, FileError, ProfileError
+from harness.files.config_error import ConfigError, as_mistakes, found_by_validation
+from harness.files.field_types import Table
+from harness.files.file_kind import BENCH, PROFILE
+from harness.files.named_file import read_named
+from harness.files.text_file import TomlFile, read_toml
+from harness.files.toml_positions import TomlPositions
 from harness.profile.bench_file import BenchFile
-from harness.profile.file_kind import BENCH, PROFILE
-from harness.profile.limits import LoadedLimits, limit_slips, load_limits, with_limits
-from harness.profile.lines import Lines
-from harness.profile.mistakes import Slip, as_mistakes, found_by_validation
-from harness.profile.named_file import read_named
-from harness.profile.rules import profile_slips
+from harness.profile.limits import LoadedLimits, limit_errors, load_limits, with_limits
+from harness.profile.rules import profile_errors
 from harness.profile.schema import Profile
-from harness.profile.text_file import TomlFile, read_toml
-from harness.unit.fields import Table
 
 __all__ = ["load_bench", "load_profile", "read_table"]
 
@@ -36,14 +36,14 @@ def load_profile(source: str | Path) -> Profile:
         ProfileError: With every mistake in the file.
     """
     file = read_named(source, PROFILE, ProfileError)
-    slips: list[Slip] = []
+    slips: list[ConfigError] = []
     profile = _validated(file, Profile, slips)
-    slips += profile_slips(file.data)
+    slips += profile_errors(file.data)
     limits = _limits(file)
     if profile is not None:
-        slips += limit_slips(profile, limits)
+        slips += limit_errors(profile, limits)
     if profile is None or slips:
-        raise ProfileError(as_mistakes(slips, file.name, Lines(file.text)))
+        raise ProfileError(as_mistakes(slips, file.name, TomlPositions(file.text)))
     return with_limits(profile.came_from(file.name, file.text, file.sha256), limits)
 
 
@@ -67,10 +67,10 @@ def load_bench(source: str | Path) -> BenchFile:
         BenchFileError: With every mistake in the file.
     """
     file = read_named(source, BENCH, BenchFileError)
-    slips: list[Slip] = []
+    slips: list[ConfigError] = []
     bench = _validated(file, BenchFile, slips)
     if bench is None:
-        raise BenchFileError(as_mistakes(slips, file.name, Lines(file.text)))
+        raise BenchFileError(as_mistakes(slips, file.name, TomlPositions(file.text)))
     return bench.came_from(file.name, file.text, file.sha256)
 
 
@@ -80,7 +80,7 @@ def read_table(
     error: type[FileError],
     name: str = "",
     *,
-    rules: Callable[[Mapping[str, Any]], Iterable[Slip]] = lambda _: (),
+    rules: Callable[[Mapping[str, Any]], Iterable[ConfigError]] = lambda _: (),
 ) -> _TableT:
     """Read a TOML file as a table of any model.
 
@@ -95,15 +95,15 @@ def read_table(
         FileError: With every mistake in the file. Raised as ``error``.
     """
     file = read_toml(path, name or str(path), error)
-    slips: list[Slip] = []
+    slips: list[ConfigError] = []
     table = _validated(file, model, slips)
     slips += rules(file.data)
     if table is None or slips:
-        raise error(as_mistakes(slips, file.name, Lines(file.text)))
+        raise error(as_mistakes(slips, file.name, TomlPositions(file.text)))
     return table
 
 
-def _validated(file: TomlFile, model: type[_TableT], slips: list[Slip]) -> _TableT | None:
+def _validated(file: TomlFile, model: type[_TableT], slips: list[ConfigError]) -> _TableT | None:
     """Return the file as a table, or None; what is wrong goes into ``slips``."""
     try:
         return model.model_validate(file.data)

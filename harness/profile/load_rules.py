@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from harness.errors import did_you_mean
-from harness.profile.lines import KeyPath
-from harness.profile.mistakes import Slip
+from harness.files.config_error import ConfigError
+from harness.files.toml_positions import KeyPath
 from harness.profile.step_part import POINT_KEYS, ROUNDING, StepPart
 from harness.profile.steps import LoadPoint
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
@@ -21,12 +21,12 @@ _POINTS = {
 }
 
 
-def point_list_rules(part: StepPart) -> Iterator[Slip]:
+def point_list_rules(part: StepPart) -> Iterator[ConfigError]:
     """A load step has the load points of its mode, or a load that is connected by hand."""
     given = {mode: key for mode, key in POINT_KEYS.items() if key in part.raw}
     if "load" in part.raw:
         for key in (*given.values(), *(["mode"] if "mode" in part.raw else [])):
-            yield Slip(
+            yield ConfigError(
                 (*part.path, key),
                 "a load that is connected by hand has no load points: leave this key out",
             )
@@ -36,34 +36,34 @@ def point_list_rules(part: StepPart) -> Iterator[Slip]:
         return
     for mode, key in given.items():
         if mode != part.mode:
-            yield Slip(
+            yield ConfigError(
                 (*part.path, key),
                 f'the step\'s mode is {part.mode!r}: leave this key out, or say mode = "{mode}"',
             )
     if part.mode not in given:
         key = POINT_KEYS[part.mode]
-        yield Slip((*part.path, key), "this key is missing", _POINTS[part.mode])
+        yield ConfigError((*part.path, key), "this key is missing", _POINTS[part.mode])
 
 
-def _by_hand_rules(part: StepPart) -> Iterator[Slip]:
+def _by_hand_rules(part: StepPart) -> Iterator[ConfigError]:
     kind, _, value = (part.by_hand or "").partition(" ")
     if kind != "resistor":
         return
     try:
         ohm = parse_quantity(value, "ohm")
     except QuantityError as error:
-        yield Slip((*part.path, "load"), error.problem, '"resistor 10 ohm"')
+        yield ConfigError((*part.path, "load"), error.problem, '"resistor 10 ohm"')
     else:
         if ohm <= 0:
-            yield Slip((*part.path, "load"), f"{shown(value)} is not above zero")
+            yield ConfigError((*part.path, "load"), f"{shown(value)} is not above zero")
 
 
-def load_rules(part: StepPart, unit: Unit) -> Iterator[Slip]:
+def load_rules(part: StepPart, unit: Unit) -> Iterator[ConfigError]:
     """Hold a loaded step against the unit's outputs."""
     where = (*part.path, "kind") if part.kind == "load" else (*part.path, "current")
     what = "a load step" if part.kind == "load" else "a load current"
     if not unit.output:
-        yield Slip(
+        yield ConfigError(
             where,
             f"{what}, but the unit has no output; name it in [unit]",
             'output = { main = { kind = "dc", nominal = "5 V", current = "2 A" } }',
@@ -72,18 +72,18 @@ def load_rules(part: StepPart, unit: Unit) -> Iterator[Slip]:
     name = part.output or next(iter(unit.output))
     if name not in unit.output:
         hint = did_you_mean(name, unit.output) or f"; there are {', '.join(unit.output)}"
-        yield Slip(
+        yield ConfigError(
             (*part.path, "output"),
             f"the unit has no output {shown(name)}{hint}",
             f'"{next(iter(unit.output))}"',
         )
     elif unit.output[name].kind != "dc":
-        yield Slip(where, f"output {name!r} is AC: a load step loads DC outputs")
+        yield ConfigError(where, f"output {name!r} is AC: a load step loads DC outputs")
     else:
         yield from _overload_rules(part, name, unit.output[name])
 
 
-def _overload_rules(part: StepPart, name: str, output: Output) -> Iterator[Slip]:
+def _overload_rules(part: StepPart, name: str, output: Output) -> Iterator[ConfigError]:
     """A point above the nominal current is there on purpose, and within what the output bears."""
     key, points = _asked_for(part)
     currents = [(point, point.current_a(output.nominal_v)) for point in points if point.value > 0]
@@ -100,9 +100,11 @@ def _overload_rules(part: StepPart, name: str, output: Output) -> Iterator[Slip]
             remedy = "say overload = true to go there on purpose"
         else:
             remedy = "overload belongs in a load step"
-        yield Slip(path, f"{label} is more than the nominal {nominal} of output {name!r}: {remedy}")
+        yield ConfigError(
+            path, f"{label} is more than the nominal {nominal} of output {name!r}: {remedy}"
+        )
     elif output.limit_a is None:
-        yield Slip(
+        yield ConfigError(
             path,
             f"{label} is more than the nominal {nominal} of output {name!r}, and [unit] does not "
             "say how much it bears; give the output its limit",
@@ -110,7 +112,7 @@ def _overload_rules(part: StepPart, name: str, output: Output) -> Iterator[Slip]
         )
     elif amps > output.limit_a * (1 + ROUNDING):
         limit = format_quantity(output.limit_a, "A")
-        yield Slip(path, f"{label} is more than {limit}, the limit of output {name!r}")
+        yield ConfigError(path, f"{label} is more than {limit}, the limit of output {name!r}")
 
 
 def _asked_for(part: StepPart) -> tuple[str, tuple[LoadPoint, ...]]:

@@ -24,7 +24,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from harness.profile.plan import Budget, Level, PlannedStep
+from harness.profile.plan import InrushAllowance, Level, PlannedStep
 from harness.profile.schema import Envelope
 from harness.profile.start_levels import bridges, surge_a
 from harness.quantity import format_quantity
@@ -90,7 +90,7 @@ def tight_levels(
             break
 
 
-def _long_in_limit(where: str, level: Level, budget: Budget) -> _Tight | None:
+def _long_in_limit(where: str, level: Level, budget: InrushAllowance) -> _Tight | None:
     """An AC source that stays in its limit while the bulk capacitor fills."""
     fill_s = budget.healthy / (_AC_POWER_FACTOR * budget.to_v * level.current_limit_a)
     windows = fill_s / budget.window_s
@@ -106,7 +106,7 @@ def _long_in_limit(where: str, level: Level, budget: Budget) -> _Tight | None:
 
 
 def _surge(
-    where: str, level: Level, budget: Budget, line: AcInput, envelope: Envelope
+    where: str, level: Level, budget: InrushAllowance, line: AcInput, envelope: Envelope
 ) -> _Tight | None:
     """Readings above the envelope while the source comes down to its limit."""
     most_a = surge_a(line, budget.from_v, budget.to_v, level.current_limit_a, budget.window_s)

@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 from harness.profile.bench_file import BenchFile
 from harness.profile.schema import Check, LoadPoint, Profile, Rest, Step
 
-__all__ = ["Budget", "Level", "Plan", "PlannedStep"]
+__all__ = ["InrushAllowance", "Level", "Plan", "PlannedStep"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Budget:
+class InrushAllowance:
     """What a healthy unit may take while one start level is entered and held (safety rule 6).
 
     For a DC input the watched quantity is charge in coulombs, for an AC input energy in joules.
@@ -132,7 +132,7 @@ class Level:
     dwell_s: float
     frequency_hz: float | None = None
     load: LoadPoint | None = None
-    budget: Budget | None = None
+    budget: InrushAllowance | None = None
     time_at_limit_s: float | None = None
 
     @property

@@ -6,8 +6,8 @@ from typing import Annotated
 
 from pydantic import AfterValidator, Field, model_validator
 
+from harness.files.field_types import Fraction, Seconds, Table, mistaken
 from harness.quantity import format_quantity
-from harness.unit.fields import Fraction, Seconds, Table, mistaken
 
 __all__ = ["Rest"]
 

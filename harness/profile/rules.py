@@ -10,16 +10,16 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from harness.files.config_error import ConfigError
+from harness.files.toml_positions import KeyPath
 from harness.profile.check_rules import check_rules
-from harness.profile.lines import KeyPath
 from harness.profile.load_rules import load_rules, point_list_rules
-from harness.profile.mistakes import Slip
 from harness.profile.schema import Envelope
 from harness.profile.step_part import ROUNDING, StepPart, part_of, quantity, step_part
 from harness.quantity import format_quantity
 from harness.unit.nameplate import AcInput, Unit
 
-__all__ = ["profile_slips"]
+__all__ = ["profile_errors"]
 
 _KINDS = frozenset({"cold", "start", "nominal", "line", "load", "soak", "discharge"})
 
@@ -27,7 +27,7 @@ _KINDS = frozenset({"cold", "start", "nominal", "line", "load", "soak", "dischar
 _AT_NOMINAL = frozenset({"line", "load", "soak", "discharge"})
 
 
-def profile_slips(data: Mapping[str, Any]) -> Iterator[Slip]:
+def profile_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     """Yield every rule a profile breaks.
 
     Args:
@@ -63,27 +63,27 @@ def _amps(value_a: float) -> str:
     return format_quantity(value_a, "A")
 
 
-def _envelope_rules(unit: Unit, envelope: Envelope) -> Iterator[Slip]:
+def _envelope_rules(unit: Unit, envelope: Envelope) -> Iterator[ConfigError]:
     """Hold the envelope against the nameplate (safety rule 1)."""
     path, given = ("envelope", "voltage"), _volts(envelope.voltage_v)
     nominal, highest = _volts(unit.input.nominal_v), _volts(unit.input.highest_v)
     if envelope.voltage_v > unit.input.highest_v * (1 + ROUNDING):
         tolerance = format_quantity(unit.input.tolerance_frac, "%")
-        yield Slip(
+        yield ConfigError(
             path,
             f"{given} is outside the nameplate's tolerance: {nominal} and {tolerance} allow "
             f"{highest}",
             f'"{highest}"',
         )
     if envelope.voltage_v < unit.input.nominal_v * (1 - ROUNDING):
-        yield Slip(
+        yield ConfigError(
             path,
             f"{given} is below the nominal {nominal}: the unit could never be brought up",
             f'"{highest}"',
         )
 
 
-def _order_rules(steps: list[StepPart]) -> Iterator[Slip]:
+def _order_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
     """Cold checks, then a current-limited start, then steps at nominal voltage, discharge last."""
     started, reached_frac, discharged = False, 0.0, False
     for part in steps:
@@ -92,10 +92,12 @@ def _order_rules(steps: list[StepPart]) -> Iterator[Slip]:
             continue
         if part.kind == "cold":
             if started:
-                yield Slip(path, "a cold step after power: cold checks come before the first start")
+                yield ConfigError(
+                    path, "a cold step after power: cold checks come before the first start"
+                )
             continue
         if discharged and part.kind != "discharge":
-            yield Slip(
+            yield ConfigError(
                 path, f"a {part.kind} step after a discharge step: that is the last of a run"
             )
         if part.kind == "start":
@@ -103,7 +105,7 @@ def _order_rules(steps: list[StepPart]) -> Iterator[Slip]:
             started, reached_frac = True, levels[-1] if levels else 1.0
             continue
         if not started:
-            yield Slip(
+            yield ConfigError(
                 path,
                 f"a {part.kind} step before any start step: power must first come by a "
                 "current-limited start",
@@ -111,7 +113,7 @@ def _order_rules(steps: list[StepPart]) -> Iterator[Slip]:
             )
             started, reached_frac = True, 1.0  # said once
         elif needs and reached_frac < 1:
-            yield Slip(
+            yield ConfigError(
                 path,
                 f"the start before it ends at {format_quantity(reached_frac, '%')}: a {part.kind} "
                 "step needs nominal voltage; end the start at 100 %, or put a nominal step between",
@@ -123,14 +125,14 @@ def _order_rules(steps: list[StepPart]) -> Iterator[Slip]:
         discharged = discharged or part.kind == "discharge"
 
 
-def _start_rules(steps: list[StepPart]) -> Iterator[Slip]:
+def _start_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
     """There is one start a run.
 
     A second one would find power on and the bulk capacitor charged, while the budget of its first
     level takes the unit for empty. Power that a step finds off comes back by the start's levels.
     """
     for part in [part for part in steps if part.kind == "start"][1:]:
-        yield Slip(
+        yield ConfigError(
             (*part.path, "kind"),
             "a second start step: there is one a run; a step that finds power off brings it back "
             "through its levels by itself",
@@ -138,17 +140,17 @@ def _start_rules(steps: list[StepPart]) -> Iterator[Slip]:
         )
 
 
-def _limit_rules(part: StepPart, envelope: Envelope) -> Iterator[Slip]:
+def _limit_rules(part: StepPart, envelope: Envelope) -> Iterator[ConfigError]:
     limit_a = part.quantity("current_limit", "A")
     if limit_a is not None and limit_a > envelope.current_a * (1 + ROUNDING):
-        yield Slip(
+        yield ConfigError(
             (*part.path, "current_limit"),
             f"{_amps(limit_a)} is above the envelope's {_amps(envelope.current_a)}",
             f'"{_amps(envelope.current_a)}"',
         )
 
 
-def _corner_rules(part: StepPart, unit: Unit, envelope: Envelope) -> Iterator[Slip]:
+def _corner_rules(part: StepPart, unit: Unit, envelope: Envelope) -> Iterator[ConfigError]:
     """Every corner of the line stays inside the envelope, and the unit works at it."""
     raw = part.raw.get("voltages")
     for position, text in enumerate(raw if isinstance(raw, list) else []):
@@ -158,13 +160,15 @@ def _corner_rules(part: StepPart, unit: Unit, envelope: Envelope) -> Iterator[Sl
         path, voltage_v = (*part.path, "voltages", position), share * unit.input.nominal_v
         corner = f"{format_quantity(share, '%')} is {_volts(voltage_v)}"
         if voltage_v > envelope.voltage_v * (1 + ROUNDING):
-            yield Slip(path, f"{corner}, outside the envelope's {_volts(envelope.voltage_v)}")
+            yield ConfigError(
+                path, f"{corner}, outside the envelope's {_volts(envelope.voltage_v)}"
+            )
         elif voltage_v < unit.input.start_threshold_v:
             threshold = _volts(unit.input.start_threshold_v)
-            yield Slip(path, f"{corner}, below the unit's start_threshold of {threshold}")
+            yield ConfigError(path, f"{corner}, below the unit's start_threshold of {threshold}")
 
 
-def _frequency_rules(part: StepPart, unit: Unit) -> Iterator[Slip]:
+def _frequency_rules(part: StepPart, unit: Unit) -> Iterator[ConfigError]:
     several = part.raw.get("frequencies")
     texts: dict[KeyPath, object] = {
         (*part.path, "frequencies", number): text
@@ -175,7 +179,7 @@ def _frequency_rules(part: StepPart, unit: Unit) -> Iterator[Slip]:
     if not isinstance(unit.input, AcInput):
         for path, text in texts.items():
             if quantity(text, "Hz") is not None:
-                yield Slip(path, "the unit's input is DC: there is no frequency to set")
+                yield ConfigError(path, "the unit's input is DC: there is no frequency to set")
         return
     known = [format_quantity(known_hz, "Hz") for known_hz in unit.input.frequency_hz]
     for path, text in texts.items():
@@ -183,7 +187,7 @@ def _frequency_rules(part: StepPart, unit: Unit) -> Iterator[Slip]:
         if frequency_hz is None:
             continue
         if not any(math.isclose(frequency_hz, known_hz) for known_hz in unit.input.frequency_hz):
-            yield Slip(
+            yield ConfigError(
                 path,
                 f"{format_quantity(frequency_hz, 'Hz')} is none of the unit's: {', '.join(known)}",
                 f'"{known[0]}"',

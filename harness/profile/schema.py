@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 from pydantic import Field, PrivateAttr
 
+from harness.files.field_types import Amps, Name, Table, Volts, Watts
+from harness.files.from_file import FromFile
 from harness.profile.check import Check
-from harness.profile.from_file import FromFile
 from harness.profile.rest import Rest
 from harness.profile.steps import (
     LOAD_UNITS,
@@ -22,7 +23,6 @@ from harness.profile.steps import (
     StartStep,
     Step,
 )
-from harness.unit.fields import Amps, Name, Table, Volts, Watts
 from harness.unit.nameplate import Unit
 
 __all__ = [

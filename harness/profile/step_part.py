@@ -8,11 +8,11 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
+from harness.files.field_types import Table
+from harness.files.toml_positions import KeyPath
 from harness.profile.check import Check
-from harness.profile.lines import KeyPath
 from harness.profile.steps import LOAD_UNITS, LoadMode, LoadPoint
 from harness.quantity import QuantityError, parse_quantity
-from harness.unit.fields import Table
 
 __all__ = ["POINT_KEYS", "ROUNDING", "StepPart", "part_of", "quantity", "step_part"]
 

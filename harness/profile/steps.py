@@ -8,10 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, field_validator, model_validator
 
-from harness.profile.check import Check
-from harness.profile.rest import Rest
-from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
-from harness.unit.fields import (
+from harness.files.field_types import (
     Amps,
     AmpsOrZero,
     Flag,
@@ -27,6 +24,9 @@ from harness.unit.fields import (
     mistaken,
     read_quantity,
 )
+from harness.profile.check import Check
+from harness.profile.rest import Rest
+from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
 
 __all__ = [
     "LOAD_UNITS",

@@ -9,11 +9,11 @@ from typing import Any
 from pydantic import ValidationError
 
 from harness.errors import FileError, did_you_mean
-from harness.profile.file_kind import UNIT
-from harness.profile.from_file import FromFile
-from harness.profile.lines import Lines
-from harness.profile.mistakes import Slip, as_mistakes, found_by_validation
-from harness.profile.named_file import read_named
+from harness.files.config_error import ConfigError, as_mistakes, found_by_validation
+from harness.files.file_kind import UNIT
+from harness.files.from_file import FromFile
+from harness.files.named_file import read_named
+from harness.files.toml_positions import TomlPositions
 from harness.quantity import shown
 from harness.unit.nameplate import Unit
 from harness.unit.unit_file import UnitFile
@@ -36,7 +36,7 @@ def load_unit(source: str | Path) -> LoadedUnit:
         FileError: With every mistake in the file.
     """
     file = read_named(source, UNIT)
-    slips: list[Slip] = []
+    slips: list[ConfigError] = []
     unit: LoadedUnit | None = None
     try:
         unit = LoadedUnit.model_validate(file.data)
@@ -44,22 +44,22 @@ def load_unit(source: str | Path) -> LoadedUnit:
         slips += map(_in_our_words, found_by_validation(found, LoadedUnit, file.data))
     slips += _rules(file.data)
     if unit is None or slips:
-        raise FileError(as_mistakes(slips, file.name, Lines(file.text)))
+        raise FileError(as_mistakes(slips, file.name, TomlPositions(file.text)))
     return unit.came_from(file.name, file.text, file.sha256)
 
 
-def _in_our_words(slip: Slip) -> Slip:
+def _in_our_words(slip: ConfigError) -> ConfigError:
     """Speak of a kind of part where the common machinery knows steps and inputs only."""
     if slip.path[:1] != ("parts",) or slip.path[-1] != "kind" or len(slip.path) != 3:
         return slip
     problem = slip.problem.replace("no kind of input", "no kind of part")
-    return Slip(slip.path, problem, '"fuse"')
+    return ConfigError(slip.path, problem, '"fuse"')
 
 
 # --- what keys owe each other ------------------------------------------------------------------
 
 
-def _rules(data: Mapping[str, Any]) -> Iterator[Slip]:
+def _rules(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     """Yield every rule that no single key can break alone."""
     event, parts = data.get("event"), data.get("parts")
     if isinstance(event, dict):
@@ -70,36 +70,36 @@ def _rules(data: Mapping[str, Any]) -> Iterator[Slip]:
         yield from _path_rules(tables, data.get("unit"))
 
 
-def _event_rules(event: Mapping[str, Any]) -> Iterator[Slip]:
+def _event_rules(event: Mapping[str, Any]) -> Iterator[ConfigError]:
     if event.get("kind") == "dc" and "frequency" in event:
-        yield Slip(("event", "frequency"), "what was applied is DC: it has no frequency")
+        yield ConfigError(("event", "frequency"), "what was applied is DC: it has no frequency")
     if event.get("kind") == "ac" and event.get("polarity_reversed") is True:
-        yield Slip(
+        yield ConfigError(
             ("event", "polarity_reversed"),
             "what was applied is AC: it has no polarity",
             "polarity_reversed = false",
         )
 
 
-def _part_rules(parts: Mapping[int, Mapping[str, Any]]) -> Iterator[Slip]:
+def _part_rules(parts: Mapping[int, Mapping[str, Any]]) -> Iterator[ConfigError]:
     seen: set[str] = set()
     for at, part in parts.items():
         name = part.get("name")
         if isinstance(name, str) and name in seen:
-            yield Slip(
+            yield ConfigError(
                 ("parts", at, "name"), f"there is a part {shown(name)} already; every name once"
             )
         if isinstance(name, str):
             seen.add(name)
         if "fitted" in part and part.get("replaced") is False:
-            yield Slip(
+            yield ConfigError(
                 ("parts", at, "replaced"),
                 "something is fitted in its place, so it was replaced",
                 "true",
             )
 
 
-def _path_rules(parts: Mapping[int, Mapping[str, Any]], raw_unit: object) -> Iterator[Slip]:
+def _path_rules(parts: Mapping[int, Mapping[str, Any]], raw_unit: object) -> Iterator[ConfigError]:
     """Hold parts against the nameplate."""
     try:
         unit = Unit.model_validate(raw_unit)
@@ -107,7 +107,7 @@ def _path_rules(parts: Mapping[int, Mapping[str, Any]], raw_unit: object) -> Ite
         return
     for at, part in parts.items():
         if part.get("kind") == "diode" and unit.input.kind == "ac":
-            yield Slip(
+            yield ConfigError(
                 ("parts", at, "kind"),
                 "a diode against wrong polarity, but the unit's input is AC; name a bridge",
                 '"bridge"',
@@ -115,13 +115,13 @@ def _path_rules(parts: Mapping[int, Mapping[str, Any]], raw_unit: object) -> Ite
         output = part.get("output")
         if part.get("kind") in ("output-diode", "output-capacitor"):
             if not unit.output:
-                yield Slip(
+                yield ConfigError(
                     ("parts", at, "kind"),
                     f"{shown(part['kind'])}, but the unit has no output; name it in [unit]",
                 )
             elif isinstance(output, str) and output not in unit.output:
                 hint = did_you_mean(output, unit.output) or f"; there are {', '.join(unit.output)}"
-                yield Slip(
+                yield ConfigError(
                     ("parts", at, "output"),
                     f"the unit has no output {shown(output)}{hint}",
                     f'"{next(iter(unit.output))}"',

@@ -13,10 +13,10 @@ from harness.errors import Refused, UsageError
 from harness.profile.load import load_profile
 from harness.profile.preflight import preflight
 from harness.profile.schema import Profile
-from harness.qualify.bench_work import Job
 from harness.qualify.journal import CampaignJournal
 from harness.qualify.local import in_processes, in_this_process
-from harness.qualify.row import UnitRow, csv_text, frame_of
+from harness.qualify.unit_result import UnitResult, csv_text, frame_of
+from harness.qualify.worker import Job
 from harness.rehearse.model_file import UnitModelFile, load_unit_model
 from harness.run.stop import StopRequest
 
@@ -49,7 +49,7 @@ class Campaign:
     profile: Profile
     model: UnitModelFile | None
     seed: int
-    rows: tuple[UnitRow, ...]
+    rows: tuple[UnitResult, ...]
     new: int
     elapsed_s: float
     workers: str
@@ -60,7 +60,7 @@ class Campaign:
         return csv_text(self.rows)
 
     def frame(self) -> pd.DataFrame:
-        """Return the table as a frame, one row a unit; see :func:`harness.qualify.row.frame_of`."""
+        """Return the table as a frame, one row a unit, as ``frame_of`` makes it."""
         return frame_of(self.rows)
 
 
@@ -96,7 +96,8 @@ def qualify_profile(  # noqa: PLR0913 - every one by its name
         profile: A profile, the path of one, or the name of a shipped one.
         model: A unit model, the path of one, or the name of a shipped one: the units are drawn
             around this very unit. What it gives with a tolerance is drawn inside it, what it gives
-            without one stays, and the rest is spread as :mod:`harness.qualify.spread` has it. None
+            without one stays, and the rest is spread as
+            :mod:`harness.qualify.component_tolerances` has it. None
             for units that are typical of the nameplate.
         units: How many units.
         seed: Seed of the campaign, 0 or above.
@@ -132,7 +133,7 @@ def qualify_profile(  # noqa: PLR0913 - every one by its name
         for lines in finished if open_ else ():
             if journal is not None:
                 journal.add(lines)
-            rows = [UnitRow.from_line(line) for line in lines]
+            rows = [UnitResult.from_line(line) for line in lines]
             known.update((row.index, row) for row in rows)
             done += len(rows)
             if on_progress is not None:
@@ -157,8 +158,8 @@ def qualify_profile(  # noqa: PLR0913 - every one by its name
 
 def _ready(job: Job) -> None:
     """See before any worker starts that there is something to do and a bench to do it on."""
-    from harness.qualify.bench_work import DAY
-    from harness.wiring import plan_for, simulated_bench_file
+    from harness.api import plan_for, simulated_bench_file
+    from harness.qualify.worker import DAY
 
     job.population()
     findings = preflight(plan_for(job.profile, simulated_bench_file(job.profile)), today=DAY.date())

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from harness.errors import HarnessError, UsageError
-from harness.qualify.bench_work import Job, run_units, software_version
+from harness.qualify.worker import Job, run_units, software_version
 from harness.run.stop import StopRequest
 
 __all__ = ["on_cluster"]
@@ -45,7 +45,7 @@ def on_cluster(
         import distributed
     except ImportError as error:
         raise UsageError(
-            "a cluster needs the extra 'cluster'", do='pip install "softwake[cluster]"'
+            "a cluster needs the extra 'cluster'", remedy='pip install "softwake[cluster]"'
         ) from error
     with _client(distributed, address) as client:
         _same_version(client, address)
@@ -56,7 +56,7 @@ def on_cluster(
                 if not running:
                     return
                 finished = _finished(distributed, running)
-                stop.obey()
+                stop.raise_if_requested()
                 for future in finished:
                     running.discard(future)
                     yield _lines(future)
@@ -71,7 +71,7 @@ def _client(distributed: Any, address: str) -> Any:
         raise UsageError(
             f"no scheduler answers ({error})",
             where=f"cluster {address}",
-            do="start one with: dask scheduler",
+            remedy="start one with: dask scheduler",
         ) from error
 
 
@@ -83,7 +83,7 @@ def _same_version(client: Any, address: str) -> None:
         raise UsageError(
             "the scheduler has no workers",
             where=f"cluster {address}",
-            do=f"start some with: dask worker {address}",
+            remedy=f"start some with: dask worker {address}",
         ) from error
     here = software_version()
     for worker, there in client.run(software_version, on_error="return").items():
@@ -92,7 +92,7 @@ def _same_version(client: Any, address: str) -> None:
             raise UsageError(
                 f"worker {worker} has {said}, here is softwake {here}",
                 where=f"cluster {address}",
-                do="install the same version everywhere",
+                remedy="install the same version everywhere",
             )
 
 
@@ -121,6 +121,6 @@ def _lines(future: Any) -> list[str]:
     except Exception as error:
         raise HarnessError(
             f"a part of the campaign failed on the cluster ({type(error).__name__}: {error})",
-            do="start the same command again: it goes on where it was",
+            remedy="start the same command again: it goes on where it was",
         ) from error
     return lines

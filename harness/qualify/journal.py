@@ -10,9 +10,9 @@ from typing import Any, TextIO
 from filelock import FileLock, Timeout
 
 from harness.errors import RecordError, UsageError
-from harness.profile.from_file import FromFile
-from harness.qualify.bench_work import Job, software_version
-from harness.qualify.row import UnitRow
+from harness.files.from_file import FromFile
+from harness.qualify.unit_result import UnitResult
+from harness.qualify.worker import Job, software_version
 
 __all__ = ["CampaignJournal"]
 
@@ -42,7 +42,7 @@ class CampaignJournal:
 
     def __init__(self, folder: Path, job: Job) -> None:
         self.folder = folder
-        self.done: dict[int, UnitRow] = {}
+        self.done: dict[int, UnitResult] = {}
         self._file: TextIO | None = None
         self._lock = FileLock(folder / "campaign.lock", timeout=0)
         try:
@@ -54,7 +54,7 @@ class CampaignJournal:
             raise UsageError(
                 "another campaign is at work in this folder",
                 where=str(folder),
-                do="wait for it, or name another folder with --out",
+                remedy="wait for it, or name another folder with --out",
             ) from error
         except OSError as error:
             self.close()
@@ -80,7 +80,7 @@ class CampaignJournal:
                 f"the campaign cannot be kept: {error.strerror}", where=str(self.folder)
             ) from error
         for line in lines:
-            row = UnitRow.from_line(line)
+            row = UnitResult.from_line(line)
             self.done[row.index] = row
 
     def write(self, name: str, text: str) -> Path:
@@ -116,7 +116,7 @@ class CampaignJournal:
             raise UsageError(
                 f"the folder holds another campaign (other {', '.join(differs)})",
                 where=str(self.folder),
-                do="name another folder with --out, or remove this one",
+                remedy="name another folder with --out, or remove this one",
             )
 
     def _open(self, path: Path) -> TextIO:
@@ -134,12 +134,12 @@ class CampaignJournal:
     def _read(self, path: Path, content: bytes) -> None:
         for number, line in enumerate(content.splitlines(), 1):
             try:
-                row = UnitRow.from_line(line.decode("utf-8"))
+                row = UnitResult.from_line(line.decode("utf-8"))
             except ValueError as error:
                 raise UsageError(
                     "a line of the journal cannot be read",
                     where=f"{path}:{number}",
-                    do="remove the line: its unit is then done again",
+                    remedy="remove the line: its unit is then done again",
                 ) from error
             self.done[row.index] = row
 

@@ -12,7 +12,7 @@ from concurrent.futures.process import BrokenProcessPool
 from types import FrameType
 
 from harness.errors import HarnessError
-from harness.qualify.bench_work import Job, run_units
+from harness.qualify.worker import Job, run_units
 from harness.run.stop import StopRequest
 
 __all__ = ["in_processes", "in_this_process"]
@@ -32,7 +32,7 @@ def in_this_process(
         Interrupted: Somebody wants to stop.
     """
     for chunk in chunks:
-        stop.obey()
+        stop.raise_if_requested()
         yield run_units(job, chunk)
 
 
@@ -56,14 +56,14 @@ def in_processes(
             _fill(pool, running, chunks, workers)
         while running:
             finished, running = wait(running, timeout=_LOOK_S, return_when=FIRST_COMPLETED)
-            stop.obey()
+            stop.raise_if_requested()
             _fill(pool, running, chunks, workers)
             for future in finished:
                 yield future.result()
     except BrokenProcessPool as error:
-        stop.obey()
+        stop.raise_if_requested()
         raise HarnessError(
-            "a worker process died", do="start the same command again: it goes on where it was"
+            "a worker process died", remedy="start the same command again: it goes on where it was"
         ) from error
     finally:
         pool.shutdown(wait=True, cancel_futures=True)

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from html import escape
 
 from harness.qualify.rates import ClassRates, Rates
-from harness.qualify.row import End, UnitRow
+from harness.qualify.unit_result import End, UnitResult
 from harness.quantity import format_quantity
 from harness.rehearse.faults import FAULTS
 
@@ -26,7 +26,7 @@ _COLOURS = {
 }
 
 
-def draw_campaign(title: str, rates: Rates, rows: Sequence[UnitRow]) -> str:
+def draw_campaign(title: str, rates: Rates, rows: Sequence[UnitResult]) -> str:
     """Return an SVG document.
 
     The upper part has a bar for each class, divided by how its units ended. The lower part shows,
@@ -83,12 +83,12 @@ def _bar(one: ClassRates, y: float, *, marginal: bool) -> Iterable[str]:
     yield _text(_RIGHT + 6, y + 11, str(one.units))
 
 
-def _strip(kind: str, units: Sequence[UnitRow], y: float) -> Iterable[str]:
+def _strip(kind: str, units: Sequence[UnitResult], y: float) -> Iterable[str]:
     """Draw bins of severity, dark where nothing was released."""
     degree = FAULTS[kind].degree
     assert degree is not None
     yield _text(_LEFT - 8, y + 11, kind, anchor="end")
-    bins: list[list[UnitRow]] = [[] for _ in range(_BINS)]
+    bins: list[list[UnitResult]] = [[] for _ in range(_BINS)]
     for row in units:
         place = int(degree.place_of(row.severity) * _BINS)
         bins[max(0, min(place, _BINS - 1))].append(row)

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from harness.qualify.clearly_faulty import is_clearly_faulty
-from harness.qualify.row import HEALTHY
-from harness.qualify.spread import Draw, healthy_unit
+from harness.qualify.component_tolerances import Draw, healthy_unit
+from harness.qualify.unit_result import HEALTHY
 from harness.rehearse.faults import FAULTS, fault_named, faults_of
 from harness.rehearse.model_file import UnitModelFile
 from harness.rehearse.unit_model import UnitModel, typical_model

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from harness.profile.schema import Profile
 from harness.qualify.bounds import Share, share
 from harness.qualify.remedies import Remedy, lacking, out_of_reach
-from harness.qualify.row import HEALTHY, End, UnitRow
+from harness.qualify.unit_result import HEALTHY, End, UnitResult
 
 __all__ = ["ClassRates", "Miss", "Rates", "Spread", "rates_of"]
 
@@ -114,7 +114,7 @@ class Rates:
     beyond: frozenset[str]
 
 
-def rates_of(profile: Profile, rows: Sequence[UnitRow]) -> Rates:
+def rates_of(profile: Profile, rows: Sequence[UnitResult]) -> Rates:
     """Return the rates of a campaign.
 
     Args:
@@ -136,15 +136,17 @@ def rates_of(profile: Profile, rows: Sequence[UnitRow]) -> Rates:
     )
 
 
-def _clearly(kind: str) -> Callable[[UnitRow], bool]:
+def _clearly(kind: str) -> Callable[[UnitResult], bool]:
     return lambda row: row.kind == kind and row.clear
 
 
-def _hardly(kind: str) -> Callable[[UnitRow], bool]:
+def _hardly(kind: str) -> Callable[[UnitResult], bool]:
     return lambda row: row.kind == kind and not row.clear
 
 
-def _class(kind: str, rows: Iterable[UnitRow], belongs: Callable[[UnitRow], bool]) -> ClassRates:
+def _class(
+    kind: str, rows: Iterable[UnitResult], belongs: Callable[[UnitResult], bool]
+) -> ClassRates:
     units = [row for row in rows if belongs(row)]
     ends = Counter(row.end for row in units)
     return ClassRates(
@@ -160,7 +162,7 @@ def _class(kind: str, rows: Iterable[UnitRow], belongs: Callable[[UnitRow], bool
 
 
 def _misses(
-    profile: Profile, rows: Sequence[UnitRow], faults: Iterable[ClassRates]
+    profile: Profile, rows: Sequence[UnitResult], faults: Iterable[ClassRates]
 ) -> Iterable[Miss]:
     for known in faults:
         released = known.ends[End.RELEASED]

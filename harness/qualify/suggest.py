@@ -7,7 +7,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from harness.profile.schema import Check, Profile
-from harness.qualify.row import HEALTHY, Judged, UnitRow
 from harness.qualify.tolerance import (
     looks_normal,
     one_sided_factor,
@@ -15,6 +14,7 @@ from harness.qualify.tolerance import (
     two_sided_factor,
     units_for_rank,
 )
+from harness.qualify.unit_result import HEALTHY, Judged, UnitResult
 from harness.quantity import format_quantity
 
 __all__ = ["Proposal", "propose", "toml_of"]
@@ -45,7 +45,7 @@ class Proposal:
 
 def propose(
     profile: Profile,
-    rows: Sequence[UnitRow],
+    rows: Sequence[UnitResult],
     *,
     false_reject_frac: float = 1e-3,
     confidence_frac: float = 0.95,
@@ -101,14 +101,14 @@ def toml_of(proposals: Iterable[Proposal], *, false_reject_frac: float) -> str:
 
 
 def _by_check(
-    profile: Profile, healthy: Sequence[UnitRow]
+    profile: Profile, healthy: Sequence[UnitResult]
 ) -> Iterator[tuple[int, str, Check, list[list[Judged]]]]:
     """Yield every check with its readings, a list for each point it is judged at.
 
     Rows carry the names of the plan: steps of one name are numbered there, and a check judged at
     every load point has the point in its name.
     """
-    from harness.wiring import plan_for
+    from harness.api import plan_for
 
     for planned in plan_for(profile).steps:
         for check in planned.step.checks:

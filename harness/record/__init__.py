@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.record.frames import Record
 from harness.record.load import load
+from harness.record.tables import Record
 
 __all__ = ["Record", "load"]

@@ -25,9 +25,9 @@ def cannot_write(path: Path, error: OSError) -> RecordError:
         errno.EPERM: "check who may write there, or name another folder with --results",
         errno.ENOENT: "the folder is gone; leave it in place while a run goes on",
     }
-    do = remedies.get(error.errno or 0, "check the disk, or name another folder with --results")
+    remedy = remedies.get(error.errno or 0, "check the disk, or name another folder with --results")
     reason = error.strerror or type(error).__name__
-    return RecordError(f"the record cannot be written: {reason}", where=str(path), do=do)
+    return RecordError(f"the record cannot be written: {reason}", where=str(path), remedy=remedy)
 
 
 def write_whole(path: Path, content: bytes) -> None:

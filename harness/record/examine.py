@@ -16,9 +16,9 @@ from typing import Any
 
 from harness.errors import RecordError
 from harness.record.csv_text import CHECKS
-from harness.record.facts import LISTS, NEEDED, OUTCOMES, TABLES, is_release, unfinished_facts
-from harness.record.frames import strict_rows
+from harness.record.run_summary import LISTS, NEEDED, OUTCOMES, TABLES, is_release, unfinished_facts
 from harness.record.seal import RUN_FILE, seal_holds
+from harness.record.tables import strict_rows
 
 __all__ = ["FILES", "Examined", "examine", "regular_file"]
 
@@ -99,10 +99,10 @@ def _names(folder: Path) -> set[str]:
         raise RecordError(
             f"the record cannot be read: {reason}",
             where=str(folder),
-            do="name the folder of a run",
+            remedy="name the folder of a run",
         ) from error
     if not names & {*FILES, RUN_FILE}:
-        raise RecordError("this folder holds no record", where=str(folder), do="name another")
+        raise RecordError("this folder holds no record", where=str(folder), remedy="name another")
     return names
 
 

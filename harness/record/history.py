@@ -55,7 +55,7 @@ def folders(results: Path) -> list[Path]:
         raise UsageError(
             "there is no such results folder",
             where=printable(str(results)),
-            do="name the folder with --results",
+            remedy="name the folder with --results",
         ) from error
 
 
@@ -88,7 +88,7 @@ def find(results: Path, run: str) -> Path:
         path = Path(run)
         if run and "\0" not in run and path.is_dir():
             return path
-        raise UsageError("there is no such folder", where=printable(run), do="see results list")
+        raise UsageError("there is no such folder", where=printable(run), remedy="see results list")
     known = folders(results)
     if run == "last" and known:
         return known[0]
@@ -101,6 +101,6 @@ def find(results: Path, run: str) -> Path:
     if meant:
         names = ", ".join(path.name for path in meant[:3])
         raise UsageError(
-            f"{len(meant)} runs begin with {run!r}", where=where, do=f"such as {names}"
+            f"{len(meant)} runs begin with {run!r}", where=where, remedy=f"such as {names}"
         )
-    raise UsageError(f"there is no run {run!r}", where=where, do="'results list' names them")
+    raise UsageError(f"there is no run {run!r}", where=where, remedy="'results list' names them")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from harness.errors import RecordError
 from harness.record.csv_text import BUDGETS, CHECKS, EVENTS, READINGS
 from harness.record.examine import examine, regular_file
-from harness.record.frames import Record, frame, table_frame
+from harness.record.tables import Record, frame, table_frame
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -55,7 +55,7 @@ def _table(path: Path, columns: Sequence[str], problems: list[str]) -> pd.DataFr
             raise RecordError(
                 "the table is too large for memory",
                 where=str(path),
-                do="read it in parts, with pandas.read_csv(..., chunksize=1_000_000)",
+                remedy="read it in parts, with pandas.read_csv(..., chunksize=1_000_000)",
             )
         content = path.read_bytes()
     except OSError:

@@ -14,13 +14,13 @@ from typing import Any, Self
 from harness.errors import RecordError
 from harness.record.csv_text import BUDGETS, CHECKS, EVENTS, READINGS, header, number, word
 from harness.record.disk import cannot_write, write_whole
-from harness.record.facts import completed_facts, unfinished_facts
-from harness.record.frames import Record, frame
 from harness.record.journal import Journal
-from harness.record.outline import Outline
-from harness.record.report import no_report_html, report_html
+from harness.record.run_summary import completed_facts, unfinished_facts
 from harness.record.seal import RUN_FILE, sealed
 from harness.record.sink import CheckRow, Values
+from harness.record.tables import Record, frame
+from harness.report.decimated_trend import DecimatedTrend
+from harness.report.page import no_report_html, report_html
 
 __all__ = ["MemoryRecorder", "Recorder", "run_id_for"]
 
@@ -69,7 +69,7 @@ class Recorder:
         self.serial = serial
         self._journal = Journal(folder, now_s=now_s)
         self._checks: list[CheckRow] = []
-        self._outline = Outline()
+        self._outline = DecimatedTrend()
 
     @classmethod
     def create(
@@ -108,7 +108,7 @@ class Recorder:
         raise RecordError(
             "a record of this name is there already",
             where=str(folder),
-            do="start again in a second, or name another folder with --results",
+            remedy="start again in a second, or name another folder with --results",
         )
 
     def __enter__(self) -> Self:
@@ -139,7 +139,7 @@ class Recorder:
         says so: the report can be written from the record, the record from nothing.
 
         Args:
-            run: The keys of :data:`harness.record.facts.NEEDED`, and any others.
+            run: The keys of :data:`harness.record.run_summary.NEEDED`, and any others.
 
         Returns:
             The folder of the record.
@@ -175,8 +175,8 @@ class Recorder:
         except Exception as error:  # noqa: BLE001 - no error of the page may cost the record
             problem = f"{type(error).__name__}: {error}"
             told = f"The report could not be made: {problem}."
-            do = "'softwake results report' writes it from the record."
-            facts["warnings"] = [*facts["warnings"], f"{told} {do}"]
+            remedy = "'softwake results report' writes it from the record."
+            facts["warnings"] = [*facts["warnings"], f"{told} {remedy}"]
             return no_report_html(self.run_id, problem)
 
     def _write(self, name: str, content: bytes, files: dict[str, str]) -> None:

@@ -89,7 +89,7 @@ class Sink(Protocol):
         """Complete the record with what is known at the end of the run.
 
         Args:
-            run: The keys of :data:`harness.record.facts.NEEDED`, and any others.
+            run: The keys of :data:`harness.record.run_summary.NEEDED`, and any others.
 
         Returns:
             Folder of the record, or None where it is kept in memory only.

@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
-from harness.record.facts import plain
+from harness.record.run_summary import plain
 
 if TYPE_CHECKING:
     from harness.unit.assessment import Assessment

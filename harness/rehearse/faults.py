@@ -9,7 +9,7 @@ from types import MappingProxyType
 
 from harness.errors import UsageError, did_you_mean
 from harness.rehearse.changing_parts import Onset
-from harness.rehearse.degree import Degree
+from harness.rehearse.severity import Severity
 from harness.rehearse.unit_model import Intermittence, UnitModel
 
 __all__ = ["FAULTS", "Fault", "fault_named", "faults_of"]
@@ -37,7 +37,7 @@ class Fault:
     summary: str
     kinds: frozenset[str] = frozenset({"dc", "ac"})
     needs_load: bool = False
-    degree: Degree | None = None
+    degree: Severity | None = None
     onset: str | None = None
     change: _Change
 
@@ -175,9 +175,9 @@ def _over_consumption(model: UnitModel, times: float) -> UnitModel:
 _SHORT_OHM = (0.02, 20.0)
 
 
-def _short(what: str, usual_ohm: float) -> Degree:
+def _short(what: str, usual_ohm: float) -> Severity:
     least, most = _SHORT_OHM
-    return Degree(
+    return Severity(
         what=what,
         unit="ohm",
         mild=5.0,
@@ -190,7 +190,7 @@ def _short(what: str, usual_ohm: float) -> Degree:
 
 
 #: An output off by so much: from the edge of a rail's tolerance to what kills its load.
-_OFF = Degree(
+_OFF = Severity(
     what="output voltage off by",
     unit="%",
     mild=0.03,
@@ -232,7 +232,7 @@ FAULTS: Mapping[str, Fault] = _by_name(
         Fault(
             name="switch-breakdown",
             summary="switching transistor breaks over at 70 % of nominal voltage",
-            degree=Degree(
+            degree=Severity(
                 what="voltage it breaks over at, of nominal bulk voltage",
                 unit="%",
                 mild=0.95,
@@ -251,7 +251,7 @@ FAULTS: Mapping[str, Fault] = _by_name(
         Fault(
             name="leaky-bulk-capacitor",
             summary="bulk capacitor leaks",
-            degree=Degree(
+            degree=Severity(
                 what="power in the leak at nominal voltage, of full-load input power",
                 unit="%",
                 mild=0.02,
@@ -267,7 +267,7 @@ FAULTS: Mapping[str, Fault] = _by_name(
         Fault(
             name="weak-bulk-capacitor",
             summary="bulk capacitor lost its capacitance",
-            degree=Degree(
+            degree=Severity(
                 what="capacitance left, of the printed one",
                 unit="%",
                 mild=0.6,
@@ -299,7 +299,7 @@ FAULTS: Mapping[str, Fault] = _by_name(
             name="current-limit-folded-back",
             summary="output gives in at 60 % of its nominal current",
             needs_load=True,
-            degree=Degree(
+            degree=Severity(
                 what="output current it gives, of nominal",
                 unit="%",
                 mild=0.95,
@@ -318,7 +318,7 @@ FAULTS: Mapping[str, Fault] = _by_name(
         Fault(
             name="intermittent-contact",
             summary="contact in the input line opens now and then",
-            degree=Degree(
+            degree=Severity(
                 what="mean time the contact is open",
                 unit="s",
                 mild=0.02,
@@ -333,7 +333,7 @@ FAULTS: Mapping[str, Fault] = _by_name(
         Fault(
             name="idle-over-consumption",
             summary="draws four times the usual power at idle",
-            degree=Degree(
+            degree=Severity(
                 what="idle power, times the healthy one",
                 unit="1",
                 mild=1.5,

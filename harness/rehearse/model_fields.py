@@ -6,10 +6,10 @@ from typing import Annotated
 
 from pydantic import AfterValidator, BeforeValidator, Field
 
+from harness.files.field_types import Fraction, mistaken
 from harness.quantity import parse_quantity, shown, split_quantity
-from harness.rehearse.degree import SEVERITIES, Degree
 from harness.rehearse.faults import FAULTS
-from harness.unit.fields import Fraction, mistaken
+from harness.rehearse.severity import SEVERITIES, Severity
 
 __all__ = ["Kelvins", "Tolerance", "WattsPerKelvin", "read_severity"]
 
@@ -88,7 +88,7 @@ def read_severity(value: object, kind: str) -> float | str:
         raise mistaken(f"{problem}; here it is {degree.what}", example) from None
 
 
-def _example(degree: Degree) -> str:
+def _example(degree: Severity) -> str:
     if degree.unit == "1":
         return f"{degree.usual:g}"
     if degree.unit == "%":

@@ -11,11 +11,12 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from harness.errors import FileError
-from harness.profile.file_kind import MODEL
-from harness.profile.from_file import FromFile
-from harness.profile.lines import KeyPath, Lines
-from harness.profile.mistakes import Slip, as_mistakes, found_by_validation
-from harness.profile.named_file import read_named
+from harness.files.config_error import ConfigError, as_mistakes, found_by_validation
+from harness.files.field_types import Table
+from harness.files.file_kind import MODEL
+from harness.files.from_file import FromFile
+from harness.files.named_file import read_named
+from harness.files.toml_positions import KeyPath, TomlPositions
 from harness.rehearse.changing_parts import Forming, InrushLimiter, Onset
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.model_tables import ModelTables
@@ -28,7 +29,6 @@ from harness.rehearse.unit_model import (
     Varistor,
     typical_model,
 )
-from harness.unit.fields import Table
 from harness.unit.nameplate import Unit
 
 __all__ = ["UnitModelFile", "load_unit_model"]
@@ -159,8 +159,8 @@ class UnitModelFile(FromFile, ModelTables):
         return replace(converter, output_v=output_v)
 
     def _mistake(self, path: KeyPath, problem: str, value: str = "") -> FileError:
-        slip = Slip(path, problem, f'"{value}"' if value else "")
-        return FileError(as_mistakes([slip], self.source, Lines(self.text)))
+        slip = ConfigError(path, problem, f'"{value}"' if value else "")
+        return FileError(as_mistakes([slip], self.source, TomlPositions(self.text)))
 
 
 def load_unit_model(source: str | Path) -> UnitModelFile:
@@ -178,7 +178,7 @@ def load_unit_model(source: str | Path) -> UnitModelFile:
         model = UnitModelFile.model_validate(file.data)
     except ValidationError as found:
         slips = [*found_by_validation(found, UnitModelFile, file.data)]
-        raise FileError(as_mistakes(slips, file.name, Lines(file.text))) from None
+        raise FileError(as_mistakes(slips, file.name, TomlPositions(file.text))) from None
     return model.came_from(file.name, file.text, file.sha256)
 
 

@@ -7,10 +7,7 @@ from typing import Any, Literal
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from harness.errors import did_you_mean
-from harness.quantity import shown
-from harness.rehearse.faults import FAULTS
-from harness.rehearse.model_fields import Kelvins, Tolerance, WattsPerKelvin, read_severity
-from harness.unit.fields import (
+from harness.files.field_types import (
     Amps,
     Celsius,
     Farads,
@@ -25,6 +22,9 @@ from harness.unit.fields import (
     Watts,
     mistaken,
 )
+from harness.quantity import shown
+from harness.rehearse.faults import FAULTS
+from harness.rehearse.model_fields import Kelvins, Tolerance, WattsPerKelvin, read_severity
 from harness.unit.part_fields import Joules, MeltingIntegral
 
 __all__ = [

@@ -14,9 +14,14 @@ from harness.errors import Refused
 from harness.profile.bench_file import BenchFile, Instrument, Range
 from harness.rehearse.circuit import Circuit, source_for
 from harness.rehearse.circuit.output_load import Mode
-from harness.rehearse.coupled import CoupledDevice, CoupledLibrary, Live, device_timing
 from harness.rehearse.inaccuracy import Inaccuracy
 from harness.rehearse.meter_place import cold_resistance_ohm, place_voltage_v
+from harness.rehearse.simulated_instruments import (
+    CoupledDevice,
+    CoupledLibrary,
+    Live,
+    device_timing,
+)
 from harness.rehearse.status import StatusModel
 from harness.rehearse.unit_model import UnitModel
 from harness.shipped import shipped

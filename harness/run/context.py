@@ -7,14 +7,14 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
 from harness.bench.clock import Clock
-from harness.bench.commands import Arm, Command, SetVoltage, SwitchOn
-from harness.bench.keeper import failure_reason
-from harness.bench.moves import CheckInStep
-from harness.bench.port import Bench, Power
 from harness.bench.roles import Meter
 from harness.bench.sample import SupplySample
 from harness.errors import InstrumentError, RecordError
 from harness.judge.verdict import Verdict
+from harness.power.commands import Arm, Command, SetVoltage, SwitchOn
+from harness.power.keeper import failure_reason
+from harness.power.moves import CheckInSync
+from harness.power.port import Bench, Power
 from harness.profile.check import Across
 from harness.profile.plan import Level, Plan, PlannedStep
 from harness.quantity import format_quantity
@@ -161,7 +161,7 @@ class Context:
     def command(self, *commands: Command) -> None:
         """Hand commands to the keeper, one after the other."""
         for command in commands:
-            self.stop.obey()
+            self.stop.raise_if_requested()
             if isinstance(command, Arm):
                 self.set_v = command.voltage_v
             if isinstance(command, SwitchOn):
@@ -179,7 +179,7 @@ class Context:
 
     def sample(self) -> SupplySample:
         """Read the supply once."""
-        self.stop.obey()
+        self.stop.raise_if_requested()
         return self.host.sample()
 
     # --- the record, and the other instruments
@@ -241,7 +241,7 @@ class Context:
             self.slow_disk = RecordError(
                 f"the disk took {format_quantity(took_s, 's', 3)} to write a row",
                 where=str(self.sink.folder),
-                do="name a folder on a disk of this machine with --results",
+                remedy="name a folder on a disk of this machine with --results",
             )
             raise self.slow_disk
 
@@ -254,7 +254,7 @@ class Context:
         Returns:
             When it was read, on the run's clock, and values by measure name.
         """
-        self.stop.obey()
+        self.stop.raise_if_requested()
         if what == "load":
             source, values = "load", dict(self.host.read_load())
         else:
@@ -279,7 +279,7 @@ class Context:
         Raises:
             InstrumentError: It gave no value.
         """
-        self.stop.obey()
+        self.stop.raise_if_requested()
         meter = self.bench.meter
         assert meter is not None
         value = meter.read(quantity)
@@ -304,4 +304,4 @@ class Context:
         try:
             meter.check_in_step()
         except InstrumentError as error:
-            self.host.cut(failure_reason(error, CheckInStep("meter")), str(error))
+            self.host.cut(failure_reason(error, CheckInSync("meter")), str(error))

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from harness.bench.commands import Arm, SetCurrentLimit, SetFrequency, SetVoltage, SwitchOn, Watch
-from harness.bench.trip import TripReason
+from harness.power.commands import Arm, SetCurrentLimit, SetFrequency, SetVoltage, SwitchOn, Watch
+from harness.power.trip import TripReason
 from harness.profile.plan import Level, PlannedStep
 from harness.quantity import format_quantity
 from harness.run.context import Context
-from harness.run.hands import meter_at_output
+from harness.run.operator_actions import meter_at_output
 from harness.run.rest import Hold, hold, settle
 
 __all__ = ["bring_back", "energise", "expected_current_a", "set_level"]

@@ -9,10 +9,7 @@ from contextlib import AbstractContextManager
 from dataclasses import replace
 
 from harness.bench.clock import Clock
-from harness.bench.limits import Limits
-from harness.bench.port import Bench, Power
 from harness.bench.trial import questions_of
-from harness.bench.trip import Trip, Tripped, TripReason
 from harness.errors import (
     HarnessError,
     PowerOffUnconfirmed,
@@ -20,6 +17,9 @@ from harness.errors import (
     Refused,
 )
 from harness.judge.verdict import Verdict, overall
+from harness.power.operating_envelope import OperatingEnvelope
+from harness.power.port import Bench, Power
+from harness.power.trip import Trip, Tripped, TripReason
 from harness.profile.bench_file import Accuracy
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
@@ -119,7 +119,7 @@ class _Run:
         Raises:
             Refused: Something does not fit; nothing has been energised.
         """
-        self._stop.obey()
+        self._stop.raise_if_requested()
         self._identities = bench.identities()
         if any("simulated" in identity.lower() for identity in self._identities.values()):
             self._info = replace(self._info, rehearsal=True)  # served to us, but no bench
@@ -129,7 +129,7 @@ class _Run:
         self._warnings = findings.warnings
         if findings.reasons:
             raise Refused(findings.reasons)
-        self._stop.obey()
+        self._stop.raise_if_requested()
         wrong = bench.try_questions(questions_of(self._plan))  # only of those that are right
         if wrong:
             raise Refused(wrong)
@@ -306,7 +306,7 @@ def _switch_off(host: Power) -> None:
         raise PowerOffUnconfirmed(
             f"switching off met an error of the program ({type(error).__name__}: {error})",
             where="supply",
-            do="cut the mains of the supply by hand now, and treat the unit as live",
+            remedy="cut the mains of the supply by hand now, and treat the unit as live",
         ) from error
 
 
@@ -320,14 +320,14 @@ def _record_lost(error: Exception) -> str:
     return f"{TripReason.RECORD_LOST}: {what} ({TripReason.RECORD_LOST.meaning})"
 
 
-def _limits(plan: Plan) -> Limits:
+def _limits(plan: Plan) -> OperatingEnvelope:
     """Return the bounds the keeper holds: the profile's envelope and what the plan will set."""
     envelope = plan.profile.envelope
     levels = [level for step in plan.steps for level in step.all_levels]
     points = [level.load for level in levels if level.load is not None]
     accuracy = {} if plan.bench is None else plan.bench.supply.accuracy
     exact = Accuracy(0.0, 0.0)
-    return Limits(
+    return OperatingEnvelope(
         voltage_v=envelope.voltage_v,
         current_a=envelope.current_a,
         power_w=envelope.power_w,

@@ -12,8 +12,8 @@ from typing import NoReturn
 
 from harness.bench.dialect import bench_dialects
 from harness.bench.sample import SupplySample
-from harness.bench.trip import TripReason
 from harness.errors import InstrumentError, PowerOffUnconfirmed
+from harness.power.trip import TripReason
 from harness.quantity import format_quantity
 from harness.run.context import Context
 
@@ -136,7 +136,7 @@ def _unconfirmed(context: Context, why: str) -> NoReturn:
         "OUTPUT OFF COULD NOT BE CONFIRMED: the supply says that it is off, but "
         f"{format_quantity(current_a, 'A', 3)} are read, and {why}",
         where=f"supply ({context.bench.file.supply.resource})",
-        do="cut the mains of the supply by hand now, and treat the unit as live",
+        remedy="cut the mains of the supply by hand now, and treat the unit as live",
     )
 
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import math
 
-from harness.bench.commands import SetVoltage
-from harness.bench.trip import TripReason
+from harness.power.commands import SetVoltage
+from harness.power.trip import TripReason
 from harness.profile.plan import Level
 from harness.quantity import format_quantity
 from harness.run.context import Context

@@ -9,11 +9,11 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-from harness.bench.trip import Trip
 from harness.errors import PowerOffUnconfirmed, RecordError
 from harness.judge.verdict import Verdict
-from harness.record.frames import Record
+from harness.power.trip import Trip
 from harness.record.load import load
+from harness.record.tables import Record
 
 __all__ = ["Outcome", "Output", "RunInfo", "RunResult"]
 

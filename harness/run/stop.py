@@ -40,7 +40,7 @@ class StopRequest:
         """Note a signal; fits :func:`signal.signal`."""
         self._number = number
 
-    def obey(self) -> None:
+    def raise_if_requested(self) -> None:
         """Raise if somebody wants the run to stop.
 
         Raises:

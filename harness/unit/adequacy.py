@@ -23,12 +23,12 @@ from harness.unit.adequacy_power import (
 )
 from harness.unit.adequacy_rules import overall, worst_finding_first
 from harness.unit.assessment import Finding, Replacement
+from harness.unit.operating_conditions import OperatingConditions
 from harness.unit.parts import KINDS
-from harness.unit.scene import Scene
 
 __all__ = ["replacements_of"]
 
-_FINDINGS: dict[str, Callable[[Scene, Any, Any], Iterator[Finding]]] = {
+_FINDINGS: dict[str, Callable[[OperatingConditions, Any, Any], Iterator[Finding]]] = {
     "fuse": fuse_findings,
     "inrush-limiter": limiter_findings,
     "varistor": varistor_findings,
@@ -44,23 +44,23 @@ _FINDINGS: dict[str, Callable[[Scene, Any, Any], Iterator[Finding]]] = {
 }
 
 
-def replacements_of(scene: Scene) -> tuple[Replacement, ...]:
+def replacements_of(conditions: OperatingConditions) -> tuple[Replacement, ...]:
     """Return every replaced part with its verdict, the worst first, then along the path.
 
     A part that was replaced without a word on the new one counts as replaced by its like: then the
     original's own figures are held against what service needs.
     """
     found = [
-        _replacement(scene, part)
-        for part in scene.file.parts
+        _replacement(conditions, part)
+        for part in conditions.file.parts
         if part.replaced or part.fitted is not None
     ]
     return tuple(sorted(found, key=lambda part: (part.adequacy.rank, KINDS.index(part.kind))))
 
 
-def _replacement(scene: Scene, part: Any) -> Replacement:
+def _replacement(conditions: OperatingConditions, part: Any) -> Replacement:
     fitted = part if part.fitted is None else part.fitted
-    findings = worst_finding_first(_FINDINGS[part.kind](scene, part, fitted))
+    findings = worst_finding_first(_FINDINGS[part.kind](conditions, part, fitted))
     return Replacement(
         name=part.name, kind=part.kind, adequacy=overall(findings), findings=findings
     )

@@ -9,6 +9,7 @@ from harness.unit.assessment import Adequacy, Finding
 from harness.unit.formulas import discharged_v, peak_v
 from harness.unit.fuse import breaking_capacity_a, melting_integral_a2s
 from harness.unit.line_stress import leakage_a
+from harness.unit.operating_conditions import OperatingConditions
 from harness.unit.part_fields import shown_figure
 from harness.unit.parts import (
     BridgePart,
@@ -27,7 +28,6 @@ from harness.unit.parts import (
     YCapacitorPart,
     YCapacitorRatings,
 )
-from harness.unit.scene import Scene
 from harness.unit.varistor_stress import varistor_figures
 
 __all__ = [
@@ -47,29 +47,31 @@ _TOLERANCE_FRAC = 0.2
 # --- fuse -----------------------------------------------------------------------------------
 
 
-def fuse_findings(scene: Scene, part: FusePart, fitted: FuseRatings) -> Iterator[Finding]:
+def fuse_findings(
+    conditions: OperatingConditions, part: FusePart, fitted: FuseRatings
+) -> Iterator[Finding]:
     """Judge a fuse: current, characteristic, melting integral, voltage, breaking capacity.
 
     Source:
         Letters and breaking capacity: IEC 60127-2. That a fuse is replaced by its like only:
         common practice, and what the unit's approval was given with.
     """
-    yield _fuse_current(scene, part, fitted)
-    yield _fuse_characteristic(scene, part, fitted)
-    yield _fuse_integral(scene, part, fitted)
+    yield _fuse_current(conditions, part, fitted)
+    yield _fuse_characteristic(conditions, part, fitted)
+    yield _fuse_integral(conditions, part, fitted)
     yield from at_least(
         "rated voltage",
         "V",
         part.voltage_v,
         fitted.voltage_v,
-        need=scene.service.voltage_v,
+        need=conditions.service.voltage_v,
         why="the highest line voltage",
     )
-    yield _breaking(scene, part, fitted)
+    yield _breaking(conditions, part, fitted)
 
 
-def _fuse_current(scene: Scene, part: FusePart, fitted: FuseRatings) -> Finding:
-    item, line_a = "rated current", scene.file.unit.input.current_a
+def _fuse_current(conditions: OperatingConditions, part: FusePart, fitted: FuseRatings) -> Finding:
+    item, line_a = "rated current", conditions.file.unit.input.current_a
     if same(part.current_a, fitted.current_a):
         return finding(item, "A", part.current_a, fitted.current_a, Adequacy.EQUIVALENT)
     if fitted.current_a > part.current_a:
@@ -84,8 +86,10 @@ def _fuse_current(scene: Scene, part: FusePart, fitted: FuseRatings) -> Finding:
     return finding(item, "A", part.current_a, fitted.current_a, adequacy, reason)
 
 
-def _fuse_characteristic(scene: Scene, part: FusePart, fitted: FuseRatings) -> Finding:
-    slowness = scene.tables.fuses.slowness
+def _fuse_characteristic(
+    conditions: OperatingConditions, part: FusePart, fitted: FuseRatings
+) -> Finding:
+    slowness = conditions.tables.fuses.slowness
     difference = slowness(fitted.characteristic) - slowness(part.characteristic)
     adequacy, reason = Adequacy.EQUIVALENT, ""
     if difference > 0:
@@ -103,11 +107,11 @@ def _fuse_characteristic(scene: Scene, part: FusePart, fitted: FuseRatings) -> F
     )
 
 
-def _fuse_integral(scene: Scene, part: FusePart, fitted: FuseRatings) -> Finding:
+def _fuse_integral(conditions: OperatingConditions, part: FusePart, fitted: FuseRatings) -> Finding:
     """Hold the melting integral against the original's and against the inrush."""
-    fuses = scene.tables.fuses
+    fuses = conditions.tables.fuses
     original_a2s, fitted_a2s = (melting_integral_a2s(link, fuses) for link in (part, fitted))
-    inrush_a2s = scene.inrush_a2s(scene.service)
+    inrush_a2s = conditions.inrush_a2s(conditions.service)
     adequacy, reason = Adequacy.EQUIVALENT, ""
     if fitted_a2s <= inrush_a2s:
         adequacy = Adequacy.UNACCEPTABLE
@@ -121,12 +125,12 @@ def _fuse_integral(scene: Scene, part: FusePart, fitted: FuseRatings) -> Finding
     return finding("melting integral", "A2s", original_a2s, fitted_a2s, adequacy, reason)
 
 
-def _breaking(scene: Scene, part: FusePart, fitted: FuseRatings) -> Finding:
+def _breaking(conditions: OperatingConditions, part: FusePart, fitted: FuseRatings) -> Finding:
     """Hold the breaking capacity against the prospective current in service."""
-    fuses, item = scene.tables.fuses, "breaking capacity"
+    fuses, item = conditions.tables.fuses, "breaking capacity"
     original_a, fitted_a = (breaking_capacity_a(link, fuses) for link in (part, fitted))
-    needed_a = scene.service.prospective_a
-    stated = scene.file.service.prospective_current_a is not None
+    needed_a = conditions.service.prospective_a
+    stated = conditions.file.service.prospective_current_a is not None
     if fitted_a < needed_a and not same(fitted_a, needed_a):
         below = (
             f"the supply in service can give {shown_figure(needed_a, 'A')}: a short could burst it"
@@ -147,7 +151,9 @@ def _breaking(scene: Scene, part: FusePart, fitted: FuseRatings) -> Finding:
 # --- limiter and choke ----------------------------------------------------------------------
 
 
-def limiter_findings(scene: Scene, part: LimiterPart, fitted: LimiterRatings) -> Iterator[Finding]:
+def limiter_findings(
+    conditions: OperatingConditions, part: LimiterPart, fitted: LimiterRatings
+) -> Iterator[Finding]:
     """Judge an inrush limiter: resistance and steady current. Source: common practice."""
     original_ohm, fitted_ohm = part.resistance_ohm, fitted.resistance_ohm
     adequacy, reason = Adequacy.EQUIVALENT, ""
@@ -157,21 +163,25 @@ def limiter_findings(scene: Scene, part: LimiterPart, fitted: LimiterRatings) ->
             adequacy = Adequacy.UNACCEPTABLE
             reason = "the inrush is more than the rectifier and fuse were chosen for"
     yield finding("resistance when cold", "ohm", original_ohm, fitted_ohm, adequacy, reason)
-    yield from _steady_current(scene, part.current_a, fitted.current_a)
+    yield from _steady_current(conditions, part.current_a, fitted.current_a)
 
 
-def choke_findings(scene: Scene, part: ChokePart, fitted: CurrentRatings) -> Iterator[Finding]:
+def choke_findings(
+    conditions: OperatingConditions, part: ChokePart, fitted: CurrentRatings
+) -> Iterator[Finding]:
     """Judge a choke: rated current. Source: common practice."""
-    yield from _steady_current(scene, part.current_a, fitted.current_a)
+    yield from _steady_current(conditions, part.current_a, fitted.current_a)
 
 
-def _steady_current(scene: Scene, original_a: float, fitted_a: float) -> tuple[Finding, ...]:
+def _steady_current(
+    conditions: OperatingConditions, original_a: float, fitted_a: float
+) -> tuple[Finding, ...]:
     return at_least(
         "rated current",
         "A",
         original_a,
         fitted_a,
-        need=scene.file.unit.input.current_a,
+        need=conditions.file.unit.input.current_a,
         why="the nameplate's current",
     )
 
@@ -180,7 +190,7 @@ def _steady_current(scene: Scene, original_a: float, fitted_a: float) -> tuple[F
 
 
 def varistor_findings(
-    scene: Scene, part: VaristorPart, fitted: VaristorRatings
+    conditions: OperatingConditions, part: VaristorPart, fitted: VaristorRatings
 ) -> Iterator[Finding]:
     """Judge a varistor: continuous voltage, surge current, energy, clamping voltage.
 
@@ -188,15 +198,17 @@ def varistor_findings(
         IEC 61051-1 terms. The continuous rating must bear the highest line voltage; where it does
         not, the next class above is due: common practice.
     """
-    yield from _continuous(scene, part, fitted)
+    yield from _continuous(conditions, part, fitted)
     yield from at_least("surge current", "A", part.surge_current_a, fitted.surge_current_a)
     yield from at_least("energy", "J", part.energy_j, fitted.energy_j)
-    yield _clamping(scene, part, fitted)
+    yield _clamping(conditions, part, fitted)
 
 
-def _continuous(scene: Scene, part: VaristorPart, fitted: VaristorRatings) -> tuple[Finding, ...]:
-    table, dc = scene.tables.varistors, scene.service.kind == "dc"
-    highest_v = scene.service.voltage_v
+def _continuous(
+    conditions: OperatingConditions, part: VaristorPart, fitted: VaristorRatings
+) -> tuple[Finding, ...]:
+    table, dc = conditions.tables.varistors, conditions.service.kind == "dc"
+    highest_v = conditions.service.voltage_v
     due = table.class_for(highest_v, dc=dc)
     rated = "" if due is None else shown_figure(due.maximum_dc_v if dc else due.maximum_ac_v, "V")
     original_v, fitted_v = (
@@ -214,24 +226,26 @@ def _continuous(scene: Scene, part: VaristorPart, fitted: VaristorRatings) -> tu
     )
 
 
-def next_rating(scene: Scene) -> tuple[str, float] | None:
+def next_rating(conditions: OperatingConditions) -> tuple[str, float] | None:
     """Return name and peak voltage rating of the next part behind the varistor, or None."""
-    for part in scene.file.parts:
+    for part in conditions.file.parts:
         if isinstance(part, BridgePart) or (isinstance(part, DiodePart) and part.place == "series"):
             return part.name, (part.fitted or part).reverse_v
-    bulk = scene.first(BulkPart)
+    bulk = conditions.first(BulkPart)
     if bulk is None:
         return None
     now = bulk.fitted or bulk
-    factor = scene.tables.capacitors.surge_factor(now.voltage_v)
+    factor = conditions.tables.capacitors.surge_factor(now.voltage_v)
     return bulk.name, now.surge_v or factor * now.voltage_v
 
 
-def _clamping(scene: Scene, part: VaristorPart, fitted: VaristorRatings) -> Finding:
+def _clamping(
+    conditions: OperatingConditions, part: VaristorPart, fitted: VaristorRatings
+) -> Finding:
     """Hold the clamping voltage against the original's and the next part's rating."""
-    table, item = scene.tables.varistors, "clamping voltage"
+    table, item = conditions.tables.varistors, "clamping voltage"
     original_v, fitted_v = (varistor_figures(row, table).clamping_v for row in (part, fitted))
-    behind = next_rating(scene)
+    behind = next_rating(conditions)
     higher = fitted_v > original_v and not same(fitted_v, original_v)
     bound = "" if behind is None else f"{behind[0]} is rated {shown_figure(behind[1], 'V')}"
     if behind is not None and fitted_v > behind[1]:
@@ -251,46 +265,48 @@ def _clamping(scene: Scene, part: VaristorPart, fitted: VaristorRatings) -> Find
 
 
 def x_capacitor_findings(
-    scene: Scene, part: XCapacitorPart, fitted: XCapacitorRatings
+    conditions: OperatingConditions, part: XCapacitorPart, fitted: XCapacitorRatings
 ) -> Iterator[Finding]:
     """Judge an X capacitor: rated voltage, sub-class, capacitance, discharge of the plug pins.
 
     Source:
         IEC 60384-14 sub-classes (from memory); IEC 60335-1, 22.5 for the discharge.
     """
-    yield from _line_voltage(scene, part.voltage_v, fitted.voltage_v)
-    yield _sub_class(scene, part.sub_class, fitted.sub_class)
+    yield from _line_voltage(conditions, part.voltage_v, fitted.voltage_v)
+    yield _sub_class(conditions, part.sub_class, fitted.sub_class)
     yield _capacitance(part.capacitance_f, fitted.capacitance_f)
-    yield from _discharge(scene, part, fitted)
+    yield from _discharge(conditions, part, fitted)
 
 
 def y_capacitor_findings(
-    scene: Scene, part: YCapacitorPart, fitted: YCapacitorRatings
+    conditions: OperatingConditions, part: YCapacitorPart, fitted: YCapacitorRatings
 ) -> Iterator[Finding]:
     """Judge a Y capacitor: rated voltage, sub-class, capacitance, current to what can be touched.
 
     Source:
         IEC 60384-14 sub-classes (from memory); limits of EN 50678.
     """
-    yield from _line_voltage(scene, part.voltage_v, fitted.voltage_v)
-    yield _sub_class(scene, part.sub_class, fitted.sub_class)
+    yield from _line_voltage(conditions, part.voltage_v, fitted.voltage_v)
+    yield _sub_class(conditions, part.sub_class, fitted.sub_class)
     yield _capacitance(part.capacitance_f, fitted.capacitance_f)
-    yield from _leakage(scene, part, fitted)
+    yield from _leakage(conditions, part, fitted)
 
 
-def _line_voltage(scene: Scene, original_v: float, fitted_v: float) -> tuple[Finding, ...]:
+def _line_voltage(
+    conditions: OperatingConditions, original_v: float, fitted_v: float
+) -> tuple[Finding, ...]:
     return at_least(
         "rated voltage",
         "V",
         original_v,
         fitted_v,
-        need=scene.service.voltage_v,
+        need=conditions.service.voltage_v,
         why="the highest line voltage",
     )
 
 
-def _sub_class(scene: Scene, original: str, fitted: str) -> Finding:
-    adequacy, reason = Adequacy.EQUIVALENT, _why_not_class(scene, original, fitted)
+def _sub_class(conditions: OperatingConditions, original: str, fitted: str) -> Finding:
+    adequacy, reason = Adequacy.EQUIVALENT, _why_not_class(conditions, original, fitted)
     if reason:
         adequacy = Adequacy.UNACCEPTABLE
     elif fitted != original:
@@ -298,13 +314,13 @@ def _sub_class(scene: Scene, original: str, fitted: str) -> Finding:
     return Finding(item="class", original=original, fitted=fitted, adequacy=adequacy, reason=reason)
 
 
-def _why_not_class(scene: Scene, original: str, fitted: str) -> str:
+def _why_not_class(conditions: OperatingConditions, original: str, fitted: str) -> str:
     """Say why a sub-class may not stand there; empty if it may."""
-    table = scene.tables.capacitors
+    table = conditions.tables.capacitors
     up_to_v = table.line_up_to_v.get(fitted)
-    if scene.service.kind == "ac" and fitted == "none":
+    if conditions.service.kind == "ac" and fitted == "none":
         return "no interference suppression capacitor: it may not stand across the mains"
-    if up_to_v is not None and scene.service.voltage_v > up_to_v:
+    if up_to_v is not None and conditions.service.voltage_v > up_to_v:
         return f"{fitted} is for lines up to {shown_figure(up_to_v, 'V')} (IEC 60384-14)"
     if original in (fitted, "none") or fitted in table.replaces[original]:
         return ""
@@ -323,16 +339,18 @@ def _capacitance(original_f: float, fitted_f: float) -> Finding:
     return finding("capacitance", "F", original_f, fitted_f, adequacy, reason)
 
 
-def _discharge(scene: Scene, part: XCapacitorPart, fitted: XCapacitorRatings) -> Iterator[Finding]:
-    rule = scene.tables.capacitors.discharge
-    if scene.service.kind != "ac" or rule.exempts(fitted.capacitance_f):
+def _discharge(
+    conditions: OperatingConditions, part: XCapacitorPart, fitted: XCapacitorRatings
+) -> Iterator[Finding]:
+    rule = conditions.tables.capacitors.discharge
+    if conditions.service.kind != "ac" or rule.exempts(fitted.capacitance_f):
         return
     item = f"plug pins after {shown_figure(rule.after_s, 's')}"
     if part.bleeder_ohm is None:
         reason = f"no bleeder is named; {shown_figure(rule.limit_v, 'V')} at most, IEC 60335-1"
         yield finding(item, "V", None, None, Adequacy.NOTE, reason)
         return
-    peak = peak_v(scene.service.voltage_v)
+    peak = peak_v(conditions.service.voltage_v)
     original_v, fitted_v = (
         discharged_v(peak, rule.after_s, part.bleeder_ohm * ratings.capacitance_f)
         for ratings in (part, fitted)
@@ -344,13 +362,15 @@ def _discharge(scene: Scene, part: XCapacitorPart, fitted: XCapacitorRatings) ->
         yield finding(item, "V", original_v, fitted_v, Adequacy.EQUIVALENT)
 
 
-def _leakage(scene: Scene, part: YCapacitorPart, fitted: YCapacitorRatings) -> Iterator[Finding]:
-    limits, protection = scene.tables.capacitors.leakage, scene.file.unit.protection_class
-    if scene.service.kind != "ac" or protection == "III":
+def _leakage(
+    conditions: OperatingConditions, part: YCapacitorPart, fitted: YCapacitorRatings
+) -> Iterator[Finding]:
+    limits, protection = conditions.tables.capacitors.leakage, conditions.file.unit.protection_class
+    if conditions.service.kind != "ac" or protection == "III":
         return
     limit_a = limits.class_i_a if protection == "I" else limits.class_ii_a
     original_a, fitted_a = (
-        leakage_a(scene.service, ratings.capacitance_f) for ratings in (part, fitted)
+        leakage_a(conditions.service, ratings.capacitance_f) for ratings in (part, fitted)
     )
     adequacy, reason = Adequacy.EQUIVALENT, ""
     if fitted_a > limit_a:

@@ -15,6 +15,7 @@ from harness.unit.formulas import (
     valley_at_constant_power_v,
 )
 from harness.unit.fuse import melting_integral_a2s
+from harness.unit.operating_conditions import OperatingConditions
 from harness.unit.part_fields import shown_figure
 from harness.unit.parts import (
     BridgePart,
@@ -28,7 +29,6 @@ from harness.unit.parts import (
     SwitchPart,
     SwitchRatings,
 )
-from harness.unit.scene import Scene
 from harness.unit.varistor_stress import varistor_figures
 
 __all__ = [
@@ -51,22 +51,26 @@ _LOW_FRAC = 0.8
 # --- semiconductors -------------------------------------------------------------------------
 
 
-def bridge_findings(scene: Scene, part: BridgePart, fitted: DiodeRatings) -> Iterator[Finding]:
+def bridge_findings(
+    conditions: OperatingConditions, part: BridgePart, fitted: DiodeRatings
+) -> Iterator[Finding]:
     """Judge a bridge: reverse voltage, currents, and the varistor's clamping voltage before it."""
-    yield from _line_diode(scene, part, fitted, scene.service.peak_v)
-    yield from _behind_varistor(scene, part, fitted)
+    yield from _line_diode(conditions, part, fitted, conditions.service.peak_v)
+    yield from _behind_varistor(conditions, part, fitted)
 
 
-def diode_findings(scene: Scene, part: DiodePart, fitted: DiodeRatings) -> Iterator[Finding]:
+def diode_findings(
+    conditions: OperatingConditions, part: DiodePart, fitted: DiodeRatings
+) -> Iterator[Finding]:
     """Judge a diode against wrong polarity: reverse voltage and currents.
 
     Both in series and across it may meet the full line the wrong way round.
     """
-    yield from _line_diode(scene, part, fitted, scene.service.peak_v)
+    yield from _line_diode(conditions, part, fitted, conditions.service.peak_v)
 
 
 def _line_diode(
-    scene: Scene, part: DiodeRatings, fitted: DiodeRatings, reverse_v: float
+    conditions: OperatingConditions, part: DiodeRatings, fitted: DiodeRatings, reverse_v: float
 ) -> Iterator[Finding]:
     yield from at_least(
         "reverse voltage",
@@ -81,7 +85,7 @@ def _line_diode(
         "A",
         part.current_a,
         fitted.current_a,
-        need=scene.file.unit.input.current_a,
+        need=conditions.file.unit.input.current_a,
         why="the nameplate's current",
     )
     yield from at_least(
@@ -89,17 +93,19 @@ def _line_diode(
         "A",
         part.surge_a,
         fitted.surge_a,
-        need=scene.inrush_peak_a(scene.service),
+        need=conditions.inrush_peak_a(conditions.service),
         why="the inrush peak",
     )
 
 
-def _behind_varistor(scene: Scene, part: BridgePart, fitted: DiodeRatings) -> Iterator[Finding]:
-    varistor = scene.varistor
+def _behind_varistor(
+    conditions: OperatingConditions, part: BridgePart, fitted: DiodeRatings
+) -> Iterator[Finding]:
+    varistor = conditions.varistor
     if varistor is None or same(part.reverse_v, fitted.reverse_v):
         return
     now = varistor.fitted or varistor
-    clamping_v = varistor_figures(now, scene.tables.varistors).clamping_v
+    clamping_v = varistor_figures(now, conditions.tables.varistors).clamping_v
     if fitted.reverse_v < clamping_v <= part.reverse_v:
         reason = f"{varistor.name} clamps to {shown_figure(clamping_v, 'V')}: too late for it"
         yield finding(
@@ -112,30 +118,32 @@ def _behind_varistor(scene: Scene, part: BridgePart, fitted: DiodeRatings) -> It
         )
 
 
-def switch_findings(scene: Scene, part: SwitchPart, fitted: SwitchRatings) -> Iterator[Finding]:
+def switch_findings(
+    conditions: OperatingConditions, part: SwitchPart, fitted: SwitchRatings
+) -> Iterator[Finding]:
     """Judge a switch: blocking voltage and current."""
     yield from at_least(
         "blocking voltage",
         "V",
         part.voltage_v,
         fitted.voltage_v,
-        need=scene.switch_v(part, scene.service),
+        need=conditions.switch_v(part, conditions.service),
         why="its stress at the highest line",
     )
     yield from at_least("current", "A", part.current_a, fitted.current_a)
 
 
 def output_diode_findings(
-    scene: Scene, part: OutputDiodePart, fitted: DiodeRatings
+    conditions: OperatingConditions, part: OutputDiodePart, fitted: DiodeRatings
 ) -> Iterator[Finding]:
     """Judge an output rectifier: reverse voltage and currents."""
-    output = output_of(scene, part.output)
+    output = output_of(conditions, part.output)
     yield from at_least(
         "reverse voltage",
         "V",
         part.reverse_v,
         fitted.reverse_v,
-        need=output_diode_reverse_v(scene, part, scene.service),
+        need=output_diode_reverse_v(conditions, part, conditions.service),
         why="its stress at the highest line",
     )
     yield from at_least(
@@ -152,15 +160,17 @@ def output_diode_findings(
 # --- electrolytic capacitors ----------------------------------------------------------------
 
 
-def bulk_findings(scene: Scene, part: BulkPart, fitted: ElectrolyticRatings) -> Iterator[Finding]:
+def bulk_findings(
+    conditions: OperatingConditions, part: BulkPart, fitted: ElectrolyticRatings
+) -> Iterator[Finding]:
     """Judge a bulk capacitor: voltage, capacitance, temperature, ripple current.
 
     Source:
         Peak rectifier, valley at constant power, hold-up: textbook, see
         :mod:`harness.unit.formulas`. Ripple current sqrt(Irms^2 - Imean^2): textbook.
     """
-    bulk_v = scene.bulk_v(scene.service)
-    made_v = scene.tables.capacitors.rated_v_for(bulk_v)
+    bulk_v = conditions.bulk_v(conditions.service)
+    made_v = conditions.tables.capacitors.rated_v_for(bulk_v)
     yield from at_least(
         "rated voltage",
         "V",
@@ -170,12 +180,15 @@ def bulk_findings(scene: Scene, part: BulkPart, fitted: ElectrolyticRatings) -> 
         why="the peak at the highest line",
         instead="" if made_v is None else f"fit {shown_figure(made_v, 'V')} or more",
     )
-    yield _bulk_capacitance(scene, part, fitted)
-    yield from _life(scene, part, fitted, need_a=ripple_current_a(scene))
+    yield _bulk_capacitance(conditions, part, fitted)
+    yield from _life(conditions, part, fitted, need_a=ripple_current_a(conditions))
 
 
 def _life(
-    scene: Scene, part: ElectrolyticRatings, fitted: ElectrolyticRatings, need_a: float | None
+    conditions: OperatingConditions,
+    part: ElectrolyticRatings,
+    fitted: ElectrolyticRatings,
+    need_a: float | None,
 ) -> Iterator[Finding]:
     """Judge what decides how long an electrolytic capacitor lasts."""
     yield from at_least(
@@ -183,7 +196,7 @@ def _life(
         "degC",
         part.temperature_degc,
         fitted.temperature_degc,
-        need=scene.file.service.temperature_degc,
+        need=conditions.file.service.temperature_degc,
         why="the temperature in service",
     )
     yield from at_least(
@@ -196,78 +209,80 @@ def _life(
     )
 
 
-def ripple_current_a(scene: Scene) -> float | None:
+def ripple_current_a(conditions: OperatingConditions) -> float | None:
     """Return the line-frequency ripple current at full load, or None for a DC input.
 
     Source:
         sqrt(Irms^2 - Imean^2) of the rectified current, textbook. What the converter draws at its
         own frequency comes on top and is not counted.
     """
-    line = scene.file.unit.input
+    line = conditions.file.unit.input
     if line.kind == "dc":
         return None
-    mean_a = scene.power_w / max(peak_v(line.nominal_v) - scene.drop_v, 1e-3)
+    mean_a = conditions.power_w / max(peak_v(line.nominal_v) - conditions.drop_v, 1e-3)
     square = line.current_a**2 - mean_a**2
     return math.sqrt(square) if square > 0.0 else None
 
 
-def valley_v(scene: Scene, capacitance_f: float, line_v: float) -> float:
+def valley_v(conditions: OperatingConditions, capacitance_f: float, line_v: float) -> float:
     """Return the lowest bulk voltage at full load and the lowest frequency; 0 if it collapses.
 
     Source:
         Exact valley of the ideal full-wave rectifier at constant power, textbook.
     """
-    line = scene.file.unit.input
+    line = conditions.file.unit.input
     if line.kind == "dc":
-        return max(line_v - scene.drop_v, 0.0)
-    peak = max(peak_v(line_v) - scene.drop_v, 0.0)
+        return max(line_v - conditions.drop_v, 0.0)
+    peak = max(peak_v(line_v) - conditions.drop_v, 0.0)
     lowest_hz = min(line.frequency_hz)
-    return valley_at_constant_power_v(peak, lowest_hz, capacitance_f, scene.power_w)
+    return valley_at_constant_power_v(peak, lowest_hz, capacitance_f, conditions.power_w)
 
 
-def needed_bulk_v(scene: Scene) -> float:
+def needed_bulk_v(conditions: OperatingConditions) -> float:
     """Return the bulk voltage the converter needs: as stated, or its start threshold's peak."""
-    line, stated_v = scene.file.unit.input, scene.file.service.least_bulk_v
+    line, stated_v = conditions.file.unit.input, conditions.file.service.least_bulk_v
     return line.start_threshold_v * line.peak_factor if stated_v is None else stated_v
 
 
-def hold_up_with(scene: Scene, capacitance_f: float) -> float:
+def hold_up_with(conditions: OperatingConditions, capacitance_f: float) -> float:
     """Return how long the outputs last without line, from the valley at nominal line.
 
     Source:
         t = C (V1^2 - V2^2) / (2 P), textbook.
     """
-    from_v = valley_v(scene, capacitance_f, scene.file.unit.input.nominal_v)
-    return max(hold_up_s(capacitance_f, from_v, needed_bulk_v(scene), scene.power_w), 0.0)
+    from_v = valley_v(conditions, capacitance_f, conditions.file.unit.input.nominal_v)
+    return max(hold_up_s(capacitance_f, from_v, needed_bulk_v(conditions), conditions.power_w), 0.0)
 
 
-def _bulk_capacitance(scene: Scene, part: BulkPart, fitted: ElectrolyticRatings) -> Finding:
+def _bulk_capacitance(
+    conditions: OperatingConditions, part: BulkPart, fitted: ElectrolyticRatings
+) -> Finding:
     """Hold capacitance against the original's, ripple, hold-up and the fuse at switch-on."""
     original_f, fitted_f = part.capacitance_f, fitted.capacitance_f
     item = "capacitance"
-    too_little = _too_little(scene, _LOW_FRAC * fitted_f)
+    too_little = _too_little(conditions, _LOW_FRAC * fitted_f)
     if too_little:
         return finding(item, "F", original_f, fitted_f, Adequacy.UNACCEPTABLE, too_little)
     if same(original_f, fitted_f):
         return finding(item, "F", original_f, fitted_f, Adequacy.EQUIVALENT)
     if fitted_f < original_f:
-        held = shown_figure(hold_up_with(scene, _LOW_FRAC * fitted_f), "s")
+        held = shown_figure(hold_up_with(conditions, _LOW_FRAC * fitted_f), "s")
         reason = f"less than the original's; hold-up at full load at least {held}"
         return finding(item, "F", original_f, fitted_f, Adequacy.NOTE, reason)
-    return _more_capacitance(scene, original_f, fitted_f)
+    return _more_capacitance(conditions, original_f, fitted_f)
 
 
-def _too_little(scene: Scene, capacitance_f: float) -> str:
+def _too_little(conditions: OperatingConditions, capacitance_f: float) -> str:
     """Say why a capacitance is too little; empty if it is enough."""
-    line, needed_v = scene.file.unit.input, needed_bulk_v(scene)
-    low_v = valley_v(scene, capacitance_f, line.lowest_v)
+    line, needed_v = conditions.file.unit.input, needed_bulk_v(conditions)
+    low_v = valley_v(conditions, capacitance_f, line.lowest_v)
     if low_v < needed_v:
         return (
             f"at the lowest line and full load it falls to {shown_figure(low_v, 'V')} between "
             f"peaks; the converter needs {shown_figure(needed_v, 'V')}"
         )
-    wanted_s = scene.file.service.hold_up_s
-    held_s = hold_up_with(scene, capacitance_f)
+    wanted_s = conditions.file.service.hold_up_s
+    held_s = hold_up_with(conditions, capacitance_f)
     if wanted_s is not None and held_s < wanted_s:
         return (
             f"hold-up {shown_figure(held_s, 's')} with its tolerance; "
@@ -276,13 +291,15 @@ def _too_little(scene: Scene, capacitance_f: float) -> str:
     return ""
 
 
-def _more_capacitance(scene: Scene, original_f: float, fitted_f: float) -> Finding:
-    line, item = scene.service, "capacitance"
-    fuse = scene.first(FusePart)
-    loop_ohm = line.source_ohm + scene.series_ohm
+def _more_capacitance(
+    conditions: OperatingConditions, original_f: float, fitted_f: float
+) -> Finding:
+    line, item = conditions.service, "capacitance"
+    fuse = conditions.first(FusePart)
+    loop_ohm = line.source_ohm + conditions.series_ohm
     inrush_a2s = inrush_i2t_a2s(line.peak_v, fitted_f, loop_ohm)
     if fuse is not None:
-        melting_a2s = melting_integral_a2s(fuse.fitted or fuse, scene.tables.fuses)
+        melting_a2s = melting_integral_a2s(fuse.fitted or fuse, conditions.tables.fuses)
         shown = f"inrush {shown_figure(inrush_a2s, 'A2s')}, {fuse.name} melts at "
         shown += shown_figure(melting_a2s, "A2s")
         if inrush_a2s >= melting_a2s:
@@ -298,10 +315,10 @@ def _more_capacitance(scene: Scene, original_f: float, fitted_f: float) -> Findi
 
 
 def output_capacitor_findings(
-    scene: Scene, part: OutputCapacitorPart, fitted: ElectrolyticRatings
+    conditions: OperatingConditions, part: OutputCapacitorPart, fitted: ElectrolyticRatings
 ) -> Iterator[Finding]:
     """Judge an output capacitor: voltage, capacitance, temperature, ripple current."""
-    output = output_of(scene, part.output)
+    output = output_of(conditions, part.output)
     yield from at_least(
         "rated voltage",
         "V",
@@ -322,4 +339,4 @@ def output_capacitor_findings(
         )
     else:
         yield from at_least("capacitance", "F", part.capacitance_f, fitted.capacitance_f)
-    yield from _life(scene, part, fitted, need_a=None)
+    yield from _life(conditions, part, fitted, need_a=None)

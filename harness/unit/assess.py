@@ -23,9 +23,9 @@ from harness.unit.line_stress import (
     x_capacitor_stress,
     y_capacitor_stress,
 )
+from harness.unit.operating_conditions import OperatingConditions, event_line, service_line
 from harness.unit.parts import KINDS
 from harness.unit.reference import Reference, reference
-from harness.unit.scene import Scene, event_line, service_line
 from harness.unit.story import assumptions, cautions, open_points, story
 from harness.unit.stress import Short, Treated, sentence, worst_first
 from harness.unit.unit_file import UnitFile
@@ -33,7 +33,7 @@ from harness.unit.varistor_stress import varistor_stress
 
 __all__ = ["assess"]
 
-_STRESSES: dict[str, Callable[[Scene, Any, tuple[Short, ...]], Treated]] = {
+_STRESSES: dict[str, Callable[[OperatingConditions, Any, tuple[Short, ...]], Treated]] = {
     "fuse": fuse_stress,
     "inrush-limiter": limiter_stress,
     "varistor": varistor_stress,
@@ -60,25 +60,25 @@ def assess(unit_file: UnitFile, tables: Reference | None = None) -> Assessment:
         tables: Reference tables, or None for those that come with the harness.
     """
     tables = tables or reference()
-    scene = Scene(
+    conditions = OperatingConditions(
         file=unit_file,
         tables=tables,
         event=event_line(unit_file, tables),
         service=service_line(unit_file, tables),
     )
-    parts = tuple(sorted(_treated_parts(scene), key=_suspicion))
-    replacements = replacements_of(scene)
+    parts = tuple(sorted(_treated_parts(conditions), key=_suspicion))
+    replacements = replacements_of(conditions)
     return Assessment(
         title=unit_file.title,
         serial=unit_file.serial,
         maker=unit_file.maker,
-        story=story(scene),
+        story=story(conditions),
         parts=parts,
-        checks=_in_order_of_doing(scene, parts),
+        checks=_in_order_of_doing(conditions, parts),
         replacements=replacements,
         open_points=open_points(parts, replacements),
-        assumptions=assumptions(scene),
-        cautions=cautions(scene),
+        assumptions=assumptions(conditions),
+        cautions=cautions(conditions),
     )
 
 
@@ -90,15 +90,15 @@ def _suspicion(part: PartAssessment) -> tuple[int, float, int]:
     return (-part.severity.rank, -part.ratio, _place(part.kind))
 
 
-def _treated_parts(scene: Scene) -> Iterator[PartAssessment]:
+def _treated_parts(conditions: OperatingConditions) -> Iterator[PartAssessment]:
     """Assess the parts from the outputs back to the terminals: each knows the shorts behind it."""
     shorts: tuple[Short, ...] = ()
-    for part in sorted(scene.file.parts, key=lambda part: -_place(part.kind)):
-        treated = _STRESSES[part.kind](scene, part, shorts)
+    for part in sorted(conditions.file.parts, key=lambda part: -_place(part.kind)):
+        treated = _STRESSES[part.kind](conditions, part, shorts)
         after_s = _shorted_after_s(part.kind, treated)
-        if after_s is not None and scene.event is not None:
+        if after_s is not None and conditions.event is not None:
             shorts = (*shorts, Short(name=part.name, kind=part.kind, after_s=after_s))
-        yield _in_words(scene, part, treated)
+        yield _in_words(conditions, part, treated)
 
 
 def _shorted_after_s(kind: str, treated: Treated) -> float | None:
@@ -108,7 +108,7 @@ def _shorted_after_s(kind: str, treated: Treated) -> float | None:
     return 0.0 if kind in _SHORTS and treated.severity is Severity.DESTROYED else None
 
 
-def _in_words(scene: Scene, part: Any, treated: Treated) -> PartAssessment:
+def _in_words(conditions: OperatingConditions, part: Any, treated: Treated) -> PartAssessment:
     stresses = worst_first(treated.stresses)
     return PartAssessment(
         name=part.name,
@@ -117,12 +117,14 @@ def _in_words(scene: Scene, part: Any, treated: Treated) -> PartAssessment:
         stresses=stresses,
         reason=sentence(stresses[0]),
         remarks=treated.remarks,
-        check=cold_check(scene, part, suspect=treated.severity.suspect),
+        check=cold_check(conditions, part, suspect=treated.severity.suspect),
         replaced=part.replaced or part.fitted is not None,
     )
 
 
-def _in_order_of_doing(scene: Scene, parts: tuple[PartAssessment, ...]) -> tuple[ColdCheck, ...]:
+def _in_order_of_doing(
+    conditions: OperatingConditions, parts: tuple[PartAssessment, ...]
+) -> tuple[ColdCheck, ...]:
     """Sort the checks: stored charge, a look, the suspects along the path, the rest, the input."""
     along = sorted(parts, key=lambda part: (not part.severity.suspect, _place(part.kind)))
-    return (*first_checks(scene), *(part.check for part in along), input_check(scene))
+    return (*first_checks(conditions), *(part.check for part in along), input_check(conditions))

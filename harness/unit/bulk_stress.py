@@ -8,6 +8,7 @@ from functools import partial
 from harness.unit.assessment import Severity, Stress
 from harness.unit.line_stress import fault_a2s
 from harness.unit.nameplate import Output
+from harness.unit.operating_conditions import Line, OperatingConditions
 from harness.unit.part_fields import shown_figure
 from harness.unit.parts import (
     BridgePart,
@@ -18,7 +19,6 @@ from harness.unit.parts import (
     OutputDiodePart,
     SwitchPart,
 )
-from harness.unit.scene import Line, Scene
 from harness.unit.stress import Short, Treated, judged
 
 __all__ = [
@@ -45,36 +45,38 @@ def surge_integral_a2s(surge_a: float) -> float:
 # --- diodes before the bulk capacitor -------------------------------------------------------
 
 
-def bridge_stress(scene: Scene, part: BridgePart, shorts: tuple[Short, ...]) -> Treated:
+def bridge_stress(
+    conditions: OperatingConditions, part: BridgePart, shorts: tuple[Short, ...]
+) -> Treated:
     """Hold a bridge against the line's peak, the inrush, and a short behind it.
 
     Source:
         Each blocked diode sees the peak of the line; inrush Vp / R; half-sine I2t: textbook.
     """
-    event = scene.event
+    event = conditions.event
     reverse = judged(
-        scene.tables.stress,
+        conditions.tables.stress,
         "bridge",
         "reverse voltage",
         "V",
         rating=part.reverse_v,
         event=None if event is None else event.peak_v,
-        service=scene.service.peak_v,
+        service=conditions.service.peak_v,
         source="peak of the line, textbook",
     )
-    return Treated(stresses=(reverse, *_currents(scene, "bridge", part, shorts)))
+    return Treated(stresses=(reverse, *_currents(conditions, "bridge", part, shorts)))
 
 
 def _currents(
-    scene: Scene, kind: str, part: DiodeRatings, shorts: tuple[Short, ...]
+    conditions: OperatingConditions, kind: str, part: DiodeRatings, shorts: tuple[Short, ...]
 ) -> tuple[Stress, ...]:
     """Return what flows forward through a diode in the line."""
-    event, row = scene.event, partial(judged, scene.tables.stress, kind)
+    event, row = conditions.event, partial(judged, conditions.tables.stress, kind)
     average = row(
         "average current",
         "A",
         rating=part.current_a,
-        service=scene.average_current_a,
+        service=conditions.average_current_a,
         source="P / V of the bulk capacitor at the lowest line, textbook",
     )
     if part.surge_a is None:
@@ -84,21 +86,23 @@ def _currents(
         "surge current",
         "A",
         rating=part.surge_a,
-        event=None if event is None else scene.inrush_peak_a(event),
-        service=scene.inrush_peak_a(scene.service),
+        event=None if event is None else conditions.inrush_peak_a(event),
+        service=conditions.inrush_peak_a(conditions.service),
         source="Vp / R with the bulk capacitor empty, textbook",
     )
     fault = row(
         "fault integral",
         "A2s",
         rating=surge_integral_a2s(part.surge_a),
-        event=fault_a2s(scene, behind) if behind else None,
+        event=fault_a2s(conditions, behind) if behind else None,
         source="I2t of one half-sine; a fuse lets through twice its melting integral at most",
     )
     return (average, surge, fault)
 
 
-def diode_stress(scene: Scene, part: DiodePart, shorts: tuple[Short, ...]) -> Treated:
+def diode_stress(
+    conditions: OperatingConditions, part: DiodePart, shorts: tuple[Short, ...]
+) -> Treated:
     """Hold the diode against wrong polarity against the event.
 
     In series it blocks what comes the wrong way round; across the input it carries it until the
@@ -109,29 +113,29 @@ def diode_stress(scene: Scene, part: DiodePart, shorts: tuple[Short, ...]) -> Tr
         Across: I2t of the short against the half-sine of its surge current; common practice.
     """
     if part.place == "series":
-        reverse = _series_reverse(scene, part)
-        return Treated(stresses=(reverse, *_currents(scene, "diode", part, shorts)))
-    return _across(scene, part)
+        reverse = _series_reverse(conditions, part)
+        return Treated(stresses=(reverse, *_currents(conditions, "diode", part, shorts)))
+    return _across(conditions, part)
 
 
-def _series_reverse(scene: Scene, part: DiodePart) -> Stress:
+def _series_reverse(conditions: OperatingConditions, part: DiodePart) -> Stress:
     def blocked_v(line: Line) -> float:
-        return line.peak_v + scene.bulk_v(line) if line.reaches_backwards else 0.0
+        return line.peak_v + conditions.bulk_v(line) if line.reaches_backwards else 0.0
 
     return judged(
-        scene.tables.stress,
+        conditions.tables.stress,
         "diode",
         "reverse voltage",
         "V",
         rating=part.reverse_v,
-        event=None if scene.event is None else blocked_v(scene.event),
-        service=blocked_v(scene.service),
+        event=None if conditions.event is None else blocked_v(conditions.event),
+        service=blocked_v(conditions.service),
         source="line the wrong way round, and the bulk voltage for AC; textbook",
     )
 
 
-def _across(scene: Scene, part: DiodePart) -> Treated:
-    event, row = scene.event, partial(judged, scene.tables.stress, "diode")
+def _across(conditions: OperatingConditions, part: DiodePart) -> Treated:
+    event, row = conditions.event, partial(judged, conditions.tables.stress, "diode")
     carries = event is not None and event.reaches_backwards
     forwards = event is not None and not event.wrong_way
     reverse = row(
@@ -139,12 +143,12 @@ def _across(scene: Scene, part: DiodePart) -> Treated:
         "V",
         rating=part.reverse_v,
         event=event.peak_v if event is not None and forwards else None,
-        service=scene.service.peak_v,
+        service=conditions.service.peak_v,
         source="the line itself, textbook",
     )
     if event is None or not carries:
         return Treated(stresses=(reverse,))
-    through_a2s = scene.let_through_a2s(event.prospective_a, event.duration_s)
+    through_a2s = conditions.let_through_a2s(event.prospective_a, event.duration_s)
     # Without a stated surge current, ten times the average current for a half-sine.
     surge_a = part.surge_a or 10.0 * part.current_a
     fault = row(
@@ -164,22 +168,24 @@ def _across(scene: Scene, part: DiodePart) -> Treated:
 # --- bulk capacitor and switch --------------------------------------------------------------
 
 
-def bulk_stress(scene: Scene, part: BulkPart, _shorts: tuple[Short, ...]) -> Treated:
+def bulk_stress(
+    conditions: OperatingConditions, part: BulkPart, _shorts: tuple[Short, ...]
+) -> Treated:
     """Hold the bulk capacitor against the rectified peak.
 
     Source:
         Peak less diode drops, textbook. Surge voltage 1.15 times rated up to 315 V and 1.10 above,
         30 s at a time: common practice. Reverse voltage borne 1.5 V: common practice.
     """
-    event, capacitors = scene.event, scene.tables.capacitors
-    row = partial(judged, scene.tables.stress, "bulk-capacitor")
+    event, capacitors = conditions.event, conditions.tables.capacitors
+    row = partial(judged, conditions.tables.stress, "bulk-capacitor")
     surge_v = part.surge_v or part.voltage_v * capacitors.surge_factor(part.voltage_v)
     forward = row(
         "rated voltage",
         "V",
         rating=part.voltage_v,
-        event=None if event is None else scene.bulk_v(event),
-        service=scene.bulk_v(scene.service),
+        event=None if event is None else conditions.bulk_v(event),
+        service=conditions.bulk_v(conditions.service),
         source="peak less diode drops, textbook",
     )
     brief = event is not None and event.duration_s <= capacitors.surge.limited_to_s
@@ -187,13 +193,13 @@ def bulk_stress(scene: Scene, part: BulkPart, _shorts: tuple[Short, ...]) -> Tre
     if forward.severity is Severity.OVER and brief and borne:
         forward = dataclasses.replace(forward, severity=Severity.MARGINAL)
     stresses = [forward]
-    if event is not None and scene.bulk_backwards_v(event) > 0.0:
+    if event is not None and conditions.bulk_backwards_v(event) > 0.0:
         stresses.append(
             row(
                 "reverse voltage",
                 "V",
                 rating=capacitors.reverse.borne_v,
-                event=scene.bulk_backwards_v(event),
+                event=conditions.bulk_backwards_v(event),
                 source="aluminium electrolytics bear 1.5 V at most, common practice",
             )
         )
@@ -208,25 +214,27 @@ def _surge_remark(forward: Stress, surge_v: float) -> tuple[str, ...]:
     return (f"That is {word} its surge voltage of {shown}, which holds for 30 s at a time.",)
 
 
-def switch_stress(scene: Scene, part: SwitchPart, _shorts: tuple[Short, ...]) -> Treated:
+def switch_stress(
+    conditions: OperatingConditions, part: SwitchPart, _shorts: tuple[Short, ...]
+) -> Treated:
     """Hold the switch against bulk voltage, reflected voltage and spike.
 
     Source:
         V = Vbulk + Vreflected + Vspike, flyback and forward converters, textbook.
     """
-    event = scene.event
+    event = conditions.event
     blocking = judged(
-        scene.tables.stress,
+        conditions.tables.stress,
         "switch",
         "blocking voltage",
         "V",
         rating=part.voltage_v,
-        event=None if event is None else scene.switch_v(part, event),
-        service=scene.switch_v(part, scene.service),
+        event=None if event is None else conditions.switch_v(part, event),
+        service=conditions.switch_v(part, conditions.service),
         source="bulk voltage, reflected voltage and spike, textbook",
     )
     remarks: tuple[str, ...] = ()
-    if part.reflected_v is None and scene.file.unit.input.kind == "ac":
+    if part.reflected_v is None and conditions.file.unit.input.kind == "ac":
         remarks = ("No reflected voltage is given: the figure is a lower bound.",)
     return Treated(stresses=(blocking,), remarks=remarks)
 
@@ -234,13 +242,15 @@ def switch_stress(scene: Scene, part: SwitchPart, _shorts: tuple[Short, ...]) ->
 # --- outputs --------------------------------------------------------------------------------
 
 
-def output_of(scene: Scene, name: str | None) -> Output | None:
+def output_of(conditions: OperatingConditions, name: str | None) -> Output | None:
     """Return the output of a name, or the first; None for a unit without one."""
-    outputs = scene.file.unit.output
+    outputs = conditions.file.unit.output
     return outputs.get(name) if name is not None else next(iter(outputs.values()), None)
 
 
-def output_diode_reverse_v(scene: Scene, part: OutputDiodePart, line: Line) -> float | None:
+def output_diode_reverse_v(
+    conditions: OperatingConditions, part: OutputDiodePart, line: Line
+) -> float | None:
     """Return the reverse voltage of an output rectifier, or None where it cannot be known.
 
     Source:
@@ -248,19 +258,21 @@ def output_diode_reverse_v(scene: Scene, part: OutputDiodePart, line: Line) -> f
         Without a transformer (DC input, no reflected voltage) the bulk voltage: step-down
         converter, textbook.
     """
-    output, switch = output_of(scene, part.output), scene.first(SwitchPart)
+    output, switch = output_of(conditions, part.output), conditions.first(SwitchPart)
     if output is None:
         return None
     reflected_v = None if switch is None else switch.reflected_v
     if reflected_v is not None:
-        return output.nominal_v + scene.bulk_v(line) * output.nominal_v / reflected_v
-    return scene.bulk_v(line) if scene.file.unit.input.kind == "dc" else None
+        return output.nominal_v + conditions.bulk_v(line) * output.nominal_v / reflected_v
+    return conditions.bulk_v(line) if conditions.file.unit.input.kind == "dc" else None
 
 
-def output_diode_stress(scene: Scene, part: OutputDiodePart, _shorts: tuple[Short, ...]) -> Treated:
+def output_diode_stress(
+    conditions: OperatingConditions, part: OutputDiodePart, _shorts: tuple[Short, ...]
+) -> Treated:
     """Hold an output rectifier against what the transformer puts on it."""
-    event, row = scene.event, partial(judged, scene.tables.stress, "output-diode")
-    output = output_of(scene, part.output)
+    event, row = conditions.event, partial(judged, conditions.tables.stress, "output-diode")
+    output = output_of(conditions, part.output)
     current = row(
         "average current",
         "A",
@@ -268,7 +280,7 @@ def output_diode_stress(scene: Scene, part: OutputDiodePart, _shorts: tuple[Shor
         service=None if output is None else output.current_a,
         source="output current, textbook",
     )
-    service_v = output_diode_reverse_v(scene, part, scene.service)
+    service_v = output_diode_reverse_v(conditions, part, conditions.service)
     if service_v is None:
         remark = "Without the switch's reflected voltage its reverse voltage is not known."
         return Treated(stresses=(current,), remarks=(remark,))
@@ -276,7 +288,7 @@ def output_diode_stress(scene: Scene, part: OutputDiodePart, _shorts: tuple[Shor
         "reverse voltage",
         "V",
         rating=part.reverse_v,
-        event=None if event is None else output_diode_reverse_v(scene, part, event),
+        event=None if event is None else output_diode_reverse_v(conditions, part, event),
         service=service_v,
         source="Vout + Vbulk Vout / Vreflected, textbook",
     )
@@ -284,20 +296,20 @@ def output_diode_stress(scene: Scene, part: OutputDiodePart, _shorts: tuple[Shor
 
 
 def output_capacitor_stress(
-    scene: Scene, part: OutputCapacitorPart, _shorts: tuple[Short, ...]
+    conditions: OperatingConditions, part: OutputCapacitorPart, _shorts: tuple[Short, ...]
 ) -> Treated:
     """Hold an output capacitor against the output voltage, which regulation keeps."""
-    output = output_of(scene, part.output)
+    output = output_of(conditions, part.output)
     voltage_v = None if output is None else output.nominal_v
     stress = judged(
-        scene.tables.stress,
+        conditions.tables.stress,
         "output-capacitor",
         "rated voltage",
         "V",
         rating=part.voltage_v,
-        event=voltage_v if scene.event is not None else None,
+        event=voltage_v if conditions.event is not None else None,
         service=voltage_v,
         source="nominal output voltage",
     )
     remark = "As long as regulation held; a failed control loop is told by its cold check."
-    return Treated(stresses=(stress,), remarks=(remark,) if scene.event is not None else ())
+    return Treated(stresses=(stress,), remarks=(remark,) if conditions.event is not None else ())

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from typing import Any
 
 from harness.unit.assessment import ColdCheck
+from harness.unit.operating_conditions import OperatingConditions
 from harness.unit.part_fields import shown_figure
 from harness.unit.parts import (
     BridgePart,
@@ -24,7 +25,6 @@ from harness.unit.parts import (
     XCapacitorPart,
     YCapacitorPart,
 )
-from harness.unit.scene import Scene
 from harness.unit.varistor_stress import varistor_figures
 
 __all__ = ["cold_check", "first_checks", "input_check"]
@@ -36,10 +36,10 @@ _TOUCH_LIMIT_V = 60.0
 _INSULATION_OHM = {"I": 1.0e6, "II": 2.0e6, "III": 0.25e6}
 
 
-def first_checks(scene: Scene) -> tuple[ColdCheck, ...]:
+def first_checks(conditions: OperatingConditions) -> tuple[ColdCheck, ...]:
     """Return what comes before any part: stored voltage, then a look."""
-    stored_v = scene.bulk_v(scene.event) if scene.event is not None else 0.0
-    stored_v = max(stored_v, scene.bulk_v(scene.service))
+    stored_v = conditions.bulk_v(conditions.event) if conditions.event is not None else 0.0
+    stored_v = max(stored_v, conditions.bulk_v(conditions.service))
     limit, stored = shown_figure(_TOUCH_LIMIT_V, "V"), shown_figure(stored_v, "V")
     return (
         ColdCheck(
@@ -62,12 +62,12 @@ def first_checks(scene: Scene) -> tuple[ColdCheck, ...]:
     )
 
 
-def input_check(scene: Scene) -> ColdCheck:
+def input_check(conditions: OperatingConditions) -> ColdCheck:
     """Return the last check: resistance at the input terminals, fuse whole, switch closed."""
-    bleeder = next((part.bleeder_ohm for part in scene.parts_of(XCapacitorPart)), None)
+    bleeder = next((part.bleeder_ohm for part in conditions.parts_of(XCapacitorPart)), None)
     # A diode across a DC input conducts one way by design.
-    one_way = scene.has_diode("across")
-    least_ohm = 10e3 if scene.file.unit.input.kind == "ac" else 100.0
+    one_way = conditions.has_diode("across")
+    least_ohm = 10e3 if conditions.file.unit.input.kind == "ac" else 100.0
     settles = f"about {shown_figure(bleeder, 'ohm')}" if bleeder else "a steady figure"
     return ColdCheck(
         part="",
@@ -82,18 +82,18 @@ def input_check(scene: Scene) -> ColdCheck:
     )
 
 
-def cold_check(scene: Scene, part: Any, *, suspect: bool) -> ColdCheck:
+def cold_check(conditions: OperatingConditions, part: Any, *, suspect: bool) -> ColdCheck:
     """Return the check that settles a part.
 
     Args:
-        scene: The scene.
+        conditions: The scene.
         part: The part, of any kind.
         suspect: Whether it was over-stressed.
     """
-    return _CHECKS[part.kind](scene, part, suspect)
+    return _CHECKS[part.kind](conditions, part, suspect)
 
 
-def _fuse(_scene: Scene, part: FusePart, suspect: bool) -> ColdCheck:  # noqa: FBT001
+def _fuse(_scene: OperatingConditions, part: FusePart, suspect: bool) -> ColdCheck:  # noqa: FBT001
     # About 0.1 V across a whole link at its rating (common practice), with room for the leads.
     most_ohm = 0.5 / part.current_a + 0.5
     return ColdCheck(
@@ -106,7 +106,7 @@ def _fuse(_scene: Scene, part: FusePart, suspect: bool) -> ColdCheck:  # noqa: F
     )
 
 
-def _limiter(_scene: Scene, part: LimiterPart, suspect: bool) -> ColdCheck:  # noqa: FBT001
+def _limiter(_scene: OperatingConditions, part: LimiterPart, suspect: bool) -> ColdCheck:  # noqa: FBT001
     low, high = 0.75 * part.resistance_ohm, 1.25 * part.resistance_ohm
     return ColdCheck(
         part=part.name,
@@ -119,8 +119,8 @@ def _limiter(_scene: Scene, part: LimiterPart, suspect: bool) -> ColdCheck:  # n
     )
 
 
-def _varistor(scene: Scene, part: VaristorPart, suspect: bool) -> ColdCheck:  # noqa: FBT001
-    table = scene.tables.varistors
+def _varistor(conditions: OperatingConditions, part: VaristorPart, suspect: bool) -> ColdCheck:  # noqa: FBT001
+    table = conditions.tables.varistors
     at_1ma_v = varistor_figures(part, table).at_1ma_v
     low_v, high_v = (
         shown_figure(at_1ma_v * (1 + sign * table.tolerance_frac), "V") for sign in (-1, 1)
@@ -135,14 +135,14 @@ def _varistor(scene: Scene, part: VaristorPart, suspect: bool) -> ColdCheck:  # 
     )
 
 
-def _x_capacitor(_scene: Scene, part: XCapacitorPart, suspect: bool) -> ColdCheck:  # noqa: FBT001
+def _x_capacitor(_scene: OperatingConditions, part: XCapacitorPart, suspect: bool) -> ColdCheck:  # noqa: FBT001
     return _capacitance(
         part.name, part.capacitance_f, 0.2, "; an aged one has lost more", suspect=suspect
     )
 
 
-def _y_capacitor(scene: Scene, part: YCapacitorPart, suspect: bool) -> ColdCheck:  # noqa: FBT001
-    protection = scene.file.unit.protection_class
+def _y_capacitor(conditions: OperatingConditions, part: YCapacitorPart, suspect: bool) -> ColdCheck:  # noqa: FBT001
+    protection = conditions.file.unit.protection_class
     least_ohm = _INSULATION_OHM[protection]
     extra = (
         f"; then insulation resistance at 500 V DC above {shown_figure(least_ohm, 'ohm')} "
@@ -166,7 +166,7 @@ def _capacitance(
     )
 
 
-def _choke(_scene: Scene, part: ChokePart, suspect: bool) -> ColdCheck:  # noqa: FBT001
+def _choke(_scene: OperatingConditions, part: ChokePart, suspect: bool) -> ColdCheck:  # noqa: FBT001
     most_ohm = 1.5 * part.resistance_ohm if part.resistance_ohm is not None else 2.0
     return ColdCheck(
         part=part.name,
@@ -181,15 +181,15 @@ def _choke(_scene: Scene, part: ChokePart, suspect: bool) -> ColdCheck:  # noqa:
     )
 
 
-def _bridge(_scene: Scene, part: BridgePart, suspect: bool) -> ColdCheck:  # noqa: FBT001
+def _bridge(_scene: OperatingConditions, part: BridgePart, suspect: bool) -> ColdCheck:  # noqa: FBT001
     return _junctions(part.name, "diode test of all four diodes, both ways", suspect=suspect)
 
 
-def _diode(_scene: Scene, part: DiodePart, suspect: bool) -> ColdCheck:  # noqa: FBT001
+def _diode(_scene: OperatingConditions, part: DiodePart, suspect: bool) -> ColdCheck:  # noqa: FBT001
     return _junctions(part.name, "one lead lifted: diode test, both ways", suspect=suspect)
 
 
-def _output_diode(_scene: Scene, part: OutputDiodePart, suspect: bool) -> ColdCheck:  # noqa: FBT001
+def _output_diode(_scene: OperatingConditions, part: OutputDiodePart, suspect: bool) -> ColdCheck:  # noqa: FBT001
     return ColdCheck(
         part=part.name,
         measure="one lead lifted: diode test, both ways",
@@ -213,7 +213,7 @@ def _junctions(name: str, measure: str, *, suspect: bool) -> ColdCheck:
     )
 
 
-def _electrolytic(_scene: Scene, part: Any, suspect: bool) -> ColdCheck:  # noqa: FBT001
+def _electrolytic(_scene: OperatingConditions, part: Any, suspect: bool) -> ColdCheck:  # noqa: FBT001
     ratings: ElectrolyticRatings = part
     extra = "; no bulge, no leak"
     if ratings.series_ohm is not None:
@@ -232,7 +232,7 @@ def _electrolytic(_scene: Scene, part: Any, suspect: bool) -> ColdCheck:  # noqa
     )
 
 
-def _switch(_scene: Scene, part: SwitchPart, suspect: bool) -> ColdCheck:  # noqa: FBT001
+def _switch(_scene: OperatingConditions, part: SwitchPart, suspect: bool) -> ColdCheck:  # noqa: FBT001
     return ColdCheck(
         part=part.name,
         measure="resistance between its main terminals both ways, and from gate or base to each",
@@ -246,7 +246,7 @@ def _switch(_scene: Scene, part: SwitchPart, suspect: bool) -> ColdCheck:  # noq
     )
 
 
-_CHECKS: dict[str, Callable[[Scene, Any, bool], ColdCheck]] = {
+_CHECKS: dict[str, Callable[[OperatingConditions, Any, bool], ColdCheck]] = {
     "fuse": _fuse,
     "inrush-limiter": _limiter,
     "varistor": _varistor,

@@ -15,21 +15,23 @@ from harness.unit.fuse import (
     melting_time_s,
     stored_heat_a2s,
 )
+from harness.unit.operating_conditions import OperatingConditions
 from harness.unit.part_fields import shown_figure
 from harness.unit.parts import FusePart
 from harness.unit.reference import Gates
-from harness.unit.scene import Scene
 from harness.unit.stress import Short, Treated, judged, short_current_a
 from harness.unit.varistor_stress import varistor_rms_a
 
 __all__ = ["fuse_stress"]
 
 
-def fuse_stress(scene: Scene, part: FusePart, shorts: tuple[Short, ...]) -> Treated:
+def fuse_stress(
+    conditions: OperatingConditions, part: FusePart, shorts: tuple[Short, ...]
+) -> Treated:
     """Hold a fuse against what flowed through it, and the figures against the story.
 
     Args:
-        scene: The scene.
+        conditions: The scene.
         part: The fuse.
         shorts: Parts behind it that carried the current of a short.
 
@@ -37,20 +39,20 @@ def fuse_stress(scene: Scene, part: FusePart, shorts: tuple[Short, ...]) -> Trea
         First-order heating against the melting integral, see :mod:`harness.unit.fuse`; rated
         voltage and breaking capacity: IEC 60127-1 terms.
     """
-    fuses, event = scene.tables.fuses, scene.event
+    fuses, event = conditions.tables.fuses, conditions.event
     melting_a2s = melting_integral_a2s(part, fuses)
-    heat_a2s = max((flow.heat_a2s for flow in _flows(scene, part, shorts)), default=None)
-    row = partial(judged, scene.tables.stress, "fuse")
+    heat_a2s = max((flow.heat_a2s for flow in _flows(conditions, part, shorts)), default=None)
+    row = partial(judged, conditions.tables.stress, "fuse")
     heating = "dH/dt = i^2 - H/tau against the melting integral, textbook"
-    interrupted_a = max((short_current_a(scene, short) for short in shorts), default=None)
+    interrupted_a = max((short_current_a(conditions, short) for short in shorts), default=None)
     stresses = (
         row("melting integral", "A2s", rating=melting_a2s, event=heat_a2s, source=heating),
         row(
             "inrush integral",
             "A2s",
             rating=melting_a2s,
-            event=None if event is None else scene.inrush_a2s(event),
-            service=scene.inrush_a2s(scene.service),
+            event=None if event is None else conditions.inrush_a2s(event),
+            service=conditions.inrush_a2s(conditions.service),
             source="V^2 C / (2 R), textbook",
         ),
         row(
@@ -58,7 +60,7 @@ def fuse_stress(scene: Scene, part: FusePart, shorts: tuple[Short, ...]) -> Trea
             "V",
             rating=part.voltage_v,
             event=None if event is None else event.voltage_v,
-            service=scene.service.voltage_v,
+            service=conditions.service.voltage_v,
             source="IEC 60127-1 terms",
         ),
         row(
@@ -72,12 +74,12 @@ def fuse_stress(scene: Scene, part: FusePart, shorts: tuple[Short, ...]) -> Trea
             "steady current",
             "A",
             rating=part.current_a,
-            service=scene.file.unit.input.current_a,
+            service=conditions.file.unit.input.current_a,
             source="rated current carried for ever, IEC 60127-1 terms",
         ),
     )
-    opened = scene.file.event is not None and scene.file.event.opened == "fuse"
-    remarks = (*_story_against_figures(scene, part, shorts), *_sheet_remark(scene, part))
+    opened = conditions.file.event is not None and conditions.file.event.opened == "fuse"
+    remarks = (*_story_against_figures(conditions, part, shorts), *_sheet_remark(conditions, part))
     return Treated(
         stresses=stresses,
         remarks=remarks,
@@ -102,16 +104,20 @@ class _Flow:
     parts_s: float
 
 
-def _flows(scene: Scene, part: FusePart, shorts: tuple[Short, ...]) -> Iterator[_Flow]:
+def _flows(
+    conditions: OperatingConditions, part: FusePart, shorts: tuple[Short, ...]
+) -> Iterator[_Flow]:
     """Yield what flowed through the fuse at the event."""
-    if scene.event is None:
+    if conditions.event is None:
         return
-    fuses = scene.tables.fuses
+    fuses = conditions.tables.fuses
     law = (part.current_a, melting_integral_a2s(part, fuses), fuses.held_for_ever_times)
-    causes = [(_cause(short), short_current_a(scene, short), short.after_s) for short in shorts]
-    causes.append(("the varistor's current", varistor_rms_a(scene, scene.event), 0.0))
+    causes = [
+        (_cause(short), short_current_a(conditions, short), short.after_s) for short in shorts
+    ]
+    causes.append(("the varistor's current", varistor_rms_a(conditions, conditions.event), 0.0))
     for cause, current_a, after_s in causes:
-        left_s = max(scene.event.duration_s - after_s, 0.0)
+        left_s = max(conditions.event.duration_s - after_s, 0.0)
         yield _Flow(
             cause=cause,
             current_a=current_a,
@@ -125,14 +131,14 @@ def _cause(short: Short) -> str:
 
 
 def _story_against_figures(
-    scene: Scene, part: FusePart, shorts: tuple[Short, ...]
+    conditions: OperatingConditions, part: FusePart, shorts: tuple[Short, ...]
 ) -> Iterator[str]:
     """Say whether what opened is what the figures expect."""
-    event = scene.file.event
-    if event is None or scene.event is None:
+    event = conditions.file.event
+    if event is None or conditions.event is None:
         return
-    quickest = min(_flows(scene, part, shorts), key=lambda flow: flow.parts_s)
-    melts = quickest.parts_s <= scene.event.duration_s
+    quickest = min(_flows(conditions, part, shorts), key=lambda flow: flow.parts_s)
+    melts = quickest.parts_s <= conditions.event.duration_s
     after = shown_figure(quickest.parts_s, "s", 2) if melts else ""
     through = quickest.cause
     if melts and event.opened == "fuse":
@@ -149,12 +155,12 @@ def _story_against_figures(
             "It opened, but no part here draws enough for that by these figures: look for a short "
             "they do not show before power."
         )
-    if melts and quickest.current_a > breaking_capacity_a(part, scene.tables.fuses):
+    if melts and quickest.current_a > breaking_capacity_a(part, conditions.tables.fuses):
         yield "It had to break more than it is rated for: look for soot, cracks, a burnt holder."
 
 
-def _sheet_remark(scene: Scene, part: FusePart) -> Iterator[str]:
-    fuses = scene.tables.fuses
+def _sheet_remark(conditions: OperatingConditions, part: FusePart) -> Iterator[str]:
+    fuses = conditions.tables.fuses
     gates = gates_for(part, fuses)
     if not any(math.isclose(part.current_a, rating) for rating in fuses.ratings_a):
         yield (

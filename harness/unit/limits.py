@@ -15,9 +15,9 @@ from typing import Literal
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from harness.errors import did_you_mean
+from harness.files.field_types import Name, Seconds, Table, Volts, mistaken, read_quantity
 from harness.quantity import shown
 from harness.shipped import shipped
-from harness.unit.fields import Name, Seconds, Table, Volts, mistaken, read_quantity
 from harness.unit.nameplate import Unit
 
 __all__ = ["DischargeLimit", "Limit", "LimitTable", "limit_table", "shipped_limits", "supply_kind"]

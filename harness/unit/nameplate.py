@@ -7,8 +7,18 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator
 
+from harness.files.field_types import (
+    Amps,
+    Farads,
+    Fraction,
+    Hertz,
+    Name,
+    Table,
+    Volts,
+    Watts,
+    mistaken,
+)
 from harness.quantity import format_quantity
-from harness.unit.fields import Amps, Farads, Fraction, Hertz, Name, Table, Volts, Watts, mistaken
 
 __all__ = ["AcInput", "DcInput", "Input", "Output", "Unit"]
 

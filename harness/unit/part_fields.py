@@ -6,8 +6,8 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field
 
+from harness.files.field_types import mistaken
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown, split_quantity
-from harness.unit.fields import mistaken
 
 __all__ = ["Joules", "MeltingIntegral", "Story", "SurgeAmps", "shown_figure"]
 

@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from harness.unit.fields import Amps, Celsius, Farads, Flag, Name, Number, Ohms, Table, Volts
+from harness.files.field_types import Amps, Celsius, Farads, Flag, Name, Number, Ohms, Table, Volts
 from harness.unit.part_fields import Joules, MeltingIntegral, SurgeAmps
 
 __all__ = [

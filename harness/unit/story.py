@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from harness.quantity import format_quantity
 from harness.unit.assessment import Adequacy, PartAssessment, Replacement
 from harness.unit.formulas import capacitor_energy_j
+from harness.unit.operating_conditions import OperatingConditions
 from harness.unit.part_fields import shown_figure
 from harness.unit.parts import FusePart, LimiterPart, VaristorPart
-from harness.unit.scene import Scene
 
 __all__ = ["assumptions", "cautions", "open_points", "story"]
 
@@ -34,9 +34,9 @@ _BOUNDS = (
 )
 
 
-def story(scene: Scene) -> str:
+def story(conditions: OperatingConditions) -> str:
     """Return what happened: voltage, kind, time, what opened, and the note of the file."""
-    event, line = scene.file.event, scene.file.unit.input
+    event, line = conditions.file.event, conditions.file.unit.input
     rated = f"{shown_figure(line.nominal_v, 'V')} {line.kind.upper()}"
     if event is None:
         return f"Rated {rated}; nothing is known to have happened."
@@ -50,42 +50,42 @@ def story(scene: Scene) -> str:
     return text if event.note is None else f"{text} Note: {event.note.rstrip('.')}."
 
 
-def assumptions(scene: Scene) -> tuple[str, ...]:
+def assumptions(conditions: OperatingConditions) -> tuple[str, ...]:
     """Return what was taken for granted where the file is silent."""
-    return (*_about_supplies(scene), *_about_path(scene), *_about_parts(scene))
+    return (*_about_supplies(conditions), *_about_path(conditions), *_about_parts(conditions))
 
 
-def _about_supplies(scene: Scene) -> Iterator[str]:
-    event, file = scene.file.event, scene.file
-    if event is not None and scene.event is not None:
+def _about_supplies(conditions: OperatingConditions) -> Iterator[str]:
+    event, file = conditions.file.event, conditions.file
+    if event is not None and conditions.event is not None:
         if event.duration_s is None:
-            usual = shown_figure(scene.event.duration_s, "s")
+            usual = shown_figure(conditions.event.duration_s, "s")
             yield f"The event is taken to have lasted {usual} (common practice)."
         if event.prospective_current_a is None:
-            yield _usual_source("the event", scene.event.kind, scene.event.source_ohm)
+            yield _usual_source("the event", conditions.event.kind, conditions.event.source_ohm)
     if file.service.prospective_current_a is None:
-        yield _usual_source("service", scene.service.kind, scene.service.source_ohm)
+        yield _usual_source("service", conditions.service.kind, conditions.service.source_ohm)
 
 
-def _about_path(scene: Scene) -> Iterator[str]:
-    if scene.bulk_f is None:
+def _about_path(conditions: OperatingConditions) -> Iterator[str]:
+    if conditions.bulk_f is None:
         yield "No bulk capacitance is known: inrush is left out."
-    elif scene.first(LimiterPart) is None:
+    elif conditions.first(LimiterPart) is None:
         yield "No inrush limiter is named: inrush is limited by the supply and the choke alone."
-    if scene.rectified and not any(part.kind == "bridge" for part in scene.file.parts):
+    if conditions.rectified and not any(part.kind == "bridge" for part in conditions.file.parts):
         yield "No bridge is named: one is taken to stand before the bulk capacitor."
-    if scene.event is not None and scene.varistor is not None:
+    if conditions.event is not None and conditions.varistor is not None:
         yield "Parts behind the varistor are held against the full line: it may have failed first."
 
 
-def _about_parts(scene: Scene) -> Iterator[str]:
-    for fuse in scene.parts_of(FusePart):
+def _about_parts(conditions: OperatingConditions) -> Iterator[str]:
+    for fuse in conditions.parts_of(FusePart):
         if fuse.melting_i2t_a2s is None:
             yield (
                 f"{fuse.name}: melting integral by its letters (common practice); the maker's "
                 "sheet decides."
             )
-    for varistor in scene.parts_of(VaristorPart):
+    for varistor in conditions.parts_of(VaristorPart):
         if None in (varistor.voltage_at_1ma_v, varistor.clamping_v):
             yield f"{varistor.name}: figures not given are those of its class (common practice)."
 
@@ -119,19 +119,19 @@ def open_points(
     return (*left, *wrong, *strained)
 
 
-def cautions(scene: Scene) -> tuple[str, ...]:
+def cautions(conditions: OperatingConditions) -> tuple[str, ...]:
     """Return the usual cautions for work on the opened unit, the gravest first."""
-    stored_v = scene.bulk_v(scene.service)
-    if scene.event is not None:
-        stored_v = max(stored_v, scene.bulk_v(scene.event))
+    stored_v = conditions.bulk_v(conditions.service)
+    if conditions.event is not None:
+        stored_v = max(stored_v, conditions.bulk_v(conditions.event))
     stored = f"up to {shown_figure(stored_v, 'V')}"
-    if scene.bulk_f is not None:
-        energy_j = capacitor_energy_j(scene.bulk_f, stored_v)
+    if conditions.bulk_f is not None:
+        energy_j = capacitor_energy_j(conditions.bulk_f, stored_v)
         stored += f" and {format_quantity(energy_j, 'J', 2)}"
     hazard = (
         "Mains and stored charge can kill. Work on opened equipment only if you are trained for "
         "it, and never alone."
-        if scene.file.unit.input.kind == "ac"
+        if conditions.file.unit.input.kind == "ac"
         else "Low voltage is no promise: stored charge can burn, weld a tool and start a fire."
     )
     return (

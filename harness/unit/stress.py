@@ -6,9 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from harness.unit.assessment import Severity, Stress
+from harness.unit.operating_conditions import OperatingConditions
 from harness.unit.part_fields import shown_figure
 from harness.unit.reference import StressTable
-from harness.unit.scene import Scene
 
 __all__ = [
     "Short",
@@ -127,10 +127,10 @@ def sentence(stress: Stress) -> str:
     return f"{stress.quantity} {figure} {when}, rated {rating}"
 
 
-def short_current_a(scene: Scene, short: Short) -> float:
+def short_current_a(conditions: OperatingConditions, short: Short) -> float:
     """Return the current into a short (rms for AC): Ohm's law, textbook; 0 without an event."""
-    line = scene.event
+    line = conditions.event
     if line is None:
         return 0.0
     limited = short.kind in _BEHIND_LIMITER
-    return line.voltage_v / (line.source_ohm + (scene.series_ohm if limited else 0.0))
+    return line.voltage_v / (line.source_ohm + (conditions.series_ohm if limited else 0.0))

@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from harness.unit.fields import Celsius, Flag, Hertz, Name, Seconds, Table, Volts
+from harness.files.field_types import Celsius, Flag, Hertz, Name, Seconds, Table, Volts
 from harness.unit.nameplate import Unit
 from harness.unit.part_fields import Story, SurgeAmps
 from harness.unit.parts import Part

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from functools import partial
 
 from harness.unit.assessment import Severity, Stress
+from harness.unit.operating_conditions import Line, OperatingConditions
 from harness.unit.part_fields import shown_figure
 from harness.unit.parts import VaristorPart, VaristorRatings
 from harness.unit.reference import VaristorTable
-from harness.unit.scene import Line, Scene
 from harness.unit.stress import Short, Treated, judged
 from harness.unit.varistor import (
     clamped_v,
@@ -72,52 +72,56 @@ def varistor_exponent(part: VaristorPart, table: VaristorTable) -> float:
     return found if 5.0 <= found <= 100.0 else table.exponent
 
 
-def conducts(scene: Scene, part: VaristorRatings, line: Line) -> bool:
+def conducts(conditions: OperatingConditions, part: VaristorRatings, line: Line) -> bool:
     """Return whether a line is above the continuous voltage; below it nothing happens."""
-    return line.voltage_v > continuous_v(scene, part, line)
+    return line.voltage_v > continuous_v(conditions, part, line)
 
 
-def continuous_v(scene: Scene, part: VaristorRatings, line: Line) -> float:
+def continuous_v(conditions: OperatingConditions, part: VaristorRatings, line: Line) -> float:
     """Return the maximum continuous voltage for this kind of line."""
-    figures = varistor_figures(part, scene.tables.varistors)
+    figures = varistor_figures(part, conditions.tables.varistors)
     return part.maximum_ac_v if line.kind == "ac" else figures.maximum_dc_v
 
 
-def varistor_stress(scene: Scene, part: VaristorPart, _shorts: tuple[Short, ...]) -> Treated:
+def varistor_stress(
+    conditions: OperatingConditions, part: VaristorPart, _shorts: tuple[Short, ...]
+) -> Treated:
     """Hold a varistor against the line: continuous voltage, current, energy until it fails.
 
     Source:
         Continuous voltage: IEC 61051-1 terms. Current and energy: power law behind the source,
         see :mod:`harness.unit.varistor`. That it fails short: common practice.
     """
-    event, service = scene.event, scene.service
-    row = partial(judged, scene.tables.stress, "varistor", "continuous voltage", "V")
+    event, service = conditions.event, conditions.service
+    row = partial(judged, conditions.tables.stress, "varistor", "continuous voltage", "V")
     source = "maximum continuous voltage, IEC 61051-1 terms"
-    rating_v = continuous_v(scene, part, service)
+    rating_v = continuous_v(conditions, part, service)
     if event is not None and event.kind == service.kind:
         volts = {"event": event.voltage_v, "service": service.voltage_v}
         stresses = [row(rating=rating_v, source=source, **volts)]
     else:
         stresses = [row(rating=rating_v, source=source, service=service.voltage_v)]
         if event is not None:
-            other_v = continuous_v(scene, part, event)
+            other_v = continuous_v(conditions, part, event)
             stresses.append(row(rating=other_v, source=source, event=event.voltage_v))
     if event is None:
         return Treated(stresses=tuple(stresses))
-    return _conduction(scene, part, event, stresses)
+    return _conduction(conditions, part, event, stresses)
 
 
-def _conduction(scene: Scene, part: VaristorPart, event: Line, stresses: list[Stress]) -> Treated:
+def _conduction(
+    conditions: OperatingConditions, part: VaristorPart, event: Line, stresses: list[Stress]
+) -> Treated:
     """Add what flowed through a varistor at the event."""
-    if not conducts(scene, part, event):
+    if not conducts(conditions, part, event):
         remark = "Below its continuous voltage it carried nothing that counts."
         return Treated(stresses=tuple(stresses), remarks=(remark,))
-    at_1ma_v = varistor_figures(part, scene.tables.varistors).at_1ma_v
-    law = (at_1ma_v, varistor_exponent(part, scene.tables.varistors))
+    at_1ma_v = varistor_figures(part, conditions.tables.varistors).at_1ma_v
+    law = (at_1ma_v, varistor_exponent(part, conditions.tables.varistors))
     across_v = clamped_v(event.peak_v, event.source_ohm, *law)
     peak_a = (event.peak_v - across_v) / event.source_ohm
     power_w = line_power_w(event.peak_v, event.source_ohm, *law, dc=event.kind == "dc")
-    row = partial(judged, scene.tables.stress, "varistor")
+    row = partial(judged, conditions.tables.stress, "varistor")
     source = "I = K V^alpha behind the source; IEC 61051-1 terms"
     if part.surge_current_a is not None:
         stresses.append(
@@ -148,12 +152,12 @@ def _holds(across_v: float, peak_a: float, power_w: float, lasts_s: float | None
     return f"{text}: its energy rating is spent after {spent}, then it fails short."
 
 
-def varistor_rms_a(scene: Scene, line: Line) -> float:
+def varistor_rms_a(conditions: OperatingConditions, line: Line) -> float:
     """Return the rms current of the unit's varistor, in amperes; 0 where there is none."""
-    part = scene.varistor
-    if part is None or not conducts(scene, part, line):
+    part = conditions.varistor
+    if part is None or not conducts(conditions, part, line):
         return 0.0
-    figures = varistor_figures(part, scene.tables.varistors)
-    exponent = varistor_exponent(part, scene.tables.varistors)
+    figures = varistor_figures(part, conditions.tables.varistors)
+    exponent = varistor_exponent(part, conditions.tables.varistors)
     dc = line.kind == "dc"
     return rms_current_a(line.peak_v, line.source_ohm, figures.at_1ma_v, exponent, dc=dc)

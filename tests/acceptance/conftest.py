@@ -19,11 +19,11 @@ from typing import Any
 
 import pytest
 
+from harness.api import simulated_bench_file, simulated_unit
 from harness.bench.clock import SystemClock
 from harness.profile.load import load_profile
-from harness.rehearse.host import ServedLink, Spoken, serve, socket_resource
+from harness.rehearse.server import ServedLink, Spoken, serve, socket_resource
 from harness.rehearse.simulated_bench import SimulatedBench
-from harness.wiring import simulated_bench_file, simulated_unit
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -71,8 +71,8 @@ def stop_keeper(campaign: Campaign, answers_after_s: float) -> None:
     with campaign.bench() as bench:
         text = bench.file.read_text(encoding="utf-8")
         assert "[meter]\n" in text
-        patient = text.replace("[meter]\n", '[meter]\ntimeout = "10 s"\n')
-        bench.file.write_text(patient, encoding="utf-8")
+        extended_timeout = text.replace("[meter]\n", '[meter]\ntimeout = "10 s"\n')
+        bench.file.write_text(extended_timeout, encoding="utf-8")
         with campaign.run(bench) as running:
             bench.on_message = stop
             ended = running.end()

@@ -12,6 +12,7 @@ import pytest
 from rich.console import Console
 
 from harness import bench
+from harness.api import plan_for, simulated_bench_file, simulated_unit
 from harness.bench.dialect import BUILT_IN, load_dialect
 from harness.cli.plan_table import plan_lines
 from harness.errors import FileError, HarnessError
@@ -23,7 +24,6 @@ from harness.record.unit_entry import unit_entry
 from harness.rehearse.model_file import load_unit_model
 from harness.shipped import shipped
 from harness.unit.assess import assess
-from harness.wiring import plan_for, simulated_bench_file, simulated_unit
 
 #: Denormal, smallest, largest, beyond, none at all; some of them are fair figures in some places.
 FIGURES = ("5e-324", "1e-308", "1e308", "1e309", "nan", "inf", "-1e308")

@@ -6,19 +6,19 @@ from itertools import pairwise
 
 import pytest
 
-from harness.bench.open import open_bench
-from harness.bench.trip import TripReason
+from harness.api import plan_for, rehearse_profile, simulated_bench_file, simulated_unit
 from harness.errors import UsageError
+from harness.power.local_bench import open_bench
+from harness.power.trip import TripReason
 from harness.profile.load import load_profile
-from harness.profile.plan import Budget
-from harness.record.frames import Record
+from harness.profile.plan import InrushAllowance
 from harness.record.recorder import MemoryRecorder
+from harness.record.tables import Record
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.run.engine import carry_out
 from harness.run.result import Outcome, RunInfo, RunResult
-from harness.wiring import plan_for, rehearse_profile, simulated_bench_file, simulated_unit
 
 PROFILES = {"dc": "mount-controller-board", "ac": "dome-shutter-power-unit"}
 
@@ -30,7 +30,7 @@ class Rehearsed:
     result: RunResult
     record: Record
     bench: SimulatedBench
-    budgets: dict[str, Budget]
+    budgets: dict[str, InrushAllowance]
     limit_a: float
 
 

@@ -4,12 +4,12 @@ from pathlib import Path
 
 import pytest
 
-from harness.bench.trip import TripReason
+from harness.api import rehearse_profile
+from harness.power.trip import TripReason
 from harness.profile.load import load_profile
 from harness.profile.schema import LoadStep
 from harness.rehearse.faults import FAULTS
 from harness.run.result import Outcome, RunResult
-from harness.wiring import rehearse_profile
 
 NAME = "mount-controller-full-release"
 AT_LOAD = "at resistor 2.5 ohm"

@@ -11,7 +11,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from harness.bench.open import OpenBench, open_bench
+from harness.api import plan_for, rehearse_profile, simulated_bench_file, simulated_unit
+from harness.power.local_bench import LocalBench, open_bench
 from harness.profile.load import load_profile
 from harness.record.history import verify
 from harness.record.load import load
@@ -20,7 +21,6 @@ from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.run.engine import carry_out
 from harness.run.result import Outcome, RunInfo
-from harness.wiring import plan_for, rehearse_profile, simulated_bench_file, simulated_unit
 
 SHORT = """
 title = "Board"
@@ -131,7 +131,7 @@ class TestIdentities:
         bench = SimulatedBench(simulated_unit(loaded), file, clock)
         started = dt.datetime(2026, 11, 25, 8, 0, tzinfo=dt.UTC)
 
-        class Boasting(OpenBench):
+        class Boasting(LocalBench):
             __slots__ = ()
 
             def identities(self) -> dict[str, str]:

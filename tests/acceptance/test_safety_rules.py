@@ -16,20 +16,20 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from harness.bench.open import open_bench
-from harness.bench.trip import TripReason
+from harness.api import plan_for, rehearse_profile, simulated_bench_file, simulated_unit
 from harness.cli.main import app
+from harness.power.local_bench import open_bench
+from harness.power.trip import TripReason
 from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_profile
-from harness.record.frames import Record
 from harness.record.recorder import MemoryRecorder
+from harness.record.tables import Record
 from harness.rehearse.clock import SimulatedClock
-from harness.rehearse.coupled import CoupledDevice
 from harness.rehearse.simulated_bench import SimulatedBench
+from harness.rehearse.simulated_instruments import CoupledDevice
 from harness.run.engine import carry_out
 from harness.run.result import Outcome, RunInfo, RunResult
 from harness.shipped import shipped
-from harness.wiring import plan_for, rehearse_profile, simulated_bench_file, simulated_unit
 
 ROOT = Path(__file__).resolve().parents[2]
 STARTED = dt.datetime(2026, 11, 25, 8, 0, tzinfo=dt.UTC)
@@ -55,11 +55,11 @@ RULES = """
     TestBeforePower::test_a_bench_that_does_not_fit_is_only_asked
 
 2 the order of energising
-  bench/test_keeper.py
+  power/test_keeper.py
     TestOrderOfEnergising::test_off_is_confirmed_before_anything_is_set
     TestOrderOfEnergising::test_protection_and_limit_are_set_and_read_back_before_the_voltage
     TestOrderOfEnergising::test_switching_on_is_confirmed
-  bench/test_host.py
+  power/test_local_keeper.py
     TestEnergising::test_the_wire_sees_the_order_of_the_safety_rule
     TestEnergising::test_an_output_that_will_not_go_off_is_never_switched_on
     TestEnergising::test_a_limit_that_reads_back_wrong_stops_before_power
@@ -67,28 +67,28 @@ RULES = """
     TestBeforePower::test_a_run_energises_in_the_order_of_the_rule
 
 3 no command outside the envelope reaches the wire
-  bench/test_keeper.py
+  power/test_keeper.py
     TestCommandsOutsideTheEnvelope::test_a_voltage_outside_is_refused
     TestCommandsOutsideTheEnvelope::test_a_current_limit_outside_is_refused
     TestLaws::test_no_sequence_ever_lets_a_value_outside_the_envelope_through
-  bench/test_host.py
+  power/test_local_keeper.py
     TestCommandsOnTheWire::test_no_voltage_outside_the_envelope_reaches_the_wire
-  bench/test_questions.py
+  power/test_questions.py
     TestChangedBehindOurBack::test_a_setting_of_the_supply_that_changes_cuts_power_within_half_a_second
     TestChangedBehindOurBack::test_what_the_load_was_told_is_asked_again
   acceptance/test_safety_rules.py
     TestBeforePower::test_no_setting_of_a_run_is_outside_the_envelope
 
 4 one reading outside: output off is the very next message
-  bench/test_keeper.py
+  power/test_keeper.py
     TestReadings::test_one_reading_outside_trips_and_off_comes_first
     TestLaws::test_any_reading_outside_makes_off_the_first_move
-  bench/test_host.py
+  power/test_local_keeper.py
     TestOneReadingOutside::test_off_is_the_very_next_message
     TestOneReadingOutside::test_whatever_the_supply_reads_outside_means_off_next
   acceptance/test_safety_rules.py
     TestUnderPower::test_off_follows_the_reading_that_trips
-  bench/test_protection.py
+  power/test_protection.py
     TestBelieved::test_with_nothing_left_at_the_output_off_is_next
     TestBelieved::test_an_output_told_off_is_believed_whatever_is_read
     TestContradiction::test_a_level_s_budget_is_watched_meanwhile
@@ -97,12 +97,12 @@ RULES = """
   bench/test_scpi.py
     TestNumber::test_the_markers_are_never_values
     TestNumber::test_text_that_is_no_number_raises
-  bench/test_host.py
+  power/test_local_keeper.py
     TestOneReadingOutside::test_an_answer_that_is_no_reading_cuts_power_at_once
     TestOneReadingOutside::test_no_text_from_the_supply_ever_raises_anything_but_a_trip
 
 6 unexplained charge or energy cuts power within a few readings
-  bench/test_watch.py
+  power/test_inrush_monitor.py
     TestCharge::test_a_short_is_found_within_a_few_readings
     TestCharge::test_charging_at_the_limit_explains_itself
     TestEnergy::test_a_short_is_found_by_its_energy_though_its_power_is_small
@@ -127,18 +127,18 @@ RULES = """
     TestEndings::test_a_completed_run_leaves_power_off
     TestEndings::test_a_stop_request_is_obeyed_at_once_and_power_goes_off
     TestEndings::test_an_error_of_the_program_itself_cuts_power
-  bench/test_keeper.py
+  power/test_keeper.py
     TestSilence::test_a_silent_client_cuts_power
     TestFailures::test_switching_off_is_tried_again_until_it_is_confirmed
-  bench/test_host.py
+  power/test_local_keeper.py
     TestPowerOff::test_a_supply_that_ignores_off_is_told_again_and_then_said_loudly
   acceptance/test_faults.py
     TestEveryFault::test_power_is_cut_for_the_right_reason
   acceptance/test_killing.py
     test_power_is_off_whatever_is_killed
-  bench/test_kept.py
+  power/test_keeper_client.py
     TestSilentKeeper::test_whoever_looks_takes_over_and_the_engine_meets_it_later
-  bench/test_attention.py
+  power/test_attention.py
     TestUnwatched::test_off_is_the_next_message_after_the_exchange
   acceptance/test_absence.py
     TestStoppedKeeper::test_power_is_off_while_the_engine_waits_for_a_slow_meter

@@ -6,12 +6,12 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from harness.bench.trip import TripReason
+from harness.api import rehearse_profile
 from harness.cli.main import app
 from harness.judge.verdict import Verdict
+from harness.power.trip import TripReason
 from harness.rehearse.model_file import load_unit_model
 from harness.run.result import Outcome
-from harness.wiring import rehearse_profile
 
 UNIT_B = "dome-shutter-power-unit"
 UNIT_A = "mount-controller-board"

@@ -1,4 +1,4 @@
-"""A bench that records every message, with answers a test decides."""
+"""The other end of a connection, as a test wants it."""
 
 from __future__ import annotations
 
@@ -9,97 +9,9 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from harness.bench.dialect import Dialect, load_dialect
-from harness.bench.host import KeeperHost
-from harness.bench.keeper import Keeper
-from harness.bench.limits import Limits
-from harness.bench.roles import Load, Supply
-from harness.bench.sample import SupplySample
-from harness.rehearse.clock import SimulatedClock
+from tests.power.conftest import wire
 
-SAMPLE = "MEAS:VOLT?;:MEAS:CURR?"
-
-
-class WireLink:
-    """A link that keeps every message and behaves like an instrument that obeys.
-
-    Args:
-        name: Role and resource.
-        clock: Advanced by a millisecond a message.
-    """
-
-    def __init__(self, name: str, clock: SimulatedClock) -> None:
-        self.name = name
-        self.timeout_s = 1.0
-        self.reopened = 0
-        self.messages: list[str] = []
-        self.settings: dict[str, str] = {"OUTP": "0", "INP": "0"}
-        self.answers: dict[str, Callable[[], str]] = {}
-        self._clock = clock
-
-    def write(self, message: str) -> None:
-        """Note a message and remember the setting it makes."""
-        self._clock.sleep_s(0.001)
-        self.messages.append(message)
-        header, _, value = message.partition(" ")
-        if value:
-            self.settings[header] = {"ON": "1", "OFF": "0"}.get(value, value)
-
-    def query(self, message: str) -> str:
-        """Note a question and answer it: as the test says, else from the settings."""
-        self._clock.sleep_s(0.001)
-        self.messages.append(message)
-        if message in self.answers:
-            return self.answers[message]()
-        if message == "SYST:ERR?":
-            return '0,"No error"'
-        return self.settings.get(message.removesuffix("?"), "0")
-
-    def reopen(self) -> None:
-        """Note it."""
-        self.reopened += 1
-
-    def close(self) -> None:
-        """Do nothing."""
-
-
-class Wire:
-    """A keeper in its host on recording links."""
-
-    def __init__(self, limits: Limits, dialect: Dialect | None = None) -> None:
-        self.clock = SimulatedClock()
-        self.supply = WireLink("supply (wire)", self.clock)
-        self.load = WireLink("load (wire)", self.clock)
-        self.events: list[tuple[str, str]] = []
-        self.samples: list[SupplySample] = []
-        dialect = dialect or load_dialect("scpi-dc-supply")
-        supply = Supply("supply", self.supply, dialect, self.clock)
-        load = Load("load", self.load, load_dialect("scpi-load"), self.clock)
-        self.keeper = Keeper(limits, supply=supply.dialect.operations, load=load.dialect.operations)
-        self.host = KeeperHost(
-            self.keeper,
-            supply,
-            load,
-            self.clock,
-            lambda kind, detail: self.events.append((kind, detail)),
-            self.samples.append,
-        )
-
-    def reads(self, voltage: str, current: str) -> None:
-        """Decide what the supply reads from now on."""
-        self.supply.answers[SAMPLE] = lambda: f"{voltage};{current}"
-
-
-LIMITS = Limits(voltage_v=26.4, current_a=1.5, power_w=36.0, load_current_a=2.0)
-
-
-@pytest.fixture
-def wire() -> Wire:
-    """A bench with the envelope 26.4 V, 1.5 A, 36 W."""
-    wire = Wire(LIMITS)
-    wire.reads("0.0", "0.0")
-    return wire
-
+__all__ = ["peer", "wire"]
 
 #: What the other end of a connection does with it.
 Behaviour = Callable[[socket.socket], None]

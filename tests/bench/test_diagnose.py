@@ -113,7 +113,7 @@ SOCKET = Address(interface=Interface.SOCKET, host="192.0.2.10", port=3000)
 
 class TestNetwork:
     @pytest.mark.parametrize(
-        ("connection", "what", "do"),
+        ("connection", "what", "remedy"),
         [
             (Connection.NO_SUCH_NAME, "knows no host '192.0.2.10'", "check the name"),
             (Connection.NO_ANSWER, "does not answer", "its network cable"),
@@ -123,7 +123,7 @@ class TestNetwork:
         ],
     )
     def test_each_outcome_has_its_next_step(
-        self, connection: Connection, what: str, do: str
+        self, connection: Connection, what: str, remedy: str
     ) -> None:
         """Refused, silent, unknown and unreachable are told apart."""
         cause = connection_cause(
@@ -132,7 +132,7 @@ class TestNetwork:
 
         assert cause is not None
         assert what in cause.what
-        assert do in cause.do
+        assert remedy in cause.remedy
 
     def test_an_open_port_is_no_cause(self) -> None:
         """A connection that opens is not what is wrong."""
@@ -280,7 +280,7 @@ class TestStranger:
         cause = stranger_cause("supply", "Harrow Point,DM-60,1,1", "PS-200", {"meter": "DM-60"})
 
         assert "that is the meter, where the supply should be" in cause.what
-        assert cause.do == "exchange the resources of supply and meter in the bench file"
+        assert cause.remedy == "exchange the resources of supply and meter in the bench file"
 
     def test_the_line_for_another_instrument_is_proposed(self) -> None:
         """Where the instrument is right after all, the line for the bench file is proposed."""
@@ -320,7 +320,7 @@ class TestPorts:
         assert port_state(error) is state
 
     @pytest.mark.parametrize(
-        ("state", "do"),
+        ("state", "remedy"),
         [
             (PortState.ABSENT, "plug the adapter in"),
             (PortState.DENIED, "dialout"),
@@ -328,14 +328,16 @@ class TestPorts:
             (PortState.FAILED, "unplug the adapter"),
         ],
     )
-    def test_each_state_of_a_serial_port_has_its_next_step(self, state: PortState, do: str) -> None:
+    def test_each_state_of_a_serial_port_has_its_next_step(
+        self, state: PortState, remedy: str
+    ) -> None:
         """Every state of a serial port but ready names a next step."""
         address = Address(interface=Interface.SERIAL, device="/dev/ttyUSB0")
 
         cause = serial_cause(address, state, ["/dev/ttyUSB1"], problem="-")
 
         assert cause is not None
-        assert do in cause.do
+        assert remedy in cause.remedy
         assert serial_cause(address, PortState.READY, []) is None
 
     @pytest.mark.parametrize(
@@ -372,4 +374,4 @@ class TestPorts:
         for linux in (True, False):
             cause = usb_cause(address, state, linux=linux, problem="-")
             assert (cause is None) == (state is PortState.READY)
-            assert cause is None or cause.do
+            assert cause is None or cause.remedy

@@ -92,7 +92,7 @@ class TestSocket:
         cause = cause_at(manager, raw(peer(lambda _: None)))
 
         assert "closes it" in cause.what
-        assert "other programs" in cause.do
+        assert "other programs" in cause.remedy
 
     def test_finds_silence(self, peer: Serve, manager: Any) -> None:
         """An instrument that takes the connection and says nothing is no SCPI port."""
@@ -128,7 +128,7 @@ class TestSocket:
         """An open port behind which no VXI-11 answers points to the device name."""
         port = peer(answers_to(b"\n"))
 
-        assert "device name" in cause_at(manager, f"TCPIP0::127.0.0.1,{port}::inst0::INSTR").do
+        assert "device name" in cause_at(manager, f"TCPIP0::127.0.0.1,{port}::inst0::INSTR").remedy
 
     def test_hears_every_byte(self, peer: Serve) -> None:
         """Bytes that come in pieces, text or not, are all heard."""

@@ -270,7 +270,7 @@ class TestTimeOut:
 
         link = open_to(raw(peer(answers_late)))
 
-        with link.patient(20 * TIMEOUT_S):
+        with link.extended_timeout(20 * TIMEOUT_S):
             assert link.query("*TST?") == "0"
         with at_most(TIMEOUT_S + MARGIN_S), pytest.raises(LinkTimeout):
             link.query("*IDN?")

@@ -34,8 +34,8 @@ class TestNumber:
         cause = reply_cause("measure_voltage", "MEAS:VOLT?", answer, state=False)
 
         assert cause.write == (line,)
-        assert "its dialect" in cause.do
-        assert "leads" not in cause.do
+        assert "its dialect" in cause.remedy
+        assert "leads" not in cause.remedy
 
     @pytest.mark.parametrize(
         ("answer", "says"),
@@ -53,9 +53,9 @@ class TestNumber:
         """Nothing, an echo, a greeting and several values are no matter of units or leads."""
         cause = reply_cause("measure_voltage", "MEAS:VOLT?", answer, state=False)
 
-        assert says in f"{cause.what}; {cause.do}"
+        assert says in f"{cause.what}; {cause.remedy}"
         assert cause.write == ()
-        assert "leads" not in cause.do
+        assert "leads" not in cause.remedy
 
     @given(
         st.text(st.characters(codec="ascii", exclude_categories=["Cc", "Nd"]), max_size=8),
@@ -95,7 +95,7 @@ class TestState:
         cause = reply_cause("output_state", "OUTP:MODE?", "CV", state=True)
 
         assert cause.write == ()
-        assert "another question for output_state" in cause.do
+        assert "another question for output_state" in cause.remedy
 
 
 class TestSample:
@@ -126,11 +126,11 @@ class TestSample:
         cause = compound_cause(self.NAMES, self.ASKED, "MEAS:VOLT?;:MEAS:CURR?", answer)
 
         assert cause.write == lines
-        assert f"write under {under}:" in cause.do
+        assert f"write under {under}:" in cause.remedy
 
     def test_a_missing_part_leaves_the_sample_out(self) -> None:
         """An instrument that answers the first question alone cannot do compound ones."""
         cause = compound_cause(self.NAMES, self.ASKED, "MEAS:VOLT?;:MEAS:CURR?", "12.00")
 
         assert "expected 2 answers in one line (voltage, current), got '12.00'" in cause.what
-        assert "leave [sample] out" in cause.do
+        assert "leave [sample] out" in cause.remedy

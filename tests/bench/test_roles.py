@@ -12,7 +12,7 @@ from harness.bench.roles import Meter, Supply
 from harness.errors import NoReading, Overload, UnexpectedReply
 
 if TYPE_CHECKING:
-    from tests.bench.conftest import Wire
+    from tests.power.conftest import Wire
 
 SAMPLE = "MEAS:VOLT?;:MEAS:CURR?"
 
@@ -145,7 +145,7 @@ class TestAdvice:
 
         with pytest.raises(Overload) as caught:
             meter(wire, answers={"measure_voltage_dc": "{value},VDC"}).read("voltage_dc")
-        assert caught.value.do == "check range and leads"
+        assert caught.value.remedy == "check range and leads"
 
     def test_a_bare_number_where_a_unit_is_due_is_none(self, wire: Wire) -> None:
         """Where the dialect has a unit, a number without it may be in any other."""

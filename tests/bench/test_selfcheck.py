@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from harness.api import simulated_unit
 from harness.bench.clock import SystemClock
 from harness.bench.dialect import load_dialect
 from harness.bench.finding import Finding, Inspection, Mark
@@ -21,7 +22,6 @@ from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_bench, load_profile
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
-from harness.wiring import simulated_unit
 
 TODAY = dt.date(2026, 11, 25)
 IDENTITY = "Harrow Point Workshop,PS-200,SIM-0001,1.0"
@@ -159,7 +159,7 @@ class TestSimulatedBench:
 
         finding = by_check(look(exchanged, simulated)["supply"])["identity"]
 
-        assert finding.do == "exchange the resources of supply and meter in the bench file"
+        assert finding.remedy == "exchange the resources of supply and meter in the bench file"
 
     def test_an_output_that_is_on_is_wrong_and_not_tested(
         self, file: BenchFile, simulated: SimulatedBench
@@ -307,7 +307,7 @@ class TestMisbehaviour:
         """Words in the place of an identity may be a greeting; that is a setting, no wrong port."""
         finding = look_at(peer(instrument({**WELL, "*IDN?": "Welcome"})))["identity"]
 
-        assert finding.do.startswith("if this is a greeting, switch it off in its menu")
+        assert finding.remedy.startswith("if this is a greeting, switch it off in its menu")
 
     def test_the_line_for_its_dialect_stands_by_itself(self, peer: Serve) -> None:
         """What the dialect must say is a line to copy."""
@@ -369,7 +369,7 @@ class TestMisbehaviour:
 
         assert seen["link"].mark is Mark.WRONG
         assert "is closed" in seen["link"].text
-        assert seen["link"].do
+        assert seen["link"].remedy
 
     def test_a_library_that_is_not_there_ends_the_look(self) -> None:
         """Without its VISA library a bench cannot be looked at; the next step stands with it."""

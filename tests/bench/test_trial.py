@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from harness.api import plan_for, simulated_bench_file
 from harness.bench.dialect import Dialect, load_dialect
-from harness.bench.open import OpenBench
 from harness.bench.roles import Load, Meter, Supply
 from harness.bench.trial import questions_of, try_questions
 from harness.errors import LinkTimeout
+from harness.power.local_bench import LocalBench
 from harness.profile.load import load_bench, load_profile
-from harness.wiring import plan_for, simulated_bench_file
 
 if TYPE_CHECKING:
-    from tests.bench.conftest import Wire, WireLink
+    from tests.power.conftest import Wire, WireLink
 
 SAMPLE = "MEAS:VOLT?;:MEAS:CURR?"
 SUPPLY = (
@@ -188,7 +188,7 @@ class TestBench:
     def test_asks_every_instrument_what_is_its(self, wire: Wire) -> None:
         """Supply and load are asked their own questions; a role that is not there is left out."""
         load = Load("load", wire.load, load_dialect("scpi-load"), wire.clock)
-        bench = OpenBench(
+        bench = LocalBench(
             file=load_bench("bench-simulated-dc"),
             clock=wire.clock,
             supply=supply(wire),

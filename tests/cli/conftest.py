@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from harness.record.facts import LISTS, NEEDED, TABLES
 from harness.record.recorder import Recorder
+from harness.record.run_summary import LISTS, NEEDED, TABLES
 from harness.record.sink import CheckRow
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -12,16 +12,16 @@ import pytest
 import typer
 from typer.testing import CliRunner, Result
 
+from harness.api import simulated_unit
 from harness.bench.clock import SystemClock
-from harness.bench.lock import hold_supply
 from harness.cli.bench import bench
 from harness.cli.prompts import TerminalOperator
 from harness.errors import BenchFileError, Refused
+from harness.power.lock import hold_supply
 from harness.profile.load import load_bench, load_profile
-from harness.rehearse.host import serve
+from harness.rehearse.server import serve
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.shipped import shipped
-from harness.wiring import simulated_unit
 
 app = typer.Typer()
 app.command()(bench)
@@ -30,7 +30,7 @@ app.command()(bench)
 @pytest.fixture
 def softwake(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[..., Result]:
     """Return a function that runs the command in eighty columns, with locks of its own."""
-    monkeypatch.setattr("harness.bench.lock.lock_folder", lambda: tmp_path / "locks")
+    monkeypatch.setattr("harness.power.lock.lock_folder", lambda: tmp_path / "locks")
     monkeypatch.setenv("COLUMNS", "80")
     return lambda *arguments: CliRunner().invoke(app, [*arguments])
 

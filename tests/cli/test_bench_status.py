@@ -15,7 +15,7 @@ from typer.testing import CliRunner, Result
 from harness.cli.bench import bench
 from harness.cli.prompts import TerminalOperator
 from harness.rehearse.clock import SimulatedClock
-from tests.bench.resistor_supply import CONVENTIONS, ResistorSupply
+from tests.power.resistor_supply import CONVENTIONS, ResistorSupply
 
 app = typer.Typer()
 app.command()(bench)
@@ -91,7 +91,7 @@ def softwake(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> Iterator[Callable[..., tuple[Result, ResistorSupply]]]:
     """Return a function that runs the command on a supply with this register."""
-    monkeypatch.setattr("harness.bench.lock.lock_folder", lambda: tmp_path / "locks")
+    monkeypatch.setattr("harness.power.lock.lock_folder", lambda: tmp_path / "locks")
     monkeypatch.setenv("COLUMNS", "80")
     with contextlib.ExitStack() as stack:
 

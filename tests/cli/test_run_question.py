@@ -47,7 +47,7 @@ class TestQuestion:
             confirm(plan)
             raise Refused(["the operator did not confirm"])
 
-        monkeypatch.setattr("harness.wiring.run_profile", run_profile)
+        monkeypatch.setattr("harness.api.run_profile", run_profile)
         monkeypatch.setattr(TerminalOperator, "confirm", lambda _, text: bool(asked.append(text)))
         CliRunner().invoke(app, ["p", "--bench", "b", "--serial", "HRW-0007", "--results", "r"])
 

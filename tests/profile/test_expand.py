@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from harness.profile.bench_file import BenchFile
 from harness.profile.expand import make_plan
-from harness.profile.plan import Budget, Level, Plan
+from harness.profile.plan import InrushAllowance, Level, Plan
 from harness.profile.preflight import preflight
 from harness.profile.schema import Profile
 
@@ -26,7 +26,7 @@ def levels(plan: Plan) -> list[Level]:
     return [level for step in plan.steps for level in step.levels]
 
 
-def budgets(plan: Plan) -> list[Budget]:
+def budgets(plan: Plan) -> list[InrushAllowance]:
     """Return the budgets of a plan, in order."""
     return [level.budget for level in levels(plan) if level.budget is not None]
 
@@ -162,7 +162,7 @@ class TestSlack:
         self, kind: str, interval_s: float, slack: float
     ) -> None:
         """A tenth of the healthy charge or energy, and what flows between two readings."""
-        budget = Budget(
+        budget = InrushAllowance(
             kind=kind,
             capacitance_f=1e-3,
             peak_factor=1.0,
@@ -179,7 +179,7 @@ class TestSlack:
 
 class TestAllowance:
     @staticmethod
-    def budget(**changes: Any) -> Budget:
+    def budget(**changes: Any) -> InrushAllowance:
         """Return a budget from 2 V to 6 V for 100 uF and 3 W."""
         keys = {
             "kind": "charge",
@@ -192,7 +192,7 @@ class TestAllowance:
             "threshold_v": 2.0,
             "leakage_a": 0.0,
         }
-        return Budget(**{**keys, **changes})
+        return InrushAllowance(**{**keys, **changes})
 
     @pytest.mark.parametrize(
         ("changes", "voltage_v", "explained"),

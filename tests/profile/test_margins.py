@@ -6,11 +6,11 @@ from collections.abc import Callable
 
 import pytest
 
+from harness.api import plan_for, rehearse_profile, simulated_bench_file
 from harness.profile.load import load_bench, load_profile
 from harness.profile.plan import Plan
 from harness.rehearse.circuit.source import dc_source
 from harness.run.result import RunResult
-from harness.wiring import plan_for, rehearse_profile, simulated_bench_file
 
 DC = """
 title = "small board"

@@ -6,8 +6,8 @@ import pytest
 
 from harness.profile.load import load_profile
 from harness.profile.schema import Profile
-from harness.qualify.bench_work import Job, run_units
-from harness.qualify.row import UnitRow
+from harness.qualify.unit_result import UnitResult
+from harness.qualify.worker import Job, run_units
 
 DC, AC = "mount-controller-board", "dome-shutter-power-unit"
 
@@ -25,7 +25,7 @@ def profile_b() -> Profile:
 
 
 @pytest.fixture(scope="session")
-def rows_a(profile_a: Profile) -> tuple[UnitRow, ...]:
+def rows_a(profile_a: Profile) -> tuple[UnitResult, ...]:
     """One unit A of each fault, and as many healthy ones."""
     lines = run_units(Job(profile=profile_a, seed=4), range(28))
-    return tuple(map(UnitRow.from_line, lines))
+    return tuple(map(UnitResult.from_line, lines))

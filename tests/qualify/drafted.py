@@ -16,17 +16,17 @@ from multiprocessing import get_context
 
 import numpy as np
 
+from harness.api import plan_for, simulated_bench_file
+from harness.new.nameplate import Nameplate, unit_of
+from harness.new.profile import ProfileAnswers, draft_profile
 from harness.profile.bench_file import Accuracy, BenchFile, Range
-from harness.profile.draft.nameplate import Nameplate, unit_of
-from harness.profile.draft.profile import ProfileAnswers, draft_profile
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
 from harness.profile.schema import Profile
-from harness.qualify.bench_work import DAY, Job, run_units
 from harness.qualify.bounds import Share, share
-from harness.qualify.row import End, UnitRow
+from harness.qualify.unit_result import End, UnitResult
+from harness.qualify.worker import DAY, Job, run_units
 from harness.rehearse.unit_model import typical_model
-from harness.wiring import plan_for, simulated_bench_file
 
 __all__ = ["Drafted", "Figures", "carry_out", "drafted", "figures", "nameplate"]
 
@@ -70,10 +70,10 @@ class Drafted:
     plate: Nameplate
     load: bool
     notes: tuple[str, ...]
-    rows: tuple[UnitRow, ...]
+    rows: tuple[UnitResult, ...]
 
     @property
-    def stopped(self) -> tuple[UnitRow, ...]:
+    def stopped(self) -> tuple[UnitResult, ...]:
         """Units that were cut off or refused."""
         return tuple(row for row in self.rows if row.end in {End.TRIPPED, End.REFUSED})
 
@@ -176,7 +176,7 @@ def drafted(number: int, units: int, seed: int = 1) -> Drafted:
     assert not refused, (number, refused)
     job = Job(profile=profile, seed=number, bench=bench)
     # the even ones of a population are healthy
-    rows = tuple(map(UnitRow.from_line, run_units(job, range(0, 2 * units, 2))))
+    rows = tuple(map(UnitResult.from_line, run_units(job, range(0, 2 * units, 2))))
     return Drafted(number=number, plate=plate, load=load, notes=foreseen(plan, text), rows=rows)
 
 

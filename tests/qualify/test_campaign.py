@@ -8,9 +8,9 @@ import pytest
 
 from harness.errors import RecordError, UsageError
 from harness.profile.schema import Profile
-from harness.qualify.bench_work import Job
 from harness.qualify.campaign import qualify_profile
 from harness.qualify.journal import CampaignJournal
+from harness.qualify.worker import Job
 from harness.run.stop import Interrupted, StopRequest
 
 DC = "mount-controller-board"

@@ -5,14 +5,14 @@ import xml.etree.ElementTree as ET
 from harness.profile.schema import Profile
 from harness.qualify.plot import draw_campaign
 from harness.qualify.rates import rates_of
-from harness.qualify.row import UnitRow
+from harness.qualify.unit_result import UnitResult
 
 SVG = "{http://www.w3.org/2000/svg}"
 
 
 class TestPlot:
     def test_it_is_one_picture_of_every_class(
-        self, profile_a: Profile, rows_a: tuple[UnitRow, ...]
+        self, profile_a: Profile, rows_a: tuple[UnitResult, ...]
     ) -> None:
         """The plot is well-formed SVG, names every class, and draws each bar to its full length."""
         text = draw_campaign("Mount <controller>", rates_of(profile_a, rows_a), rows_a)
@@ -32,7 +32,7 @@ class TestPlot:
         assert {round(width) for width in by_height.values()} == {580}
 
     def test_the_same_rows_give_the_same_file(
-        self, profile_a: Profile, rows_a: tuple[UnitRow, ...]
+        self, profile_a: Profile, rows_a: tuple[UnitResult, ...]
     ) -> None:
         """A plot depends on its rows alone."""
         rates = rates_of(profile_a, rows_a)
@@ -40,7 +40,7 @@ class TestPlot:
         assert draw_campaign("A", rates, rows_a) == draw_campaign("A", rates, rows_a)
 
     def test_a_campaign_of_healthy_units_has_bars_alone(
-        self, profile_a: Profile, rows_a: tuple[UnitRow, ...]
+        self, profile_a: Profile, rows_a: tuple[UnitResult, ...]
     ) -> None:
         """Without a fault that has degrees nothing is drawn over severity."""
         healthy = tuple(row for row in rows_a if row.kind == "healthy")

@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 
 from harness.errors import UsageError
 from harness.profile.load import load_profile
+from harness.qualify.component_tolerances import TOLERANCES
 from harness.qualify.population import Population
-from harness.qualify.row import HEALTHY
-from harness.qualify.spread import TOLERANCES
+from harness.qualify.unit_result import HEALTHY
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.unit_model import Defects, typical_model
 

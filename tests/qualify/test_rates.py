@@ -6,20 +6,20 @@ import pytest
 
 from harness.profile.load import load_profile
 from harness.profile.schema import Profile
-from harness.qualify.bench_work import Job, run_units
 from harness.qualify.bounds import share
 from harness.qualify.campaign import qualify_profile
 from harness.qualify.rates import Spread, rates_of
 from harness.qualify.remedies import REMEDIES, lacking, out_of_reach, remedies_for
-from harness.qualify.row import HEALTHY, End, Judged, UnitRow
+from harness.qualify.unit_result import HEALTHY, End, Judged, UnitResult
+from harness.qualify.worker import Job, run_units
 from harness.rehearse.faults import FAULTS
 
 
 def made(
     index: int, kind: str, end: End, *, clear: bool = True, checks: Sequence[str] = ()
-) -> UnitRow:
+) -> UnitResult:
     """A row as far as rates look at it; ``checks`` names those that failed."""
-    return UnitRow(
+    return UnitResult(
         index=index,
         kind=kind,
         severity=0.1 * index,
@@ -174,7 +174,7 @@ class TestShippedProfiles:
         job = Job(profile=profile, seed=4)
         units = 4 * len(job.population().faults)
         rates = rates_of(
-            profile, [UnitRow.from_line(line) for line in run_units(job, range(units))]
+            profile, [UnitResult.from_line(line) for line in run_units(job, range(units))]
         )
 
         assert rates.healthy.not_released.count == 0

@@ -8,12 +8,12 @@ import pytest
 
 from harness.profile.load import load_profile
 from harness.profile.schema import Profile
-from harness.qualify.row import HEALTHY, End, Judged, UnitRow
 from harness.qualify.suggest import Proposal, propose, toml_of
 from harness.qualify.tolerance import looks_normal
+from harness.qualify.unit_result import HEALTHY, End, Judged, UnitResult
 
 
-def healthy_rows(units: int, *, skew: bool = False) -> list[UnitRow]:
+def healthy_rows(units: int, *, skew: bool = False) -> list[UnitResult]:
     """Rows of unit A with drawn values: normal ones, or markedly skewed ones."""
     rng = np.random.default_rng(8)
 
@@ -28,7 +28,7 @@ def healthy_rows(units: int, *, skew: bool = False) -> list[UnitRow]:
         ("nominal", "idle power", "supply.power", "W"): shape(0.5, 0.03, units),
     }
     return [
-        UnitRow(
+        UnitResult(
             index=2 * number,
             kind=HEALTHY,
             severity=float("nan"),

@@ -11,11 +11,11 @@ from hypothesis import strategies as st
 from harness.errors import FileError, UsageError
 from harness.profile.load import load_profile
 from harness.profile.schema import Profile
-from harness.qualify.bench_work import Job
 from harness.qualify.campaign import qualify_profile
+from harness.qualify.component_tolerances import TOLERANCES
 from harness.qualify.population import Drawn, Population
-from harness.qualify.row import HEALTHY
-from harness.qualify.spread import TOLERANCES
+from harness.qualify.unit_result import HEALTHY
+from harness.qualify.worker import Job
 from harness.rehearse.model_file import UnitModelFile, load_unit_model
 from harness.rehearse.unit_model import typical_model
 

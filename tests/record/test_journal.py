@@ -187,7 +187,7 @@ class TestFailure:
         error = caught.value
         assert error.what == f"the record cannot be written: {os.strerror(number)}"
         assert error.where.endswith("readings.csv")
-        assert error.do.startswith(advice)
+        assert error.remedy.startswith(advice)
 
     def test_after_an_error_nothing_more_is_written(
         self, tmp_path: Path, journal: Journal, monkeypatch: pytest.MonkeyPatch

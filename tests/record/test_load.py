@@ -18,10 +18,10 @@ from harness.errors import RecordError
 from harness.judge.uncertainty import Contribution, rectangular
 from harness.record import load
 from harness.record.csv_text import BUDGETS, CHECKS, EVENTS, READINGS, number, word
-from harness.record.frames import NUMBERS, _quick_frame, strict_rows, table_frame
 from harness.record.journal import Journal
 from harness.record.recorder import Recorder
 from harness.record.seal import sealed
+from harness.record.tables import NUMBERS, _quick_frame, strict_rows, table_frame
 
 MakeRecord = Callable[..., Path]
 

@@ -20,10 +20,10 @@ from hypothesis import strategies as st
 from harness.errors import RecordError
 from harness.judge.uncertainty import Contribution, rectangular
 from harness.record import load
-from harness.record.facts import NEEDED
 from harness.record.recorder import MemoryRecorder, Recorder, run_id_for
-from harness.record.rerender import report_anew
+from harness.record.run_summary import NEEDED
 from harness.record.sink import CheckRow, Sink
+from harness.report.from_record import report_from_record
 
 NOON = dt.datetime(2026, 11, 25, 12, tzinfo=dt.UTC)
 MakeAccount = Callable[..., dict[str, Any]]
@@ -286,7 +286,7 @@ class TestFinish:
         recorder = Recorder.create(tmp_path, serial="7", started=NOON)
         play(recorder)
         with monkeypatch.context() as patch:
-            patch.setattr("harness.record.report._template", lambda: template)
+            patch.setattr("harness.report.page._template", lambda: template)
             folder = recorder.finish(account())
 
         record = load(folder)
@@ -301,7 +301,7 @@ class TestFinish:
         assert "This run has no report" in page
         assert f"softwake results report {folder.name}" in page
         assert "eleased" not in page
-        assert b"Test report: first power after repair" in report_anew(record)
+        assert b"Test report: first power after repair" in report_from_record(record)
 
     def test_an_abandoned_record_has_no_run_json(
         self, tmp_path: Path, play: Callable[[Sink], None]

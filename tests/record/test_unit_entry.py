@@ -5,8 +5,8 @@ import json
 import pytest
 
 from harness.profile.unit_file import load_unit
-from harness.record.story import told_story
 from harness.record.unit_entry import unit_entry
+from harness.report.story import told_story
 from harness.unit.assess import assess
 
 

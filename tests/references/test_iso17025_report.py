@@ -15,7 +15,7 @@ import pytest
 
 import harness
 from harness.record import load
-from harness.record.rerender import report_anew
+from harness.report.from_record import report_from_record
 
 
 @pytest.fixture(scope="module")
@@ -27,7 +27,7 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> str:
     )
     assert run.folder is not None
     record = load(run.folder)
-    return report_anew(record, next_due=dt.date(2027, 11, 25)).decode()
+    return report_from_record(record, next_due=dt.date(2027, 11, 25)).decode()
 
 
 @pytest.fixture(scope="module")

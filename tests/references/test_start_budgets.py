@@ -6,12 +6,14 @@ import math
 
 import pytest
 
-from harness.profile.plan import Budget
+from harness.profile.plan import InrushAllowance
 
 
-def budget(kind: str, capacitance_f: float, from_v: float, to_v: float, peak: float) -> Budget:
+def budget(
+    kind: str, capacitance_f: float, from_v: float, to_v: float, peak: float
+) -> InrushAllowance:
     """Return the budget of one level."""
-    return Budget(
+    return InrushAllowance(
         kind=kind,
         capacitance_f=capacitance_f,
         peak_factor=peak,

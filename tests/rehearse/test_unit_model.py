@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.bench.sample import SupplySample
-from harness.bench.watch import LevelWatch
-from harness.profile.plan import Budget, Level
+from harness.power.inrush_monitor import LevelWatch
+from harness.profile.plan import InrushAllowance, Level
 from harness.rehearse.circuit import Circuit, ac_source, dc_source
 from harness.rehearse.unit_model import typical_model
 from harness.unit.nameplate import Unit
@@ -151,7 +151,7 @@ def level(subject: Unit, from_v: float, to_v: float, limit_a: float, window_s: f
     """A start level with its budget, for exact instruments."""
     line = subject.input
     assert line.bulk_capacitance_f is not None
-    budget = Budget(
+    budget = InrushAllowance(
         kind="charge" if line.kind == "dc" else "energy",
         capacitance_f=line.bulk_capacitance_f,
         peak_factor=line.peak_factor,

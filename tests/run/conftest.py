@@ -10,19 +10,19 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from harness.bench.open import open_bench
+from harness.api import plan_for, simulated_bench_file, simulated_unit
+from harness.power.local_bench import open_bench
 from harness.profile.bench_file import MeterRange
 from harness.profile.load import load_profile
 from harness.record.recorder import MemoryRecorder
 from harness.rehearse.clock import SimulatedClock
-from harness.rehearse.coupled import CoupledDevice
 from harness.rehearse.operator import SimulatedOperator
 from harness.rehearse.simulated_bench import SimulatedBench
+from harness.rehearse.simulated_instruments import CoupledDevice
 from harness.run.engine import carry_out
 from harness.run.operator import Operator
 from harness.run.result import RunInfo, RunResult
 from harness.run.stop import StopRequest
-from harness.wiring import plan_for, simulated_bench_file, simulated_unit
 
 STARTED = dt.datetime(2026, 11, 25, 8, 0, tzinfo=dt.UTC)
 
@@ -122,18 +122,18 @@ def run_steps(tmp_path: Path) -> RunSteps:
         roles = file.instruments
         bend({role: simulated.devices[roles[role].resource] for role in roles})
         sink = MemoryRecorder(serial="HP-0007", started=STARTED)
-        hands: Operator
+        operator_actions: Operator
         if operator is None:
-            hands = SimulatedOperator(simulated, profile.unit, clock.sleep_s)
+            operator_actions = SimulatedOperator(simulated, profile.unit, clock.sleep_s)
         else:
-            hands = operator(simulated)
+            operator_actions = operator(simulated)
         result = carry_out(
             plan_for(profile, file),
             connect=lambda: open_bench(file, clock, library=simulated.library()),
             clock=clock,
             sink=sink,
             info=RunInfo(serial="HP-0007", started=STARTED, rehearsal=True),
-            operator=hands,
+            operator=operator_actions,
             stop=stop,
         )
         frames = sink.frames()

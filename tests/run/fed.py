@@ -7,9 +7,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any, NoReturn
 
-from harness.bench.commands import Command
+from harness.api import plan_for, simulated_bench_file
 from harness.bench.sample import SupplySample
-from harness.bench.trip import Trip, Tripped, TripReason
+from harness.power.commands import Command
+from harness.power.trip import Trip, Tripped, TripReason
 from harness.profile.load import load_profile
 from harness.profile.plan import Level, PlannedStep
 from harness.profile.rest import Rest
@@ -19,7 +20,6 @@ from harness.rehearse.clock import SimulatedClock
 from harness.run.context import Context
 from harness.run.rest import Hold, hold, settle
 from harness.run.stop import StopRequest
-from harness.wiring import plan_for, simulated_bench_file
 
 #: Voltage (V) and current (A) of the supply at a time (s).
 Readings = Callable[[float], tuple[float, float]]

@@ -7,23 +7,23 @@ from contextlib import AbstractContextManager
 
 import pytest
 
-from harness.bench.host import KeeperHost
-from harness.bench.open import OpenBench, open_bench
-from harness.bench.trip import Trip, TripReason
+from harness.api import plan_for, simulated_bench_file, simulated_unit
 from harness.errors import LinkError, PowerOffUnconfirmed, RecordError
 from harness.judge.verdict import Verdict
+from harness.power.local_bench import LocalBench, open_bench
+from harness.power.local_keeper import LocalKeeper
+from harness.power.trip import Trip, TripReason
 from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_profile
 from harness.record.recorder import MemoryRecorder
 from harness.record.sink import Values
-from harness.record.wording import headline
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
+from harness.report.wording import headline
 from harness.run.engine import carry_out
 from harness.run.result import Outcome, Output, RunInfo, RunResult
 from harness.run.steps import STEPS
 from harness.run.stop import StopRequest
-from harness.wiring import plan_for, simulated_bench_file, simulated_unit
 
 STARTED = dt.datetime(2026, 11, 25, 8, 0, tzinfo=dt.UTC)
 
@@ -41,12 +41,12 @@ class Rig:
         self.sink: MemoryRecorder = MemoryRecorder(serial="HP-0007", started=STARTED)
         self.stop = StopRequest()
 
-    def connect(self) -> AbstractContextManager[OpenBench]:
+    def connect(self) -> AbstractContextManager[LocalBench]:
         """Open the simulated instruments."""
         return open_bench(self.file, self.clock, library=self.bench.library())
 
     def run(
-        self, connect: Callable[[], AbstractContextManager[OpenBench]] | None = None
+        self, connect: Callable[[], AbstractContextManager[LocalBench]] | None = None
     ) -> RunResult:
         """Carry the profile out."""
         return carry_out(
@@ -96,7 +96,7 @@ class TestEndings:
     ) -> None:
         """A trip that comes to light as power is switched off leaves no completed run."""
         trip = Trip(reason=TripReason.UNWATCHED, detail="for 20 s", time_s=9.0, live=True)
-        monkeypatch.setattr(KeeperHost, "trip", trip)
+        monkeypatch.setattr(LocalKeeper, "trip", trip)
 
         result = rig.run()
 
@@ -119,7 +119,7 @@ class TestEndings:
     def test_a_system_without_means_is_refused(self, rig: Rig) -> None:
         """Where no process or link can be made, for whatever reason, nothing is energised."""
 
-        def connect() -> AbstractContextManager[OpenBench]:
+        def connect() -> AbstractContextManager[LocalBench]:
             raise OSError(24, "Too many open files")
 
         result = rig.run(connect)
@@ -146,10 +146,10 @@ class TestEndings:
     ) -> None:
         """Whatever goes wrong in switching off: power may still be on, and the record says so."""
 
-        def power_off(_: KeeperHost) -> None:
+        def power_off(_: LocalKeeper) -> None:
             raise trouble
 
-        monkeypatch.setattr(KeeperHost, "power_off", power_off)
+        monkeypatch.setattr(LocalKeeper, "power_off", power_off)
         with pytest.raises(PowerOffUnconfirmed) as raised:
             rig.run()
         facts = rig.sink.frames().run
@@ -162,7 +162,7 @@ class TestEndings:
     def test_an_instrument_that_cannot_be_opened_is_refused(self, rig: Rig) -> None:
         """A link that does not open ends in a refusal that names the instrument."""
 
-        def connect() -> AbstractContextManager[OpenBench]:
+        def connect() -> AbstractContextManager[LocalBench]:
             raise LinkError("it cannot be opened", instrument="meter (nowhere)")
 
         result = rig.run(connect)
@@ -214,7 +214,7 @@ class LosesRecord(MemoryRecorder):
         """Fail from the fiftieth sample on."""
         self.left -= 1
         if self.left <= 0:
-            raise RecordError("no space left on the disk", where="results", do="free some")
+            raise RecordError("no space left on the disk", where="results", remedy="free some")
         super().sample(time_s, step, level, values, source)
 
 
@@ -224,7 +224,7 @@ class LosesEvents(MemoryRecorder):
     def event(self, time_s: float, kind: str, step: str, detail: str) -> None:
         """Fail when something settled."""
         if kind == "settled":
-            raise RecordError("no space left on the disk", where="results", do="free some")
+            raise RecordError("no space left on the disk", where="results", remedy="free some")
         super().event(time_s, kind, step, detail)
 
 
@@ -233,7 +233,7 @@ class LosesEnd(MemoryRecorder):
 
     def finish(self, run: Mapping[str, object]) -> None:  # noqa: ARG002 - it fails before
         """Fail."""
-        raise RecordError("no space left on the disk", where="results", do="free some")
+        raise RecordError("no space left on the disk", where="results", remedy="free some")
 
 
 class TestRecordLost:

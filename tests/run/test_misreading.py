@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
-from harness.bench.trip import TripReason
 from harness.errors import PowerOffUnconfirmed
-from harness.rehearse.coupled import CoupledDevice
+from harness.power.trip import TripReason
+from harness.rehearse.simulated_instruments import CoupledDevice
 from tests.instrument_faults import freeze, meddle, round_to, spoil, stick
 
 NOMINAL = """

@@ -7,14 +7,14 @@ from collections.abc import Callable
 
 import pytest
 
-from harness.bench.open import open_bench
+from harness.api import plan_for, simulated_bench_file, simulated_unit
+from harness.power.local_bench import open_bench
 from harness.profile.load import load_profile
 from harness.record.recorder import MemoryRecorder
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.run.engine import carry_out
 from harness.run.result import Outcome, RunInfo, RunResult
-from harness.wiring import plan_for, simulated_bench_file, simulated_unit
 
 STARTED = dt.datetime(2026, 11, 25, 8, 0, tzinfo=dt.UTC)
 

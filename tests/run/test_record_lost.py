@@ -6,17 +6,17 @@ from typing import Any
 
 import pytest
 
-from harness.bench.host import KeeperHost
-from harness.bench.open import open_bench
-from harness.bench.trip import TripReason
+from harness.api import plan_for, simulated_bench_file, simulated_unit
 from harness.errors import PowerOffUnconfirmed, RecordError
+from harness.power.local_bench import open_bench
+from harness.power.local_keeper import LocalKeeper
+from harness.power.trip import TripReason
 from harness.profile.load import load_profile
 from harness.record.recorder import MemoryRecorder
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.run.engine import carry_out
 from harness.run.result import Outcome, RunInfo, RunResult
-from harness.wiring import plan_for, simulated_bench_file, simulated_unit
 
 STARTED = dt.datetime(2026, 11, 25, tzinfo=dt.UTC)
 
@@ -100,10 +100,10 @@ class TestUnfinished:
     ) -> None:
         """An error in finishing the record never hides that output off was not confirmed."""
 
-        def unconfirmed(_: KeeperHost) -> None:
+        def unconfirmed(_: LocalKeeper) -> None:
             raise PowerOffUnconfirmed("OUTPUT OFF COULD NOT BE CONFIRMED", where="supply")
 
-        monkeypatch.setattr(KeeperHost, "power_off", unconfirmed)
+        monkeypatch.setattr(LocalKeeper, "power_off", unconfirmed)
         with pytest.raises(PowerOffUnconfirmed):
             run_with("nothing of this kind", Unfinishable)
 
@@ -112,9 +112,9 @@ class TestSlowDisk:
     def test_each_row_is_announced_to_the_keeper(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """The keeper is told before each row, so that a slow disk is no silent engine."""
         happened: list[str] = []
-        expect, sample = KeeperHost.expect_silence, MemoryRecorder.sample
+        expect, sample = LocalKeeper.expect_silence, MemoryRecorder.sample
 
-        def announced(self: KeeperHost, longest_s: float | None = None) -> None:
+        def announced(self: LocalKeeper, longest_s: float | None = None) -> None:
             happened.append("announced")
             expect(self, longest_s)
 
@@ -122,7 +122,7 @@ class TestSlowDisk:
             happened.append("written")
             sample(self, *row)
 
-        monkeypatch.setattr(KeeperHost, "expect_silence", announced)
+        monkeypatch.setattr(LocalKeeper, "expect_silence", announced)
         monkeypatch.setattr(MemoryRecorder, "sample", written)
         run_with("nothing of this kind")
 

@@ -5,7 +5,7 @@ import random
 
 import pytest
 
-from harness.bench.trip import Tripped, TripReason
+from harness.power.trip import Tripped, TripReason
 from harness.profile.rest import Rest
 from tests.run.fed import FedBench
 

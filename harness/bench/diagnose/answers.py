@@ -85,13 +85,13 @@ def answer_cause(
         return Cause(
             what=f"it answers to {_BYTES[works[0]]} at the end of a message, not to "
             f"{_BYTES[configured]}" + ("" if rate is None else f", and at {rate} baud"),
-            do="write in its table of the bench file:",
+            remedy="write in its table of the bench file:",
             write=(f'terminator = "{works[0]}"', *line),
         )
     if rate is not None:
         return Cause(
             what=f"it answers at {rate} baud",
-            do="write in its table of the bench file:",
+            remedy="write in its table of the bench file:",
             write=line,
         )
     return _in_order(sensible[configured], timeout_s)
@@ -102,12 +102,12 @@ def _in_order(heard: Heard, timeout_s: float) -> Cause:
     if heard.after_s > timeout_s:
         return Cause(
             what=f"it answers, but only after {heard.after_s:.1f} s",
-            do="write in its table of the bench file:",
+            remedy="write in its table of the bench file:",
             write=(f'timeout = "{math.ceil(2 * heard.after_s)} s"',),
         )
     return Cause(
         what="it answers now, though it did not a moment ago",
-        do="try again; if it comes and goes, look for a loose cable or another program that "
+        remedy="try again; if it comes and goes, look for a loose cable or another program that "
         "uses it",
     )
 
@@ -117,8 +117,8 @@ def _no_common_terminator(ends: Mapping[str, str | None]) -> Cause:
     how = "with no terminator at all" if end is None else f"with {_BYTES[end]}"
     return Cause(
         what=f"it answers to {_BYTES[name]} at the end of a message, but ends its answer {how}",
-        do="set the terminator of its answers in its menu or adapter: LF, CR LF or CR, the same as "
-        "it takes",
+        remedy="set the terminator of its answers in its menu or adapter: LF, CR LF or CR, the "
+        "same as it takes",
     )
 
 
@@ -134,8 +134,8 @@ def no_identity_cause(answer: bytes) -> Cause:
     greeting = "if this is a greeting, switch it off in its menu; else " if greets else ""
     return Cause(
         what=f"what answers there does not say what it is; it sends {start}",
-        do=f"{greeting}check that port and address are those of the instrument's SCPI interface, "
-        "and on a serial port parity, data bits and stop bits",
+        remedy=f"{greeting}check that port and address are those of the instrument's SCPI "
+        "interface, and on a serial port parity, data bits and stop bits",
     )
 
 
@@ -153,14 +153,14 @@ def stranger_cause(role: str, answer: str, expected: str, others: Mapping[str, s
         if identity in answer:
             return Cause(
                 what=f"it says it is {answer!r}: that is the {other}, where the {role} should be",
-                do=f"exchange the resources of {role} and {other} in the bench file",
+                remedy=f"exchange the resources of {role} and {other} in the bench file",
             )
     fields = [field.strip() for field in answer.split(",")]
     model = fields[1] if len(fields) > 1 and fields[1] else answer
     return Cause(
         what=what,
-        do="check the resource; if this is the right instrument, write in its table of the bench "
-        "file:",
+        remedy="check the resource; if this is the right instrument, write in its table of the "
+        "bench file:",
         write=(f"identity = {_toml(model)}",),
     )
 

@@ -18,5 +18,5 @@ class Cause:
     """
 
     what: str
-    do: str
+    remedy: str
     write: tuple[str, ...] = ()

@@ -52,7 +52,7 @@ def find_cause(
     if address is None:
         return Cause(
             what=f"{instrument.resource!r} is no VISA resource string",
-            do="write one like this, with the address of the instrument:",
+            remedy="write one like this, with the address of the instrument:",
             write=('resource = "TCPIP0::192.0.2.10::5025::SOCKET"',),
         )
     own_library = type(manager.visalib).__module__.startswith("pyvisa_py")
@@ -62,7 +62,7 @@ def find_cause(
 
 
 def _as_told(error: InstrumentError) -> Cause:
-    return Cause(what=error.what, do=error.do or "switch it off and on, and try again")
+    return Cause(what=error.what, remedy=error.remedy or "switch it off and on, and try again")
 
 
 def _on_the_way(
@@ -106,13 +106,13 @@ def _over_socket(address: Address, dialect: Dialect) -> Cause:
     if heard[configured].closed:
         return Cause(
             what="it takes the connection and closes it without an answer",
-            do="close other programs that use it: many instruments take one connection only; then "
-            "switch it off and on",
+            remedy="close other programs that use it: many instruments take one connection only; "
+            "then switch it off and on",
         )
     return Cause(
         what="it takes the connection, but answers *IDN? with none of LF, CR LF and CR",
-        do=f"check in its manual that {address.port} is its port for SCPI, and that remote control "
-        "is switched on; then switch it off and on",
+        remedy=f"check in its manual that {address.port} is its port for SCPI, and that remote "
+        "control is switched on; then switch it off and on",
     )
 
 
@@ -144,8 +144,8 @@ def _serial(
     return garbage or Cause(
         what=f"nothing answers on {address.device}, at {len(RATES)} baud rates and with LF, CR LF "
         "and CR",
-        do="check that it is on, that its remote interface is set to RS-232, and whether the cable "
-        "must be a crossed one (null modem)",
+        remedy="check that it is on, that its remote interface is set to RS-232, and whether the "
+        "cable must be a crossed one (null modem)",
     )
 
 

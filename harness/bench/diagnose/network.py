@@ -76,25 +76,25 @@ def connection_cause(address: Address, reached: Reached, *, scpi_port_open: bool
         case Connection.NO_SUCH_NAME:
             return Cause(
                 what=f"the network knows no host {host!r} ({reached.problem})",
-                do="check the name, or use the address that the instrument's menu shows",
+                remedy="check the name, or use the address that the instrument's menu shows",
             )
         case Connection.NO_ANSWER:
             return Cause(
                 what=f"{host} does not answer ({reached.problem})",
-                do="check that it is on, its network cable and the address in its menu; a firewall "
-                "between you and it looks the same",
+                remedy="check that it is on, its network cable and the address in its menu; a "
+                "firewall between you and it looks the same",
             )
         case Connection.NO_ROUTE:
             return Cause(
                 what=f"there is no way to {host} ({reached.problem})",
-                do="check this computer's network, and that both are in the same one",
+                remedy="check this computer's network, and that both are in the same one",
             )
         case Connection.REFUSED:
             return _refused(address, scpi_port_open=scpi_port_open)
         case Connection.FAILED:
             return Cause(
                 what=f"a connection to {host} port {port} fails ({reached.problem})",
-                do="check this computer's network and firewall",
+                remedy="check this computer's network and firewall",
             )
 
 
@@ -106,13 +106,13 @@ def _refused(address: Address, *, scpi_port_open: bool) -> Cause:
     if scpi_port_open and address.port != SCPI_PORT:
         return Cause(
             what=what,
-            do=f"port {SCPI_PORT}, the usual one for SCPI, is open; write:",
+            remedy=f"port {SCPI_PORT}, the usual one for SCPI, is open; write:",
             write=(f'resource = "TCPIP0::{address.host}::{SCPI_PORT}::SOCKET"',),
         )
     return Cause(
         what=what,
-        do="switch remote control over the network on in its menu, look its port up in the manual, "
-        "and close other programs that use it: many instruments take one connection only",
+        remedy="switch remote control over the network on in its menu, look its port up in the "
+        "manual, and close other programs that use it: many instruments take one connection only",
     )
 
 
@@ -121,6 +121,6 @@ def vxi11_cause(address: Address) -> Cause:
     return Cause(
         what=f"{address.host} takes the connection, but does not answer over "
         f"{address.interface.value}",
-        do="check the device name in the resource (inst0 and hislip0 are usual; gpib0,N behind a "
-        "gateway), close other programs that use it, and switch it off and on",
+        remedy="check the device name in the resource (inst0 and hislip0 are usual; gpib0,N behind "
+        "a gateway), close other programs that use it, and switch it off and on",
     )

@@ -68,7 +68,7 @@ def serial_cause(
             there = ", ".join(present) if present else "none"
             return Cause(
                 what=f"there is no serial port {device}; the system has {there}",
-                do="plug the adapter in, and write in its table of the bench file:"
+                remedy="plug the adapter in, and write in its table of the bench file:"
                 if present
                 else "plug the adapter in and look for the name it gets",
                 write=tuple(f'resource = "{_resource(name)}"' for name in present[:4]),
@@ -76,17 +76,18 @@ def serial_cause(
         case PortState.DENIED:
             return Cause(
                 what=f"you may not open {device}",
-                do="join the group that may (on most Linux systems dialout), then log in anew:",
+                remedy="join the group that may (on most Linux systems dialout), then log in anew:",
                 write=('sudo usermod -aG dialout "$USER"',),
             )
         case PortState.BUSY:
             return Cause(
                 what=f"another program holds {device}",
-                do="close it: a terminal program, a maker's own tool, or another softwake",
+                remedy="close it: a terminal program, a maker's own tool, or another softwake",
             )
         case PortState.NO_BACKEND | PortState.FAILED:
             return Cause(
-                what=f"{device} cannot be opened ({problem})", do="unplug the adapter and try again"
+                what=f"{device} cannot be opened ({problem})",
+                remedy="unplug the adapter and try again",
             )
 
 
@@ -113,38 +114,38 @@ def usb_cause(
         case PortState.ABSENT:
             return Cause(
                 what=f"no USB device {vendor}:{product} is plugged in",
-                do="check that it is on, its cable, and that its USB port is set to USB-TMC in its "
-                "menu; lsusb lists what is there",
+                remedy="check that it is on, its cable, and that its USB port is set to USB-TMC in "
+                "its menu; lsusb lists what is there",
             )
         case PortState.DENIED if linux:
             return Cause(
                 what=f"you may not open the USB device {vendor}:{product}",
-                do="write this line into /etc/udev/rules.d/70-softwake.rules, then run the second, "
-                "and plug it in anew:",
+                remedy="write this line into /etc/udev/rules.d/70-softwake.rules, then run the "
+                "second, and plug it in anew:",
                 write=(udev_rule(address), "sudo udevadm control --reload"),
             )
         case PortState.DENIED:
             return Cause(
                 what=f"you may not open the USB device {vendor}:{product}",
-                do="give it a driver that programs may use (WinUSB on Windows), or use the system "
-                'VISA library: visa = ""',
+                remedy="give it a driver that programs may use (WinUSB on Windows), or use the "
+                'system VISA library: visa = ""',
             )
         case PortState.BUSY:
             return Cause(
                 what=f"another program holds the USB device {vendor}:{product}",
-                do="close it: a maker's own tool, a system VISA library, or another softwake",
+                remedy="close it: a maker's own tool, a system VISA library, or another softwake",
             )
         case PortState.NO_BACKEND:
             return Cause(
                 what="PyUSB finds no libusb on this computer",
-                do='use the system VISA library, visa = "", or install libusb 1.0; on Debian and '
-                "Ubuntu:",
+                remedy='use the system VISA library, visa = "", or install libusb 1.0; on Debian '
+                "and Ubuntu:",
                 write=("sudo apt install libusb-1.0-0",),
             )
         case PortState.FAILED:
             return Cause(
                 what=f"the USB device {vendor}:{product} cannot be opened ({problem})",
-                do="switch it off and on, and plug it in anew",
+                remedy="switch it off and on, and plug it in anew",
             )
 
 

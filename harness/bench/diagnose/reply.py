@@ -32,26 +32,26 @@ def reply_cause(operation: str, message: str, answer: str, *, state: bool) -> Ca
     if line:
         return Cause(
             what=f"{shown(answer)} is not {_wanted(state=state)} alone",
-            do="its dialect must say where the value stands; write under [answers]:",
+            remedy="its dialect must say where the value stands; write under [answers]:",
             write=(line,),
         )
     if state:
         return Cause(
             what=f"{shown(answer)} is neither 0 nor 1",
-            do=f"its dialect needs another question for {operation}, one that is answered by 0 or "
-            "1, ON or OFF",
+            remedy=f"its dialect needs another question for {operation}, one that is answered by 0 "
+            "or 1, ON or OFF",
         )
     if not _NUMBER.search(answer):
         return Cause(
             what=f"{shown(answer)} is not a number, and holds none apart",
-            do="this may be a greeting, or the answer to another question: switch greetings off "
-            "in its menu, switch it off and on, and see that no other program talks to it; if it "
-            f"always answers so, its dialect needs another question for {operation}",
+            remedy="this may be a greeting, or the answer to another question: switch greetings "
+            "off in its menu, switch it off and on, and see that no other program talks to it; if "
+            f"it always answers so, its dialect needs another question for {operation}",
         )
     return Cause(
         what=f"{shown(answer)} is not a number: it holds more than one",
-        do=f"its dialect needs a question for {operation} that is answered by one value, or reads "
-        "them all by its [sample]",
+        remedy=f"its dialect needs a question for {operation} that is answered by one value, or "
+        "reads them all by its [sample]",
     )
 
 
@@ -81,13 +81,13 @@ def compound_cause(
         tables = (["[sample]"] if apart else []) + (["[answers]"] if within else [])
         return Cause(
             what=f"{shown(answer)} is not {len(names)} bare numbers parted by ';'",
-            do=f"its dialect must say how they come; write under {' and '.join(tables)}:",
+            remedy=f"its dialect must say how they come; write under {' and '.join(tables)}:",
             write=(*apart, *within),
         )
     return Cause(
         what=f"expected {len(names)} answers in one line ({', '.join(names)}), got {shown(answer)}",
-        do="leave [sample] out of its dialect, then the questions are put one by one; or let it "
-        "ask what is answered in one line",
+        remedy="leave [sample] out of its dialect, then the questions are put one by one; or let "
+        "it ask what is answered in one line",
     )
 
 
@@ -101,8 +101,8 @@ def queue_cause(message: str, answer: str, what: str) -> Cause:
     """
     return echo_cause(message, answer) or Cause(
         what=what,
-        do="its dialect needs a question under [ask] error that is answered by code and text, such "
-        'as 0,"No error"',
+        remedy="its dialect needs a question under [ask] error that is answered by code and text, "
+        'such as 0,"No error"',
     )
 
 
@@ -134,13 +134,13 @@ def echo_cause(message: str, answer: str) -> Cause | None:
     if not text:
         return Cause(
             what="its answer is empty",
-            do="check the terminator and, on a serial port, the line's settings; then that its "
+            remedy="check the terminator and, on a serial port, the line's settings; then that its "
             "dialect puts a question it answers",
         )
     if text.casefold() == message.strip().casefold():
         return Cause(
             what="it sends the message back: an echo",
-            do="switch the echo off in its menu, or in its serial adapter",
+            remedy="switch the echo off in its menu, or in its serial adapter",
         )
     return None
 

@@ -31,7 +31,7 @@ def missing_package(interface: Interface, installed: Callable[[str], bool]) -> C
         return None
     return Cause(
         what=f"pyvisa-py needs a package for {interface.value} that is not installed",
-        do="install it, then try again:",
+        remedy="install it, then try again:",
         write=(f'pip install "softwake[{extra}]"',),
     )
 
@@ -47,17 +47,17 @@ def missing_library(visa: str, problem: str) -> Cause:
     if visa in {"", "@ivi"}:
         return Cause(
             what="there is no system VISA library on this computer",
-            do="install the one of your interface's maker, or write in the bench file:",
+            remedy="install the one of your interface's maker, or write in the bench file:",
             write=(own,),
         )
     if "@" in visa and "Wrapper not found" in problem:
         return Cause(
             what=f"PyVISA knows no library {visa!r}",
-            do="write in the bench file, for the one that comes along:",
+            remedy="write in the bench file, for the one that comes along:",
             write=(own,),
         )
     return Cause(
         what=f"the VISA library {visa!r} cannot be opened: {problem.strip()}",
-        do='check its path, or write in the bench file visa = "" for the system\'s, or:',
+        remedy='check its path, or write in the bench file visa = "" for the system\'s, or:',
         write=(own,),
     )

@@ -9,14 +9,14 @@ from harness.rehearse.circuit.changes import Changes
 from harness.rehearse.circuit.contact import Contact
 from harness.rehearse.circuit.converter import ConverterState, Mode
 from harness.rehearse.circuit.diodes import Diodes
-from harness.rehearse.circuit.feed import Drive
 from harness.rehearse.circuit.fuse_heat import FuseHeat
 from harness.rehearse.circuit.half_cycle import HalfCycle
-from harness.rehearse.circuit.ledger import Ledger, Means
+from harness.rehearse.circuit.half_cycle_result import HalfCycleResult
 from harness.rehearse.circuit.let_through import LetThrough
 from harness.rehearse.circuit.network import InputNetwork
-from harness.rehearse.circuit.past import Past
 from harness.rehearse.circuit.source import SourceModel, SourceSetting, folded_v
+from harness.rehearse.circuit.thevenin import Drive
+from harness.rehearse.circuit.windowed_means import Means, WindowedMeans
 from harness.rehearse.unit_model import UnitModel
 
 __all__ = ["AcSolver"]
@@ -44,7 +44,7 @@ class AcSolver:
         self.converter = ConverterState(model.converter, model.bulk)
         self.fuse = FuseHeat(model.fuse)
         self.contact = Contact(model.defects.intermittence, seed=seed)
-        self.ledger = Ledger()
+        self.ledger = WindowedMeans()
         self.let_through = LetThrough()
         self.time_s = 0.0
         self.bulk_v = 0.0
@@ -53,7 +53,7 @@ class AcSolver:
         self._setting = self._wanted = setting
         self._amplitude_v = 0.0
         self._negative = False
-        self._past: list[Past] = []
+        self._past: list[HalfCycleResult] = []
         self._repeats = False
         self._alike = 0
         self._pair = Means(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
@@ -213,7 +213,7 @@ class AcSolver:
         self._run_parts(half, duration_s)
         self._alike += 1
         means = half.means()
-        past = Past(
+        past = HalfCycleResult(
             duration_s=duration_s,
             end_v=half.bulk_v,
             amplitude_v=self._amplitude_v,
@@ -277,7 +277,7 @@ class AcSolver:
                 self._rewire()
                 half.go_on_with(self._half_network())
 
-    def _change(self, duration_s: float, past: Past, *, warmed: bool = False) -> None:
+    def _change(self, duration_s: float, past: HalfCycleResult, *, warmed: bool = False) -> None:
         """Let the unit itself change, from the next zero crossing on."""
         changes = self.changes
         if changes is not None and changes.advance(
@@ -333,7 +333,7 @@ class AcSolver:
         self._change(pairs * half_s, second)
         return True
 
-    def _even_s(self, first: Past, second: Past) -> float:
+    def _even_s(self, first: HalfCycleResult, second: HalfCycleResult) -> float:
         """Return how long the unit stays what it is at the last line period's currents."""
         assert self.changes is not None
         return self.changes.even_s(
@@ -342,7 +342,7 @@ class AcSolver:
             varistor_w=0.5 * (first.varistor_w + second.varistor_w),
         )
 
-    def _book(self, past: Past) -> None:
+    def _book(self, past: HalfCycleResult) -> None:
         self._count(past.duration_s, past.means)
         self._let_through(past, 1)
 
@@ -351,7 +351,7 @@ class AcSolver:
         if self.fuse.advance(duration_s, means.current):
             self._rewire()
 
-    def _let_through(self, past: Past, times: int) -> None:
+    def _let_through(self, past: HalfCycleResult, times: int) -> None:
         charge_c, energy_j, i2t_a2s = past.let_through
         self.let_through.charge_c += times * charge_c
         self.let_through.energy_j += times * energy_j

@@ -9,10 +9,10 @@ from harness.rehearse.circuit.ac import AcSolver
 from harness.rehearse.circuit.converter import ConverterState
 from harness.rehearse.circuit.dc import DcSolver
 from harness.rehearse.circuit.fuse_heat import FuseHeat
-from harness.rehearse.circuit.ledger import Ledger
 from harness.rehearse.circuit.let_through import LetThrough
 from harness.rehearse.circuit.output_load import LOOP_S, Mode, OutputLoad
 from harness.rehearse.circuit.source import SourceModel, SourceSetting
+from harness.rehearse.circuit.windowed_means import WindowedMeans
 from harness.rehearse.unit_model import UnitModel
 
 __all__ = ["Circuit"]
@@ -26,7 +26,7 @@ class _Solver(Protocol):
 
     converter: ConverterState
     fuse: FuseHeat
-    ledger: Ledger
+    ledger: WindowedMeans
     let_through: LetThrough
     time_s: float
     bulk_v: float

@@ -8,11 +8,11 @@ from harness.rehearse.circuit.changes import Changes
 from harness.rehearse.circuit.contact import Contact
 from harness.rehearse.circuit.converter import ConverterState, Mode
 from harness.rehearse.circuit.fuse_heat import FuseHeat
-from harness.rehearse.circuit.ledger import Ledger, Means
 from harness.rehearse.circuit.let_through import LetThrough
 from harness.rehearse.circuit.network import InputNetwork
 from harness.rehearse.circuit.rosenbrock import rosenbrock_step
 from harness.rehearse.circuit.source import SourceModel, SourceSetting
+from harness.rehearse.circuit.windowed_means import Means, WindowedMeans
 from harness.rehearse.unit_model import UnitModel
 
 __all__ = ["DcSolver"]
@@ -50,7 +50,7 @@ class DcSolver:
         self.converter = ConverterState(model.converter, model.bulk)
         self.fuse = FuseHeat(model.fuse)
         self.contact = Contact(model.defects.intermittence, seed=seed)
-        self.ledger = Ledger()
+        self.ledger = WindowedMeans()
         self.let_through = LetThrough()
         self.time_s = 0.0
         self.terminal_v = 0.0

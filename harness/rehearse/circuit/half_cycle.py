@@ -11,10 +11,10 @@ from __future__ import annotations
 import math
 
 from harness.rehearse.circuit.converter import ConverterState, Mode
-from harness.rehearse.circuit.feed import Drive, Feed, Flows, shunt_heat_j, shunted_square
-from harness.rehearse.circuit.ledger import Means
 from harness.rehearse.circuit.network import InputNetwork
 from harness.rehearse.circuit.pulse import Pulse, Still, carry_pulse
+from harness.rehearse.circuit.thevenin import Drive, Flows, Thevenin, shunt_heat_j, shunted_square
+from harness.rehearse.circuit.windowed_means import Means
 from harness.rehearse.unit_model import UnitModel
 
 __all__ = ["HalfCycle"]
@@ -100,8 +100,8 @@ class HalfCycle:
         self._model, self._network, self._converter, self._drive = model, network, converter, drive
         self._omega = 2.0 * math.pi * drive.frequency_hz
         self._plain = not network.is_closed or network.is_plain(drive.peak_v)
-        self._free = Feed.free(network.line_ohm, 0.0, drive.peak_v)
-        self._known: tuple[Feed, float, float, float, Flows] | None = None
+        self._free = Thevenin.free(network.line_ohm, 0.0, drive.peak_v)
+        self._known: tuple[Thevenin, float, float, float, Flows] | None = None
         steps = _STEPS if self._plain or network.short_siemens > 0.0 else _VARISTOR_STEPS
         self._grid_s = 0.5 / drive.frequency_hz / steps
         self.time_s = 0.0
@@ -222,18 +222,18 @@ class HalfCycle:
             mid_v = drive.peak_v * math.sin(self._omega * (self.time_s + 0.5 * step_s))
             inner_v = net.inner_v(self.bulk_v, power_w) if drive.conducts else math.inf
             shunt = net.shunt_siemens(self._model, mid_v, inner_v)
-            feed = Feed.free(net.line_ohm, shunt, drive.peak_v)
+            feed = Thevenin.free(net.line_ohm, shunt, drive.peak_v)
         before = self._flows(feed, self.time_s, self.bulk_v, power_w)
         if before.line_a > drive.clamp_a:
-            feed = Feed.held(shunt, drive.clamp_a)
+            feed = Thevenin.held(shunt, drive.clamp_a)
             before = self._flows(feed, self.time_s, self.bulk_v, power_w)
         step_s, end_v, after = self._step(feed, before, step_s, power_w)
         if after.line_a > drive.clamp_a and not feed.is_held:
-            feed = Feed.held(shunt, drive.clamp_a)
+            feed = Thevenin.held(shunt, drive.clamp_a)
             step_s, end_v, after = self._step(feed, before, step_s, power_w)
         if feed.is_held:
             self.clamped = True
-            free = Feed.free(net.line_ohm, shunt, drive.peak_v)
+            free = Thevenin.free(net.line_ohm, shunt, drive.peak_v)
             for _ in range(_HALVINGS):
                 # A clamp held longer than needed would lift the capacitor above the line.
                 free_v = self._flows(free, self.time_s + step_s, end_v, power_w).forward_v
@@ -287,7 +287,7 @@ class HalfCycle:
             self.fault_square += pulse.inner_square
 
     def _step(
-        self, feed: Feed, before: Flows, step_s: float, power_w: float
+        self, feed: Thevenin, before: Flows, step_s: float, power_w: float
     ) -> tuple[float, float, Flows]:
         """Return the step taken, bulk voltage and flows after it.
 
@@ -304,7 +304,7 @@ class HalfCycle:
             after = self._flows(feed, self.time_s + step_s, end_v, power_w)
         return step_s, end_v, after
 
-    def _conducted_v(self, feed: Feed, step_s: float, power_w: float) -> float:
+    def _conducted_v(self, feed: Thevenin, step_s: float, power_w: float) -> float:
         """Return bulk voltage after conducting for ``step_s``.
 
         C dv/dt = i - P/v - v/R with P/v replaced by its tangent is v' = -k v + s sin(wt) + c, whose
@@ -332,7 +332,7 @@ class HalfCycle:
             end += scale * (rate * math.sin(angle) - omega * math.cos(angle))
         return end + (bulk_v - start) * math.exp(-rate * step_s)
 
-    def _flows(self, feed: Feed, time_s: float, bulk_v: float, power_w: float) -> Flows:
+    def _flows(self, feed: Thevenin, time_s: float, bulk_v: float, power_w: float) -> Flows:
         """Return who carries what at one instant; the end of a step is the next one's beginning."""
         known = self._known
         if (

@@ -2,7 +2,7 @@
 
 Each carries out one planned step: sets its levels, lets them settle, holds them, and has its checks
 judged. Whatever leaves the envelope on the way raises
-:class:`~harness.bench.trip.Tripped` with power already off.
+:class:`~harness.power.trip.Tripped` with power already off.
 """
 
 from __future__ import annotations

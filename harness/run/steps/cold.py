@@ -17,7 +17,7 @@ from harness.record.sink import CheckRow
 from harness.run.checks import judge
 from harness.run.context import Context
 from harness.run.figures import mean_of
-from harness.run.hands import move_meter, power_off
+from harness.run.operator_actions import move_meter, power_off
 from harness.run.rest import Hold
 
 __all__ = ["carry_out"]
@@ -68,7 +68,7 @@ def _go_on(context: Context, undecided: list[str]) -> None:
     """Ask whether to go on although a cold check proved nothing."""
     names = ", ".join(undecided)
     agreed = context.operator.confirm(f"Undecided before power: {names}. Energise all the same?")
-    context.stop.obey()
+    context.stop.raise_if_requested()
     if not agreed:
         raise Refused([f"Cold check undecided: {names}. Power has not been on."])
     context.event("agreed", f"to energise with undecided cold checks: {names}")
@@ -81,13 +81,13 @@ def _by_operator(context: Context, step: PlannedStep, check: Check) -> CheckRow:
     prompt = check.ask or check.name
     if check.measure == "operator.yes_no":
         answer, note = context.operator.ask_yes_no(prompt)
-        context.stop.obey()
+        context.stop.raise_if_requested()
         said = "no answer" if answer is None else ("yes" if answer else "no")
         value = math.nan if answer is None else float(answer)
         _note(context, check, said, note)
         return judge(context, step, check, check.name, Estimate(value=value))
     asked, note = context.operator.ask_value(prompt, check.unit)
-    context.stop.obey()
+    context.stop.raise_if_requested()
     said = "no answer" if asked is None else format_quantity(asked, check.unit)
     _note(context, check, said, note)
     value = math.nan if asked is None else asked

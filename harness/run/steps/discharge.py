@@ -5,18 +5,18 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from harness.bench.commands import SwitchOff
 from harness.errors import InstrumentError
 from harness.judge.propagate import Estimate
 from harness.judge.uncertainty import rectangular
+from harness.power.commands import SwitchOff
 from harness.profile.plan import PlannedStep
 from harness.profile.schema import DischargeStep
 from harness.quantity import format_quantity
 from harness.run.checks import judge, judge_undone
 from harness.run.context import Context
 from harness.run.energise import bring_back, set_level
-from harness.run.hands import move_meter, power_off
 from harness.run.off import measure_off
+from harness.run.operator_actions import move_meter, power_off
 from harness.run.rest import settle
 
 __all__ = ["Decay", "carry_out"]

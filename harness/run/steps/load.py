@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from harness.bench.commands import LoadOff, SetLoad
 from harness.errors import Refused
+from harness.power.commands import LoadOff, SetLoad
 from harness.profile.plan import PlannedStep
 from harness.profile.schema import LoadStep
 from harness.run.checks import judge_across, judge_checks, judge_undone, needed_readings
 from harness.run.context import Context
 from harness.run.energise import bring_back, set_level
-from harness.run.hands import connect_load, take_load_off
+from harness.run.operator_actions import connect_load, take_load_off
 from harness.run.rest import Hold, hold, settle
 
 __all__ = ["carry_out"]

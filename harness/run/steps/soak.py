@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.bench.commands import LoadOff, SetLoad
+from harness.power.commands import LoadOff, SetLoad
 from harness.profile.plan import PlannedStep
 from harness.run.checks import judge_checks, needed_readings
 from harness.run.context import Context

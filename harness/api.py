@@ -1,0 +1,273 @@
+"""The one place that wires a run: links and clock, real or simulated, and the record.
+
+The command line calls these functions, and so can a technician's own script; they are also the
+public door of the package (``import harness``).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from harness.bench.clock import SystemClock
+from harness.bench.dialect import bench_dialects
+from harness.errors import Refused, UsageError
+from harness.power.keeper_client import open_process_bench
+from harness.power.local_bench import open_bench
+from harness.power.lock import hold_supply
+from harness.profile.bench_file import BenchFile
+from harness.profile.expand import make_plan
+from harness.profile.load import load_bench, load_profile
+from harness.profile.plan import Plan
+from harness.profile.preflight import preflight
+from harness.profile.schema import Profile
+from harness.profile.unit_file import load_unit
+from harness.record.recorder import MemoryRecorder, Recorder
+from harness.record.unit_entry import unit_entry
+from harness.rehearse.clock import SimulatedClock
+from harness.rehearse.faults import fault_named
+from harness.rehearse.model_file import UnitModelFile, load_unit_model
+from harness.rehearse.unit_model import UnitModel, typical_model
+from harness.run.engine import carry_out
+from harness.run.operator import Operator
+from harness.run.result import RunInfo, RunResult
+from harness.run.stop import StopRequest
+from harness.unit.assess import assess
+
+__all__ = ["plan_for", "rehearse_profile", "run_profile", "simulated_bench_file", "simulated_unit"]
+
+#: The shipped benches a rehearsal uses, by the kind of the unit's input.
+_BENCHES = {"dc": "bench-simulated-dc", "ac": "bench-simulated-ac"}
+
+
+def plan_for(profile: Profile, bench: BenchFile | None = None) -> Plan:
+    """Expand a profile into a plan for a bench; opens no link and energises nothing.
+
+    Args:
+        profile: The profile.
+        bench: The bench, or None for a plan that no bench restricts.
+
+    Raises:
+        DialectError: A dialect the bench names is missing or wrong.
+    """
+    if bench is None:
+        return make_plan(profile)
+    dialects = bench_dialects(bench)
+    window_s = bench.supply.averaging_window_s or dialects["supply"].link.averaging_window_s
+    operations = {role: dialect.operations for role, dialect in dialects.items()}
+    return make_plan(profile, bench, window_s=window_s, operations=operations)
+
+
+def simulated_bench_file(profile: Profile) -> BenchFile:
+    """Return the shipped bench file of the simulated instruments that fit a profile."""
+    return load_bench(_BENCHES[profile.unit.input.kind])
+
+
+def simulated_unit(
+    profile: Profile,
+    fault: str | None = None,
+    *,
+    model: UnitModelFile | str | Path | None = None,
+    seed: int = 1,
+) -> UnitModel:
+    """Return the unit on the simulated bench, healthy or with a fault.
+
+    Args:
+        profile: The profile, with the unit's nameplate.
+        fault: Name of a fault, or None.
+        model: A unit model, the path of one, or the name of a shipped one; None for a unit that
+            is typical of the nameplate.
+        seed: Decides the values that the unit model gives with a tolerance.
+
+    Raises:
+        FileError: The unit model cannot be used, or is of another kind of unit.
+        UsageError: There is no such fault, it does not exist in a unit of this kind, or the
+            profile cannot show it.
+    """
+    unit = _unit_of(profile, model, seed)
+    if fault is None:
+        return unit
+    known = fault_named(fault, profile.unit.input.kind)
+    if known.needs_load and all(step.kind != "load" for step in profile.steps):
+        raise UsageError(
+            f"{fault!r} shows itself only under load, and this profile has no load step",
+            remedy="add a load step, or rehearse another fault",
+        )
+    return known.apply(unit)
+
+
+def _unit_of(profile: Profile, model: UnitModelFile | str | Path | None, seed: int) -> UnitModel:
+    if model is None:
+        return typical_model(profile.unit)
+    file = model if isinstance(model, UnitModelFile) else load_unit_model(model)
+    return file.unit(profile.unit, seed=seed)
+
+
+def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
+    profile: Profile | str | Path,
+    *,
+    fault: str | None = None,
+    model: UnitModelFile | str | Path | None = None,
+    seed: int = 1,
+    serial: str = "REHEARSAL",
+    operator: str = "",
+    results: Path | str | None = None,
+    unit: str | Path | None = None,
+    photos: Iterable[str] = (),
+    stop: StopRequest | None = None,
+) -> RunResult:
+    """Rehearse a profile on the simulated bench.
+
+    Args:
+        profile: A profile, the path of one, or the name of a shipped one.
+        fault: Name of a fault on the simulated unit, or None.
+        model: A unit model, the path of one, or the name of a shipped one: the very unit on the
+            bench. None for a unit that is typical of the nameplate.
+        seed: Seed of instrument errors, noise, intermittent faults and values with a tolerance:
+            same seed, same run.
+        serial: Serial number the record carries.
+        operator: Name the record carries.
+        results: Folder for the record, or None to keep it in memory only.
+        unit: A unit file whose story and assessment go into the record, or None.
+        photos: Paths of pictures of the unit, named beside its story.
+        stop: Whether somebody wants to stop.
+
+    Returns:
+        How it ended; ``.record`` gives its frames.
+
+    Raises:
+        FileError: The profile or the unit model cannot be used.
+        UsageError: There is no such fault.
+    """
+    from harness.rehearse.operator import SimulatedOperator
+    from harness.rehearse.simulated_bench import SimulatedBench  # loads VISA: not for a plan
+
+    loaded = profile if isinstance(profile, Profile) else load_profile(profile)
+    bench = simulated_bench_file(loaded)
+    clock = SimulatedClock()
+    file = load_unit_model(model) if isinstance(model, str | Path) else model
+    simulated_on = simulated_unit(loaded, fault, model=file, seed=seed)
+    simulated = SimulatedBench(simulated_on, bench, clock, seed=seed)
+    started = dt.datetime.now(dt.UTC)
+    facts = _unit_facts(unit, photos)
+    sink = _sink(results, serial, started)
+    result = carry_out(
+        plan_for(loaded, bench),
+        connect=lambda: open_bench(bench, clock, library=simulated.library()),
+        clock=clock,
+        sink=sink,
+        info=RunInfo(
+            serial=serial,
+            started=started,
+            operator=operator,
+            rehearsal=True,
+            fault=_faults_of(fault, file),
+            seed=seed,
+            unit_model=None if file is None else _entry_of(file),
+            unit_file=facts,
+        ),
+        stop=stop,
+        operator=SimulatedOperator(simulated, loaded.unit, clock.sleep_s),
+    )
+    return replace(result, frames=sink.frames) if isinstance(sink, MemoryRecorder) else result
+
+
+def run_profile(  # noqa: PLR0913 - what a run is made of
+    profile: Profile | str | Path,
+    bench: BenchFile | str | Path,
+    *,
+    serial: str,
+    results: Path | str,
+    operator: str = "",
+    unit: str | Path | None = None,
+    photos: Iterable[str] = (),
+    confirm: Callable[[Plan], bool] | None = None,
+    operator_actions: Operator | None = None,
+    stop: StopRequest | None = None,
+) -> RunResult:
+    """Carry a profile out on a real bench.
+
+    Args:
+        profile: A profile, the path of one, or the name of a shipped one.
+        bench: A bench file, or the path of one.
+        serial: Serial number of the unit.
+        results: Folder for the record; a real run is always recorded.
+        operator: Who is at the bench.
+        unit: A unit file whose story and assessment go into the record, or None.
+        photos: Paths of pictures of the unit, named beside its story.
+        confirm: Asked with the plan before anything is energised; None asks nobody.
+        operator_actions: Who moves leads and answers questions on the way; None: nobody, so that
+            what only a person can tell stays undecided.
+        stop: Whether somebody wants to stop.
+
+    Returns:
+        How it ended; power is off and confirmed off.
+
+    Raises:
+        FileError: A file cannot be used.
+        Refused: The plan did not pass, another run uses the supply, or the operator said no;
+            nothing was energised.
+        PowerOffUnconfirmed: Output off could not be confirmed: cut the mains by hand.
+    """
+    loaded = profile if isinstance(profile, Profile) else load_profile(profile)
+    table = bench if isinstance(bench, BenchFile) else load_bench(bench)
+    facts = _unit_facts(unit, photos)
+    plan = plan_for(loaded, table)
+    started = dt.datetime.now(dt.UTC)
+    findings = preflight(plan, today=started.date())
+    if findings.reasons:
+        raise Refused(findings.reasons)
+    with hold_supply(table.supply.resource, serial=serial, started=started):
+        if confirm is not None and not confirm(plan):
+            raise Refused(["the operator did not confirm"])
+        clock = SystemClock()
+        return carry_out(
+            plan,
+            connect=lambda: open_process_bench(table, clock),
+            clock=clock,
+            sink=_sink(results, serial, started),
+            info=RunInfo(serial=serial, started=started, operator=operator, unit_file=facts),
+            stop=stop,
+            operator=operator_actions,
+        )
+
+
+def _unit_facts(unit: str | Path | None, photos: Iterable[str]) -> dict[str, Any] | None:
+    """Return what a unit file says, and what follows from it, as plain data for the record."""
+    if unit is None:
+        return None
+    loaded = load_unit(unit)
+    return unit_entry(
+        assess(loaded),
+        source=loaded.source,
+        sha256=loaded.sha256,
+        text=loaded.text,
+        photos=photos,
+    )
+
+
+def _faults_of(fault: str | None, model: UnitModelFile | None) -> str | None:
+    """Return what is wrong with the simulated unit, as the record names it."""
+    told = [] if model is None else [table.kind for table in model.faults]
+    return ", ".join([*told, *([fault] if fault else [])]) or None
+
+
+def _entry_of(model: UnitModelFile) -> dict[str, str]:
+    """Return a unit model as the record keeps it."""
+    return {
+        "title": model.title,
+        "source": model.source,
+        "sha256": model.sha256,
+        "text": model.text,
+    }
+
+
+def _sink(
+    results: Path | str | None, serial: str, started: dt.datetime
+) -> Recorder | MemoryRecorder:
+    if results is None:
+        return MemoryRecorder(serial=serial, started=started)
+    return Recorder.create(Path(results), serial=serial, started=started)

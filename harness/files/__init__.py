@@ -1,0 +1,1 @@
+"""TOML with line numbers, field types, mistakes told in one go."""

@@ -1,0 +1,265 @@
+"""Turns what validation found into mistakes a technician can mend: line, key, problem, example."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+from types import UnionType
+from typing import Annotated, Any, Literal, NamedTuple, Union, get_args, get_origin
+
+from pydantic import ValidationError
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
+
+from harness.errors import Mistake, did_you_mean
+from harness.files.field_types import Table
+from harness.files.toml_positions import KeyPath, TomlPositions
+from harness.quantity import shown
+
+__all__ = ["ConfigError", "as_mistakes", "found_by_validation", "key_text"]
+
+#: More than these are not listed: nobody mends a file from a list of a thousand.
+_MOST_LISTED = 100
+
+#: ``key = …`` or ``[table]``: an example that needs no key in front of it.
+_WHOLE_LINE = re.compile(r"\w+ = |\[+[a-z]")
+
+
+class ConfigError(NamedTuple):
+    """One mistake, before its line is looked up.
+
+    Attributes:
+        path: The key it is about.
+        problem: What is wrong, in one sentence without a full stop.
+        example: A value that would be right, as it stands in TOML, or empty.
+    """
+
+    path: KeyPath
+    problem: str
+    example: str = ""
+
+
+def as_mistakes(
+    slips: Iterable[ConfigError], file: str, lines: TomlPositions
+) -> tuple[Mistake, ...]:
+    """Give every slip its line, in the order of the file.
+
+    Args:
+        slips: What was found.
+        file: The file's name as the user gave it.
+        lines: Where the keys stand.
+    """
+    unique = tuple(dict.fromkeys(slips))
+    listed = [
+        Mistake(file, lines.nearest(slip.path), key_text(slip.path), slip.problem, _line_for(slip))
+        for slip in unique[:_MOST_LISTED]
+    ]
+    listed.sort(key=lambda mistake: mistake.line or 0)
+    if len(unique) > _MOST_LISTED:
+        listed.append(Mistake(file, None, "", f"and {len(unique) - _MOST_LISTED} more mistakes"))
+    return tuple(listed)
+
+
+def _line_for(slip: ConfigError) -> str:
+    """Return the example as a line of the file: its key goes in front, where it has one."""
+    key = slip.path[-1] if slip.path else 0
+    whole = not slip.example or isinstance(key, int) or _WHOLE_LINE.match(slip.example)
+    return slip.example if whole else f"{key} = {slip.example}"
+
+
+def key_text(path: KeyPath) -> str:
+    """Write a path as ``steps[2].checks[0].low``; list positions count from 0."""
+    text = ""
+    for part in path:
+        if isinstance(part, int):
+            text += f"[{part}]"
+        else:
+            plain = part.replace("_", "").replace("-", "").isalnum() and len(part) <= 60
+            text += f".{part if plain else shown(part)}"
+    return text.removeprefix(".")
+
+
+def found_by_validation(
+    error: ValidationError, model: type[Table], data: object
+) -> Iterator[ConfigError]:
+    """Yield a slip for everything validation found.
+
+    Args:
+        error: What was raised.
+        model: The table that was validated.
+        data: What stood in the file.
+    """
+    for detail in error.errors(include_url=False):
+        if detail["type"] == "too_short" and detail["input"]:
+            continue  # there are elements, each wrong, and each told on its own
+        yield _slip(_path(detail["loc"], model, data), detail, model, data)
+
+
+def _path(loc: tuple[str | int, ...], model: type[Table], data: object) -> KeyPath:
+    """Return a location without the names of union members, which are no keys of the file."""
+    path: KeyPath = ()
+    member_named = False
+    for part in loc:
+        annotation = _annotation_at(model, path, data)[0]
+        if not member_named and sum(map(_is_table, _members(annotation))) > 1:
+            member_named = True
+            continue
+        member_named = False
+        if part != "[key]":
+            path = (*path, part)
+    return path
+
+
+def _value_at(path: KeyPath, data: object) -> Any:
+    for part in path:
+        try:
+            data = data[part]  # type: ignore[index]
+        except (KeyError, IndexError, TypeError):
+            return None
+    return data
+
+
+def _slip(path: KeyPath, detail: ErrorDetails, model: type[Table], data: object) -> ConfigError:
+    """Say in our words what validation found."""
+    annotation, field = _annotation_at(model, path, data)
+    example = _example(field) or _TABLES.get(path, "")
+    context = detail.get("ctx", {})
+    if "problem" in context:  # our own words already
+        return ConfigError(path, context["problem"], example or context.get("example", ""))
+    match detail["type"]:
+        case "missing":
+            return ConfigError(path, "this key is missing", example)
+        case "extra_forbidden":
+            known = _keys(model, path[:-1], data)
+            hint = did_you_mean(path[-1], known) or f"; there are {', '.join(known)}"
+            return ConfigError(path, f"there is no key {shown(path[-1])} here{hint}")
+        case "union_tag_not_found":
+            return ConfigError((*path, "kind"), "this key is missing", f'"{_tags(annotation)[0]}"')
+        case "union_tag_invalid":
+            return _unknown_kind((*path, "kind"), detail["input"], _tags(annotation))
+        case "literal_error":
+            return _wrong_choice(path, detail["input"], field)
+    return ConfigError(path, _wrong_shape(path, detail, annotation), example)
+
+
+def _wrong_choice(path: KeyPath, value: object, field: FieldInfo | None) -> ConfigError:
+    choices = _choices(field)
+    expected = " or ".join(map(repr, choices))
+    hint = did_you_mean(value, choices)
+    return ConfigError(path, f"expected {expected}, got {shown(value)}{hint}", f'"{choices[0]}"')
+
+
+def _wrong_shape(path: KeyPath, detail: ErrorDetails, annotation: Any) -> str:
+    """Say that a value is no list, no table, no text, or too little of it."""
+    got = f"got {shown(detail['input'])}"
+    match detail["type"]:
+        case "too_short":
+            return "at least one is needed"
+        case "tuple_type" if any(map(_is_table, _members(_element(annotation)))):
+            name = ".".join(part for part in path if isinstance(part, str))
+            return f"expected a list of tables, each begun by [[{name}]]"
+        case "tuple_type" | "list_type":
+            return f"expected a list, {got}"
+        case "model_type" | "dict_type" | "model_attributes_type":
+            return f"expected a table, {got}"
+        case "string_type":
+            return f"expected text, {got}"
+    return f"{shown(detail['input'])}: {detail['msg'].replace('Input should', 'it should')}"
+
+
+def _unknown_kind(path: KeyPath, value: object, kinds: tuple[str, ...]) -> ConfigError:
+    kind = value.get("kind") if isinstance(value, dict) else None
+    what = "kind of step" if path[0] == "steps" else "kind of input"
+    hint = did_you_mean(kind, kinds) or f"; there are {', '.join(kinds)}"
+    return ConfigError(path, f"there is no {what} {shown(kind)}{hint}", f'"{kinds[0]}"')
+
+
+#: Tables that may be missing, each with the least that will do.
+_TABLES: dict[KeyPath, str] = {
+    ("unit",): "[unit] with input and protection_class",
+    ("unit", "input"): '{ kind = "dc", nominal = "24 V", tolerance = "10 %", current = "1.2 A" }',
+    ("envelope",): '{ voltage = "26.4 V", current = "1.5 A", power = "36 W" }',
+    ("steps",): '[[steps]] and below it kind = "start"',
+    ("supply",): "[supply] with kind, resource and dialect",
+    ("meter",): "[meter] with resource and dialect",
+    ("load",): "[load] with resource and dialect",
+}
+
+
+# --- the schema, walked along a path ---------------------------------------------------------
+
+
+def _members(annotation: Any) -> list[Any]:
+    """Return the types an annotation stands for: unions opened, annotations taken off."""
+    origin = get_origin(annotation)
+    if origin is Annotated:
+        return _members(get_args(annotation)[0])
+    if origin in (Union, UnionType):
+        return [member for part in get_args(annotation) for member in _members(part)]
+    return [annotation]
+
+
+def _is_table(annotation: Any) -> bool:
+    return isinstance(annotation, type) and issubclass(annotation, Table)
+
+
+def _table_of(annotation: Any, value: object) -> type[Table] | None:
+    """Return the table an annotation stands for; of several, the one of the value's kind."""
+    tables = [member for member in _members(annotation) if _is_table(member)]
+    kind = value.get("kind") if isinstance(value, dict) else None
+    fitting = [table for table in tables if kind in _kinds(table)] if len(tables) > 1 else tables
+    return fitting[0] if fitting else None
+
+
+def _kinds(table: type[Table]) -> tuple[Any, ...]:
+    field = table.model_fields.get("kind")
+    return () if field is None else get_args(field.annotation)
+
+
+def _fields(table: type[Table]) -> dict[str, FieldInfo]:
+    """Return the fields of a table by their keys in the file."""
+    return {field.alias or name: field for name, field in table.model_fields.items()}
+
+
+def _annotation_at(model: type[Table], path: KeyPath, data: object) -> tuple[Any, FieldInfo | None]:
+    """Return the annotation at a path, and the field the path ends in, if it does."""
+    annotation: Any = model
+    field: FieldInfo | None = None
+    for depth, part in enumerate(path):
+        table = _table_of(annotation, _value_at(path[:depth], data))
+        if table is not None:
+            field = _fields(table).get(str(part))
+            annotation = None if field is None else field.annotation
+            continue
+        field = None
+        annotation = _element(annotation)
+    return annotation, field
+
+
+def _element(annotation: Any) -> Any:
+    """Return what a list or a table of any keys is made of, or None for anything else."""
+    for member in _members(annotation):
+        if get_origin(member) in (tuple, dict):
+            return get_args(member)[1 if get_origin(member) is dict else 0]
+    return None
+
+
+def _tags(annotation: Any) -> tuple[str, ...]:
+    """Return the kinds a union of tables is told apart by."""
+    tables = [member for member in _members(annotation) if _is_table(member)]
+    return tuple(str(kind) for table in tables for kind in _kinds(table))
+
+
+def _keys(model: type[Table], path: KeyPath, data: object) -> tuple[str, ...]:
+    table = _table_of(_annotation_at(model, path, data)[0], _value_at(path, data))
+    return () if table is None else tuple(_fields(table))
+
+
+def _example(field: FieldInfo | None) -> str:
+    return str(field.examples[0]) if field is not None and field.examples else ""
+
+
+def _choices(field: FieldInfo | None) -> tuple[str, ...]:
+    members = _members(field.annotation) if field is not None else []
+    literals = [member for member in members if get_origin(member) is Literal]
+    return tuple(str(choice) for literal in literals for choice in get_args(literal)) or ("",)

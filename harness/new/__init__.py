@@ -1,0 +1,1 @@
+"""First files, from a few answers."""

@@ -1,0 +1,1 @@
+"""The keeper of power: its process, the engine's end of it, monitors and trips."""

@@ -1,0 +1,400 @@
+"""A bench whose supply and load are in the hands of a keeper process; the engine's end of it."""
+
+from __future__ import annotations
+
+import contextlib
+import subprocess
+import threading
+from collections.abc import Iterator, Mapping
+from typing import Any, NoReturn
+
+from harness.bench.clock import SystemClock
+from harness.bench.link import open_visa
+from harness.bench.open import open_meter
+from harness.bench.roles import Meter
+from harness.bench.sample import SupplySample
+from harness.bench.trial import try_questions
+from harness.errors import (
+    CommandRefused,
+    HarnessError,
+    InstrumentError,
+    LinkError,
+    PowerOffUnconfirmed,
+)
+from harness.power import messages
+from harness.power.awake import MAY_SLEEP, StayAwake
+from harness.power.channel import Channel, start_keeper
+from harness.power.commands import Command, SwitchOn
+from harness.power.local_bench import open_bench
+from harness.power.operating_envelope import OperatingEnvelope
+from harness.power.outlet import WINDOW
+from harness.power.port import OnEvent, OnSample
+from harness.power.trip import Trip, Tripped, TripReason
+from harness.power.vigil import Lookout
+from harness.profile.bench_file import BenchFile
+
+__all__ = ["ProcessBench", "ProcessPower", "open_process_bench"]
+
+#: Time the process may take to start, and before power to answer.
+_START_S = 20.0
+#: Time it may take to ask every question once, some of them in vain.
+_TRIAL_S = 60.0
+#: Longest silence of the keeper while power is on: the rest of a second is enough to switch off.
+_SILENCE_S = 0.6
+#: No sample the engine acts on is older (safety rule 13).
+_OLDEST_S = 0.05
+#: Longest time without one that is younger.
+_BEHIND_S = 1.0
+
+
+class ProcessBench:
+    """A keeper process and a meter; fulfils :class:`harness.power.port.Bench`.
+
+    Attributes:
+        file: The bench file.
+        meter: The meter, or None.
+    """
+
+    def __init__(self, file: BenchFile, clock: SystemClock, meter: Meter | None) -> None:
+        self.file = file
+        self.meter = meter
+        self.process = start_keeper()
+        self._awake = StayAwake()
+        self._clock = clock
+        self._power: ProcessPower | None = None
+        self._line = Channel(self.process, clock)
+        self._line.send(messages.Open(_without_meter(file), clock.origin_s))
+
+    def identities(self) -> dict[str, str]:
+        """Identify every instrument and empty its error queue.
+
+        Raises:
+            HarnessError: An instrument cannot be opened or does not answer.
+        """
+        roles = dict(self._expect(messages.Identities, _START_S).by_role)
+        if self.meter is not None:
+            roles["meter"] = self.meter.identify_and_clear()
+        return roles
+
+    def try_questions(self, questions: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
+        """Put every question once, before power; return what is wrong with the answers."""
+        self._line.send(messages.Try(dict(questions)))
+        wrong = self._expect(messages.Tried, _TRIAL_S).wrong
+        own = try_questions(self.meter, questions.get("meter", ())) if self.meter else ()
+        return (*wrong, *map(str, own))
+
+    def _expect(self, kind: type, longest_s: float) -> Any:
+        """Return what the process answers before it has power in its hands."""
+        answer = self._line.receive(longest_s)
+        if isinstance(answer, kind):
+            return answer
+        raise HarnessError(getattr(answer, "text", "the keeper process does not answer"))
+
+    def power(
+        self, limits: OperatingEnvelope, on_event: OnEvent, on_sample: OnSample
+    ) -> ProcessPower:
+        """Give supply and load to the keeper process with these bounds."""
+        if not self._awake.granted:
+            on_event("sleep", MAY_SLEEP)
+        self._power = ProcessPower(self.file, self._clock, self._line, limits, on_event, on_sample)
+        return self._power
+
+    def close(self) -> None:
+        """Close the pipe and wait for the process to end; it powers off on its way.
+
+        Where output off is not confirmed it goes on trying by itself: the operator must be told at
+        once, so nobody waits for that.
+        """
+        self._line.close()
+        trying = self._power is not None and self._power.unconfirmed
+        try:
+            self.process.wait(timeout=0.1 if trying else 10.0)
+        except subprocess.TimeoutExpired:  # still trying to switch off: leave it to that
+            return
+        self._awake.release()
+        for stream in (self.process.stdout, self.process.stdin):
+            if stream is not None:
+                with contextlib.suppress(OSError):
+                    stream.close()
+
+
+class ProcessPower:
+    """Power in the hands of the keeper process; fulfils :class:`harness.power.port.Power`.
+
+    Its samples come from the process as they are taken, and none is asked for twice. Whether the
+    process is there is watched over by whoever looks first, a thread of the line or the one that
+    waits: see :meth:`_look`.
+    """
+
+    def __init__(
+        self,
+        file: BenchFile,
+        clock: SystemClock,
+        line: Channel,
+        limits: OperatingEnvelope,
+        on_event: OnEvent,
+        on_sample: OnSample,
+    ) -> None:
+        self._file = file
+        self._clock = clock
+        self._line = line
+        self._limits = limits
+        self._on_event = on_event
+        self._on_sample = on_sample
+        self._live = False
+        self._energised = False
+        self._taken = 0  # samples for which no room was made again yet
+        self._trouble: Exception | None = None
+        self._looking = threading.Lock()
+        self._lookout = Lookout()
+        self._unwatched = False
+        self._loss: tuple[Trip, Tripped | PowerOffUnconfirmed] | None = None
+        line.attend = self._look
+        self._request(messages.Hold(limits))
+
+    @property
+    def live(self) -> bool:
+        """Whether the output is, or may be, on."""
+        return self._live and self._loss is None
+
+    @property
+    def unconfirmed(self) -> bool:
+        """Whether output off could not be confirmed."""
+        return isinstance(self._trouble, PowerOffUnconfirmed)
+
+    @property
+    def trip(self) -> Trip | None:
+        """What cut power, if anything has."""
+        return self._trouble.trip if isinstance(self._trouble, Tripped) else None
+
+    def command(self, command: Command) -> None:
+        """Have a command carried out; samples taken before it are recorded, not returned."""
+        if isinstance(command, SwitchOn):
+            # whatever becomes of the answer: from here on it may be on
+            self._live = self._energised = True
+        self._request(messages.Do(command))
+
+    def sample(self) -> SupplySample:
+        """Return the next sample that is young enough; older ones are recorded, not returned."""
+        begin_s = self._clock.now_s()
+        while True:
+            message = self._next()
+            if not isinstance(message, messages.Sampled):
+                continue
+            now_s = self._clock.now_s()
+            if now_s - message.sample.time_s <= _OLDEST_S:
+                return message.sample
+            if now_s - begin_s > _BEHIND_S:
+                self.cut(
+                    TripReason.UNWATCHED,
+                    f"for {_BEHIND_S:g} s the engine got no sample younger than "
+                    f"{_OLDEST_S * 1e3:g} ms: the computer is too busy",
+                )
+
+    def read_load(self) -> dict[str, float]:
+        """Read the load."""
+        self._line.send(messages.ReadLoad())
+        while True:
+            message = self._next()
+            if isinstance(message, messages.LoadReading):
+                return message.values
+
+    def read_off(self, role: str) -> dict[str, float]:
+        """Read supply or load with the output off; whatever comes of it changes nothing.
+
+        Raises:
+            InstrumentError: It gave no reading, or the keeper's process is gone.
+        """
+        trip = self.trip
+        if self.unconfirmed or (trip is not None and trip.reason is TripReason.KEEPER_LOST):
+            raise LinkError("the keeper's process is gone", instrument=role)
+        self._line.send(messages.ReadOff(role))
+        while True:
+            message = self._next()
+            if isinstance(message, messages.OffReading):
+                if not message.values:
+                    raise InstrumentError(message.text, instrument=role)
+                return message.values
+
+    def read_status(self) -> int:
+        """Read the supply's status register."""
+        self._line.send(messages.ReadStatus())
+        while True:
+            message = self._next()
+            if isinstance(message, messages.StatusReading):
+                return message.bits
+
+    def expect_silence(self, longest_s: float) -> None:
+        """Announce a slow reading of the engine's own: signs of life go on for at most so long.
+
+        An engine that is stopped or killed meanwhile is missed all the same as soon as at any
+        other time, since its signs of life end with it.
+        """
+        self._line.beat(longest_s)
+
+    def cut(self, reason: TripReason, detail: str) -> NoReturn:
+        """Cut power for a reason the engine found."""
+        if self._trouble is not None:
+            raise self._trouble
+        self._line.send(messages.Cut(reason, detail))
+        self._await_trip()
+
+    def power_off(self) -> None:
+        """Switch off and confirm; if the process is gone, from here."""
+        if isinstance(self._trouble, PowerOffUnconfirmed):
+            raise self._trouble
+        if self._trouble is None:
+            with contextlib.suppress(Tripped):
+                self._request(messages.PowerOff())
+                if self._unwatched:
+                    self._await_trip()
+        self._live = False
+
+    # --- the line
+
+    def _request(self, request: Any) -> None:
+        """Send a request and wait until it is carried out.
+
+        Raises:
+            CommandRefused: The keeper kept it from the wire.
+        """
+        self._line.send(request)
+        while True:
+            message = self._next()
+            if isinstance(message, messages.Done):
+                self._live = message.live
+                return
+
+    def _await_trip(self) -> NoReturn:
+        while True:  # an answer to an earlier request may come first; what ends this is an error
+            self._next()
+
+    def _next(self) -> Any:
+        """Return the next message; what concerns everybody is seen to on the way."""
+        message = self._line.receive(_SILENCE_S if self._live else _START_S)
+        match message:
+            case messages.Sampled(sample):
+                self._taken += 1
+                if self._taken >= WINDOW // 2:
+                    self._line.send(messages.Room(self._taken))
+                    self._taken = 0
+                self._on_sample(sample)
+            case messages.Event(kind, detail):
+                self._live = kind == "power on" or (self._live and kind != "power off")
+                self._on_event(kind, detail)
+            case messages.Tripped(trip):
+                self._end(Tripped(trip))
+            case messages.Unconfirmed(what, where, remedy):
+                self._end(PowerOffUnconfirmed(what, where=where, remedy=remedy))
+            case messages.Failed(refused=True, text=text):
+                raise CommandRefused(text, where="keeper")
+            case messages.Failed(text=text):
+                self._lost(text)
+            case messages.Closed():
+                self._lost("its process ended")
+            case None:
+                self._lost("its process does not answer")
+        return message
+
+    def _end(self, trouble: Exception) -> NoReturn:
+        if self._loss is not None:  # it was still on its way when the process was ended
+            self._lost("")
+        self._trouble, self._live = trouble, False
+        raise trouble
+
+    # --- the keeper itself
+
+    def _look(self) -> None:
+        """See that somebody watches over power: the keeper, and this process as well.
+
+        Called by any thread. What it finds the main thread meets at its next call.
+        """
+        with self._looking:
+            found = self._lookout.look(live=self._live)
+            silent_s = self._line.silent_s()
+            if not self.live:
+                return
+            if found is not None and not self._unwatched:
+                self._unwatched = True
+                self._line.send(messages.Cut(TripReason.UNWATCHED, found))
+            if silent_s > _SILENCE_S:
+                self._take_over("its process does not answer")
+
+    def _lost(self, what: str) -> NoReturn:
+        """The keeper is gone: tell it, once power is off from here."""
+        with self._looking:
+            if self._loss is None:
+                self._take_over(what)
+        assert self._loss is not None
+        trip, self._trouble = self._loss
+        self._on_event("trip", str(trip))
+        self._on_event("power off", "unconfirmed" if self.unconfirmed else "confirmed")
+        raise self._trouble
+
+    def _take_over(self, what: str) -> None:
+        """End the keeper's process, open the supply from here, and switch it off."""
+        trip = Trip(
+            reason=TripReason.KEEPER_LOST,
+            detail=what,
+            time_s=self._clock.now_s(),
+            live=self._energised,  # its process may have switched off on its way out
+        )
+        self._line.kill()
+        try:
+            self._switch_off()
+        except Exception as error:  # noqa: BLE001 - whatever it is, the operator must hear of it
+            trouble: Tripped | PowerOffUnconfirmed = PowerOffUnconfirmed(
+                f"OUTPUT OFF COULD NOT BE CONFIRMED after {trip}: "
+                f"{error.what if isinstance(error, HarnessError) else error}",
+                where=f"supply ({self._file.supply.resource})",
+                remedy="cut the mains of the supply by hand now, and treat the unit as live",
+            )
+        else:
+            trouble = Tripped(trip)
+        self._loss = trip, trouble
+
+    def _switch_off(self) -> None:
+        """Switch off over links of our own: the supply first and alone, then with the load."""
+        supply = self._file.model_copy(update={"meter": None, "load": None})
+        for tries_left in reversed(range(5)):  # the old links may linger
+            try:
+                self._switch_off_on(supply)
+            except LinkError:
+                if not tries_left:
+                    raise
+                self._clock.sleep_s(0.1)
+            else:
+                break
+        if self._file.load is not None:
+            with contextlib.suppress(HarnessError):  # without the supply it draws nothing
+                self._switch_off_on(_without_meter(self._file))
+
+    def _switch_off_on(self, file: BenchFile) -> None:
+        with open_bench(file, self._clock) as bench:
+            bench.power(self._limits, lambda *_: None, lambda _: None).power_off()
+
+
+@contextlib.contextmanager
+def open_process_bench(file: BenchFile, clock: SystemClock) -> Iterator[ProcessBench]:
+    """Start a keeper process for a bench and open the meter here.
+
+    Args:
+        file: The bench file.
+        clock: The run's clock.
+
+    Raises:
+        LinkError: The meter cannot be opened.
+    """
+    with contextlib.ExitStack() as stack:
+        meter = None
+        if file.meter is not None:
+            meter = stack.enter_context(open_meter(file, clock))
+        else:  # to take over from a keeper must not begin with loading libraries
+            stack.callback(open_visa(file.visa).close)
+        bench = ProcessBench(file, clock, meter)
+        stack.callback(bench.close)
+        yield bench
+
+
+def _without_meter(file: BenchFile) -> BenchFile:
+    return file.model_copy(update={"meter": None})

@@ -1,0 +1,340 @@
+"""The keeper's host in this process: carries its moves out on real or simulated instruments."""
+
+from __future__ import annotations
+
+import contextlib
+from collections import deque
+from typing import NoReturn
+
+from harness.bench.clock import Clock
+from harness.bench.roles import Load, Supply
+from harness.bench.sample import SupplySample
+from harness.errors import (
+    CommandRefused,
+    InstrumentError,
+    LinkError,
+    NoReading,
+    PowerOffUnconfirmed,
+    UnexpectedReply,
+)
+from harness.power.commands import Command, KeeperState, SwitchOff
+from harness.power.keeper import Keeper
+from harness.power.moves import CheckErrors, CheckInSync, CheckProtection, Confirm, Move, Send
+from harness.power.port import OnEvent, OnSample
+from harness.power.trip import Trip, Tripped, TripReason
+from harness.quantity import format_quantity
+
+__all__ = ["LocalKeeper"]
+
+#: Pause between two tries of switching off: a relay takes a moment, a link too.
+_RETRY_S = 0.02
+
+#: Units of what is set.
+_UNITS = {
+    "voltage": "V",
+    "current_limit": "A",
+    "frequency": "Hz",
+    "voltage_protection": "V",
+    "current_protection": "A",
+    "watchdog": "s",
+    "current": "A",
+    "resistance": "ohm",
+    "power": "W",
+}
+
+
+class LocalKeeper:
+    """Puts the keeper between the engine and the wire.
+
+    Args:
+        keeper: The state machine.
+        supply: The supply it owns.
+        load: The load it owns, or None.
+        clock: The run's clock.
+        on_event: Called with ``(kind, detail)`` for every change of power.
+        on_sample: Called with every sample, after the keeper has judged it and acted on it.
+    """
+
+    def __init__(
+        self,
+        keeper: Keeper,
+        supply: Supply,
+        load: Load | None,
+        clock: Clock,
+        on_event: OnEvent,
+        on_sample: OnSample,
+    ) -> None:
+        self._keeper = keeper
+        self._supply = supply
+        self._load = load
+        self._clock = clock
+        self._on_event = on_event
+        self._on_sample = on_sample
+        self._noted = keeper.state
+        self._bit_told = False
+
+    @property
+    def live(self) -> bool:
+        """Whether the output is, or may be, on."""
+        return self._keeper.state is KeeperState.LIVE
+
+    @property
+    def trip(self) -> Trip | None:
+        """What cut power, if anything has."""
+        return self._keeper.trip
+
+    def command(self, command: Command) -> None:
+        """Carry a command out.
+
+        Raises:
+            CommandRefused: The keeper kept it from the wire.
+            Tripped: Power has been cut on the way.
+            PowerOffUnconfirmed: Switching off could not be confirmed.
+        """
+        self._perform(self._keeper.command(command, self._clock.now_s()))
+        self._raise_trouble()
+
+    def sample(self) -> SupplySample:
+        """Read the supply once; the keeper judges it before anybody else.
+
+        Raises:
+            Tripped: It left the envelope or the budget, or was no reading; power has been cut.
+        """
+        due = self._keeper.due(self._clock.now_s())
+        if due is not None:
+            self._perform((due,))
+            self._raise_trouble()
+        try:
+            sample = self._supply.read()
+        except InstrumentError as error:
+            self._cut_after(error, self._supply)
+        else:
+            moves = self._keeper.sample(sample)
+            if moves:
+                self._perform(moves)
+            if sample.protection and self._keeper.bit_is_wrong:
+                sample = self._without_bit(sample)
+            self._on_sample(sample)
+            if self._keeper.trip is None:
+                return sample
+        raise self._trouble()
+
+    def _without_bit(self, sample: SupplySample) -> SupplySample:
+        """Leave out the bit that contradicts the readings, and say so the first time."""
+        if not self._bit_told:
+            self._bit_told = True
+            dialect = self._supply.dialect
+            self._on_event(
+                "wrong dialect",
+                f"the status says that the supply's protection has switched its output off, which "
+                f"is on with {format_quantity(sample.voltage_v, 'V', 3)} and "
+                f"{format_quantity(sample.current_a, 'A', 3)}: the bit is not looked at any more "
+                f"in this run. In the dialect {dialect.name!r}, [status], look the weight in "
+                f"'protection = {dialect.status.protection}' up in the manual, or leave it out",
+            )
+        return sample._replace(protection=False)
+
+    def read_load(self) -> dict[str, float]:
+        """Read the load; a failed reading cuts power.
+
+        Raises:
+            Tripped: It was no reading; power has been cut.
+        """
+        if self._load is None:
+            raise CommandRefused("there is no load on this bench", where="keeper")
+        try:
+            return self._load.read()
+        except InstrumentError as error:
+            self._cut_after(error, self._load)
+        raise self._trouble()
+
+    def read_off(self, role: str) -> dict[str, float]:
+        """Read supply or load with the output off; whatever comes of it changes nothing.
+
+        Raises:
+            InstrumentError: It gave no reading.
+        """
+        if role == "load":
+            if self._load is None:
+                raise CommandRefused("there is no load on this bench", where="keeper")
+            return self._load.read()
+        sample = self._supply.read()
+        return {"voltage": sample.voltage_v, "current": sample.current_a, "power": sample.power_w}
+
+    def read_status(self) -> int:
+        """Read the supply's status register; an answer that is none cuts power.
+
+        Raises:
+            Tripped: It was no number; power has been cut.
+        """
+        try:
+            return self._supply.status()
+        except InstrumentError as error:
+            self._cut_after(error, self._supply)
+        raise self._trouble()
+
+    def expect_silence(self, longest_s: float) -> None:
+        """Nothing to announce: whoever takes the slow reading is in this process."""
+
+    def tick(self, silent_s: float) -> None:
+        """Look at the time, with that since the engine's last sign of life.
+
+        Raises:
+            Tripped: The client has been silent for too long; power has been cut.
+        """
+        moves = self._keeper.tick(self._clock.now_s(), silent_s)
+        if moves:
+            self._perform(moves)
+            raise self._trouble()
+
+    def cut(self, reason: TripReason, detail: str) -> NoReturn:
+        """Cut power for a reason the engine found.
+
+        Raises:
+            Tripped: Always.
+        """
+        self._perform(self._keeper.cut(reason, detail, self._clock.now_s()))
+        raise self._trouble()
+
+    def power_off(self) -> None:
+        """Switch off and confirm, whatever has happened before; never raises a trip.
+
+        Raises:
+            PowerOffUnconfirmed: Output off could not be confirmed.
+        """
+        self._perform(self._keeper.command(SwitchOff(), self._clock.now_s()))
+        if self._keeper.unconfirmed:
+            raise self._trouble()
+
+    def _cut_after(self, error: InstrumentError, instrument: Supply | Load) -> None:
+        """Cut power after a failed reading."""
+        moves = self._keeper.failed(None, error, self._clock.now_s())
+        if isinstance(error, LinkError):
+            self._freshen(moves[0], instrument)
+        self._perform(moves)
+
+    def _freshen(self, output_off: Move, instrument: Supply | Load) -> None:
+        """Cut power at once, then open the link in doubt anew, before power is cut in good order.
+
+        Output off is the next message all the same: it goes out on the link as it is, in case it
+        still carries. A confirmation over a link that hangs would cost a time-out with power on.
+        """
+        with contextlib.suppress(InstrumentError):
+            self._carry_out(output_off)
+        with contextlib.suppress(InstrumentError):  # the next move says what is wrong
+            instrument.link.reopen()
+
+    def _perform(self, moves: tuple[Move, ...]) -> None:
+        """Put moves on the wire one by one; a failure replaces what was left of them."""
+        queue = deque(moves)
+        while queue:
+            move = queue.popleft()
+            try:
+                self._carry_out(move)
+            except InstrumentError as error:
+                again = self._keeper.switching_off
+                queue = deque(self._keeper.failed(move, error, self._clock.now_s()))
+                if again and queue:
+                    self._begin_anew(move, error)
+                elif isinstance(error, LinkError) and queue:
+                    self._freshen(queue[0], self._instrument(move))
+            else:
+                self._keeper.done(move)
+        if self._keeper.state is not self._noted:
+            self._note()
+
+    def _begin_anew(self, move: Move, error: InstrumentError) -> None:
+        """Open the link again before the next try: a broken or confused one cannot switch off."""
+        self._on_event("switching off again", str(error))
+        self._clock.sleep_s(_RETRY_S)
+        with contextlib.suppress(InstrumentError):  # the next move says what is wrong
+            self._instrument(move).link.reopen()
+
+    def _note(self) -> None:
+        """Report a change of power, once it is on the wire."""
+        before, self._noted = self._noted, self._keeper.state
+        state = self._noted
+        if state is KeeperState.LIVE:
+            self._on_event("power on", "")
+        elif state is KeeperState.TRIPPED:
+            self._on_event("trip", str(self._keeper.trip))
+            self._on_event("power off", "unconfirmed" if self._keeper.unconfirmed else "confirmed")
+        elif state is KeeperState.OFF and before is KeeperState.LIVE:
+            self._on_event("power off", "unconfirmed" if self._keeper.unconfirmed else "confirmed")
+
+    def _instrument(self, move: Move) -> Supply | Load:
+        instrument = self._supply if move.role == "supply" else self._load
+        assert instrument is not None
+        return instrument
+
+    def _carry_out(self, move: Move) -> None:
+        instrument = self._instrument(move)
+        match move:
+            case Send(operation=operation, value=value):
+                instrument.send(operation, value)
+            case Confirm(operation=operation, expected=bool() as expected):
+                if instrument.state(operation) is not expected:
+                    raise UnexpectedReply(
+                        f"it reports {'on' if not expected else 'off'} where "
+                        f"{'on' if expected else 'off'} was set",
+                        instrument=instrument.link.name,
+                        message=instrument.dialect.ask[operation],
+                        remedy="look at its front panel",
+                    )
+            case Confirm():
+                self._compare(instrument, move)
+            case CheckErrors():
+                instrument.check_errors()
+            case CheckInSync():
+                instrument.check_identity()
+            case CheckProtection():
+                self._supply.check_protection()
+
+    def _compare(self, instrument: Supply | Load, move: Confirm) -> None:
+        """Compare a setting read back with what went on the wire."""
+        sent = instrument.dialect.sent_value(move.set_by, float(move.expected))
+        try:
+            value = instrument.value(move.operation)
+        except NoReading as error:
+            if move.kept:
+                raise  # it was readable when it was set
+            raise UnexpectedReply(
+                error.what, instrument=error.instrument, message=error.message
+            ) from error
+        # written so that a value that is no number fails
+        if not abs(value - sent) <= move.tolerance:
+            raise UnexpectedReply(
+                _otherwise(move, value, sent),
+                instrument=instrument.link.name,
+                message=instrument.dialect.ask[move.operation],
+                remedy="see who else talks to it, and lock its front panel"
+                if move.kept
+                else "check its range, its front-panel lock and its dialect",
+            )
+
+    def _raise_trouble(self) -> None:
+        """Raise what has become of power, if anything has."""
+        if self._keeper.trip is not None or self._keeper.unconfirmed:
+            raise self._trouble()
+
+    def _trouble(self) -> Tripped | PowerOffUnconfirmed:
+        trip = self._keeper.trip
+        if self._keeper.unconfirmed:
+            return PowerOffUnconfirmed(
+                "OUTPUT OFF COULD NOT BE CONFIRMED" + (f" after {trip}" if trip else ""),
+                where=self._supply.link.name,
+                remedy="cut the mains of the supply by hand now, and treat the unit as live",
+            )
+        if trip is None:
+            raise AssertionError("power was cut, but the keeper knows of no trip")
+        return Tripped(trip)
+
+
+def _otherwise(move: Confirm, value: float, sent: float) -> str:
+    """Say what was read in the place of what was set."""
+    if not move.kept:
+        return f"it reads back {value:g} where {sent:g} was set"
+    name = move.operation.removesuffix("_setting")
+    unit = _UNITS[name]
+    read, told = format_quantity(value, unit), format_quantity(sent, unit)
+    return f"the {name.replace('_', ' ')} reads {read} where {told} was set"

@@ -1,1 +1,0 @@
-"""Drafts of the files a user writes: answers in, commented TOML out (pure)."""

@@ -1,0 +1,1 @@
+"""The page, plots, label and paper of a run."""

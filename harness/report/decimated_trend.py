@@ -1,0 +1,173 @@
+"""What the report needs of a run's readings and events: small, however long the run."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass
+
+from harness.record.sink import Values
+
+__all__ = ["Band", "DecimatedTrend", "Event", "Trace"]
+
+#: Readings are looked at in heaps, so that each costs the run next to nothing.
+_HEAP = 512
+#: Events shown from the beginning and from the end of a run.
+_SHOWN = 30
+#: Longest time between two readings of one line; none that follow each other are so far apart.
+_PAUSE_S = 10.0
+#: Events that end every line: what comes after them is another measurement, or power is off.
+_PARTING = frozenset({"power on", "power off", "meter", "load"})
+#: What is drawn, by source and quantity, in this order.
+_DRAWN = (("supply", "voltage"), ("supply", "current"), ("meter", "voltage_dc"))
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One event, as ``events.csv`` has it."""
+
+    time_s: float
+    kind: str
+    step: str
+    detail: str
+
+
+@dataclass(slots=True)
+class Band:
+    """The time a step took.
+
+    Attributes:
+        step: Name of the step.
+        begin_s: Its first reading.
+        end_s: Its last reading.
+    """
+
+    step: str
+    begin_s: float
+    end_s: float
+
+
+class Trace:
+    """One quantity against time, thinned by lowest and highest so that no spike is lost.
+
+    Attributes:
+        times_s: Time of the first reading of each bucket.
+        lows: Lowest reading of each bucket.
+        highs: Highest reading of each bucket.
+        begins: Where a new line begins: places of buckets that nothing joins to the one before.
+    """
+
+    #: Buckets kept; as many readings go into each as that takes, a power of two.
+    MOST = 4096
+
+    def __init__(self) -> None:
+        self.times_s: list[float] = []
+        self.lows: list[float] = []
+        self.highs: list[float] = []
+        self.begins: list[int] = []
+        self._each = 1
+        self._room = 0
+        self._last_s = -math.inf
+
+    def lift(self) -> None:
+        """Begin a new line with the next reading: what lies between the two was not measured."""
+        self._room = 0
+        if self.times_s and self.begins[-1:] != [len(self.times_s)]:
+            self.begins.append(len(self.times_s))
+
+    def add(self, time_s: float, value: float) -> None:
+        """Take in a reading; what is no number is not drawn."""
+        if not math.isfinite(value):
+            return
+        if time_s - self._last_s > _PAUSE_S:
+            self.lift()
+        self._last_s = time_s
+        if self._room:
+            self._room -= 1
+            if value < self.lows[-1]:
+                self.lows[-1] = value
+            elif value > self.highs[-1]:
+                self.highs[-1] = value
+            return
+        if len(self.times_s) == self.MOST:
+            self._halve()
+        self.times_s.append(time_s)
+        self.lows.append(value)
+        self.highs.append(value)
+        self._room = self._each - 1
+
+    def _halve(self) -> None:
+        self.times_s = self.times_s[::2]
+        self.lows = list(map(min, self.lows[::2], self.lows[1::2]))
+        self.highs = list(map(max, self.highs[::2], self.highs[1::2]))
+        # A bucket that now holds the end of one line and the begin of the next ends the one.
+        self.begins = sorted({(begin + 1) // 2 for begin in self.begins})
+        self._each *= 2
+
+
+class DecimatedTrend:
+    """Follows a run for the report."""
+
+    def __init__(self) -> None:
+        self._traces = {key: Trace() for key in _DRAWN}
+        self._bands: list[Band] = []
+        self._heap: list[tuple[float, str, Values, str]] = []
+        self._first: list[Event] = []
+        self._last: deque[Event] = deque(maxlen=_SHOWN)
+        self._events = 0
+        self._trip: Event | None = None
+
+    @property
+    def traces(self) -> dict[tuple[str, str], Trace]:
+        """Traces that have readings, by source and quantity."""
+        self._look()
+        return {key: trace for key, trace in self._traces.items() if trace.times_s}
+
+    @property
+    def bands(self) -> list[Band]:
+        """Steps in the order they came."""
+        self._look()
+        return self._bands
+
+    @property
+    def events(self) -> tuple[list[Event], int, list[Event]]:
+        """Events from the beginning, how many are left out, and events from the end."""
+        return self._first, self._events - len(self._first) - len(self._last), list(self._last)
+
+    @property
+    def trip(self) -> Event | None:
+        """The first cut of power, or None."""
+        return self._trip
+
+    def sample(self, time_s: float, step: str, values: Values, source: str) -> None:
+        """Take in readings taken together."""
+        self._heap.append((time_s, step, values, source))
+        if len(self._heap) >= _HEAP:
+            self._look()
+
+    def event(self, time_s: float, kind: str, step: str, detail: str) -> None:
+        """Take in an event."""
+        if kind in _PARTING:
+            self._look()  # what was read before comes before
+            for trace in self._traces.values():
+                trace.lift()
+        event = Event(time_s, kind, step, detail)
+        self._events += 1
+        (self._first if len(self._first) < _SHOWN else self._last).append(event)
+        if kind == "trip" and self._trip is None:
+            self._trip = event
+
+    def _look(self) -> None:
+        heap, self._heap = self._heap, []
+        traces, bands = self._traces, self._bands
+        for time_s, step, values, source in heap:
+            if bands and bands[-1].step == step:
+                bands[-1].end_s = time_s
+            else:
+                bands.append(Band(step, time_s, time_s))
+                for each in traces.values():
+                    each.lift()
+            for quantity, value, _ in values:
+                trace = traces.get((source, quantity))
+                if trace is not None:
+                    trace.add(time_s, value)

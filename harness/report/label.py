@@ -1,0 +1,170 @@
+"""The label of a released unit: 62 mm wide, with a QR code of the run and its seal."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from html import escape
+from typing import Any
+
+from harness.errors import UsageError
+from harness.record.csv_text import printable
+from harness.report.about import subtable
+from harness.report.wording import verdict_words
+
+__all__ = ["HEIGHT_MM", "WIDTH_MM", "code_text", "draw_label"]
+
+#: Width of common label tape.
+WIDTH_MM = 62.0
+HEIGHT_MM = 43.0
+
+_EDGE = 2.5
+_CODE = 26.0
+#: Modules left white around the code (ISO/IEC 18004).
+_QUIET = 4
+#: Where the text begins, right of the code.
+_TEXT = _EDGE + _CODE
+#: Room for text beside the code.
+_ROOM = WIDTH_MM - _TEXT - _EDGE
+
+
+def code_text(facts: Mapping[str, Any]) -> str:
+    """Return what the QR code says: the run and the seal of its ``run.json``.
+
+    Whoever has the record can compare: another record, or one that was changed, has another seal.
+    """
+    return f"softwake {facts['run_id']} sha256 {facts['seal']}"
+
+
+def draw_label(
+    facts: Mapping[str, Any], *, rehearsal: bool = False, next_due: dt.date | None = None
+) -> str:
+    """Draw the label as an SVG picture in millimetres.
+
+    Args:
+        facts: What a whole record's ``run.json`` says.
+        rehearsal: Whether a rehearsal may have one, with REHEARSAL in a bar across it.
+        next_due: When the unit is due for its next test, or None for a line to fill in.
+
+    Returns:
+        An ``svg`` element that needs nothing else; all text in it is escaped.
+
+    Raises:
+        UsageError: The run releases no unit.
+    """
+    _require_release(facts, rehearsal=rehearsal)
+    due = next_due.isoformat() if next_due else "........."
+    tested = str(facts["started_utc"])[:10]
+    lines = [
+        (2.6, "", facts["title"], 2),
+        (3.2, "bold", f"SN {facts['serial']}", 2),
+        (2.2, "", subtable(facts, "bench").get("name") or "", 1),
+        (2.2, "", f"tested {tested}, {facts['operator'] or '.........'}", 1),
+        (2.2, "", f"next test due {due}", 1),
+    ]
+    top = _BAR if facts["rehearsal"] else 0.0
+    if not facts["rehearsal"]:
+        lines = [(4.6, "bold", "RELEASED", 1), (2.2, "", "after first power", 1), *lines]
+    head = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH_MM:g}mm" height="{HEIGHT_MM:g}mm" '
+        f'viewBox="0 0 {WIDTH_MM:g} {HEIGHT_MM:g}" {_FONT}>'
+    )
+    parts = [
+        head,
+        f'<rect width="{WIDTH_MM:g}" height="{HEIGHT_MM:g}" fill="#fff"/>',
+        *([_MARK] if facts["rehearsal"] else []),
+        _code(code_text(facts), top + _EDGE),
+    ]
+    y = top + _EDGE + 1.0
+    for size, weight, text, most in lines:
+        for line in _wrapped(str(text), size, most):
+            y += size
+            parts.append(_line(_TEXT, y, size, line, weight))
+            y += size * 0.2
+        y += 0.4
+    run_id = str(facts["run_id"])
+    size = min(2.1, (WIDTH_MM - 2 * _EDGE) / _ems(run_id))
+    parts.append(_line(_EDGE, HEIGHT_MM - 4.5, size, run_id, ""))
+    parts.append(_line(_EDGE, HEIGHT_MM - 1.9, 1.75, _FOOT, ""))
+    return "\n".join([*parts, "</svg>"])
+
+
+_FONT = 'font-family="Arial, Helvetica, sans-serif"'
+_FOOT = "States what was tested and when; no approval. Local codes come first."
+#: Height of the bar across a rehearsal's label.
+_BAR = 8.5
+_MARK = (
+    f'<rect width="{WIDTH_MM:g}" height="{_BAR:g}"/>'
+    f'<text x="{WIDTH_MM / 2:g}" y="6.3" text-anchor="middle" font-size="6" font-weight="bold" '
+    'letter-spacing="1.4" fill="#fff">REHEARSAL</text>'
+)
+
+
+def _require_release(facts: Mapping[str, Any], *, rehearsal: bool) -> None:
+    where = str(facts["run_id"])
+    if not facts["released"]:
+        raise UsageError(
+            f"there is no label for a unit that is not released (outcome {facts['outcome']}, "
+            f"{verdict_words(facts)})",
+            where=where,
+            remedy="see 'softwake results show' for what stands in the way",
+        )
+    if facts["rehearsal"] and not rehearsal:
+        raise UsageError(
+            "a rehearsal releases no unit, so it gets no label",
+            where=where,
+            remedy="add --rehearsal for one with REHEARSAL across it, to try a printer",
+        )
+
+
+def _code(text: str, top: float) -> str:
+    """Draw a QR code, each row of a run of dark modules one stroke."""
+    import segno
+
+    matrix = segno.make(text, error="m", micro=False).matrix
+    module = _CODE / (len(matrix) + 2 * _QUIET)
+    strokes = []
+    for row, line in enumerate(matrix):
+        column = 0
+        while column < len(line):
+            end = column
+            while end < len(line) and line[end]:
+                end += 1
+            if end > column:
+                strokes.append(f"M{column} {row}h{end - column}v1h-{end - column}z")
+            column = max(end, column + 1)
+    place = f"translate({_EDGE:g} {top:g}) scale({module:.6f}) translate({_QUIET} {_QUIET})"
+    shape = "".join(strokes)
+    return f'<path transform="{place}" shape-rendering="crispEdges" d="{shape}"/>'
+
+
+def _wrapped(text: str, size: float, most: int) -> list[str]:
+    """Break text into lines that fit beside the code, ``most`` of them, the last cut off."""
+    room = _ROOM / size
+    rest = printable(text)
+    lines: list[str] = []
+    while rest and len(lines) < most:
+        end = next((n for n in range(1, len(rest) + 1) if _ems(rest[:n]) > room), len(rest) + 1) - 1
+        if end < len(rest):
+            space = rest.rfind(" ", 0, end + 1)
+            end = space if space > 0 and len(lines) + 1 < most else end
+        lines.append(rest[:end])
+        rest = rest[end:].strip()
+    if rest:
+        lines[-1] = f"{lines[-1][:-2].rstrip()}…"
+    return lines
+
+
+def _ems(text: str) -> float:
+    """Width of text over its size, a little more than sans-serif letters need (common practice)."""
+    return sum(
+        0.3 if letter in " .,:;'|ijlI-" else 0.58 if letter.islower() or letter.isdigit() else 0.78
+        for letter in text
+    ) + 0.35 * sum(letter in "mwMW@%" for letter in text)
+
+
+def _line(x: float, y: float, size: float, text: str, weight: str) -> str:
+    bold = f' font-weight="{weight}"' if weight else ""
+    return (
+        f'<text x="{x:g}" y="{y:.2f}" font-size="{size:.3g}"{bold}>{escape(printable(text))}</text>'
+    )

@@ -1,0 +1,169 @@
+"""A check as a ruler: where the limits are, where the value lies, how far it can be trusted.
+
+The strip is dark where a value is accepted, light in the guard band, and a bare line outside the
+limits. The value is a diamond on a bar from value less U to value plus U. What lies far off the
+strip is an arrow at its end. Every mark carries its own look: not every program that prints pages
+lets a page's style sheet into its pictures.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from html import escape
+
+from harness.quantity import format_quantity
+from harness.record.csv_text import printable
+from harness.record.sink import CheckRow
+
+__all__ = ["draw_limit_gauge"]
+
+_WIDTH, _HEIGHT = 250.0, 39.0
+_LEFT, _RIGHT = 10.0, 240.0
+_STRIP, _THICK = 13.0, 7.0
+_MIDDLE = _STRIP + _THICK / 2
+_LETTER = 5.8
+
+_INK = "#18232f"
+_SOFT = "#46525d"
+_LOOK = {
+    "reach": 'stroke="#9aa5ae" stroke-width=".8"',
+    "guard": 'fill="#d9e2e6"',
+    "accept": 'fill="#9fb9c4"',
+    "limit": f'stroke="{_INK}" stroke-width="1.4"',
+    "spread": f'fill="none" stroke="{_INK}" stroke-width="1.5"',
+    "pass": 'fill="#1d6b43" stroke="#fff" stroke-width=".7"',
+    "fail": 'fill="#a8261d" stroke="#fff" stroke-width=".7"',
+    "undecided": 'fill="#8a5a00" stroke="#fff" stroke-width=".7"',
+}
+_FONT = 'font-family="Noto Sans, Arial, Helvetica, sans-serif" font-size="11"'
+
+#: A value further off than this many spans of the limits is an arrow, so that the limits stay
+#: apart on the strip.
+_FAR = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    low: float
+    high: float
+
+    def at(self, value: float) -> float:
+        """Place of a value on the page, held to the strip."""
+        place = (value - self.low) / (self.high - self.low)
+        return _LEFT + min(max(place, 0.0), 1.0) * (_RIGHT - _LEFT)
+
+
+def draw_limit_gauge(row: CheckRow) -> str:
+    """Draw a check.
+
+    Args:
+        row: The check; limits of None or not-a-number are none.
+
+    Returns:
+        An ``svg`` element, all text in it escaped; empty where there is no value or no limit, or
+        the figures are too large to be drawn.
+    """
+    low, high = _limit(row.low), _limit(row.high)
+    if not math.isfinite(row.value) or (low is None and high is None):
+        return ""
+    known = math.isfinite(row.uncertainty) and row.uncertainty > 0
+    expanded = row.uncertainty if known else 0.0
+    scale = _scale(row.value, expanded, low, high)
+    if not (math.isfinite(scale.high - scale.low) and scale.high > scale.low):
+        return ""
+    guard = expanded if row.rule == "guarded" else 0.0
+    label = escape(printable(f"{row.check}: {row.verdict}"))
+    size = f"0 0 {_WIDTH:g} {_HEIGHT:g}"
+    return "\n".join(
+        [
+            f'<svg class="ruler" viewBox="{size}" role="img" aria-label="{label}" {_FONT}>',
+            f'<path class="reach" d="M{_LEFT:g} {_MIDDLE:g}H{_RIGHT:g}" {_LOOK["reach"]}/>',
+            *_zones(scale, low, high, guard),
+            *_limits(scale, low, high, row.unit),
+            *_value(scale, row.value, expanded, row.verdict),
+            "</svg>",
+        ]
+    )
+
+
+def _limit(limit: float | None) -> float | None:
+    return None if limit is None or not math.isfinite(limit) else limit
+
+
+def _scale(value: float, expanded: float, low: float | None, high: float | None) -> _Scale:
+    if low is not None and high is not None:
+        span = (high - low) or max(abs(high) / 10, 4 * expanded, 1e-12)
+        begin, end = low - span / 2, high + span / 2
+        if low - _FAR * span <= value <= high + _FAR * span:
+            begin = min(begin, value - expanded - span / 6)
+            end = max(end, value + expanded + span / 6)
+        return _Scale(begin, end)
+    limit = high if low is None else low
+    assert limit is not None
+    if low is None and limit > 0 and value >= 0:  # from nought, where the quantity begins
+        near = value <= (1 + 2 * _FAR) * limit
+        return _Scale(0.0, max(1.3 * limit, (value + expanded) * 1.1 if near else 0.0))
+    span = max(abs(limit - value), 4 * expanded, abs(limit) / 50, 1e-12)
+    return _Scale(
+        min(limit, value - expanded) - span * 0.35, max(limit, value + expanded) + span * 0.35
+    )
+
+
+def _zones(scale: _Scale, low: float | None, high: float | None, guard: float) -> list[str]:
+    """Strips of what conforms, and within it of what is accepted."""
+    begin = scale.low if low is None else low
+    end = scale.high if high is None else high
+    parts = [_bar("guard", scale.at(begin), scale.at(end))]
+    begin = begin if low is None else begin + guard
+    end = end if high is None else end - guard
+    if begin < end:
+        parts.append(_bar("accept", scale.at(begin), scale.at(end)))
+    return parts
+
+
+def _bar(style: str, begin: float, end: float) -> str:
+    return (
+        f'<rect class="{style}" x="{begin:.1f}" y="{_STRIP:g}" '
+        f'width="{max(end - begin, 0.4):.1f}" height="{_THICK:g}" {_LOOK[style]}/>'
+    )
+
+
+def _limits(scale: _Scale, low: float | None, high: float | None, unit: str) -> list[str]:
+    places = [(limit, scale.at(limit)) for limit in (low, high) if limit is not None]
+    texts = [format_quantity(limit, unit) for limit, _ in places]
+    widths = [_LETTER * len(text) for text in texts]
+    anchors = ["middle"] * len(places)
+    if len(places) == 2 and places[1][1] - places[0][1] < sum(widths) / 2 + 8:
+        anchors = ["end", "start"]  # side by side, away from each other
+    parts = []
+    for (_, x), text, width, anchor in zip(places, texts, widths, anchors, strict=True):
+        stroke = f"M{x:.1f} {_STRIP - 5:g}V{_STRIP + _THICK + 5:g}"
+        parts.append(f'<path class="limit" d="{stroke}" {_LOOK["limit"]}/>')
+        half = width / 2 if anchor == "middle" else 0.0
+        held = min(max(x, half + 1), _WIDTH - half - 1)
+        parts.append(
+            f'<text class="mark" x="{held:.1f}" y="{_HEIGHT - 3:g}" '
+            f'text-anchor="{anchor}" fill="{_SOFT}">{escape(text)}</text>'
+        )
+    return parts
+
+
+def _value(scale: _Scale, value: float, expanded: float, verdict: str) -> list[str]:
+    # The word goes into a class name, so it must be one of the three there are.
+    style = verdict if verdict in {"pass", "fail", "undecided"} else "undecided"
+    if value > scale.high or value < scale.low:
+        out = 1.0 if value > scale.high else -1.0
+        tip = (_RIGHT if out > 0 else _LEFT) + 7 * out
+        arrow = f"M{tip:g} {_MIDDLE:g}l{-11 * out:g} -6v12z"
+        return [f'<path class="at {style}" d="{arrow}" {_LOOK[style]}/>']
+    x = scale.at(value)
+    parts = []
+    if expanded:
+        begin, end = scale.at(value - expanded), scale.at(value + expanded)
+        bar = f"M{begin:.1f} {_MIDDLE:g}H{end:.1f}"
+        caps = "".join(f"M{cap:.1f} {_MIDDLE - 5:g}v10" for cap in (begin, end))
+        parts.append(f'<path class="spread" d="{bar}{caps}" {_LOOK["spread"]}/>')
+    diamond = f"M{x:.1f} {_MIDDLE - 5.5:g}l5 5.5-5 5.5-5-5.5z"
+    parts.append(f'<path class="at {style}" d="{diamond}" {_LOOK[style]}/>')
+    return parts

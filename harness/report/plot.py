@@ -1,0 +1,261 @@
+"""Plots of a run as inline SVG: no script, no font to load, sharp on paper."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+
+from harness.quantity import format_quantity
+from harness.record.csv_text import printable
+from harness.report.decimated_trend import Band, Trace
+
+__all__ = ["Panel", "draw", "ticks"]
+
+_WIDTH = 720.0
+_LEFT, _END = 52.0, 708.0
+_TOP = 30.0
+_PANEL = 128.0
+_GAP = 26.0
+_FOOT = 34.0
+
+#: A limit more than this many times above the readings would flatten them, and is named instead.
+_FAR = 4.0
+
+#: Up to this many points each is marked: after an early trip every reading counts.
+_DOTTED = 60
+
+_SCALES = ((1.0, ""), (1e-3, "m"), (1e-6, "u"))
+
+#: The drawing carries its own look: not every program that prints pages lets a page's style sheet
+#: into its pictures. Within a page it says ``.plot``, so that nothing else is touched.
+_STYLE = """<style>
+.plot { font: 10px "Segoe UI", "Helvetica Neue", "Noto Sans", Arial, sans-serif }
+.plot .grid { stroke: #dfe4e8; stroke-width: .7 }
+.plot .frame { stroke: #55616c; stroke-width: .9 }
+.plot text { fill: #46525d }
+.plot .name { fill: #18232f; font-weight: 600; font-size: 10.5px }
+.plot .step { fill: #46525d; font-size: 9.5px }
+.plot .band-0 { fill: #f4f6f7 }
+.plot .band-1 { fill: #e8edf0 }
+.plot circle { fill: #fff; stroke-width: 1.3 }
+.plot path { fill: none; stroke-width: 1.3; stroke-linejoin: round;
+  stroke-linecap: round }
+.plot .trace-supply-voltage { stroke: #0b5f86 }
+.plot .trace-supply-current { stroke: #b0480a }
+.plot .trace-meter-voltage_dc { stroke: #5a3f8c }
+.plot .limit { stroke: #a8261d; stroke-width: 1; stroke-dasharray: 6 4 }
+.plot .trip { stroke: #a8261d; stroke-width: 1.4 }
+.plot .limit-name, .plot .trip-name { fill: #a8261d; font-size: 9.5px }
+.plot .trip-name { font-weight: 600 }
+</style>"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Panel:
+    """One quantity to draw.
+
+    Attributes:
+        title: What is drawn.
+        unit: SI unit of the trace and the limit.
+        trace: The readings.
+        limit: The envelope's bound, or None.
+        style: Name of the line's style class.
+    """
+
+    title: str
+    unit: str
+    trace: Trace
+    limit: float | None
+    style: str
+
+
+def draw(panels: Sequence[Panel], bands: Sequence[Band], trip_s: float | None = None) -> str:
+    """Draw panels one above the other, over one axis of time.
+
+    Args:
+        panels: At least one; each trace has readings.
+        bands: Steps, drawn behind the panels.
+        trip_s: When power was cut, or None.
+
+    Returns:
+        An ``svg`` element; all text in it is escaped.
+    """
+    begin_s = min(0.0, *(min(panel.trace.times_s) for panel in panels))
+    end_s = max(trip_s or 0.0, *(max(panel.trace.times_s) for panel in panels))
+    margin_s = 0.03 * (end_s - begin_s) or 1.0  # the last reading and the trip stay off the edge
+    time = _Axis(begin_s, end_s + margin_s, _LEFT, _END)
+    bottom = _TOP + len(panels) * (_PANEL + _GAP) - _GAP
+    size = f"0 0 {_WIDTH:g} {bottom + _FOOT:g}"
+    label = escape("Plot against time: " + ", ".join(panel.title for panel in panels))
+    parts = [f'<svg class="plot" viewBox="{size}" role="img" aria-label="{label}">', _STYLE]
+    parts += _bands(bands, time, bottom)
+    for number, panel in enumerate(panels):
+        top = _TOP + number * (_PANEL + _GAP)
+        parts += _panel(panel, time, top)
+    parts += _time_axis(time, bottom)
+    if trip_s is not None:
+        parts += _trip(trip_s, time, bottom)
+    return "\n".join([*parts, "</svg>"])
+
+
+def ticks(low: float, high: float, most: int) -> list[float]:
+    """Return round values (steps of 1, 2 or 5) within an interval, at most ``most`` + 1."""
+    raw = (high - low) / most
+    if not (math.isfinite(raw) and raw > 0):
+        return [low]
+    power = 10.0 ** math.floor(math.log10(raw))
+    step = next(power * factor for factor in (1, 2, 5, 10) if power * factor >= raw * (1 - 1e-9))
+    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+    return [number * step for number in range(first, last + 1)]
+
+
+class _Axis:
+    """Maps an interval of values to an interval on the page."""
+
+    def __init__(self, low: float, high: float, start: float, end: float) -> None:
+        # an interval of denormal numbers has no scale that a float can hold
+        high = max(high, low + 1e-12)
+        self.low, self.high = low, high
+        self._start, self._scale = start, (end - start) / (high - low)
+
+    def at(self, value: float) -> float:
+        return self._start + (value - self.low) * self._scale
+
+
+def _panel(panel: Panel, time: _Axis, top: float) -> list[str]:
+    highest, lowest = max(panel.trace.highs), min(panel.trace.lows)
+    limit = panel.limit
+    near = limit is not None and limit <= _FAR * max(highest, 0.0)
+    ceiling = max(highest, limit if near and limit is not None else highest)
+    floor = min(lowest, 0.0)
+    room = 0.08 * (ceiling - floor) or 1.0
+    axis = _Axis(floor, ceiling + room, top + _PANEL, top)
+    scale, prefix = _scale(max(abs(ceiling), abs(floor)))
+    bottom = top + _PANEL
+
+    parts = []
+    for value in ticks(floor / scale, (ceiling + room) / scale, 5):
+        y = axis.at(value * scale)
+        parts.append(_line("grid", _LEFT, y, _END, y))
+        parts.append(_text("tick", _LEFT - 6, y + 3.2, f"{value:g}", "end"))
+    title = f"{panel.title}, {prefix}{panel.unit}"
+    if limit is not None:
+        bound = f"envelope {format_quantity(limit, panel.unit)}"
+        if near:
+            y = axis.at(limit)
+            parts.append(_line("limit", _LEFT, y, _END, y))
+            parts.append(_text("limit-name", _LEFT + 4, y + 10, bound))
+        else:
+            title += f" ({bound}, above the plot)"
+    parts.append(_text("name", _LEFT, top - 5, title))
+    lines = _lines(panel.trace, time, axis)
+    drawn = "".join(map(_stroke, lines))
+    parts.append(f'<path class="{panel.style}" d="{drawn}"/>')
+    points = [point for line in lines for point in line]
+    if len(points) <= _DOTTED:
+        dots = (f'<circle class="{panel.style}" cx="{x:g}" cy="{y:.1f}" r="2"/>' for x, y in points)
+        parts.extend(dots)
+    parts.append(_line("frame", _LEFT, top, _LEFT, bottom))
+    parts.append(_line("frame", _LEFT, bottom, _END, bottom))
+    return parts
+
+
+def _stroke(line: Sequence[tuple[float, float]]) -> str:
+    """Return a line as a path; a lone point as a stroke short enough to be a dot."""
+    path = "M" + "L".join(f"{x:g} {y:.1f}" for x, y in line)
+    return path if len(line) > 1 else f"{path}h.1"
+
+
+def _lines(trace: Trace, time: _Axis, axis: _Axis) -> list[list[tuple[float, float]]]:
+    """Return the points of each line; a trace is in pieces where something was not measured."""
+    begins = [0, *trace.begins]
+    ends = [*trace.begins, len(trace.times_s)]
+    pieces = (slice(begin, end) for begin, end in zip(begins, ends, strict=True) if begin < end)
+    return [_points(trace, piece, time, axis) for piece in pieces]
+
+
+def _points(trace: Trace, piece: slice, time: _Axis, axis: _Axis) -> list[tuple[float, float]]:
+    """Go from lowest to highest in every column of the page, so that no spike is lost."""
+    columns: dict[int, tuple[float, float]] = {}
+    readings = zip(trace.times_s[piece], trace.lows[piece], trace.highs[piece], strict=True)
+    for time_s, low, high in readings:
+        column = round(time.at(time_s))
+        before = columns.get(column, (low, high))
+        columns[column] = (min(low, before[0]), max(high, before[1]))
+    points: list[tuple[float, float]] = []
+    for column, (low, high) in columns.items():
+        ends = (low, high)
+        if points and abs(points[-1][1] - axis.at(high)) < abs(points[-1][1] - axis.at(low)):
+            ends = (high, low)  # the nearer end first: no stroke back and forth between columns
+        points += [(column, axis.at(end)) for end in (ends if low != high else ends[:1])]
+    return points
+
+
+def _bands(bands: Sequence[Band], time: _Axis, bottom: float) -> list[str]:
+    places = []
+    for number, band in enumerate(bands):
+        begin = time.at(band.begin_s)
+        # A step lasts until the next one's first reading.
+        last = bands[number + 1].begin_s if number + 1 < len(bands) else band.end_s
+        places.append((begin, max(time.at(last) - begin, 0.5), _short(band.step)))
+    parts = []
+    named_to = -math.inf
+    for number, (begin, width, name) in enumerate(places):
+        parts.append(
+            f'<rect class="band-{number % 2}" x="{begin:.1f}" y="{_TOP - 18:g}" '
+            f'width="{width:.1f}" height="{bottom - _TOP + 18:.1f}"/>'
+        )
+        end = begin + _room(name)
+        # A name may run over the next band, but never into a name, nor where one fits in its own.
+        later = places[number + 1 :]
+        taken = any(end > other and wide >= _room(text) for other, wide, text in later)
+        if begin > named_to and end <= _WIDTH and (width >= end - begin or not taken):
+            parts.append(_text("step", begin + 3, _TOP - 21, name))
+            named_to = end
+    return parts
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= 24 else f"{name[:23]}…"
+
+
+def _room(name: str) -> float:
+    return 5.4 * len(name) + 6
+
+
+def _time_axis(time: _Axis, bottom: float) -> list[str]:
+    scale, unit = (60.0, "min") if time.high >= 300 else (1.0, "s")
+    parts = []
+    for value in ticks(time.low / scale, time.high / scale, 10):
+        x = time.at(value * scale)
+        parts.append(_line("frame", x, bottom, x, bottom + 4))
+        parts.append(_text("tick", x, bottom + 15, f"{value:g}", "middle"))
+    legend = f"time since the start of the run, {unit}"
+    return [*parts, _text("tick", (_LEFT + _END) / 2, bottom + 29, legend, "middle")]
+
+
+def _trip(trip_s: float, time: _Axis, bottom: float) -> list[str]:
+    x = time.at(trip_s)
+    shift, anchor = (-4, "end") if x > _WIDTH / 2 else (4, "start")
+    return [
+        _line("trip", x, _TOP - 18, x, bottom),
+        _text("trip-name", x + shift, bottom - 6, f"trip at {trip_s:.3f} s", anchor),
+    ]
+
+
+def _line(style: str, x1: float, y1: float, x2: float, y2: float) -> str:
+    return f'<line class="{style}" x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}"/>'
+
+
+def _text(style: str, x: float, y: float, text: str, anchor: str = "start") -> str:
+    place = f'x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}"'
+    return f'<text class="{style}" {place}>{escape(printable(text))}</text>'
+
+
+def _scale(largest: float) -> tuple[float, str]:
+    for scale, prefix in _SCALES:
+        if largest >= 0.3 * scale:
+            return scale, prefix
+    return _SCALES[0]

@@ -1,0 +1,89 @@
+"""What is done by hand on the way: leads moved, loads connected, always with power off."""
+
+from __future__ import annotations
+
+from harness.errors import Refused
+from harness.power.commands import SwitchOff
+from harness.profile.check import Across
+from harness.run.context import Context
+from harness.run.off import measure_off
+
+__all__ = ["connect_load", "meter_at_output", "move_meter", "power_off", "take_load_off"]
+
+_PLACES: dict[Across, str] = {
+    "input": "across the input terminals: red on plus, or on line for AC; black on the other",
+    "input reversed": "across the input terminals the other way round: red and black swapped",
+    "fuse": "across the fuse, one lead on each end",
+    "bulk": "across the bulk capacitor: red on plus, black on minus",
+    "output": "across the output: red on plus, black on minus",
+}
+
+_OFF = "The supply's output is off. Stored charge may remain: measure before you touch."
+
+
+def power_off(context: Context) -> None:
+    """Switch off, have it confirmed and measured, whether power was on or not."""
+    context.command(SwitchOff())
+    measure_off(context)
+
+
+def move_meter(context: Context, where: Across) -> bool:
+    """Have the meter's leads moved, unless they are there.
+
+    Returns:
+        Whether the meter stands there.
+    """
+    if context.meter_at == where:
+        return True
+    power_off(context)
+    text = f"{_OFF}{_leads(context, where)} Put the meter {_PLACES[where]}."
+    moved = context.operator.place_meter(where, text)
+    context.stop.raise_if_requested()
+    context.event("meter", f"{'put' if moved else 'not put'} across the {where}")
+    if moved:
+        context.meter_at = where
+    return moved
+
+
+def _leads(context: Context, where: Across) -> str:
+    """Say what is done with the supply's leads: off while the input is measured cold.
+
+    A supply whose output is off may still be a resistance across its terminals (common practice).
+    """
+    if context.energised:
+        return ""
+    was, now = context.meter_at.startswith("input"), where.startswith("input")
+    if now and not was:
+        return " Take the supply's leads off the unit."
+    return " Put the supply's leads back on the unit." if was and not now else ""
+
+
+def meter_at_output(context: Context) -> None:
+    """Have the meter back at the output before power comes on.
+
+    Raises:
+        Refused: Nobody has moved it: its readings would be of something else.
+    """
+    if context.bench.meter is not None and not move_meter(context, "output"):
+        raise Refused(
+            [f"The meter stands across the {context.meter_at}; nobody put it back to the output."]
+        )
+
+
+def connect_load(context: Context, load: str, output: str) -> bool:
+    """Have a load connected by hand."""
+    power_off(context)
+    text = f"{_OFF} Connect to output {output}: {load}."
+    connected = context.operator.place_load(load, text)
+    context.stop.raise_if_requested()
+    context.event("load", f"{load} {'connected' if connected else 'not connected'}")
+    return connected
+
+
+def take_load_off(context: Context, load: str) -> bool:
+    """Have a load taken off again."""
+    power_off(context)
+    taken = context.operator.place_load("", f"{_OFF} Take off: {load}. It may be hot.")
+    context.stop.raise_if_requested()
+    context.event("load", f"{load} {'taken off' if taken else 'not taken off'}")
+    return taken

@@ -1,0 +1,237 @@
+"""The electrical scene of a unit file: the line, its source, what reaches the bulk capacitor."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal, TypeVar
+
+from harness.unit.formulas import inrush_i2t_a2s, peak_v
+from harness.unit.fuse import melting_integral_a2s
+from harness.unit.parts import (
+    BridgePart,
+    BulkPart,
+    ChokePart,
+    DiodePart,
+    FusePart,
+    LimiterPart,
+    SwitchPart,
+    VaristorPart,
+)
+from harness.unit.reference import Reference
+from harness.unit.unit_file import UnitFile
+
+__all__ = ["Line", "OperatingConditions", "event_line", "service_line"]
+
+_PartT = TypeVar("_PartT")
+
+#: Forward voltage of a diode under a short-circuit current. Source: common practice.
+_HEAVY_DROP_V = 1.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Line:
+    """What stands at the input terminals.
+
+    Attributes:
+        kind: AC or DC.
+        voltage_v: Voltage (rms for AC).
+        frequency_hz: Frequency; 0 for DC.
+        wrong_way: DC with the wrong polarity.
+        source_ohm: Impedance of the supply, taken as resistance.
+        duration_s: How long; infinite in service.
+    """
+
+    kind: Literal["ac", "dc"]
+    voltage_v: float
+    frequency_hz: float
+    wrong_way: bool
+    source_ohm: float
+    duration_s: float
+
+    @property
+    def peak_v(self) -> float:
+        """Peak of the voltage; for DC the voltage itself."""
+        return peak_v(self.voltage_v) if self.kind == "ac" else self.voltage_v
+
+    @property
+    def prospective_a(self) -> float:
+        """Current into a short at the terminals (rms for AC)."""
+        return self.voltage_v / self.source_ohm
+
+    @property
+    def reaches_backwards(self) -> bool:
+        """True if the terminals are at times negative."""
+        return self.kind == "ac" or self.wrong_way
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OperatingConditions:
+    """A unit file with the two lines it is held against.
+
+    Attributes:
+        file: The unit file.
+        tables: The reference tables.
+        event: The line at the event, or None where nothing is known to have happened.
+        service: The highest line voltage in service.
+    """
+
+    file: UnitFile
+    tables: Reference
+    event: Line | None
+    service: Line
+
+    def parts_of(self, kind: type[_PartT]) -> Iterator[_PartT]:
+        """Yield the parts of a kind."""
+        return (part for part in self.file.parts if isinstance(part, kind))
+
+    def first(self, kind: type[_PartT]) -> _PartT | None:
+        """Return the first part of a kind, or None."""
+        return next(self.parts_of(kind), None)
+
+    @property
+    def rectified(self) -> bool:
+        """True if a bridge stands before the bulk capacitor; every AC input has one."""
+        return self.file.unit.input.kind == "ac" or self.first(BridgePart) is not None
+
+    def has_diode(self, place: str) -> bool:
+        """Return whether a diode against wrong polarity stands there."""
+        return any(diode.place == place for diode in self.parts_of(DiodePart))
+
+    @property
+    def drop_v(self) -> float:
+        """Forward drop on the way to the bulk capacitor: two diodes of a bridge, or one, or none.
+
+        Source: 0.7 V each at light current, common practice.
+        """
+        diodes = 2 if self.rectified else int(self.has_diode("series"))
+        return diodes * self.tables.stress.diode.drop_v
+
+    def bulk_v(self, line: Line) -> float:
+        """Return the bulk voltage a line charges to, without load: peak less diode drops.
+
+        Source:
+            Peak rectifier, textbook.
+        """
+        if line.wrong_way and not self.rectified:
+            return 0.0
+        return max(line.peak_v - self.drop_v, 0.0)
+
+    def bulk_backwards_v(self, line: Line) -> float:
+        """Return the reverse voltage a line puts on the bulk capacitor."""
+        if self.rectified or self.has_diode("series") or not line.reaches_backwards:
+            return 0.0
+        return min(line.peak_v, _HEAVY_DROP_V) if self.has_diode("across") else line.peak_v
+
+    @property
+    def bulk_f(self) -> float | None:
+        """Bulk capacitance: the part's, else the nameplate's."""
+        bulk = self.first(BulkPart)
+        return self.file.unit.input.bulk_capacitance_f if bulk is None else bulk.capacitance_f
+
+    @property
+    def series_ohm(self) -> float:
+        """Resistance between terminals and bulk capacitor: limiter, choke, the capacitor's own."""
+        limiters = sum(part.resistance_ohm for part in self.parts_of(LimiterPart))
+        chokes = sum(2.0 * (part.resistance_ohm or 0.0) for part in self.parts_of(ChokePart))
+        bulk = self.first(BulkPart)
+        return limiters + chokes + ((bulk.series_ohm or 0.0) if bulk is not None else 0.0)
+
+    def inrush_peak_a(self, line: Line) -> float:
+        """Return the peak inrush, closed at the peak of the line, capacitor empty (textbook)."""
+        if self.bulk_v(line) == 0.0:
+            return 0.0
+        return line.peak_v / (line.source_ohm + self.series_ohm)
+
+    def inrush_a2s(self, line: Line) -> float:
+        """Return the I2t of the inrush: V^2 C / (2 R), textbook; 0 without a known capacitance."""
+        if self.bulk_f is None or self.bulk_v(line) == 0.0:
+            return 0.0
+        return inrush_i2t_a2s(line.peak_v, self.bulk_f, line.source_ohm + self.series_ohm)
+
+    @property
+    def power_w(self) -> float:
+        """Input power at full load.
+
+        Source:
+            Sum of the outputs over an efficiency of 85 %; without outputs nominal voltage times
+            current, for AC times a power factor of 0.6. Common practice.
+        """
+        unit, usual = self.file.unit, self.tables.stress.converter
+        outputs_w = sum(output.nominal_v * output.current_a for output in unit.output.values())
+        if outputs_w > 0.0:
+            return outputs_w / usual.efficiency_frac
+        apparent_va = unit.input.nominal_v * unit.input.current_a
+        return apparent_va * (usual.power_factor if unit.input.kind == "ac" else 1.0)
+
+    @property
+    def average_current_a(self) -> float:
+        """Largest mean current into the bulk capacitor: at full load and the lowest line.
+
+        Source:
+            P / V, textbook; the lowest line draws most.
+        """
+        line = self.file.unit.input
+        bulk_v = max(line.lowest_v * line.peak_factor - self.drop_v, 0.0)
+        return self.power_w / bulk_v if bulk_v > 0.0 else line.current_a
+
+    def switch_v(self, part: SwitchPart, line: Line) -> float:
+        """Return the voltage across the switch: bulk, reflected voltage and spike, textbook."""
+        bulk_v = self.bulk_v(line)
+        extra_v = (part.reflected_v or 0.0) + (part.spike_v or 0.0)
+        return bulk_v + extra_v if bulk_v > 0.0 else 0.0
+
+    def let_through_a2s(self, current_a: float, duration_s: float) -> float:
+        """Return the I2t a short behind the fuse lets through.
+
+        Args:
+            current_a: Current into the short.
+            duration_s: How long the line stands there.
+
+        Returns:
+            All of it without a fuse; with one, at most twice its melting integral (half melting,
+            half arc: common practice).
+        """
+        all_a2s = current_a**2 * duration_s
+        fuse = self.first(FusePart)
+        if fuse is None:
+            return all_a2s
+        return min(all_a2s, 2.0 * melting_integral_a2s(fuse, self.tables.fuses))
+
+    @property
+    def varistor(self) -> VaristorPart | None:
+        """The first varistor, or None."""
+        return self.first(VaristorPart)
+
+
+def event_line(file: UnitFile, tables: Reference) -> Line | None:
+    """Return the line at the event, with the usual values where the file is silent."""
+    event, line = file.event, file.unit.input
+    if event is None:
+        return None
+    usual_ohm = tables.stress.supply.ac_ohm if event.kind == "ac" else tables.stress.supply.dc_ohm
+    known_a = event.prospective_current_a
+    frequency_hz = event.frequency_hz or (line.frequency_hz[0] if line.kind == "ac" else 50.0)
+    return Line(
+        kind=event.kind,
+        voltage_v=event.voltage_v,
+        frequency_hz=frequency_hz if event.kind == "ac" else 0.0,
+        wrong_way=event.polarity_reversed,
+        source_ohm=usual_ohm if known_a is None else event.voltage_v / known_a,
+        duration_s=event.duration_s or tables.stress.event.duration_s,
+    )
+
+
+def service_line(file: UnitFile, tables: Reference) -> Line:
+    """Return the highest line voltage in service: nominal plus tolerance."""
+    line, known_a = file.unit.input, file.service.prospective_current_a
+    usual_ohm = tables.stress.supply.ac_ohm if line.kind == "ac" else tables.stress.supply.dc_ohm
+    return Line(
+        kind=line.kind,
+        voltage_v=line.highest_v,
+        frequency_hz=line.frequency_hz[0] if line.kind == "ac" else 0.0,
+        wrong_way=False,
+        source_ohm=usual_ohm if known_a is None else line.highest_v / known_a,
+        duration_s=math.inf,
+    )

@@ -1,0 +1,296 @@
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections import deque
+from collections.abc import Callable, Iterator
+from typing import Any, cast
+
+import pytest
+
+from harness.bench.clock import SystemClock
+from harness.errors import LinkError, PowerOffUnconfirmed, RecordError
+from harness.power import keeper_client, messages
+from harness.power.commands import Arm, SetVoltage, SwitchOn
+from harness.power.keeper_client import ProcessPower, open_process_bench
+from harness.power.operating_envelope import OperatingEnvelope
+from harness.power.trip import Trip, Tripped, TripReason
+from harness.profile.bench_file import BenchFile
+from harness.profile.load import load_bench
+from tests.power.quick_bench import quick_bench
+
+LIMITS = OperatingEnvelope(voltage_v=132.0, current_a=1.5, power_w=90.0)
+QUICK_LIMITS = OperatingEnvelope(voltage_v=26.4, current_a=1.5, power_w=36.0, load_current_a=1.0)
+TRIP = Trip(reason=TripReason.RECORD_LOST, detail="full", time_s=1.0, live=True)
+
+
+class Script:
+    """A line to a keeper process that says what a test has written down."""
+
+    def __init__(self, *script: Any) -> None:
+        self.messages = deque([messages.Done(live=False), *script])
+        self.sent: list[Any] = []
+        self.kills = 0
+        self.silent_for_s = 0.0
+        self.attend: Callable[[], None] = lambda: None
+
+    def send(self, message: Any) -> None:
+        """Note what the keeper is told."""
+        self.sent.append(message)
+
+    def receive(self, _longest_s: float) -> Any:
+        """Return what the keeper says next; at the end it is gone."""
+        self.attend()
+        return self.messages.popleft() if self.messages else messages.Closed()
+
+    def silent_s(self) -> float:
+        """Return how long the keeper has been silent: as a test says."""
+        return self.silent_for_s
+
+    def kill(self) -> None:
+        """Note it."""
+        self.kills += 1
+
+
+class OffByHand:
+    """Stands for opening the bench anew: notes with which load the supply was switched off."""
+
+    def __init__(self, *, broken: str = "") -> None:
+        self.benches: list[BenchFile] = []
+        self._broken = broken
+
+    @contextlib.contextmanager
+    def open(self, file: BenchFile, _clock: object) -> Iterator[Any]:
+        """Open, unless the broken instrument is on the bench."""
+        self.benches.append(file)
+        if self._broken and file.instruments.get(self._broken) is not None:
+            raise LinkError("it cannot be opened", instrument=f"{self._broken} (nowhere)")
+        yield self
+
+    def power(self, *_: object) -> OffByHand:
+        """Return the keeper in this process."""
+        return self
+
+    def power_off(self) -> None:
+        """Switch off."""
+
+
+def power_over(script: Script, on_event: Any = lambda *_: None) -> ProcessPower:
+    """Return power at the end of a line."""
+    return ProcessPower(
+        load_bench("bench-simulated-ac"),
+        SystemClock(),
+        cast("Any", script),
+        LIMITS,
+        on_event,
+        lambda _: None,
+    )
+
+
+class TestCut:
+    def test_an_answer_to_an_earlier_request_is_passed_over(self) -> None:
+        """A cut waits for the trip, whatever the keeper still says about an earlier command."""
+        power = power_over(Script(messages.Done(live=True), messages.Tripped(TRIP)))
+
+        with pytest.raises(Tripped) as caught:
+            power.cut(TripReason.RECORD_LOST, "full")
+        assert caught.value.trip == TRIP
+
+    def test_power_that_is_cut_is_not_cut_again(self) -> None:
+        """After a trip a cut asks the keeper for nothing: the first reason stands."""
+        script = Script(messages.Tripped(TRIP))
+        power = power_over(script)
+        with pytest.raises(Tripped):
+            power.command(SetVoltage(60.0))
+        told = len(script.sent)
+
+        with pytest.raises(Tripped):
+            power.cut(TripReason.INTERNAL, "something else")
+        assert len(script.sent) == told
+
+
+class TestKeeperLost:
+    def test_a_keeper_that_switched_off_on_its_way_out(
+        self, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """The unit was energised, so the run counts as tripped, though power is off by then."""
+        monkeypatch.setattr(keeper_client, "open_bench", OffByHand().open)
+        script = Script(
+            messages.Event("power on", ""),
+            messages.Done(live=True),
+            messages.Event("power off", ""),
+        )
+        power = power_over(script)
+        power.command(SwitchOn())
+
+        with pytest.raises(Tripped) as caught:
+            power.sample()
+        assert caught.value.trip.reason is TripReason.KEEPER_LOST
+        assert caught.value.trip.live
+        assert script.kills == 1
+
+    def test_a_keeper_lost_while_it_switches_on(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """From the moment the keeper is told to switch on, the unit counts as energised."""
+        monkeypatch.setattr(keeper_client, "open_bench", OffByHand().open)
+        power = power_over(Script())
+
+        with pytest.raises(Tripped) as caught:
+            power.command(SwitchOn())
+        assert caught.value.trip.live
+
+    def test_a_load_that_is_gone_does_not_keep_the_supply_on(
+        self, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """The supply is opened first, alone, and switched off; then the load, if it can be."""
+        by_hand = OffByHand(broken="load")
+        monkeypatch.setattr(keeper_client, "open_bench", by_hand.open)
+        power = power_over(Script())
+
+        with pytest.raises(Tripped):
+            power.command(SwitchOn())
+        first, second = by_hand.benches
+        assert first.load is None
+        assert second.load is not None
+
+    def test_a_supply_that_is_gone_is_told(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Where the supply cannot be opened either, the operator must cut the mains."""
+        monkeypatch.setattr(keeper_client, "open_bench", OffByHand(broken="supply").open)
+        power = power_over(Script())
+
+        with pytest.raises(PowerOffUnconfirmed, match="cut the mains"):
+            power.command(SwitchOn())
+        assert power.unconfirmed
+
+    def test_a_record_that_is_lost_as_well_does_not_hide_it(
+        self, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """The trip is kept when it cannot be written down: the next cut raises it at once."""
+        monkeypatch.setattr(keeper_client, "open_bench", OffByHand().open)
+
+        def full(kind: str, _detail: str) -> None:
+            if kind == "trip":
+                raise RecordError("the record cannot be written")
+
+        script = Script()
+        power = power_over(script, full)
+        with pytest.raises(RecordError):
+            power.command(SwitchOn())
+
+        with pytest.raises(Tripped) as caught:
+            power.cut(TripReason.RECORD_LOST, "full")
+        assert caught.value.trip.reason is TripReason.KEEPER_LOST
+
+
+class TestSilentKeeper:
+    def test_whoever_looks_takes_over_and_the_engine_meets_it_later(
+        self, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """A thread that looks switches off at once; events come from the thread that leads."""
+        by_hand = OffByHand()
+        monkeypatch.setattr(keeper_client, "open_bench", by_hand.open)
+        script = Script(messages.Event("power on", ""), messages.Done(live=True))
+        events: list[str] = []
+        power = power_over(script, lambda kind, _detail: events.append(kind))
+        power.command(SwitchOn())
+        script.silent_for_s = 0.7
+        looking = threading.Thread(target=script.attend)
+        looking.start()
+        looking.join()
+
+        assert by_hand.benches
+        assert not power.live
+        assert events == ["power on"]
+        with pytest.raises(Tripped, match="does not answer"):
+            power.sample()
+        assert events == ["power on", "trip", "power off"]
+
+    def test_it_is_taken_over_once(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Whatever number of threads see it at the same time, one ends it and switches off."""
+        by_hand = OffByHand()
+        monkeypatch.setattr(keeper_client, "open_bench", by_hand.open)
+        script = Script(messages.Event("power on", ""), messages.Done(live=True))
+        power = power_over(script)
+        power.command(SwitchOn())
+        script.silent_for_s = 0.7
+        together = threading.Barrier(9)
+
+        def look() -> None:
+            together.wait()
+            script.attend()
+
+        threads = [threading.Thread(target=look) for _ in range(8)]
+        for thread in threads:
+            thread.start()
+        together.wait()
+        with pytest.raises(Tripped):
+            power.sample()
+        for thread in threads:
+            thread.join()
+
+        assert script.kills == 1
+        assert [bench.load is None for bench in by_hand.benches] == [True, False]
+
+    def test_what_it_said_before_changes_nothing(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """A message that was on its way when the keeper was ended does not bring power back."""
+        monkeypatch.setattr(keeper_client, "open_bench", OffByHand().open)
+        script = Script(messages.Event("power on", ""), messages.Done(live=True))
+        power = power_over(script)
+        script.silent_for_s = 0.7
+        power.command(SwitchOn())
+
+        assert not power.live
+        assert script.kills == 1
+        with pytest.raises(Tripped):
+            power.sample()
+        assert script.kills == 1
+
+    def test_a_silence_before_power_is_no_reason(self) -> None:
+        """While nothing is energised nobody is in a hurry."""
+        script = Script()
+        power = power_over(script)
+        script.silent_for_s = 5.0
+        script.attend()
+
+        assert script.kills == 0
+        assert power.trip is None
+
+
+class TestUnwatched:
+    def test_the_engine_has_it_cut_of_its_own(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """A gap that the keeper did not notice is cut by the engine, and never goes unseen."""
+        elapsed = [0.0]
+        monkeypatch.setattr("harness.power.vigil.elapsed_s", lambda: elapsed[0])
+        monkeypatch.setattr("harness.power.vigil.awake_s", lambda: 0.0)
+        trip = Trip(reason=TripReason.UNWATCHED, detail="for 20 s", time_s=1.0, live=False)
+        script = Script(
+            messages.Event("power on", ""),
+            messages.Done(live=True),
+            messages.Done(live=False),  # to switching off, which was on its way already
+            messages.Tripped(trip),
+        )
+        power = power_over(script)
+        power.command(SwitchOn())
+        elapsed[0] = 20.0
+        power.power_off()
+
+        cuts = [message for message in script.sent if isinstance(message, messages.Cut)]
+        assert cuts == [messages.Cut(TripReason.UNWATCHED, "for 20 s: the computer slept")]
+        assert power.trip == trip
+
+
+class TestSignsOfLife:
+    def test_any_message_is_one(self) -> None:
+        """An engine that asks for the load every 2 ms, and says nothing else, is there."""
+        clock = SystemClock()
+        with quick_bench(supply=0.0, load=0.0) as file, open_process_bench(file, clock) as bench:
+            bench.identities()
+            power = bench.power(QUICK_LIMITS, lambda *_: None, lambda _: None)
+            power.command(Arm(24.0, 1.0))
+            power.command(SwitchOn())
+            end_s = clock.now_s() + 2 * QUICK_LIMITS.silence_s
+            while clock.now_s() < end_s:
+                assert power.read_load()
+                clock.sleep_s(0.002)
+
+            assert power.live
+            power.power_off()

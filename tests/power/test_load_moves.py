@@ -1,0 +1,116 @@
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from harness.bench.dialect import load_dialect
+from harness.bench.sample import SupplySample
+from harness.errors import CommandRefused
+from harness.power.commands import Arm, LoadOff, SetLoad, SwitchOn
+from harness.power.keeper import Keeper
+from harness.power.load_moves import LoadMoves
+from harness.power.moves import Confirm, Send
+from harness.power.operating_envelope import OperatingEnvelope
+from harness.power.trip import TripReason
+
+OPERATIONS = load_dialect("scpi-load").operations
+
+
+def moves(operations: frozenset[str] = OPERATIONS) -> LoadMoves:
+    return LoadMoves(operations, most_a=2.5, most_w=60.0, least_ohm=10.0, readback_frac=0.002)
+
+
+class TestModes:
+    @pytest.mark.parametrize(
+        ("command", "function", "setting"),
+        [
+            (SetLoad("current", 1.25), "set_constant_current", "set_current"),
+            (SetLoad("resistance", 12.0), "set_constant_resistance", "set_resistance"),
+            (SetLoad("power", 30.0), "set_constant_power", "set_power"),
+        ],
+    )
+    def test_the_function_comes_first_and_the_input_last(
+        self, command: SetLoad, function: str, setting: str
+    ) -> None:
+        """Function, value, value read back, and only then the input is switched on."""
+        sent = [move for move in moves().set(command) if isinstance(move, Send)]
+
+        assert [move.operation for move in sent] == [function, setting, "input_on"]
+        assert sent[1].value == command.value
+
+    def test_the_input_is_off_while_the_function_changes(self) -> None:
+        """Another function may hold any old value: the load is off before it is chosen."""
+        load = moves()
+        load.set(SetLoad("current", 1.0))
+        found = load.set(SetLoad("power", 30.0))
+
+        assert found[:2] == (
+            Send("load", "input_off"),
+            Confirm("load", "input_state", expected=False),
+        )
+        assert load.set(SetLoad("power", 20.0))[0] == Send("load", "set_constant_power")
+
+    @pytest.mark.parametrize(
+        "command",
+        [
+            SetLoad("current", 2.6),
+            SetLoad("current", -0.1),
+            SetLoad("current", math.nan),
+            SetLoad("power", 61.0),
+            SetLoad("power", math.inf),
+            SetLoad("resistance", 9.9),
+            SetLoad("resistance", 0.0),
+            SetLoad("resistance", math.nan),
+        ],
+    )
+    def test_each_mode_has_its_bound(self, command: SetLoad) -> None:
+        """More current, more power or less resistance than the plan has never goes out."""
+        with pytest.raises(CommandRefused, match="outside the envelope"):
+            moves().set(command)
+
+    def test_a_mode_the_dialect_lacks_is_refused(self) -> None:
+        """A load that knows constant current alone is told nothing else."""
+        plain = OPERATIONS - {"set_power", "set_constant_power"}
+        with pytest.raises(CommandRefused, match="no set_power"):
+            moves(plain).set(SetLoad("power", 1.0))
+
+    def test_without_a_load_there_is_nothing_to_do(self) -> None:
+        """No load: off is no message, and a setting is refused."""
+        none = moves(frozenset())
+
+        assert none.off() == none.clear() == ()
+        with pytest.raises(CommandRefused, match="no load on this bench"):
+            none.set(SetLoad("current", 1.0))
+
+    def test_it_knows_whether_it_is_on(self) -> None:
+        """From the first setting until off the load counts as on."""
+        load = moves()
+        load.set(SetLoad("current", 1.0))
+        on = load.on
+        load.off()
+
+        assert (on, load.on) == (True, False)
+
+
+class TestEdgeOfTheEnvelope:
+    LIMITS = OperatingEnvelope(voltage_v=132.0, current_a=1.5, power_w=90.0)
+
+    def live(self) -> Keeper:
+        """Return a keeper that holds power."""
+        keeper = Keeper(self.LIMITS, supply=frozenset({"set_voltage_protection"}))
+        keeper.command(Arm(132.0, 1.0), 0.0)
+        keeper.command(SwitchOn(), 0.0)
+        return keeper
+
+    def test_a_reading_above_trips_even_where_a_level_stands_at_the_edge(self) -> None:
+        """The bound is the bound: a hundredth of a volt above the envelope cuts power."""
+        keeper = self.live()
+        keeper.sample(SupplySample(0.1, 132.01, 0.1, 12.0, None, protection=False))
+
+        assert keeper.trip is not None
+        assert keeper.trip.reason is TripReason.OVER_VOLTAGE
+
+    def test_load_off_is_taken_while_live(self) -> None:
+        """Without a load, switching it off is nothing, and no error."""
+        assert self.live().command(LoadOff(), 0.0) == ()

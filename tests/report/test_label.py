@@ -1,0 +1,124 @@
+from __future__ import annotations
+
+import datetime as dt
+import html
+import re
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from harness.errors import UsageError
+from harness.report.label import HEIGHT_MM, WIDTH_MM, code_text, draw_label
+
+zxingcpp = pytest.importorskip("zxingcpp", reason="reads the QR code back")
+
+FACTS: dict[str, Any] = {
+    "run_id": "20261125T063119Z-HP-0007-3fa2",
+    "serial": "HP-0007",
+    "title": "Dome-shutter power unit, 120 V AC in, 24 V DC 2.5 A out",
+    "bench": {"name": "Dome workshop, bench 2"},
+    "operator": "bench 2",
+    "started_utc": "2026-11-25T06:31:19Z",
+    "rehearsal": False,
+    "released": True,
+    "outcome": "completed",
+    "verdict": "pass",
+    "seal": "5e" * 32,
+}
+
+
+def texts(svg: str) -> list[str]:
+    """Every line of text, in order."""
+    return [html.unescape(text) for text in re.findall(r"<text[^>]*>([^<]*)</text>", svg)]
+
+
+def picture(svg: str) -> npt.NDArray[np.uint8]:
+    """The QR code's strokes as black on white, eight pixels a module."""
+    strokes = re.findall(r"M(\d+) (\d+)h(\d+)v1h-\d+z", svg)
+    size = max(int(row) for _, row, _ in strokes) + 9
+    modules = np.full((size, size), 255, np.uint8)
+    for column, row, length in strokes:
+        modules[int(row) + 4, int(column) + 4 : int(column) + 4 + int(length)] = 0
+    return np.kron(modules, np.ones((8, 8), np.uint8))
+
+
+def test_the_code_reads_back() -> None:
+    """A reader that is not ours finds run and seal in the label's code."""
+    # Source: ZXing's reader of ISO/IEC 18004 codes.
+    [code] = zxingcpp.read_barcodes(picture(draw_label(FACTS)))
+
+    assert code.text == f"softwake 20261125T063119Z-HP-0007-3fa2 sha256 {'5e' * 32}"
+    assert code.text == code_text(FACTS)
+
+
+def test_modules_are_large_enough_to_scan() -> None:
+    """A module is at least 0.33 mm: four dots of a 300 dpi printer (common practice)."""
+    scale = re.search(r"scale\(([\d.]+)\)", draw_label(FACTS))
+    assert scale is not None
+    assert float(scale[1]) >= 4 * 25.4 / 300
+
+
+def test_the_label_says_what_when_and_where() -> None:
+    """Release, unit, serial number, bench, date, due date and run stand on the label."""
+    svg = draw_label(FACTS, next_due=dt.date(2027, 11, 25))
+    found = texts(svg)
+
+    assert found[0] == "RELEASED"
+    assert "SN HP-0007" in found
+    assert "Dome workshop, bench 2" in found
+    assert "tested 2026-11-25, bench 2" in found
+    assert "next test due 2027-11-25" in found
+    assert "20261125T063119Z-HP-0007-3fa2" in found
+    assert f'width="{WIDTH_MM:g}mm" height="{HEIGHT_MM:g}mm"' in svg
+    assert WIDTH_MM == 62.0
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"title": "x" * 100, "serial": "9" * 100, "operator": "y" * 100},
+        {"run_id": f"20261125T063119Z-{'H' * 40}-3fa2"},
+        {"bench": {"name": "w" * 100}},
+    ],
+)
+def test_long_text_stays_on_the_label(changed: dict[str, Any]) -> None:
+    """However long the names, lines end above the run's name and left of the edge."""
+    svg = draw_label({**FACTS, **changed})
+
+    found = re.findall(r'x="([\d.]+)" y="([\d.]+)" font-size="([\d.]+)"[^>]*>([^<]*)', svg)
+    for x, y, size, text in found[:-1]:
+        assert float(y) < HEIGHT_MM
+        assert float(x) + 0.5 * float(size) * len(html.unescape(text)) <= WIDTH_MM
+    run_top = float(found[-2][1]) - float(found[-2][2])
+    assert max(float(y) for _, y, _, _ in found[:-2]) <= run_top + 0.4
+
+
+def test_a_unit_that_is_not_released_has_no_label() -> None:
+    """A failed run is refused, whatever was asked for."""
+    failed = {**FACTS, "released": False, "verdict": "fail"}
+    for rehearsal in (False, True):
+        with pytest.raises(UsageError, match="no label for a unit that is not released"):
+            draw_label(failed, rehearsal=rehearsal)
+
+
+def test_a_rehearsal_has_a_label_only_with_its_mark() -> None:
+    """A rehearsal is refused, unless asked for: then REHEARSAL stands large, and no release."""
+    rehearsed = {**FACTS, "rehearsal": True}
+    with pytest.raises(UsageError, match="a rehearsal releases no unit"):
+        draw_label(rehearsed)
+
+    svg = draw_label(rehearsed, rehearsal=True)
+    assert texts(svg)[0] == "REHEARSAL"
+    assert 'font-size="6"' in svg
+    assert "RELEASED" not in svg
+
+
+def test_hostile_text_stays_text() -> None:
+    """Names cannot become markup."""
+    svg = draw_label({**FACTS, "title": "<script>", "serial": '"&<b>', "operator": "\u202e"})
+
+    assert "<script>" not in svg
+    assert "<b>" not in svg
+    assert "\u202e" not in svg
