@@ -61,7 +61,7 @@ def sample_parts(wire: Wire, *, samples: int = 50, rounds: int = 60) -> SamplePa
         assert sample is not None
         rungs: tuple[Callable[[], float], ...] = (
             lambda: _each(lambda: live.session.query(sample.ask), samples),
-            lambda: _each(live.supply.read, samples),
+            lambda: _each(live.supply.sample, samples),
             lambda: _without_record(live.unit.context, samples),
             lambda: _each(live.unit.context.sample, samples),
             lambda: live.hold(samples),

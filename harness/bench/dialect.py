@@ -8,7 +8,7 @@ from typing import Literal
 
 from pydantic import Field, PrivateAttr
 
-from harness.bench.dialect_rules import SAMPLED, dialect_errors
+from harness.bench.dialect_rules import FOLDER, SAMPLED, dialect_errors
 from harness.bench.scpi import decimal_text
 from harness.errors import BenchFileError, DialectError, Mistake
 from harness.files.field_types import Seconds, Table
@@ -16,12 +16,11 @@ from harness.profile.bench_file import BenchFile, Instrument
 from harness.profile.load import read_table
 from harness.quantity import shown
 
-__all__ = ["BUILT_IN", "Dialect", "bench_dialects", "load_dialect"]
+__all__ = ["BUILT_IN", "SAMPLED", "Dialect", "bench_dialects", "load_dialect"]
 
-_FOLDER = Path(__file__).parent / "dialects"
 
 #: Names of the dialects that come with the harness.
-BUILT_IN = tuple(sorted(path.stem for path in _FOLDER.glob("*.toml")))
+BUILT_IN = tuple(sorted(path.stem for path in FOLDER.glob("*.toml")))
 
 
 class _LinkTable(Table):
@@ -169,7 +168,7 @@ def load_dialect(name: str, base: Path | None = None) -> Dialect:
         DialectError: No such dialect, or a mistake in the file.
     """
     if name in BUILT_IN:
-        path = _FOLDER / f"{name}.toml"
+        path = FOLDER / f"{name}.toml"
         dialect = read_table(path, Dialect, DialectError, rules=dialect_errors)
         dialect._built_in = path  # noqa: SLF001 - its own module
         return dialect

@@ -6,90 +6,21 @@ Pure, over the file as it was read: shapes and types are the model's own to tell
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from harness.errors import did_you_mean
 from harness.files.config_error import ConfigError
+from harness.profile.measures import OPERATIONS, REQUIRED
 from harness.profile.waits import wait_problem
 from harness.quantity import QuantityError, parse_quantity
 
-__all__ = ["OPERATIONS", "REQUIRED", "SAMPLED", "dialect_errors"]
+__all__ = ["FOLDER", "SAMPLED", "dialect_errors"]
 
-#: What each role cannot do without, and why its safety rests on it.
-REQUIRED: dict[str, tuple[str, ...]] = {
-    "supply": (
-        "identify",
-        "clear",
-        "error",
-        "set_voltage",
-        "voltage_setting",
-        "set_current_limit",
-        "current_limit_setting",
-        "output_on",
-        "output_off",
-        "output_state",
-        "measure_voltage",
-        "measure_current",
-    ),
-    "meter": ("identify",),
-    "load": (
-        "identify",
-        "set_current",
-        "current_setting",
-        "input_on",
-        "input_off",
-        "input_state",
-        "measure_voltage",
-        "measure_current",
-    ),
-}
-
-#: Operations that send a number, and those that send without one.
-_SET = frozenset(
-    {
-        "set_voltage",
-        "set_current_limit",
-        "set_voltage_protection",
-        "set_current_protection",
-        "set_watchdog",
-        "set_frequency",
-        "set_current",
-        "set_resistance",
-        "set_power",
-    }
-)
-_SWITCH = frozenset(
-    {
-        "clear",
-        "reset",
-        "output_on",
-        "output_off",
-        "input_on",
-        "input_off",
-        "set_constant_current",
-        "set_constant_resistance",
-        "set_constant_power",
-    }
-)
-#: Questions, and those of them whose answer is text and no single value.
-_ASKED = frozenset(
-    {
-        *("identify", "error", "self_test", "complete", "status", "output_state", "input_state"),
-        *("voltage_setting", "current_limit_setting", "frequency_setting", "watchdog_setting"),
-        *("voltage_protection_setting", "current_protection_setting"),
-        *("current_setting", "resistance_setting", "power_setting"),
-        *("measure_voltage", "measure_current", "measure_power", "measure_frequency"),
-        *("measure_voltage_dc", "measure_voltage_ac", "measure_current_dc"),
-        *("measure_resistance", "measure_temperature"),
-    }
-)
-_TEXTS = frozenset({"identify", "error"})
-
-#: Every operation a dialect may define.
-OPERATIONS = _SET | _SWITCH | _ASKED
+#: Where the dialects stand that come with the program.
+FOLDER = Path(__file__).parent / "dialects"
 
 #: Question that each part of a sample answers.
 SAMPLED = {
@@ -99,7 +30,13 @@ SAMPLED = {
     "status": "status",
 }
 
+#: Table of a dialect each form of an operation stands in.
+_TABLES = {"bare": "send", "number": "send", "value": "ask", "state": "ask", "text": "ask"}
+#: The built-in dialects that examples are taken from.
+_EXAMPLES = {"supply": "scpi-dc-supply", "meter": "scpi-meter", "load": "scpi-load"}
 _MOST_DECIMALS = 12
+
+Tables = Mapping[str, Mapping[str, Any]]
 
 
 def dialect_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
@@ -108,111 +45,93 @@ def dialect_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     Args:
         data: What stands in the file.
     """
-    yield from _waits(data)
-    yield from _messages(data)
-    yield from _missing(data)
-    yield from _decimals(data)
-    yield from _sample(data)
-    yield from _answers(data)
-    yield from _status(data)
+    role = str(data.get("role"))
+    names = ("link", "send", "decimals", "ask", "sample", "answers", "status")
+    tables = {name: data[name] if isinstance(data.get(name), dict) else {} for name in names}
+    answer = tables["sample"].get("answer")
+    # None where it is no list; what is in it and no text is told already
+    sampled = (
+        [each for each in answer if isinstance(each, str)] if isinstance(answer, list) else None
+    )
+    yield from _waits(role, tables)
+    yield from _messages(role, tables)
+    yield from _missing(role, tables)
+    yield from _decimals(tables)
+    if isinstance(data.get("sample"), dict):
+        yield from _sample(role, tables, sampled)
+    yield from _answers(tables, sampled or ())
+    yield from _status(role, tables, sampled or ())
 
 
-def _table(data: Mapping[str, Any], name: str) -> Mapping[str, Any]:
-    table = data.get(name)
-    return table if isinstance(table, dict) else {}
+@cache
+def _built_in(role: str) -> Mapping[str, Any]:
+    if role not in _EXAMPLES:
+        return {}
+    return tomllib.loads((FOLDER / f"{_EXAMPLES[role]}.toml").read_text(encoding="utf-8"))
 
 
-def _example(role: object, operation: str) -> str:
+def _example(role: str, operation: str) -> str:
     """Return how a built-in dialect says it, as it stands in a file; empty where none does."""
     for table in ("send", "ask"):
         message = _built_in(role).get(table, {}).get(operation)
         if message is not None:
-            return _text(message)
+            return f"'{message}'" if '"' in message else f'"{message}"'
     return ""
-
-
-@cache
-def _built_in(role: object) -> Mapping[str, Any]:
-    name = {"supply": "scpi-dc-supply", "meter": "scpi-meter", "load": "scpi-load"}.get(str(role))
-    if name is None:
-        return {}
-    path = Path(__file__).parent / "dialects" / f"{name}.toml"
-    return tomllib.loads(path.read_text(encoding="utf-8"))
-
-
-def _text(text: str) -> str:
-    return f"'{text}'" if '"' in text else f'"{text}"'
-
-
-def _sendable(message: object) -> bool:
-    return (
-        isinstance(message, str) and bool(message) and message.isascii() and message.isprintable()
-    )
-
-
-def _messages(data: Mapping[str, Any]) -> Iterator[ConfigError]:
-    """Known operations, each in its table, each message one that can go on the wire."""
-    role = data.get("role")
-    for table, fitting, other in (("send", _SET | _SWITCH, "ask"), ("ask", _ASKED, "send")):
-        for operation, message in _table(data, table).items():
-            path, example = (table, operation), _example(role, operation)
-            if operation not in OPERATIONS:
-                yield ConfigError(path, _unknown(operation))
-                continue
-            if operation not in fitting:
-                yield ConfigError(path, f"{operation!r} belongs under [{other}]", example)
-            if isinstance(message, str) and not _sendable(message):
-                yield ConfigError(
-                    path, f"the message of {operation!r} must be printable ASCII text", example
-                )
-            elif isinstance(message, str):
-                yield from _placeholder(path, operation, message, example)
-
-
-def _waits(data: Mapping[str, Any]) -> Iterator[ConfigError]:
-    """No instrument is waited for longer than power may hang on it."""
-    role = data.get("role")
-    for key in ("timeout", "settle"):
-        try:
-            wait_s = parse_quantity(_table(data, "link").get(key), "s")
-            problem = wait_problem(str(role), wait_s)
-        except (QuantityError, KeyError):  # no quantity, or no role: told already
-            continue
-        if problem is not None:
-            yield ConfigError(("link", key), problem, '"2 s"')
 
 
 def _unknown(operation: str) -> str:
     return f"there is no operation {operation!r}{did_you_mean(operation, OPERATIONS)}"
 
 
-def _placeholder(
-    path: tuple[str, str], operation: str, message: str, example: str
-) -> Iterator[ConfigError]:
-    count = message.count("{value}")
-    if operation in _SET and count != 1:
-        yield ConfigError(path, f"the message of {operation!r} must hold {{value}} once", example)
-    elif operation not in _SET and count:
-        yield ConfigError(
-            path, f"the message of {operation!r} has no number to hold {{value}}", example
-        )
+def _sendable(message: str) -> bool:
+    return bool(message) and message.isascii() and message.isprintable()
 
 
-def _missing(data: Mapping[str, Any]) -> Iterator[ConfigError]:
-    role = data.get("role")
-    has = _table(data, "send").keys() | _table(data, "ask").keys()
-    for operation in REQUIRED.get(role, ()) if isinstance(role, str) else ():
-        if operation not in has:
-            table = "ask" if operation in _ASKED else "send"
+def _waits(role: str, tables: Tables) -> Iterator[ConfigError]:
+    """No instrument is waited for longer than power may hang on it."""
+    for key in ("timeout", "settle"):
+        try:
+            problem = wait_problem(role, parse_quantity(tables["link"].get(key), "s"))
+        except (QuantityError, KeyError):  # no quantity, or no role: told already
+            continue
+        if problem is not None:
+            yield ConfigError(("link", key), problem, '"2 s"')
+
+
+def _messages(role: str, tables: Tables) -> Iterator[ConfigError]:
+    """Known operations, each in its table, each message one that can go on the wire."""
+    for table in ("send", "ask"):
+        for operation, message in tables[table].items():
+            path, example = (table, operation), _example(role, operation)
+            if operation not in OPERATIONS:
+                yield ConfigError(path, _unknown(operation))
+                continue
+            right = _TABLES[OPERATIONS[operation]]
+            if right != table:
+                yield ConfigError(path, f"{operation!r} belongs under [{right}]", example)
+            if not isinstance(message, str):
+                continue
+            told, count = f"the message of {operation!r}", message.count("{value}")
+            if not _sendable(message):
+                yield ConfigError(path, f"{told} must be printable ASCII text", example)
+            elif OPERATIONS[operation] == "number" and count != 1:
+                yield ConfigError(path, f"{told} must hold {{value}} once", example)
+            elif OPERATIONS[operation] != "number" and count:
+                yield ConfigError(path, f"{told} has no number to hold {{value}}", example)
+
+
+def _missing(role: str, tables: Tables) -> Iterator[ConfigError]:
+    for operation in REQUIRED.get(role, ()):
+        if operation not in tables["send"] and operation not in tables["ask"]:
             yield ConfigError(
-                (table,),
+                (_TABLES[OPERATIONS[operation]],),
                 f"a {role} cannot do without {operation}",
                 f"{operation} = {_example(role, operation)}",
             )
 
 
-def _decimals(data: Mapping[str, Any]) -> Iterator[ConfigError]:
-    for operation, places in _table(data, "decimals").items():
+def _decimals(tables: Tables) -> Iterator[ConfigError]:
+    for operation, places in tables["decimals"].items():
         if operation not in OPERATIONS:
             yield ConfigError(("decimals", operation), _unknown(operation))
         elif isinstance(places, int) and not 0 <= places <= _MOST_DECIMALS:
@@ -221,36 +140,33 @@ def _decimals(data: Mapping[str, Any]) -> Iterator[ConfigError]:
             )
 
 
-def _sample(data: Mapping[str, Any]) -> Iterator[ConfigError]:
+def _sample(role: str, tables: Tables, sampled: list[str] | None) -> Iterator[ConfigError]:
     """A sample reads what its role needs, each value once."""
-    role, table = data.get("role"), data.get("sample")
-    if not isinstance(table, dict):
-        return
     if role == "meter":
         yield ConfigError(
             ("sample",), "a meter is asked one quantity at a time: leave this table out"
         )
         return
-    answer = table.get("answer")
-    names = [name for name in answer if isinstance(name, str)] if isinstance(answer, list) else None
-    ask, separator = table.get("ask"), table.get("separator", ";")
+    ask, separator = tables["sample"].get("ask"), tables["sample"].get("separator", ";")
     if isinstance(ask, str) and (not _sendable(ask) or "{value}" in ask):
         yield ConfigError(
             ("sample", "ask"),
             "the message must be printable ASCII text without {value}",
             '"MEAS:VOLT?;:MEAS:CURR?"',
         )
-    if names is not None:
-        wrong = []
-        missing = [name for name in ("voltage", "current") if name not in names]
+    wrong = []
+    if sampled is not None:
+        missing = [name for name in ("voltage", "current") if name not in sampled]
         if missing:
             wrong.append(f"a {role}'s sample cannot do without {' and '.join(missing)}")
-        repeated = dict.fromkeys(name for name in names if names.count(name) > 1)
+        repeated = dict.fromkeys(name for name in sampled if sampled.count(name) > 1)
         if repeated:
             wrong.append(f"{' and '.join(map(repr, repeated))} stands here more than once")
-        if wrong:
-            yield ConfigError(("sample", "answer"), "; ".join(wrong), '["voltage", "current"]')
-    if isinstance(separator, str) and not _parts(separator):
+    if wrong:
+        yield ConfigError(("sample", "answer"), "; ".join(wrong), '["voltage", "current"]')
+    if isinstance(separator, str) and (
+        len(separator) != 1 or not _sendable(separator) or separator.isalnum() or separator in "+-."
+    ):
         yield ConfigError(
             ("sample", "separator"),
             "what stands between two values is one character that no number has",
@@ -258,36 +174,20 @@ def _sample(data: Mapping[str, Any]) -> Iterator[ConfigError]:
         )
 
 
-def _parts(separator: str) -> bool:
-    """Whether a character can stand between numbers."""
-    return (
-        len(separator) == 1
-        and _sendable(separator)
-        and not separator.isalnum()
-        and separator not in "+-."
-    )
-
-
-def _answers(data: Mapping[str, Any]) -> Iterator[ConfigError]:
+def _answers(tables: Tables, sampled: Iterable[str]) -> Iterator[ConfigError]:
     """What an answer looks like is said of questions this dialect asks."""
-    sample = _table(data, "sample").get("answer")
-    in_sample = {
-        SAMPLED[name]
-        for name in (sample if isinstance(sample, list) else ())
-        if isinstance(name, str) and name in SAMPLED
-    }
-    asked = _table(data, "ask").keys() | in_sample
-    for operation, template in _table(data, "answers").items():
+    asked = tables["ask"].keys() | {SAMPLED[name] for name in sampled if name in SAMPLED}
+    for operation, template in tables["answers"].items():
         path = ("answers", operation)
         if operation not in OPERATIONS:
             yield ConfigError(path, _unknown(operation))
-        elif operation in _TEXTS or operation not in _ASKED:
+        elif OPERATIONS[operation] not in ("value", "state"):
             yield ConfigError(path, f"the answer to {operation!r} holds no single value")
         elif operation not in asked:
             yield ConfigError(path, f"this dialect never asks {operation!r}: add it under [ask]")
-        if not isinstance(template, str):
-            continue
-        if not _sendable(template) or template.count("{value}") != 1:
+        if isinstance(template, str) and (
+            not _sendable(template) or template.count("{value}") != 1
+        ):
             yield ConfigError(
                 path,
                 "it must be printable ASCII text that holds {value} once, where the number or the "
@@ -296,21 +196,15 @@ def _answers(data: Mapping[str, Any]) -> Iterator[ConfigError]:
             )
 
 
-def _status(data: Mapping[str, Any]) -> Iterator[ConfigError]:
+def _status(role: str, tables: Tables, sampled: Iterable[str]) -> Iterator[ConfigError]:
     """Weights need a question, and one bit cannot mean two things."""
-    weights = {
-        name: weight
-        for name, weight in _table(data, "status").items()
-        if isinstance(weight, int) and weight
-    }
-    if not weights:
+    weights = {name: weight for name, weight in tables["status"].items() if isinstance(weight, int)}
+    if not any(weights.values()):
         return
-    if data.get("role") != "supply":
+    if role != "supply":
         yield ConfigError(("status",), "only a supply has status bits: leave this table out")
         return
-    answer = _table(data, "sample").get("answer")
-    sampled = isinstance(answer, list) and "status" in answer
-    if not sampled and "status" not in _table(data, "ask"):
+    if "status" not in sampled and "status" not in tables["ask"]:
         yield ConfigError(
             ("status",),
             "there are weights, but no question that reads them under [ask]",

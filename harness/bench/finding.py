@@ -1,13 +1,49 @@
-"""What a look at a bench found, ready to be printed."""
+"""What a look at a bench found and what it means, ready to be printed."""
 
 from __future__ import annotations
 
+import tomllib
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
+from pathlib import Path
 
-from harness.bench.diagnose.cause import Cause
+__all__ = ["Cause", "Finding", "Inspection", "Mark", "cause_of", "wrong"]
 
-__all__ = ["Finding", "Inspection", "Mark", "wrong"]
+#: What each sign stands for; read at once, for it may be needed with power on.
+_CAUSES = tomllib.loads(Path(__file__).with_name("causes.toml").read_text(encoding="utf-8"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cause:
+    """Why an instrument does not answer as it should.
+
+    Attributes:
+        what: What was found, in one sentence without a full stop.
+        do: The next step.
+        write: Lines to write into a file or a terminal, as they stand; empty where there are none.
+    """
+
+    what: str
+    remedy: str
+    write: tuple[str, ...] = ()
+
+
+def cause_of(sign: str, *, write: Iterable[str] = (), **found: object) -> Cause:
+    """Return the cause that a sign stands for.
+
+    Args:
+        sign: A key of ``causes.toml``.
+        write: Lines to write, after those of the table.
+        found: What the texts of the table name in braces.
+    """
+    entry = _CAUSES[sign]
+    lines = (line.format(**found) for line in entry.get("write", ()))
+    return Cause(
+        what=entry["what"].format(**found),
+        remedy=entry["remedy"].format(**found),
+        write=(*lines, *write),
+    )
 
 
 class Mark(StrEnum):

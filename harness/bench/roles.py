@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from harness.bench.clock import Clock
-from harness.bench.diagnose.cause import Cause
-from harness.bench.diagnose.reply import (
+from harness.bench.dialect import SAMPLED, Dialect
+from harness.bench.finding import Cause
+from harness.bench.link import Link
+from harness.bench.replies import (
     compound_cause,
     echo_cause,
     queue_cause,
     reply_cause,
 )
-from harness.bench.dialect import Dialect
-from harness.bench.dialect_rules import SAMPLED
-from harness.bench.link import Link
 from harness.bench.sample import SupplySample
 from harness.bench.scpi import (
     MarkerAnswer,
@@ -26,6 +25,8 @@ from harness.errors import InstrumentError, NoReading, Overload, ReportedError, 
 
 __all__ = ["Instrument", "Load", "Meter", "Supply"]
 
+#: What a supply or a load reads in one go.
+_TOGETHER = ("voltage", "current", "power")
 #: An error queue longer than this is not drained but reported: something is badly wrong.
 _QUEUE_LIMIT = 32
 
@@ -81,6 +82,31 @@ class Instrument:
         except ValueError as error:
             cause = reply_cause(operation, question, answer, state=False)
             raise self._no_reading(cause, question) from error
+
+    def read(self, quantity: str) -> dict[str, float]:
+        """Read a quantity, with whatever its dialect reads in the same round trip.
+
+        Args:
+            quantity: One that :data:`harness.profile.measures.READINGS` has for its role.
+
+        Returns:
+            Values by quantity. Voltage, current and power come together; power is their product
+            where the dialect cannot measure it.
+
+        Raises:
+            NoReading: Any of the values is no value.
+            InstrumentError: Its dialect cannot measure it.
+        """
+        if quantity in _TOGETHER:
+            values = self._compound()
+            values.setdefault("power", values["voltage"] * values["current"])
+            return {name: values[name] for name in _TOGETHER}
+        operation = f"measure_{quantity}"
+        if not self.has(operation):
+            raise InstrumentError(
+                f"its dialect cannot measure {quantity}", instrument=self.link.name, remedy="add it"
+            )
+        return {quantity: self.value(operation)}
 
     def state(self, operation: str) -> bool:
         """Ask for a boolean.
@@ -266,7 +292,7 @@ def _refuse_marker(answer: str) -> None:
 class Supply(Instrument):
     """A DC supply or AC source."""
 
-    def read(self) -> SupplySample:
+    def sample(self) -> SupplySample:
         """Read voltage, current, real power and status, in one round trip where it can.
 
         Raises:
@@ -301,7 +327,7 @@ class Supply(Instrument):
             UnexpectedReply: It does, where its dialect reads that bit.
         """
         weight = self.dialect.status.protection
-        if weight and self.read().protection:
+        if weight and self.sample().protection:
             raise UnexpectedReply(
                 "its status says that its protection has tripped earlier",
                 instrument=self.link.name,
@@ -314,33 +340,6 @@ class Supply(Instrument):
 class Meter(Instrument):
     """A multimeter."""
 
-    def read(self, quantity: str) -> float:
-        """Read one quantity.
-
-        Args:
-            quantity: ``voltage_dc``, ``voltage_ac``, ``current_dc``, ``resistance`` and so on.
-
-        Raises:
-            NoReading: Overload, not-a-number, or no number at all.
-            InstrumentError: Its dialect cannot measure it.
-        """
-        operation = f"measure_{quantity}"
-        if not self.has(operation):
-            raise InstrumentError(
-                f"its dialect cannot measure {quantity}", instrument=self.link.name, remedy="add it"
-            )
-        return self.value(operation)
-
 
 class Load(Instrument):
     """An electronic load in constant current, resistance or power."""
-
-    def read(self) -> dict[str, float]:
-        """Read voltage, current and power, in one round trip where it can.
-
-        Raises:
-            NoReading: Any of the values is no value.
-        """
-        values = self._compound()
-        values.setdefault("power", values["voltage"] * values["current"])
-        return values

@@ -13,19 +13,18 @@ from dataclasses import replace
 from typing import Any
 
 from harness.bench.clock import Clock
-from harness.bench.diagnose.answers import no_identity_cause, plausible_identity, stranger_cause
-from harness.bench.diagnose.cause import Cause
-from harness.bench.diagnose.investigate import find_cause
-from harness.bench.diagnose.software import missing_library
+from harness.bench.diagnose import find_cause, missing_library
 from harness.bench.dialect import Dialect, bench_dialects
-from harness.bench.finding import Finding, Inspection, Mark, wrong
+from harness.bench.finding import Cause, Finding, Inspection, Mark, wrong
 from harness.bench.link import VisaLink, open_visa
 from harness.bench.open import ROLES, open_instrument_link
-from harness.bench.roles import Instrument, Load, Meter, Supply
+from harness.bench.replies import no_identity_cause, plausible_identity, stranger_cause
+from harness.bench.roles import Instrument
 from harness.bench.trial import every_question, try_questions
 from harness.errors import InstrumentError, LinkError
 from harness.profile.bench_file import BenchFile
 from harness.profile.bench_file import Instrument as InstrumentTable
+from harness.profile.measures import READINGS
 from harness.quantity import format_quantity, shown
 
 __all__ = ["inspect_bench"]
@@ -35,15 +34,6 @@ _SELF_TEST_S = 60.0
 
 #: So many questions without an answer, and no more are put: each costs a time-out.
 _MOST_SILENCES = 3
-
-#: What a meter is asked for a sample, the first its dialect has, with the unit.
-_METER_SAMPLES = {
-    "voltage_dc": "V",
-    "voltage_ac": "V",
-    "current_dc": "A",
-    "temperature": "degC",
-    "resistance": "ohm",
-}
 
 #: Question that tells whether an instrument's output or input is on.
 _STATES = {"supply": ("output_state", "output"), "load": ("input_state", "input")}
@@ -241,26 +231,16 @@ def _self_test(instrument: Instrument, link: VisaLink, *, on: bool) -> Finding:
 
 
 def _sample(instrument: Instrument) -> str:
-    """Take one sample of whatever is at its terminals."""
-    match instrument:
-        case Supply():
-            sample = instrument.read()
-            values = {"V": sample.voltage_v, "A": sample.current_a}
-        case Load():
-            read = instrument.read()
-            values = {"V": read["voltage"], "A": read["current"]}
-        case Meter():
-            names = [name for name in _METER_SAMPLES if instrument.has(f"measure_{name}")]
-            if not names:
-                raise InstrumentError(
-                    "its dialect measures nothing",
-                    instrument=instrument.link.name,
-                    remedy="add to it",
-                )
-            values = {_METER_SAMPLES[names[0]]: instrument.read(names[0])}
-        case _:
-            raise AssertionError(instrument.role)
-    return ", ".join(format_quantity(value, unit) for unit, value in values.items())
+    """Take one sample of whatever is at its terminals: the first quantity its dialect has."""
+    units = READINGS[instrument.role]
+    quantity = next((name for name in units if instrument.has(f"measure_{name}")), None)
+    if quantity is None:
+        raise InstrumentError(
+            "its dialect measures nothing", instrument=instrument.link.name, remedy="add to it"
+        )
+    values = instrument.read(quantity)
+    values.pop("power", None)
+    return ", ".join(format_quantity(value, units[name]) for name, value in values.items())
 
 
 def _calibration(table: InstrumentTable, today: dt.date) -> Finding:

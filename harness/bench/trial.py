@@ -64,11 +64,8 @@ def _of_meter(plan: Plan) -> Iterable[str]:
     kind = plan.profile.unit.input.kind
     for step in plan.steps:
         for check in step.checks:
-            yield from (
-                name for role, name in MEASURES[check.measure].operations(kind) if role == "meter"
-            )
-            if check.measure == "load_regulation":
-                yield "measure_voltage_dc"
+            needs = MEASURES[check.measure].operations(kind, has_meter=True)
+            yield from (name for role, name in needs if role == "meter")
         if step.kind == "discharge":
             yield "measure_voltage_dc"
 
@@ -143,7 +140,7 @@ def _ask(instrument: Instrument, question: str) -> None:
     elif question != SAMPLE:
         instrument.value(question)
     elif isinstance(instrument, Supply | Load):
-        instrument.read()
+        instrument.read("voltage")
 
 
 def _unanswered(instrument: Instrument, question: str, error: LinkTimeout) -> LinkTimeout:

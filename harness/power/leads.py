@@ -132,7 +132,7 @@ def _compare(
     for _ in range(_PAIRS):
         raise_if_requested()
         power.expect_silence(meter.longest_s)
-        pairs.meter_v.append(meter.read(quantity))
+        pairs.meter_v.append(meter.read(quantity)[quantity])
         pairs.supply_v.append(power.sample().voltage_v)
     return pairs
 

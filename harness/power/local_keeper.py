@@ -22,25 +22,13 @@ from harness.power.keeper import Keeper
 from harness.power.moves import CheckErrors, CheckInSync, CheckProtection, Confirm, Move, Send
 from harness.power.port import OnEvent, OnSample
 from harness.power.trip import Trip, Tripped, TripReason
+from harness.profile.measures import SETTINGS
 from harness.quantity import format_quantity
 
 __all__ = ["LocalKeeper"]
 
 #: Pause between two tries of switching off: a relay takes a moment, a link too.
 _RETRY_S = 0.02
-
-#: Units of what is set.
-_UNITS = {
-    "voltage": "V",
-    "current_limit": "A",
-    "frequency": "Hz",
-    "voltage_protection": "V",
-    "current_protection": "A",
-    "watchdog": "s",
-    "current": "A",
-    "resistance": "ohm",
-    "power": "W",
-}
 
 
 class LocalKeeper:
@@ -105,7 +93,7 @@ class LocalKeeper:
             self._perform((due,))
             self._raise_trouble()
         try:
-            sample = self._supply.read()
+            sample = self._supply.sample()
         except InstrumentError as error:
             self._cut_after(error, self._supply)
         else:
@@ -143,7 +131,7 @@ class LocalKeeper:
         if self._load is None:
             raise CommandRefused("there is no load on this bench", where="keeper")
         try:
-            return self._load.read()
+            return self._load.read("power")
         except InstrumentError as error:
             self._cut_after(error, self._load)
         raise self._trouble()
@@ -157,8 +145,8 @@ class LocalKeeper:
         if role == "load":
             if self._load is None:
                 raise CommandRefused("there is no load on this bench", where="keeper")
-            return self._load.read()
-        sample = self._supply.read()
+            return self._load.read("power")
+        sample = self._supply.sample()
         return {"voltage": sample.voltage_v, "current": sample.current_a, "power": sample.power_w}
 
     def read_status(self) -> int:
@@ -335,6 +323,6 @@ def _otherwise(move: Confirm, value: float, sent: float) -> str:
     if not move.kept:
         return f"it reads back {value:g} where {sent:g} was set"
     name = move.operation.removesuffix("_setting")
-    unit = _UNITS[name]
+    unit = SETTINGS[move.role][name]
     read, told = format_quantity(value, unit), format_quantity(sent, unit)
     return f"the {name.replace('_', ' ')} reads {read} where {told} was set"

@@ -26,6 +26,7 @@ from harness.files.field_types import (
     read_quantity,
 )
 from harness.files.from_file import FromFile
+from harness.profile.measures import READINGS
 from harness.profile.waits import wait_problem
 from harness.quantity import shown, split_quantity
 
@@ -229,12 +230,10 @@ class Instrument(Table):
         serial_line: How its serial port is set up; other interfaces have none.
     """
 
-    #: Quantities whose accuracy can be given, with the unit of the fixed part.
-    quantities: ClassVar[Mapping[str, str]] = {}
+    #: What it does on the bench; the catalogue has what it reads, and in which unit.
+    role: ClassVar[str] = ""
     #: Whether it changes its measuring range by itself.
     has_ranges: ClassVar[bool] = False
-    #: What it does on the bench.
-    role: ClassVar[str] = ""
 
     resource: Name = Field(examples=['"TCPIP0::192.0.2.10::5025::SOCKET"'])
     dialect: Name = Field(examples=['"scpi-dc-supply"'])
@@ -278,11 +277,11 @@ class Instrument(Table):
 
     @classmethod
     def _unit(cls, key: str) -> str:
-        if key not in cls.quantities:
-            known = ", ".join(cls.quantities)
-            hint = did_you_mean(key, cls.quantities) or f"; there are {known}"
+        known = READINGS[cls.role]
+        if key not in known:
+            hint = did_you_mean(key, known) or f"; there are {', '.join(known)}"
             raise mistaken(f"there is no quantity {shown(key)} here{hint}")
-        return cls.quantities[key]
+        return known[key]
 
     @classmethod
     def _accuracy(cls, text: object, unit: str) -> Accuracy:
@@ -314,13 +313,7 @@ class Supply(Instrument):
             dialect's; at least one period of the mains.
     """
 
-    quantities: ClassVar[Mapping[str, str]] = {
-        "voltage": "V",
-        "current": "A",
-        "power": "W",
-        "frequency": "Hz",
-    }
-    role: ClassVar[str] = "supply"
+    role = "supply"
 
     kind: Literal["dc", "ac"] = Field(examples=['"dc"'])
     range: Range = Range()
@@ -342,15 +335,8 @@ class Meter(Instrument):
             four wires or leads that were zeroed.
     """
 
-    quantities: ClassVar[Mapping[str, str]] = {
-        "voltage_dc": "V",
-        "voltage_ac": "V",
-        "current_dc": "A",
-        "resistance": "ohm",
-        "temperature": "degC",
-    }
-    has_ranges: ClassVar[bool] = True
-    role: ClassVar[str] = "meter"
+    role = "meter"
+    has_ranges = True
 
     range: MeterRange = MeterRange()
     lead_resistance_ohm: Ohms | None = Field(default=None, alias="lead_resistance")
@@ -359,8 +345,7 @@ class Meter(Instrument):
 class LoadInstrument(Instrument):
     """The electronic load role."""
 
-    quantities: ClassVar[Mapping[str, str]] = {"voltage": "V", "current": "A", "power": "W"}
-    role: ClassVar[str] = "load"
+    role = "load"
 
     range: Range = Range()
 

@@ -142,11 +142,8 @@ class _Expander:
         if self._bench is None:
             return ""
         there = self._bench.instruments
-        needs = MEASURES[check.measure].operations(self._input.kind)
-        if check.measure == "load_regulation" and "meter" in there:
-            # The meter is the better voltmeter, and sits where the leads do not count.
-            needs = (*needs, ("meter", "measure_voltage_dc"))
-        for role, operation in needs:
+        measure, has_meter = MEASURES[check.measure], "meter" in there
+        for role, operation in measure.operations(self._input.kind, has_meter=has_meter):
             if role not in there:
                 return f"this bench has no {role}"
             if self._operations is not None and operation not in self._operations.get(role, ()):

@@ -1,14 +1,27 @@
-"""What can be measured, by the names that checks use."""
+"""The catalogue: what instruments are told and asked, what they read, and what checks judge."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Literal
 
-__all__ = ["MEASURES", "Measure"]
+__all__ = [
+    "LOADED",
+    "MEASURES",
+    "OPERATIONS",
+    "POWERED",
+    "READINGS",
+    "REQUIRED",
+    "SETTINGS",
+    "Form",
+    "Measure",
+    "Operation",
+]
 
-#: Kinds of step in which the unit is energised and held.
-_POWERED = frozenset({"start", "nominal", "line", "load", "soak"})
+#: Kinds of step in which the unit is energised and held, and those in which a load may be on.
+POWERED = frozenset({"start", "nominal", "line", "load", "soak"})
+LOADED = frozenset({"load", "line", "soak"})
 
 #: An instrument's operation: role and name in its dialect.
 Operation = tuple[str, str]
@@ -16,164 +29,200 @@ Operation = tuple[str, str]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measure:
-    """One thing a check can ask for.
+    """One thing a check can ask for: an instrument's own reading, or a figure computed from some.
 
     Attributes:
         unit: Unit of its limits in a file and of its value in SI: ``%`` for a share of one that
             is written as a percentage, ``1`` for a plain number.
         description: What it is, for people.
+        limits: Example of a limit, as it stands in TOML.
         source: Role of the instrument that gives the reading; empty for a computed figure.
-        quantity: Key of the reading's accuracy in that instrument's part of the bench file; empty
-            for a computed figure.
-        made_of: Readings a computed figure is worked out from.
-        needs: Operations it rests on for any kind of input.
-        needs_ac: Operations it rests on beside these where the input is AC.
+        quantity: What is read: ``measure_QUANTITY`` in the dialect, and the key of its accuracy in
+            the bench file; empty for a computed figure.
+        made_of: Readings a computed figure is worked out from, in the order of its formula
+            (:mod:`harness.run.figures`).
+        better: A reading that takes the place of ``made_of`` where the bench has its instrument.
         steps: Kinds of step it can be measured in.
         ac_only: Whether it means something for AC inputs alone.
-        limits: Example of a limit, as it stands in TOML.
     """
 
     unit: str
     description: str
+    limits: str
     source: str = ""
     quantity: str = ""
     made_of: tuple[str, ...] = ()
-    needs: tuple[Operation, ...] = ()
-    needs_ac: tuple[Operation, ...] = ()
-    steps: frozenset[str] = _POWERED
+    better: str = ""
+    steps: frozenset[str] = POWERED
     ac_only: bool = False
-    limits: str = ""
 
     @property
     def roles(self) -> tuple[str, ...]:
         """Roles the bench must have, each once."""
-        return tuple(dict.fromkeys(role for role, _ in (*self.needs, *self.needs_ac)))
+        return tuple(dict.fromkeys(name.partition(".")[0] for name in self.readings()))
 
-    def operations(self, input_kind: str) -> tuple[Operation, ...]:
-        """Return the operations it rests on for one kind of input, ``dc`` or ``ac``."""
-        return (*self.needs, *self.needs_ac) if input_kind == "ac" else self.needs
+    def readings(self, *, has_meter: bool = False) -> tuple[str, ...]:
+        """Return the measure names of the readings it is made of: its own, or those of a figure."""
+        if self.better and has_meter:
+            return (self.better,)
+        return self.made_of or ((f"{self.source}.{self.quantity}",) if self.source else ())
 
+    def operations(self, input_kind: str, *, has_meter: bool = False) -> tuple[Operation, ...]:
+        """Return the operations it rests on for one kind of input, ``dc`` or ``ac``.
 
-_IN = (("supply", "measure_voltage"), ("supply", "measure_current"))
-_OUT = (("load", "measure_voltage"), ("load", "measure_current"))
-#: Volts times amperes are real power for DC alone; for AC the source itself must measure it.
-_REAL_POWER = (("supply", "measure_power"),)
+        Volts times amperes are real power for DC alone; for AC the source itself must measure it.
+        """
+        needs: dict[Operation, None] = {}
+        for reading in (*self.made_of, *self.readings(has_meter=has_meter)):
+            role, _, quantity = reading.partition(".")
+            if quantity == "power":
+                needs |= {(role, "measure_voltage"): None, (role, "measure_current"): None}
+            if quantity != "power" or (role, input_kind) == ("supply", "ac"):
+                needs[role, f"measure_{quantity}"] = None
+        return tuple(needs)
 
 
 def _reading(
-    source: str,
-    quantity: str,
-    unit: str,
-    description: str,
-    limits: str,
-    *,
-    steps: frozenset[str] = _POWERED,
-) -> Measure:
-    """Return a measure that is one instrument's own reading."""
-    needs: tuple[Operation, ...] = ((source, f"measure_{quantity}"),)
-    if quantity == "power":
-        needs = _IN if source == "supply" else _OUT
-    return Measure(
+    name: str, unit: str, description: str, limits: str, steps: frozenset[str] = POWERED
+) -> tuple[str, Measure]:
+    source, _, quantity = name.partition(".")
+    return name, Measure(
         unit=unit,
         description=description,
+        limits=limits,
         source=source,
         quantity=quantity,
-        needs=needs,
-        needs_ac=_REAL_POWER if (source, quantity) == ("supply", "power") else (),
         steps=steps,
-        limits=limits,
     )
 
 
-_LOAD = frozenset({"load"})
-#: Kinds of step in which an electronic load may be on.
-_LOADED = frozenset({"load", "line", "soak"})
+_COLD = frozenset({"cold"})
 #: Voltage can be measured without power, too: it should be none.
-_ANYWHERE = _POWERED | {"cold"}
+_ANYWHERE = POWERED | _COLD
 
 #: Every measure by its name.
 MEASURES: Mapping[str, Measure] = {
-    "supply.voltage": _reading("supply", "voltage", "V", "input voltage (rms for AC)", '"24 V"'),
-    "supply.current": _reading("supply", "current", "A", "input current (rms for AC)", '"80 mA"'),
-    "supply.power": _reading("supply", "power", "W", "input power (real, for AC)", '"2 W"'),
-    "meter.voltage_dc": _reading(
-        "meter", "voltage_dc", "V", "DC voltage at the meter", '"5.1 V"', steps=_ANYWHERE
+    **dict(
+        (
+            _reading("supply.voltage", "V", "input voltage (rms for AC)", '"24 V"'),
+            _reading("supply.current", "A", "input current (rms for AC)", '"80 mA"'),
+            _reading("supply.power", "W", "input power (real, for AC)", '"2 W"'),
+            _reading("meter.voltage_dc", "V", "DC voltage at the meter", '"5.1 V"', _ANYWHERE),
+            _reading("meter.voltage_ac", "V", "ripple at the meter, rms", '"50 mV"', _ANYWHERE),
+            _reading("meter.current_dc", "A", "DC current, by meter", '"20 mA"'),
+            _reading("meter.temperature", "degC", "temperature", '"60 degC"'),
+            # An ohmmeter on a live unit reads nonsense and may be damaged: cold steps alone, and
+            # the last a bench check would try.
+            _reading("meter.resistance", "ohm", "resistance, power off", '"1 kohm"', _COLD),
+            _reading("load.voltage", "V", "output voltage, by load", '"24 V"', LOADED),
+            _reading("load.current", "A", "output current", '"2.5 A"', LOADED),
+            _reading("load.power", "W", "output power", '"60 W"', LOADED),
+        )
     ),
-    "meter.voltage_ac": _reading(
-        "meter", "voltage_ac", "V", "ripple at the meter, rms", '"50 mV"', steps=_ANYWHERE
-    ),
-    "meter.current_dc": _reading("meter", "current_dc", "A", "DC current, by meter", '"20 mA"'),
-    # An ohmmeter on a live unit reads nonsense and may be damaged: cold steps alone.
-    "meter.resistance": _reading(
-        "meter", "resistance", "ohm", "resistance, power off", '"1 kohm"', steps=frozenset({"cold"})
-    ),
-    "meter.temperature": _reading("meter", "temperature", "degC", "temperature", '"60 degC"'),
-    "load.voltage": _reading(
-        "load", "voltage", "V", "output voltage, by load", '"24 V"', steps=_LOADED
-    ),
-    "load.current": _reading("load", "current", "A", "output current", '"2.5 A"', steps=_LOADED),
-    "load.power": _reading("load", "power", "W", "output power", '"60 W"', steps=_LOADED),
     "efficiency": Measure(
         unit="%",
         description="output power over input power",
-        made_of=("supply.power", "load.power"),
-        needs=(*_IN, *_OUT),
-        needs_ac=_REAL_POWER,
-        steps=_LOADED,
         limits='"80 %"',
+        made_of=("supply.power", "load.power"),
+        steps=LOADED,
     ),
     "average_efficiency": Measure(
         unit="%",
         description="mean efficiency at 25, 50, 75 and 100 % of nominal output current",
-        made_of=("supply.power", "load.power"),
-        needs=(*_IN, *_OUT),
-        needs_ac=_REAL_POWER,
-        steps=_LOAD,
         limits='"85 %"',
+        made_of=("supply.power", "load.power"),
+        steps=frozenset({"load"}),
     ),
     "load_regulation": Measure(
         unit="%",
         description="change of output voltage from least to most load, over its nominal",
-        made_of=("load.voltage",),  # the meter's, where the bench has one
-        needs=(("load", "measure_voltage"),),
-        steps=_LOAD,
         limits='"1 %"',
+        made_of=("load.voltage",),
+        # the better voltmeter, and it sits where the leads do not count
+        better="meter.voltage_dc",
+        steps=frozenset({"load"}),
     ),
     "line_regulation": Measure(
         unit="%",
         description="change of output voltage from low to high line, over its nominal",
-        made_of=("meter.voltage_dc",),
-        needs=(("meter", "measure_voltage_dc"),),
-        steps=frozenset({"line"}),
         limits='"0.5 %"',
+        made_of=("meter.voltage_dc",),
+        steps=frozenset({"line"}),
     ),
     "power_factor": Measure(
         unit="1",
         description="real power over rms voltage times rms current",
-        made_of=("supply.power", "supply.voltage", "supply.current"),
-        needs=_IN,
-        needs_ac=_REAL_POWER,
-        ac_only=True,
         limits="0.5",
+        made_of=("supply.power", "supply.voltage", "supply.current"),
+        ac_only=True,
     ),
     "discharge_time": Measure(
         unit="s",
         description="time until the stored charge has drained",
-        made_of=("meter.voltage_dc",),
-        needs=(("meter", "measure_voltage_dc"),),
-        steps=frozenset({"discharge"}),
         limits='"5 s"',
+        made_of=("meter.voltage_dc",),
+        steps=frozenset({"discharge"}),
     ),
     "operator.value": Measure(
-        unit="1",
-        description="a number the operator reads off",
-        steps=frozenset({"cold"}),
-        limits="10",
+        unit="1", description="a number the operator reads off", limits="10", steps=_COLD
     ),
     "operator.yes_no": Measure(
         unit="1",
         description="the operator's answer: 1 for yes, 0 for no",
-        steps=frozenset({"cold"}),
         limits="1",
+        steps=_COLD,
+    ),
+}
+
+#: What each role reads, with its unit: what may stand under ``accuracy`` in a bench file.
+READINGS: Mapping[str, Mapping[str, str]] = {
+    "supply": {"voltage": "V", "current": "A", "power": "W", "frequency": "Hz"},
+    **{
+        role: {each.quantity: each.unit for each in MEASURES.values() if each.source == role}
+        for role in ("meter", "load")
+    },
+}
+
+#: What each role is set to, with its unit: ``set_NAME`` sends it, ``NAME_setting`` reads it back.
+SETTINGS: Mapping[str, Mapping[str, str]] = {
+    "supply": {
+        "voltage": "V",
+        "current_limit": "A",
+        "voltage_protection": "V",
+        "current_protection": "A",
+        "frequency": "Hz",
+        "watchdog": "s",
+    },
+    "load": {"current": "A", "resistance": "ohm", "power": "W"},
+}
+
+#: How an operation is spoken: a message without or with a number; a question for a number, a state
+#: (on or off) or text.
+Form = Literal["bare", "number", "value", "state", "text"]
+
+#: Every operation a dialect may define. ``reset`` is known, and never sent: what an instrument
+#: forgets by it, such as a function set by hand, is not this program's to change.
+OPERATIONS: Mapping[str, Form] = {
+    **dict.fromkeys(("identify", "error"), "text"),
+    **dict.fromkeys(("clear", "reset", "output_on", "output_off", "input_on", "input_off"), "bare"),
+    **dict.fromkeys(("output_state", "input_state"), "state"),
+    **dict.fromkeys(("self_test", "complete", "status"), "value"),
+    **{f"set_{name}": "number" for role in SETTINGS for name in SETTINGS[role]},
+    **{f"{name}_setting": "value" for role in SETTINGS for name in SETTINGS[role]},
+    **{f"set_constant_{mode}": "bare" for mode in SETTINGS["load"]},
+    **{f"measure_{name}": "value" for role in READINGS for name in READINGS[role]},
+}
+
+#: What each role cannot do without, since safety rests on it.
+REQUIRED: Mapping[str, tuple[str, ...]] = {
+    "supply": (
+        *("identify", "clear", "error", "set_voltage", "voltage_setting", "set_current_limit"),
+        *("current_limit_setting", "output_on", "output_off", "output_state"),
+        *("measure_voltage", "measure_current"),
+    ),
+    "meter": ("identify",),
+    "load": (
+        *("identify", "set_current", "current_setting", "input_on", "input_off", "input_state"),
+        *("measure_voltage", "measure_current"),
     ),
 }

@@ -24,7 +24,8 @@ def open_points(steps: Iterable[PlannedStep], bench: BenchFile | None) -> Iterat
             yield f"{_named(check, step)}: {why}"
         for check in step.checks if bench is not None else ():
             assert bench is not None
-            unknown = [name for name in _readings(check, bench) if not _has_accuracy(name, bench)]
+            made_of = MEASURES[check.measure].readings(has_meter=bench.meter is not None)
+            unknown = [name for name in made_of if not _has_accuracy(name, bench)]
             # without an accuracy there is no uncertainty: a guarded check proves nothing
             if unknown and check.rule == "guarded":
                 yield (
@@ -35,14 +36,6 @@ def open_points(steps: Iterable[PlannedStep], bench: BenchFile | None) -> Iterat
 
 def _named(check: Check, step: PlannedStep) -> str:
     return f"check {check.name!r} of step {step.number} ({step.name})"
-
-
-def _readings(check: Check, bench: BenchFile) -> tuple[str, ...]:
-    """Return the readings a check is made of."""
-    if check.measure == "load_regulation" and bench.meter is not None:
-        return ("meter.voltage_dc",)
-    measure = MEASURES[check.measure]
-    return measure.made_of or ((check.measure,) if measure.source else ())
 
 
 def _has_accuracy(reading: str, bench: BenchFile) -> bool:

@@ -25,6 +25,7 @@ from harness.files.field_types import (
     read_quantity,
 )
 from harness.profile.check import Check
+from harness.profile.measures import SETTINGS
 from harness.profile.rest import Rest
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
 
@@ -184,7 +185,7 @@ class LoadPoint:
 
 
 #: Unit of a load point by its mode.
-LOAD_UNITS: dict[LoadMode, str] = {"current": "A", "resistance": "ohm", "power": "W"}
+LOAD_UNITS = SETTINGS["load"]
 
 
 class LoadStep(_PoweredStep):

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from harness.judge.uncertainty import Contribution, rectangular, scatter
 from harness.profile.bench_file import BenchFile, Instrument, Meter, Supply
+from harness.profile.measures import READINGS
 
 __all__ = ["mean_causes"]
 
@@ -27,7 +28,7 @@ def mean_causes(bench: BenchFile, measure: str, readings: Readings) -> tuple[Con
     """
     role, _, quantity = measure.partition(".")
     instrument = bench.instruments.get(role)
-    unit = "" if instrument is None else instrument.quantities.get(quantity, "")
+    unit = READINGS.get(role, {}).get(quantity, "")
     return (
         *_instrument_causes(instrument, role, quantity, readings),
         scatter(f"scatter of {measure}", readings[measure], unit=unit),
@@ -63,7 +64,7 @@ def _from_both(instrument: Instrument) -> bool:
 def _stated(
     instrument: Instrument, role: str, quantity: str, readings: Readings
 ) -> Iterator[Contribution]:
-    unit = instrument.quantities[quantity]
+    unit = READINGS[role][quantity]
     bound = instrument.accuracy[quantity].bound(float(readings[f"{role}.{quantity}"].mean()))
     yield rectangular(f"{role} {quantity} accuracy", bound, unit=unit)
     digit = instrument.resolution.get(quantity)

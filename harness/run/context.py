@@ -16,6 +16,7 @@ from harness.power.keeper import failure_reason
 from harness.power.moves import CheckInSync
 from harness.power.port import Bench, Power
 from harness.profile.check import Across
+from harness.profile.measures import READINGS
 from harness.profile.plan import Level, Plan, PlannedStep
 from harness.quantity import format_quantity
 from harness.record.sink import CheckRow, Sink, Values
@@ -37,17 +38,6 @@ _WRITING_S = 1.0
 _NEAR_FRAC = 0.98
 #: Events before which the last readings are recorded in full.
 _IN_FULL = frozenset({"trip", "disturbed"})
-
-_UNITS = {
-    "voltage": "V",
-    "current": "A",
-    "power": "W",
-    "voltage_dc": "V",
-    "voltage_ac": "V",
-    "current_dc": "A",
-    "resistance": "ohm",
-    "temperature": "degC",
-}
 
 
 @dataclass(slots=True, kw_only=True)
@@ -265,7 +255,7 @@ class Context:
                 self.check_meter()
             values = {quantity: self._read_meter(meter, quantity)}
         now_s = self.clock.now_s()
-        rows = tuple((name, value, _UNITS[name]) for name, value in values.items())
+        rows = tuple((name, value, READINGS[source][name]) for name, value in values.items())
         self._write(now_s, rows, source)
         readings = {f"{source}.{name}": value for name, value in values.items()}
         for name, value in readings.items():
@@ -282,16 +272,16 @@ class Context:
         self.stop.raise_if_requested()
         meter = self.bench.meter
         assert meter is not None
-        value = meter.read(quantity)
+        value = meter.read(quantity)[quantity]
         now_s = self.clock.now_s()
-        self._write(now_s, ((quantity, value, _UNITS[quantity]),), "meter")
+        self._write(now_s, ((quantity, value, READINGS["meter"][quantity]),), "meter")
         self.live.add(f"meter.{quantity}", now_s, value)
         return value
 
     def _read_meter(self, meter: Meter, quantity: str) -> float:
         self.host.expect_silence(meter.longest_s)
         try:
-            return meter.read(quantity)
+            return meter.read(quantity)[quantity]
         except InstrumentError as error:
             self.host.cut(failure_reason(error), str(error))
 

@@ -10,6 +10,7 @@ from itertools import groupby
 from harness.judge.drift import drift
 from harness.judge.propagate import Estimate, average, power_factor, ratio, regulation
 from harness.profile.check_rules import AVERAGE_FRAC
+from harness.profile.measures import MEASURES
 from harness.profile.plan import PlannedStep
 from harness.profile.schema import Check
 from harness.run.budget import mean_causes
@@ -19,9 +20,11 @@ from harness.unit.nameplate import Output
 
 __all__ = ["figures_across", "is_across", "mean_of", "needed", "of_hold", "rests_on"]
 
+#: The end of a hold is its last twentieth, and so many readings at least.
+_ENDS, _FEWEST_AT_END = 20, 5
 
-#: Fewest readings that the end of a hold is made of.
-_FEWEST_AT_END = 5
+#: A figure across the holds of a step, each with what the check's name is followed by.
+_AcrossHolds = Callable[[Context, PlannedStep, Sequence[Hold]], Iterator[tuple[str, Estimate]]]
 
 
 def of_hold(context: Context, check: Check, hold: Hold) -> Estimate:
@@ -30,14 +33,15 @@ def of_hold(context: Context, check: Check, hold: Hold) -> Estimate:
         return drift(hold.times[check.measure], hold.readings[check.measure], check.measure)
     if check.figure == "end":
         return mean_of(context, check.measure, _end_of(hold))
-    computed = _COMPUTED.get(check.measure)
-    return mean_of(context, check.measure, hold) if computed is None else computed(context, hold)
+    if check.measure in _OF_ONE_HOLD:
+        return _computed(context, check.measure, hold)
+    return mean_of(context, check.measure, hold)
 
 
 def _end_of(hold: Hold) -> Hold:
-    """Return the last twentieth of a hold, five readings at least: where a slow rise has got to."""
+    """Return the last part of a hold: where a slow rise has got to."""
     tails = {
-        name: values[-max(_FEWEST_AT_END, values.size // 20) :]
+        name: values[-max(_FEWEST_AT_END, values.size // _ENDS) :]
         for name, values in hold.readings.items()
     }
     return Hold(hold.level, tails)
@@ -45,34 +49,24 @@ def _end_of(hold: Hold) -> Hold:
 
 def is_across(check: Check) -> bool:
     """Whether a check compares the holds of a step."""
-    return check.measure in _ACROSS
+    return check.measure in _ACROSS_HOLDS
 
 
 def figures_across(
     context: Context, step: PlannedStep, check: Check, holds: Sequence[Hold]
 ) -> Iterator[tuple[str, Estimate]]:
     """Yield what a check asks of all holds, each with what its name is followed by."""
-    yield from _ACROSS[check.measure](context, step, holds)
+    yield from _ACROSS_HOLDS[check.measure](context, step, holds)
 
 
 def needed(context: Context, check: Check) -> Iterable[str]:
-    """Measure names that must be read for a check."""
-    if check.measure in ("efficiency", "average_efficiency"):
-        return ("load.power",)
-    if check.measure == "load_regulation":
-        return (_output_voltage(context),)
-    if check.measure == "line_regulation":
-        return ("meter.voltage_dc",)
-    return () if check.measure in _COMPUTED else (check.measure,)
+    """Measure names that must be read for a check, beside the supply's samples."""
+    return (name for name in rests_on(context, check) if not name.startswith("supply."))
 
 
 def rests_on(context: Context, check: Check) -> Iterable[str]:
     """Measure names of all readings that a check's figure is made of, the supply's too."""
-    if check.measure in ("efficiency", "average_efficiency"):
-        return ("supply.power", "load.power")
-    if check.measure == "power_factor":
-        return ("supply.voltage", "supply.current", "supply.power")
-    return needed(context, check)
+    return MEASURES[check.measure].readings(has_meter=context.bench.meter is not None)
 
 
 def mean_of(context: Context, measure: str, hold: Hold) -> Estimate:
@@ -82,16 +76,14 @@ def mean_of(context: Context, measure: str, hold: Hold) -> Estimate:
     return Estimate(value=value, contributions=causes)
 
 
-def _efficiency(context: Context, hold: Hold) -> Estimate:
-    return ratio(mean_of(context, "load.power", hold), mean_of(context, "supply.power", hold))
+def _computed(context: Context, measure: str, hold: Hold) -> Estimate:
+    """Apply a figure's formula to the means of what it is made of."""
+    names = MEASURES[measure].made_of
+    return _OF_ONE_HOLD[measure](*(mean_of(context, name, hold) for name in names))
 
 
-def _power_factor(context: Context, hold: Hold) -> Estimate:
-    return power_factor(
-        mean_of(context, "supply.power", hold),
-        mean_of(context, "supply.voltage", hold),
-        mean_of(context, "supply.current", hold),
-    )
+def _efficiency(input_w: Estimate, output_w: Estimate) -> Estimate:
+    return ratio(output_w, input_w)
 
 
 def _average_efficiency(
@@ -101,16 +93,17 @@ def _average_efficiency(
 
     Source: EU 2019/1782, Annex II: the arithmetic mean at 25, 50, 75 and 100 % of nominal current.
     """
+
+    def nearest(current_a: float) -> Hold:
+        return min(holds, key=lambda hold: abs((hold.level.load_current_a or 0.0) - current_a))
+
     nominal_a = _output(context, step).current_a
-    wanted = [share * nominal_a for share in AVERAGE_FRAC]
-    points = [_efficiency(context, _nearest(holds, current_a)) for current_a in wanted]
+    points = [
+        _computed(context, "efficiency", nearest(share * nominal_a)) for share in AVERAGE_FRAC
+    ]
     causes = [cause for point in points for cause in point.contributions]
     shared = {cause.name for cause in causes if math.isinf(cause.dof)}  # stated bounds, no scatter
     yield "", average(points, shared=shared)
-
-
-def _nearest(holds: Sequence[Hold], current_a: float) -> Hold:
-    return min(holds, key=lambda hold: abs((hold.level.load_current_a or 0.0) - current_a))
 
 
 def _load_regulation(
@@ -122,9 +115,12 @@ def _load_regulation(
     says, so both count as independent, which overstates the uncertainty and never understates it.
     """
     output = _output(context, step)
-    points = sorted(holds, key=lambda hold: _load_a(hold, output))
-    measure = _output_voltage(context)
-    yield "", _change(context, measure, points[0], points[-1], output)
+
+    def load_a(hold: Hold) -> float:
+        point = hold.level.load
+        return 0.0 if point is None or point.value == 0 else point.current_a(output.nominal_v)
+
+    yield "", _change(context, "load_regulation", sorted(holds, key=load_a), output)
 
 
 def _line_regulation(
@@ -137,20 +133,15 @@ def _line_regulation(
         corners = sorted(group, key=lambda hold: hold.level.voltage_v)
         _, _, frequency = corners[0].level.label.partition(", ")
         suffix = f" at {frequency}" if len(groups) > 1 else ""
-        yield suffix, _change(context, "meter.voltage_dc", corners[0], corners[-1], output)
+        yield suffix, _change(context, "line_regulation", corners, output)
 
 
-def _change(context: Context, measure: str, first: Hold, last: Hold, output: Output) -> Estimate:
+def _change(context: Context, figure: str, holds: Sequence[Hold], output: Output) -> Estimate:
     """Size of the change of output voltage over nominal: an upper limit binds either way."""
-    change = regulation(
-        mean_of(context, measure, first), mean_of(context, measure, last), output.nominal_v
-    )
+    [measure] = MEASURES[figure].readings(has_meter=context.bench.meter is not None)
+    first, last = (mean_of(context, measure, hold) for hold in (holds[0], holds[-1]))
+    change = regulation(first, last, output.nominal_v)
     return replace(change, value=abs(change.value))
-
-
-def _load_a(hold: Hold, output: Output) -> float:
-    point = hold.level.load
-    return 0.0 if point is None or point.value == 0 else point.current_a(output.nominal_v)
 
 
 def _output(context: Context, step: PlannedStep) -> Output:
@@ -159,21 +150,14 @@ def _output(context: Context, step: PlannedStep) -> Output:
     return outputs[name or next(iter(outputs))]
 
 
-def _output_voltage(context: Context) -> str:
-    """The best instrument at the output: the meter where there is one, else the load."""
-    return "load.voltage" if context.bench.meter is None else "meter.voltage_dc"
-
-
-#: Figures computed from one hold.
-_COMPUTED: Mapping[str, Callable[[Context, Hold], Estimate]] = {
+#: Formulas of the figures of one hold, over the means of what the catalogue says they are made of.
+_OF_ONE_HOLD: Mapping[str, Callable[..., Estimate]] = {
     "efficiency": _efficiency,
-    "power_factor": _power_factor,
+    "power_factor": power_factor,
 }
 
-_Across = Callable[[Context, PlannedStep, Sequence[Hold]], Iterator[tuple[str, Estimate]]]
-
-#: Figures computed across the holds of a step.
-_ACROSS: Mapping[str, _Across] = {
+#: Figures that compare the holds of a step.
+_ACROSS_HOLDS: Mapping[str, _AcrossHolds] = {
     "average_efficiency": _average_efficiency,
     "load_regulation": _load_regulation,
     "line_regulation": _line_regulation,

@@ -174,7 +174,7 @@ def _read(context: Context, source: str) -> Mapping[str, float]:
 
 def _read_meter(context: Context, quantity: str) -> float:
     assert context.bench.meter is not None
-    value = context.bench.meter.read(quantity)
+    value = context.bench.meter.read(quantity)[quantity]
     context.live.add(f"meter.{quantity}", context.clock.now_s(), value)
     return value
 

@@ -11,13 +11,12 @@ from typing import Any
 
 import pytest
 
-from harness.bench.diagnose import investigate
-from harness.bench.diagnose.cause import Cause
-from harness.bench.diagnose.investigate import find_cause
-from harness.bench.diagnose.listen import ask_socket
-from harness.bench.diagnose.network import Connection, reach
+from harness.bench import diagnose
+from harness.bench.diagnose import _reach, find_cause
 from harness.bench.dialect import Dialect, load_dialect
+from harness.bench.finding import Cause
 from harness.bench.link import open_visa
+from harness.bench.listen import ask_socket
 from harness.errors import LinkTimeout
 from harness.profile.bench_file import Meter
 
@@ -38,8 +37,8 @@ def manager() -> Iterator[Any]:
 @pytest.fixture(autouse=True)
 def _in_a_hurry(monkeypatch: pytest.MonkeyPatch) -> None:
     """Nobody here is slower than half a second."""
-    monkeypatch.setattr(investigate, "_PATIENCE_S", 0.5)
-    monkeypatch.setattr(investigate, "_TRIAL_S", 0.3)
+    monkeypatch.setattr(diagnose, "_LEAST_WAIT_S", 0.5)
+    monkeypatch.setattr(diagnose, "_TRIAL_S", 0.3)
 
 
 def meter(resource: str) -> tuple[Meter, Dialect]:
@@ -148,7 +147,7 @@ class TestSocket:
         """A plain connection to a listening port opens."""
         port = peer(lambda _: None)
 
-        assert reach("127.0.0.1", port, 5.0).connection is Connection.OPEN
+        assert _reach("127.0.0.1", port, 5.0) == ("", "")
 
 
 @pytest.fixture
@@ -209,8 +208,8 @@ class TestSerial:
             ending = terminator if line.baud_rate == 19200 else b" is noise"
             return real(manager, resource, line, ending, wait_s)
 
-        real = investigate.ask_serial
-        monkeypatch.setattr(investigate, "ask_serial", ask)
+        real = diagnose.ask_serial
+        monkeypatch.setattr(diagnose, "ask_serial", ask)
 
         cause = cause_at(manager, f"ASRL{port}::INSTR")
 

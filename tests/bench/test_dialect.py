@@ -8,11 +8,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from harness.bench import dialect as module
-from harness.bench import dialect_rules as module_rules
 from harness.bench.dialect import BUILT_IN, Dialect, bench_dialects, load_dialect
-from harness.bench.dialect_rules import OPERATIONS, REQUIRED
 from harness.errors import BenchFileError, DialectError, FileError
 from harness.profile.load import load_bench
+from harness.profile.measures import OPERATIONS, REQUIRED
 
 FOLDER = Path(module.__file__).parent / "dialects"
 
@@ -179,7 +178,7 @@ protection = 1
     @pytest.mark.parametrize("name", sorted(OPERATIONS))
     def test_each_operation_goes_into_one_table(self, name: str, tmp_path: Path) -> None:
         """An operation in the table it does not belong to is told, not met with power on."""
-        table = "send" if name in module_rules._ASKED else "ask"
+        table = "send" if OPERATIONS[name] in ("value", "state", "text") else "ask"
         text = self.GOOD.replace(f"[{table}]", f'[{table}]\n{name} = "X {{value}}"', 1)
 
         with pytest.raises(DialectError, match=f"{name}' belongs under"):

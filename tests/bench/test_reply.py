@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.bench.diagnose.reply import compound_cause, reply_cause
 from harness.bench.dialect import Dialect, load_dialect
+from harness.bench.replies import compound_cause, reply_cause
 from harness.bench.scpi import boolean, number
 
 

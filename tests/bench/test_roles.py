@@ -40,7 +40,7 @@ class TestStatus:
         wire.supply.answers["STAT:QUES:COND?"] = lambda: bits
         wire.reads("1.2", "0.3")
 
-        sample = Supply("supply", wire.supply, load_dialect("scpi-dc-supply"), wire.clock).read()
+        sample = Supply("supply", wire.supply, load_dialect("scpi-dc-supply"), wire.clock).sample()
 
         assert (sample.limiting, sample.protection) == (None, False)
         assert wire.supply.messages == [SAMPLE]
@@ -59,8 +59,8 @@ class TestStatus:
         wire.supply.answers["STAT:QUES:COND?"] = lambda: bits
         wire.reads("1.2", "0.3")
 
-        within = supply(wire, status=weights, sample=sampled).read()
-        beside = supply(wire, status=weights).read()
+        within = supply(wire, status=weights, sample=sampled).sample()
+        beside = supply(wire, status=weights).sample()
 
         assert (within.limiting, within.protection) == (limiting, protection)
         assert beside[1:] == within[1:]
@@ -74,7 +74,7 @@ class TestSample:
             wire.supply.answers[SAMPLE] = lambda answer=answer: answer
             sample = {"ask": SAMPLE, "answer": ["voltage", "current"], "separator": separator}
 
-            read = supply(wire, sample=sample).read()
+            read = supply(wire, sample=sample).sample()
 
             assert (read.voltage_v, read.current_a) == (1.2, 0.3)
 
@@ -83,7 +83,7 @@ class TestSample:
         wire.supply.answers[SAMPLE] = lambda: "1.20V;0.3A"
         answers = {"measure_voltage": "{value}V", "measure_current": "{value}A"}
 
-        read = supply(wire, answers=answers).read()
+        read = supply(wire, answers=answers).sample()
 
         assert (read.voltage_v, read.current_a) == (1.2, 0.3)
 
@@ -93,7 +93,7 @@ class TestSample:
         wire.supply.answers["MEAS:POW?"] = lambda: "0.2"
         ask = {**load_dialect("scpi-dc-supply").ask, "measure_power": "MEAS:POW?"}
 
-        assert supply(wire, ask=ask).read().power_w == 0.2
+        assert supply(wire, ask=ask).sample().power_w == 0.2
 
 
 class TestAdvice:
@@ -116,7 +116,7 @@ class TestAdvice:
 
         cured = meter(wire, answers={"measure_voltage_dc": "{value},VDC"})
 
-        assert cured.read("voltage_dc") == 24.01
+        assert cured.read("voltage_dc") == {"voltage_dc": 24.01}
 
     def test_a_built_in_dialect_is_copied_first(self, wire: Wire) -> None:
         """Nobody writes into a dialect that comes with the program."""

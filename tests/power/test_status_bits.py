@@ -113,9 +113,9 @@ class TestLearning:
 
         rig.bench.supply.send("set_voltage", 1.0)
         rig.bench.supply.send("output_on")
-        in_voltage = rig.bench.supply.read()
+        in_voltage = rig.bench.supply.sample()
         rig.bench.supply.send("set_current_limit", 0.005)
-        in_current = rig.bench.supply.read()
+        in_current = rig.bench.supply.sample()
 
         assert (in_voltage.limiting, in_current.limiting) == (False, True)
 

@@ -2,14 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from harness.profile.bench_file import LoadInstrument, Meter, Supply
-from harness.profile.measures import MEASURES
-
-QUANTITIES = {
-    "supply": Supply.quantities,
-    "meter": Meter.quantities,
-    "load": LoadInstrument.quantities,
-}
+from harness.profile.measures import MEASURES, READINGS
 
 
 class TestMeasures:
@@ -22,7 +15,7 @@ class TestMeasures:
             return
 
         assert name == f"{measure.source}.{measure.quantity}"
-        assert QUANTITIES[measure.source][measure.quantity] == measure.unit
+        assert READINGS[measure.source][measure.quantity] == measure.unit
 
     @pytest.mark.parametrize("name", MEASURES)
     def test_roles_are_those_of_the_operations(self, name: str) -> None:

@@ -35,9 +35,9 @@ class FedMeter:
         self._clock = clock
         self._value = value
 
-    def read(self, _quantity: str) -> float:
+    def read(self, quantity: str) -> dict[str, float]:
         """Return the value of now."""
-        return self._value(self._clock.now_s())
+        return {quantity: self._value(self._clock.now_s())}
 
     def check_in_step(self) -> None:
         """Its answers are always its own."""

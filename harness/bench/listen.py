@@ -8,8 +8,8 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from harness.bench.diagnose.answers import Heard
 from harness.bench.link import set_line
+from harness.bench.replies import Heard
 from harness.profile.bench_file import SerialLine
 
 __all__ = ["ask_serial", "ask_socket"]
@@ -19,18 +19,11 @@ _QUESTION = b"*IDN?"
 #: Once bytes come, so long a silence ends the answer.
 _QUIET_S = 0.15
 #: An answer is cut off here.
-_MOST = 4096
+_MOST_BYTES = 4096
 
 
 def ask_socket(host: str, port: int, terminator: bytes, wait_s: float) -> Heard:
-    """Ask over a connection of its own: what another terminator left behind is gone with it.
-
-    Args:
-        host: Name or address.
-        port: TCP port.
-        terminator: Ends the question.
-        wait_s: Longest wait for the first byte.
-    """
+    """Ask over a connection of its own: what another terminator left behind is gone with it."""
     try:
         with socket.create_connection((host, port), timeout=wait_s) as connection:
             connection.sendall(_QUESTION + terminator)
@@ -38,7 +31,7 @@ def ask_socket(host: str, port: int, terminator: bytes, wait_s: float) -> Heard:
             def receive(longest_s: float) -> bytes | None:
                 connection.settimeout(max(longest_s, 1e-3))
                 try:
-                    return connection.recv(_MOST)
+                    return connection.recv(_MOST_BYTES)
                 except TimeoutError:
                     return None
 
@@ -50,15 +43,7 @@ def ask_socket(host: str, port: int, terminator: bytes, wait_s: float) -> Heard:
 def ask_serial(
     manager: Any, resource: str, line: SerialLine, terminator: bytes, wait_s: float
 ) -> Heard:
-    """Ask over a serial port.
-
-    Args:
-        manager: PyVISA's resource manager.
-        resource: VISA resource string of the port.
-        line: How to set it up.
-        terminator: Ends the question.
-        wait_s: Longest wait for the first byte.
-    """
+    """Ask over a serial port, past all layers."""
     try:
         session = manager.open_resource(resource)
     except Exception:  # noqa: BLE001 - of whatever a library raises; the port was looked at before
@@ -84,18 +69,13 @@ def ask_serial(
 
 
 def _hear(receive: Callable[[float], bytes | None], wait_s: float) -> Heard:
-    """Collect what comes, until it is quiet again.
-
-    Args:
-        receive: Waits so many seconds for bytes; None where none came, none where it is closed.
-        wait_s: Longest wait for the first byte.
-    """
+    """Collect what comes until it is quiet: None is a silence, no bytes a closed connection."""
     begin_s = time.monotonic()
     answer = receive(wait_s)
     after_s = time.monotonic() - begin_s
     if not answer:
         return Heard(after_s=after_s, closed=answer is not None)
-    while len(answer) < _MOST:
+    while len(answer) < _MOST_BYTES:
         piece = receive(_QUIET_S)
         if not piece:
             return Heard(answer=answer, after_s=after_s, closed=piece is not None)

@@ -1,0 +1,345 @@
+"""The search for the cause of a silent instrument: from this computer outwards, step by step."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import importlib.util
+import socket
+import sys
+from collections.abc import Callable
+from enum import StrEnum
+from typing import Any, NamedTuple
+
+from harness.bench.dialect import Dialect
+from harness.bench.finding import Cause, cause_of
+from harness.bench.link import TERMINATORS
+from harness.bench.listen import ask_serial, ask_socket
+from harness.bench.replies import Heard, answer_cause, plausible_identity
+from harness.errors import InstrumentError
+from harness.profile.bench_file import Instrument
+
+__all__ = ["Address", "Interface", "find_cause", "missing_library", "read_address"]
+
+#: Baud rates of instruments, the most usual first (common practice).
+_RATES = (9600, 115200, 19200, 38400, 57600, 4800, 2400, 1200)
+#: Port registered for SCPI over a raw socket ("scpi-raw", IANA service names and port numbers).
+_SCPI_PORT = 5025
+#: Port of the port mapper, which VXI-11 asks for its own (RFC 1833), and of HiSLIP (IVI-6.1).
+_PORT_MAPPER, _HISLIP = 111, 4880
+
+#: The terminator in use gets so long at least: a slow instrument is no silent one.
+_LEAST_WAIT_S = 3.0
+#: Longest wait at a baud rate that is only tried.
+_TRIAL_S = 0.4
+
+
+class Interface(StrEnum):
+    """What an instrument is connected to."""
+
+    SOCKET = "TCP socket"
+    VXI11 = "VXI-11"
+    HISLIP = "HiSLIP"
+    SERIAL = "serial port"
+    USB = "USB"
+    GPIB = "GPIB"
+    OTHER = "another interface"
+
+
+#: What pyvisa-py needs beyond itself: the module it imports, and the extra that brings it.
+_NEEDS = {
+    Interface.USB: ("usb", "usb"),
+    Interface.SERIAL: ("serial", "serial"),
+    Interface.GPIB: ("gpib_ctypes", "gpib"),
+}
+
+
+class Address(NamedTuple):
+    """The way to an instrument.
+
+    Attributes:
+        interface: What it is connected to.
+        place: Host, serial port as the system names it, or USB vendor and product number in hex
+            with a colon between them; empty where there is none.
+        port: TCP port to connect to first; zero where there is none.
+    """
+
+    interface: Interface
+    place: str = ""
+    port: int = 0
+
+
+def read_address(resource: str) -> Address | None:
+    """Read a resource string; None where it is none (VPP-4.3, section 4.3.1)."""
+    from pyvisa import rname
+
+    try:
+        parsed = rname.ResourceName.from_string(resource)
+        match parsed:
+            case rname.TCPIPSocket():
+                return Address(Interface.SOCKET, parsed.host_address, int(parsed.port))
+            case rname.TCPIPInstr():
+                return _lan_device(parsed.host_address, parsed.lan_device_name)
+            case rname.ASRLInstr():  # a bare number is a COM port of Windows
+                board = parsed.board
+                return Address(Interface.SERIAL, f"COM{board}" if board.isdigit() else board)
+            case rname.USBInstr() | rname.USBRaw():
+                vendor, product = int(parsed.manufacturer_id, 0), int(parsed.model_code, 0)
+                return Address(Interface.USB, f"{vendor:04x}:{product:04x}")
+            case rname.GPIBInstr():
+                return Address(Interface.GPIB)
+    except (rname.InvalidResourceName, ValueError):
+        return None
+    return Address(Interface.OTHER)
+
+
+def _lan_device(host: str, device: str) -> Address:
+    """Tell HiSLIP from VXI-11 by the device name; either may carry a port after a comma."""
+    if device.lower().startswith("hislip"):
+        return Address(Interface.HISLIP, host, int(device.partition(",")[2] or _HISLIP))
+    host, _, port = host.partition(",")
+    return Address(Interface.VXI11, host, int(port or _PORT_MAPPER))
+
+
+def find_cause(
+    manager: Any, instrument: Instrument, dialect: Dialect, error: InstrumentError
+) -> Cause:
+    """Find out why an instrument does not answer; its own link must be closed by now.
+
+    Asks ``*IDN?`` and nothing else.
+
+    Args:
+        manager: PyVISA's resource manager.
+        instrument: Its table of the bench file.
+        dialect: Its dialect, with the link as the bench file says.
+        error: What went wrong.
+    """
+    address = read_address(instrument.resource)
+    if address is None:
+        return cause_of("no resource", resource=instrument.resource)
+    own_library = type(manager.visalib).__module__.startswith("pyvisa_py")
+    found = _missing_package(address.interface, _installed) if own_library else None
+    if found is None:
+        match address.interface:
+            case Interface.SOCKET:
+                found = _network(address, dialect) or _over_socket(address, dialect)
+            case Interface.VXI11 | Interface.HISLIP:
+                found = _network(address, dialect) or cause_of(
+                    "no conversation", place=address.place, interface=address.interface.value
+                )
+            case Interface.SERIAL:
+                found = _serial(manager, address.place, instrument, dialect)
+            case Interface.USB:
+                sign, problem = _look_at_usb(address.place)
+                linux = sys.platform == "linux"
+                found = _usb_cause(address.place, sign, linux=linux, problem=problem)
+    next_step = error.remedy or "switch it off and on, and try again"
+    return found or Cause(what=error.what, remedy=next_step)
+
+
+# --- software on this computer
+
+
+def _missing_package(interface: Interface, installed: Callable[[str], bool]) -> Cause | None:
+    """Say which optional package pyvisa-py lacks for an interface."""
+    module, extra = _NEEDS.get(interface, ("", ""))
+    if not module or installed(module):
+        return None
+    return cause_of("package missing", interface=interface.value, extra=extra)
+
+
+def missing_library(visa: str, problem: str) -> Cause:
+    """Say why a bench file's VISA library cannot be opened.
+
+    Args:
+        visa: What stands in the bench file.
+        problem: What PyVISA says.
+    """
+    if visa in {"", "@ivi"}:
+        return cause_of("no system library")
+    sign = "unknown library" if "@" in visa and "Wrapper not found" in problem else "library fails"
+    return cause_of(sign, visa=visa, problem=problem.strip())
+
+
+def _installed(module: str) -> bool:
+    return importlib.util.find_spec(module) is not None
+
+
+# --- the network
+
+_NO_ROUTE = {errno.ENETUNREACH, errno.EHOSTUNREACH, errno.ENETDOWN, errno.EHOSTDOWN}
+
+
+def _reach(host: str, port: int, wait_s: float) -> tuple[str, str]:
+    """Connect and let go; return the sign of what comes of it (none: open), and what is said."""
+    try:
+        socket.create_connection((host, port), timeout=wait_s).close()
+    except TimeoutError:
+        return "no answer", f"nothing within {wait_s:g} s"
+    except UnicodeError:  # a label of the name is empty, or longer than 63 characters
+        return "no such name", "it cannot be a name"
+    except OSError as error:
+        sign = "no route" if error.errno in _NO_ROUTE else "connection fails"
+        if isinstance(error, ConnectionRefusedError):
+            sign = "refused"
+        if isinstance(error, socket.gaierror):
+            sign = "no such name"
+        return sign, error.strerror or str(error)
+    return "", ""
+
+
+def _network(address: Address, dialect: Dialect) -> Cause | None:
+    wait_s = max(dialect.link.timeout_s, 1.0)
+    sign, problem = _reach(address.place, address.port, wait_s)
+    scpi_port_open = sign == "refused" and not _reach(address.place, _SCPI_PORT, wait_s)[0]
+    return _network_cause(address, sign, problem, scpi_port_open=scpi_port_open)
+
+
+def _network_cause(
+    address: Address, sign: str, problem: str = "", *, scpi_port_open: bool
+) -> Cause | None:
+    """Say why an instrument cannot be reached; the sign is what :func:`_reach` says."""
+    if not sign:
+        return None
+    closed = f"its port {address.port} is closed"
+    if address.interface is not Interface.SOCKET:
+        closed = f"takes no {address.interface.value}: port {address.port} is closed"
+    if scpi_port_open and address.port != _SCPI_PORT:
+        sign = "refused, SCPI port open"
+    return cause_of(
+        sign,
+        place=address.place,
+        port=address.port,
+        problem=problem,
+        closed=closed,
+        scpi_port=_SCPI_PORT,
+    )
+
+
+def _over_socket(address: Address, dialect: Dialect) -> Cause:
+    """Try every terminator on a raw socket."""
+    configured, timeout_s = dialect.link.terminator, dialect.link.timeout_s
+    heard: dict[str, Heard] = {}
+    for name in _configured_first(configured):
+        wait_s = max(_LEAST_WAIT_S, 2 * timeout_s) if name == configured else timeout_s
+        ending = TERMINATORS[name].encode("ascii")
+        heard[name] = ask_socket(address.place, address.port, ending, wait_s)
+    sign = "socket closed" if heard[configured].closed else "socket silent"
+    return answer_cause(heard, configured=configured, timeout_s=timeout_s) or cause_of(
+        sign, port=address.port
+    )
+
+
+def _configured_first(configured: str) -> list[str]:
+    return sorted(TERMINATORS, key=lambda name: name != configured)
+
+
+# --- ports of this computer
+
+
+def _port_sign(error: Exception) -> str:
+    """Read from an error of pyserial or PyUSB what is the matter with a port."""
+    number, text = getattr(error, "errno", None), str(error).lower()
+    if type(error).__name__ == "NoBackendError":
+        return "no backend"
+    # Numbers are those of POSIX systems, words those of Windows and libusb. Windows says "Access is
+    # denied" of a port in use, and PyUSB "langid" where it has no right to read a device's texts.
+    for sign, numbers, words in (
+        ("busy", {errno.EBUSY}, ("busy", "exclusively lock", "access is denied")),
+        ("denied", {errno.EACCES, errno.EPERM}, ("permission", "langid")),
+        ("absent", {errno.ENOENT, errno.ENODEV}, ("no such", "cannot find", "filenotfound")),
+    ):
+        if number in numbers or any(word in text for word in words):
+            return sign
+    return "fails"
+
+
+def _sign_of(attempt: Callable[[], object]) -> tuple[str, str]:
+    """Return the sign of what comes of opening a port, empty where it opens; and what is said."""
+    try:
+        attempt()
+    except Exception as error:  # noqa: BLE001 - of whatever a driver raises
+        return _port_sign(error), str(error)
+    return "", ""
+
+
+def _serial_cause(
+    device: str, sign: str, present: tuple[str, ...], *, problem: str = ""
+) -> Cause | None:
+    """Say why a serial port cannot be used; the sign is that of :func:`_port_sign`."""
+    if not sign:
+        return None
+    lines: tuple[str, ...] = ()
+    if sign == "absent" and present:
+        sign = "absent, others there"
+        names = (each[3:] if each.upper().startswith("COM") else each for each in present[:4])
+        lines = tuple(f'resource = "ASRL{name}::INSTR"' for name in names)
+    elif sign == "no backend":
+        sign = "fails"
+    return cause_of(
+        f"serial {sign}", place=device, present=", ".join(present), problem=problem, write=lines
+    )
+
+
+def _serial(manager: Any, device: str, instrument: Instrument, dialect: Dialect) -> Cause | None:
+    """Look at a serial port, then try every terminator and every usual rate on it."""
+    present: tuple[str, ...] = ()
+    if _installed("serial"):  # else a system VISA library serves it, and has told what it knows
+        serial: Any = importlib.import_module("serial")
+        ports: Any = importlib.import_module("serial.tools.list_ports")
+        present = tuple(sorted(port.device for port in ports.comports()))
+        # exclusive, so that another program's hold shows where the system would share the port
+        sign, problem = _sign_of(lambda: serial.serial_for_url(device, exclusive=True).close())
+        cause = _serial_cause(device, sign, present, problem=problem)
+        if cause is not None:
+            return cause
+    configured, timeout_s = dialect.link.terminator, dialect.link.timeout_s
+    line = instrument.serial_line
+    garbage: Cause | None = None
+    for rate in (line.baud_rate, *(each for each in _RATES if each != line.baud_rate)):
+        tried = line.model_copy(update={"baud_rate": rate})
+        in_use = rate == line.baud_rate
+        heard: dict[str, Heard] = {}
+        for name in _configured_first(configured):
+            wait_s = max(_LEAST_WAIT_S, 2 * timeout_s) if in_use and not heard else _TRIAL_S
+            ending = TERMINATORS[name].encode("ascii")
+            heard[name] = ask_serial(manager, instrument.resource, tried, ending, wait_s)
+        found = answer_cause(
+            heard, configured=configured, timeout_s=timeout_s, rate=None if in_use else rate
+        )
+        if any(plausible_identity(each.answer) for each in heard.values()):
+            return found
+        garbage = garbage or found
+    return garbage or cause_of("serial silent", place=device, rates=len(_RATES))
+
+
+def _usb_cause(place: str, sign: str, *, linux: bool, problem: str = "") -> Cause | None:
+    """Say why a USB instrument cannot be used; Linux gives rights by udev rules."""
+    if not sign:
+        return None
+    vendor, _, product = place.partition(":")
+    sign = "denied, linux" if sign == "denied" and linux else sign
+    return cause_of(f"usb {sign}", place=place, vendor=vendor, product=product, problem=problem)
+
+
+def _look_at_usb(place: str) -> tuple[str, str]:
+    """Find a USB device and read from it what anybody with the right to may read."""
+    if not _installed("usb"):
+        return "", ""
+    core: Any = importlib.import_module("usb.core")
+    util: Any = importlib.import_module("usb.util")
+    found: list[Any] = []
+    vendor, product = (int(number, 16) for number in place.split(":"))
+
+    def attempt() -> None:
+        device = core.find(idVendor=vendor, idProduct=product)
+        if device is not None:
+            found.append(device)
+            device.get_active_configuration()
+            util.get_string(device, device.iSerialNumber)
+
+    sign, problem = _sign_of(attempt)
+    for device in found:
+        with contextlib.suppress(Exception):
+            util.dispose_resources(device)
+    return (sign, problem) if sign or found else ("absent", "")

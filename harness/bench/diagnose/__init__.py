@@ -1,1 +1,0 @@
-"""Why an instrument does not answer, and what to do next."""

@@ -1,0 +1,244 @@
+"""What is wrong with an answer: terminator, stranger, form; and the line that mends it (pure)."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from harness.bench.finding import Cause, cause_of
+from harness.quantity import shown
+
+__all__ = [
+    "Heard",
+    "answer_cause",
+    "compound_cause",
+    "echo_cause",
+    "no_identity_cause",
+    "plausible_identity",
+    "queue_cause",
+    "reply_cause",
+    "stranger_cause",
+    "terminator_of",
+]
+
+#: Terminators of an answer that each terminator of a bench file can read: CR LF ends in LF, too.
+_READS = {"LF": {"LF", "CRLF"}, "CRLF": {"LF", "CRLF"}, "CR": {"CR"}}
+_IN_WORDS = {
+    "LF": "LF (line feed)",
+    "CRLF": "CR LF",
+    "CR": "CR (carriage return)",
+}
+#: A number that is no part of a word: not the 1 of ``V1``, but the 12.0 of ``12.0V``.
+_NUMBER = re.compile(r"(?<![\w.+-])[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?(?![\d.]|[eE][+-]?\d)")
+#: A state that is no part of a word or number (SCPI-1999 vol. 1, 7.3).
+_STATE = re.compile(r"(?<![\w.+-])(?:ON|OFF|[+]?[01])(?![\w.])", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """What came back to ``*IDN?``, byte by byte.
+
+    Attributes:
+        answer: The bytes.
+        after_s: Time until the first of them.
+        closed: Whether the other end closed the connection.
+    """
+
+    answer: bytes = b""
+    after_s: float = 0.0
+    closed: bool = False
+
+
+def terminator_of(answer: bytes) -> str | None:
+    """Name the terminator at the end of an answer."""
+    for name, terminator in (("CRLF", b"\r\n"), ("LF", b"\n"), ("CR", b"\r")):
+        if answer.endswith(terminator):
+            return name
+    return None
+
+
+def plausible_identity(answer: bytes) -> bool:
+    """Whether bytes look like an answer to ``*IDN?``.
+
+    It is text in four fields, with commas between them (IEEE 488.2-1992, 10.14); older instruments
+    give fewer, so one comma will do.
+    """
+    text = answer.strip()
+    return bool(text) and all(32 <= byte < 127 for byte in text) and b"," in text
+
+
+def answer_cause(
+    heard: Mapping[str, Heard], *, configured: str, timeout_s: float, rate: int | None = None
+) -> Cause | None:
+    """Judge what came back to ``*IDN?`` with each terminator tried.
+
+    Args:
+        heard: By terminator: ``LF``, ``CRLF``, ``CR``.
+        configured: The terminator in use.
+        timeout_s: The time-out in use.
+        rate: A baud rate that is not in use and was tried; None where the usual one was.
+
+    Returns:
+        The cause, or None where no terminator brought any answer.
+    """
+    answered = [each.answer for each in heard.values() if each.answer]
+    sensible = {name: each for name, each in heard.items() if plausible_identity(each.answer)}
+    if not sensible:
+        return no_identity_cause(answered[0]) if answered else None
+    ends = {name: terminator_of(each.answer) for name, each in sensible.items()}
+    works = [name for name, end in ends.items() if end in _READS[name]]
+    if not works:
+        takes, end = next(iter(ends.items()))
+        how = "with no terminator at all" if end is None else f"with {_IN_WORDS[end]}"
+        return cause_of("no common terminator", takes=_IN_WORDS[takes], ends=how)
+    line = () if rate is None else (f"serial_line = {{ baud_rate = {rate} }}",)
+    if configured not in works:
+        return cause_of(
+            "other terminator",
+            takes=_IN_WORDS[works[0]],
+            configured=_IN_WORDS[configured],
+            at_rate="" if rate is None else f", and at {rate} baud",
+            write=(f'terminator = "{works[0]}"', *line),
+        )
+    if rate is not None:
+        return cause_of("other baud rate", rate=rate, write=line)
+    after_s = sensible[configured].after_s
+    if after_s > timeout_s:
+        return cause_of("slow", after_s=after_s, timeout_s=math.ceil(2 * after_s))
+    return cause_of("answers now")
+
+
+def no_identity_cause(answer: bytes) -> Cause:
+    """Say what an answer to ``*IDN?`` means that is no identity."""
+    text = answer.decode("ascii", "replace").strip()
+    # one line of words may be what some say to whoever connects; a web server's reply is none
+    greets = text.isprintable() and text.isascii() and not text.startswith("HTTP/")
+    return echo_cause("*IDN?", text) or cause_of(
+        "no identity",
+        start=ascii(answer[:40])[1:],
+        greeting="if this is a greeting, switch it off in its menu; else " if greets else "",
+    )
+
+
+def stranger_cause(role: str, answer: str, expected: str, others: Mapping[str, str]) -> Cause:
+    """Say what an identity that is somebody else's means.
+
+    Args:
+        role: The role that should be there.
+        answer: What ``*IDN?`` said.
+        expected: Text it should contain.
+        others: The identities the bench file expects of the other roles.
+    """
+    for other, identity in others.items():
+        if identity in answer:
+            return cause_of("exchanged", answer=answer, other=other, role=role)
+    fields = [field.strip() for field in answer.split(",")]
+    model = fields[1] if len(fields) > 1 and fields[1] else answer
+    line = f"identity = {_toml(model)}"
+    return cause_of("stranger", answer=answer, expected=expected, write=(line,))
+
+
+def echo_cause(message: str, answer: str) -> Cause | None:
+    """Return the cause where nothing came back, or the message itself; else None."""
+    text = answer.strip().casefold()
+    if not text:
+        return cause_of("empty")
+    return cause_of("echo") if text == message.strip().casefold() else None
+
+
+def reply_cause(operation: str, message: str, answer: str, *, state: bool) -> Cause:
+    """Say what is wrong with an answer to one question.
+
+    Args:
+        operation: What was asked, as dialects name it.
+        message: The question as it went out.
+        answer: What came.
+        state: Whether a state was asked for, and no number.
+    """
+    found = echo_cause(message, answer)
+    if found is not None:
+        return found
+    line = _answer_line(operation, answer, state=state)
+    if line:
+        sign = "value among text"
+    elif state:
+        sign = "no state"
+    else:
+        sign = "several numbers" if _NUMBER.search(answer) else "no number"
+    return cause_of(
+        sign,
+        answer=shown(answer),
+        wanted="0 or 1" if state else "a number",
+        operation=operation,
+        write=(line,) if line else (),
+    )
+
+
+def compound_cause(
+    names: Sequence[str], operations: Sequence[str], message: str, answer: str
+) -> Cause:
+    """Say what is wrong with the answer to a dialect's sample.
+
+    Args:
+        names: What it should hold, as ``[sample] answer`` has it.
+        operations: The questions these answer.
+        message: The sample's message.
+        answer: What came.
+    """
+    found = echo_cause(message, answer)
+    if found is not None:
+        return found
+    told, count = shown(answer), len(names)
+    for separator in (";", ",", " "):
+        parts = answer.split() if separator == " " else answer.split(separator)
+        if len(parts) != len(names):
+            continue
+        # what is a number already needs no line
+        within = [
+            _answer_line(operation, part, state=False)
+            for operation, part in zip(operations, parts, strict=True)
+            if not _NUMBER.fullmatch(part.strip())
+        ]
+        if "" in within:
+            continue
+        apart = [f'separator = "{separator}"'] if separator != ";" else []
+        tables = [name for name, lines in (("[sample]", apart), ("[answers]", within)) if lines]
+        return cause_of(
+            "sample of another form",
+            answer=told,
+            count=count,
+            tables=" and ".join(tables),
+            write=(*apart, *within),
+        )
+    return cause_of("sample of another length", answer=told, count=count, names=", ".join(names))
+
+
+def queue_cause(message: str, answer: str, problem: str) -> Cause:
+    """Say what is wrong with an answer to the question for the error queue.
+
+    Args:
+        message: The question as it went out.
+        answer: What came.
+        problem: What was wrong with it.
+    """
+    return echo_cause(message, answer) or cause_of("no error entry", problem=problem)
+
+
+def _answer_line(operation: str, answer: str, *, state: bool) -> str:
+    """Return the line of ``[answers]`` that fits an answer; empty where none can be told."""
+    text = answer.strip()
+    found = list((_STATE if state else _NUMBER).finditer(text))
+    if len(found) != 1 or not text.isascii() or not text.isprintable() or "{value}" in text:
+        return ""
+    start, end = found[0].span()
+    return f"{operation} = {_toml(text[:start] + '{value}' + text[end:])}"
+
+
+def _toml(text: str) -> str:
+    """Write text for a TOML file, in the quotes that need least in it."""
+    if '"' in text and "'" not in text:
+        return f"'{text}'"
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return f'"{escaped}"'
