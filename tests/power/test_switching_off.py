@@ -11,7 +11,7 @@ import pytest
 from harness.bench.clock import SystemClock
 from harness.errors import LinkTimeout, PowerOffUnconfirmed
 from harness.power import messages
-from harness.power.channel import Line
+from harness.power.channel import Channel
 from harness.power.commands import Arm, SetVoltage, SwitchOn
 from harness.power.trip import Tripped
 
@@ -82,7 +82,7 @@ class TestStoppedEngine:
         """A wait that was held up past its end looks for a message before it gives up."""
         child = [sys.executable, "-c", "import sys; sys.stdin.read()"]
         with subprocess.Popen(child, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
-            line = Line(process, _HeldUpClock(60.0))
+            line = Channel(process, _HeldUpClock(60.0))
             incoming = _LateQueue("the trip")
             line._incoming = incoming
 
@@ -95,7 +95,7 @@ class TestSlowReading:
         """While the engine waits for a slow reading the keeper hears of it, and no longer."""
         child = [sys.executable, "-c", "import sys; sys.stdin.read()"]
         with subprocess.Popen(child, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
-            line = Line(process, SystemClock())
+            line = Channel(process, SystemClock())
             line._outgoing = SimpleQueue()
 
             line.beat(0.3)
