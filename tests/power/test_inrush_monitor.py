@@ -95,6 +95,27 @@ class TestCharge:
 
         assert any(finding is not None for finding in findings)
 
+    def test_voltage_lost_explains_no_charge(self) -> None:
+        """A level's voltage that collapses below the level before it: gone by the third reading.
+
+        1.5 mC a reading, against 0.28 mC (a tenth of 470 uF times 6 V) and 1.5 mC unseen.
+        """
+        follower = watch(charge_budget(from_v=12.0, to_v=18.0))
+        readings = [sample(tick * 0.005, 0.3, LIMIT_A) for tick in range(4)]
+
+        findings = [follower.add(reading) is not None for reading in readings]
+
+        assert findings == [False, False, True, True]
+
+    def test_more_than_the_idle_power_is_unexplained(self) -> None:
+        """Half as much again as the idle power over the voltage trips within a few seconds."""
+        follower = watch(charge_budget(from_v=6.0, to_v=12.0))
+
+        assert any(
+            follower.add(sample(tick * 0.005, 12.0, 1.5 * 0.6 / 12.0)) is not None
+            for tick in range(400)
+        )
+
     def test_leakage_below_the_threshold_is_allowed_and_more_is_not(self) -> None:
         """A second of the allowed leakage passes, a second of five times as much does not."""
         allowed, leaking = watch(charge_budget()), watch(charge_budget())
@@ -163,6 +184,29 @@ class TestEnergy:
 
         hit = next(finding for finding in findings if finding is not None)
         assert hit[0] is TripReason.ENERGY_BUDGET
+
+    def test_voltage_lost_explains_no_energy(self) -> None:
+        """An AC level that collapses below the level before it explains nothing by that.
+
+        A filled capacitor between 30 V and 12 V would be 0.11 J; the tenth and the window are far
+        less than what 5 W for a tenth of a second bring.
+        """
+        budget = energy_budget(from_v=90.0, to_v=120.0)
+        follower = watch(budget)
+        readings = [sample(tick * 0.052, 1.0, LIMIT_A) for tick in range(40)]
+        used_j = [follower.used for reading in readings if follower.add(reading) is None]
+
+        assert used_j == sorted(used_j)
+        assert follower.used == pytest.approx(39 * 0.052 * (0.3 * 1.0 - 0.012 * 1.0))
+
+    def test_idle_power_is_allowed_from_the_threshold_on_and_half_more_is_not(self) -> None:
+        """Ten seconds of the idle power pass, and of half as much again do not."""
+        above = {"from_v": 60.0, "to_v": 90.0}
+        allowed, drawing = watch(energy_budget(**above)), watch(energy_budget(**above))
+        times = [tick * 0.052 for tick in range(200)]
+
+        assert all(allowed.add(sample(time_s, 90.0, 2.0 / 90.0)) is None for time_s in times)
+        assert any(drawing.add(sample(time_s, 90.0, 3.0 / 90.0)) is not None for time_s in times)
 
     def test_an_offset_of_the_power_reading_is_no_energy(self) -> None:
         """Real power is never above volts times amperes: 120 mW read at no current add up to none.

@@ -192,6 +192,27 @@ class TestOwnProtection:
             assert (follows.operation, follows.expected) == (f"{kind}_setting", bound)
 
 
+class TestReadback:
+    def test_a_setting_may_read_back_a_fifth_of_a_per_cent_away(self) -> None:
+        """Every setting is asked for again, with 0.2 % of it as the tolerance (common practice)."""
+        settings = {"current_limit_setting", "frequency_setting"}
+        machine = Keeper(LIMITS, supply=SUPPLY | settings, load=LOAD)
+
+        moves = machine.command(Arm(2.4, 0.3, 50.0), 0.0)
+
+        asked = {
+            move.operation: (move.expected, move.tolerance)
+            for move in moves
+            if isinstance(move, Confirm) and move.operation.endswith("_setting")
+        }
+        assert asked == {
+            "voltage_protection_setting": (26.4, pytest.approx(0.0528)),
+            "frequency_setting": (50.0, pytest.approx(0.1)),
+            "current_limit_setting": (0.3, pytest.approx(0.0006)),
+            "voltage_setting": (2.4, pytest.approx(0.0048)),
+        }
+
+
 class TestCommandsOutsideTheEnvelope:
     @pytest.mark.parametrize("value", [26.41, 1e9, -0.1, math.nan, math.inf, -math.inf])
     def test_a_voltage_outside_is_refused(self, value: float) -> None:

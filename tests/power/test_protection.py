@@ -123,9 +123,12 @@ class TestContradiction:
 
 
 class TestBelieved:
-    def test_with_nothing_left_at_the_output_off_is_next(self, told: Told) -> None:
+    @pytest.mark.parametrize("level", [None, LEVEL], ids=["no watch", "a level watched"])
+    def test_with_nothing_left_at_the_output_off_is_next(
+        self, told: Told, level: Level | None
+    ) -> None:
         """No voltage and no current with the bit set: the supply has switched off."""
-        told.on()
+        told.on(level)
         told.bits = "1"
         told.wire.reads("0.4", "0.001")
 

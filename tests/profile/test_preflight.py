@@ -127,6 +127,44 @@ class TestRanges:
         assert "The voltage in step 1 (start), 100 % is outside the envelope." in reasons
         assert "The current limit in step 1 (start), 10 % is outside the envelope." in reasons
 
+    @pytest.mark.parametrize(
+        ("bound", "reason"),
+        [
+            (
+                {"voltage_v": 24.0 / 1.001},
+                "The voltage in step 1 (start), 100 % is outside the envelope.",
+            ),
+            (
+                {"current_a": 0.3 / 1.001},
+                "The current limit in step 1 (start), 10 % is outside the envelope.",
+            ),
+        ],
+    )
+    def test_a_level_a_thousandth_beyond_the_envelope_is_refused(
+        self, profile_of: ProfileOf, bench_of: BenchOf, bound: dict[str, float], reason: str
+    ) -> None:
+        """The envelope is hard: only the rounding of decimal fractions is no reason to refuse."""
+        profile = profile_of("dc")
+        narrow = profile.envelope.model_copy(update=bound)
+        plan = make_plan(profile.model_copy(update={"envelope": narrow}), bench_of())
+
+        assert reason in preflight(plan, today=TODAY).reasons
+
+    @pytest.mark.parametrize(
+        ("old", "new"),
+        [
+            ('voltage = "60 V"', 'voltage = "26.3 V"'),
+            ('current = "10 A" }\naccuracy', 'current = "1.49 A" }\naccuracy'),
+            ('current = "10 A" }\naccuracy', 'current = "10 A", power = "35.9 W" }\naccuracy'),
+        ],
+    )
+    def test_a_supply_that_falls_just_short_of_the_envelope_is_refused(
+        self, found: Callable[..., Preflight], old: str, new: str
+    ) -> None:
+        """Half a per cent less than the envelope is beyond the range."""
+        (reason,) = found("dc", (old, new)).reasons
+        assert "is beyond the supply's range" in reason
+
     def test_a_plan_without_a_bench_is_refused(self, profile_of: ProfileOf) -> None:
         """Nothing runs without a bench."""
         found = preflight(make_plan(profile_of("dc")), today=TODAY)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any, NoReturn
 
 from harness.api import plan_for, simulated_bench_file
 from harness.bench.sample import SupplySample
+from harness.errors import UnexpectedReply
 from harness.power.commands import Command
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.profile.load import load_profile
@@ -28,10 +30,15 @@ STARTED = dt.datetime(2026, 11, 25, 8, 0, tzinfo=dt.UTC)
 
 
 class FedMeter:
-    """A meter that reads what a function of time says."""
+    """A meter that reads what a function of time says.
+
+    Attributes:
+        out_of_step_from_s: From when on its answers belong to other questions.
+    """
 
     def __init__(self, clock: SimulatedClock, value: Callable[[float], float]) -> None:
         self.longest_s = 1.0
+        self.out_of_step_from_s = math.inf
         self._clock = clock
         self._value = value
 
@@ -40,7 +47,9 @@ class FedMeter:
         return {quantity: self._value(self._clock.now_s())}
 
     def check_in_step(self) -> None:
-        """Its answers are always its own."""
+        """See that its answers are its own."""
+        if self._clock.now_s() >= self.out_of_step_from_s:
+            raise UnexpectedReply("it answers '5.0'", instrument="meter", message="*IDN?")
 
 
 class FedPower:

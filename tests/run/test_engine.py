@@ -4,6 +4,7 @@ import datetime as dt
 import signal
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
+from dataclasses import replace
 
 import pytest
 
@@ -203,6 +204,72 @@ class TestEndings:
         assert result.trip.reason is TripReason.INTERNAL
         assert "ZeroDivisionError: source on: True" in result.reason
         assert not rig.bench.circuit.source_on
+
+
+class TestCutShort:
+    """What passed before power was cut proves nothing of the run as a whole."""
+
+    def test_an_interrupted_run_keeps_no_pass(self) -> None:
+        """A run that is stopped in its last hold, all checks passed so far, is undecided."""
+        clock = Impatient(9.0)
+        rig = Rig(clock=clock)
+        clock.on_time = lambda: rig.stop.note(signal.SIGINT)
+
+        result = rig.run()
+
+        frames = rig.sink.frames()
+        assert result.outcome is Outcome.INTERRUPTED
+        assert list(frames.checks["verdict"]) == ["pass"]
+        assert result.verdict is Verdict.UNDECIDED
+        assert frames.run["verdict"] == "undecided"
+
+    def test_a_tripped_run_keeps_no_pass(self, rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+        """A run that trips after a check that passed is undecided."""
+
+        def broken(*_: object) -> None:
+            raise ZeroDivisionError
+
+        monkeypatch.setitem(STEPS, "nominal", broken)  # type: ignore[misc]
+
+        result = rig.run()
+
+        frames = rig.sink.frames()
+        assert result.outcome is Outcome.TRIPPED
+        assert list(frames.checks["verdict"]) == ["pass"]
+        assert result.verdict is Verdict.UNDECIDED
+        assert frames.run["verdict"] == "undecided"
+
+
+class TestCurrentLimit:
+    def test_it_changes_with_the_level_before_the_voltage_does(self) -> None:
+        """Levels of different limits: the supply is told the new limit, then the new voltage."""
+        rig = Rig()
+        plan = plan_for(rig.profile, rig.file)
+        start = plan.steps[0]
+        *lower, highest = start.levels
+        other = replace(highest, current_limit_a=0.45)
+        changed = replace(start, levels=(*lower, other))
+        device = rig.bench.devices[rig.file.supply.resource]
+        heard: list[str] = []
+        write = device.write
+
+        def listen(data: bytes) -> None:
+            heard.append(data.decode().strip())
+            write(data)
+
+        device.write = listen  # type: ignore[method-assign]
+        result = carry_out(
+            replace(plan, steps=(changed, *plan.steps[1:])),
+            connect=rig.connect,
+            clock=rig.clock,
+            sink=rig.sink,
+            info=RunInfo(serial="HRW-0007", started=STARTED, rehearsal=True),
+        )
+
+        assert result.outcome is Outcome.COMPLETED
+        settings = [one for one in heard if one.startswith(("CURR ", "VOLT "))]
+        at = settings.index("VOLT 24.000")
+        assert settings[at - 1] == "CURR 0.4500"
 
 
 class LosesRecord(MemoryRecorder):

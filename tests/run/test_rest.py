@@ -7,6 +7,7 @@ import pytest
 
 from harness.power.trip import Tripped, TripReason
 from harness.profile.rest import Rest
+from harness.run.rest import hold, settle
 from tests.run.fed import FedBench
 
 
@@ -67,6 +68,71 @@ class TestVoltageThatMovesInAHold:
 
         assert tripped.value.trip.reason is TripReason.UNSETTLED
         assert tripped.value.trip.time_s < 31.0
+
+
+class TestDisturbances:
+    def test_the_third_disturbed_hold_cuts_power(self) -> None:
+        """Two holds may be disturbed; the third is no accident of the bench any more."""
+
+        def steps(time_s: float) -> tuple[float, float]:
+            return 24.0, 0.1 * (1 + int(time_s / 10.0))  # another current every ten seconds
+
+        bench = FedBench(steps, dwell_s=60.0)
+
+        with pytest.raises(Tripped) as tripped:
+            bench.hold()
+
+        trip = tripped.value.trip
+        assert trip.reason is TripReason.UNSETTLED
+        assert trip.detail.startswith("3 holds disturbed, the last at nominal: supply current")
+        assert trip.time_s == pytest.approx(30.0, abs=0.5)
+        assert len(bench.said("disturbed")) == 3
+
+    def test_two_are_survived(self) -> None:
+        """A hold that is disturbed twice begins anew each time, and is then complete."""
+        bench = FedBench(lambda t: (24.0, 0.1 * (1 + min(int(t / 10.0), 2))), dwell_s=15.0)
+
+        held = bench.hold()
+
+        assert held.readings["supply.current"].min() == pytest.approx(0.3)
+        assert len(bench.said("disturbed")) == 2
+
+
+class TestVoltageThatIsNotReached:
+    @pytest.mark.parametrize(
+        ("rests_at_v", "side"), [(24.53, "above"), (23.47, "below"), (21.0, "below")]
+    )
+    def test_it_cuts_power_before_any_hold(self, rests_at_v: float, side: str) -> None:
+        """The bound is 2 % of what was set and twice the supply's 0.05 % + 10 mV: 0.524 V."""
+        bench = FedBench(lambda _: (rests_at_v, 0.1))
+
+        with pytest.raises(Tripped) as tripped:
+            bench.hold()
+
+        trip = tripped.value.trip
+        assert trip.reason is TripReason.VOLTAGE_NOT_REACHED
+        assert trip.detail == f"at rest at {rests_at_v:g} V, {side} the 24 V that was set"
+
+    @pytest.mark.parametrize("rests_at_v", [24.51, 23.49])
+    def test_inside_the_bound_it_is_held(self, rests_at_v: float) -> None:
+        """Half a volt of 24 V away is what leads may drop: the level is held."""
+        FedBench(lambda _: (rests_at_v, 0.1), dwell_s=1.0).hold()
+
+
+class TestMeterInStep:
+    def test_a_hold_ends_with_a_look_at_the_meters_answers(self) -> None:
+        """In a hold too short for another look, the last one still finds a meter out of step."""
+        bench = FedBench(lambda _: (24.0, 0.1), dwell_s=0.2)
+        settler = settle(bench.context, bench.step, bench.level)
+        bench.context.check_meter()  # in step as the hold begins
+        begin_s = bench.clock.now_s()
+        bench.meter.out_of_step_from_s = begin_s
+
+        with pytest.raises(Tripped) as tripped:
+            hold(bench.context, bench.step, bench.level, settler, ("meter.voltage_dc",))
+
+        assert tripped.value.trip.reason is TripReason.OUT_OF_STEP
+        assert tripped.value.trip.time_s - begin_s < 0.5  # no other look was due
 
 
 RANDOM = random.Random(1)
