@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from harness.rehearse.simulated_instruments import CoupledDevice
 
-__all__ = ["freeze", "meddle", "round_to", "spoil", "stick"]
+__all__ = ["freeze", "meddle", "round_to", "spoil", "stick", "swap_answers"]
 
 
 def spoil(device: CoupledDevice, question: str, change: Callable[[str], str]) -> None:
@@ -43,6 +43,26 @@ def meddle(device: CoupledDevice, after: int, unit: str) -> None:
         return answer
 
     spoil(device, "MEAS:VOLT?", count)
+
+
+def swap_answers(device: CoupledDevice, after: int, question: str) -> None:
+    """Let answers belong to other questions from some reading on: it no longer says who it is.
+
+    Args:
+        device: The simulated instrument.
+        after: Answers to the question that go before it.
+        question: The question whose answers are counted.
+    """
+    readings = itertools.count(1)
+    swapped: list[str] = []
+
+    def count(answer: str) -> str:
+        if next(readings) >= after:
+            swapped.append(answer)
+        return answer
+
+    spoil(device, question, count)
+    spoil(device, "*IDN?", lambda answer: swapped[-1] if swapped else answer)
 
 
 def freeze(device: CoupledDevice, after: int, *questions: str) -> None:

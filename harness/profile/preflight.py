@@ -10,6 +10,7 @@ from harness.errors import Refused
 from harness.profile.bench_file import BenchFile, Instrument, Range
 from harness.profile.plan import Plan, PlannedStep
 from harness.profile.schema import LoadPoint
+from harness.profile.steps import Place
 from harness.quantity import format_quantity, shown
 from harness.unit.nameplate import Output
 
@@ -50,6 +51,7 @@ def preflight(
     if bench is None:
         return Preflight(("There is no bench to run this plan on.",), ())
     reasons = (
+        *_start_reasons(plan),
         *plan.lacking,
         *_supply_reasons(plan, bench),
         *_load_reasons(plan, bench),
@@ -79,6 +81,16 @@ def _beyond(what: str, value: float, unit: str, most: float | None, whose: str) 
     if most is not None and value > most * (1 + _ROUNDING):
         quantity, limit = format_quantity(value, unit), format_quantity(most, unit)
         yield f"{what} of {quantity} is beyond the {whose}'s range of {limit}."
+
+
+def _start_reasons(plan: Plan) -> Iterator[str]:
+    """Power first comes by a start: the file's rules say so, and here every plan is held to it."""
+    first = next((step for step in plan.steps if step.all_levels), None)
+    if first is not None and first.step.place is not Place.START:
+        yield (
+            f"Step {first.number} ({first.name}) would be the first under power: power must first "
+            "come by a current-limited start."
+        )
 
 
 def _supply_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:

@@ -16,15 +16,11 @@ from harness.profile.check_rules import check_rules
 from harness.profile.load_rules import load_rules, point_list_rules
 from harness.profile.schema import Envelope
 from harness.profile.step_part import ROUNDING, StepPart, part_of, quantity, step_part
+from harness.profile.steps import STEP_KINDS, Place
 from harness.quantity import format_quantity
 from harness.unit.nameplate import AcInput, Unit
 
-__all__ = ["profile_errors"]
-
-_KINDS = frozenset({"cold", "start", "nominal", "line", "load", "soak", "discharge"})
-
-#: Kinds of step that need nominal voltage to have been reached.
-_AT_NOMINAL = frozenset({"line", "load", "soak", "discharge"})
+__all__ = ["profile_slips"]
 
 
 def profile_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
@@ -42,7 +38,7 @@ def profile_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     yield from _order_rules(steps)
     yield from _start_rules(steps)
     for step in steps:
-        yield from check_rules(step, unit, _KINDS)
+        yield from check_rules(step, unit, frozenset(STEP_KINDS))
         if step.kind == "load":
             yield from point_list_rules(step)
         if envelope is not None:
@@ -53,6 +49,12 @@ def profile_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
                 yield from load_rules(step, unit)
         if unit is not None and envelope is not None and step.kind == "line":
             yield from _corner_rules(step, unit, envelope)
+
+
+def _place(part: StepPart) -> Place | None:
+    """Return where a step stands; None where there is no such kind."""
+    kind = STEP_KINDS.get(part.kind)
+    return None if kind is None else kind.place
 
 
 def _volts(value_v: float) -> str:
@@ -87,20 +89,21 @@ def _order_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
     """Cold checks, then a current-limited start, then steps at nominal voltage, discharge last."""
     started, reached_frac, discharged = False, 0.0, False
     for part in steps:
-        path, needs = (*part.path, "kind"), part.kind in _AT_NOMINAL
-        if part.kind not in _KINDS:
-            continue
-        if part.kind == "cold":
+        path = (*part.path, "kind")
+        place = _place(part)
+        if place is None:
+            continue  # validation tells that there is no such kind
+        if place is Place.BEFORE_POWER:
             if started:
                 yield ConfigError(
                     path, "a cold step after power: cold checks come before the first start"
                 )
             continue
-        if discharged and part.kind != "discharge":
+        if discharged and place is not Place.LAST:
             yield ConfigError(
                 path, f"a {part.kind} step after a discharge step: that is the last of a run"
             )
-        if part.kind == "start":
+        if place is Place.START:
             levels = part.quantities("levels", "%")
             started, reached_frac = True, levels[-1] if levels else 1.0
             continue
@@ -112,7 +115,7 @@ def _order_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
                 '"start"',
             )
             started, reached_frac = True, 1.0  # said once
-        elif needs and reached_frac < 1:
+        elif place is not Place.NOMINAL and reached_frac < 1:
             yield ConfigError(
                 path,
                 f"the start before it ends at {format_quantity(reached_frac, '%')}: a {part.kind} "
@@ -120,9 +123,9 @@ def _order_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
                 '"nominal"',
             )
             reached_frac = 1.0  # said once
-        if part.kind == "nominal":
+        if place is Place.NOMINAL:
             reached_frac = 1.0
-        discharged = discharged or part.kind == "discharge"
+        discharged = discharged or place is Place.LAST
 
 
 def _start_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
@@ -131,7 +134,7 @@ def _start_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
     A second one would find power on and the bulk capacitor charged, while the budget of its first
     level takes the unit for empty. Power that a step finds off comes back by the start's levels.
     """
-    for part in [part for part in steps if part.kind == "start"][1:]:
+    for part in [part for part in steps if _place(part) is Place.START][1:]:
         yield ConfigError(
             (*part.path, "kind"),
             "a second start step: there is one a run; a step that finds power off brings it back "

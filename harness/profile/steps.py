@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Annotated, Literal
+from enum import Enum, auto
+from typing import Annotated, ClassVar, Literal, get_args
 
 from pydantic import AfterValidator, BeforeValidator, Field, field_validator, model_validator
 
@@ -31,6 +33,7 @@ from harness.quantity import QuantityError, format_quantity, parse_quantity, sho
 
 __all__ = [
     "LOAD_UNITS",
+    "STEP_KINDS",
     "ColdStep",
     "DischargeStep",
     "LineStep",
@@ -38,19 +41,34 @@ __all__ = [
     "LoadPoint",
     "LoadStep",
     "NominalStep",
+    "Place",
     "SoakStep",
     "StartStep",
     "Step",
+    "step_kinds",
 ]
+
+
+class Place(Enum):
+    """Where a kind of step stands among the others."""
+
+    BEFORE_POWER = auto()  # ahead of the first start
+    START = auto()  # there is one, and nothing under power comes before it
+    NOMINAL = auto()  # brings nominal voltage, whatever the start reached
+    AT_NOMINAL = auto()  # nominal voltage was reached before
+    LAST = auto()  # at nominal voltage, and only its like comes after it
 
 
 class _Step(Table):
     """What every step has.
 
     Attributes:
+        place: Where this kind of step stands among the others.
         title: A name for the table and the record; empty: the kind.
         checks: What is judged at the end of the step (at every level, for a load step).
     """
+
+    place: ClassVar[Place]
 
     title: Name = Field(default="", validate_default=False)
     checks: tuple[Check, ...] = ()
@@ -102,6 +120,8 @@ class StartStep(_PoweredStep):
         frequency_hz: Line frequency, or None for the unit's first.
     """
 
+    place = Place.START
+
     kind: Literal["start"]
     levels_frac: tuple[_LevelFraction, ...] = Field(
         alias="levels", min_length=1, examples=['["25 %", "50 %", "75 %", "100 %"]']
@@ -136,6 +156,8 @@ class NominalStep(_PoweredStep):
         frequency_hz: Line frequency, or None for the unit's first.
     """
 
+    place = Place.NOMINAL
+
     kind: Literal["nominal"]
     dwell_s: Seconds = Field(alias="dwell")
     current_limit_a: Amps | None = Field(default=None, alias="current_limit")
@@ -144,6 +166,8 @@ class NominalStep(_PoweredStep):
 
 class ColdStep(_Step):
     """Checks without power, before the first start."""
+
+    place = Place.BEFORE_POWER
 
     kind: Literal["cold"]
 
@@ -206,6 +230,8 @@ class LoadStep(_PoweredStep):
         frequency_hz: Line frequency, or None for the unit's first.
     """
 
+    place = Place.AT_NOMINAL
+
     kind: Literal["load"]
     mode: LoadMode = "current"
     currents_a: tuple[AmpsOrZero, ...] | None = Field(
@@ -258,6 +284,8 @@ class LineStep(_PoweredStep):
         current_limit_a: Limit of the supply, or None for the envelope's current.
     """
 
+    place = Place.AT_NOMINAL
+
     kind: Literal["line"]
     voltages_frac: tuple[Fraction, ...] = Field(
         alias="voltages", min_length=1, examples=['["90 %", "100 %", "110 %"]']
@@ -282,6 +310,8 @@ class SoakStep(_PoweredStep):
         frequency_hz: Line frequency, or None for the unit's first.
     """
 
+    place = Place.AT_NOMINAL
+
     kind: Literal["soak"]
     duration_s: Seconds = Field(alias="duration", examples=['"10 min"'])
     current_a: Amps | None = Field(default=None, alias="current")
@@ -299,6 +329,8 @@ class DischargeStep(_PoweredStep):
         within_s: Time it may take, or None for the limit's.
         limit: Name of a row of the limit table that gives both, or None.
     """
+
+    place = Place.LAST
 
     kind: Literal["discharge"]
     across: Literal["input", "bulk", "output"] = "output"
@@ -321,7 +353,25 @@ class DischargeStep(_PoweredStep):
         return self
 
 
-Step = Annotated[
-    StartStep | ColdStep | NominalStep | LineStep | LoadStep | SoakStep | DischargeStep,
-    Field(discriminator="kind"),
-]
+_AnyStep = StartStep | ColdStep | NominalStep | LineStep | LoadStep | SoakStep | DischargeStep
+
+Step = Annotated[_AnyStep, Field(discriminator="kind")]
+
+
+def step_kinds(classes: Iterable[type[_Step]]) -> dict[str, type[_Step]]:
+    """Return the class of each kind of step.
+
+    Raises:
+        TypeError: A class does not say where its kind stands: nobody could tell what it needs.
+    """
+    kinds: dict[str, type[_Step]] = {}
+    for step in classes:
+        (kind,) = get_args(step.model_fields["kind"].annotation)
+        if not isinstance(getattr(step, "place", None), Place):
+            raise TypeError(f"the step kind {kind!r} does not state its place")
+        kinds[kind] = step
+    return kinds
+
+
+#: Every kind of step that a profile can name, the very ones it is validated by.
+STEP_KINDS: Mapping[str, type[_Step]] = step_kinds(get_args(_AnyStep))

@@ -317,6 +317,14 @@ MISTAKES = [
     ),
     (
         'current_limit = "0.30 A"',
+        'current_limit = "1.501 A"',
+        (
+            "16: steps[0].current_limit: 1.501 A is "
+            'above the envelope\'s 1.5 A; for example: current_limit = "1.5 A"'
+        ),
+    ),
+    (
+        'current_limit = "0.30 A"',
         'current_limit = "1.6 A"',
         (
             "16: steps[0].current_limit: 1.6 A is "

@@ -165,6 +165,20 @@ class TestRanges:
         (reason,) = found("dc", (old, new)).reasons
         assert "is beyond the supply's range" in reason
 
+    def test_a_plan_without_a_start_is_refused(
+        self, profile_of: ProfileOf, bench_of: BenchOf
+    ) -> None:
+        """A plan made by a script, past the rules of the file, never goes straight to nominal."""
+        profile = profile_of("dc")
+        plan = make_plan(profile.model_copy(update={"steps": profile.steps[1:]}), bench_of())
+
+        assert preflight(plan, today=TODAY).reasons == (
+            (
+                "Step 1 (nominal) would be the first under power: power must first come by a "
+                "current-limited start."
+            ),
+        )
+
     def test_a_plan_without_a_bench_is_refused(self, profile_of: ProfileOf) -> None:
         """Nothing runs without a bench."""
         found = preflight(make_plan(profile_of("dc")), today=TODAY)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import Literal
 
 import pytest
 
@@ -11,6 +12,7 @@ from harness.errors import ProfileError
 from harness.profile.expand import make_plan
 from harness.profile.load import load_profile
 from harness.profile.plan import Plan
+from harness.profile.steps import STEP_KINDS, NominalStep, Place, step_kinds
 
 HEAD = """\
 title = "Dome-shutter power unit"
@@ -114,6 +116,48 @@ class TestOrder:
         assert mistakes(steps) == [problem]
 
 
+class TestClassified:
+    """What nobody has classified is refused: no kind of step slips past the order of steps."""
+
+    @pytest.mark.parametrize("kind", sorted(STEP_KINDS))
+    def test_every_kind_states_its_place(self, kind: str) -> None:
+        """Each kind that validation knows is one that the order of steps knows."""
+        assert isinstance(STEP_KINDS[kind].place, Place)
+
+    def test_a_kind_without_a_place_is_an_error_of_the_program(self) -> None:
+        """A step class that does not say where it stands keeps the program from starting."""
+
+        class HoverStep(NominalStep.__base__):  # type: ignore[misc, name-defined]
+            """A kind that nobody classified."""
+
+            kind: Literal["hover"]
+
+        with pytest.raises(TypeError, match="'hover' does not state its place"):
+            step_kinds([*STEP_KINDS.values(), HoverStep])
+
+    @pytest.mark.parametrize(
+        "steps",
+        [
+            pytest.param(NOMINAL, id="nominal"),
+            pytest.param(LINE, id="line"),
+            pytest.param(step("load", 'currents = ["1 A"]', 'dwell = "1 s"'), id="load"),
+            pytest.param(SOAK, id="soak"),
+            pytest.param(DISCHARGE, id="discharge"),
+        ],
+    )
+    def test_no_kind_comes_to_power_without_a_start(self, mistakes: Mistakes, steps: str) -> None:
+        """A profile without any start step never plans."""
+        (found,) = mistakes(step("cold") + OHMS + steps)
+
+        assert "before any start step: power must first come by a current-limited start" in found
+
+    def test_a_kind_that_does_not_exist_is_refused(self, mistakes: Mistakes) -> None:
+        """An unknown kind is told, and does not hide what follows it."""
+        found = mistakes(step("hover", 'dwell = "1 s"') + NOMINAL)
+
+        assert [one.partition(":")[0] for one in found] == ["steps[0].kind", "steps[1].kind"]
+
+
 class TestCorners:
     @pytest.mark.parametrize(
         ("lines", "problem"),
@@ -121,6 +165,10 @@ class TestCorners:
             (
                 ('voltages = ["90 %", "120 %"]', 'dwell = "1 s"'),
                 "steps[1].voltages[1]: 120 % is 144 V, outside the envelope's 132 V",
+            ),
+            (
+                ('voltages = ["90 %", "110.1 %"]', 'dwell = "1 s"'),
+                "steps[1].voltages[1]: 110.1 % is 132.1 V, outside the envelope's 132 V",
             ),
             (
                 ('voltages = ["40 %"]', 'dwell = "1 s"'),

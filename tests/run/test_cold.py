@@ -11,6 +11,7 @@ from harness.rehearse.simulated_bench import SimulatedBench
 from harness.run.operator import Nobody
 from harness.run.result import Outcome
 from harness.run.stop import StopRequest
+from tests.instrument_faults import swap_answers
 
 COLD = """
 [[steps]]
@@ -143,6 +144,16 @@ class TestMeter:
         assert f"{failed}: " in ran.result.reason
         assert not ran.energised
         assert ran.bench.circuit.let_through.charge_c == 0
+
+    def test_a_meter_out_of_step_proves_nothing_before_power(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """Its answers are looked at before its readings are believed: refused, never energised."""
+        ran = run_steps("dc", cold=COLD, bend=lambda on: swap_answers(on["meter"], 3, "MEAS:RES?"))
+
+        assert ran.result.outcome is Outcome.REFUSED
+        assert "at the start it was" in ran.result.reason
+        assert not ran.energised
 
     def test_an_open_circuit_is_more_than_the_meters_range(
         self, run_steps: Callable[..., Any]

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from harness.run.operator import Nobody
 from harness.run.result import Outcome
 from harness.run.steps.discharge import Decay
+from tests.instrument_faults import swap_answers
 
 DISCHARGE = """
 [[steps]]
@@ -51,6 +52,18 @@ class TestDischarge:
         assert row["verdict"] == "fail"
         assert row["value"] > 1.0
         assert ran.said("discharge")[0].startswith("still ")
+
+    def test_a_meter_out_of_step_proves_nothing(self, run_steps: Callable[..., Any]) -> None:
+        """Its answers are looked at before the fall it read is believed: undecided."""
+        ran = run_steps(
+            "dc",
+            after=discharge("output", "1 V", "600 s"),
+            bend=lambda on: swap_answers(on["meter"], 3, "MEAS:VOLT:DC?"),
+        )
+
+        assert ran.checks.iloc[-1]["verdict"] == "undecided"
+        assert "at the start it was" in ran.said("not done")[0]
+        assert not ran.result.released
 
     def test_the_time_is_that_of_the_circuit(self, run_steps: Callable[..., Any]) -> None:
         """The measured time agrees with the recorded voltages: the interval holds the crossing."""
