@@ -20,7 +20,7 @@ from harness.profile.steps import STEP_KINDS, Place
 from harness.quantity import format_quantity
 from harness.unit.nameplate import AcInput, Unit
 
-__all__ = ["profile_slips"]
+__all__ = ["profile_errors"]
 
 
 def profile_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
