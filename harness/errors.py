@@ -32,11 +32,13 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass
+from enum import IntEnum
 
 __all__ = [
     "BenchFileError",
     "CommandRefused",
     "DialectError",
+    "ExitCode",
     "FileError",
     "HarnessError",
     "InstrumentError",
@@ -56,6 +58,18 @@ __all__ = [
     "UsageError",
     "did_you_mean",
 ]
+
+
+class ExitCode(IntEnum):
+    """What the command line ends with; one that a signal ends has 128 and its number."""
+
+    RELEASE = 0
+    CHECK_FAILED = 1
+    USAGE = 2
+    TRIPPED = 3
+    UNDECIDED = 4
+    REFUSED = 5
+    POWER_MAY_BE_ON = 6
 
 
 def did_you_mean(name: object, names: Iterable[str]) -> str:
@@ -82,7 +96,7 @@ class HarnessError(Exception):
     """
 
     #: Exit code of the command line when this error ends it.
-    exit_code = 2
+    exit_code = ExitCode.USAGE
 
     def __init__(self, what: str, *, where: str = "", remedy: str = "") -> None:
         super().__init__(what)
@@ -150,7 +164,7 @@ class Refused(HarnessError):
         reasons: Every reason found, each a whole sentence.
     """
 
-    exit_code = 5
+    exit_code = ExitCode.REFUSED
 
     def __init__(self, reasons: Iterable[str]) -> None:
         self.reasons = tuple(reasons)
@@ -168,7 +182,7 @@ class InstrumentError(HarnessError):
         write: Lines to write into a file, as they stand.
     """
 
-    exit_code = 5
+    exit_code = ExitCode.REFUSED
 
     def __init__(
         self,
@@ -224,7 +238,7 @@ class Unwatched(InstrumentError):
 class SafetyError(HarnessError):
     """Something that keeps power under control failed or was invoked."""
 
-    exit_code = 3
+    exit_code = ExitCode.TRIPPED
 
 
 class CommandRefused(SafetyError):
@@ -234,7 +248,7 @@ class CommandRefused(SafetyError):
 class PowerOffUnconfirmed(SafetyError):
     """Power may still be on, for output off could not be confirmed: cut the mains by hand."""
 
-    exit_code = 6
+    exit_code = ExitCode.POWER_MAY_BE_ON
 
 
 class RecordError(HarnessError):

@@ -12,7 +12,15 @@ import re
 from functools import cache
 from typing import Any
 
-__all__ = ["QuantityError", "format_quantity", "parse_quantity", "shown", "split_quantity"]
+__all__ = [
+    "QuantityError",
+    "format_pair",
+    "format_quantity",
+    "parse_quantity",
+    "scale_of",
+    "shown",
+    "split_quantity",
+]
 
 _NUMBER = re.compile(
     r"\s*(?P<number>[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<unit>[^\d\s+\-].*)?\s*"
@@ -240,22 +248,38 @@ def format_quantity(value: float, unit: str, digits: int = 4) -> str:
     if math.isnan(value):
         return "-"
     value = 0.0 if abs(value) < _SHOWN else value  # and minus zero is zero
+    scale, scaled_unit = scale_of(value, unit, digits)
+    figure = value / scale
+    if scale == _PREFIXES[-1][0] and abs(figure) < 1:
+        figure = round(figure)
+    return f"{_plain(figure, digits)} {scaled_unit}".rstrip()
+
+
+def format_pair(lesser: float, greater: float, unit: str, digits: int = 4) -> str:
+    """Show two values in the unit that suits the second, written once: ``72/301 mJ``."""
+    scale, scaled_unit = scale_of(greater, unit, digits)
+    return f"{_plain(lesser / scale, digits)}/{_plain(greater / scale, digits)} {scaled_unit}"
+
+
+def scale_of(value: float, unit: str, digits: int = 4) -> tuple[float, str]:
+    """Return what a value is divided by to be shown, and its unit then: ``(1e-6, "uF")``.
+
+    Args:
+        value: The value in ``unit``.
+        unit: As for :func:`parse_quantity`.
+        digits: Significant digits it is rounded to: 999.96 mA in four digits are 1 A.
+    """
     if unit == "1":
-        return _plain(value, digits)
+        return 1.0, ""
     if unit == "%":
-        return f"{_plain(value * 100, digits)} %"
-    if unit in ("degC", "Hz") or value == 0 or (unit == "s" and abs(value) >= 0.1):
-        return f"{_plain(value, digits)} {unit}"
-    return _prefixed(value, unit, digits)
-
-
-def _prefixed(value: float, unit: str, digits: int) -> str:
-    if math.isinf(value):
-        return f"{value} {unit}"
+        return 0.01, "%"
+    bare = unit in ("degC", "Hz") or (unit == "s" and abs(value) >= 0.1)
+    if bare or value == 0 or math.isinf(value):
+        return 1.0, unit
     for scale, prefix in _PREFIXES:
         if abs(value) >= scale * (1 - 0.5 * 10.0**-digits):
-            return f"{_plain(value / scale, digits)} {prefix}{unit}"
-    return f"{round(value / scale)} {prefix}{unit}"
+            return scale, f"{prefix}{unit}"
+    return scale, f"{prefix}{unit}"
 
 
 def _plain(value: float, digits: int) -> str:

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from harness.quantity import (
     QuantityError,
+    format_pair,
     format_quantity,
     parse_quantity,
     shown,
@@ -216,3 +217,22 @@ class TestShown:
     def test_stays_on_one_short_line(self, value: object, text: str) -> None:
         """Whatever stands in a file is shown on one line of bounded length."""
         assert shown(value) == text
+
+
+class TestPair:
+    @pytest.mark.parametrize(
+        ("half", "most", "unit", "shown"),
+        [
+            (0.0087, 0.0087, "C", "8.7/8.7 mC"),
+            (0.072, 0.301, "J", "72/301 mJ"),
+            (0.00098, 1.234, "A²s", "0.00098/1.23 A²s"),
+            (0.056, 0.155, "s", "0.056/0.155 s"),
+            (0.0, 0.0, "C", "0/0 C"),
+            (0.00095, 0.0009996, "J", "0.95/1 mJ"),
+        ],
+    )
+    def test_two_figures_share_their_unit(
+        self, half: float, most: float, unit: str, shown: str
+    ) -> None:
+        """Both figures come in the unit that suits the greater, which is written once."""
+        assert format_pair(half, most, unit, 3) == shown

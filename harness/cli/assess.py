@@ -2,46 +2,181 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from collections.abc import Iterator
+from json import dumps
+from typing import Annotated
 
 import typer
+from rich.console import RenderableType
+from rich.table import Column, Table
+from rich.text import Text
 
-if TYPE_CHECKING:
-    from harness.unit.assessment import Assessment
+from harness.cli.tables import add_row, figures, heading, listed, show, table
+from harness.errors import ExitCode
+from harness.profile.unit_file import load_unit
+from harness.unit.as_plain import as_plain
+from harness.unit.assess import assess as assessment_of
+from harness.unit.assessment import Adequacy, Assessment, Severity
+from harness.unit.part_fields import shown_figure
 
 __all__ = ["assess"]
+
+_SEVERITY_STYLES = {
+    Severity.WITHIN: "",
+    Severity.MARGINAL: "yellow",
+    Severity.OVER: "bold yellow",
+    Severity.DESTROYED: "bold red",
+}
+_ADEQUACY_STYLES = {
+    Adequacy.UNACCEPTABLE: "bold red",
+    Adequacy.NOTE: "yellow",
+    Adequacy.EQUIVALENT: "green",
+    Adequacy.BETTER: "green",
+}
+#: Kinds of part as the table has room for them.
+_SHORT_KINDS = {
+    "inrush-limiter": "limiter",
+    "common-mode-choke": "choke",
+    "x-capacitor": "X cap",
+    "y-capacitor": "Y cap",
+    "bulk-capacitor": "bulk cap",
+    "output-diode": "out diode",
+    "output-capacitor": "out cap",
+}
 
 
 def assess(
     unit: Annotated[str, typer.Argument(help="A unit file, or the name of a shipped one.")],
-    json: Annotated[  # noqa: FBT002 - an option of the command line
-        bool, typer.Option("--json", help="Print the same as JSON.")
-    ] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print the same as JSON.")] = False,
 ) -> None:
     """Work out over-stressed parts, cold checks and replacements; energises nothing.
 
     Exit codes: 0 every replacement is acceptable, or none is named; 1 one is not; 2 the file
     cannot be used.
     """
-    from harness.profile.unit_file import load_unit
-    from harness.unit.assess import assess as assessment_of
-
     found = assessment_of(load_unit(unit))
     if json:
-        typer.echo(_as_json(found))
+        typer.echo(dumps(as_plain(found), indent=1, allow_nan=False))
     else:
-        from harness.cli.assess_table import assessment_lines
-        from harness.cli.screen import console
-
-        screen = console()
-        for part in assessment_lines(found):
-            screen.print(part)
-    raise typer.Exit(0 if found.acceptable else 1)
+        show(_lines(found))
+    raise typer.Exit(ExitCode.RELEASE if found.acceptable else ExitCode.CHECK_FAILED)
 
 
-def _as_json(found: Assessment) -> str:
-    from json import dumps
+def _lines(assessment: Assessment) -> Iterator[RenderableType]:
+    """Yield the parts of an assessment, top to bottom."""
+    yield Text(assessment.title, style="bold")
+    maker = "" if assessment.maker is None else f", maker {assessment.maker}"
+    yield Text(f"Serial {assessment.serial}{maker}.")
+    yield Text(assessment.story)
+    yield from heading("Suspicion, the gravest first")
+    yield _suspicion(assessment)
+    yield Text(
+        "Ratio: stress over rating; margin is what is left to 1. Service: the ratio at the "
+        "highest line voltage.",
+        style="dim",
+    )
+    yield from _told(
+        (part.name, " ".join((f"{part.reason[0].upper()}{part.reason[1:]}.", *part.remarks)))
+        for part in assessment.parts
+        if part.severity is not Severity.WITHIN
+    )
+    yield from heading("Cold checks, in this order, unplugged and discharged")
+    yield _checks(assessment)
+    if assessment.replacements:
+        yield from heading("Replacements")
+        yield _replacements(assessment)
+        yield from _told(
+            (part.name, f"{found.item}: {found.reason}.")
+            for part in assessment.replacements
+            for found in part.findings
+            if found.reason
+        )
+    yield from listed("Still open", assessment.open_points, "bold yellow")
+    yield from listed("Taken for granted", assessment.assumptions)
+    yield from listed("Cautions", assessment.cautions, "bold")
+    yield Text()
+    yield Text(f"{_verdict(assessment)} Nothing was energised to work this out.")
 
-    from harness.unit.as_plain import as_plain
 
-    return dumps(as_plain(found), indent=1, allow_nan=False)
+def _told(rows: Iterator[tuple[str, str]]) -> Iterator[RenderableType]:
+    """Yield parts and what there is to say of them; nothing where there is nothing."""
+    told = table(Column(no_wrap=True), Column(ratio=1), show_header=False)
+    for row in rows:
+        add_row(told, *row)
+    if told.row_count:
+        yield Text()
+        yield told
+
+
+def _suspicion(assessment: Assessment) -> Table:
+    parts = table(
+        Column("Part", overflow="fold"),
+        Column("What decides", max_width=16),
+        *figures("Rated", "Event", "Ratio", "Service"),
+        Column("Verdict", no_wrap=True),
+        gap=1,
+        header_style="dim",
+    )
+    for part in assessment.parts:
+        worst = part.worst
+        add_row(
+            parts,
+            f"{part.name} {_SHORT_KINDS.get(part.kind, part.kind)}",
+            worst.quantity,
+            shown_figure(worst.rating, worst.unit),
+            "-" if worst.event is None else shown_figure(worst.event, worst.unit),
+            _ratio(worst.event_ratio),
+            _ratio(worst.service_ratio),
+            Text(part.severity.value, style=_SEVERITY_STYLES[part.severity]),
+        )
+    return parts
+
+
+def _ratio(ratio: float | None) -> str:
+    if ratio is None:
+        return "-"
+    return ">99" if ratio > 99 else f"{ratio:.2f}"
+
+
+def _checks(assessment: Assessment) -> Table:
+    checks = table(
+        *figures(""),
+        Column("Part", no_wrap=True),
+        Column("Measure", ratio=5),
+        Column("A sound one gives", ratio=6),
+        header_style="dim",
+    )
+    for number, check in enumerate(assessment.checks, 1):
+        part = Text(check.part or "unit", style="bold" if check.suspect else "")
+        add_row(checks, f"{number}", part, check.measure, check.expected)
+    return checks
+
+
+def _replacements(assessment: Assessment) -> Table:
+    parts = table(
+        Column("Part", no_wrap=True),
+        Column("Figure", no_wrap=True),
+        *figures("Original", "Fitted"),
+        Column("Verdict", no_wrap=True),
+        header_style="dim",
+    )
+    for part in assessment.replacements:
+        add_row(parts, Text(part.name, style="bold"), part.kind, "", "", _word(part.adequacy))
+        for found in part.findings:
+            add_row(parts, "", found.item, found.original, found.fitted, _word(found.adequacy))
+    return parts
+
+
+def _word(adequacy: Adequacy) -> Text:
+    return Text(adequacy.value, style=_ADEQUACY_STYLES[adequacy])
+
+
+def _verdict(assessment: Assessment) -> str:
+    if not assessment.replacements:
+        return "No replacement is named."
+    if assessment.acceptable:
+        return "Every replacement is acceptable."
+    wrong = [
+        part.name for part in assessment.replacements if part.adequacy is Adequacy.UNACCEPTABLE
+    ]
+    return f"Not acceptable: {', '.join(wrong)}."

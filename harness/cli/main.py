@@ -3,25 +3,67 @@
 from __future__ import annotations
 
 import contextlib
+import importlib
 import sys
 import traceback
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperCommand, TyperGroup
 
-from harness.cli import assess, bench, new, plan, qualify, rehearse, results, run
 from harness.cli.outcome import show_unconfirmed
-from harness.cli.streams import guard_streams
-from harness.errors import HarnessError, PowerOffUnconfirmed, UsageError
+from harness.cli.screen import guard_streams
+from harness.errors import ExitCode, HarnessError, PowerOffUnconfirmed
 
 __all__ = ["app", "main"]
+
+#: Each command with the first line of its help, so that the list of all loads none of them: the
+#: command is the function of its name in the module of its name, or its ``app`` of several.
+_COMMANDS = {
+    "rehearse": "Rehearse a profile on the simulated bench: physics, simulated time, nothing "
+    "energised.",
+    "run": "Start a repaired unit on a real bench, judge it, and record it.",
+    "plan": "Show what would be done: volts, limits, budgets, time, cautions; energises nothing.",
+    "assess": "Work out over-stressed parts, cold checks and replacements; energises nothing.",
+    "bench": "Find, identify and self-check the instruments; energises nothing unless asked.",
+    "qualify": "Rehearse many random healthy and faulty units: false-release and false-reject "
+    "rates.",
+    "results": "Records of earlier runs.",
+    "new": "Write a commented file to begin with, from a few questions.",
+}
 
 #: Commands whose exit code says how a run ended, whatever became of their output.
 _JUDGES = frozenset({"run", "rehearse"})
 
+
+class _Commands(TyperGroup):
+    """The commands of `softwake`, each loaded when it is called."""
+
+    def __init__(self, **attributes: Any) -> None:
+        super().__init__(**attributes)
+        for name, help_line in _COMMANDS.items():
+            self.add_command(TyperCommand(name, help=help_line))
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        """Return the command that is called, and its arguments."""
+        if args[0] in _COMMANDS:
+            self.add_command(_loaded(args[0]), args[0])
+        return super().resolve_command(ctx, args)
+
+
+def _loaded(name: str) -> Any:
+    module = importlib.import_module(f"harness.cli.{name}")
+    if hasattr(module, "app"):
+        return typer.main.get_command(module.app)
+    alone = typer.Typer(add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
+    alone.command(name)(getattr(module, name))
+    return typer.main.get_command(alone)
+
+
 app = typer.Typer(
     name="softwake",
+    cls=_Commands,
     help="First power for repaired equipment, over SCPI: started, judged and recorded.",
     epilog="Exit codes: 0 release, 1 a check failed, 2 command line or file, 3 tripped, "
     "4 undecided, 5 refused (nothing was energised), 6 power may still be on: off could not be "
@@ -31,14 +73,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,  # plain help: loading its decorations takes longer than all the rest
 )
-app.command("rehearse")(rehearse.rehearse)
-app.command("run")(run.run)
-app.command("plan")(plan.plan)
-app.command("assess")(assess.assess)
-app.command("bench")(bench.bench)
-app.command("qualify")(qualify.qualify)
-app.add_typer(results.app, name="results")
-app.add_typer(new.app, name="new")
 
 
 def _version(wanted: bool) -> None:  # noqa: FBT001 - typer calls it with the option's value
@@ -54,7 +88,7 @@ def _version(wanted: bool) -> None:  # noqa: FBT001 - typer calls it with the op
 
 @app.callback()
 def _options(
-    version: Annotated[  # noqa: FBT002 - acts through its callback
+    version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
     ] = False,
 ) -> None:
@@ -71,7 +105,7 @@ def main() -> None:
         reason = shown.lost.strerror
         _say(f"softwake: what was to be shown is lost, for it cannot be written: {reason}")
         if not _JUDGES.intersection(sys.argv[1:2]):  # a run's code is that of the run
-            code = code or UsageError.exit_code
+            code = code or ExitCode.USAGE
     sys.exit(code)
 
 
@@ -97,7 +131,7 @@ def _ended() -> int | str | None:
         _say(f"softwake: the system refuses: {what}")
     except Exception as error:  # noqa: BLE001 - a traceback helps nobody at a bench
         _say(f"softwake: an error of the program: {_told(error)}; please report it")
-    return HarnessError.exit_code
+    return ExitCode.USAGE
 
 
 def _told(error: Exception) -> str:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import inspect
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from harness.cli.interview import (
+from harness.cli.asking import (
     Interview,
     address,
     address_or_none,
@@ -17,70 +19,128 @@ from harness.cli.interview import (
     quantity,
     text,
 )
+from harness.cli.options import commands
 from harness.errors import UsageError
 
 if TYPE_CHECKING:
-    from harness.new.nameplate import Nameplate
+    from harness.new.drafts import Nameplate
 
 __all__ = ["app", "bench", "profile", "unit"]
 
-app = typer.Typer(
-    help="Write a commented file to begin with, from a few questions.", no_args_is_help=True
-)
-
-#: An answer of the command line; left out, it is asked for.
-_Answer = str | None
+app = commands("Write a commented file to begin with, from a few questions.")
 
 
-def _option(help_text: str) -> Any:
-    return typer.Option(help=help_text)
+def _answer(help_text: str) -> Any:
+    """Return the type of an option that answers a question; left out, it is asked for."""
+    return Annotated[str | None, typer.Option(help=help_text)]
 
 
-_To = Annotated[Path, typer.Option("--to", help="The file to write.")]
-_Force = Annotated[bool, typer.Option("--force", help="Overwrite the file if it is there.")]
-_Yes = Annotated[bool, typer.Option("--yes", help="Do not ask: take the default of all questions.")]
-_Title = Annotated[_Answer, _option("What kind of unit it is, in one line.")]
-_Kind = Annotated[_Answer, _option("Its input: dc or ac.")]
-_Nominal = Annotated[_Answer, _option('Nominal input voltage, such as "24 V".')]
-_Tolerance = Annotated[_Answer, _option('Its tolerance, such as "10 %".')]
-_Current = Annotated[_Answer, _option('Nominal input current, such as "1.2 A".')]
-_Frequency = Annotated[_Answer, _option('Line frequencies of an AC input: "60 Hz, 50 Hz".')]
-_Bulk = Annotated[_Answer, _option('Bulk capacitance, such as "470 uF".')]
-_Idle = Annotated[_Answer, _option('Draw with nothing on the output, such as "600 mW".')]
-_Threshold = Annotated[_Answer, _option("Input voltage at which the unit begins to work.")]
-_OutputV = Annotated[_Answer, _option('Output voltage, DC, such as "5 V".')]
-_OutputA = Annotated[_Answer, _option('Output current, such as "2 A".')]
-_Class = Annotated[_Answer, _option("Protection class: I, II or III.")]
-
-
-@app.command("profile")
-def profile(  # noqa: PLR0913, PLR0917 - options of the command line
-    to: _To = Path("profile.toml"),
-    force: _Force = False,  # noqa: FBT002 - an option of the command line
-    yes: _Yes = False,  # noqa: FBT002 - an option of the command line
-    title: _Title = None,
-    kind: _Kind = None,
-    nominal: _Nominal = None,
-    tolerance: _Tolerance = None,
-    current: _Current = None,
-    frequency: _Frequency = None,
-    bulk_capacitance: _Bulk = None,
-    idle_power: _Idle = None,
-    start_threshold: _Threshold = None,
-    output_voltage: _OutputV = None,
-    output_current: _OutputA = None,
-    protection_class: _Class = None,
-    sample_time: Annotated[
-        _Answer, _option('Time between two readings of your supply, such as "10 ms".')
-    ] = None,
-    load: Annotated[
+_NAMEPLATE = {
+    "title": _answer("What kind of unit it is, in one line."),
+    "kind": _answer("Its input: dc or ac."),
+    "nominal": _answer('Nominal input voltage, such as "24 V".'),
+    "tolerance": _answer('Its tolerance, such as "10 %".'),
+    "current": _answer('Nominal input current, such as "1.2 A".'),
+    "frequency": _answer('Line frequencies of an AC input: "60 Hz, 50 Hz".'),
+    "bulk_capacitance": _answer('Bulk capacitance, such as "470 uF".'),
+    "idle_power": _answer('Draw with nothing on the output, such as "600 mW".'),
+    "start_threshold": _answer("Input voltage at which the unit begins to work."),
+    "output_voltage": _answer('Output voltage, DC, such as "5 V".'),
+    "output_current": _answer('Output current, such as "2 A".'),
+    "protection_class": _answer("Protection class: I, II or III."),
+}
+_PROFILE = _NAMEPLATE | {
+    "sample_time": _answer('Time between two readings of your supply, such as "10 ms".'),
+    "load": Annotated[
         bool | None, typer.Option("--load/--no-load", help="With a load step, or without.")
-    ] = None,
-) -> None:
+    ],
+}
+_BENCH = {
+    "name": _answer("What the workshop calls the bench."),
+    "visa": _answer("VISA library: @py, or system for the installed one."),
+    "kind": _answer("What the supply gives: dc or ac."),
+    "supply": _answer("VISA address of the supply."),
+    "voltage": _answer('Its largest voltage, such as "60 V".'),
+    "current": _answer('Its largest current, such as "10 A".'),
+    "identity": _answer("Text its answer to *IDN? must contain."),
+    "voltage_accuracy": _answer('Accuracy of its voltage reading, such as "0.05 % + 10 mV".'),
+    "current_accuracy": _answer('Accuracy of its current reading, such as "0.2 % + 2 mA".'),
+    "calibration_due": _answer("Day its calibration is due, such as 2027-05-01."),
+    "meter": _answer("VISA address of the meter; none for no meter."),
+    "load": _answer("VISA address of the load; none for no load."),
+}
+_UNIT = _NAMEPLATE | {
+    "serial": _answer("Serial number of the unit."),
+    "applied": _answer("What was applied: dc or ac."),
+    "applied_voltage": _answer('Voltage applied, such as "230 V".'),
+    "opened": _answer("What opened: fuse, breaker, nothing, unknown."),
+    "note": _answer("The story in a sentence."),
+    "fuse_current": _answer('Rated current of the fuse, such as "2 A".'),
+    "fuse_voltage": _answer('Rated voltage of the fuse: "250 V".'),
+    "varistor": _answer('Continuous AC rating of the varistor, such as "150 V".'),
+    "bulk_voltage": _answer('Rated voltage of the bulk capacitor, such as "200 V".'),
+}
+
+_Draft = Callable[[Interview], str]
+
+
+def _command(name: str, options: dict[str, Any], afterwards: str) -> Callable[[_Draft], _Draft]:
+    """Make a command of a function that asks, and returns the content of a file.
+
+    Args:
+        name: What is drafted.
+        options: The options that answer its questions, with their types.
+        afterwards: What is said of the written file, ``{file}``.
+    """
+
+    def register(draft: _Draft) -> _Draft:
+        def command(
+            to: Annotated[Path, typer.Option("--to", help="The file to write.")],
+            force: Annotated[
+                bool, typer.Option("--force", help="Overwrite the file if it is there.")
+            ],
+            yes: Annotated[
+                bool, typer.Option("--yes", help="Do not ask: take the default of all questions.")
+            ],
+            **answers: Any,
+        ) -> None:
+            interview = Interview(answers, silent=yes)
+            _refuse_existing(to, force=force)
+            interview.begin()
+            _write(to, draft(interview), force=force)
+            typer.echo(afterwards.format(file=f'"{to}"' if " " in str(to) else to))
+
+        # typer learns the options of a command from its signature
+        defaults = {"to": Path(f"{name}.toml"), "force": False, "yes": False}
+        hints = inspect.get_annotations(command, eval_str=True)
+        parameters = {option: hints[option] for option in defaults} | options
+        command.__signature__ = inspect.Signature(  # type: ignore[attr-defined]
+            [
+                inspect.Parameter(
+                    option,
+                    inspect.Parameter.KEYWORD_ONLY,
+                    default=defaults.get(option),
+                    annotation=annotation,
+                )
+                for option, annotation in parameters.items()
+            ]
+        )
+        app.command(name, help=draft.__doc__)(command)
+        return draft
+
+    return register
+
+
+@_command(
+    "profile",
+    _PROFILE,
+    "It does not know your unit: replace the figures marked CHECK.\n"
+    "Then, energising nothing:\n  softwake plan {file}\n  softwake rehearse {file}",
+)
+def profile(interview: Interview) -> str:
     """Draft a profile: what to do to a kind of unit. It plans and rehearses as it stands."""
-    interview = Interview(locals(), silent=yes)
-    _free(to, force=force)
-    interview.begin()
+    from harness.new.drafts import ProfileAnswers, draft_profile
+
     nameplate = _nameplate(interview)
     interview.section("Your bench")
     sample_s = interview.ask(
@@ -89,217 +149,138 @@ def profile(  # noqa: PLR0913, PLR0917 - options of the command line
         quantity("s", 1e-4, 1.0),
         "10 ms" if nameplate.kind == "dc" else "50 ms",
     )
-    with_load = nameplate.output_v is not None and interview.yes(
+    load = nameplate.output_v is not None and interview.yes(
         "load", "Is there an electronic load, for a load step?"
     )
-    from harness.new.profile import ProfileAnswers, draft_profile
-
-    answers = ProfileAnswers(nameplate=nameplate, sample_s=sample_s, load=with_load)
-    _write(to, draft_profile(answers), force=force)
-    typer.echo(
-        "It does not know your unit: replace the figures marked CHECK.\n"
-        "Then, energising nothing:\n"
-        f"  softwake plan {_typed(to)}\n  softwake rehearse {_typed(to)}"
-    )
+    return draft_profile(ProfileAnswers(nameplate=nameplate, sample_s=sample_s, load=load))
 
 
-@app.command("bench")
-def bench(  # noqa: PLR0913, PLR0917 - options of the command line
-    to: _To = Path("bench.toml"),
-    force: _Force = False,  # noqa: FBT002 - an option of the command line
-    yes: _Yes = False,  # noqa: FBT002 - an option of the command line
-    name: Annotated[_Answer, _option("What the workshop calls the bench.")] = None,
-    visa: Annotated[_Answer, _option("VISA library: @py, or system for the installed one.")] = None,
-    kind: Annotated[_Answer, _option("What the supply gives: dc or ac.")] = None,
-    supply: Annotated[_Answer, _option("VISA address of the supply.")] = None,
-    voltage: Annotated[_Answer, _option('Its largest voltage, such as "60 V".')] = None,
-    current: Annotated[_Answer, _option('Its largest current, such as "10 A".')] = None,
-    identity: Annotated[_Answer, _option("Text its answer to *IDN? must contain.")] = None,
-    voltage_accuracy: Annotated[
-        _Answer, _option('Accuracy of its voltage reading, such as "0.05 % + 10 mV".')
-    ] = None,
-    current_accuracy: Annotated[
-        _Answer, _option('Accuracy of its current reading, such as "0.2 % + 2 mA".')
-    ] = None,
-    calibration_due: Annotated[
-        _Answer, _option("Day its calibration is due, such as 2027-05-01.")
-    ] = None,
-    meter: Annotated[_Answer, _option("VISA address of the meter; none for no meter.")] = None,
-    load: Annotated[_Answer, _option("VISA address of the load; none for no load.")] = None,
-) -> None:
+@_command(
+    "bench",
+    _BENCH,
+    "Complete the lines that are not known yet.\n"
+    "Then find the instruments, energising nothing:\n  softwake bench {file}",
+)
+def bench(interview: Interview) -> str:
     """Draft a bench file: your instruments, how to reach them, how exact they are."""
-    interview = Interview(locals(), silent=yes)
-    _free(to, force=force)
-    interview.begin()
-    interview.section("The bench")
-    name = interview.ask("name", "Name of the bench", text, "Bench 1")
-    library = interview.ask(
-        "visa", "VISA library: @py, or system", choice(("@py", "system")), "@py"
-    )
-    interview.section("The supply")
-    gives = interview.ask("kind", "It gives dc or ac", choice(("dc", "ac")), "dc")
-    usual = {"dc": ("60 V", "10 A"), "ac": ("300 V", "8 A")}[gives]
-    from harness.new.bench import BenchAnswers, draft_bench
+    from harness.new.drafts import BenchAnswers, draft_bench
 
+    ask, ask_if_known = interview.ask, interview.ask_if_known
+    interview.section("The bench")
+    name = ask("name", "Name of the bench", text, "Bench 1")
+    library = ask("visa", "VISA library: @py, or system", choice("@py", "system"), "@py")
+    interview.section("The supply")
+    kind = ask("kind", "It gives dc or ac", _KINDS, "dc")
+    usual_v, usual_a = {"dc": ("60 V", "10 A"), "ac": ("300 V", "8 A")}[kind]
     answers = BenchAnswers(
         name=name,
         visa="" if library == "system" else library,
-        kind=gives,
-        supply=interview.ask("supply", "Its VISA address", address, _address(10)),
-        voltage_v=interview.ask("voltage", "Its largest voltage", quantity("V", 1, 1e4), usual[0]),
-        current_a=interview.ask(
-            "current", "Its largest current", quantity("A", 1e-3, 1e3), usual[1]
-        ),
-        identity=interview.ask_if_known("identity", "Text its *IDN? answer must contain", text),
-        voltage_accuracy=interview.ask_if_known(
+        kind=kind,
+        supply=ask("supply", "Its VISA address", address, _address(10)),
+        voltage_v=ask("voltage", "Its largest voltage", quantity("V", 1, 1e4), usual_v),
+        current_a=ask("current", "Its largest current", _AMPS, usual_a),
+        identity=ask_if_known("identity", "Text its *IDN? answer must contain", text),
+        voltage_accuracy=ask_if_known(
             "voltage_accuracy",
             "Accuracy of its voltage reading, from the data sheet",
-            _accuracy("V"),
+            _accuracy("V", "0.05 % + 10 mV"),
         ),
-        current_accuracy=interview.ask_if_known(
-            "current_accuracy", "Accuracy of its current reading", _accuracy("A")
+        current_accuracy=ask_if_known(
+            "current_accuracy", "Accuracy of its current reading", _accuracy("A", "0.2 % + 2 mA")
         ),
-        calibration_due=interview.ask_if_known("calibration_due", "Calibration due on", date),
+        calibration_due=ask_if_known("calibration_due", "Calibration due on", date),
         meter=_further(interview, "meter", "The meter", 11),
         load=_further(interview, "load", "The electronic load", 12),
     )
-    _write(to, draft_bench(answers), force=force)
-    typer.echo(
-        "Complete the lines that are not known yet.\n"
-        f"Then find the instruments, energising nothing:\n  softwake bench {_typed(to)}"
-    )
+    return draft_bench(answers)
 
 
-@app.command("unit")
-def unit(  # noqa: PLR0913, PLR0917 - options of the command line
-    to: _To = Path("unit.toml"),
-    force: _Force = False,  # noqa: FBT002 - an option of the command line
-    yes: _Yes = False,  # noqa: FBT002 - an option of the command line
-    title: _Title = None,
-    serial: Annotated[_Answer, _option("Serial number of the unit.")] = None,
-    kind: _Kind = None,
-    nominal: _Nominal = None,
-    tolerance: _Tolerance = None,
-    current: _Current = None,
-    frequency: _Frequency = None,
-    bulk_capacitance: _Bulk = None,
-    idle_power: _Idle = None,
-    start_threshold: _Threshold = None,
-    output_voltage: _OutputV = None,
-    output_current: _OutputA = None,
-    protection_class: _Class = None,
-    applied: Annotated[_Answer, _option("What was applied: dc or ac.")] = None,
-    applied_voltage: Annotated[_Answer, _option('Voltage applied, such as "230 V".')] = None,
-    opened: Annotated[_Answer, _option("What opened: fuse, breaker, nothing, unknown.")] = None,
-    note: Annotated[_Answer, _option("The story in a sentence.")] = None,
-    fuse_current: Annotated[_Answer, _option('Rated current of the fuse, such as "2 A".')] = None,
-    fuse_voltage: Annotated[_Answer, _option('Rated voltage of the fuse: "250 V".')] = None,
-    varistor: Annotated[
-        _Answer, _option('Continuous AC rating of the varistor, such as "150 V".')
-    ] = None,
-    bulk_voltage: Annotated[
-        _Answer, _option('Rated voltage of the bulk capacitor, such as "200 V".')
-    ] = None,
-) -> None:
+@_command(
+    "unit",
+    _UNIT,
+    "Complete parts and story.\n"
+    "Then see what was over-stressed, energising nothing:\n  softwake assess {file}",
+)
+def unit(interview: Interview) -> str:
     """Draft a unit file: what happened, and the parts in the path. It can be assessed at once."""
-    interview = Interview(locals(), silent=yes)
-    _free(to, force=force)
-    interview.begin()
+    from harness.new.drafts import UnitAnswers, draft_unit
+
+    ask, ask_if_known = interview.ask, interview.ask_if_known
     nameplate = _nameplate(interview)
     interview.section("This unit, and what happened to it")
-    volts = quantity("V", 0.1, 1e4)
-    nominal_v = f"{nameplate.nominal_v:.4g} V"
-    from harness.new.unit import UnitAnswers, draft_unit
-
+    nominal = f"{nameplate.nominal_v:.4g} V"
+    opened = ("fuse", "breaker", "nothing", "unknown")
     answers = UnitAnswers(
         nameplate=nameplate,
-        serial=interview.ask("serial", "Serial number", text, "HP-0000"),
-        event_kind=interview.ask("applied", "Applied: dc or ac", _KINDS, nameplate.kind),
-        event_v=interview.ask("applied_voltage", "Voltage applied", volts, nominal_v),
-        opened=interview.ask(
-            "opened",
-            "What opened: fuse, breaker, nothing, unknown",
-            choice(("fuse", "breaker", "nothing", "unknown")),
-            "unknown",
-        ),
-        note=interview.ask_if_known("note", "The story in a sentence", text),
-        fuse_a=interview.ask(
-            "fuse_current", "Fuse, rated current", quantity("A", 1e-3, 1e3), "2 A"
-        ),
-        fuse_v=interview.ask("fuse_voltage", "Fuse, rated voltage", volts, "250 V"),
-        varistor_v=interview.ask_if_known(
-            "varistor", "Varistor, continuous AC rating", volts, "none"
-        ),
+        serial=ask("serial", "Serial number", text, "HRW-0000"),
+        event_kind=ask("applied", "Applied: dc or ac", _KINDS, nameplate.kind),
+        event_v=ask("applied_voltage", "Voltage applied", _VOLTS, nominal),
+        opened=ask("opened", f"What opened: {', '.join(opened)}", choice(*opened), "unknown"),
+        note=ask_if_known("note", "The story in a sentence", text),
+        fuse_a=ask("fuse_current", "Fuse, rated current", _AMPS, "2 A"),
+        fuse_v=ask("fuse_voltage", "Fuse, rated voltage", _VOLTS, "250 V"),
+        varistor_v=ask_if_known("varistor", "Varistor, continuous AC rating", _VOLTS, "none"),
         bulk_v=None
         if nameplate.bulk_capacitance_f is None
-        else interview.ask_if_known("bulk_voltage", "Bulk capacitor, rated voltage", volts),
+        else ask_if_known("bulk_voltage", "Bulk capacitor, rated voltage", _VOLTS),
     )
-    _write(to, draft_unit(answers), force=force)
-    typer.echo(
-        "Complete parts and story.\nThen see what was over-stressed, energising nothing:\n"
-        f"  softwake assess {_typed(to)}"
-    )
+    return draft_unit(answers)
 
 
-_KINDS = choice(("dc", "ac"))
+_KINDS = choice("dc", "ac")
+_VOLTS = quantity("V", 0.1, 1e4)
+_AMPS = quantity("A", 1e-3, 1e3)
 
 
 def _nameplate(interview: Interview) -> Nameplate:
     """Ask for what stands on the unit, and what the circuit diagram adds."""
-    from harness.new.nameplate import Nameplate
+    from harness.new.drafts import Nameplate
 
+    ask, ask_if_known = interview.ask, interview.ask_if_known
     interview.section("The unit: its nameplate, and its circuit diagram")
-    title = interview.ask("title", "What kind of unit is it", text, "Repaired unit")
-    kind = interview.ask("kind", "Input: dc or ac", _KINDS, "dc")
+    title = ask("title", "What kind of unit is it", text, "Repaired unit")
+    kind = ask("kind", "Input: dc or ac", _KINDS, "dc")
     ac = kind == "ac"
-    nominal_v = interview.ask(
-        "nominal", "Nominal input voltage", quantity("V", 1.0, 1000.0), "120 V" if ac else "24 V"
+    nominal_v = ask(
+        "nominal", "Nominal input voltage", quantity("V", 1, 1e3), "120 V" if ac else "24 V"
     )
-    tolerance = interview.ask("tolerance", "Its tolerance", quantity("%", 0.001, 0.5), "10 %")
-    current_a = interview.ask(
-        "current", "Nominal input current", quantity("A", 1e-3, 1000.0), "1.2 A"
-    )
+    tolerance_frac = ask("tolerance", "Its tolerance", quantity("%", 0.001, 0.5), "10 %")
+    current_a = ask("current", "Nominal input current", _AMPS, "1.2 A")
     full_w = nominal_v * current_a
-    output_v = interview.ask_if_known(
-        "output_voltage", "Output voltage, DC", quantity("V", 0.1, 1e3), "none"
-    )
+    output_v = ask_if_known("output_voltage", "Output voltage, DC", quantity("V", 0.1, 1e3), "none")
     output_a = None
     if output_v is not None:
         most_a = full_w / output_v
-        output_a = interview.ask(
-            "output_current",
-            "Output current",
-            quantity("A", 1e-4 * most_a, most_a),
-            f"{most_a * 0.5:.2g} A",
-        )
+        amps = quantity("A", 1e-4 * most_a, most_a)
+        output_a = ask("output_current", "Output current", amps, f"{most_a * 0.5:.2g} A")
     return Nameplate(
         title=title,
         kind=kind,
         nominal_v=nominal_v,
-        tolerance_frac=tolerance,
+        tolerance_frac=tolerance_frac,
         current_a=current_a,
-        frequency_hz=interview.ask("frequency", "Line frequencies", frequencies, "60 Hz, 50 Hz")
+        frequency_hz=ask("frequency", "Line frequencies", frequencies, "60 Hz, 50 Hz")
         if ac
         else (),
-        bulk_capacitance_f=interview.ask_if_known(
+        bulk_capacitance_f=ask_if_known(
             "bulk_capacitance", "Bulk capacitance behind the input", quantity("F", 1e-9, 10.0)
         ),
-        idle_power_w=interview.ask_if_known(
+        idle_power_w=ask_if_known(
             "idle_power",
             "Power it draws with nothing on the output",
             quantity("W", 1e-4 * full_w, full_w),
         ),
-        start_threshold_v=interview.ask_if_known(
+        start_threshold_v=ask_if_known(
             "start_threshold",
             "Input voltage at which it begins to work",
             quantity("V", 0.1 * nominal_v, nominal_v),
         ),
         output_v=output_v,
         output_a=output_a,
-        protection_class=interview.ask(
+        protection_class=ask(
             "protection_class",
             "Protection class: I, II or III",
-            choice(("I", "II", "III")),
+            choice("I", "II", "III"),
             "II" if ac else "III",
         ),
     )
@@ -316,7 +297,7 @@ def _address(host: int) -> str:
     return f"TCPIP0::192.0.2.{host}::5025::SOCKET"
 
 
-def _accuracy(unit: str) -> Any:
+def _accuracy(unit: str, example: str) -> Callable[[str], str]:
     """Return a reader of an accuracy: checked, and kept as it was written."""
 
     def read(answer: str) -> str:
@@ -328,15 +309,13 @@ def _accuracy(unit: str) -> Any:
         try:
             Accuracy.parse(answer, unit)
         except PydanticCustomError as error:
-            example = "0.05 % + 10 mV" if unit == "V" else "0.2 % + 2 mA"
             raise ValueError(f"{problem_of(error)}; for example: {example}") from None
         return answer
 
     return read
 
 
-def _free(to: Path, *, force: bool) -> None:
-    """Refuse a file that is there before anybody has answered a question."""
+def _refuse_existing(to: Path, *, force: bool) -> None:
     if to.exists() and not force:
         raise UsageError(
             "the file is there already",
@@ -350,13 +329,7 @@ def _write(to: Path, content: str, *, force: bool) -> None:
         with to.open("w" if force else "x", encoding="utf-8", newline="\n") as file:
             file.write(content)
     except FileExistsError:
-        _free(to, force=False)
+        _refuse_existing(to, force=False)
     except OSError as error:
         raise UsageError(f"it cannot be written: {error.strerror}", where=str(to)) from error
     typer.echo(f"\nwrote {to}")
-
-
-def _typed(path: Path) -> str:
-    """Return a path as it is typed into a terminal."""
-    shown = str(path)
-    return f'"{shown}"' if " " in shown else shown

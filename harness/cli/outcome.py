@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from harness.errors import RecordError
+
 if TYPE_CHECKING:
     from harness.errors import PowerOffUnconfirmed
     from harness.run.result import RunResult
@@ -24,7 +26,6 @@ def show_result(result: RunResult) -> None:
 
     Where the record was lost on the way, it cannot say how the run ended: then this does.
     """
-    from harness.errors import RecordError
     from harness.report.wording import output_text
     from harness.run.entry import output_entry
 
@@ -32,11 +33,11 @@ def show_result(result: RunResult) -> None:
         return
     whole = False
     try:
-        from harness.cli.result_table import print_result
+        from harness.cli.result import print_record
         from harness.record.load import load
 
         record = load(result.folder)
-        print_result(record)
+        print_record(record)
         whole = record.whole
     except RecordError:
         pass  # the reason of the run says more

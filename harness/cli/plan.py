@@ -3,47 +3,180 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import TYPE_CHECKING, Annotated
+from collections.abc import Iterator
+from typing import Annotated
 
 import typer
+from rich.console import RenderableType
+from rich.table import Column, Table
+from rich.text import Text
 
-if TYPE_CHECKING:
-    from harness.profile.plan import Plan
+from harness.api import plan_for
+from harness.cli.options import Profile
+from harness.cli.tables import add_row, figures, listed, show, table
+from harness.profile.load import load_bench, load_profile
+from harness.profile.plan import Level, Plan, PlannedStep
+from harness.profile.preflight import preflight, refuse
+from harness.profile.schema import Check
+from harness.quantity import format_quantity
 
-__all__ = ["plan", "show_plan"]
+__all__ = ["plan", "plan_lines"]
+
+_DIGITS = 3
 
 
 def plan(
-    profile: Annotated[str, typer.Argument(help="A profile file, or the name of a shipped one.")],
+    profile: Profile,
     bench: Annotated[
         str | None, typer.Option(help="Plan for this bench: its ranges, accuracies and dialects.")
     ] = None,
 ) -> None:
     """Show what would be done: volts, limits, budgets, time, cautions; energises nothing."""
-    from harness.api import plan_for
-    from harness.profile.load import load_bench, load_profile
-    from harness.profile.preflight import preflight, refuse
-
-    table = None if bench is None else load_bench(bench)
-    made = plan_for(load_profile(profile), table)
-    if table is None:
-        show_plan(made)
+    file = None if bench is None else load_bench(bench)
+    made = plan_for(load_profile(profile), file)
+    if file is None:
+        show(plan_lines(made))
         return
     found = preflight(made, today=dt.datetime.now().astimezone().date())
-    show_plan(made, warnings=found.warnings)
+    show(plan_lines(made, found.warnings))
     refuse(found)
 
 
-def show_plan(plan: Plan, *, warnings: tuple[str, ...] = ()) -> None:
-    """Print a plan.
+def plan_lines(plan: Plan, warnings: tuple[str, ...] = ()) -> Iterator[RenderableType]:
+    """Yield the parts of a plan, top to bottom.
 
     Args:
         plan: The plan.
         warnings: What pre-flight warned of.
     """
-    from harness.cli.plan_table import plan_lines
-    from harness.cli.screen import console
+    profile = plan.profile
+    yield Text(profile.title, style="bold")
+    envelope = profile.envelope
+    bounds = (
+        f"{_show(envelope.voltage_v, 'V')}, {_show(envelope.current_a, 'A')}, "
+        f"{_show(envelope.power_w, 'W')}"
+    )
+    yield Text(f"Envelope: {bounds}. A reading outside it cuts power.")
+    bench = "none yet; budgets leave its errors out" if plan.bench is None else plan.bench.name
+    yield Text(f"Bench: {bench}.")
+    yield Text()
+    yield _levels(plan)
+    yield Text()
+    yield from _legend(plan)
+    if any(step.checks for step in plan.steps):
+        yield Text()
+        yield _checks(plan)
+    yield from listed("This run cannot release the unit", plan.open_points, "bold red")
+    yield from listed("Notes", plan.notes)
+    others = (warning for warning in warnings if warning != plan.cannot_release)
+    yield from listed("Warnings", others, "yellow")
+    yield from listed("Cautions", plan.cautions, "bold")
+    yield Text()
+    yield Text(
+        f"Holds take {_duration(plan.duration_s)}; settling comes on top. "
+        "Nothing was energised to make this plan."
+    )
 
-    screen = console()
-    for part in plan_lines(plan, warnings):
-        screen.print(part)
+
+def _show(value: float, unit: str) -> str:
+    return format_quantity(value, unit, _DIGITS)
+
+
+def _duration(time_s: float) -> str:
+    """Show a time as people say it: ``12 s``, ``3 min 20 s``, ``2 h 5 min``."""
+    seconds = round(time_s)
+    if seconds < 120:
+        return _show(time_s, "s")
+    if seconds < 7200:
+        return f"{seconds // 60} min {seconds % 60} s"
+    return f"{seconds // 3600} h {seconds % 3600 // 60} min"
+
+
+def _levels(plan: Plan) -> Table:
+    """Return every level: what is set, and what the unit may take on the way there."""
+    frequency = ["Mains"] if _is_ac(plan) else []
+    # Names are folded, figures never: whatever a step or a load is called, no column is lost.
+    levels = table(
+        Column("Step", min_width=8, max_width=24, overflow="fold"),
+        Column("Level", justify="right", min_width=8, overflow="fold"),
+        *figures("Volts", *frequency, "Limit", "Fills", "Slack", "Hold"),
+        header_style="underline",
+    )
+    for step in plan.steps:
+        title = f"{step.number} {step.name}"
+        for level in step.levels:
+            add_row(levels, title, *_cells(level, ac=_is_ac(plan)))
+            title = ""
+    return levels
+
+
+def _is_ac(plan: Plan) -> bool:
+    return plan.profile.unit.input.kind == "ac"
+
+
+def _cells(level: Level, *, ac: bool) -> Iterator[str]:
+    is_load_point = level.load is not None and level.load.label == level.label
+    yield f"{level.label} load" if is_load_point else level.label
+    yield _show(level.voltage_v, "V")
+    if ac:
+        yield "" if level.frequency_hz is None else _show(level.frequency_hz, "Hz")
+    yield _show(level.current_limit_a, "A")
+    if level.budget is not None:
+        unit = "C" if level.budget.kind == "charge" else "J"
+        yield _show(level.budget.healthy, unit)
+        yield _show(level.budget.slack(level.current_limit_a), unit)
+    else:
+        yield ""
+        yield "" if level.time_at_limit_s is None else _show(level.time_at_limit_s, "s")
+    yield _duration(level.dwell_s)
+
+
+def _legend(plan: Plan) -> Iterator[Text]:
+    """Explain the two columns that are no settings."""
+    levels = [level for step in plan.steps for level in step.levels]
+    budgeted = [level for level in levels if level.budget is not None]
+    if budgeted and _is_ac(plan):
+        yield Text(
+            "Fills: energy the bulk capacitor takes at this level. Slack: what may stay "
+            "unexplained before power is cut; most of it is what the source's averaging hides.",
+            style="dim",
+        )
+    elif budgeted:
+        unseen = _show(budgeted[0].current_limit_a * 1e-3, "C")
+        yield Text(
+            "Fills: charge the bulk capacitor takes at this level. Slack: what may stay "
+            f"unexplained before power is cut, and {unseen} a millisecond between two readings.",
+            style="dim",
+        )
+    if any(level.time_at_limit_s is not None for level in levels):
+        yield Text("Slack: longest time at the current limit before power is cut.", style="dim")
+
+
+def _checks(plan: Plan) -> Table:
+    checks = table(
+        Column("Check", ratio=1, min_width=16, overflow="fold"),
+        *(Column(name, overflow="fold") for name in ("Step", "Measure", "Limits")),
+        header_style="underline",
+    )
+    for step in plan.steps:
+        for check in step.checks:
+            add_row(checks, check.name, _where(step, check), check.measure, _limits(check))
+    return checks
+
+
+def _where(step: PlannedStep, check: Check) -> str:
+    points = [level.load for level in step.levels if level.load is not None]
+    at = next((point.label for point in points if point.value == check.at), "")
+    return f"{step.number} at {at}" if at else f"{step.number}"
+
+
+def _limits(check: Check) -> str:
+    if check.measure == "operator.yes_no":
+        return "yes" if check.low == 1 else "no"
+    low = None if check.low is None else format_quantity(check.low, check.unit)
+    high = None if check.high is None else format_quantity(check.high, check.unit)
+    if low is None:
+        text = f"at most {high}"
+    else:
+        text = f"at least {low}" if high is None else f"{low} to {high}"
+    return text if check.rule == "guarded" else f"{text} (simple rule)"

@@ -3,20 +3,34 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
+from rich.table import Column, Table
 
-if TYPE_CHECKING:
-    from harness.qualify.campaign import OnProgress
+from harness.cli.asking import quantity
+from harness.cli.options import Profile
+from harness.cli.tables import console, figures, table
+from harness.errors import RecordError, UsageError
+from harness.qualify.bounds import Share
+from harness.qualify.campaign import Campaign, OnProgress, qualify_profile
+from harness.qualify.rates import ClassRates, Miss, Rates, rates_of
+from harness.qualify.unit_result import End
+from harness.quantity import format_pair, format_quantity
+from harness.run.stop import Interrupted, StopRequest, stop_on_signals
 
 __all__ = ["qualify"]
 
+#: Longest list of what caught a class.
+_CATCHERS = 2
+
 
 def qualify(  # noqa: PLR0913, PLR0917 - options of the command line
-    profile: Annotated[str, typer.Argument(help="A profile file, or the name of a shipped one.")],
+    profile: Profile,
     unit_model: Annotated[
         str | None,
         typer.Option(
@@ -45,7 +59,7 @@ def qualify(  # noqa: PLR0913, PLR0917 - options of the command line
         str | None,
         typer.Option(metavar="ADDRESS", help="Let a Dask cluster do the work: its scheduler."),
     ] = None,
-    suggest: Annotated[  # noqa: FBT002 - an option of the command line
+    suggest: Annotated[
         bool, typer.Option("--suggest", help="Print limits from the healthy units, as TOML.")
     ] = False,
     false_reject: Annotated[
@@ -53,9 +67,6 @@ def qualify(  # noqa: PLR0913, PLR0917 - options of the command line
     ] = "0.1 %",
 ) -> None:
     """Rehearse many random healthy and faulty units: false-release and false-reject rates."""
-    from harness.qualify.campaign import qualify_profile
-    from harness.run.stop import Interrupted, StopRequest, stop_on_signals
-
     share_frac = _share(false_reject)
     stop = StopRequest()
     try:
@@ -76,9 +87,7 @@ def qualify(  # noqa: PLR0913, PLR0917 - options of the command line
         kept = f"; the same command goes on where it was ({out})" if out is not None else ""
         typer.echo(f"softwake: {error}{kept}", err=True)
         raise typer.Exit(error.exit_code) from None
-    from harness.cli.qualify_table import print_campaign
-
-    print_campaign(campaign)
+    _print_campaign(campaign)
     if suggest:
         from harness.qualify.suggest import propose, toml_of
 
@@ -88,12 +97,9 @@ def qualify(  # noqa: PLR0913, PLR0917 - options of the command line
 
 def _share(text: str) -> float:
     """Read a share of units, such as ``0.1 %``."""
-    from harness.errors import UsageError
-    from harness.quantity import QuantityError, parse_quantity
-
     try:
-        share_frac = parse_quantity(text, "%")
-    except QuantityError as error:
+        share_frac = quantity("%", 0.0, 1.0)(text)
+    except ValueError as error:
         raise UsageError(str(error), where="--false-reject", remedy='write it as "0.1 %"') from None
     if not 0.0 < share_frac < 1.0:
         raise UsageError(
@@ -105,9 +111,6 @@ def _share(text: str) -> float:
 @contextlib.contextmanager
 def _bar(units: int) -> Iterator[OnProgress]:
     """Show how far the campaign is, from its first word on: until then there may be a mistake."""
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
-
     bar = Progress(
         BarColumn(),
         MofNCompleteColumn(),
@@ -126,3 +129,141 @@ def _bar(units: int) -> Iterator[OnProgress]:
     finally:
         if bar.live.is_started:
             bar.stop()
+
+
+def _print_campaign(campaign: Campaign) -> None:
+    """Print rates, let-through and what nothing catches; write the plot beside the journal."""
+    out = console(folded=False)
+    rates = rates_of(campaign.profile, campaign.rows)
+    out.print()
+    out.print(campaign.profile.title, style="bold")
+    if campaign.model is not None:
+        out.print(f"units drawn around: {campaign.model.title}")
+    for one in (_ends(rates), _caught(rates), _let_through(rates)):
+        if one.row_count:
+            out.print()
+            out.print(one)
+    out.print()
+    for line in _summary(rates):
+        out.print(line)
+    for miss in rates.misses:
+        for line in _miss(miss, beyond=miss.kind in rates.beyond):
+            out.print(line)
+    if campaign.new:
+        out.print(
+            f"{campaign.new} units in {campaign.elapsed_s:.1f} s on {campaign.workers}: "
+            f"{campaign.new / campaign.elapsed_s:.0f} a second"
+        )
+    if campaign.folder is not None:
+        _write_plot(campaign, campaign.folder / "plot.svg", rates)
+        out.print(f"results: {campaign.folder}", soft_wrap=True)
+
+
+def _write_plot(campaign: Campaign, path: Path, rates: Rates) -> None:
+    from harness.qualify.plot import draw_campaign
+
+    drawing = draw_campaign(campaign.profile.title, rates, campaign.rows)
+    try:
+        path.write_text(drawing, encoding="utf-8", newline="\n")
+    except OSError as error:
+        raise RecordError(f"it cannot be written: {error.strerror}", where=str(path)) from error
+
+
+def _ends(rates: Rates) -> Table:
+    """How the units of each class ended."""
+    ends = table(_named("class"), *figures("units", *(end.value for end in End)), gap=1)
+    for name, one in _classes(rates):
+        counts = (one.units, *(one.ends[end].count for end in End)) if one else ()
+        ends.add_row(name, *map(str, counts))
+    return ends
+
+
+def _caught(rates: Rates) -> Table:
+    """What share was released, and what kept the others from it: the most frequent first."""
+    caught = table(_named("class"), *figures("released, 95 %"), "caught by", gap=1)
+    for name, one in _classes(rates):
+        if one is None:
+            caught.add_row(name)
+            continue
+        catchers = [f"{count} {catcher}" for catcher, count in one.caught.items()]
+        if len(catchers) > _CATCHERS + 1:  # one more takes no more room than to say so
+            catchers[_CATCHERS:] = [f"... {len(catchers) - _CATCHERS} more"]
+        caught.add_row(name, _bounds(one.ends[End.RELEASED]), "\n".join(catchers))
+    return caught
+
+
+def _let_through(rates: Rates) -> Table:
+    """What went through the fault: half of the units below the first figure, 95 % below the second.
+
+    Only faults that let any through; the time is that of the whole run.
+    """
+    names = ("charge", "energy", "I2t", "time")
+    let_through = table(_named("let through: half/95 %"), *figures(*names), gap=1)
+    for name, one in _classes(rates, lambda one: bool(one.charge_c and one.charge_c.highest)):
+        spreads = (one.charge_c, one.energy_j, one.i2t_a2s, one.duration_s) if one else ()
+        let_through.add_row(
+            name,
+            *(
+                format_pair(spread.median, spread.most, unit, 3)
+                for spread, unit in zip(spreads, ("C", "J", "A²s", "s"), strict=False)
+                if spread is not None
+            ),
+        )
+    return let_through
+
+
+def _named(heading: str) -> Column:
+    return Column(heading, no_wrap=True)
+
+
+def _classes(
+    rates: Rates, belongs: Callable[[ClassRates], bool] = lambda _: True
+) -> Iterator[tuple[str, ClassRates | None]]:
+    """Yield a name for each line, with its rates; None for a heading."""
+    if belongs(rates.healthy):
+        yield rates.healthy.kind, rates.healthy
+    for heading, classes in (("clearly faulty", rates.faults), ("marginal", rates.border)):
+        inside = [one for one in classes if belongs(one)]
+        if inside:
+            yield heading, None
+        for one in inside:
+            yield f" {one.kind}", one
+
+
+def _bounds(share: Share) -> str:
+    """Return bounds in per cent, the sign once."""
+    return f"{_percent(share.low_frac).removesuffix(' %')} to {_percent(share.high_frac)}"
+
+
+def _percent(frac: float) -> str:
+    return format_quantity(frac, "%", 3)
+
+
+def _summary(rates: Rates) -> Iterable[str]:
+    healthy, clear = rates.healthy, rates.clear
+    if healthy.units:
+        held = healthy.not_released
+        yield (
+            f"healthy, not released: {held.count} of {held.total}, at most "
+            f"{_percent(held.high_frac)} (95 %, two-sided)"
+        )
+        assert healthy.duration_s is not None
+        half, most = healthy.duration_s.median, healthy.duration_s.most
+        yield (
+            f"healthy, time of a run: half of them below {format_quantity(half, 's', 3)}, 95 % "
+            f"below {format_quantity(most, 's', 3)}"
+        )
+    if clear.units:
+        released = clear.ends[End.RELEASED]
+        yield (
+            f"clearly faulty, released: {released.count} of {released.total}, at most "
+            f"{_percent(released.high_frac)}"
+        )
+
+
+def _miss(miss: Miss, *, beyond: bool) -> Iterable[str]:
+    counted = f"{miss.released.count} of {miss.released.total}"
+    why = ": no step of this profile can show it, so it is not counted above" if beyond else ""
+    yield f"{miss.kind}: {counted} clearly faulty units released{why}"
+    for remedy in miss.remedies:
+        yield f"  it shows by {remedy}"

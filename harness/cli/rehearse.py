@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+from harness.api import rehearse_profile
+from harness.cli.options import HERE, Profile
+from harness.cli.outcome import show_result
 from harness.errors import UsageError
-
-if TYPE_CHECKING:
-    from harness.rehearse.severity import Severity
+from harness.quantity import format_quantity
+from harness.run.stop import StopRequest, stop_on_signals
 
 __all__ = ["rehearse"]
 
@@ -19,9 +21,7 @@ DEMO = "dome-shutter-power-unit"
 
 
 def rehearse(  # noqa: PLR0913, PLR0917 - options of the command line
-    profile: Annotated[
-        str, typer.Argument(help="A profile file, or the name of a shipped one.")
-    ] = DEMO,
+    profile: Profile = DEMO,
     fault: Annotated[
         str | None, typer.Option(help="Put a faulty unit on the bench; 'list' names the faults.")
     ] = None,
@@ -38,8 +38,8 @@ def rehearse(  # noqa: PLR0913, PLR0917 - options of the command line
     ] = 1,
     serial: Annotated[str, typer.Option(help="Serial number for the record.")] = "REHEARSAL",
     operator: Annotated[str, typer.Option(help="Name for the record.")] = "",
-    results: Annotated[Path, typer.Option(help="Folder the record goes to.")] = Path("results"),
-    listen: Annotated[  # noqa: FBT002 - an option of the command line
+    results: Annotated[Path, typer.Option(help="Folder the record goes to.")] = HERE,
+    listen: Annotated[
         bool,
         typer.Option("--listen", help="Serve the simulated bench on loopback sockets instead."),
     ] = False,
@@ -80,10 +80,6 @@ def rehearse(  # noqa: PLR0913, PLR0917 - options of the command line
             "a link fault or a port needs sockets",
             remedy="add --listen, and start softwake run beside",
         )
-    from harness.api import rehearse_profile
-    from harness.cli.outcome import show_result
-    from harness.run.stop import StopRequest, stop_on_signals
-
     stop = StopRequest()
     with stop_on_signals(stop):
         result = rehearse_profile(
@@ -101,7 +97,6 @@ def rehearse(  # noqa: PLR0913, PLR0917 - options of the command line
 
 
 def _list_faults() -> None:
-    from harness.quantity import format_quantity
     from harness.rehearse.faults import FAULTS
 
     width = max(map(len, FAULTS))
@@ -111,15 +106,13 @@ def _list_faults() -> None:
     typer.echo("\nSeverities a unit model may give: mild, usual, severe, or a number.")
     for name, fault in FAULTS.items():
         degree = fault.degree
-        if degree is None:
-            continue
-        numbers = (format_quantity(one, degree.unit) for one in _named(degree))
-        late = "; may come late" if fault.onset else ""
-        typer.echo(f"{name:{width}}  {' / '.join(numbers)}: {degree.what}{late}")
-
-
-def _named(degree: Severity) -> tuple[float, float, float]:
-    return degree.mild, degree.usual, degree.severe
+        if degree is not None:
+            numbers = (
+                format_quantity(one, degree.unit)
+                for one in (degree.mild, degree.usual, degree.severe)
+            )
+            late = "; may come late" if fault.onset else ""
+            typer.echo(f"{name:{width}}  {' / '.join(numbers)}: {degree.what}{late}")
 
 
 def _list_link_faults() -> None:

@@ -4,29 +4,105 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
+from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
+from rich.table import Column
+from rich.text import Text
 
-from harness.cli.label import label
-from harness.cli.record_options import HERE, Results, Run, write_new
-from harness.cli.report import report
-from harness.errors import UsageError
+from harness.cli.options import HERE, NextDue, Results, Run, as_date, commands, write_new
+from harness.cli.result import print_record, verdict_style
+from harness.cli.tables import STYLES, add_row, console, table
+from harness.errors import ExitCode, RecordError, UsageError
+from harness.record import Record, load
+from harness.record.csv_text import READINGS, header, number, printable
+from harness.record.csv_text import label as csv_label
+from harness.record.examine import Examined
+from harness.record.history import find, folders, looked_over
+from harness.record.history import verify as verify_record
+from harness.record.run_summary import plain
+from harness.report.wording import UNCONFIRMED, verdict_words
 
-if TYPE_CHECKING:
-    from harness.record import Record
-    from harness.record.examine import Examined
+__all__ = ["Paper", "app", "export", "label", "list_runs", "report", "show", "verify"]
 
-__all__ = ["app", "export", "list_runs", "show", "verify"]
-
-app = typer.Typer(help="Records of earlier runs.", no_args_is_help=True)
-
-app.command("report")(report)
-app.command("label")(label)
+app = commands("Records of earlier runs.")
 
 #: From this many columns on, a list has room for the units' titles.
 _WIDE = 120
+
+
+class Paper(StrEnum):
+    """Sizes of paper."""
+
+    A4 = "A4"
+    LETTER = "Letter"
+
+
+@app.command("report")
+def report(
+    run: Run,
+    to: Annotated[
+        Path | None,
+        typer.Option("--to", help="A new file, .html or .pdf; left out: named for the run, here."),
+    ] = None,
+    pdf: Annotated[bool, typer.Option("--pdf", help="As PDF, by Chromium or WeasyPrint.")] = False,
+    paper: Annotated[
+        Paper, typer.Option("--paper", case_sensitive=False, help="Paper of the PDF.")
+    ] = Paper.A4,
+    next_due: NextDue = None,
+    results: Results = HERE,
+) -> None:
+    """Write the report of a run anew from its record, which stays as it is."""
+    from harness.report.export import as_pdf
+    from harness.report.from_record import report_from_record
+
+    due = as_date(next_due)
+    folder = find(results, run)
+    target = to or Path(f"{folder.resolve().name}{'.pdf' if pdf else '.html'}")
+    kind = target.suffix.lower()
+    if kind not in {".html", ".pdf"} or (pdf and kind == ".html"):
+        wanted = "--to report.pdf" if pdf else "--to report.html or --to report.pdf"
+        raise UsageError("a report is written as .html or .pdf", where=str(target), remedy=wanted)
+    if target.exists():
+        raise UsageError(
+            "the file is there already", where=str(target), remedy="name a new one, --to"
+        )
+    page = report_from_record(load(folder), next_due=due)
+    write_new(target, as_pdf(page, paper.value) if kind == ".pdf" else page)
+
+
+@app.command("label")
+def label(
+    run: Run,
+    to: Annotated[Path, typer.Option("--to", help="A new file, .svg or .png.")],
+    rehearsal: Annotated[
+        bool, typer.Option("--rehearsal", help="For a rehearsal too, with REHEARSAL across it.")
+    ] = False,
+    next_due: NextDue = None,
+    results: Results = HERE,
+) -> None:
+    """Write a label, 62 mm wide, with run and QR code; only for a unit that is released."""
+    from harness.report.export import as_png
+    from harness.report.label import HEIGHT_MM, WIDTH_MM, draw_label
+
+    due = as_date(next_due)
+    kind = to.suffix.lower()
+    if kind not in {".svg", ".png"}:
+        raise UsageError(
+            "a label is written as .svg or .png", where=str(to), remedy="--to label.svg"
+        )
+    record = load(find(results, run))
+    if not record.whole:
+        raise RecordError(
+            f"the record is not whole, so there is no label: {record.problems[0]}",
+            where=str(record.folder),
+            remedy="see 'softwake results verify'",
+        )
+    picture = draw_label(record.run, rehearsal=rehearsal, next_due=due)
+    as_svg = kind == ".svg"
+    write_new(to, f"{picture}\n".encode() if as_svg else as_png(picture, WIDTH_MM, HEIGHT_MM))
 
 
 @app.command("list")
@@ -35,49 +111,49 @@ def list_runs(
     newest: Annotated[int, typer.Option(min=1, help="How many to show, newest first.")] = 20,
 ) -> None:
     """List runs, newest first; every byte of those shown is compared with its hash."""
-    from rich.table import Table
-    from rich.text import Text
-
-    from harness.cli.result_table import verdict_style
-    from harness.cli.screen import console
-    from harness.record.csv_text import printable
-    from harness.record.history import folders, looked_over
-    from harness.report.wording import verdict_words
-
     out = console(folded=False)
     known = folders(results)
     names = ["run", "ended", "verdict", "released"]
     names += ["unit"] if out.width >= _WIDE else []
-    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 2, 0, 0))
-    for name in names:
-        table.add_column(name, no_wrap=name in {"verdict", "released"}, overflow="fold")
+    columns = (
+        Column(name, no_wrap=name in {"verdict", "released"}, overflow="fold") for name in names
+    )
+    runs = table(*columns)
     for seen in looked_over(known[:newest]):
         run = seen.facts
         row = (
-            Text(printable(seen.folder.name)),
-            Text(_ended(seen)),
-            Text(verdict_words(run, short=True)),
+            printable(seen.folder.name),
+            _ended(seen),
+            verdict_words(run, short=True),
             Text(_released(run), style=verdict_style(run)),
-            Text(printable(run["title"] or "-")),
+            printable(run["title"] or "-"),
         )
-        table.add_row(*row[: len(names)])
-    if table.row_count:
-        out.print(table)
+        add_row(runs, *row[: len(names)])
+    if runs.row_count:
+        out.print(runs)
     else:
         out.print(f"No runs in {printable(str(results))}.")
     if len(known) > newest:
         out.print(f"{len(known) - newest} older runs; --newest {len(known)} shows them all.")
 
 
+def _ended(seen: Examined) -> str:
+    """Say how a run ended, unless its record cannot be relied on."""
+    if seen.facts.get("output") == UNCONFIRMED:
+        return "POWER MAY BE ON"
+    outcome = str(seen.facts["outcome"])
+    return outcome if seen.whole or outcome == "interrupted" else "damaged"
+
+
+def _released(run: dict[str, Any]) -> str:
+    if run["rehearsal"]:
+        return "rehearsal"
+    return "yes" if run["released"] else "no"
+
+
 @app.command("show")
 def show(run: Run, results: Results = HERE) -> None:
     """Show what a run checked and how it ended."""
-    from harness.cli.result_table import print_result
-    from harness.cli.screen import console
-    from harness.record import load
-    from harness.record.csv_text import printable
-    from harness.record.history import find
-
     record = load(find(results, run))
     facts = record.run
     out = console(folded=False)
@@ -93,26 +169,21 @@ def show(run: Run, results: Results = HERE) -> None:
     for name, value in rows:
         if value:
             out.print(f"{name:9} {printable(str(value))}")
-    print_result(record)
+    print_record(record)
 
 
 @app.command("verify")
 def verify(run: Run, results: Results = HERE) -> None:
     """Compare every byte of a record with its hashes; exit 1 if it is not whole."""
-    from harness.cli.result_table import STYLES
-    from harness.cli.screen import console
-    from harness.record import history
-    from harness.record.csv_text import printable
-
-    folder = history.find(results, run)
-    verification = history.verify(folder)
+    folder = find(results, run)
+    verification = verify_record(folder)
     out = console(folded=False)
     for finding in verification.findings:
         out.print(printable(finding))
     word, style = ("whole", STYLES["pass"]) if verification.whole else ("NOT WHOLE", STYLES["fail"])
     out.print(f"{printable(folder.name)}: {word}", style=style, soft_wrap=True)
     if not verification.whole:
-        raise typer.Exit(1)
+        raise typer.Exit(ExitCode.CHECK_FAILED)
 
 
 @app.command("export")
@@ -122,58 +193,32 @@ def export(
     results: Results = HERE,
 ) -> None:
     """Write a run into one file: its readings as .csv, or all of it as .json."""
-    from harness.record import load
-    from harness.record.history import find
-
     writers: Mapping[str, Callable[[Record], str]] = {".csv": _as_csv, ".json": _as_json}
     writer = writers.get(to.suffix.lower())
     if writer is None:
         raise UsageError(
             "a record is exported as .csv or .json", where=str(to), remedy="--to run.csv"
         )
-    text = writer(load(find(results, run)))
-    write_new(to, text.encode())
-    typer.echo(f"wrote {to}")
+    write_new(to, writer(load(find(results, run))).encode())
 
 
 def _as_csv(record: Record) -> str:
     """Readings with run and serial number in front, so that files of many runs can be joined."""
-    from harness.record.csv_text import READINGS, header, label, number
-
     names = ("run_id", "serial", "rehearsal", "outcome", "verdict", "released")
     lines = [header((*names, *READINGS))]
     # True and false as JSON has them, so that a rehearsal is told from a run in every file.
     facts = (record.run[name] for name in names)
-    start = ",".join(label(json.dumps(f) if isinstance(f, bool) else str(f)) for f in facts)
+    start = ",".join(csv_label(json.dumps(f) if isinstance(f, bool) else str(f)) for f in facts)
     for row in record.readings.itertuples(index=False):
-        fields = (label(field) if isinstance(field, str) else number(field) for field in row)
+        fields = (csv_label(field) if isinstance(field, str) else number(field) for field in row)
         lines.append(f"{start},{','.join(fields)}\n")
     return "".join(lines)
 
 
 def _as_json(record: Record) -> str:
-    from harness.record.run_summary import plain
-
     names = ("readings", "events", "checks", "budgets")
-    tables = {name: getattr(record, name) for name in names}
+    tables = {name: getattr(record, name).to_dict(orient="records") for name in names}
     content: dict[str, Any] = {"run": record.run, "whole": record.whole}
-    content["problems"] = record.problems
-    content |= {name: table.to_dict(orient="records") for name, table in tables.items()}
+    content |= {"problems": record.problems, **tables}
     # ASCII only: whatever stands in the record, the file can be read everywhere.
     return json.dumps(plain(content), indent=1, allow_nan=False) + "\n"
-
-
-def _ended(seen: Examined) -> str:
-    """Say how a run ended, unless its record cannot be relied on."""
-    from harness.report.wording import UNCONFIRMED
-
-    if seen.facts.get("output") == UNCONFIRMED:
-        return "POWER MAY BE ON"
-    outcome = str(seen.facts["outcome"])
-    return outcome if seen.whole or outcome == "interrupted" else "damaged"
-
-
-def _released(run: dict[str, Any]) -> str:
-    if run["rehearsal"]:
-        return "rehearsal"
-    return "yes" if run["released"] else "no"

@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+from harness import wiring
+from harness.cli.options import Profile
+from harness.cli.outcome import NOTHING, show_result, show_unconfirmed
+from harness.cli.plan import plan_lines
+from harness.cli.prompts import TerminalOperator
+from harness.cli.tables import show
 from harness.errors import HarnessError, PowerOffUnconfirmed
-
-if TYPE_CHECKING:
-    from harness.profile.plan import Plan
+from harness.profile.plan import Plan
+from harness.run.stop import Interrupted, StopRequest, stop_on_signals
 
 __all__ = ["run"]
 
 
 def run(
-    profile: Annotated[str, typer.Argument(help="A profile file, or the name of a shipped one.")],
+    profile: Profile,
     bench: Annotated[Path, typer.Option(help="The bench file: instruments and how to reach them.")],
     serial: Annotated[str, typer.Option(help="Serial number of the unit.")],
     results: Annotated[Path, typer.Option(help="Folder the record goes to.")],
@@ -28,31 +33,23 @@ def run(
         list[str] | None,
         typer.Option(help="Path of a picture of the unit, named in the record; may be repeated."),
     ] = None,
-    yes: Annotated[  # noqa: FBT002 - an option of the command line
-        bool,
-        typer.Option("--yes", help="Do not ask before power; no safety rule is skipped."),
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Do not ask before power; no safety rule is skipped.")
     ] = False,
 ) -> None:
     """Start a repaired unit on a real bench, judge it, and record it."""
-    from harness.api import run_profile
-    from harness.cli.outcome import NOTHING, show_result, show_unconfirmed
-    from harness.cli.prompts import TerminalOperator
-    from harness.run.stop import Interrupted, StopRequest, stop_on_signals
-
     stop = StopRequest()
     operator_actions = TerminalOperator(stop)
 
     def confirm(plan: Plan) -> bool:
         """Show the plan and its cautions, and ask."""
-        from harness.cli.plan import show_plan
-
-        show_plan(plan)
+        show(plan_lines(plan))
         question = "Go on to the steps of this plan, and energise the unit?"
         return operator_actions.confirm(" ".join(filter(None, (plan.cannot_release, question))))
 
     with stop_on_signals(stop):
         try:
-            result = run_profile(
+            result = wiring.run_profile(
                 profile,
                 str(bench),
                 serial=serial,
@@ -64,12 +61,12 @@ def run(
                 operator_actions=operator_actions,
                 stop=stop,
             )
-        except Interrupted as error:  # before anything was begun
-            typer.echo(f"\nsoftwake: {error}\n{NOTHING}", err=True)
-            raise typer.Exit(error.exit_code) from None
         except PowerOffUnconfirmed as error:
             operator_actions.wait()
             show_unconfirmed(error, told=True)
+            raise typer.Exit(error.exit_code) from None
+        except Interrupted as error:  # before anything was begun
+            typer.echo(f"\nsoftwake: {error}\n{NOTHING}", err=True)
             raise typer.Exit(error.exit_code) from None
         except HarnessError as error:  # the same
             typer.echo(f"softwake: {error}\n{NOTHING}", err=True)

@@ -1,69 +1,89 @@
-"""The terminal, whatever it can show, and what goes into a pipe instead."""
+"""Standard streams: what is written never fails and, during a run, never waits for a reader.
+
+A run goes on to its end and has its own exit code, whatever becomes of its output.
+"""
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import io
 import os
-import re
 import shutil
 import sys
 import threading
 import time
 from queue import SimpleQueue
-from typing import IO, TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from rich.console import Console
+    from _typeshed import ReadableBuffer
 
-__all__ = ["Screen", "console"]
+__all__ = ["Lossy", "Screen", "guard_streams"]
 
-#: Width of a line in a pipe that is not folded.
-_UNFOLDED = 250
-#: What a table pads its last column with.
-_TRAILING = re.compile(r" +(?=\n)")
 #: Pause before a stream that takes nothing at the moment is tried again.
 _RETRY_S = 0.05
 
 
-def console(*, folded: bool = True) -> Console:
-    """Return a console that shows ``?`` for a character the terminal cannot, and never fails.
+class Lossy(io.FileIO):
+    """A file that loses what cannot be written, instead of failing.
 
-    Where the output is no terminal, it is plain text without blanks at the end of a line.
-
-    Args:
-        folded: Whether a pipe gets lines as wide as a terminal's. False where a program may read
-            them, which would have to put them together again.
+    Attributes:
+        lost: Why nothing is written any more, or None.
     """
-    from rich.console import Console
 
-    if isinstance(sys.stdout, io.TextIOWrapper):
-        with contextlib.suppress(ValueError):  # closed, or detached
-            sys.stdout.reconfigure(errors="replace")
-    made = Console(highlight=False, emoji=False, markup=False)
-    if made.is_terminal:
-        return made
-    return Console(
-        highlight=False,
-        emoji=False,
-        markup=False,
-        width=None if folded else _UNFOLDED,
-        file=cast("IO[str]", _Trimmed(made.file)),
+    def __init__(self, descriptor: int) -> None:
+        super().__init__(descriptor, "wb", closefd=False)
+        self.lost: OSError | None = None
+
+    @property
+    def worth_telling(self) -> bool:
+        """Whether something was lost that somebody wanted: a closed pipe had enough."""
+        return self.lost is not None and self.lost.errno != errno.EPIPE
+
+    def write(self, data: ReadableBuffer, /) -> int:
+        """Write as much as can be written; all of it counts as written where nothing can."""
+        if self.lost is None:
+            try:
+                return super().write(data)
+            except OSError as error:
+                self.lost = error
+        return memoryview(data).nbytes
+
+
+def guard_streams() -> Lossy | None:
+    """Put standard output and error on guarded files; return that of standard output.
+
+    A descriptor that was closed from the start leads nowhere from here on: otherwise the next file
+    that is opened, perhaps one of the record, would take its place.
+
+    Returns:
+        None where standard output is left as it is: the console of Windows takes text, not bytes.
+    """
+    for descriptor in (0, 1, 2):
+        try:
+            os.fstat(descriptor)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest one that is free
+    guards = [_guard(name, descriptor) for name, descriptor in (("stdout", 1), ("stderr", 2))]
+    return guards[0]
+
+
+def _guard(name: str, descriptor: int) -> Lossy | None:
+    stream = getattr(sys, name)
+    if stream is not None and not isinstance(stream, io.TextIOWrapper):
+        return None
+    if sys.platform == "win32" and os.isatty(descriptor):
+        return None
+    lossy = Lossy(descriptor)
+    guarded = io.TextIOWrapper(
+        io.BufferedWriter(lossy),
+        encoding=stream.encoding if stream is not None else "utf-8",
+        errors="replace" if name == "stdout" else "backslashreplace",
+        line_buffering=name == "stderr" or os.isatty(descriptor),
     )
-
-
-class _Trimmed:
-    """A stream that writes no blanks at the end of a line; the rest is the stream's own."""
-
-    def __init__(self, stream: IO[str]) -> None:
-        self._stream = stream
-
-    def write(self, text: str) -> int:
-        """Write text; rich hands over whole lines."""
-        return self._stream.write(_TRAILING.sub("", text))
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self._stream, name)
+    setattr(sys, name, guarded)
+    return lossy
 
 
 class Screen:
@@ -95,7 +115,8 @@ class Screen:
                 self._thread = thread
         self._said.put(f"{_scrolled()}{text}" if afresh else text)
         if self._thread is None:  # power is off as long as nothing was said of it
-            self._write_all()
+            while not self._said.empty():
+                self._write_one()
 
     def wait(self, longest_s: float) -> bool:
         """Wait until all that was said is written, but not for longer; tell whether it is."""
@@ -107,10 +128,6 @@ class Screen:
 
     def _write(self) -> None:
         while True:
-            self._write_one()
-
-    def _write_all(self) -> None:
-        while not self._said.empty():
             self._write_one()
 
     def _write_one(self) -> None:

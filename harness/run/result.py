@@ -9,7 +9,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-from harness.errors import PowerOffUnconfirmed, RecordError
+from harness.errors import ExitCode, RecordError
 from harness.judge.verdict import Verdict
 from harness.power.trip import Trip
 from harness.record.load import load
@@ -122,11 +122,15 @@ class RunResult:
     def exit_code(self) -> int:
         """Exit code of the command line for this result."""
         if self.output is Output.UNCONFIRMED:
-            return PowerOffUnconfirmed.exit_code
+            return ExitCode.POWER_MAY_BE_ON
         if self.outcome is Outcome.INTERRUPTED:
             return 128 + (self.signal or 2)
         if self.outcome is Outcome.TRIPPED:
-            return 3
+            return ExitCode.TRIPPED
         if self.outcome is Outcome.REFUSED:
-            return 5
-        return {Verdict.PASS: 0, Verdict.FAIL: 1, Verdict.UNDECIDED: 4}[self.verdict]
+            return ExitCode.REFUSED
+        return {
+            Verdict.PASS: ExitCode.RELEASE,
+            Verdict.FAIL: ExitCode.CHECK_FAILED,
+            Verdict.UNDECIDED: ExitCode.UNDECIDED,
+        }[self.verdict]

@@ -14,7 +14,7 @@ from rich.console import Console
 from harness import bench
 from harness.api import plan_for, simulated_bench_file, simulated_unit
 from harness.bench.dialect import BUILT_IN, load_dialect
-from harness.cli.plan_table import plan_lines
+from harness.cli.plan import plan_lines
 from harness.errors import FileError, HarnessError
 from harness.profile.load import load_bench, load_profile
 from harness.profile.plan import Plan

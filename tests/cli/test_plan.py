@@ -176,7 +176,7 @@ class TestScreen:
         self, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         """A character the terminal cannot show never ends the command."""
-        from harness.cli.screen import console
+        from harness.cli.tables import console
 
         raw = io.BytesIO()
         monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(raw, encoding="ascii"))
@@ -192,7 +192,7 @@ class TestScreen:
         """What pads the last column of a table does not go into a pipe; the columns stay."""
         from rich.table import Table
 
-        from harness.cli.screen import console
+        from harness.cli.tables import console
 
         monkeypatch.setattr(sys, "stdout", piped := io.StringIO())
         table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))

@@ -13,9 +13,7 @@ import pytest
 from typer.testing import CliRunner
 
 from harness.cli.main import app
-from harness.cli.qualify_table import _spread
 from harness.errors import UsageError
-from harness.qualify.rates import Spread
 
 DC = "mount-controller-board"
 
@@ -63,23 +61,6 @@ class TestTables:
         assert " current-limit-folded-back     1        0        1         0       0       0" in [
             line.rstrip() for line in tables
         ]
-
-    @pytest.mark.parametrize(
-        ("half", "most", "unit", "shown"),
-        [
-            (0.0087, 0.0087, "C", "8.7/8.7 mC"),
-            (0.072, 0.301, "J", "72/301 mJ"),
-            (0.00098, 1.234, "A²s", "0.00098/1.23 A²s"),
-            (0.056, 0.155, "s", "0.056/0.155 s"),
-            (0.0, 0.0, "C", "0/0 C"),
-            (0.00095, 0.0009996, "J", "0.95/1 mJ"),
-        ],
-    )
-    def test_two_figures_share_their_unit(
-        self, half: float, most: float, unit: str, shown: str
-    ) -> None:
-        """Both figures come in the unit that suits the greater, which is written once."""
-        assert _spread(Spread(median=half, most=most, highest=most), unit) == shown
 
     def test_limits_are_printed_and_never_written(self, tmp_path: Path) -> None:
         """With --suggest limits follow as TOML; the profile stays as it is."""

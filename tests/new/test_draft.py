@@ -14,11 +14,17 @@ from hypothesis import strategies as st
 
 from harness.api import plan_for, rehearse_profile
 from harness.bench.open import bench_dialects
-from harness.new.bench import BenchAnswers, draft_bench
-from harness.new.nameplate import Nameplate, unit_of
-from harness.new.profile import ProfileAnswers, draft_profile
-from harness.new.text import down
-from harness.new.unit import UnitAnswers, draft_unit
+from harness.new.drafts import (
+    BenchAnswers,
+    Nameplate,
+    ProfileAnswers,
+    UnitAnswers,
+    draft_bench,
+    draft_profile,
+    draft_unit,
+    rounded_down,
+    unit_of,
+)
 from harness.profile.load import load_bench, load_profile
 from harness.profile.preflight import preflight
 from harness.profile.unit_file import load_unit
@@ -272,7 +278,7 @@ class TestText:
     @given(value=st.floats(1e-6, 1e6))
     def test_a_bound_is_cut_and_never_rises(self, value: float) -> None:
         """A bound in four digits is not above the value, and within its last digit."""
-        assert value * (1 - 1.01e-3) <= down(value) <= value * (1 + 1e-9)
+        assert value * (1 - 1.01e-3) <= rounded_down(value) <= value * (1 + 1e-9)
 
     @pytest.mark.parametrize(
         "title", ['say "24 V"', "C:\\new", "µ × Ω", "# no comment", "three " + 3 * "'"]

@@ -17,8 +17,7 @@ from multiprocessing import get_context
 import numpy as np
 
 from harness.api import plan_for, simulated_bench_file
-from harness.new.nameplate import Nameplate, unit_of
-from harness.new.profile import ProfileAnswers, draft_profile
+from harness.new.drafts import Nameplate, ProfileAnswers, draft_profile, unit_of
 from harness.profile.bench_file import Accuracy, BenchFile, Range
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight

@@ -1,10 +1,10 @@
-"""Questions at the terminal: each can be answered by an option instead, Enter takes the default."""
+"""Questions at a terminal, and how answers are read."""
 
 from __future__ import annotations
 
 import datetime as dt
 import textwrap
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from typing import Any, TypeVar
 
 import typer
@@ -14,20 +14,33 @@ from harness.quantity import QuantityError, format_quantity, parse_quantity, sho
 
 __all__ = [
     "Interview",
+    "Reader",
     "address",
     "address_or_none",
     "choice",
     "date",
-    "either",
     "frequencies",
     "quantity",
     "text",
+    "until_understood",
 ]
 
 _T = TypeVar("_T")
 
 #: Reads an answer; raises `ValueError` with what is wrong.
 Reader = Callable[[str], _T]
+
+
+def until_understood(
+    ask: Callable[[], str], read: Reader[_T], tell: Callable[[ValueError], None]
+) -> _T:
+    """Ask until an answer can be read; `tell` says what is wrong before the question returns."""
+    while True:
+        answer = ask()
+        try:
+            return read(answer)
+        except ValueError as error:
+            tell(error)
 
 
 class Interview:
@@ -53,7 +66,7 @@ class Interview:
             typer.secho(f"\n{title}", bold=True)
 
     def ask(self, name: str, question: str, read: Reader[_T], default: str) -> _T:
-        """Return the answer to a question that has one.
+        """Return the answer to a question.
 
         Args:
             name: Name of the option, with underscores.
@@ -64,77 +77,56 @@ class Interview:
         Raises:
             UsageError: The option's answer is nonsense, or the terminal gives no more answers.
         """
+        option = f"--{name.replace('_', '-')}"
         given = self._given.get(name)
         if given is not None:
-            return _from_option(name, str(given), read)
+            try:
+                return read(str(given).strip())
+            except ValueError as error:
+                raise UsageError(_problem(error), where=option) from None
         if self._silent:
             return read(default)
-        while True:
-            answer = _prompt(f"{question} [{default}]", name)
-            try:
-                return read(answer or default)
-            except ValueError as error:
-                _again(error)
+        prompt = f"{question} [{default}]"
+        try:
+            return until_understood(
+                lambda: str(typer.prompt(prompt, default="", show_default=False)).strip(),
+                lambda answer: read(answer or default),
+                _say_again,
+            )
+        except typer.Abort:
+            typer.echo()
+            raise UsageError(
+                f"no answer to {prompt!r}; nothing was written",
+                remedy=f"answer with {option}, or take all defaults with --yes",
+            ) from None
 
     def ask_if_known(
         self, name: str, question: str, read: Reader[_T], otherwise: str = "not known"
     ) -> _T | None:
-        """Return the answer to a question that Enter leaves open: nobody knows, or there is none.
+        """Return the answer to a question that may stay open: nobody knows, or there is none.
 
         Args:
-            name: Name of the option, with underscores.
-            question: The question in a few words.
-            read: Reads the answer.
+            name: As for :meth:`ask`.
+            question: The same.
+            read: The same.
             otherwise: What Enter says.
 
         Raises:
             UsageError: As for :meth:`ask`.
         """
-        given = self._given.get(name)
-        if given is not None:
-            return _from_option(name, str(given), read)
-        if self._silent:
-            return None
-        while True:
-            answer = _prompt(f"{question} [{otherwise}]", name)
-            if not answer:
-                return None
-            try:
-                return read(answer)
-            except ValueError as error:
-                _again(error)
+        return self.ask(
+            name, question, lambda answer: None if answer == otherwise else read(answer), otherwise
+        )
 
     def yes(self, name: str, question: str) -> bool:
         """Return the answer to a question that Enter says no to."""
         given = self._given.get(name)
-        if given is not None:
-            return bool(given)
-        return False if self._silent else self.ask(name, question, either, "no")
+        return self.ask(name, question, _yes_or_no, "no") if given is None else bool(given)
 
 
-def _prompt(question: str, name: str) -> str:
-    try:
-        return str(typer.prompt(question, default="", show_default=False)).strip()
-    except typer.Abort:
-        typer.echo()
-        raise UsageError(
-            f"no answer to {question!r}; nothing was written",
-            remedy=f"answer with --{name.replace('_', '-')}, or take all defaults with --yes",
-        ) from None
-
-
-def _again(error: ValueError) -> None:
-    """Say what is wrong with an answer before the question comes again."""
-    typer.secho(
-        textwrap.fill(_problem(error), 76, initial_indent="  ", subsequent_indent="  "), fg="yellow"
-    )
-
-
-def _from_option(name: str, answer: str, read: Reader[_T]) -> _T:
-    try:
-        return read(answer.strip())
-    except ValueError as error:
-        raise UsageError(_problem(error), where=f"--{name.replace('_', '-')}") from None
+def _say_again(error: ValueError) -> None:
+    problem = textwrap.fill(_problem(error), 76, initial_indent="  ", subsequent_indent="  ")
+    typer.secho(problem, fg="yellow")
 
 
 def _problem(error: ValueError) -> str:
@@ -147,47 +139,36 @@ def _problem(error: ValueError) -> str:
 
 
 def quantity(unit: str, least: float, most: float) -> Reader[float]:
-    """Return a reader of a quantity between two bounds, in SI.
-
-    Args:
-        unit: As for :func:`harness.quantity.parse_quantity`.
-        least: Smallest answer.
-        most: Largest answer.
-    """
+    """Return a reader of a quantity in ``unit`` between two bounds, both included, in SI."""
 
     def read(answer: str) -> float:
         value = parse_quantity(answer, unit)
         if not least * (1 - 1e-9) <= value <= most * (1 + 1e-9):
-            raise ValueError(
-                f"{shown(answer)} is outside {format_quantity(least, unit)} to "
-                f"{format_quantity(most, unit)}, what is taken here"
-            )
+            bounds = f"{format_quantity(least, unit)} to {format_quantity(most, unit)}"
+            raise ValueError(f"{shown(answer)} is outside {bounds}, the range accepted here")
         return value
 
     return read
 
 
-def choice(options: Sequence[str]) -> Reader[Any]:
+def choice(*options: str) -> Reader[Any]:
     """Return a reader of one of some words, in whatever case it is typed."""
+    known = {option.casefold(): option for option in options}
 
     def read(answer: str) -> str:
-        for option in options:
-            if answer.casefold() == option.casefold():
-                return option
-        raise ValueError(
-            f"{shown(answer)} is none of {', '.join(options)}{did_you_mean(answer, options)}"
-        )
+        if answer.casefold() in known:
+            return known[answer.casefold()]
+        hint = did_you_mean(answer, options)
+        raise ValueError(f"{shown(answer)} is none of {', '.join(options)}{hint}")
 
     return read
 
 
-def either(answer: str) -> bool:
-    """Read yes or no."""
+def _yes_or_no(answer: str) -> bool:
     words = {"y": True, "yes": True, "n": False, "no": False}
-    try:
-        return words[answer.casefold()]
-    except KeyError:
-        raise ValueError(f"{shown(answer)} is neither yes nor no") from None
+    if answer.casefold() not in words:
+        raise ValueError(f"{shown(answer)} is neither yes nor no")
+    return words[answer.casefold()]
 
 
 def text(answer: str) -> str:
@@ -215,8 +196,7 @@ def address_or_none(answer: str) -> str | None:
 
 def frequencies(answer: str) -> tuple[float, ...]:
     """Read line frequencies with commas between them, such as ``60 Hz, 50 Hz``."""
-    read = quantity("Hz", 10.0, 1000.0)
-    return tuple(read(part) for part in answer.split(","))
+    return tuple(map(quantity("Hz", 10.0, 1000.0), answer.split(",")))
 
 
 def date(answer: str) -> dt.date:

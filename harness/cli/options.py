@@ -1,4 +1,4 @@
-"""The options that commands about records share."""
+"""Options that several commands share, and files that commands write."""
 
 from __future__ import annotations
 
@@ -8,10 +8,12 @@ from typing import Annotated
 
 import typer
 
+from harness.cli.asking import date
 from harness.errors import RecordError, UsageError
 
-__all__ = ["HERE", "NextDue", "Results", "Run", "as_date", "write_new"]
+__all__ = ["HERE", "NextDue", "Profile", "Results", "Run", "as_date", "commands", "write_new"]
 
+Profile = Annotated[str, typer.Argument(help="A profile file, or the name of a shipped one.")]
 Results = Annotated[Path, typer.Option("--results", help="Folder the records are in.")]
 Run = Annotated[
     str,
@@ -27,20 +29,27 @@ NextDue = Annotated[
 HERE = Path("results")
 
 
+def commands(help_text: str) -> typer.Typer:
+    """Return a command that has commands of its own."""
+    return typer.Typer(
+        help=help_text,
+        no_args_is_help=True,
+        add_completion=False,
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+    )
+
+
 def as_date(text: str | None) -> dt.date | None:
-    """Read a date of the command line.
+    """Read the date of ``--next-due``.
 
     Raises:
         UsageError: It is none.
     """
-    if text is None:
-        return None
     try:
-        return dt.date.fromisoformat(text)
-    except ValueError:
-        raise UsageError(
-            f"{text!r} is no date", where="--next-due", remedy="such as 2027-11-25"
-        ) from None
+        return None if text is None else date(text)
+    except ValueError as error:
+        raise UsageError(str(error), where="--next-due") from None
 
 
 def write_new(to: Path, content: bytes) -> None:
@@ -60,3 +69,4 @@ def write_new(to: Path, content: bytes) -> None:
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "no file name"
         raise RecordError(f"it cannot be written: {reason}", where=str(to)) from error
+    typer.echo(f"wrote {to}")

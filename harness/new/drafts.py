@@ -1,0 +1,273 @@
+"""First files from a few answers: a profile, a bench file and a unit file that load as they stand.
+
+Each is a template beside this module, filled in with the answers and figures derived from them.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import tomllib
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import Any, Literal
+
+import jinja2
+
+from harness.files.toml_text import quoted
+from harness.new.layout import laid_out
+from harness.profile.cautions import HAZARDOUS_V
+from harness.profile.start_levels import suggest_start
+from harness.quantity import format_quantity
+from harness.unit.nameplate import Input, Output, Unit
+
+__all__ = [
+    "BenchAnswers",
+    "Nameplate",
+    "ProfileAnswers",
+    "UnitAnswers",
+    "draft_bench",
+    "draft_profile",
+    "draft_unit",
+    "rounded_down",
+    "unit_of",
+]
+
+#: Envelope over nominal current and power: what a healthy unit at full load stays below.
+#: Source: common practice.
+_ENVELOPE = 1.25
+#: Limits of the idle power over its nominal, and the power from which on a lower one is asked for:
+#: below, reading errors cover it.
+_IDLE_LOW, _IDLE_HIGH, _LEAST_IDLE_W = 0.3, 2.0, 0.5
+#: Limits of an output over its nominal voltage, and of its ripple, which is not asked to be less
+#: than what any converter has.
+_OUTPUT_LOW, _OUTPUT_HIGH, _RIPPLE, _LEAST_RIPPLE_V = 0.97, 1.03, 0.01, 0.02
+#: Readings below which the file says that a short is found later.
+_FEW_READINGS = 3.0
+
+_CLASSES = {
+    "I": "I: has protective earth. Prove it before first power",
+    "II": "II: double insulation. With the cover off it is not complete",
+    "III": "III: fed by separated extra-low voltage",
+}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Nameplate:
+    """What stands on the unit, and what the circuit diagram adds; None where nobody knows.
+
+    Attributes:
+        title: One line that names the kind of unit.
+        kind: Input, ``dc`` or ``ac``; voltages and currents of ``ac`` are rms.
+        nominal_v: Nominal input voltage.
+        tolerance_frac: Its tolerance, a share of one.
+        current_a: Nominal input current.
+        frequency_hz: Line frequencies, the usual one first; empty for DC.
+        bulk_capacitance_f: Capacitance behind the input.
+        idle_power_w: Draw with nothing on the output.
+        start_threshold_v: Input voltage at which the unit begins to work.
+        output_v: Nominal output voltage (DC), or None for a unit without an output.
+        output_a: Nominal output current.
+        protection_class: IEC 61140 class.
+    """
+
+    title: str
+    kind: Literal["dc", "ac"]
+    nominal_v: float
+    tolerance_frac: float
+    current_a: float
+    frequency_hz: tuple[float, ...] = ()
+    bulk_capacitance_f: float | None = None
+    idle_power_w: float | None = None
+    start_threshold_v: float | None = None
+    output_v: float | None = None
+    output_a: float | None = None
+    protection_class: Literal["I", "II", "III"] = "II"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ProfileAnswers:
+    """What a profile's draft is made from.
+
+    Attributes:
+        nameplate: The unit.
+        sample_s: Time between two readings of the supply.
+        load: Whether there is an electronic load, for a load step; needs an output.
+    """
+
+    nameplate: Nameplate
+    sample_s: float
+    load: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class BenchAnswers:
+    """What a bench file's draft is made from; None where the user does not know yet.
+
+    Attributes:
+        name: What the workshop calls the bench.
+        visa: PyVISA library.
+        kind: What the supply gives.
+        supply: Its VISA resource.
+        voltage_v: Its largest voltage.
+        current_a: Its largest current.
+        identity: Text its answer to ``*IDN?`` must contain.
+        voltage_accuracy: As its data sheet gives it, such as ``0.05 % + 10 mV``.
+        current_accuracy: The same of its current.
+        calibration_due: Day from which its calibration is overdue.
+        meter: VISA resource of the meter, or None for a bench without one.
+        load: VISA resource of the electronic load, or None.
+    """
+
+    name: str
+    visa: str
+    kind: Literal["dc", "ac"]
+    supply: str
+    voltage_v: float
+    current_a: float
+    identity: str | None = None
+    voltage_accuracy: str | None = None
+    current_accuracy: str | None = None
+    calibration_due: dt.date | None = None
+    meter: str | None = None
+    load: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class UnitAnswers:
+    """What a unit file's draft is made from; None where nobody knows.
+
+    Attributes:
+        nameplate: What stands on the unit.
+        serial: Its serial number.
+        event_kind: What was applied.
+        event_v: Voltage applied (rms for AC).
+        opened: What cut it off.
+        note: The story in a sentence.
+        fuse_a: Rated current of the fuse in the line.
+        fuse_v: Its rated voltage.
+        varistor_v: Maximum continuous AC voltage of the varistor, or None for a unit without.
+        bulk_v: Rated voltage of the bulk capacitor, or None where there is none to name.
+    """
+
+    nameplate: Nameplate
+    serial: str
+    event_kind: Literal["ac", "dc"]
+    event_v: float
+    opened: Literal["fuse", "breaker", "nothing", "unknown"]
+    note: str | None
+    fuse_a: float
+    fuse_v: float
+    varistor_v: float | None = None
+    bulk_v: float | None = None
+
+
+def unit_of(nameplate: Nameplate) -> Unit:
+    """Return the nameplate as the draft's reader will see it, rounding and defaults included.
+
+    Raises:
+        pydantic.ValidationError: The answers contradict each other.
+    """
+    text = _written("nameplate", **_nameplate_fields(nameplate))
+    return Unit.model_validate(tomllib.loads(text)["unit"])
+
+
+def draft_profile(answers: ProfileAnswers) -> str:
+    """Return a profile that loads and plans as it stands.
+
+    Raises:
+        pydantic.ValidationError: The answers contradict each other.
+    """
+    unit = unit_of(answers.nameplate)
+    line = unit.input
+    start = suggest_start(line, sample_s=answers.sample_s)
+    return _written(
+        "profile",
+        **_nameplate_fields(answers.nameplate),
+        **_idle_limits(line),
+        hazardous=line.kind == "ac" or line.nominal_v > HAZARDOUS_V,
+        envelope={
+            "voltage_v": max(rounded_down(line.highest_v), line.nominal_v),
+            "current_a": _ENVELOPE * line.current_a,
+            "power_w": _ENVELOPE * line.nominal_v * line.current_a,
+        },
+        start=start,
+        sample_s=answers.sample_s,
+        few_readings=start.readings is not None and start.readings < _FEW_READINGS,
+        output=next(map(_output_limits, unit.output.values()), None),
+        load=answers.load,
+        discharge=line.peak_factor * line.nominal_v > HAZARDOUS_V,
+    )
+
+
+def draft_bench(answers: BenchAnswers) -> str:
+    """Return a bench file that loads as it stands."""
+    return _written("bench", bench=answers, ac=answers.kind == "ac")
+
+
+def draft_unit(answers: UnitAnswers) -> str:
+    """Return a unit file that can be assessed as it stands."""
+    return _written("unit", **_nameplate_fields(answers.nameplate), unit=answers)
+
+
+def rounded_down(value: float, digits: int = 4) -> float:
+    """Return a value cut to significant digits, never above it: for a bound that may not rise."""
+    scale = 10.0 ** (digits - 1 - math.floor(math.log10(value)))
+    return _rounded(math.floor(value * scale * (1 + 1e-12)) / scale)
+
+
+def _rounded(value: float) -> float:
+    """Return a value as it is written, in four digits, so that what is derived from it fits."""
+    return float(f"{value:.4g}")
+
+
+def _nameplate_fields(nameplate: Nameplate) -> dict[str, Any]:
+    ac = nameplate.kind == "ac"
+    return {
+        "nameplate": nameplate,
+        "classes": _CLASSES,
+        "ac": ac,
+        "assumed_idle_w": 0.1 * nameplate.nominal_v * nameplate.current_a,
+        "assumed_threshold_v": (0.5 if ac else 0.3) * nameplate.nominal_v,
+    }
+
+
+def _idle_limits(line: Input) -> dict[str, float | None]:
+    idle_w = line.idle_power_w
+    # Where the idle power is only assumed, a frugal unit is none that does not run.
+    told = idle_w >= _LEAST_IDLE_W and line.idle_power is not None
+    return {
+        "least_idle_w": _IDLE_LOW * idle_w if told else None,
+        "most_idle_w": _IDLE_HIGH * idle_w,
+    }
+
+
+def _output_limits(output: Output) -> dict[str, float]:
+    return {
+        "low_v": _rounded(_OUTPUT_LOW * output.nominal_v),
+        "high_v": _rounded(_OUTPUT_HIGH * output.nominal_v),
+        "ripple_v": max(_RIPPLE * output.nominal_v, _LEAST_RIPPLE_V),
+        "current_a": output.current_a,
+    }
+
+
+def _written(name: str, **fields: Any) -> str:
+    return laid_out(_environment().get_template(f"{name}.toml.j2").render(fields))
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        autoescape=False,  # noqa: S701 - TOML, quoted by its own filter
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        keep_trailing_newline=True,
+        loader=jinja2.FunctionLoader(
+            lambda name: resources.files(__package__).joinpath(name).read_text(encoding="utf-8")
+        ),
+    )
+    environment.filters["quoted"] = quoted
+    environment.filters["quantity"] = lambda *given: quoted(format_quantity(*given))
+    environment.filters["shown"] = format_quantity
+    return environment
