@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import hypothesis
 import pytest
@@ -59,3 +60,16 @@ def _path_of_program(name: str) -> str:
     if path is None:
         pytest.skip(f"{name} is not installed")
     return path
+
+
+@pytest.fixture
+def written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[str | bytes], str]:
+    """Return a function that writes a file ``it.toml`` into the working folder."""
+    monkeypatch.chdir(tmp_path)
+
+    def write(content: str | bytes) -> str:
+        raw = content if isinstance(content, bytes) else content.encode()
+        Path("it.toml").write_bytes(raw)
+        return "it.toml"
+
+    return write

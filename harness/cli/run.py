@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from harness import wiring
+from harness import api
 from harness.cli.options import Profile
 from harness.cli.outcome import NOTHING, show_result, show_unconfirmed
 from harness.cli.plan import plan_lines
@@ -49,7 +49,7 @@ def run(
 
     with stop_on_signals(stop):
         try:
-            result = wiring.run_profile(
+            result = api.run_profile(
                 profile,
                 str(bench),
                 serial=serial,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 
 import pytest
 
@@ -125,19 +124,6 @@ def changed(text: str, *changes: tuple[str, str]) -> str:
         assert old in text, old
         text = text.replace(old, new, 1)
     return text
-
-
-@pytest.fixture
-def written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[str | bytes], str]:
-    """Return a function that writes a file ``it.toml`` into the working folder."""
-    monkeypatch.chdir(tmp_path)
-
-    def write(content: str | bytes) -> str:
-        raw = content if isinstance(content, bytes) else content.encode()
-        Path("it.toml").write_bytes(raw)
-        return "it.toml"
-
-    return write
 
 
 @pytest.fixture
