@@ -23,22 +23,9 @@ import math
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-import numpy.typing as npt
-
 from harness.judge.uncertainty import Contribution
 
-__all__ = [
-    "Estimate",
-    "average",
-    "correlated_means",
-    "power_factor",
-    "propagate",
-    "ratio",
-    "regulation",
-]
-
-FloatArray = npt.NDArray[np.float64]
+__all__ = ["Estimate", "average", "power_factor", "ratio", "regulation"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -133,47 +120,6 @@ def average(estimates: Sequence[Estimate], *, shared: Collection[str] = ()) -> E
     value = math.fsum(estimate.value for estimate in estimates) * share
     parts = ((share, estimate) for estimate in estimates)
     return Estimate(value=value, contributions=_spread(parts, shared))
-
-
-def propagate(jacobian: FloatArray, covariance: FloatArray) -> FloatArray:
-    """Covariance of m results from that of k correlated inputs, first order.
-
-    Args:
-        jacobian: Change of each result for each unit of each input, shape (m, k).
-        covariance: Covariance of the inputs, shape (k, k).
-
-    Returns:
-        Covariance of the results, shape (m, m); squared standard uncertainties on its diagonal.
-
-    Source: JCGM 100:2008, 5.2.2, equation 13, in matrix form; H.2.
-    """
-    sensitivity = np.asarray(jacobian, dtype=np.float64)
-    covered: FloatArray = sensitivity @ np.asarray(covariance, dtype=np.float64) @ sensitivity.T
-    return covered
-
-
-def correlated_means(samples: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Means of quantities read together, and the covariance of these means.
-
-    Args:
-        samples: Shape (k, n): k quantities, n simultaneous readings; n at least 2.
-
-    Returns:
-        Means, shape (k,), and their covariance, shape (k, k).
-
-    Raises:
-        ValueError: If there are fewer than two readings.
-
-    Source: JCGM 100:2008, 5.2.3, equation 17.
-    """
-    values = np.asarray(samples, dtype=np.float64)
-    if values.ndim != 2 or values.shape[1] < 2:
-        raise ValueError(f"needs k series of two readings or more, not the shape {values.shape}")
-    n = values.shape[1]
-    means = values.mean(axis=1)
-    deviation = values - means[:, np.newaxis]
-    covariance: FloatArray = deviation @ deviation.T / (n * (n - 1))
-    return means, covariance
 
 
 def _spread(

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
 
-from harness.judge.student import student_within
+from scipy.special import ndtr, stdtr
 
 __all__ = ["Decision", "Verdict", "decide", "overall", "probability_of_conformity"]
 
@@ -172,10 +172,7 @@ def probability_of_conformity(
 
 def _below(z: float, dof: float) -> float:
     """Share of the distribution below ``z``."""
-    if math.isinf(dof):
-        # By erfc, which keeps its digits far into the lower tail.
-        return 0.5 * math.erfc(-z / math.sqrt(2.0))
-    return 0.5 + math.copysign(0.5, z) * student_within(int(dof), abs(z))
+    return float(ndtr(z) if math.isinf(dof) else stdtr(math.floor(dof), z))
 
 
 def _require_limits(low: float | None, high: float | None) -> None:

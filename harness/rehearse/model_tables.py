@@ -25,7 +25,7 @@ from harness.files.field_types import (
 from harness.quantity import shown
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.model_fields import Kelvins, Tolerance, WattsPerKelvin, read_severity
-from harness.unit.part_fields import Joules, MeltingIntegral
+from harness.unit.parts import Joules, MeltingIntegral
 
 __all__ = [
     "BulkTable",

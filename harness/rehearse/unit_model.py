@@ -95,6 +95,11 @@ class Varistor:
     cooling_s: float = 60.0
     failed_ohm: float = 0.4
 
+    @property
+    def law(self) -> tuple[float, float]:
+        """Voltage at 1 mA and exponent, as :mod:`harness.unit.varistor` takes them."""
+        return self.voltage_at_1ma_v, self.exponent
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Rectifier:

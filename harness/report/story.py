@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from harness.unit.part_fields import shown_figure
+from harness.unit.parts import shown_figure
 
 __all__ = ["Story", "told_story"]
 

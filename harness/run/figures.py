@@ -7,8 +7,8 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import groupby
 
-from harness.judge.drift import drift
 from harness.judge.propagate import Estimate, average, power_factor, ratio, regulation
+from harness.judge.series import drift
 from harness.profile.check_rules import AVERAGE_FRAC
 from harness.profile.measures import MEASURES
 from harness.profile.plan import PlannedStep

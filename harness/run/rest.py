@@ -11,8 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from harness.bench.sample import SupplySample
+from harness.judge.series import Trend
 from harness.judge.settle import Settler
-from harness.judge.trend import Trend
 from harness.power.trip import TripReason
 from harness.profile.plan import Level, PlannedStep
 from harness.quantity import format_quantity

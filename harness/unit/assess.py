@@ -2,54 +2,56 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from typing import Any
 
-from harness.unit.adequacy import replacements_of
-from harness.unit.assessment import Assessment, ColdCheck, PartAssessment, Severity
-from harness.unit.bulk_stress import (
-    bridge_stress,
-    bulk_stress,
-    diode_stress,
-    output_capacitor_stress,
-    output_diode_stress,
-    switch_stress,
+from harness.unit.assessment import (
+    Adequacy,
+    Assessment,
+    ColdCheck,
+    Finding,
+    PartAssessment,
+    Replacement,
+    Severity,
+    Stress,
 )
-from harness.unit.cold_check import cold_check, first_checks, input_check
-from harness.unit.fuse_stress import fuse_stress
-from harness.unit.line_stress import (
-    choke_stress,
-    limiter_stress,
-    x_capacitor_stress,
-    y_capacitor_stress,
-)
-from harness.unit.operating_conditions import OperatingConditions, event_line, service_line
-from harness.unit.parts import KINDS
+from harness.unit.electrolytics import BULK_CAPACITOR, OUTPUT_CAPACITOR
+from harness.unit.fuse import FUSE
+from harness.unit.line_parts import CHOKE, LIMITER, VARISTOR
+from harness.unit.operating_conditions import OperatingConditions, operating_conditions
+from harness.unit.parts import XCapacitorPart, shown_figure
+from harness.unit.ratings import Kind, PartStress, Short, cold_check
 from harness.unit.reference import Reference, reference
+from harness.unit.semiconductors import BRIDGE, DIODE, OUTPUT_DIODE, SWITCH
 from harness.unit.story import assumptions, cautions, open_points, story
-from harness.unit.stress import Short, Treated, sentence, worst_first
+from harness.unit.suppression_capacitors import X_CAPACITOR, Y_CAPACITOR
 from harness.unit.unit_file import UnitFile
-from harness.unit.varistor_stress import varistor_stress
 
-__all__ = ["assess"]
+__all__ = ["KINDS", "assess"]
 
-_STRESSES: dict[str, Callable[[OperatingConditions, Any, tuple[Short, ...]], Treated]] = {
-    "fuse": fuse_stress,
-    "inrush-limiter": limiter_stress,
-    "varistor": varistor_stress,
-    "x-capacitor": x_capacitor_stress,
-    "common-mode-choke": choke_stress,
-    "y-capacitor": y_capacitor_stress,
-    "diode": diode_stress,
-    "bridge": bridge_stress,
-    "bulk-capacitor": bulk_stress,
-    "switch": switch_stress,
-    "output-diode": output_diode_stress,
-    "output-capacitor": output_capacitor_stress,
+#: Each kind of part, in the usual order of the current path, from the terminals on.
+KINDS: dict[str, Kind] = {
+    "fuse": FUSE,
+    "inrush-limiter": LIMITER,
+    "varistor": VARISTOR,
+    "x-capacitor": X_CAPACITOR,
+    "common-mode-choke": CHOKE,
+    "y-capacitor": Y_CAPACITOR,
+    "diode": DIODE,
+    "bridge": BRIDGE,
+    "bulk-capacitor": BULK_CAPACITOR,
+    "switch": SWITCH,
+    "output-diode": OUTPUT_DIODE,
+    "output-capacitor": OUTPUT_CAPACITOR,
 }
+_PLACE = {kind: place for place, kind in enumerate(KINDS)}
 
-#: Kinds that put a short across the line when they are destroyed.
-_SHORTS = frozenset({"varistor", "x-capacitor", "diode", "bridge", "bulk-capacitor", "switch"})
+#: Source: IEC 62368-1, ES1: 60 V DC (from memory).
+_TOUCH_LIMIT_V = 60.0
+
+#: Least resistance at the input terminals of a sound unit. Source: common practice.
+_LEAST_INPUT_OHM = {"ac": 10e3, "dc": 100.0}
 
 
 def assess(unit_file: UnitFile, tables: Reference | None = None) -> Assessment:
@@ -59,15 +61,9 @@ def assess(unit_file: UnitFile, tables: Reference | None = None) -> Assessment:
         unit_file: Nameplate, event and parts.
         tables: Reference tables, or None for those that come with the harness.
     """
-    tables = tables or reference()
-    conditions = OperatingConditions(
-        file=unit_file,
-        tables=tables,
-        event=event_line(unit_file, tables),
-        service=service_line(unit_file, tables),
-    )
-    parts = tuple(sorted(_treated_parts(conditions), key=_suspicion))
-    replacements = replacements_of(conditions)
+    conditions = operating_conditions(unit_file, tables or reference())
+    parts = tuple(sorted(_assessed_parts(conditions), key=_suspicion))
+    replacements = _replacements(conditions)
     return Assessment(
         title=unit_file.title,
         serial=unit_file.serial,
@@ -82,49 +78,118 @@ def assess(unit_file: UnitFile, tables: Reference | None = None) -> Assessment:
     )
 
 
-def _place(kind: str) -> int:
-    return KINDS.index(kind)
+# --- parts ----------------------------------------------------------------------------------
 
 
 def _suspicion(part: PartAssessment) -> tuple[int, float, int]:
-    return (-part.severity.rank, -part.ratio, _place(part.kind))
+    return (-part.severity.rank, -part.ratio, _PLACE[part.kind])
 
 
-def _treated_parts(conditions: OperatingConditions) -> Iterator[PartAssessment]:
+def _assessed_parts(conditions: OperatingConditions) -> Iterator[PartAssessment]:
     """Assess the parts from the outputs back to the terminals: each knows the shorts behind it."""
     shorts: tuple[Short, ...] = ()
-    for part in sorted(conditions.file.parts, key=lambda part: -_place(part.kind)):
-        treated = _STRESSES[part.kind](conditions, part, shorts)
-        after_s = _shorted_after_s(part.kind, treated)
+    for part in sorted(conditions.file.parts, key=lambda part: -_PLACE[part.kind]):
+        kind = KINDS[part.kind]
+        found = kind.stress(conditions, part, shorts)
+        after_s = found.shorted_after_s
+        if after_s is None and kind.shorts and found.severity is Severity.DESTROYED:
+            after_s = 0.0  # no time is known: at once
         if after_s is not None and conditions.event is not None:
             shorts = (*shorts, Short(name=part.name, kind=part.kind, after_s=after_s))
-        yield _in_words(conditions, part, treated)
+        yield _in_words(conditions, part, found)
 
 
-def _shorted_after_s(kind: str, treated: Treated) -> float | None:
-    """Return when a part begins to carry a short; a destroyed one with no time given, at once."""
-    if treated.shorted_after_s is not None or kind == "varistor":
-        return treated.shorted_after_s
-    return 0.0 if kind in _SHORTS and treated.severity is Severity.DESTROYED else None
-
-
-def _in_words(conditions: OperatingConditions, part: Any, treated: Treated) -> PartAssessment:
-    stresses = worst_first(treated.stresses)
+def _in_words(conditions: OperatingConditions, part: Any, found: PartStress) -> PartAssessment:
+    kind, suspect = KINDS[part.kind], found.severity.suspect
+    stresses = tuple(sorted(found.stresses, key=lambda one: (-one.severity.rank, -one.ratio)))
+    check = replace(kind.check(conditions, part), suspect=suspect)
+    if suspect:
+        check = replace(check, expected=check.expected + kind.if_suspect)
     return PartAssessment(
         name=part.name,
         kind=part.kind,
-        severity=treated.severity,
+        severity=found.severity,
         stresses=stresses,
-        reason=sentence(stresses[0]),
-        remarks=treated.remarks,
-        check=cold_check(conditions, part, suspect=treated.severity.suspect),
+        reason=_sentence(stresses[0]),
+        remarks=found.remarks,
+        check=check,
         replaced=part.replaced or part.fitted is not None,
     )
+
+
+def _sentence(stress: Stress) -> str:
+    """Say a stress in words: figure, rating, ratio."""
+    at_event = (stress.event_ratio or 0.0) >= (stress.service_ratio or 0.0)
+    value = stress.event if at_event else stress.service
+    when = "at the event" if at_event and stress.event is not None else "in service"
+    figure = shown_figure(value or 0.0, stress.unit)
+    return f"{stress.quantity} {figure} {when}, rated {shown_figure(stress.rating, stress.unit)}"
+
+
+# --- replacements ---------------------------------------------------------------------------
+
+
+def _replacements(conditions: OperatingConditions) -> tuple[Replacement, ...]:
+    """Return every replaced part with its verdict, the worst first, then along the path.
+
+    A part that was replaced without a word on the new one counts as replaced by its like: then the
+    original's own figures are held against what service needs.
+    """
+    found = []
+    for part in conditions.file.parts:
+        if part.replaced or part.fitted is not None:
+            judged = KINDS[part.kind].findings(conditions, part, part.fitted or part)
+            findings = tuple(sorted(judged, key=lambda finding: finding.adequacy.rank))
+            verdict = _overall(findings)
+            found.append(
+                Replacement(name=part.name, kind=part.kind, adequacy=verdict, findings=findings)
+            )
+    return tuple(sorted(found, key=lambda part: (part.adequacy.rank, _PLACE[part.kind])))
+
+
+def _overall(findings: Iterable[Finding]) -> Adequacy:
+    """Return the verdict on all findings: the worst, and better only where nothing is worse."""
+    found = {finding.adequacy for finding in findings}
+    for adequacy in (Adequacy.UNACCEPTABLE, Adequacy.NOTE, Adequacy.BETTER):
+        if adequacy in found:
+            return adequacy
+    return Adequacy.EQUIVALENT
+
+
+# --- cold checks ----------------------------------------------------------------------------
 
 
 def _in_order_of_doing(
     conditions: OperatingConditions, parts: tuple[PartAssessment, ...]
 ) -> tuple[ColdCheck, ...]:
     """Sort the checks: stored charge, a look, the suspects along the path, the rest, the input."""
-    along = sorted(parts, key=lambda part: (not part.severity.suspect, _place(part.kind)))
-    return (*first_checks(conditions), *(part.check for part in along), input_check(conditions))
+    along = sorted(parts, key=lambda part: (not part.severity.suspect, _PLACE[part.kind]))
+    return (*_first_checks(conditions), *(part.check for part in along), _input_check(conditions))
+
+
+def _first_checks(conditions: OperatingConditions) -> tuple[ColdCheck, ColdCheck]:
+    """Return what comes before any part: stored voltage, then a look."""
+    limit, stored = shown_figure(_TOUCH_LIMIT_V, "V"), shown_figure(conditions.stored_v, "V")
+    measure = "DC voltage across the bulk capacitor, unplugged, before anything is touched"
+    expected = (
+        f"below {limit}; it may hold {stored}: discharge through a resistor, then measure again"
+    )
+    look = "look at board, parts and holders; smell"
+    sound = "no crack, soot, bulge, leak or brown board"
+    return (
+        replace(cold_check("", measure, expected, "V", high=_TOUCH_LIMIT_V), suspect=True),
+        replace(cold_check("", look, sound), suspect=True),
+    )
+
+
+def _input_check(conditions: OperatingConditions) -> ColdCheck:
+    """Return the last check: resistance at the input terminals, fuse whole, switch closed."""
+    measure = "resistance at the input terminals, both polarities, with a whole fuse in"
+    if conditions.has_diode("across"):  # it conducts one way by design
+        expected = "a diode's drop with the polarity reversed, no short the right way round"
+        return cold_check("", measure, expected)
+    bleeder = next((part.bleeder_ohm for part in conditions.parts_of(XCapacitorPart)), None)
+    settles = f"about {shown_figure(bleeder, 'ohm')}" if bleeder else "a steady figure"
+    least_ohm = _LEAST_INPUT_OHM[conditions.file.unit.input.kind]
+    expected = f"rises to {settles}, above {shown_figure(least_ohm, 'ohm')} both ways"
+    return cold_check("", measure, expected, "ohm", low=least_ohm)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import enum
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any
 
 __all__ = [
     "Adequacy",
@@ -14,10 +15,11 @@ __all__ = [
     "Replacement",
     "Severity",
     "Stress",
+    "as_plain",
 ]
 
 
-class Severity(enum.Enum):
+class Severity(enum.StrEnum):
     """How badly a part was treated, in plain words; the mildest first."""
 
     WITHIN = "within rating"
@@ -36,7 +38,7 @@ class Severity(enum.Enum):
         return self.rank >= Severity.OVER.rank
 
 
-class Adequacy(enum.Enum):
+class Adequacy(enum.StrEnum):
     """What a replacement is worth against the original, in plain words; the worst first."""
 
     UNACCEPTABLE = "not acceptable"
@@ -150,11 +152,6 @@ class PartAssessment:
         """Ratio of the stress that decides."""
         return self.worst.ratio
 
-    @property
-    def margin_frac(self) -> float:
-        """Margin of the stress that decides."""
-        return self.worst.margin_frac
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Finding:
@@ -177,14 +174,7 @@ class Finding:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Replacement:
-    """One replaced part.
-
-    Attributes:
-        name: Its reference on the board.
-        kind: Its kind, as in the file.
-        adequacy: Verdict on all findings together.
-        findings: The findings, the worst first.
-    """
+    """One replaced part; its findings, the worst first, and the verdict on all of them."""
 
     name: str
     kind: str
@@ -225,3 +215,16 @@ class Assessment:
     def acceptable(self) -> bool:
         """True when no replacement is unacceptable; also when nothing was replaced."""
         return all(part.adequacy is not Adequacy.UNACCEPTABLE for part in self.replacements)
+
+
+def as_plain(assessment: Assessment) -> dict[str, Any]:
+    """Return an assessment as JSON takes it: keys are the names of the attributes.
+
+    Every stress carries its ratios and margin as well, and the whole ``acceptable``.
+    """
+    told = asdict(assessment)
+    for part, told_part in zip(assessment.parts, told["parts"], strict=True):
+        for stress, row in zip(part.stresses, told_part["stresses"], strict=True):
+            for name in ("event_ratio", "service_ratio", "ratio", "margin_frac"):
+                row[name] = getattr(stress, name)
+    return {**told, "acceptable": assessment.acceptable}

@@ -1,4 +1,4 @@
-"""The electrical scene of a unit file: the line, its source, what reaches the bulk capacitor."""
+"""The lines a unit meets, at the event and in service, and what they put on its input."""
 
 from __future__ import annotations
 
@@ -8,26 +8,20 @@ from dataclasses import dataclass
 from typing import Literal, TypeVar
 
 from harness.unit.formulas import inrush_i2t_a2s, peak_v
-from harness.unit.fuse import melting_integral_a2s
-from harness.unit.parts import (
-    BridgePart,
-    BulkPart,
-    ChokePart,
-    DiodePart,
-    FusePart,
-    LimiterPart,
-    SwitchPart,
-    VaristorPart,
-)
+from harness.unit.nameplate import Output
+from harness.unit.parts import BridgePart, BulkPart, ChokePart, DiodePart, FusePart, LimiterPart
 from harness.unit.reference import Reference
 from harness.unit.unit_file import UnitFile
 
-__all__ = ["Line", "OperatingConditions", "event_line", "service_line"]
+__all__ = ["Line", "OperatingConditions", "operating_conditions"]
 
 _PartT = TypeVar("_PartT")
 
 #: Forward voltage of a diode under a short-circuit current. Source: common practice.
 _HEAVY_DROP_V = 1.0
+
+#: Line frequency where nothing says it. Source: common practice.
+_USUAL_HZ = 50.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -90,6 +84,11 @@ class OperatingConditions:
         """Return the first part of a kind, or None."""
         return next(self.parts_of(kind), None)
 
+    def output(self, name: str | None) -> Output | None:
+        """Return the output of a name, or the first; None for a unit without one."""
+        outputs = self.file.unit.output
+        return outputs.get(name) if name is not None else next(iter(outputs.values()), None)
+
     @property
     def rectified(self) -> bool:
         """True if a bridge stands before the bulk capacitor; every AC input has one."""
@@ -125,6 +124,12 @@ class OperatingConditions:
         return min(line.peak_v, _HEAVY_DROP_V) if self.has_diode("across") else line.peak_v
 
     @property
+    def stored_v(self) -> float:
+        """The highest voltage that either line leaves on the bulk capacitor."""
+        service_v = self.bulk_v(self.service)
+        return service_v if self.event is None else max(service_v, self.bulk_v(self.event))
+
+    @property
     def bulk_f(self) -> float | None:
         """Bulk capacitance: the part's, else the nameplate's."""
         bulk = self.first(BulkPart)
@@ -144,11 +149,20 @@ class OperatingConditions:
             return 0.0
         return line.peak_v / (line.source_ohm + self.series_ohm)
 
-    def inrush_a2s(self, line: Line) -> float:
-        """Return the I2t of the inrush: V^2 C / (2 R), textbook; 0 without a known capacitance."""
-        if self.bulk_f is None or self.bulk_v(line) == 0.0:
+    def inrush_a2s(self, line: Line, capacitance_f: float | None = None) -> float:
+        """Return the I2t of the inrush; 0 without a known capacitance.
+
+        Args:
+            line: The line.
+            capacitance_f: Bulk capacitance, or None for the unit's.
+
+        Source:
+            V^2 C / (2 R), textbook.
+        """
+        capacitance_f = capacitance_f or self.bulk_f
+        if capacitance_f is None or self.bulk_v(line) == 0.0:
             return 0.0
-        return inrush_i2t_a2s(line.peak_v, self.bulk_f, line.source_ohm + self.series_ohm)
+        return inrush_i2t_a2s(line.peak_v, capacitance_f, line.source_ohm + self.series_ohm)
 
     @property
     def power_w(self) -> float:
@@ -176,12 +190,6 @@ class OperatingConditions:
         bulk_v = max(line.lowest_v * line.peak_factor - self.drop_v, 0.0)
         return self.power_w / bulk_v if bulk_v > 0.0 else line.current_a
 
-    def switch_v(self, part: SwitchPart, line: Line) -> float:
-        """Return the voltage across the switch: bulk, reflected voltage and spike, textbook."""
-        bulk_v = self.bulk_v(line)
-        extra_v = (part.reflected_v or 0.0) + (part.spike_v or 0.0)
-        return bulk_v + extra_v if bulk_v > 0.0 else 0.0
-
     def let_through_a2s(self, current_a: float, duration_s: float) -> float:
         """Return the I2t a short behind the fuse lets through.
 
@@ -197,41 +205,45 @@ class OperatingConditions:
         fuse = self.first(FusePart)
         if fuse is None:
             return all_a2s
-        return min(all_a2s, 2.0 * melting_integral_a2s(fuse, self.tables.fuses))
-
-    @property
-    def varistor(self) -> VaristorPart | None:
-        """The first varistor, or None."""
-        return self.first(VaristorPart)
+        return min(all_a2s, 2.0 * self.tables.fuses.melting_integral_a2s(fuse))
 
 
-def event_line(file: UnitFile, tables: Reference) -> Line | None:
-    """Return the line at the event, with the usual values where the file is silent."""
+def operating_conditions(file: UnitFile, tables: Reference) -> OperatingConditions:
+    """Return the lines of a unit file, with the usual values where it is silent.
+
+    The highest line in service is nominal voltage plus tolerance.
+    """
     event, line = file.event, file.unit.input
-    if event is None:
-        return None
-    usual_ohm = tables.stress.supply.ac_ohm if event.kind == "ac" else tables.stress.supply.dc_ohm
-    known_a = event.prospective_current_a
-    frequency_hz = event.frequency_hz or (line.frequency_hz[0] if line.kind == "ac" else 50.0)
-    return Line(
-        kind=event.kind,
-        voltage_v=event.voltage_v,
-        frequency_hz=frequency_hz if event.kind == "ac" else 0.0,
-        wrong_way=event.polarity_reversed,
-        source_ohm=usual_ohm if known_a is None else event.voltage_v / known_a,
-        duration_s=event.duration_s or tables.stress.event.duration_s,
-    )
+    usual_hz = line.frequency_hz[0] if line.kind == "ac" else _USUAL_HZ
 
+    def met(
+        kind: Literal["ac", "dc"],
+        voltage_v: float,
+        prospective_a: float | None,
+        *,
+        frequency_hz: float | None = None,
+        wrong_way: bool = False,
+        duration_s: float = math.inf,
+    ) -> Line:
+        usual_ohm = tables.stress.supply.ac_ohm if kind == "ac" else tables.stress.supply.dc_ohm
+        return Line(
+            kind=kind,
+            voltage_v=voltage_v,
+            frequency_hz=(frequency_hz or usual_hz) if kind == "ac" else 0.0,
+            wrong_way=wrong_way,
+            source_ohm=usual_ohm if prospective_a is None else voltage_v / prospective_a,
+            duration_s=duration_s,
+        )
 
-def service_line(file: UnitFile, tables: Reference) -> Line:
-    """Return the highest line voltage in service: nominal plus tolerance."""
-    line, known_a = file.unit.input, file.service.prospective_current_a
-    usual_ohm = tables.stress.supply.ac_ohm if line.kind == "ac" else tables.stress.supply.dc_ohm
-    return Line(
-        kind=line.kind,
-        voltage_v=line.highest_v,
-        frequency_hz=line.frequency_hz[0] if line.kind == "ac" else 0.0,
-        wrong_way=False,
-        source_ohm=usual_ohm if known_a is None else line.highest_v / known_a,
-        duration_s=math.inf,
-    )
+    at_event = None
+    if event is not None:
+        at_event = met(
+            event.kind,
+            event.voltage_v,
+            event.prospective_current_a,
+            frequency_hz=event.frequency_hz,
+            wrong_way=event.polarity_reversed,
+            duration_s=event.duration_s or tables.stress.event.duration_s,
+        )
+    in_service = met(line.kind, line.highest_v, file.service.prospective_current_a)
+    return OperatingConditions(file=file, tables=tables, event=at_event, service=in_service)

@@ -6,15 +6,25 @@ Each kind has a table of ratings and a part that is made of those ratings: the r
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
-from harness.files.field_types import Amps, Celsius, Farads, Flag, Name, Number, Ohms, Table, Volts
-from harness.unit.part_fields import Joules, MeltingIntegral, SurgeAmps
+from harness.files.field_types import (
+    Amps,
+    Celsius,
+    Farads,
+    Flag,
+    Name,
+    Number,
+    Ohms,
+    Table,
+    Volts,
+    mistaken,
+)
+from harness.quantity import QuantityError, format_quantity, parse_quantity, shown, split_quantity
 
 __all__ = [
-    "KINDS",
     "BridgePart",
     "BulkPart",
     "ChokePart",
@@ -24,12 +34,14 @@ __all__ = [
     "ElectrolyticRatings",
     "FusePart",
     "FuseRatings",
+    "Joules",
     "LimiterPart",
     "LimiterRatings",
+    "MeltingIntegral",
     "OutputCapacitorPart",
     "OutputDiodePart",
     "Part",
-    "Ratings",
+    "SurgeAmps",
     "SwitchPart",
     "SwitchRatings",
     "VaristorPart",
@@ -38,19 +50,83 @@ __all__ = [
     "XCapacitorRatings",
     "YCapacitorPart",
     "YCapacitorRatings",
+    "shown_figure",
 ]
 
+#: Spellings of ampere squared second; ``A\u00b2s`` has the superscript.
+_A2S = frozenset({"A2s", "A^2s", "A\u00b2s", "A^2 s", "A2 s", "A\u00b2 s"})
 
-class Ratings(Table):
-    """What is printed on a part, or stands in its data sheet."""
+#: The least and the most a file may ask for: far beyond any fuse of a repair bench.
+_LEAST_A2S, _MOST_A2S = 1e-9, 1e9
 
 
-class FuseRatings(Ratings):
+def _up_to(most: float, unit: str, example: str) -> Any:
+    """Return the parts of a field type: above zero, and no more than any part or supply has."""
+
+    def read(text: object) -> float:
+        try:
+            value = parse_quantity(text, unit)
+        except QuantityError as error:
+            raise mistaken(error.problem, example) from None
+        if value <= 0.0:
+            raise mistaken(f"{shown(text)} is not above zero", example)
+        if value > most:
+            ceiling = format_quantity(most, unit)
+            raise mistaken(f"{shown(text)} is more than {ceiling}, the most that can be given")
+        return value
+
+    return BeforeValidator(read), Field(examples=[example])
+
+
+def _melting_integral(text: object) -> float:
+    example = '"60 A2s"'
+    if not isinstance(text, str):
+        raise mistaken(f"expected a melting integral with its unit, got {shown(text)}", example)
+    try:
+        value, unit = split_quantity(text)
+    except ValueError:
+        raise mistaken(f"{shown(text)} is not a melting integral", example) from None
+    if unit not in _A2S:
+        raise mistaken(f"{shown(text)} is not in A2s", example)
+    if not _LEAST_A2S <= value <= _MOST_A2S:
+        raise mistaken(f"{shown(text)} is no melting integral of a fuse", example)
+    return value
+
+
+#: Energy of a single pulse.
+Joules = Annotated[float, *_up_to(1e6, "J", '"42 J"')]
+#: A current that flows for a moment: surge, short circuit, breaking capacity.
+SurgeAmps = Annotated[float, *_up_to(1e6, "A", '"4500 A"')]
+#: Integral of current squared, in A^2 s.
+MeltingIntegral = Annotated[float, BeforeValidator(_melting_integral), Field(examples=['"60 A2s"'])]
+
+#: Sub-class of IEC 60384-14; ``none``: no interference suppression capacitor at all.
+_SubClass = Literal["X1", "X2", "X3", "Y1", "Y2", "Y4", "none"]
+
+
+def shown_figure(value: float, unit: str, digits: int = 3) -> str:
+    """Show a figure of a part; ``A2s`` takes no prefix, since 200 mA2s could be read two ways.
+
+    Args:
+        value: The figure in ``unit``.
+        unit: As for :func:`harness.quantity.format_quantity`, or ``A2s``.
+        digits: Significant digits.
+    """
+    if unit != "A2s":
+        return format_quantity(value, unit, digits)
+    if value < 10.0**4:
+        return f"{value:.{digits}g} A2s" if value < 1000 else f"{value:.0f} A2s"
+    mantissa, _, exponent = f"{value:.1e}".partition("e")
+    return f"{mantissa}e{int(exponent)} A2s"
+
+
+# --- ratings --------------------------------------------------------------------------------
+
+
+class FuseRatings(Table):
     """A fuse-link.
 
     Attributes:
-        current_a: Rated current.
-        voltage_v: Rated voltage.
         characteristic: IEC 60127 letter: FF very quick, F quick, M medium, T and TT time-lag.
         breaking: IEC 60127 letter: L low (35 A or ten times its rating), E 150 A, H 1500 A.
         breaking_capacity_a: Breaking capacity where it is no letter, or None.
@@ -65,14 +141,14 @@ class FuseRatings(Ratings):
     melting_i2t_a2s: MeltingIntegral | None = Field(default=None, alias="melting_i2t")
 
 
-class VaristorRatings(Ratings):
-    """A metal-oxide varistor across the line.
+class VaristorRatings(Table):
+    """A metal-oxide varistor across the line; what is None is that of its class.
 
     Attributes:
         maximum_ac_v: Maximum continuous AC voltage (rms): its class.
-        maximum_dc_v: Maximum continuous DC voltage, or None for the class's.
-        voltage_at_1ma_v: Varistor voltage at 1 mA DC, or None for the class's.
-        clamping_v: Clamping voltage, or None for the class's.
+        maximum_dc_v: Maximum continuous DC voltage, or None.
+        voltage_at_1ma_v: Varistor voltage at 1 mA DC, or None.
+        clamping_v: Clamping voltage, or None.
         clamping_current_a: Current at which it clamps to ``clamping_v``, or None.
         surge_current_a: Largest 8/20 us pulse, or None.
         energy_j: Largest energy of one pulse, or None.
@@ -87,62 +163,36 @@ class VaristorRatings(Ratings):
     energy_j: Joules | None = Field(default=None, alias="energy")
 
 
-class XCapacitorRatings(Ratings):
-    """A capacitor from line to neutral.
-
-    Attributes:
-        capacitance_f: Capacitance.
-        voltage_v: Rated AC voltage (rms).
-        sub_class: X1, X2 or X3, a Y class (which may stand here), or ``none`` for a part that is no
-            interference suppression capacitor at all.
-    """
+class XCapacitorRatings(Table):
+    """A capacitor from line to neutral: rated AC voltage (rms); a Y class may stand here, too."""
 
     capacitance_f: Farads = Field(alias="capacitance", examples=['"100 nF"'])
     voltage_v: Volts = Field(alias="voltage", examples=['"275 V"'])
-    sub_class: Literal["X1", "X2", "X3", "Y1", "Y2", "Y4", "none"] = Field(
-        alias="class", examples=['"X2"']
-    )
+    sub_class: _SubClass = Field(alias="class", examples=['"X2"'])
 
 
-class YCapacitorRatings(Ratings):
-    """A capacitor from line to protective earth, or across the insulation.
-
-    Attributes:
-        capacitance_f: Capacitance.
-        voltage_v: Rated AC voltage (rms).
-        sub_class: Y1, Y2 or Y4, or an X class or ``none``, which do not belong here.
-    """
+class YCapacitorRatings(Table):
+    """A capacitor from line to protective earth, or across the insulation; rms voltage."""
 
     capacitance_f: Farads = Field(alias="capacitance", examples=['"2.2 nF"'])
     voltage_v: Volts = Field(alias="voltage", examples=['"250 V"'])
-    sub_class: Literal["Y1", "Y2", "Y4", "X1", "X2", "X3", "none"] = Field(
-        alias="class", examples=['"Y2"']
-    )
+    sub_class: _SubClass = Field(alias="class", examples=['"Y2"'])
 
 
-class LimiterRatings(Ratings):
-    """An inrush limiter: a resistor or a negative-temperature-coefficient part in the line.
-
-    Attributes:
-        resistance_ohm: Resistance when cold.
-        current_a: Largest steady current.
-    """
+class LimiterRatings(Table):
+    """An inrush limiter in the line: its resistance when cold, its largest steady current."""
 
     resistance_ohm: Ohms = Field(alias="resistance", examples=['"5 ohm"'])
     current_a: Amps = Field(alias="current", examples=['"3 A"'])
 
 
-class CurrentRatings(Ratings):
-    """A winding in the line.
-
-    Attributes:
-        current_a: Rated current (rms).
-    """
+class CurrentRatings(Table):
+    """A winding in the line: its rated current (rms)."""
 
     current_a: Amps = Field(alias="current", examples=['"2 A"'])
 
 
-class DiodeRatings(Ratings):
+class DiodeRatings(Table):
     """A diode, or each of a bridge.
 
     Attributes:
@@ -156,12 +206,10 @@ class DiodeRatings(Ratings):
     surge_a: SurgeAmps | None = Field(default=None, alias="surge_current")
 
 
-class ElectrolyticRatings(Ratings):
-    """An aluminium electrolytic capacitor.
+class ElectrolyticRatings(Table):
+    """An aluminium electrolytic capacitor; DC voltages, rms ripple current.
 
     Attributes:
-        capacitance_f: Capacitance.
-        voltage_v: Rated DC voltage.
         surge_v: Surge voltage of the data sheet, or None for the usual of its rated voltage.
         temperature_degc: Rated temperature, or None.
         ripple_current_a: Rated ripple current (rms), or None.
@@ -176,16 +224,14 @@ class ElectrolyticRatings(Ratings):
     series_ohm: Ohms | None = Field(default=None, alias="series_resistance")
 
 
-class SwitchRatings(Ratings):
-    """The switching transistor.
-
-    Attributes:
-        voltage_v: Largest voltage across it.
-        current_a: Continuous current, or None.
-    """
+class SwitchRatings(Table):
+    """The switching transistor: largest voltage across it, continuous current or None."""
 
     voltage_v: Volts = Field(alias="voltage", examples=['"600 V"'])
     current_a: Amps | None = Field(default=None, alias="current")
+
+
+# --- parts ----------------------------------------------------------------------------------
 
 
 class _Part(Table):
@@ -246,11 +292,7 @@ class YCapacitorPart(_Part, YCapacitorRatings):
 
 
 class ChokePart(_Part, CurrentRatings):
-    """A common-mode choke in the line.
-
-    Attributes:
-        resistance_ohm: Resistance of one winding, or None.
-    """
+    """A common-mode choke in the line; resistance of one winding, or None."""
 
     kind: Literal["common-mode-choke"]
     resistance_ohm: Ohms | None = Field(default=None, alias="resistance")
@@ -300,11 +342,7 @@ class SwitchPart(_Part, SwitchRatings):
 
 
 class OutputDiodePart(_Part, DiodeRatings):
-    """An output rectifier.
-
-    Attributes:
-        output: Name of the output it feeds, or None for the first.
-    """
+    """An output rectifier; name of the output it feeds, or None for the first."""
 
     kind: Literal["output-diode"]
     output: Name | None = None
@@ -312,11 +350,7 @@ class OutputDiodePart(_Part, DiodeRatings):
 
 
 class OutputCapacitorPart(_Part, ElectrolyticRatings):
-    """An output capacitor.
-
-    Attributes:
-        output: Name of the output it stands across, or None for the first.
-    """
+    """An output capacitor; name of the output it stands across, or None for the first."""
 
     kind: Literal["output-capacitor"]
     output: Name | None = None
@@ -338,19 +372,3 @@ Part = Annotated[
     | OutputCapacitorPart,
     Field(discriminator="kind"),
 ]
-
-#: The kinds in the usual order of the current path, from the terminals on.
-KINDS = (
-    "fuse",
-    "inrush-limiter",
-    "varistor",
-    "x-capacitor",
-    "common-mode-choke",
-    "y-capacitor",
-    "diode",
-    "bridge",
-    "bulk-capacitor",
-    "switch",
-    "output-diode",
-    "output-capacitor",
-)

@@ -6,13 +6,15 @@ that touches a file.
 
 from __future__ import annotations
 
+import math
 import tomllib
-from collections.abc import Iterable
 from functools import cache
 
 from pydantic import BaseModel, ConfigDict
 
 from harness.shipped import shipped
+from harness.unit.parts import ElectrolyticRatings, FuseRatings, VaristorPart, VaristorRatings
+from harness.unit.varistor import exponent_between
 
 __all__ = [
     "CapacitorTable",
@@ -20,6 +22,7 @@ __all__ = [
     "Gate",
     "Gates",
     "Reference",
+    "StressBounds",
     "StressTable",
     "VaristorClass",
     "VaristorTable",
@@ -65,14 +68,39 @@ class FuseTable(_Row):
     melting_times: dict[str, dict[str, float]]
     gates: tuple[Gates, ...]
 
-    def breaking_capacity_a(self, letter: str, rating_a: float) -> float:
-        """Return what a link with this letter can interrupt, in amperes.
+    def melting_integral_a2s(self, fuse: FuseRatings) -> float:
+        """Return the melting integral: the data sheet's, or the usual one of its letters.
+
+        Source:
+            A multiple of the rating squared, ``shared/fuse-links.toml``; common practice.
+        """
+        if fuse.melting_i2t_a2s is not None:
+            return fuse.melting_i2t_a2s
+        return self.melting_times[fuse.characteristic][fuse.breaking] * fuse.current_a**2
+
+    def breaking_capacity_a(self, fuse: FuseRatings) -> float:
+        """Return what a link can interrupt: as stated, or by its letter.
 
         Source:
             IEC 60127-2: L 35 A or ten times the rating, E 150 A, H 1500 A.
         """
-        row = self.breaking[letter]
-        return max(row.amperes, row.times_rating * rating_a)
+        if fuse.breaking_capacity_a is not None:
+            return fuse.breaking_capacity_a
+        row = self.breaking[fuse.breaking]
+        return max(row.amperes, row.times_rating * fuse.current_a)
+
+    def gates_for(self, fuse: FuseRatings) -> Gates | None:
+        """Return the gates of the standard sheet that a link belongs to, or None."""
+        letters = (fuse.characteristic, fuse.breaking)
+        for gates in self.gates:
+            reaches = gates.from_a <= fuse.current_a <= gates.to_a
+            if reaches and (gates.characteristic, gates.breaking) == letters:
+                return gates
+        return None
+
+    def is_preferred(self, rating_a: float) -> bool:
+        """Return whether a rating is of the preferred series of IEC 60127-2."""
+        return any(math.isclose(rating_a, preferred_a) for preferred_a in self.ratings_a)
 
     def slowness(self, characteristic: str) -> int:
         """Return the place of a characteristic from the quickest on."""
@@ -80,12 +108,16 @@ class FuseTable(_Row):
 
 
 class VaristorClass(_Row):
-    """One class of varistors, by its maximum continuous AC voltage."""
+    """Figures of a varistor, or of a class of them, by its maximum continuous AC voltage."""
 
     maximum_ac_v: float
     maximum_dc_v: float
     at_1ma_v: float
     clamping_v: float
+
+    def continuous_v(self, kind: str) -> float:
+        """Return the maximum continuous voltage for ``ac`` or ``dc``."""
+        return self.maximum_ac_v if kind == "ac" else self.maximum_dc_v
 
 
 class VaristorTable(_Row):
@@ -95,18 +127,37 @@ class VaristorTable(_Row):
     tolerance_frac: float
     classes: tuple[VaristorClass, ...]
 
-    def nearest(self, maximum_ac_v: float) -> VaristorClass:
-        """Return the class nearest to a maximum continuous AC voltage."""
-        return min(self.classes, key=lambda row: abs(row.maximum_ac_v - maximum_ac_v))
+    def class_for(self, highest_v: float, kind: str) -> VaristorClass | None:
+        """Return the lowest class that bears a line voltage (``ac`` or ``dc``), or None."""
+        return next((row for row in self.classes if row.continuous_v(kind) >= highest_v), None)
 
-    def class_for(self, highest_v: float, *, dc: bool) -> VaristorClass | None:
-        """Return the lowest class that bears a line voltage for ever, or None."""
-        bearing = (
-            row
-            for row in self.classes
-            if (row.maximum_dc_v if dc else row.maximum_ac_v) >= highest_v
+    def figures(self, part: VaristorRatings) -> VaristorClass:
+        """Return what the file says of a varistor, filled up from the nearest class."""
+        near = min(self.classes, key=lambda row: abs(row.maximum_ac_v - part.maximum_ac_v))
+        scale = part.maximum_ac_v / near.maximum_ac_v
+        return VaristorClass(
+            maximum_ac_v=part.maximum_ac_v,
+            maximum_dc_v=part.maximum_dc_v or near.maximum_dc_v * scale,
+            at_1ma_v=part.voltage_at_1ma_v or near.at_1ma_v * scale,
+            clamping_v=part.clamping_v or near.clamping_v * scale,
         )
-        return next(bearing, None)
+
+    def law(self, part: VaristorPart) -> tuple[float, float]:
+        """Return voltage at 1 mA and exponent: stated, or by 1 mA and clamping point, or usual.
+
+        Source:
+            Two points of the data sheet, IEC 61051-1 terms; a pair that gives less than 5 or more
+            than 100 belongs to no varistor, and the usual exponent takes its place.
+        """
+        figures, clamping_a = self.figures(part), part.clamping_current_a
+        exponent = self.exponent
+        if part.exponent is not None:
+            exponent = part.exponent
+        elif clamping_a is not None and clamping_a > 1e-3 and figures.clamping_v > figures.at_1ma_v:
+            points = (figures.at_1ma_v, 1e-3), (figures.clamping_v, clamping_a)
+            found = exponent_between(*points)
+            exponent = found if 5.0 <= found <= 100.0 else exponent
+        return figures.at_1ma_v, exponent
 
 
 class _Discharge(_Row):
@@ -151,14 +202,16 @@ class CapacitorTable(_Row):
     reverse: _Reverse
     preferred: _Preferred
 
-    def surge_factor(self, rated_v: float) -> float:
-        """Return surge voltage over rated voltage of an aluminium electrolytic.
+    def surge_v(self, part: ElectrolyticRatings) -> float:
+        """Return the surge voltage of an aluminium electrolytic: stated, or the usual one.
 
         Source:
-            1.15 up to 315 V, 1.10 above: common practice, as in IEC 60384-4 from memory.
+            1.15 times rated up to 315 V, 1.10 above: common practice, as in IEC 60384-4 from
+            memory.
         """
-        low = rated_v <= self.surge.up_to_v
-        return self.surge.factor_below if low else self.surge.factor_above
+        low = part.voltage_v <= self.surge.up_to_v
+        factor = self.surge.factor_below if low else self.surge.factor_above
+        return part.surge_v or factor * part.voltage_v
 
     def rated_v_for(self, voltage_v: float) -> float | None:
         """Return the lowest rated voltage that is made and bears a voltage, or None."""
@@ -187,15 +240,22 @@ class _Converter(_Row):
     power_factor: float
 
 
-class _Limit(_Row):
+class StressBounds(_Row):
+    """A stress: what is compared, its unit, where its formula comes from, and its two bounds.
+
+    Attributes:
+        quantity: What is compared with its rating.
+        unit: Unit of both.
+        marginal: Ratio above which a stress is marginal.
+        destroyed: Ratio above which it destroys.
+        source: Where the formula of the stress comes from.
+    """
+
     quantity: str
+    unit: str
     marginal: float
     destroyed: float
-
-
-class _Limits(_Row):
-    kind: str
-    rows: tuple[_Limit, ...]
+    source: str
 
 
 class StressTable(_Row):
@@ -206,21 +266,18 @@ class StressTable(_Row):
     winding: _Winding
     diode: _Diode
     converter: _Converter
-    limits: tuple[_Limits, ...]
+    limits: dict[str, tuple[StressBounds, ...]]
 
-    def bounds(self, kind: str, quantity: str) -> tuple[float, float]:
-        """Return the ratios above which a stress is marginal, and above which it destroys.
+    def bounds(self, kind: str, quantity: str) -> StressBounds:
+        """Return the row of a kind of part and a quantity.
 
         Raises:
             KeyError: The table has no such row.
         """
-        for row in self._rows(kind):
+        for row in self.limits[kind]:
             if row.quantity == quantity:
-                return row.marginal, row.destroyed
+                return row
         raise KeyError(f"{kind}: {quantity}")
-
-    def _rows(self, kind: str) -> Iterable[_Limit]:
-        return (row for limits in self.limits if limits.kind == kind for row in limits.rows)
 
 
 class Reference(_Row):
@@ -235,14 +292,13 @@ class Reference(_Row):
 @cache
 def reference() -> Reference:
     """Return the tables that come with the harness; read once."""
-    return Reference.model_validate(
-        {
-            "fuses": _table("fuse-links"),
-            "varistors": _table("varistor-classes"),
-            "capacitors": _table("capacitors"),
-            "stress": _table("over-stress"),
-        }
-    )
+    names = {
+        "fuses": "fuse-links",
+        "varistors": "varistor-classes",
+        "capacitors": "capacitors",
+        "stress": "over-stress",
+    }
+    return Reference.model_validate({key: _table(name) for key, name in names.items()})
 
 
 def _table(name: str) -> dict[str, object]:

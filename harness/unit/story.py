@@ -8,8 +8,7 @@ from harness.quantity import format_quantity
 from harness.unit.assessment import Adequacy, PartAssessment, Replacement
 from harness.unit.formulas import capacitor_energy_j
 from harness.unit.operating_conditions import OperatingConditions
-from harness.unit.part_fields import shown_figure
-from harness.unit.parts import FusePart, LimiterPart, VaristorPart
+from harness.unit.parts import FusePart, LimiterPart, VaristorPart, shown_figure
 
 __all__ = ["assumptions", "cautions", "open_points", "story"]
 
@@ -74,7 +73,7 @@ def _about_path(conditions: OperatingConditions) -> Iterator[str]:
         yield "No inrush limiter is named: inrush is limited by the supply and the choke alone."
     if conditions.rectified and not any(part.kind == "bridge" for part in conditions.file.parts):
         yield "No bridge is named: one is taken to stand before the bulk capacitor."
-    if conditions.event is not None and conditions.varistor is not None:
+    if conditions.event is not None and conditions.first(VaristorPart) is not None:
         yield "Parts behind the varistor are held against the full line: it may have failed first."
 
 
@@ -121,9 +120,7 @@ def open_points(
 
 def cautions(conditions: OperatingConditions) -> tuple[str, ...]:
     """Return the usual cautions for work on the opened unit, the gravest first."""
-    stored_v = conditions.bulk_v(conditions.service)
-    if conditions.event is not None:
-        stored_v = max(stored_v, conditions.bulk_v(conditions.event))
+    stored_v = conditions.stored_v
     stored = f"up to {shown_figure(stored_v, 'V')}"
     if conditions.bulk_f is not None:
         energy_j = capacitor_energy_j(conditions.bulk_f, stored_v)

@@ -2,16 +2,30 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
-from harness.files.field_types import Celsius, Flag, Hertz, Name, Seconds, Table, Volts
+from harness.files.field_types import Celsius, Flag, Hertz, Name, Seconds, Table, Volts, mistaken
+from harness.quantity import shown
 from harness.unit.nameplate import Unit
-from harness.unit.part_fields import Story, SurgeAmps
-from harness.unit.parts import Part
+from harness.unit.parts import Part, SurgeAmps
 
 __all__ = ["Event", "Service", "UnitFile"]
+
+
+def _story(value: object) -> str:
+    if not isinstance(value, str) or not value.strip():
+        raise mistaken(f"expected text, got {shown(value)}")
+    if not value.isprintable() or len(value) > 500:
+        raise mistaken("expected one line of at most 500 printable characters")
+    return value
+
+
+#: One line of text, longer than a name.
+Story = Annotated[
+    str, BeforeValidator(_story), Field(examples=['"a visitor\'s lead put 230 V on it"'])
+]
 
 
 class Event(Table):

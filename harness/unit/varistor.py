@@ -1,4 +1,4 @@
-"""The varistor's power law: current, clamping behind a source, energy, time it lasts."""
+"""The varistor's power law: current, clamping behind a source, what a line heats it with."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ __all__ = [
     "exponent_between",
     "line_power_w",
     "rms_current_a",
-    "time_to_energy_s",
     "varistor_current_a",
     "varistor_voltage_v",
 ]
@@ -29,15 +28,15 @@ def varistor_current_a(voltage_v: float, at_1ma_v: float, exponent: float) -> fl
     Source:
         I = K V^alpha, with K such that 1 mA flows at the varistor voltage: IEC 61051-1 terms.
     """
-    if voltage_v == 0.0:
-        return 0.0
-    power = exponent * math.log(abs(voltage_v) / at_1ma_v)
-    return 1e-3 * math.exp(power) if power < 700.0 else math.inf
+    try:
+        return float(1e-3 * (abs(voltage_v) / at_1ma_v) ** exponent)
+    except OverflowError:
+        return math.inf
 
 
 def varistor_voltage_v(current_a: float, at_1ma_v: float, exponent: float) -> float:
     """Return the voltage at which ``current_a`` flows: the power law solved for V."""
-    return at_1ma_v * math.exp(math.log(current_a / 1e-3) / exponent)
+    return float(at_1ma_v * (current_a / 1e-3) ** (1.0 / exponent))
 
 
 def exponent_between(first: tuple[float, float], second: tuple[float, float]) -> float:
@@ -53,7 +52,7 @@ def clamped_v(open_v: float, source_ohm: float, at_1ma_v: float, exponent: float
     """Return the voltage across a varistor fed from ``open_v`` through ``source_ohm``.
 
     Args:
-        open_v: Voltage without the varistor, not negative.
+        open_v: Voltage without the varistor; 0 is returned where it is not above 0.
         source_ohm: Resistance of the source, above 0.
         at_1ma_v: Varistor voltage at 1 mA DC.
         exponent: Non-linearity exponent.
@@ -62,12 +61,12 @@ def clamped_v(open_v: float, source_ohm: float, at_1ma_v: float, exponent: float
         (V0 - V) / R = K V^alpha, solved by Newton's rule from above, where a convex function never
         overshoots; the only thing that limits a varistor past its voltage is the source. Textbook.
     """
-    if open_v == 0.0:
+    if open_v <= 0.0:
         return 0.0
     # No more flows than into a short, so that the varistor's voltage at that is an upper bound.
     across_v = min(open_v, varistor_voltage_v(open_v / source_ohm, at_1ma_v, exponent))
     for _ in range(60):
-        drop_v = varistor_current_a(across_v, at_1ma_v, exponent) * source_ohm
+        drop_v = 1e-3 * (across_v / at_1ma_v) ** exponent * source_ohm
         step_v = (across_v + drop_v - open_v) / (1.0 + exponent * drop_v / across_v)
         across_v -= step_v
         if step_v <= 1e-13 * open_v:
@@ -90,11 +89,8 @@ def line_power_w(
     Source:
         Mean of V I over a quarter period, by the midpoint rule; textbook.
     """
-    total = 0.0
-    for open_v in _line(peak_v, dc=dc):
-        across_v = clamped_v(open_v, source_ohm, at_1ma_v, exponent)
-        total += across_v * (open_v - across_v) / source_ohm
-    return total / (1 if dc else _STEPS)
+    points = _points(peak_v, source_ohm, at_1ma_v, exponent, dc=dc)
+    return sum(across_v * current_a for across_v, current_a in points) / len(points)
 
 
 def rms_current_a(
@@ -105,24 +101,18 @@ def rms_current_a(
     Source:
         Root of the mean of I^2 over a quarter period, by the midpoint rule; textbook.
     """
-    total = 0.0
-    for open_v in _line(peak_v, dc=dc):
+    points = _points(peak_v, source_ohm, at_1ma_v, exponent, dc=dc)
+    return math.sqrt(sum(current_a**2 for _, current_a in points) / len(points))
+
+
+def _points(
+    peak_v: float, source_ohm: float, at_1ma_v: float, exponent: float, *, dc: bool
+) -> list[tuple[float, float]]:
+    """Return voltage and current over a quarter period, or the one pair of a DC line."""
+    steps = range(1) if dc else range(_STEPS)
+    found = []
+    for step in steps:
+        open_v = peak_v if dc else peak_v * math.sin(0.5 * math.pi * (step + 0.5) / _STEPS)
         across_v = clamped_v(open_v, source_ohm, at_1ma_v, exponent)
-        total += ((open_v - across_v) / source_ohm) ** 2
-    return math.sqrt(total / (1 if dc else _STEPS))
-
-
-def _line(peak_v: float, *, dc: bool) -> list[float]:
-    """Return the open voltages of a quarter period, or the one of a DC line."""
-    if dc:
-        return [peak_v]
-    return [peak_v * math.sin(0.5 * math.pi * (step + 0.5) / _STEPS) for step in range(_STEPS)]
-
-
-def time_to_energy_s(energy_j: float, power_w: float) -> float:
-    """Return how long a mean power takes to reach an energy rating; infinite without power.
-
-    Source:
-        t = E / P, no heat given off: on the short side for long times. Common practice.
-    """
-    return energy_j / power_w if power_w > 0.0 else math.inf
+        found.append((across_v, (open_v - across_v) / source_ohm))
+    return found

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.judge.drift import drift
+from harness.judge.series import drift
 from harness.judge.uncertainty import combine
 
 

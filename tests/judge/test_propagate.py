@@ -4,16 +4,13 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.judge.propagate import (
     Estimate,
-    correlated_means,
     power_factor,
-    propagate,
     ratio,
     regulation,
 )
@@ -144,17 +141,3 @@ def test_sensitivities_are_the_partial_derivatives(p: float, v: float, i: float,
         change = moved[0] / (moved[1] * moved[2]) - base.value
         width = (p, v, i)[position] * step
         assert cause.sensitivity == pytest.approx(change / width, rel=1e-4)
-
-
-def test_matrix_law_agrees_with_independent_inputs() -> None:
-    """With no correlation the matrix law is the root sum square."""
-    jacobian = np.array([[2.0, -3.0]])
-    covariance = np.diag([0.1**2, 0.2**2])
-    assert propagate(jacobian, covariance)[0, 0] == pytest.approx(0.2**2 + 0.6**2)
-
-
-@pytest.mark.parametrize("shape", [(3,), (3, 1), (3, 0)])
-def test_correlation_needs_two_readings(shape: tuple[int, ...]) -> None:
-    """One reading of each quantity says nothing about how they go together."""
-    with pytest.raises(ValueError, match="two readings"):
-        correlated_means(np.zeros(shape))

@@ -1,4 +1,4 @@
-"""Mean, scatter and autocorrelation."""
+"""Scatter and autocorrelation."""
 
 from __future__ import annotations
 
@@ -9,14 +9,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.judge.summary import autocorrelation, mean, standard_deviation
+from harness.judge.uncertainty import autocorrelation, standard_deviation
 
 
 def test_short_series_say_nothing_they_cannot() -> None:
-    """An empty series has no mean, a single value no scatter and no autocorrelation."""
+    """An empty series and a single value have no scatter and no autocorrelation."""
     empty, single = np.array([]), np.array([2.5])
-    assert math.isnan(mean(empty))
-    assert mean(single) == 2.5
     for series in (empty, single):
         assert math.isnan(standard_deviation(series))
         assert math.isnan(autocorrelation(series))
@@ -37,15 +35,14 @@ def test_scatter_survives_a_mean_that_no_double_holds() -> None:
 def test_table_is_no_series() -> None:
     """A two-dimensional array is refused."""
     with pytest.raises(ValueError, match="one dimension"):
-        mean(np.zeros((2, 2)))
+        standard_deviation(np.zeros((2, 2)))
 
 
 @given(st.lists(st.integers(-1000, 1000), min_size=2, max_size=40), st.integers(-(2**40), 2**40))
-def test_offset_changes_the_mean_only(values: list[int], offset: int) -> None:
-    """A large offset moves the mean and leaves scatter and autocorrelation as they are."""
+def test_offset_changes_no_scatter(values: list[int], offset: int) -> None:
+    """A large offset leaves scatter and autocorrelation as they are."""
     series = np.array(values, dtype=float)
     moved = series + offset
-    assert mean(moved) == pytest.approx(mean(series) + offset, rel=1e-15, abs=1e-9)
     assert standard_deviation(moved) == pytest.approx(
         standard_deviation(series), rel=1e-6, abs=1e-9
     )

@@ -5,8 +5,7 @@ import tracemalloc
 import numpy as np
 import pytest
 
-from harness.judge.drift import drift
-from harness.judge.trend import Trend
+from harness.judge.series import Trend, drift
 from harness.judge.uncertainty import scatter
 
 

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from harness.errors import FileError
 from harness.profile.unit_file import load_unit
 from harness.shipped import shipped, shipped_names
-from harness.unit.as_plain import as_plain
 from harness.unit.assess import assess
+from harness.unit.assessment import as_plain
 
 TEXTS = [
     path.read_text(encoding="utf-8")

@@ -12,8 +12,8 @@ import pytest
 
 from harness.unit.assess import assess
 from harness.unit.assessment import Adequacy, Assessment, Finding, Severity, Stress
-from harness.unit.fuse import gates_for, melting_integral_a2s, melting_time_s, stored_heat_a2s
-from harness.unit.parts import FuseRatings, VaristorRatings
+from harness.unit.formulas import fuse_heat_a2s, melting_time_s
+from harness.unit.parts import ElectrolyticRatings, FuseRatings, VaristorRatings
 from harness.unit.reference import reference
 from harness.unit.unit_file import UnitFile
 from harness.unit.varistor import (
@@ -22,7 +22,6 @@ from harness.unit.varistor import (
     varistor_current_a,
     varistor_voltage_v,
 )
-from harness.unit.varistor_stress import varistor_figures
 
 FUSES = reference().fuses
 VARISTORS = reference().varistors
@@ -95,7 +94,7 @@ class TestFuses:
         self, rating_a: float, letters: str, rows: list[tuple[float, float, float]]
     ) -> None:
         """The shipped gates are the sheets', and each holds 1.5 times the rating for an hour."""
-        gates = gates_for(link(rating_a, *letters), FUSES)
+        gates = FUSES.gates_for(link(rating_a, *letters))
 
         assert gates is not None
         found = {gate.times: (gate.least_s, gate.most_s) for gate in gates.times}
@@ -109,11 +108,11 @@ class TestFuses:
     def test_model_meets_the_gates(self, rating_a: float, letters: str) -> None:
         """A link with the usual integral of its letters melts inside every gate of its sheet."""
         fuse = link(rating_a, *letters)
-        gates = gates_for(fuse, FUSES)
+        gates = FUSES.gates_for(fuse)
         if gates is None:  # no sheet covers this rating
             assert (rating_a, letters) in UNCOVERED
             return
-        integral = melting_integral_a2s(fuse, FUSES)
+        integral = FUSES.melting_integral_a2s(fuse)
         for gate in gates.times:
             time_s = melting_time_s(
                 gate.times * rating_a, rating_a, integral, FUSES.held_for_ever_times
@@ -139,7 +138,7 @@ class TestFuses:
 
         For sheet 3 that is 2 to 30 times the rating squared, for sheet 5 up to 3.15 A 1 to 15.
         """
-        gates = gates_for(link(rating_a, *letters), FUSES)
+        gates = FUSES.gates_for(link(rating_a, *letters))
 
         assert gates is not None
         gate = gates.times[-1]
@@ -152,7 +151,7 @@ class TestFuses:
     )
     def test_breaking_letters(self, letter: str, rating_a: float, capacity_a: float) -> None:
         """L is the larger of 35 A and ten times the rating, E 150 A, H 1500 A: IEC 60127-2."""
-        assert FUSES.breaking_capacity_a(letter, rating_a) == capacity_a
+        assert FUSES.breaking_capacity_a(link(rating_a, "T", letter)) == capacity_a
 
     def test_preferred_ratings(self) -> None:
         """From 0.2 A to 6.3 A the ratings are the R10 series of ISO 3."""
@@ -170,7 +169,7 @@ class TestFuses:
 
     def test_adiabatic_rule(self) -> None:
         """For a short pulse the heat is i2t (textbook); below the rating it never melts."""
-        pulse = stored_heat_a2s(100.0, 1e-3, 1.0, 15.0, FUSES.held_for_ever_times)
+        pulse = fuse_heat_a2s(100.0, 1e-3, 1.0, 15.0, FUSES.held_for_ever_times)
 
         assert pulse == pytest.approx(10.0, rel=1e-3)
         assert math.isinf(melting_time_s(1.0, 1.0, 15.0, FUSES.held_for_ever_times))
@@ -214,7 +213,7 @@ class TestVaristors:
     )
     def test_pairs_of_continuous_ratings(self, ac_v: float, dc_v: float) -> None:
         """AC and DC ratings come in fixed pairs: common practice (a maker's data sheet)."""
-        row = VARISTORS.nearest(ac_v)
+        row = VARISTORS.figures(VaristorRatings.model_validate({"maximum_ac": f"{ac_v} V"}))
 
         assert (row.maximum_ac_v, row.maximum_dc_v) == (ac_v, dc_v)
 
@@ -236,7 +235,7 @@ class TestVaristors:
     ) -> None:
         """Voltage at 1 mA with tolerance class K (10 %) and clamping voltage of two classes."""
         part = VaristorRatings.model_validate({"maximum_ac": f"{ac_v} V"})
-        figures = varistor_figures(part, VARISTORS)
+        figures = VARISTORS.figures(part)
 
         assert figures.at_1ma_v == at_1ma_v
         assert figures.at_1ma_v * (1 - VARISTORS.tolerance_frac) == pytest.approx(low_v)
@@ -303,7 +302,7 @@ class TestVaristors:
     )
     def test_class_for_the_highest_line(self, highest_v: float, class_v: float) -> None:
         """The class due is the first whose continuous rating bears the highest line."""
-        row = VARISTORS.class_for(highest_v, dc=False)
+        row = VARISTORS.class_for(highest_v, "ac")
 
         assert row is not None
         assert row.maximum_ac_v == class_v
@@ -366,9 +365,11 @@ class TestPeaksAndDischarge:
     )
     def test_surge_voltage(self, rated_v: float, surge_v: float) -> None:
         """1.15 times rated up to 315 V, 1.10 above: common practice, IEC 60384-4 from memory."""
-        factor = reference().capacitors.surge_factor(rated_v)
+        part = ElectrolyticRatings.model_validate(
+            {"capacitance": "100 uF", "voltage": f"{rated_v} V"}
+        )
 
-        assert factor * rated_v == pytest.approx(surge_v)
+        assert reference().capacitors.surge_v(part) == pytest.approx(surge_v)
 
     @pytest.mark.parametrize(
         ("nominal", "left_v", "adequacy"),

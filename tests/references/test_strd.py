@@ -13,8 +13,8 @@ from collections.abc import Iterable
 import numpy as np
 import pytest
 
-from harness.judge.line import fit_line
-from harness.judge.summary import autocorrelation, mean, standard_deviation
+from harness.judge.series import LineFit, fit_line
+from harness.judge.uncertainty import autocorrelation, standard_deviation
 
 #: Speed of light in air by Michelson's revolving mirror, in thousandths above 299 (1000 km/s).
 _MICHELSO = """
@@ -47,6 +47,11 @@ NORRIS_Y = np.array(_NORRIS_Y.split(), dtype=float)
 _HANDBOOK_91_Y = "4642 4612 4565 4513 4476 4433 4389 4347 4303 4251 4201 4140 4100 4073 4024 3999"
 
 
+def at_nought(line: LineFit) -> float:
+    """Value of the line at x = 0."""
+    return line.y_mean - line.slope * line.x_mean
+
+
 def digits(found: float, certified: float) -> float:
     """Number of correct significant digits (log relative error, textbook)."""
     if found == certified:
@@ -57,25 +62,23 @@ def digits(found: float, certified: float) -> float:
 # How many digits can be right is set by the data: at an offset of 1e7 the double nearest to 0.2
 # keeps nine digits of the deviations, and no way of summing brings the rest back.
 @pytest.mark.parametrize(
-    ("samples", "certified_mean", "certified_sd", "certified_r", "sd_digits"),
+    ("samples", "certified_sd", "certified_r", "sd_digits"),
     [
-        (NUMACC1, 10_000_002.0, 1.0, -0.5, 15),
-        (NUMACC2, 1.2, 0.1, -0.999, 14),
-        (NUMACC3, 1_000_000.2, 0.1, -0.999, 9),
-        (NUMACC4, 10_000_000.2, 0.1, -0.999, 8),
-        (MICHELSO, 299.852400000000, 0.0790105478190518, 0.535199668621283, 13),
+        (NUMACC1, 1.0, -0.5, 15),
+        (NUMACC2, 0.1, -0.999, 14),
+        (NUMACC3, 0.1, -0.999, 9),
+        (NUMACC4, 0.1, -0.999, 8),
+        (MICHELSO, 0.0790105478190518, 0.535199668621283, 13),
     ],
     ids=["NumAcc1", "NumAcc2", "NumAcc3", "NumAcc4", "Michelso"],
 )
 def test_summary_has_the_certified_digits(
     samples: np.ndarray,
-    certified_mean: float,
     certified_sd: float,
     certified_r: float,
     sd_digits: int,
 ) -> None:
-    """Mean, scatter and autocorrelation are right to all digits the data hold."""
-    assert digits(mean(samples), certified_mean) >= 15
+    """Scatter and autocorrelation are right to all digits the data hold."""
     assert digits(standard_deviation(samples), certified_sd) >= sd_digits
     assert digits(autocorrelation(samples), certified_r) >= sd_digits
 
@@ -83,8 +86,7 @@ def test_summary_has_the_certified_digits(
 def test_line_has_the_certified_digits_of_norris() -> None:
     """The line through Norris (ozone monitors) is right to twelve digits and more."""
     line = fit_line(NORRIS_X, NORRIS_Y)
-    assert digits(line.intercept, -0.262323073774029) >= 12
-    assert digits(line.se_intercept, 0.232818234301152) >= 13
+    assert digits(at_nought(line), -0.262323073774029) >= 12
     assert digits(line.slope, 1.00211681802045) >= 14
     assert digits(line.se_slope, 0.429796848199937e-03) >= 13
     assert digits(line.residual_sd, 0.884796396144373) >= 13
@@ -100,9 +102,8 @@ def test_line_of_the_nbs_handbook() -> None:
     y = np.array(_HANDBOOK_91_Y.split(), dtype=float)
     line = fit_line(x, y)
     assert line.slope == pytest.approx(-0.44985482, abs=5e-9)
-    assert line.intercept == pytest.approx(4654.9846, abs=5e-5)
+    assert at_nought(line) == pytest.approx(4654.9846, abs=5e-5)
     assert line.se_slope**2 == pytest.approx(2.5649045e-05, rel=1e-7)
-    assert line.se_intercept**2 == pytest.approx(19.879452, rel=1e-7)
     assert line.residual_sd == pytest.approx(9.277617, abs=1e-6)
 
 
@@ -124,7 +125,7 @@ def test_line_through_nought_has_the_certified_digits(
     # the standard error of the slope comes out smaller by root two.
     xs, ys = np.array([*x], dtype=float), np.array([*y], dtype=float)
     found = fit_line(np.concatenate([xs, -xs]), np.concatenate([ys, -ys]))
-    assert abs(found.intercept) < 1e-14
+    assert abs(at_nought(found)) < 1e-14
     assert digits(found.slope, slope) > 13
     assert digits(found.residual_sd, sd) > 13
     assert digits(found.se_slope * math.sqrt(2), se_slope) > 13

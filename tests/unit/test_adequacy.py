@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.unit.adequacy_rules import at_least
 from harness.unit.assess import assess
 from harness.unit.assessment import Adequacy, Replacement
+from harness.unit.ratings import at_least
 from harness.unit.unit_file import UnitFile
 
 from .conftest import AC_UNIT

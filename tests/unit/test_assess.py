@@ -7,11 +7,10 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from harness.unit.assess import assess
+from harness.unit.assess import KINDS, assess
 from harness.unit.assessment import Assessment, PartAssessment, Severity, Stress
-from harness.unit.parts import KINDS
+from harness.unit.ratings import severity_of
 from harness.unit.reference import reference
-from harness.unit.stress import severity_of
 from harness.unit.unit_file import UnitFile
 
 UnitOf = Callable[[dict[str, Any]], UnitFile]
@@ -81,7 +80,9 @@ class TestOrder:
     def test_gravest_first_then_ratio_then_path(self, ac_unit: UnitOf) -> None:
         """Parts stand by verdict, then by ratio, then by their place in the current path."""
         found = assess(ac_unit({"parts.L1.current": "1.5 A", "parts.NTC1.current": "1.5 A"}))
-        keys = [(-part.severity.rank, -part.ratio, KINDS.index(part.kind)) for part in found.parts]
+        keys = [
+            (-part.severity.rank, -part.ratio, [*KINDS].index(part.kind)) for part in found.parts
+        ]
 
         assert keys == sorted(keys)
         alike = [part.name for part in found.parts if part.ratio == pytest.approx(0.8)]

@@ -7,7 +7,7 @@ import itertools
 import pytest
 
 from harness.shipped import shipped
-from harness.unit.parts import KINDS
+from harness.unit.assess import KINDS
 from harness.unit.reference import reference
 
 TABLES = ["fuse-links", "varistor-classes", "capacitors", "over-stress"]
@@ -37,9 +37,9 @@ def test_bounds_rise_and_know_every_kind() -> None:
     """A stress is marginal before it destroys; every kind of part has bounds."""
     limits = reference().stress.limits
 
-    assert {row.kind for row in limits} == set(KINDS)
-    for rows in limits:
-        for row in rows.rows:
+    assert set(limits) == set(KINDS)
+    for rows in limits.values():
+        for row in rows:
             assert 0.0 < row.marginal <= 1.0 <= row.destroyed
 
 
@@ -53,7 +53,7 @@ def test_nothing_bears_everything() -> None:
     """Above the highest class and the highest rated voltage there is none to name."""
     tables = reference()
 
-    assert tables.varistors.class_for(1e4, dc=True) is None
+    assert tables.varistors.class_for(1e4, "dc") is None
     assert tables.capacitors.rated_v_for(1e4) is None
 
 

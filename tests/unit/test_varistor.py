@@ -12,7 +12,6 @@ from harness.unit.varistor import (
     clamped_v,
     line_power_w,
     rms_current_a,
-    time_to_energy_s,
     varistor_current_a,
     varistor_voltage_v,
 )
@@ -59,8 +58,9 @@ def test_voltage_and_current_are_inverse(current_a: float, exponent: float) -> N
 
 
 def test_edges() -> None:
-    """Without voltage no current, past all bounds an infinite one; without power no end."""
+    """Without voltage no current, past all bounds an infinite one; unfed it clamps nothing."""
     assert varistor_current_a(0.0, 200.0, 30.0) == 0.0
     assert varistor_current_a(-200.0, 200.0, 30.0) == pytest.approx(1e-3)
     assert math.isinf(varistor_current_a(1e15, 200.0, 50.0))
-    assert math.isinf(time_to_energy_s(30.0, 0.0))
+    assert clamped_v(0.0, 1.0, 200.0, 30.0) == 0.0
+    assert clamped_v(-5.0, 1.0, 200.0, 30.0) == 0.0

@@ -6,12 +6,8 @@ import math
 from dataclasses import dataclass, field, replace
 
 from harness.rehearse.circuit.source import SourceModel
-from harness.rehearse.circuit.varistor_law import (
-    varistor_current_a,
-    varistor_voltage_v,
-    voltage_behind_v,
-)
 from harness.rehearse.unit_model import UnitModel
+from harness.unit.varistor import clamped_v, varistor_current_a, varistor_voltage_v
 
 __all__ = ["InputNetwork"]
 
@@ -97,7 +93,7 @@ class InputNetwork:
             least_v=0.5 * model.converter.stop_v,
             quiet_v=math.inf
             if model.varistor is None
-            else varistor_voltage_v(model.varistor, _QUIET_A),
+            else varistor_voltage_v(_QUIET_A, *model.varistor.law),
         )
 
     def across_a_shorted_leg(self, ohm: float) -> InputNetwork:
@@ -135,15 +131,15 @@ class InputNetwork:
             return self.short_siemens
         divided = 1.0 + self.line_ohm * self.short_siemens
         fed_v, fed_ohm = open_v / divided, self.line_ohm / divided
-        across_v = voltage_behind_v(varistor, fed_v, fed_ohm)
+        across_v = clamped_v(fed_v, fed_ohm, *varistor.law)
         if across_v > inner_v + self.drop_v:
             behind_ohm = self.series_ohm + self.esr_ohm
             share = behind_ohm / (behind_ohm + fed_ohm)
             fed_v = share * fed_v + (1.0 - share) * (inner_v + self.drop_v)
-            across_v = voltage_behind_v(varistor, fed_v, share * fed_ohm)
+            across_v = clamped_v(fed_v, share * fed_ohm, *varistor.law)
         if across_v <= 0.0 or math.isclose(across_v, 0.0):
             return self.short_siemens
-        return self.short_siemens + varistor_current_a(varistor, across_v) / across_v
+        return self.short_siemens + varistor_current_a(across_v, *varistor.law) / across_v
 
     def is_plain(self, peak_v: float) -> bool:
         """Return True if nothing but the rectifier takes current at ``peak_v`` and below."""

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from harness.rehearse.changing_parts import Forming, InrushLimiter, Onset
 from harness.rehearse.circuit import Circuit, ac_source, dc_source
 from harness.rehearse.circuit.changes import Changes
-from harness.rehearse.circuit.varistor_law import varistor_current_a, voltage_behind_v
 from harness.rehearse.unit_model import UnitModel, Varistor
+from harness.unit.varistor import clamped_v, varistor_current_a
 
 
 def on(model: UnitModel, voltage_v: float, limit_a: float = 3.0) -> Circuit:
@@ -97,8 +97,8 @@ class TestVaristorEnergy:
         source = dc_source()
         circuit = on(model, 40.0, limit_a=10.0)
         line_ohm = source.resistance_ohm + source.wiring_ohm + model.fuse.resistance_ohm
-        across_v = voltage_behind_v(part, 40.0, line_ohm)
-        due_s = 1.0 / (across_v * varistor_current_a(part, across_v))
+        across_v = clamped_v(40.0, line_ohm, *part.law)
+        due_s = 1.0 / (across_v * varistor_current_a(across_v, *part.law))
         circuit.advance_to(0.9 * due_s)
         before = circuit.let_through.charge_c
         circuit.advance_to(1.1 * due_s + 0.01)

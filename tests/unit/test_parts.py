@@ -3,7 +3,8 @@ from __future__ import annotations
 import pytest
 from pydantic import TypeAdapter, ValidationError
 
-from harness.unit.part_fields import Joules, MeltingIntegral, Story, SurgeAmps, shown_figure
+from harness.unit.parts import Joules, MeltingIntegral, SurgeAmps, shown_figure
+from harness.unit.unit_file import Story
 
 
 class TestReading:

@@ -1,0 +1,174 @@
+"""A series of readings: scatter, autocorrelation, a line through it, drift, and its trend."""
+
+from __future__ import annotations
+
+import math
+from array import array
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from harness.judge.propagate import Estimate
+from harness.judge.uncertainty import Contribution, autocorrelation
+
+__all__ = ["LineFit", "Trend", "drift", "fit_line"]
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LineFit:
+    """The least-squares line through n points, y = y_mean + slope (x - x_mean).
+
+    Attributes:
+        slope: Change of y for each unit of x.
+        se_slope: Standard error of the slope; nan for two points.
+        residual_sd: Standard deviation of the points about the line (n - 2); nan for two points.
+        dof: Degrees of freedom, n - 2.
+        x_mean: Mean of x.
+        y_mean: Mean of y.
+    """
+
+    slope: float
+    se_slope: float
+    residual_sd: float
+    dof: int
+    x_mean: float
+    y_mean: float
+
+
+def fit_line(x: FloatArray, y: FloatArray) -> LineFit:
+    """Fit a straight line by least squares, all points with equal weight.
+
+    Args:
+        x: Shape (n,), taken as free of error.
+        y: Shape (n,).
+
+    Raises:
+        ValueError: If the shapes differ, there are fewer than two points, or all x are equal.
+
+    Source: JCGM 100:2008, H.3.2; textbook linear regression, computed about the means so that a
+        large offset of x or y costs no digits.
+    """
+    xs, ys = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+    if xs.ndim != 1 or xs.shape != ys.shape:
+        raise ValueError(f"x and y must be series of one length, not {xs.shape} and {ys.shape}")
+    dof = xs.size - 2
+    if dof < 0:
+        raise ValueError("a line needs two points")
+    x_mean, y_mean = float(xs.mean()), float(ys.mean())
+    dx, dy = xs - x_mean, ys - y_mean
+    sxx = float(dx @ dx)
+    if sxx == 0.0:
+        raise ValueError("a line needs two different x")
+    slope = float(dx @ dy) / sxx
+    residual = dy - slope * dx
+    # Summed residuals, not syy - slope * sxy: on a clean line that difference is all rounding.
+    sd = math.sqrt(float(residual @ residual) / dof) if dof else math.nan
+    return LineFit(
+        slope=slope,
+        se_slope=sd / math.sqrt(sxx),
+        residual_sd=sd,
+        dof=dof,
+        x_mean=x_mean,
+        y_mean=y_mean,
+    )
+
+
+def drift(time_s: FloatArray, values: FloatArray, name: str) -> Estimate:
+    """Change over a hold, from the slope of a least-squares line.
+
+    An offset or gain error of the instrument is the same at both ends and does not count; what
+    counts is the scatter about the line. Neighbouring readings of one instrument are not
+    independent: where the residuals agree (lag-1 autocorrelation r above 0), the n readings count
+    as n (1 - r) / (1 + r), both for the standard error and for its degrees of freedom.
+
+    Args:
+        time_s: Times in seconds, rising, shape (n,).
+        values: Readings, shape (n,).
+        name: What was read, for the cause's name.
+
+    Returns:
+        Slope times span, in the unit of the readings. Fewer than four readings, or readings at one
+        time, tell nothing: nan.
+
+    Source: JCGM 100:2008, H.3.2 (least-squares line, standard error of the slope) and 4.2.7
+        (correlated observations); the effective number for a first-order autoregressive series,
+        textbook.
+    """
+    times, readings = np.asarray(time_s, np.float64), np.asarray(values, np.float64)
+    finite = np.isfinite(times).all() and np.isfinite(readings).all()
+    if times.size < 4 or not finite or times[-1] <= times[0]:
+        return Estimate(value=math.nan)
+    line = fit_line(times, readings)
+    span_s = float(times[-1] - times[0])
+    r = autocorrelation(readings - line.y_mean - line.slope * (times - line.x_mean))
+    # nan, for residuals that are all nought, compares as false; a line takes two for itself
+    independent = max(times.size * (1.0 - r) / (1.0 + r), 3.0) if r > 0.0 else float(times.size)
+    cause = Contribution(
+        name=f"scatter of {name} about its line",
+        standard=line.se_slope * span_s * math.sqrt(line.dof / (independent - 2.0)),
+        dof=independent - 2.0,
+        distribution="t",
+    )
+    return Estimate(value=line.slope * span_s, contributions=(cause,))
+
+
+class Trend:
+    """Readings against time: each by itself while they are few, means of blocks when they are many.
+
+    All blocks hold the same number of readings, a power of two. So the mean of the blocks is the
+    mean of the readings, a line through them is the line through the readings, and their scatter,
+    correlation allowed for, gives the error of both. That is the method of batch means: blocks
+    longer than what makes neighbouring readings agree tell the error of a mean better than the
+    readings do.
+
+    Readings that do not fill the last block are left out: fewer than one in four thousand.
+
+    Source: Law, Simulation Modeling and Analysis, chapter 9 (batch means; from memory).
+    """
+
+    #: Most blocks kept; when they are full, two neighbours become one. Even.
+    MOST = 8192
+
+    __slots__ = ("_each", "_room", "_time", "_times", "_value", "_values", "last")
+
+    def __init__(self) -> None:
+        self._times, self._values = array("d"), array("d")
+        self._each = self._room = 1
+        self._time = self._value = 0.0
+        #: The last reading.
+        self.last = float("nan")
+
+    def add(self, time_s: float, value: float) -> None:
+        """Take in a reading."""
+        self.last = value
+        self._time += time_s
+        self._value += value
+        self._room -= 1
+        if not self._room:
+            self._close()
+
+    @property
+    def times(self) -> FloatArray:
+        """Mean time of each block in seconds, shape (n,), n at most :attr:`MOST`."""
+        return np.array(self._times)
+
+    @property
+    def values(self) -> FloatArray:
+        """Mean of each block in the unit of the readings, shape (n,)."""
+        return np.array(self._values)
+
+    def _close(self) -> None:
+        self._times.append(self._time / self._each)
+        self._values.append(self._value / self._each)
+        self._time = self._value = 0.0
+        if len(self._times) == self.MOST:
+            self._times, self._values = map(_halved, (self._times, self._values))
+            self._each *= 2
+        self._room = self._each
+
+
+def _halved(blocks: array[float]) -> array[float]:
+    return array("d", np.frombuffer(blocks).reshape(-1, 2).mean(axis=1))
