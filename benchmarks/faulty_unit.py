@@ -59,13 +59,13 @@ def by_harness(model: UnitModel) -> Faulted:
     clock = SimulatedClock()
     simulated = SimulatedBench(model, BENCH, clock)
     started = dt.datetime.now(dt.UTC)
-    recorder = MemoryRecorder(serial="HP-0009", started=started)
+    recorder = MemoryRecorder(serial="HRW-0009", started=started)
     result = carry_out(
         plan_for(PROFILE, BENCH),
         connect=lambda: open_bench(BENCH, clock, library=simulated.library()),
         clock=clock,
         sink=recorder,
-        info=RunInfo(serial="HP-0009", started=started, rehearsal=True),
+        info=RunInfo(serial="HRW-0009", started=started, rehearsal=True),
     )
     if result.outcome is not Outcome.TRIPPED or result.trip is None:
         raise RuntimeError(f"the faulty unit was not found out: {result.reason}")

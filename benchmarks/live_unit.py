@@ -149,7 +149,7 @@ def take_in_hand(bench: Bench, clock: Clock) -> Iterator[InHand]:
     with contextlib.ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
         started = dt.datetime.now(dt.UTC)
-        recorder = stack.enter_context(Recorder.create(folder, serial="HP-0007", started=started))
+        recorder = stack.enter_context(Recorder.create(folder, serial="HRW-0007", started=started))
         context = Context(
             plan=plan,
             bench=bench,

@@ -174,8 +174,8 @@ def _run(plan: Plan, wires: _Wires) -> _Wires:
         plan,
         connect=connect,
         clock=clock,
-        sink=MemoryRecorder(serial="HP-0008", started=started),
-        info=RunInfo(serial="HP-0008", started=started, rehearsal=True),
+        sink=MemoryRecorder(serial="HRW-0008", started=started),
+        info=RunInfo(serial="HRW-0008", started=started, rehearsal=True),
     )
     if wires.spoiled_at is not None and result.outcome is not Outcome.TRIPPED:
         wires.spoiled_at = None

@@ -84,7 +84,7 @@ STEPS = {
 ENDS = {
     "softwake rehearse --fault shorted-varistor": 3,
     "softwake rehearse every-step.toml --fault shorted-varistor": 5,
-    "softwake rehearse dome-shutter-power-unit --unit-model unit-hp-0007.toml": 3,
+    "softwake rehearse dome-shutter-power-unit --unit-model unit-hrw-0007.toml": 3,
 }
 
 each_page = pytest.mark.parametrize("page", GUIDE)
@@ -108,7 +108,7 @@ class TestFiles:
     def test_the_guide_shows_these(self) -> None:
         """The examples are a bench with its dialect, a resistor, every step, and a unit model."""
         assert set(FILES) == {
-            "unit-hp-0007.toml",
+            "unit-hrw-0007.toml",
             "bench-3.toml",
             "two-channel-supply.toml",
             "resistor.toml",

@@ -199,7 +199,7 @@ class TestPython:
 
         assert capsys.readouterr().out == "released\n"
         assert not bench.circuit.source_on
-        [folder] = (workshop / "results").glob("*-HP-0012-*")
+        [folder] = (workshop / "results").glob("*-HRW-0012-*")
         assert harness.record.load(folder).run["released"]
 
 

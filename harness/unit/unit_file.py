@@ -85,7 +85,7 @@ class UnitFile(Table):
     """
 
     title: Name = Field(examples=['"Dome-shutter power unit"'])
-    serial: Name = Field(examples=['"HP-0007"'])
+    serial: Name = Field(examples=['"HRW-0007"'])
     maker: Name | None = None
     unit: Unit
     event: Event | None = None

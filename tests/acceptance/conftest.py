@@ -271,7 +271,7 @@ class Campaign:
                 [
                     *(sys.executable, *(("-c", program, *words) if program else ("-m", "harness"))),
                     *("run", str(bench.profile)),
-                    *("--bench", str(bench.file), "--serial", "HP-0007"),
+                    *("--bench", str(bench.file), "--serial", "HRW-0007"),
                     *("--results", str(bench.results), "--yes"),
                 ],
                 cwd=ROOT,

@@ -298,5 +298,5 @@ def bench_at(workshop: Workshop, server: socket.socket) -> str:
 
 
 def run_on(bench: str) -> tuple[str, ...]:
-    unit = ("--serial", "HP-0012", "--results", "records")
+    unit = ("--serial", "HRW-0012", "--results", "records")
     return ("run", "mount-controller-board", "--bench", bench, *unit)

@@ -22,7 +22,7 @@ AT_A_TERMINAL = (
 COMMANDS: dict[str, Callable[[ServedBench], list[str]]] = {
     "run": lambda bench: [
         *("-m", "harness", "run", str(bench.profile), "--bench", str(bench.file)),
-        *("--serial", "HP-0007", "--results", str(bench.results)),
+        *("--serial", "HRW-0007", "--results", str(bench.results)),
     ],
     "bench --wiring": lambda bench: ["-m", "harness", "bench", str(bench.file), "--wiring"],
 }

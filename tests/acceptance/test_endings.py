@@ -20,7 +20,7 @@ def command(bench: ServedBench) -> list[str]:
     """Return the run of a test's bench as a command line."""
     return [
         *(sys.executable, "-m", "harness", "run", str(bench.profile), "--bench", str(bench.file)),
-        *("--serial", "HP-0007", "--results", str(bench.results), "--yes"),
+        *("--serial", "HRW-0007", "--results", str(bench.results), "--yes"),
     ]
 
 

@@ -78,7 +78,7 @@ def read_dialect(path: Path) -> None:
 def files() -> Iterator[tuple[str, Callable[[Path], None]]]:
     yield from ((name, plan_profile) for name in PROFILES)
     yield from ((f"bench-simulated-{kind}", plan_on_bench) for kind in ("dc", "ac"))
-    for name in ("dome-shutter-HP-0007", "mount-controller-HP-0012"):
+    for name in ("dome-shutter-HRW-0007", "mount-controller-HRW-0012"):
         yield f"units/{name}", assess_unit
         yield f"models/{name}", draw_unit
     yield "models/dome-shutter-long-on-the-shelf", draw_unit

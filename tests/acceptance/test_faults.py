@@ -41,13 +41,13 @@ def rehearse(kind: str, fault: str | None, seed: int = 1) -> Rehearsed:
     bench = SimulatedBench(simulated_unit(profile, fault), file, clock, seed=seed)
     plan = plan_for(profile, file)
     started = dt.datetime(2026, 11, 25, 8, 0, tzinfo=dt.UTC)
-    sink = MemoryRecorder(serial="HP-0007", started=started)
+    sink = MemoryRecorder(serial="HRW-0007", started=started)
     result = carry_out(
         plan,
         connect=lambda: open_bench(file, clock, library=bench.library()),
         clock=clock,
         sink=sink,
-        info=RunInfo(serial="HP-0007", started=started, rehearsal=True, fault=fault),
+        info=RunInfo(serial="HRW-0007", started=started, rehearsal=True, fault=fault),
     )
     start = plan.steps[0].levels
     return Rehearsed(

@@ -55,7 +55,7 @@ HOSTILE = [
     "<script>alert(1)</script>",
     '"><img src=x onerror=alert(1)>',
     "{{ 7*7 }}",
-    "\u202ehp-0007",
+    "\u202ehrw-0007",
     "\ud800",
     "",
     " ",
@@ -157,8 +157,8 @@ class TestIdentities:
             plan_for(loaded, file),
             connect=Connection,  # type: ignore[arg-type]
             clock=clock,
-            sink=Recorder.create(tmp_path, serial="HP-0007", started=started),
-            info=RunInfo(serial="HP-0007", started=started, rehearsal=True),
+            sink=Recorder.create(tmp_path, serial="HRW-0007", started=started),
+            info=RunInfo(serial="HRW-0007", started=started, rehearsal=True),
         )
 
         assert result.outcome is Outcome.COMPLETED

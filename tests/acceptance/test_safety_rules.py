@@ -238,14 +238,14 @@ class Rehearsal:
         self.bench = SimulatedBench(simulated_unit(self.profile, fault), file, clock)
         self.supply = Tapped(self.bench.devices[file.supply.resource])
         self.bench.devices[file.supply.resource] = self.supply  # type: ignore[assignment]
-        sink = MemoryRecorder(serial="HP-0007", started=STARTED)
+        sink = MemoryRecorder(serial="HRW-0007", started=STARTED)
         bent = bend(file)
         self.result: RunResult = carry_out(
             plan_for(self.profile, bent),
             connect=lambda: open_bench(bent, clock, library=self.bench.library()),
             clock=clock,
             sink=sink,
-            info=RunInfo(serial="HP-0007", started=STARTED, rehearsal=True, fault=fault),
+            info=RunInfo(serial="HRW-0007", started=STARTED, rehearsal=True, fault=fault),
         )
         self.record: Record = sink.frames()
 

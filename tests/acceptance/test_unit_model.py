@@ -18,7 +18,7 @@ UNIT_A = "mount-controller-board"
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
-@pytest.mark.parametrize("model", ["dome-shutter-HP-0007", "dome-shutter-long-on-the-shelf"])
+@pytest.mark.parametrize("model", ["dome-shutter-HRW-0007", "dome-shutter-long-on-the-shelf"])
 def test_a_sound_unit_passes_whatever_its_tolerances(model: str, seed: int) -> None:
     """A described unit without a fault passes every check, on any seed."""
     result = rehearse_profile(UNIT_B, model=model, seed=seed)
@@ -29,7 +29,7 @@ def test_a_sound_unit_passes_whatever_its_tolerances(model: str, seed: int) -> N
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_a_leak_that_begins_under_voltage_is_cut(seed: int) -> None:
     """A capacitor that begins to leak at 15 V is found by the charge budget of a later level."""
-    result = rehearse_profile(UNIT_A, model="mount-controller-HP-0012", seed=seed)
+    result = rehearse_profile(UNIT_A, model="mount-controller-HRW-0012", seed=seed)
 
     assert result.trip is not None
     assert result.trip.reason is TripReason.CHARGE_BUDGET
@@ -49,11 +49,11 @@ def test_a_switch_that_shorts_in_service_is_cut(tmp_path: Path) -> None:
 def test_a_fault_on_top_of_a_model(tmp_path: Path) -> None:
     """A fault named on the command line comes on top of the unit model, and the record says so."""
     result = rehearse_profile(
-        UNIT_A, model="mount-controller-HP-0012", fault="no-start", results=tmp_path
+        UNIT_A, model="mount-controller-HRW-0012", fault="no-start", results=tmp_path
     )
     assert result.folder is not None
     run = json.loads((result.folder / "run.json").read_text(encoding="utf-8"))
-    model = load_unit_model("mount-controller-HP-0012")
+    model = load_unit_model("mount-controller-HRW-0012")
 
     assert run["fault"] == "leaky-bulk-capacitor, no-start"
     assert run["unit_model"]["sha256"] == model.sha256

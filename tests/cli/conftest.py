@@ -45,7 +45,7 @@ def record(tmp_path: Path) -> Callable[..., Path]:
     """Return a function that leaves a finished record of one check."""
 
     def make(digits: str = "0001", verdict: str = "pass", **changed: object) -> Path:
-        recorder = Recorder.create(tmp_path, serial="HP-0007", started=STARTED, token=digits)
+        recorder = Recorder.create(tmp_path, serial="HRW-0007", started=STARTED, token=digits)
         recorder.event(0.0, "step", "nominal", "nominal")
         recorder.sample(0.5, "nominal", "nominal", (("voltage", 24.1, "V"),), "supply")
         recorder.check(

@@ -14,7 +14,7 @@ from harness.shipped import shipped
 from harness.unit.assess import assess as assessment_of
 from harness.unit.assessment import as_plain
 
-DEMO = "units/dome-shutter-HP-0007"
+DEMO = "units/dome-shutter-HRW-0007"
 
 
 @pytest.fixture
@@ -36,7 +36,7 @@ def run(*arguments: str, columns: int = 80) -> Result:
 
 
 class TestExitCode:
-    @pytest.mark.parametrize("name", [DEMO, "units/mount-controller-HP-0012"])
+    @pytest.mark.parametrize("name", [DEMO, "units/mount-controller-HRW-0012"])
     def test_acceptable_replacements(self, name: str) -> None:
         """The demo units, rightly repaired, end with 0."""
         done = run(name)
@@ -63,7 +63,7 @@ class TestExitCode:
 
 
 class TestScreen:
-    @pytest.mark.parametrize("name", [DEMO, "units/mount-controller-HP-0012"])
+    @pytest.mark.parametrize("name", [DEMO, "units/mount-controller-HRW-0012"])
     def test_eighty_plain_columns(self, name: str) -> None:
         """Piped, the assessment keeps to eighty columns of plain characters."""
         output = run(name).output

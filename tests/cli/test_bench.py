@@ -122,11 +122,11 @@ class TestBench:
         resource = load_bench(str(path)).supply.resource
         now = dt.datetime.now(dt.UTC)
 
-        with hold_supply(resource, serial="HP-0007", started=now, folder=tmp_path / "locks"):
+        with hold_supply(resource, serial="HRW-0007", started=now, folder=tmp_path / "locks"):
             ended = softwake(str(path))
 
         assert isinstance(ended.exception, Refused)
-        assert "for unit HP-0007" in str(ended.exception)
+        assert "for unit HRW-0007" in str(ended.exception)
 
 
 def _noting(write: Callable[[bytes], Any], heard: list[bytes]) -> Callable[[bytes], Any]:

@@ -208,7 +208,7 @@ class TestScreen:
         "words",
         [
             ("plan", "dome-shutter-power-unit", "--bench", "bench-simulated-ac"),
-            ("assess", "dome-shutter-HP-0007"),
+            ("assess", "dome-shutter-HRW-0007"),
             ("rehearse", "mount-controller-board"),
         ],
     )

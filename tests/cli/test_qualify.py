@@ -52,11 +52,11 @@ class TestTables:
         output = run(
             "dome-shutter-power-unit",
             *("--units", "30", "--seed", "3", "--workers", "1"),
-            *("--unit-model", "dome-shutter-HP-0007"),
+            *("--unit-model", "dome-shutter-HRW-0007"),
         )
         tables = output[: output.index("healthy, not released")].splitlines()
 
-        assert "units drawn around: Dome-shutter power unit HP-0007, after repair" in tables
+        assert "units drawn around: Dome-shutter power unit HRW-0007, after repair" in tables
         assert max(len(line.rstrip()) for line in tables) <= 80
         assert " current-limit-folded-back     1        0        1         0       0       0" in [
             line.rstrip() for line in tables
@@ -85,7 +85,7 @@ class TestTables:
         done = subprocess.run(
             [
                 *(sys.executable, "-m", "harness", "qualify", DC),
-                *("--unit-model", "mount-controller-HP-0012"),
+                *("--unit-model", "mount-controller-HRW-0012"),
             ],
             capture_output=True,
             text=True,
@@ -96,7 +96,7 @@ class TestTables:
 
         assert (done.returncode, done.stdout) == (2, "")
         (line,) = done.stderr.splitlines()
-        assert line.startswith("softwake: mount-controller-HP-0012:20: faults[0].kind: ")
+        assert line.startswith("softwake: mount-controller-HRW-0012:20: faults[0].kind: ")
 
     @pytest.mark.parametrize("share", ["0 %", "100 %", "a few"])
     def test_a_share_that_is_none_is_refused(self, share: str) -> None:

@@ -21,7 +21,7 @@ class TestReport:
 
         assert (run.returncode, run.stdout, run.stderr) == (0, f"wrote {to}\n", "")
         page = to.read_text(encoding="utf-8")
-        assert "HP-0007" in page
+        assert "HRW-0007" in page
         assert "<b>2027-11-25</b>" in page
         assert softwake("verify", folder.name).returncode == 0
 

@@ -24,7 +24,7 @@ class TestShow:
         assert run.returncode == 0
         assert [line.rstrip() for line in run.stdout.splitlines()] == [
             "unit      Mount controller board",
-            "serial    HP-0007",
+            "serial    HRW-0007",
             "started   2026-11-25T06:31:19Z",
             "",
             "check         value ± U         limits         verdict",
@@ -180,8 +180,8 @@ class TestExport:
         with (tmp_path / "run.csv").open(encoding="utf-8", newline="") as file:
             assert list(csv.DictReader(file)) == [
                 {
-                    "run_id": "20261125T063119Z-HP-0007-0001",
-                    "serial": "HP-0007",
+                    "run_id": "20261125T063119Z-HRW-0007-0001",
+                    "serial": "HRW-0007",
                     "outcome": "completed",
                     "verdict": "pass",
                     "released": "true",

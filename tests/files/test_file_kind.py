@@ -106,7 +106,7 @@ class TestMistakenFor:
             "",
             'title = "begun just now"\n',
             'title = "begun just now"\n[input]\nkind = "dc"\n',
-            'title = "begun just now"\n[unit]\nserial = "HP-0001"\n',
+            'title = "begun just now"\n[unit]\nserial = "HRW-0001"\n',
             'titel = "x"\n[unti]\n[envelop]\n[[step]]\n',
         ],
     )

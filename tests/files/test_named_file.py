@@ -17,10 +17,10 @@ class TestReadNamed:
         [
             ("mount-controller-board", PROFILE),
             ("mount-controller-board.toml", PROFILE),
-            ("mount-controller-HP-0012", UNIT),
-            ("units/mount-controller-HP-0012.toml", UNIT),
-            ("mount-controller-HP-0012", MODEL),
-            ("models/mount-controller-HP-0012", MODEL),
+            ("mount-controller-HRW-0012", UNIT),
+            ("units/mount-controller-HRW-0012.toml", UNIT),
+            ("mount-controller-HRW-0012", MODEL),
+            ("models/mount-controller-HRW-0012", MODEL),
         ],
     )
     def test_finds_a_shipped_file_with_or_without_folder_and_suffix(
@@ -33,7 +33,7 @@ class TestReadNamed:
 
     def test_tells_a_unit_file_from_a_unit_model_of_the_same_name(self) -> None:
         """The kind wanted decides which of two shipped files of one name is read."""
-        name = "mount-controller-HP-0012"
+        name = "mount-controller-HRW-0012"
         assert "parts" in read_named(name, UNIT).data
         assert "parts" not in read_named(name, MODEL).data
 
@@ -43,8 +43,8 @@ class TestReadNamed:
     ) -> None:
         """A file of the name given is read, whatever else is shipped under it."""
         monkeypatch.chdir(tmp_path)
-        Path("mount-controller-HP-0012").write_text('mine = "yes"\n', encoding="utf-8")
-        assert read_named("mount-controller-HP-0012", kind).data == {"mine": "yes"}
+        Path("mount-controller-HRW-0012").write_text('mine = "yes"\n', encoding="utf-8")
+        assert read_named("mount-controller-HRW-0012", kind).data == {"mine": "yes"}
 
     @pytest.mark.parametrize(
         ("name", "kind", "ending"),
@@ -55,16 +55,16 @@ class TestReadNamed:
                 PROFILE,
                 ", did you mean 'mount-controller-board'?",
             ),
-            ("mount-HP-0012", UNIT, ", did you mean 'units/mount-controller-HP-0012'?"),
+            ("mount-HRW-0012", UNIT, ", did you mean 'units/mount-controller-HRW-0012'?"),
             (
                 "zzz",
                 UNIT,
                 (
-                    "; shipped with the program: units/dome-shutter-HP-0007, "
-                    "units/mount-controller-HP-0012"
+                    "; shipped with the program: units/dome-shutter-HRW-0007, "
+                    "units/mount-controller-HRW-0012"
                 ),
             ),
-            ("dome-shutter-HP-007", MODEL, ", did you mean 'models/dome-shutter-HP-0007'?"),
+            ("dome-shutter-HRW-007", MODEL, ", did you mean 'models/dome-shutter-HRW-0007'?"),
         ],
     )
     def test_a_missing_file_names_the_nearest_of_its_kind(

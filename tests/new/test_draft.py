@@ -263,7 +263,7 @@ class TestUnit:
     ) -> None:
         """A draft loads and is assessed as it stands; it names no replacement that could be bad."""
         drafted = UnitAnswers(
-            nameplate=nameplate, serial="HP-0007", fuse_a=2.0, fuse_v=250.0, **story
+            nameplate=nameplate, serial="HRW-0007", fuse_a=2.0, fuse_v=250.0, **story
         )
         file = load_unit(written(draft_unit(drafted)))
 

@@ -63,7 +63,7 @@ def nr3(value: float) -> str:
 class _Instrument:
     def __init__(self, who: str, model: str, odd: Misbehaviours) -> None:
         # no two alike: instruments with one serial number are one to whoever locks them
-        number = f"HPO-{os.getpid()}-{next(_NUMBERS)}"
+        number = f"HRWO-{os.getpid()}-{next(_NUMBERS)}"
         self.device = Device(who, f"HARROW POINT,{model},{number},1.0")
         self.odd = odd
         self._frozen: dict[str, str] = {}

@@ -24,7 +24,7 @@ import datetime as dt, sys
 from pathlib import Path
 from harness.power.lock import hold_supply
 started = dt.datetime(2026, 11, 25, 8, 20, 11, tzinfo=dt.timezone(dt.timedelta(hours=1)))
-with hold_supply(sys.argv[1], serial="HP-0007", started=started, folder=Path(sys.argv[2])):
+with hold_supply(sys.argv[1], serial="HRW-0007", started=started, folder=Path(sys.argv[2])):
     print("held", flush=True)
     sys.stdin.read()
 """
@@ -63,7 +63,7 @@ def holding(how: str, folder: Path) -> Iterator[subprocess.Popen[str]]:
 
 
 def try_it(folder: Path, resource: str = RESOURCE) -> None:
-    with hold_supply(resource, serial="HP-0008", started=STARTED, folder=folder):
+    with hold_supply(resource, serial="HRW-0008", started=STARTED, folder=folder):
         pass
 
 
@@ -75,7 +75,7 @@ class TestTwoProcesses:
 
         assert str(caught.value) == (
             f"The supply ({RESOURCE}) is in use by process {first.pid}, started 2026-11-25 "
-            "07:20:11 UTC, for unit HP-0007. Wait for it to end, or stop it with Ctrl-C where it "
+            "07:20:11 UTC, for unit HRW-0007. Wait for it to end, or stop it with Ctrl-C where it "
             "runs: it powers off on its way out."
         )
         assert caught.value.exit_code == 5
@@ -130,7 +130,7 @@ class TestKeeper:
     def test_a_run_leaves_the_supply_to_its_own_keeper(self, tmp_path: Path) -> None:
         """The lock of a run is none on its own keeper, in a process of its own."""
         with (
-            hold_supply(RESOURCE, serial="HP-0007", started=STARTED, folder=tmp_path),
+            hold_supply(RESOURCE, serial="HRW-0007", started=STARTED, folder=tmp_path),
             holding(KEEPER, tmp_path),
             pytest.raises(Refused, match="in use by process"),
         ):
@@ -150,7 +150,7 @@ class TestHolding:
     def test_the_same_process_is_refused_too(self, tmp_path: Path) -> None:
         """Two runs of one process cannot share a supply either."""
         with (
-            hold_supply(RESOURCE, serial="HP-0007", started=STARTED, folder=tmp_path),
+            hold_supply(RESOURCE, serial="HRW-0007", started=STARTED, folder=tmp_path),
             pytest.raises(Refused, match="in use by process"),
         ):
             try_it(tmp_path)
@@ -159,7 +159,7 @@ class TestHolding:
         """An error in the block lets the supply go."""
         with (
             pytest.raises(ZeroDivisionError),
-            hold_supply(RESOURCE, serial="HP-0007", started=STARTED, folder=tmp_path),
+            hold_supply(RESOURCE, serial="HRW-0007", started=STARTED, folder=tmp_path),
         ):
             raise ZeroDivisionError
 
@@ -171,7 +171,7 @@ class TestHolding:
     )
     def test_a_damaged_file_still_refuses(self, tmp_path: Path, text: str) -> None:
         """A file that does not tell who holds the lock takes nothing from the refusal."""
-        with hold_supply(RESOURCE, serial="HP-0007", started=STARTED, folder=tmp_path):
+        with hold_supply(RESOURCE, serial="HRW-0007", started=STARTED, folder=tmp_path):
             [holder] = tmp_path.glob("*.json")
             holder.write_text(text, encoding="utf-8")
 
@@ -216,8 +216,8 @@ class TestNames:
     ) -> None:
         """Whoever names the same supply otherwise comes second all the same."""
         with (
-            hold_supply(held, serial="HP-0007", started=STARTED, folder=tmp_path),
-            pytest.raises(Refused, match=r"in use by process .*, for unit HP-0007"),
+            hold_supply(held, serial="HRW-0007", started=STARTED, folder=tmp_path),
+            pytest.raises(Refused, match=r"in use by process .*, for unit HRW-0007"),
         ):
             try_it(tmp_path, other)
 
@@ -232,16 +232,16 @@ class TestIdentity:
         """Two runs that reach one instrument by two interfaces meet at its serial number."""
         by_socket, by_device = RESOURCE, "TCPIP0::192.0.2.10::inst0::INSTR"
         with (
-            hold_supply(by_socket, serial="HP-0007", started=STARTED, folder=tmp_path),
+            hold_supply(by_socket, serial="HRW-0007", started=STARTED, folder=tmp_path),
             hold_identity(self.IDENTITY, by_socket, folder=tmp_path),
-            hold_supply(by_device, serial="HP-0008", started=STARTED, folder=tmp_path),
+            hold_supply(by_device, serial="HRW-0008", started=STARTED, folder=tmp_path),
             pytest.raises(Refused) as caught,
             hold_identity(" Tarnbeck, PS-200,tb0042,1.1 ", by_device, folder=tmp_path),
         ):
             pass
 
         assert "which says it is ' Tarnbeck, PS-200,tb0042,1.1 '" in str(caught.value)
-        assert "for unit HP-0007" in str(caught.value)
+        assert "for unit HRW-0007" in str(caught.value)
 
     @pytest.mark.parametrize(
         "identity",

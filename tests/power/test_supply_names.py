@@ -36,7 +36,7 @@ class TestCanonical:
             ("TCPIP0::192.0.2.10::hislip0,4880::INSTR", "TCPIP0::192.0.2.10::hislip0"),
             ("TCPIP0::supply.::INSTR", "TCPIP0::SUPPLY::INSTR"),
             ("GPIB0::5::INSTR", "gpib::05"),
-            ("USB0::0x1234::0x5678::HP60::INSTR", "USB::4660::0x5678::hp60"),
+            ("USB0::0x1234::0x5678::HRW60::INSTR", "USB::4660::0x5678::hrw60"),
             ("ASRL3::INSTR", "asrl3"),
         ],
     )

@@ -14,7 +14,7 @@ from harness.shipped import shipped_names
 
 TEXT = """\
 title = "Dome-shutter power unit"
-serial = "HP-0007"
+serial = "HRW-0007"
 maker = "Tarnbeck"
 
 [unit]
@@ -228,8 +228,8 @@ def test_parts_that_are_none(load_of: LoadOf, part: str) -> None:
 def test_a_missing_file_names_the_nearest(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A name that is nearly right is answered with the right one, any other with all."""
     monkeypatch.chdir(tmp_path)
-    with pytest.raises(FileError, match="did you mean 'units/dome-shutter-HP-0007'"):
-        load_unit("dome-shuter-HP-0007.toml")
+    with pytest.raises(FileError, match="did you mean 'units/dome-shutter-HRW-0007'"):
+        load_unit("dome-shuter-HRW-0007.toml")
     with pytest.raises(FileError, match="shipped with the program: units/dome"):
         load_unit("zzz")
 
@@ -237,9 +237,9 @@ def test_a_missing_file_names_the_nearest(tmp_path: Path, monkeypatch: pytest.Mo
 def test_a_file_of_the_users_own_comes_first(load_of: LoadOf) -> None:
     """A file in the working folder is meant before a shipped one of the same name."""
     load_of()
-    Path("it.toml").rename("dome-shutter-HP-0007")
+    Path("it.toml").rename("dome-shutter-HRW-0007")
 
-    assert load_unit("dome-shutter-HP-0007").text == TEXT
+    assert load_unit("dome-shutter-HRW-0007").text == TEXT
 
 
 def test_a_folder_is_no_unit_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

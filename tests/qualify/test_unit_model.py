@@ -170,7 +170,7 @@ class TestRefused:
     def test_a_unit_model_with_faults(self) -> None:
         """Healthy units must be healthy: a file that lists faults is refused at its first."""
         with pytest.raises(FileError, match=r"healthy.*--fault") as caught:
-            qualify_profile(DC, model="mount-controller-HP-0012", units=2, workers=1)
+            qualify_profile(DC, model="mount-controller-HRW-0012", units=2, workers=1)
 
         (mistake,) = caught.value.mistakes
         assert (mistake.line, mistake.key) == (20, "faults[0].kind")
@@ -184,7 +184,7 @@ class TestRefused:
     def test_a_unit_model_that_is_not_there(self) -> None:
         """A name that is near a shipped one gets a hint."""
         with pytest.raises(FileError, match="did you mean"):
-            qualify_profile(AC, model="dome-shutter-HP-0008", units=2, workers=1)
+            qualify_profile(AC, model="dome-shutter-HRW-0008", units=2, workers=1)
 
 
 class TestCampaign:

@@ -28,7 +28,7 @@ def recorded(name: str, index: int, *, direct: bool) -> MemoryRecorder:
     drawn = Population(profile.unit, seed=7).draw(index)
     clock = SimulatedClock()
     bench = SimulatedBench(drawn.model, file, clock, seed=drawn.seed)
-    sink = MemoryRecorder(serial="HP-0007", started=DAY, token="0000")  # noqa: S106 - part of a name
+    sink = MemoryRecorder(serial="HRW-0007", started=DAY, token="0000")  # noqa: S106 - part of a name
     carry_out(
         plan_for(profile, file),
         connect=lambda: (
@@ -38,7 +38,7 @@ def recorded(name: str, index: int, *, direct: bool) -> MemoryRecorder:
         ),
         clock=clock,
         sink=sink,
-        info=RunInfo(serial="HP-0007", started=DAY, rehearsal=True),
+        info=RunInfo(serial="HRW-0007", started=DAY, rehearsal=True),
     )
     return sink
 

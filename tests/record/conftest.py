@@ -104,7 +104,7 @@ def make_record(
 ) -> Callable[..., Path]:
     """Return a function that leaves a finished record and returns its folder."""
 
-    def make(*, serial: str = "HP-0007", token: str | None = None, **changed: Any) -> Path:
+    def make(*, serial: str = "HRW-0007", token: str | None = None, **changed: Any) -> Path:
         recorder = Recorder.create(tmp_path, serial=serial, started=STARTED, token=token)
         play(recorder)
         return recorder.finish(account(**changed))

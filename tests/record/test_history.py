@@ -98,13 +98,13 @@ class TestVerify:
     def test_a_renamed_folder_is_named(self, make_record: MakeRecord) -> None:
         """A record under another's name says which run it is."""
         folder = make_record(token="12ab")  # noqa: S106 - four digits of a name
-        renamed = folder.rename(folder.with_name("20261125T063119Z-HP-0008-12ab"))
+        renamed = folder.rename(folder.with_name("20261125T063119Z-HRW-0008-12ab"))
 
         verification = verify(renamed)
 
         assert verification.whole
         assert verification.findings[-1] == (
-            "the folder was renamed; the run is '20261125T063119Z-HP-0007-12ab'"
+            "the folder was renamed; the run is '20261125T063119Z-HRW-0007-12ab'"
         )
 
     def test_no_record_is_an_error(self, tmp_path: Path) -> None:
@@ -164,28 +164,28 @@ class TestFind:
     @pytest.fixture
     def results(self, tmp_path: Path) -> Path:
         """Three runs, the name of one being the beginning of another's."""
-        for name in ("20261124T120000Z-HP-0007-12ab", "20261125T120000Z-HP-0007-12ab"):
+        for name in ("20261124T120000Z-HRW-0007-12ab", "20261125T120000Z-HRW-0007-12ab"):
             (tmp_path / name).mkdir()
-        (tmp_path / "20261125T120000Z-HP-0007-12ab-0000").mkdir()
+        (tmp_path / "20261125T120000Z-HRW-0007-12ab-0000").mkdir()
         return tmp_path
 
     @pytest.mark.parametrize(
         ("run", "name"),
         [
-            ("last", "20261125T120000Z-HP-0007-12ab-0000"),
-            ("20261124", "20261124T120000Z-HP-0007-12ab"),
-            ("20261125T120000Z-HP-0007-12ab", "20261125T120000Z-HP-0007-12ab"),
+            ("last", "20261125T120000Z-HRW-0007-12ab-0000"),
+            ("20261124", "20261124T120000Z-HRW-0007-12ab"),
+            ("20261125T120000Z-HRW-0007-12ab", "20261125T120000Z-HRW-0007-12ab"),
         ],
     )
     def test_a_run_is_found_by_what_names_it(self, results: Path, run: str, name: str) -> None:
         """`last`, a unique beginning and a whole name each mean one run."""
-        os.utime(results / "20261125T120000Z-HP-0007-12ab", (1e9, 1e9))
+        os.utime(results / "20261125T120000Z-HRW-0007-12ab", (1e9, 1e9))
 
         assert find(results, run).name == name
 
     def test_a_path_means_its_folder(self, results: Path, tmp_path: Path) -> None:
         """The path of a folder is taken as it is."""
-        path = tmp_path / "20261124T120000Z-HP-0007-12ab"
+        path = tmp_path / "20261124T120000Z-HRW-0007-12ab"
 
         assert find(results, str(path)) == path
 

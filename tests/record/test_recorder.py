@@ -40,7 +40,7 @@ class TestName:
     @pytest.mark.parametrize(
         ("serial", "name"),
         [
-            ("HP-0007", "HP-0007"),
+            ("HRW-0007", "HRW-0007"),
             ("../../etc/passwd", "etc_passwd"),
             ("..", "unit"),
             ("", "unit"),
@@ -186,7 +186,7 @@ class TestFinish:
 
         assert (folder / "checks.csv").read_text(encoding="utf-8") == (
             "run_id,serial,step,check,quantity,value,unit,low,high,uncertainty,rule,verdict,margin\n"
-            "20261125T063119Z-HP-0007-12ab,HP-0007,nominal,5 V rail,meter.voltage_dc,"
+            "20261125T063119Z-HRW-0007-12ab,HRW-0007,nominal,5 V rail,meter.voltage_dc,"
             "5.013,V,4.9,5.1,0.0035,guarded,pass,0.0835\n"
         )
 
@@ -377,7 +377,7 @@ class TestMemoryRecorder:
         import pandas as pd
 
         memory = MemoryRecorder(
-            serial="HP-0007",
+            serial="HRW-0007",
             started=dt.datetime(2026, 11, 25, 6, 31, 19, tzinfo=dt.UTC),
             token="12ab",  # noqa: S106 - four digits of a name
         )

@@ -13,7 +13,7 @@ from harness.unit.assess import assess
 @pytest.fixture(scope="module")
 def entry() -> dict[str, object]:
     """The entry of the shipped unit file, as it comes back from `run.json`."""
-    unit = load_unit("dome-shutter-HP-0007")
+    unit = load_unit("dome-shutter-HRW-0007")
     told = unit_entry(
         assess(unit), source=unit.source, sha256=unit.sha256, text=unit.text, photos=["a.jpg"]
     )
@@ -28,7 +28,7 @@ def test_the_entry_is_plain(entry: dict[str, object]) -> None:
     assert parts[0]["name"] == "F1"
     assert parts[0]["severity"] == "destroyed likely"
     assert parts[0]["stresses"][0]["rating"] == 60.0
-    assert entry["serial"] == "HP-0007"
+    assert entry["serial"] == "HRW-0007"
     assert entry["photos"] == ["a.jpg"]
 
 

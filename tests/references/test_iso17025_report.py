@@ -23,7 +23,7 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> str:
     """The report of a rehearsal of unit B, written anew with a date for its next test."""
     results = tmp_path_factory.mktemp("results")
     run = harness.rehearse_profile(
-        "dome-shutter-power-unit", serial="HP-0007", operator="bench 2", results=results
+        "dome-shutter-power-unit", serial="HRW-0007", operator="bench 2", results=results
     )
     assert run.folder is not None
     record = load(run.folder)
@@ -44,12 +44,12 @@ def words(page: str) -> str:
         ("7.8.2.1 b) name of the laboratory", r"Workshop, bench Simulated bench, AC"),
         ("7.8.2.1 b) its address, by hand", r"Address of the workshop"),
         ("7.8.2.1 c) location of the activity", r"Simulated bench, AC"),
-        ("7.8.2.1 d) unique identification", r"Run 2\d{7}T\d{6}Z-HP-0007-[0-9a-f]{4}"),
+        ("7.8.2.1 d) unique identification", r"Run 2\d{7}T\d{6}Z-HRW-0007-[0-9a-f]{4}"),
         ("7.8.2.1 e) customer, by hand", r"Owner or customer of the unit"),
         ("7.8.2.1 f) method", r"Method profile dome-shutter-power-unit"),
         ("7.8.2.1 f) method, its exact text", r"profile SHA-256 [0-9a-f]{64}"),
         ("7.8.2.1 g) item, described", r"Unit Dome-shutter power unit"),
-        ("7.8.2.1 g) item, identified", r"Serial number HP-0007"),
+        ("7.8.2.1 g) item, identified", r"Serial number HRW-0007"),
         ("7.8.2.1 g) its condition", r"Nameplate in: 120 V AC"),
         ("7.8.2.1 i) date of the test", r"Started \(UTC\) \d{4}-\d\d-\d\d \d\d:\d\d:\d\d"),
         ("7.8.2.1 j) date of issue, by hand", r"Date of issue"),
@@ -79,7 +79,7 @@ def test_every_page_says_which_report_it_is_of(page: str) -> None:
     """In print each page has the run and its number of all (7.8.2.1 d: each page, a clear end)."""
     margin = re.search(r"@page \{.*?\n\}?.*?pages\) \}", page, re.DOTALL)
     assert margin is not None
-    assert re.search(r'@bottom-left \{ content: "Rehearsal.*? 2\d{7}T\d{6}Z-HP-0007-', margin[0])
+    assert re.search(r'@bottom-left \{ content: "Rehearsal.*? 2\d{7}T\d{6}Z-HRW-0007-', margin[0])
     assert '"page " counter(page) " of " counter(pages)' in margin[0]
 
 

@@ -36,7 +36,7 @@ def unit(event: dict[str, Any], *parts: dict[str, Any], nominal: str = "100 V") 
     return UnitFile.model_validate(
         {
             "title": "Unit of a worked example",
-            "serial": "HP-0001",
+            "serial": "HRW-0001",
             "unit": {
                 "protection_class": "II",
                 "input": {

@@ -252,7 +252,7 @@ class TestMistakes:
     def test_no_such_file(self) -> None:
         """A name that is near a shipped one gets a hint."""
         with pytest.raises(FileError, match="did you mean"):
-            load_unit_model("dome-shutter-HP-0008")
+            load_unit_model("dome-shutter-HRW-0008")
 
 
 #: Lines as a slip may leave them.

@@ -15,8 +15,8 @@ from harness.report.label import HEIGHT_MM, WIDTH_MM, code_text, draw_label
 zxingcpp = pytest.importorskip("zxingcpp", reason="reads the QR code back")
 
 FACTS: dict[str, Any] = {
-    "run_id": "20261125T063119Z-HP-0007-3fa2",
-    "serial": "HP-0007",
+    "run_id": "20261125T063119Z-HRW-0007-3fa2",
+    "serial": "HRW-0007",
     "title": "Dome-shutter power unit, 120 V AC in, 24 V DC 2.5 A out",
     "bench": {"name": "Dome workshop, bench 2"},
     "operator": "bench 2",
@@ -49,7 +49,7 @@ def test_the_code_reads_back() -> None:
     # Source: ZXing's reader of ISO/IEC 18004 codes.
     [code] = zxingcpp.read_barcodes(picture(draw_label(FACTS)))
 
-    assert code.text == f"softwake 20261125T063119Z-HP-0007-3fa2 sha256 {'5e' * 32}"
+    assert code.text == f"softwake 20261125T063119Z-HRW-0007-3fa2 sha256 {'5e' * 32}"
     assert code.text == code_text(FACTS)
 
 
@@ -66,11 +66,11 @@ def test_the_label_says_what_when_and_where() -> None:
     found = texts(svg)
 
     assert found[0] == "RELEASED"
-    assert "SN HP-0007" in found
+    assert "SN HRW-0007" in found
     assert "Dome workshop, bench 2" in found
     assert "tested 2026-11-25, bench 2" in found
     assert "next test due 2027-11-25" in found
-    assert "20261125T063119Z-HP-0007-3fa2" in found
+    assert "20261125T063119Z-HRW-0007-3fa2" in found
     assert f'width="{WIDTH_MM:g}mm" height="{HEIGHT_MM:g}mm"' in svg
     assert WIDTH_MM == 62.0
 

@@ -14,7 +14,7 @@ from harness.report.decimated_trend import DecimatedTrend
 from harness.report.page import report_html
 
 MakeRecord = Callable[..., Path]
-EVIL = "<script>alert('HP')</script>\"'&\u202e"
+EVIL = "<script>alert('HRW')</script>\"'&\u202e"
 
 
 class Page(HTMLParser):
@@ -47,7 +47,7 @@ class TestContent:
         [
             "Released",
             "Mount controller board, 24 V DC in, 5 V DC out",
-            "HP-0007",
+            "HRW-0007",
             "2026-11-25 06:31:19",
             "in: 24 V DC 1.2 A; main: 5 V DC 2 A; class III",
             "Harrow Point Workshop,PS-200,SIM-0001,1.0",
@@ -175,7 +175,7 @@ class TestEscaping:
         read = page(folder)
         assert "script" not in read.tags
         assert not any(name.startswith("on") for name, _ in read.attributes)
-        assert read.words.count("<script>alert('HP')</script>") > 15
+        assert read.words.count("<script>alert('HRW')</script>") > 15
         assert "\u202e" not in read.words
 
     @pytest.mark.parametrize("junk", ["", [], None, 7])

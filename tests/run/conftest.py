@@ -121,7 +121,7 @@ def run_steps(tmp_path: Path) -> RunSteps:
         simulated = SimulatedBench(simulated_unit(profile, fault), file, clock, seed=seed)
         roles = file.instruments
         bend({role: simulated.devices[roles[role].resource] for role in roles})
-        sink = MemoryRecorder(serial="HP-0007", started=STARTED)
+        sink = MemoryRecorder(serial="HRW-0007", started=STARTED)
         operator_actions: Operator
         if operator is None:
             operator_actions = SimulatedOperator(simulated, profile.unit, clock.sleep_s)
@@ -132,7 +132,7 @@ def run_steps(tmp_path: Path) -> RunSteps:
             connect=lambda: open_bench(file, clock, library=simulated.library()),
             clock=clock,
             sink=sink,
-            info=RunInfo(serial="HP-0007", started=STARTED, rehearsal=True),
+            info=RunInfo(serial="HRW-0007", started=STARTED, rehearsal=True),
             operator=operator_actions,
             stop=stop,
         )

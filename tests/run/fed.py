@@ -126,7 +126,7 @@ class FedBench:
         self.file = simulated_bench_file(profile)
         self.clock = SimulatedClock()
         self.meter: Any = FedMeter(self.clock, meter)
-        self.sink = sink or MemoryRecorder(serial="HP-0007", started=STARTED)
+        self.sink = sink or MemoryRecorder(serial="HRW-0007", started=STARTED)
         step = plan_for(profile, self.file).steps[1]
         self.step: PlannedStep = replace(step, rest=rest or Rest())
         self.level = Level(label="nominal", voltage_v=24.0, current_limit_a=0.9, dwell_s=dwell_s)

@@ -39,7 +39,7 @@ class Rig:
         self.file: BenchFile = simulated_bench_file(self.profile)
         self.clock = clock or SimulatedClock()
         self.bench = SimulatedBench(simulated_unit(self.profile), self.file, self.clock)
-        self.sink: MemoryRecorder = MemoryRecorder(serial="HP-0007", started=STARTED)
+        self.sink: MemoryRecorder = MemoryRecorder(serial="HRW-0007", started=STARTED)
         self.stop = StopRequest()
 
     def connect(self) -> AbstractContextManager[LocalBench]:
@@ -55,7 +55,7 @@ class Rig:
             connect=connect or self.connect,
             clock=self.clock,
             sink=self.sink,
-            info=RunInfo(serial="HP-0007", started=STARTED, rehearsal=True),
+            info=RunInfo(serial="HRW-0007", started=STARTED, rehearsal=True),
             stop=self.stop,
         )
 
@@ -309,7 +309,7 @@ class TestRecordLost:
         self, rig: Rig, kind: type[MemoryRecorder]
     ) -> None:
         """A record that cannot be written cuts power (safety rule 9) and is left alone."""
-        rig.sink = kind(serial="HP-0007", started=STARTED)
+        rig.sink = kind(serial="HRW-0007", started=STARTED)
         result = rig.run()
 
         assert result.outcome is Outcome.TRIPPED
@@ -320,7 +320,7 @@ class TestRecordLost:
 
     def test_a_record_that_cannot_be_finished_is_no_release(self, rig: Rig) -> None:
         """A run without its record does not count, however well it went."""
-        rig.sink = LosesEnd(serial="HP-0007", started=STARTED)
+        rig.sink = LosesEnd(serial="HRW-0007", started=STARTED)
         result = rig.run()
 
         assert result.outcome is Outcome.TRIPPED

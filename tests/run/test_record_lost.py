@@ -25,7 +25,7 @@ class Unwritable(MemoryRecorder):
     """A record that cannot take in one kind of event, as a disk that fills up just then."""
 
     def __init__(self, kind: str) -> None:
-        super().__init__(serial="HP-0007", started=STARTED)
+        super().__init__(serial="HRW-0007", started=STARTED)
         self._kind = kind
 
     def event(self, time_s: float, kind: str, step: str, detail: str) -> None:
@@ -49,8 +49,8 @@ def run_with(
         plan_for(profile, file),
         connect=lambda: open_bench(file, clock, library=bench.library()),
         clock=clock,
-        sink=Unwritable(kind) if sink is None else sink(serial="HP-0007", started=STARTED),
-        info=RunInfo(serial="HP-0007", started=STARTED),
+        sink=Unwritable(kind) if sink is None else sink(serial="HRW-0007", started=STARTED),
+        info=RunInfo(serial="HRW-0007", started=STARTED),
     )
     return result, bench
 
@@ -135,7 +135,7 @@ class Crawling(MemoryRecorder):
     """A record on a disk that takes three seconds for each event of power."""
 
     def __init__(self, clock: SimulatedClock) -> None:
-        super().__init__(serial="HP-0007", started=STARTED)
+        super().__init__(serial="HRW-0007", started=STARTED)
         self._clock = clock
 
     def event(self, time_s: float, kind: str, step: str, detail: str) -> None:

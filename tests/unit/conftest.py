@@ -13,7 +13,7 @@ from harness.unit.unit_file import UnitFile
 #: A 120 V unit that met 230 V: every kind of part of an AC input.
 AC_UNIT: dict[str, Any] = {
     "title": "Dome-shutter power unit",
-    "serial": "HP-0007",
+    "serial": "HRW-0007",
     "unit": {
         "protection_class": "II",
         "input": {
@@ -99,7 +99,7 @@ AC_UNIT: dict[str, Any] = {
 #: A 24 V board without anything against wrong polarity.
 DC_UNIT: dict[str, Any] = {
     "title": "Mount controller board",
-    "serial": "HP-0012",
+    "serial": "HRW-0012",
     "unit": {
         "protection_class": "III",
         "input": {"kind": "dc", "nominal": "24 V", "tolerance": "10 %", "current": "1.2 A"},
