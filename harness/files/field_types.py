@@ -27,6 +27,7 @@ __all__ = [
     "WattsOrZero",
     "mistaken",
     "problem_of",
+    "quantity_field",
     "read_quantity",
 ]
 
@@ -67,12 +68,13 @@ def problem_of(error: PydanticCustomError) -> str:
     return str((error.context or {}).get("problem", ""))
 
 
-def read_quantity(text: object, unit: str) -> float:
+def read_quantity(text: object, unit: str, most: float | None = None) -> float:
     """Read a quantity of a file.
 
     Args:
         text: What stands there.
         unit: As for :func:`harness.quantity.parse_quantity`.
+        most: The most that can be asked for, or None for the usual of its unit.
 
     Raises:
         PydanticCustomError: It is no such quantity, or larger than any bench.
@@ -81,17 +83,20 @@ def read_quantity(text: object, unit: str) -> float:
         value = parse_quantity(text, unit)
     except QuantityError as error:
         raise mistaken(error.problem, error.example) from None
-    if abs(value) > _MOST[unit]:
-        most = format_quantity(_MOST[unit], unit)
-        raise mistaken(f"{shown(text)} is more than {most}, the most that can be asked for")
+    most = _MOST[unit] if most is None else most
+    if abs(value) > most:
+        ceiling = format_quantity(most, unit)
+        raise mistaken(f"{shown(text)} is more than {ceiling}, the most that can be asked for")
     return value
 
 
-def _quantity(unit: str, example: str, *, zero: bool = False) -> Any:
+def quantity_field(
+    unit: str, example: str, *, zero: bool = False, most: float | None = None
+) -> Any:
     """Return the parts of a field type that reads text in ``unit``, above zero or from zero on."""
 
     def read(text: object) -> float:
-        value = read_quantity(text, unit)
+        value = read_quantity(text, unit, most)
         if value < 0 or (value == 0 and not zero):
             raise mistaken(f"{shown(text)} is {'below' if zero else 'not above'} zero", example)
         return value
@@ -121,18 +126,18 @@ def _flag(value: object) -> bool:
     return value
 
 
-Volts = Annotated[float, *_quantity("V", '"24 V"')]
-Amps = Annotated[float, *_quantity("A", '"300 mA"')]
-AmpsOrZero = Annotated[float, *_quantity("A", '"1.25 A"', zero=True)]
-Watts = Annotated[float, *_quantity("W", '"36 W"')]
-WattsOrZero = Annotated[float, *_quantity("W", '"30 W"', zero=True)]
-Farads = Annotated[float, *_quantity("F", '"470 uF"')]
-Ohms = Annotated[float, *_quantity("ohm", '"0.3 ohm"')]
-Seconds = Annotated[float, *_quantity("s", '"1 s"')]
-Hertz = Annotated[float, *_quantity("Hz", '"50 Hz"')]
+Volts = Annotated[float, *quantity_field("V", '"24 V"')]
+Amps = Annotated[float, *quantity_field("A", '"300 mA"')]
+AmpsOrZero = Annotated[float, *quantity_field("A", '"1.25 A"', zero=True)]
+Watts = Annotated[float, *quantity_field("W", '"36 W"')]
+WattsOrZero = Annotated[float, *quantity_field("W", '"30 W"', zero=True)]
+Farads = Annotated[float, *quantity_field("F", '"470 uF"')]
+Ohms = Annotated[float, *quantity_field("ohm", '"0.3 ohm"')]
+Seconds = Annotated[float, *quantity_field("s", '"1 s"')]
+Hertz = Annotated[float, *quantity_field("Hz", '"50 Hz"')]
 Celsius = Annotated[float, BeforeValidator(lambda text: read_quantity(text, "degC"))]
 #: A share of one, written as a percentage: ``"10 %"`` reads as 0.1.
-Fraction = Annotated[float, *_quantity("%", '"10 %"')]
+Fraction = Annotated[float, *quantity_field("%", '"10 %"')]
 #: A plain number, written without quotes.
 Number = Annotated[float, BeforeValidator(_number)]
 #: ``true`` or ``false``, written without quotes.

@@ -145,11 +145,7 @@ def _deviations(samples: FloatArray) -> FloatArray:
 
 
 def scatter(
-    name: str,
-    samples: FloatArray,
-    *,
-    single_reading: bool = False,
-    unit: str = "",
+    name: str, samples: FloatArray, *, single_reading: bool = False, unit: str = ""
 ) -> Contribution:
     """Scatter of the mean of several readings (type A).
 

@@ -19,9 +19,9 @@ from harness.unit.assessment import (
 from harness.unit.electrolytics import BULK_CAPACITOR, OUTPUT_CAPACITOR
 from harness.unit.fuse import FUSE
 from harness.unit.line_parts import CHOKE, LIMITER, VARISTOR
-from harness.unit.operating_conditions import OperatingConditions, operating_conditions
+from harness.unit.operating_conditions import Conditions, operating_conditions
 from harness.unit.parts import XCapacitorPart, shown_figure
-from harness.unit.ratings import Kind, PartStress, Short, cold_check
+from harness.unit.ratings import Kind, PartStress, Short, Shorts, cold_check
 from harness.unit.reference import Reference, reference
 from harness.unit.semiconductors import BRIDGE, DIODE, OUTPUT_DIODE, SWITCH
 from harness.unit.story import assumptions, cautions, open_points, story
@@ -85,9 +85,9 @@ def _suspicion(part: PartAssessment) -> tuple[int, float, int]:
     return (-part.severity.rank, -part.ratio, _PLACE[part.kind])
 
 
-def _assessed_parts(conditions: OperatingConditions) -> Iterator[PartAssessment]:
+def _assessed_parts(conditions: Conditions) -> Iterator[PartAssessment]:
     """Assess the parts from the outputs back to the terminals: each knows the shorts behind it."""
-    shorts: tuple[Short, ...] = ()
+    shorts: Shorts = ()
     for part in sorted(conditions.file.parts, key=lambda part: -_PLACE[part.kind]):
         kind = KINDS[part.kind]
         found = kind.stress(conditions, part, shorts)
@@ -99,7 +99,7 @@ def _assessed_parts(conditions: OperatingConditions) -> Iterator[PartAssessment]
         yield _in_words(conditions, part, found)
 
 
-def _in_words(conditions: OperatingConditions, part: Any, found: PartStress) -> PartAssessment:
+def _in_words(conditions: Conditions, part: Any, found: PartStress) -> PartAssessment:
     kind, suspect = KINDS[part.kind], found.severity.suspect
     stresses = tuple(sorted(found.stresses, key=lambda one: (-one.severity.rank, -one.ratio)))
     check = replace(kind.check(conditions, part), suspect=suspect)
@@ -129,7 +129,7 @@ def _sentence(stress: Stress) -> str:
 # --- replacements ---------------------------------------------------------------------------
 
 
-def _replacements(conditions: OperatingConditions) -> tuple[Replacement, ...]:
+def _replacements(conditions: Conditions) -> tuple[Replacement, ...]:
     """Return every replaced part with its verdict, the worst first, then along the path.
 
     A part that was replaced without a word on the new one counts as replaced by its like: then the
@@ -160,14 +160,14 @@ def _overall(findings: Iterable[Finding]) -> Adequacy:
 
 
 def _in_order_of_doing(
-    conditions: OperatingConditions, parts: tuple[PartAssessment, ...]
+    conditions: Conditions, parts: tuple[PartAssessment, ...]
 ) -> tuple[ColdCheck, ...]:
     """Sort the checks: stored charge, a look, the suspects along the path, the rest, the input."""
     along = sorted(parts, key=lambda part: (not part.severity.suspect, _PLACE[part.kind]))
     return (*_first_checks(conditions), *(part.check for part in along), _input_check(conditions))
 
 
-def _first_checks(conditions: OperatingConditions) -> tuple[ColdCheck, ColdCheck]:
+def _first_checks(conditions: Conditions) -> tuple[ColdCheck, ColdCheck]:
     """Return what comes before any part: stored voltage, then a look."""
     limit, stored = shown_figure(_TOUCH_LIMIT_V, "V"), shown_figure(conditions.stored_v, "V")
     measure = "DC voltage across the bulk capacitor, unplugged, before anything is touched"
@@ -182,7 +182,7 @@ def _first_checks(conditions: OperatingConditions) -> tuple[ColdCheck, ColdCheck
     )
 
 
-def _input_check(conditions: OperatingConditions) -> ColdCheck:
+def _input_check(conditions: Conditions) -> ColdCheck:
     """Return the last check: resistance at the input terminals, fuse whole, switch closed."""
     measure = "resistance at the input terminals, both polarities, with a whole fuse in"
     if conditions.has_diode("across"):  # it conducts one way by design

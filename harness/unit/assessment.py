@@ -124,13 +124,11 @@ class PartAssessment:
 
     Attributes:
         name: Its reference on the board.
-        kind: Its kind, as in the file.
         severity: The worst verdict of its stresses.
         stresses: Its stresses, the worst first; at least one.
         reason: The worst stress in a sentence.
         remarks: What else there is to know of it.
         check: The cold check that settles it.
-        replaced: True if it was replaced.
     """
 
     name: str
@@ -161,7 +159,6 @@ class Finding:
         item: What is compared.
         original: The original's, as text; a dash where it is not given.
         fitted: The fitted part's, as text.
-        adequacy: The verdict on this figure.
         reason: Why, with the figures; empty where both are the same.
     """
 
@@ -187,9 +184,6 @@ class Assessment:
     """Everything worked out from a unit file.
 
     Attributes:
-        title: The kind of unit.
-        serial: Serial number.
-        maker: Who made it, or None.
         story: What happened, in a sentence or two.
         parts: The parts in the order of suspicion: gravest verdict first, then worst ratio, then
             the usual order of the current path.
@@ -197,7 +191,6 @@ class Assessment:
         replacements: The replaced parts, the worst first.
         open_points: What is still to be done or cleared up.
         assumptions: What was taken for granted where the file is silent.
-        cautions: The usual cautions, the gravest first.
     """
 
     title: str

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity, Stress
 from harness.unit.formulas import hold_up_s, peak_v, valley_at_constant_power_v
-from harness.unit.operating_conditions import OperatingConditions
+from harness.unit.operating_conditions import Conditions
 from harness.unit.parts import (
     BulkPart,
     ElectrolyticRatings,
@@ -19,7 +19,7 @@ from harness.unit.parts import (
 from harness.unit.ratings import (
     Kind,
     PartStress,
-    Short,
+    Shorts,
     at_least,
     capacitance_check,
     finding,
@@ -33,9 +33,7 @@ __all__ = ["BULK_CAPACITOR", "OUTPUT_CAPACITOR"]
 _LOW_FRAC = 0.8
 
 
-def _bulk_stress(
-    conditions: OperatingConditions, part: BulkPart, _shorts: tuple[Short, ...]
-) -> PartStress:
+def _bulk_stress(conditions: Conditions, part: BulkPart, _shorts: Shorts) -> PartStress:
     """Hold the bulk capacitor against the rectified peak.
 
     Source:
@@ -54,7 +52,7 @@ def _bulk_stress(
     stresses: tuple[Stress, ...] = (forward,)
     backwards_v = 0.0 if event is None else conditions.bulk_backwards_v(event)
     if backwards_v > 0.0:
-        borne_v = capacitors.reverse.borne_v
+        borne_v = capacitors.reverse_borne_v
         reverse = stress(
             conditions, "bulk-capacitor", "reverse voltage", borne_v, event=backwards_v
         )
@@ -67,7 +65,7 @@ def _bulk_stress(
 
 
 def _output_stress(
-    conditions: OperatingConditions, part: OutputCapacitorPart, _shorts: tuple[Short, ...]
+    conditions: Conditions, part: OutputCapacitorPart, _shorts: Shorts
 ) -> PartStress:
     """Hold an output capacitor against the output voltage, which regulation keeps."""
     output = conditions.output(part.output)
@@ -86,7 +84,7 @@ def _output_stress(
 
 
 def _bulk_findings(
-    conditions: OperatingConditions, part: BulkPart, fitted: ElectrolyticRatings
+    conditions: Conditions, part: BulkPart, fitted: ElectrolyticRatings
 ) -> Iterator[Finding]:
     """Judge a bulk capacitor: voltage, capacitance, temperature, ripple current.
 
@@ -111,7 +109,7 @@ def _bulk_findings(
 
 
 def _output_findings(
-    conditions: OperatingConditions, part: OutputCapacitorPart, fitted: ElectrolyticRatings
+    conditions: Conditions, part: OutputCapacitorPart, fitted: ElectrolyticRatings
 ) -> Iterator[Finding]:
     """Judge an output capacitor: voltage, capacitance, temperature, ripple current."""
     output = conditions.output(part.output)
@@ -129,7 +127,7 @@ def _output_findings(
 
 
 def _life(
-    conditions: OperatingConditions,
+    conditions: Conditions,
     part: ElectrolyticRatings,
     fitted: ElectrolyticRatings,
     ripple_a: float | None,
@@ -143,7 +141,7 @@ def _life(
     yield from at_least("ripple current", "A", original, now, need=ripple_a, why=why)
 
 
-def _ripple_current_a(conditions: OperatingConditions) -> float | None:
+def _ripple_current_a(conditions: Conditions) -> float | None:
     """Return the line-frequency ripple current at full load, or None for a DC input.
 
     Source:
@@ -158,7 +156,7 @@ def _ripple_current_a(conditions: OperatingConditions) -> float | None:
     return math.sqrt(square) if square > 0.0 else None
 
 
-def _valley_v(conditions: OperatingConditions, capacitance_f: float, line_v: float) -> float:
+def _valley_v(conditions: Conditions, capacitance_f: float, line_v: float) -> float:
     """Return the lowest bulk voltage at full load and the lowest frequency; 0 if it collapses.
 
     Source:
@@ -172,13 +170,13 @@ def _valley_v(conditions: OperatingConditions, capacitance_f: float, line_v: flo
     return valley_at_constant_power_v(peak, lowest_hz, capacitance_f, conditions.power_w)
 
 
-def _needed_bulk_v(conditions: OperatingConditions) -> float:
+def _needed_bulk_v(conditions: Conditions) -> float:
     """Return the bulk voltage the converter needs: as stated, or its start threshold's peak."""
     line, stated_v = conditions.file.unit.input, conditions.file.service.least_bulk_v
     return line.start_threshold_v * line.peak_factor if stated_v is None else stated_v
 
 
-def _hold_up_s(conditions: OperatingConditions, capacitance_f: float) -> float:
+def _hold_up_s(conditions: Conditions, capacitance_f: float) -> float:
     """Return how long the outputs last without line, from the valley at nominal line.
 
     Source:
@@ -190,7 +188,7 @@ def _hold_up_s(conditions: OperatingConditions, capacitance_f: float) -> float:
 
 
 def _bulk_capacitance(
-    conditions: OperatingConditions, original_f: float, fitted_f: float
+    conditions: Conditions, original_f: float, fitted_f: float
 ) -> tuple[Adequacy, str]:
     """Hold capacitance against the original's, ripple, hold-up and the fuse at switch-on."""
     too_little = _too_little(conditions, _LOW_FRAC * fitted_f)
@@ -217,7 +215,7 @@ def _bulk_capacitance(
     return Adequacy.BETTER, ""
 
 
-def _too_little(conditions: OperatingConditions, capacitance_f: float) -> str:
+def _too_little(conditions: Conditions, capacitance_f: float) -> str:
     """Say why a capacitance is too little; empty if it is enough."""
     needed_v = _needed_bulk_v(conditions)
     low_v = _valley_v(conditions, capacitance_f, conditions.file.unit.input.lowest_v)
@@ -236,9 +234,7 @@ def _too_little(conditions: OperatingConditions, capacitance_f: float) -> str:
     return ""
 
 
-def _electrolytic_check(
-    _conditions: OperatingConditions, part: BulkPart | OutputCapacitorPart
-) -> ColdCheck:
+def _electrolytic_check(_conditions: Conditions, part: BulkPart | OutputCapacitorPart) -> ColdCheck:
     extra = "no bulge, no leak"
     if part.series_ohm is not None:
         extra = f"series resistance below {shown_figure(2 * part.series_ohm, 'ohm', 2)}; {extra}"

@@ -8,13 +8,14 @@ from dataclasses import dataclass
 
 from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity
 from harness.unit.formulas import fuse_heat_a2s, melting_time_s
-from harness.unit.operating_conditions import OperatingConditions
+from harness.unit.operating_conditions import Conditions
 from harness.unit.parts import FusePart, FuseRatings, VaristorPart, shown_figure
 from harness.unit.ratings import (
     HIGHEST_LINE,
     Kind,
     PartStress,
     Short,
+    Shorts,
     at_least,
     cold_check,
     finding,
@@ -31,9 +32,7 @@ __all__ = ["FUSE"]
 # --- stress ---------------------------------------------------------------------------------
 
 
-def _stress(
-    conditions: OperatingConditions, part: FusePart, shorts: tuple[Short, ...]
-) -> PartStress:
+def _stress(conditions: Conditions, part: FusePart, shorts: Shorts) -> PartStress:
     """Hold a fuse against what flowed through it, and the figures against the story.
 
     Source:
@@ -86,9 +85,7 @@ class _Flow:
     parts_s: float
 
 
-def _flows(
-    conditions: OperatingConditions, part: FusePart, shorts: tuple[Short, ...]
-) -> Iterator[_Flow]:
+def _flows(conditions: Conditions, part: FusePart, shorts: Shorts) -> Iterator[_Flow]:
     """Yield what flowed through the fuse at the event."""
     event = conditions.event
     if event is None:
@@ -113,7 +110,7 @@ def _cause(short: Short) -> str:
     return f"{'the current through' if short.kind == 'diode' else 'a short in'} {short.name}"
 
 
-def _varistor_rms_a(conditions: OperatingConditions) -> float:
+def _varistor_rms_a(conditions: Conditions) -> float:
     """Return the rms current of the unit's varistor at the event; 0 where there is none."""
     part, event = conditions.first(VaristorPart), conditions.event
     table = conditions.tables.varistors
@@ -125,9 +122,7 @@ def _varistor_rms_a(conditions: OperatingConditions) -> float:
     return rms_current_a(event.peak_v, event.source_ohm, *table.law(part), dc=dc)
 
 
-def _story_against_figures(
-    conditions: OperatingConditions, part: FusePart, shorts: tuple[Short, ...]
-) -> Iterator[str]:
+def _story_against_figures(conditions: Conditions, part: FusePart, shorts: Shorts) -> Iterator[str]:
     """Say whether what opened is what the figures expect."""
     event = conditions.file.event
     if event is None or conditions.event is None:
@@ -154,7 +149,7 @@ def _story_against_figures(
         yield "It had to break more than it is rated for: look for soot, cracks, a burnt holder."
 
 
-def _about_sheet(conditions: OperatingConditions, part: FusePart) -> Iterator[str]:
+def _about_sheet(conditions: Conditions, part: FusePart) -> Iterator[str]:
     fuses = conditions.tables.fuses
     gates = fuses.gates_for(part)
     if not fuses.is_preferred(part.current_a):
@@ -185,9 +180,7 @@ def _ten_fold_range(part: FusePart, gates: Gates) -> str:
 # --- replacement ----------------------------------------------------------------------------
 
 
-def _findings(
-    conditions: OperatingConditions, part: FusePart, fitted: FuseRatings
-) -> Iterator[Finding]:
+def _findings(conditions: Conditions, part: FusePart, fitted: FuseRatings) -> Iterator[Finding]:
     """Judge a fuse: current, characteristic, melting integral, voltage, breaking capacity.
 
     Source:
@@ -204,7 +197,7 @@ def _findings(
     yield _breaking_capacity(conditions, part, fitted)
 
 
-def _current(conditions: OperatingConditions, part: FusePart, fitted: FuseRatings) -> Finding:
+def _current(conditions: Conditions, part: FusePart, fitted: FuseRatings) -> Finding:
     line_a = conditions.file.unit.input.current_a
     adequacy, reason = Adequacy.UNACCEPTABLE, ""
     if same(part.current_a, fitted.current_a):
@@ -219,9 +212,7 @@ def _current(conditions: OperatingConditions, part: FusePart, fitted: FuseRating
     return finding("rated current", "A", part.current_a, fitted.current_a, adequacy, reason)
 
 
-def _characteristic(
-    conditions: OperatingConditions, part: FusePart, fitted: FuseRatings
-) -> Finding:
+def _characteristic(conditions: Conditions, part: FusePart, fitted: FuseRatings) -> Finding:
     slowness = conditions.tables.fuses.slowness
     difference = slowness(fitted.characteristic) - slowness(part.characteristic)
     adequacy, reason = Adequacy.EQUIVALENT, ""
@@ -240,9 +231,7 @@ def _characteristic(
     )
 
 
-def _melting_integral(
-    conditions: OperatingConditions, part: FusePart, fitted: FuseRatings
-) -> Finding:
+def _melting_integral(conditions: Conditions, part: FusePart, fitted: FuseRatings) -> Finding:
     """Hold the melting integral against the original's and against the inrush."""
     fuses = conditions.tables.fuses
     original_a2s, fitted_a2s = fuses.melting_integral_a2s(part), fuses.melting_integral_a2s(fitted)
@@ -260,9 +249,7 @@ def _melting_integral(
     return finding("melting integral", "A2s", original_a2s, fitted_a2s, adequacy, reason)
 
 
-def _breaking_capacity(
-    conditions: OperatingConditions, part: FusePart, fitted: FuseRatings
-) -> Finding:
+def _breaking_capacity(conditions: Conditions, part: FusePart, fitted: FuseRatings) -> Finding:
     """Hold the breaking capacity against the prospective current in service."""
     fuses, needed_a = conditions.tables.fuses, conditions.service.prospective_a
     original_a, fitted_a = fuses.breaking_capacity_a(part), fuses.breaking_capacity_a(fitted)
@@ -287,7 +274,7 @@ def _breaking_capacity(
 # --- cold check -----------------------------------------------------------------------------
 
 
-def _check(_conditions: OperatingConditions, part: FusePart) -> ColdCheck:
+def _check(_conditions: Conditions, part: FusePart) -> ColdCheck:
     # About 0.1 V across a whole link at its rating (common practice), with room for the leads.
     most_ohm = 0.5 / part.current_a + 0.5
     expected = f"below {shown_figure(most_ohm, 'ohm', 2)}; open: blown"

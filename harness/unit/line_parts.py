@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity, Stress
-from harness.unit.operating_conditions import Line, OperatingConditions
+from harness.unit.operating_conditions import Conditions, Line
 from harness.unit.parts import (
     BridgePart,
     BulkPart,
@@ -24,7 +24,7 @@ from harness.unit.ratings import (
     NAMEPLATE_CURRENT,
     Kind,
     PartStress,
-    Short,
+    Shorts,
     at_least,
     cold_check,
     fault_a2s,
@@ -41,7 +41,7 @@ __all__ = ["CHOKE", "LIMITER", "VARISTOR"]
 
 
 def _winding_stress(
-    conditions: OperatingConditions, part: LimiterPart | ChokePart, shorts: tuple[Short, ...]
+    conditions: Conditions, part: LimiterPart | ChokePart, shorts: Shorts
 ) -> PartStress:
     """Hold something that only heats against steady current and the heat of a short behind it.
 
@@ -49,7 +49,7 @@ def _winding_stress(
         I2t against rated current squared times the time it takes to warm through: at that it is as
         hot again as its rating makes it. Common practice.
     """
-    rated_a2s = part.current_a**2 * conditions.tables.stress.winding.warm_through_s
+    rated_a2s = part.current_a**2 * conditions.tables.stress.usual.warm_through_s
     behind = (short for short in shorts if short.kind not in ("varistor", "x-capacitor"))
     nameplate_a = conditions.file.unit.input.current_a
     heat = stress(
@@ -65,9 +65,7 @@ def _winding_stress(
 
 
 def _winding_findings(
-    conditions: OperatingConditions,
-    part: LimiterPart | ChokePart,
-    fitted: LimiterRatings | CurrentRatings,
+    conditions: Conditions, part: LimiterPart | ChokePart, fitted: LimiterRatings | CurrentRatings
 ) -> Iterator[Finding]:
     """Judge a limiter by resistance, limiter and choke by current. Source: common practice."""
     if isinstance(part, LimiterPart) and isinstance(fitted, LimiterRatings | LimiterPart):
@@ -85,13 +83,13 @@ def _winding_findings(
     )
 
 
-def _limiter_check(_conditions: OperatingConditions, part: LimiterPart) -> ColdCheck:
+def _limiter_check(_conditions: Conditions, part: LimiterPart) -> ColdCheck:
     low, high = 0.75 * part.resistance_ohm, 1.25 * part.resistance_ohm
     expected = f"{shown_figure(low, 'ohm')} to {shown_figure(high, 'ohm')}; no crack"
     return cold_check(part.name, "resistance when cold", expected, "ohm", low=low, high=high)
 
 
-def _choke_check(_conditions: OperatingConditions, part: ChokePart) -> ColdCheck:
+def _choke_check(_conditions: Conditions, part: ChokePart) -> ColdCheck:
     most_ohm = 1.5 * part.resistance_ohm if part.resistance_ohm is not None else 2.0
     return cold_check(
         part.name,
@@ -106,9 +104,7 @@ def _choke_check(_conditions: OperatingConditions, part: ChokePart) -> ColdCheck
 # --- varistor -------------------------------------------------------------------------------
 
 
-def _varistor_stress(
-    conditions: OperatingConditions, part: VaristorPart, _shorts: tuple[Short, ...]
-) -> PartStress:
+def _varistor_stress(conditions: Conditions, part: VaristorPart, _shorts: Shorts) -> PartStress:
     """Hold a varistor against the line: continuous voltage, current, energy until it fails.
 
     Source:
@@ -138,7 +134,7 @@ def _varistor_stress(
 
 
 def _conduction(
-    conditions: OperatingConditions, part: VaristorPart, event: Line, stresses: list[Stress]
+    conditions: Conditions, part: VaristorPart, event: Line, stresses: list[Stress]
 ) -> PartStress:
     """Add what flowed through a varistor at the event, and when its energy rating was spent.
 
@@ -175,7 +171,7 @@ def _conduction(
 
 
 def _varistor_findings(
-    conditions: OperatingConditions, part: VaristorPart, fitted: VaristorRatings
+    conditions: Conditions, part: VaristorPart, fitted: VaristorRatings
 ) -> Iterator[Finding]:
     """Judge a varistor: continuous voltage, surge current, energy, clamping voltage.
 
@@ -201,7 +197,7 @@ def _varistor_findings(
     yield _clamping(conditions, original.clamping_v, now.clamping_v)
 
 
-def _clamping(conditions: OperatingConditions, original_v: float, fitted_v: float) -> Finding:
+def _clamping(conditions: Conditions, original_v: float, fitted_v: float) -> Finding:
     """Hold the clamping voltage against the original's and the next part's rating."""
     behind = _next_rating(conditions)
     higher = fitted_v > original_v and not same(fitted_v, original_v)
@@ -219,7 +215,7 @@ def _clamping(conditions: OperatingConditions, original_v: float, fitted_v: floa
     return finding("clamping voltage", "V", original_v, fitted_v, adequacy, reason)
 
 
-def _next_rating(conditions: OperatingConditions) -> tuple[str, float] | None:
+def _next_rating(conditions: Conditions) -> tuple[str, float] | None:
     """Return name and peak voltage rating of the next part behind the varistor, or None."""
     for part in conditions.file.parts:
         if isinstance(part, BridgePart) or (isinstance(part, DiodePart) and part.place == "series"):
@@ -230,7 +226,7 @@ def _next_rating(conditions: OperatingConditions) -> tuple[str, float] | None:
     return bulk.name, conditions.tables.capacitors.surge_v(bulk.fitted or bulk)
 
 
-def _varistor_check(conditions: OperatingConditions, part: VaristorPart) -> ColdCheck:
+def _varistor_check(conditions: Conditions, part: VaristorPart) -> ColdCheck:
     table = conditions.tables.varistors
     at_1ma_v, tolerance_frac = table.figures(part).at_1ma_v, table.tolerance_frac
     low_v = shown_figure(at_1ma_v * (1 - tolerance_frac), "V")

@@ -13,7 +13,7 @@ from harness.unit.parts import BridgePart, BulkPart, ChokePart, DiodePart, FuseP
 from harness.unit.reference import Reference
 from harness.unit.unit_file import UnitFile
 
-__all__ = ["Line", "OperatingConditions", "operating_conditions"]
+__all__ = ["Conditions", "Line", "operating_conditions"]
 
 _PartT = TypeVar("_PartT")
 
@@ -61,7 +61,7 @@ class Line:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class OperatingConditions:
+class Conditions:
     """A unit file with the two lines it is held against.
 
     Attributes:
@@ -105,7 +105,7 @@ class OperatingConditions:
         Source: 0.7 V each at light current, common practice.
         """
         diodes = 2 if self.rectified else int(self.has_diode("series"))
-        return diodes * self.tables.stress.diode.drop_v
+        return diodes * self.tables.stress.usual.diode_drop_v
 
     def bulk_v(self, line: Line) -> float:
         """Return the bulk voltage a line charges to, without load: peak less diode drops.
@@ -172,7 +172,7 @@ class OperatingConditions:
             Sum of the outputs over an efficiency of 85 %; without outputs nominal voltage times
             current, for AC times a power factor of 0.6. Common practice.
         """
-        unit, usual = self.file.unit, self.tables.stress.converter
+        unit, usual = self.file.unit, self.tables.stress.usual
         outputs_w = sum(output.nominal_v * output.current_a for output in unit.output.values())
         if outputs_w > 0.0:
             return outputs_w / usual.efficiency_frac
@@ -208,12 +208,12 @@ class OperatingConditions:
         return min(all_a2s, 2.0 * self.tables.fuses.melting_integral_a2s(fuse))
 
 
-def operating_conditions(file: UnitFile, tables: Reference) -> OperatingConditions:
+def operating_conditions(file: UnitFile, tables: Reference) -> Conditions:
     """Return the lines of a unit file, with the usual values where it is silent.
 
     The highest line in service is nominal voltage plus tolerance.
     """
-    event, line = file.event, file.unit.input
+    event, line, usual = file.event, file.unit.input, tables.stress.usual
     usual_hz = line.frequency_hz[0] if line.kind == "ac" else _USUAL_HZ
 
     def met(
@@ -225,13 +225,12 @@ def operating_conditions(file: UnitFile, tables: Reference) -> OperatingConditio
         wrong_way: bool = False,
         duration_s: float = math.inf,
     ) -> Line:
-        usual_ohm = tables.stress.supply.ac_ohm if kind == "ac" else tables.stress.supply.dc_ohm
         return Line(
             kind=kind,
             voltage_v=voltage_v,
             frequency_hz=(frequency_hz or usual_hz) if kind == "ac" else 0.0,
             wrong_way=wrong_way,
-            source_ohm=usual_ohm if prospective_a is None else voltage_v / prospective_a,
+            source_ohm=voltage_v / prospective_a if prospective_a else usual.source_ohm[kind],
             duration_s=duration_s,
         )
 
@@ -243,7 +242,7 @@ def operating_conditions(file: UnitFile, tables: Reference) -> OperatingConditio
             event.prospective_current_a,
             frequency_hz=event.frequency_hz,
             wrong_way=event.polarity_reversed,
-            duration_s=event.duration_s or tables.stress.event.duration_s,
+            duration_s=event.duration_s or usual.event_s,
         )
     in_service = met(line.kind, line.highest_v, file.service.prospective_current_a)
-    return OperatingConditions(file=file, tables=tables, event=at_event, service=in_service)
+    return Conditions(file=file, tables=tables, event=at_event, service=in_service)

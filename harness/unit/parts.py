@@ -6,7 +6,7 @@ Each kind has a table of ratings and a part that is made of those ratings: the r
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
@@ -21,8 +21,9 @@ from harness.files.field_types import (
     Table,
     Volts,
     mistaken,
+    quantity_field,
 )
-from harness.quantity import QuantityError, format_quantity, parse_quantity, shown, split_quantity
+from harness.quantity import format_quantity, shown, split_quantity
 
 __all__ = [
     "BridgePart",
@@ -60,24 +61,6 @@ _A2S = frozenset({"A2s", "A^2s", "A\u00b2s", "A^2 s", "A2 s", "A\u00b2 s"})
 _LEAST_A2S, _MOST_A2S = 1e-9, 1e9
 
 
-def _up_to(most: float, unit: str, example: str) -> Any:
-    """Return the parts of a field type: above zero, and no more than any part or supply has."""
-
-    def read(text: object) -> float:
-        try:
-            value = parse_quantity(text, unit)
-        except QuantityError as error:
-            raise mistaken(error.problem, example) from None
-        if value <= 0.0:
-            raise mistaken(f"{shown(text)} is not above zero", example)
-        if value > most:
-            ceiling = format_quantity(most, unit)
-            raise mistaken(f"{shown(text)} is more than {ceiling}, the most that can be given")
-        return value
-
-    return BeforeValidator(read), Field(examples=[example])
-
-
 def _melting_integral(text: object) -> float:
     example = '"60 A2s"'
     if not isinstance(text, str):
@@ -94,9 +77,9 @@ def _melting_integral(text: object) -> float:
 
 
 #: Energy of a single pulse.
-Joules = Annotated[float, *_up_to(1e6, "J", '"42 J"')]
+Joules = Annotated[float, *quantity_field("J", '"42 J"', most=1e6)]
 #: A current that flows for a moment: surge, short circuit, breaking capacity.
-SurgeAmps = Annotated[float, *_up_to(1e6, "A", '"4500 A"')]
+SurgeAmps = Annotated[float, *quantity_field("A", '"4500 A"', most=1e6)]
 #: Integral of current squared, in A^2 s.
 MeltingIntegral = Annotated[float, BeforeValidator(_melting_integral), Field(examples=['"60 A2s"'])]
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeAlias
 
 from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity, Stress
-from harness.unit.operating_conditions import Line, OperatingConditions
+from harness.unit.operating_conditions import Conditions, Line
 from harness.unit.parts import shown_figure
 
 __all__ = [
@@ -18,6 +18,7 @@ __all__ = [
     "Kind",
     "PartStress",
     "Short",
+    "Shorts",
     "at_least",
     "capacitance_check",
     "cold_check",
@@ -59,6 +60,10 @@ class Short:
     after_s: float
 
 
+#: The shorts of the parts behind one, from the outputs on.
+Shorts: TypeAlias = tuple[Short, ...]
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PartStress:
     """The stresses of one part, before they are put into words.
@@ -94,9 +99,9 @@ class Kind:
         if_suspect: What its check says besides where it was over-stressed.
     """
 
-    stress: Callable[[OperatingConditions, Any, tuple[Short, ...]], PartStress]
-    findings: Callable[[OperatingConditions, Any, Any], Iterable[Finding]]
-    check: Callable[[OperatingConditions, Any], ColdCheck]
+    stress: Callable[[Conditions, Any, Shorts], PartStress]
+    findings: Callable[[Conditions, Any, Any], Iterable[Finding]]
+    check: Callable[[Conditions, Any], ColdCheck]
     shorts: bool = False
     if_suspect: str = ""
 
@@ -105,7 +110,7 @@ class Kind:
 
 
 def stress(
-    conditions: OperatingConditions,
+    conditions: Conditions,
     kind: str,
     quantity: str,
     rating: float,
@@ -154,7 +159,7 @@ def severity_of(ratio: float, marginal: float, destroyed: float) -> Severity:
     return Severity.MARGINAL if ratio > marginal else Severity.WITHIN
 
 
-def short_current_a(conditions: OperatingConditions, short: Short) -> float:
+def short_current_a(conditions: Conditions, short: Short) -> float:
     """Return the current into a short (rms for AC): Ohm's law, textbook; 0 without an event."""
     line = conditions.event
     if line is None:
@@ -163,7 +168,7 @@ def short_current_a(conditions: OperatingConditions, short: Short) -> float:
     return line.voltage_v / (line.source_ohm + (conditions.series_ohm if limited else 0.0))
 
 
-def fault_a2s(conditions: OperatingConditions, shorts: Iterable[Short]) -> float | None:
+def fault_a2s(conditions: Conditions, shorts: Iterable[Short]) -> float | None:
     """Return the I2t of the event: of the inrush and of shorts, as the fuse lets them through."""
     event = conditions.event
     if event is None:
@@ -279,10 +284,7 @@ def cold_check(
 
 
 def capacitance_check(
-    name: str,
-    capacitance_f: float,
-    extra: str,
-    measure: str = "one lead lifted: capacitance",
+    name: str, capacitance_f: float, extra: str, measure: str = "one lead lifted: capacitance"
 ) -> ColdCheck:
     """Return the check of a capacitor: its capacitance within tolerance, and what else."""
     low = (1 - CAPACITANCE_TOLERANCE_FRAC) * capacitance_f

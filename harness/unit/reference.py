@@ -170,24 +170,11 @@ class _Discharge(_Row):
         return capacitance_f <= self.exempt_to_f * (1 + 1e-9)
 
 
-class _Leakage(_Row):
-    class_i_a: float
-    class_ii_a: float
-
-
 class _Surge(_Row):
     up_to_v: float
     factor_below: float
     factor_above: float
     limited_to_s: float
-
-
-class _Reverse(_Row):
-    borne_v: float
-
-
-class _Preferred(_Row):
-    rated_v: tuple[float, ...]
 
 
 class CapacitorTable(_Row):
@@ -197,10 +184,10 @@ class CapacitorTable(_Row):
     line_up_to_v: dict[str, float]
     replaces: dict[str, tuple[str, ...]]
     discharge: _Discharge
-    leakage: _Leakage
+    leakage_a: dict[str, float]
     surge: _Surge
-    reverse: _Reverse
-    preferred: _Preferred
+    reverse_borne_v: float
+    rated_v: tuple[float, ...]
 
     def surge_v(self, part: ElectrolyticRatings) -> float:
         """Return the surge voltage of an aluminium electrolytic: stated, or the usual one.
@@ -215,27 +202,14 @@ class CapacitorTable(_Row):
 
     def rated_v_for(self, voltage_v: float) -> float | None:
         """Return the lowest rated voltage that is made and bears a voltage, or None."""
-        return next((rated for rated in self.preferred.rated_v if rated >= voltage_v), None)
+        return next((rated for rated in self.rated_v if rated >= voltage_v), None)
 
 
-class _Supply(_Row):
-    ac_ohm: float
-    dc_ohm: float
-
-
-class _EventDefaults(_Row):
-    duration_s: float
-
-
-class _Winding(_Row):
+class _Usual(_Row):
+    source_ohm: dict[str, float]
+    event_s: float
     warm_through_s: float
-
-
-class _Diode(_Row):
-    drop_v: float
-
-
-class _Converter(_Row):
+    diode_drop_v: float
     efficiency_frac: float
     power_factor: float
 
@@ -261,11 +235,7 @@ class StressBounds(_Row):
 class StressTable(_Row):
     """``shared/over-stress.toml``."""
 
-    supply: _Supply
-    event: _EventDefaults
-    winding: _Winding
-    diode: _Diode
-    converter: _Converter
+    usual: _Usual
     limits: dict[str, tuple[StressBounds, ...]]
 
     def bounds(self, kind: str, quantity: str) -> StressBounds:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from harness.unit.assessment import Adequacy, ColdCheck, Finding, Stress
-from harness.unit.operating_conditions import Line, OperatingConditions
+from harness.unit.operating_conditions import Conditions, Line
 from harness.unit.parts import (
     BridgePart,
     DiodePart,
@@ -20,7 +20,7 @@ from harness.unit.ratings import (
     NAMEPLATE_CURRENT,
     Kind,
     PartStress,
-    Short,
+    Shorts,
     at_least,
     cold_check,
     fault_a2s,
@@ -52,9 +52,7 @@ def _surge_integral_a2s(surge_a: float) -> float:
 # --- bridge, and diode at a DC input --------------------------------------------------------
 
 
-def _bridge_stress(
-    conditions: OperatingConditions, part: BridgePart, shorts: tuple[Short, ...]
-) -> PartStress:
+def _bridge_stress(conditions: Conditions, part: BridgePart, shorts: Shorts) -> PartStress:
     """Hold a bridge against the line's peak, the inrush, and a short behind it.
 
     Source:
@@ -67,7 +65,7 @@ def _bridge_stress(
 
 
 def _currents(
-    conditions: OperatingConditions, kind: str, part: DiodeRatings, shorts: tuple[Short, ...]
+    conditions: Conditions, kind: str, part: DiodeRatings, shorts: Shorts
 ) -> tuple[Stress, ...]:
     """Return what flows forward through a diode in the line."""
     average = stress(
@@ -85,9 +83,7 @@ def _currents(
     )
 
 
-def _diode_stress(
-    conditions: OperatingConditions, part: DiodePart, shorts: tuple[Short, ...]
-) -> PartStress:
+def _diode_stress(conditions: Conditions, part: DiodePart, shorts: Shorts) -> PartStress:
     """Hold the diode against wrong polarity against the event.
 
     In series it blocks what comes the wrong way round; across the input it carries it until the
@@ -107,7 +103,7 @@ def _diode_stress(
     return PartStress(stresses=(reverse, *_currents(conditions, "diode", part, shorts)))
 
 
-def _across(conditions: OperatingConditions, part: DiodePart) -> PartStress:
+def _across(conditions: Conditions, part: DiodePart) -> PartStress:
     event = conditions.event
     forwards = event is not None and not event.wrong_way
     reverse = stress(
@@ -131,7 +127,7 @@ def _across(conditions: OperatingConditions, part: DiodePart) -> PartStress:
 
 
 def _line_diode_findings(
-    conditions: OperatingConditions, part: BridgePart | DiodePart, fitted: DiodeRatings
+    conditions: Conditions, part: BridgePart | DiodePart, fitted: DiodeRatings
 ) -> Iterator[Finding]:
     """Judge a diode in or across the line: reverse voltage and currents.
 
@@ -149,7 +145,7 @@ def _line_diode_findings(
 
 
 def _bridge_findings(
-    conditions: OperatingConditions, part: BridgePart, fitted: DiodeRatings
+    conditions: Conditions, part: BridgePart, fitted: DiodeRatings
 ) -> Iterator[Finding]:
     """Judge a bridge: reverse voltage, currents, and the varistor's clamping voltage before it."""
     yield from _line_diode_findings(conditions, part, fitted)
@@ -167,7 +163,7 @@ def _bridge_findings(
 # --- switch ---------------------------------------------------------------------------------
 
 
-def _switch_v(conditions: OperatingConditions, part: SwitchPart, line: Line) -> float:
+def _switch_v(conditions: Conditions, part: SwitchPart, line: Line) -> float:
     """Return the voltage across the switch.
 
     Source:
@@ -178,9 +174,7 @@ def _switch_v(conditions: OperatingConditions, part: SwitchPart, line: Line) -> 
     return bulk_v + extra_v if bulk_v > 0.0 else 0.0
 
 
-def _switch_stress(
-    conditions: OperatingConditions, part: SwitchPart, _shorts: tuple[Short, ...]
-) -> PartStress:
+def _switch_stress(conditions: Conditions, part: SwitchPart, _shorts: Shorts) -> PartStress:
     """Hold the switch against bulk voltage, reflected voltage and spike."""
     blocking = stress(
         conditions,
@@ -196,7 +190,7 @@ def _switch_stress(
 
 
 def _switch_findings(
-    conditions: OperatingConditions, part: SwitchPart, fitted: SwitchRatings
+    conditions: Conditions, part: SwitchPart, fitted: SwitchRatings
 ) -> Iterator[Finding]:
     """Judge a switch: blocking voltage and current."""
     need, why = _switch_v(conditions, part, conditions.service), _NEED_HIGHEST
@@ -209,9 +203,7 @@ def _switch_findings(
 # --- output diode ---------------------------------------------------------------------------
 
 
-def _output_reverse_v(
-    conditions: OperatingConditions, part: OutputDiodePart, line: Line
-) -> float | None:
+def _output_reverse_v(conditions: Conditions, part: OutputDiodePart, line: Line) -> float | None:
     """Return the reverse voltage of an output rectifier, or None where it cannot be known.
 
     Source:
@@ -228,9 +220,7 @@ def _output_reverse_v(
     return conditions.bulk_v(line) if conditions.file.unit.input.kind == "dc" else None
 
 
-def _output_stress(
-    conditions: OperatingConditions, part: OutputDiodePart, _shorts: tuple[Short, ...]
-) -> PartStress:
+def _output_stress(conditions: Conditions, part: OutputDiodePart, _shorts: Shorts) -> PartStress:
     """Hold an output rectifier against what the transformer puts on it."""
     event, kind = conditions.event, "output-diode"
     output = conditions.output(part.output)
@@ -248,7 +238,7 @@ def _output_stress(
 
 
 def _output_findings(
-    conditions: OperatingConditions, part: OutputDiodePart, fitted: DiodeRatings
+    conditions: Conditions, part: OutputDiodePart, fitted: DiodeRatings
 ) -> Iterator[Finding]:
     """Judge an output rectifier: reverse voltage and currents."""
     output = conditions.output(part.output)
@@ -265,20 +255,20 @@ def _output_findings(
 # --- cold checks ----------------------------------------------------------------------------
 
 
-def _junction_check(_conditions: OperatingConditions, part: BridgePart | DiodePart) -> ColdCheck:
+def _junction_check(_conditions: Conditions, part: BridgePart | DiodePart) -> ColdCheck:
     bridge = isinstance(part, BridgePart)
     where = "diode test of all four diodes" if bridge else "one lead lifted: diode test"
     expected = "0.4 to 0.7 V one way, open the other; near 0 both ways: shorted"
     return cold_check(part.name, f"{where}, both ways", expected, "V", low=0.4, high=0.7)
 
 
-def _output_check(_conditions: OperatingConditions, part: OutputDiodePart) -> ColdCheck:
+def _output_check(_conditions: Conditions, part: OutputDiodePart) -> ColdCheck:
     expected = "0.15 to 0.7 V one way (Schottky: the lower end), open the other"
     measure = "one lead lifted: diode test, both ways"
     return cold_check(part.name, measure, expected, "V", low=0.15, high=0.7)
 
 
-def _switch_check(_conditions: OperatingConditions, part: SwitchPart) -> ColdCheck:
+def _switch_check(_conditions: Conditions, part: SwitchPart) -> ColdCheck:
     return cold_check(
         part.name,
         "resistance between its main terminals both ways, and from gate or base to each",

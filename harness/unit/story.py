@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from harness.quantity import format_quantity
 from harness.unit.assessment import Adequacy, PartAssessment, Replacement
 from harness.unit.formulas import capacitor_energy_j
-from harness.unit.operating_conditions import OperatingConditions
+from harness.unit.operating_conditions import Conditions
 from harness.unit.parts import FusePart, LimiterPart, VaristorPart, shown_figure
 
 __all__ = ["assumptions", "cautions", "open_points", "story"]
@@ -33,7 +33,7 @@ _BOUNDS = (
 )
 
 
-def story(conditions: OperatingConditions) -> str:
+def story(conditions: Conditions) -> str:
     """Return what happened: voltage, kind, time, what opened, and the note of the file."""
     event, line = conditions.file.event, conditions.file.unit.input
     rated = f"{shown_figure(line.nominal_v, 'V')} {line.kind.upper()}"
@@ -49,12 +49,12 @@ def story(conditions: OperatingConditions) -> str:
     return text if event.note is None else f"{text} Note: {event.note.rstrip('.')}."
 
 
-def assumptions(conditions: OperatingConditions) -> tuple[str, ...]:
+def assumptions(conditions: Conditions) -> tuple[str, ...]:
     """Return what was taken for granted where the file is silent."""
     return (*_about_supplies(conditions), *_about_path(conditions), *_about_parts(conditions))
 
 
-def _about_supplies(conditions: OperatingConditions) -> Iterator[str]:
+def _about_supplies(conditions: Conditions) -> Iterator[str]:
     event, file = conditions.file.event, conditions.file
     if event is not None and conditions.event is not None:
         if event.duration_s is None:
@@ -66,7 +66,7 @@ def _about_supplies(conditions: OperatingConditions) -> Iterator[str]:
         yield _usual_source("service", conditions.service.kind, conditions.service.source_ohm)
 
 
-def _about_path(conditions: OperatingConditions) -> Iterator[str]:
+def _about_path(conditions: Conditions) -> Iterator[str]:
     if conditions.bulk_f is None:
         yield "No bulk capacitance is known: inrush is left out."
     elif conditions.first(LimiterPart) is None:
@@ -77,7 +77,7 @@ def _about_path(conditions: OperatingConditions) -> Iterator[str]:
         yield "Parts behind the varistor are held against the full line: it may have failed first."
 
 
-def _about_parts(conditions: OperatingConditions) -> Iterator[str]:
+def _about_parts(conditions: Conditions) -> Iterator[str]:
     for fuse in conditions.parts_of(FusePart):
         if fuse.melting_i2t_a2s is None:
             yield (
@@ -118,7 +118,7 @@ def open_points(
     return (*left, *wrong, *strained)
 
 
-def cautions(conditions: OperatingConditions) -> tuple[str, ...]:
+def cautions(conditions: Conditions) -> tuple[str, ...]:
     """Return the usual cautions for work on the opened unit, the gravest first."""
     stored_v = conditions.stored_v
     stored = f"up to {shown_figure(stored_v, 'V')}"

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from harness.unit.assessment import Adequacy, ColdCheck, Finding
 from harness.unit.formulas import discharged_v, peak_v
-from harness.unit.operating_conditions import Line, OperatingConditions
+from harness.unit.operating_conditions import Conditions, Line
 from harness.unit.parts import (
     XCapacitorPart,
     XCapacitorRatings,
@@ -20,7 +20,7 @@ from harness.unit.ratings import (
     HIGHEST_LINE,
     Kind,
     PartStress,
-    Short,
+    Shorts,
     at_least,
     capacitance_check,
     finding,
@@ -40,9 +40,7 @@ def _equivalent_rms_v(line: Line) -> float:
 
 
 def _suppression_stress(
-    conditions: OperatingConditions,
-    part: XCapacitorPart | YCapacitorPart,
-    _shorts: tuple[Short, ...],
+    conditions: Conditions, part: XCapacitorPart | YCapacitorPart, _shorts: Shorts
 ) -> PartStress:
     """Hold an X or Y capacitor against the full line voltage, which one lead of it may see.
 
@@ -64,9 +62,7 @@ def _suppression_stress(
     return PartStress(stresses=tuple(stresses), remarks=(remark,) if remark else ())
 
 
-def _plug_pins_v(
-    conditions: OperatingConditions, bleeder_ohm: float, capacitance_f: float
-) -> float:
+def _plug_pins_v(conditions: Conditions, bleeder_ohm: float, capacitance_f: float) -> float:
     """Return the voltage at the plug pins, unplugged at the peak, after the time allowed.
 
     Source:
@@ -76,7 +72,7 @@ def _plug_pins_v(
     return discharged_v(peak_v(conditions.service.voltage_v), after_s, bleeder_ohm * capacitance_f)
 
 
-def _about_plug_pins(conditions: OperatingConditions, part: XCapacitorPart) -> str:
+def _about_plug_pins(conditions: Conditions, part: XCapacitorPart) -> str:
     rule = conditions.tables.capacitors.discharge
     if conditions.service.kind != "ac" or rule.exempts(part.capacitance_f) or not part.bleeder_ohm:
         return ""
@@ -97,13 +93,13 @@ def _leakage_a(line: Line, capacitance_f: float) -> float:
     return 2.0 * math.pi * line.frequency_hz * capacitance_f * line.voltage_v
 
 
-def _about_leakage(conditions: OperatingConditions, part: YCapacitorPart) -> str:
+def _about_leakage(conditions: Conditions, part: YCapacitorPart) -> str:
     leak_a = _leakage_a(conditions.service, part.capacitance_f)
     return f"At the highest line it passes {shown_figure(leak_a, 'A', 2)}." if leak_a > 0.0 else ""
 
 
 def _suppression_findings(
-    conditions: OperatingConditions,
+    conditions: Conditions,
     part: XCapacitorPart | YCapacitorPart,
     fitted: XCapacitorRatings | YCapacitorRatings,
 ) -> Iterator[Finding]:
@@ -126,7 +122,7 @@ def _suppression_findings(
             yield from _touch_current(conditions, part.capacitance_f, fitted.capacitance_f)
 
 
-def _sub_class(conditions: OperatingConditions, original: str, fitted: str) -> Finding:
+def _sub_class(conditions: Conditions, original: str, fitted: str) -> Finding:
     adequacy, reason = Adequacy.EQUIVALENT, _why_not_class(conditions, original, fitted)
     if reason:
         adequacy = Adequacy.UNACCEPTABLE
@@ -135,7 +131,7 @@ def _sub_class(conditions: OperatingConditions, original: str, fitted: str) -> F
     return Finding(item="class", original=original, fitted=fitted, adequacy=adequacy, reason=reason)
 
 
-def _why_not_class(conditions: OperatingConditions, original: str, fitted: str) -> str:
+def _why_not_class(conditions: Conditions, original: str, fitted: str) -> str:
     """Say why a sub-class may not stand there; empty if it may."""
     table = conditions.tables.capacitors
     up_to_v = table.line_up_to_v.get(fitted)
@@ -160,9 +156,7 @@ def _suppression_capacitance(original_f: float, fitted_f: float) -> Finding:
     return finding("capacitance", "F", original_f, fitted_f, adequacy, reason)
 
 
-def _plug_pins(
-    conditions: OperatingConditions, part: XCapacitorPart, fitted_f: float
-) -> Iterator[Finding]:
+def _plug_pins(conditions: Conditions, part: XCapacitorPart, fitted_f: float) -> Iterator[Finding]:
     rule = conditions.tables.capacitors.discharge
     if rule.exempts(fitted_f):
         return
@@ -180,14 +174,11 @@ def _plug_pins(
     yield finding(item, "V", original_v, fitted_v, adequacy, reason)
 
 
-def _touch_current(
-    conditions: OperatingConditions, original_f: float, fitted_f: float
-) -> Iterator[Finding]:
-    limits = conditions.tables.capacitors.leakage
+def _touch_current(conditions: Conditions, original_f: float, fitted_f: float) -> Iterator[Finding]:
     protection = conditions.file.unit.protection_class
-    if protection == "III":
+    limit_a = conditions.tables.capacitors.leakage_a.get(protection)
+    if limit_a is None:  # class III: nothing at line voltage can be touched
         return
-    limit_a = limits.class_i_a if protection == "I" else limits.class_ii_a
     original_a = _leakage_a(conditions.service, original_f)
     fitted_a = _leakage_a(conditions.service, fitted_f)
     adequacy, reason = Adequacy.EQUIVALENT, ""
@@ -197,11 +188,11 @@ def _touch_current(
     yield finding("leakage at the line", "A", original_a, fitted_a, adequacy, reason)
 
 
-def _x_check(_conditions: OperatingConditions, part: XCapacitorPart) -> ColdCheck:
+def _x_check(_conditions: Conditions, part: XCapacitorPart) -> ColdCheck:
     return capacitance_check(part.name, part.capacitance_f, "an aged one has lost more")
 
 
-def _y_check(conditions: OperatingConditions, part: YCapacitorPart) -> ColdCheck:
+def _y_check(conditions: Conditions, part: YCapacitorPart) -> ColdCheck:
     protection = conditions.file.unit.protection_class
     least_ohm = shown_figure(_INSULATION_OHM[protection], "ohm")
     extra = (

@@ -36,7 +36,7 @@ class TestReading:
         [
             ("5 W", "'5 W' is a power; expected an energy"),
             ("0 J", "'0 J' is not above zero"),
-            ("2 MJ", "'2 MJ' is more than 1 MJ, the most that can be given"),
+            ("2 MJ", "'2 MJ' is more than 1 MJ, the most that can be asked for"),
         ],
     )
     def test_no_energy(self, text: str, problem: str) -> None:
