@@ -27,11 +27,11 @@ from harness.profile.steps import (
     StartStep,
 )
 from harness.quantity import format_quantity
+from harness.rehearse.fault_table import FaultTable
 from harness.rehearse.faults import FAULTS, Fault
-from harness.rehearse.model_tables import (
+from harness.rehearse.model_file import (
     BulkTable,
     ConverterTable,
-    FaultTable,
     FuseTable,
     LimiterTable,
     RectifierTable,

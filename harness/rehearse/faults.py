@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from harness.errors import UsageError, did_you_mean
-from harness.rehearse.changing_parts import Onset
 from harness.rehearse.severity import Severity
-from harness.rehearse.unit_model import Intermittence, UnitModel
+from harness.rehearse.unit_model import UnitModel
+from harness.rehearse.unit_parts import Intermittence, Onset
 
 __all__ = ["FAULTS", "Fault", "fault_named", "faults_of"]
 

@@ -27,7 +27,7 @@ def place_voltage_v(circuit: Circuit, where: str) -> float:
     is_dc = circuit.model.input_kind == "dc"
     match where:
         case "input" | "input reversed":
-            across_v = circuit.input_voltage_v() if is_dc else 0.0
+            across_v = circuit.source_voltage_v() if is_dc else 0.0
             return across_v if where == "input" else -across_v
         case "bulk":
             return circuit.bulk_voltage_v()

@@ -1,44 +1,180 @@
-"""Loads a unit model and makes the simulated unit of it: the one on the bench, not any one."""
+"""The file of a unit model, and the simulated unit of it: the one on the bench, not any one."""
 
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar, get_origin, get_type_hints
 
-from pydantic import ValidationError
+from pydantic import (
+    AfterValidator,
+    Field,
+    ValidationError,
+    ValidationInfo,
+    create_model,
+    field_validator,
+)
 
 from harness.errors import FileError
 from harness.files.config_error import ConfigError, as_mistakes, found_by_validation
-from harness.files.field_types import Table
+from harness.files.field_types import Flag, Fraction, Name, Ohms, Seconds, Table, mistaken
 from harness.files.file_kind import MODEL
 from harness.files.from_file import FromFile
 from harness.files.named_file import read_named
 from harness.files.toml_positions import KeyPath, TomlPositions
-from harness.rehearse.changing_parts import Forming, InrushLimiter, Onset
+from harness.rehearse.fault_table import FaultTable
 from harness.rehearse.faults import FAULTS
-from harness.rehearse.model_tables import ModelTables
-from harness.rehearse.unit_model import (
+from harness.rehearse.unit_model import UnitModel, typical_model
+from harness.rehearse.unit_parts import (
     Bulk,
     Converter,
+    Forming,
     Fuse,
+    InrushLimiter,
+    Key,
+    Onset,
     Rectifier,
-    UnitModel,
     Varistor,
-    typical_model,
 )
 from harness.unit.nameplate import Unit
 
-__all__ = ["UnitModelFile", "load_unit_model"]
+__all__ = [
+    "BulkTable",
+    "ConverterTable",
+    "FuseTable",
+    "LimiterTable",
+    "RectifierTable",
+    "UnitModelFile",
+    "VaristorTable",
+    "load_unit_model",
+]
 
-_PartT = TypeVar("_PartT", Varistor, Rectifier, Bulk, Converter)
-_PARTS = ("fuse", "varistor", "rectifier", "bulk", "converter")
+_PartT = TypeVar("_PartT", Varistor, Rectifier, InrushLimiter, Bulk, Converter)
+
+#: Endings of field names that are units, and no part of a key.
+_UNITS = ("_w_per_k", "_a2s", "_degc", "_frac", "_ohm", "_a", "_f", "_j", "_k", "_s", "_v", "_w")
 
 
-class UnitModelFile(FromFile, ModelTables):
-    """A unit model that knows the file it came from."""
+# --- tables -----------------------------------------------------------------------------------
+
+
+def _fields(part: type) -> Mapping[str, tuple[Any, Key]]:
+    """Return type and key of each field of a part that a file may state."""
+    fields = {}
+    for name, hint in get_type_hints(part, include_extras=True).items():
+        if get_origin(hint) is Annotated:
+            given = next((each for each in hint.__metadata__ if isinstance(each, Key)), Key())
+            unit = next((unit for unit in _UNITS if name.endswith(unit)), "")
+            fields[name] = hint, given._replace(name=given.name or name.removesuffix(unit))
+    return fields
+
+
+def _tolerance(value: float) -> float:
+    if value >= 1.0:
+        raise mistaken("a tolerance stays below 100 %", '"20 %"')
+    return value
+
+
+def _some_left(value: float) -> float:
+    if not 0.005 <= value <= 1.0:
+        raise mistaken("what is left is from 0.5 % to 100 %", '"80 %"')
+    return value
+
+
+#: How far a value may be from the one printed, up and down.
+_Tolerance = Annotated[Fraction, AfterValidator(_tolerance), Field(examples=['"20 %"'])]
+
+
+#: What a file may state of each part.
+_FIELDS: dict[type, Mapping[str, tuple[Any, Key]]] = {
+    part: _fields(part) for part in (Fuse, Varistor, Rectifier, InrushLimiter, Bulk, Converter)
+}
+
+
+def _table(part: type, needed: str = "", **more: Any) -> type[Table]:
+    """Return the table of what may be said of a part, and more; only one field is ``needed``."""
+    fields: dict[str, Any] = {}
+    for name, (hint, key) in _FIELDS[part].items():
+        must = name == needed
+        default = Field(alias=key.name) if must else Field(default=None, alias=key.name)
+        fields[name] = hint if must else hint | None, default
+        if key.tolerance:
+            fields["tolerance_frac"] = _Tolerance | None, Field(default=None, alias="tolerance")
+    return create_model(f"{part.__name__}Table", __base__=Table, **fields, **more)
+
+
+if TYPE_CHECKING:  # made from the parts at run time: to the type checker they are any tables
+    FuseTable = Table
+    VaristorTable = Table
+    RectifierTable = Table
+    LimiterTable = Table
+    BulkTable = Table
+    ConverterTable = Table
+else:
+    FuseTable = _table(Fuse)
+    VaristorTable = _table(Varistor, fitted=(Flag, True))
+    RectifierTable = _table(Rectifier)
+    LimiterTable = _table(InrushLimiter, needed="cold_ohm")
+    ConverterTable = _table(Converter)
+    BulkTable = _table(
+        Bulk,
+        # Age: share of the capacitance that is left. Series resistance rises as much.
+        left_frac=(
+            Annotated[Fraction, AfterValidator(_some_left)] | None,
+            Field(default=None, alias="capacitance_left"),
+        ),
+        # Extra leakage path at first power after a long rest, and how fast it goes.
+        forming_ohm=(Ohms | None, Field(default=None, alias="forming_leakage")),
+        forming_s=(Seconds | None, Field(default=None, alias="forming_time")),
+    )
+
+
+# --- the file ---------------------------------------------------------------------------------
+
+
+class UnitModelFile(FromFile):
+    """A unit model that knows the file it came from.
+
+    Attributes:
+        title: One line that says which unit this is.
+        input: Kind of its input.
+        fuse: The fuse.
+        varistor: The varistor.
+        rectifier: Series diode or bridge.
+        inrush_limiter: The inrush limiter, or None: then it counts as warm and constant.
+        bulk: The bulk capacitor.
+        converter: The converter.
+        faults: What is wrong with it.
+    """
+
+    title: Name = Field(examples=['"Dome-shutter power unit"'])
+    input: Literal["dc", "ac"] = Field(examples=['"ac"'])
+    fuse: FuseTable = FuseTable()
+    varistor: VaristorTable = VaristorTable()
+    rectifier: RectifierTable = RectifierTable()
+    inrush_limiter: LimiterTable | None = None
+    bulk: BulkTable = BulkTable()
+    converter: ConverterTable = ConverterTable()
+    faults: tuple[FaultTable, ...] = ()
+
+    @field_validator("rectifier")
+    @classmethod
+    def _fixed_drop(cls, value: RectifierTable, info: ValidationInfo) -> RectifierTable:
+        if info.data.get("input") == "dc" and "emission_v" in _said(value):
+            raise mistaken("the diode of a DC input has a fixed drop: leave emission_voltage out")
+        return value
+
+    @field_validator("bulk")
+    @classmethod
+    def _both_of_forming(cls, value: BulkTable) -> BulkTable:
+        if len({"forming_ohm", "forming_s"} & _said(value).keys()) == 1:
+            raise mistaken(
+                "forming_leakage and forming_time belong together",
+                'forming_leakage = "20 kohm", forming_time = "30 s"',
+            )
+        return value
 
     def unit(self, nameplate: Unit, *, seed: int = 1) -> UnitModel:
         """Return the simulated unit.
@@ -56,18 +192,29 @@ class UnitModelFile(FromFile, ModelTables):
         Source:
             Where only bounds are known, any value inside is as likely: JCGM 100:2008, 4.3.7.
         """
-        if self.input != nameplate.input.kind:
-            kind = nameplate.input.kind
+        kind = nameplate.input.kind
+        if self.input != kind:
             raise self._mistake(("input",), f"the profile's unit has {kind.upper()} input", kind)
-        draw = _Draw(seed)
+        draw = random.Random(f"unit {seed}")
         typical = typical_model(nameplate)
         rectifier = _filled(typical.rectifier, self.rectifier)
         bulk_v = nameplate.input.nominal_v * nameplate.input.peak_factor - rectifier.drop_v
+        # the values with a tolerance are drawn in this order
+        varistor, limiter = typical.varistor, None
+        if varistor is not None:
+            fitted = _said(self.varistor)["fitted"]
+            varistor = (
+                _drawn(_filled(varistor, self.varistor), self.varistor, draw) if fitted else None
+            )
+        if self.inrush_limiter is not None:
+            said = _said(self.inrush_limiter)
+            limiter = InrushLimiter(cold_ohm=said["cold_ohm"])
+            limiter = _drawn(_filled(limiter, self.inrush_limiter), self.inrush_limiter, draw)
         model = UnitModel(
             input_kind=typical.input_kind,
             fuse=self._fuse(typical.fuse),
-            varistor=self._varistor(typical.varistor, draw),
-            rectifier=replace(rectifier, limiter=self._limiter(draw)),
+            varistor=varistor,
+            rectifier=replace(rectifier, limiter=limiter),
             bulk=self._bulk(typical.bulk, bulk_v, draw),
             converter=self._converter(typical.converter, bulk_v, draw),
         )
@@ -83,14 +230,16 @@ class UnitModelFile(FromFile, ModelTables):
     @property
     def stated(self) -> Mapping[str, frozenset[str]]:
         """Fields of the unit model that the file gives, or gives a tolerance, by their part."""
-        stated = {part: {field for field, _ in _said(getattr(self, part))} for part in _PARTS}
-        if self.varistor.tolerance_frac is not None:
-            stated["varistor"].add("voltage_at_1ma_v")
-        if self.converter.tolerance_frac is not None:
-            stated["converter"].add("output_v")
-        if self.bulk.tolerance_frac is not None or self.bulk.left_frac is not None:
-            stated["bulk"].add("capacitance_f")
-        return {part: frozenset(fields) for part, fields in stated.items()}
+        stated = {}
+        for name, part in _PARTS.items():
+            said = _said(getattr(self, name))
+            fields = {field for field in _FIELDS[part] if field in said}
+            if "tolerance_frac" in said:
+                fields.add(_toleranced(part))
+            if "left_frac" in said:
+                fields.add("capacitance_f")
+            stated[name] = frozenset(fields)
+        return stated
 
     def refuse_faults(self, why: str) -> None:
         """Refuse a unit model that lists faults, where only a sound unit makes sense.
@@ -102,65 +251,53 @@ class UnitModelFile(FromFile, ModelTables):
             raise self._mistake(("faults", 0, "kind"), why)
 
     def _fuse(self, typical: Fuse) -> Fuse:
-        table = self.fuse
-        fuse = typical
-        if table.rating_a is not None or table.melting_i2t_a2s is not None:
-            rating_a = table.rating_a or typical.rating_a
-            fuse = Fuse.time_lag(rating_a, melting_i2t_a2s=table.melting_i2t_a2s)
-        return (
-            fuse
-            if table.resistance_ohm is None
-            else replace(fuse, resistance_ohm=table.resistance_ohm)
-        )
+        said, fuse = _said(self.fuse), typical
+        if "rating_a" in said or "melting_i2t_a2s" in said:
+            rating_a = said.get("rating_a", typical.rating_a)
+            fuse = Fuse.time_lag(rating_a, melting_i2t_a2s=said.get("melting_i2t_a2s"))
+        return replace(fuse, resistance_ohm=said.get("resistance_ohm", fuse.resistance_ohm))
 
-    def _varistor(self, typical: Varistor | None, draw: _Draw) -> Varistor | None:
-        table = self.varistor
-        if not table.fitted or typical is None:
-            return None
-        varistor = _filled(typical, table)
-        level_v = draw.around(varistor.voltage_at_1ma_v, table.tolerance_frac)
-        return replace(varistor, voltage_at_1ma_v=level_v)
+    def _bulk(self, typical: Bulk, bulk_v: float, draw: random.Random) -> Bulk:
+        said = _said(self.bulk)
+        printed = _filled(typical, self.bulk)
+        printed = replace(printed, nominal_capacitance_f=printed.capacitance_f)
+        if "forming_ohm" in said:
+            forming = Forming(
+                extra_ohm=said["forming_ohm"], time_s=said["forming_s"], voltage_v=bulk_v
+            )
+            printed = replace(printed, forming=forming)
+        new = _drawn(printed, self.bulk, draw)
+        if "left_frac" not in said:
+            return new
+        left_frac = said["left_frac"]
+        return replace(new.aged(left_frac), capacitance_f=left_frac * new.capacitance_f)
 
-    def _limiter(self, draw: _Draw) -> InrushLimiter | None:
-        table = self.inrush_limiter
-        if table is None:
-            return None
-        given = _given(table)
-        given["cold_ohm"] = draw.around(table.cold_ohm, table.tolerance_frac)
-        return InrushLimiter(**given)
-
-    def _bulk(self, typical: Bulk, bulk_v: float, draw: _Draw) -> Bulk:
-        table = self.bulk
-        bulk = _filled(typical, table)
-        printed_f = bulk.capacitance_f
-        new_f = draw.around(printed_f, table.tolerance_frac)
-        forming = None
-        if table.forming_ohm is not None and table.forming_s is not None:
-            forming = Forming(extra_ohm=table.forming_ohm, time_s=table.forming_s, voltage_v=bulk_v)
-        bulk = replace(bulk, capacitance_f=new_f, nominal_capacitance_f=printed_f, forming=forming)
-        if table.left_frac is None:
-            return bulk
-        aged = bulk.aged(table.left_frac)
-        return replace(aged, capacitance_f=table.left_frac * new_f)
-
-    def _converter(self, typical: Converter, bulk_v: float, draw: _Draw) -> Converter:
-        table = self.converter
-        converter = replace(_filled(typical, table), nominal_bulk_v=bulk_v)
-        if table.start_v is not None and table.stop_v is None:
-            converter = replace(converter, stop_v=0.8 * table.start_v)
+    def _converter(self, typical: Converter, bulk_v: float, draw: random.Random) -> Converter:
+        said = _said(self.converter)
+        converter = replace(_filled(typical, self.converter), nominal_bulk_v=bulk_v)
+        if "start_v" in said and "stop_v" not in said:
+            converter = replace(converter, stop_v=0.8 * converter.start_v)
         if converter.stop_v >= converter.start_v:
-            key = "stop" if table.stop_v is not None else "start"
             raise self._mistake(
-                ("converter", key),
+                ("converter", "stop" if "stop_v" in said else "start"),
                 f"it would stop at {converter.stop_v:g} V and start at {converter.start_v:g} V; "
                 "stop below start",
             )
-        output_v = draw.around(converter.output_v, table.tolerance_frac)
-        return replace(converter, output_v=output_v)
+        return _drawn(converter, self.converter, draw)
 
     def _mistake(self, path: KeyPath, problem: str, value: str = "") -> FileError:
         slip = ConfigError(path, problem, f'"{value}"' if value else "")
         return FileError(as_mistakes([slip], self.source, TomlPositions(self.text)))
+
+
+#: Tables of the file that fill in parts of the typical unit.
+_PARTS: dict[str, type] = {
+    "fuse": Fuse,
+    "varistor": Varistor,
+    "rectifier": Rectifier,
+    "bulk": Bulk,
+    "converter": Converter,
+}
 
 
 def load_unit_model(source: str | Path) -> UnitModelFile:
@@ -182,30 +319,27 @@ def load_unit_model(source: str | Path) -> UnitModelFile:
     return model.came_from(file.name, file.text, file.sha256)
 
 
-class _Draw:
-    """Draws values inside their tolerance, always in the same order."""
-
-    def __init__(self, seed: int) -> None:
-        self._random = random.Random(f"unit {seed}")
-
-    def around(self, value: float, tolerance_frac: float | None) -> float:
-        share = self._random.uniform(-1.0, 1.0)
-        return value if tolerance_frac is None else value * (1.0 + tolerance_frac * share)
-
-
-def _given(table: Table) -> dict[str, Any]:
+def _said(table: Table) -> dict[str, Any]:
     """Return what a table of the file says, by the names of the part's fields."""
-    return dict(_said(table))
-
-
-def _said(table: Table) -> Iterator[tuple[str, Any]]:
-    for name in type(table).model_fields:
-        value = getattr(table, name)
-        if value is not None and name != "tolerance_frac":
-            yield name, value
+    return {name: value for name, value in table if value is not None}
 
 
 def _filled(part: _PartT, table: Table) -> _PartT:
-    """Return a typical part with what the file says in place."""
-    said = {name: value for name, value in _said(table) if name in part.__dataclass_fields__}
-    return replace(part, **said)
+    """Return a part with what the file says in place."""
+    said = _said(table)
+    return replace(part, **{name: said[name] for name in _FIELDS[type(part)] if name in said})
+
+
+def _toleranced(part: type) -> str:
+    """Return the field of a part that its tolerance is for."""
+    return next(name for name, (_, key) in _FIELDS[part].items() if key.tolerance)
+
+
+def _drawn(part: _PartT, table: Table, draw: random.Random) -> _PartT:
+    """Return a part with the value that may have a tolerance drawn inside it.
+
+    A number is drawn in any case, so that a tolerance more changes no other part.
+    """
+    name, share = _toleranced(type(part)), draw.uniform(-1.0, 1.0)
+    tolerance_frac = _said(table).get("tolerance_frac", 0.0)
+    return replace(part, **{name: getattr(part, name) * (1.0 + tolerance_frac * share)})

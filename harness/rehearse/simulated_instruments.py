@@ -1,18 +1,17 @@
-"""pyvisa-sim devices whose properties are live: a setter moves the circuit, a getter asks it.
+"""Simulated instruments: what a message says moves the circuit or asks it.
 
-A device of pyvisa-sim answers each query from a property of its own, and cuts a message at ``;``
-into several replies. Here its property objects are replaced by live ones, and one message gives one
-line of answers, joined by ``;`` as IEEE 488.2 (8.4.2) has it. Every message costs its time on the
-clock.
+A pyvisa-sim file describes each instrument. pyvisa-sim itself answers a query from a stored value,
+and cuts a message at ``;`` into several replies; here values are live, one message gives one line
+of answers, joined by ``;`` as IEEE 488.2 (8.4.2) has it, and every message costs its time on the
+clock. Of pyvisa-sim nothing private is used: its sessions carry the bytes to these instruments.
 """
 
 from __future__ import annotations
 
-import copy
 import itertools
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache, lru_cache, partial
 from pathlib import Path
 from typing import Any
@@ -20,14 +19,12 @@ from typing import Any
 import yaml
 from pyvisa import rname
 from pyvisa.constants import StatusCode
-from pyvisa_sim import parser
-from pyvisa_sim.component import NoResponse, Property
-from pyvisa_sim.devices import Device, Devices
+from pyvisa_sim.devices import Devices
 from pyvisa_sim.highlevel import SimVisaLibrary
 
 from harness.rehearse.status import StatusModel
 
-__all__ = ["CoupledDevice", "CoupledLibrary", "Live", "Timing", "device_timing"]
+__all__ = ["CoupledDevice", "CoupledLibrary", "Description", "Live"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +34,7 @@ class Live:
     Attributes:
         get: Returns what the getter's format shows.
         set: Takes the text that was sent; raises ValueError for a value it does not take.
-        most: Largest value it takes, or None for the largest the device's file states.
+        most: Largest value it takes, or None for the largest the instrument's file states.
     """
 
     get: Callable[[], object]
@@ -45,69 +42,78 @@ class Live:
     most: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Timing:
-    """What a message costs, in seconds.
+@dataclass(frozen=True, kw_only=True)
+class Description:
+    """An instrument as its pyvisa-sim file describes it.
 
     Attributes:
-        message_s: Every message: bus, parsing, answering.
+        message_s: What every message costs: bus, parsing, answering.
         acquisition_s: On top of it, once, for a message that measures.
+        answers: Fixed answers by query.
+        commands: Commands without a value.
+        getters: Property and format by query.
+        setters: Property by the words before the value.
+        ranges: Least and most value of each property that has a range.
     """
 
     message_s: float
     acquisition_s: float
+    answers: dict[str, str] = field(default_factory=dict)
+    commands: frozenset[str] = frozenset()
+    getters: dict[str, tuple[str, str]] = field(default_factory=dict)
+    setters: dict[str, str] = field(default_factory=dict)
+    ranges: dict[str, tuple[float, float]] = field(default_factory=dict)
 
-
-class _LiveProperty(Property):  # type: ignore[misc]  # pyvisa-sim ships no types
-    """Stands in for a property of pyvisa-sim."""
-
-    def __init__(self, name: str, live: Live, fixed: Property[Any], status: StatusModel) -> None:
-        # not super().__init__: that would set the default and so move the circuit
-        self.name = name
-        self.specs = fixed.specs
-        if self.specs is not None and live.most is not None:
-            self.specs = copy.copy(self.specs)
-            self.specs.max = live.most
-        self._live = live
-        self._status = status
-
-    def get_value(self) -> Any:
-        return self._live.get()
-
-    def set_value(self, string_value: str) -> None:
-        """Move the circuit, or report why not as an instrument does."""
-        try:
-            if self.specs is not None:
-                self.validate_value(string_value)
-        except ValueError:
-            self._status.error(-222 if _is_number(string_value) else -104)
-            return
-        if self._live.set is None:
-            self._status.error(-113)
-            return
-        try:
-            self._live.set(string_value)
-        except ValueError:
-            self._status.error(-224)
+    @classmethod
+    @cache  # thousands of rehearsals use the same few
+    def of(cls, path: Path) -> Description:
+        """Read the one instrument of a file."""
+        devices = yaml.load(path.read_text(encoding="utf-8"), Loader=yaml.BaseLoader)["devices"]
+        (device,) = devices.values()
+        dialogues = {each["q"]: each.get("r") for each in device["dialogues"]}
+        properties = device["properties"]
+        return cls(
+            message_s=float(device["timing"]["message"]),
+            acquisition_s=float(device["timing"]["acquisition"]),
+            answers={query: answer for query, answer in dialogues.items() if answer is not None},
+            commands=frozenset(query for query, answer in dialogues.items() if answer is None),
+            getters={
+                each["getter"]["q"]: (name, each["getter"]["r"])
+                for name, each in properties.items()
+            },
+            setters={
+                each["setter"]["q"].removesuffix(" {}"): name
+                for name, each in properties.items()
+                if "setter" in each
+            },
+            ranges={
+                name: (float(each["specs"]["min"]), float(each["specs"]["max"]))
+                for name, each in properties.items()
+                if "max" in each.get("specs", {})
+            },
+        )
 
 
 class CoupledDevice:
     """One simulated instrument as a session of pyvisa-sim sees it.
 
     Args:
-        path: YAML file that describes the device.
+        description: What its file says.
         live: Live quantity for each property of the file.
-        actions: What a dialogue without an answer does, such as ``*CLS``.
+        actions: What commands without a value do, such as ``*CLS``; others do nothing.
         status: Its status model.
         wait: Lets time pass.
         advance: Takes the circuit to the present.
         lock: Held while the circuit is asked or moved, so that several links can share it; never
             while time passes, for instruments do not wait for each other.
+
+    Attributes:
+        resource_name: Set by pyvisa-sim.
     """
 
     def __init__(
         self,
-        path: Path,
+        description: Description,
         *,
         live: Mapping[str, Live],
         actions: Mapping[str, Callable[[], None]],
@@ -116,21 +122,17 @@ class CoupledDevice:
         advance: Callable[[], None],
         lock: AbstractContextManager[Any],
     ) -> None:
-        device = copy.copy(_device(path))  # with properties of its own, all else shared
-        properties = device._properties  # noqa: SLF001 - pinned version; there is no public door
-        missing = properties.keys() - live.keys()
-        if missing:
-            raise ValueError(f"{device.name}: nothing live behind {', '.join(sorted(missing))}")
-        device._properties = {  # noqa: SLF001
-            name: _LiveProperty(name, live[name], fixed, status)
-            for name, fixed in properties.items()
+        self.resource_name: str | None = None
+        self._description = description
+        self._getters: dict[str, tuple[Callable[[], object], Callable[[object], str]]] = {
+            query: (live[name].get, show.format)
+            for query, (name, show) in description.getters.items()
         }
-        self._device = device
-        self._getters = _plain_getters(device, live, actions)
-        self._setters = _plain_setters(path)
+        for query, answer in description.answers.items():
+            self._getters[query] = partial(str, answer), str
+        self._live = live
         self._actions = actions
         self._status = status
-        self._timing = device_timing(path)
         self._wait = wait
         self._advance = advance
         self._lock = lock
@@ -146,7 +148,7 @@ class CoupledDevice:
             self._answer = answer.encode() + b"\n" if answer else b""
 
     def read(self) -> tuple[bytes, bool]:
-        """Give bytes to the wire: an answer in one piece, then its terminator."""
+        """Give bytes to a session of pyvisa-sim: an answer in one piece, then its terminator."""
         answer = self._answer
         if len(answer) > 1:
             self._answer = b"\n"
@@ -167,38 +169,51 @@ class CoupledDevice:
         if self._answer:  # the last answer was not fetched (IEEE 488.2, 6.3.2.3)
             self._answer = b""
             self._status.error(-410)
-        parts, measures = _parts(message)
-        self._wait(self._timing.message_s + (self._timing.acquisition_s if measures else 0.0))
+        units, measures = _program_message_units(message)
+        cost = self._description
+        self._wait(cost.message_s + (cost.acquisition_s if measures else 0.0))
         with self._lock:
             self._advance()
-            answers = [answer for part in parts if (answer := self._part(part)) is not None]
+            answers = [answer for unit in units if (answer := self._part(unit)) is not None]
         return ";".join(answers)
 
-    def _part(self, part: str) -> str | None:
-        """Carry out one program message unit; return its answer, or None where it has none.
-
-        What a run says thousands of times goes without pyvisa-sim's search.
-        """
-        getter = self._getters.get(part)
+    def _part(self, unit: str) -> str | None:
+        """Carry out one program message unit; return its answer, or None where it has none."""
+        getter = self._getters.get(unit)
         if getter is not None:
             get, show = getter
             return show(get())
-        head, _, value = part.rpartition(" ")
-        name = self._setters.get(head)
-        if name is not None:
-            self._device._properties[name].set_value(value)  # noqa: SLF001
-            return None
-        reply = self._device._match(part.encode("latin-1", "replace"))  # noqa: SLF001
-        if reply is None:
+        head, _, value = unit.partition(" ")
+        name = self._description.setters.get(head)
+        if name is not None and value:
+            self._set(name, value.strip())
+        elif unit in self._description.commands:
+            self._actions.get(unit, _nothing)()
+        else:
             self._status.error(-113)
-            return None
-        if part in self._actions:
-            self._actions[part]()
-        return None if reply is NoResponse else str(reply, "latin-1")
+        return None
+
+    def _set(self, name: str, text: str) -> None:
+        """Move the circuit, or report why not as an instrument does."""
+        live = self._live[name]
+        assert live.set is not None
+        if name in self._description.ranges:
+            least, most = self._description.ranges[name]
+            value = _number(text)
+            if value is None:
+                self._status.error(-104)
+                return
+            if value < least or value > (most if live.most is None else live.most):
+                self._status.error(-222)
+                return
+        try:
+            live.set(text)
+        except ValueError:
+            self._status.error(-224)
 
 
 class CoupledLibrary(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim ships no types
-    """A VISA library of coupled devices, to be handed to PyVISA's resource manager."""
+    """A VISA library of simulated instruments, to be handed to PyVISA's resource manager."""
 
     _numbers = itertools.count()
 
@@ -227,74 +242,25 @@ class CoupledLibrary(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim ships 
         process must not meet on one bench.
         """
         library = cls(f"rehearsal {next(cls._numbers)}")
-        library.devices._internal.update(  # noqa: SLF001
-            {rname.to_canonical_name(resource): device for resource, device in devices.items()}
-        )
+        for resource, device in devices.items():
+            device.resource_name = None  # a device may be handed out again
+            library.devices.add_device(rname.to_canonical_name(resource), device)
         return library
 
 
 @lru_cache(maxsize=256)
-def _parts(message: str) -> tuple[tuple[str, ...], bool]:
-    """Return a message's units as pyvisa-sim spells them, and whether any of them measures."""
-    parts = tuple(part.strip().removeprefix(":").upper() for part in message.split(";"))
-    return parts, any(part.startswith("MEAS:") for part in parts)
+def _program_message_units(message: str) -> tuple[tuple[str, ...], bool]:
+    """Return a message's units as the files spell them, and whether any of them measures."""
+    units = tuple(unit.strip().removeprefix(":").upper() for unit in message.split(";"))
+    return units, any(unit.startswith("MEAS:") for unit in units)
 
 
-_Getters = dict[str, tuple[Callable[[], object], Callable[[object], str]]]
-
-
-def _plain_getters(
-    device: Device, live: Mapping[str, Live], actions: Mapping[str, Callable[[], None]]
-) -> _Getters:
-    """Return value and format of each query answered from a property, or always alike."""
-    getters: _Getters = {
-        query.decode(): (live[name].get, show.format)
-        for query, (name, show) in device._getters.items()  # noqa: SLF001
-        if "RANDOM" not in show
-    }
-    for query, answer in device._dialogues.items():  # noqa: SLF001 - they come before properties
-        name = query.decode()
-        getters.pop(name, None)
-        if answer is not NoResponse and b"RANDOM" not in answer and name not in actions:
-            getters[name] = partial(str, answer, "latin-1"), str
-    return getters
-
-
-@cache
-def _plain_setters(path: Path) -> Mapping[str, str]:
-    """Return property by the words before the value, for each ``WORDS {}`` without an answer."""
-    heads = {}
-    for name, table in _definition(path)[1]["properties"].items():
-        head, _, value = table.get("setter", {}).get("q", "").rpartition(" ")
-        if value == "{}" and "{" not in head and set(table["setter"]) == {"q"}:
-            heads[head] = name
-    return heads
-
-
-@cache
-def _device(path: Path) -> Device:
-    """Read a file once: thousands of rehearsals use the same few."""
-    name, definition = _definition(path)
-    return parser.get_device(name, definition, None, {})
-
-
-def device_timing(path: Path) -> Timing:
-    """Return what the messages of a device cost, as its file states it."""
-    timing = _definition(path)[1]["timing"]
-    return Timing(float(timing["message"]), float(timing["acquisition"]))
-
-
-@cache
-def _definition(path: Path) -> tuple[str, dict[str, Any]]:
-    """Return name and table of the one device of a file."""
-    devices = yaml.load(path.read_text(encoding="utf-8"), Loader=yaml.BaseLoader)["devices"]
-    name, definition = next(iter(devices.items()))
-    return name, definition
-
-
-def _is_number(text: str) -> bool:
+def _number(text: str) -> float | None:
     try:
-        float(text)
+        return float(text)
     except ValueError:
-        return False
-    return True
+        return None
+
+
+def _nothing() -> None:
+    """Do nothing."""

@@ -13,7 +13,8 @@ from harness.qualify.component_tolerances import TOLERANCES
 from harness.qualify.population import Population
 from harness.qualify.unit_result import HEALTHY
 from harness.rehearse.faults import FAULTS
-from harness.rehearse.unit_model import Defects, typical_model
+from harness.rehearse.unit_model import typical_model
+from harness.rehearse.unit_parts import Defects
 
 UNITS = {
     "dc": load_profile("mount-controller-board").unit,

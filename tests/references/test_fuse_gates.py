@@ -10,16 +10,10 @@ import math
 
 import pytest
 
-from harness.rehearse.circuit import Circuit, dc_source
-from harness.rehearse.circuit.fuse_heat import FuseHeat, melting_time_s
-from harness.rehearse.unit_model import (
-    Bulk,
-    Converter,
-    Defects,
-    Fuse,
-    Rectifier,
-    UnitModel,
-)
+from harness.rehearse.circuit import Circuit, circuit_of, dc_source
+from harness.rehearse.circuit.changes import FuseHeat, melting_time_s
+from harness.rehearse.unit_model import UnitModel
+from harness.rehearse.unit_parts import Bulk, Converter, Defects, Fuse, Rectifier
 from harness.unit.formulas import inrush_i2t_a2s
 
 #: Rating in amperes and melting integral in A2s; None stands for the model's own figure.
@@ -107,7 +101,7 @@ def inrush_circuit(fuse: Fuse) -> Circuit:
     )
     # Nearly all of the 5 ohm stands between a stiff terminal and the capacitor.
     source = dc_source(resistance_ohm=1e-3, wiring_ohm=4.999, output_capacitance_f=1e-6)
-    circuit = Circuit(model, source)
+    circuit = circuit_of(model, source)
     circuit.set_source(voltage_v=141.42, current_limit_a=1e6, on=True)
     return circuit
 

@@ -13,14 +13,16 @@ from typing import Any
 
 import pytest
 
-from harness.rehearse.changing_parts import KELVIN, Forming, InrushLimiter
-from harness.rehearse.circuit import Circuit, ac_source, dc_source
-from harness.rehearse.unit_model import (
+from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
+from harness.rehearse.unit_model import UnitModel
+from harness.rehearse.unit_parts import (
+    KELVIN,
     Bulk,
     Converter,
+    Forming,
     Fuse,
+    InrushLimiter,
     Rectifier,
-    UnitModel,
     Varistor,
 )
 
@@ -76,7 +78,7 @@ def switched_on(model: UnitModel, *, volts: float = SET_V, limit_a: float = LIMI
         source = dc_source(resistance_ohm=REG_OHM, wiring_ohm=LINE_OHM, output_capacitance_f=OUT_F)
     else:
         source = ac_source(resistance_ohm=0.0, wiring_ohm=LINE_OHM)
-    circuit = Circuit(model, source)
+    circuit = circuit_of(model, source)
     circuit.set_source(voltage_v=volts, current_limit_a=limit_a, frequency_hz=50.0, on=True)
     return circuit
 
@@ -186,7 +188,7 @@ class TestConverterStart:
         circuit = switched_on(replace(unit(), converter=convert))
         circuit.set_load(current_a=self.LOAD_A, on=True)
         circuit.advance_to(start_s + 0.01)
-        half_way_v = circuit._solver.converter.output_v
+        half_way_v = circuit.converter.output_v
 
         assert start_s + 0.01 - half_way_v / slope == pytest.approx(start_s, rel=AGREEMENT)
         for time_s, bulk_v in zip(times[10:], found.y[1][10:], strict=True):
@@ -229,7 +231,7 @@ class TestInrushLimiter:
         circuit = switched_on(self.model("dc"), limit_a=3.0)
         for time_s, _, bulk_v, kelvin in zip(times, *found.y, strict=True):
             circuit.advance_to(time_s)
-            ours_k = circuit._solver.changes.limiter_degc + KELVIN  # type: ignore[attr-defined]
+            ours_k = circuit.changes.limiter_degc + KELVIN
 
             assert circuit.bulk_voltage_v() == pytest.approx(bulk_v, abs=AGREEMENT * SET_V)
             assert ours_k - 298.15 == pytest.approx(kelvin - 298.15, rel=0.02, abs=0.2)
@@ -253,7 +255,7 @@ class TestInrushLimiter:
         circuit = switched_on(self.model("ac"), limit_a=100.0)
         for time_s, bulk_v, kelvin in zip(times, *found.y, strict=True):
             circuit.advance_to(time_s)
-            ours_k = circuit._solver.changes.limiter_degc + KELVIN  # type: ignore[attr-defined]
+            ours_k = circuit.changes.limiter_degc + KELVIN
 
             assert circuit.bulk_voltage_v() == pytest.approx(bulk_v, rel=0.02)
             assert ours_k - 298.15 == pytest.approx(kelvin - 298.15, rel=0.02)

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.rehearse.changing_parts import InrushLimiter, Onset
-from harness.rehearse.circuit import Circuit, ac_source, dc_source
+from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.unit_model import UnitModel, typical_model
+from harness.rehearse.unit_parts import InrushLimiter, Onset
 from harness.unit.nameplate import Unit
 
 LEVELS = (0.1, 0.25, 0.5, 0.75, 1.0)
@@ -44,7 +44,7 @@ def start(model: UnitModel, *, upto: float = 1.0, limit_a: float = 0.4, seed: in
     """Take the unit through the start levels, a second each."""
     source = dc_source() if model.input_kind == "dc" else ac_source()
     nominal_v = 24.0 if model.input_kind == "dc" else 120.0
-    circuit = Circuit(model, source, seed=seed)
+    circuit = circuit_of(model, source, seed=seed)
     circuit.set_source(current_limit_a=limit_a, frequency_hz=60.0, on=True)
     for number, level in enumerate(LEVELS, start=1):
         if level <= upto:
@@ -274,7 +274,7 @@ def test_no_unit_makes_energy(
     for name in sorted(names):
         if kind in FAULTS[name].kinds:
             model = FAULTS[name].apply(model)
-    circuit = Circuit(model, dc_source() if kind == "dc" else ac_source())
+    circuit = circuit_of(model, dc_source() if kind == "dc" else ac_source())
     circuit.set_source(frequency_hz=60.0, on=True)
     line, peak_v = subject.input, 1.1 * subject.input.nominal_v * subject.input.peak_factor
     time_s = 0.0

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from harness.profile.load import load_profile
-from harness.rehearse.circuit import Circuit, ac_source, dc_source
+from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.meter_place import cold_resistance_ohm, place_voltage_v
 from harness.rehearse.unit_model import typical_model
@@ -18,7 +18,7 @@ def circuit(kind: str, fault: str | None = None) -> Circuit:
     model = typical_model(load_profile(name).unit)
     if fault is not None:
         model = FAULTS[fault].apply(model)
-    return Circuit(model, dc_source() if kind == "dc" else ac_source())
+    return circuit_of(model, dc_source() if kind == "dc" else ac_source())
 
 
 class TestCold:

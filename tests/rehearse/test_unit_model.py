@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from harness.bench.sample import SupplySample
 from harness.power.inrush_monitor import LevelWatch
 from harness.profile.plan import InrushAllowance, Level
-from harness.rehearse.circuit import Circuit, ac_source, dc_source
+from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
 from harness.rehearse.unit_model import typical_model
 from harness.unit.nameplate import Unit
 
@@ -58,7 +58,7 @@ def units(draw: st.DrawFn) -> Unit:
 def powered(subject: Unit, *, limit_a: float) -> Circuit:
     """The unit on its source, off."""
     source = dc_source() if subject.input.kind == "dc" else ac_source()
-    circuit = Circuit(typical_model(subject), source)
+    circuit = circuit_of(typical_model(subject), source)
     circuit.set_source(current_limit_a=limit_a, frequency_hz=60.0)
     return circuit
 

@@ -85,7 +85,7 @@ class TestCorners:
         power = line[line["quantity"] == "power"].groupby("level")["value"].last()
 
         assert (power > 30.0).all()
-        assert not ran.bench.circuit.load_on
+        assert not ran.bench.circuit.load.on
         assert set(ran.checks["verdict"]) == {"pass"}
 
     def test_a_dc_unit_has_one_regulation(self, run_steps: Callable[..., Any]) -> None:

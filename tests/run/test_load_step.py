@@ -51,7 +51,7 @@ class TestModes:
 
         assert at_load(ran, "current") == pytest.approx(amps, abs=0.02)
         assert set(ran.checks["verdict"]) == {"pass"}
-        assert not ran.bench.circuit.load_on
+        assert not ran.bench.circuit.load.on
 
     @pytest.mark.parametrize(
         "points",

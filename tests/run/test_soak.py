@@ -44,7 +44,7 @@ class TestSoak:
         ran = run_steps("dc", after=soak("5 s", load))
 
         assert set(ran.checks["verdict"]) == {"pass"}
-        assert not ran.bench.circuit.load_on
+        assert not ran.bench.circuit.load.on
 
     def test_drift_is_known_better_than_the_meters_accuracy(
         self, run_steps: Callable[..., Any]

@@ -2,8 +2,25 @@
 
 from __future__ import annotations
 
+from harness.rehearse.circuit.ac import AcCircuit
 from harness.rehearse.circuit.circuit import Circuit
-from harness.rehearse.circuit.let_through import LetThrough
+from harness.rehearse.circuit.dc import DcCircuit
 from harness.rehearse.circuit.source import SourceModel, ac_source, dc_source, source_for
+from harness.rehearse.circuit.windowed_means import LetThrough
+from harness.rehearse.unit_model import UnitModel
 
-__all__ = ["Circuit", "LetThrough", "SourceModel", "ac_source", "dc_source", "source_for"]
+__all__ = [
+    "Circuit",
+    "LetThrough",
+    "SourceModel",
+    "ac_source",
+    "circuit_of",
+    "dc_source",
+    "source_for",
+]
+
+
+def circuit_of(model: UnitModel, source: SourceModel, *, seed: int = 1) -> Circuit:
+    """Return the circuit of a unit on a supply; arguments and errors as for :class:`Circuit`."""
+    kind = DcCircuit if source.kind == "dc" else AcCircuit
+    return kind(model, source, seed=seed)

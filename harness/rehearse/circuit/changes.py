@@ -1,25 +1,111 @@
-"""What changes in a unit while it runs: a warm limiter, a hot varistor, forming, late faults.
+"""What changes in a unit while it runs: fuse, contact, warm limiter, hot varistor, late faults.
 
-The solvers know a unit of constant values. Here the slow states live, and whenever one of them has
-moved far enough to matter the unit is made anew and the solver wires it up again. Between two such
-moments its values stand still, so that what is fast in the solvers stays fast; a unit in which
+The circuits know a unit of constant values. Here the slow states live, and whenever one of them has
+moved far enough to matter the unit is made again and the circuit wires it up. Between two such
+moments its values stand still, so that what is fast in the circuits stays fast; a unit in which
 nothing changes has no such object at all.
 """
 
 from __future__ import annotations
 
 import math
+import random
 from dataclasses import replace
 from typing import Any
 
-from harness.rehearse.unit_model import Defects, UnitModel
+from harness.rehearse.unit_model import UnitModel
+from harness.rehearse.unit_parts import KELVIN, Defects, Fuse, Intermittence, Onset
 
-__all__ = ["Changes"]
+__all__ = ["Changes", "Contact", "FuseHeat", "melting_time_s"]
 
-#: A resistance or conductance is taken over anew once it is off by this share.
+#: A resistance or conductance is taken over again once it is off by this share.
 _NOTABLE = 0.01
 #: Extra leakage below this share of the first one counts as gone.
 _GONE = 1e-3
+
+
+def melting_time_s(fuse: Fuse, current_a: float, *, heat_a2s: float = 0.0) -> float:
+    """Return how long ``fuse`` carries a constant current before it parts, in seconds.
+
+    Args:
+        fuse: The link.
+        current_a: Current (rms for AC).
+        heat_a2s: Heat it already holds.
+
+    Returns:
+        Time from now; infinite if it never parts.
+
+    Source:
+        Solution of dH/dt = i^2 - H/tau. For a short pulse it is the adiabatic rule
+        t = I2t / i^2: textbook.
+    """
+    final_a2s = current_a * current_a * fuse.heat_time_s
+    if final_a2s <= fuse.melting_i2t_a2s:
+        return math.inf
+    ratio = (fuse.melting_i2t_a2s - heat_a2s) / (final_a2s - heat_a2s)
+    return -fuse.heat_time_s * math.log1p(-ratio) if ratio > 0 else 0.0
+
+
+class FuseHeat:
+    """One fuse element while a run goes on.
+
+    Attributes:
+        fuse: The link.
+        heat_a2s: Heat stored, in A^2 s.
+        is_open: True once it has parted; it stays so.
+    """
+
+    __slots__ = ("fuse", "heat_a2s", "is_open")
+
+    def __init__(self, fuse: Fuse) -> None:
+        self.fuse = fuse
+        self.heat_a2s = 0.0
+        self.is_open = fuse.is_open
+
+    def advance(self, duration_s: float, mean_square_a2: float) -> bool:
+        """Heat or cool for ``duration_s``; return True if it parts now."""
+        time_s = self.fuse.heat_time_s
+        final_a2s = mean_square_a2 * time_s
+        self.heat_a2s = final_a2s + (self.heat_a2s - final_a2s) * math.exp(-duration_s / time_s)
+        if self.is_open or self.heat_a2s < self.fuse.melting_i2t_a2s:
+            return False
+        self.is_open = True
+        return True
+
+    def time_left_s(self, current_a: float) -> float:
+        """Return how long it carries ``current_a`` from now on; infinite if it never parts."""
+        if self.is_open:
+            return math.inf
+        return melting_time_s(self.fuse, current_a, heat_a2s=self.heat_a2s)
+
+
+class Contact:
+    """The contact in the input line; a sound one never opens.
+
+    Attributes:
+        is_closed: Its state now.
+        next_s: Time at which the state changes next; infinite for a sound contact.
+    """
+
+    __slots__ = ("_intermittence", "_random", "is_closed", "next_s")
+
+    def __init__(self, intermittence: Intermittence | None, *, seed: int) -> None:
+        self._intermittence = intermittence
+        self._random = random.Random(seed)
+        self.is_closed = True
+        self.next_s = math.inf
+        if intermittence is not None:
+            self.next_s = self._random.expovariate(1.0 / intermittence.closed_s)
+
+    def change(self) -> None:
+        """Pass ``next_s``: open or close, and draw the time of the next change."""
+        if self._intermittence is None:
+            return
+        self.is_closed = not self.is_closed
+        if self.is_closed:
+            self.next_s += self._random.expovariate(1.0 / self._intermittence.closed_s)
+        else:
+            self.next_s += self._random.uniform(*self._intermittence.open_s)
 
 
 class Changes:
@@ -35,18 +121,6 @@ class Changes:
         forming_left: Share of the extra leakage that is left.
         powered_s: Time the supply was on.
     """
-
-    __slots__ = (
-        "_base",
-        "_used_left",
-        "_used_ohm",
-        "_waiting",
-        "forming_left",
-        "limiter_degc",
-        "model",
-        "powered_s",
-        "varistor_j",
-    )
 
     def __init__(self, model: UnitModel) -> None:
         self._base = model
@@ -67,12 +141,14 @@ class Changes:
     @property
     def onset_v(self) -> float:
         """Bulk voltage at which a fault that waits for nothing else shows; infinite for none."""
-        due = [
-            onset.voltage_v
-            for name in self._waiting
-            if (onset := getattr(self._base.defects, _ONSETS[name])).time_s <= self.powered_s
-        ]
+        onsets = self._waiting.values()
+        due = [onset.voltage_v for onset in onsets if onset.time_s <= self.powered_s]
         return min(due, default=math.inf)
+
+    def onset_left_s(self, *, on: bool) -> float:
+        """Return how long until a fault that waits for time may show."""
+        left = [onset.time_s - self.powered_s for onset in self._waiting.values()]
+        return min((left_s for left_s in left if on and left_s > 0.0), default=math.inf)
 
     def advance(
         self,
@@ -139,7 +215,7 @@ class Changes:
             power_w = series_a2 * self._used_ohm
             final_degc = limiter.ambient_degc + power_w / limiter.dissipation_w_per_k
             # 1 % of resistance, in kelvin, and how fast the temperature moves.
-            kelvin = _NOTABLE * (self.limiter_degc + 273.15) ** 2 / limiter.beta_k
+            kelvin = _NOTABLE * (self.limiter_degc + KELVIN) ** 2 / limiter.beta_k
             rate = abs(final_degc - self.limiter_degc) / limiter.heat_time_s
             least_s = kelvin / rate if rate > 0.0 else math.inf
         if forming is not None and self._used_left > 0.0 and bulk_v > 0.0:
@@ -149,22 +225,15 @@ class Changes:
             least_s = min(least_s, max(_NOTABLE * varistor.energy_j / varistor_w, 1e-6))
         return max(least_s, 1e-6)
 
-    def onset_left_s(self, *, on: bool) -> float:
-        """Return how long until a fault that waits for time may show."""
-        if not on:
-            return math.inf
-        times = (getattr(self._base.defects, _ONSETS[name]).time_s for name in self._waiting)
-        return min((at - self.powered_s for at in times if at > self.powered_s), default=math.inf)
-
     def _show_faults(self, bulk_v: float) -> bool:
         """Take faults off the list whose onset has been met; return True if there were any."""
-        shown = []
-        for name in self._waiting:
-            onset = getattr(self._base.defects, _ONSETS[name])
-            if self.powered_s >= onset.time_s and bulk_v >= onset.voltage_v:
-                shown.append(name)
-        self._waiting = [name for name in self._waiting if name not in shown]
-        return bool(shown)
+        before = len(self._waiting)
+        self._waiting = {
+            name: onset
+            for name, onset in self._waiting.items()
+            if self.powered_s < onset.time_s or bulk_v < onset.voltage_v
+        }
+        return len(self._waiting) < before
 
     def _fail_varistor(self, ohm: float) -> None:
         """Let the varistor fail short."""
@@ -172,7 +241,7 @@ class Changes:
         waits = "input_short_ohm" in self._waiting
         siemens = 1.0 / ohm + (0.0 if waits else 1.0 / base.defects.input_short_ohm)
         # One short across the input is enough: the one that waits comes no more.
-        self._waiting = [name for name in self._waiting if name != "input_short_ohm"]
+        self._waiting.pop("input_short_ohm", None)
         defects = replace(base.defects, input_short_ohm=1.0 / siemens)
         self._base = replace(base, varistor=None, defects=defects)
 
@@ -196,18 +265,15 @@ class Changes:
         self.model = replace(base, rectifier=rectifier, bulk=bulk, defects=defects)
 
 
-#: Faults that may come late, with the field of their onset.
-_ONSETS = {
-    "input_short_ohm": "input_short_onset",
-    "bulk_short_ohm": "bulk_short_onset",
-    "bulk_leak_ohm": "bulk_leak_onset",
-}
-
-
-def _late(defects: Defects) -> list[str]:
-    """Return the faults that are not there from the beginning."""
-    return [
-        name
-        for name, onset in _ONSETS.items()
-        if getattr(defects, name) < math.inf and not getattr(defects, onset).is_at_once
-    ]
+def _late(defects: Defects) -> dict[str, Onset]:
+    """Return the paths that are not there from the beginning, and when they show."""
+    onsets = {
+        "input_short_ohm": defects.input_short_onset,
+        "bulk_short_ohm": defects.bulk_short_onset,
+        "bulk_leak_ohm": defects.bulk_leak_onset,
+    }
+    return {
+        name: onset
+        for name, onset in onsets.items()
+        if getattr(defects, name) < math.inf and not onset.is_at_once
+    }

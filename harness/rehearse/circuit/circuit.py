@@ -1,18 +1,15 @@
-"""The door to the simulated circuit: settings in, time forward, true values out."""
+"""A simulated circuit: settings in, time forward, true values out."""
 
 from __future__ import annotations
 
 import math
-from typing import Protocol
+from abc import ABC, abstractmethod
 
-from harness.rehearse.circuit.ac import AcSolver
-from harness.rehearse.circuit.converter import ConverterState
-from harness.rehearse.circuit.dc import DcSolver
-from harness.rehearse.circuit.fuse_heat import FuseHeat
-from harness.rehearse.circuit.let_through import LetThrough
-from harness.rehearse.circuit.output_load import LOOP_S, Mode, OutputLoad
+from harness.rehearse.circuit.changes import Changes, Contact, FuseHeat
+from harness.rehearse.circuit.converter import LOOP_S, ConverterState, LoadMode, OutputLoad
+from harness.rehearse.circuit.network import InputNetwork
 from harness.rehearse.circuit.source import SourceModel, SourceSetting
-from harness.rehearse.circuit.windowed_means import WindowedMeans
+from harness.rehearse.circuit.windowed_means import LetThrough, WindowedMeans
 from harness.rehearse.unit_model import UnitModel
 
 __all__ = ["Circuit"]
@@ -21,32 +18,8 @@ __all__ = ["Circuit"]
 _OUTPUT_WINDOW_S = 0.02
 
 
-class _Solver(Protocol):
-    """What DC and AC have in common."""
-
-    converter: ConverterState
-    fuse: FuseHeat
-    ledger: WindowedMeans
-    let_through: LetThrough
-    time_s: float
-    bulk_v: float
-
-    @property
-    def is_limiting(self) -> bool: ...
-    @property
-    def peak_a(self) -> float: ...
-    @property
-    def bulk_swing_v(self) -> float: ...
-    def voltage_v(self, window_s: float) -> float: ...
-    def current_a(self, window_s: float) -> float: ...
-    def power_w(self, window_s: float) -> float: ...
-    def advance_to(self, time_s: float) -> None: ...
-    def set_load(self, current_a: float) -> None: ...
-    def set_source(self, setting: SourceSetting) -> None: ...
-
-
-class Circuit:
-    """A supply, the unit and an electronic load, joined.
+class Circuit(ABC):
+    """A supply, the unit and an electronic load, joined; what DC and AC have in common.
 
     Time is an argument: nothing moves but by :meth:`advance_to`. Values are true values; noise
     and error of the instruments are the instruments' own. Same seed, same run.
@@ -55,6 +28,16 @@ class Circuit:
         model: The unit.
         source: The supply; its kind must be that of the unit's input.
         seed: Decides when a bad contact opens.
+
+    Attributes:
+        model: The unit as it was before first power.
+        source: The supply.
+        setting: What the supply is told.
+        load: What hangs on the output.
+        converter: The unit's converter.
+        changes: Slow states of the unit, or None where nothing in it changes.
+        let_through: What went through the fault path so far; zero for a healthy unit.
+        time_s: Time reached.
 
     Raises:
         ValueError: A DC unit on an AC source, or the other way round.
@@ -65,46 +48,29 @@ class Circuit:
             raise ValueError(f"a unit with {model.input_kind} input on a {source.kind} source")
         self.model = model
         self.source = source
-        self._load = OutputLoad()
-        self._load_a = 0.0
-        solver = DcSolver if source.kind == "dc" else AcSolver
-        self._setting = SourceSetting(
+        self.setting = SourceSetting(
             voltage_v=0.0, current_limit_a=source.highest_current_a, frequency_hz=50.0, on=False
         )
-        self._solver: _Solver = solver(model, source, self._setting, seed=seed)
+        self.load = OutputLoad()
+        self.changes = Changes.of(model)
+        self.converter = ConverterState(model.converter, model.bulk)
+        self.let_through = LetThrough()
+        self.time_s = 0.0
+        self._load_a = 0.0
+        self._now = model if self.changes is None else self.changes.model  # the unit as it is now
+        self._fuse = FuseHeat(model.fuse)
+        self._contact = Contact(model.defects.intermittence, seed=seed)
+        self._means = WindowedMeans()
+        self._bulk_v = 0.0
+        self._broken_over = False
+        self._rewire()
 
-    @property
-    def time_s(self) -> float:
-        """Time reached, in seconds."""
-        return self._solver.time_s
+    # --- settings
 
     @property
     def source_on(self) -> bool:
         """True while the supply's output is on."""
-        return self._setting.on
-
-    @property
-    def let_through(self) -> LetThrough:
-        """What went through the fault path so far; zero for a healthy unit."""
-        return self._solver.let_through
-
-    @property
-    def fuse_open(self) -> bool:
-        """True once the fuse has parted."""
-        return self._solver.fuse.is_open
-
-    def advance_to(self, time_s: float) -> None:
-        """Go on to ``time_s``; a time already reached changes nothing."""
-        while time_s > self._solver.time_s:
-            if not self._load.follows_voltage:
-                self._solver.advance_to(time_s)
-                return
-            # A load that follows the voltage does so in steps of its own while anything moves.
-            followed = self._follow_voltage()  # first, and always: a moving output most of all
-            still = self._solver.converter.is_still and not followed
-            self._solver.advance_to(time_s if still else min(self._solver.time_s + LOOP_S, time_s))
-        if self._load.follows_voltage:
-            self._follow_voltage()
+        return self.setting.on
 
     def set_source(
         self,
@@ -122,26 +88,22 @@ class Circuit:
             frequency_hz: Line frequency, AC only.
             on: Output on or off.
         """
-        was = self._setting
-        self._setting = SourceSetting(
+        was = self.setting
+        wanted = SourceSetting(
             voltage_v=was.voltage_v if voltage_v is None else voltage_v,
             current_limit_a=was.current_limit_a if current_limit_a is None else current_limit_a,
             frequency_hz=was.frequency_hz if frequency_hz is None else frequency_hz,
             on=was.on if on is None else on,
         )
-        self._solver.set_source(self._setting)
-
-    @property
-    def load_on(self) -> bool:
-        """True while the electronic load's input is on."""
-        return self._load.on
+        if wanted != was:
+            self._take_setting(wanted)
 
     def set_load(
         self,
         *,
         current_a: float | None = None,
         on: bool | None = None,
-        mode: Mode = "current",
+        mode: LoadMode | None = None,
         value: float | None = None,
     ) -> None:
         """Change the electronic load from now on; what is left out stays.
@@ -150,32 +112,115 @@ class Circuit:
             current_a: Constant current: short for ``mode="current"`` and its value.
             on: Input on or off.
             mode: What it holds constant.
-            value: Current in A, resistance in ohm, or power in W.
+            value: What it is set to in its mode: current in A, resistance in ohm, power in W.
         """
         if current_a is not None:
             mode, value = "current", current_a
+        self.load.mode = mode or self.load.mode
         if value is not None:
-            self._load.set(mode, value)
+            self.load.levels[self.load.mode] = value
         if on is not None:
-            self._load.on = on
+            self.load.on = on
         self._tell_load()
 
     def connect_resistor(self, resistance_ohm: float) -> None:
         """Put a resistor across the output by hand; infinite takes it off."""
-        self._load.hand_ohm = resistance_ohm
+        self.load.hand_ohm = resistance_ohm
         self._tell_load()
+
+    # --- time
+
+    def advance_to(self, time_s: float) -> None:
+        """Go on to ``time_s``; a time already reached changes nothing."""
+        while time_s > self.time_s:
+            if not self.load.follows_voltage:
+                self._advance_to(time_s)
+                return
+            # A load that follows the voltage does so in steps of its own while anything moves.
+            followed = self._follow_voltage()  # first, and always: a moving output most of all
+            still = self.converter.is_still and not followed
+            self._advance_to(time_s if still else min(self.time_s + LOOP_S, time_s))
+        if self.load.follows_voltage:
+            self._follow_voltage()
 
     def _follow_voltage(self) -> bool:
         """Let the load follow the output voltage; return True if that changed its current."""
-        wanted_a = self._load.current_a(self._solver.converter.output_v)
-        if not self._load.is_news(self._load_a, wanted_a):
+        wanted_a = self.load.current_a(self.converter.output_v)
+        if not self.load.is_news(self._load_a, wanted_a):
             return False
         self._tell_load()
         return True
 
     def _tell_load(self) -> None:
-        self._load_a = self._load.current_a(self._solver.converter.output_v)
-        self._solver.set_load(self._load_a)
+        self._load_a = self.load.current_a(self.converter.output_v)
+        self._draw(self._load_a)
+
+    def _rewire(self) -> None:
+        """Take over a change of fuse, contact or part."""
+        self._network = InputNetwork.of(
+            self._now,
+            self.source,
+            broken_over=self._broken_over,
+            is_closed=self._contact.is_closed and not self._fuse.is_open,
+        )
+        self._rewired()
+
+    def _heat_fuse(self, duration_s: float, mean_square_a2: float) -> None:
+        if self._fuse.advance(duration_s, mean_square_a2):
+            self._rewire()
+
+    def _break_over(self, bulk_v: float) -> None:
+        """Let the switch break over at this bulk voltage, if it does."""
+        if not self._broken_over and bulk_v >= self._now.defects.breakdown_v:
+            self._broken_over = True
+            self._rewire()
+
+    def _change_unit(
+        self,
+        duration_s: float,
+        *,
+        on: bool,
+        bulk_v: float,
+        series_a2: float | None = 0.0,
+        varistor_w: float = 0.0,
+    ) -> None:
+        """Let the unit itself change: warmth, forming, late faults."""
+        if self.changes is not None and self.changes.advance(
+            duration_s,
+            on=on,
+            bulk_v=bulk_v,
+            series_a2=series_a2,
+            varistor_w=varistor_w,
+        ):
+            self._now = self.changes.model
+            self._rewire()
+
+    @abstractmethod
+    def _advance_to(self, time_s: float) -> None:
+        """Go on to ``time_s`` with an even load current."""
+
+    @abstractmethod
+    def _take_setting(self, wanted: SourceSetting) -> None:
+        """Put another setting in the place of ``setting``."""
+
+    @abstractmethod
+    def _draw(self, current_a: float) -> None:
+        """Draw another current from the output."""
+
+    @abstractmethod
+    def _rewired(self) -> None:
+        """Note that the network is another one."""
+
+    # --- values
+
+    @property
+    def fuse_open(self) -> bool:
+        """True once the fuse has parted."""
+        return self._fuse.is_open
+
+    def fuse_heat_a2s(self) -> float:
+        """Return the heat in the fuse element, in A^2 s; it parts at its melting integral."""
+        return self._fuse.heat_a2s
 
     def source_voltage_v(self, window_s: float = 0.0) -> float:
         """Return the voltage at the supply's terminals.
@@ -184,59 +229,55 @@ class Circuit:
             window_s: DC: mean over this long, the value now for 0. AC: rms over as many whole
                 half-cycles as fit best, over one line period for 0.
         """
-        return self._solver.voltage_v(window_s)
+        return self._terminals(window_s)[0]
 
     def source_current_a(self, window_s: float = 0.0) -> float:
         """Return the supply's current; window as for the voltage, rms for AC."""
-        return self._solver.current_a(window_s)
+        return self._terminals(window_s)[1]
 
     def source_power_w(self, window_s: float = 0.0) -> float:
         """Return the real power at the supply's terminals; window as for the voltage."""
-        return self._solver.power_w(window_s)
+        return self._terminals(window_s)[2]
 
+    @abstractmethod
+    def _terminals(self, window_s: float) -> tuple[float, float, float]:
+        """Return voltage, current and power at the supply's terminals."""
+
+    @abstractmethod
     def source_limiting(self) -> bool:
         """Return True if the supply is in current limit."""
-        return self._solver.is_limiting
 
     def source_peak_current_a(self) -> float:
         """Return the highest instantaneous current of the last line period; DC: the current."""
-        return self._solver.peak_a
+        return self.source_current_a()
+
+    def bulk_swing_v(self) -> float:
+        """Return highest less lowest bulk voltage of the last line period; 0 for DC."""
+        return 0.0
 
     def output_voltage_v(self) -> float:
         """Return the mean voltage at the output terminals."""
-        means = self._solver.ledger.means(_OUTPUT_WINDOW_S)
-        return self._solver.converter.output_v if means is None else means.output_v
+        means = self._means.over(_OUTPUT_WINDOW_S)
+        return self.converter.output_v if means is None else means.output_v
 
     def output_ripple_v(self) -> float:
         """Return the rms value of the AC part at the output terminals."""
-        means = self._solver.ledger.means(_OUTPUT_WINDOW_S)
+        means = self._means.over(_OUTPUT_WINDOW_S)
         if means is None:
             return 0.0
         bulk_v = math.sqrt(max(means.bulk_square - means.bulk_v**2, 0.0))
         dips_v2 = max(means.output_square - means.output_v**2, 0.0)
-        return math.sqrt(self._solver.converter.ripple_v(bulk_v) ** 2 + dips_v2)
+        return math.sqrt(self.converter.ripple_v(bulk_v) ** 2 + dips_v2)
 
     def output_current_a(self) -> float:
         """Return the current into the load."""
-        return self._solver.converter.output_a
-
-    def input_voltage_v(self) -> float:
-        """Return the voltage across the input terminals; rms for AC."""
-        return self._solver.voltage_v(0.0)
+        return self.converter.output_a
 
     def bulk_voltage_v(self) -> float:
         """Return the voltage of the bulk capacitor."""
-        return self._solver.bulk_v
-
-    def bulk_swing_v(self) -> float:
-        """Return highest less lowest bulk voltage of the last line period; 0 for DC."""
-        return self._solver.bulk_swing_v
+        return self._bulk_v
 
     def bulk_voltage_mean_v(self, window_s: float) -> float:
         """Return the mean bulk voltage over the last ``window_s`` seconds."""
-        means = self._solver.ledger.means(window_s)
-        return self._solver.bulk_v if means is None else means.bulk_v
-
-    def fuse_heat_a2s(self) -> float:
-        """Return the heat in the fuse element, in A^2 s; it parts at its melting integral."""
-        return self._solver.fuse.heat_a2s
+        means = self._means.over(window_s)
+        return self._bulk_v if means is None else means.bulk_v

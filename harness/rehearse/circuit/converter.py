@@ -1,4 +1,4 @@
-"""The switching converter over time: off, rising, regulating, or held at its current limit.
+"""The switching converter over time, and the load on its output.
 
 Its output moves on a known straight line or exponential, so the solvers ask it for the input power
 a little ahead and then let it advance; they never integrate it.
@@ -8,10 +8,21 @@ from __future__ import annotations
 
 import math
 from enum import Enum, auto
+from typing import Literal
 
-from harness.rehearse.unit_model import Bulk, Converter
+from harness.rehearse.unit_parts import Bulk, Converter
 
-__all__ = ["ConverterState", "Mode"]
+__all__ = ["LOOP_S", "ConverterState", "LoadMode", "Mode", "OutputLoad"]
+
+LoadMode = Literal["current", "resistance", "power"]
+
+#: How often an electronic load compares voltage and current: in constant resistance and power it
+#: follows the voltage through a loop of its own, not at once (common practice).
+LOOP_S = 0.5e-3
+#: The most it takes, whatever it is told.
+_MOST_A = 10.0
+#: Change of current, as a share, that is worth telling the converter.
+_NEWS = 1e-4
 
 #: Resistance an electronic load cannot go below: at low voltage it takes less than it is set to.
 _LEAST_LOAD_OHM = 0.05
@@ -40,18 +51,6 @@ class ConverterState:
         output_v: Mean voltage at the output terminals.
         load_a: Current the load is set to; 0 where it is off.
     """
-
-    __slots__ = (
-        "_bulk_share",
-        "_least_v",
-        "_slope",
-        "_target_v",
-        "_wait_s",
-        "load_a",
-        "mode",
-        "model",
-        "output_v",
-    )
 
     def __init__(self, model: Converter, bulk: Bulk) -> None:
         self.model = model
@@ -203,3 +202,45 @@ class ConverterState:
         rest_v = -self.load_a * model.output_bleed_ohm
         fallen_v = rest_v + (self.output_v - rest_v) * math.exp(-duration_s / time_s)
         self.output_v = fallen_v if fallen_v > 1e-6 * model.output_v else 0.0
+
+
+class OutputLoad:
+    """What hangs on the output: an electronic load in one of its modes, and a resistor by hand.
+
+    Attributes:
+        on: Whether the electronic load's input is on.
+        mode: What it holds constant.
+        levels: What it is set to in each mode: A, ohm, W.
+        hand_ohm: Resistor that was connected by hand; infinite where none is.
+    """
+
+    def __init__(self) -> None:
+        self.on = False
+        self.mode: LoadMode = "current"
+        self.levels: dict[LoadMode, float] = {"current": 0.0, "resistance": 1e3, "power": 0.0}
+        self.hand_ohm = math.inf
+
+    @property
+    def follows_voltage(self) -> bool:
+        """Whether its current depends on the output voltage."""
+        return math.isfinite(self.hand_ohm) or (self.on and self.mode != "current")
+
+    def current_a(self, voltage_v: float) -> float:
+        """Return what both take at an output voltage.
+
+        Source: Ohm's law; P = V I, textbook.
+        """
+        by_hand_a = voltage_v / self.hand_ohm
+        if not self.on:
+            return by_hand_a
+        level = self.levels[self.mode]
+        if self.mode == "current":
+            return by_hand_a + level
+        if self.mode == "resistance":
+            return by_hand_a + min(voltage_v / max(level, 1e-3), _MOST_A)
+        return by_hand_a + min(level / max(voltage_v, 1e-3), _MOST_A)
+
+    @staticmethod
+    def is_news(before_a: float, after_a: float) -> bool:
+        """Whether a change of current is worth telling the converter."""
+        return abs(after_a - before_a) > _NEWS * max(abs(before_a), abs(after_a)) + 1e-9

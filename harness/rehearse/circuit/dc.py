@@ -4,18 +4,14 @@ from __future__ import annotations
 
 import math
 
-from harness.rehearse.circuit.changes import Changes
-from harness.rehearse.circuit.contact import Contact
-from harness.rehearse.circuit.converter import ConverterState, Mode
-from harness.rehearse.circuit.fuse_heat import FuseHeat
-from harness.rehearse.circuit.let_through import LetThrough
-from harness.rehearse.circuit.network import InputNetwork
+from harness.rehearse.circuit.circuit import Circuit
+from harness.rehearse.circuit.converter import Mode
 from harness.rehearse.circuit.rosenbrock import rosenbrock_step
 from harness.rehearse.circuit.source import SourceModel, SourceSetting
-from harness.rehearse.circuit.windowed_means import Means, WindowedMeans
+from harness.rehearse.circuit.windowed_means import Means
 from harness.rehearse.unit_model import UnitModel
 
-__all__ = ["DcSolver"]
+__all__ = ["DcCircuit"]
 
 _ABSOLUTE_V = 2e-5
 _RELATIVE = 1e-4
@@ -28,82 +24,41 @@ _STILL = 2e-3
 _Flows = tuple[float, float, float, float]
 
 
-def _varistor_w(flows: _Flows, short_siemens: float) -> float:
-    """Return the power in the varistor: what of the line's current no other path takes."""
-    line_a, rectifier_a, input_v, _ = flows
-    return max(line_a - rectifier_a - short_siemens * input_v, 0.0) * input_v
-
-
-class DcSolver:
-    """State of a DC circuit and its way through time.
+class DcCircuit(Circuit):
+    """A circuit fed with DC.
 
     The regulator gives (setting - terminal voltage) / resistance, between zero and the limit, into
     the output capacitor; current is measured there, before the capacitor.
     """
 
-    def __init__(
-        self, model: UnitModel, source: SourceModel, setting: SourceSetting, *, seed: int
-    ) -> None:
-        self.changes = Changes.of(model)
-        self.model = model if self.changes is None else self.changes.model
-        self.source = source
-        self.converter = ConverterState(model.converter, model.bulk)
-        self.fuse = FuseHeat(model.fuse)
-        self.contact = Contact(model.defects.intermittence, seed=seed)
-        self.ledger = WindowedMeans()
-        self.let_through = LetThrough()
-        self.time_s = 0.0
-        self.terminal_v = 0.0
-        self.bulk_v = 0.0
-        self._setting = setting
-        self.broken_over = False
-        self._step_s = _FIRST_S
-        self._still = False
+    def __init__(self, model: UnitModel, source: SourceModel, *, seed: int = 1) -> None:
+        self._terminal_v = 0.0
         self._power_w = 0.0
         self._flows: _Flows = (0.0, 0.0, 0.0, 0.0)
         self._rest = Means(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
-        self._rewire()
+        super().__init__(model, source, seed=seed)
 
-    @property
-    def is_limiting(self) -> bool:
-        """True if the regulator holds current instead of voltage."""
-        limit_a = self._setting.current_limit_a
-        return self._setting.on and self._regulated_a() >= limit_a * (1 - 1e-9)
+    def _terminals(self, window_s: float) -> tuple[float, float, float]:
+        means = self._means.over(window_s) if window_s > 0.0 else None
+        if means is not None:
+            return means[:3]
+        current_a = self._regulated_a()
+        return self._terminal_v, current_a, self._terminal_v * current_a
 
-    @property
-    def peak_a(self) -> float:
-        """Highest instantaneous current: the current now."""
-        return self._regulated_a()
+    def source_limiting(self) -> bool:
+        """Return True if the regulator holds current instead of voltage."""
+        limit_a = self.setting.current_limit_a
+        return self.setting.on and self._regulated_a() >= limit_a * (1 - 1e-9)
 
-    @property
-    def bulk_swing_v(self) -> float:
-        """Highest less lowest bulk voltage of a line period: a DC input has none."""
-        return 0.0
+    def _take_setting(self, wanted: SourceSetting) -> None:
+        self.setting = wanted
+        self._disturb()
 
-    def voltage_v(self, window_s: float) -> float:
-        """Return the terminal voltage now, or its mean over ``window_s``."""
-        means = self.ledger.means(window_s) if window_s > 0.0 else None
-        return self.terminal_v if means is None else means.voltage
-
-    def current_a(self, window_s: float) -> float:
-        """Return the current through the regulator now, or its mean over ``window_s``."""
-        means = self.ledger.means(window_s) if window_s > 0.0 else None
-        return self._regulated_a() if means is None else means.current
-
-    def power_w(self, window_s: float) -> float:
-        """Return the power given at the terminals now, or its mean over ``window_s``."""
-        means = self.ledger.means(window_s) if window_s > 0.0 else None
-        return self.terminal_v * self._regulated_a() if means is None else means.power_w
-
-    def set_source(self, setting: SourceSetting) -> None:
-        """Change settings from now on."""
-        if setting != self._setting:
-            self._setting = setting
-            self._disturb()
-
-    def set_load(self, current_a: float) -> None:
-        """Change the load's current from now on."""
+    def _draw(self, current_a: float) -> None:
         self.converter.set_load(current_a)
+        self._disturb()
+
+    def _rewired(self) -> None:
         self._disturb()
 
     def _disturb(self) -> None:
@@ -114,31 +69,22 @@ class DcSolver:
     def _regulated_a(self) -> float:
         if self._still:
             return self._rest.current
-        return max(self._given_a(self.terminal_v), 0.0)
+        return max(self._given_a(self._terminal_v), 0.0)
 
-    def advance_to(self, time_s: float) -> None:
-        """Go on to ``time_s``."""
+    def _advance_to(self, time_s: float) -> None:
         while self.time_s < time_s:
-            end_s = min(time_s, self.contact.next_s)
+            end_s = min(time_s, self._contact.next_s)
             if self.changes is not None:
-                left_s = self.changes.onset_left_s(on=self._setting.on)
+                left_s = self.changes.onset_left_s(on=self.setting.on)
                 end_s = min(end_s, self.time_s + left_s + 1e-9)
             while self.time_s < end_s:
                 if self._still:
                     self._jump(end_s)
                 else:
                     self._advance_once(end_s)
-            if end_s == self.contact.next_s:
-                self.contact.change()
+            if end_s == self._contact.next_s:
+                self._contact.change()
                 self._rewire()
-
-    def _rewire(self) -> None:
-        """Take over a change of fuse, contact or part."""
-        closed = self.contact.is_closed and not self.fuse.is_open
-        self._network = InputNetwork.of(
-            self.model, self.source, broken_over=self.broken_over, is_closed=closed
-        )
-        self._disturb()
 
     def _solve(self, terminal_v: float, bulk_v: float) -> tuple[float, float, float, float]:
         """Return currents of line and rectifier, and voltages behind fuse and behind ESR."""
@@ -146,13 +92,13 @@ class DcSolver:
         inner_v = net.inner_v(bulk_v, self._power_w)
         if not net.is_closed:
             return 0.0, 0.0, 0.0, inner_v
-        held_v = inner_v if self.model.rectifier.conducts_positive else math.inf
-        shunt = net.shunt_siemens(self.model, terminal_v, held_v)
+        held_v = inner_v if self._now.rectifier.conducts_positive else math.inf
+        shunt = net.shunt_siemens(self._now, terminal_v, held_v)
         loaded = 1.0 + net.line_ohm * shunt
         open_v = terminal_v / loaded
         behind_ohm = net.line_ohm / loaded
         rectifier_a = 0.0
-        if self.model.rectifier.conducts_positive and open_v > inner_v + net.drop_v:
+        if self._now.rectifier.conducts_positive and open_v > inner_v + net.drop_v:
             total_ohm = behind_ohm + net.series_ohm + net.esr_ohm / net.divider
             rectifier_a = (open_v - net.drop_v - inner_v) / total_ohm
         input_v = open_v - rectifier_a * behind_ohm
@@ -172,12 +118,12 @@ class DcSolver:
 
     def _given_a(self, terminal_v: float) -> float:
         """Return what the regulator gives, or its sink takes (negative)."""
-        if not self._setting.on:
+        if not self.setting.on:
             return -terminal_v / self.source.sink_ohm
-        short_of_v = self._setting.voltage_v - terminal_v
+        short_of_v = self.setting.voltage_v - terminal_v
         if short_of_v < 0.0:
             return short_of_v / self.source.sink_ohm
-        return min(short_of_v / self.source.resistance_ohm, self._setting.current_limit_a)
+        return min(short_of_v / self.source.resistance_ohm, self.setting.current_limit_a)
 
     def _advance_once(self, end_s: float) -> None:
         """Take one accepted step, not past ``end_s``."""
@@ -185,13 +131,13 @@ class DcSolver:
         remaining_s = end_s - self.time_s
         # Voltage must be known well enough to tell constant current from constant voltage: the
         # step over that corner would otherwise look accurate and lead nowhere.
-        band_v = 0.05 * self._setting.current_limit_a * self.source.resistance_ohm
-        even_s = math.inf if self.changes is None else self._even_s()
+        band_v = 0.05 * self.setting.current_limit_a * self.source.resistance_ohm
+        even_s = self._even_s()
         while True:
             step_s = min(self._step_s, remaining_s, converter.longest_step_s(), even_s)
             self._power_w = converter.input_power_w(0.5 * step_s)
             terminal_v, bulk_v, error_t, error_b = rosenbrock_step(
-                self._rates, self.terminal_v, self.bulk_v, step_s
+                self._rates, self._terminal_v, self._bulk_v, step_s
             )
             error = max(
                 abs(error_t) / (_ABSOLUTE_V + min(_RELATIVE * abs(terminal_v), band_v)),
@@ -208,116 +154,105 @@ class DcSolver:
             break
         self._record(step_s, terminal_v, bulk_v)
         self.time_s = end_s if step_s == remaining_s else self.time_s + step_s
-        self.terminal_v, self.bulk_v = max(terminal_v, 0.0), max(bulk_v, 0.0)
+        self._terminal_v, self._bulk_v = max(terminal_v, 0.0), max(bulk_v, 0.0)
         grown_s = step_s * min(factor, 4.0)
         self._step_s = max(grown_s, self._step_s) if step_s == remaining_s else grown_s
         self._after(step_s)
 
     def _share_to_event(self, bulk_v: float) -> float:
         """Return the share of the step at which a threshold is met; 1 where it is met closely."""
-        before_v = self.bulk_v
+        before_v = self._bulk_v
         if bulk_v > before_v:
-            level_v = math.inf if self.broken_over else self.model.defects.breakdown_v
+            level_v = math.inf if self._broken_over else self._now.defects.breakdown_v
             level_v = min(level_v, self.converter.start_v)
             if self.changes is not None:
                 level_v = min(level_v, self.changes.onset_v)
             if before_v < level_v < bulk_v - 1e-3 * level_v:
                 return (level_v - before_v) / (bulk_v - before_v) + 1e-4
         elif self.converter.mode is not Mode.OFF:
-            level_v = self.model.converter.stop_v
+            level_v = self._now.converter.stop_v
             if bulk_v + 1e-3 * level_v < level_v < before_v:
                 return (before_v - level_v) / (before_v - bulk_v) + 1e-4
         return 1.0
 
     def _record(self, step_s: float, terminal_v: float, bulk_v: float) -> None:
-        """Book one step: averages, fuse heat, let-through."""
-        net = self._network
-        before_v, bulk_before_v = self.terminal_v, self.bulk_v
-        line0_a, series0_a, input0_v, inner0_v = self._solve(before_v, bulk_before_v)
-        line1_a, series1_a, input1_v, inner1_v = self._solve(terminal_v, bulk_v)
+        """Book a step that ends with these voltages."""
+        before_v, bulk_before_v = self._terminal_v, self._bulk_v
+        before = self._solve(before_v, bulk_before_v)
+        after = self._solve(terminal_v, bulk_v)
         given0_a, given1_a = self._regulated_a(), max(self._given_a(terminal_v), 0.0)
-        mean_v = 0.5 * (before_v + terminal_v)
         output_v = self.converter.output_v
-        self.ledger.add(
-            step_s,
-            Means(
-                mean_v,
-                0.5 * (given0_a + given1_a),
-                0.5 * (before_v * given0_a + terminal_v * given1_a),
-                output_v,
-                output_v * output_v,
-                0.5 * (bulk_before_v + bulk_v),
-                (bulk_before_v**2 + bulk_before_v * bulk_v + bulk_v**2) / 3.0,
-            ),
+        means = Means(
+            0.5 * (before_v + terminal_v),
+            0.5 * (given0_a + given1_a),
+            0.5 * (before_v * given0_a + terminal_v * given1_a),
+            output_v,
+            output_v * output_v,
+            0.5 * (bulk_before_v + bulk_v),
+            _mean_square(bulk_before_v, bulk_v),
         )
-        if net.short_siemens > 0.0:
-            self._count(step_s, input0_v, input1_v, net.short_siemens)
-        if net.fault_siemens > 0.0:
-            self._count(step_s, inner0_v, inner1_v, net.fault_siemens)
-        square_a2 = (line0_a * line0_a + line0_a * line1_a + line1_a * line1_a) / 3.0
-        if self.fuse.advance(step_s, square_a2):
-            self._rewire()
-        if self.changes is not None:
-            flows0 = (line0_a, series0_a, input0_v, inner0_v)
-            self._change(step_s, flows0, (line1_a, series1_a, input1_v, inner1_v), bulk_v)
+        self._book(step_s, means, before, after, bulk_v)
 
-    def _change(self, step_s: float, before: _Flows, after: _Flows, bulk_v: float) -> None:
-        """Let the unit itself change: warmth, forming, late faults."""
-        changes, short = self.changes, self._network.short_siemens
-        assert changes is not None
-        series_a2 = (before[1] ** 2 + before[1] * after[1] + after[1] ** 2) / 3.0
-        varistor_w = 0.5 * (_varistor_w(before, short) + _varistor_w(after, short))
-        if changes.advance(
-            step_s,
-            on=self._setting.on,
-            bulk_v=bulk_v,
-            series_a2=series_a2,
-            varistor_w=varistor_w,
-        ):
-            self.model = changes.model
-            self._rewire()
+    def _book(
+        self, step_s: float, means: Means, before: _Flows, after: _Flows, bulk_v: float
+    ) -> None:
+        """Book a span: averages, let-through, heat of the fuse, changes of the unit."""
+        self._means.add(step_s, means)
+        net = self._network
+        for siemens, at in ((net.short_siemens, 2), (net.fault_siemens, 3)):
+            if siemens > 0.0:
+                mean_v = 0.5 * (abs(before[at]) + abs(after[at]))
+                square_v2 = _mean_square(before[at], after[at])
+                self.let_through.add(siemens, step_s * mean_v, step_s * square_v2)
+        self._heat_fuse(step_s, _mean_square(before[0], after[0]))
+        if self.changes is not None:
+            self._change_unit(
+                step_s,
+                on=self.setting.on,
+                bulk_v=bulk_v,
+                series_a2=_mean_square(before[1], after[1]),
+                varistor_w=0.5 * (self._varistor_w(before) + self._varistor_w(after)),
+            )
+
+    def _varistor_w(self, flows: _Flows) -> float:
+        """Return the power in the varistor: what of the line's current no other path takes."""
+        line_a, rectifier_a, input_v, _ = flows
+        shorted_a = self._network.short_siemens * input_v
+        return max(line_a - rectifier_a - shorted_a, 0.0) * input_v
 
     def _even_s(self) -> float:
         """Return how long the unit stays what it is at the currents of now."""
-        assert self.changes is not None
-        flows = self._solve(self.terminal_v, self.bulk_v)
+        if self.changes is None:
+            return math.inf
+        flows = self._solve(self._terminal_v, self._bulk_v)
         return self.changes.even_s(
-            bulk_v=self.bulk_v,
-            series_a2=flows[1] ** 2,
-            varistor_w=_varistor_w(flows, self._network.short_siemens),
+            bulk_v=self._bulk_v, series_a2=flows[1] ** 2, varistor_w=self._varistor_w(flows)
         )
-
-    def _count(self, step_s: float, from_v: float, to_v: float, siemens: float) -> None:
-        square_v2 = (from_v * from_v + from_v * to_v + to_v * to_v) / 3.0
-        mean_a = 0.5 * (abs(from_v) + abs(to_v)) * siemens
-        self.let_through.add(step_s, mean_a, square_v2 * siemens**2, 1.0 / siemens)
 
     def _after(self, step_s: float) -> None:
         """Look for what the step set off."""
         converter = self.converter
         converter.advance(step_s)
-        if converter.watch_bulk(self.bulk_v):
+        if converter.watch_bulk(self._bulk_v):
             self._disturb()
-        converter.follow_line(self.bulk_v)
-        if not self.broken_over and self.bulk_v >= self.model.defects.breakdown_v:
-            self.broken_over = True
-            self._rewire()
+        converter.follow_line(self._bulk_v)
+        self._break_over(self._bulk_v)
         if not converter.is_still:
             return
         self._power_w = converter.input_power_w()
-        rate_t, rate_b = self._rates(self.terminal_v, self.bulk_v)
+        rate_t, rate_b = self._rates(self._terminal_v, self._bulk_v)
         self._still = abs(rate_t) < _STILL and abs(rate_b) < _STILL
         if self._still or self._comes_to_rest():
-            self._flows = self._solve(self.terminal_v, self.bulk_v)
-            given_a, output_v = max(self._given_a(self.terminal_v), 0.0), converter.output_v
+            self._flows = self._solve(self._terminal_v, self._bulk_v)
+            given_a, output_v = max(self._given_a(self._terminal_v), 0.0), converter.output_v
             self._rest = Means(
-                self.terminal_v,
+                self._terminal_v,
                 given_a,
-                self.terminal_v * given_a,
+                self._terminal_v * given_a,
                 output_v,
                 output_v * output_v,
-                self.bulk_v,
-                self.bulk_v * self.bulk_v,
+                self._bulk_v,
+                self._bulk_v * self._bulk_v,
             )
 
     def _comes_to_rest(self) -> bool:
@@ -330,12 +265,12 @@ class DcSolver:
         Source:
             Ohm's law.
         """
-        net, setting = self._network, self._setting
+        net, setting = self._network, self.setting
         if self._power_w > 0.0 or not (setting.on and net.is_closed):
             return False
-        if not self.model.rectifier.conducts_positive:
+        if not self._now.rectifier.conducts_positive:
             return False
-        shunt = net.shunt_siemens(self.model, setting.voltage_v)
+        shunt = net.shunt_siemens(self._now, setting.voltage_v)
         loaded = 1.0 + net.line_ohm * shunt
         behind_ohm = net.line_ohm / loaded + net.series_ohm
         shared = 1.0 + behind_ohm * net.leak_siemens
@@ -348,29 +283,23 @@ class DcSolver:
             terminal_v = setting.voltage_v - line_a * self.source.resistance_ohm
         if not 0.0 <= line_a < setting.current_limit_a:
             return False
-        off_v = abs(terminal_v - self.terminal_v), abs(bulk_v - self.bulk_v)
+        off_v = abs(terminal_v - self._terminal_v), abs(bulk_v - self._bulk_v)
         if off_v[0] > _ABSOLUTE_V + _RELATIVE * terminal_v:
             return False
         if off_v[1] > _ABSOLUTE_V + _RELATIVE * bulk_v:
             return False
-        self.terminal_v, self.bulk_v = terminal_v, bulk_v
+        self._terminal_v, self._bulk_v = terminal_v, bulk_v
         self._still = True
         return True
 
     def _jump(self, end_s: float) -> None:
         """Let time pass while nothing changes but the heat of the fuse."""
-        line_a, _, input_v, inner_v = self._flows
-        duration_s = min(end_s - self.time_s, self.fuse.time_left_s(line_a) + 1e-9)
-        if self.changes is not None:
-            duration_s = min(duration_s, self._even_s())
-        self.ledger.add(duration_s, self._rest)
-        net = self._network
-        if net.short_siemens > 0.0:
-            self._count(duration_s, input_v, input_v, net.short_siemens)
-        if net.fault_siemens > 0.0:
-            self._count(duration_s, inner_v, inner_v, net.fault_siemens)
+        left_s = self._fuse.time_left_s(self._flows[0]) + 1e-9
+        duration_s = min(end_s - self.time_s, left_s, self._even_s())
+        self._book(duration_s, self._rest, self._flows, self._flows, self._bulk_v)
         self.time_s = min(self.time_s + duration_s, end_s)
-        if self.fuse.advance(duration_s, line_a * line_a):
-            self._rewire()
-        if self.changes is not None:
-            self._change(duration_s, self._flows, self._flows, self.bulk_v)
+
+
+def _mean_square(start: float, end: float) -> float:
+    """Return the mean square of what goes in a straight line from start to end."""
+    return (start * start + start * end + end * end) / 3.0

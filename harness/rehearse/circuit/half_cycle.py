@@ -9,12 +9,13 @@ them carry a half-cycle, however small resistance and capacitance are.
 from __future__ import annotations
 
 import math
+from functools import cached_property
 
 from harness.rehearse.circuit.converter import ConverterState, Mode
 from harness.rehearse.circuit.network import InputNetwork
-from harness.rehearse.circuit.pulse import Pulse, Still, carry_pulse
-from harness.rehearse.circuit.thevenin import Drive, Flows, Thevenin, shunt_heat_j, shunted_square
-from harness.rehearse.circuit.windowed_means import Means
+from harness.rehearse.circuit.pulse import Progress, carry_pulse
+from harness.rehearse.circuit.thevenin import Drive, Flows, Thevenin
+from harness.rehearse.circuit.windowed_means import LetThrough, Means
 from harness.rehearse.unit_model import UnitModel
 
 __all__ = ["HalfCycle"]
@@ -33,61 +34,24 @@ _MEETING_V = 2e-6
 _HALVINGS = 12
 
 
-class HalfCycle:
+class HalfCycle(Progress):
     """One half-cycle, run once; the integrals stay readable afterwards.
 
     Args:
         model: The unit.
-        network: Its input network; must be closed.
+        network: Its input network.
         converter: Its converter; it is moved on.
         drive: The source.
         bulk_v: Bulk voltage at the zero crossing.
+        duration_s: How long it is: it may be cut short.
 
     Attributes:
-        time_s: Time since the zero crossing.
-        bulk_v: Bulk voltage now.
-        lowest_v: Lowest bulk voltage met.
-        highest_v: Highest bulk voltage met.
-        peak_a: Highest source current met.
         clamped: True if the source clamped its current.
         short_square: Integral of the squared voltage over a short across the input, V^2 s.
         short_mean: Integral of that voltage's magnitude, V s.
-        fault_square: The same for a fault across the bulk capacitor.
-        fault_mean: The same for its magnitude.
         varistor_j: Heat in the varistor.
-        shunted_square: How much the integral of the line's squared current exceeds the rectifier's.
+        series_square: Integral of the squared current through the rectifier, in A^2 s.
     """
-
-    __slots__ = (
-        "_converter",
-        "_drive",
-        "_free",
-        "_grid_s",
-        "_known",
-        "_line_square",
-        "_model",
-        "_network",
-        "_omega",
-        "_plain",
-        "_power_integral",
-        "_sum_bulk",
-        "_sum_bulk_square",
-        "_sum_output",
-        "_sum_output_square",
-        "_terminal_square",
-        "bulk_v",
-        "clamped",
-        "fault_mean",
-        "fault_square",
-        "highest_v",
-        "lowest_v",
-        "peak_a",
-        "short_mean",
-        "short_square",
-        "shunted_square",
-        "time_s",
-        "varistor_j",
-    )
 
     def __init__(
         self,
@@ -96,22 +60,21 @@ class HalfCycle:
         converter: ConverterState,
         drive: Drive,
         bulk_v: float,
+        duration_s: float,
     ) -> None:
-        self._model, self._network, self._converter, self._drive = model, network, converter, drive
+        super().__init__(bulk_v, bulk_v, bulk_v)
+        self.drive, self.duration_s = drive, duration_s
+        self.clamped = False
+        self.short_square = self.short_mean = self.varistor_j = 0.0
+        self._model, self._network, self._converter = model, network, converter
+        self._conductances = network.short_siemens, network.fault_siemens
         self._omega = 2.0 * math.pi * drive.frequency_hz
         self._plain = not network.is_closed or network.is_plain(drive.peak_v)
         self._free = Thevenin.free(network.line_ohm, 0.0, drive.peak_v)
         self._known: tuple[Thevenin, float, float, float, Flows] | None = None
         steps = _STEPS if self._plain or network.short_siemens > 0.0 else _VARISTOR_STEPS
         self._grid_s = 0.5 / drive.frequency_hz / steps
-        self.time_s = 0.0
-        self.bulk_v = self.lowest_v = self.highest_v = bulk_v
-        self.peak_a = self.shunted_square = self.varistor_j = 0.0
-        self.clamped = False
-        self._line_square = self._terminal_square = self._power_integral = 0.0
-        self._sum_bulk = self._sum_bulk_square = 0.0
-        self._sum_output = self._sum_output_square = 0.0
-        self.short_square = self.short_mean = self.fault_square = self.fault_mean = 0.0
+        self._shunted_square = self._sum_output = self._sum_output_square = 0.0
 
     def run(self, until_s: float) -> None:
         """Go on until ``until_s`` after the zero crossing."""
@@ -129,40 +92,50 @@ class HalfCycle:
                     continue
             self._carry(step_s, power_w)
 
-    @property
-    def series_square(self) -> float:
-        """Integral of the squared current through the rectifier so far, in A^2 s."""
-        return self._line_square - self.shunted_square
-
     def go_on_with(self, network: InputNetwork) -> None:
         """Take over a network whose resistances moved a little."""
         self._network, self._known = network, None
 
+    @property
+    def series_square(self) -> float:
+        """Integral of the squared current through the rectifier so far."""
+        return self.line_square - self._shunted_square
+
+    @cached_property
     def means(self) -> Means:
-        """Return the averages over what was run; voltage and current as mean squares."""
+        """Averages over what was run; voltage and current as mean squares. Read at the end."""
         inverse = 1.0 / self.time_s
         return Means(
-            self._terminal_square * inverse,
-            self._line_square * inverse,
-            self._power_integral * inverse,
+            self.terminal_square * inverse,
+            self.line_square * inverse,
+            self.power_integral * inverse,
             self._sum_output * inverse,
             self._sum_output_square * inverse,
-            self._sum_bulk * inverse,
-            self._sum_bulk_square * inverse,
+            self.bulk * inverse,
+            self.bulk_square * inverse,
         )
+
+    def count_let_through(self, total: LetThrough, times: int = 1) -> None:
+        """Add what went through faults to a total, as often as the half-cycle stands for."""
+        short, fault = self._conductances
+        total.add(short, times * self.short_mean, times * self.short_square)
+        total.add(fault, times * self.inner, times * self.inner_square)
 
     def _forward_v(self, time_s: float, bulk_v: float, power_w: float) -> float:
         """Return what would drive the rectifier if nothing but it loaded the line."""
-        if not self._drive.conducts:
+        if not self.drive.conducts:
             return -1.0
-        drive_v = self._drive.peak_v * math.sin(self._omega * time_s)
+        drive_v = self.drive.peak_v * math.sin(self._omega * time_s)
         return drive_v - self._network.drop_v - self._network.inner_v(bulk_v, power_w)
 
     def _rest(self, longest_s: float, power_w: float) -> None:
         """Take one step without conduction and without a shunt: only the bulk capacitor moves."""
-        net, drive, omega = self._network, self._drive, self._omega
+        net, drive, omega = self._network, self.drive, self._omega
         start_s, start_v = self.time_s, self.bulk_v
-        step_s = min(longest_s, self._time_to_stop(power_w) + 1e-9)
+        step_s = longest_s
+        if self._converter.mode is not Mode.OFF:
+            stop_v = self._model.converter.stop_v
+            step_s = min(step_s, net.rest_time_s(start_v, stop_v, power_w) + 1e-9)
         quarter_s = 0.25 / drive.frequency_hz
         rise_s = quarter_s - start_s
         if drive.conducts and rise_s > 1e-12:
@@ -176,18 +149,12 @@ class HalfCycle:
         # The terminals carry the bare sine: its square has a closed integral.
         angle0, angle1 = 2.0 * omega * start_s, 2.0 * omega * (start_s + step_s)
         sine_square = 0.5 * (step_s - (math.sin(angle1) - math.sin(angle0)) / (2.0 * omega))
-        self._terminal_square += drive.peak_v**2 * sine_square
+        self.terminal_square += drive.peak_v**2 * sine_square
         if net.fault_siemens > 0.0:
             square, mean = net.rested_integrals(start_v, end_v, power_w, step_s)
-            self.fault_square += square
-            self.fault_mean += mean
+            self.inner_square += square
+            self.inner += mean
         self._move_on(step_s, start_v, end_v)
-
-    def _time_to_stop(self, power_w: float) -> float:
-        """Return the time after which a discharge meets the converter's stop threshold."""
-        if self._converter.mode is Mode.OFF:
-            return math.inf
-        return self._network.rest_time_s(self.bulk_v, self._model.converter.stop_v, power_w)
 
     def _time_to_conduction(self, longest_s: float, power_w: float) -> float:
         """Return the time until the rising sine meets the falling bulk voltage.
@@ -195,7 +162,7 @@ class HalfCycle:
         Newton's rule from where the sine meets the voltage of now, bracketed: the bulk voltage may
         fall faster than the sine rises.
         """
-        net, omega, peak_v = self._network, self._omega, self._drive.peak_v
+        net, omega, peak_v = self._network, self._omega, self.drive.peak_v
         low_s, high_s = 0.0, longest_s
         standing_v = net.drop_v + net.inner_v(self.bulk_v, power_w)
         meet_s = math.asin(min(standing_v / peak_v, 1.0)) / omega - self.time_s
@@ -216,7 +183,7 @@ class HalfCycle:
 
     def _carry(self, step_s: float, power_w: float) -> None:
         """Take one step with current in the line: through the rectifier, a shunt, or both."""
-        net, drive = self._network, self._drive
+        net, drive = self._network, self.drive
         shunt, feed = 0.0, self._free
         if not self._plain:
             mid_v = drive.peak_v * math.sin(self._omega * (self.time_s + 0.5 * step_s))
@@ -242,49 +209,32 @@ class HalfCycle:
                 step_s, end_v, after = self._step(feed, before, 0.5 * step_s, power_w)
         self._count(step_s, before, after)
         if shunt > net.short_siemens:
-            self.varistor_j += shunt_heat_j(step_s, before, after, shunt - net.short_siemens)
-            self.shunted_square += shunted_square(step_s, before, after)
+            self.varistor_j += (shunt - net.short_siemens) * _square(
+                step_s, before.input_v, after.input_v
+            )
+            self._shunted_square += (
+                0.5
+                * step_s
+                * (
+                    before.line_a**2
+                    - before.rectifier_a**2
+                    + after.line_a**2
+                    - after.rectifier_a**2
+                )
+            )
         self._move_on(step_s, self.bulk_v, max(end_v, 0.0))
 
     def _pulse(self, until_s: float, power_w: float, forward_v: float) -> bool:
         """Carry the plain part of a conduction pulse in one go; return False if there is none."""
-        converter, drive, net = self._converter, self._drive, self._network
+        converter, drive, net = self._converter, self.drive, self._network
         if not converter.is_still or forward_v > drive.clamp_a * (net.line_ohm + net.series_ohm):
             return False
-        off = converter.mode is Mode.OFF
-        still = Still(
-            net,
-            drive.peak_v,
-            self._omega,
-            drive.source_ohm,
-            power_w,
-            drive.clamp_a,
-            -math.inf if off else self._model.converter.stop_v,
-            converter.start_v,
-        )
-        start_s = self.time_s
-        pulse = Pulse(start_s, self.bulk_v, self.lowest_v, self.highest_v, self.peak_a)
-        carry_pulse(still, pulse, until_s)
-        if pulse.time_s == start_s:
-            return False
-        self._take_over(pulse)
-        return True
-
-    def _take_over(self, pulse: Pulse) -> None:
-        """Take over where a pulse got to and what it counted."""
-        passed_s, output_v = pulse.time_s - self.time_s, self._converter.output_v
-        self.time_s, self.bulk_v, self.peak_a = pulse.time_s, pulse.bulk_v, pulse.peak_a
-        self.lowest_v, self.highest_v = pulse.lowest_v, pulse.highest_v
-        self._line_square += pulse.line_square
-        self._terminal_square += pulse.terminal_square
-        self._power_integral += pulse.power_integral
-        self._sum_bulk += pulse.bulk
-        self._sum_bulk_square += pulse.bulk_square
-        self._sum_output += passed_s * output_v
-        self._sum_output_square += passed_s * output_v * output_v
-        if self._network.fault_siemens > 0.0:
-            self.fault_mean += pulse.inner
-            self.fault_square += pulse.inner_square
+        stop_v = -math.inf if converter.mode is Mode.OFF else self._model.converter.stop_v
+        start_s, output_v = self.time_s, converter.output_v
+        carry_pulse(self, net, drive, power_w, until_s, (stop_v, converter.start_v))
+        self._sum_output += (self.time_s - start_s) * output_v
+        self._sum_output_square += (self.time_s - start_s) * output_v * output_v
+        return self.time_s > start_s
 
     def _step(
         self, feed: Thevenin, before: Flows, step_s: float, power_w: float
@@ -305,32 +255,10 @@ class HalfCycle:
         return step_s, end_v, after
 
     def _conducted_v(self, feed: Thevenin, step_s: float, power_w: float) -> float:
-        """Return bulk voltage after conducting for ``step_s``.
-
-        C dv/dt = i - P/v - v/R with P/v replaced by its tangent is v' = -k v + s sin(wt) + c, whose
-        solution is a particular one plus an exponential.
-        """
-        net, omega, bulk_v = self._network, self._omega, self.bulk_v
-        constant_a = 2.0 * power_w / bulk_v if power_w > 0.0 else 0.0
-        slope = -power_w / (bulk_v * bulk_v) if power_w > 0.0 else 0.0
-        kept = 1.0 / net.divider
-        share = kept * (1.0 - net.esr_ohm * slope)
-        offset_v = kept * net.esr_ohm * constant_a
-        path = kept / (feed.ohm + net.series_ohm + net.esr_ohm * kept)
-        inverse = 1.0 / net.bulk_f
-        rate = inverse * ((path + net.leak_siemens) * share + slope)
-        held_v = feed.constant_v - net.drop_v
-        constant = inverse * (path * held_v + (path + net.leak_siemens) * offset_v - constant_a)
-        if abs(rate * step_s) < 1e-9:
-            return bulk_v + constant * step_s
-        start = end = constant / rate
-        if feed.sine_v > 0.0:
-            scale = inverse * path * feed.sine_v / (rate * rate + omega * omega)
-            angle = omega * self.time_s
-            start += scale * (rate * math.sin(angle) - omega * math.cos(angle))
-            angle += omega * step_s
-            end += scale * (rate * math.sin(angle) - omega * math.cos(angle))
-        return end + (bulk_v - start) * math.exp(-rate * step_s)
+        """Return bulk voltage after conducting for ``step_s``."""
+        return feed.conducted_v(
+            self._network, self._omega, self.time_s, step_s, self.bulk_v, power_w
+        )
 
     def _flows(self, feed: Thevenin, time_s: float, bulk_v: float, power_w: float) -> Flows:
         """Return who carries what at one instant; the end of a step is the next one's beginning."""
@@ -341,46 +269,26 @@ class HalfCycle:
             and (known[1], known[2], known[3]) == (time_s, bulk_v, power_w)
         ):
             return known[4]
-        net, drive = self._network, self._drive
         sine = math.sin(self._omega * time_s)
-        open_v = feed.sine_v * sine + feed.constant_v
-        kept = 1.0 / net.divider
-        inner_v = net.inner_v(bulk_v, power_w)
-        forward_v = open_v - net.drop_v - inner_v if drive.conducts else -1.0
-        rectifier_a = 0.0
-        if forward_v > 0.0:
-            rectifier_a = forward_v / (feed.ohm + net.series_ohm + net.esr_ohm * kept)
-        input_v = open_v - rectifier_a * feed.ohm
-        inner_v += rectifier_a * net.esr_ohm * kept
-        if feed.is_held:
-            line_a = drive.clamp_a
-            terminal_v = input_v + line_a * (net.line_ohm - drive.source_ohm)
-        else:
-            source_v = drive.peak_v * sine
-            line_a = (source_v - input_v) / net.line_ohm
-            terminal_v = source_v - line_a * drive.source_ohm
-        flows = Flows(line_a, terminal_v, input_v, inner_v, forward_v, rectifier_a)
+        flows = feed.flows(self._network, self.drive, sine, bulk_v, power_w)
         self._known = (feed, time_s, bulk_v, power_w, flows)
         return flows
 
     def _count(self, step_s: float, before: Flows, after: Flows) -> None:
         """Add a step to the integrals, every flow taken as a straight line."""
-        third, sixth = step_s / 3.0, step_s / 6.0
+        net, sixth = self._network, step_s / 6.0
         i0, i1 = before.line_a, after.line_a
         v0, v1 = before.terminal_v, after.terminal_v
-        self._line_square += third * (i0 * i0 + i0 * i1 + i1 * i1)
-        self._terminal_square += third * (v0 * v0 + v0 * v1 + v1 * v1)
-        self._power_integral += sixth * (i0 * (2.0 * v0 + v1) + i1 * (v0 + 2.0 * v1))
+        self.line_square += _square(step_s, i0, i1)
+        self.terminal_square += _square(step_s, v0, v1)
+        self.power_integral += sixth * (i0 * (2.0 * v0 + v1) + i1 * (v0 + 2.0 * v1))
         self.peak_a = max(self.peak_a, i0, i1)
-        net = self._network
         if net.short_siemens > 0.0:
-            v0, v1 = before.input_v, after.input_v
-            self.short_square += third * (v0 * v0 + v0 * v1 + v1 * v1)
-            self.short_mean += 0.5 * step_s * (v0 + v1)
+            self.short_square += _square(step_s, before.input_v, after.input_v)
+            self.short_mean += 0.5 * step_s * (before.input_v + after.input_v)
         if net.fault_siemens > 0.0:
-            v0, v1 = before.inner_v, after.inner_v
-            self.fault_square += third * (v0 * v0 + v0 * v1 + v1 * v1)
-            self.fault_mean += 0.5 * step_s * (v0 + v1)
+            self.inner_square += _square(step_s, before.inner_v, after.inner_v)
+            self.inner += 0.5 * step_s * (before.inner_v + after.inner_v)
 
     def _move_on(self, step_s: float, start_v: float, end_v: float) -> None:
         """Move time, bulk capacitor and converter on."""
@@ -393,8 +301,12 @@ class HalfCycle:
         self.bulk_v = end_v
         self.lowest_v = min(self.lowest_v, end_v)
         self.highest_v = max(self.highest_v, end_v)
-        third = step_s / 3.0
-        self._sum_bulk += 0.5 * step_s * (start_v + end_v)
-        self._sum_bulk_square += third * (start_v * start_v + start_v * end_v + end_v * end_v)
+        self.bulk += 0.5 * step_s * (start_v + end_v)
+        self.bulk_square += _square(step_s, start_v, end_v)
         self._sum_output += 0.5 * step_s * (from_v + to_v)
-        self._sum_output_square += third * (from_v * from_v + from_v * to_v + to_v * to_v)
+        self._sum_output_square += _square(step_s, from_v, to_v)
+
+
+def _square(step_s: float, start: float, end: float) -> float:
+    """Return the integral of the square of what goes in a straight line from start to end."""
+    return step_s / 3.0 * (start * start + start * end + end * end)

@@ -14,6 +14,13 @@ __all__ = ["InputNetwork"]
 #: A varistor that takes less than this counts as none.
 _QUIET_A = 1e-4
 
+#: The diodes of a half-cycle are taken at this share of the current the line could drive through
+#: them, as in a pulse like half a sine (common practice), in so many steps for each e times it.
+_PULSE_FRAC, _STEPS_PER_E = 0.6, 8.0
+#: They are taken at this share of the current their drop is stated for at least. Below, a real bulk
+#: capacitor creeps up by another tenth of a volt or two, for seconds.
+_LEAST_FRAC = 1.0 / 16.0
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class InputNetwork:
@@ -104,6 +111,24 @@ class InputNetwork:
         """
         siemens = self.short_siemens + 1.0 / (self.series_ohm + ohm)
         return replace(self, short_siemens=siemens)
+
+    def diode_step(self, peak_v: float, bulk_v: float) -> int:
+        """Return the step of current at which the diodes are taken in a half-cycle.
+
+        Its current is not yet known; what the line could drive through the path into the bulk
+        capacitor as it stands comes close enough, since the drop goes with the logarithm.
+
+        Args:
+            peak_v: Amplitude of the line.
+            bulk_v: Bulk voltage at the zero crossing.
+        """
+        path_ohm = self.line_ohm + self.series_ohm + self.esr_ohm
+        current_a = _PULSE_FRAC * (peak_v - self.drop_v - bulk_v) / path_ohm
+        return round(_STEPS_PER_E * math.log(max(current_a, _LEAST_FRAC * self.drop_at_a)))
+
+    def at_diode_step(self, step: int) -> InputNetwork:
+        """Return the network with the diodes at a step of current."""
+        return self.about(math.exp(step / _STEPS_PER_E))
 
     def about(self, current_a: float) -> InputNetwork:
         """Return the network with the diodes as they are about a current: a drop and a resistance.

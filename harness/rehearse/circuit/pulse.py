@@ -11,11 +11,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import NamedTuple
 
 from harness.rehearse.circuit.network import InputNetwork
+from harness.rehearse.circuit.thevenin import Drive
 
-__all__ = ["Pulse", "Still", "carry_pulse"]
+__all__ = ["Progress", "carry_pulse"]
 
 #: Steps from the start of conduction to the peak of the line, steps in a half-cycle, and the
 #: shortest step.
@@ -24,54 +24,30 @@ _RISE_STEPS, _STEPS, _FINEST_S = 3, 8, 8e-6
 _ENDS_V = 4e-7
 
 
-class Still(NamedTuple):
-    """What stands still during the pulse.
-
-    Attributes:
-        network: The input network: no short, no varistor in conduction.
-        peak_v: Amplitude of the sine.
-        omega: Its angular frequency.
-        source_ohm: Part of the line's resistance inside the terminals.
-        power_w: What the converter takes from the bulk capacitor.
-        clamp_a: Source current before which the pulse ends.
-        least_v: Bulk voltage before which the pulse ends: there the converter would stop.
-        most_v: The same upwards: there it would start.
-    """
-
-    network: InputNetwork
-    peak_v: float
-    omega: float
-    source_ohm: float
-    power_w: float
-    clamp_a: float
-    least_v: float
-    most_v: float
-
-
 @dataclass(slots=True)
-class Pulse:
-    """Where the pulse is, and its integrals so far.
+class Progress:
+    """How far a half-cycle got, and its integrals so far.
 
     Attributes:
+        bulk_v: Bulk voltage now.
+        lowest_v: Lowest bulk voltage met.
+        highest_v: Highest bulk voltage met.
         time_s: Time since the zero crossing.
-        bulk_v: Bulk voltage.
-        lowest_v: Lowest bulk voltage.
-        highest_v: Highest bulk voltage.
-        peak_a: Highest source current.
-        line_square: Integral of the squared source current.
+        peak_a: Highest source current met.
+        line_square: Integral of the squared source current, in A^2 s.
         terminal_square: Of the squared terminal voltage.
-        power_integral: Of their product.
+        power_integral: Of current times voltage at the terminals.
         bulk: Of the bulk voltage.
         bulk_square: Of its square.
-        inner: Of the voltage behind the series resistance.
+        inner: Of the voltage behind the series resistance, which a fault sees.
         inner_square: Of its square.
     """
 
-    time_s: float
     bulk_v: float
     lowest_v: float
     highest_v: float
-    peak_a: float
+    time_s: float = 0.0
+    peak_a: float = 0.0
     line_square: float = 0.0
     terminal_square: float = 0.0
     power_integral: float = 0.0
@@ -81,22 +57,31 @@ class Pulse:
     inner_square: float = 0.0
 
 
-def carry_pulse(still: Still, pulse: Pulse, until_s: float) -> None:  # noqa: C901, PLR0915
+def carry_pulse(  # noqa: C901, PLR0915 - one long loop over plain numbers: calls would cost dear
+    progress: Progress,
+    net: InputNetwork,
+    drive: Drive,
+    power_w: float,
+    until_s: float,
+    between_v: tuple[float, float],
+) -> None:
     """Carry a pulse on to its end, to ``until_s``, or to the step in which something else happens.
 
-    One long loop over plain numbers: calls would cost what it saves.
-
     Args:
-        still: What stands still.
-        pulse: The pulse; it is moved on, and stays where it is if its first step is not plain.
+        progress: The half-cycle; it stays where it is if the first step is not plain.
+        net: The input network: no short, no varistor in conduction.
+        drive: The source; the pulse ends before its clamp.
+        power_w: What the converter takes from the bulk capacitor.
         until_s: Time since the zero crossing.
+        between_v: Bulk voltages before which the pulse ends: the converter would stop or start.
 
     Source:
         C dv/dt = i - P/v - v/R with P/v replaced by its tangent is v' = -k v + s sin(wt) + c, a
         linear equation with a closed solution; integrals by Simpson's rule over each step.
         Textbook.
     """
-    net, omega, peak_v, power_w = still.network, still.omega, still.peak_v, still.power_w
+    omega, peak_v, clamp_a = 2.0 * math.pi * drive.frequency_hz, drive.peak_v, drive.clamp_a
+    least_v, most_v = between_v
     sin, cos, exp = math.sin, math.cos, math.exp
     esr_ohm, leak, drop_v, floor_v = net.esr_ohm, net.leak_siemens, net.drop_v, net.least_v
     kept = 1.0 / net.divider
@@ -117,8 +102,8 @@ def carry_pulse(still: Still, pulse: Pulse, until_s: float) -> None:  # noqa: C9
         forward_v = peak_v * sine - drop_v - (voltage_v - esr_ohm * power_a) * kept
         return voltage_v, power_a, forward_v / total_ohm, peak_v * sine, crest * cosine
 
-    begun_s = time_s = pulse.time_s
-    bulk_v, peak_a = pulse.bulk_v, pulse.peak_a
+    begun_s = time_s = progress.time_s
+    bulk_v, peak_a = progress.bulk_v, progress.peak_a
     source_v, rises = peak_v * sin(omega * time_s), crest * cos(omega * time_s)
     power_a = power_w / max(bulk_v, floor_v)
     line_a = (source_v - drop_v - (bulk_v - esr_ohm * power_a) * kept) / total_ohm
@@ -151,9 +136,9 @@ def carry_pulse(still: Still, pulse: Pulse, until_s: float) -> None:  # noqa: C9
         half_s = 0.5 * step_s
         bulk1_v, power1_a, line1_a, source1_v, rises1 = after(half_s)
         low_v, high_v = min(bulk1_v, bulk2_v), max(bulk1_v, bulk2_v)
-        if not (low_v > still.least_v and high_v < still.most_v):
+        if not (low_v > least_v and high_v < most_v):
             break
-        if line1_a > still.clamp_a or line2_a > still.clamp_a:
+        if line1_a > clamp_a or line2_a > clamp_a:
             break
 
         inner1_v = (bulk1_v - esr_ohm * power1_a) * kept + lifted * line1_a
@@ -184,8 +169,8 @@ def carry_pulse(still: Still, pulse: Pulse, until_s: float) -> None:  # noqa: C9
         if climb1 > 0.0 > climb2:
             turn_a = _turn(line1_a, line2_a, climb1 / total_ohm, climb2 / total_ohm, half_s)
             peak_a = max(peak_a, turn_a)
-        pulse.lowest_v = min(pulse.lowest_v, low_v)
-        pulse.highest_v = max(pulse.highest_v, high_v)
+        progress.lowest_v = min(progress.lowest_v, low_v)
+        progress.highest_v = max(progress.highest_v, high_v)
         time_s += step_s
         bulk_v, power_a, line_a, source_v = bulk2_v, power2_a, line2_a, source2_v
         inner_v, bulk_a, climb = inner2_v, bulk2_a, climb2
@@ -194,15 +179,17 @@ def carry_pulse(still: Still, pulse: Pulse, until_s: float) -> None:  # noqa: C9
     sine_square = 0.5 * (time_s - begun_s) - 0.25 / omega * (
         sin(2.0 * omega * time_s) - sin(2.0 * omega * begun_s)
     )
-    ohm = still.source_ohm
-    pulse.line_square = line_square
-    pulse.power_integral = source_line - ohm * line_square
-    pulse.terminal_square = peak_v * peak_v * sine_square - ohm * (
+    ohm = drive.source_ohm
+    progress.line_square += line_square
+    progress.power_integral += source_line - ohm * line_square
+    progress.terminal_square += peak_v * peak_v * sine_square - ohm * (
         2.0 * source_line - ohm * line_square
     )
-    pulse.bulk, pulse.bulk_square = bulk, bulk_square
-    pulse.inner, pulse.inner_square = inner, inner_square
-    pulse.time_s, pulse.bulk_v, pulse.peak_a = time_s, bulk_v, peak_a
+    progress.bulk += bulk
+    progress.bulk_square += bulk_square
+    progress.inner += inner
+    progress.inner_square += inner_square
+    progress.time_s, progress.bulk_v, progress.peak_a = time_s, bulk_v, peak_a
 
 
 def _longest_s(time_s: float, half_cycle_s: float) -> float:

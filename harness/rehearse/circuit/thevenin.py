@@ -1,10 +1,13 @@
-"""What a rectifier looks into, and who carries what at one instant."""
+"""What a rectifier looks into, a voltage behind a resistance, and who carries what then."""
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
-__all__ = ["Drive", "Flows", "Thevenin", "shunt_heat_j", "shunted_square"]
+from harness.rehearse.circuit.network import InputNetwork
+
+__all__ = ["Drive", "Flows", "Thevenin"]
 
 
 class Drive(NamedTuple):
@@ -46,7 +49,7 @@ class Flows(NamedTuple):
 
 
 class Thevenin(NamedTuple):
-    """What the rectifier looks into: a voltage behind a resistance.
+    """What the rectifier looks into.
 
     Attributes:
         sine_v: Amplitude of the part that follows the line.
@@ -76,14 +79,60 @@ class Thevenin(NamedTuple):
         siemens = max(shunt, 1e-9)
         return cls(sine_v=0.0, constant_v=current_a / siemens, ohm=1.0 / siemens, is_held=True)
 
+    def flows(
+        self, net: InputNetwork, drive: Drive, sine: float, bulk_v: float, power_w: float
+    ) -> Flows:
+        """Return who carries what while the line stands at ``sine`` of its amplitude."""
+        open_v = self.sine_v * sine + self.constant_v
+        lifted = net.esr_ohm / net.divider
+        inner_v = net.inner_v(bulk_v, power_w)
+        forward_v = open_v - net.drop_v - inner_v if drive.conducts else -1.0
+        rectifier_a = 0.0
+        if forward_v > 0.0:
+            rectifier_a = forward_v / (self.ohm + net.series_ohm + lifted)
+        input_v = open_v - rectifier_a * self.ohm
+        inner_v += rectifier_a * lifted
+        if self.is_held:
+            line_a = drive.clamp_a
+            terminal_v = input_v + line_a * (net.line_ohm - drive.source_ohm)
+        else:
+            source_v = drive.peak_v * sine
+            line_a = (source_v - input_v) / net.line_ohm
+            terminal_v = source_v - line_a * drive.source_ohm
+        return Flows(line_a, terminal_v, input_v, inner_v, forward_v, rectifier_a)
 
-def shunt_heat_j(step_s: float, before: Flows, after: Flows, siemens: float) -> float:
-    """Return the heat in a conductance across the input over a step, voltages as straight lines."""
-    from_v, to_v = before.input_v, after.input_v
-    return siemens * step_s / 3.0 * (from_v * from_v + from_v * to_v + to_v * to_v)
+    def conducted_v(
+        self,
+        net: InputNetwork,
+        omega: float,
+        time_s: float,
+        step_s: float,
+        bulk_v: float,
+        power_w: float,
+    ) -> float:
+        """Return bulk voltage after conducting from ``time_s`` on for ``step_s``.
 
-
-def shunted_square(step_s: float, before: Flows, after: Flows) -> float:
-    """Return by how much the line's integral of squared current exceeds the rectifier's."""
-    square = before.line_a**2 - before.rectifier_a**2 + after.line_a**2 - after.rectifier_a**2
-    return 0.5 * step_s * square
+        Source:
+            C dv/dt = i - P/v - v/R with P/v replaced by its tangent is v' = -k v + s sin(wt) + c,
+            whose solution is a particular one plus an exponential. Textbook.
+        """
+        constant_a = 2.0 * power_w / bulk_v if power_w > 0.0 else 0.0
+        slope = -power_w / (bulk_v * bulk_v) if power_w > 0.0 else 0.0
+        kept = 1.0 / net.divider
+        share = kept * (1.0 - net.esr_ohm * slope)
+        offset_v = kept * net.esr_ohm * constant_a
+        path = kept / (self.ohm + net.series_ohm + net.esr_ohm * kept)
+        inverse = 1.0 / net.bulk_f
+        rate = inverse * ((path + net.leak_siemens) * share + slope)
+        held_v = self.constant_v - net.drop_v
+        constant = inverse * (path * held_v + (path + net.leak_siemens) * offset_v - constant_a)
+        if abs(rate * step_s) < 1e-9:
+            return bulk_v + constant * step_s
+        start = end = constant / rate
+        if self.sine_v > 0.0:
+            scale = inverse * path * self.sine_v / (rate * rate + omega * omega)
+            angle = omega * time_s
+            start += scale * (rate * math.sin(angle) - omega * math.cos(angle))
+            angle += omega * step_s
+            end += scale * (rate * math.sin(angle) - omega * math.cos(angle))
+        return end + (bulk_v - start) * math.exp(-rate * step_s)

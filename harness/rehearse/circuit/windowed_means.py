@@ -1,11 +1,12 @@
-"""Time integrals of what instruments average, kept for a trailing window."""
+"""What instruments average over a trailing window, and what a fault path let through so far."""
 
 from __future__ import annotations
 
 from collections import deque
+from dataclasses import dataclass
 from typing import NamedTuple
 
-__all__ = ["Means", "WindowedMeans"]
+__all__ = ["LetThrough", "Means", "WindowedMeans"]
 
 
 class Means(NamedTuple):
@@ -32,61 +33,85 @@ class Means(NamedTuple):
 
 #: Spans shorter than this are added to the one before.
 _FINEST_S = 5e-4
+#: Only so many seconds are kept: more than any window.
+_KEPT_S = 2.0
 
 
 class WindowedMeans:
-    """Spans of time with the integrals of every quantity over them, newest last.
+    """Spans of time with the averages of every quantity over them, newest last.
 
-    Only the last ``kept_s`` seconds are kept. Within a span the quantities count as even, so a
-    window that cuts a span takes its share.
+    Within a span the quantities count as even, so a window that cuts a span takes its share.
     """
 
-    def __init__(self, *, kept_s: float = 2.0) -> None:
+    def __init__(self) -> None:
         self._spans: deque[tuple[float, Means]] = deque()
-        self._kept_s = kept_s
         self._held_s = 0.0
-        self._cache: dict[float, Means] = {}
+        self._known: dict[float, Means] = {}
 
     def add(self, duration_s: float, means: Means) -> None:
         """Append a span of ``duration_s`` with these averages over it."""
         spans = self._spans
-        self._cache.clear()
+        self._known.clear()
         self._held_s += duration_s
         if spans:
             last_s, last = spans[-1]
-            if last == means or last_s + duration_s < _FINEST_S:
-                total_s = last_s + duration_s
-                if last != means:
-                    share, rest = duration_s / total_s, last_s / total_s
-                    means = Means(*[rest * a + share * b for a, b in zip(last, means, strict=True)])
-                spans[-1] = (total_s, means)
+            if last == means:
+                spans[-1] = (last_s + duration_s, last)
+                return
+            if last_s + duration_s < _FINEST_S:
+                spans[-1] = (last_s + duration_s, _mean([spans[-1], (duration_s, means)]))
                 return
         spans.append((duration_s, means))
-        while self._held_s - spans[0][0] > self._kept_s:
+        while self._held_s - spans[0][0] > _KEPT_S:
             self._held_s -= spans.popleft()[0]
 
-    def means(self, window_s: float) -> Means | None:
+    def over(self, window_s: float) -> Means | None:
         """Return averages over the last ``window_s`` seconds, or over all there is if less.
 
         None where nothing has been recorded yet.
         """
-        known = self._cache.get(window_s)
+        known = self._known.get(window_s)
         if known is not None:
             return known
         if not self._spans:
             return None
-        if self._spans[-1][0] >= window_s:
-            return self._spans[-1][1]
+        last_s, last = self._spans[-1]
+        if last_s >= window_s:
+            return last
         left_s = window_s
         taken: list[tuple[float, Means]] = []
         for duration_s, means in reversed(self._spans):
-            part_s = min(duration_s, left_s)
-            taken.append((part_s, means))
-            left_s -= part_s
+            taken.append((min(duration_s, left_s), means))
+            left_s -= duration_s
             if left_s <= 1e-12:
                 break
-        total_s = sum(part_s for part_s, _ in taken)
-        weighted = [[part_s * value for value in means] for part_s, means in taken]
-        result = Means(*[sum(column) / total_s for column in zip(*weighted, strict=True)])
-        self._cache[window_s] = result
+        result = self._known[window_s] = _mean(taken)
         return result
+
+
+def _mean(spans: list[tuple[float, Means]]) -> Means:
+    """Return the mean of spans, each weighted with its duration."""
+    total_s = sum(duration_s for duration_s, _ in spans)
+    weighted = [[duration_s * value for value in means] for duration_s, means in spans]
+    return Means(*[sum(column) / total_s for column in zip(*weighted, strict=True)])
+
+
+@dataclass(slots=True)
+class LetThrough:
+    """Charge, energy and I2t through short, broken-over switch and leak since the run began.
+
+    Attributes:
+        charge_c: Integral of the magnitude of current, in coulombs.
+        energy_j: Heat in the path, in joules.
+        i2t_a2s: Integral of current squared, in A^2 s.
+    """
+
+    charge_c: float = 0.0
+    energy_j: float = 0.0
+    i2t_a2s: float = 0.0
+
+    def add(self, siemens: float, volt_seconds: float, square_v2s: float) -> None:
+        """Count what a conductance took: integrals of voltage magnitude and of its square."""
+        self.charge_c += siemens * volt_seconds
+        self.energy_j += siemens * square_v2s
+        self.i2t_a2s += siemens**2 * square_v2s

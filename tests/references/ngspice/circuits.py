@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
-from harness.rehearse.changing_parts import KELVIN, Forming, InrushLimiter
-from harness.rehearse.circuit import Circuit, ac_source, dc_source
-from harness.rehearse.unit_model import (
+from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
+from harness.rehearse.unit_model import UnitModel
+from harness.rehearse.unit_parts import (
+    KELVIN,
     Bulk,
     Converter,
     Defects,
+    Forming,
     Fuse,
+    InrushLimiter,
     Rectifier,
-    UnitModel,
     Varistor,
 )
 
@@ -107,7 +109,7 @@ def dc_circuit(values: Values, convert: Converter) -> Circuit:
         wiring_ohm=values["rline"],
         output_capacitance_f=values["cout"],
     )
-    circuit = Circuit(unit(values, "dc", SERIES_V, convert), source)
+    circuit = circuit_of(unit(values, "dc", SERIES_V, convert), source)
     circuit.set_source(voltage_v=values["vset"], current_limit_a=values["ilimit"], on=True)
     return circuit
 
@@ -123,7 +125,7 @@ def ac_circuit(values: Values, **changes: bool) -> Circuit:
     )
     model = unit(values, "ac", BRIDGE_V, convert)
     model = replace(model, rectifier=replace(model.rectifier, **changes))
-    circuit = Circuit(model, ac_source(resistance_ohm=0.0, wiring_ohm=values["rline"]))
+    circuit = circuit_of(model, ac_source(resistance_ohm=0.0, wiring_ohm=values["rline"]))
     # The netlist's line has no limit.
     circuit.set_source(
         voltage_v=values["vrms"], current_limit_a=1e3, frequency_hz=values["fline"], on=True
@@ -152,7 +154,7 @@ def start_circuit(values: Values) -> Circuit:
 
 
 def _limiter_k(circuit: Circuit) -> float:
-    changes = circuit._solver.changes  # type: ignore[attr-defined]
+    changes = circuit.changes
     return float(changes.limiter_degc) + KELVIN
 
 
@@ -176,7 +178,7 @@ def _first_charge(values: Values) -> dict[str, float]:
     ramp_s, nominal_v = 1.0, 100.0
     convert = converter(start_v=130.0, stop_v=1.0, soft_start_s=ramp_s, output_v=nominal_v)
     model = replace(circuit.model, converter=convert)
-    circuit = Circuit(model, circuit.source)
+    circuit = circuit_of(model, circuit.source)
     circuit.set_source(
         voltage_v=values["vrms"], current_limit_a=1e3, frequency_hz=values["fline"], on=True
     )
@@ -184,8 +186,8 @@ def _first_charge(values: Values) -> dict[str, float]:
     for half in range(1, 15):
         circuit.advance_to(half * 0.5 / values["fline"] + 1e-9)
         peak_a = max(peak_a, circuit.source_peak_current_a())
-    output_v = circuit._solver.converter.output_v
-    edge_s = circuit._solver._edge_s  # type: ignore[attr-defined]
+    output_v = circuit.converter.output_v
+    edge_s = circuit._edge_s
     return {"start_s": edge_s - output_v * ramp_s / nominal_v, "current_peak": peak_a}
 
 

@@ -75,7 +75,7 @@ class TestStartOfConstantPowerConverter:
                 "bulk_v": circuit.bulk_voltage_v(),
                 "current_a": circuit.source_current_a(),
                 # The true value now: an instrument's is a mean.
-                "output_v": circuit._solver.converter.output_v,
+                "output_v": circuit.converter.output_v,
             }
             result.append((row, ours))
         return result

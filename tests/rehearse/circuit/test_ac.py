@@ -7,10 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.rehearse.circuit import Circuit, ac_source
+from harness.rehearse.circuit import Circuit, ac_source, circuit_of
 from harness.rehearse.circuit.network import InputNetwork
 from harness.rehearse.circuit.source import folded_v
-from harness.rehearse.unit_model import UnitModel, Varistor
+from harness.rehearse.unit_model import UnitModel
+from harness.rehearse.unit_parts import Varistor
 from harness.unit.formulas import (
     capacitor_energy_j,
     peak_v,
@@ -40,7 +41,7 @@ def near_ideal(model: UnitModel, *, capacitance_f: float, load_ohm: float) -> Un
 
 def run(model: UnitModel, *, voltage_v: float, frequency_hz: float) -> Circuit:
     """The unit on a stiff line, started and at rest."""
-    circuit = Circuit(model, ac_source(resistance_ohm=1e-3, wiring_ohm=1e-3, crest_factor=1e4))
+    circuit = circuit_of(model, ac_source(resistance_ohm=1e-3, wiring_ohm=1e-3, crest_factor=1e4))
     circuit.set_source(voltage_v=voltage_v, current_limit_a=1e3, frequency_hz=frequency_hz, on=True)
     circuit.advance_to(1.0)
     return circuit
@@ -149,7 +150,7 @@ class TestHealthyUnit:
         """The converter stands still at the nameplate's threshold and runs 5 % above it."""
         started = {}
         for voltage_v in (55.0, 57.75):
-            circuit = Circuit(model_b, ac_source())
+            circuit = circuit_of(model_b, ac_source())
             circuit.set_source(voltage_v=voltage_v, current_limit_a=1.5, frequency_hz=60.0, on=True)
             circuit.advance_to(2.0)
             started[voltage_v] = circuit.output_voltage_v() > 20.0
@@ -173,7 +174,7 @@ class TestSteadyState:
         self, circuit_b: Circuit, model_b: UnitModel, load_a: float
     ) -> None:
         """One long step gives the readings that a walk by odd small steps gives."""
-        walked = Circuit(model_b, ac_source())
+        walked = circuit_of(model_b, ac_source())
         walked.set_source(voltage_v=120.0, current_limit_a=1.5, frequency_hz=60.0, on=True)
         walked.advance_to(1.0)
         for circuit in (circuit_b, walked):
@@ -192,7 +193,7 @@ class TestSteadyState:
     ) -> None:
         """With one leg open, readings over whole periods agree at every phase."""
         rectifier = replace(model_b.rectifier, conducts_negative=False)
-        circuit = Circuit(replace(model_b, rectifier=rectifier), ac_source())
+        circuit = circuit_of(replace(model_b, rectifier=rectifier), ac_source())
         circuit.set_source(voltage_v=120.0, current_limit_a=1.5, frequency_hz=60.0, on=True)
         circuit.advance_to(3.0)
         powers_w = []
@@ -207,7 +208,7 @@ class TestLimit:
     def test_short_is_held_at_the_limit(self, model_b: UnitModel) -> None:
         """Into a short, rms current settles at the limit and never passes the peak clamp."""
         shorted = replace(model_b, defects=replace(model_b.defects, input_short_ohm=0.2))
-        circuit = Circuit(shorted, ac_source())
+        circuit = circuit_of(shorted, ac_source())
         circuit.set_source(voltage_v=120.0, current_limit_a=0.5, frequency_hz=60.0, on=True)
         peaks_a = []
         for step in range(1, 61):
@@ -220,7 +221,7 @@ class TestLimit:
 
     def test_healthy_unit_charges_and_leaves_the_limit(self, model_b: UnitModel) -> None:
         """A healthy unit at nominal voltage charges through the limit within half a second."""
-        circuit = Circuit(model_b, ac_source())
+        circuit = circuit_of(model_b, ac_source())
         circuit.set_source(voltage_v=120.0, current_limit_a=0.5, frequency_hz=60.0, on=True)
         circuit.advance_to(0.05)
         early = circuit.source_limiting()
@@ -274,7 +275,7 @@ class TestOff:
         shorted = replace(model_b, defects=replace(model_b.defects, input_short_ohm=0.2))
         charges_c = []
         for off_s in (0.050, 0.052, 0.054):
-            circuit = Circuit(shorted, ac_source())
+            circuit = circuit_of(shorted, ac_source())
             circuit.set_source(voltage_v=12.0, current_limit_a=0.5, frequency_hz=60.0, on=True)
             circuit.advance_to(off_s)
             circuit.set_source(on=False)
@@ -288,7 +289,7 @@ class TestVaristor:
     def test_wrong_line_is_clamped(self, model_b: UnitModel) -> None:
         """230 V on a 200 V varistor: the source limits, the varistor holds the voltage down."""
         model = replace(model_b, varistor=Varistor(voltage_at_1ma_v=200.0))
-        circuit = Circuit(model, ac_source())
+        circuit = circuit_of(model, ac_source())
         circuit.set_source(voltage_v=230.0, current_limit_a=2.0, frequency_hz=50.0, on=True)
         peaks_a = []
         for number in range(20):  # it hunts about its limit: a single half-cycle may have none
@@ -300,7 +301,7 @@ class TestVaristor:
 
     def test_right_line_does_not_see_it(self, circuit_b: Circuit, model_b: UnitModel) -> None:
         """At the highest line in service a varistor changes no reading."""
-        bare = Circuit(replace(model_b, varistor=None), ac_source())
+        bare = circuit_of(replace(model_b, varistor=None), ac_source())
         bare.set_source(voltage_v=132.0, current_limit_a=1.5, frequency_hz=60.0, on=True)
         circuit_b.set_source(voltage_v=132.0)
         for circuit in (bare, circuit_b):
@@ -322,7 +323,7 @@ def test_bulk_never_above_the_peak(
     model_b: UnitModel, levels: list[float], limit_a: float, frequency_hz: float, load_a: float
 ) -> None:
     """No sequence of settings lifts the bulk voltage above the highest peak, or below zero."""
-    circuit = Circuit(model_b, ac_source())
+    circuit = circuit_of(model_b, ac_source())
     circuit.set_load(current_a=load_a, on=True)
     circuit.set_source(current_limit_a=limit_a, frequency_hz=frequency_hz, on=True)
     for number, voltage_v in enumerate(levels, start=1):
@@ -338,7 +339,7 @@ def test_bulk_never_above_the_peak(
 def test_fuse_parts_in_a_current_that_repeats(model_b: UnitModel) -> None:
     """A fuse that melts while every line period is like the last one opens, and power ends."""
     fuse = replace(model_b.fuse, melting_i2t_a2s=2.0, heat_time_s=1e3)
-    circuit = Circuit(replace(model_b, fuse=fuse), ac_source())
+    circuit = circuit_of(replace(model_b, fuse=fuse), ac_source())
     circuit.set_load(current_a=2.0, on=True)
     circuit.set_source(voltage_v=120.0, current_limit_a=5.0, frequency_hz=60.0, on=True)
     for step in range(1, 101):

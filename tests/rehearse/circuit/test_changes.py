@@ -7,17 +7,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.rehearse.changing_parts import Forming, InrushLimiter, Onset
-from harness.rehearse.circuit import Circuit, ac_source, dc_source
+from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
 from harness.rehearse.circuit.changes import Changes
-from harness.rehearse.unit_model import UnitModel, Varistor
+from harness.rehearse.unit_model import UnitModel
+from harness.rehearse.unit_parts import Forming, InrushLimiter, Onset, Varistor
 from harness.unit.varistor import clamped_v, varistor_current_a
 
 
 def on(model: UnitModel, voltage_v: float, limit_a: float = 3.0) -> Circuit:
     """The unit on its supply, just switched on."""
     ac = model.input_kind == "ac"
-    circuit = Circuit(model, ac_source() if ac else dc_source())
+    circuit = circuit_of(model, ac_source() if ac else dc_source())
     circuit.set_source(voltage_v=voltage_v, current_limit_a=limit_a, frequency_hz=60.0, on=True)
     return circuit
 
@@ -61,7 +61,7 @@ class TestInrushLimiter:
         circuit = on(limited(model, limiter), volts)
         circuit.set_load(current_a=1.5, on=True)
         circuit.advance_to(100.0)
-        changes = circuit._solver.changes  # type: ignore[attr-defined]
+        changes = circuit.changes
         in_w = circuit.source_current_a(0.1) ** 2 * limiter.resistance_ohm(changes.limiter_degc)
 
         assert changes.limiter_degc > 35.0
@@ -82,7 +82,7 @@ class TestInrushLimiter:
         circuit.set_load(current_a=2.0, on=True)
         circuit.advance_to(30.0)
         circuit.set_source(on=False)
-        changes = circuit._solver.changes  # type: ignore[attr-defined]
+        changes = circuit.changes
         warm_degc = changes.limiter_degc
         circuit.advance_to(40.0)
 
@@ -114,7 +114,7 @@ class TestVaristorEnergy:
         circuit.advance_to(600.0)
 
         assert circuit.let_through.charge_c == 0.0
-        assert circuit._solver.changes.varistor_j == pytest.approx(0.033 * 20.0, rel=0.05)  # type: ignore[attr-defined]
+        assert circuit.changes.varistor_j == pytest.approx(0.033 * 20.0, rel=0.05)
 
     def test_on_a_line_too_high(self, model_b: UnitModel) -> None:
         """A varistor for 120 V on 230 V fails within some half-cycles, and the line is shorted."""
@@ -157,7 +157,7 @@ class TestOnset:
         """A short that comes two seconds after power carries nothing before, and much after."""
         model = model_a if kind == "dc" else model_b
         late = replace(model.defects, bulk_short_ohm=0.4, bulk_short_onset=Onset(time_s=2.0))
-        circuit = Circuit(
+        circuit = circuit_of(
             replace(model, defects=late), dc_source() if kind == "dc" else ac_source()
         )
         circuit.advance_to(1.0)
@@ -258,7 +258,7 @@ def test_any_unit_that_changes_stays_sane(
                 circuit.source_power_w(0.05),
                 circuit.bulk_voltage_v(),
                 circuit.let_through.energy_j,
-                circuit._solver.changes.limiter_degc,  # type: ignore[attr-defined]
+                circuit.changes.limiter_degc,
             )
 
             assert all(math.isfinite(value) and value > -1e-6 for value in values)

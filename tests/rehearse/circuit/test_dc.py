@@ -6,16 +6,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.rehearse.circuit import Circuit, ac_source, dc_source
-from harness.rehearse.circuit.fuse_heat import melting_time_s
-from harness.rehearse.unit_model import Fuse, UnitModel
+from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
+from harness.rehearse.circuit.changes import melting_time_s
+from harness.rehearse.unit_model import UnitModel
+from harness.rehearse.unit_parts import Fuse
 from harness.unit.formulas import capacitor_energy_j
 
 
 def charge(model: UnitModel, *, limit_a: float, voltage_v: float) -> dict[str, float]:
     """Charge the unit from empty and return source charge, source energy and energy lost."""
     source = dc_source()
-    circuit = Circuit(model, source)
+    circuit = circuit_of(model, source)
     circuit.set_source(voltage_v=voltage_v, current_limit_a=limit_a, on=True)
     path_ohm = source.wiring_ohm + model.fuse.resistance_ohm + model.rectifier.resistance_ohm
     path_ohm += model.bulk.series_resistance_ohm
@@ -58,7 +59,7 @@ class TestCharge:
     def test_constant_current_charge_time(self, still_a: UnitModel) -> None:
         """470 uF reach 141.42 V at 0.1 A after 0.6647 s, t = C V / I (textbook)."""
         model = replace(still_a, varistor=None, rectifier=replace(still_a.rectifier, drop_v=0.0))
-        circuit = Circuit(model, dc_source(output_capacitance_f=1e-7))
+        circuit = circuit_of(model, dc_source(output_capacitance_f=1e-7))
         circuit.set_source(voltage_v=200.0, current_limit_a=0.1, on=True)
         time_s = 470e-6 * 141.42 / 0.1  # t = C V / I, textbook
         circuit.advance_to(time_s)
@@ -68,7 +69,7 @@ class TestCharge:
 
     def test_series_diode_keeps_the_charge(self, still_a: UnitModel) -> None:
         """With the supply off the bulk capacitor keeps what it has behind the series diode."""
-        circuit = Circuit(still_a, dc_source())
+        circuit = circuit_of(still_a, dc_source())
         circuit.set_source(voltage_v=24.0, current_limit_a=1.0, on=True)
         circuit.advance_to(0.5)
         full_v = circuit.bulk_voltage_v()
@@ -88,7 +89,7 @@ class TestCharge:
         self, model_a: UnitModel, levels: list[float], limit_a: float, load_a: float
     ) -> None:
         """No sequence of settings lifts the bulk voltage above the highest one, or below zero."""
-        circuit = Circuit(model_a, dc_source())
+        circuit = circuit_of(model_a, dc_source())
         circuit.set_load(current_a=load_a, on=True)
         circuit.set_source(current_limit_a=limit_a, on=True)
         for number, voltage_v in enumerate(levels, start=1):
@@ -108,7 +109,7 @@ class TestRest:
     ) -> None:
         """At rest the rectifier carries the leak's current, by Ohm's law, and nothing moves."""
         leaky = replace(model_a, defects=replace(model_a.defects, bulk_leak_ohm=leak_ohm))
-        circuit = Circuit(leaky, dc_source())
+        circuit = circuit_of(leaky, dc_source())
         circuit.set_source(voltage_v=voltage_v, current_limit_a=0.3, on=True)
         circuit.advance_to(2.0)
         bulk_v, current_a = circuit.bulk_voltage_v(), circuit.source_current_a()
@@ -124,7 +125,7 @@ class TestRest:
 class TestOff:
     def test_nothing_while_off(self, model_a: UnitModel) -> None:
         """With the output off no voltage, current or energy reaches the unit."""
-        circuit = Circuit(model_a, dc_source())
+        circuit = circuit_of(model_a, dc_source())
         circuit.set_source(voltage_v=24.0, current_limit_a=1.5)
         circuit.advance_to(2.0)
 
@@ -170,7 +171,7 @@ class TestHealthyUnit:
 
     def test_stop_and_start_thresholds(self, model_a: UnitModel) -> None:
         """The converter starts above its start threshold and runs down to its stop threshold."""
-        circuit = Circuit(model_a, dc_source())
+        circuit = circuit_of(model_a, dc_source())
         circuit.set_source(current_limit_a=1.5, on=True)
         outputs = []
         time_s = 0.0
@@ -202,7 +203,7 @@ class TestHealthyUnit:
 class TestSteadyState:
     def test_a_jump_is_many_small_steps(self, circuit_a: Circuit, model_a: UnitModel) -> None:
         """Once at rest, one long step gives what a thousand short ones give."""
-        other = Circuit(model_a, dc_source())
+        other = circuit_of(model_a, dc_source())
         other.set_source(voltage_v=24.0, current_limit_a=1.5, on=True)
         for step in range(1, 1001):
             other.advance_to(0.03 * step)
@@ -215,7 +216,7 @@ class TestSteadyState:
         """A steady overcurrent opens the fuse at the time its heat foretells."""
         fuse = Fuse.time_lag(0.1)
         shorted = replace(model_a, fuse=fuse, defects=replace(model_a.defects, input_short_ohm=0.2))
-        circuit = Circuit(shorted, dc_source(output_capacitance_f=1e-6))
+        circuit = circuit_of(shorted, dc_source(output_capacitance_f=1e-6))
         circuit.set_source(voltage_v=24.0, current_limit_a=0.3, on=True)
         circuit.advance_to(60.0)
 
@@ -230,7 +231,7 @@ class TestInterface:
     def test_kinds_must_agree(self, model_a: UnitModel) -> None:
         """A DC unit on an AC source is refused."""
         with pytest.raises(ValueError, match="a unit with dc input on a ac source"):
-            Circuit(model_a, ac_source())
+            circuit_of(model_a, ac_source())
 
     def test_time_does_not_run_back(self, circuit_a: Circuit) -> None:
         """A time already reached changes nothing."""

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.rehearse.circuit.fuse_heat import FuseHeat, melting_time_s
-from harness.rehearse.unit_model import Fuse
+from harness.rehearse.circuit.changes import FuseHeat, melting_time_s
+from harness.rehearse.unit_parts import Fuse
 
 RATINGS = st.sampled_from([0.2, 0.5, 1.0, 2.0, 4.0, 6.3])
 

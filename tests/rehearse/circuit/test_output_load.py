@@ -7,14 +7,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.profile.load import load_profile
-from harness.rehearse.circuit import Circuit, ac_source, dc_source
-from harness.rehearse.circuit.output_load import Mode, OutputLoad
+from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
+from harness.rehearse.circuit.converter import LoadMode, OutputLoad
 from harness.rehearse.unit_model import typical_model
 
 
 def running(kind: str) -> Circuit:
     name = "mount-controller-board" if kind == "dc" else "dome-shutter-power-unit"
-    circuit = Circuit(
+    circuit = circuit_of(
         typical_model(load_profile(name).unit), dc_source() if kind == "dc" else ac_source()
     )
     circuit.set_source(
@@ -27,7 +27,7 @@ def running(kind: str) -> Circuit:
 class TestOneUnit:
     @pytest.mark.parametrize("kind", ["dc", "ac"])
     @pytest.mark.parametrize("mode", ["resistance", "power"])
-    def test_it_settles_where_the_law_says(self, kind: str, mode: Mode) -> None:
+    def test_it_settles_where_the_law_says(self, kind: str, mode: LoadMode) -> None:
         """Output voltage and current satisfy V = R I, or P = V I, once all is at rest."""
         circuit = running(kind)
         nominal_v = circuit.output_voltage_v()
@@ -89,11 +89,11 @@ class TestOneUnit:
     st.floats(0.0, 60.0),
 )
 def test_current_is_never_negative_nor_beyond_the_instrument(
-    mode: Mode, value: float, voltage_v: float
+    mode: LoadMode, value: float, voltage_v: float
 ) -> None:
     """Whatever it is told, at any voltage, the load takes between nothing and its most."""
     load = OutputLoad()
     load.on = True
-    load.set(mode, min(value, 10.0) if mode == "current" else value)
+    load.mode, load.levels[mode] = mode, min(value, 10.0) if mode == "current" else value
 
     assert 0.0 <= load.current_a(voltage_v) <= 10.0

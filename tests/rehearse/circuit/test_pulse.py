@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from harness.rehearse.circuit import Circuit, ac_source, half_cycle
+from harness.rehearse.circuit import Circuit, ac_source, circuit_of, half_cycle
 from harness.rehearse.circuit.half_cycle import HalfCycle
 from harness.rehearse.unit_model import UnitModel
 
@@ -30,7 +30,7 @@ def brought_up(model: UnitModel, load_a: float) -> list[tuple[float, ...]]:
 
     The limit is wide: a source that hunts about it shows another moment after every rounding.
     """
-    circuit = Circuit(model, ac_source())
+    circuit = circuit_of(model, ac_source())
     circuit.set_load(current_a=load_a, on=True)
     seen = []
     for number, voltage_v in enumerate((12.0, 40.0, 100.0, 120.0), start=1):

@@ -1,0 +1,78 @@
+"""A fault as a unit model's file states it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic import Field, ValidationInfo, field_validator
+
+from harness.errors import did_you_mean
+from harness.files.field_types import Name, Seconds, Table, Volts, mistaken
+from harness.quantity import parse_quantity, shown
+from harness.rehearse.faults import FAULTS
+from harness.rehearse.severity import SEVERITIES, Severity
+
+__all__ = ["FaultTable"]
+
+
+class FaultTable(Table):
+    """Something wrong with the unit.
+
+    Attributes:
+        kind: Name of the fault, as ``--fault`` takes it.
+        severity: How bad: ``mild``, ``usual``, ``severe``, or the fault's own number.
+        onset_v: Bulk voltage at which it shows.
+        onset_s: Time with power on after which it shows.
+    """
+
+    kind: Name = Field(examples=['"leaky-bulk-capacitor"'])
+    severity: float | str | None = Field(default=None, examples=['"mild"'])
+    onset_v: Volts | None = Field(default=None, alias="onset_voltage")
+    onset_s: Seconds | None = Field(default=None, alias="onset_time")
+
+    @field_validator("kind")
+    @classmethod
+    def _known(cls, value: str) -> str:
+        if value not in FAULTS:
+            hint = did_you_mean(value, FAULTS) or f"; there are {', '.join(FAULTS)}"
+            raise mistaken(f"there is no fault {shown(value)}{hint}")
+        return value
+
+    @field_validator("severity", mode="before")
+    @classmethod
+    def _in_its_own_measure(cls, value: object, info: ValidationInfo) -> object:
+        kind = info.data.get("kind")
+        return None if kind is None else _severity(value, kind)
+
+    @field_validator("onset_v", "onset_s")
+    @classmethod
+    def _can_come_late(cls, value: Any, info: ValidationInfo) -> Any:
+        kind = info.data.get("kind")
+        if kind is not None and FAULTS[kind].onset is None:
+            late = ", ".join(name for name, fault in FAULTS.items() if fault.onset is not None)
+            raise mistaken(f"{kind} is there from the beginning; only {late} can come late")
+        return value
+
+
+def _severity(value: object, kind: str) -> float | str:
+    """Read how bad a fault is: a word, its own unit, or a share of one as a plain number."""
+    degree = FAULTS[kind].degree
+    if degree is None:
+        raise mistaken(f"{kind} is there or it is not: it has no severity; leave the key out")
+    if isinstance(value, str) and value in SEVERITIES:
+        return value
+    plain = isinstance(value, int | float) and not isinstance(value, bool)
+    try:
+        number = parse_quantity(value, "1" if plain and degree.unit == "%" else degree.unit)
+        return degree.number(number)
+    except ValueError as error:
+        problem = getattr(error, "problem", str(error))
+        raise mistaken(f"{problem}; here it is {degree.what}", _example(degree)) from None
+
+
+def _example(degree: Severity) -> str:
+    if degree.unit == "1":
+        return f"{degree.usual:g}"
+    if degree.unit == "%":
+        return f'"{100.0 * degree.usual:g} %"'
+    return f'"{degree.usual:g} {degree.unit}"'
