@@ -9,8 +9,7 @@ from types import MappingProxyType
 
 from harness.errors import UsageError, did_you_mean
 from harness.rehearse.severity import Severity
-from harness.rehearse.unit_model import UnitModel
-from harness.rehearse.unit_parts import Intermittence, Onset
+from harness.rehearse.unit_model import Intermittence, Onset, UnitModel
 
 __all__ = ["FAULTS", "Fault", "fault_named", "faults_of"]
 

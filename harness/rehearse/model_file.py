@@ -26,7 +26,7 @@ from harness.files.named_file import read_named
 from harness.files.toml_positions import KeyPath, TomlPositions
 from harness.rehearse.fault_table import FaultTable
 from harness.rehearse.faults import FAULTS
-from harness.rehearse.unit_model import UnitModel, typical_model
+from harness.rehearse.unit_model import Onset, UnitModel, typical_model
 from harness.rehearse.unit_parts import (
     Bulk,
     Converter,
@@ -34,7 +34,6 @@ from harness.rehearse.unit_parts import (
     Fuse,
     InrushLimiter,
     Key,
-    Onset,
     Rectifier,
     Varistor,
 )

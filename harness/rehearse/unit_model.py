@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import math
+from dataclasses import dataclass
 from typing import Literal
 
-from harness.rehearse.unit_parts import Bulk, Converter, Defects, Fuse, Rectifier, Varistor
+from harness.rehearse.unit_parts import Bulk, Converter, Fuse, Rectifier, Varistor
 from harness.unit.nameplate import Output, Unit
 
-__all__ = ["UnitModel", "typical_model"]
+__all__ = ["Defects", "Intermittence", "Onset", "UnitModel", "typical_model"]
 
 #: Preferred fuse ratings in amperes: the R10 series, as IEC 60127-2 rates its links.
 _FUSE_RATINGS_A = tuple(
@@ -16,6 +17,67 @@ _FUSE_RATINGS_A = tuple(
     for decade in (-2, -1, 0, 1)
     for step in (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Onset:
+    """When a fault shows: once both have been met; it stays from then on.
+
+    Attributes:
+        time_s: Time with the supply on.
+        voltage_v: Bulk voltage.
+    """
+
+    time_s: float = 0.0
+    voltage_v: float = 0.0
+
+    @property
+    def is_at_once(self) -> bool:
+        """True if it is there from the beginning."""
+        return self.time_s <= 0.0 and self.voltage_v <= 0.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Intermittence:
+    """A contact in the input line that opens at random times.
+
+    Attributes:
+        closed_s: Mean time closed (exponential).
+        open_s: Shortest and longest time open (uniform).
+    """
+
+    closed_s: float
+    open_s: tuple[float, float]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Defects:
+    """Paths a healthy unit does not have; charge through them is counted as let-through.
+
+    Attributes:
+        input_short_ohm: Across the input, behind the fuse: lines or varistor shorted.
+        bulk_short_ohm: Across the bulk capacitor: the switch and what is in series with it.
+        bulk_leak_ohm: Across the bulk capacitor: the capacitor's own leak.
+        shorted_leg_ohm: AC only: a shorted diode of the bridge's positive path, across the line in
+            every negative half of it.
+        breakdown_v: Bulk voltage at which the switch breaks over and stays shorted.
+        breakdown_ohm: What it is then, with what is in series with it.
+        intermittence: A bad contact in the input line, or None.
+        input_short_onset: When the short across the input shows.
+        bulk_short_onset: When the short across the bulk capacitor shows.
+        bulk_leak_onset: When the leak shows.
+    """
+
+    input_short_ohm: float = math.inf
+    bulk_short_ohm: float = math.inf
+    bulk_leak_ohm: float = math.inf
+    shorted_leg_ohm: float = math.inf
+    breakdown_v: float = math.inf
+    breakdown_ohm: float = 0.4
+    intermittence: Intermittence | None = None
+    input_short_onset: Onset = Onset()
+    bulk_short_onset: Onset = Onset()
+    bulk_leak_onset: Onset = Onset()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -38,7 +100,7 @@ class UnitModel:
     rectifier: Rectifier
     bulk: Bulk
     converter: Converter
-    defects: Defects = field(default_factory=Defects)
+    defects: Defects = Defects()
 
 
 def typical_model(unit: Unit) -> UnitModel:

@@ -31,13 +31,10 @@ __all__ = [
     "KELVIN",
     "Bulk",
     "Converter",
-    "Defects",
     "Forming",
     "Fuse",
     "InrushLimiter",
-    "Intermittence",
     "Key",
-    "Onset",
     "Rectifier",
     "Varistor",
 ]
@@ -338,64 +335,3 @@ class Converter:
         nominal_w = self.output_v * self.output_nominal_a
         share = self.proportional_loss_frac + self.square_loss_frac * output_power_w / nominal_w
         return self.idle_power_w + output_power_w * (1.0 + share)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Onset:
-    """When a fault shows: once both have been met; it stays from then on.
-
-    Attributes:
-        time_s: Time with the supply on.
-        voltage_v: Bulk voltage.
-    """
-
-    time_s: float = 0.0
-    voltage_v: float = 0.0
-
-    @property
-    def is_at_once(self) -> bool:
-        """True if it is there from the beginning."""
-        return self.time_s <= 0.0 and self.voltage_v <= 0.0
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Intermittence:
-    """A contact in the input line that opens at random times.
-
-    Attributes:
-        closed_s: Mean time closed (exponential).
-        open_s: Shortest and longest time open (uniform).
-    """
-
-    closed_s: float
-    open_s: tuple[float, float]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Defects:
-    """Paths a healthy unit does not have; charge through them is counted as let-through.
-
-    Attributes:
-        input_short_ohm: Across the input, behind the fuse: lines or varistor shorted.
-        bulk_short_ohm: Across the bulk capacitor: the switch and what is in series with it.
-        bulk_leak_ohm: Across the bulk capacitor: the capacitor's own leak.
-        shorted_leg_ohm: AC only: a shorted diode of the bridge's positive path, across the line in
-            every negative half of it.
-        breakdown_v: Bulk voltage at which the switch breaks over and stays shorted.
-        breakdown_ohm: What it is then, with what is in series with it.
-        intermittence: A bad contact in the input line, or None.
-        input_short_onset: When the short across the input shows.
-        bulk_short_onset: When the short across the bulk capacitor shows.
-        bulk_leak_onset: When the leak shows.
-    """
-
-    input_short_ohm: float = math.inf
-    bulk_short_ohm: float = math.inf
-    bulk_leak_ohm: float = math.inf
-    shorted_leg_ohm: float = math.inf
-    breakdown_v: float = math.inf
-    breakdown_ohm: float = 0.4
-    intermittence: Intermittence | None = None
-    input_short_onset: Onset = Onset()
-    bulk_short_onset: Onset = Onset()
-    bulk_leak_onset: Onset = Onset()

@@ -13,8 +13,7 @@ from harness.qualify.component_tolerances import TOLERANCES
 from harness.qualify.population import Population
 from harness.qualify.unit_result import HEALTHY
 from harness.rehearse.faults import FAULTS
-from harness.rehearse.unit_model import typical_model
-from harness.rehearse.unit_parts import Defects
+from harness.rehearse.unit_model import Defects, typical_model
 
 UNITS = {
     "dc": load_profile("mount-controller-board").unit,

@@ -12,8 +12,8 @@ import pytest
 
 from harness.rehearse.circuit import Circuit, circuit_of, dc_source
 from harness.rehearse.circuit.changes import FuseHeat, melting_time_s
-from harness.rehearse.unit_model import UnitModel
-from harness.rehearse.unit_parts import Bulk, Converter, Defects, Fuse, Rectifier
+from harness.rehearse.unit_model import Defects, UnitModel
+from harness.rehearse.unit_parts import Bulk, Converter, Fuse, Rectifier
 from harness.unit.formulas import inrush_i2t_a2s
 
 #: Rating in amperes and melting integral in A2s; None stands for the model's own figure.

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
 from harness.rehearse.faults import FAULTS
-from harness.rehearse.unit_model import UnitModel, typical_model
-from harness.rehearse.unit_parts import InrushLimiter, Onset
+from harness.rehearse.unit_model import Onset, UnitModel, typical_model
+from harness.rehearse.unit_parts import InrushLimiter
 from harness.unit.nameplate import Unit
 
 LEVELS = (0.1, 0.25, 0.5, 0.75, 1.0)

@@ -10,8 +10,7 @@ from harness.errors import FileError
 from harness.profile.load import load_profile
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.model_file import load_unit_model
-from harness.rehearse.unit_model import UnitModel, typical_model
-from harness.rehearse.unit_parts import Onset
+from harness.rehearse.unit_model import Onset, UnitModel, typical_model
 from harness.shipped import shipped_names
 from harness.unit.nameplate import Unit
 

@@ -13,8 +13,8 @@ import random
 from dataclasses import replace
 from typing import Any
 
-from harness.rehearse.unit_model import UnitModel
-from harness.rehearse.unit_parts import KELVIN, Defects, Fuse, Intermittence, Onset
+from harness.rehearse.unit_model import Defects, Intermittence, Onset, UnitModel
+from harness.rehearse.unit_parts import KELVIN, Fuse
 
 __all__ = ["Changes", "Contact", "FuseHeat", "melting_time_s"]
 

@@ -6,12 +6,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
-from harness.rehearse.unit_model import UnitModel
+from harness.rehearse.unit_model import Defects, UnitModel
 from harness.rehearse.unit_parts import (
     KELVIN,
     Bulk,
     Converter,
-    Defects,
     Forming,
     Fuse,
     InrushLimiter,

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
 from harness.rehearse.circuit.changes import Changes
-from harness.rehearse.unit_model import UnitModel
-from harness.rehearse.unit_parts import Forming, InrushLimiter, Onset, Varistor
+from harness.rehearse.unit_model import Onset, UnitModel
+from harness.rehearse.unit_parts import Forming, InrushLimiter, Varistor
 from harness.unit.varistor import clamped_v, varistor_current_a
 
 
