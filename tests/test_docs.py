@@ -33,7 +33,7 @@ from harness.rehearse.model_file import (
     BulkTable,
     ConverterTable,
     FuseTable,
-    LimiterTable,
+    InrushLimiterTable,
     RectifierTable,
     VaristorTable,
 )
@@ -220,7 +220,7 @@ class TestTables:
             ("`[fuse]`", FuseTable),
             ("`[varistor]`", VaristorTable),
             ("`[rectifier]`", RectifierTable),
-            ("`[inrush_limiter]`", LimiterTable),
+            ("`[inrush_limiter]`", InrushLimiterTable),
             ("`[bulk]`", BulkTable),
             ("`[converter]`", ConverterTable),
             ("`[[faults]]`", FaultTable),

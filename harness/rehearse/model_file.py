@@ -43,7 +43,7 @@ __all__ = [
     "BulkTable",
     "ConverterTable",
     "FuseTable",
-    "LimiterTable",
+    "InrushLimiterTable",
     "RectifierTable",
     "UnitModelFile",
     "VaristorTable",
@@ -101,21 +101,22 @@ def _table(part: type, needed: str = "", **more: Any) -> type[Table]:
         fields[name] = hint if must else hint | None, default
         if key.tolerance:
             fields["tolerance_frac"] = _Tolerance | None, Field(default=None, alias="tolerance")
-    return create_model(f"{part.__name__}Table", __base__=Table, **fields, **more)
+    name = f"{part.__name__}Table"
+    return create_model(name, __base__=Table, __module__=__name__, **fields, **more)
 
 
 if TYPE_CHECKING:  # made from the parts at run time: to the type checker they are any tables
     FuseTable = Table
     VaristorTable = Table
     RectifierTable = Table
-    LimiterTable = Table
+    InrushLimiterTable = Table
     BulkTable = Table
     ConverterTable = Table
 else:
     FuseTable = _table(Fuse)
     VaristorTable = _table(Varistor, fitted=(Flag, True))
     RectifierTable = _table(Rectifier)
-    LimiterTable = _table(InrushLimiter, needed="cold_ohm")
+    InrushLimiterTable = _table(InrushLimiter, needed="cold_ohm")
     ConverterTable = _table(Converter)
     BulkTable = _table(
         Bulk,
@@ -153,7 +154,7 @@ class UnitModelFile(FromFile):
     fuse: FuseTable = FuseTable()
     varistor: VaristorTable = VaristorTable()
     rectifier: RectifierTable = RectifierTable()
-    inrush_limiter: LimiterTable | None = None
+    inrush_limiter: InrushLimiterTable | None = None
     bulk: BulkTable = BulkTable()
     converter: ConverterTable = ConverterTable()
     faults: tuple[FaultTable, ...] = ()

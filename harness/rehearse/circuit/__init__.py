@@ -10,7 +10,9 @@ from harness.rehearse.circuit.windowed_means import LetThrough
 from harness.rehearse.unit_model import UnitModel
 
 __all__ = [
+    "AcCircuit",
     "Circuit",
+    "DcCircuit",
     "LetThrough",
     "SourceModel",
     "ac_source",
