@@ -11,7 +11,7 @@ BIN := .venv/bin
 READY := .venv/set-up-with-$(notdir $(PYTHON))
 
 .DEFAULT_GOAL := help
-.PHONY: help rehearse test check bench torture clean
+.PHONY: help rehearse test check bench torture mutants clean
 
 help: ## this list
 	@sed -n 's/^\([a-z]*\):[^#]*## /make \1\t/p' $(MAKEFILE_LIST) | expand -t 16
@@ -41,9 +41,13 @@ check: $(READY) ## lint, format, types (on POSIX and on Windows), import order
 bench: $(READY) ## the performance ratios as a table
 	$(BIN)/python -m benchmarks
 
-torture: $(READY) ## kills, floods and long random walks: minutes
+torture: $(READY) ## kills, floods and long random walks: minutes; then the mutants: an hour
 	$(BIN)/python -m pytest -m torture
+	$(BIN)/python -m tests.mutants
+
+mutants: $(READY) ## breaks the lines that decide, one at a time: do the tests notice?
+	$(BIN)/python -m tests.mutants
 
 clean: ## remove the environment and what tools left; results stay
-	rm -rf .venv build dist .coverage htmlcov .hypothesis .import_linter_cache .mypy_cache .pytest_cache .ruff_cache
+	rm -rf .venv build dist .coverage htmlcov .hypothesis .import_linter_cache .mypy_cache .pytest_cache .ruff_cache mutants
 	find . -name .git -prune -o -name __pycache__ -type d -prune -exec rm -rf {} +

@@ -19,6 +19,8 @@ IN_CI = os.environ.get("CI", "").lower() == "true"
 # same change meets the same examples each time; elsewhere each run tries new ones.
 hypothesis.settings.register_profile("everywhere", deadline=None)
 hypothesis.settings.register_profile("ci", deadline=None, derandomize=True, print_blob=True)
+# A mutation tool runs the same tests again and again (`make mutants`): the same examples each time.
+hypothesis.settings.register_profile("mutants", deadline=None, derandomize=True, database=None)
 hypothesis.settings.load_profile("ci" if IN_CI else "everywhere")
 
 

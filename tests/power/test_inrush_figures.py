@@ -1,0 +1,125 @@
+"""What the inrush watch works out and says, against figures worked out by hand beside each test."""
+
+from __future__ import annotations
+
+import pytest
+
+from harness.bench.sample import SupplySample
+from harness.power.trip import TripReason
+from tests.power import test_inrush_monitor
+from tests.power.test_inrush_monitor import (
+    LIMIT_A,
+    charge_budget,
+    energy_budget,
+    sample,
+    watch,
+)
+
+
+class TestUsed:
+    @pytest.mark.parametrize(
+        ("voltage_v", "healthy_a"),
+        [
+            (7.1, 0.012),  # below the threshold of 7.2 V: the leakage
+            (7.2, 0.6 / 7.2),  # from it on: the idle power over the voltage
+            (12.0, 0.6 / 12.0),
+        ],
+    )
+    def test_charge_less_draw_and_error(self, voltage_v: float, healthy_a: float) -> None:
+        """Two readings of 100 mA, each up to 2 mA and 1 % too high, 5 ms apart.
+
+        5 ms x (100 mA - 2 mA - 1 mA - what a healthy unit draws).
+        """
+        follower = watch(
+            charge_budget(
+                from_v=voltage_v, to_v=18.0, current_error_a=0.002, current_error_frac=0.01
+            )
+        )
+
+        assert follower.add(sample(0.0, voltage_v, 0.1)) is None
+        assert follower.add(sample(0.005, voltage_v, 0.1)) is None
+        assert follower.used == pytest.approx(0.005 * (0.1 - 0.003 - healthy_a), rel=1e-9)
+
+    @pytest.mark.parametrize(
+        ("voltage_v", "expected_w"),
+        [
+            (54.0, 5.4 - (0.003 + 0.012) * 54.0),  # below the threshold of 55 V
+            (55.0, 5.5 - 0.003 * 55.0 - 2.0),  # from it on
+            (100.0, 10.0 - 0.003 * 100.0 - 2.0),
+        ],
+    )
+    def test_energy_less_draw_and_error(self, voltage_v: float, expected_w: float) -> None:
+        """Two readings of 100 mA in phase, each up to 2 mA and 1 % too high, 50 ms apart."""
+        follower = watch(
+            energy_budget(
+                from_v=voltage_v, to_v=120.0, current_error_a=0.002, current_error_frac=0.01
+            )
+        )
+
+        assert follower.add(sample(0.0, voltage_v, 0.1)) is None
+        assert follower.add(sample(0.05, voltage_v, 0.1)) is None
+        assert follower.used == pytest.approx(0.05 * expected_w, rel=1e-9)
+
+    def test_three_fifths_of_the_limit_are_no_limiting_unless_the_status_says_so(self) -> None:
+        """Without a bit 97 % of the limit count as limiting, with one half of it does."""
+        quiet, told = watch(None, time_at_limit_s=1.0), watch(None, time_at_limit_s=1.0)
+        for time_s in (0.0, 0.5):
+            assert quiet.add(sample(time_s, 3.0, 0.6 * LIMIT_A)) is None
+            assert told.add(sample(time_s, 3.0, 0.6 * LIMIT_A, limiting=True)) is None
+
+        assert (quiet.used, told.used) == (0.0, 0.5)
+
+
+class TestWords:
+    def test_charge(self) -> None:
+        """A charge budget that is passed: how much, how many readings, what is allowed, where."""
+        follower = watch(charge_budget(from_v=12.0, to_v=18.0))
+        findings = [follower.add(sample(tick * 0.005, 0.3, LIMIT_A)) for tick in range(3)]
+
+        # 2 x 5 ms x (300 - 12) mA; 470 uF x 6 V / 10 + 300 mA x 5 ms.
+        assert findings[-1] == (
+            TripReason.CHARGE_BUDGET,
+            "2.88 mC unexplained after 3 readings, 1.78 mC allowed; 300 mA at 300 mV",
+        )
+
+    def test_energy(self) -> None:
+        """The same of an energy budget."""
+        follower = watch(energy_budget(from_v=12.0, to_v=30.0))
+        findings = [follower.add(sample(tick * 0.05, 12.0, LIMIT_A)) for tick in range(3)]
+
+        # 2 x 50 ms x (3.6 - 0.144) W; a tenth of the level, and 300 mA x 12 V x 50 ms.
+        tenth_j = 0.1 * 0.5 * 150e-6 * 2 * (30.0**2 - 12.0**2)
+        assert tenth_j + 0.3 * 12.0 * 0.05 == pytest.approx(0.191, abs=5e-4)
+        assert findings[-1] == (
+            TripReason.ENERGY_BUDGET,
+            "346 mJ unexplained after 3 readings, 191 mJ allowed; 300 mA at 12 V",
+        )
+
+    def test_time_at_the_limit(self) -> None:
+        """A level without a budget: how long in the limit, at which voltage, what is allowed."""
+        follower = watch(None, time_at_limit_s=0.12345)
+        follower.add(sample(0.0, 3.21987, LIMIT_A))
+
+        assert follower.add(sample(0.15432, 3.21987, LIMIT_A)) == (
+            TripReason.TIME_AT_LIMIT,
+            "in current limit for 0.154 s at 3.22 V, 0.123 s allowed",
+        )
+
+    def test_current_that_flows_back(self) -> None:
+        """Current, power, voltage and setting."""
+        reading = SupplySample(0.0, 23.4567, -0.34567, -8.10827, None, False)  # noqa: FBT003
+
+        assert test_inrush_monitor.TestReverse.watch(23.4321).add(reading) == (
+            TripReason.REVERSED_CURRENT,
+            "-346 mA and -8.11 W read at 23.5 V, where 23.4 V is set",
+        )
+
+
+class TestReverseStays:
+    def test_two_readings_above_the_setting_excuse_nothing_afterwards(self) -> None:
+        """A voltage that stood above its setting, with nothing lowered, is no charge given back."""
+        follower = test_inrush_monitor.TestReverse.watch(24.0)
+        for time_s in (0.0, 0.1):
+            assert follower.add(sample(time_s, 25.0, 0.1)) is None
+
+        assert follower.add(sample(0.2, 25.0, -0.2)) is not None
