@@ -21,8 +21,9 @@ from harness.power.local_bench import open_bench
 from harness.power.operating_envelope import OperatingEnvelope
 from harness.power.port import Bench
 from harness.profile.bench_file import BenchFile
+from harness.profile.level import Level
 from harness.profile.load import load_bench, load_profile
-from harness.profile.plan import Level, Plan, PlannedStep
+from harness.profile.plan import Plan, PlannedStep
 from harness.record.recorder import Recorder
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench

@@ -17,15 +17,7 @@ from harness.profile.check import Check
 from harness.profile.measures import MEASURES, OPERATIONS
 from harness.profile.preflight import preflight
 from harness.profile.rest import Rest
-from harness.profile.steps import (
-    ColdStep,
-    DischargeStep,
-    LineStep,
-    LoadStep,
-    NominalStep,
-    SoakStep,
-    StartStep,
-)
+from harness.profile.steps import STEP_KINDS, kinds_for
 from harness.quantity import format_quantity
 from harness.rehearse.fault_table import FaultTable
 from harness.rehearse.faults import FAULTS, Fault
@@ -70,15 +62,6 @@ FILES = {
     name: text
     for page, shown in PAGES.items()
     for name, text in named_files(page, tuple(fenced(shown))).items()
-}
-STEPS = {
-    "cold": ColdStep,
-    "start": StartStep,
-    "nominal": NominalStep,
-    "line": LineStep,
-    "load": LoadStep,
-    "soak": SoakStep,
-    "discharge": DischargeStep,
 }
 #: Lines that end otherwise than well, as the text beside them lets expect.
 ENDS = {
@@ -129,7 +112,7 @@ class TestFiles:
         """The long example of a profile has each kind of step there is."""
         profile = harness.load_profile(workshop / "every-step.toml")
 
-        assert {step.kind for step in profile.steps} == set(STEPS)
+        assert {step.kind for step in profile.steps} == set(STEP_KINDS)
 
 
 class TestCommands:
@@ -163,12 +146,20 @@ class TestCommands:
 
 
 class TestTables:
-    @pytest.mark.parametrize("kind", STEPS)
+    def test_every_kind_of_step_is_there(self) -> None:
+        """The table of steps has each kind, with what its class says of it, and no other."""
+        rows = re.findall(
+            r"^\| \[`(\w+)`\]\(#\w+\) \| (.*) \|$", PAGES["own-profile"], re.MULTILINE
+        )
+
+        assert dict(rows) == {kind: step.about for kind, step in STEP_KINDS.items()}
+
+    @pytest.mark.parametrize("kind", STEP_KINDS)
     def test_every_key_of_a_step_is_explained(self, kind: str) -> None:
         """The table of a step has each of its keys once, and no other."""
         explained = first_cells(PAGES["own-profile"], f"| key of `{kind}` |")
 
-        assert sorted(explained) == sorted(keys_of(STEPS[kind]))
+        assert sorted(explained) == sorted(keys_of(STEP_KINDS[kind]))
 
     @pytest.mark.parametrize(
         ("heading", "tables"),
@@ -192,7 +183,7 @@ class TestTables:
         )
 
         assert {name: set(steps.split(", ")) for name, steps in rows} == {
-            name: set(measure.steps) for name, measure in MEASURES.items()
+            name: set(kinds_for(measure)) for name, measure in MEASURES.items()
         }
 
     def test_every_operation_of_a_dialect_is_there(self) -> None:

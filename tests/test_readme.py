@@ -19,9 +19,9 @@ from harness.power.trip import TripReason
 from harness.profile.bench_file import LoadInstrument, Meter, Supply
 from harness.profile.measures import MEASURES
 from harness.profile.preflight import preflight
+from harness.profile.steps import STEP_KINDS, kinds_for
 from harness.rehearse.server import serve, socket_resource
 from harness.rehearse.simulated_bench import SimulatedBench
-from harness.run.steps import STEPS
 from tests import markdown
 from tests.markdown import (
     NOT_RUN,
@@ -211,7 +211,7 @@ class TestTables:
     def test_every_measure_of_the_steps_there_are_is_named(self) -> None:
         """The table of measures has each that a start, nominal or load step can use."""
         kinds = {"start", "nominal", "load"}
-        usable = {name for name, measure in MEASURES.items() if measure.steps & kinds}
+        usable = {name for name, measure in MEASURES.items() if kinds & {*kinds_for(measure)}}
         full = {
             name if "." in name or not name.startswith("_") else f"meter.voltage{name}"
             for name in first_cells(TEXT, "| `measure` |")
@@ -235,7 +235,7 @@ class TestTables:
         """The README names each kind of step that can be carried out, and no other."""
         [named] = re.findall(r"^- Seven kinds of step: (.*?)\. \[", TEXT, re.MULTILINE | re.DOTALL)
 
-        assert sorted(re.findall(r"`(\w+)`", named)) == sorted(STEPS)
+        assert sorted(re.findall(r"`(\w+)`", named)) == sorted(STEP_KINDS)
 
     def test_every_built_in_dialect_is_named(self) -> None:
         """The four dialects that come with the program are named."""

@@ -16,7 +16,7 @@ from harness.errors import (
     Overload,
     ReportedError,
 )
-from harness.profile.measures import MEASURES
+from harness.profile.measures import MEASURES, Situation
 from harness.profile.plan import Plan
 
 __all__ = ["SAMPLE", "every_question", "questions_of", "try_questions"]
@@ -66,7 +66,7 @@ def _of_meter(plan: Plan) -> Iterable[str]:
         for check in step.checks:
             needs = MEASURES[check.measure].operations(kind, has_meter=True)
             yield from (name for role, name in needs if role == "meter")
-        if step.kind == "discharge":
+        if Situation.FALL in step.step.situations:
             yield "measure_voltage_dc"
 
 

@@ -14,10 +14,11 @@ from rich.text import Text
 from harness.api import plan_for
 from harness.cli.options import Profile
 from harness.cli.tables import add_row, figures, listed, show, table
+from harness.profile.check import Check
+from harness.profile.level import Level
 from harness.profile.load import load_bench, load_profile
-from harness.profile.plan import Level, Plan, PlannedStep
+from harness.profile.plan import Plan, PlannedStep
 from harness.profile.preflight import preflight, refuse
-from harness.profile.schema import Check
 from harness.quantity import format_quantity
 
 __all__ = ["plan", "plan_lines"]

@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from harness.profile.plan import Level
-from harness.profile.schema import LoadMode
+from harness.profile.level import Level, LoadMode
 
 __all__ = [
     "ALLOWED",

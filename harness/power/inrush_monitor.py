@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from harness.bench.sample import SupplySample
 from harness.power.trip import TripReason
-from harness.profile.plan import InrushAllowance, Level
+from harness.profile.level import InrushAllowance, Level
 from harness.quantity import format_quantity
 
 __all__ = ["LevelWatch", "ReverseWatch"]

@@ -7,7 +7,7 @@ import math
 from harness.errors import CommandRefused
 from harness.power.commands import SetLoad
 from harness.power.moves import CheckErrors, Confirm, Move, Send
-from harness.profile.schema import LOAD_UNITS
+from harness.profile.measures import SETTINGS
 
 __all__ = ["LoadMoves"]
 
@@ -93,7 +93,7 @@ class LoadMoves:
             raise CommandRefused(f"the load's dialect has no set_{mode}", where="keeper")
         least, most = self._bounds[mode]
         if not (math.isfinite(value) and least <= value <= most):
-            unit = LOAD_UNITS[mode]
+            unit = SETTINGS["load"][mode]
             raise CommandRefused(
                 f"a load {mode} of {value} {unit} is outside the envelope "
                 f"({least} to {most} {unit})",

@@ -7,9 +7,10 @@ from collections.abc import Iterator
 from harness.files.config_error import ConfigError
 from harness.files.toml_positions import KeyPath
 from harness.profile.check import Check
-from harness.profile.measures import MEASURES
+from harness.profile.level import LoadPoint
+from harness.profile.measures import MEASURES, SETTINGS, Situation
 from harness.profile.step_part import StepPart, quantity
-from harness.profile.steps import LOAD_UNITS, LoadPoint
+from harness.profile.steps import STEP_KINDS, kinds_for
 from harness.quantity import format_quantity, shown
 from harness.unit.nameplate import Unit
 
@@ -22,27 +23,24 @@ AVERAGE_FRAC = (0.25, 0.5, 0.75, 1.0)
 #: Figures that need several load points at once.
 _OF_ALL_POINTS = ("load_regulation", "average_efficiency")
 
-_NO_HOLD = ("cold", "discharge")
 
-
-def check_rules(part: StepPart, unit: Unit | None, kinds: frozenset[str]) -> Iterator[ConfigError]:
+def check_rules(part: StepPart, unit: Unit | None) -> Iterator[ConfigError]:
     """Hold the checks of a step against the step and the unit.
 
     Args:
         part: The step.
         unit: The nameplate, or None where it is wrong itself.
-        kinds: Every kind of step that there is.
     """
     yield from _names(part)
     for position, check in part.checks.items():
         path = (*part.path, "checks", position)
-        if part.kind in kinds:
+        if part.kind in STEP_KINDS:
             yield from _measure_rules(path, check, part, unit)
             yield from _where_rules(path, check, part)
         yield from _asking_rules(path, check)
         if "at" in part.raw["checks"][position]:
-            yield from _at_rules((*path, "at"), check, part, kinds)
-        if part.points is not None and part.kind == "load":
+            yield from _at_rules((*path, "at"), check, part)
+        if part.points is not None and part.offers(Situation.LOAD_POINTS):
             yield from _point_rules((*path, "measure"), check, part.points, part, unit)
 
 
@@ -61,15 +59,15 @@ def _measure_rules(
     path: KeyPath, check: Check, part: StepPart, unit: Unit | None
 ) -> Iterator[ConfigError]:
     measure, path = MEASURES[check.measure], (*path, "measure")
-    if part.kind not in measure.steps:
-        kinds = " or ".join(sorted(measure.steps))
+    if not any(map(part.offers, measure.situations)):
+        kinds = " or ".join(sorted(kinds_for(measure)))
         yield ConfigError(
             path, f"{check.measure} belongs in a {kinds} step, this is a {part.kind} step"
         )
         return
     if unit is not None and measure.ac_only and unit.input.kind != "ac":
         yield ConfigError(path, f"{check.measure} means nothing for a DC input")
-    unloaded = part.kind in ("line", "soak") and "current" not in part.raw
+    unloaded = "current" not in part.raw and not part.offers(Situation.LOAD_POINTS)
     if unloaded and (check.measure == "efficiency" or measure.source == "load"):
         yield ConfigError(
             path,
@@ -96,12 +94,14 @@ def _where_rules(path: KeyPath, check: Check, part: StepPart) -> Iterator[Config
         yield ConfigError(
             (*path, "across"), f"{check.measure} is not measured by the meter: leave it out"
         )
-    elif part.kind != "cold":
+    elif not part.offers(Situation.COLD):
         yield ConfigError(
             (*path, "across"),
             "nobody moves the meter's leads while power is on: this key belongs in a cold step",
         )
-    if check.figure != "mean" and (part.kind in _NO_HOLD or not MEASURES[check.measure].source):
+    if check.figure != "mean" and (
+        not part.offers(Situation.HELD) or not MEASURES[check.measure].source
+    ):
         yield ConfigError(
             (*path, "figure"),
             f"{check.figure!r} needs readings of an instrument over a hold",
@@ -136,10 +136,8 @@ def _asking_rules(path: KeyPath, check: Check) -> Iterator[ConfigError]:
         )
 
 
-def _at_rules(
-    path: KeyPath, check: Check, part: StepPart, kinds: frozenset[str]
-) -> Iterator[ConfigError]:
-    if part.kind in kinds and part.kind != "load":
+def _at_rules(path: KeyPath, check: Check, part: StepPart) -> Iterator[ConfigError]:
+    if part.kind in STEP_KINDS and not part.offers(Situation.LOAD_POINTS):
         yield ConfigError(path, f"a {part.kind} step has no load points: leave this key out")
         return
     if check.measure in _OF_ALL_POINTS:
@@ -153,7 +151,7 @@ def _at_rules(
     if part.points is None or part.mode is None:
         return
     text = part.raw["checks"][path[-2]]["at"]
-    at, unit = quantity(text, LOAD_UNITS[part.mode]), LOAD_UNITS[part.mode]
+    at, unit = quantity(text, SETTINGS["load"][part.mode]), SETTINGS["load"][part.mode]
     if at in [point.value for point in part.points]:
         return
     written = shown(text) if at is None else format_quantity(at, unit)

@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
 from harness.profile.bench_file import BenchFile
 from harness.profile.cautions import cautions
+from harness.profile.check import Check
+from harness.profile.level import Level
 from harness.profile.levels import LevelMaker
 from harness.profile.limits import with_limits
 from harness.profile.margins import tight_levels
 from harness.profile.measures import MEASURES
 from harness.profile.open_points import open_points
-from harness.profile.plan import Level, Plan, PlannedStep
-from harness.profile.schema import Check, DischargeStep, LoadStep, Profile, Rest, Step
+from harness.profile.plan import Plan, PlannedStep
+from harness.profile.rest import Rest
+from harness.profile.schema import Profile
+from harness.profile.step import AnyStep, Place
+from harness.profile.steps import LoadStep
 from harness.quantity import format_quantity
 from harness.unit.nameplate import AcInput
 
@@ -76,14 +81,18 @@ class _Expander:
         self._operations = operations
         own_window_s = bench.supply.averaging_window_s if bench is not None else None
         window_s = window_s if own_window_s is None else own_window_s
-        self._levels = LevelMaker(profile, bench, window_s)
+        self._maker = LevelMaker(self._input, profile.envelope.current_a, bench, window_s)
+        self._live = False
 
     def steps(self) -> Iterator[PlannedStep]:
         """Yield every step in numbers."""
         names = _unique([step.title or step.kind for step in self._profile.steps])
         for number, (step, name) in enumerate(zip(self._profile.steps, names, strict=True), 1):
-            restart, levels = map(self._inside, self._levels.of(step))
-            checks = (*_implied(step), *map(_expecting, step.checks))
+            restart = self._inside(self._restart(step))
+            levels = self._inside(step.levels(self._maker))
+            off = step.place is Place.LAST or step.load_by_hand is not None
+            self._live = bool(levels) and not off
+            checks = (*step.implied_checks(), *map(_expecting, step.checks))
             reasons = [(check, self._why_dropped(check)) for check in checks]
             yield PlannedStep(
                 number=number,
@@ -97,7 +106,16 @@ class _Expander:
                 rest=getattr(step, "rest", None) or self._profile.rest,
             )
 
-    def _inside(self, levels: tuple[Level, ...]) -> tuple[Level, ...]:
+    def _restart(self, step: AnyStep) -> Iterator[Level]:
+        """Yield the levels that bring power back, where a step finds it off or has it put off."""
+        limit_a: float | None = getattr(step, "current_limit_a", None)
+        frequency_hz: float | None = getattr(step, "frequency_hz", None)
+        if step.load_by_hand is not None:
+            yield from self._maker.below_threshold(frequency_hz)
+        elif step.moves_leads or (step.place is not Place.START and not self._live):
+            yield from self._maker.again(limit_a, frequency_hz)
+
+    def _inside(self, levels: Iterable[Level]) -> tuple[Level, ...]:
         """Set what stands at the envelope's edge lower, so that its readings stay inside.
 
         The supply may give so much more than it is set to, and read so much more than it gives:
@@ -159,15 +177,6 @@ def _expecting(check: Check) -> Check:
     return check
 
 
-def _implied(step: Step) -> tuple[Check, ...]:
-    """Return the check that a discharge step is."""
-    if not isinstance(step, DischargeStep) or step.below_v is None:
-        return ()
-    name = f"{step.across} below {format_quantity(step.below_v, 'V')}"
-    check = Check.model_validate({"name": name, "measure": "discharge_time", "high": "1 s"})
-    return (check.model_copy(update={"high": step.within_s}),)
-
-
 def _stuck(profile: Profile, step: PlannedStep) -> Iterator[str]:
     """Yield a note where a healthy unit would need more than the start's limit (safety rule 7).
 
@@ -176,7 +185,7 @@ def _stuck(profile: Profile, step: PlannedStep) -> Iterator[str]:
     """
     unit_input = profile.unit.input
     power_factor = 0.5 if isinstance(unit_input, AcInput) else 1.0
-    for level in step.levels if step.kind == "start" else ():
+    for level in step.levels if step.step.place is Place.START else ():
         idle_a = unit_input.idle_power_w / level.voltage_v / power_factor
         if level.voltage_v >= unit_input.start_threshold_v and idle_a > level.current_limit_a:
             yield (
@@ -217,7 +226,7 @@ def _notes(
     yield from map(_rest_note, filter(lambda step: step.rest != Rest(), steps))
     for step in steps:
         yield from _stuck(profile, step)
-        for level in step.levels if step.kind == "nominal" else ():
+        for level in step.levels if step.step.place is Place.NOMINAL else ():
             if level.budget is not None or level.time_at_limit_s is not None:
                 yield (
                     f"The start ends below nominal: step {step.number} ({step.name}) takes the "
@@ -229,7 +238,10 @@ def _notes(
         steps,
         bench_known=bench is not None and bench.supply.kind == unit_input.kind,
     )
-    yield from _hand_notes(steps)
+    for step in steps:
+        note = step.step.hand_note(", ".join(level.label for level in step.restart))
+        if note:
+            yield f"Step {step.number} ({step.name}): {note}"
     if profile.limits_used is not None:
         yield from profile.limits_used.notes
     if unit_input.threshold is None:
@@ -248,24 +260,6 @@ def _rest_note(step: PlannedStep) -> str:
         f"{format_quantity(rest.span_s, 's')}; at most {format_quantity(rest.longest_s, 's')} are "
         "waited for it."
     )
-
-
-def _hand_notes(steps: tuple[PlannedStep, ...]) -> Iterator[str]:
-    """Yield what a person has to do on the way, and when power is off for it."""
-    for step in steps:
-        where = f"Step {step.number} ({step.name})"
-        back = ", ".join(level.label for level in step.restart)
-        match step.step:
-            case LoadStep(load=str(load)):
-                yield (
-                    f"{where}: power goes off while {load} is connected, and again after it. What "
-                    "it takes becomes heat: it may be too hot to touch when it is taken off."
-                )
-            case DischargeStep(across=across) if back:
-                yield (
-                    f"{where}: power goes off while the meter is moved to the {across}, comes back "
-                    f"by {back}, and goes off again to be timed."
-                )
 
 
 def _most_set_v(profile: Profile, bench: BenchFile | None) -> float:

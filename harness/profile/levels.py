@@ -1,27 +1,16 @@
-"""What a step sets: its levels in volts, amperes, coulombs and seconds."""
+"""Makes levels in volts, amperes, coulombs and seconds, in the order the steps come."""
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 from harness.profile.bench_file import Accuracy, BenchFile
-from harness.profile.plan import InrushAllowance, Level
-from harness.profile.schema import (
-    DischargeStep,
-    LineStep,
-    LoadPoint,
-    LoadStep,
-    NominalStep,
-    Profile,
-    SoakStep,
-    StartStep,
-    Step,
-)
+from harness.profile.level import InrushAllowance, Level, LoadPoint
 from harness.quantity import format_quantity
-from harness.unit.nameplate import AcInput
+from harness.unit.nameplate import AcInput, Input
 
-__all__ = ["LevelMaker"]
+__all__ = ["LevelMaker", "Start"]
 
 _EXACT = Accuracy(0.0, 0.0)
 
@@ -35,201 +24,150 @@ _LEAD_OHM, _LEAD_DROP_V = 0.1, 0.5
 _DIODE_V = 0.5
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Start:
+    """A current-limited start: what :class:`harness.profile.steps.StartStep` says, in figures."""
+
+    levels_frac: tuple[float, ...]
+    current_limit_a: float
+    dwell_s: float
+    charge_factor: float
+    time_at_limit_s: float
+    frequency_hz: float | None
+
+
 class LevelMaker:
-    """Walks the steps in order and remembers what was reached, and whether power is on.
+    """Makes the levels of one step after the other, and remembers the start and what was reached.
 
     Args:
-        profile: The profile.
+        unit_input: The unit's input.
+        envelope_a: Envelope current: the limit where a step states none.
         bench: The bench, or None where there is none yet.
         window_s: Averaging window of the supply's readings.
     """
 
-    def __init__(self, profile: Profile, bench: BenchFile | None, window_s: float) -> None:
-        self._profile = profile
-        self._input = profile.unit.input
-        self._bench = bench
+    def __init__(
+        self, unit_input: Input, envelope_a: float, bench: BenchFile | None, window_s: float
+    ) -> None:
+        self._input = unit_input
+        self._envelope_a = envelope_a
+        self._accuracy = {} if bench is None else bench.supply.accuracy
         self._window_s = window_s
         self._reached_v = 0.0
-        self._live = False
-        self._start: StartStep | None = None
+        self._start: Start | None = None
 
-    def of(self, step: Step) -> tuple[tuple[Level, ...], tuple[Level, ...]]:
-        """Return what the next step sets: levels that bring power back, and its own levels."""
-        by_hand = isinstance(step, LoadStep) and step.load is not None
-        restart: tuple[Level, ...] = ()
-        if by_hand:
-            restart = tuple(self._below_threshold(step))
-        elif isinstance(step, DischargeStep) and step.across != "output":
-            restart = tuple(self._again(step))  # the meter is moved first, without power
-        elif not isinstance(step, StartStep) and not self._live:
-            restart = tuple(self._again(step))
-        levels = tuple(self._levels(step))
-        self._live = bool(levels) and not by_hand and not isinstance(step, DischargeStep)
-        return restart, levels
+    @property
+    def time_at_limit_s(self) -> float | None:
+        """Longest time at the current limit that the start allows; None before it."""
+        return None if self._start is None else self._start.time_at_limit_s
 
-    def _again(self, step: Step) -> Iterator[Level]:
-        """Yield the levels of the last start and nominal voltage, to bring power back."""
+    def frequency_hz(self, stated_hz: float | None) -> float | None:
+        """Return the line frequency that a step states, or the unit's first; None for DC."""
+        if not isinstance(self._input, AcInput):
+            return None
+        return self._input.frequency_hz[0] if stated_hz is None else stated_hz
+
+    def frequencies_hz(self, stated_hz: tuple[float, ...] | None) -> tuple[float | None, ...]:
+        """Return the line frequencies that a step states, or all of the unit's; (None,) for DC."""
+        return (stated_hz or self._input.frequency_hz) if self._input.kind == "ac" else (None,)
+
+    def start(self, start: Start) -> Iterator[Level]:
+        """Yield the levels of a start; it begins with the output off."""
+        self._start = start
+        self._reached_v = 0.0
+        for level_frac in start.levels_frac:
+            voltage_v = _rounded(level_frac * self._input.nominal_v)
+            yield self._watched(
+                Level(
+                    label=format_quantity(level_frac, "%"),
+                    voltage_v=voltage_v,
+                    current_limit_a=start.current_limit_a,
+                    dwell_s=start.dwell_s,
+                    frequency_hz=start.frequency_hz,
+                ),
+                start,
+            )
+            self._reached_v = voltage_v
+
+    def nominal(self, dwell_s: float, limit_a: float | None, frequency_hz: float | None) -> Level:
+        """Return nominal voltage; after a start that ended below it, the rest is watched too."""
+        rises = self._reached_v < self._input.nominal_v
+        level = self.held("nominal", dwell_s, limit_a, frequency_hz)
+        if rises and self._start is not None:
+            level = self._watched(level, self._start)
+        self._reached_v = self._input.nominal_v
+        return level
+
+    def held(
+        self,
+        label: str,
+        dwell_s: float,
+        limit_a: float | None,
+        frequency_hz: float | None,
+        *,
+        load: LoadPoint | None = None,
+        voltage_frac: float = 1.0,
+        time_at_limit_s: float | None = None,
+    ) -> Level:
+        """Return a level that is entered from nominal voltage, or by what brought power back.
+
+        Args:
+            label: What the table and the record call it.
+            dwell_s: Time to hold once settled.
+            limit_a: Limit, or None for the envelope's current.
+            frequency_hz: Line frequency, or None for the unit's first.
+            load: Setting of the electronic load, or None where it stays off.
+            voltage_frac: Share of nominal voltage.
+            time_at_limit_s: Longest time at the current limit, or None.
+        """
+        return Level(
+            label=label,
+            voltage_v=_rounded(voltage_frac * self._input.nominal_v),
+            current_limit_a=self._envelope_a if limit_a is None else limit_a,
+            dwell_s=dwell_s,
+            frequency_hz=self.frequency_hz(frequency_hz),
+            load=load,
+            time_at_limit_s=time_at_limit_s,
+        )
+
+    def again(self, limit_a: float | None, frequency_hz: float | None) -> Iterator[Level]:
+        """Yield the levels of the start and nominal voltage, to bring power back."""
         if self._start is None:
             return
-        yield from self._start_levels(self._start)
+        yield from self.start(self._start)
         if self._reached_v < self._input.nominal_v:
-            dwell_s = self._start.dwell_s
-            yield self._nominal_level(dwell_s, self._limit_a(step), self._frequency_hz(step))
+            yield self.nominal(self._start.dwell_s, limit_a, frequency_hz)
 
-    def _below_threshold(self, step: Step) -> Iterator[Level]:
+    def below_threshold(self, frequency_hz: float | None) -> Iterator[Level]:
         """Yield what a unit with its load on it is started through: it does not work there yet.
 
         From there the voltage goes to nominal in one step, for a loaded converter on its way up
         would draw more than at nominal voltage. The unit has passed a start without load before.
         """
-        if self._start is None:
-            return
-        frequency_hz = self._frequency_hz(step)
-        for level in self._start_levels(self._start):
+        for level in self.start(self._start) if self._start is not None else ():
             if level.voltage_v < self._input.start_threshold_v:
-                yield Level(
-                    label=level.label,
-                    voltage_v=level.voltage_v,
-                    current_limit_a=level.current_limit_a,
-                    dwell_s=level.dwell_s,
-                    frequency_hz=frequency_hz,
-                    time_at_limit_s=self._start.time_at_limit_s,
+                yield replace(
+                    level,
+                    frequency_hz=self.frequency_hz(frequency_hz),
+                    budget=None,
+                    time_at_limit_s=self.time_at_limit_s,
                 )
 
-    def _levels(self, step: Step) -> Iterator[Level]:
-        match step:
-            case StartStep():
-                yield from self._start_levels(step)
-            case NominalStep():
-                limit_a, frequency_hz = self._limit_a(step), self._frequency_hz(step)
-                yield self._nominal_level(step.dwell_s, limit_a, frequency_hz)
-            case LineStep():
-                yield from self._corners(step)
-            case LoadStep() if step.load is not None:
-                yield self._by_hand_level(step, step.load)
-            case LoadStep():
-                yield from self._load_levels(step)
-            case SoakStep():
-                yield self._soak_level(step)
-            case DischargeStep():
-                yield self._nominal_level(0.0, self._limit_a(step), self._frequency_hz(step))
+    def _watched(self, level: Level, start: Start) -> Level:
+        """Return a level with what the unit may take while it is entered."""
+        budget = self._allowance(level.voltage_v, start.charge_factor, level.frequency_hz)
+        time_s = start.time_at_limit_s if budget is None else None
+        return replace(level, budget=budget, time_at_limit_s=time_s)
 
-    def _start_levels(self, step: StartStep) -> Iterator[Level]:
-        frequency_hz = self._frequency_hz(step)
-        self._start = step
-        self._reached_v = 0.0  # every start begins with the output off
-        for level_frac in step.levels_frac:
-            voltage_v = _rounded(level_frac * self._input.nominal_v)
-            budget = self._budget(voltage_v, step.charge_factor, frequency_hz)
-            yield Level(
-                label=format_quantity(level_frac, "%"),
-                voltage_v=voltage_v,
-                current_limit_a=step.current_limit_a,
-                dwell_s=step.dwell_s,
-                frequency_hz=frequency_hz,
-                budget=budget,
-                time_at_limit_s=step.time_at_limit_s if budget is None else None,
-            )
-            self._reached_v = voltage_v
-
-    def _nominal_level(self, dwell_s: float, limit_a: float, frequency_hz: float | None) -> Level:
-        """Return nominal voltage; after a start that ended below it, the rest is watched too."""
-        nominal_v = self._input.nominal_v
-        rises = self._reached_v < nominal_v
-        start = self._start
-        budget, time_s = None, None
-        if rises and start is not None:
-            budget = self._budget(nominal_v, start.charge_factor, frequency_hz)
-            time_s = start.time_at_limit_s if budget is None else None
-        self._reached_v = nominal_v
-        return Level(
-            label="nominal",
-            voltage_v=nominal_v,
-            current_limit_a=limit_a,
-            dwell_s=dwell_s,
-            frequency_hz=frequency_hz,
-            budget=budget,
-            time_at_limit_s=time_s,
-        )
-
-    def _load_levels(self, step: LoadStep) -> Iterator[Level]:
-        for point in step.points:
-            yield Level(
-                label=point.label,
-                voltage_v=self._input.nominal_v,
-                current_limit_a=self._limit_a(step),
-                dwell_s=step.dwell_s,
-                frequency_hz=self._frequency_hz(step),
-                load=point,
-            )
-
-    def _by_hand_level(self, step: LoadStep, load: str) -> Level:
-        time_s = None if self._start is None else self._start.time_at_limit_s
-        return Level(
-            label=load,
-            voltage_v=self._input.nominal_v,
-            current_limit_a=self._limit_a(step),
-            dwell_s=step.dwell_s,
-            frequency_hz=self._frequency_hz(step),
-            time_at_limit_s=time_s,
-        )
-
-    def _corners(self, step: LineStep) -> Iterator[Level]:
-        """Yield every corner, frequency by frequency, in the order of the voltages."""
-        point = None if step.current_a is None else LoadPoint("current", step.current_a)
-        for frequency_hz, share in itertools.product(
-            self._frequencies_hz(step), step.voltages_frac
-        ):
-            label = format_quantity(share, "%")
-            if len(self._frequencies_hz(step)) > 1 and frequency_hz is not None:
-                label = f"{label}, {format_quantity(frequency_hz, 'Hz')}"
-            self._reached_v = _rounded(share * self._input.nominal_v)
-            yield Level(
-                label=label,
-                voltage_v=self._reached_v,
-                current_limit_a=self._limit_a(step),
-                dwell_s=step.dwell_s,
-                frequency_hz=frequency_hz,
-                load=point,
-            )
-        self._reached_v = self._input.nominal_v
-
-    def _soak_level(self, step: SoakStep) -> Level:
-        point = None if step.current_a is None else LoadPoint("current", step.current_a)
-        return Level(
-            label="soak" if point is None else point.label,
-            voltage_v=self._input.nominal_v,
-            current_limit_a=self._limit_a(step),
-            dwell_s=step.duration_s,
-            frequency_hz=self._frequency_hz(step),
-            load=point,
-        )
-
-    def _limit_a(self, step: Step) -> float:
-        limit_a: float | None = getattr(step, "current_limit_a", None)
-        return self._profile.envelope.current_a if limit_a is None else limit_a
-
-    def _frequency_hz(self, step: Step) -> float | None:
-        if not isinstance(self._input, AcInput):
-            return None
-        frequency_hz: float | None = getattr(step, "frequency_hz", None)
-        return self._input.frequency_hz[0] if frequency_hz is None else frequency_hz
-
-    def _frequencies_hz(self, step: LineStep) -> tuple[float | None, ...]:
-        if not isinstance(self._input, AcInput):
-            return (None,)
-        return step.frequencies_hz or self._input.frequency_hz
-
-    def _budget(
+    def _allowance(
         self, to_v: float, factor: float, frequency_hz: float | None
     ) -> InrushAllowance | None:
         """Return what a healthy unit may take on the way to ``to_v``; None without capacitance."""
         capacitance_f = self._input.bulk_capacitance_f
         if capacitance_f is None:
             return None
-        accuracy = self._bench.supply.accuracy if self._bench is not None else {}
-        voltage, current = accuracy.get("voltage", _EXACT), accuracy.get("current", _EXACT)
-        period_s = 0.0 if frequency_hz is None else 1 / frequency_hz
+        voltage = self._accuracy.get("voltage", _EXACT)
+        current = self._accuracy.get("current", _EXACT)
         is_dc = frequency_hz is None
         return InrushAllowance(
             kind="charge" if is_dc else "energy",
@@ -248,7 +186,7 @@ class LevelMaker:
             beside_f=_SUPPLY_F if is_dc else 0.0,
             lead_ohm=min(_LEAD_OHM, _LEAD_DROP_V / self._input.current_a) if is_dc else 0.0,
             diode_v=_DIODE_V if is_dc else 0.0,
-            window_s=max(self._window_s, period_s),
+            window_s=max(self._window_s, 0.0 if frequency_hz is None else 1 / frequency_hz),
         )
 
 

@@ -13,7 +13,8 @@ from harness.files.config_error import ConfigError, as_mistakes, found_by_valida
 from harness.files.text_file import read_toml
 from harness.files.toml_positions import KeyPath, TomlPositions
 from harness.profile.check import Check
-from harness.profile.schema import DischargeStep, LimitsUsed, Profile, Step
+from harness.profile.schema import LimitsUsed, Profile
+from harness.profile.steps import DischargeStep, Step
 from harness.quantity import format_quantity
 from harness.unit.limits import Limit, LimitTable, shipped_limits
 from harness.unit.nameplate import Unit

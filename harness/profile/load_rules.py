@@ -7,8 +7,9 @@ from collections.abc import Iterator
 from harness.errors import did_you_mean
 from harness.files.config_error import ConfigError
 from harness.files.toml_positions import KeyPath
+from harness.profile.level import LoadPoint
+from harness.profile.measures import Situation
 from harness.profile.step_part import POINT_KEYS, ROUNDING, StepPart
-from harness.profile.steps import LoadPoint
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
 from harness.unit.nameplate import Output, Unit
 
@@ -60,8 +61,8 @@ def _by_hand_rules(part: StepPart) -> Iterator[ConfigError]:
 
 def load_rules(part: StepPart, unit: Unit) -> Iterator[ConfigError]:
     """Hold a loaded step against the unit's outputs."""
-    where = (*part.path, "kind") if part.kind == "load" else (*part.path, "current")
-    what = "a load step" if part.kind == "load" else "a load current"
+    where = (*part.path, "kind") if part.offers(Situation.LOAD_POINTS) else (*part.path, "current")
+    what = "a load step" if part.offers(Situation.LOAD_POINTS) else "a load current"
     if not unit.output:
         yield ConfigError(
             where,
@@ -96,7 +97,7 @@ def _overload_rules(part: StepPart, name: str, output: Output) -> Iterator[Confi
     shown_a = format_quantity(amps, "A")
     label = shown_a if point.mode == "current" else f"{point.label} ({shown_a})"
     if part.raw.get("overload") is not True:
-        if part.kind == "load":
+        if part.offers(Situation.LOAD_POINTS):
             remedy = "say overload = true to go there on purpose"
         else:
             remedy = "overload belongs in a load step"
@@ -117,7 +118,7 @@ def _overload_rules(part: StepPart, name: str, output: Output) -> Iterator[Confi
 
 def _asked_for(part: StepPart) -> tuple[str, tuple[LoadPoint, ...]]:
     """Return the key that asks for load, and the points it asks for."""
-    if part.kind != "load":
+    if not part.offers(Situation.LOAD_POINTS):
         current_a = part.quantity("current", "A")
         return "current", () if current_a is None else (LoadPoint("current", current_a),)
     if part.by_hand is not None:

@@ -24,7 +24,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from harness.profile.plan import InrushAllowance, Level, PlannedStep
+from harness.profile.level import InrushAllowance, Level
+from harness.profile.plan import PlannedStep
 from harness.profile.schema import Envelope
 from harness.profile.start_levels import bridges, surge_a
 from harness.quantity import format_quantity

@@ -4,27 +4,38 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import Enum
 from typing import Literal
 
 __all__ = [
-    "LOADED",
     "MEASURES",
     "OPERATIONS",
-    "POWERED",
     "READINGS",
     "REQUIRED",
     "SETTINGS",
     "Form",
     "Measure",
     "Operation",
+    "Situation",
 ]
 
-#: Kinds of step in which the unit is energised and held, and those in which a load may be on.
-POWERED = frozenset({"start", "nominal", "line", "load", "soak"})
-LOADED = frozenset({"load", "line", "soak"})
+
+class Situation(Enum):
+    """What a step offers to measure in; which kinds of step offer it, their classes say."""
+
+    COLD = "without power, before the first start"
+    HELD = "held under power"
+    LOADED = "held, with an electronic load that may be on"
+    LOAD_POINTS = "several load points"
+    CORNERS = "several line voltages"
+    FALL = "after power off, while the stored charge drains"
+
 
 #: An instrument's operation: role and name in its dialect.
 Operation = tuple[str, str]
+
+
+_HELD = frozenset({Situation.HELD})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +53,7 @@ class Measure:
         made_of: Readings a computed figure is worked out from, in the order of its formula
             (:mod:`harness.run.figures`).
         better: A reading that takes the place of ``made_of`` where the bench has its instrument.
-        steps: Kinds of step it can be measured in.
+        situations: Where it can be measured.
         ac_only: Whether it means something for AC inputs alone.
     """
 
@@ -53,7 +64,7 @@ class Measure:
     quantity: str = ""
     made_of: tuple[str, ...] = ()
     better: str = ""
-    steps: frozenset[str] = POWERED
+    situations: frozenset[Situation] = _HELD
     ac_only: bool = False
 
     @property
@@ -83,7 +94,7 @@ class Measure:
 
 
 def _reading(
-    name: str, unit: str, description: str, limits: str, steps: frozenset[str] = POWERED
+    name: str, unit: str, description: str, limits: str, *situations: Situation
 ) -> tuple[str, Measure]:
     source, _, quantity = name.partition(".")
     return name, Measure(
@@ -92,13 +103,14 @@ def _reading(
         limits=limits,
         source=source,
         quantity=quantity,
-        steps=steps,
+        situations=frozenset(situations or _HELD),
     )
 
 
-_COLD = frozenset({"cold"})
+_COLD = frozenset({Situation.COLD})
+_LOADED = frozenset({Situation.LOADED})
 #: Voltage can be measured without power, too: it should be none.
-_ANYWHERE = POWERED | _COLD
+_ANYWHERE = (Situation.COLD, Situation.HELD)
 
 #: Every measure by its name.
 MEASURES: Mapping[str, Measure] = {
@@ -107,16 +119,16 @@ MEASURES: Mapping[str, Measure] = {
             _reading("supply.voltage", "V", "input voltage (rms for AC)", '"24 V"'),
             _reading("supply.current", "A", "input current (rms for AC)", '"80 mA"'),
             _reading("supply.power", "W", "input power (real, for AC)", '"2 W"'),
-            _reading("meter.voltage_dc", "V", "DC voltage at the meter", '"5.1 V"', _ANYWHERE),
-            _reading("meter.voltage_ac", "V", "ripple at the meter, rms", '"50 mV"', _ANYWHERE),
+            _reading("meter.voltage_dc", "V", "DC voltage at the meter", '"5.1 V"', *_ANYWHERE),
+            _reading("meter.voltage_ac", "V", "ripple at the meter, rms", '"50 mV"', *_ANYWHERE),
             _reading("meter.current_dc", "A", "DC current, by meter", '"20 mA"'),
             _reading("meter.temperature", "degC", "temperature", '"60 degC"'),
             # An ohmmeter on a live unit reads nonsense and may be damaged: cold steps alone, and
             # the last a bench check would try.
-            _reading("meter.resistance", "ohm", "resistance, power off", '"1 kohm"', _COLD),
-            _reading("load.voltage", "V", "output voltage, by load", '"24 V"', LOADED),
-            _reading("load.current", "A", "output current", '"2.5 A"', LOADED),
-            _reading("load.power", "W", "output power", '"60 W"', LOADED),
+            _reading("meter.resistance", "ohm", "resistance, power off", '"1 kohm"', *_COLD),
+            _reading("load.voltage", "V", "output voltage, by load", '"24 V"', *_LOADED),
+            _reading("load.current", "A", "output current", '"2.5 A"', *_LOADED),
+            _reading("load.power", "W", "output power", '"60 W"', *_LOADED),
         )
     ),
     "efficiency": Measure(
@@ -124,14 +136,14 @@ MEASURES: Mapping[str, Measure] = {
         description="output power over input power",
         limits='"80 %"',
         made_of=("supply.power", "load.power"),
-        steps=LOADED,
+        situations=_LOADED,
     ),
     "average_efficiency": Measure(
         unit="%",
         description="mean efficiency at 25, 50, 75 and 100 % of nominal output current",
         limits='"85 %"',
         made_of=("supply.power", "load.power"),
-        steps=frozenset({"load"}),
+        situations=frozenset({Situation.LOAD_POINTS}),
     ),
     "load_regulation": Measure(
         unit="%",
@@ -140,14 +152,14 @@ MEASURES: Mapping[str, Measure] = {
         made_of=("load.voltage",),
         # the better voltmeter, and it sits where the leads do not count
         better="meter.voltage_dc",
-        steps=frozenset({"load"}),
+        situations=frozenset({Situation.LOAD_POINTS}),
     ),
     "line_regulation": Measure(
         unit="%",
         description="change of output voltage from low to high line, over its nominal",
         limits='"0.5 %"',
         made_of=("meter.voltage_dc",),
-        steps=frozenset({"line"}),
+        situations=frozenset({Situation.CORNERS}),
     ),
     "power_factor": Measure(
         unit="1",
@@ -161,16 +173,16 @@ MEASURES: Mapping[str, Measure] = {
         description="time until the stored charge has drained",
         limits='"5 s"',
         made_of=("meter.voltage_dc",),
-        steps=frozenset({"discharge"}),
+        situations=frozenset({Situation.FALL}),
     ),
     "operator.value": Measure(
-        unit="1", description="a number the operator reads off", limits="10", steps=_COLD
+        unit="1", description="a number the operator reads off", limits="10", situations=_COLD
     ),
     "operator.yes_no": Measure(
         unit="1",
         description="the operator's answer: 1 for yes, 0 for no",
         limits="1",
-        steps=_COLD,
+        situations=_COLD,
     ),
 }
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from harness.profile.bench_file import BenchFile
+from harness.profile.check import Check
 from harness.profile.measures import MEASURES
 from harness.profile.plan import PlannedStep
-from harness.profile.schema import Check
 
 __all__ = ["open_points"]
 

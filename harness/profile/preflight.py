@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 from harness.errors import Refused
 from harness.profile.bench_file import BenchFile, Instrument, Range
+from harness.profile.level import LoadPoint
 from harness.profile.plan import Plan, PlannedStep
-from harness.profile.schema import LoadPoint
-from harness.profile.steps import Place
+from harness.profile.step import Place
 from harness.quantity import format_quantity, shown
 from harness.unit.nameplate import Output
 

@@ -14,9 +14,10 @@ from harness.files.config_error import ConfigError
 from harness.files.toml_positions import KeyPath
 from harness.profile.check_rules import check_rules
 from harness.profile.load_rules import load_rules, point_list_rules
+from harness.profile.measures import Situation
 from harness.profile.schema import Envelope
+from harness.profile.step import Place
 from harness.profile.step_part import ROUNDING, StepPart, part_of, quantity, step_part
-from harness.profile.steps import STEP_KINDS, Place
 from harness.quantity import format_quantity
 from harness.unit.nameplate import AcInput, Unit
 
@@ -38,23 +39,19 @@ def profile_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     yield from _order_rules(steps)
     yield from _start_rules(steps)
     for step in steps:
-        yield from check_rules(step, unit, frozenset(STEP_KINDS))
-        if step.kind == "load":
+        yield from check_rules(step, unit)
+        if step.offers(Situation.LOAD_POINTS):
             yield from point_list_rules(step)
         if envelope is not None:
             yield from _limit_rules(step, envelope)
         if unit is not None:
             yield from _frequency_rules(step, unit)
-            if step.kind == "load" or (step.kind in ("line", "soak") and "current" in step.raw):
+            if step.offers(Situation.LOAD_POINTS) or (
+                step.offers(Situation.LOADED) and "current" in step.raw
+            ):
                 yield from load_rules(step, unit)
-        if unit is not None and envelope is not None and step.kind == "line":
+        if unit is not None and envelope is not None and step.offers(Situation.CORNERS):
             yield from _corner_rules(step, unit, envelope)
-
-
-def _place(part: StepPart) -> Place | None:
-    """Return where a step stands; None where there is no such kind."""
-    kind = STEP_KINDS.get(part.kind)
-    return None if kind is None else kind.place
 
 
 def _volts(value_v: float) -> str:
@@ -90,7 +87,7 @@ def _order_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
     started, reached_frac, discharged = False, 0.0, False
     for part in steps:
         path = (*part.path, "kind")
-        place = _place(part)
+        place = part.place
         if place is None:
             continue  # validation tells that there is no such kind
         if place is Place.BEFORE_POWER:
@@ -134,7 +131,7 @@ def _start_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
     A second one would find power on and the bulk capacitor charged, while the budget of its first
     level takes the unit for empty. Power that a step finds off comes back by the start's levels.
     """
-    for part in [part for part in steps if _place(part) is Place.START][1:]:
+    for part in [part for part in steps if part.place is Place.START][1:]:
         yield ConfigError(
             (*part.path, "kind"),
             "a second start step: there is one a run; a step that finds power off brings it back "

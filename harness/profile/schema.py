@@ -8,42 +8,11 @@ from pydantic import Field, PrivateAttr
 
 from harness.files.field_types import Amps, Name, Table, Volts, Watts
 from harness.files.from_file import FromFile
-from harness.profile.check import Check
 from harness.profile.rest import Rest
-from harness.profile.steps import (
-    LOAD_UNITS,
-    ColdStep,
-    DischargeStep,
-    LineStep,
-    LoadMode,
-    LoadPoint,
-    LoadStep,
-    NominalStep,
-    SoakStep,
-    StartStep,
-    Step,
-)
+from harness.profile.steps import Step
 from harness.unit.nameplate import Unit
 
-__all__ = [
-    "LOAD_UNITS",
-    "Check",
-    "ColdStep",
-    "DischargeStep",
-    "Envelope",
-    "LimitFile",
-    "LimitsUsed",
-    "LineStep",
-    "LoadMode",
-    "LoadPoint",
-    "LoadStep",
-    "NominalStep",
-    "Profile",
-    "Rest",
-    "SoakStep",
-    "StartStep",
-    "Step",
-]
+__all__ = ["Envelope", "LimitFile", "LimitsUsed", "Profile"]
 
 
 class Envelope(Table):

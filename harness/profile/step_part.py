@@ -11,7 +11,10 @@ from pydantic import ValidationError
 from harness.files.field_types import Table
 from harness.files.toml_positions import KeyPath
 from harness.profile.check import Check
-from harness.profile.steps import LOAD_UNITS, LoadMode, LoadPoint
+from harness.profile.level import LoadMode, LoadPoint
+from harness.profile.measures import SETTINGS, Situation
+from harness.profile.step import Place
+from harness.profile.steps import STEP_KINDS
 from harness.quantity import QuantityError, parse_quantity
 
 __all__ = ["POINT_KEYS", "ROUNDING", "StepPart", "part_of", "quantity", "step_part"]
@@ -58,6 +61,17 @@ class StepPart:
         return _quantities(self.raw.get(key), unit)
 
     @property
+    def place(self) -> Place | None:
+        """Where it stands among the others; None where there is no such kind."""
+        step = STEP_KINDS.get(self.kind)
+        return None if step is None else step.place
+
+    def offers(self, situation: Situation) -> bool:
+        """Whether something can be measured in it; not where there is no such kind."""
+        step = STEP_KINDS.get(self.kind)
+        return step is not None and situation in step.situations
+
+    @property
     def output(self) -> str | None:
         """Name of the output it loads."""
         name = self.raw.get("output")
@@ -82,8 +96,12 @@ def step_part(position: int, raw: object) -> StepPart:
     """Return what can be read of the step at a position."""
     table = raw if isinstance(raw, dict) else {}
     kind, mode = table.get("kind"), table.get("mode", "current")
-    known: LoadMode | None = mode if isinstance(mode, str) and mode in POINT_KEYS else None  # type: ignore[assignment]
-    values = None if known is None else _quantities(table.get(POINT_KEYS[known]), LOAD_UNITS[known])
+    known = next((each for each in POINT_KEYS if each == mode), None)
+    values = (
+        None
+        if known is None
+        else _quantities(table.get(POINT_KEYS[known]), SETTINGS["load"][known])
+    )
     listed = table.get("checks")
     checks = {
         number: check

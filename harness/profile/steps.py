@@ -1,12 +1,13 @@
-"""The steps of a profile as data, one class a kind."""
+"""The kinds of step: one class each says what a profile states of it and what the plan makes of it.
+
+Everything that depends on the kind is told here; how it is carried out is ``run/steps/KIND.py``.
+"""
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from enum import Enum, auto
-from typing import Annotated, ClassVar, Literal, get_args
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Annotated, Literal, get_args
 
 from pydantic import AfterValidator, BeforeValidator, Field, field_validator, model_validator
 
@@ -20,68 +21,41 @@ from harness.files.field_types import (
     Number,
     Ohms,
     Seconds,
-    Table,
     Volts,
     WattsOrZero,
     mistaken,
     read_quantity,
 )
 from harness.profile.check import Check
-from harness.profile.measures import SETTINGS
-from harness.profile.rest import Rest
+from harness.profile.level import Level, LoadMode, LoadPoint
+from harness.profile.levels import LevelMaker, Start
+from harness.profile.measures import Measure, Situation
+from harness.profile.step import AnyStep, HeldStep, LoadableStep, Place, PoweredStep
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
 
 __all__ = [
-    "LOAD_UNITS",
     "STEP_KINDS",
     "ColdStep",
     "DischargeStep",
     "LineStep",
-    "LoadMode",
-    "LoadPoint",
     "LoadStep",
     "NominalStep",
-    "Place",
     "SoakStep",
     "StartStep",
     "Step",
+    "kinds_for",
     "step_kinds",
 ]
 
 
-class Place(Enum):
-    """Where a kind of step stands among the others."""
+class ColdStep(AnyStep):
+    """Checks without power, before the first start."""
 
-    BEFORE_POWER = auto()  # ahead of the first start
-    START = auto()  # there is one, and nothing under power comes before it
-    NOMINAL = auto()  # brings nominal voltage, whatever the start reached
-    AT_NOMINAL = auto()  # nominal voltage was reached before
-    LAST = auto()  # at nominal voltage, and only its like comes after it
+    place = Place.BEFORE_POWER
+    situations = frozenset({Situation.COLD})
+    about = "checks without power, by meter and operator"
 
-
-class _Step(Table):
-    """What every step has.
-
-    Attributes:
-        place: Where this kind of step stands among the others.
-        title: A name for the table and the record; empty: the kind.
-        checks: What is judged at the end of the step (at every level, for a load step).
-    """
-
-    place: ClassVar[Place]
-
-    title: Name = Field(default="", validate_default=False)
-    checks: tuple[Check, ...] = ()
-
-
-class _PoweredStep(_Step):
-    """What every step under power has.
-
-    Attributes:
-        rest: What counts as at rest in this step, or None for the profile's.
-    """
-
-    rest: Rest | None = Field(default=None, examples=['{ tolerance = "2 %" }'])
+    kind: Literal["cold"]
 
 
 def _level(text: object) -> float:
@@ -91,9 +65,6 @@ def _level(text: object) -> float:
     if level > 1:
         raise mistaken(f"{shown(text)} is over 100 %: a start ends at nominal voltage", '"100 %"')
     return level
-
-
-_LevelFraction = Annotated[float, BeforeValidator(_level)]
 
 
 #: Longest time at the limit that can be asked for: a short heats all that while.
@@ -107,7 +78,7 @@ def _short(time_s: float) -> float:
     return time_s
 
 
-class StartStep(_PoweredStep):
+class StartStep(PoweredStep):
     """Current-limited start: the voltage rises level by level.
 
     Attributes:
@@ -115,15 +86,17 @@ class StartStep(_PoweredStep):
         current_limit_a: Limit of the supply during the start.
         dwell_s: Time each level is held once it has settled.
         charge_factor: How many times the charge (energy, for AC) that fills the bulk capacitor a
-            healthy unit may take for the voltage gained (design: 2).
+            healthy unit may take for the voltage gained.
         time_at_limit_s: Longest time at the current limit where no capacitance is known.
         frequency_hz: Line frequency, or None for the unit's first.
     """
 
     place = Place.START
+    situations = frozenset({Situation.HELD})
+    about = "the voltage rises level by level, current-limited"
 
     kind: Literal["start"]
-    levels_frac: tuple[_LevelFraction, ...] = Field(
+    levels_frac: tuple[Annotated[float, BeforeValidator(_level)], ...] = Field(
         alias="levels", min_length=1, examples=['["25 %", "50 %", "75 %", "100 %"]']
     )
     current_limit_a: Amps = Field(alias="current_limit")
@@ -146,73 +119,42 @@ class StartStep(_PoweredStep):
                 )
         return levels_frac
 
+    def levels(self, maker: LevelMaker) -> Iterator[Level]:
+        """Yield each level with its inrush allowance."""
+        return maker.start(
+            Start(
+                levels_frac=self.levels_frac,
+                current_limit_a=self.current_limit_a,
+                dwell_s=self.dwell_s,
+                charge_factor=self.charge_factor,
+                time_at_limit_s=self.time_at_limit_s,
+                frequency_hz=maker.frequency_hz(self.frequency_hz),
+            )
+        )
 
-class NominalStep(_PoweredStep):
+
+class NominalStep(HeldStep):
     """Nominal voltage, held.
 
     Attributes:
         dwell_s: Time it is held once it has settled.
-        current_limit_a: Limit of the supply, or None for the envelope's current.
         frequency_hz: Line frequency, or None for the unit's first.
     """
 
     place = Place.NOMINAL
+    situations = frozenset({Situation.HELD})
+    about = "nominal voltage, held"
 
     kind: Literal["nominal"]
     dwell_s: Seconds = Field(alias="dwell")
-    current_limit_a: Amps | None = Field(default=None, alias="current_limit")
     frequency_hz: Hertz | None = Field(default=None, alias="frequency")
 
-
-class ColdStep(_Step):
-    """Checks without power, before the first start."""
-
-    place = Place.BEFORE_POWER
-
-    kind: Literal["cold"]
+    def levels(self, maker: LevelMaker) -> Iterator[Level]:
+        """Yield nominal voltage."""
+        yield maker.nominal(self.dwell_s, self.current_limit_a, self.frequency_hz)
 
 
-#: What an electronic load holds constant.
-LoadMode = Literal["current", "resistance", "power"]
-
-
-@dataclass(frozen=True, slots=True)
-class LoadPoint:
-    """One setting of an electronic load.
-
-    Attributes:
-        mode: What it holds constant.
-        value: Current in A, resistance in ohm, or power in W.
-    """
-
-    mode: LoadMode
-    value: float
-
-    @property
-    def unit(self) -> str:
-        """Unit of the value."""
-        return LOAD_UNITS[self.mode]
-
-    @property
-    def label(self) -> str:
-        """What the table and the record call it."""
-        return format_quantity(self.value, self.unit)
-
-    def current_a(self, voltage_v: float) -> float:
-        """Current it takes at an output voltage.
-
-        Source: Ohm's law; P = V I, textbook.
-        """
-        if self.mode == "current":
-            return self.value
-        return voltage_v / self.value if self.mode == "resistance" else self.value / voltage_v
-
-
-#: Unit of a load point by its mode.
-LOAD_UNITS = SETTINGS["load"]
-
-
-class LoadStep(_PoweredStep):
+class LoadStep(HeldStep):
     """Load points at nominal voltage.
 
     Attributes:
@@ -226,11 +168,12 @@ class LoadStep(_PoweredStep):
         overload: Whether a point may be above the output's nominal current.
         dwell_s: Time each point is held once it has settled.
         output: Name of the output that is loaded, or None for the first of the unit.
-        current_limit_a: Limit of the supply, or None for the envelope's current.
         frequency_hz: Line frequency, or None for the unit's first.
     """
 
     place = Place.AT_NOMINAL
+    situations = frozenset({Situation.HELD, Situation.LOADED, Situation.LOAD_POINTS})
+    about = "load points at nominal voltage, each held"
 
     kind: Literal["load"]
     mode: LoadMode = "current"
@@ -247,7 +190,6 @@ class LoadStep(_PoweredStep):
     overload: Flag = False
     dwell_s: Seconds = Field(alias="dwell")
     output: str | None = None
-    current_limit_a: Amps | None = Field(default=None, alias="current_limit")
     frequency_hz: Hertz | None = Field(default=None, alias="frequency")
 
     @property
@@ -261,6 +203,11 @@ class LoadStep(_PoweredStep):
         return tuple(LoadPoint(self.mode, value) for value in lists[self.mode] or ())
 
     @property
+    def load_by_hand(self) -> str | None:
+        """The load that a person connects, or None for an electronic one."""
+        return self.load
+
+    @property
     def resistor_ohm(self) -> float | None:
         """Resistance of a load that is connected by hand, or None where it is not told."""
         kind, _, value = (self.load or "").partition(" ")
@@ -271,20 +218,43 @@ class LoadStep(_PoweredStep):
         except QuantityError:
             return None
 
+    def levels(self, maker: LevelMaker) -> Iterator[Level]:
+        """Yield nominal voltage at each load point, or once with the load connected by hand."""
+        if self.load is not None:
+            yield maker.held(
+                self.load,
+                self.dwell_s,
+                self.current_limit_a,
+                self.frequency_hz,
+                time_at_limit_s=maker.time_at_limit_s,
+            )
+        for point in self.points:
+            yield maker.held(
+                point.label, self.dwell_s, self.current_limit_a, self.frequency_hz, load=point
+            )
 
-class LineStep(_PoweredStep):
+    def hand_note(self, restart: str) -> str:  # noqa: ARG002 - power is off twice either way
+        """Say when the load is connected and taken off."""
+        if self.load is None:
+            return ""
+        return (
+            f"power goes off while {self.load} is connected, and again after it. What it takes "
+            "becomes heat: it may be too hot to touch when it is taken off."
+        )
+
+
+class LineStep(LoadableStep):
     """Corners of line voltage and frequency, each held and judged.
 
     Attributes:
         voltages_frac: Corners of the voltage as shares of nominal.
         frequencies_hz: Corners of the line frequency, or None for all of the unit's; AC alone.
         dwell_s: Time each corner is held once it has settled.
-        current_a: Load current at every corner, or None for no load.
-        output: Name of the output that is loaded, or None for the first of the unit.
-        current_limit_a: Limit of the supply, or None for the envelope's current.
     """
 
     place = Place.AT_NOMINAL
+    situations = frozenset({Situation.HELD, Situation.LOADED, Situation.CORNERS})
+    about = "corners of line voltage and frequency, each held"
 
     kind: Literal["line"]
     voltages_frac: tuple[Fraction, ...] = Field(
@@ -294,33 +264,49 @@ class LineStep(_PoweredStep):
         default=None, alias="frequencies", min_length=1, examples=['["50 Hz", "60 Hz"]']
     )
     dwell_s: Seconds = Field(alias="dwell")
-    current_a: Amps | None = Field(default=None, alias="current")
-    output: str | None = None
-    current_limit_a: Amps | None = Field(default=None, alias="current_limit")
+
+    def levels(self, maker: LevelMaker) -> Iterator[Level]:
+        """Yield every corner, frequency by frequency, in the order of the voltages."""
+        frequencies_hz = maker.frequencies_hz(self.frequencies_hz)
+        for frequency_hz, share in itertools.product(frequencies_hz, self.voltages_frac):
+            label = format_quantity(share, "%")
+            if len(frequencies_hz) > 1 and frequency_hz is not None:
+                label = f"{label}, {format_quantity(frequency_hz, 'Hz')}"
+            yield maker.held(
+                label,
+                self.dwell_s,
+                self.current_limit_a,
+                frequency_hz,
+                load=self.point,
+                voltage_frac=share,
+            )
 
 
-class SoakStep(_PoweredStep):
+class SoakStep(LoadableStep):
     """Nominal voltage, held for long.
 
     Attributes:
         duration_s: Time it is held once it has settled.
-        current_a: Load current, or None for no load.
-        output: Name of the output that is loaded, or None for the first of the unit.
-        current_limit_a: Limit of the supply, or None for the envelope's current.
         frequency_hz: Line frequency, or None for the unit's first.
     """
 
     place = Place.AT_NOMINAL
+    situations = frozenset({Situation.HELD, Situation.LOADED})
+    about = "nominal voltage, held for long"
 
     kind: Literal["soak"]
     duration_s: Seconds = Field(alias="duration", examples=['"10 min"'])
-    current_a: Amps | None = Field(default=None, alias="current")
-    output: str | None = None
-    current_limit_a: Amps | None = Field(default=None, alias="current_limit")
     frequency_hz: Hertz | None = Field(default=None, alias="frequency")
 
+    def levels(self, maker: LevelMaker) -> Iterator[Level]:
+        """Yield nominal voltage, with its load."""
+        label = "soak" if self.point is None else self.point.label
+        yield maker.held(
+            label, self.duration_s, self.current_limit_a, self.frequency_hz, load=self.point
+        )
 
-class DischargeStep(_PoweredStep):
+
+class DischargeStep(PoweredStep):
     """Power off, and the stored voltage measured until it can be touched.
 
     Attributes:
@@ -331,6 +317,8 @@ class DischargeStep(_PoweredStep):
     """
 
     place = Place.LAST
+    situations = frozenset({Situation.FALL})
+    about = "power off, and the stored voltage followed until it is low"
 
     kind: Literal["discharge"]
     across: Literal["input", "bulk", "output"] = "output"
@@ -352,26 +340,58 @@ class DischargeStep(_PoweredStep):
             )
         return self
 
+    @property
+    def moves_leads(self) -> bool:
+        """At the output nothing is moved."""
+        return self.across != "output"
 
-_AnyStep = StartStep | ColdStep | NominalStep | LineStep | LoadStep | SoakStep | DischargeStep
+    def levels(self, maker: LevelMaker) -> Iterator[Level]:
+        """Yield nominal voltage, to fall from."""
+        yield maker.nominal(0.0, None, None)
 
-Step = Annotated[_AnyStep, Field(discriminator="kind")]
+    def implied_checks(self) -> tuple[Check, ...]:
+        """Return the check of the time."""
+        if self.below_v is None:
+            return ()
+        name = f"{self.across} below {format_quantity(self.below_v, 'V')}"
+        check = Check.model_validate({"name": name, "measure": "discharge_time", "high": "1 s"})
+        return (check.model_copy(update={"high": self.within_s}),)
+
+    def hand_note(self, restart: str) -> str:
+        """Say when the meter is moved."""
+        if not restart:
+            return ""
+        return (
+            f"power goes off while the meter is moved to the {self.across}, comes back by "
+            f"{restart}, and goes off again to be timed."
+        )
 
 
-def step_kinds(classes: Iterable[type[_Step]]) -> dict[str, type[_Step]]:
+_OneStep = StartStep | ColdStep | NominalStep | LineStep | LoadStep | SoakStep | DischargeStep
+
+Step = Annotated[_OneStep, Field(discriminator="kind")]
+
+
+def step_kinds(classes: Iterable[type[AnyStep]]) -> dict[str, type[AnyStep]]:
     """Return the class of each kind of step.
 
     Raises:
-        TypeError: A class does not say where its kind stands: nobody could tell what it needs.
+        TypeError: A class leaves out what the order of steps and the checks go by.
     """
-    kinds: dict[str, type[_Step]] = {}
+    kinds: dict[str, type[AnyStep]] = {}
     for step in classes:
         (kind,) = get_args(step.model_fields["kind"].annotation)
-        if not isinstance(getattr(step, "place", None), Place):
-            raise TypeError(f"the step kind {kind!r} does not state its place")
+        for told in ("place", "situations", "about"):
+            if not hasattr(step, told):
+                raise TypeError(f"the step kind {kind!r} does not state its {told}")
         kinds[kind] = step
     return kinds
 
 
 #: Every kind of step that a profile can name, the very ones it is validated by.
-STEP_KINDS: Mapping[str, type[_Step]] = step_kinds(get_args(_AnyStep))
+STEP_KINDS: Mapping[str, type[AnyStep]] = step_kinds(get_args(_OneStep))
+
+
+def kinds_for(measure: Measure) -> tuple[str, ...]:
+    """Return the kinds of step that something can be measured in."""
+    return tuple(kind for kind, step in STEP_KINDS.items() if measure.situations & step.situations)

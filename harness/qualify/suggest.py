@@ -6,7 +6,8 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from harness.profile.schema import Check, Profile
+from harness.profile.check import Check
+from harness.profile.schema import Profile
 from harness.qualify.tolerance import (
     looks_normal,
     one_sided_factor,

@@ -8,8 +8,9 @@ from collections.abc import Sequence
 from harness.judge.propagate import Estimate
 from harness.judge.uncertainty import combine
 from harness.judge.verdict import Verdict, decide
+from harness.profile.check import Check
+from harness.profile.measures import Situation
 from harness.profile.plan import PlannedStep
-from harness.profile.schema import Check
 from harness.record.sink import CheckRow
 from harness.run.context import Context
 from harness.run.figures import figures_across, is_across, needed, of_hold, rests_on
@@ -24,8 +25,8 @@ __all__ = [
     "needed_readings",
 ]
 
-#: Steps whose checks are judged at every level, each by a name of its own.
-_AT_EVERY_LEVEL = ("line", "load")
+#: In steps of these the checks are judged at every level, each by a name of its own.
+_AT_EVERY_LEVEL = {Situation.CORNERS, Situation.LOAD_POINTS}
 
 
 def needed_readings(context: Context, step: PlannedStep) -> frozenset[str]:
@@ -40,7 +41,7 @@ def judge_checks(context: Context, step: PlannedStep, hold: Hold) -> None:
         elsewhere = check.at is not None and (point is None or check.at != point.value)
         if is_across(check) or elsewhere:
             continue
-        everywhere = step.kind in _AT_EVERY_LEVEL and check.at is None
+        everywhere = step.step.situations & _AT_EVERY_LEVEL and check.at is None
         name = f"{check.name} at {hold.level.label}" if everywhere else check.name
         judge(context, step, check, name, of_hold(context, check, hold), holds=(hold,))
 

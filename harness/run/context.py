@@ -16,8 +16,9 @@ from harness.power.keeper import failure_reason
 from harness.power.moves import CheckInSync
 from harness.power.port import Bench, Power
 from harness.profile.check import Across
+from harness.profile.level import Level
 from harness.profile.measures import READINGS
-from harness.profile.plan import Level, Plan, PlannedStep
+from harness.profile.plan import Plan, PlannedStep
 from harness.quantity import format_quantity
 from harness.record.sink import CheckRow, Sink, Values
 from harness.run.liveness import Liveness

@@ -6,7 +6,8 @@ from collections.abc import Iterable, Sequence
 
 from harness.power.commands import Arm, SetCurrentLimit, SetFrequency, SetVoltage, SwitchOn, Watch
 from harness.power.trip import TripReason
-from harness.profile.plan import Level, PlannedStep
+from harness.profile.level import Level
+from harness.profile.plan import PlannedStep
 from harness.quantity import format_quantity
 from harness.run.context import Context
 from harness.run.operator_actions import meter_at_output

@@ -21,9 +21,9 @@ from harness.power.operating_envelope import OperatingEnvelope
 from harness.power.port import Bench, Power
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.profile.bench_file import Accuracy
+from harness.profile.level import LoadMode, LoadPoint
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
-from harness.profile.schema import LoadMode, LoadPoint
 from harness.record.sink import Sink
 from harness.run.checks import judge_dropped
 from harness.run.context import Context

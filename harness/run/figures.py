@@ -9,10 +9,10 @@ from itertools import groupby
 
 from harness.judge.propagate import Estimate, average, power_factor, ratio, regulation
 from harness.judge.series import drift
+from harness.profile.check import Check
 from harness.profile.check_rules import AVERAGE_FRAC
 from harness.profile.measures import MEASURES
 from harness.profile.plan import PlannedStep
-from harness.profile.schema import Check
 from harness.run.budget import mean_causes
 from harness.run.context import Context
 from harness.run.rest import Hold

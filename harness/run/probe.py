@@ -11,7 +11,7 @@ import math
 
 from harness.power.commands import SetVoltage
 from harness.power.trip import TripReason
-from harness.profile.plan import Level
+from harness.profile.level import Level
 from harness.quantity import format_quantity
 from harness.run.context import Context
 

@@ -14,7 +14,8 @@ from harness.bench.sample import SupplySample
 from harness.judge.series import Trend
 from harness.judge.settle import Settler
 from harness.power.trip import TripReason
-from harness.profile.plan import Level, PlannedStep
+from harness.profile.level import Level
+from harness.profile.plan import PlannedStep
 from harness.quantity import format_quantity
 from harness.run.context import Context
 from harness.run.probe import Stillness

@@ -10,8 +10,8 @@ from harness.api import plan_for, rehearse_profile, simulated_bench_file, simula
 from harness.errors import UsageError
 from harness.power.local_bench import open_bench
 from harness.power.trip import TripReason
+from harness.profile.level import InrushAllowance
 from harness.profile.load import load_profile
-from harness.profile.plan import InrushAllowance
 from harness.record.recorder import MemoryRecorder
 from harness.record.tables import Record
 from harness.rehearse.clock import SimulatedClock

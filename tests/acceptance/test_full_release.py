@@ -7,7 +7,7 @@ import pytest
 from harness.api import rehearse_profile
 from harness.power.trip import TripReason
 from harness.profile.load import load_profile
-from harness.profile.schema import LoadStep
+from harness.profile.steps import LoadStep
 from harness.rehearse.faults import FAULTS
 from harness.run.result import Outcome, RunResult
 

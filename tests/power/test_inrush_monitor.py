@@ -7,7 +7,7 @@ import pytest
 from harness.bench.sample import SupplySample
 from harness.power.inrush_monitor import LevelWatch, ReverseWatch
 from harness.power.trip import TripReason
-from harness.profile.plan import InrushAllowance, Level
+from harness.profile.level import InrushAllowance, Level
 
 LIMIT_A = 0.3
 

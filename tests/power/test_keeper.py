@@ -27,7 +27,7 @@ from harness.power.keeper import Keeper
 from harness.power.moves import Confirm, Send
 from harness.power.operating_envelope import OperatingEnvelope
 from harness.power.trip import TripReason
-from harness.profile.plan import Level
+from harness.profile.level import Level
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from harness.profile.bench_file import BenchFile
 from harness.profile.expand import make_plan
-from harness.profile.plan import InrushAllowance, Level, Plan
+from harness.profile.level import InrushAllowance, Level
+from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
 from harness.profile.schema import Profile
 

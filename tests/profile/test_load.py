@@ -10,7 +10,8 @@ import pytest
 from harness.errors import BenchFileError, ProfileError
 from harness.profile.bench_file import Accuracy, BenchFile
 from harness.profile.load import load_bench, load_profile
-from harness.profile.schema import LoadStep, NominalStep, Profile, StartStep
+from harness.profile.schema import Profile
+from harness.profile.steps import LoadStep, NominalStep, StartStep
 from harness.shipped import shipped_names
 from harness.unit.nameplate import AcInput, DcInput
 

@@ -3,6 +3,7 @@ from __future__ import annotations
 import pytest
 
 from harness.profile.measures import MEASURES, READINGS
+from harness.profile.steps import kinds_for
 
 
 class TestMeasures:
@@ -38,4 +39,4 @@ class TestMeasures:
 
     def test_no_resistance_on_a_live_unit(self) -> None:
         """Resistance is a cold measurement alone."""
-        assert MEASURES["meter.resistance"].steps == {"cold"}
+        assert kinds_for(MEASURES["meter.resistance"]) == ("cold",)

@@ -12,7 +12,8 @@ from harness.errors import ProfileError
 from harness.profile.expand import make_plan
 from harness.profile.load import load_profile
 from harness.profile.plan import Plan
-from harness.profile.steps import STEP_KINDS, NominalStep, Place, step_kinds
+from harness.profile.step import Place
+from harness.profile.steps import STEP_KINDS, NominalStep, step_kinds
 
 HEAD = """\
 title = "Dome-shutter power unit"

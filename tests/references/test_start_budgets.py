@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from harness.profile.plan import InrushAllowance
+from harness.profile.level import InrushAllowance
 
 
 def budget(

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from harness.bench.sample import SupplySample
 from harness.power.inrush_monitor import LevelWatch
-from harness.profile.plan import InrushAllowance, Level
+from harness.profile.level import InrushAllowance, Level
 from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
 from harness.rehearse.unit_model import typical_model
 from harness.unit.nameplate import Unit

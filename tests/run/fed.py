@@ -13,8 +13,9 @@ from harness.bench.sample import SupplySample
 from harness.errors import UnexpectedReply
 from harness.power.commands import Command
 from harness.power.trip import Trip, Tripped, TripReason
+from harness.profile.level import Level
 from harness.profile.load import load_profile
-from harness.profile.plan import Level, PlannedStep
+from harness.profile.plan import PlannedStep
 from harness.profile.rest import Rest
 from harness.record.recorder import MemoryRecorder
 from harness.record.sink import Sink

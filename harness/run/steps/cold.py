@@ -10,8 +10,9 @@ from harness.errors import InstrumentError, NoReading, Overload, Refused
 from harness.judge.propagate import Estimate
 from harness.judge.uncertainty import Contribution, rectangular
 from harness.judge.verdict import Verdict
-from harness.profile.plan import Level, PlannedStep
-from harness.profile.schema import Check
+from harness.profile.check import Check
+from harness.profile.level import Level
+from harness.profile.plan import PlannedStep
 from harness.quantity import format_quantity
 from harness.record.sink import CheckRow
 from harness.run.checks import judge

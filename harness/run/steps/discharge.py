@@ -10,7 +10,7 @@ from harness.judge.propagate import Estimate
 from harness.judge.uncertainty import rectangular
 from harness.power.commands import SwitchOff
 from harness.profile.plan import PlannedStep
-from harness.profile.schema import DischargeStep
+from harness.profile.steps import DischargeStep
 from harness.quantity import format_quantity
 from harness.run.checks import judge, judge_undone
 from harness.run.context import Context

@@ -5,7 +5,7 @@ from __future__ import annotations
 from harness.errors import Refused
 from harness.power.commands import LoadOff, SetLoad
 from harness.profile.plan import PlannedStep
-from harness.profile.schema import LoadStep
+from harness.profile.steps import LoadStep
 from harness.run.checks import judge_across, judge_checks, judge_undone, needed_readings
 from harness.run.context import Context
 from harness.run.energise import bring_back, set_level
