@@ -109,7 +109,10 @@ class ServedLink:
         message = line.decode("latin-1").strip().upper()
         with self._lock:  # an instrument does one thing at a time
             fault = self._fault_for(message, connection)
-            answer = b"" if fault and fault.keeps_out(message) else self._ask(line)
+            answer = b""
+            if not (fault and fault.keeps_out(message)):
+                self._device.write(line)
+                answer = self._device.take()
             exchange = Exchange(message, answer, self._previous.get(connection, b""))
             self._previous[connection] = answer or exchange.previous
             spoilt = fault is not None and "?" in message and fault.spoils(message)
@@ -122,13 +125,6 @@ class ServedLink:
         """Note that a connection is over."""
         with self._lock:
             self._previous.pop(connection, None)
-
-    def _ask(self, line: bytes) -> bytes:
-        self._device.write(line)
-        answer = b""
-        while piece := self._device.read()[0]:
-            answer += piece
-        return answer
 
     def _fault_for(self, message: str, connection: object) -> LinkFault | None:
         """Return the fault if it has begun and reaches this connection."""

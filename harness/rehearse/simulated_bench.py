@@ -15,8 +15,13 @@ from harness.rehearse.circuit import circuit_of, source_for
 from harness.rehearse.circuit.converter import LoadMode
 from harness.rehearse.inaccuracy import Inaccuracy
 from harness.rehearse.meter_place import cold_resistance_ohm, place_voltage_v
-from harness.rehearse.simulated_instruments import CoupledDevice, CoupledLibrary, Description, Live
-from harness.rehearse.status import StatusModel
+from harness.rehearse.simulated_instruments import (
+    CoupledDevice,
+    CoupledLibrary,
+    Description,
+    Live,
+    StatusModel,
+)
 from harness.rehearse.unit_model import UnitModel
 from harness.shipped import shipped
 
@@ -143,7 +148,7 @@ class SimulatedBench:
         def reading(quantity: str) -> Callable[[float], float]:
             return Inaccuracy(instrument.accuracy.get(quantity), self._rng).read
 
-        live = {**_status_registers(status), **build(reading)}
+        live = {**status.registers(), **build(reading)}
         self.devices[instrument.resource] = CoupledDevice(
             description,
             live=live,
@@ -256,16 +261,6 @@ def _described(name: str) -> Description:
     path = shipped("sim_configs", name)
     assert path is not None, f"{name} is missing from the installation"
     return Description.of(path)
-
-
-def _status_registers(status: StatusModel) -> dict[str, Live]:
-    return {
-        "event_status": Live(status.read_event),
-        "event_enable": Live(status.event_enable, status.set_event_enable),
-        "service_enable": Live(status.service_enable, status.set_service_enable),
-        "status_byte": Live(status.status_byte),
-        "error_queue": Live(status.next_error),
-    }
 
 
 def _reset(live: Mapping[str, Live]) -> None:

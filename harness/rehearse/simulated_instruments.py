@@ -9,6 +9,7 @@ clock. Of pyvisa-sim nothing private is used: its sessions carry the bytes to th
 from __future__ import annotations
 
 import itertools
+from collections import deque
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
@@ -22,9 +23,23 @@ from pyvisa.constants import StatusCode
 from pyvisa_sim.devices import Devices
 from pyvisa_sim.highlevel import SimVisaLibrary
 
-from harness.rehearse.status import StatusModel
+__all__ = ["CoupledDevice", "CoupledLibrary", "Description", "Live", "StatusModel"]
 
-__all__ = ["CoupledDevice", "CoupledLibrary", "Description", "Live"]
+#: Texts of the errors a simulated instrument reports (fixed by SCPI-1999 volume 2).
+_ERROR_TEXTS = {
+    0: "No error",
+    -104: "Data type error",
+    -113: "Undefined header",
+    -222: "Data out of range",
+    -224: "Illegal parameter value",
+    -350: "Queue overflow",
+    -410: "Query INTERRUPTED",
+}
+#: Weight of an error's class in the event register: command, execution, device, query error.
+_EVENT_WEIGHTS = {1: 32, 2: 16, 3: 8, 4: 4}
+_QUEUE_LENGTH = 16
+# weights of the status byte
+_QUEUE_NOT_EMPTY, _EVENT_SUMMARY, _MASTER_SUMMARY = 4, 32, 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +107,65 @@ class Description:
                 if "max" in each.get("specs", {})
             },
         )
+
+
+class StatusModel:
+    """Registers and error queue of one instrument.
+
+    Sources: IEEE 488.2-1992, clause 11 (registers, weights); SCPI-1999 volume 2, SYSTem:ERRor
+    (queue, codes, classes).
+    """
+
+    def __init__(self) -> None:
+        self._event = self._event_enable = self._service_enable = 0
+        self._queue: deque[int] = deque()
+
+    def error(self, code: int) -> None:
+        """Report an error: into the queue, and its class into the event register."""
+        if len(self._queue) >= _QUEUE_LENGTH:
+            self._queue[-1] = -350  # the last entry says that some are missing
+        else:
+            self._queue.append(code)
+        self._event |= _EVENT_WEIGHTS[-code // 100]
+
+    def clear(self) -> None:
+        """``*CLS``: event register and queue; the masks stay."""
+        self._event = 0
+        self._queue.clear()
+
+    def registers(self) -> dict[str, Live]:
+        """Return what messages ask and set, by property."""
+        return {
+            "event_status": Live(self._read_event),
+            "event_enable": Live(lambda: self._event_enable, self._enable_events),
+            "service_enable": Live(lambda: self._service_enable, self._enable_service),
+            "status_byte": Live(self._status_byte),
+            "error_queue": Live(self._next_error),
+        }
+
+    def _next_error(self) -> str:
+        code = self._queue.popleft() if self._queue else 0
+        return f'{code},"{_ERROR_TEXTS[code]}"'
+
+    def _read_event(self) -> int:
+        event, self._event = self._event, 0  # reading clears the register
+        return event
+
+    def _enable_events(self, text: str) -> None:
+        self._event_enable = int(float(text)) & 255
+
+    def _enable_service(self, text: str) -> None:
+        # bit 6 has no meaning there and is ignored (11.3)
+        self._service_enable = int(float(text)) & 255 & ~_MASTER_SUMMARY
+
+    def _status_byte(self) -> int:
+        """Return the byte with the master summary in bit 6; reading clears nothing."""
+        status = _QUEUE_NOT_EMPTY if self._queue else 0
+        if self._event & self._event_enable:
+            status |= _EVENT_SUMMARY
+        if status & self._service_enable:
+            status |= _MASTER_SUMMARY
+        return status
 
 
 class CoupledDevice:

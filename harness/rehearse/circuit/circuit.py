@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from abc import ABC, abstractmethod
+from dataclasses import replace
+from typing import Any
 
 from harness.rehearse.circuit.changes import Changes, Contact, FuseHeat
 from harness.rehearse.circuit.converter import LOOP_S, ConverterState, LoadMode, OutputLoad
@@ -72,30 +74,14 @@ class Circuit(ABC):
         """True while the supply's output is on."""
         return self.setting.on
 
-    def set_source(
-        self,
-        *,
-        voltage_v: float | None = None,
-        current_limit_a: float | None = None,
-        frequency_hz: float | None = None,
-        on: bool | None = None,
-    ) -> None:
+    def set_source(self, **told: Any) -> None:
         """Change the supply's settings from now on; what is left out stays.
 
         Args:
-            voltage_v: Voltage to hold; rms for AC.
-            current_limit_a: Current limit; rms for AC.
-            frequency_hz: Line frequency, AC only.
-            on: Output on or off.
+            told: Fields of :class:`SourceSetting`.
         """
-        was = self.setting
-        wanted = SourceSetting(
-            voltage_v=was.voltage_v if voltage_v is None else voltage_v,
-            current_limit_a=was.current_limit_a if current_limit_a is None else current_limit_a,
-            frequency_hz=was.frequency_hz if frequency_hz is None else frequency_hz,
-            on=was.on if on is None else on,
-        )
-        if wanted != was:
+        wanted = replace(self.setting, **told)
+        if wanted != self.setting:
             self._take_setting(wanted)
 
     def set_load(

@@ -27,10 +27,10 @@ class SourceModel:
     kind: Literal["dc", "ac"]
     resistance_ohm: float
     wiring_ohm: float
-    output_capacitance_f: float
-    sink_ohm: float
+    output_capacitance_f: float = 0.0
+    sink_ohm: float = 0.0
     highest_current_a: float
-    crest_factor: float
+    crest_factor: float = 1.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -50,43 +50,29 @@ class SourceSetting:
     on: bool
 
 
-def dc_source(
-    *,
-    resistance_ohm: float = 0.02,
-    wiring_ohm: float = 0.06,
-    output_capacitance_f: float = 220e-6,
-    sink_ohm: float = 330.0,
-    highest_current_a: float = 10.0,
-) -> SourceModel:
-    """Return a laboratory DC supply on short leads; the figures are common practice."""
-    return SourceModel(
-        kind="dc",
-        resistance_ohm=resistance_ohm,
-        wiring_ohm=wiring_ohm,
-        output_capacitance_f=output_capacitance_f,
-        sink_ohm=sink_ohm,
-        highest_current_a=highest_current_a,
-        crest_factor=1.0,
-    )
+#: A laboratory DC supply on short leads; the figures are common practice.
+_DC_SUPPLY = SourceModel(
+    kind="dc",
+    resistance_ohm=0.02,
+    wiring_ohm=0.06,
+    output_capacitance_f=220e-6,
+    sink_ohm=330.0,
+    highest_current_a=10.0,
+)
+#: A programmable AC source on short leads; the figures are common practice.
+_AC_SOURCE = SourceModel(
+    kind="ac", resistance_ohm=0.1, wiring_ohm=0.1, highest_current_a=10.0, crest_factor=4.0
+)
 
 
-def ac_source(
-    *,
-    resistance_ohm: float = 0.1,
-    wiring_ohm: float = 0.1,
-    highest_current_a: float = 10.0,
-    crest_factor: float = 4.0,
-) -> SourceModel:
-    """Return a programmable AC source on short leads; the figures are common practice."""
-    return SourceModel(
-        kind="ac",
-        resistance_ohm=resistance_ohm,
-        wiring_ohm=wiring_ohm,
-        output_capacitance_f=0.0,
-        sink_ohm=0.0,
-        highest_current_a=highest_current_a,
-        crest_factor=crest_factor,
-    )
+def dc_source(**figures: float) -> SourceModel:
+    """Return the usual DC supply, some figures of :class:`SourceModel` changed."""
+    return replace(_DC_SUPPLY, **figures)
+
+
+def ac_source(**figures: float) -> SourceModel:
+    """Return the usual AC source, some figures of :class:`SourceModel` changed."""
+    return replace(_AC_SOURCE, **figures)
 
 
 def source_for(kind: Literal["dc", "ac"], range_a: float | None = None) -> SourceModel:
@@ -100,7 +86,7 @@ def source_for(kind: Literal["dc", "ac"], range_a: float | None = None) -> Sourc
     Source:
         Leads are chosen for a drop, so for the current they carry: common practice.
     """
-    usual = ac_source() if kind == "ac" else dc_source()
+    usual = _AC_SOURCE if kind == "ac" else _DC_SUPPLY
     times = max(1.0, (range_a or 0.0) / usual.highest_current_a)
     return replace(
         usual,
