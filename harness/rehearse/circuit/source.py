@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 __all__ = ["SourceModel", "SourceSetting", "ac_source", "dc_source", "folded_v", "source_for"]
 
@@ -65,12 +65,12 @@ _AC_SOURCE = SourceModel(
 )
 
 
-def dc_source(**figures: float) -> SourceModel:
+def dc_source(**figures: Any) -> SourceModel:
     """Return the usual DC supply, some figures of :class:`SourceModel` changed."""
     return replace(_DC_SUPPLY, **figures)
 
 
-def ac_source(**figures: float) -> SourceModel:
+def ac_source(**figures: Any) -> SourceModel:
     """Return the usual AC source, some figures of :class:`SourceModel` changed."""
     return replace(_AC_SOURCE, **figures)
 
