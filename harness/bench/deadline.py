@@ -9,14 +9,13 @@ What pyvisa-py 0.8.1 does of its own, measured on loopback with a time-out of 1 
   again to close one;
 - HiSLIP waits 5 s for a greeting that does not come.
 
-So its sockets are exchanged for ones that raise, and its remote calls get the time that is left.
-Other libraries, and other interfaces, keep the time-out by themselves or not at all.
+So its sockets are exchanged for the ones here, which raise, and its remote calls get the time that
+is left (:mod:`harness.bench.pyvisa_py_parts`).
 """
 
 from __future__ import annotations
 
 import contextlib
-import os
 import select
 import socket
 import threading
@@ -25,12 +24,14 @@ from collections.abc import Callable
 from queue import Empty, SimpleQueue
 from typing import Any, TypeVar
 
-__all__ = ["Deadline", "HeldSocket", "call_with_timeout", "hold_to"]
+__all__ = ["Deadline", "HeldSocket", "call_with_timeout"]
 
 T = TypeVar("T")
 
 #: An answer longer than this is none: what an instrument says here fits in a line.
 _LONGEST_ANSWER = 1 << 20
+#: Shortest and longest wait of a socket.
+_LEAST_S, _MOST_S = 1e-3, 3600.0
 #: So many pieces may be fetched past the deadline: a process that was held up finds an answer that
 #: came in time, in two pieces for a record with a head of its own. One that does not end has more.
 _LATE_PIECES = 4
@@ -62,8 +63,8 @@ class Deadline:
 
     @property
     def left_s(self) -> float:
-        """Time left, never negative."""
-        return max(0.0, self.end_s - time.monotonic())
+        """Time left, as a socket takes it: never none at all, which would mean no waiting."""
+        return min(max(self.end_s - time.monotonic(), _LEAST_S), _MOST_S)
 
     def count(self, size: int) -> None:
         """Take note of bytes that came.
@@ -107,10 +108,15 @@ class HeldSocket(socket.socket):
 
     def recv_into(self, buffer: Any, nbytes: int = 0, flags: int = 0) -> int:
         """Receive into a buffer; no bytes at all is an error here."""
-        self.settimeout(max(self._deadline.left_s, 1e-3))
+        self.settimeout(self._deadline.left_s)
         size = super().recv_into(buffer, nbytes, flags)
         self._deadline.count(size)
         return size
+
+    def sendall(self, data: Any, flags: int = 0, /) -> None:
+        """Send in the time that is left, whatever the last answer has left of it."""
+        self.settimeout(self._deadline.left_s)
+        super().sendall(data, flags)
 
     def await_room(self) -> None:
         """Wait until a message can be sent.
@@ -120,52 +126,6 @@ class HeldSocket(socket.socket):
         """
         if not select.select([], [self], [], self._deadline.left_s)[1]:
             raise TimeoutError("it takes no message in")
-
-
-def hold_to(deadline: Deadline, inner: Any) -> HeldSocket | None:
-    """Hold an opened session of pyvisa-py to a deadline.
-
-    Args:
-        deadline: Set before each exchange.
-        inner: pyvisa-py's session object.
-
-    Returns:
-        The socket that messages go out on, or None where there is none.
-
-    Raises:
-        OSError: There is no connection: pyvisa-py 0.8 takes a refused one for open.
-    """
-    interface: Any = getattr(inner, "interface", None)
-    if isinstance(interface, socket.socket):  # raw socket
-        _require_connection(interface)
-        inner.interface = held = HeldSocket(deadline, interface)
-        return held
-    if isinstance(getattr(interface, "sock", None), socket.socket):  # VXI-11
-        interface.sock = held = HeldSocket(deadline, interface.sock)
-        interface.do_call = _in_time(deadline, interface, interface.do_call)
-        return held
-    if isinstance(getattr(interface, "_sync", None), socket.socket):  # HiSLIP: two channels
-        interface._sync = held = HeldSocket(deadline, interface._sync)  # noqa: SLF001
-        interface._async = HeldSocket(deadline, interface._async)  # noqa: SLF001
-        return held
-    return None
-
-
-def _require_connection(connection: socket.socket) -> None:
-    code = connection.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
-    if code:
-        raise OSError(code, os.strerror(code))
-    connection.getpeername()
-
-
-def _in_time(deadline: Deadline, client: Any, do_call: Callable[[], None]) -> Callable[[], None]:
-    """Return a remote call that waits for the time left, not for a second more."""
-
-    def call() -> None:
-        client.timeout = min(client.timeout, max(deadline.left_s, 1e-3))
-        do_call()
-
-    return call
 
 
 def call_with_timeout(

@@ -6,7 +6,8 @@ import contextlib
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any, Protocol
 
-from harness.bench.deadline import Deadline, HeldSocket, call_with_timeout, hold_to
+from harness.bench.deadline import Deadline, HeldSocket, call_with_timeout
+from harness.bench.pyvisa_py_parts import hold_to
 from harness.errors import InstrumentError, LinkError, LinkTimeout
 from harness.profile.bench_file import SerialLine
 
@@ -246,7 +247,8 @@ def open_link(
                 session.close()
                 raise TypeError("this resource takes no messages")
             try:
-                return session, _set_up(session, deadline, timeout_s, terminator, line)
+                _set_up(session, timeout_s, terminator, line)
+                return session, hold_to(deadline, session, name)
             except Exception:
                 session.close()
                 raise
@@ -258,20 +260,13 @@ def open_link(
 
 
 def _set_up(
-    session: MessageBasedResource,
-    deadline: Deadline,
-    timeout_s: float,
-    terminator: str,
-    line: SerialLine,
-) -> HeldSocket | None:
+    session: MessageBasedResource, timeout_s: float, terminator: str, line: SerialLine
+) -> None:
     session.timeout = timeout_s * 1000  # PyVISA counts milliseconds
     session.read_termination = TERMINATORS[terminator]
     session.write_termination = TERMINATORS[terminator]
     set_line(session, line)
     _tune_socket(session)
-    library: Any = session.visalib
-    sessions = getattr(library, "sessions", {})  # pyvisa-py's and pyvisa-sim's; others have none
-    return hold_to(deadline, sessions.get(session.session))
 
 
 def set_line(session: MessageBasedResource, line: SerialLine) -> None:
@@ -306,6 +301,8 @@ def _tune_socket(session: MessageBasedResource) -> None:
 def _opening(name: str) -> Iterator[None]:
     try:
         yield
+    except LinkError:
+        raise
     except Exception as error:
         raise LinkError(
             f"it cannot be opened ({error})",

@@ -9,14 +9,19 @@ import struct
 import threading
 import time
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
+import pyvisa_py.tcpip
 from pyvisa.constants import ControlFlow, StopBits
 
 from harness.bench.link import VisaLink, open_link, open_visa
 from harness.errors import LinkError, LinkTimeout
 from harness.profile.bench_file import SerialLine
+from tests.outside.hislip import HislipServer
+
+ROOT = Path(__file__).resolve().parents[2]
 
 TIMEOUT_S = 0.3
 
@@ -169,6 +174,10 @@ def raw(port: int) -> str:
     return f"TCPIP0::127.0.0.1::{port}::SOCKET"
 
 
+def hislip(port: int) -> str:
+    return f"TCPIP0::127.0.0.1::hislip0,{port}::INSTR"
+
+
 def vxi11(port: int) -> str:
     """Return a resource that names the port, so that no port mapper is asked."""
     return f"TCPIP0::127.0.0.1,{port}::inst0::INSTR"
@@ -274,6 +283,66 @@ class TestTimeOut:
             assert link.query("*TST?") == "0"
         with at_most(TIMEOUT_S + MARGIN_S), pytest.raises(LinkTimeout):
             link.query("*IDN?")
+
+
+class _Wrapped:
+    """What another version of pyvisa-py may keep in the place of a socket."""
+
+    def __init__(self, inner: socket.socket) -> None:
+        self._inner = inner
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._inner, name)
+
+
+def _elsewhere(monkeypatch: pytest.MonkeyPatch, session: str, moved: str) -> None:
+    """Let a session keep its connection otherwise than it does."""
+    kind = getattr(pyvisa_py.tcpip, session)
+    parsed = kind.after_parsing
+
+    def after_parsing(self: Any) -> None:
+        parsed(self)
+        owner = self if moved == "interface" else self.interface
+        setattr(owner, moved, _Wrapped(getattr(owner, moved)))
+
+    monkeypatch.setattr(kind, "after_parsing", after_parsing)
+
+
+class TestLayout:
+    @pytest.mark.parametrize(
+        ("session", "moved", "resource"),
+        [
+            ("TCPIPSocketSession", "interface", raw),
+            ("TCPIPInstrVxi11", "sock", vxi11),
+            ("TCPIPInstrHiSLIP", "_sync", hislip),
+            ("TCPIPInstrHiSLIP", "_async", hislip),
+        ],
+    )
+    def test_a_time_out_that_cannot_be_held_refuses_the_link(
+        self,
+        peer: Serve,
+        open_to: Callable[..., VisaLink],
+        monkeypatch: pytest.MonkeyPatch,
+        session: str,
+        moved: str,
+        resource: Callable[[int], str],
+    ) -> None:
+        """Where pyvisa-py keeps its connection elsewhere, nothing is said to the instrument."""
+        _elsewhere(monkeypatch, session, moved)
+        with HislipServer(lambda _: None).serving() as server:
+            port = server.port if resource is hislip else peer(Vxi11(b"PS-200"))
+
+            with pytest.raises(LinkError, match=r"its time-out cannot be held") as caught:
+                open_to(resource(port))
+
+        assert 'pip install "pyvisa-py>=0.8,<0.9"' in str(caught.value)
+        assert server.heard == []
+
+    def test_the_version_is_capped_where_it_is_asked_for(self) -> None:
+        """The version that the message names is the one that is installed with the program."""
+        text = (ROOT / "pyproject.toml").read_text(encoding="utf-8")
+
+        assert '"pyvisa-py>=0.8,<0.9"' in text
 
 
 class TestBroken:
