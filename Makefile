@@ -11,7 +11,7 @@ BIN := .venv/bin
 READY := .venv/set-up-with-$(notdir $(PYTHON))
 
 .DEFAULT_GOAL := help
-.PHONY: help rehearse test check bench torture mutants clean
+.PHONY: help rehearse test check coverage site pictures bench torture mutants clean
 
 help: ## this list
 	@sed -n 's/^\([a-z]*\):[^#]*## /make \1\t/p' $(MAKEFILE_LIST) | expand -t 16
@@ -31,12 +31,23 @@ rehearse: $(READY) ## the demo run on the simulated bench
 test: $(READY) ## every test but torture
 	$(BIN)/python -m pytest -n $(WORKERS)
 
-check: $(READY) ## lint, format, types (on POSIX and on Windows), import order
+check: $(READY) ## lint, format, types (on POSIX and on Windows), import order, spelling, site
 	$(BIN)/ruff check
 	$(BIN)/ruff format --check
 	$(BIN)/mypy
 	$(BIN)/mypy --platform win32 --cache-dir .mypy_cache/win32
 	$(BIN)/lint-imports
+	$(BIN)/codespell
+	$(BIN)/mkdocs build --strict --quiet
+
+coverage: $(READY) ## every test but torture, and no less of the code reached than before
+	$(BIN)/python -m pytest -n $(WORKERS) --cov --cov-report=term
+
+site: $(READY) ## the pages of docs/ as a site, in site/
+	$(BIN)/mkdocs build --strict
+
+pictures: $(READY) ## draw the pictures of the README again
+	$(BIN)/python docs/pictures.py
 
 bench: $(READY) ## the performance ratios as a table
 	$(BIN)/python -m benchmarks
@@ -49,5 +60,5 @@ mutants: $(READY) ## breaks the lines that decide, one at a time: do the tests n
 	$(BIN)/python -m tests.mutants
 
 clean: ## remove the environment and what tools left; results stay
-	rm -rf .venv build dist .coverage htmlcov .hypothesis .import_linter_cache .mypy_cache .pytest_cache .ruff_cache mutants
+	rm -rf .venv build dist site .coverage htmlcov .hypothesis .import_linter_cache .mypy_cache .pytest_cache .ruff_cache mutants
 	find . -name .git -prune -o -name __pycache__ -type d -prune -exec rm -rf {} +

@@ -14,7 +14,8 @@ import harness
 from harness.bench.dialect import load_dialect
 from harness.files.field_types import Table
 from harness.profile.check import Check
-from harness.profile.measures import MEASURES, OPERATIONS
+from harness.bench.scpi import boolean
+from harness.profile.measures import MEASURES, OPERATIONS, REQUIRED
 from harness.profile.preflight import preflight
 from harness.profile.rest import Rest
 from harness.profile.steps import STEP_KINDS, kinds_for
@@ -51,10 +52,16 @@ ROOT = Path(__file__).resolve().parents[1]
 GUIDE = (
     "first-rehearsal",
     "first-real-unit",
+    "files-by-hand",
     "own-instrument",
     "own-profile",
+    "run",
     "reading-a-report",
+    "records",
+    "python",
     "simulator",
+    "safety-rules",
+    "limits",
     "formulas",
 )
 PAGES = {name: (ROOT / "docs" / f"{name}.md").read_text(encoding="utf-8") for name in GUIDE}
@@ -66,6 +73,7 @@ FILES = {
 #: Lines that end otherwise than well, as the text beside them lets expect.
 ENDS = {
     "softwake rehearse --fault shorted-varistor": 3,
+    "softwake rehearse board.toml --fault no-start": 1,
     "softwake rehearse every-step.toml --fault shorted-varistor": 5,
     "softwake rehearse dome-shutter-power-unit --unit-model unit-hrw-0007.toml": 3,
 }
@@ -89,8 +97,11 @@ def keys_of(*tables: type[Table]) -> set[str]:
 
 class TestFiles:
     def test_the_guide_shows_these(self) -> None:
-        """The examples are a bench with its dialect, a resistor, every step, and a unit model."""
+        """The examples are two benches, each with its dialect, three profiles, and a unit model."""
         assert set(FILES) == {
+            "board.toml",
+            "bench-2.toml",
+            "my-supply.toml",
             "unit-hrw-0007.toml",
             "bench-3.toml",
             "two-channel-supply.toml",
@@ -186,6 +197,20 @@ class TestTables:
             name: set(kinds_for(measure)) for name, measure in MEASURES.items()
         }
 
+    def test_what_a_role_cannot_do_without_is_there(self) -> None:
+        """The table of what each role needs has each required operation, and no other."""
+        rows = re.findall(r"^\| (supply|load|meter) \| (.*) \|$", PAGES["own-instrument"], re.MULTILINE)
+
+        assert {role: sorted(re.findall(r"`(\w+)`", needed)) for role, needed in rows} == {
+            role: sorted(needed) for role, needed in REQUIRED.items()
+        }
+
+    @pytest.mark.parametrize("answer", ["1", "0", "ON", "OFF", '"ON"', "'0'"])
+    def test_a_state_may_stand_in_quotes(self, answer: str) -> None:
+        """An answer that is a state reads in quotes or without, as the page says."""
+        assert "or a state: `0`, `1`, `ON`, `OFF`, in quotes or\nnot" in PAGES["own-instrument"]
+        assert boolean(answer) is (answer.strip("\"'") in {"1", "ON"})
+
     def test_every_operation_of_a_dialect_is_there(self) -> None:
         """The table of operations has each that a dialect may define, and no other."""
         named = set(first_cells(PAGES["own-instrument"], "| operation |"))
@@ -237,6 +262,30 @@ class TestTables:
         assert len([*formulas.formulas()]) > 80
 
 
+class TestSafetyRules:
+    def test_they_are_those_of_the_tests(self) -> None:
+        """The page has each rule by number and in the words of the index of tests."""
+        index = (ROOT / "tests/acceptance/test_safety_rules.py").read_text(encoding="utf-8")
+        shown = re.findall(r"^## (\d+)\. (.*)$", PAGES["safety-rules"], re.MULTILINE)
+
+        assert [(number, words.lower()) for number, words in shown] == re.findall(
+            r"^(\d+) (.*)$", index.partition('RULES = """')[2].lower(), re.MULTILINE
+        )
+
+    def test_the_code_refers_to_no_other(self) -> None:
+        """Each rule that the code or a test names by number is on the page."""
+        known = {int(number) for number in re.findall(r"^## (\d+)\.", PAGES["safety-rules"], re.M)}
+        named = {
+            int(number)
+            for folder in ("harness", "tests")
+            for path in (ROOT / folder).rglob("*.py")
+            for number in re.findall(r"\bsafety rules? (\d+)", path.read_text(encoding="utf-8"))
+        }
+
+        assert named
+        assert named <= known
+
+
 class TestText:
     @each_page
     def test_links_lead_somewhere(self, page: str) -> None:
@@ -248,7 +297,9 @@ class TestText:
         """The README links to each page of the guide."""
         assert f"(docs/{page}.md)" in (ROOT / "README.md").read_text(encoding="utf-8")
 
-    @pytest.mark.parametrize("page", ["first-real-unit", "own-instrument", "own-profile"])
+    @pytest.mark.parametrize(
+        "page", ["first-real-unit", "files-by-hand", "own-instrument", "own-profile", "run", "safety-rules"]
+    )
     def test_cautions_stand_where_work_can_hurt(self, page: str) -> None:
         """Pages that lead to a live bench say what can kill, and defer to local codes."""
         text = " ".join(PAGES[page].replace("\n> ", " ").split()).lower()
@@ -275,5 +326,7 @@ class TestText:
         """The guide keeps to what was measured, as the program does."""
         if page == "formulas":
             assert "proves nothing about a unit" in " ".join(PAGES[page].split())
+        elif page == "safety-rules":
+            assert len(re.findall(r"\bsafe\b", prose(PAGES[page]), re.IGNORECASE)) == 1
         else:
             assert re.findall(r"\bsafe(?:ly)?\b", prose(PAGES[page]), re.IGNORECASE) == []

@@ -41,7 +41,7 @@ _START_S = 20.0
 _TRIAL_S = 60.0
 #: Longest silence of the keeper while power is on: the rest of a second is enough to switch off.
 _SILENCE_S = 0.6
-#: No sample the engine acts on is older (safety rule 13).
+#: No sample the engine acts on is older (safety rule 4).
 _OLDEST_S = 0.05
 #: Longest time without one that is younger.
 _BEHIND_S = 1.0

@@ -1,6 +1,7 @@
 """The ten rules of safety: which tests prove each, and whole runs that prove them again.
 
-The rules are numbered in comments and docstrings all over the harness. None can be switched off.
+`docs/safety-rules.md` has the rules in full; code and tests refer to their numbers. None can be
+switched off.
 """
 
 from __future__ import annotations
