@@ -27,7 +27,12 @@ _FIXED = (
 )
 
 #: Checks that the picture of the report shows: enough to see how they are drawn.
-_SHOWN = ("24 V rail at 2.5 A", "24 V ripple at 2.5 A", "efficiency at full load", "load regulation")
+_SHOWN = (
+    "24 V rail at 2.5 A",
+    "24 V ripple at 2.5 A",
+    "efficiency at full load",
+    "load regulation",
+)
 
 _INK, _SOFT, _GOOD, _PAPER, _EDGE = "#18232f", "#46525d", "#1b6e3c", "#ffffff", "#b9c2ca"
 _SANS = '"Segoe UI", "Helvetica Neue", "Noto Sans", Arial, sans-serif'
@@ -60,20 +65,17 @@ def _rehearsal() -> tuple[str, str]:
 
 
 def _sheet(width: float, height: float, label: str, parts: list[str]) -> str:
-    frame = (
-        f'<rect x="0.5" y="0.5" width="{width - 1:g}" height="{height - 1:g}" rx="6" '
-        f'fill="{_PAPER}" stroke="{_EDGE}"/>'
+    size = f'viewBox="0 0 {width:g} {height:g}" width="{width:g}" height="{height:g}"'
+    head = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img" aria-label="{escape(label)}">'
     )
-    return "\n".join(
-        [
-            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}" '
-            f'width="{width:g}" height="{height:g}" role="img" aria-label="{escape(label)}">',
-            frame,
-            *parts,
-            "</svg>",
-            "",
-        ]
-    )
+    frame = _box(0.5, 0.5, width - 1, height - 1, _PAPER, _EDGE)
+    return "\n".join([head, frame, *parts, "</svg>", ""])
+
+
+def _box(x: float, y: float, width: float, height: float, fill: str, edge: str) -> str:
+    place = f'x="{x:g}" y="{y:g}" width="{width:g}" height="{height:g}"'
+    return f'<rect {place} rx="5" fill="{fill}" stroke="{edge}"/>'
 
 
 def _run(printed: str) -> str:
@@ -110,8 +112,7 @@ def _report(printed: str, page: str) -> str:
     parts += [
         _text(20, 34, "Test report: first power after repair", 19, _INK, weight=600),
         _text(20, 56, "Dome-shutter power unit, 120 V AC in, 24 V DC 2.5 A out", 12.5, _SOFT),
-        f'<rect x="20" y="70" width="{width - 40:g}" height="34" rx="4" fill="#e3f2e8" '
-        f'stroke="{_GOOD}"/>',
+        _box(20, 70, width - 40, 34, "#e3f2e8", _GOOD),
         _text(32, 92, "Rehearsal passed", 14, _GOOD, weight=600),
         _text(190, 92, "all 13 checks passed, on simulated instruments", 12.5, _SOFT),
     ]

@@ -12,9 +12,9 @@ import pytest
 
 import harness
 from harness.bench.dialect import load_dialect
+from harness.bench.scpi import boolean
 from harness.files.field_types import Table
 from harness.profile.check import Check
-from harness.bench.scpi import boolean
 from harness.profile.measures import MEASURES, OPERATIONS, REQUIRED
 from harness.profile.preflight import preflight
 from harness.profile.rest import Rest
@@ -199,7 +199,9 @@ class TestTables:
 
     def test_what_a_role_cannot_do_without_is_there(self) -> None:
         """The table of what each role needs has each required operation, and no other."""
-        rows = re.findall(r"^\| (supply|load|meter) \| (.*) \|$", PAGES["own-instrument"], re.MULTILINE)
+        rows = re.findall(
+            r"^\| (supply|load|meter) \| (.*) \|$", PAGES["own-instrument"], re.MULTILINE
+        )
 
         assert {role: sorted(re.findall(r"`(\w+)`", needed)) for role, needed in rows} == {
             role: sorted(needed) for role, needed in REQUIRED.items()
@@ -274,7 +276,10 @@ class TestSafetyRules:
 
     def test_the_code_refers_to_no_other(self) -> None:
         """Each rule that the code or a test names by number is on the page."""
-        known = {int(number) for number in re.findall(r"^## (\d+)\.", PAGES["safety-rules"], re.M)}
+        known = {
+            int(number)
+            for number in re.findall(r"^## (\d+)\.", PAGES["safety-rules"], re.MULTILINE)
+        }
         named = {
             int(number)
             for folder in ("harness", "tests")
@@ -298,7 +303,15 @@ class TestText:
         assert f"(docs/{page}.md)" in (ROOT / "README.md").read_text(encoding="utf-8")
 
     @pytest.mark.parametrize(
-        "page", ["first-real-unit", "files-by-hand", "own-instrument", "own-profile", "run", "safety-rules"]
+        "page",
+        [
+            "first-real-unit",
+            "files-by-hand",
+            "own-instrument",
+            "own-profile",
+            "run",
+            "safety-rules",
+        ],
     )
     def test_cautions_stand_where_work_can_hurt(self, page: str) -> None:
         """Pages that lead to a live bench say what can kill, and defer to local codes."""

@@ -20,7 +20,7 @@ from harness.bench.dialect import BUILT_IN, bench_dialects
 from harness.power.trip import TripReason
 from harness.profile.bench_file import LoadInstrument, Meter, Supply
 from harness.profile.preflight import preflight
-from harness.profile.steps import STEP_KINDS, kinds_for
+from harness.profile.steps import STEP_KINDS
 from harness.rehearse.server import serve, socket_resource
 from harness.rehearse.simulated_bench import SimulatedBench
 from tests import markdown
@@ -221,11 +221,12 @@ class TestPython:
         [folder] = (workshop / "results").glob("*-HRW-0012-*")
         assert harness.record.load(folder).run["released"]
 
-
     def test_the_example_is_typed(self, tmp_path: Path) -> None:
         """A reader's script that does what the page shows passes a strict type check."""
         script = tmp_path / "script.py"
-        script.write_text("\n".join(block.text for block in blocks("python", "python")))
+        script.write_text(
+            "\n".join(block.text for block in blocks("python", "python")), encoding="utf-8"
+        )
         check = subprocess.run(
             [sys.executable, "-m", "mypy", "--strict", "--cache-dir", str(tmp_path), str(script)],
             cwd=ROOT,
@@ -240,22 +241,7 @@ class TestPython:
 class TestTables:
     def test_every_trip_reason_is_explained(self) -> None:
         """The table of trip reasons has each reason once, and no other."""
-<<<<<<< HEAD
-        assert sorted(first_cells(TEXT, "| reason |")) == sorted(TripReason)
-
-    def test_every_measure_of_the_steps_there_are_is_named(self) -> None:
-        """The table of measures has each that a start, nominal or load step can use."""
-        kinds = {"start", "nominal", "load"}
-        usable = {name for name, measure in MEASURES.items() if kinds & {*kinds_for(measure)}}
-        full = {
-            name if "." in name or not name.startswith("_") else f"meter.voltage{name}"
-            for name in first_cells(TEXT, "| `measure` |")
-        }
-
-        assert full == usable
-=======
         assert sorted(first_cells(page("run"), "| reason |")) == sorted(TripReason)
->>>>>>> 2199413 (Docs: a short README with pictures, pages that build as a site, the safety rules written out; spelling and coverage held)
 
     def test_every_key_of_an_instrument_is_named(self) -> None:
         """A key of an instrument is in the example of a bench file or in the table beneath it."""
@@ -315,8 +301,9 @@ class TestText:
         assert dead_links(TEXT, ROOT) == []
 
     def test_named_paths_exist(self) -> None:
-        """Each path into the project that stands in the text is there."""
-        named = re.findall(r"`((?:profiles|harness|results|\.ci)/[\w./-]*)`", TEXT)
+        """Each path into the project that stands here or in the guide is there."""
+        pages = "".join(path.read_text(encoding="utf-8") for path in (ROOT / "docs").glob("*.md"))
+        named = re.findall(r"`((?:profiles|harness|tests|results|\.ci)/[\w./-]*)`", TEXT + pages)
 
         assert named
         assert [path for path in named if not (ROOT / path).exists()] == []
