@@ -85,7 +85,7 @@ def by_hand(model: UnitModel, how: BringUp) -> Faulted:
     session = open_session(simulated.library(), BENCH.supply.resource)
     on_s = bring_up(session, clock, how)
     session.close()
-    fuse = "fuse blown" if simulated.circuit.fuse_open else "fuse whole"
+    fuse = "fuse blown" if simulated.circuit.fuse.is_open else "fuse whole"
     return Faulted(let_through=simulated.circuit.let_through, on_s=on_s, ending=fuse)
 
 

@@ -126,7 +126,7 @@ class _Place:
             operator=SimulatedOperator(simulated, self._unit, clock.sleep_s),
         )
         circuit = simulated.circuit
-        return _row(drawn, result, sink, circuit.let_through, fuse_open=circuit.fuse_open)
+        return _row(drawn, result, sink, circuit.let_through, fuse_open=circuit.fuse.is_open)
 
 
 #: A worker of a cluster may be asked for one campaign and then for another.

@@ -30,7 +30,7 @@ def place_voltage_v(circuit: Circuit, where: str) -> float:
             across_v = circuit.source_voltage_v() if is_dc else 0.0
             return across_v if where == "input" else -across_v
         case "bulk":
-            return circuit.bulk_voltage_v()
+            return circuit.bulk_v
         case "fuse":
             return 0.0
     return circuit.output_voltage_v()
@@ -38,15 +38,15 @@ def place_voltage_v(circuit: Circuit, where: str) -> float:
 
 def cold_resistance_ohm(circuit: Circuit, where: str) -> float:
     """Return what an ohmmeter shows; infinite where it shows overload, as it does under voltage."""
-    charged = abs(circuit.bulk_voltage_v()) > _CHARGED_V or circuit.source_on
+    charged = abs(circuit.bulk_v) > _CHARGED_V or circuit.source_on
     model = circuit.model
     match where:
         case "input" | "input reversed":
             if charged:
                 return math.inf
-            return _input_ohm(model, reverse=where != "input", fuse_open=circuit.fuse_open)
+            return _input_ohm(model, reverse=where != "input", fuse_open=circuit.fuse.is_open)
         case "fuse":
-            open_now = circuit.source_on or circuit.fuse_open
+            open_now = circuit.source_on or circuit.fuse.is_open
             return math.inf if open_now else model.fuse.resistance_ohm
         case "bulk":
             return math.inf if charged else _bulk_ohm(model)

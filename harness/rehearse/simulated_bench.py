@@ -7,8 +7,8 @@ import random
 import threading
 from collections.abc import Callable, Mapping
 from functools import partial
-from typing import Protocol
 
+from harness.bench.clock import Clock
 from harness.errors import Refused
 from harness.profile.bench_file import BenchFile, Instrument, Range
 from harness.rehearse.circuit import circuit_of, source_for
@@ -53,12 +53,6 @@ _ON_OFF = {"ON": True, "1": True, "OFF": False, "0": False}
 _Readings = Callable[[str], Callable[[float], float]]
 
 
-class _Clock(Protocol):
-    def now_s(self) -> float: ...
-
-    def sleep_s(self, duration_s: float) -> None: ...
-
-
 class SimulatedBench:
     """A unit on a bench of simulated instruments.
 
@@ -74,7 +68,7 @@ class SimulatedBench:
         meter_at: Where the meter's leads stand.
     """
 
-    def __init__(self, model: UnitModel, bench: BenchFile, clock: _Clock, *, seed: int = 1) -> None:
+    def __init__(self, model: UnitModel, bench: BenchFile, clock: Clock, *, seed: int = 1) -> None:
         kind = bench.supply.kind
         if model.input_kind != kind:
             raise Refused(
@@ -127,7 +121,7 @@ class SimulatedBench:
         self._case_degc += (final_degc - self._case_degc) * -math.expm1(-passed_s / _HEATING_S)
 
     def _output_power_w(self) -> float:
-        return self.circuit.output_voltage_v() * self.circuit.output_current_a()
+        return self.circuit.output_voltage_v() * self.circuit.converter.output_a
 
     def _protect(self) -> None:
         """The supply's own over-voltage protection."""
@@ -163,15 +157,12 @@ class SimulatedBench:
         circuit, window_s = self.circuit, self._window_s
         voltage, current, power = map(reading, ("voltage", "current", "power"))
 
-        def set_voltage(text: str) -> None:
-            circuit.set_source(voltage_v=float(text))
-            self._protect()
+        def setting(name: str, most: float | None = None) -> Live:
+            def tell(text: str) -> None:
+                circuit.set_source(**{name: float(text)})
+                self._protect()
 
-        def set_limit(text: str) -> None:
-            circuit.set_source(current_limit_a=float(text))
-
-        def set_frequency(text: str) -> None:
-            circuit.set_source(frequency_hz=float(text))
+            return Live(lambda: getattr(circuit.setting, name), tell, most)
 
         def set_protection(text: str) -> None:
             self._protection_v = float(text)
@@ -188,14 +179,12 @@ class SimulatedBench:
 
         protection_v = None if most.voltage_v is None else _PROTECTION_OVER * most.voltage_v
         return {
-            "voltage": Live(lambda: circuit.setting.voltage_v, set_voltage, most.voltage_v),
-            "current_limit": Live(
-                lambda: circuit.setting.current_limit_a, set_limit, most.current_a
-            ),
+            "voltage": setting("voltage_v", most.voltage_v),
+            "current_limit": setting("current_limit_a", most.current_a),
             "voltage_protection": Live(
                 lambda: min(self._protection_v, 1e6), set_protection, protection_v
             ),
-            "frequency": Live(lambda: circuit.setting.frequency_hz, set_frequency),
+            "frequency": setting("frequency_hz"),
             "output": Live(lambda: int(circuit.source_on), set_output),
             "questionable": Live(questionable),
             "measured_voltage": Live(lambda: voltage(circuit.source_voltage_v(window_s))),
@@ -222,7 +211,7 @@ class SimulatedBench:
             "voltage_dc": Live(lambda: voltage_dc(place_voltage_v(circuit, self.meter_at))),
             # a true rms reading cannot fall below nought
             "voltage_ac": Live(lambda: abs(voltage_ac(ripple_v()))),
-            "current_dc": Live(lambda: current_dc(circuit.output_current_a())),
+            "current_dc": Live(lambda: current_dc(circuit.converter.output_a)),
             "resistance": Live(ohms),
             "temperature": Live(lambda: temperature(self._case_degc)),
         }
@@ -252,7 +241,7 @@ class SimulatedBench:
             "power": level("power", most.power_w),
             "input": Live(lambda: int(load.on), lambda text: circuit.set_load(on=_on(text))),
             "measured_voltage": Live(lambda: voltage(circuit.output_voltage_v())),
-            "measured_current": Live(lambda: current(circuit.output_current_a())),
+            "measured_current": Live(lambda: current(circuit.converter.output_a)),
             "measured_power": Live(lambda: power(self._output_power_w())),
         }
 

@@ -118,7 +118,7 @@ def test_inrush_integral() -> None:
     circuit.advance_to(0.02)
 
     assert expected == pytest.approx(0.2, abs=1e-4)
-    assert circuit.fuse_heat_a2s() == pytest.approx(expected, rel=0.01)
+    assert circuit.fuse.heat_a2s == pytest.approx(expected, rel=0.01)
 
 
 @pytest.mark.parametrize(("integral", "opens"), [(0.19, True), (0.21, False)])
@@ -127,7 +127,7 @@ def test_inrush_opens_a_link_of_less_than_its_integral(integral: float, *, opens
     circuit = inrush_circuit(fuse_with(integral))
     circuit.advance_to(0.02)
 
-    assert circuit.fuse_open is opens
+    assert circuit.fuse.is_open is opens
 
 
 def test_blown_stays_blown() -> None:

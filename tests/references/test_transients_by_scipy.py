@@ -138,7 +138,7 @@ class TestCharge:
             circuit.advance_to(time_s)
 
             assert circuit.source_voltage_v() == pytest.approx(terminal_v, abs=AGREEMENT * SET_V)
-            assert circuit.bulk_voltage_v() == pytest.approx(bulk_v, abs=AGREEMENT * SET_V)
+            assert circuit.bulk_v == pytest.approx(bulk_v, abs=AGREEMENT * SET_V)
 
 
 class TestConverterStart:
@@ -193,7 +193,7 @@ class TestConverterStart:
         assert start_s + 0.01 - half_way_v / slope == pytest.approx(start_s, rel=AGREEMENT)
         for time_s, bulk_v in zip(times[10:], found.y[1][10:], strict=True):
             circuit.advance_to(start_s + time_s)
-            assert circuit.bulk_voltage_v() == pytest.approx(bulk_v, abs=AGREEMENT * SET_V)
+            assert circuit.bulk_v == pytest.approx(bulk_v, abs=AGREEMENT * SET_V)
 
 
 class TestInrushLimiter:
@@ -233,7 +233,7 @@ class TestInrushLimiter:
             circuit.advance_to(time_s)
             ours_k = circuit.changes.limiter_degc + KELVIN
 
-            assert circuit.bulk_voltage_v() == pytest.approx(bulk_v, abs=AGREEMENT * SET_V)
+            assert circuit.bulk_v == pytest.approx(bulk_v, abs=AGREEMENT * SET_V)
             assert ours_k - 298.15 == pytest.approx(kelvin - 298.15, rel=0.02, abs=0.2)
 
     def test_from_the_line(self) -> None:
@@ -257,7 +257,7 @@ class TestInrushLimiter:
             circuit.advance_to(time_s)
             ours_k = circuit.changes.limiter_degc + KELVIN
 
-            assert circuit.bulk_voltage_v() == pytest.approx(bulk_v, rel=0.02)
+            assert circuit.bulk_v == pytest.approx(bulk_v, rel=0.02)
             assert ours_k - 298.15 == pytest.approx(kelvin - 298.15, rel=0.02)
 
     def model(self, kind: str) -> UnitModel:
@@ -377,8 +377,8 @@ class TestFuse:
         subject = replace(unit(), fuse=link, bulk=replace(unit().bulk, leakage_ohm=leak_ohm))
         circuit = switched_on(subject, limit_a=1.0)
         circuit.advance_to(0.99 * due_s)
-        before = circuit.fuse_open
+        before = circuit.fuse.is_open
         circuit.advance_to(1.01 * due_s)
 
         assert not before
-        assert circuit.fuse_open
+        assert circuit.fuse.is_open

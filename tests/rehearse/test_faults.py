@@ -96,7 +96,7 @@ class TestShorts:
         model = faulty(kind, "switch-breakdown")
         before = start(model, upto=0.5)
         after = start(model, upto=0.75)
-        broken_v = after.bulk_voltage_v()
+        broken_v = after.bulk_v
 
         assert before.let_through.charge_c == 0.0
         assert after.let_through.charge_c > 0.0
@@ -120,13 +120,13 @@ class TestOpenPaths:
 
         assert circuit.source_voltage_v(WINDOW_S) > 20.0
         assert circuit.source_current_a(WINDOW_S) < 1e-4
-        assert circuit.bulk_voltage_v() == 0.0
+        assert circuit.bulk_v == 0.0
 
     def test_open_series_diode(self) -> None:
         """With the series diode open nothing reaches the bulk capacitor."""
         circuit = start(faulty("dc", "open-rectifier-diode"))
 
-        assert circuit.bulk_voltage_v() == 0.0
+        assert circuit.bulk_v == 0.0
         assert circuit.output_voltage_v() == 0.0
 
     def test_open_bridge_leg(self) -> None:
@@ -148,7 +148,7 @@ class TestOpenPaths:
         model = faulty(kind, "no-start")
         circuit = start(model)
 
-        assert circuit.bulk_voltage_v() == pytest.approx(model.converter.nominal_bulk_v, rel=0.02)
+        assert circuit.bulk_v == pytest.approx(model.converter.nominal_bulk_v, rel=0.02)
         assert circuit.output_voltage_v() == 0.0
 
     @both_kinds
@@ -290,12 +290,12 @@ def test_no_unit_makes_energy(
                 circuit.source_power_w(WINDOW_S),
                 circuit.output_voltage_v(),
                 circuit.output_ripple_v(),
-                circuit.bulk_voltage_v(),
+                circuit.bulk_v,
                 circuit.let_through.energy_j,
             )
 
             assert all(math.isfinite(value) and value > -1e-6 for value in values)
-            assert circuit.bulk_voltage_v() <= peak_v + 0.01
+            assert circuit.bulk_v <= peak_v + 0.01
 
 
 #: Faults with a degree, and those that may come late.

@@ -79,7 +79,7 @@ def test_any_nameplate_makes_a_unit_that_works(subject: Unit) -> None:
     assert 0.0 < idle_w <= subject.input.idle_power_w
     assert idle_v == pytest.approx(nominal_v, rel=0.01)
     assert circuit.output_voltage_v() == pytest.approx(nominal_v, rel=0.01)
-    assert not circuit.fuse_open
+    assert not circuit.fuse.is_open
 
 
 @pytest.mark.parametrize(

@@ -157,10 +157,10 @@ class AcCircuit(Circuit):
             conducts=leg and self._network.is_closed and not self._shorted,
         )
         network = self._half_network(drive.peak_v)
-        half = HalfCycle(self._now, network, self.converter, drive, self._bulk_v, duration_s)
+        half = HalfCycle(self._now, network, self.converter, drive, self.bulk_v, duration_s)
         self._run_parts(half)
         self._alike += 1
-        self._bulk_v = half.bulk_v
+        self.bulk_v = half.bulk_v
         self._edge_s += duration_s
         self._negative = not self._negative
         self._count(duration_s, half.means)
@@ -198,7 +198,7 @@ class AcCircuit(Circuit):
             return net.across_a_shorted_leg(self._now.defects.shorted_leg_ohm)
         if net.emission_v <= 0.0 or not net.is_closed:
             return net
-        step = net.diode_step(peak_v, self._bulk_v)
+        step = net.diode_step(peak_v, self.bulk_v)
         known = self._networks.get(step)
         if known is None:
             known = self._networks[step] = net.at_diode_step(step)
@@ -231,7 +231,7 @@ class AcCircuit(Circuit):
         return (
             abs(first.drive.peak_v - last.drive.peak_v)
             <= _RESTS * math.sqrt(2.0) * self._acting.voltage_v
-            and abs(first.bulk_v - last.bulk_v) <= share * self._bulk_v
+            and abs(first.bulk_v - last.bulk_v) <= share * self.bulk_v
             and abs(first.means.output_v - last.means.output_v)
             <= _RESTS * self._now.converter.output_v
         )
@@ -240,7 +240,7 @@ class AcCircuit(Circuit):
         """Let whole line periods pass that are known already, in one go; return False if none."""
         last_two = self._past[-2:]
         until_s = min(time_s, self._contact.next_s)
-        left_s = self._fuse.time_left_s(math.sqrt(self._pair.current))
+        left_s = self.fuse.time_left_s(math.sqrt(self._pair.current))
         if self.changes is not None:
             even_s = self.changes.even_s(
                 bulk_v=last_two[1].highest_v,
@@ -272,22 +272,22 @@ class AcCircuit(Circuit):
         """Let the unit empty itself with the source off."""
         converter = self.converter
         while time_s - self._edge_s > 1e-12:
-            net, before_v = self._network, self._bulk_v
+            net, before_v = self._network, self.bulk_v
             step_s = min(time_s - self._edge_s, converter.longest_step_s())
             power_w = converter.input_power_w(0.5 * step_s)
             if converter.mode is not Mode.OFF:
                 stop_v = self._now.converter.stop_v
                 step_s = min(step_s, net.rest_time_s(before_v, stop_v, power_w) + 1e-9)
-            self._bulk_v = net.rested_v(before_v, power_w, step_s)
+            self.bulk_v = net.rested_v(before_v, power_w, step_s)
             if net.fault_siemens > 0.0:
-                square, mean = net.rested_integrals(before_v, self._bulk_v, power_w, step_s)
+                square, mean = net.rested_integrals(before_v, self.bulk_v, power_w, step_s)
                 self.let_through.add(net.fault_siemens, mean, square)
             output_v = converter.output_v
-            mean_v = 0.5 * (before_v + self._bulk_v)
+            mean_v = 0.5 * (before_v + self.bulk_v)
             converter.advance(step_s)
-            converter.watch_bulk(self._bulk_v)
+            converter.watch_bulk(self.bulk_v)
             self._means.add(step_s, Means(0.0, 0.0, 0.0, output_v, output_v**2, mean_v, mean_v**2))
-            self._fuse.advance(step_s, 0.0)
+            self.fuse.advance(step_s, 0.0)
             self._change_unit(step_s, on=False, bulk_v=mean_v)
             self._edge_s += step_s
 

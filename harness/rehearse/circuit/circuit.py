@@ -36,7 +36,9 @@ class Circuit(ABC):
         source: The supply.
         setting: What the supply is told.
         load: What hangs on the output.
-        converter: The unit's converter.
+        converter: The unit's converter, with voltage and current of its output now.
+        fuse: Its fuse.
+        bulk_v: Voltage of the bulk capacitor now.
         changes: Slow states of the unit, or None where nothing in it changes.
         let_through: What went through the fault path so far; zero for a healthy unit.
         time_s: Time reached.
@@ -60,10 +62,10 @@ class Circuit(ABC):
         self.time_s = 0.0
         self._load_a = 0.0
         self._now = model if self.changes is None else self.changes.model  # the unit as it is now
-        self._fuse = FuseHeat(model.fuse)
+        self.fuse = FuseHeat(model.fuse)
         self._contact = Contact(model.defects.intermittence, seed=seed)
         self._means = WindowedMeans()
-        self._bulk_v = 0.0
+        self.bulk_v = 0.0
         self._broken_over = False
         self._rewire()
 
@@ -147,12 +149,12 @@ class Circuit(ABC):
             self._now,
             self.source,
             broken_over=self._broken_over,
-            is_closed=self._contact.is_closed and not self._fuse.is_open,
+            is_closed=self._contact.is_closed and not self.fuse.is_open,
         )
         self._rewired()
 
     def _heat_fuse(self, duration_s: float, mean_square_a2: float) -> None:
-        if self._fuse.advance(duration_s, mean_square_a2):
+        if self.fuse.advance(duration_s, mean_square_a2):
             self._rewire()
 
     def _break_over(self, bulk_v: float) -> None:
@@ -198,15 +200,6 @@ class Circuit(ABC):
         """Note that the network is another one."""
 
     # --- values
-
-    @property
-    def fuse_open(self) -> bool:
-        """True once the fuse has parted."""
-        return self._fuse.is_open
-
-    def fuse_heat_a2s(self) -> float:
-        """Return the heat in the fuse element, in A^2 s; it parts at its melting integral."""
-        return self._fuse.heat_a2s
 
     def source_voltage_v(self, window_s: float = 0.0) -> float:
         """Return the voltage at the supply's terminals.
@@ -255,15 +248,7 @@ class Circuit(ABC):
         dips_v2 = max(means.output_square - means.output_v**2, 0.0)
         return math.sqrt(self.converter.ripple_v(bulk_v) ** 2 + dips_v2)
 
-    def output_current_a(self) -> float:
-        """Return the current into the load."""
-        return self.converter.output_a
-
-    def bulk_voltage_v(self) -> float:
-        """Return the voltage of the bulk capacitor."""
-        return self._bulk_v
-
     def bulk_voltage_mean_v(self, window_s: float) -> float:
         """Return the mean bulk voltage over the last ``window_s`` seconds."""
         means = self._means.over(window_s)
-        return self._bulk_v if means is None else means.bulk_v
+        return self.bulk_v if means is None else means.bulk_v

@@ -92,13 +92,12 @@ class DcCircuit(Circuit):
         inner_v = net.inner_v(bulk_v, self._power_w)
         if not net.is_closed:
             return 0.0, 0.0, 0.0, inner_v
-        held_v = inner_v if self._now.rectifier.conducts_positive else math.inf
-        shunt = net.shunt_siemens(self._now, terminal_v, held_v)
+        shunt = net.shunt_siemens(self._now, terminal_v, inner_v)
         loaded = 1.0 + net.line_ohm * shunt
         open_v = terminal_v / loaded
         behind_ohm = net.line_ohm / loaded
         rectifier_a = 0.0
-        if self._now.rectifier.conducts_positive and open_v > inner_v + net.drop_v:
+        if open_v > inner_v + net.drop_v:
             total_ohm = behind_ohm + net.series_ohm + net.esr_ohm / net.divider
             rectifier_a = (open_v - net.drop_v - inner_v) / total_ohm
         input_v = open_v - rectifier_a * behind_ohm
@@ -137,7 +136,7 @@ class DcCircuit(Circuit):
             step_s = min(self._step_s, remaining_s, converter.longest_step_s(), even_s)
             self._power_w = converter.input_power_w(0.5 * step_s)
             terminal_v, bulk_v, error_t, error_b = rosenbrock_step(
-                self._rates, self._terminal_v, self._bulk_v, step_s
+                self._rates, self._terminal_v, self.bulk_v, step_s
             )
             error = max(
                 abs(error_t) / (_ABSOLUTE_V + min(_RELATIVE * abs(terminal_v), band_v)),
@@ -152,16 +151,18 @@ class DcCircuit(Circuit):
                 self._step_s = step_s * max(share, 0.01)
                 continue
             break
-        self._record(step_s, terminal_v, bulk_v)
+        before = self._solve(self._terminal_v, self.bulk_v)
+        after = self._solve(terminal_v, bulk_v)
+        self._book(step_s, self._means_to(terminal_v, bulk_v), before, after, bulk_v)
         self.time_s = end_s if step_s == remaining_s else self.time_s + step_s
-        self._terminal_v, self._bulk_v = max(terminal_v, 0.0), max(bulk_v, 0.0)
+        self._terminal_v, self.bulk_v = max(terminal_v, 0.0), max(bulk_v, 0.0)
         grown_s = step_s * min(factor, 4.0)
         self._step_s = max(grown_s, self._step_s) if step_s == remaining_s else grown_s
         self._after(step_s)
 
     def _share_to_event(self, bulk_v: float) -> float:
         """Return the share of the step at which a threshold is met; 1 where it is met closely."""
-        before_v = self._bulk_v
+        before_v = self.bulk_v
         if bulk_v > before_v:
             level_v = math.inf if self._broken_over else self._now.defects.breakdown_v
             level_v = min(level_v, self.converter.start_v)
@@ -175,23 +176,19 @@ class DcCircuit(Circuit):
                 return (before_v - level_v) / (before_v - bulk_v) + 1e-4
         return 1.0
 
-    def _record(self, step_s: float, terminal_v: float, bulk_v: float) -> None:
-        """Book a step that ends with these voltages."""
-        before_v, bulk_before_v = self._terminal_v, self._bulk_v
-        before = self._solve(before_v, bulk_before_v)
-        after = self._solve(terminal_v, bulk_v)
-        given0_a, given1_a = self._regulated_a(), max(self._given_a(terminal_v), 0.0)
-        output_v = self.converter.output_v
-        means = Means(
-            0.5 * (before_v + terminal_v),
-            0.5 * (given0_a + given1_a),
-            0.5 * (before_v * given0_a + terminal_v * given1_a),
+    def _means_to(self, terminal_v: float, bulk_v: float) -> Means:
+        """Return the averages over a span from the voltages of now to these."""
+        from_v, to_v, output_v = self._terminal_v, terminal_v, self.converter.output_v
+        from_a, to_a = max(self._given_a(from_v), 0.0), max(self._given_a(to_v), 0.0)
+        return Means(
+            0.5 * (from_v + to_v),
+            0.5 * (from_a + to_a),
+            0.5 * (from_v * from_a + to_v * to_a),
             output_v,
             output_v * output_v,
-            0.5 * (bulk_before_v + bulk_v),
-            _mean_square(bulk_before_v, bulk_v),
+            0.5 * (self.bulk_v + bulk_v),
+            _mean_square(self.bulk_v, bulk_v),
         )
-        self._book(step_s, means, before, after, bulk_v)
 
     def _book(
         self, step_s: float, means: Means, before: _Flows, after: _Flows, bulk_v: float
@@ -224,36 +221,27 @@ class DcCircuit(Circuit):
         """Return how long the unit stays what it is at the currents of now."""
         if self.changes is None:
             return math.inf
-        flows = self._solve(self._terminal_v, self._bulk_v)
+        flows = self._solve(self._terminal_v, self.bulk_v)
         return self.changes.even_s(
-            bulk_v=self._bulk_v, series_a2=flows[1] ** 2, varistor_w=self._varistor_w(flows)
+            bulk_v=self.bulk_v, series_a2=flows[1] ** 2, varistor_w=self._varistor_w(flows)
         )
 
     def _after(self, step_s: float) -> None:
         """Look for what the step set off."""
         converter = self.converter
         converter.advance(step_s)
-        if converter.watch_bulk(self._bulk_v):
+        if converter.watch_bulk(self.bulk_v):
             self._disturb()
-        converter.follow_line(self._bulk_v)
-        self._break_over(self._bulk_v)
+        converter.follow_line(self.bulk_v)
+        self._break_over(self.bulk_v)
         if not converter.is_still:
             return
         self._power_w = converter.input_power_w()
-        rate_t, rate_b = self._rates(self._terminal_v, self._bulk_v)
+        rate_t, rate_b = self._rates(self._terminal_v, self.bulk_v)
         self._still = abs(rate_t) < _STILL and abs(rate_b) < _STILL
         if self._still or self._comes_to_rest():
-            self._flows = self._solve(self._terminal_v, self._bulk_v)
-            given_a, output_v = max(self._given_a(self._terminal_v), 0.0), converter.output_v
-            self._rest = Means(
-                self._terminal_v,
-                given_a,
-                self._terminal_v * given_a,
-                output_v,
-                output_v * output_v,
-                self._bulk_v,
-                self._bulk_v * self._bulk_v,
-            )
+            self._flows = self._solve(self._terminal_v, self.bulk_v)
+            self._rest = self._means_to(self._terminal_v, self.bulk_v)
 
     def _comes_to_rest(self) -> bool:
         """Put voltages that are as good as at rest to rest; return True if they were.
@@ -268,8 +256,6 @@ class DcCircuit(Circuit):
         net, setting = self._network, self.setting
         if self._power_w > 0.0 or not (setting.on and net.is_closed):
             return False
-        if not self._now.rectifier.conducts_positive:
-            return False
         shunt = net.shunt_siemens(self._now, setting.voltage_v)
         loaded = 1.0 + net.line_ohm * shunt
         behind_ohm = net.line_ohm / loaded + net.series_ohm
@@ -283,20 +269,18 @@ class DcCircuit(Circuit):
             terminal_v = setting.voltage_v - line_a * self.source.resistance_ohm
         if not 0.0 <= line_a < setting.current_limit_a:
             return False
-        off_v = abs(terminal_v - self._terminal_v), abs(bulk_v - self._bulk_v)
-        if off_v[0] > _ABSOLUTE_V + _RELATIVE * terminal_v:
-            return False
-        if off_v[1] > _ABSOLUTE_V + _RELATIVE * bulk_v:
-            return False
-        self._terminal_v, self._bulk_v = terminal_v, bulk_v
+        for there_v, now_v in ((terminal_v, self._terminal_v), (bulk_v, self.bulk_v)):
+            if abs(there_v - now_v) > _ABSOLUTE_V + _RELATIVE * there_v:
+                return False
+        self._terminal_v, self.bulk_v = terminal_v, bulk_v
         self._still = True
         return True
 
     def _jump(self, end_s: float) -> None:
         """Let time pass while nothing changes but the heat of the fuse."""
-        left_s = self._fuse.time_left_s(self._flows[0]) + 1e-9
+        left_s = self.fuse.time_left_s(self._flows[0]) + 1e-9
         duration_s = min(end_s - self.time_s, left_s, self._even_s())
-        self._book(duration_s, self._rest, self._flows, self._flows, self._bulk_v)
+        self._book(duration_s, self._rest, self._flows, self._flows, self.bulk_v)
         self.time_s = min(self.time_s + duration_s, end_s)
 
 

@@ -68,7 +68,7 @@ class HalfCycle(Progress):
         self.short_square = self.short_mean = self.varistor_j = 0.0
         self._model, self._network, self._converter = model, network, converter
         self._conductances = network.short_siemens, network.fault_siemens
-        self._omega = 2.0 * math.pi * drive.frequency_hz
+        self._omega = drive.omega
         self._plain = not network.is_closed or network.is_plain(drive.peak_v)
         self._free = Thevenin.free(network.line_ohm, 0.0, drive.peak_v)
         self._known: tuple[Thevenin, float, float, float, Flows] | None = None

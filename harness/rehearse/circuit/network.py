@@ -34,7 +34,7 @@ class InputNetwork:
     Attributes:
         line_ohm: From the point that is held to the varistor: leads and fuse (AC: and source).
         short_siemens: Conductance of a short across the input.
-        drop_v: Forward drop of the rectifier, at ``drop_at_a``.
+        drop_v: Forward drop of the rectifier, at ``drop_at_a``; infinite for an open DC diode.
         drop_at_a: A current through it.
         emission_v: Growth of the drop for each e times that current.
         series_ohm: From the varistor to the bulk capacitor.
@@ -84,11 +84,14 @@ class InputNetwork:
         fault = 1.0 / defects.bulk_short_ohm + 1.0 / defects.bulk_leak_ohm
         if broken_over:
             fault += 1.0 / defects.breakdown_ohm
-        inner_ohm = source.resistance_ohm if source.kind == "ac" else 0.0
+        inner_ohm, drop_v = source.resistance_ohm, diodes_frac * rectifier.drop_v
+        if source.kind == "dc":
+            inner_ohm = 0.0  # its regulator is no part of the network
+            drop_v = drop_v if rectifier.conducts_positive else math.inf
         return cls(
             line_ohm=inner_ohm + source.wiring_ohm + model.fuse.resistance_ohm,
             short_siemens=1.0 / defects.input_short_ohm,
-            drop_v=diodes_frac * rectifier.drop_v,
+            drop_v=drop_v,
             drop_at_a=rectifier.drop_at_a,
             emission_v=diodes_frac * rectifier.emission_v,
             series_ohm=rectifier.resistance_ohm,

@@ -80,7 +80,7 @@ def carry_pulse(  # noqa: C901, PLR0915 - one long loop over plain numbers: call
         linear equation with a closed solution; integrals by Simpson's rule over each step.
         Textbook.
     """
-    omega, peak_v, clamp_a = 2.0 * math.pi * drive.frequency_hz, drive.peak_v, drive.clamp_a
+    omega, peak_v, clamp_a = drive.omega, drive.peak_v, drive.clamp_a
     least_v, most_v = between_v
     sin, cos, exp = math.sin, math.cos, math.exp
     esr_ohm, leak, drop_v, floor_v = net.esr_ohm, net.leak_siemens, net.drop_v, net.least_v

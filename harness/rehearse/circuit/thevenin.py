@@ -27,6 +27,11 @@ class Drive(NamedTuple):
     source_ohm: float
     conducts: bool
 
+    @property
+    def omega(self) -> float:
+        """Angular frequency of the line."""
+        return 2.0 * math.pi * self.frequency_hz
+
 
 class Flows(NamedTuple):
     """Currents and voltages at one instant.

@@ -198,7 +198,7 @@ def _charged(
     step_s, charge_s, before_v = 1e-4, float("nan"), 0.0
     for step in range(1, round(end_s / step_s) + 1):
         circuit.advance_to(step * step_s)
-        bulk_v = circuit.bulk_voltage_v()
+        bulk_v = circuit.bulk_v
         if before_v < level_v <= bulk_v:
             charge_s = (step - (bulk_v - level_v) / (bulk_v - before_v)) * step_s
         before_v = bulk_v

@@ -256,10 +256,10 @@ def test_any_unit_that_changes_stays_sane(
             values = (
                 circuit.source_current_a(0.05),
                 circuit.source_power_w(0.05),
-                circuit.bulk_voltage_v(),
+                circuit.bulk_v,
                 circuit.let_through.energy_j,
                 circuit.changes.limiter_degc,
             )
 
             assert all(math.isfinite(value) and value > -1e-6 for value in values)
-            assert circuit.bulk_voltage_v() <= 2.5 * nominal_v * math.sqrt(2.0)
+            assert circuit.bulk_v <= 2.5 * nominal_v * math.sqrt(2.0)

@@ -34,7 +34,7 @@ class TestOneUnit:
         value = 5.0 * nominal_v / 5.0 if mode == "resistance" else nominal_v
         circuit.set_load(mode=mode, value=value, on=True)  # about one ampere
         circuit.advance_to(1.5)
-        voltage_v, current_a = circuit.output_voltage_v(), circuit.output_current_a()
+        voltage_v, current_a = circuit.output_voltage_v(), circuit.converter.output_a
         product = voltage_v / current_a if mode == "resistance" else voltage_v * current_a
 
         assert product == pytest.approx(value, rel=2e-3)
@@ -46,10 +46,10 @@ class TestOneUnit:
         circuit.connect_resistor(10.0)
         circuit.advance_to(1.0)
 
-        assert circuit.output_current_a() == pytest.approx(0.5 + 5.0 / 10.0, rel=0.01)
+        assert circuit.converter.output_a == pytest.approx(0.5 + 5.0 / 10.0, rel=0.01)
         circuit.connect_resistor(math.inf)
         circuit.advance_to(1.5)
-        assert circuit.output_current_a() == pytest.approx(0.5)
+        assert circuit.converter.output_a == pytest.approx(0.5)
 
     def test_too_much_lets_the_output_give_in(self) -> None:
         """Below its smallest load the converter limits, and the voltage falls with R I."""
@@ -70,7 +70,7 @@ class TestOneUnit:
             circuit.advance_to(0.5 + 3.0 * look / looks)
 
         assert circuit.output_voltage_v() == pytest.approx(limit_a * ohm, rel=2e-3)
-        assert circuit.output_current_a() == pytest.approx(limit_a, rel=2e-3)
+        assert circuit.converter.output_a == pytest.approx(limit_a, rel=2e-3)
 
     def test_a_stopped_unit_takes_nothing(self) -> None:
         """After off a load that follows the voltage falls to nothing with it."""
@@ -80,7 +80,7 @@ class TestOneUnit:
         circuit.set_source(on=False)
         circuit.advance_to(20.0)
 
-        assert circuit.output_current_a() == pytest.approx(0.0, abs=1e-3)
+        assert circuit.converter.output_a == pytest.approx(0.0, abs=1e-3)
 
 
 @given(
