@@ -28,6 +28,7 @@ from harness.record.recorder import Recorder
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.unit_model import typical_model
+from harness.report.page import RunReport
 from harness.run.context import Context
 from harness.run.rest import hold, settle
 from harness.run.steps import STEPS
@@ -150,7 +151,9 @@ def take_in_hand(bench: Bench, clock: Clock) -> Iterator[InHand]:
     with contextlib.ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
         started = dt.datetime.now(dt.UTC)
-        recorder = stack.enter_context(Recorder.create(folder, serial="HRW-0007", started=started))
+        recorder = stack.enter_context(
+            Recorder.create(folder, serial="HRW-0007", started=started, renderer=RunReport())
+        )
         context = Context(
             plan=plan,
             bench=bench,

@@ -13,7 +13,7 @@ from benchmarks.figure import Figure, Goal, rounded
 from harness.api import rehearse_profile
 from harness.profile.load import load_profile
 from harness.profile.schema import Profile
-from harness.record.load import load
+from harness.record.tables import load
 from harness.run.result import RunResult
 from harness.shipped import shipped
 

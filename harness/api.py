@@ -31,6 +31,7 @@ from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.faults import fault_named
 from harness.rehearse.model_file import UnitModelFile, load_unit_model
 from harness.rehearse.unit_model import UnitModel, typical_model
+from harness.report.page import RunReport
 from harness.run.engine import carry_out
 from harness.run.operator import Operator
 from harness.run.result import RunInfo, RunResult
@@ -270,4 +271,4 @@ def _sink(
 ) -> Recorder | MemoryRecorder:
     if results is None:
         return MemoryRecorder(serial=serial, started=started)
-    return Recorder.create(Path(results), serial=serial, started=started)
+    return Recorder.create(Path(results), serial=serial, started=started, renderer=RunReport())

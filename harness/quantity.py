@@ -14,6 +14,7 @@ from typing import Any
 
 __all__ = [
     "QuantityError",
+    "format_limits",
     "format_pair",
     "format_quantity",
     "parse_quantity",
@@ -253,6 +254,23 @@ def format_quantity(value: float, unit: str, digits: int = 4) -> str:
     if scale == _PREFIXES[-1][0] and abs(figure) < 1:
         figure = round(figure)
     return f"{_plain(figure, digits)} {scaled_unit}".rstrip()
+
+
+def format_limits(low: float | None, high: float | None, unit: str) -> str:
+    """Show limits as ``4.9 V to 5.1 V``, ``at least 4.9 V``, ``at most 80 mV`` or ``none``.
+
+    Args:
+        low: Lower limit in ``unit``; None or not-a-number is no limit.
+        high: Upper limit, likewise.
+        unit: As for :func:`parse_quantity`.
+    """
+    low_text, high_text = (
+        "" if limit is None or math.isnan(limit) else format_quantity(limit, unit)
+        for limit in (low, high)
+    )
+    if low_text and high_text:
+        return f"{low_text} to {high_text}"
+    return f"at least {low_text}" if low_text else f"at most {high_text}" if high_text else "none"
 
 
 def format_pair(lesser: float, greater: float, unit: str, digits: int = 4) -> str:

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from harness.quantity import (
     QuantityError,
+    format_limits,
     format_pair,
     format_quantity,
     parse_quantity,
@@ -236,3 +237,22 @@ class TestPair:
     ) -> None:
         """Both figures come in the unit that suits the greater, which is written once."""
         assert format_pair(half, most, unit, 3) == shown
+
+
+class TestFormatLimits:
+    @pytest.mark.parametrize(
+        ("low", "high", "text"),
+        [
+            (4.9, 5.1, "4.9 V to 5.1 V"),
+            (4.9, None, "at least 4.9 V"),
+            (math.nan, 0.08, "at most 80 mV"),
+            (None, None, "none"),
+            (math.nan, math.nan, "none"),
+            (0.0, 0.1, "0 V to 100 mV"),
+        ],
+    )
+    def test_limits_read_as_one_interval(
+        self, low: float | None, high: float | None, text: str
+    ) -> None:
+        """Both limits, one, or none are put into words."""
+        assert format_limits(low, high, "V") == text

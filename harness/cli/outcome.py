@@ -34,7 +34,7 @@ def show_result(result: RunResult) -> None:
     whole = False
     try:
         from harness.cli.result import print_record
-        from harness.record.load import load
+        from harness.record.tables import load
 
         record = load(result.folder)
         print_record(record)

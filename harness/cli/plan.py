@@ -19,7 +19,7 @@ from harness.profile.level import Level
 from harness.profile.load import load_bench, load_profile
 from harness.profile.plan import Plan, PlannedStep
 from harness.profile.preflight import preflight, refuse
-from harness.quantity import format_quantity
+from harness.quantity import format_limits, format_quantity
 
 __all__ = ["plan", "plan_lines"]
 
@@ -174,10 +174,5 @@ def _where(step: PlannedStep, check: Check) -> str:
 def _limits(check: Check) -> str:
     if check.measure == "operator.yes_no":
         return "yes" if check.low == 1 else "no"
-    low = None if check.low is None else format_quantity(check.low, check.unit)
-    high = None if check.high is None else format_quantity(check.high, check.unit)
-    if low is None:
-        text = f"at most {high}"
-    else:
-        text = f"at least {low}" if high is None else f"{low} to {high}"
+    text = format_limits(check.low, check.high, check.unit)
     return text if check.rule == "guarded" else f"{text} (simple rule)"

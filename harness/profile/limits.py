@@ -15,8 +15,8 @@ from harness.files.toml_positions import KeyPath, TomlPositions
 from harness.profile.check import Check
 from harness.profile.schema import LimitsUsed, Profile
 from harness.profile.steps import DischargeStep, Step
-from harness.quantity import format_quantity
-from harness.unit.limits import Limit, LimitTable, shipped_limits
+from harness.quantity import format_limits, format_quantity
+from harness.unit.limits import LimitTable, shipped_limits
 from harness.unit.nameplate import Unit
 
 __all__ = ["LoadedLimits", "limit_errors", "load_limits", "with_limits"]
@@ -139,20 +139,12 @@ def _check(check: Check, unit: Unit, table: LimitTable, notes: dict[str, None]) 
     if check.limit is None:
         return check
     found = table.of_check(check.limit, unit)
-    notes[f"Limit {check.limit!r}: {_figures(found)}. {_from(found.source)}"] = None
+    figures = format_limits(found.low, found.high, found.unit)
+    notes[f"Limit {check.limit!r}: {figures}. {_from(found.source)}"] = None
     changed: dict[str, object] = {"low": found.low, "high": found.high}
     if check.measure == "operator.value":
         changed["value_unit"] = found.unit
     return check.model_copy(update=changed)
-
-
-def _figures(limit: Limit) -> str:
-    parts = []
-    if limit.low is not None:
-        parts.append(f"at least {format_quantity(limit.low, limit.unit)}")
-    if limit.high is not None:
-        parts.append(f"at most {format_quantity(limit.high, limit.unit)}")
-    return " and ".join(parts)
 
 
 def _from(source: str) -> str:

@@ -1,8 +1,7 @@
-"""The record: journal, tables, report, history."""
+"""The record: journal, seal, tables, reading back."""
 
 from __future__ import annotations
 
-from harness.record.load import load
-from harness.record.tables import Record
+from harness.record.tables import Record, load
 
 __all__ = ["Record", "load"]

@@ -19,18 +19,20 @@ practice.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from functools import lru_cache
 
 __all__ = [
     "BUDGETS",
     "CHECKS",
     "EVENTS",
+    "NUMBERS",
     "READINGS",
     "header",
     "label",
     "number",
     "printable",
+    "sound_text",
     "word",
     "word_back",
 ]
@@ -69,9 +71,20 @@ BUDGETS = (
     "share",
 )
 
+#: Columns that hold numbers (float64); all others hold text (str).
+NUMBERS = frozenset(
+    {
+        *("time_s", "value", "low", "high", "uncertainty", "margin"),
+        *("standard", "dof", "sensitivity", "share"),
+    }
+)
+
 _FORMULA = frozenset("=+-@＝＋－＠'")  # noqa: RUF001 - the full-width forms are meant
 _QUOTED = re.compile(r'[,"]|^ | $')
 _ESCAPED = re.compile(r"\\(\\|t|n|r|x[0-9a-f]{2}|u(?!d[89a-f])[0-9a-f]{4}|U[0-9a-f]{8})")
+#: A number and a text as they stand in a field; what does not print, or was no UTF-8, is neither.
+_NUMBER_FIELD = r"(?:nan|-?(?:inf|\d+(?:\.\d+)?(?:e[+-]\d+)?))?+"
+_TEXT_FIELD = r'(?:"(?:[^"\x00-\x1f\udc80-\udcff]|"")*+"|[^",\x00-\x1f\udc80-\udcff]*+)'
 _SHORT = {"\t": "\\t", "\n": "\\n", "\r": "\\r"}
 _LONG = {"\\": "\\", **{short[1]: character for character, short in _SHORT.items()}}
 
@@ -113,6 +126,36 @@ def word_back(field: str) -> str:
     """Undo rules 1 and 2 of :func:`word`; a CSV reader has undone rule 3 already."""
     field = field.removeprefix("'")
     return _ESCAPED.sub(_character, field) if "\\" in field else field
+
+
+def sound_text(content: bytes, columns: Sequence[str]) -> tuple[str, list[str]]:
+    """Return the lines of a table that are right in every field, and say what is wrong with it.
+
+    Args:
+        content: The file's bytes, whatever they are.
+        columns: The columns it should have.
+
+    Returns:
+        Header and lines, each with its line end; and each problem, in words that follow the file's
+        name.
+    """
+    first, text = header(columns), content.decode(errors="surrogateescape")
+    if not text.startswith(first):
+        half = first.startswith(text)
+        return first, ["it breaks off in its first line" if half else "it is no such table"]
+    problems = []
+    if not text.endswith("\n"):
+        problems.append("its last line is half written and left out")
+        text = text[: text.rindex("\n") + 1]
+    line = ",".join(_NUMBER_FIELD if name in NUMBERS else _TEXT_FIELD for name in columns)
+    if re.compile(f"(?:{line}\n)*+").fullmatch(text, len(first)):
+        return text, problems
+    is_sound = re.compile(line).fullmatch
+    _, *lines, _ = text.split("\n")
+    damaged = [number for number, each in enumerate(lines, start=2) if not is_sound(each)]
+    count = "1 line is" if len(damaged) == 1 else f"{len(damaged)} lines are"
+    problems.append(f"{count} damaged and left out, the first is line {damaged[0]}")
+    return first + "".join(f"{each}\n" for each in lines if is_sound(each)), problems
 
 
 def _escaped(character: str) -> str:

@@ -12,23 +12,24 @@ import stat
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from types import UnionType
+from typing import Any, TypeVar
 
 from harness.errors import RecordError
-from harness.record.csv_text import CHECKS
+from harness.judge.verdict import Verdict
+from harness.record.csv_text import CHECKS, sound_text
 from harness.record.run_summary import LISTS, NEEDED, OUTCOMES, TABLES, is_release, unfinished_facts
 from harness.record.seal import RUN_FILE, seal_holds
-from harness.record.tables import strict_rows
 
-__all__ = ["FILES", "Examined", "examine", "regular_file"]
+__all__ = ["FILES", "Examined", "examine", "read_regular"]
+
+T = TypeVar("T")
 
 #: Every file of a whole record beside ``run.json``.
 FILES = ("readings.csv", "events.csv", "checks.csv", "report.html")
 
 #: Largest ``run.json`` and ``checks.csv`` that are read; real ones are a thousandth of it.
 _MOST_BYTES = 64 * 1024 * 1024
-
-_VERDICTS = ("pass", "fail", "undecided")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,7 +67,7 @@ def examine(folder: Path) -> Examined:
     found: list[str] = []
     problems: list[str] = []
     facts = _read_facts(folder, problems)
-    files = {} if facts is None else _listed(facts, problems)
+    files: dict[str, str] = {} if facts is None else facts["files"]
     if files:
         found.append(f"{RUN_FILE}: as it was sealed" if not problems else f"{RUN_FILE}: readable")
     for name in FILES if facts is None else sorted({*FILES, *files}):
@@ -82,13 +83,18 @@ def examine(folder: Path) -> Examined:
     )
 
 
-def regular_file(path: Path) -> bool:
-    """Whether a path is a file of its own: no link, pipe or device.
-
-    Raises:
-        FileNotFoundError: There is nothing.
-    """
-    return stat.S_ISREG(path.lstat().st_mode)
+def read_regular(path: Path, read: Callable[[Path], T], problems: list[str]) -> T | None:
+    """Read a file of its own: no link, pipe or device. Where it cannot be read, say why."""
+    try:
+        if stat.S_ISREG(path.lstat().st_mode):
+            return read(path)
+        problems.append(f"{path.name}: it is no regular file, and was not opened")
+    except FileNotFoundError:
+        problems.append(f"{path.name}: it is missing")
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        problems.append(f"{path.name}: it cannot be read: {reason}")
+    return None
 
 
 def _names(folder: Path) -> set[str]:
@@ -107,8 +113,8 @@ def _names(folder: Path) -> set[str]:
 
 
 def _read_facts(folder: Path, problems: list[str]) -> dict[str, Any] | None:
-    """Return what ``run.json`` says if it can be made out at all."""
-    content = _content(folder / RUN_FILE, problems)
+    """Return what ``run.json`` says if it can be made out at all; ``files`` is always a table."""
+    content = read_regular(folder / RUN_FILE, _small, problems)
     if content is None:
         return None
     if not seal_holds(content):
@@ -121,36 +127,26 @@ def _read_facts(folder: Path, problems: list[str]) -> dict[str, Any] | None:
     if not isinstance(facts, dict):
         problems.append(f"{RUN_FILE}: it is no table of facts")
         return None
-    wrong = [key for key in NEEDED if key not in facts or not _KINDS.get(key, _any)(facts[key])]
+    wrong = [key for key in NEEDED if key not in facts or not _is_right(key, facts[key])]
     if wrong:
         problems.append(f"{RUN_FILE}: missing or of the wrong kind: {', '.join(wrong)}")
         return None
+    facts["files"] = _listed(facts.get("files"), problems)
     return facts
 
 
-def _content(path: Path, problems: list[str]) -> bytes | None:
-    """Read a small file, or say why not."""
-    try:
-        if not regular_file(path):
-            problems.append(f"{path.name}: it is no regular file, and was not opened")
-        elif path.stat().st_size > _MOST_BYTES:
-            problems.append(f"{path.name}: it is far larger than any the harness writes")
-        else:
-            return path.read_bytes()
-    except FileNotFoundError:
-        problems.append(f"{path.name}: it is missing")
-    except OSError as error:
-        problems.append(f"{path.name}: it cannot be read: {error.strerror}")
-    return None
+def _small(path: Path) -> bytes:
+    if path.stat().st_size > _MOST_BYTES:
+        raise ValueError("it is far larger than any the harness writes")
+    return path.read_bytes()
 
 
-def _listed(facts: Mapping[str, Any], problems: list[str]) -> dict[str, str]:
+def _listed(files: object, problems: list[str]) -> dict[str, str]:
     """Return the hashes that ``run.json`` lists, by plain file name."""
-    files = facts.get("files")
     if not isinstance(files, dict):
         problems.append(f"{RUN_FILE}: it lists no files")
         return {}
-    odd = [name for name in files if not name or name in {".", ".."} or set(name) & set('/\\:"')]
+    odd = [name for name in files if name in {"", ".", ".."} or set(name) & set('/\\:"')]
     if odd:
         problems.append(f"{RUN_FILE}: it lists names that are no file of a record")
     problems.extend(f"{RUN_FILE}: it does not list {name}" for name in FILES if name not in files)
@@ -158,36 +154,32 @@ def _listed(facts: Mapping[str, Any], problems: list[str]) -> dict[str, str]:
 
 
 def _look_at(path: Path, listed: str | None, found: list[str], problems: list[str]) -> None:
-    try:
-        if not regular_file(path):
-            problems.append(f"{path.name}: it is no regular file, and was not opened")
-            return
-        size = path.stat().st_size
-        if listed is None:
-            found.append(f"{path.name}: {_bytes(size)}, nothing to compare them with")
-            return
-        with path.open("rb") as file:
-            actual = hashlib.file_digest(file, "sha256").hexdigest()
-    except FileNotFoundError:
-        problems.append(f"{path.name}: it is missing")
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or "no file name"
-        problems.append(f"{path.name}: it cannot be read: {reason}")
+    told = read_regular(path, _size_and_hash, problems)
+    if told is None:
+        return
+    size = f"{told[0]:,} bytes".replace(",", " ")
+    if listed is None:
+        found.append(f"{path.name}: {size}, nothing to compare them with")
+    elif told[1] == listed:
+        found.append(f"{path.name}: {size}, as they were recorded")
     else:
-        if actual == listed:
-            found.append(f"{path.name}: {_bytes(size)}, as they were recorded")
-        else:
-            problems.append(f"{path.name}: it differs from what was recorded")
+        problems.append(f"{path.name}: it differs from what was recorded")
+
+
+def _size_and_hash(path: Path) -> tuple[int, str]:
+    with path.open("rb") as file:
+        return path.stat().st_size, hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _weigh_release(folder: Path, facts: Mapping[str, Any], problems: list[str]) -> None:
     """Work the release out anew from the checks."""
     if problems:
         return  # not believed anyway
-    content = _content(folder / "checks.csv", problems) or b""
-    rows, damaged = strict_rows(content, CHECKS)
+    content = read_regular(folder / "checks.csv", _small, problems) or b""
+    text, damaged = sound_text(content, CHECKS)
     problems.extend(f"checks.csv: {problem}" for problem in damaged)
-    verdicts = [row[CHECKS.index("verdict")] for row in rows]
+    # The verdict is the last column but one, and the number after it holds no comma.
+    verdicts = [line.rsplit(",", 2)[1] for line in text.split("\n")[1:-1]]
     if facts["released"] != is_release(facts["outcome"], facts["verdict"], verdicts):
         problems.append(f"{RUN_FILE}: the release contradicts outcome, verdict or checks")
 
@@ -211,24 +203,20 @@ def _remarks(folder: Path, facts: dict[str, Any] | None, strangers: list[str]) -
     return remarks
 
 
-def _bytes(size: int) -> str:
-    return f"{size:,} bytes".replace(",", " ")
+def _is_right(key: str, value: object) -> bool:
+    """Whether a needed fact is of the kind it should be."""
+    if key == "outcome":
+        return value in OUTCOMES
+    if key == "verdict":
+        return value in tuple(Verdict)
+    kind = _KINDS.get(key, object)
+    return isinstance(value, kind) and not (key == "duration_s" and isinstance(value, bool))
 
 
-def _any(_value: object) -> bool:
-    return True
-
-
-def _kind(*kinds: type) -> Callable[[object], bool]:
-    return lambda value: isinstance(value, kinds)
-
-
-_KINDS: Mapping[str, Callable[[object], bool]] = {
-    **dict.fromkeys(("run_id", "serial", "title", "reason"), _kind(str)),
-    **dict.fromkeys(("rehearsal", "released"), _kind(bool)),
-    **dict.fromkeys(TABLES, _kind(dict)),
-    **dict.fromkeys(LISTS, _kind(list)),
-    "duration_s": lambda value: isinstance(value, int | float) and not isinstance(value, bool),
-    "outcome": lambda value: value in OUTCOMES,
-    "verdict": lambda value: value in _VERDICTS,
+_KINDS: Mapping[str, type | UnionType] = {
+    **dict.fromkeys(("run_id", "serial", "title", "reason"), str),
+    **dict.fromkeys(("rehearsal", "released"), bool),
+    **dict.fromkeys(TABLES, dict),
+    **dict.fromkeys(LISTS, list),
+    "duration_s": int | float,
 }

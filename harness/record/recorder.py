@@ -1,4 +1,4 @@
-"""The record of one run: a folder that fills while the run goes on."""
+"""The record of one run: a folder that fills while the run goes on, or memory."""
 
 from __future__ import annotations
 
@@ -7,20 +7,28 @@ import hashlib
 import re
 import secrets
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from html import escape
 from pathlib import Path
 from typing import Any, Self
 
 from harness.errors import RecordError
-from harness.record.csv_text import BUDGETS, CHECKS, EVENTS, READINGS, header, number, word
+from harness.record.csv_text import (
+    BUDGETS,
+    CHECKS,
+    EVENTS,
+    READINGS,
+    header,
+    number,
+    printable,
+    word,
+)
 from harness.record.disk import cannot_write, write_whole
 from harness.record.journal import Journal
 from harness.record.run_summary import completed_facts, unfinished_facts
 from harness.record.seal import RUN_FILE, sealed
-from harness.record.sink import CheckRow, Values
+from harness.record.sink import CheckRow, Renderer, Values
 from harness.record.tables import Record, frame
-from harness.report.decimated_trend import DecimatedTrend
-from harness.report.page import no_report_html, report_html
 
 __all__ = ["MemoryRecorder", "Recorder", "run_id_for"]
 
@@ -63,13 +71,15 @@ class Recorder:
         serial: Serial number as given.
     """
 
-    def __init__(self, folder: Path, *, serial: str, now_s: Callable[[], float]) -> None:
+    def __init__(
+        self, folder: Path, *, serial: str, renderer: Renderer, now_s: Callable[[], float]
+    ) -> None:
         self.run_id = folder.name
         self.folder = folder
         self.serial = serial
         self._journal = Journal(folder, now_s=now_s)
+        self._renderer = renderer
         self._checks: list[CheckRow] = []
-        self._outline = DecimatedTrend()
 
     @classmethod
     def create(
@@ -78,6 +88,7 @@ class Recorder:
         *,
         serial: str,
         started: dt.datetime,
+        renderer: Renderer,
         token: str | None = None,
         now_s: Callable[[], float] = time.monotonic,
     ) -> Self:
@@ -87,6 +98,7 @@ class Recorder:
             results_dir: Where records go; made if it is missing.
             serial: Serial number of the unit, any text.
             started: When the run began, with its time zone.
+            renderer: Makes the report.
             token: Four hex digits for the name, or None for random ones.
             now_s: Real monotonic time in seconds, for the rhythm of ``fsync``.
 
@@ -104,7 +116,7 @@ class Recorder:
                 raise cannot_write(results_dir, error) from error
             except OSError as error:
                 raise cannot_write(folder, error) from error
-            return cls(folder, serial=serial, now_s=now_s)
+            return cls(folder, serial=serial, renderer=renderer, now_s=now_s)
         raise RecordError(
             "a record of this name is there already",
             where=str(folder),
@@ -120,12 +132,12 @@ class Recorder:
     def sample(self, time_s: float, step: str, level: str, values: Values, source: str) -> None:
         """Append readings; see :meth:`harness.record.sink.Sink.sample`."""
         self._journal.sample(time_s, step, level, values, source)
-        self._outline.sample(time_s, step, values, source)
+        self._renderer.sample(time_s, step, values, source)
 
     def event(self, time_s: float, kind: str, step: str, detail: str) -> None:
         """Append an event and bring it to the disk."""
         self._journal.event(time_s, kind, step, detail)
-        self._outline.event(time_s, kind, step, detail)
+        self._renderer.event(time_s, kind, step, detail)
 
     def check(self, row: CheckRow) -> None:
         """Keep a judged check for ``checks.csv``."""
@@ -148,8 +160,7 @@ class Recorder:
             RecordError: The record cannot be written; it then reads as interrupted.
             ValueError: The account of the run is not complete.
         """
-        verdicts = [row.verdict for row in self._checks]
-        facts = completed_facts(run, verdicts, run_id=self.run_id, serial=self.serial)
+        facts = completed_facts(run, self._checks, run_id=self.run_id, serial=self.serial)
         self._journal.sync()  # reports an earlier error, which closing would not
         self._journal.close()
         files = self._journal.hashes()
@@ -171,13 +182,13 @@ class Recorder:
 
     def _report(self, facts: dict[str, Any], files: Mapping[str, str]) -> bytes:
         try:
-            return report_html(facts, self._checks, self._outline, files)
+            return self._renderer.render(facts, self._checks, files)
         except Exception as error:  # noqa: BLE001 - no error of the page may cost the record
             problem = f"{type(error).__name__}: {error}"
             told = f"The report could not be made: {problem}."
             remedy = "'softwake results report' writes it from the record."
             facts["warnings"] = [*facts["warnings"], f"{told} {remedy}"]
-            return no_report_html(self.run_id, problem)
+            return _no_report_html(self.run_id, problem)
 
     def _write(self, name: str, content: bytes, files: dict[str, str]) -> None:
         path = self.folder / name
@@ -190,8 +201,6 @@ class Recorder:
 
 class MemoryRecorder:
     """Keeps the record of one run in memory; fulfils :class:`harness.record.sink.Sink`.
-
-    For rehearsals without a folder and for campaigns of many.
 
     Args:
         serial: Serial number as given.
@@ -232,8 +241,7 @@ class MemoryRecorder:
         Raises:
             ValueError: The account of the run is not complete.
         """
-        verdicts = [row.verdict for row in self._checks]
-        self._facts = completed_facts(run, verdicts, run_id=self.run_id, serial=self.serial)
+        self._facts = completed_facts(run, self._checks, run_id=self.run_id, serial=self.serial)
 
     def abandon(self) -> None:
         """Leave the record without its end: it reads as interrupted."""
@@ -242,11 +250,11 @@ class MemoryRecorder:
     def frames(self) -> Record:
         """Return the record as :func:`harness.record.load` returns one read from a folder."""
         problems = [] if self._facts else ["the run was not finished"]
-        readings = (
+        readings = [
             (time_s, step, level, quantity, value, unit, source)
             for time_s, step, level, values, source in self._samples
             for quantity, value, unit in values
-        )
+        ]
         return Record(
             readings=frame(READINGS, readings),
             events=frame(EVENTS, self._events),
@@ -259,28 +267,41 @@ class MemoryRecorder:
         )
 
 
-def _check_rows(
-    run_id: str, serial: str, rows: Iterable[CheckRow]
-) -> Iterator[tuple[str | float | None, ...]]:
-    """Yield the rows of ``checks.csv``, in its columns."""
-    for row in rows:
-        # Every column has its attribute, so a column without one shows in the first test.
-        yield (run_id, serial, *(getattr(row, name) for name in CHECKS[2:]))
+Row = tuple[str | float | None, ...]
 
 
-def _budget_rows(run_id: str, rows: Iterable[CheckRow]) -> Iterator[tuple[str | float | None, ...]]:
-    """Yield the rows of ``budgets.csv``, in its columns."""
-    for row in rows:
-        for part in row.budget:
-            yield (
-                *(run_id, row.step, row.check, part.name, part.distribution),
-                *(part.standard, part.unit, part.dof, part.sensitivity, part.share),
-            )
+def _check_rows(run_id: str, serial: str, checks: Iterable[CheckRow]) -> list[Row]:
+    """Return the rows of ``checks.csv``: each column after the serial number is an attribute."""
+    return [(run_id, serial, *(getattr(row, name) for name in CHECKS[2:])) for row in checks]
 
 
-def _table_csv(columns: Iterable[str], rows: Iterable[tuple[str | float | None, ...]]) -> bytes:
+def _budget_rows(run_id: str, checks: Iterable[CheckRow]) -> list[Row]:
+    """Return the rows of ``budgets.csv``, in its columns."""
+    return [
+        (
+            *(run_id, row.step, row.check, part.name, part.distribution),
+            *(part.standard, part.unit, part.dof, part.sensitivity, part.share),
+        )
+        for row in checks
+        for part in row.budget
+    ]
+
+
+def _table_csv(columns: Iterable[str], rows: Iterable[Row]) -> bytes:
     lines = [
         ",".join(word(field) if isinstance(field, str) else number(field) for field in row)
         for row in rows
     ]
     return "".join([header(columns), *(f"{line}\n" for line in lines)]).encode()
+
+
+def _no_report_html(run_id: str, problem: str) -> bytes:
+    """Return the page of a record whose report could not be made; it says nothing of the unit."""
+    name, told = (escape(printable(text)) for text in (run_id, problem))
+    page = (
+        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>No report</title>'
+        f"</head><body><h1>This run has no report</h1><p>Run {name}. Its report could not be made: "
+        f"{told}.</p><p>The record beside this page is complete, and says how the run ended. Write "
+        f"the report from it: <code>softwake results report {name}</code></p></body></html>\n"
+    )
+    return page.encode(errors="backslashreplace")

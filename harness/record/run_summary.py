@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.judge.verdict import Verdict, overall
+from harness.record.sink import CheckRow
 
 __all__ = [
     "LISTS",
@@ -73,7 +74,7 @@ def is_release(outcome: object, verdict: object, verdicts: Iterable[object]) -> 
 
 
 def completed_facts(
-    run: Mapping[str, object], verdicts: Iterable[str], *, run_id: str, serial: str
+    run: Mapping[str, object], checks: Iterable[CheckRow], *, run_id: str, serial: str
 ) -> dict[str, Any]:
     """Return what ``run.json`` says, with verdict and release worked out from the checks.
 
@@ -83,7 +84,7 @@ def completed_facts(
     Args:
         run: The engine's account, with every key of :data:`NEEDED`; ``run_id``, ``serial`` and
             ``released`` may be left out.
-        verdicts: The verdict of every check.
+        checks: Every judged check.
         run_id: Name of the record.
         serial: Serial number as it was given.
 
@@ -96,7 +97,7 @@ def completed_facts(
     if run["outcome"] not in OUTCOMES:
         raise ValueError(f"unknown outcome {run['outcome']!r}")
     claimed = Verdict(str(run["verdict"]))
-    judged = [Verdict(verdict) for verdict in verdicts]
+    judged = [Verdict(row.verdict) for row in checks]
     verdict = overall([claimed, overall(judged)])
     released = is_release(run["outcome"], verdict, judged)
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 from harness.judge.uncertainty import Contribution
 
-__all__ = ["CheckRow", "Sink", "Values"]
+__all__ = ["CheckRow", "Renderer", "Sink", "Values"]
 
 #: Readings taken together: quantity, value, unit.
 Values = tuple[tuple[str, float, str], ...]
@@ -86,16 +86,37 @@ class Sink(Protocol):
         ...
 
     def finish(self, run: Mapping[str, object]) -> Path | None:
-        """Complete the record with what is known at the end of the run.
+        """Complete the record with what is known at the end of the run; return its folder.
 
         Args:
             run: The keys of :data:`harness.record.run_summary.NEEDED`, and any others.
-
-        Returns:
-            Folder of the record, or None where it is kept in memory only.
         """
         ...
 
     def abandon(self) -> None:
         """Leave the record as it is, without ``run.json``: it reads as interrupted."""
+        ...
+
+
+class Renderer(Protocol):
+    """Follows a run and makes its report: handed to the record, which knows no report itself."""
+
+    def sample(self, time_s: float, step: str, values: Values, source: str) -> None:
+        """Take in readings taken together, as :meth:`Sink.sample` does."""
+        ...
+
+    def event(self, time_s: float, kind: str, step: str, detail: str) -> None:
+        """Take in something that happened."""
+        ...
+
+    def render(
+        self, facts: Mapping[str, Any], checks: Sequence[CheckRow], files: Mapping[str, str]
+    ) -> bytes:
+        """Return the report.
+
+        Args:
+            facts: What ``run.json`` will say.
+            checks: Every judged check.
+            files: SHA-256 (hex) of the other files of the record, by name.
+        """
         ...

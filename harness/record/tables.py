@@ -1,35 +1,32 @@
-"""The tables of a record as pandas frames: fixed columns, fixed types, even when empty."""
+"""A record read back: its tables as pandas frames, with fixed columns and types even when empty."""
 
 from __future__ import annotations
 
-import csv
 import io
-import warnings
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from harness.record.csv_text import header, word_back
+from harness.errors import RecordError
+from harness.record.csv_text import (
+    BUDGETS,
+    CHECKS,
+    EVENTS,
+    NUMBERS,
+    READINGS,
+    sound_text,
+    word_back,
+)
+from harness.record.examine import examine, read_regular
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["NUMBERS", "Record", "frame", "strict_rows", "table_frame"]
+__all__ = ["Record", "frame", "load", "table_frame"]
 
-#: Columns that hold numbers (float64); all others hold text (str).
-NUMBERS = frozenset(
-    {
-        *("time_s", "value", "low", "high", "uncertainty", "margin"),
-        *("standard", "dof", "sensitivity", "share"),
-    }
-)
-
-
-#: What stands beside a quotation mark that is in place.
-_EDGES = tuple(b',\n"')
-#: Bytes looked at in one go.
-_BLOCK = 1 << 24
+#: Largest table that is read into memory: some ten million readings need more.
+_MOST_BYTES = 1024**3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -65,12 +62,57 @@ class Record:
     problems: tuple[str, ...]
 
 
+def load(folder: Path | str) -> Record:
+    """Read a run's folder back as pandas frames.
+
+    A record that is not whole (cut short, damaged, contradictory) is read as far as it goes; it
+    says so in ``whole`` and ``problems``, and never reads as a release.
+
+    Args:
+        folder: The folder of one run.
+
+    Raises:
+        RecordError: The folder holds no record, cannot be read, or is too large for memory.
+    """
+    path = Path(folder)
+    seen = examine(path)
+    problems = list(seen.problems)
+    tables = {
+        name: _table(path / f"{name}.csv", columns, problems)
+        for name, columns in (("readings", READINGS), ("events", EVENTS), ("checks", CHECKS))
+    }
+    # A record from before there were budgets does not list them, and is whole without.
+    listed = "budgets.csv" in seen.facts.get("files", {})
+    tables["budgets"] = (
+        _table(path / "budgets.csv", BUDGETS, problems) if listed else frame(BUDGETS, [])
+    )
+    return Record(**tables, run=seen.facts, folder=path, whole=seen.whole, problems=tuple(problems))
+
+
+def _table(path: Path, columns: Sequence[str], problems: list[str]) -> pd.DataFrame:
+    content = read_regular(path, _in_memory, [])  # the examination has said what is wrong with it
+    if content is None:
+        return frame(columns, [])
+    table, damaged = table_frame(content, columns)
+    problems.extend(f"{path.name}: {problem}" for problem in damaged)
+    return table
+
+
+def _in_memory(path: Path) -> bytes:
+    if path.stat().st_size > _MOST_BYTES:
+        raise RecordError(
+            "the table is too large for memory",
+            where=str(path),
+            remedy="read it in parts, with pandas.read_csv(..., chunksize=1_000_000)",
+        )
+    return path.read_bytes()
+
+
 def frame(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> pd.DataFrame:
     """Return rows as a frame with the table's types; None among numbers is not-a-number."""
     import pandas as pd
 
-    table = pd.DataFrame(list(map(tuple, rows)), columns=list(columns))
-    return table.astype({name: _dtype(name) for name in columns})
+    return pd.DataFrame(list(rows), columns=list(columns)).astype(_types(columns))
 
 
 def table_frame(content: bytes, columns: Sequence[str]) -> tuple[pd.DataFrame, list[str]]:
@@ -83,144 +125,22 @@ def table_frame(content: bytes, columns: Sequence[str]) -> tuple[pd.DataFrame, l
     Returns:
         The frame, and what is wrong with the file, each in words that follow its name.
     """
-    whole, problems = _whole_lines(content, columns)
-    if not whole:
-        return frame(columns, []), problems
-    quick = _quick_frame(whole, columns)
-    if quick is not None:
-        return quick, problems
-    rows, damaged = strict_rows(whole, columns)
-    return frame(columns, rows), [*problems, *damaged]
-
-
-def strict_rows(content: bytes, columns: Sequence[str]) -> tuple[list[list[Any]], list[str]]:
-    """Read a table line by line, and keep the lines that are right in every field.
-
-    Args:
-        content: The file's bytes.
-        columns: The columns it should have.
-
-    Returns:
-        Rows of floats and text, and what is wrong with the file.
-    """
-    whole, problems = _whole_lines(content, columns)
-    rows: list[list[Any]] = []
-    damaged: list[int] = []
-    for number, line in enumerate(whole.split(b"\n")[1:-1], start=2):
-        row = _strict_row(line, columns)
-        if row is None:
-            damaged.append(number)
-        else:
-            rows.append(row)
-    if damaged:
-        count = "1 line is" if len(damaged) == 1 else f"{len(damaged)} lines are"
-        problems.append(f"{count} damaged and left out, the first is line {damaged[0]}")
-    return rows, problems
-
-
-def _whole_lines(content: bytes, columns: Sequence[str]) -> tuple[bytes, list[str]]:
-    """Return the file without a half-written last line; nothing where it is no such table."""
-    first = header(columns).encode()
-    if not content.startswith(first):
-        half = first.startswith(content)
-        return b"", ["it breaks off in its first line" if half else "it is no such table"]
-    end = content.rfind(b"\n") + 1
-    if end == len(content):
-        return content, []
-    return content[:end], ["its last line is half written and left out"]
-
-
-def _strict_row(line: bytes, columns: Sequence[str]) -> list[Any] | None:
-    try:
-        fields = next(csv.reader([line.decode()], strict=True))
-        return [
-            (float(field) if field else None) if name in NUMBERS else word_back(field)
-            for name, field in zip(columns, fields, strict=True)
-        ]
-    except (ValueError, csv.Error, StopIteration):
-        return None
-
-
-def _quick_frame(content: bytes, columns: Sequence[str]) -> pd.DataFrame | None:
-    """Read a table as fast as pandas can; None where anything about it is odd."""
     import pandas as pd
 
-    if b"\r" in content or not _is_even(content, len(columns) - 1):
-        return None  # pandas would take a bare return, and fill what is missing
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error")  # pandas drops a field too many with a mere warning
-            table = _parsed(content, columns, "category")
-            # Where every text of a column looks like a number, pandas makes numbers of them:
-            # serial number 0007 would come back as 7.
-            odd = [name for name in columns if name not in NUMBERS and _not_text(table[name])]
-            if odd:
-                table[odd] = _parsed(content, columns, "str")[odd].astype("category")
-    except (ValueError, Warning):  # pandas' parser errors are of the first kind
-        return None
-    if len(table) != content.count(b"\n") - 1:
-        return None
-    # Each text stands once among the categories: undone once, however many rows there are.
-    series = {name: table[name] if name in NUMBERS else _texts(table[name]) for name in columns}
-    return pd.DataFrame(series)
-
-
-def _parsed(
-    content: bytes, columns: Sequence[str], texts: Literal["category", "str"]
-) -> pd.DataFrame:
-    import pandas as pd
-
-    numbers = [name for name in columns if name in NUMBERS]
-    return pd.read_csv(
-        io.BytesIO(content),
-        index_col=False,
-        dtype={**dict.fromkeys(columns, texts), **dict.fromkeys(numbers, "float64")},
+    text, problems = sound_text(content, columns)
+    types = _types(columns)
+    table = pd.read_csv(
+        io.StringIO(text),
+        dtype=types,
         keep_default_na=False,
-        na_values={name: ["", "nan"] for name in numbers},
+        na_values={name: ["", "nan"] for name in columns if name in NUMBERS},
         lineterminator="\n",
-        skip_blank_lines=False,
-        engine="c",
-        low_memory=False,
     )
+    if "\\" in text or "'" in text:
+        for name in set(columns) - NUMBERS:
+            table[name] = table[name].map({each: word_back(each) for each in table[name].unique()})
+    return table.astype(types), problems
 
 
-def _not_text(column: pd.Series[Any]) -> bool:
-    return not all(isinstance(text, str) for text in column.cat.categories)
-
-
-def _is_even(content: bytes, commas: int) -> bool:
-    """Whether every line has this many commas outside quotation marks, and all marks are in place.
-
-    A mark in place opens a field, closes one, or is one of a doubled pair.
-    """
-    import numpy as np
-
-    start = 0
-    while start < len(content):
-        end = content.find(b"\n", start + _BLOCK) + 1 or len(content)
-        block = np.frombuffer(content, np.uint8, end - start, start)
-        quoted = (
-            np.cumsum(block == ord('"'), dtype=np.uint8) & 1
-        )  # counts past 255 keep their parity
-        ends = np.flatnonzero(block == ord("\n"))
-        places = np.flatnonzero((block == ord(",")) & (quoted == 0))
-        counts = np.diff(np.searchsorted(places, ends), prepend=0)
-        marks = np.flatnonzero(block == ord('"'))
-        # The block ends in a line end, so that the mark of its first field has one before it, too.
-        beside = block[np.where(quoted[marks] == 1, marks - 1, marks + 1)]
-        if quoted[ends].any() or (counts != commas).any() or not np.isin(beside, _EDGES).all():
-            return False
-        start = end
-    return True
-
-
-def _texts(column: pd.Series[Any]) -> pd.Series[Any]:
-    import numpy as np
-    import pandas as pd
-
-    known = np.array([word_back(str(text)) for text in column.cat.categories], dtype=object)
-    return pd.Series(known[column.cat.codes.to_numpy()], dtype="str")
-
-
-def _dtype(name: str) -> str:
-    return "float64" if name in NUMBERS else "str"
+def _types(columns: Iterable[str]) -> dict[str, Literal["float64", "str"]]:
+    return {name: "float64" if name in NUMBERS else "str" for name in columns}

@@ -1,4 +1,4 @@
-"""Who, what, when, and with which instruments: the facts at the head of a report, in words.
+"""Facts of a record in words, as the report's template shows them.
 
 The facts may come from a record that a hand has changed: whatever is of the wrong kind leaves a
 gap, never an error.
@@ -7,13 +7,14 @@ gap, never an error.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from harness.quantity import format_quantity
 from harness.report.wording import time_text
+from harness.unit.parts import shown_figure
 
-__all__ = ["about", "instruments", "subtable"]
+__all__ = ["FILTERS"]
 
 #: How exact an instrument is: unit by quantity.
 _UNITS = {
@@ -26,54 +27,42 @@ _UNITS = {
 }
 
 
-def about(facts: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """Return what stands at the head: who, what, when, by which method."""
-    profile, bench = subtable(facts, "profile"), subtable(facts, "bench")
-    rows = [
-        ("Unit", facts["title"] or "not given"),
-        ("Serial number", facts["serial"] or "not given"),
-        ("Nameplate", _nameplate(subtable(facts, "unit"))),
-        ("Maker", subtable(facts, "unit_file").get("maker")),
-        ("Workshop, bench", bench.get("name") or "not given"),
-        ("Operator", facts["operator"] or "not given"),
-        ("Started (UTC)", _moment(facts["started_utc"])),
-        ("Duration", _duration(facts)),
-        ("Method", f"profile {profile.get('source') or 'not given'}"),
-        ("Output at the end", facts.get("output")),
-        ("Off confirmed (UTC)", _confirmed(facts)),
-        ("Run", facts["run_id"]),
-    ]
-    if facts["rehearsal"]:
-        rows.append(("Simulated unit", subtable(facts, "unit_model").get("title")))
-        rows.append(("Simulated fault", facts["fault"] or "none"))
-    return [(name, str(text)) for name, text in rows if text is not None]
+def _text(value: object) -> str:
+    return value if isinstance(value, str) else ""
 
 
-def _moment(told: object) -> str:
-    if not told:
-        return "not known"
-    return str(told).replace("T", " ").replace("+00:00", "").removesuffix("Z")
+def _texts(value: object) -> list[str]:
+    return [text for text in value if _text(text)] if isinstance(value, list) else []
 
 
-def _confirmed(facts: Mapping[str, Any]) -> str | None:
-    stamp = facts.get("off_confirmed_utc")
-    return _moment(stamp) if stamp else None
+def _tables(value: object) -> list[Mapping[str, Any]]:
+    return [item for item in value if isinstance(item, Mapping)] if isinstance(value, list) else []
 
 
-def _duration(facts: Mapping[str, Any]) -> str:
-    """Say how long the run took; of one that was cut short nobody knows."""
-    return time_text(_number(facts["duration_s"])) if facts["started_utc"] else "not known"
+def _pairs(value: object) -> list[tuple[str, Any]]:
+    return list(value.items()) if isinstance(value, Mapping) else []
 
 
-def _nameplate(unit: Mapping[str, Any]) -> str:
-    source = unit.get("input")
-    if not isinstance(source, Mapping):
+def _number(value: object) -> float:
+    """Return a number; not-a-number for what is none."""
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return float(value)
+    return math.nan
+
+
+def _moment(value: object) -> str:
+    return _text(value).replace("T", " ").replace("+00:00", "").removesuffix("Z") or "not known"
+
+
+def _nameplate(unit: object) -> str:
+    sides = dict(_pairs(unit))
+    if not isinstance(sides.get("input"), Mapping):
         return "not given"
-    text = f"in: {_rating(source)}"
-    for name, output in subtable(unit, "output").items():
+    texts = [f"in: {_rating(sides['input'])}"]
+    for name, output in _pairs(sides.get("output")):
         if isinstance(output, Mapping):
-            text += f"; {name}: {_rating(output)}"
-    return f"{text}; class {unit.get('protection_class', '-')}"
+            texts.append(f"{name}: {_rating(output)}")
+    return "; ".join([*texts, f"class {sides.get('protection_class', '-')}"])
 
 
 def _rating(side: Mapping[str, Any]) -> str:
@@ -86,36 +75,17 @@ def _rating(side: Mapping[str, Any]) -> str:
     return " ".join(parts)
 
 
-def instruments(facts: Mapping[str, Any]) -> list[tuple[str, str, str, str, str]]:
-    """Return role, identity, resource, accuracy and calibration of each instrument."""
-    bench, identities = subtable(facts, "bench"), subtable(facts, "identities")
-    calibration = subtable(facts, "calibration")
-    rows = []
-    for role in ("supply", "meter", "load"):
-        instrument = subtable(bench, role)
-        if not instrument and role not in identities:
-            continue
-        rows.append(
-            (
-                role,
-                identities.get(role) or "did not say",
-                str(instrument.get("resource", "")),
-                _exactness(instrument),
-                calibration.get(role) or "no date given",
-            )
-        )
-    return rows
-
-
-def _exactness(instrument: Mapping[str, Any]) -> str:
+def _exactness(instrument: object) -> str:
     """Say accuracy, resolution and leads, as the bench file has them."""
-    parts = []
-    for name, accuracy in subtable(instrument, "accuracy").items():
-        if isinstance(accuracy, Mapping):
-            parts.append(f"{_plain(name)} {_accuracy(accuracy, _unit(name))}")
-    for name, digit in subtable(instrument, "resolution").items():
+    told = dict(_pairs(instrument))
+    parts = [
+        f"{_plain(name)} {_accuracy(accuracy, _unit(name))}"
+        for name, accuracy in _pairs(told.get("accuracy"))
+        if isinstance(accuracy, Mapping)
+    ]
+    for name, digit in _pairs(told.get("resolution")):
         parts.append(f"{_plain(name)} in steps of {format_quantity(_number(digit), _unit(name))}")
-    leads_ohm = _number(instrument.get("lead_resistance_ohm"))
+    leads_ohm = _number(told.get("lead_resistance_ohm"))
     if not math.isnan(leads_ohm):
         parts.append(f"two-wire leads up to {format_quantity(leads_ohm, 'ohm')}")
     return "; ".join(parts) or "not given"
@@ -141,12 +111,32 @@ def _unit(name: str) -> str:
     return _UNITS.get(name.partition("_")[0], "1")
 
 
-def _number(value: object) -> float:
-    """Return a number; not-a-number for what is none."""
-    return float(value) if isinstance(value, int | float) else math.nan
+def _figure(value: object, unit: object) -> str:
+    number = _number(value)
+    return shown_figure(number, _text(unit)) if math.isfinite(number) else "-"
 
 
-def subtable(facts: Mapping[str, Any], key: str) -> Mapping[str, Any]:
-    """Return a table within the facts; empty where there is none."""
-    value = facts.get(key)
-    return value if isinstance(value, Mapping) else {}
+def _against(value: object, stress: Mapping[str, Any]) -> str:
+    """Show a stress, and how many times the rating that is."""
+    text = _figure(value, stress.get("unit"))
+    rating, ratio = _number(stress.get("rating")), math.nan
+    if rating > 0:
+        ratio = _number(value) / rating
+    if math.isnan(ratio):
+        return text
+    return f"{text} ({ratio:.2g}×)" if ratio < 100 else f"{text} (over 100×)"
+
+
+#: Filters of the report's template, by name.
+FILTERS: Mapping[str, Callable[..., Any]] = {
+    "against": _against,
+    "exactness": _exactness,
+    "figure": _figure,
+    "moment": _moment,
+    "nameplate": _nameplate,
+    "pairs": _pairs,
+    "spaced": lambda value: _text(value).replace("-", " "),
+    "tables": _tables,
+    "texts": _texts,
+    "time_text": lambda value: time_text(_number(value)),
+}

@@ -9,7 +9,6 @@ from typing import Any
 
 from harness.errors import UsageError
 from harness.record.csv_text import printable
-from harness.report.about import subtable
 from harness.report.wording import verdict_words
 
 __all__ = ["HEIGHT_MM", "WIDTH_MM", "code_text", "draw_label"]
@@ -55,10 +54,11 @@ def draw_label(
     _require_release(facts, rehearsal=rehearsal)
     due = next_due.isoformat() if next_due else "........."
     tested = str(facts["started_utc"])[:10]
+    bench = facts["bench"] if isinstance(facts["bench"], Mapping) else {}
     lines = [
         (2.6, "", facts["title"], 2),
         (3.2, "bold", f"SN {facts['serial']}", 2),
-        (2.2, "", subtable(facts, "bench").get("name") or "", 1),
+        (2.2, "", bench.get("name") or "", 1),
         (2.2, "", f"tested {tested}, {facts['operator'] or '.........'}", 1),
         (2.2, "", f"next test due {due}", 1),
     ]

@@ -7,33 +7,23 @@ import math
 import re
 from collections.abc import Iterable, Mapping
 from functools import cache
-from html import escape
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from harness.quantity import format_quantity
 from harness.record.csv_text import printable
 from harness.record.sink import CheckRow
-from harness.report.about import about, instruments, subtable
+from harness.report import about
 from harness.report.conformity import Conformity, conformity, share_text
 from harness.report.decimated_trend import DecimatedTrend
 from harness.report.limit_gauge import draw_limit_gauge
 from harness.report.plot import Panel, draw
-from harness.report.story import told_story
-from harness.report.wording import (
-    YES_NO,
-    found_text,
-    headline,
-    rules_in_words,
-    time_text,
-    verdict_words,
-    wanted_text,
-)
+from harness.report.wording import YES_NO, found_text, headline, verdict_words, wanted_text
 
 if TYPE_CHECKING:
     import jinja2
 
-__all__ = ["no_report_html", "report_html"]
+__all__ = ["RunReport", "report_html"]
 
 #: Title, unit and envelope bound of each trace, by source and quantity.
 _PANELS = {
@@ -45,11 +35,33 @@ _PANELS = {
 #: Budgets beyond these would fill the paper; ``budgets.csv`` has all of them.
 _BUDGETS = 60
 
+#: The style of what the assessment of the unit says.
+_STYLE_OF = {
+    "within rating": "pass",
+    "marginal": "undecided",
+    "over-stressed": "fail",
+    "destroyed likely": "fail",
+    "better": "pass",
+    "equivalent": "pass",
+    "acceptable with note": "undecided",
+    "not acceptable": "fail",
+}
+
+
+class RunReport(DecimatedTrend):
+    """Follows a run and makes its report; fulfils :class:`harness.record.sink.Renderer`."""
+
+    def render(
+        self, facts: Mapping[str, Any], checks: Iterable[CheckRow], files: Mapping[str, str]
+    ) -> bytes:
+        """Return the report; see :func:`report_html`."""
+        return report_html(facts, checks, self, files)
+
 
 def report_html(
     facts: Mapping[str, Any],
     checks: Iterable[CheckRow],
-    outline: DecimatedTrend,
+    trend: DecimatedTrend,
     files: Mapping[str, str],
     *,
     next_due: dt.date | None = None,
@@ -61,57 +73,34 @@ def report_html(
     Args:
         facts: What ``run.json`` will say.
         checks: Every judged check.
-        outline: What happened, thinned.
+        trend: What happened, thinned.
         files: SHA-256 (hex) of the other files of the record, by name.
         next_due: When the unit is due for its next test, or None for a line to fill in.
         problems: What is wrong with the record the report is made from.
         anew: Whether this is no part of the record, but made from it later.
     """
     rows = list(checks)
+    budgets = [row for row in rows if row.budget]
     word, beneath = headline(facts)
     if facts["outcome"] != "completed":
         beneath = f"{beneath}; {verdict_words(facts)}"
+    undecided = facts["outcome"] == "completed" and facts["verdict"] == "undecided"
     page = _template().render(
         facts=facts,
         word=word,
         beneath=beneath,
-        mark=_mark(facts),
-        about=about(facts),
-        story=told_story(facts),
+        mark="pass" if facts["released"] else "undecided" if undecided else "fail",
         checks=[_check(row) for row in rows],
-        budgets=[_budget(row) for row in rows if row.budget][:_BUDGETS],
-        budgets_left_out=max(sum(bool(row.budget) for row in rows) - _BUDGETS, 0),
-        plot=_plot(facts, outline),
-        instruments=instruments(facts),
-        events=outline.events,
-        rules=rules_in_words(row.rule for row in rows),
+        budgets=[_budget(row) for row in budgets[:_BUDGETS]],
+        budgets_left_out=len(budgets[_BUDGETS:]),
+        plot=_plot(facts, trend),
+        events=trend.events,
+        rules={row.rule for row in rows},
+        style_of=_STYLE_OF,
         files=files,
-        profile_sha256=subtable(facts, "profile").get("sha256") or "not given",
-        workshop=subtable(facts, "bench").get("name") or "not given",
-        versions=subtable(facts, "versions"),
         next_due=next_due.isoformat() if next_due else None,
         problems=list(problems),
         anew=anew,
-        time_text=time_text,
-    )
-    return page.encode(errors="backslashreplace")
-
-
-def no_report_html(run_id: str, problem: str) -> bytes:
-    """Return the page that stands in a record whose report could not be made.
-
-    It says nothing of the unit, and needs neither template nor drawing.
-
-    Args:
-        run_id: Name of the record.
-        problem: What went wrong.
-    """
-    name, told = (escape(printable(text)) for text in (run_id, problem))
-    page = (
-        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>No report</title>'
-        f"</head><body><h1>This run has no report</h1><p>Run {name}. Its report could not be made: "
-        f"{told}.</p><p>The record beside this page is complete, and says how the run ended. Write "
-        f"the report from it: <code>softwake results report {name}</code></p></body></html>\n"
     )
     return page.encode(errors="backslashreplace")
 
@@ -119,22 +108,27 @@ def no_report_html(run_id: str, problem: str) -> bytes:
 @cache
 def _template() -> jinja2.Template:
     import jinja2
+    from jinja2.utils import missing
     from markupsafe import Markup
+
+    class Gap(jinja2.ChainableUndefined):
+        """Nothing, where a record lacks a fact; an error, where the template means no fact."""
+
+        def __init__(self, *args: Any, **kwargs: Any) -> None:
+            super().__init__(*args, **kwargs)
+            if self._undefined_obj is missing:
+                self._fail_with_undefined_error()
 
     def shown(value: object) -> object:
         """Nothing that does not print hides in the page, or turns its text around."""
         if isinstance(value, str) and not isinstance(value, Markup):
             return printable(value)
-        return value
+        return value if isinstance(value, str | int | float) else ""
 
     environment = jinja2.Environment(
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        finalize=shown,
-        trim_blocks=True,
-        lstrip_blocks=True,
+        autoescape=True, undefined=Gap, finalize=shown, trim_blocks=True, lstrip_blocks=True
     )
-    environment.filters["css"] = _css
+    environment.filters |= {"css": _css, **about.FILTERS}
     text = resources.files(__package__).joinpath("page.html.j2").read_text(encoding="utf-8")
     return environment.from_string(text)
 
@@ -149,30 +143,22 @@ def _css(text: object) -> Any:
     return Markup(safe)  # noqa: S704 - nothing is left in it that could end the string
 
 
-def _mark(facts: Mapping[str, Any]) -> str:
-    """Return the style of the headline."""
-    if facts["released"]:
-        return "pass"
-    undecided = facts["outcome"] == "completed" and facts["verdict"] == "undecided"
-    return "undecided" if undecided else "fail"
-
-
 def _check(row: CheckRow) -> dict[str, Any]:
     """Return one row of the checks, as text and drawing."""
     from markupsafe import Markup
 
-    yes_no = row.quantity == YES_NO
-    behind = conformity(row)
-    return {
+    shown = {
         "row": row,
         "value": found_text(row.quantity, row.value, row.uncertainty, row.unit),
         "limits": wanted_text(row.quantity, row.low, row.high, row.unit),
-        "margin": ""
-        if yes_no or math.isnan(row.margin)
-        else format_quantity(row.margin, row.unit, 3),
-        "ruler": "" if yes_no else Markup(draw_limit_gauge(row)),  # noqa: S704 - it escapes its text
-        "within": "" if behind is None or yes_no else share_text(behind.probability),
     }
+    if row.quantity == YES_NO:
+        return shown | {"margin": "", "ruler": "", "within": ""}
+    behind = conformity(row)
+    margin = "" if math.isnan(row.margin) else format_quantity(row.margin, row.unit, 3)
+    ruler = Markup(draw_limit_gauge(row))  # noqa: S704 - it escapes its text
+    within = "" if behind is None else share_text(behind.probability)
+    return shown | {"margin": margin, "ruler": ruler, "within": within}
 
 
 def _budget(row: CheckRow) -> dict[str, Any]:
@@ -220,22 +206,24 @@ def _of_variance(part: float, total: float) -> str:
     return f"{percent:.0f} %" if percent >= 0.5 else "< 0.5 %" if percent > 0 else "0"
 
 
-def _plot(facts: Mapping[str, Any], outline: DecimatedTrend) -> Any:
+def _plot(facts: Mapping[str, Any], trend: DecimatedTrend) -> Any:
     from markupsafe import Markup
 
-    envelope = subtable(facts, "envelope")
+    envelope = facts.get("envelope")
+    bounds = envelope if isinstance(envelope, Mapping) else {}
     panels = [
         Panel(
-            title=_PANELS[key][0],
-            unit=_PANELS[key][1],
+            title=title,
+            unit=unit,
             trace=trace,
-            limit=envelope.get(_PANELS[key][2]),
-            style=f"trace-{key[0]}-{key[1]}",
+            limit=bounds.get(bound),
+            style=f"trace-{'-'.join(key)}",
         )
-        for key, trace in outline.traces.items()
+        for key, trace in trend.traces.items()
+        for title, unit, bound in [_PANELS[key]]
     ]
     if not panels:
         return None
-    trip = outline.trip
-    drawing = draw(panels, outline.bands, None if trip is None else trip.time_s)
+    trip = trend.trip
+    drawing = draw(panels, trend.bands, None if trip is None else trip.time_s)
     return Markup(drawing)  # noqa: S704 - the drawing escapes its own text

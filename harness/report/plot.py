@@ -7,11 +7,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 
+import numpy as np
+import numpy.typing as npt
+
 from harness.quantity import format_quantity
 from harness.record.csv_text import printable
 from harness.report.decimated_trend import Band, Trace
 
 __all__ = ["Panel", "draw", "ticks"]
+
+FloatArray = npt.NDArray[np.float64]
 
 _WIDTH = 720.0
 _LEFT, _END = 52.0, 708.0
@@ -111,17 +116,22 @@ def ticks(low: float, high: float, most: int) -> list[float]:
     return [number * step for number in range(first, last + 1)]
 
 
+@dataclass(frozen=True, slots=True)
 class _Axis:
-    """Maps an interval of values to an interval on the page."""
+    """Maps values from ``low`` to ``high`` to places on the page from ``start`` to ``end``."""
 
-    def __init__(self, low: float, high: float, start: float, end: float) -> None:
-        # an interval of denormal numbers has no scale that a float can hold
-        high = max(high, low + 1e-12)
-        self.low, self.high = low, high
-        self._start, self._scale = start, (end - start) / (high - low)
+    low: float
+    high: float
+    start: float
+    end: float
 
     def at(self, value: float) -> float:
-        return self._start + (value - self.low) * self._scale
+        return float(self.places(np.array(value)))
+
+    def places(self, values: FloatArray) -> FloatArray:
+        # an interval of denormal numbers has no scale that a float can hold
+        span = max(self.high - self.low, 1e-12)
+        return self.start + (values - self.low) * ((self.end - self.start) / span)
 
 
 def _panel(panel: Panel, time: _Axis, top: float) -> list[str]:
@@ -131,9 +141,9 @@ def _panel(panel: Panel, time: _Axis, top: float) -> list[str]:
     ceiling = max(highest, limit if near and limit is not None else highest)
     floor = min(lowest, 0.0)
     room = 0.08 * (ceiling - floor) or 1.0
-    axis = _Axis(floor, ceiling + room, top + _PANEL, top)
-    scale, prefix = _scale(max(abs(ceiling), abs(floor)))
     bottom = top + _PANEL
+    axis = _Axis(floor, ceiling + room, bottom, top)
+    scale, prefix = _scale(max(abs(ceiling), abs(floor)))
 
     parts = []
     for value in ticks(floor / scale, (ceiling + room) / scale, 5):
@@ -151,12 +161,12 @@ def _panel(panel: Panel, time: _Axis, top: float) -> list[str]:
             title += f" ({bound}, above the plot)"
     parts.append(_text("name", _LEFT, top - 5, title))
     lines = _lines(panel.trace, time, axis)
-    drawn = "".join(map(_stroke, lines))
-    parts.append(f'<path class="{panel.style}" d="{drawn}"/>')
+    parts.append(f'<path class="{panel.style}" d="{"".join(map(_stroke, lines))}"/>')
     points = [point for line in lines for point in line]
     if len(points) <= _DOTTED:
-        dots = (f'<circle class="{panel.style}" cx="{x:g}" cy="{y:.1f}" r="2"/>' for x, y in points)
-        parts.extend(dots)
+        parts += (
+            f'<circle class="{panel.style}" cx="{x:g}" cy="{y:.1f}" r="2"/>' for x, y in points
+        )
     parts.append(_line("frame", _LEFT, top, _LEFT, bottom))
     parts.append(_line("frame", _LEFT, bottom, _END, bottom))
     return parts
@@ -164,33 +174,37 @@ def _panel(panel: Panel, time: _Axis, top: float) -> list[str]:
 
 def _stroke(line: Sequence[tuple[float, float]]) -> str:
     """Return a line as a path; a lone point as a stroke short enough to be a dot."""
-    path = "M" + "L".join(f"{x:g} {y:.1f}" for x, y in line)
+    path = "M" + "L".join([f"{x:g} {y:.1f}" for x, y in line])
     return path if len(line) > 1 else f"{path}h.1"
 
 
 def _lines(trace: Trace, time: _Axis, axis: _Axis) -> list[list[tuple[float, float]]]:
-    """Return the points of each line; a trace is in pieces where something was not measured."""
-    begins = [0, *trace.begins]
-    ends = [*trace.begins, len(trace.times_s)]
-    pieces = (slice(begin, end) for begin, end in zip(begins, ends, strict=True) if begin < end)
-    return [_points(trace, piece, time, axis) for piece in pieces]
+    """Return the points of each line, at most two in every column of the page.
 
-
-def _points(trace: Trace, piece: slice, time: _Axis, axis: _Axis) -> list[tuple[float, float]]:
-    """Go from lowest to highest in every column of the page, so that no spike is lost."""
-    columns: dict[int, tuple[float, float]] = {}
-    readings = zip(trace.times_s[piece], trace.lows[piece], trace.highs[piece], strict=True)
-    for time_s, low, high in readings:
-        column = round(time.at(time_s))
-        before = columns.get(column, (low, high))
-        columns[column] = (min(low, before[0]), max(high, before[1]))
-    points: list[tuple[float, float]] = []
-    for column, (low, high) in columns.items():
-        ends = (low, high)
-        if points and abs(points[-1][1] - axis.at(high)) < abs(points[-1][1] - axis.at(low)):
-            ends = (high, low)  # the nearer end first: no stroke back and forth between columns
-        points += [(column, axis.at(end)) for end in (ends if low != high else ends[:1])]
-    return points
+    Within a column the line goes from lowest to highest or back, so that no spike is lost.
+    """
+    if not trace.times_s:
+        return []
+    columns = np.rint(time.places(np.array(trace.times_s)))
+    # A column begins where the page's next one does, and where something was not measured.
+    begins = np.union1d(np.flatnonzero(np.diff(columns, prepend=-np.inf)), trace.begins).astype(int)
+    begins = begins[begins < len(columns)]
+    lowest = axis.places(np.minimum.reduceat(np.array(trace.lows), begins))
+    highest = axis.places(np.maximum.reduceat(np.array(trace.highs), begins))
+    lines: list[list[tuple[float, float]]] = []
+    apart = {0, *trace.begins}
+    upwards = True
+    for begin, x, low, high in zip(
+        begins.tolist(), columns[begins].tolist(), lowest.tolist(), highest.tolist(), strict=True
+    ):
+        if begin in apart:
+            lines.append([])
+        if low == high:
+            lines[-1].append((x, low))
+        else:
+            lines[-1] += [(x, low), (x, high)] if upwards else [(x, high), (x, low)]
+            upwards = not upwards
+    return lines
 
 
 def _bands(bands: Sequence[Band], time: _Axis, bottom: float) -> list[str]:

@@ -4,19 +4,17 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
-from harness.quantity import format_quantity, parse_quantity
+from harness.quantity import format_limits, format_quantity, parse_quantity
 
 __all__ = [
     "UNCONFIRMED",
     "YES_NO",
     "found_text",
     "headline",
-    "limits_text",
     "output_text",
-    "rules_in_words",
     "time_text",
     "value_text",
     "verdict_words",
@@ -31,15 +29,6 @@ _TRIFLE = 0.5e-12
 
 #: What a record says of an output that may still be on, under ``output``.
 UNCONFIRMED = "may still be on"
-
-#: The decision rules in words, by name.
-_RULES = {
-    "guarded": "Guarded rule: a check passes when its value lies inside the limits by at least the "
-    "expanded uncertainty U (guard band w = U), fails when it lies outside them by more than U, "
-    "and is undecided between (JCGM 106:2012, 8.3.2; ILAC-G8:09/2019, 4.2).",
-    "simple": "Simple rule: a check passes when its value lies inside the limits and fails "
-    "otherwise; the uncertainty is stated, not taken off (JCGM 106:2012, 8.2).",
-}
 
 _REASONS = {
     "tripped": "power was cut",
@@ -60,7 +49,7 @@ def found_text(quantity: str, value: float, uncertainty: float, unit: str) -> st
 def wanted_text(quantity: str, low: float | None, high: float | None, unit: str) -> str:
     """Show what a check asks for: limits, or an answer."""
     if quantity != YES_NO:
-        return limits_text(low, high, unit)
+        return format_limits(low, high, unit)
     no_wanted = high is not None and high < 0.5
     return "no expected" if no_wanted else "yes expected"
 
@@ -83,16 +72,6 @@ def value_text(value: float, uncertainty: float, unit: str) -> str:
     decimals = min(max(decimals, 0), 9)
     figures = f"{value / scale:.{decimals}f} ± {uncertainty / scale:.{decimals}f}"
     return f"{figures} {prefixed}".rstrip()
-
-
-def limits_text(low: float | None, high: float | None, unit: str) -> str:
-    """Show limits; None or not-a-number is no limit."""
-    has_low, has_high = (limit is not None and not math.isnan(limit) for limit in (low, high))
-    low_text = format_quantity(low, unit) if low is not None else ""
-    high_text = format_quantity(high, unit) if high is not None else ""
-    if has_low and has_high:
-        return f"{low_text} to {high_text}"
-    return f"≥ {low_text}" if has_low else f"≤ {high_text}" if has_high else "none"
 
 
 def time_text(time_s: float) -> str:
@@ -159,9 +138,3 @@ def verdict_words(run: Mapping[str, Any], *, short: bool = False) -> str:
     if run["outcome"] != "completed" and verdict != "fail":
         return "none" if short else "no verdict on the unit"
     return verdict if short else f"verdict {verdict}"
-
-
-def rules_in_words(rules: Iterable[str]) -> list[str]:
-    """Return the decision rules that were used, in words."""
-    used = set(rules)
-    return [text for rule, text in _RULES.items() if rule in used]

@@ -12,8 +12,7 @@ from typing import Any
 from harness.errors import ExitCode, RecordError
 from harness.judge.verdict import Verdict
 from harness.power.trip import Trip
-from harness.record.load import load
-from harness.record.tables import Record
+from harness.record.tables import Record, load
 
 __all__ = ["Outcome", "Output", "RunInfo", "RunResult"]
 

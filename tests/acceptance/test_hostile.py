@@ -15,10 +15,11 @@ from harness.api import plan_for, rehearse_profile, simulated_bench_file, simula
 from harness.power.local_bench import LocalBench, open_bench
 from harness.profile.load import load_profile
 from harness.record.history import verify
-from harness.record.load import load
 from harness.record.recorder import Recorder
+from harness.record.tables import load
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
+from harness.report.page import RunReport
 from harness.run.engine import carry_out
 from harness.run.result import Outcome, RunInfo
 
@@ -157,7 +158,9 @@ class TestIdentities:
             plan_for(loaded, file),
             connect=Connection,  # type: ignore[arg-type]
             clock=clock,
-            sink=Recorder.create(tmp_path, serial="HRW-0007", started=started),
+            sink=Recorder.create(
+                tmp_path, serial="HRW-0007", started=started, renderer=RunReport()
+            ),
             info=RunInfo(serial="HRW-0007", started=started, rehearsal=True),
         )
 

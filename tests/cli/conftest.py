@@ -14,6 +14,7 @@ import pytest
 from harness.record.recorder import Recorder
 from harness.record.run_summary import LISTS, NEEDED, TABLES
 from harness.record.sink import CheckRow
+from harness.report.page import RunReport
 
 ROOT = Path(__file__).resolve().parents[2]
 STARTED = dt.datetime(2026, 11, 25, 6, 31, 19, tzinfo=dt.UTC)
@@ -45,7 +46,9 @@ def record(tmp_path: Path) -> Callable[..., Path]:
     """Return a function that leaves a finished record of one check."""
 
     def make(digits: str = "0001", verdict: str = "pass", **changed: object) -> Path:
-        recorder = Recorder.create(tmp_path, serial="HRW-0007", started=STARTED, token=digits)
+        recorder = Recorder.create(
+            tmp_path, serial="HRW-0007", started=STARTED, token=digits, renderer=RunReport()
+        )
         recorder.event(0.0, "step", "nominal", "nominal")
         recorder.sample(0.5, "nominal", "nominal", (("voltage", 24.1, "V"),), "supply")
         recorder.check(

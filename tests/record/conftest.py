@@ -11,6 +11,7 @@ import pytest
 
 from harness.record.recorder import Recorder
 from harness.record.sink import CheckRow, Sink
+from harness.report.page import RunReport
 
 STARTED = dt.datetime(2026, 11, 25, 6, 31, 19, tzinfo=dt.UTC)
 
@@ -105,7 +106,9 @@ def make_record(
     """Return a function that leaves a finished record and returns its folder."""
 
     def make(*, serial: str = "HRW-0007", token: str | None = None, **changed: Any) -> Path:
-        recorder = Recorder.create(tmp_path, serial=serial, started=STARTED, token=token)
+        recorder = Recorder.create(
+            tmp_path, serial=serial, started=STARTED, token=token, renderer=RunReport()
+        )
         play(recorder)
         return recorder.finish(account(**changed))
 

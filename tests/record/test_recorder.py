@@ -24,6 +24,7 @@ from harness.record.recorder import MemoryRecorder, Recorder, run_id_for
 from harness.record.run_summary import NEEDED
 from harness.record.sink import CheckRow, Sink
 from harness.report.from_record import report_from_record
+from harness.report.page import RunReport
 
 NOON = dt.datetime(2026, 11, 25, 12, tzinfo=dt.UTC)
 MakeAccount = Callable[..., dict[str, Any]]
@@ -85,7 +86,9 @@ class TestCreate:
     def test_the_folder_lies_in_the_results_folder(self, tmp_path: Path) -> None:
         """A serial number full of dots and slashes leads nowhere else."""
         results = tmp_path / "deep" / "results"
-        with Recorder.create(results, serial="../../../x", started=NOON) as recorder:
+        with Recorder.create(
+            results, serial="../../../x", started=NOON, renderer=RunReport()
+        ) as recorder:
             assert recorder.folder.parent == results
 
         assert [path.name for path in tmp_path.iterdir()] == ["deep"]
@@ -94,24 +97,33 @@ class TestCreate:
         """Runs of one serial number and one second get different names."""
         names = set()
         for _ in range(10):
-            with Recorder.create(tmp_path, serial="7", started=NOON) as recorder:
+            with Recorder.create(
+                tmp_path, serial="7", started=NOON, renderer=RunReport()
+            ) as recorder:
                 names.add(recorder.run_id)
 
         assert len(names) == 10
 
     def test_a_name_that_is_taken_is_refused(self, tmp_path: Path) -> None:
         """A record is never added to another one."""
-        Recorder.create(tmp_path, serial="7", started=NOON, token="12ab").abandon()  # noqa: S106
+        first = Recorder.create(tmp_path, serial="7", started=NOON, renderer=RunReport())
+        first.abandon()
 
         with pytest.raises(RecordError, match="there already"):
-            Recorder.create(tmp_path, serial="7", started=NOON, token="12ab")  # noqa: S106
+            Recorder.create(
+                tmp_path,
+                serial="7",
+                started=NOON,
+                token=first.run_id[-4:],
+                renderer=RunReport(),
+            )
 
     def test_a_results_folder_that_is_a_file_is_refused(self, tmp_path: Path) -> None:
         """A file in the place of the folder gives one clear message."""
         (tmp_path / "results").write_text("", encoding="utf-8")
 
         with pytest.raises(RecordError, match="name another folder with --results"):
-            Recorder.create(tmp_path / "results", serial="7", started=NOON)
+            Recorder.create(tmp_path / "results", serial="7", started=NOON, renderer=RunReport())
 
     def test_a_folder_that_cannot_be_made_is_refused(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -124,7 +136,7 @@ class TestCreate:
         monkeypatch.setattr(Path, "mkdir", refuse)
 
         with pytest.raises(RecordError, match="the disk is read-only"):
-            Recorder.create(tmp_path, serial="7", started=NOON)
+            Recorder.create(tmp_path, serial="7", started=NOON, renderer=RunReport())
 
 
 class TestFinish:
@@ -165,7 +177,7 @@ class TestFinish:
         self, tmp_path: Path, account: MakeAccount, row: Callable[..., CheckRow]
     ) -> None:
         """`budgets.csv` lists what each uncertainty was combined from, in the file's units."""
-        recorder = Recorder.create(tmp_path, serial="7", started=NOON)
+        recorder = Recorder.create(tmp_path, serial="7", started=NOON, renderer=RunReport())
         parts = (
             rectangular("meter accuracy", 3.0, unit="V"),
             Contribution(name="=gain", standard=2.0, dof=4, sensitivity=-0.5, unit="A"),
@@ -198,7 +210,7 @@ class TestFinish:
         monkeypatch: pytest.MonkeyPatch,
     ) -> None:
         """Every file is on the disk under its name before `run.json` gets its own."""
-        recorder = Recorder.create(tmp_path, serial="7", started=NOON)
+        recorder = Recorder.create(tmp_path, serial="7", started=NOON, renderer=RunReport())
         play(recorder)
         there: list[set[str]] = []
         true_replace = Path.replace
@@ -230,7 +242,7 @@ class TestFinish:
         stage: int,
     ) -> None:
         """Whichever of the last files cannot be written, the record reads as interrupted."""
-        recorder = Recorder.create(tmp_path, serial="7", started=NOON)
+        recorder = Recorder.create(tmp_path, serial="7", started=NOON, renderer=RunReport())
         play(recorder)
         true_fsync, calls = os.fsync, iter(range(100))
 
@@ -251,7 +263,7 @@ class TestFinish:
         self, tmp_path: Path, account: MakeAccount, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         """After a lost row there is no `run.json`, even if the disk works again."""
-        recorder = Recorder.create(tmp_path, serial="7", started=NOON)
+        recorder = Recorder.create(tmp_path, serial="7", started=NOON, renderer=RunReport())
         with monkeypatch.context() as patch:
             patch.setattr(os, "fsync", lambda _: (_ for _ in ()).throw(OSError(5, "I/O error")))
             with pytest.raises(RecordError):
@@ -268,7 +280,7 @@ class TestFinish:
         told = account()
         del told["calibration"]
         with (
-            Recorder.create(tmp_path, serial="7", started=NOON) as recorder,
+            Recorder.create(tmp_path, serial="7", started=NOON, renderer=RunReport()) as recorder,
             pytest.raises(ValueError, match="needs calibration"),
         ):
             recorder.finish(told)
@@ -283,7 +295,7 @@ class TestFinish:
         """The record is sealed and whole, says why it has no report, and gives one later."""
         strict = jinja2.Environment(undefined=jinja2.StrictUndefined, autoescape=True)
         template = strict.from_string("{{ nothing.of_this }}")
-        recorder = Recorder.create(tmp_path, serial="7", started=NOON)
+        recorder = Recorder.create(tmp_path, serial="7", started=NOON, renderer=RunReport())
         play(recorder)
         with monkeypatch.context() as patch:
             patch.setattr("harness.report.page._template", lambda: template)
@@ -307,7 +319,7 @@ class TestFinish:
         self, tmp_path: Path, play: Callable[[Sink], None]
     ) -> None:
         """A record that was left keeps its journal and reads as interrupted."""
-        with Recorder.create(tmp_path, serial="7", started=NOON) as recorder:
+        with Recorder.create(tmp_path, serial="7", started=NOON, renderer=RunReport()) as recorder:
             play(recorder)
 
         record = load(recorder.folder)

@@ -15,6 +15,7 @@ from harness.record import load
 from harness.record.recorder import Recorder
 from harness.record.seal import sealed
 from harness.report.from_record import check_rows, report_from_record
+from harness.report.page import RunReport
 
 MakeRecord = Callable[..., Path]
 
@@ -45,7 +46,9 @@ class TestSame:
             Contribution(name="scatter", standard=0.2, dof=4, distribution="t", unit="V"),
         )
         checks = [row(budget=parts), row(check="ripple", low=None, budget=parts[:1])]
-        recorder = Recorder.create(tmp_path, serial="7", started=account()["started_utc"])
+        recorder = Recorder.create(
+            tmp_path, serial="7", started=account()["started_utc"], renderer=RunReport()
+        )
         for check in checks:
             recorder.check(check)
 

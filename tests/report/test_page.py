@@ -11,7 +11,7 @@ import pytest
 from harness.record.recorder import Recorder
 from harness.record.sink import Sink
 from harness.report.decimated_trend import DecimatedTrend
-from harness.report.page import report_html
+from harness.report.page import RunReport, report_html
 
 MakeRecord = Callable[..., Path]
 EVIL = "<script>alert('HRW')</script>\"'&\u202e"
@@ -95,7 +95,9 @@ class TestContent:
         self, tmp_path: Path, account: Callable[..., dict[str, Any]], row: Callable[..., Any]
     ) -> None:
         """A question answered by the operator shows the answer, and no ruler or probability."""
-        recorder = Recorder.create(tmp_path, serial="7", started=account()["started_utc"])
+        recorder = Recorder.create(
+            tmp_path, serial="7", started=account()["started_utc"], renderer=RunReport()
+        )
         answer = {"value": 1.0, "unit": "1", "low": 1.0, "high": None, "uncertainty": 0.0}
         recorder.check(row(quantity="operator.yes_no", check="no soot", **answer))
         folder = recorder.finish(account())
@@ -135,10 +137,24 @@ class TestContent:
         self, tmp_path: Path, account: Callable[..., dict[str, Any]]
     ) -> None:
         """A refused run says that there are no readings."""
-        recorder = Recorder.create(tmp_path, serial="7", started=account()["started_utc"])
+        recorder = Recorder.create(
+            tmp_path, serial="7", started=account()["started_utc"], renderer=RunReport()
+        )
         folder = recorder.finish(account(outcome="refused", verdict="undecided"))
 
         assert "There are no readings" in page(folder).words
+
+
+@pytest.mark.parametrize(("rule", "other"), [("simple", "Guarded"), ("guarded", "Simple")])
+def test_only_the_rules_used_are_explained(
+    account: Callable[..., dict[str, Any]], row: Callable[..., Any], rule: str, other: str
+) -> None:
+    """A run judged by one rule explains that one, once."""
+    facts = account(run_id="x", serial="7", released=False)
+    text = report_html(facts, [row(rule=rule), row(rule=rule)], DecimatedTrend(), {}).decode()
+
+    assert text.count(f"{rule.capitalize()} rule: a check passes") == 1
+    assert f"{other} rule: a check passes" not in text
 
 
 class TestEscaping:
@@ -164,7 +180,9 @@ class TestEscaping:
             profile={"source": EVIL, "sha256": EVIL, "text": EVIL},
             bench={"name": EVIL, "supply": {"resource": EVIL, "accuracy": {EVIL: {}}}},
         )
-        recorder = Recorder.create(tmp_path, serial=EVIL, started=told["started_utc"])
+        recorder = Recorder.create(
+            tmp_path, serial=EVIL, started=told["started_utc"], renderer=RunReport()
+        )
         recorder.event(0.0, EVIL, EVIL, EVIL)
         for time_s in (0.0, 9.0):
             recorder.sample(time_s, EVIL, EVIL, (("voltage", 1.0, "V"),), "supply")
@@ -205,12 +223,14 @@ def test_a_long_run_leaves_a_short_page(
     tmp_path: Path, play: Callable[[Sink], None], account: Callable[..., dict[str, Any]]
 ) -> None:
     """Thirty thousand readings and a thousand events make a page of a few dozen kilobytes."""
-    recorder = Recorder.create(tmp_path, serial="7", started=account()["started_utc"])
+    recorder = Recorder.create(
+        tmp_path, serial="7", started=account()["started_utc"], renderer=RunReport()
+    )
     for number in range(30_000):
         values = (("voltage", number % 7, "V"), ("current", number % 5, "A"))
-        recorder._outline.sample(number / 100, "soak", values, "supply")
+        recorder._renderer.sample(number / 100, "soak", values, "supply")
     for number in range(1000):
-        recorder._outline.event(number, "settled", "soak", "")
+        recorder._renderer.event(number, "settled", "soak", "")
     play(recorder)
 
     folder = recorder.finish(account())

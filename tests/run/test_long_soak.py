@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from harness.record.load import load
 from harness.record.recorder import Recorder
+from harness.record.tables import load
+from harness.report.page import RunReport
 from harness.run.rest import Hold
 from tests.run.fed import STARTED, FedBench
 
@@ -56,7 +57,9 @@ def soak(folder: Path, duration_s: float, interval_s: float) -> Soak:
         return VOLTAGES_V[number % 997], CURRENTS_A[number % 9973]
 
     # real time between two fsync is nothing this simulated soak should wait for
-    recorder = Recorder.create(folder, serial="HRW-0007", started=STARTED, now_s=lambda: 0.0)
+    recorder = Recorder.create(
+        folder, serial="HRW-0007", started=STARTED, now_s=lambda: 0.0, renderer=RunReport()
+    )
     file = recorder.folder / "readings.csv"
     marks: list[tuple[float, int]] = []
     bench = FedBench(

@@ -13,7 +13,7 @@ from harness.judge.verdict import Verdict
 from harness.profile.check import Check
 from harness.profile.level import Level
 from harness.profile.plan import PlannedStep
-from harness.quantity import format_quantity
+from harness.quantity import format_limits, format_quantity
 from harness.record.sink import CheckRow
 from harness.run.checks import judge
 from harness.run.context import Context
@@ -56,13 +56,8 @@ def _seen(row: CheckRow) -> str:
     """Say what was found and what it may be."""
     if row.quantity == "operator.yes_no":
         return f"{row.check}: {'yes' if row.value else 'no'}"
-    limits = [
-        f"{word} {format_quantity(limit, row.unit)}"
-        for word, limit in (("at least", row.low), ("at most", row.high))
-        if limit is not None
-    ]
     value = format_quantity(row.value, row.unit, 3)
-    return f"{row.check}: {value} where it must be {' and '.join(limits)}"
+    return f"{row.check}: {value} where it must be {format_limits(row.low, row.high, row.unit)}"
 
 
 def _go_on(context: Context, undecided: list[str]) -> None:
