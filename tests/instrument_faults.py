@@ -5,12 +5,12 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable
 
-from harness.rehearse.simulated_instruments import CoupledDevice
+from harness.rehearse.simulated_instruments import SimulatedInstrument
 
 __all__ = ["freeze", "meddle", "round_to", "spoil", "stick", "swap_answers"]
 
 
-def spoil(device: CoupledDevice, question: str, change: Callable[[str], str]) -> None:
+def spoil(device: SimulatedInstrument, question: str, change: Callable[[str], str]) -> None:
     """Change every answer of a device to one question.
 
     Args:
@@ -27,7 +27,7 @@ def spoil(device: CoupledDevice, question: str, change: Callable[[str], str]) ->
     device._part = part  # type: ignore[method-assign]
 
 
-def meddle(device: CoupledDevice, after: int, unit: str) -> None:
+def meddle(device: SimulatedInstrument, after: int, unit: str) -> None:
     """Carry out a message nobody of us sent, as a second client or a hand on the panel does.
 
     Args:
@@ -45,7 +45,7 @@ def meddle(device: CoupledDevice, after: int, unit: str) -> None:
     spoil(device, "MEAS:VOLT?", count)
 
 
-def swap_answers(device: CoupledDevice, after: int, question: str) -> None:
+def swap_answers(device: SimulatedInstrument, after: int, question: str) -> None:
     """Let answers belong to other questions from some reading on: it no longer says who it is.
 
     Args:
@@ -65,7 +65,7 @@ def swap_answers(device: CoupledDevice, after: int, question: str) -> None:
     spoil(device, "*IDN?", lambda answer: swapped[-1] if swapped else answer)
 
 
-def freeze(device: CoupledDevice, after: int, *questions: str) -> None:
+def freeze(device: SimulatedInstrument, after: int, *questions: str) -> None:
     """Let readings stand still, to the last digit, from some reading on.
 
     Args:
@@ -84,13 +84,13 @@ def freeze(device: CoupledDevice, after: int, *questions: str) -> None:
         spoil(device, question, stand)
 
 
-def round_to(device: CoupledDevice, decimals: int, *questions: str) -> None:
+def round_to(device: SimulatedInstrument, decimals: int, *questions: str) -> None:
     """Give readings with so many decimals, as a coarse instrument does."""
     for question in questions:
         spoil(device, question, lambda answer: f"{float(answer):.{decimals}f}")
 
 
-def stick(device: CoupledDevice) -> None:
+def stick(device: SimulatedInstrument) -> None:
     """Let the output relay stick: the supply believes that it is off, and current flows."""
     true = device._part
     told_off = False

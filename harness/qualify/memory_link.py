@@ -16,7 +16,7 @@ from harness.bench.roles import Load, Meter, Supply
 from harness.errors import LinkTimeout
 from harness.power.local_bench import LocalBench
 from harness.profile.bench_file import BenchFile
-from harness.rehearse.simulated_instruments import CoupledDevice
+from harness.rehearse.simulated_instruments import SimulatedInstrument
 
 __all__ = ["DirectLink", "memory_bench"]
 
@@ -30,7 +30,7 @@ class DirectLink:
         timeout_s: Longest wait for an answer; an answer that does not come is no wait here.
     """
 
-    def __init__(self, device: CoupledDevice, name: str, timeout_s: float) -> None:
+    def __init__(self, device: SimulatedInstrument, name: str, timeout_s: float) -> None:
         self._device = device
         self.name = name
         self.timeout_s = timeout_s
@@ -61,7 +61,7 @@ class DirectLink:
 def memory_bench(
     file: BenchFile,
     clock: Clock,
-    devices: Mapping[str, CoupledDevice],
+    devices: Mapping[str, SimulatedInstrument],
     dialects: Mapping[str, Dialect],
 ) -> Iterator[LocalBench]:
     """Open a simulated bench as :func:`harness.power.local_bench.open_bench` does.

@@ -18,7 +18,7 @@ from harness.rehearse.link_faults import (
     OnWire,
     Pause,
 )
-from harness.rehearse.simulated_instruments import CoupledDevice
+from harness.rehearse.simulated_instruments import SimulatedInstrument
 
 __all__ = ["ServedLink", "Spoken", "serve", "socket_resource"]
 
@@ -61,7 +61,7 @@ class ServedLink:
 
     def __init__(
         self,
-        device: CoupledDevice,
+        device: SimulatedInstrument,
         role: str = "",
         heard: Callable[[Spoken], None] = lambda _: None,
     ) -> None:
@@ -147,7 +147,7 @@ class ServedLink:
 
 @contextlib.contextmanager
 def serve(
-    devices: Mapping[str, CoupledDevice | ServedLink], ports: Mapping[str, int]
+    devices: Mapping[str, SimulatedInstrument | ServedLink], ports: Mapping[str, int]
 ) -> Iterator[dict[str, int]]:
     """Serve devices for as long as the block runs.
 

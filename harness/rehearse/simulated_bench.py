@@ -16,10 +16,10 @@ from harness.rehearse.circuit.converter import LoadMode
 from harness.rehearse.inaccuracy import Inaccuracy
 from harness.rehearse.meter_place import cold_resistance_ohm, place_voltage_v
 from harness.rehearse.simulated_instruments import (
-    CoupledDevice,
-    CoupledLibrary,
     Description,
     Live,
+    SimulatedInstrument,
+    SimulatedLibrary,
     StatusModel,
 )
 from harness.rehearse.unit_model import UnitModel
@@ -77,7 +77,7 @@ class SimulatedBench:
         source = source_for(kind, bench.supply.range.current_a)
         self.circuit = circuit_of(model, source, seed=seed)
         self.meter_at = "output"
-        self.devices: dict[str, CoupledDevice] = {}
+        self.devices: dict[str, SimulatedInstrument] = {}
         self._lock = threading.Lock()
         self._clock = clock
         self._rng = random.Random(seed)
@@ -96,9 +96,9 @@ class SimulatedBench:
             load = partial(self._load, bench.load.range)
             self._add(_described("electronic-load.yaml"), bench.load, load)
 
-    def library(self) -> CoupledLibrary:
+    def library(self) -> SimulatedLibrary:
         """Return the bench as a VISA library for PyVISA's resource manager."""
-        return CoupledLibrary.of(self.devices)
+        return SimulatedLibrary.of(self.devices)
 
     # --- time
 
@@ -143,7 +143,7 @@ class SimulatedBench:
             return Inaccuracy(instrument.accuracy.get(quantity), self._rng).read
 
         live = {**status.registers(), **build(reading)}
-        self.devices[instrument.resource] = CoupledDevice(
+        self.devices[instrument.resource] = SimulatedInstrument(
             description,
             live=live,
             actions={"*CLS": status.clear, "*RST": partial(_reset, live)},

@@ -20,10 +20,11 @@ from typing import Any
 import yaml
 from pyvisa import rname
 from pyvisa.constants import StatusCode
+from pyvisa.errors import VisaIOError
 from pyvisa_sim.devices import Devices
 from pyvisa_sim.highlevel import SimVisaLibrary
 
-__all__ = ["CoupledDevice", "CoupledLibrary", "Description", "Live", "StatusModel"]
+__all__ = ["Description", "Live", "SimulatedInstrument", "SimulatedLibrary", "StatusModel"]
 
 #: Texts of the errors a simulated instrument reports (fixed by SCPI-1999 volume 2).
 _ERROR_TEXTS = {
@@ -168,7 +169,7 @@ class StatusModel:
         return status
 
 
-class CoupledDevice:
+class SimulatedInstrument:
     """One simulated instrument as a session of pyvisa-sim sees it.
 
     Args:
@@ -220,15 +221,6 @@ class CoupledDevice:
             line, _, self._incoming = self._incoming.partition(b"\n")
             answer = self.ask(line.decode("latin-1"))
             self._answer = answer.encode() + b"\n" if answer else b""
-
-    def read(self) -> tuple[bytes, bool]:
-        """Give bytes to a session of pyvisa-sim: an answer in one piece, then its terminator."""
-        answer = self._answer
-        if len(answer) > 1:
-            self._answer = b"\n"
-            return answer[:-1], False
-        self._answer = b""
-        return answer, bool(answer)
 
     def take(self) -> bytes:
         """Give a whole answer with its terminator; nothing where none waits."""
@@ -286,7 +278,7 @@ class CoupledDevice:
             self._status.error(-224)
 
 
-class CoupledLibrary(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim ships no types
+class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim ships no types
     """A VISA library of simulated instruments, to be handed to PyVISA's resource manager."""
 
     _numbers = itertools.count()
@@ -300,16 +292,15 @@ class CoupledLibrary(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim ships 
         self.sessions[session].device.write(data)
         return len(data), StatusCode.success
 
-    def read(self, session: Any, count: int) -> tuple[bytes, StatusCode]:
-        """Hand over a waiting answer in one piece; else wait for one as pyvisa-sim does."""
+    def read(self, session: Any, count: int) -> tuple[bytes, StatusCode]:  # noqa: ARG002
+        """Hand over a waiting answer in one piece; where none waits, none will come."""
         answer = self.sessions[session].device.take()
-        if answer:
-            return answer, StatusCode.success_termination_character_read
-        read: tuple[bytes, StatusCode] = super().read(session, count)
-        return read
+        if not answer:
+            raise VisaIOError(StatusCode.error_timeout)
+        return answer, StatusCode.success_termination_character_read
 
     @classmethod
-    def of(cls, devices: Mapping[str, CoupledDevice]) -> CoupledLibrary:
+    def of(cls, devices: Mapping[str, SimulatedInstrument]) -> SimulatedLibrary:
         """Return a library with these devices under their resource names.
 
         PyVISA keeps one library a path, so each gets a path of its own: two rehearsals in one

@@ -27,7 +27,7 @@ from harness.record.recorder import MemoryRecorder
 from harness.record.tables import Record
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
-from harness.rehearse.simulated_instruments import CoupledDevice
+from harness.rehearse.simulated_instruments import SimulatedInstrument
 from harness.run.engine import carry_out
 from harness.run.result import Outcome, RunInfo, RunResult
 from harness.shipped import shipped
@@ -204,7 +204,7 @@ class TestIndex:
 class Tapped:
     """A simulated instrument whose wire is listened to."""
 
-    def __init__(self, device: CoupledDevice) -> None:
+    def __init__(self, device: SimulatedInstrument) -> None:
         self._device = device
         self._incoming = b""
         self.messages: list[str] = []
@@ -214,10 +214,6 @@ class Tapped:
         *whole, self._incoming = (self._incoming + data).split(b"\n")
         self.messages += [line.decode("ascii") for line in whole]
         self._device.write(data)
-
-    def read(self) -> tuple[bytes, bool]:
-        """Hand on an answer."""
-        return self._device.read()
 
     def take(self) -> bytes:
         """Hand on a whole answer."""

@@ -179,8 +179,7 @@ class TestSimulatedBench:
     ) -> None:
         """What stands in the error queue is a note: it is older than this look."""
         simulated.devices[file.supply.resource].write(b"NONSENSE 1\n")
-        while simulated.devices[file.supply.resource].read()[0]:
-            pass
+        simulated.devices[file.supply.resource].take()
 
         seen = by_check(look(file, simulated)["supply"])
 

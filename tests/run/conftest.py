@@ -18,7 +18,7 @@ from harness.record.recorder import MemoryRecorder
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.operator import SimulatedOperator
 from harness.rehearse.simulated_bench import SimulatedBench
-from harness.rehearse.simulated_instruments import CoupledDevice
+from harness.rehearse.simulated_instruments import SimulatedInstrument
 from harness.run.engine import carry_out
 from harness.run.operator import Operator
 from harness.run.result import RunInfo, RunResult
@@ -106,7 +106,7 @@ def run_steps(tmp_path: Path) -> RunSteps:
         without: tuple[str, ...] = (),
         stop: StopRequest | None = None,
         seed: int = 1,
-        bend: Callable[[dict[str, CoupledDevice]], None] = lambda _devices: None,
+        bend: Callable[[dict[str, SimulatedInstrument]], None] = lambda _devices: None,
     ) -> Ran:
         path = tmp_path / "profile.toml"
         start = START.replace("LIMIT", LIMITS[kind])

@@ -9,7 +9,7 @@ import pytest
 
 from harness.errors import PowerOffUnconfirmed
 from harness.power.trip import TripReason
-from harness.rehearse.simulated_instruments import CoupledDevice
+from harness.rehearse.simulated_instruments import SimulatedInstrument
 from tests.instrument_faults import freeze, meddle, round_to, spoil, stick
 
 NOMINAL = """
@@ -54,7 +54,7 @@ class TestReversedSign:
     ) -> None:
         """A reversed sign must not let more through a fault than the budget does."""
 
-        def bend(devices: dict[str, CoupledDevice]) -> None:
+        def bend(devices: dict[str, SimulatedInstrument]) -> None:
             spoil(devices["supply"], question, turned)
 
         true = run_steps(kind, fault=fault)
@@ -158,7 +158,7 @@ class TestFrozenReadings:
     ) -> None:
         """Digits of 10 mV and 10 mA: a rail of 5.00 V all through moves at OFF, and that counts."""
 
-        def bend(devices: dict[str, CoupledDevice]) -> None:
+        def bend(devices: dict[str, SimulatedInstrument]) -> None:
             round_to(devices["supply"], 2, "MEAS:VOLT?", "MEAS:POW?")
             round_to(devices["supply"], decimals, "MEAS:CURR?")
             round_to(devices["meter"], 2, "MEAS:VOLT:DC?")
@@ -225,7 +225,7 @@ high = "80 mA"
     ) -> None:
         """Digits of 0.1 V and 10 mA stand still all through; what the probe moves is not judged."""
 
-        def bend(devices: dict[str, CoupledDevice]) -> None:
+        def bend(devices: dict[str, SimulatedInstrument]) -> None:
             round_to(devices["supply"], 1, "MEAS:VOLT?")
             round_to(devices["supply"], 2, "MEAS:CURR?")
 
