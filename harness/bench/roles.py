@@ -6,12 +6,7 @@ from harness.bench.clock import Clock
 from harness.bench.dialect import SAMPLED, Dialect
 from harness.bench.finding import Cause
 from harness.bench.link import Link
-from harness.bench.replies import (
-    compound_cause,
-    echo_cause,
-    queue_cause,
-    reply_cause,
-)
+from harness.bench.replies import compound_cause, echo_cause, queue_cause, reply_cause
 from harness.bench.sample import SupplySample
 from harness.bench.scpi import (
     MarkerAnswer,
@@ -19,16 +14,17 @@ from harness.bench.scpi import (
     boolean,
     error_entry,
     number,
+    refuse_marker,
     split_answers,
 )
 from harness.errors import InstrumentError, NoReading, Overload, ReportedError, UnexpectedReply
 
 __all__ = ["Instrument", "Load", "Meter", "Supply"]
 
-#: What a supply or a load reads in one go.
-_TOGETHER = ("voltage", "current", "power")
 #: An error queue longer than this is not drained but reported: something is badly wrong.
 _QUEUE_LIMIT = 32
+#: An identity is cut off here, and shown in messages to here.
+_IDENTITY_LENGTH, _IDENTITY_SHOWN = 200, 60
 
 
 class Instrument:
@@ -65,10 +61,6 @@ class Instrument:
         if self.dialect.link.settle_s:
             self.clock.sleep_s(self.dialect.link.settle_s)
 
-    def text(self, operation: str) -> str:
-        """Ask for text."""
-        return self.link.query(self.dialect.ask[operation]).strip()
-
     def value(self, operation: str) -> float:
         """Ask for a number.
 
@@ -82,31 +74,6 @@ class Instrument:
         except ValueError as error:
             cause = reply_cause(operation, question, answer, state=False)
             raise self._no_reading(cause, question) from error
-
-    def read(self, quantity: str) -> dict[str, float]:
-        """Read a quantity, with whatever its dialect reads in the same round trip.
-
-        Args:
-            quantity: One that :data:`harness.profile.measures.READINGS` has for its role.
-
-        Returns:
-            Values by quantity. Voltage, current and power come together; power is their product
-            where the dialect cannot measure it.
-
-        Raises:
-            NoReading: Any of the values is no value.
-            InstrumentError: Its dialect cannot measure it.
-        """
-        if quantity in _TOGETHER:
-            values = self._compound()
-            values.setdefault("power", values["voltage"] * values["current"])
-            return {name: values[name] for name in _TOGETHER}
-        operation = f"measure_{quantity}"
-        if not self.has(operation):
-            raise InstrumentError(
-                f"its dialect cannot measure {quantity}", instrument=self.link.name, remedy="add it"
-            )
-        return {quantity: self.value(operation)}
 
     def state(self, operation: str) -> bool:
         """Ask for a boolean.
@@ -122,9 +89,37 @@ class Instrument:
             cause = reply_cause(operation, question, answer, state=True)
             raise self._no_reading(cause, question) from error
 
+    def read(self, *quantities: str) -> dict[str, float]:
+        """Read quantities: several in one round trip where it can, one by its own question.
+
+        Args:
+            quantities: From :data:`harness.profile.measures.READINGS` for its role, or ``status``.
+
+        Returns:
+            Values by quantity. Power that a supply or load cannot measure is voltage times current.
+
+        Raises:
+            NoReading: Any of the values is no value.
+            InstrumentError: Its dialect cannot measure it.
+        """
+        values = self._compound() if len(quantities) > 1 else {}
+        if values and "power" in quantities:
+            values.setdefault("power", values["voltage"] * values["current"])
+        for name in quantities:
+            operation = SAMPLED.get(name, f"measure_{name}")
+            if name not in values and not self.has(operation):
+                raise InstrumentError(
+                    f"its dialect cannot measure {name}",
+                    instrument=self.link.name,
+                    remedy="add it",
+                )
+            if name not in values:
+                values[name] = self.value(operation)
+        return {name: values[name] for name in quantities}
+
     def identify(self) -> str:
-        """Return the answer to ``*IDN?``, cut to 200 characters."""
-        return self.text("identify")[:200]
+        """Return the answer to ``*IDN?``."""
+        return self.link.query(self.dialect.ask["identify"]).strip()[:_IDENTITY_LENGTH]
 
     def identify_and_clear(self) -> str:
         """Identify it and empty its error queue: old errors are not this run's.
@@ -133,20 +128,17 @@ class Instrument:
             UnexpectedReply: It says nothing, or sends the question back.
         """
         self._identity = self.identify()
-        question = self.dialect.ask["identify"]
-        cause = echo_cause(question, self._identity)
+        cause = echo_cause(self.dialect.ask["identify"], self._identity)
         if cause is not None:
-            raise UnexpectedReply(
-                cause.what, instrument=self.link.name, message=question, remedy=cause.remedy
-            )
+            raise self._unexpected("identify", cause)
         self.drain_errors()
         return self._identity
 
-    def check_in_step(self) -> None:
+    def check_in_sync(self) -> None:
         """See that its answers still belong to their questions, and that it reports no errors.
 
         Raises:
-            UnexpectedReply: It says it is another than at its introduction.
+            UnexpectedReply: It says it is another than at the start.
             ReportedError: It reports errors.
         """
         self.check_identity()
@@ -156,16 +148,16 @@ class Instrument:
         """See that it is still the same: readings alike cannot show answers out of step.
 
         Raises:
-            UnexpectedReply: It says it is another than at its introduction.
+            UnexpectedReply: It says it is another than at the start.
         """
-        identity = self.identify()
-        if self._identity is not None and identity != self._identity:
-            raise UnexpectedReply(
-                f"it answers {identity[:60]!r}; at the start it was {self._identity[:60]!r}",
-                instrument=self.link.name,
-                message=self.dialect.ask["identify"],
+        identity, first = self.identify(), self._identity
+        if first is not None and identity != first:
+            now, then = identity[:_IDENTITY_SHOWN], first[:_IDENTITY_SHOWN]
+            cause = Cause(
+                what=f"it answers {now!r}; at the start it was {then!r}",
                 remedy="switch it off and on, and see that no other program talks to it",
             )
+            raise self._unexpected("identify", cause)
 
     def drain_errors(self) -> tuple[str, ...]:
         """Empty the error queue and return what stood in it; nothing where there is none.
@@ -183,9 +175,7 @@ class Instrument:
                 entry = error_entry(answer)
             except ValueError as error:
                 cause = queue_cause(question, answer, str(error))
-                raise UnexpectedReply(
-                    cause.what, instrument=self.link.name, message=question, remedy=cause.remedy
-                ) from error
+                raise self._unexpected("error", cause) from error
             if entry.code == 0:
                 return tuple(entries)
             entries.append(f"{entry.code} {entry.text}")
@@ -216,20 +206,14 @@ class Instrument:
         self.link.close()
 
     def _number(self, operation: str, answer: str, question: str) -> float:
-        """Read a number.
-
-        Raises:
-            NoReading: A marker for overload or not-a-number.
-            ValueError: No number.
-        """
+        """Read a number; a marker for overload or not-a-number is no reading."""
         try:
             try:
                 return number(self.dialect.value_in(operation, answer))
             except MarkerAnswer:
                 raise
             except ValueError:
-                if operation in self.dialect.answers:
-                    _refuse_marker(answer)  # it may come without what stands around a value
+                refuse_marker(answer)  # it may come without what stands around a value
                 raise
         except MarkerAnswer as error:
             kind = Overload if isinstance(error, OverloadAnswer) else NoReading
@@ -255,6 +239,14 @@ class Instrument:
             write=cause.write,
         )
 
+    def _unexpected(self, operation: str, cause: Cause) -> UnexpectedReply:
+        return UnexpectedReply(
+            cause.what,
+            instrument=self.link.name,
+            message=self.dialect.ask[operation],
+            remedy=cause.remedy,
+        )
+
     def _compound(self) -> dict[str, float]:
         """Read the dialect's sample in one round trip, what it leaves out question by question."""
         values: dict[str, float] = {}
@@ -273,20 +265,6 @@ class Instrument:
         for left_out in self._singly:
             values[left_out] = self.value(SAMPLED[left_out])
         return values
-
-
-def _refuse_marker(answer: str) -> None:
-    """Raise where an answer is a marker.
-
-    Raises:
-        MarkerAnswer: It is one.
-    """
-    try:
-        number(answer)
-    except MarkerAnswer:
-        raise
-    except ValueError:
-        return
 
 
 class Supply(Instrument):
@@ -311,14 +289,6 @@ class Supply(Instrument):
             bool(status & bits.current_limit) if bits.current_limit else None,
             bool(status & bits.protection),
         )
-
-    def status(self) -> int:
-        """Read the status register as it is.
-
-        Raises:
-            NoReading: The answer is no number.
-        """
-        return int(self.value("status"))
 
     def check_protection(self) -> None:
         """See that its status tells of no protection that has tripped; with the output off.

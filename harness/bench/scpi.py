@@ -6,8 +6,10 @@ Sources: SCPI-1999 volumes 1 and 2, IEEE 488.2-1992 clause 8 (responses).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from decimal import ROUND_DOWN, Decimal
+from typing import NamedTuple
+
+from harness.quantity import shown
 
 __all__ = [
     "ErrorEntry",
@@ -17,12 +19,18 @@ __all__ = [
     "decimal_text",
     "error_entry",
     "number",
+    "refuse_marker",
     "split_answers",
 ]
 
 #: From here on a magnitude is one of the markers 9.9E37, -9.9E37, 9.91E37 (SCPI-1999 vol. 1,
 #: 7.2.1): infinity, minus infinity, not-a-number. Compared with room, since digits differ.
 _MARKER = 9.8e37
+_NOT_A_NUMBER = (9.905e37, 9.95e37)
+#: The text of an entry of the error queue is cut off here.
+_ENTRY_LENGTH = 200
+
+_STATES = {"0": False, "+0": False, "OFF": False, "1": True, "+1": True, "ON": True}
 
 
 class MarkerAnswer(ValueError):
@@ -37,24 +45,38 @@ def number(text: str) -> float:
     """Read one numeric answer (NR1, NR2 or NR3).
 
     Raises:
-        OverloadAnswer: The marker for plus infinity.
-        MarkerAnswer: Any of the markers for overload and not-a-number: they must never be taken for
-            a value. The message says which it was.
+        MarkerAnswer: Any of the markers, :class:`OverloadAnswer` for infinity: they must never be
+            taken for a value.
         ValueError: Text that is no number.
     """
     try:
         value = float(text)
     except ValueError:
-        raise ValueError(f"{_shown(text)} is not a number") from None
-    if -_MARKER < value < _MARKER:
-        # float() also takes "1_000", which no instrument may send
-        if "_" in text:
-            raise ValueError(f"{_shown(text)} is not a number")
-        return value
-    if math.isnan(value) or 9.905e37 <= abs(value) < 9.95e37:
-        raise MarkerAnswer(f"the instrument answered not-a-number ({_shown(text)})")
-    kind = OverloadAnswer if value > 0 else MarkerAnswer
-    raise kind(f"the instrument answered overload ({_shown(text)})")
+        raise ValueError(f"{shown(text)} is not a number") from None
+    if not -_MARKER < value < _MARKER:
+        refuse_marker(text)
+    # float() also takes "1_000", which no instrument may send
+    if "_" in text:
+        raise ValueError(f"{shown(text)} is not a number")
+    return value
+
+
+def refuse_marker(text: str) -> None:
+    """Raise where an answer is a marker; what is no number at all is none.
+
+    Raises:
+        MarkerAnswer: It is one. The message says which.
+    """
+    try:
+        value = float(text)
+    except ValueError:
+        return
+    low, high = _NOT_A_NUMBER
+    if math.isnan(value) or low <= abs(value) < high:
+        raise MarkerAnswer(f"the instrument answered not-a-number ({shown(text)})")
+    if abs(value) >= _MARKER:
+        kind = OverloadAnswer if value > 0 else MarkerAnswer
+        raise kind(f"the instrument answered overload ({shown(text)})")
 
 
 def boolean(text: str) -> bool:
@@ -70,21 +92,12 @@ def boolean(text: str) -> bool:
         word = word[1:-1].strip()
     answer = _STATES.get(word.upper())
     if answer is None:
-        raise ValueError(f"{_shown(text)} is neither 0 nor 1")
+        raise ValueError(f"{shown(text)} is neither 0 nor 1")
     return answer
 
 
-_STATES = {"0": False, "+0": False, "OFF": False, "1": True, "+1": True, "ON": True}
-
-
-@dataclass(frozen=True, slots=True)
-class ErrorEntry:
-    """One entry of the error queue.
-
-    Attributes:
-        code: 0 where the queue was empty; negative ones belong to SCPI, positive to the maker.
-        text: The text in quotes.
-    """
+class ErrorEntry(NamedTuple):
+    """One entry of the error queue: its code (0: the queue is empty), and its text."""
 
     code: int
     text: str
@@ -98,9 +111,9 @@ def error_entry(text: str) -> ErrorEntry:
     """
     code, _, rest = text.partition(",")
     try:
-        return ErrorEntry(int(code), rest.strip().strip('"')[:200])
+        return ErrorEntry(int(code), rest.strip().strip('"')[:_ENTRY_LENGTH])
     except ValueError:
-        raise ValueError(f"{_shown(text)} is no entry of an error queue") from None
+        raise ValueError(f"{shown(text)} is no entry of an error queue") from None
 
 
 def split_answers(text: str, count: int, separator: str = ";") -> list[str]:
@@ -116,9 +129,7 @@ def split_answers(text: str, count: int, separator: str = ";") -> list[str]:
     """
     answers = text.split() if separator == " " else text.split(separator)
     if len(answers) != count:
-        raise ValueError(
-            f"expected {count} answers in one line, got {len(answers)}: {_shown(text)}"
-        )
+        raise ValueError(f"expected {count} answers in one line, got {len(answers)}: {shown(text)}")
     return answers
 
 
@@ -129,8 +140,3 @@ def decimal_text(value: float, decimals: int) -> str:
     """
     step = Decimal(1).scaleb(-decimals)
     return str(Decimal(repr(value)).quantize(step, rounding=ROUND_DOWN))
-
-
-def _shown(text: str) -> str:
-    shown = repr(text)
-    return shown if len(shown) <= 60 else f"{shown[:57]}..."

@@ -233,13 +233,13 @@ def _self_test(instrument: Instrument, link: VisaLink, *, on: bool) -> Finding:
 def _sample(instrument: Instrument) -> str:
     """Take one sample of whatever is at its terminals: the first quantity its dialect has."""
     units = READINGS[instrument.role]
-    quantity = next((name for name in units if instrument.has(f"measure_{name}")), None)
-    if quantity is None:
+    there = [name for name in units if instrument.has(f"measure_{name}")]
+    if not there:
         raise InstrumentError(
             "its dialect measures nothing", instrument=instrument.link.name, remedy="add to it"
         )
-    values = instrument.read(quantity)
-    values.pop("power", None)
+    together = {"voltage", "current"} <= set(there)
+    values = instrument.read("voltage", "current") if together else instrument.read(there[0])
     return ", ".join(format_quantity(value, units[name]) for name, value in values.items())
 
 

@@ -140,7 +140,7 @@ def _ask(instrument: Instrument, question: str) -> None:
     elif question != SAMPLE:
         instrument.value(question)
     elif isinstance(instrument, Supply | Load):
-        instrument.read("voltage")
+        instrument.read("voltage", "current")
 
 
 def _unanswered(instrument: Instrument, question: str, error: LinkTimeout) -> LinkTimeout:

@@ -131,7 +131,7 @@ class LocalKeeper:
         if self._load is None:
             raise CommandRefused("there is no load on this bench", where="keeper")
         try:
-            return self._load.read("power")
+            return self._load.read("voltage", "current", "power")
         except InstrumentError as error:
             self._cut_after(error, self._load)
         raise self._trouble()
@@ -145,7 +145,7 @@ class LocalKeeper:
         if role == "load":
             if self._load is None:
                 raise CommandRefused("there is no load on this bench", where="keeper")
-            return self._load.read("power")
+            return self._load.read("voltage", "current", "power")
         sample = self._supply.sample()
         return {"voltage": sample.voltage_v, "current": sample.current_a, "power": sample.power_w}
 
@@ -156,7 +156,7 @@ class LocalKeeper:
             Tripped: It was no number; power has been cut.
         """
         try:
-            return self._supply.status()
+            return int(self._supply.value("status"))
         except InstrumentError as error:
             self._cut_after(error, self._supply)
         raise self._trouble()

@@ -293,6 +293,6 @@ class Context:
         self.meter_checked_s = self.clock.now_s()
         self.host.expect_silence(3 * meter.longest_s)
         try:
-            meter.check_in_step()
+            meter.check_in_sync()
         except InstrumentError as error:
             self.host.cut(failure_reason(error, CheckInSync("meter")), str(error))

@@ -47,7 +47,7 @@ class FedMeter:
         """Return the value of now."""
         return {quantity: self._value(self._clock.now_s())}
 
-    def check_in_step(self) -> None:
+    def check_in_sync(self) -> None:
         """See that its answers are its own."""
         if self._clock.now_s() >= self.out_of_step_from_s:
             raise UnexpectedReply("it answers '5.0'", instrument="meter", message="*IDN?")

@@ -108,7 +108,7 @@ def _by_meter(context: Context, step: PlannedStep, check: Check) -> CheckRow:
     assert context.bench.meter is not None
     try:
         estimate = _read(context, check)
-        context.bench.meter.check_in_step()  # before its readings are believed
+        context.bench.meter.check_in_sync()  # before its readings are believed
     except InstrumentError as error:
         raise Refused([str(error)]) from error
     return judge(context, step, check, check.name, estimate)

@@ -91,7 +91,7 @@ def carry_out(context: Context, step: PlannedStep) -> None:
     assert context.bench.meter is not None
     try:
         decay = _followed(context, step.step, _longest_s(step))
-        context.bench.meter.check_in_step()  # before its readings are believed
+        context.bench.meter.check_in_sync()  # before its readings are believed
         measure_off(context)
     except InstrumentError as error:  # power is off: nothing to cut, and nothing proved
         judge_undone(context, step, str(error))
