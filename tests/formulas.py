@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = ["PAGE", "Formula", "formulas", "page"]
+__all__ = ["PAGE", "Formula", "formulas", "page", "used_names"]
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGE = ROOT / "docs" / "formulas.md"
@@ -79,6 +79,17 @@ def formulas() -> Iterator[Formula]:
             if match is not None:
                 summary = _one_line(_SOURCE.sub("", told).strip().partition("\n\n")[0])
                 yield Formula(module, name, summary, _one_line(match["text"]))
+
+
+def used_names() -> set[str]:
+    """Return every name that the program uses: called, read, imported as a module's own or not."""
+    used: set[str] = set()
+    for path in (ROOT / "harness").rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            match node:
+                case ast.Name(id=name, ctx=ast.Load()) | ast.Attribute(attr=name):
+                    used.add(name)
+    return used
 
 
 def _of_docstrings(tree: ast.Module) -> dict[int, tuple[str, str]]:

@@ -256,6 +256,13 @@ class TestTables:
         """The page of formulas is what the docstrings say; `python -m tests.formulas` writes it."""
         assert PAGES["formulas"] == formulas.page()
 
+    def test_each_formula_is_one_that_the_program_uses(self) -> None:
+        """No formula is listed that only a test calls: each is used somewhere in the harness."""
+        used = formulas.used_names()
+        names = {each.name.rpartition(".")[2] for each in formulas.formulas()}
+
+        assert sorted(names - used - {"the whole file", "units_needed"}) == []
+
     def test_each_formula_says_what_it_is(self) -> None:
         """Everything with a source has words for it, and names a source."""
         unnamed = [each for each in formulas.formulas() if not each.source]

@@ -219,7 +219,9 @@ class TestPython:
         assert capsys.readouterr().out == "released\n"
         assert not bench.circuit.source_on
         [folder] = (workshop / "results").glob("*-HRW-0012-*")
-        assert harness.record.load(folder).run["released"]
+        told = harness.record.load(folder).run
+        assert told["released"]
+        assert told["rehearsal"]  # the instruments say that they are simulated: no unit is released
 
     def test_the_example_is_typed(self, tmp_path: Path) -> None:
         """A reader's script that does what the page shows passes a strict type check."""
