@@ -32,6 +32,7 @@ from harness.power.port import OnEvent, OnSample
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.power.vigil import Lookout
 from harness.profile.bench_file import BenchFile
+from harness.record.events import EventKind
 
 __all__ = ["ProcessBench", "ProcessPower", "open_process_bench"]
 
@@ -95,7 +96,7 @@ class ProcessBench:
     ) -> ProcessPower:
         """Give supply and load to the keeper process with these bounds."""
         if not self._awake.granted:
-            on_event("sleep", MAY_SLEEP)
+            on_event(EventKind.SLEEP, MAY_SLEEP)
         self._power = ProcessPower(self.file, self._clock, self._line, limits, on_event, on_sample)
         return self._power
 
@@ -280,8 +281,8 @@ class ProcessPower:
                     self._taken = 0
                 self._on_sample(sample)
             case messages.Event(kind, detail):
-                self._live = kind == "power on" or (self._live and kind != "power off")
-                self._on_event(kind, detail)
+                self._live = kind is EventKind.POWER_ON or (self._live and kind != "power off")
+                self._on_event(EventKind(kind), detail)
             case messages.Tripped(trip):
                 self._end(Tripped(trip))
             case messages.Unconfirmed(what, where, remedy):
@@ -327,8 +328,8 @@ class ProcessPower:
                 self._take_over(what)
         assert self._loss is not None
         trip, self._trouble = self._loss
-        self._on_event("trip", str(trip))
-        self._on_event("power off", "unconfirmed" if self.unconfirmed else "confirmed")
+        self._on_event(EventKind.TRIP, str(trip))
+        self._on_event(EventKind.POWER_OFF, "unconfirmed" if self.unconfirmed else "confirmed")
         raise self._trouble
 
     def _take_over(self, what: str) -> None:

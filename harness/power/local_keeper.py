@@ -24,6 +24,7 @@ from harness.power.port import OnEvent, OnSample
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.profile.measures import SETTINGS
 from harness.quantity import format_quantity
+from harness.record.events import EventKind
 
 __all__ = ["LocalKeeper"]
 
@@ -113,7 +114,7 @@ class LocalKeeper:
             self._bit_told = True
             dialect = self._supply.dialect
             self._on_event(
-                "wrong dialect",
+                EventKind.WRONG_DIALECT,
                 f"the status says that the supply's protection has switched its output off, which "
                 f"is on with {format_quantity(sample.voltage_v, 'V', 3)} and "
                 f"{format_quantity(sample.current_a, 'A', 3)}: the bit is not looked at any more "
@@ -233,7 +234,7 @@ class LocalKeeper:
 
     def _begin_anew(self, move: Move, error: InstrumentError) -> None:
         """Open the link again before the next try: a broken or confused one cannot switch off."""
-        self._on_event("switching off again", str(error))
+        self._on_event(EventKind.SWITCHING_OFF_AGAIN, str(error))
         self._clock.sleep_s(_RETRY_S)
         with contextlib.suppress(InstrumentError):  # the next move says what is wrong
             self._instrument(move).link.reopen()
@@ -243,12 +244,16 @@ class LocalKeeper:
         before, self._noted = self._noted, self._keeper.state
         state = self._noted
         if state is KeeperState.LIVE:
-            self._on_event("power on", "")
+            self._on_event(EventKind.POWER_ON, "")
         elif state is KeeperState.TRIPPED:
-            self._on_event("trip", str(self._keeper.trip))
-            self._on_event("power off", "unconfirmed" if self._keeper.unconfirmed else "confirmed")
+            self._on_event(EventKind.TRIP, str(self._keeper.trip))
+            self._on_event(
+                EventKind.POWER_OFF, "unconfirmed" if self._keeper.unconfirmed else "confirmed"
+            )
         elif state is KeeperState.OFF and before is KeeperState.LIVE:
-            self._on_event("power off", "unconfirmed" if self._keeper.unconfirmed else "confirmed")
+            self._on_event(
+                EventKind.POWER_OFF, "unconfirmed" if self._keeper.unconfirmed else "confirmed"
+            )
 
     def _instrument(self, move: Move) -> Supply | Load:
         instrument = self._supply if move.role == "supply" else self._load

@@ -6,6 +6,7 @@ import math
 from collections import deque
 from dataclasses import dataclass
 
+from harness.record.events import EventKind
 from harness.record.sink import Values
 
 __all__ = ["Band", "DecimatedTrend", "Event", "Trace"]
@@ -17,7 +18,7 @@ _SHOWN = 30
 #: Longest time between two readings of one line; none that follow each other are so far apart.
 _PAUSE_S = 10.0
 #: Events that end every line: what comes after them is another measurement, or power is off.
-_PARTING = frozenset({"power on", "power off", "meter", "load"})
+_PARTING = frozenset({EventKind.POWER_ON, EventKind.POWER_OFF, EventKind.METER, EventKind.LOAD})
 #: What is drawn, by source and quantity, in this order.
 _DRAWN = (("supply", "voltage"), ("supply", "current"), ("meter", "voltage_dc"))
 
@@ -154,7 +155,7 @@ class DecimatedTrend:
         event = Event(time_s, kind, step, detail)
         self._events += 1
         (self._first if len(self._first) < _SHOWN else self._last).append(event)
-        if kind == "trip" and self._trip is None:
+        if kind == EventKind.TRIP and self._trip is None:
             self._trip = event
 
     def _look(self) -> None:

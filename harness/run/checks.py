@@ -11,6 +11,7 @@ from harness.judge.verdict import Verdict, decide
 from harness.profile.check import Check
 from harness.profile.measures import Situation
 from harness.profile.plan import PlannedStep
+from harness.record.events import EventKind
 from harness.record.sink import CheckRow
 from harness.run.context import Context
 from harness.run.figures import figures_across, is_across, needed, of_hold, rests_on
@@ -58,13 +59,13 @@ def judge_dropped(context: Context) -> None:
     for step in context.plan.steps:
         context.step_name = step.name
         for check, why in step.dropped:
-            context.event("not checked", f"{check.name}: {why}")
+            context.event(EventKind.NOT_CHECKED, f"{check.name}: {why}")
             judge(context, step, check, check.name, Estimate(value=math.nan))
 
 
 def judge_undone(context: Context, step: PlannedStep, why: str) -> None:
     """Enter the checks of a step that could not be carried out: undecided."""
-    context.event("not done", why)
+    context.event(EventKind.NOT_DONE, why)
     for check in step.checks:
         judge(context, step, check, check.name, Estimate(value=math.nan))
 

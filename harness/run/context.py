@@ -20,6 +20,7 @@ from harness.profile.level import Level
 from harness.profile.measures import READINGS
 from harness.profile.plan import Plan, PlannedStep
 from harness.quantity import format_quantity
+from harness.record.events import EventKind
 from harness.record.sink import CheckRow, Sink, Values
 from harness.run.liveness import Liveness
 from harness.run.operator import Nobody, Operator
@@ -38,7 +39,7 @@ _WRITING_S = 1.0
 #: From this share of the envelope's current or power on, every sample is recorded.
 _NEAR_FRAC = 0.98
 #: Events before which the last readings are recorded in full.
-_IN_FULL = frozenset({"trip", "disturbed"})
+_IN_FULL = frozenset({EventKind.TRIP, EventKind.DISTURBED})
 
 
 @dataclass(slots=True, kw_only=True)
@@ -99,10 +100,10 @@ class Context:
 
     # --- the record
 
-    def event(self, kind: str, detail: str) -> None:
+    def event(self, kind: EventKind, detail: str) -> None:
         """Write an event into the record, unless the record is lost."""
-        self.energised = self.energised or kind == "power on"
-        if kind == "wrong dialect":
+        self.energised = self.energised or kind is EventKind.POWER_ON
+        if kind is EventKind.WRONG_DIALECT:
             self.warnings.append(f"{detail[:1].upper()}{detail[1:]}.")
         time_s = self.clock.now_s() - self.origin_s
         if self._thin is not None:
@@ -130,7 +131,7 @@ class Context:
         """
         self.verdicts.append(Verdict(row.verdict))
         self._rows.append((row, tuple(rests_on)))
-        self.event("check", f"{row.check}: {row.verdict}")
+        self.event(EventKind.CHECK, f"{row.check}: {row.verdict}")
 
     def enter_checks(self) -> None:
         """Write every check into the record; one that passed on readings that stood is undecided.
@@ -144,7 +145,9 @@ class Context:
             if standing and self.verdicts[number] is Verdict.PASS:
                 self.verdicts[number] = Verdict.UNDECIDED
                 what = " and ".join(standing)
-                self.event("not shown to live", f"{row.check}: {what} never moved after its hold")
+                self.event(
+                    EventKind.NOT_SHOWN_TO_LIVE, f"{row.check}: {what} never moved after its hold"
+                )
             self.sink.check(replace(row, verdict=self.verdicts[number].value))
 
     # --- power

@@ -24,6 +24,7 @@ from harness.profile.bench_file import Accuracy
 from harness.profile.level import LoadMode, LoadPoint
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
+from harness.record.events import EventKind
 from harness.record.sink import Sink
 from harness.run.checks import judge_dropped
 from harness.run.context import Context
@@ -184,12 +185,12 @@ class _Run:
         except RecordError as error:
             self._outcome, self.reason = Outcome.TRIPPED, _record_lost(error)
 
-    def _on_event(self, kind: str, detail: str) -> None:
+    def _on_event(self, kind: EventKind, detail: str) -> None:
         """Tell the operator of every change of power, then the record."""
-        if kind == "power off" and detail == "confirmed":
+        if kind is EventKind.POWER_OFF and detail == "confirmed":
             self._off_confirmed = _now()
             self._operator.power_off(confirmed=True)
-        if kind == "trip" and detail.startswith(f"{TripReason.CLIENT_SILENT}: "):
+        if kind is EventKind.TRIP and detail.startswith(f"{TripReason.CLIENT_SILENT}: "):
             detail = self._why_silent() or detail
         if self._context is not None:
             self._context.event(kind, detail)
@@ -205,7 +206,7 @@ class _Run:
 
     def _refused(self, error: Refused, context: Context) -> None:
         """Note that a step cannot be gone on from: a cold check failed, or leads were not moved."""
-        context.event("refused", str(error))
+        context.event(EventKind.REFUSED, str(error))
         self._outcome = Outcome.INTERRUPTED if context.energised else Outcome.REFUSED
         self.reason = str(error)
 
@@ -241,7 +242,7 @@ class _Run:
         judge_dropped(context)
         for step in self._plan.steps:
             context.step_name, context.level_label = step.name, ""
-            context.event("step", step.kind)
+            context.event(EventKind.STEP, step.kind)
             STEPS[step.kind](context, step)
         self._outcome = Outcome.COMPLETED
 

@@ -15,6 +15,7 @@ from harness.bench.sample import SupplySample
 from harness.errors import InstrumentError, PowerOffUnconfirmed
 from harness.power.trip import TripReason
 from harness.quantity import format_quantity
+from harness.record.events import EventKind
 from harness.run.context import Context
 
 __all__ = ["measure_off"]
@@ -62,11 +63,11 @@ def measure_off(context: Context, *, wholly: bool = True) -> None:
             after_v = context.live.last("meter.voltage_dc") or 0.0
             said += f"; rail {_change(rail_v, after_v, 'V')}"
             said += "" if fell else f", no fall within {_RAIL_S:g} s"
-        context.event("off measured", said)
+        context.event(EventKind.OFF_MEASURED, said)
         if wholly:
             _let_move(context, end_s)
     except InstrumentError as error:  # power is off and confirmed: nothing to cut, nothing shown
-        context.event("off not measured", str(error))
+        context.event(EventKind.OFF_NOT_MEASURED, str(error))
 
 
 def _let_move(context: Context, end_s: float) -> None:
@@ -113,7 +114,9 @@ def _judge(context: Context, before: SupplySample, rail_v: float | None) -> None
     for _ in range(_TRIES):
         if stood is not False:
             break
-        context.event("switching off again", "output off is confirmed, but its current flows")
+        context.event(
+            EventKind.SWITCHING_OFF_AGAIN, "output off is confirmed, but its current flows"
+        )
         context.host.power_off()
         stood = _stands(context, before, _AGAIN_S)
     if stood is None:
@@ -131,7 +134,7 @@ def _judge(context: Context, before: SupplySample, rail_v: float | None) -> None
 
 def _unconfirmed(context: Context, why: str) -> NoReturn:
     current_a = context.live.last("supply.current") or 0.0
-    context.event("power off", "unconfirmed")
+    context.event(EventKind.POWER_OFF, "unconfirmed")
     raise PowerOffUnconfirmed(
         "OUTPUT OFF COULD NOT BE CONFIRMED: the supply says that it is off, but "
         f"{format_quantity(current_a, 'A', 3)} are read, and {why}",

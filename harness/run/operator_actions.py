@@ -5,6 +5,7 @@ from __future__ import annotations
 from harness.errors import Refused
 from harness.power.commands import SwitchOff
 from harness.profile.check import Across
+from harness.record.events import EventKind
 from harness.run.context import Context
 from harness.run.off import measure_off
 
@@ -39,7 +40,7 @@ def move_meter(context: Context, where: Across) -> bool:
     text = f"{_OFF}{_leads(context, where)} Put the meter {_PLACES[where]}."
     moved = context.operator.place_meter(where, text)
     context.stop.raise_if_requested()
-    context.event("meter", f"{'put' if moved else 'not put'} across the {where}")
+    context.event(EventKind.METER, f"{'put' if moved else 'not put'} across the {where}")
     if moved:
         context.meter_at = where
     return moved
@@ -76,7 +77,7 @@ def connect_load(context: Context, load: str, output: str) -> bool:
     text = f"{_OFF} Connect to output {output}: {load}."
     connected = context.operator.place_load(load, text)
     context.stop.raise_if_requested()
-    context.event("load", f"{load} {'connected' if connected else 'not connected'}")
+    context.event(EventKind.LOAD, f"{load} {'connected' if connected else 'not connected'}")
     return connected
 
 
@@ -85,5 +86,5 @@ def take_load_off(context: Context, load: str) -> bool:
     power_off(context)
     taken = context.operator.place_load("", f"{_OFF} Take off: {load}. It may be hot.")
     context.stop.raise_if_requested()
-    context.event("load", f"{load} {'taken off' if taken else 'not taken off'}")
+    context.event(EventKind.LOAD, f"{load} {'taken off' if taken else 'not taken off'}")
     return taken

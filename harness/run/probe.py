@@ -13,6 +13,7 @@ from harness.power.commands import SetVoltage
 from harness.power.trip import TripReason
 from harness.profile.level import Level
 from harness.quantity import format_quantity
+from harness.record.events import EventKind
 from harness.run.context import Context
 
 __all__ = ["Stillness"]
@@ -78,7 +79,7 @@ class Stillness:
         context.command(SetVoltage(set_v))
         self._come_back(before_v, 0.5 * step_v)
         context.event(
-            "probe",
+            EventKind.PROBE,
             f"no digit had moved for {_STILL_S:g} s: at a setting of {lower} the supply read "
             f"{format_quantity(seen_v, 'V')}, so it lives",
         )

@@ -17,6 +17,7 @@ from harness.power.trip import TripReason
 from harness.profile.level import Level
 from harness.profile.plan import PlannedStep
 from harness.quantity import format_quantity
+from harness.record.events import EventKind
 from harness.run.context import Context
 from harness.run.probe import Stillness
 from harness.run.thinning import window_s
@@ -89,7 +90,7 @@ def settle(context: Context, step: PlannedStep, level: Level) -> Settler:
     # written so that a value that is no number fails
     if not abs(settler.mean(0) - level.voltage_v) <= _most_away_v(context, level):
         _not_reached(context, level, settler)
-    context.event("settled", f"{level.label} after {sample.time_s - begin_s:.3f} s")
+    context.event(EventKind.SETTLED, f"{level.label} after {sample.time_s - begin_s:.3f} s")
     return settler
 
 
@@ -215,7 +216,7 @@ class _Holding:
         """Note that readings at rest have moved, and cut power when that goes on."""
         context, what = self._context, f"{self._level.label}: {self._settler.reason}"
         context.disturbances += 1
-        context.event("disturbed", what)
+        context.event(EventKind.DISTURBED, what)
         if context.disturbances >= _DISTURBANCES:
             context.host.cut(
                 TripReason.UNSETTLED, f"{context.disturbances} holds disturbed, the last at {what}"

@@ -14,6 +14,7 @@ from harness.profile.check import Check
 from harness.profile.level import Level
 from harness.profile.plan import PlannedStep
 from harness.quantity import format_limits, format_quantity
+from harness.record.events import EventKind
 from harness.record.sink import CheckRow
 from harness.run.checks import judge
 from harness.run.context import Context
@@ -67,7 +68,7 @@ def _go_on(context: Context, undecided: list[str]) -> None:
     context.stop.raise_if_requested()
     if not agreed:
         raise Refused([f"Cold check undecided: {names}. Power has not been on."])
-    context.event("agreed", f"to energise with undecided cold checks: {names}")
+    context.event(EventKind.AGREED, f"to energise with undecided cold checks: {names}")
 
 
 # --- by the operator
@@ -95,7 +96,7 @@ def _by_operator(context: Context, step: PlannedStep, check: Check) -> CheckRow:
 
 
 def _note(context: Context, check: Check, said: str, note: str) -> None:
-    context.event("answer", f"{check.name}: {said}" + (f" ({note})" if note else ""))
+    context.event(EventKind.ANSWER, f"{check.name}: {said}" + (f" ({note})" if note else ""))
 
 
 # --- by the meter
@@ -121,7 +122,7 @@ def _read(context: Context, check: Check) -> Estimate:
     except Overload as error:
         return _beyond_range(context, check, error)
     except NoReading as error:
-        context.event("no reading", f"{check.name}: {error}")
+        context.event(EventKind.NO_READING, f"{check.name}: {error}")
         return Estimate(value=math.nan)
 
 
@@ -158,9 +159,11 @@ def _beyond_range(context: Context, check: Check, error: Overload) -> Estimate:
     meter = context.bench.file.meter
     most_ohm = None if meter is None else meter.range.resistance_ohm
     if check.measure != "meter.resistance" or most_ohm is None:
-        context.event("no reading", f"{check.name}: {error}")
+        context.event(EventKind.NO_READING, f"{check.name}: {error}")
         return Estimate(value=math.nan)
-    context.event("beyond range", f"{check.name}: more than {format_quantity(most_ohm, 'ohm')}")
+    context.event(
+        EventKind.BEYOND_RANGE, f"{check.name}: more than {format_quantity(most_ohm, 'ohm')}"
+    )
     level = Level(label=check.across, voltage_v=0.0, current_limit_a=0.0, dwell_s=0.0)
     hold = Hold(level, {check.measure: np.full(_READINGS, most_ohm)})
     return mean_of(context, check.measure, hold)

@@ -12,9 +12,10 @@ from harness.power.commands import SwitchOff
 from harness.profile.plan import PlannedStep
 from harness.profile.steps import DischargeStep
 from harness.quantity import format_quantity
+from harness.record.events import EventKind
 from harness.run.checks import judge, judge_undone
 from harness.run.context import Context
-from harness.run.energise import bring_back, set_level
+from harness.run.levels import bring_back, set_level
 from harness.run.off import measure_off
 from harness.run.operator_actions import move_meter, power_off
 from harness.run.rest import settle
@@ -138,7 +139,11 @@ def _say(context: Context, across: str, decay: Decay, time_s: float) -> None:
     if decay.drained_s is None:
         still = "still" if decay.above_s == decay.last_s else "not surely below the limit:"
         waited = format_quantity(time_s, "s", 3)
-        context.event("discharge", f"{still} {volts} across the {across} {waited} after power off")
+        context.event(
+            EventKind.DISCHARGE, f"{still} {volts} across the {across} {waited} after power off"
+        )
     else:
         fell = format_quantity(time_s, "s", 3)
-        context.event("discharge", f"below {limit} across the {across} {fell} after power off")
+        context.event(
+            EventKind.DISCHARGE, f"below {limit} across the {across} {fell} after power off"
+        )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from harness.profile.plan import PlannedStep
 from harness.run.checks import judge_checks, needed_readings
 from harness.run.context import Context
-from harness.run.energise import energise
+from harness.run.levels import energise
 
 __all__ = ["carry_out"]
 

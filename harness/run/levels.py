@@ -1,19 +1,30 @@
-"""Brings power up: level by level, current-limited, watched all the way."""
+"""Levels: power comes up through them, current-limited and watched, and steps hold them."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
-from harness.power.commands import Arm, SetCurrentLimit, SetFrequency, SetVoltage, SwitchOn, Watch
+from harness.power.commands import (
+    Arm,
+    LoadOff,
+    SetCurrentLimit,
+    SetFrequency,
+    SetLoad,
+    SetVoltage,
+    SwitchOn,
+    Watch,
+)
 from harness.power.trip import TripReason
 from harness.profile.level import Level
 from harness.profile.plan import PlannedStep
 from harness.quantity import format_quantity
+from harness.run.checks import judge_across, judge_checks, needed_readings
 from harness.run.context import Context
 from harness.run.operator_actions import meter_at_output
 from harness.run.rest import Hold, hold, settle
 
-__all__ = ["bring_back", "energise", "expected_current_a", "set_level"]
+__all__ = ["bring_back", "energise", "expected_current_a", "hold_levels", "set_level"]
 
 #: Power factor at which an idle power is taken to be drawn: low for a peak-charging rectifier.
 #: Source: 0.5 to 0.7 for a capacitor-input rectifier, common practice.
@@ -69,12 +80,36 @@ def bring_back(context: Context, step: PlannedStep, *, meter_stays: bool = False
         energise(context, step, levels, meter_stays=meter_stays)
 
 
+def hold_levels(context: Context, step: PlannedStep) -> None:
+    """Hold and judge each level of a step; its load, if any, is off at its end."""
+    bring_back(context, step)
+    holds: list[Hold] = []
+    before: Level | None = None
+    for level in step.levels:
+        if before is None or _setting(level) != _setting(before):
+            set_level(context, level)
+        if level.load is not None and (before is None or level.load != before.load):
+            context.command(SetLoad(level.load.mode, level.load.value))
+        settler = settle(context, step, level)
+        holds.append(hold(context, step, level, settler, needed_readings(context, step)))
+        if level is step.levels[-1] and level.load is not None:
+            context.command(LoadOff())
+        judge_checks(context, step, holds[-1])
+        before = level
+    judge_across(context, step, holds)
+
+
 def set_level(context: Context, level: Level) -> None:
     """Set limit, frequency and voltage of a level while power is on."""
     context.command(Watch(level), SetCurrentLimit(level.current_limit_a))
     if level.frequency_hz is not None:
         context.command(SetFrequency(level.frequency_hz))
     context.command(SetVoltage(level.voltage_v))
+
+
+def _setting(level: Level) -> Level:
+    """Return what of a level the supply and the keeper are told."""
+    return replace(level, label="", dwell_s=0.0, load=None)
 
 
 def _next_level(context: Context, level: Level, holds: list[Hold]) -> None:

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.profile.start_levels import suggest_start
-from harness.run.energise import expected_current_a
+from harness.run.levels import expected_current_a
 from harness.unit.nameplate import DcInput
 
 #: Voltage and current of each level held, and of the next.

@@ -1,0 +1,40 @@
+"""The kinds of event in ``events.csv``; ``docs/events.md`` says what each means."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+__all__ = ["EventKind"]
+
+
+class EventKind(StrEnum):
+    """What happened; the event's detail says it in full."""
+
+    # power
+    POWER_ON = "power on"
+    POWER_OFF = "power off"
+    TRIP = "trip"
+    SWITCHING_OFF_AGAIN = "switching off again"
+    OFF_MEASURED = "off measured"
+    OFF_NOT_MEASURED = "off not measured"
+    SLEEP = "sleep"
+    WRONG_DIALECT = "wrong dialect"
+    # steps
+    STEP = "step"
+    SETTLED = "settled"
+    DISTURBED = "disturbed"
+    PROBE = "probe"
+    DISCHARGE = "discharge"
+    REFUSED = "refused"
+    # checks
+    CHECK = "check"
+    NOT_CHECKED = "not checked"
+    NOT_DONE = "not done"
+    NO_READING = "no reading"
+    BEYOND_RANGE = "beyond range"
+    NOT_SHOWN_TO_LIVE = "not shown to live"
+    # the operator
+    METER = "meter"
+    LOAD = "load"
+    ANSWER = "answer"
+    AGREED = "agreed"
