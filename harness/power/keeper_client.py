@@ -103,8 +103,7 @@ class ProcessBench:
     def close(self) -> None:
         """Close the pipe and wait for the process to end; it powers off on its way.
 
-        Where output off is not confirmed it goes on trying by itself: the operator must be told at
-        once, so nobody waits for that.
+        Where output off is not confirmed it goes on trying by itself; nobody waits for that.
         """
         self._line.close()
         trying = self._power is not None and self._power.unconfirmed
@@ -122,9 +121,8 @@ class ProcessBench:
 class ProcessPower:
     """Power in the hands of the keeper process; fulfils :class:`harness.power.port.Power`.
 
-    Its samples come from the process as they are taken, and none is asked for twice. Whether the
-    process is there is watched over by whoever looks first, a thread of the line or the one that
-    waits: see :meth:`_look`.
+    Its samples come from the process as they are taken, and none is asked for twice. Whoever looks
+    first, a thread of the line or the one that waits, sees whether it is there: :meth:`_look`.
     """
 
     def __init__(
@@ -281,7 +279,8 @@ class ProcessPower:
                     self._taken = 0
                 self._on_sample(sample)
             case messages.Event(kind, detail):
-                self._live = kind is EventKind.POWER_ON or (self._live and kind != "power off")
+                if kind in (EventKind.POWER_ON, EventKind.POWER_OFF):
+                    self._live = kind == EventKind.POWER_ON
                 self._on_event(EventKind(kind), detail)
             case messages.Tripped(trip):
                 self._end(Tripped(trip))

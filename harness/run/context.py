@@ -102,8 +102,8 @@ class Context:
 
     def event(self, kind: EventKind, detail: str) -> None:
         """Write an event into the record, unless the record is lost."""
-        self.energised = self.energised or kind is EventKind.POWER_ON
-        if kind is EventKind.WRONG_DIALECT:
+        self.energised = self.energised or kind == EventKind.POWER_ON
+        if kind == EventKind.WRONG_DIALECT:
             self.warnings.append(f"{detail[:1].upper()}{detail[1:]}.")
         time_s = self.clock.now_s() - self.origin_s
         if self._thin is not None:

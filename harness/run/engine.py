@@ -187,10 +187,10 @@ class _Run:
 
     def _on_event(self, kind: EventKind, detail: str) -> None:
         """Tell the operator of every change of power, then the record."""
-        if kind is EventKind.POWER_OFF and detail == "confirmed":
+        if kind == EventKind.POWER_OFF and detail == "confirmed":
             self._off_confirmed = _now()
             self._operator.power_off(confirmed=True)
-        if kind is EventKind.TRIP and detail.startswith(f"{TripReason.CLIENT_SILENT}: "):
+        if kind == EventKind.TRIP and detail.startswith(f"{TripReason.CLIENT_SILENT}: "):
             detail = self._why_silent() or detail
         if self._context is not None:
             self._context.event(kind, detail)

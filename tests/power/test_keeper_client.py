@@ -87,6 +87,23 @@ def power_over(script: Script, on_event: Any = lambda *_: None) -> ProcessPower:
     )
 
 
+class TestLive:
+    def test_power_is_live_from_on_to_off(self) -> None:
+        """What the keeper says of power counts as soon as it is heard, before any answer."""
+        seen: list[tuple[str, bool]] = []
+        script = Script(
+            messages.Event("power on", ""),
+            messages.Event("check", ""),
+            messages.Event("power off", "confirmed"),
+            messages.Done(live=False),
+        )
+        power = power_over(script, lambda kind, _: seen.append((kind, power.live)))
+
+        power.command(SetVoltage(60.0))
+
+        assert seen == [("power on", True), ("check", True), ("power off", False)]
+
+
 class TestCut:
     def test_an_answer_to_an_earlier_request_is_passed_over(self) -> None:
         """A cut waits for the trip, whatever the keeper still says about an earlier command."""
