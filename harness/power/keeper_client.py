@@ -40,21 +40,18 @@ __all__ = ["ProcessBench", "ProcessPower", "open_process_bench"]
 _START_S = 20.0
 #: Time it may take to ask every question once, some of them in vain.
 _TRIAL_S = 60.0
-#: Longest silence of the keeper while power is on: the rest of a second is enough to switch off.
+#: Longest silence of the keeper under power: the rest of a second is enough to switch off.
 _SILENCE_S = 0.6
 #: No sample the engine acts on is older (safety rule 4).
 _OLDEST_S = 0.05
 #: Longest time without one that is younger.
 _BEHIND_S = 1.0
+#: What an event says of power.
+_SAYS_LIVE: Mapping[str, bool] = {EventKind.POWER_ON: True, EventKind.POWER_OFF: False}
 
 
 class ProcessBench:
-    """A keeper process and a meter; fulfils :class:`harness.power.port.Bench`.
-
-    Attributes:
-        file: The bench file.
-        meter: The meter, or None.
-    """
+    """A keeper process and a meter; fulfils :class:`harness.power.port.Bench`."""
 
     def __init__(self, file: BenchFile, clock: SystemClock, meter: Meter | None) -> None:
         self.file = file
@@ -279,8 +276,7 @@ class ProcessPower:
                     self._taken = 0
                 self._on_sample(sample)
             case messages.Event(kind, detail):
-                if kind in (EventKind.POWER_ON, EventKind.POWER_OFF):
-                    self._live = kind == EventKind.POWER_ON
+                self._live = _SAYS_LIVE.get(kind, self._live)
                 self._on_event(EventKind(kind), detail)
             case messages.Tripped(trip):
                 self._end(Tripped(trip))
