@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
-from typing import Any
 
 from harness.unit.assessment import (
     Adequacy,
@@ -16,34 +15,34 @@ from harness.unit.assessment import (
     Severity,
     Stress,
 )
-from harness.unit.electrolytics import BULK_CAPACITOR, OUTPUT_CAPACITOR
-from harness.unit.fuse import FUSE
-from harness.unit.line_parts import CHOKE, LIMITER, VARISTOR
+from harness.unit.electrolytics import BulkCapacitor, OutputCapacitor
+from harness.unit.fuse import Fuse
+from harness.unit.line_parts import Choke, Limiter, Varistor
 from harness.unit.operating_conditions import Conditions, operating_conditions
 from harness.unit.parts import XCapacitorPart, shown_figure
-from harness.unit.ratings import Kind, PartStress, Short, Shorts, cold_check
+from harness.unit.ratings import Kind, PartStress, Short
 from harness.unit.reference import Reference, reference
-from harness.unit.semiconductors import BRIDGE, DIODE, OUTPUT_DIODE, SWITCH
+from harness.unit.semiconductors import Bridge, Diode, OutputDiode, Switch
 from harness.unit.story import assumptions, cautions, open_points, story
-from harness.unit.suppression_capacitors import X_CAPACITOR, Y_CAPACITOR
+from harness.unit.suppression_capacitors import XCapacitor, YCapacitor
 from harness.unit.unit_file import UnitFile
 
 __all__ = ["KINDS", "assess"]
 
 #: Each kind of part, in the usual order of the current path, from the terminals on.
-KINDS: dict[str, Kind] = {
-    "fuse": FUSE,
-    "inrush-limiter": LIMITER,
-    "varistor": VARISTOR,
-    "x-capacitor": X_CAPACITOR,
-    "common-mode-choke": CHOKE,
-    "y-capacitor": Y_CAPACITOR,
-    "diode": DIODE,
-    "bridge": BRIDGE,
-    "bulk-capacitor": BULK_CAPACITOR,
-    "switch": SWITCH,
-    "output-diode": OUTPUT_DIODE,
-    "output-capacitor": OUTPUT_CAPACITOR,
+KINDS: dict[str, type[Kind]] = {
+    "fuse": Fuse,
+    "inrush-limiter": Limiter,
+    "varistor": Varistor,
+    "x-capacitor": XCapacitor,
+    "common-mode-choke": Choke,
+    "y-capacitor": YCapacitor,
+    "diode": Diode,
+    "bridge": Bridge,
+    "bulk-capacitor": BulkCapacitor,
+    "switch": Switch,
+    "output-diode": OutputDiode,
+    "output-capacitor": OutputCapacitor,
 }
 _PLACE = {kind: place for place, kind in enumerate(KINDS)}
 
@@ -87,24 +86,23 @@ def _suspicion(part: PartAssessment) -> tuple[int, float, int]:
 
 def _assessed_parts(conditions: Conditions) -> Iterator[PartAssessment]:
     """Assess the parts from the outputs back to the terminals: each knows the shorts behind it."""
-    shorts: Shorts = ()
+    shorts: tuple[Short, ...] = ()
     for part in sorted(conditions.file.parts, key=lambda part: -_PLACE[part.kind]):
-        kind = KINDS[part.kind]
-        found = kind.stress(conditions, part, shorts)
+        kind = KINDS[part.kind](conditions, part, shorts)
+        found = kind.stress()
         after_s = found.shorted_after_s
-        if after_s is None and kind.shorts and found.severity is Severity.DESTROYED:
+        if after_s is None and kind.shorts_line and found.severity is Severity.DESTROYED:
             after_s = 0.0  # no time is known: at once
         if after_s is not None and conditions.event is not None:
             shorts = (*shorts, Short(name=part.name, kind=part.kind, after_s=after_s))
-        yield _in_words(conditions, part, found)
+        yield _in_words(kind, found)
 
 
-def _in_words(conditions: Conditions, part: Any, found: PartStress) -> PartAssessment:
-    kind, suspect = KINDS[part.kind], found.severity.suspect
+def _in_words(kind: Kind, found: PartStress) -> PartAssessment:
+    part, suspect = kind.part, found.severity.suspect
     stresses = tuple(sorted(found.stresses, key=lambda one: (-one.severity.rank, -one.ratio)))
-    check = replace(kind.check(conditions, part), suspect=suspect)
-    if suspect:
-        check = replace(check, expected=check.expected + kind.if_suspect)
+    check = kind.check()
+    expected = check.expected + (kind.if_suspect if suspect else "")
     return PartAssessment(
         name=part.name,
         kind=part.kind,
@@ -112,7 +110,7 @@ def _in_words(conditions: Conditions, part: Any, found: PartStress) -> PartAsses
         stresses=stresses,
         reason=_sentence(stresses[0]),
         remarks=found.remarks,
-        check=check,
+        check=replace(check, expected=expected, suspect=suspect),
         replaced=part.replaced or part.fitted is not None,
     )
 
@@ -138,7 +136,7 @@ def _replacements(conditions: Conditions) -> tuple[Replacement, ...]:
     found = []
     for part in conditions.file.parts:
         if part.replaced or part.fitted is not None:
-            judged = KINDS[part.kind].findings(conditions, part, part.fitted or part)
+            judged = KINDS[part.kind](conditions, part).findings(part.fitted or part)
             findings = tuple(sorted(judged, key=lambda finding: finding.adequacy.rank))
             verdict = _overall(findings)
             found.append(
@@ -170,15 +168,22 @@ def _in_order_of_doing(
 def _first_checks(conditions: Conditions) -> tuple[ColdCheck, ColdCheck]:
     """Return what comes before any part: stored voltage, then a look."""
     limit, stored = shown_figure(_TOUCH_LIMIT_V, "V"), shown_figure(conditions.stored_v, "V")
-    measure = "DC voltage across the bulk capacitor, unplugged, before anything is touched"
-    expected = (
-        f"below {limit}; it may hold {stored}: discharge through a resistor, then measure again"
-    )
-    look = "look at board, parts and holders; smell"
-    sound = "no crack, soot, bulge, leak or brown board"
     return (
-        replace(cold_check("", measure, expected, "V", high=_TOUCH_LIMIT_V), suspect=True),
-        replace(cold_check("", look, sound), suspect=True),
+        ColdCheck(
+            part="",
+            measure="DC voltage across the bulk capacitor, unplugged, before anything is touched",
+            expected=f"below {limit}; it may hold {stored}: discharge through a resistor, then "
+            "measure again",
+            high=_TOUCH_LIMIT_V,
+            unit="V",
+            suspect=True,
+        ),
+        ColdCheck(
+            part="",
+            measure="look at board, parts and holders; smell",
+            expected="no crack, soot, bulge, leak or brown board",
+            suspect=True,
+        ),
     )
 
 
@@ -187,9 +192,9 @@ def _input_check(conditions: Conditions) -> ColdCheck:
     measure = "resistance at the input terminals, both polarities, with a whole fuse in"
     if conditions.has_diode("across"):  # it conducts one way by design
         expected = "a diode's drop with the polarity reversed, no short the right way round"
-        return cold_check("", measure, expected)
+        return ColdCheck(part="", measure=measure, expected=expected)
     bleeder = next((part.bleeder_ohm for part in conditions.parts_of(XCapacitorPart)), None)
     settles = f"about {shown_figure(bleeder, 'ohm')}" if bleeder else "a steady figure"
     least_ohm = _LEAST_INPUT_OHM[conditions.file.unit.input.kind]
     expected = f"rises to {settles}, above {shown_figure(least_ohm, 'ohm')} both ways"
-    return cold_check("", measure, expected, "ohm", low=least_ohm)
+    return ColdCheck(part="", measure=measure, expected=expected, low=least_ohm, unit="ohm")

@@ -1,45 +1,23 @@
-"""A figure against its rating: at the event and in service, and of a replacement."""
+"""What every kind of part has: a figure against its rating, in use and in a replacement."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import Any, ClassVar
 
 from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity, Stress
 from harness.unit.operating_conditions import Conditions, Line
 from harness.unit.parts import shown_figure
+from harness.unit.reference import Reference
 
-__all__ = [
-    "CAPACITANCE_TOLERANCE_FRAC",
-    "HIGHEST_LINE",
-    "NAMEPLATE_CURRENT",
-    "Kind",
-    "PartStress",
-    "Short",
-    "Shorts",
-    "at_least",
-    "capacitance_check",
-    "cold_check",
-    "fault_a2s",
-    "finding",
-    "same",
-    "severity_of",
-    "short_current_a",
-    "stress",
-]
-
-#: What needs a rating, in words.
-HIGHEST_LINE = "the highest line voltage"
-NAMEPLATE_CURRENT = "the nameplate's current"
+__all__ = ["Kind", "PartStress", "Short", "at_least", "finding", "same", "severity_of"]
 
 #: Without a figure that is needed, so much of the original's will do, with a note.
 #: Source: common practice.
 _NEARLY_FRAC = 0.8
-
-#: Capacitances that differ by no more are within tolerance. Source: common practice.
-CAPACITANCE_TOLERANCE_FRAC = 0.2
 
 #: Kinds that take the current of a short with the limiter and the choke in the way.
 _BEHIND_LIMITER = frozenset({"bridge", "bulk-capacitor", "switch"})
@@ -58,10 +36,6 @@ class Short:
     name: str
     kind: str
     after_s: float
-
-
-#: The shorts of the parts behind one, from the outputs on.
-Shorts: TypeAlias = tuple[Short, ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -87,63 +61,121 @@ class PartStress:
         return max(found, key=lambda severity: severity.rank)
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Kind:
-    """What is known of a kind of part.
-
-    Attributes:
-        stress: Its stresses, given the shorts of the parts behind it.
-        findings: A replacement held against it: conditions, original, fitted.
-        check: The cold check that settles it.
-        shorts: True if it puts a short across the line when it is destroyed.
-        if_suspect: What its check says besides where it was over-stressed.
-    """
-
-    stress: Callable[[Conditions, Any, Shorts], PartStress]
-    findings: Callable[[Conditions, Any, Any], Iterable[Finding]]
-    check: Callable[[Conditions, Any], ColdCheck]
-    shorts: bool = False
-    if_suspect: str = ""
-
-
-# --- stress ---------------------------------------------------------------------------------
-
-
-def stress(
-    conditions: Conditions,
-    kind: str,
-    quantity: str,
-    rating: float,
-    *,
-    at: Callable[[Line], float] | None = None,
-    event: float | None = None,
-    service: float | None = None,
-) -> Stress:
-    """Return a stress with its verdict.
+class Kind(ABC):
+    """A kind of part, of one unit: its stress, its replacements, its cold check.
 
     Args:
-        conditions: The lines at the event and in service; their tables have the bounds.
-        kind: Kind of part.
-        quantity: What is compared; a row of the table of bounds.
-        rating: What the part is rated for.
-        at: What a line puts on it; it stands for both of the next.
-        event: What the event put on it, or None.
-        service: What the highest line voltage in service puts on it, or None.
+        conditions: The unit with the lines at the event and in service.
+        part: The part, of this kind.
+        shorts: The parts behind it that carry the current of a short.
     """
-    if at is not None:
-        service = at(conditions.service)
-        event = None if conditions.event is None else at(conditions.event)
-    row = conditions.tables.stress.bounds(kind, quantity)
-    ratio = max(event or 0.0, service or 0.0) / rating
-    return Stress(
-        quantity=quantity,
-        unit=row.unit,
-        rating=rating,
-        event=event,
-        service=service,
-        severity=severity_of(ratio, row.marginal, row.destroyed),
-        source=row.source,
-    )
+
+    #: It puts a short across the line when it is destroyed.
+    shorts_line: ClassVar[bool] = False
+    #: What its check says besides where it was over-stressed.
+    if_suspect: ClassVar[str] = ""
+
+    def __init__(self, conditions: Conditions, part: Any, shorts: Iterable[Short] = ()) -> None:
+        self.conditions = conditions
+        self.part = part
+        self.shorts = tuple(shorts)
+
+    @abstractmethod
+    def stress(self) -> PartStress:
+        """Return its stresses."""
+
+    @abstractmethod
+    def findings(self, fitted: Any) -> Iterator[Finding]:
+        """Hold a replacement, described by its ratings, against it and against service."""
+
+    @abstractmethod
+    def check(self) -> ColdCheck:
+        """Return the cold check that settles it."""
+
+    @property
+    def event(self) -> Line | None:
+        """The line at the event, or None."""
+        return self.conditions.event
+
+    @property
+    def service(self) -> Line:
+        """The highest line in service."""
+        return self.conditions.service
+
+    @property
+    def tables(self) -> Reference:
+        """The reference tables."""
+        return self.conditions.tables
+
+    @property
+    def nameplate_a(self) -> float:
+        """Nominal input current of the unit."""
+        return self.conditions.file.unit.input.current_a
+
+    def against(
+        self,
+        quantity: str,
+        rating: float,
+        *,
+        at: Callable[[Line], float] | None = None,
+        event: float | None = None,
+        service: float | None = None,
+    ) -> Stress:
+        """Return a stress with its verdict.
+
+        Args:
+            quantity: What is compared; a row of the table of bounds.
+            rating: What the part is rated for.
+            at: What a line puts on it; it stands for both of the next.
+            event: What the event put on it, or None.
+            service: What the highest line voltage in service puts on it, or None.
+        """
+        if at is not None:
+            service, event = at(self.service), None if self.event is None else at(self.event)
+        row = self.tables.stress.bounds(self.part.kind, quantity)
+        ratio = max(event or 0.0, service or 0.0) / rating
+        return Stress(
+            quantity=quantity,
+            unit=row.unit,
+            rating=rating,
+            event=event,
+            service=service,
+            severity=severity_of(ratio, row.marginal, row.destroyed),
+            source=row.source,
+        )
+
+    def settled_by(
+        self,
+        measure: str,
+        expected: str,
+        unit: str,
+        *,
+        low: float | None = None,
+        high: float | None = None,
+    ) -> ColdCheck:
+        """Return what to measure without power, and what a sound part gives."""
+        name = self.part.name
+        return ColdCheck(
+            part=name, measure=measure, expected=expected, low=low, high=high, unit=unit
+        )
+
+    def short_current_a(self, short: Short) -> float:
+        """Return the current into a short (rms for AC): Ohm's law, textbook; 0 without an event."""
+        if self.event is None:
+            return 0.0
+        limiting_ohm = self.conditions.series_ohm if short.kind in _BEHIND_LIMITER else 0.0
+        return self.event.voltage_v / (self.event.source_ohm + limiting_ohm)
+
+    def fault_a2s(self, shorts: Iterable[Short]) -> float | None:
+        """Return the I2t of the event: of the inrush and of shorts, as the fuse lets it through."""
+        if self.event is None:
+            return None
+        found_a2s = self.conditions.inrush_a2s(self.event)
+        for short in shorts:
+            left_s = max(self.event.duration_s - short.after_s, 0.0)
+            let_a2s = self.conditions.let_through_a2s(self.short_current_a(short), left_s)
+            found_a2s = max(found_a2s, let_a2s)
+        return found_a2s
 
 
 def severity_of(ratio: float, marginal: float, destroyed: float) -> Severity:
@@ -159,32 +191,6 @@ def severity_of(ratio: float, marginal: float, destroyed: float) -> Severity:
     return Severity.MARGINAL if ratio > marginal else Severity.WITHIN
 
 
-def short_current_a(conditions: Conditions, short: Short) -> float:
-    """Return the current into a short (rms for AC): Ohm's law, textbook; 0 without an event."""
-    line = conditions.event
-    if line is None:
-        return 0.0
-    limited = short.kind in _BEHIND_LIMITER
-    return line.voltage_v / (line.source_ohm + (conditions.series_ohm if limited else 0.0))
-
-
-def fault_a2s(conditions: Conditions, shorts: Iterable[Short]) -> float | None:
-    """Return the I2t of the event: of the inrush and of shorts, as the fuse lets them through."""
-    event = conditions.event
-    if event is None:
-        return None
-    let_through = (
-        conditions.let_through_a2s(
-            short_current_a(conditions, short), max(event.duration_s - short.after_s, 0.0)
-        )
-        for short in shorts
-    )
-    return max([conditions.inrush_a2s(event), *let_through])
-
-
-# --- replacement ----------------------------------------------------------------------------
-
-
 def same(first: float, second: float) -> bool:
     """Return whether two figures of data sheets are the same, rounding aside."""
     return math.isclose(first, second, rel_tol=1e-6)
@@ -195,17 +201,12 @@ def finding(
     unit: str,
     original: float | None,
     fitted: float | None,
-    adequacy: Adequacy = Adequacy.EQUIVALENT,
+    adequacy: Adequacy,
     reason: str = "",
 ) -> Finding:
     """Return a finding on two figures; a figure that is not given is a dash."""
-    return Finding(
-        item=item,
-        original="-" if original is None else shown_figure(original, unit),
-        fitted="-" if fitted is None else shown_figure(fitted, unit),
-        adequacy=adequacy,
-        reason=reason,
-    )
+    shown = ["-" if one is None else shown_figure(one, unit) for one in (original, fitted)]
+    return Finding(item=item, original=shown[0], fitted=shown[1], adequacy=adequacy, reason=reason)
 
 
 def at_least(
@@ -213,7 +214,6 @@ def at_least(
     unit: str,
     original: float | None,
     fitted: float | None,
-    *,
     need: float | None = None,
     why: str = "",
     instead: str = "",
@@ -235,59 +235,24 @@ def at_least(
     A figure equal to the need is enough. The need comes first: a part like the original is not
     acceptable where the original was not. Raising ``fitted`` never makes the verdict worse.
     """
+    adequacy, reason = Adequacy.EQUIVALENT, ""
     if fitted is None and original is None:
         return ()
-    adequacy, reason = _at_least(unit, original, fitted, need=need, why=why, instead=instead)
-    return (finding(item, unit, original, fitted, adequacy, reason),)
-
-
-def _at_least(
-    unit: str,
-    original: float | None,
-    fitted: float | None,
-    *,
-    need: float | None,
-    why: str,
-    instead: str,
-) -> tuple[Adequacy, str]:
     if fitted is None:
-        return Adequacy.NOTE, "not given for the fitted part: look it up"
-    if need is not None and fitted < need and not same(fitted, need):
-        too_low = f"{shown_figure(fitted, unit)} is below {why}, {shown_figure(need, unit)}"
-        return Adequacy.UNACCEPTABLE, f"{too_low}; {instead}" if instead else too_low
-    if original is None or same(original, fitted):
-        return Adequacy.EQUIVALENT, ""
-    if fitted > original:
-        return Adequacy.BETTER, ""
-    if need is not None:
-        return Adequacy.NOTE, f"less than the original's; {why} is {shown_figure(need, unit)}"
-    nearly = _NEARLY_FRAC * original
-    if fitted > nearly or same(fitted, nearly):
-        return Adequacy.NOTE, "less than the original's"
-    return Adequacy.UNACCEPTABLE, "far less than the original's"
-
-
-# --- cold check -----------------------------------------------------------------------------
-
-
-def cold_check(
-    part: str,
-    measure: str,
-    expected: str,
-    unit: str = "",
-    *,
-    low: float | None = None,
-    high: float | None = None,
-) -> ColdCheck:
-    """Return what to measure on a part without power, and what a sound one gives."""
-    return ColdCheck(part=part, measure=measure, expected=expected, low=low, high=high, unit=unit)
-
-
-def capacitance_check(
-    name: str, capacitance_f: float, extra: str, measure: str = "one lead lifted: capacitance"
-) -> ColdCheck:
-    """Return the check of a capacitor: its capacitance within tolerance, and what else."""
-    low = (1 - CAPACITANCE_TOLERANCE_FRAC) * capacitance_f
-    high = (1 + CAPACITANCE_TOLERANCE_FRAC) * capacitance_f
-    expected = f"{shown_figure(low, 'F')} to {shown_figure(high, 'F')}; {extra}"
-    return cold_check(name, measure, expected, "F", low=low, high=high)
+        adequacy, reason = Adequacy.NOTE, "not given for the fitted part: look it up"
+    elif need is not None and fitted < need and not same(fitted, need):
+        adequacy = Adequacy.UNACCEPTABLE
+        reason = f"{shown_figure(fitted, unit)} is below {why}, {shown_figure(need, unit)}"
+        reason += f"; {instead}" if instead else ""
+    elif original is None or same(original, fitted):
+        pass
+    elif fitted > original:
+        adequacy = Adequacy.BETTER
+    elif need is not None:
+        adequacy = Adequacy.NOTE
+        reason = f"less than the original's; {why} is {shown_figure(need, unit)}"
+    elif fitted > _NEARLY_FRAC * original or same(fitted, _NEARLY_FRAC * original):
+        adequacy, reason = Adequacy.NOTE, "less than the original's"
+    else:
+        adequacy, reason = Adequacy.UNACCEPTABLE, "far less than the original's"
+    return (finding(item, unit, original, fitted, adequacy, reason),)
