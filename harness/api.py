@@ -92,7 +92,7 @@ def simulated_unit(
     if fault is None:
         return unit
     known = fault_named(fault, profile.unit.input.kind)
-    if known.needs_load and all(step.kind != "load" for step in profile.steps):
+    if known.out_of_reach(profile):
         raise UsageError(
             f"{fault!r} shows itself only under load, and this profile has no load step",
             remedy="add a load step, or rehearse another fault",

@@ -20,8 +20,9 @@ from harness.profile.preflight import preflight
 from harness.profile.rest import Rest
 from harness.profile.steps import STEP_KINDS, kinds_for
 from harness.quantity import format_quantity
+from harness.rehearse.fault import Fault
 from harness.rehearse.fault_table import FaultTable
-from harness.rehearse.faults import FAULTS, Fault
+from harness.rehearse.faults import FAULTS
 from harness.rehearse.model_file import (
     BulkTable,
     ConverterTable,
@@ -220,14 +221,14 @@ class TestTables:
         assert named == OPERATIONS.keys()
 
     @pytest.mark.parametrize(
-        ("name", "fault"), [(name, fault) for name, fault in FAULTS.items() if fault.degree]
+        ("name", "fault"), [(name, fault) for name, fault in FAULTS.items() if fault.severity]
     )
     def test_severities(self, name: str, fault: Fault) -> None:
         """The page of the simulator names each fault's severities as they are."""
-        degree = fault.degree
-        assert degree is not None
-        numbers = (degree.mild, degree.usual, degree.severe)
-        cells = [f"`{name}`", degree.what, *(format_quantity(one, degree.unit) for one in numbers)]
+        severity = fault.severity
+        assert severity is not None
+        levels = (format_quantity(one, severity.unit) for one in severity.levels)
+        cells = [f"`{name}`", severity.what, *levels]
         late = "yes" if fault.onset else "no"
 
         assert f"| {' | '.join([*cells, late])} |" in PAGES["simulator"]

@@ -15,9 +15,10 @@ from rich.table import Column, Table
 from harness.cli.asking import quantity
 from harness.cli.options import Profile
 from harness.cli.tables import console, figures, table
-from harness.errors import RecordError, UsageError
+from harness.errors import UsageError
 from harness.qualify.bounds import Share
 from harness.qualify.campaign import Campaign, OnProgress, qualify_profile
+from harness.qualify.plot import draw_campaign
 from harness.qualify.rates import ClassRates, Miss, Rates, rates_of
 from harness.qualify.unit_result import End
 from harness.quantity import format_pair, format_quantity
@@ -155,18 +156,8 @@ def _print_campaign(campaign: Campaign) -> None:
             f"{campaign.new / campaign.elapsed_s:.0f} a second"
         )
     if campaign.folder is not None:
-        _write_plot(campaign, campaign.folder / "plot.svg", rates)
+        campaign.write("plot.svg", draw_campaign(campaign.profile.title, rates, campaign.rows))
         out.print(f"results: {campaign.folder}", soft_wrap=True)
-
-
-def _write_plot(campaign: Campaign, path: Path, rates: Rates) -> None:
-    from harness.qualify.plot import draw_campaign
-
-    drawing = draw_campaign(campaign.profile.title, rates, campaign.rows)
-    try:
-        path.write_text(drawing, encoding="utf-8", newline="\n")
-    except OSError as error:
-        raise RecordError(f"it cannot be written: {error.strerror}", where=str(path)) from error
 
 
 def _ends(rates: Rates) -> Table:

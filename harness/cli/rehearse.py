@@ -105,14 +105,11 @@ def _list_faults() -> None:
         typer.echo(f"{name:{width}}  {kinds:5}  {fault.summary}")
     typer.echo("\nSeverities a unit model may give: mild, usual, severe, or a number.")
     for name, fault in FAULTS.items():
-        degree = fault.degree
-        if degree is not None:
-            numbers = (
-                format_quantity(one, degree.unit)
-                for one in (degree.mild, degree.usual, degree.severe)
-            )
+        severity = fault.severity
+        if severity is not None:
+            numbers = (format_quantity(one, severity.unit) for one in severity.levels)
             late = "; may come late" if fault.onset else ""
-            typer.echo(f"{name:{width}}  {' / '.join(numbers)}: {degree.what}{late}")
+            typer.echo(f"{name:{width}}  {' / '.join(numbers)}: {severity.what}{late}")
 
 
 def _list_link_faults() -> None:

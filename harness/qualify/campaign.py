@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from time import perf_counter
 from typing import TYPE_CHECKING
 
-from harness.errors import Refused, UsageError
+from harness.errors import RecordError, Refused, UsageError
 from harness.profile.load import load_profile
 from harness.profile.preflight import preflight
 from harness.profile.schema import Profile
 from harness.qualify.journal import CampaignJournal
-from harness.qualify.local import in_processes, in_this_process
 from harness.qualify.unit_result import UnitResult, csv_text, frame_of
-from harness.qualify.worker import Job
+from harness.qualify.worker import DAY, Job
+from harness.qualify.workers import carried_out
 from harness.rehearse.model_file import UnitModelFile, load_unit_model
 from harness.run.stop import StopRequest
 
@@ -63,6 +64,20 @@ class Campaign:
         """Return the table as a frame, one row a unit, as ``frame_of`` makes it."""
         return frame_of(self.rows)
 
+    def write(self, name: str, text: str) -> None:
+        """Write a file of results beside the journal, where there is a folder.
+
+        Raises:
+            RecordError: It cannot be written.
+        """
+        if self.folder is None:
+            return
+        path = self.folder / name
+        try:
+            path.write_text(text, encoding="utf-8", newline="\n")
+        except OSError as error:
+            raise RecordError(f"it cannot be written: {error.strerror}", where=str(path)) from error
+
 
 def usual_workers() -> int:
     """Return the number of cores this process may use."""
@@ -97,8 +112,8 @@ def qualify_profile(  # noqa: PLR0913 - every one by its name
         model: A unit model, the path of one, or the name of a shipped one: the units are drawn
             around this very unit. What it gives with a tolerance is drawn inside it, what it gives
             without one stays, and the rest is spread as
-            :mod:`harness.qualify.component_tolerances` has it. None
-            for units that are typical of the nameplate.
+            :mod:`harness.qualify.component_tolerances` has it. None for units that are typical of
+            the nameplate.
         units: How many units.
         seed: Seed of the campaign, 0 or above.
         workers: Processes on this machine; None: one a core.
@@ -117,49 +132,44 @@ def qualify_profile(  # noqa: PLR0913 - every one by its name
     """
     if units < 1 or seed < 0 or (workers is not None and workers < 1):
         raise UsageError("a campaign needs a unit, a worker, and a seed of 0 or above")
+    count = workers or usual_workers()
     loaded = profile if isinstance(profile, Profile) else load_profile(profile)
     around = load_unit_model(model) if isinstance(model, str | Path) else model
     job = Job(profile=loaded, seed=seed, faults=tuple(dict.fromkeys(faults)), model=around)
-    _ready(job)
-    journal = CampaignJournal(Path(out), job) if out is not None else None
-    try:
-        known = dict(journal.done) if journal is not None else {}
-        open_ = [index for index in range(units) if index not in known]
+    _check_job(job)
+    with closing(CampaignJournal(None if out is None else Path(out), job)) as journal:
+        missing = [index for index in range(units) if index not in journal.done]
+        done = units - len(missing)
+        chunks = (missing[start : start + _CHUNK] for start in range(0, len(missing), _CHUNK))
         started_s = perf_counter()
-        where, finished = _runner(job, _chunks(open_), stop or StopRequest(), workers, cluster)
-        done = units - len(open_)
         if on_progress is not None:
             on_progress(done, units)
-        for lines in finished if open_ else ():
-            if journal is not None:
-                journal.add(lines)
-            rows = [UnitResult.from_line(line) for line in lines]
-            known.update((row.index, row) for row in rows)
-            done += len(rows)
+        for lines in (
+            carried_out(job, chunks, stop or StopRequest(), workers=count, cluster=cluster)
+            if missing
+            else ()
+        ):
+            journal.add(lines)
+            done += len(lines)
             if on_progress is not None:
                 on_progress(done, units)
-    finally:
-        if journal is not None:
-            journal.close()
-    campaign = Campaign(
-        profile=loaded,
-        model=around,
-        seed=seed,
-        rows=tuple(known[index] for index in range(units)),
-        new=len(open_),
-        elapsed_s=perf_counter() - started_s,
-        workers=where,
-        folder=journal.folder if journal is not None else None,
-    )
-    if journal is not None:
-        journal.write("units.csv", campaign.csv())
+        campaign = Campaign(
+            profile=loaded,
+            model=around,
+            seed=seed,
+            rows=tuple(journal.done[index] for index in range(units)),
+            new=len(missing),
+            elapsed_s=perf_counter() - started_s,
+            workers=_place(count, cluster),
+            folder=journal.folder,
+        )
+        campaign.write("units.csv", campaign.csv())
     return campaign
 
 
-def _ready(job: Job) -> None:
+def _check_job(job: Job) -> None:
     """See before any worker starts that there is something to do and a bench to do it on."""
     from harness.api import plan_for, simulated_bench_file
-    from harness.qualify.worker import DAY
 
     job.population()
     findings = preflight(plan_for(job.profile, simulated_bench_file(job.profile)), today=DAY.date())
@@ -167,24 +177,7 @@ def _ready(job: Job) -> None:
         raise Refused(findings.reasons)
 
 
-def _chunks(indices: Sequence[int]) -> Iterator[tuple[int, ...]]:
-    for start in range(0, len(indices), _CHUNK):
-        yield tuple(indices[start : start + _CHUNK])
-
-
-def _runner(
-    job: Job,
-    chunks: Iterator[tuple[int, ...]],
-    stop: StopRequest,
-    workers: int | None,
-    cluster: str | None,
-) -> tuple[str, Iterator[list[str]]]:
-    """Return where the work is done, and the lines as they are finished."""
+def _place(workers: int, cluster: str | None) -> str:
     if cluster is not None:
-        from harness.qualify.cluster import on_cluster
-
-        return f"the cluster at {cluster}", on_cluster(job, chunks, stop, address=cluster)
-    count = usual_workers() if workers is None else workers
-    if count == 1:
-        return "this process", in_this_process(job, chunks, stop)
-    return f"{count} processes", in_processes(job, chunks, stop, workers=count)
+        return f"the cluster at {cluster}"
+    return "this process" if workers == 1 else f"{workers} processes"

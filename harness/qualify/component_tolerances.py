@@ -5,19 +5,11 @@ from __future__ import annotations
 from collections.abc import Container, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import Protocol
 
+from harness.rehearse.streams import stream
 from harness.rehearse.unit_model import UnitModel
 
-__all__ = ["TOLERANCES", "Draw", "Tolerance", "healthy_unit"]
-
-
-class Draw(Protocol):
-    """What a random generator gives."""
-
-    def uniform(self, low: float, high: float) -> float:
-        """Return a number between two others, all equally likely."""
-        ...
+__all__ = ["TOLERANCES", "Tolerance", "healthy_unit"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -86,7 +78,7 @@ TOLERANCES: Mapping[str, Mapping[str, Tolerance]] = {
 
 
 def healthy_unit(
-    typical: UnitModel, draw: Draw, stated: Mapping[str, Container[str]] = MappingProxyType({})
+    typical: UnitModel, seed: int, stated: Mapping[str, Container[str]] = MappingProxyType({})
 ) -> UnitModel:
     """Return a healthy unit: the typical one with every value drawn anew inside its tolerance.
 
@@ -95,22 +87,22 @@ def healthy_unit(
 
     Args:
         typical: The unit as nameplate or unit model describe it.
-        draw: Gives the numbers, always in the same order.
+        seed: The unit's seed; each value draws from the stream of its own name.
         stated: Fields that stay, by their part.
     """
     changed = {}
     for part, tolerances in TOLERANCES.items():
         values = getattr(typical, part)
-        factors = {name: draw.uniform(one.least, one.most) for name, one in tolerances.items()}
-        if values is None:  # a part this unit does not have; its numbers are drawn all the same
+        if values is None:  # a part this unit does not have
             continue
         known = stated.get(part, ())
-        if "start_v" in factors:
-            factors["stop_v"] = 1.0 if "start_v" in known else factors["start_v"]
-        scaled = {
-            name: factor * getattr(values, name)
-            for name, factor in factors.items()
+        factors = {
+            name: stream(seed, part, name).uniform(one.least, one.most)
+            for name, one in tolerances.items()
             if name not in known
         }
+        if "start_v" in factors and "stop_v" not in known:
+            factors["stop_v"] = factors["start_v"]
+        scaled = {name: factor * getattr(values, name) for name, factor in factors.items()}
         changed[part] = replace(values, **scaled)
     return replace(typical, **changed)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any
 
 from filelock import FileLock, Timeout
 
@@ -17,7 +19,7 @@ from harness.qualify.worker import Job, software_version
 __all__ = ["CampaignJournal"]
 
 #: Counts up when a row means something else than before.
-_FORMAT = 2
+_FORMAT = 3
 
 
 class CampaignJournal:
@@ -27,11 +29,11 @@ class CampaignJournal:
     was cut off by the end of the program counts as not done.
 
     Args:
-        folder: The folder; made if it is missing.
+        folder: The folder; made if it is missing. None: nothing is kept.
         job: The campaign.
 
     Attributes:
-        folder: The folder.
+        folder: The folder, or None.
         done: Rows by number of the unit.
 
     Raises:
@@ -40,30 +42,31 @@ class CampaignJournal:
         RecordError: It cannot be read or written.
     """
 
-    def __init__(self, folder: Path, job: Job) -> None:
+    def __init__(self, folder: Path | None, job: Job) -> None:
         self.folder = folder
         self.done: dict[int, UnitResult] = {}
-        self._file: TextIO | None = None
-        self._lock = FileLock(folder / "campaign.lock", timeout=0)
-        try:
+        self._open_files = contextlib.ExitStack()
+        self._file: Any = None
+        if folder is None:
+            return
+        with self._open_files, _errors_name(folder):
             folder.mkdir(parents=True, exist_ok=True)
-            self._lock.acquire()
-            self._claim(folder / "campaign.json", _facts(job))
-            self._file = self._open(folder / "units.jsonl")
-        except Timeout as error:
-            raise UsageError(
-                "another campaign is at work in this folder",
-                where=str(folder),
-                remedy="wait for it, or name another folder with --out",
-            ) from error
-        except OSError as error:
-            self.close()
-            raise RecordError(
-                f"the campaign cannot be kept: {error.strerror}", where=str(folder)
-            ) from error
-        except UsageError:
-            self.close()
-            raise
+            lock = FileLock(folder / "campaign.lock", timeout=0)
+            try:
+                self._open_files.enter_context(lock)
+            except Timeout as error:
+                raise UsageError(
+                    "another campaign is at work in this folder",
+                    where=str(folder),
+                    remedy="wait for it, or name another folder with --out",
+                ) from error
+            _claim(folder / "campaign.json", _facts(job))
+            whole = self._read(folder / "units.jsonl")
+            self._file = self._open_files.enter_context(
+                (folder / "units.jsonl").open("a", encoding="utf-8", newline="\n")
+            )
+            self._file.truncate(whole)
+            self._open_files = self._open_files.pop_all()  # all is well: they stay open
 
     def add(self, lines: list[str]) -> None:
         """Append finished units; they are out of this program's hands when it returns.
@@ -71,68 +74,22 @@ class CampaignJournal:
         Raises:
             RecordError: The file cannot be written.
         """
-        assert self._file is not None
-        try:
-            self._file.write("".join(lines))
-            self._file.flush()
-        except OSError as error:
-            raise RecordError(
-                f"the campaign cannot be kept: {error.strerror}", where=str(self.folder)
-            ) from error
-        for line in lines:
-            row = UnitResult.from_line(line)
-            self.done[row.index] = row
-
-    def write(self, name: str, text: str) -> Path:
-        """Write a file of results beside the journal.
-
-        Raises:
-            RecordError: It cannot be written.
-        """
-        path = self.folder / name
-        try:
-            path.write_text(text, encoding="utf-8", newline="\n")
-        except OSError as error:
-            raise RecordError(f"it cannot be written: {error.strerror}", where=str(path)) from error
-        return path
+        if self.folder is not None:
+            with _errors_name(self.folder):
+                self._file.write("".join(lines))
+                self._file.flush()
+        rows = map(UnitResult.from_line, lines)
+        self.done.update((row.index, row) for row in rows)
 
     def close(self) -> None:
         """Close the journal and leave the folder to others."""
-        if self._file is not None:
-            self._file.close()
-        self._lock.release()
+        self._open_files.close()
 
-    def _claim(self, path: Path, facts: dict[str, Any]) -> None:
-        """Note what the folder is for, or see that it is for this campaign already."""
-        if not path.exists():
-            path.write_text(json.dumps(facts, indent=1) + "\n", encoding="utf-8", newline="\n")
-            return
-        try:
-            there = json.loads(path.read_text(encoding="utf-8"))
-        except ValueError:
-            there = None
-        if there != facts:
-            differs = [key for key in facts if not there or there.get(key) != facts[key]]
-            raise UsageError(
-                f"the folder holds another campaign (other {', '.join(differs)})",
-                where=str(self.folder),
-                remedy="name another folder with --out, or remove this one",
-            )
-
-    def _open(self, path: Path) -> TextIO:
-        """Read what is done and go on behind the last whole line."""
-        whole = 0
-        if path.exists():
-            content = path.read_bytes()
-            whole = content.rfind(b"\n") + 1
-            self._read(path, content[:whole])
-        file = path.open("r+" if path.exists() else "w", encoding="utf-8", newline="\n")
-        file.seek(whole)
-        file.truncate()
-        return file
-
-    def _read(self, path: Path, content: bytes) -> None:
-        for number, line in enumerate(content.splitlines(), 1):
+    def _read(self, path: Path) -> int:
+        """Read what is done; return the length of the whole lines."""
+        content = path.read_bytes() if path.exists() else b""
+        whole = content.rfind(b"\n") + 1
+        for number, line in enumerate(content[:whole].splitlines(), 1):
             try:
                 row = UnitResult.from_line(line.decode("utf-8"))
             except ValueError as error:
@@ -142,6 +99,35 @@ class CampaignJournal:
                     remedy="remove the line: its unit is then done again",
                 ) from error
             self.done[row.index] = row
+        return whole
+
+
+@contextlib.contextmanager
+def _errors_name(folder: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise RecordError(
+            f"the campaign cannot be kept: {error.strerror}", where=str(folder)
+        ) from error
+
+
+def _claim(path: Path, facts: dict[str, Any]) -> None:
+    """Note what the folder is for, or see that it is for this campaign already."""
+    if not path.exists():
+        path.write_text(json.dumps(facts, indent=1) + "\n", encoding="utf-8", newline="\n")
+        return
+    try:
+        there = json.loads(path.read_text(encoding="utf-8"))
+    except ValueError:
+        there = None
+    if there != facts:
+        differs = [key for key in facts if not there or there.get(key) != facts[key]]
+        raise UsageError(
+            f"the folder holds another campaign (other {', '.join(differs)})",
+            where=str(path.parent),
+            remedy="name another folder with --out, or remove this one",
+        )
 
 
 def _facts(job: Job) -> dict[str, Any]:

@@ -30,7 +30,7 @@ def draw_campaign(title: str, rates: Rates, rows: Sequence[UnitResult]) -> str:
     """Return an SVG document.
 
     The upper part has a bar for each class, divided by how its units ended. The lower part shows,
-    for each fault with degrees, the share that was not released, from mild to severe; where some
+    for each fault with a severity, the share that was not released, from mild to severe; where some
     units are clearly faulty it is dark.
 
     Args:
@@ -40,7 +40,7 @@ def draw_campaign(title: str, rates: Rates, rows: Sequence[UnitResult]) -> str:
     """
     classes = (rates.healthy, *rates.faults, *rates.border)
     kinds = {row.kind for row in rows}
-    graded = [name for name, fault in FAULTS.items() if fault.degree and name in kinds]
+    graded = [name for name, fault in FAULTS.items() if fault.severity and name in kinds]
     middle = _HEAD + len(classes) * _STEP + 40
     height = middle + len(graded) * (_STEP + 12) + 40
     size = f'viewBox="0 0 {_WIDTH:g} {height:g}" width="{_WIDTH:g}" height="{height:g}"'
@@ -85,12 +85,12 @@ def _bar(one: ClassRates, y: float, *, marginal: bool) -> Iterable[str]:
 
 def _strip(kind: str, units: Sequence[UnitResult], y: float) -> Iterable[str]:
     """Draw bins of severity, dark where nothing was released."""
-    degree = FAULTS[kind].degree
-    assert degree is not None
+    severity = FAULTS[kind].severity
+    assert severity is not None
     yield _text(_LEFT - 8, y + 11, kind, anchor="end")
     bins: list[list[UnitResult]] = [[] for _ in range(_BINS)]
     for row in units:
-        place = int(degree.place_of(row.severity) * _BINS)
+        place = int(severity.place_of(row.severity) * _BINS)
         bins[max(0, min(place, _BINS - 1))].append(row)
     width = (_RIGHT - _LEFT) / _BINS
     for number, inside in enumerate(bins):
@@ -107,11 +107,11 @@ def _strip(kind: str, units: Sequence[UnitResult], y: float) -> Iterable[str]:
         f'<rect x="{_LEFT:g}" y="{y:g}" width="{_RIGHT - _LEFT:g}" height="{_BAR:g}" '
         'fill="none" stroke="#999" stroke-width="0.5"/>'
     )
-    yield _text(_LEFT, y + _BAR + 11, format_quantity(degree.mild, degree.unit), size=9)
-    severe = format_quantity(degree.severe, degree.unit)
+    mild, _, severe = (format_quantity(one, severity.unit) for one in severity.levels)
+    yield _text(_LEFT, y + _BAR + 11, mild, size=9)
     yield _text(_RIGHT, y + _BAR + 11, severe, anchor="end", size=9)
     middle = 0.5 * (_LEFT + _RIGHT)
-    told = f"{degree.what}; grey: no clearly faulty unit there"
+    told = f"{severity.what}; grey: no clearly faulty unit there"
     yield _text(middle, y + _BAR + 11, told, anchor="middle", size=9)
 
 

@@ -6,15 +6,18 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from harness.qualify.clearly_faulty import is_clearly_faulty
-from harness.qualify.component_tolerances import Draw, healthy_unit
+from harness.qualify.component_tolerances import healthy_unit
 from harness.qualify.unit_result import HEALTHY
 from harness.rehearse.faults import FAULTS, fault_named, faults_of
 from harness.rehearse.model_file import UnitModelFile
+from harness.rehearse.streams import stream
 from harness.rehearse.unit_model import UnitModel, typical_model
 from harness.unit.nameplate import Unit
 
 __all__ = ["Drawn", "Population"]
+
+#: Enough that no two units of a campaign share a seed, and a whole number in JSON everywhere.
+_SEED_BITS = 53
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -57,9 +60,6 @@ class Population:
     Raises:
         UsageError: Such a unit has no such fault.
         FileError: The unit model does not fit the nameplate, or lists faults of its own.
-
-    Source:
-        Independent streams by number: spawn keys of numpy's SeedSequence.
     """
 
     def __init__(
@@ -90,26 +90,25 @@ class Population:
         return HEALTHY if index % 2 == 0 else self.faults[index // 2 % len(self.faults)]
 
     def draw(self, index: int) -> Drawn:
-        """Return a unit by its number, from 0."""
-        import numpy as np
+        """Return a unit by its number, from 0.
 
-        rng = np.random.default_rng(np.random.SeedSequence(self._seed, spawn_key=(index,)))
-        # The instruments first: what a fault draws must not change them.
-        seed = int(rng.integers(2**31))
-        model = self._healthy(seed, rng)
+        It follows from the campaign's seed, its class and its place in that class: the faults
+        beside it decide how many there are of each, and change none.
+        """
         kind = self.kind_of(index)
+        place = index // 2 if kind == HEALTHY else index // 2 // len(self.faults)
+        seed = stream(self._seed, kind, place).getrandbits(_SEED_BITS)
+        model = self._healthy(seed)
         severity, clear = math.nan, False
         if kind != HEALTHY:
             fault = FAULTS[kind]
-            if fault.degree is None:
-                model = fault.apply(model)
-            else:
-                severity = fault.degree.at(float(rng.uniform()))
-                model = fault.apply(model, severity=severity)
-            clear = is_clearly_faulty(kind, model, self._unit)
+            if fault.severity is not None:
+                severity = fault.severity.at(stream(seed, kind, "severity").random())
+            model = fault.apply(model, severity=None if fault.severity is None else severity)
+            clear = fault.is_clear(model, self._unit)
         return Drawn(index=index, kind=kind, severity=severity, clear=clear, seed=seed, model=model)
 
-    def _healthy(self, seed: int, draw: Draw) -> UnitModel:
+    def _healthy(self, seed: int) -> UnitModel:
         if self._model is None:
-            return healthy_unit(self._typical, draw)
-        return healthy_unit(self._model.unit(self._unit, seed=seed), draw, self._model.stated)
+            return healthy_unit(self._typical, seed)
+        return healthy_unit(self._model.unit(self._unit, seed=seed), seed, self._model.stated)

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+
+from pydantic import TypeAdapter
 
 from harness.profile.schema import Profile
 from harness.qualify.bounds import Share, share
-from harness.qualify.remedies import Remedy, lacking, out_of_reach
 from harness.qualify.unit_result import HEALTHY, End, UnitResult
+from harness.rehearse.faults import FAULTS
 
-__all__ = ["ClassRates", "Miss", "Rates", "Spread", "rates_of"]
+__all__ = ["ClassRates", "Miss", "Rates", "Spread", "Summary", "rates_of"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -68,11 +70,6 @@ class ClassRates:
         """Share of units that were not released, for whatever reason."""
         return share(self.units - self.ends[End.RELEASED].count, self.units)
 
-    @property
-    def rejected_or_tripped(self) -> Share:
-        """Share of units for which the run says that something is wrong with them."""
-        return share(self.ends[End.REJECTED].count + self.ends[End.TRIPPED].count, self.units)
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Miss:
@@ -81,14 +78,14 @@ class Miss:
     Attributes:
         kind: The fault.
         released: Share of clearly faulty units that were released.
-        worst: Severities of up to five of them.
-        remedies: What would find it.
+        worst: Severities of up to five of them; none where the fault is there or it is not.
+        remedies: What would find it, in words.
     """
 
     kind: str
     released: Share
     worst: tuple[float, ...]
-    remedies: tuple[Remedy, ...]
+    remedies: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -111,43 +108,67 @@ class Rates:
     faults: tuple[ClassRates, ...]
     border: tuple[ClassRates, ...]
     misses: tuple[Miss, ...]
-    beyond: frozenset[str]
+    beyond: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Summary:
+    """What a campaign came to; small enough to keep.
+
+    Attributes:
+        profile: Title of the profile.
+        unit_model: Title of the unit model the units were drawn around, or None.
+        units: Units in all.
+        seed: Seed of the campaign.
+        rates: Its rates.
+    """
+
+    profile: str
+    unit_model: str | None
+    units: int
+    seed: int
+    rates: Rates
+
+    def to_json(self) -> str:
+        """Return it as JSON."""
+        return TypeAdapter(Summary).dump_json(self, indent=1).decode() + "\n"
+
+    @classmethod
+    def from_json(cls, text: str) -> Summary:
+        """Return what :meth:`to_json` wrote.
+
+        Raises:
+            ValueError: It is none.
+        """
+        return TypeAdapter(Summary).validate_json(text)
 
 
 def rates_of(profile: Profile, rows: Sequence[UnitResult]) -> Rates:
-    """Return the rates of a campaign.
-
-    Args:
-        profile: Its profile.
-        rows: Its rows.
-    """
+    """Return the rates of a campaign over a profile."""
     kinds = dict.fromkeys(row.kind for row in rows if row.kind != HEALTHY)
-    faults = tuple(_class(kind, rows, _clearly(kind)) for kind in kinds)
-    beyond = frozenset(kind for kind in kinds if out_of_reach(profile, kind))
-    border = tuple(_class(kind, rows, _hardly(kind)) for kind in kinds)
+    clear: dict[str, list[UnitResult]] = {kind: [] for kind in kinds}
+    marginal: dict[str, list[UnitResult]] = {kind: [] for kind in kinds}
+    for row in rows:
+        if row.kind != HEALTHY:
+            (clear if row.clear else marginal)[row.kind].append(row)
+    beyond = tuple(kind for kind in kinds if kind in FAULTS and FAULTS[kind].out_of_reach(profile))
+    within_reach = [row for row in rows if row.clear and row.kind not in beyond]
     return Rates(
-        healthy=_class(HEALTHY, rows, lambda row: row.kind == HEALTHY),
-        clear=_class("clearly faulty", rows, lambda row: row.clear and row.kind not in beyond),
-        marginal=_class("marginal", rows, lambda row: row.kind != HEALTHY and not row.clear),
-        faults=tuple(one for one in faults if one.units),
-        border=tuple(one for one in border if one.units),
-        misses=tuple(_misses(profile, rows, faults)),
+        healthy=_class(HEALTHY, [row for row in rows if row.kind == HEALTHY]),
+        clear=_class("clearly faulty", within_reach),
+        marginal=_class("marginal", [row for units in marginal.values() for row in units]),
+        faults=tuple(_class(kind, units) for kind, units in clear.items() if units),
+        border=tuple(_class(kind, units) for kind, units in marginal.items() if units),
+        misses=tuple(
+            _miss(profile, kind, units)
+            for kind, units in clear.items()
+            if any(row.end is End.RELEASED for row in units)
+        ),
         beyond=beyond,
     )
 
 
-def _clearly(kind: str) -> Callable[[UnitResult], bool]:
-    return lambda row: row.kind == kind and row.clear
-
-
-def _hardly(kind: str) -> Callable[[UnitResult], bool]:
-    return lambda row: row.kind == kind and not row.clear
-
-
-def _class(
-    kind: str, rows: Iterable[UnitResult], belongs: Callable[[UnitResult], bool]
-) -> ClassRates:
-    units = [row for row in rows if belongs(row)]
+def _class(kind: str, units: Sequence[UnitResult]) -> ClassRates:
     ends = Counter(row.end for row in units)
     return ClassRates(
         kind=kind,
@@ -161,18 +182,11 @@ def _class(
     )
 
 
-def _misses(
-    profile: Profile, rows: Sequence[UnitResult], faults: Iterable[ClassRates]
-) -> Iterable[Miss]:
-    for known in faults:
-        released = known.ends[End.RELEASED]
-        if not released.count:
-            continue
-        clear = [row for row in rows if row.kind == known.kind and row.clear]
-        severities = [row.severity for row in clear if row.end is End.RELEASED]
-        yield Miss(
-            kind=known.kind,
-            released=released,
-            worst=tuple(severities[:5]),
-            remedies=lacking(profile, known.kind),
-        )
+def _miss(profile: Profile, kind: str, clear: Sequence[UnitResult]) -> Miss:
+    released = [row for row in clear if row.end is End.RELEASED]
+    return Miss(
+        kind=kind,
+        released=share(len(released), len(clear)),
+        worst=tuple(row.severity for row in released[:5] if FAULTS[kind].severity),
+        remedies=tuple(map(str, FAULTS[kind].lacking(profile))),
+    )

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from statistics import fmean, stdev
 
 from harness.profile.check import Check
 from harness.profile.schema import Profile
-from harness.qualify.tolerance import (
+from harness.qualify.bounds import (
     looks_normal,
     one_sided_factor,
     order_rank,
@@ -32,7 +34,6 @@ class Proposal:
         low: Lower limit in the measure's SI unit, or None where the check has none.
         high: Upper limit, or None likewise.
         method: How they were found, or why there are none.
-        units: Readings they rest on: the fewest of its points.
     """
 
     step: int
@@ -41,7 +42,6 @@ class Proposal:
     low: float | None
     high: float | None
     method: str
-    units: int
 
 
 def propose(
@@ -67,11 +67,35 @@ def propose(
     Raises:
         ValueError: The share or the confidence does not lie between 0 and 1.
     """
-    healthy = [row for row in rows if row.kind == HEALTHY]
-    return tuple(
-        _proposal(number, kind, check, points, 1.0 - false_reject_frac, confidence_frac)
-        for number, kind, check, points in _by_check(profile, healthy)
-    )
+    from harness.api import plan_for
+
+    judged: dict[tuple[str, str, str], list[Judged]] = {}
+    for row in rows:
+        for one in row.checks if row.kind == HEALTHY else ():
+            judged.setdefault((one.step, one.check, one.quantity), []).append(one)
+    proposals = []
+    # Rows carry the names of the plan: steps of one name are numbered there, and a check judged at
+    # every load point has the point in its name.
+    for planned in plan_for(profile).steps:
+        for check in planned.step.checks:
+            points = [
+                values
+                for (step, name, quantity), values in judged.items()
+                if (step, quantity) == (planned.name, check.measure)
+                and (name == check.name or name.startswith(f"{check.name} at "))
+            ]
+            low, high, method = _limits(check, points, 1.0 - false_reject_frac, confidence_frac)
+            proposals.append(
+                Proposal(
+                    step=planned.number,
+                    kind=planned.kind,
+                    check=check,
+                    low=low if check.low is not None else None,
+                    high=high if check.high is not None else None,
+                    method=method,
+                )
+            )
+    return tuple(proposals)
 
 
 def toml_of(proposals: Iterable[Proposal], *, false_reject_frac: float) -> str:
@@ -101,61 +125,25 @@ def toml_of(proposals: Iterable[Proposal], *, false_reject_frac: float) -> str:
     return "\n".join([*head, *lines]) + "\n"
 
 
-def _by_check(
-    profile: Profile, healthy: Sequence[UnitResult]
-) -> Iterator[tuple[int, str, Check, list[list[Judged]]]]:
-    """Yield every check with its readings, a list for each point it is judged at.
-
-    Rows carry the names of the plan: steps of one name are numbered there, and a check judged at
-    every load point has the point in its name.
-    """
-    from harness.api import plan_for
-
-    for planned in plan_for(profile).steps:
-        for check in planned.step.checks:
-            points: dict[str, list[Judged]] = {}
-            for row in healthy:
-                for one in row.checks:
-                    same = one.check == check.name or one.check.startswith(f"{check.name} at ")
-                    if one.step == planned.name and same and one.quantity == check.measure:
-                        points.setdefault(one.check, []).append(one)
-            yield planned.number, planned.kind, check, list(points.values())
-
-
-def _proposal(
-    number: int,
-    kind: str,
-    check: Check,
-    points: list[list[Judged]],
-    content_frac: float,
-    confidence_frac: float,
-) -> Proposal:
+def _limits(
+    check: Check, points: list[list[Judged]], content_frac: float, confidence_frac: float
+) -> tuple[float | None, float | None, str]:
+    """Return limits that do for every point a check is judged at, and how they were found."""
+    if not points:
+        return None, None, "no data"
     both = check.low is not None and check.high is not None
-    found = [_interval(values, content_frac, confidence_frac, both=both) for values in points]
-    known = [one for one in found if one[0] is not None]
-    low = high = None
-    if len(known) == len(found) and known:
-        room = _room(check, points)
-        low = min(one[0][0] for one in known if one[0]) - room
-        high = max(one[0][1] for one in known if one[0]) + room
-        low, high = _outward(low, high, math.floor), _outward(high, low, math.ceil)
-    method = next((one[1] for one in found if one[0] is None), found[0][1] if found else "no data")
-    return Proposal(
-        step=number,
-        kind=kind,
-        check=check,
-        low=low if check.low is not None else None,
-        high=high if check.high is not None else None,
-        method=method,
-        units=min((len(values) for values in points), default=0),
-    )
-
-
-def _room(check: Check, points: list[list[Judged]]) -> float:
-    """Largest uncertainty a reading must clear its limit by."""
-    if check.rule != "guarded":
-        return 0.0
-    return max(one.uncertainty for values in points for one in values)
+    found = []
+    for values in points:
+        limits, method = _interval(values, content_frac, confidence_frac, both=both)
+        if limits is None:
+            return None, None, method
+        found.append((limits, method))
+    room = 0.0  # what a reading must clear its limit by
+    if check.rule == "guarded":
+        room = max(one.uncertainty for values in points for one in values)
+    low = min(limits[0] for limits, _ in found) - room
+    high = max(limits[1] for limits, _ in found) + room
+    return _outward(low, high, math.floor), _outward(high, low, math.ceil), found[0][1]
 
 
 def _interval(
@@ -169,23 +157,20 @@ def _interval(
         method = f"by order statistics: rank {rank} of {units} healthy units"
         return (values[rank - 1], values[-rank]), method
     if looks_normal(values):
-        factor = (two_sided_factor if both else one_sided_factor)(
-            units, content_frac, confidence_frac
-        )
-        mean = math.fsum(values) / units
-        deviation = math.sqrt(math.fsum((one - mean) ** 2 for one in values) / (units - 1))
+        factor_of = two_sided_factor if both else one_sided_factor
+        factor = factor_of(units, content_frac, confidence_frac)
+        mean, deviation = fmean(values), stdev(values)
         method = f"by normal theory: mean and {factor:.3g} s of {units} healthy units"
         return (mean - factor * deviation, mean + factor * deviation), method
     needed = units_for_rank(content_frac, confidence_frac, both=both)
     return None, f"no limit: not normal, and {needed} healthy units are needed, not {units}"
 
 
-def _outward(limit: float, other: float, rounding: object) -> float:
+def _outward(limit: float, other: float, rounding: Callable[[float], int]) -> float:
     """Round a limit outward, to a hundredth of the interval or so."""
     width = abs(limit - other)
     if width <= 0.0 or not math.isfinite(width):
         return limit
-    assert callable(rounding)
     step = 10.0 ** math.floor(math.log10(width) - 1.0)
     return float(f"{rounding(limit / step) * step:.12g}")
 
@@ -196,6 +181,4 @@ def _limit(limit: float, unit: str) -> str:
 
 
 def _quoted(text: str) -> str:
-    import json
-
     return json.dumps(text, ensure_ascii=False)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import astuple, dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
@@ -17,8 +17,6 @@ __all__ = [
     "End",
     "Judged",
     "UnitResult",
-    "cells",
-    "check_columns",
     "csv_text",
     "frame_of",
 ]
@@ -40,7 +38,7 @@ class End(StrEnum):
     REFUSED = "refused"
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, slots=True)
 class Judged:
     """One judged check of a run.
 
@@ -122,9 +120,7 @@ class UnitResult:
 
     def to_line(self) -> str:
         """Return it as one line of JSON, every number to the last digit."""
-        fields = [getattr(self, name) for name in _PLAIN]
-        checks = [[getattr(one, name) for name in Judged.__slots__] for one in self.checks]
-        return json.dumps([*fields, checks], separators=(",", ":")) + "\n"
+        return json.dumps(astuple(self), separators=(",", ":")) + "\n"
 
     @classmethod
     def from_line(cls, line: str) -> UnitResult:
@@ -134,99 +130,77 @@ class UnitResult:
             ValueError: The line is none of its.
         """
         try:
-            *fields, checks = json.loads(line)
-            known = dict(zip(_PLAIN, fields, strict=True))
-            known["end"] = End(known["end"])
-            judged = tuple(
-                Judged(**dict(zip(Judged.__slots__, one, strict=True))) for one in checks
-            )
-            return cls(**known, checks=judged)
+            row = dict(zip(cls.__slots__, json.loads(line), strict=True))
+            checks = tuple(Judged(*one) for one in row.pop("checks"))
+            return cls(end=End(row.pop("end")), checks=checks, **row)
         except (TypeError, KeyError) as error:
             raise ValueError(f"no row: {error}") from error
 
 
-_PLAIN = tuple(name for name in UnitResult.__slots__ if name != "checks")
-
-#: Columns of ``units.csv``, without those of the checks.
-COLUMNS = (
-    "unit",
-    "class",
-    "severity",
-    "clear",
-    "seed",
-    "end",
-    "caught_by",
-    "trip_step",
-    "trip_level",
-    "duration_s",
-    "charge_c",
-    "energy_j",
-    "i2t_a2s",
-    "fuse_open",
-)
-
-
-def check_columns(rows: Iterable[UnitResult]) -> dict[str, str]:
-    """Return name and SI unit of every check that was judged, in the order they were met."""
-    return {one.name: one.unit for row in rows for one in row.checks}
-
+#: Columns of ``units.csv``, without those of the checks, and what stands in them.
+_FIELDS = {
+    "unit": "index",
+    "class": "kind",
+    "severity": "severity",
+    "clear": "clear",
+    "seed": "seed",
+    "end": "end",
+    "caught_by": "caught_by",
+    "trip_step": "step",
+    "trip_level": "level",
+    "duration_s": "duration_s",
+    "charge_c": "charge_c",
+    "energy_j": "energy_j",
+    "i2t_a2s": "i2t_a2s",
+    "fuse_open": "fuse_open",
+}
+COLUMNS = tuple(_FIELDS)
 
 #: What stands in a field; an ``int`` or ``bool`` is one as well.
-Cell = str | float
+_Cell = str | float
 
 
-def cells(row: UnitResult, checks: Iterable[str]) -> Iterator[Cell]:
-    """Yield a row in the order of :data:`COLUMNS`, then the value of each check (or nan)."""
-    yield row.index
-    yield row.kind
-    yield row.severity
-    yield row.clear
-    yield row.seed
-    yield row.end.value
-    yield "; ".join(row.caught_by)
-    yield row.step
-    yield row.level
-    yield row.duration_s
-    yield row.charge_c
-    yield row.energy_j
-    yield row.i2t_a2s
-    yield row.fuse_open
+def _cells(row: UnitResult, checks: Iterable[str]) -> list[_Cell]:
+    """Return a row in the order of :data:`COLUMNS`, then the value of each check (or nan)."""
+    fields = {name: getattr(row, name) for name in _FIELDS.values()}
+    fields |= {"end": row.end.value, "caught_by": "; ".join(row.caught_by)}
     values = {one.name: one.value for one in row.checks}
-    for name in checks:
-        yield values.get(name, math.nan)
+    return [*fields.values(), *(values.get(name, math.nan) for name in checks)]
+
+
+def _check_columns(rows: Iterable[UnitResult]) -> dict[str, str]:
+    """Return name and SI unit of every check that was judged, in the order they were met."""
+    return {one.name: one.unit for row in rows for one in row.checks}
 
 
 def csv_text(rows: Sequence[UnitResult]) -> str:
     """Return the table of a campaign: one row a unit, lines ended by a line feed.
 
-    A check that was not reached, and the severity of a fault without degrees, are empty fields.
+    A check that was not reached, and the severity of a fault without one, are empty fields.
     """
-    checks = check_columns(rows)
+    checks = _check_columns(rows)
     # A share is written as one: 0.87 under "%" would mislead.
     units = {name: "1" if unit == "%" else unit for name, unit in checks.items()}
     names = (*COLUMNS, *(word(f"{name} ({unit})") for name, unit in units.items()))
-    lines = [header(names)]
-    lines += [",".join(map(_field, cells(row, checks))) + "\n" for row in rows]
-    return "".join(lines)
+    lines = (",".join(map(_field, _cells(row, checks))) + "\n" for row in rows)
+    return "".join([header(names), *lines])
 
 
 def frame_of(rows: Sequence[UnitResult]) -> pd.DataFrame:
     """Return the table of a campaign as a frame.
 
     Columns are :data:`COLUMNS`, then the value of each check under ``step: check``, in its SI unit;
-    a check that was not reached, and the severity of a fault without degrees, are not-a-number.
+    a check that was not reached, and the severity of a fault without one, are not-a-number.
     """
     import pandas as pd
 
-    checks = check_columns(rows)
-    return pd.DataFrame([list(cells(row, checks)) for row in rows], columns=[*COLUMNS, *checks])
+    checks = _check_columns(rows)
+    return pd.DataFrame([_cells(row, checks) for row in rows], columns=[*COLUMNS, *checks])
 
 
-def _field(value: Cell) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
+def _field(value: _Cell) -> str:
     if isinstance(value, str):
         return word(value)
     if isinstance(value, int):
-        return str(value)
+        return str(value).lower()
     return "" if math.isnan(value) else number(value)

@@ -4,22 +4,20 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib import metadata
 
 from harness.api import plan_for, simulated_bench_file
-from harness.bench.dialect import Dialect, bench_dialects
+from harness.bench.dialect import bench_dialects
 from harness.judge.verdict import Verdict
 from harness.profile.bench_file import BenchFile
-from harness.profile.plan import Plan
 from harness.profile.schema import Profile
 from harness.qualify.memory_link import memory_bench
-from harness.qualify.population import Drawn, Population
-from harness.qualify.tally_sink import TallySink
+from harness.qualify.population import Population
 from harness.qualify.unit_result import End, Judged, UnitResult
-from harness.record.sink import CheckRow
-from harness.rehearse.circuit import LetThrough
+from harness.record.sink import CheckRow, Values
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.model_file import UnitModelFile
 from harness.rehearse.operator import SimulatedOperator
@@ -36,7 +34,7 @@ DAY = dt.datetime(2026, 1, 1, tzinfo=dt.UTC)
 _ENDS = {Verdict.PASS: End.RELEASED, Verdict.FAIL: End.REJECTED, Verdict.UNDECIDED: End.UNDECIDED}
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Job:
     """What a worker must know of a campaign; small enough to travel with every call.
 
@@ -61,6 +59,12 @@ class Job:
         parts = [self.profile.model_dump_json(), self.seed, self.faults, model]
         # a journal of the shipped bench keeps its key
         return json.dumps(parts if self.bench is None else [*parts, self.bench.model_dump_json()])
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Job) and self.key == other.key
+
+    def __hash__(self) -> int:
+        return hash(self.key)
 
     def population(self) -> Population:
         """Return what draws the units.
@@ -88,7 +92,7 @@ def run_units(job: Job, indices: Iterable[int]) -> list[str]:
         indices: Numbers of the units.
 
     Returns:
-        A line of the journal for each (:meth:`harness.qualify.unit_result.UnitRow.to_line`).
+        A line of the journal for each (:meth:`harness.qualify.unit_result.UnitResult.to_line`).
     """
     place = _place(job)
     return [place.run(index).to_line() for index in indices]
@@ -98,11 +102,10 @@ class _Place:
     """A worker's bench: plan, dialects and population, made once."""
 
     def __init__(self, job: Job) -> None:
-        profile = job.profile
-        self._bench: BenchFile = job.bench or simulated_bench_file(profile)
-        self._unit = profile.unit
-        self._plan: Plan = plan_for(profile, self._bench)
-        self._dialects: dict[str, Dialect] = bench_dialects(self._bench)
+        self._bench = job.bench or simulated_bench_file(job.profile)
+        self._unit = job.profile.unit
+        self._plan = plan_for(job.profile, self._bench)
+        self._dialects = bench_dialects(self._bench)
         self._population = job.population()
 
     def run(self, index: int) -> UnitResult:
@@ -110,14 +113,14 @@ class _Place:
         drawn = self._population.draw(index)
         clock = SimulatedClock()
         simulated = SimulatedBench(drawn.model, self._bench, clock, seed=drawn.seed)
-        sink = TallySink(f"unit-{index}")
+        tally = _Tally(f"unit-{index}")
         result = carry_out(
             self._plan,
             connect=lambda: memory_bench(self._bench, clock, simulated.devices, self._dialects),
             clock=clock,
-            sink=sink,
+            sink=tally,
             info=RunInfo(
-                serial=f"unit-{index}",
+                serial=tally.run_id,
                 started=DAY,
                 rehearsal=True,
                 fault=drawn.kind,
@@ -125,47 +128,32 @@ class _Place:
             ),
             operator=SimulatedOperator(simulated, self._unit, clock.sleep_s),
         )
-        circuit = simulated.circuit
-        return _row(drawn, result, sink, circuit.let_through, fuse_open=circuit.fuse.is_open)
+        tripped = result.trip is not None
+        through = simulated.circuit.let_through
+        return UnitResult(
+            index=drawn.index,
+            kind=drawn.kind,
+            severity=drawn.severity,
+            clear=drawn.clear,
+            seed=drawn.seed,
+            end=_end(result),
+            trip=result.trip.reason.value if result.trip is not None else "",
+            step=tally.step if tripped else "",
+            level=tally.level if tripped else "",
+            reason=result.reason,
+            duration_s=result.duration_s,
+            charge_c=through.charge_c,
+            energy_j=through.energy_j,
+            i2t_a2s=through.i2t_a2s,
+            fuse_open=simulated.circuit.fuse.is_open,
+            checks=tuple(tally.checks),
+        )
 
 
-#: A worker of a cluster may be asked for one campaign and then for another.
-_PLACES: dict[str, _Place] = {}
-_MOST_PLACES = 4
-
-
+@lru_cache(maxsize=4)
 def _place(job: Job) -> _Place:
-    """Return this worker's bench for a job, made when it is first asked for."""
-    key = job.key
-    if key not in _PLACES:
-        while len(_PLACES) >= _MOST_PLACES:
-            _PLACES.pop(next(iter(_PLACES)), None)
-        _PLACES[key] = _Place(job)
-    return _PLACES[key]
-
-
-def _row(
-    drawn: Drawn, result: RunResult, sink: TallySink, let: LetThrough, *, fuse_open: bool
-) -> UnitResult:
-    tripped = result.trip is not None
-    return UnitResult(
-        index=drawn.index,
-        kind=drawn.kind,
-        severity=drawn.severity,
-        clear=drawn.clear,
-        seed=drawn.seed,
-        end=_end(result),
-        trip=result.trip.reason.value if result.trip is not None else "",
-        step=sink.step if tripped else "",
-        level=sink.level if tripped else "",
-        reason=result.reason,
-        duration_s=result.duration_s,
-        charge_c=let.charge_c,
-        energy_j=let.energy_j,
-        i2t_a2s=let.i2t_a2s,
-        fuse_open=fuse_open,
-        checks=tuple(map(_judged, sink.checks)),
-    )
+    """Return this worker's bench for a job: a cluster's may be asked for several campaigns."""
+    return _Place(job)
 
 
 def _end(result: RunResult) -> End:
@@ -174,13 +162,36 @@ def _end(result: RunResult) -> End:
     return End.TRIPPED if result.outcome is Outcome.TRIPPED else End.REFUSED
 
 
-def _judged(row: CheckRow) -> Judged:
-    return Judged(
-        step=row.step,
-        check=row.check,
-        quantity=row.quantity,
-        unit=row.unit,
-        value=row.value,
-        uncertainty=row.uncertainty,
-        verdict=row.verdict,
-    )
+class _Tally:
+    """Takes in a run and keeps next to nothing; fulfils :class:`harness.record.sink.Sink`.
+
+    Attributes:
+        run_id: Name of the record.
+        folder: None: there is no folder.
+        checks: Every judged check.
+        step: Step of the last reading before a trip, or of the last one at all.
+        level: Its level.
+    """
+
+    folder: None = None
+
+    def __init__(self, run_id: str) -> None:
+        self.run_id = run_id
+        self.checks: list[Judged] = []
+        self.step = self.level = ""
+
+    def sample(self, time_s: float, step: str, level: str, values: Values, source: str) -> None:
+        del time_s, values, source
+        self.step, self.level = step, level
+
+    def check(self, row: CheckRow) -> None:
+        self.checks.append(Judged(*(getattr(row, name) for name in Judged.__slots__)))
+
+    def event(self, time_s: float, kind: str, step: str, detail: str) -> None:
+        """Take in an event; none is kept."""
+
+    def finish(self, run: Mapping[str, object]) -> None:
+        """Complete the record: what the run says of itself is in its result already."""
+
+    def abandon(self) -> None:
+        """Leave the record without its end."""

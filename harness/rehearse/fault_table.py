@@ -9,8 +9,8 @@ from pydantic import Field, ValidationInfo, field_validator
 from harness.errors import did_you_mean
 from harness.files.field_types import Name, Seconds, Table, Volts, mistaken
 from harness.quantity import parse_quantity, shown
+from harness.rehearse.fault import SEVERITIES, Severity
 from harness.rehearse.faults import FAULTS
-from harness.rehearse.severity import SEVERITIES, Severity
 
 __all__ = ["FaultTable"]
 
@@ -56,23 +56,22 @@ class FaultTable(Table):
 
 def _severity(value: object, kind: str) -> float | str:
     """Read how bad a fault is: a word, its own unit, or a share of one as a plain number."""
-    degree = FAULTS[kind].degree
-    if degree is None:
+    severity = FAULTS[kind].severity
+    if severity is None:
         raise mistaken(f"{kind} is there or it is not: it has no severity; leave the key out")
     if isinstance(value, str) and value in SEVERITIES:
         return value
     plain = isinstance(value, int | float) and not isinstance(value, bool)
     try:
-        number = parse_quantity(value, "1" if plain and degree.unit == "%" else degree.unit)
-        return degree.number(number)
+        number = parse_quantity(value, "1" if plain and severity.unit == "%" else severity.unit)
+        return severity.number(number)
     except ValueError as error:
         problem = getattr(error, "problem", str(error))
-        raise mistaken(f"{problem}; here it is {degree.what}", _example(degree)) from None
+        raise mistaken(f"{problem}; here it is {severity.what}", _example(severity)) from None
 
 
-def _example(degree: Severity) -> str:
-    if degree.unit == "1":
-        return f"{degree.usual:g}"
-    if degree.unit == "%":
-        return f'"{100.0 * degree.usual:g} %"'
-    return f'"{degree.usual:g} {degree.unit}"'
+def _example(severity: Severity) -> str:
+    usual = severity.number()
+    if severity.unit == "1":
+        return f"{usual:g}"
+    return f'"{100.0 * usual:g} %"' if severity.unit == "%" else f'"{usual:g} {severity.unit}"'

@@ -2,113 +2,36 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import replace
 from types import MappingProxyType
 
 from harness.errors import UsageError, did_you_mean
-from harness.rehearse.severity import Severity
-from harness.rehearse.unit_model import Intermittence, Onset, UnitModel
+from harness.rehearse.fault import Border, Fault, Remedy, Severity, fails, trips
+from harness.rehearse.unit_model import Intermittence, UnitModel, typical_model
+from harness.unit.nameplate import Unit
 
-__all__ = ["FAULTS", "Fault", "fault_named", "faults_of"]
+__all__ = ["FAULTS", "fault_named", "faults_of"]
 
-#: A change made by how bad it is, in the fault's own measure.
-_Change = Callable[[UnitModel, float], UnitModel]
+_AC, _DC = frozenset({"ac"}), frozenset({"dc"})
 
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Fault:
-    """One fault.
-
-    Attributes:
-        name: What ``--fault`` takes.
-        summary: What a technician would call it.
-        kinds: Kinds of input it applies to: ``dc``, ``ac``.
-        needs_load: True if it only shows with a load on the output.
-        degree: How bad it can be; None where it is there or it is not.
-        onset: Field of the defects that says when it shows; None where it is there from the
-            beginning.
-        change: Makes the faulty unit.
-    """
-
-    name: str
-    summary: str
-    kinds: frozenset[str] = frozenset({"dc", "ac"})
-    needs_load: bool = False
-    degree: Severity | None = None
-    onset: str | None = None
-    change: _Change
-
-    def apply(
-        self,
-        model: UnitModel,
-        *,
-        severity: float | str | None = None,
-        onset: Onset | None = None,
-    ) -> UnitModel:
-        """Return ``model`` with this fault in it.
-
-        Args:
-            model: The unit.
-            severity: How bad, in the fault's own measure (:attr:`degree`), or by name; left out,
-                as usual.
-            onset: When it shows; left out, from the beginning.
-
-        Raises:
-            ValueError: The fault does not exist in a unit with this kind of input, cannot be that
-                bad, or cannot come late.
-        """
-        if model.input_kind not in self.kinds:
-            raise ValueError(f"{self.name} does not apply to a unit with {model.input_kind} input")
-        if self.degree is None and severity is not None:
-            raise ValueError(f"{self.name} is there or it is not: it has no severity")
-        late = onset is not None and not onset.is_at_once
-        if late and self.onset is None:
-            raise ValueError(f"{self.name} is there from the beginning: it has no onset")
-        faulty = self.change(
-            model, math.nan if self.degree is None else self.degree.number(severity)
-        )
-        if not late:
-            return faulty
-        # Until then the part works, so nothing else of the unit may tell.
-        defects = replace(faulty.defects, **{str(self.onset): onset})  # type: ignore[arg-type]
-        return replace(
-            faulty,
-            converter=replace(faulty.converter, starts=model.converter.starts),
-            varistor=model.varistor,
-            defects=defects,
-        )
+# --- what it changes
 
 
-def _shorted_input(model: UnitModel, ohm: float) -> UnitModel:
-    """Solder bridge or crushed lead behind the fuse."""
-    return replace(model, defects=replace(model.defects, input_short_ohm=ohm))
-
-
-def _shorted_varistor(model: UnitModel, ohm: float) -> UnitModel:
-    """A varistor that met too high a line fails short, at some tenths of an ohm."""
-    return _shorted_input(replace(model, varistor=None), ohm)
+def _with(model: UnitModel, part: str, **values: object) -> UnitModel:
+    """Return a unit with other values in one of its parts."""
+    return replace(model, **{part: replace(getattr(model, part), **values)})
 
 
 def _shorted_switch(model: UnitModel, ohm: float) -> UnitModel:
-    """Switch shorted: winding and tracks remain across the bulk capacitor; nothing switches."""
-    return replace(
-        model,
-        converter=replace(model.converter, starts=False),
-        defects=replace(model.defects, bulk_short_ohm=ohm),
-    )
+    """Winding and tracks remain across the bulk capacitor; nothing switches."""
+    return _with(_with(model, "converter", starts=False), "defects", bulk_short_ohm=ohm)
 
 
 def _switch_breakdown(model: UnitModel, share: float) -> UnitModel:
     """A weakened switch breaks over below nominal bulk voltage and stays shorted."""
     level_v = share * model.converter.nominal_bulk_v
-    return replace(model, defects=replace(model.defects, breakdown_v=level_v, breakdown_ohm=0.4))
-
-
-def _open_fuse(model: UnitModel, _: float) -> UnitModel:
-    """The fuse was blown by the event, and not found."""
-    return replace(model, fuse=replace(model.fuse, is_open=True))
+    return _with(model, "defects", breakdown_v=level_v, breakdown_ohm=0.4)
 
 
 def _leaky_bulk(model: UnitModel, share: float) -> UnitModel:
@@ -116,243 +39,319 @@ def _leaky_bulk(model: UnitModel, share: float) -> UnitModel:
     converter = model.converter
     nominal_w = converter.input_power_w(converter.output_v * converter.output_nominal_a)
     leak_ohm = converter.nominal_bulk_v**2 / (share * nominal_w)
-    return replace(model, defects=replace(model.defects, bulk_leak_ohm=leak_ohm))
-
-
-def _weak_bulk(model: UnitModel, left: float) -> UnitModel:
-    """A dried-out capacitor: little of its capacitance left, series resistance up as much."""
-    return replace(model, bulk=model.bulk.aged(left))
+    return _with(model, "defects", bulk_leak_ohm=leak_ohm)
 
 
 def _open_diode(model: UnitModel, _: float) -> UnitModel:
     """DC: the series diode is open. AC: one leg of the bridge, so half-wave rectification."""
-    rectifier = model.rectifier
-    if model.input_kind == "dc":
-        return replace(model, rectifier=replace(rectifier, conducts_positive=False))
-    return replace(model, rectifier=replace(rectifier, conducts_negative=False))
+    half = "conducts_positive" if model.input_kind == "dc" else "conducts_negative"
+    return _with(model, "rectifier", **{half: False})
 
 
-def _shorted_leg(model: UnitModel, ohm: float) -> UnitModel:
-    """A diode of the bridge shorted: every second half of the line meets a short."""
-    return replace(model, defects=replace(model.defects, shorted_leg_ohm=ohm))
-
-
-def _output_by(sign: float) -> _Change:
-    """Return a change of the output voltage: a drifted divider or reference."""
-
-    def change(model: UnitModel, off: float) -> UnitModel:
-        output_v = (1.0 + sign * off) * model.converter.output_v
-        return replace(model, converter=replace(model.converter, output_v=output_v))
-
-    return change
+def _output_off(model: UnitModel, off: float) -> UnitModel:
+    """A drifted divider or reference."""
+    return _with(model, "converter", output_v=(1.0 + off) * model.converter.output_v)
 
 
 def _folded_limit(model: UnitModel, share: float) -> UnitModel:
     """The current sense drifted: the output gives in below its nominal current."""
-    limit_a = share * model.converter.output_nominal_a
-    return replace(model, converter=replace(model.converter, output_limit_a=limit_a))
-
-
-def _no_start(model: UnitModel, _: float) -> UnitModel:
-    """Start-up resistor open or controller dead: input charges, output never comes."""
-    return replace(model, converter=replace(model.converter, starts=False))
+    return _with(model, "converter", output_limit_a=share * model.converter.output_nominal_a)
 
 
 def _intermittent(model: UnitModel, open_s: float) -> UnitModel:
     """A cracked joint in the input line: opens about once a second."""
-    bad = Intermittence(closed_s=0.5, open_s=(0.5 * open_s, 1.5 * open_s))
-    return replace(model, defects=replace(model.defects, intermittence=bad))
+    contact = Intermittence(closed_s=0.5, open_s=(0.5 * open_s, 1.5 * open_s))
+    return _with(model, "defects", intermittence=contact)
 
 
 def _over_consumption(model: UnitModel, times: float) -> UnitModel:
     """A part heats without doing harm yet: idle power several times what it was."""
-    converter = replace(model.converter, idle_power_w=times * model.converter.idle_power_w)
-    return replace(model, converter=converter)
+    return _with(model, "converter", idle_power_w=times * model.converter.idle_power_w)
 
 
-#: Between 0.05 ohm, a solder bridge, and some ohms, where copper or a die still limits.
-_SHORT_OHM = (0.02, 20.0)
+# --- from where on it is clearly faulty
+
+_REJECTED_DRAW, _REJECTED_LEFT, _REJECTED_OFF, _REJECTED_OPEN_S = 1.5, 0.25, 0.05, 0.1
+
+
+def _draws_much(model: UnitModel, unit: Unit) -> bool:
+    leak_w = model.converter.nominal_bulk_v**2 / model.defects.bulk_leak_ohm
+    return leak_w + model.converter.idle_power_w >= _REJECTED_DRAW * unit.input.idle_power_w
+
+
+def _is_dried_out(model: UnitModel, _unit: Unit) -> bool:
+    return model.bulk.capacitance_f <= _REJECTED_LEFT * model.bulk.nominal_capacitance_f
+
+
+def _is_off(model: UnitModel, unit: Unit) -> bool:
+    """Against the nameplate; a unit that names no output is held to the typical one."""
+    named = (output.nominal_v for output in unit.output.values())
+    nominal_v = next(named, None) or typical_model(unit).converter.output_v
+    return abs(model.converter.output_v - nominal_v) >= _REJECTED_OFF * nominal_v
+
+
+def _is_open_for_long(model: UnitModel, _unit: Unit) -> bool:
+    contact = model.defects.intermittence
+    return contact is not None and 0.5 * sum(contact.open_s) >= _REJECTED_OPEN_S
+
+
+_DRAW = Border(
+    "leak and idle draw together 1.5 times the nameplate's idle power or more",
+    source="rejected whatever the cause (common practice)",
+    is_beyond=_draws_much,
+)
+_LEFT = Border(
+    "a quarter or less left",
+    source="beyond doubt, whatever the part's own tolerance: sheets call one worn out at 20 to 30 "
+    "% lost (endurance, IEC 60384-4, from memory); in between it works, and is found with a "
+    "capacitance meter on the bench rather than at first power",
+    is_beyond=_is_dried_out,
+)
+_OFF = Border(
+    "5 % or more off the nameplate",
+    source="the usual tolerance of a 5 V or 24 V rail (common practice)",
+    is_beyond=_is_off,
+)
+_OPEN = Border(
+    "0.1 s or longer",
+    source="seen by the eye on any panel meter (common practice)",
+    is_beyond=_is_open_for_long,
+)
+
+# --- how bad
 
 
 def _short(what: str, usual_ohm: float) -> Severity:
-    least, most = _SHORT_OHM
-    return Severity(
-        what=what,
-        unit="ohm",
-        mild=5.0,
-        usual=usual_ohm,
-        severe=0.05,
-        least=least,
-        most=most,
-        by_decades=True,
-    )
+    """From 0.05 ohm, a solder bridge, to some ohms, where copper or a die still limits."""
+    return Severity(what, "ohm", (5.0, usual_ohm, 0.05), within=(0.02, 20.0), by_decades=True)
 
 
-#: An output off by so much: from the edge of a rail's tolerance to what kills its load.
-_OFF = Severity(
-    what="output voltage off by",
-    unit="%",
-    mild=0.03,
-    usual=0.06,
-    severe=0.3,
-    least=0.0,
-    most=0.9,
+#: From the edge of a rail's tolerance to what kills its load.
+_OFF_BY = Severity("output voltage off by", "%", (0.03, 0.06, 0.3), within=(0.0, 0.9))
+
+# --- what must find it, and what would show it
+
+
+_CHARGE, _ENERGY = trips("charge_budget"), trips("energy_budget")
+#: An AC source folds back within some half-cycles; until then it gives its peak current.
+_PEAK, _PEAK_OR_ENERGY = trips("over_current"), trips("over_current", "energy_budget")
+_OUTPUT = fails("nominal: meter.voltage_dc")
+_DEAD = fails("nominal: meter.voltage_dc", "nominal: supply.power")
+
+_BUDGET = Remedy(
+    "start",
+    why="with bulk_capacitance on the nameplate, current that raises no voltage cuts power",
+    needs_capacitance=True,
 )
+_NOUGHT = Remedy("nominal", "meter.voltage_dc", "low", "the output stays at nought")
+_HEAVY = Remedy("nominal", "supply.power", "high", "it draws more than a healthy unit")
 
-
-def _by_name(faults: Iterable[Fault]) -> Mapping[str, Fault]:
-    return MappingProxyType({fault.name: fault for fault in faults})
-
+_ALL = (
+    Fault(
+        name="shorted-input",
+        summary="input shorted behind the fuse",
+        severity=_short("resistance across the input", 0.1),
+        onset="input_short_onset",
+        change=lambda model, ohm: _with(model, "defects", input_short_ohm=ohm),
+        found_by={"dc": _CHARGE, "ac": _PEAK},
+        remedies=(_BUDGET,),
+    ),
+    Fault(
+        name="shorted-varistor",
+        summary="varistor failed short",
+        severity=_short("resistance of the varistor", 0.4),
+        onset="input_short_onset",
+        change=lambda model, ohm: _with(
+            replace(model, varistor=None), "defects", input_short_ohm=ohm
+        ),
+        found_by={"dc": _CHARGE, "ac": _PEAK},
+        remedies=(_BUDGET,),
+    ),
+    Fault(
+        name="shorted-switch",
+        summary="switching transistor shorted",
+        severity=_short("resistance across the bulk capacitor", 0.3),
+        onset="bulk_short_onset",
+        change=_shorted_switch,
+        found_by={"dc": _CHARGE, "ac": _ENERGY},
+        remedies=(_BUDGET, _NOUGHT),
+    ),
+    Fault(
+        name="switch-breakdown",
+        summary="switching transistor breaks over at 70 % of nominal voltage",
+        severity=Severity(
+            "voltage it breaks over at, of nominal bulk voltage",
+            "%",
+            (0.95, 0.7, 0.3),
+            within=(0.01, 2.0),
+        ),
+        change=_switch_breakdown,
+        found_by={"dc": _CHARGE, "ac": _PEAK_OR_ENERGY},
+        remedies=(
+            _BUDGET,
+            Remedy("start", why="levels close below 100 %: it breaks over on the way up"),
+        ),
+    ),
+    Fault(
+        name="open-fuse",
+        summary="fuse open",
+        change=lambda model, _: _with(model, "fuse", is_open=True),
+        found_by={"dc": _DEAD, "ac": _DEAD},
+        remedies=(_NOUGHT,),
+    ),
+    Fault(
+        name="leaky-bulk-capacitor",
+        summary="bulk capacitor leaks",
+        severity=Severity(
+            "power in the leak at nominal voltage, of full-load input power",
+            "%",
+            (0.02, 1.0, 2.0),
+            within=(0.001, 10.0),
+            by_decades=True,
+        ),
+        border=_DRAW,
+        onset="bulk_leak_onset",
+        change=_leaky_bulk,
+        found_by={"dc": _CHARGE, "ac": _ENERGY},
+        remedies=(_HEAVY, _BUDGET),
+    ),
+    Fault(
+        name="weak-bulk-capacitor",
+        summary="bulk capacitor lost its capacitance",
+        severity=Severity(
+            "capacitance left, of the printed one", "%", (0.6, 0.08, 0.02), within=(0.005, 1.0)
+        ),
+        border=_LEFT,
+        change=lambda model, left: replace(model, bulk=model.bulk.aged(left)),
+        # At full load the bulk of the AC unit runs dry in every half-cycle: the converter hunts.
+        found_by={"dc": fails("nominal: meter.voltage_ac"), "ac": trips("unsettled")},
+        remedies=(
+            Remedy(
+                "load",
+                "power_factor",
+                "high",
+                "at full load the rectifier conducts for longer",
+                kinds=_AC,
+            ),
+            Remedy("load", "meter.voltage_ac", "high", "at full load more ripple comes through"),
+        ),
+    ),
+    Fault(
+        name="open-rectifier-diode",
+        summary="rectifier diode open",
+        change=_open_diode,
+        found_by={"dc": _DEAD, "ac": fails("load: power_factor")},
+        remedies=(
+            Remedy(
+                "load",
+                "power_factor",
+                "low",
+                "at full load one half of the line does all the work",
+                kinds=_AC,
+            ),
+            Remedy(
+                "load",
+                "supply.current",
+                "high",
+                "the same power in half the time takes more current",
+                kinds=_AC,
+            ),
+            Remedy("nominal", "meter.voltage_dc", "low", "nothing gets through", kinds=_DC),
+        ),
+    ),
+    Fault(
+        name="output-low",
+        summary="output 6 % low",
+        severity=_OFF_BY,
+        border=_OFF,
+        change=lambda model, off: _output_off(model, -off),
+        found_by={"dc": _OUTPUT, "ac": _OUTPUT},
+        remedies=(Remedy("nominal", "meter.voltage_dc", "low", "the output is read"),),
+    ),
+    Fault(
+        name="output-high",
+        summary="output 6 % high",
+        severity=_OFF_BY,
+        border=_OFF,
+        change=_output_off,
+        found_by={"dc": _OUTPUT, "ac": _OUTPUT},
+        remedies=(Remedy("nominal", "meter.voltage_dc", "high", "the output is read"),),
+    ),
+    Fault(
+        name="current-limit-folded-back",
+        summary="output gives in at 60 % of its nominal current",
+        needs_load=True,
+        severity=Severity(
+            "output current it gives, of nominal", "%", (0.95, 0.6, 0.2), within=(0.01, 1.2)
+        ),
+        change=_folded_limit,
+        found_by={
+            "dc": fails("load: meter.voltage_dc", "load: supply.power"),
+            "ac": fails("load: meter.voltage_dc", "load: load_regulation"),
+        },
+        remedies=(
+            Remedy(
+                "load",
+                "meter.voltage_dc",
+                "low",
+                "loaded with its nominal current, the output gives way",
+            ),
+        ),
+    ),
+    Fault(
+        name="no-start",
+        summary="converter does not start",
+        change=lambda model, _: _with(model, "converter", starts=False),
+        found_by={"dc": _DEAD, "ac": _DEAD},
+        remedies=(_NOUGHT,),
+    ),
+    Fault(
+        name="intermittent-contact",
+        summary="contact in the input line opens now and then",
+        severity=Severity(
+            "mean time the contact is open",
+            "s",
+            (0.02, 0.65, 1.0),
+            within=(0.001, 100.0),
+            by_decades=True,
+        ),
+        border=_OPEN,
+        change=_intermittent,
+        found_by={
+            "dc": trips("unsettled", "voltage_not_reached"),
+            "ac": trips("unsettled", "voltage_not_reached", "energy_budget"),
+        },
+        remedies=(
+            Remedy("nominal", why="a longer dwell: a contact that opens seldom needs more time"),
+        ),
+    ),
+    Fault(
+        name="idle-over-consumption",
+        summary="draws four times the usual power at idle",
+        severity=Severity(
+            "idle power, times the healthy one",
+            "1",
+            (1.5, 4.0, 8.0),
+            within=(1.0, 1000.0),
+            by_decades=True,
+        ),
+        border=_DRAW,
+        change=_over_consumption,
+        found_by={"dc": _CHARGE, "ac": _ENERGY},
+        remedies=(_HEAVY,),
+    ),
+    Fault(
+        name="shorted-bridge-diode",
+        summary="diode of the bridge shorted",
+        severity=_short("resistance of the diode", 0.1),
+        change=lambda model, ohm: _with(model, "defects", shorted_leg_ohm=ohm),
+        found_by={"ac": _PEAK_OR_ENERGY},
+        remedies=(_BUDGET,),
+    ),
+)
 
 #: Every fault, by the name ``--fault`` takes.
-FAULTS: Mapping[str, Fault] = _by_name(
-    (
-        Fault(
-            name="shorted-input",
-            summary="input shorted behind the fuse",
-            degree=_short("resistance across the input", 0.1),
-            onset="input_short_onset",
-            change=_shorted_input,
-        ),
-        Fault(
-            name="shorted-varistor",
-            summary="varistor failed short",
-            degree=_short("resistance of the varistor", 0.4),
-            onset="input_short_onset",
-            change=_shorted_varistor,
-        ),
-        Fault(
-            name="shorted-switch",
-            summary="switching transistor shorted",
-            degree=_short("resistance across the bulk capacitor", 0.3),
-            onset="bulk_short_onset",
-            change=_shorted_switch,
-        ),
-        Fault(
-            name="switch-breakdown",
-            summary="switching transistor breaks over at 70 % of nominal voltage",
-            degree=Severity(
-                what="voltage it breaks over at, of nominal bulk voltage",
-                unit="%",
-                mild=0.95,
-                usual=0.7,
-                severe=0.3,
-                least=0.01,
-                most=2.0,
-            ),
-            change=_switch_breakdown,
-        ),
-        Fault(
-            name="open-fuse",
-            summary="fuse open",
-            change=_open_fuse,
-        ),
-        Fault(
-            name="leaky-bulk-capacitor",
-            summary="bulk capacitor leaks",
-            degree=Severity(
-                what="power in the leak at nominal voltage, of full-load input power",
-                unit="%",
-                mild=0.02,
-                usual=1.0,
-                severe=2.0,
-                least=0.001,
-                most=10.0,
-                by_decades=True,
-            ),
-            onset="bulk_leak_onset",
-            change=_leaky_bulk,
-        ),
-        Fault(
-            name="weak-bulk-capacitor",
-            summary="bulk capacitor lost its capacitance",
-            degree=Severity(
-                what="capacitance left, of the printed one",
-                unit="%",
-                mild=0.6,
-                usual=0.08,
-                severe=0.02,
-                least=0.005,
-                most=1.0,
-            ),
-            change=_weak_bulk,
-        ),
-        Fault(
-            name="open-rectifier-diode",
-            summary="rectifier diode open",
-            change=_open_diode,
-        ),
-        Fault(
-            name="output-low",
-            summary="output 6 % low",
-            degree=_OFF,
-            change=_output_by(-1.0),
-        ),
-        Fault(
-            name="output-high",
-            summary="output 6 % high",
-            degree=_OFF,
-            change=_output_by(+1.0),
-        ),
-        Fault(
-            name="current-limit-folded-back",
-            summary="output gives in at 60 % of its nominal current",
-            needs_load=True,
-            degree=Severity(
-                what="output current it gives, of nominal",
-                unit="%",
-                mild=0.95,
-                usual=0.6,
-                severe=0.2,
-                least=0.01,
-                most=1.2,
-            ),
-            change=_folded_limit,
-        ),
-        Fault(
-            name="no-start",
-            summary="converter does not start",
-            change=_no_start,
-        ),
-        Fault(
-            name="intermittent-contact",
-            summary="contact in the input line opens now and then",
-            degree=Severity(
-                what="mean time the contact is open",
-                unit="s",
-                mild=0.02,
-                usual=0.65,
-                severe=1.0,
-                least=0.001,
-                most=100.0,
-                by_decades=True,
-            ),
-            change=_intermittent,
-        ),
-        Fault(
-            name="idle-over-consumption",
-            summary="draws four times the usual power at idle",
-            degree=Severity(
-                what="idle power, times the healthy one",
-                unit="1",
-                mild=1.5,
-                usual=4.0,
-                severe=8.0,
-                least=1.0,
-                most=1000.0,
-                by_decades=True,
-            ),
-            change=_over_consumption,
-        ),
-        Fault(
-            name="shorted-bridge-diode",
-            summary="diode of the bridge shorted",
-            kinds=frozenset({"ac"}),
-            degree=_short("resistance of the diode", 0.1),
-            change=_shorted_leg,
-        ),
-    )
-)
+FAULTS: Mapping[str, Fault] = MappingProxyType({fault.name: fault for fault in _ALL})
 
 
 def faults_of(kind: str) -> tuple[str, ...]:

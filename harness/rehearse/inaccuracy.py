@@ -19,7 +19,7 @@ class Inaccuracy:
 
     Args:
         accuracy: The stated accuracy, or None for a reading that is exact.
-        rng: Draws the errors; seeded, so that a rehearsal can be repeated.
+        rng: Draws the errors: a stream of its own, so that other readings do not matter.
     """
 
     def __init__(self, accuracy: Accuracy | None, rng: random.Random) -> None:

@@ -7,7 +7,7 @@ hears, and what goes on the wire in the place of its answers. The instrument its
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -44,64 +44,30 @@ class CloseConnection:
 #: What goes on the wire, one after the other.
 OnWire = bytes | Pause | CloseConnection
 
+_Answer = Callable[[Exchange], Iterable[OnWire]]
 
-def _as_it_is(exchange: Exchange) -> Iterator[OnWire]:
-    yield exchange.answer
-
-
-def _nothing(_exchange: Exchange) -> Iterator[OnWire]:
-    yield b""
+#: A wait past every time-out, and one that only parts two packets.
+_LATE, _GAP = Pause(3.0), Pause(0.002)
+_PACKET_BYTES = 5
 
 
-def _late(exchange: Exchange) -> Iterator[OnWire]:
-    yield Pause(3.0)
-    yield exchange.answer
+def _in_pieces(exchange: Exchange) -> Iterable[OnWire]:
+    for start in range(0, len(exchange.answer), _PACKET_BYTES):
+        yield exchange.answer[start : start + _PACKET_BYTES]
+        yield _GAP
 
 
-def _closed(_exchange: Exchange) -> Iterator[OnWire]:
-    yield CloseConnection()
-
-
-def _half(exchange: Exchange) -> Iterator[OnWire]:
-    yield exchange.answer[: len(exchange.answer) // 2]
-
-
-def _in_pieces(exchange: Exchange) -> Iterator[OnWire]:
-    for start in range(0, len(exchange.answer), 5):
-        yield exchange.answer[start : start + 5]
-        yield Pause(0.002)
-
-
-def _garbage(exchange: Exchange) -> Iterator[OnWire]:
+def _garbage(exchange: Exchange) -> Iterable[OnWire]:
     # every bit but the highest turned, as a wrong baud rate or a broken cable may do it
     yield bytes(byte ^ 0xFF for byte in exchange.answer.rstrip(b"\n")) + b"\n"
 
 
-def _empty(_exchange: Exchange) -> Iterator[OnWire]:
-    yield b"\n"
-
-
-def _previous(exchange: Exchange) -> Iterator[OnWire]:
-    yield exchange.previous
-
-
-def _every_value(marker: bytes) -> Callable[[Exchange], Iterator[OnWire]]:
+def _every_value(marker: bytes) -> _Answer:
     """Put a marker of SCPI-1999 (volume 1, 7.2.1) in the place of each value."""
-
-    def answer(exchange: Exchange) -> Iterator[OnWire]:
-        yield b";".join([marker] * (exchange.answer.count(b";") + 1)) + b"\n"
-
-    return answer
+    return lambda sent: [b";".join([marker] * (sent.answer.count(b";") + 1)) + b"\n"]
 
 
-def _text(text: bytes) -> Callable[[Exchange], Iterator[OnWire]]:
-    def answer(_exchange: Exchange) -> Iterator[OnWire]:
-        yield text + b"\n"
-
-    return answer
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class LinkFault:
     """One fault of a link.
 
@@ -116,7 +82,7 @@ class LinkFault:
     """
 
     summary: str
-    answer: Callable[[Exchange], Iterator[OnWire]] = _as_it_is
+    answer: _Answer = lambda sent: [sent.answer]
     concerns: str = ""
     unheard: str = ""
     lasts: Literal["once", "connection", "always"] = "always"
@@ -134,73 +100,58 @@ class LinkFault:
 
 #: Every link fault by name.
 LINK_FAULTS: dict[str, LinkFault] = {
-    "silence": LinkFault(
-        summary="carries messages out, but no answer comes any more",
-        answer=_nothing,
-    ),
+    "silence": LinkFault("carries messages out, but no answer comes any more", lambda _: []),
     "hung-connection": LinkFault(
-        summary="the connection hangs both ways until it is opened anew",
-        answer=_nothing,
+        "the connection hangs both ways until it is opened anew",
+        lambda _: [],
         unheard=".",
         lasts="connection",
     ),
     "late-answer": LinkFault(
-        summary="answers come after 3 s, past every time-out",
-        answer=_late,
+        "answers come after 3 s, past every time-out",
+        lambda sent: [_LATE, sent.answer],
         lasts="connection",
     ),
     "dropped-connection": LinkFault(
-        summary="the connection closes in the place of one answer",
-        answer=_closed,
+        "the connection closes in the place of one answer",
+        lambda _: [CloseConnection()],
         lasts="once",
     ),
     "truncated-answer": LinkFault(
-        summary="answers end half-way, without terminator",
-        answer=_half,
+        "answers end half-way, without terminator",
+        lambda sent: [sent.answer[: len(sent.answer) // 2]],
         lasts="connection",
     ),
     "split-packets": LinkFault(
-        summary="answers come in pieces of five bytes; a run must not mind",
-        answer=_in_pieces,
-        harmless=True,
+        "answers come in pieces of five bytes; a run must not mind", _in_pieces, harmless=True
     ),
-    "garbage": LinkFault(
-        summary="answers are bytes that are no text",
-        answer=_garbage,
-        lasts="connection",
-    ),
+    "garbage": LinkFault("answers are bytes that are no text", _garbage, lasts="connection"),
     "empty-answer": LinkFault(
-        summary="answers are a terminator and nothing else",
-        answer=_empty,
-        lasts="connection",
+        "answers are a terminator and nothing else", lambda _: [b"\n"], lasts="connection"
     ),
     "not-a-number": LinkFault(
-        summary="measurements answer 9.91E37, not-a-number",
-        answer=_every_value(b"9.91E37"),
-        concerns="MEAS:",
+        "measurements answer 9.91E37, not-a-number", _every_value(b"9.91E37"), concerns="MEAS:"
     ),
     "overload": LinkFault(
-        summary="measurements answer 9.9E37, overload",
-        answer=_every_value(b"9.9E37"),
-        concerns="MEAS:",
+        "measurements answer 9.9E37, overload", _every_value(b"9.9E37"), concerns="MEAS:"
     ),
     "stale-answer": LinkFault(
-        summary="each answer is the one to the question before: out of step",
-        answer=_previous,
+        "each answer is the one to the question before: out of step",
+        lambda sent: [sent.previous],
         lasts="connection",
     ),
     "wrong-identity": LinkFault(
-        summary="another instrument answers to *IDN?",
-        answer=_text(b"Harrow Point Workshop,UNKNOWN-1,SIM-9999,0.0"),
+        "another instrument answers to *IDN?",
+        lambda _: [b"Harrow Point Workshop,UNKNOWN-1,SIM-9999,0.0\n"],
         concerns=r"^\*IDN\?",
     ),
     "error-queue": LinkFault(
-        summary="its error queue fills and never runs empty",
-        answer=_text(b'-310,"System error"'),
+        "its error queue fills and never runs empty",
+        lambda _: [b'-310,"System error"\n'],
         concerns=r"^SYST:ERR\?",
     ),
     "output-stays-on": LinkFault(
-        summary="takes no message that would switch it off",
+        "takes no message that would switch it off",
         unheard=r"^(OUTP|INP) (OFF|0)$|^\*RST$",
         concerns="(?!)",  # no answer is spoilt: it says truly that it is on
         roles=frozenset({"supply", "load"}),

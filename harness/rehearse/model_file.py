@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import random
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -26,6 +25,7 @@ from harness.files.named_file import read_named
 from harness.files.toml_positions import KeyPath, TomlPositions
 from harness.rehearse.fault_table import FaultTable
 from harness.rehearse.faults import FAULTS
+from harness.rehearse.streams import stream
 from harness.rehearse.unit_model import Onset, UnitModel, typical_model
 from harness.rehearse.unit_parts import (
     Bulk,
@@ -195,28 +195,26 @@ class UnitModelFile(FromFile):
         kind = nameplate.input.kind
         if self.input != kind:
             raise self._mistake(("input",), f"the profile's unit has {kind.upper()} input", kind)
-        draw = random.Random(f"unit {seed}")
         typical = typical_model(nameplate)
         rectifier = _filled(typical.rectifier, self.rectifier)
         bulk_v = nameplate.input.nominal_v * nameplate.input.peak_factor - rectifier.drop_v
-        # the values with a tolerance are drawn in this order
         varistor, limiter = typical.varistor, None
         if varistor is not None:
             fitted = _said(self.varistor)["fitted"]
             varistor = (
-                _drawn(_filled(varistor, self.varistor), self.varistor, draw) if fitted else None
+                _drawn(_filled(varistor, self.varistor), self.varistor, seed) if fitted else None
             )
         if self.inrush_limiter is not None:
             said = _said(self.inrush_limiter)
             limiter = InrushLimiter(cold_ohm=said["cold_ohm"])
-            limiter = _drawn(_filled(limiter, self.inrush_limiter), self.inrush_limiter, draw)
+            limiter = _drawn(_filled(limiter, self.inrush_limiter), self.inrush_limiter, seed)
         model = UnitModel(
             input_kind=typical.input_kind,
             fuse=self._fuse(typical.fuse),
             varistor=varistor,
             rectifier=replace(rectifier, limiter=limiter),
-            bulk=self._bulk(typical.bulk, bulk_v, draw),
-            converter=self._converter(typical.converter, bulk_v, draw),
+            bulk=self._bulk(typical.bulk, bulk_v, seed),
+            converter=self._converter(typical.converter, bulk_v, seed),
         )
         for at, table in enumerate(self.faults):
             fault = FAULTS[table.kind]
@@ -257,7 +255,7 @@ class UnitModelFile(FromFile):
             fuse = Fuse.time_lag(rating_a, melting_i2t_a2s=said.get("melting_i2t_a2s"))
         return replace(fuse, resistance_ohm=said.get("resistance_ohm", fuse.resistance_ohm))
 
-    def _bulk(self, typical: Bulk, bulk_v: float, draw: random.Random) -> Bulk:
+    def _bulk(self, typical: Bulk, bulk_v: float, seed: int) -> Bulk:
         said = _said(self.bulk)
         printed = _filled(typical, self.bulk)
         printed = replace(printed, nominal_capacitance_f=printed.capacitance_f)
@@ -266,13 +264,13 @@ class UnitModelFile(FromFile):
                 extra_ohm=said["forming_ohm"], time_s=said["forming_s"], voltage_v=bulk_v
             )
             printed = replace(printed, forming=forming)
-        new = _drawn(printed, self.bulk, draw)
+        new = _drawn(printed, self.bulk, seed)
         if "left_frac" not in said:
             return new
         left_frac = said["left_frac"]
         return replace(new.aged(left_frac), capacitance_f=left_frac * new.capacitance_f)
 
-    def _converter(self, typical: Converter, bulk_v: float, draw: random.Random) -> Converter:
+    def _converter(self, typical: Converter, bulk_v: float, seed: int) -> Converter:
         said = _said(self.converter)
         converter = replace(_filled(typical, self.converter), nominal_bulk_v=bulk_v)
         if "start_v" in said and "stop_v" not in said:
@@ -283,7 +281,7 @@ class UnitModelFile(FromFile):
                 f"it would stop at {converter.stop_v:g} V and start at {converter.start_v:g} V; "
                 "stop below start",
             )
-        return _drawn(converter, self.converter, draw)
+        return _drawn(converter, self.converter, seed)
 
     def _mistake(self, path: KeyPath, problem: str, value: str = "") -> FileError:
         slip = ConfigError(path, problem, f'"{value}"' if value else "")
@@ -335,11 +333,9 @@ def _toleranced(part: type) -> str:
     return next(name for name, (_, key) in _FIELDS[part].items() if key.tolerance)
 
 
-def _drawn(part: _PartT, table: Table, draw: random.Random) -> _PartT:
-    """Return a part with the value that may have a tolerance drawn inside it.
-
-    A number is drawn in any case, so that a tolerance more changes no other part.
-    """
-    name, share = _toleranced(type(part)), draw.uniform(-1.0, 1.0)
+def _drawn(part: _PartT, table: Table, seed: int) -> _PartT:
+    """Return a part with the value that may have a tolerance drawn inside it, by its name."""
+    name = _toleranced(type(part))
+    share = stream(seed, "unit model", type(part).__name__, name).uniform(-1.0, 1.0)
     tolerance_frac = _said(table).get("tolerance_frac", 0.0)
     return replace(part, **{name: getattr(part, name) * (1.0 + tolerance_frac * share)})

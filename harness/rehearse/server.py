@@ -6,7 +6,7 @@ import contextlib
 import socketserver
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from harness.errors import UsageError, did_you_mean
@@ -104,7 +104,7 @@ class ServedLink:
         with self._lock:
             self._fault = None
 
-    def exchange(self, line: bytes, connection: object) -> Iterator[OnWire]:
+    def exchange(self, line: bytes, connection: object) -> Iterable[OnWire]:
         """Hand a whole message to the instrument; return what goes on the wire for it."""
         message = line.decode("latin-1").strip().upper()
         with self._lock:  # an instrument does one thing at a time
@@ -119,7 +119,7 @@ class ServedLink:
             if fault and spoilt and fault.lasts == "once":
                 self._fault = None
             self._heard(Spoken(time.monotonic(), message, answer, spoilt))
-        return fault.answer(exchange) if fault and spoilt else iter((answer,))
+        return fault.answer(exchange) if fault and spoilt else (answer,)
 
     def forget(self, connection: object) -> None:
         """Note that a connection is over."""
@@ -201,7 +201,7 @@ class _Conversation(socketserver.StreamRequestHandler):
         finally:
             link.forget(self)
 
-    def _put(self, acts: Iterator[OnWire]) -> bool:
+    def _put(self, acts: Iterable[OnWire]) -> bool:
         """Put an answer on the wire; False where the connection is to be closed."""
         for act in acts:
             match act:

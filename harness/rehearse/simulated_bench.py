@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import random
 import threading
 from collections.abc import Callable, Mapping
 from functools import partial
@@ -22,6 +21,7 @@ from harness.rehearse.simulated_instruments import (
     SimulatedLibrary,
     StatusModel,
 )
+from harness.rehearse.streams import stream
 from harness.rehearse.unit_model import UnitModel
 from harness.shipped import shipped
 
@@ -80,7 +80,7 @@ class SimulatedBench:
         self.devices: dict[str, SimulatedInstrument] = {}
         self._lock = threading.Lock()
         self._clock = clock
-        self._rng = random.Random(seed)
+        self._seed = seed
         self._origin_s = clock.now_s()
         self._case_degc = _AMBIENT_DEGC
         self._warmed_s = 0.0
@@ -89,12 +89,12 @@ class SimulatedBench:
         # an AC source's readings are rms values over its acquisition
         supply = _described("ac-source.yaml" if kind == "ac" else "dc-supply.yaml")
         self._window_s = supply.acquisition_s if kind == "ac" else 0.0
-        self._add(supply, bench.supply, partial(self._supply, bench.supply.range))
+        self._add("supply", supply, bench.supply, partial(self._supply, bench.supply.range))
         if bench.meter is not None:
-            self._add(_described("multimeter.yaml"), bench.meter, self._meter)
+            self._add("meter", _described("multimeter.yaml"), bench.meter, self._meter)
         if bench.load is not None:
             load = partial(self._load, bench.load.range)
-            self._add(_described("electronic-load.yaml"), bench.load, load)
+            self._add("load", _described("electronic-load.yaml"), bench.load, load)
 
     def library(self) -> SimulatedLibrary:
         """Return the bench as a VISA library for PyVISA's resource manager."""
@@ -133,6 +133,7 @@ class SimulatedBench:
 
     def _add(
         self,
+        role: str,
         description: Description,
         instrument: Instrument,
         build: Callable[[_Readings], dict[str, Live]],
@@ -140,7 +141,8 @@ class SimulatedBench:
         status = StatusModel()
 
         def reading(quantity: str) -> Callable[[float], float]:
-            return Inaccuracy(instrument.accuracy.get(quantity), self._rng).read
+            rng = stream(self._seed, role, quantity)
+            return Inaccuracy(instrument.accuracy.get(quantity), rng).read
 
         live = {**status.registers(), **build(reading)}
         self.devices[instrument.resource] = SimulatedInstrument(

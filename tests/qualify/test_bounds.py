@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.qualify.bounds import share, units_needed
+from harness.qualify.bounds import share
 
 COUNTS = st.integers(1, 5000).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 
@@ -80,15 +80,3 @@ class TestShare:
         """A confidence is a number between 0 and 1."""
         with pytest.raises(ValueError, match="between 0 and 1"):
             share(1, 4, confidence)
-
-
-class TestUnitsNeeded:
-    @given(st.floats(1e-4, 0.5), st.floats(0.5, 0.999))
-    def test_it_is_the_least_number_that_does(
-        self, share_frac: float, confidence_frac: float
-    ) -> None:
-        """So many units without a miss show it, one fewer do not."""
-        units = units_needed(share_frac, confidence_frac)
-
-        assert (1.0 - share_frac) ** units <= (1.0 - confidence_frac) * (1 + 1e-9)
-        assert (1.0 - share_frac) ** (units - 1) > (1.0 - confidence_frac) * (1 - 1e-9)

@@ -177,6 +177,6 @@ class TestUse:
 
     def test_a_cluster_that_is_not_there_is_named(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """Without the extra, or without a scheduler, the message says which and what to do."""
-        monkeypatch.setattr("harness.qualify.cluster._CONNECT_S", 1.0)
+        monkeypatch.setattr("harness.qualify.workers._CONNECT_S", 1.0)
         with pytest.raises(UsageError, match=r"softwake\[cluster\]|dask scheduler"):
             qualify_profile(DC, units=2, cluster="tcp://127.0.0.1:9")

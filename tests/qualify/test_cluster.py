@@ -132,7 +132,7 @@ class TestCluster:
         for worker in cluster.workers:
             worker.kill()
             worker.wait(10)
-        monkeypatch.setattr("harness.qualify.cluster._CONNECT_S", 1.0)
+        monkeypatch.setattr("harness.qualify.workers._CONNECT_S", 1.0)
 
         with pytest.raises(UsageError, match="no workers"):
             qualify_profile(DC, units=2, cluster=cluster.address)

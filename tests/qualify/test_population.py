@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -9,9 +10,11 @@ from hypothesis import strategies as st
 
 from harness.errors import UsageError
 from harness.profile.load import load_profile
-from harness.qualify.component_tolerances import TOLERANCES
-from harness.qualify.population import Population
+from harness.qualify import population as population_module
+from harness.qualify.component_tolerances import TOLERANCES, Tolerance
+from harness.qualify.population import Drawn, Population
 from harness.qualify.unit_result import HEALTHY
+from harness.rehearse import faults
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.unit_model import Defects, typical_model
 
@@ -20,6 +23,16 @@ UNITS = {
     "ac": load_profile("dome-shutter-power-unit").unit,
 }
 KINDS = st.sampled_from(sorted(UNITS))
+
+
+def by_class(kind: str, *, places: int, chosen: tuple[str, ...] = ()) -> dict[str, list[Drawn]]:
+    """The first units of each class, without their numbers in the campaign."""
+    population = Population(UNITS[kind], seed=9, faults=chosen)
+    drawn: dict[str, list[Drawn]] = {}
+    for index in range(2 * places * len(population.faults)):
+        one = population.draw(index)
+        drawn.setdefault(one.kind, []).append(replace(one, index=0))
+    return {name: units[:places] for name, units in drawn.items()}
 
 
 class TestDraw:
@@ -39,19 +52,41 @@ class TestDraw:
         assert len({one.model.bulk.capacitance_f for one in drawn}) == 6
         assert len({one.seed for one in drawn}) == 6
 
-    def test_it_follows_the_spawned_streams(self) -> None:
-        """Unit n draws from the n-th stream that the campaign's seed spawns.
+    @pytest.mark.parametrize("kind", UNITS)
+    def test_a_fault_more_moves_no_other_unit(
+        self, kind: str, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """With a fault added, unit n of every class is the one it was, healthy or faulty."""
+        before = by_class(kind, places=3)
+        added = replace(FAULTS["no-start"], name="another")
+        monkeypatch.setattr(faults, "FAULTS", {"another": added, **FAULTS})
+        monkeypatch.setattr(population_module, "FAULTS", faults.FAULTS)
+        after = by_class(kind, places=3)
 
-        Source: numpy's SeedSequence.spawn.
-        """
-        import numpy as np
+        assert "another" in after
+        assert {name: after[name] for name in before} == before
 
-        streams = np.random.SeedSequence(9).spawn(6)
-        population = Population(UNITS["dc"], seed=9)
+    def test_a_fault_alone_has_the_units_it_has_among_others(self) -> None:
+        """A campaign over one fault draws the units that this fault has in a campaign over all."""
+        every = by_class("dc", places=2)
+        alone = by_class("dc", places=2, chosen=("weak-bulk-capacitor",))
 
-        for index, stream in enumerate(streams):
-            expected = int(np.random.default_rng(stream).integers(2**31))
-            assert population.draw(index).seed == expected
+        assert alone == {name: every[name] for name in (HEALTHY, "weak-bulk-capacitor")}
+
+    def test_a_tolerance_more_moves_no_other_value(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """With a tolerance added, only its own value is drawn differently."""
+        population = Population(UNITS["ac"], seed=9)
+        before = population.draw(4).model
+        bulk = {
+            "nominal_capacitance_f": Tolerance(least=0.9, most=1.1, source=""),
+            **TOLERANCES["bulk"],
+        }
+        monkeypatch.setitem(TOLERANCES, "bulk", bulk)  # type: ignore[arg-type]
+        after = population.draw(4).model
+        same_f = before.bulk.nominal_capacitance_f
+
+        assert after.bulk.nominal_capacitance_f != same_f
+        assert replace(after, bulk=replace(after.bulk, nominal_capacitance_f=same_f)) == before
 
     @pytest.mark.parametrize("kind", UNITS)
     def test_half_are_healthy_and_faults_take_turns(self, kind: str) -> None:
@@ -146,19 +181,19 @@ class TestFaultyUnits:
                 or not drawn.model.converter.starts
                 or not drawn.model.rectifier.conducts_positive
                 or not drawn.model.rectifier.conducts_negative
-                or FAULTS[drawn.kind].degree is not None
+                or FAULTS[drawn.kind].severity is not None
             )
             assert touched
 
     @pytest.mark.parametrize("kind", UNITS)
     def test_severities_are_drawn_from_mild_to_severe(self, kind: str) -> None:
-        """Each fault that has a degree is drawn over the whole of it, and never beyond."""
+        """Each fault that has a severity is drawn over the whole of it, and never beyond."""
         for name, fault in FAULTS.items():
-            if fault.degree is None or kind not in fault.kinds:
+            if fault.severity is None or kind not in fault.kinds:
                 continue
             population = Population(UNITS[kind], seed=5, faults=(name,))
             places = [
-                fault.degree.place_of(population.draw(2 * number + 1).severity)
+                fault.severity.place_of(population.draw(2 * number + 1).severity)
                 for number in range(60)
             ]
 
@@ -167,7 +202,7 @@ class TestFaultyUnits:
             assert min(places) >= -1e-9
             assert max(places) <= 1.0 + 1e-9
 
-    def test_a_fault_without_degrees_is_clear(self) -> None:
+    def test_a_fault_without_severity_is_clear(self) -> None:
         """What is there or not has no severity, and is clearly faulty."""
         drawn = Population(UNITS["dc"], seed=1, faults=("open-fuse",)).draw(1)
 

@@ -8,8 +8,8 @@ import pytest
 
 from harness.profile.load import load_profile
 from harness.profile.schema import Profile
+from harness.qualify.bounds import looks_normal
 from harness.qualify.suggest import Proposal, propose, toml_of
-from harness.qualify.tolerance import looks_normal
 from harness.qualify.unit_result import HEALTHY, End, Judged, UnitResult
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from harness.qualify.bounds import share, units_needed
+from harness.qualify.bounds import share
 
 
 class TestHandbookExample:
@@ -59,16 +59,12 @@ class TestTable:
 
 
 class TestRuleOfThree:
-    def test_below_one_per_cent_takes_299_units(self) -> None:
-        """Without a miss, 299 units show at 95 % (one-sided) that less than 1 % is missed.
+    @pytest.mark.parametrize(("units", "share_frac"), [(299, 0.01), (2995, 0.001)])
+    def test_without_a_miss_the_bound_is_three_over_n(self, units: int, share_frac: float) -> None:
+        """Without a miss, 299 units show at 95 % (one-sided) less than 1 %; one fewer does not.
 
-        Source: the rule of three, textbook; the number from memory, recomputed.
+        Source: the rule of three, textbook; the numbers from memory, recomputed.
         """
-        assert units_needed(0.01) == 299
-
-    def test_below_a_thousandth_takes_2995_units(self) -> None:
-        """For a thousandth it is 2995, close to three thousand.
-
-        Source: computed, 0.999^n <= 0.05.
-        """
-        assert units_needed(0.001) == 2995
+        assert share(0, units, 0.90).high_frac < share_frac
+        assert share(0, units - 1, 0.90).high_frac > share_frac
+        assert share(0, units, 0.90).high_frac == pytest.approx(3.0 / units, rel=0.01)

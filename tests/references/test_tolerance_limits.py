@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from harness.qualify.tolerance import (
+from harness.qualify.bounds import (
     one_sided_factor,
     order_rank,
     two_sided_factor,

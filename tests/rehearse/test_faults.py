@@ -72,7 +72,8 @@ class TestNames:
 
     def test_a_fault_of_the_other_kind_is_refused(self) -> None:
         """A fault that a unit cannot have is refused by name."""
-        fault = replace(FAULTS["open-fuse"], kinds=frozenset({"ac"}))
+        known = FAULTS["open-fuse"]
+        fault = replace(known, found_by={"ac": known.found_by["ac"]})
 
         with pytest.raises(ValueError, match="open-fuse does not apply to a unit with dc input"):
             fault.apply(typical_model(unit("dc")))
@@ -298,8 +299,8 @@ def test_no_unit_makes_energy(
             assert circuit.bulk_v <= peak_v + 0.01
 
 
-#: Faults with a degree, and those that may come late.
-GRADED = [name for name, fault in FAULTS.items() if fault.degree is not None]
+#: Faults with a severity, and those that may come late.
+GRADED = [name for name, fault in FAULTS.items() if fault.severity is not None]
 LATE = [name for name, fault in FAULTS.items() if fault.onset is not None]
 
 
@@ -307,22 +308,22 @@ class TestSeverity:
     @pytest.mark.parametrize(("kind", "name"), [one for one in EVERY if one[1] in GRADED])
     def test_the_usual_severity_is_the_one_left_out(self, kind: str, name: str) -> None:
         """A fault without a severity, with the usual one by name and by number is the same."""
-        model, degree = typical_model(unit(kind)), FAULTS[name].degree
-        assert degree is not None
+        model, severity = typical_model(unit(kind)), FAULTS[name].severity
+        assert severity is not None
 
         assert FAULTS[name].apply(model, severity="usual") == faulty(kind, name)
-        assert FAULTS[name].apply(model, severity=degree.usual) == faulty(kind, name)
+        assert FAULTS[name].apply(model, severity=severity.levels[1]) == faulty(kind, name)
 
     @pytest.mark.parametrize("name", GRADED)
     def test_named_severities_are_in_order(self, name: str) -> None:
         """Usual lies between mild and severe, and all three inside what the fault can be."""
-        degree = FAULTS[name].degree
-        assert degree is not None
-        numbers = [degree.mild, degree.usual, degree.severe]
+        severity = FAULTS[name].severity
+        assert severity is not None
+        numbers = list(severity.levels)
 
         assert numbers in (sorted(numbers), sorted(numbers, reverse=True))
-        assert degree.least <= min(numbers)
-        assert max(numbers) <= degree.most
+        assert severity.within[0] <= min(numbers)
+        assert max(numbers) <= severity.within[1]
 
     @pytest.mark.parametrize("name", sorted(set(FAULTS) - set(GRADED)))
     def test_some_faults_have_none(self, name: str) -> None:

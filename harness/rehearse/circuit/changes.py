@@ -9,10 +9,10 @@ nothing changes has no such object at all.
 from __future__ import annotations
 
 import math
-import random
 from dataclasses import replace
 from typing import Any
 
+from harness.rehearse.streams import stream
 from harness.rehearse.unit_model import Defects, Intermittence, Onset, UnitModel
 from harness.rehearse.unit_parts import KELVIN, Fuse
 
@@ -91,7 +91,7 @@ class Contact:
 
     def __init__(self, intermittence: Intermittence | None, *, seed: int) -> None:
         self._intermittence = intermittence
-        self._random = random.Random(seed)
+        self._random = stream(seed, "contact")
         self.is_closed = True
         self.next_s = math.inf
         if intermittence is not None:
