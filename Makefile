@@ -31,12 +31,13 @@ rehearse: $(READY) ## the demo run on the simulated bench
 test: $(READY) ## every test but torture
 	$(BIN)/python -m pytest -n $(WORKERS)
 
-check: $(READY) ## lint, format, types (on POSIX and on Windows), import order, spelling, site
+check: $(READY) ## lint, format, types (on POSIX and on Windows), import order, unused code, spelling, site
 	$(BIN)/ruff check
 	$(BIN)/ruff format --check
 	$(BIN)/mypy
 	$(BIN)/mypy --platform win32 --cache-dir .mypy_cache/win32
 	$(BIN)/lint-imports
+	$(BIN)/vulture
 	$(BIN)/codespell
 	$(BIN)/mkdocs build --strict --quiet
 

