@@ -85,7 +85,7 @@ def label(
 ) -> None:
     """Write a label, 62 mm wide, with run and QR code; only for a unit that is released."""
     from harness.report.export import as_png
-    from harness.report.label import HEIGHT_MM, WIDTH_MM, draw_label
+    from harness.report.label import draw_label
 
     due = as_date(next_due)
     kind = to.suffix.lower()
@@ -102,7 +102,7 @@ def label(
         )
     picture = draw_label(record.run, rehearsal=rehearsal, next_due=due)
     as_svg = kind == ".svg"
-    write_new(to, f"{picture}\n".encode() if as_svg else as_png(picture, WIDTH_MM, HEIGHT_MM))
+    write_new(to, f"{picture}\n".encode() if as_svg else as_png(picture))
 
 
 @app.command("list")

@@ -89,7 +89,7 @@ def draw_label(
     return "\n".join([*parts, "</svg>"])
 
 
-_FONT = 'font-family="Arial, Helvetica, sans-serif"'
+_FONT = 'font-family="Label Sans, Arial, Helvetica, sans-serif"'
 _FOOT = "States what was tested and when; no approval. Local codes come first."
 #: Height of the bar across a rehearsal's label.
 _BAR = 8.5

@@ -9,7 +9,7 @@ import pytest
 
 from harness.errors import RecordError
 from harness.report import export
-from harness.report.export import as_pdf, as_png, browser
+from harness.report.export import as_pdf, browser
 
 PAGE = b"<!doctype html><style>p{color:red}</style><p>Test report"
 
@@ -39,11 +39,6 @@ class TestWithout:
         with pytest.raises(RecordError, match="neither Chromium nor WeasyPrint") as caught:
             as_pdf(PAGE)
         assert "open the .html and print it there" in str(caught.value)
-
-    def test_a_picture_is_refused_with_a_remedy(self) -> None:
-        """Without a browser there is no PNG, and the message names SVG."""
-        with pytest.raises(RecordError, match=r"ask for \.svg"):
-            as_png("<svg/>", 62, 40)
 
 
 @pytest.mark.usefixtures("stub")
@@ -79,8 +74,3 @@ class TestBrowser:
         box = re.search(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", as_pdf(PAGE, size))
         assert box is not None
         assert (round(float(box[1])), round(float(box[2]))) == points
-
-    def test_a_picture_has_its_size(self) -> None:
-        """A picture of an inch by half an inch at 300 dots is 300 by 150 pixels."""
-        picture = as_png('<svg width="25.4mm" height="12.7mm"/>', 25.4, 12.7)
-        assert picture[16:24] == (300).to_bytes(4, "big") + (150).to_bytes(4, "big")

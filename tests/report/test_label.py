@@ -2,14 +2,18 @@ from __future__ import annotations
 
 import datetime as dt
 import html
+import io
 import re
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import PIL.Image
 import pytest
 
 from harness.errors import UsageError
+from harness.report.export import as_png
 from harness.report.label import HEIGHT_MM, WIDTH_MM, code_text, draw_label
 
 zxingcpp = pytest.importorskip("zxingcpp", reason="reads the QR code back")
@@ -44,6 +48,15 @@ def picture(svg: str) -> npt.NDArray[np.uint8]:
     return np.kron(modules, np.ones((8, 8), np.uint8))
 
 
+def png_of(svg: str) -> PIL.Image.Image:
+    return PIL.Image.open(io.BytesIO(as_png(svg)))
+
+
+def png(facts: dict[str, Any]) -> PIL.Image.Image:
+    """The label as a label printer gets it."""
+    return png_of(draw_label(facts))
+
+
 def test_the_code_reads_back() -> None:
     """A reader that is not ours finds run and seal in the label's code."""
     # Source: ZXing's reader of ISO/IEC 18004 codes.
@@ -51,6 +64,38 @@ def test_the_code_reads_back() -> None:
 
     assert code.text == f"softwake 20261125T063119Z-HRW-0007-3fa2 sha256 {'5e' * 32}"
     assert code.text == code_text(FACTS)
+
+
+class TestPng:
+    def test_the_code_of_the_picture_reads_back(self) -> None:
+        """What a label printer gets is read by a reader that is not ours."""
+        # Source: ZXing's reader of ISO/IEC 18004 codes, on a PNG decoded by Pillow.
+        [code] = zxingcpp.read_barcodes(png(FACTS).convert("L"))
+
+        assert code.text == code_text(FACTS)
+
+    def test_it_has_the_size_of_the_tape_at_300_dots_per_inch(self) -> None:
+        """62 mm by 43 mm at 300 dots per inch are 732 by 508 pixels, and the file says so."""
+        picture = png(FACTS)
+
+        assert picture.size == (732, 508)
+        assert picture.info["dpi"] == pytest.approx((300, 300), abs=0.01)
+
+    @pytest.mark.parametrize("serial", ["HRW-0007", "Ω 4,7 Ł12", "Ж-7"])
+    def test_every_line_of_text_is_drawn(self, serial: str) -> None:
+        """Each line leaves its ink right of the code, whatever fonts the machine has."""
+        svg = draw_label({**FACTS, "serial": serial})
+        whole = np.asarray(png_of(svg))
+        for line in re.findall(r"<text[^>]*>[^<]*</text>", svg):
+            without = np.asarray(png_of(svg.replace(line, "", 1)))
+            assert (whole != without).any(), line
+
+    def test_the_font_is_the_package_s_own(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Without the font that comes with the package the text would be another, or none."""
+        ours = png_of(draw_label(FACTS))
+        monkeypatch.setattr("harness.report.export._FONTS", Path("no-such-folder"))
+
+        assert png_of(draw_label(FACTS)) != ours
 
 
 def test_modules_are_large_enough_to_scan() -> None:
