@@ -26,7 +26,7 @@ from harness.profile.preflight import preflight
 from harness.profile.schema import Profile
 from harness.profile.unit_file import load_unit
 from harness.record.recorder import MemoryRecorder, Recorder
-from harness.record.unit_entry import unit_entry
+from harness.record.run_summary import unit_entry
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.faults import fault_named
 from harness.rehearse.model_file import UnitModelFile, load_unit_model

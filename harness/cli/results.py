@@ -19,9 +19,8 @@ from harness.errors import ExitCode, RecordError, UsageError
 from harness.record import Record, load
 from harness.record.csv_text import READINGS, header, number, printable
 from harness.record.csv_text import label as csv_label
-from harness.record.examine import Examined
+from harness.record.examine import Examined, examine
 from harness.record.history import find, folders, looked_over
-from harness.record.history import verify as verify_record
 from harness.record.run_summary import plain
 from harness.report.wording import UNCONFIRMED, verdict_words
 
@@ -176,7 +175,7 @@ def show(run: Run, results: Results = HERE) -> None:
 def verify(run: Run, results: Results = HERE) -> None:
     """Compare every byte of a record with its hashes; exit 1 if it is not whole."""
     folder = find(results, run)
-    verification = verify_record(folder)
+    verification = examine(folder)
     out = console(folded=False)
     for finding in verification.findings:
         out.print(printable(finding))

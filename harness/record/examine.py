@@ -1,5 +1,7 @@
 """Looks a record's folder over: what is there, what has changed, and what may be believed.
 
+The hashes show what changed by accident or by an edit; they are no signature.
+
 Nothing in a folder is trusted: only regular files directly in it are opened, so that no link leads
 out of it and no pipe keeps anybody waiting.
 """
@@ -50,6 +52,11 @@ class Examined:
     found: tuple[str, ...] = ()
     problems: tuple[str, ...] = ()
     remarks: tuple[str, ...] = field(default=())
+
+    @property
+    def findings(self) -> tuple[str, ...]:
+        """All that was found, what is wrong first."""
+        return (*self.problems, *self.found, *self.remarks)
 
     @property
     def whole(self) -> bool:

@@ -4,42 +4,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from harness.errors import RecordError, UsageError
 from harness.record.csv_text import printable
 from harness.record.examine import Examined, examine
 
-__all__ = ["Verification", "find", "folders", "looked_over", "verify"]
+__all__ = ["find", "folders", "looked_over"]
 
 #: Names of runs begin with their time, so that their order is the order of time.
 _NAME = re.compile(r"\d{8}T\d{6}Z-.+-[0-9a-f]{4}")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Verification:
-    """Whether a record is whole.
-
-    Attributes:
-        whole: Whether everything is there and no byte has changed since the record was sealed.
-        findings: What is there and what is not, each in a sentence.
-    """
-
-    whole: bool
-    findings: tuple[str, ...]
-
-
-def verify(folder: Path | str) -> Verification:
-    """Compare every byte of a record with its hashes.
-
-    The hashes show what changed by accident or by an edit; they are no signature.
-
-    Raises:
-        RecordError: The folder holds no record, or cannot be read.
-    """
-    seen = examine(Path(folder))
-    return Verification(whole=seen.whole, findings=(*seen.problems, *seen.found, *seen.remarks))
 
 
 def folders(results: Path) -> list[Path]:

@@ -12,6 +12,7 @@ from typing import Any
 
 from harness.judge.verdict import Verdict, overall
 from harness.record.sink import CheckRow
+from harness.unit.assessment import Assessment
 
 __all__ = [
     "LISTS",
@@ -22,36 +23,19 @@ __all__ = [
     "is_release",
     "plain",
     "unfinished_facts",
+    "unit_entry",
 ]
-
-#: Keys that every ``run.json`` has beside ``files`` and ``seal``.
-NEEDED = (
-    "run_id",
-    "serial",
-    "title",
-    "unit",
-    "profile",
-    "bench",
-    "identities",
-    "calibration",
-    "warnings",
-    "versions",
-    "operator",
-    "started_utc",
-    "duration_s",
-    "rehearsal",
-    "fault",
-    "outcome",
-    "verdict",
-    "released",
-    "reason",
-    "notes",
-    "cautions",
-)
 
 #: Keys that hold a table, and keys that hold a list.
 TABLES = ("unit", "profile", "bench", "identities", "calibration", "versions")
 LISTS = ("warnings", "notes", "cautions")
+
+#: Keys that every ``run.json`` has beside ``files`` and ``seal``.
+NEEDED = (
+    *("run_id", "serial", "title", "unit", "profile", "bench", "identities", "calibration"),
+    *("warnings", "versions", "operator", "started_utc", "duration_s", "rehearsal", "fault"),
+    *("outcome", "verdict", "released", "reason", "notes", "cautions"),
+)
 
 #: How a run can end.
 OUTCOMES = ("completed", "tripped", "interrupted", "refused")
@@ -129,22 +113,38 @@ def unfinished_facts(run_id: str, serial: str, reason: str) -> dict[str, Any]:
     }
 
 
+def unit_entry(
+    assessment: Assessment, *, source: str, sha256: str, text: str, photos: Iterable[str] = ()
+) -> dict[str, Any]:
+    """Return what ``run.json`` says of the unit's story and parts, under ``unit_file``.
+
+    Args:
+        assessment: What was worked out from the unit file; its fields stand beside the others.
+        source: Name of the file.
+        sha256: Its SHA-256 (hex).
+        text: What stands in it.
+        photos: Paths of pictures of the unit; they are named, not copied.
+    """
+    named = {"source": source, "sha256": sha256, "text": text, "photos": [*photos]}
+    return {**plain(assessment), **named}
+
+
 def plain(value: object) -> Any:
     """Return a value as JSON has it: tables, lists, text, numbers, true, false, null.
 
     Not-a-number and infinity, which JSON does not know, become null and text.
     """
     match value:
-        case None | bool():
-            return value
         case Enum():
             return plain(value.value)
-        case int():
-            return int(value)
+        case None | int():  # true and false are whole numbers to Python
+            return value
         case float():
-            return _plain_number(float(value))
+            return None if math.isnan(value) else str(value) if math.isinf(value) else float(value)
+        case dt.datetime() if value.tzinfo is not None:
+            return value.astimezone(dt.UTC).isoformat().replace("+00:00", "Z")
         case dt.date() | dt.time():
-            return _plain_time(value)
+            return value.isoformat()
         case Path():
             return value.as_posix()
         case Mapping():
@@ -156,15 +156,3 @@ def plain(value: object) -> Any:
             return {field.name: plain(getattr(value, field.name)) for field in fields}
         case _:
             return str(value)
-
-
-def _plain_number(number: float) -> float | str | None:
-    if math.isnan(number):
-        return None
-    return str(number) if math.isinf(number) else number
-
-
-def _plain_time(moment: dt.date | dt.time) -> str:
-    if isinstance(moment, dt.datetime) and moment.tzinfo is not None:
-        return moment.astimezone(dt.UTC).isoformat().replace("+00:00", "Z")
-    return moment.isoformat()

@@ -9,7 +9,7 @@ from harness.judge.uncertainty import combine
 from harness.judge.verdict import probability_of_conformity
 from harness.record.sink import CheckRow
 
-__all__ = ["Conformity", "conformity", "share_text"]
+__all__ = ["Conformity", "conformity", "finite_limits", "share_text"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +34,15 @@ class Conformity:
     false_reject: float
 
 
+def finite_limits(row: CheckRow) -> tuple[float | None, float | None]:
+    """Return lower and upper limit of a check; None for one that is none, or no finite number."""
+    low, high = (
+        limit if limit is not None and math.isfinite(limit) else None
+        for limit in (row.low, row.high)
+    )
+    return low, high
+
+
 def conformity(row: CheckRow) -> Conformity | None:
     """Work the figures out from a check and its budget.
 
@@ -43,13 +52,12 @@ def conformity(row: CheckRow) -> Conformity | None:
     Source: JCGM 100:2008, 5.1.2 and G.4.1; JCGM 106:2012, clause 7 and 9.3.2 (specific risks),
         clause numbers from memory.
     """
-    low, high = _limit(row.low), _limit(row.high)
-    no_limit = low is None and high is None
-    if not row.budget or no_limit or not math.isfinite(row.value):
+    low, high = finite_limits(row)
+    if not row.budget or not math.isfinite(row.value) or (low is None and high is None):
         return None
-    combined = combine(row.budget)
     if low is not None and high is not None and low > high:
         return None  # no such check is judged; a damaged record can say anything
+    combined = combine(row.budget)
     within = probability_of_conformity(
         row.value, low=low, high=high, standard_uncertainty=combined.standard, dof=combined.dof
     )
@@ -73,7 +81,3 @@ def share_text(share: float) -> str:
         return "> 99.99 %"
     percent = 100 * share
     return f"{percent:.2f} %" if percent < 1 or percent > 99 else f"{percent:.1f} %"
-
-
-def _limit(limit: float | None) -> float | None:
-    return None if limit is None or not math.isfinite(limit) else limit

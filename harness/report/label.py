@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from html import escape
 from typing import Any
 
 from harness.errors import UsageError
 from harness.record.csv_text import printable
+from harness.report.svg import text
 from harness.report.wording import verdict_words
 
 __all__ = ["HEIGHT_MM", "WIDTH_MM", "code_text", "draw_label"]
@@ -54,11 +54,10 @@ def draw_label(
     _require_release(facts, rehearsal=rehearsal)
     due = next_due.isoformat() if next_due else "........."
     tested = str(facts["started_utc"])[:10]
-    bench = facts["bench"] if isinstance(facts["bench"], Mapping) else {}
     lines = [
         (2.6, "", facts["title"], 2),
         (3.2, "bold", f"SN {facts['serial']}", 2),
-        (2.2, "", bench.get("name") or "", 1),
+        (2.2, "", facts["bench"].get("name") or "", 1),
         (2.2, "", f"tested {tested}, {facts['operator'] or '.........'}", 1),
         (2.2, "", f"next test due {due}", 1),
     ]
@@ -76,8 +75,8 @@ def draw_label(
         _code(code_text(facts), top + _EDGE),
     ]
     y = top + _EDGE + 1.0
-    for size, weight, text, most in lines:
-        for line in _wrapped(str(text), size, most):
+    for size, weight, words, most in lines:
+        for line in _wrapped(str(words), size, most):
             y += size
             parts.append(_line(_TEXT, y, size, line, weight))
             y += size * 0.2
@@ -117,11 +116,11 @@ def _require_release(facts: Mapping[str, Any], *, rehearsal: bool) -> None:
         )
 
 
-def _code(text: str, top: float) -> str:
+def _code(content: str, top: float) -> str:
     """Draw a QR code, each row of a run of dark modules one stroke."""
     import segno
 
-    matrix = segno.make(text, error="m", micro=False).matrix
+    matrix = segno.make(content, error="m", micro=False).matrix
     module = _CODE / (len(matrix) + 2 * _QUIET)
     strokes = []
     for row, line in enumerate(matrix):
@@ -138,10 +137,10 @@ def _code(text: str, top: float) -> str:
     return f'<path transform="{place}" shape-rendering="crispEdges" d="{shape}"/>'
 
 
-def _wrapped(text: str, size: float, most: int) -> list[str]:
+def _wrapped(words: str, size: float, most: int) -> list[str]:
     """Break text into lines that fit beside the code, ``most`` of them, the last cut off."""
     room = _ROOM / size
-    rest = printable(text)
+    rest = printable(words)
     lines: list[str] = []
     while rest and len(lines) < most:
         end = next((n for n in range(1, len(rest) + 1) if _ems(rest[:n]) > room), len(rest) + 1) - 1
@@ -155,16 +154,14 @@ def _wrapped(text: str, size: float, most: int) -> list[str]:
     return lines
 
 
-def _ems(text: str) -> float:
+def _ems(words: str) -> float:
     """Width of text over its size, a little more than sans-serif letters need (common practice)."""
     return sum(
         0.3 if letter in " .,:;'|ijlI-" else 0.58 if letter.islower() or letter.isdigit() else 0.78
-        for letter in text
-    ) + 0.35 * sum(letter in "mwMW@%" for letter in text)
+        for letter in words
+    ) + 0.35 * sum(letter in "mwMW@%" for letter in words)
 
 
-def _line(x: float, y: float, size: float, text: str, weight: str) -> str:
+def _line(x: float, y: float, size: float, words: str, weight: str) -> str:
     bold = f' font-weight="{weight}"' if weight else ""
-    return (
-        f'<text x="{x:g}" y="{y:.2f}" font-size="{size:.3g}"{bold}>{escape(printable(text))}</text>'
-    )
+    return text(x, y, words, f'font-size="{size:.3g}"{bold}')

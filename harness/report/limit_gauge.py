@@ -1,4 +1,4 @@
-"""A check as a ruler: where the limits are, where the value lies, how far it can be trusted.
+"""A check as a gauge: where the limits are, where the value lies, how far it can be trusted.
 
 The strip is dark where a value is accepted, light in the guard band, and a bare line outside the
 limits. The value is a diamond on a bar from value less U to value plus U. What lies far off the
@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from html import escape
 
 from harness.quantity import format_quantity
-from harness.record.csv_text import printable
 from harness.record.sink import CheckRow
+from harness.report.conformity import finite_limits
+from harness.report.svg import escaped, text
 
 __all__ = ["draw_limit_gauge"]
 
@@ -55,40 +55,31 @@ class _Scale:
 
 
 def draw_limit_gauge(row: CheckRow) -> str:
-    """Draw a check.
-
-    Args:
-        row: The check; limits of None or not-a-number are none.
+    """Draw a check; its limits of None or not-a-number are none.
 
     Returns:
         An ``svg`` element, all text in it escaped; empty where there is no value or no limit, or
         the figures are too large to be drawn.
     """
-    low, high = _limit(row.low), _limit(row.high)
+    low, high = finite_limits(row)
     if not math.isfinite(row.value) or (low is None and high is None):
         return ""
-    known = math.isfinite(row.uncertainty) and row.uncertainty > 0
-    expanded = row.uncertainty if known else 0.0
+    expanded = row.uncertainty if math.isfinite(row.uncertainty) else 0.0
+    expanded = max(expanded, 0.0)
     scale = _scale(row.value, expanded, low, high)
     if not (math.isfinite(scale.high - scale.low) and scale.high > scale.low):
         return ""
-    guard = expanded if row.rule == "guarded" else 0.0
-    label = escape(printable(f"{row.check}: {row.verdict}"))
-    size = f"0 0 {_WIDTH:g} {_HEIGHT:g}"
+    size, label = f"0 0 {_WIDTH:g} {_HEIGHT:g}", escaped(f"{row.check}: {row.verdict}")
     return "\n".join(
         [
             f'<svg class="ruler" viewBox="{size}" role="img" aria-label="{label}" {_FONT}>',
             f'<path class="reach" d="M{_LEFT:g} {_MIDDLE:g}H{_RIGHT:g}" {_LOOK["reach"]}/>',
-            *_zones(scale, low, high, guard),
+            *_zones(scale, low, high, expanded if row.rule == "guarded" else 0.0),
             *_limits(scale, low, high, row.unit),
             *_value(scale, row.value, expanded, row.verdict),
             "</svg>",
         ]
     )
-
-
-def _limit(limit: float | None) -> float | None:
-    return None if limit is None or not math.isfinite(limit) else limit
 
 
 def _scale(value: float, expanded: float, low: float | None, high: float | None) -> _Scale:
@@ -131,21 +122,19 @@ def _bar(style: str, begin: float, end: float) -> str:
 
 def _limits(scale: _Scale, low: float | None, high: float | None, unit: str) -> list[str]:
     places = [(limit, scale.at(limit)) for limit in (low, high) if limit is not None]
-    texts = [format_quantity(limit, unit) for limit, _ in places]
-    widths = [_LETTER * len(text) for text in texts]
-    anchors = ["middle"] * len(places)
-    if len(places) == 2 and places[1][1] - places[0][1] < sum(widths) / 2 + 8:
-        anchors = ["end", "start"]  # side by side, away from each other
+    shown = [(x, format_quantity(limit, unit)) for limit, x in places]
+    room = _LETTER * sum(len(words) for _, words in shown) / 2 + 8
+    beside = len(shown) == 2 and shown[1][0] - shown[0][0] < room
+    # two that would run into each other stand side by side, away from each other
+    anchors = ("end", "start") if beside else ("middle", "middle")
     parts = []
-    for (_, x), text, width, anchor in zip(places, texts, widths, anchors, strict=True):
+    for (x, words), anchor in zip(shown, anchors, strict=False):
         stroke = f"M{x:.1f} {_STRIP - 5:g}V{_STRIP + _THICK + 5:g}"
         parts.append(f'<path class="limit" d="{stroke}" {_LOOK["limit"]}/>')
-        half = width / 2 if anchor == "middle" else 0.0
+        half = _LETTER * len(words) / 2 if anchor == "middle" else 0.0
         held = min(max(x, half + 1), _WIDTH - half - 1)
-        parts.append(
-            f'<text class="mark" x="{held:.1f}" y="{_HEIGHT - 3:g}" '
-            f'text-anchor="{anchor}" fill="{_SOFT}">{escape(text)}</text>'
-        )
+        look = f'class="mark" text-anchor="{anchor}" fill="{_SOFT}"'
+        parts.append(text(held, _HEIGHT - 3, words, look))
     return parts
 
 

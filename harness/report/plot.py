@@ -5,14 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
 
 import numpy as np
 import numpy.typing as npt
 
 from harness.quantity import format_quantity
-from harness.record.csv_text import printable
 from harness.report.decimated_trend import Band, Trace
+from harness.report.svg import escaped, text
 
 __all__ = ["Panel", "draw", "ticks"]
 
@@ -93,7 +92,7 @@ def draw(panels: Sequence[Panel], bands: Sequence[Band], trip_s: float | None = 
     time = _Axis(begin_s, end_s + margin_s, _LEFT, _END)
     bottom = _TOP + len(panels) * (_PANEL + _GAP) - _GAP
     size = f"0 0 {_WIDTH:g} {bottom + _FOOT:g}"
-    label = escape("Plot against time: " + ", ".join(panel.title for panel in panels))
+    label = escaped("Plot against time: " + ", ".join(panel.title for panel in panels))
     parts = [f'<svg class="plot" viewBox="{size}" role="img" aria-label="{label}">', _STYLE]
     parts += _bands(bands, time, bottom)
     for number, panel in enumerate(panels):
@@ -263,9 +262,8 @@ def _line(style: str, x1: float, y1: float, x2: float, y2: float) -> str:
     return f'<line class="{style}" x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}"/>'
 
 
-def _text(style: str, x: float, y: float, text: str, anchor: str = "start") -> str:
-    place = f'x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}"'
-    return f'<text class="{style}" {place}>{escape(printable(text))}</text>'
+def _text(style: str, x: float, y: float, words: str, anchor: str = "start") -> str:
+    return text(x, y, words, f'class="{style}" text-anchor="{anchor}"')
 
 
 def _scale(largest: float) -> tuple[float, str]:

@@ -20,7 +20,7 @@ from harness.profile.load import load_bench, load_profile
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
 from harness.profile.unit_file import load_unit
-from harness.record.unit_entry import unit_entry
+from harness.record.run_summary import unit_entry
 from harness.rehearse.model_file import load_unit_model
 from harness.shipped import shipped
 from harness.unit.assess import assess

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from harness.api import plan_for, rehearse_profile, simulated_bench_file, simulated_unit
 from harness.power.local_bench import LocalBench, open_bench
 from harness.profile.load import load_profile
-from harness.record.history import verify
+from harness.record.examine import examine
 from harness.record.recorder import Recorder
 from harness.record.tables import load
 from harness.rehearse.clock import SimulatedClock
@@ -92,7 +92,7 @@ class TestSerialNumbers:
         assert result.folder is not None
         assert result.folder.parent == results
         assert len(result.folder.name) < 120
-        assert verify(result.folder).whole
+        assert examine(result.folder).whole
         assert load(result.folder).whole
 
     @pytest.mark.parametrize("serial", ["=cmd|' /C calc'!A0", "@SUM(1)", "+1", "-1", "\t=1"])
@@ -167,5 +167,5 @@ class TestIdentities:
         assert result.outcome is Outcome.COMPLETED
         assert not bench.circuit.source_on
         assert result.folder is not None
-        assert verify(result.folder).whole
+        assert examine(result.folder).whole
         assert "<script" not in (result.folder / "report.html").read_text(encoding="utf-8")

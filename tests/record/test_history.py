@@ -10,7 +10,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from harness.errors import RecordError, UsageError
-from harness.record.history import find, folders, looked_over, verify
+from harness.record.examine import examine
+from harness.record.history import find, folders, looked_over
 
 MakeRecord = Callable[..., Path]
 FILES = ("budgets.csv", "checks.csv", "events.csv", "readings.csv", "report.html", "run.json")
@@ -24,7 +25,7 @@ def pristine(tmp_path_factory: pytest.TempPathFactory) -> Path:
 class TestVerify:
     def test_a_whole_record_is_named_file_by_file(self, make_record: MakeRecord) -> None:
         """Every file of a whole record is found as it was recorded."""
-        verification = verify(make_record())
+        verification = examine(make_record())
 
         assert verification.whole
         assert [finding.split(":")[0] for finding in verification.findings] == [
@@ -38,7 +39,7 @@ class TestVerify:
         folder = make_record()
         (folder / name).unlink()
 
-        verification = verify(folder)
+        verification = examine(folder)
 
         assert not verification.whole
         assert f"{name}: it is missing" in verification.findings
@@ -63,10 +64,10 @@ class TestVerify:
         changed[index] ^= change
         path.write_bytes(changed)
         try:
-            assert not verify(folder).whole
+            assert not examine(folder).whole
         finally:
             path.write_bytes(content)
-        assert verify(folder).whole
+        assert examine(folder).whole
 
     @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=40)
     @given(name=st.sampled_from(FILES), more=st.binary(min_size=1, max_size=20))
@@ -81,7 +82,7 @@ class TestVerify:
         content = path.read_bytes()
         path.write_bytes(content + more)
         try:
-            assert not verify(folder).whole
+            assert not examine(folder).whole
         finally:
             path.write_bytes(content)
 
@@ -90,7 +91,7 @@ class TestVerify:
         folder = make_record()
         (folder / "board.jpg").write_bytes(b"\xff\xd8")
 
-        verification = verify(folder)
+        verification = examine(folder)
 
         assert verification.whole
         assert verification.findings[-1] == "board.jpg: no part of the record"
@@ -100,7 +101,7 @@ class TestVerify:
         folder = make_record(token="12ab")  # noqa: S106 - four digits of a name
         renamed = folder.rename(folder.with_name("20261125T063119Z-HRW-0008-12ab"))
 
-        verification = verify(renamed)
+        verification = examine(renamed)
 
         assert verification.whole
         assert verification.findings[-1] == (
@@ -110,7 +111,7 @@ class TestVerify:
     def test_no_record_is_an_error(self, tmp_path: Path) -> None:
         """A folder without a record is neither whole nor damaged."""
         with pytest.raises(RecordError, match="holds no record"):
-            verify(tmp_path)
+            examine(tmp_path)
 
 
 class TestList:

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from harness.profile.unit_file import load_unit
-from harness.record.unit_entry import unit_entry
+from harness.record.run_summary import unit_entry
 from harness.report.decimated_trend import DecimatedTrend
 from harness.report.page import report_html
 from harness.unit.assess import assess

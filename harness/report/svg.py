@@ -1,0 +1,26 @@
+"""Pieces of an SVG picture; all text in them is escaped."""
+
+from __future__ import annotations
+
+from html import escape
+
+from harness.record.csv_text import printable
+
+__all__ = ["escaped", "text"]
+
+
+def escaped(words: str) -> str:
+    """Return text as it stands in a page or a picture: nothing in it is markup, or hides."""
+    return escape(printable(words))
+
+
+def text(x: float, y: float, words: str, look: str) -> str:
+    """Return a line of text.
+
+    Args:
+        x: Where it is held.
+        y: Its base line.
+        words: The text.
+        look: Further attributes, as they stand in the element.
+    """
+    return f'<text x="{x:.2f}" y="{y:.2f}" {look}>{escaped(words)}</text>'
