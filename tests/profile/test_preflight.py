@@ -150,6 +150,49 @@ class TestRanges:
 
         assert reason in preflight(plan, today=TODAY).reasons
 
+    def test_a_level_at_the_envelope_is_inside(
+        self, profile_of: ProfileOf, bench_of: BenchOf
+    ) -> None:
+        """The bound itself may be set, by voltage and by current limit."""
+        profile = profile_of("dc")
+        tight = profile.envelope.model_copy(update={"voltage_v": 24.0, "current_a": 0.3})
+        plan = make_plan(profile.model_copy(update={"envelope": tight}), bench_of())
+
+        assert preflight(plan, today=TODAY).reasons == ()
+
+    def test_every_load_step_is_looked_at(self, profile_of: ProfileOf, bench_of: BenchOf) -> None:
+        """Two load steps on a bench without a load are two reasons; each output by its name."""
+        profile = profile_of("ac")
+        outputs = {
+            "main": profile.unit.output["main"],
+            "aux": profile.unit.output["main"].model_copy(update={"nominal_v": 90.0}),
+        }
+        load = profile.steps[-1]
+        on_aux = load.model_copy(update={"output": "aux"})
+        twice = profile.model_copy(
+            update={
+                "steps": (*profile.steps, on_aux),
+                "unit": profile.unit.model_copy(update={"output": outputs}),
+            }
+        )
+        bench = bench_of(*AC_SUPPLY)
+        without = bench.model_copy(update={"load": None})
+
+        assert preflight(make_plan(twice, without), today=TODAY).reasons == (
+            "Step 3 (load) needs an electronic load, this bench has none.",
+            "Step 4 (load 2) needs an electronic load, this bench has none.",
+        )
+        assert preflight(make_plan(twice, bench), today=TODAY).reasons == (
+            "The output voltage in step 4 (load 2) of 90 V is beyond the load's range of 80 V.",
+            "The load power of step 4 (load 2) of 225 W is beyond the load's range of 100 W.",
+        )
+
+    def test_the_nameplate_s_own_current_is_no_overload(
+        self, found: Callable[..., Preflight]
+    ) -> None:
+        """A load step up to the nameplate's current is not warned of."""
+        assert not any("more than the nameplate" in text for text in found("ac").warnings)
+
     @pytest.mark.parametrize(
         ("old", "new"),
         [
@@ -183,7 +226,7 @@ class TestRanges:
         """Nothing runs without a bench."""
         found = preflight(make_plan(profile_of("dc")), today=TODAY)
 
-        assert found.reasons == ("There is no bench to run this plan on.",)
+        assert found == Preflight(("There is no bench to run this plan on.",), ())
 
 
 class TestIdentity:
