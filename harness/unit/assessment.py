@@ -59,7 +59,6 @@ class Stress:
     Attributes:
         quantity: What is compared, such as ``reverse voltage``.
         unit: Unit of the three figures.
-        rating: What the part is rated for.
         event: What the event put on it, or None where it put nothing.
         service: What the highest line voltage in service puts on it, or None.
         severity: The verdict on the worse of the two.
@@ -101,10 +100,7 @@ class ColdCheck:
 
     Attributes:
         part: Name of the part, or empty for the whole unit.
-        measure: What to measure and how.
-        expected: What a sound part gives, in words.
-        low: Lower bound of the figure, or None.
-        high: Upper bound, or None.
+        expected: What a sound part gives, in words; ``low`` and ``high`` bound the figure.
         unit: Unit of the bounds, or empty where there are none.
         suspect: True where the part was over-stressed: these come first.
     """

@@ -29,13 +29,10 @@ _LimitUnit = Literal["V", "A", "W", "ohm", "s", "Hz", "degC", "1", "%"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limit:
-    """Limits of a check.
+    """Limits of a check, either of which may be None, and where they come from.
 
     Attributes:
         unit: Unit of both; ``%`` for a share of one.
-        low: Lower limit, or None.
-        high: Upper limit, or None.
-        source: Where they come from.
     """
 
     unit: str
@@ -46,13 +43,7 @@ class Limit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DischargeLimit:
-    """What stored charge must do after power off.
-
-    Attributes:
-        below_v: Voltage it has to fall below.
-        within_s: Time it may take.
-        source: Where both come from.
-    """
+    """Voltage that stored charge has to fall below after power off, and the time it may take."""
 
     below_v: float
     within_s: float

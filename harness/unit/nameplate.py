@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator
 
@@ -30,12 +30,12 @@ def _below_whole(tolerance_frac: float) -> float:
 
 
 class _Input(Table):
-    """What both kinds of input share.
+    """What both kinds of input share; voltages and currents are DC, or rms for AC.
 
     Attributes:
-        nominal_v: Nominal voltage: DC, or rms for AC.
+        threshold_frac: Share of nominal at which a unit begins to work where nothing is stated.
+        peak_factor: Ratio of the bulk capacitor's voltage to the input voltage.
         tolerance_frac: Tolerance of the voltage, a share of nominal.
-        current_a: Nominal input current: DC, or rms for AC.
         bulk_capacitance_f: Capacitance behind the input, or None if it is not known: then the
             start has no charge budget and time at the limit is bounded instead.
         idle_power: Draw with outputs unloaded, as in the file; see :attr:`idle_power_w`.
@@ -44,6 +44,9 @@ class _Input(Table):
         leakage: Current a healthy unit may draw below its threshold, as in the file; see
             :attr:`leakage_a`.
     """
+
+    threshold_frac: ClassVar[float]
+    peak_factor: ClassVar[float]
 
     nominal_v: Volts = Field(alias="nominal")
     tolerance_frac: Annotated[Fraction, AfterValidator(_below_whole)] = Field(alias="tolerance")
@@ -80,6 +83,11 @@ class _Input(Table):
         return self.nominal_v * (1 - self.tolerance_frac)
 
     @property
+    def start_threshold_v(self) -> float:
+        """Input voltage at which the unit begins to work; left out, a share of nominal."""
+        return self.threshold_frac * self.nominal_v if self.threshold is None else self.threshold
+
+    @property
     def idle_power_w(self) -> float:
         """Draw with outputs unloaded; left out, a tenth of nominal voltage times current."""
         return 0.1 * self.nominal_v * self.current_a if self.idle_power is None else self.idle_power
@@ -93,40 +101,22 @@ class _Input(Table):
 class DcInput(_Input):
     """A DC input."""
 
+    threshold_frac: ClassVar[float] = 0.3
+    peak_factor: ClassVar[float] = 1.0
+
     kind: Literal["dc"]
-
-    @property
-    def start_threshold_v(self) -> float:
-        """Input voltage at which the unit begins to work; left out, 30 % of nominal."""
-        return 0.3 * self.nominal_v if self.threshold is None else self.threshold
-
-    @property
-    def peak_factor(self) -> float:
-        """Ratio of the bulk capacitor's voltage to the input voltage: one."""
-        return 1.0
 
 
 class AcInput(_Input):
-    """An AC input; voltages and currents are rms.
+    """An AC input, built for line frequencies of which the first is the usual one."""
 
-    Attributes:
-        frequency_hz: Line frequencies the unit is built for; the first is the usual one.
-    """
+    threshold_frac: ClassVar[float] = 0.5
+    peak_factor: ClassVar[float] = math.sqrt(2.0)
 
     kind: Literal["ac"]
     frequency_hz: tuple[Hertz, ...] = Field(
         alias="frequency", min_length=1, examples=['["50 Hz", "60 Hz"]']
     )
-
-    @property
-    def start_threshold_v(self) -> float:
-        """Input voltage (rms) at which the unit begins to work; left out, 50 % of nominal."""
-        return 0.5 * self.nominal_v if self.threshold is None else self.threshold
-
-    @property
-    def peak_factor(self) -> float:
-        """Ratio of a sine's peak to its rms value."""
-        return math.sqrt(2)
 
 
 Input = Annotated[DcInput | AcInput, Field(discriminator="kind")]
@@ -136,9 +126,6 @@ class Output(Table):
     """One output of the unit.
 
     Attributes:
-        kind: DC or AC.
-        nominal_v: Nominal output voltage.
-        current_a: Nominal output current.
         limit_a: Current beyond the nominal one that it may be asked for, or None if not stated.
     """
 
@@ -160,13 +147,7 @@ class Output(Table):
 
 
 class Unit(Table):
-    """The nameplate of the unit.
-
-    Attributes:
-        input: What it is fed with.
-        output: What it gives, by name.
-        protection_class: IEC 61140 class: ``I``, ``II`` or ``III``.
-    """
+    """The nameplate of the unit: what it is fed with, what it gives, its class by IEC 61140."""
 
     input: Input
     output: dict[Name, Output] = Field(default_factory=dict)

@@ -62,11 +62,9 @@ class Line:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Conditions:
-    """A unit file with the two lines it is held against.
+    """A unit file, the reference tables, and the two lines the unit is held against.
 
     Attributes:
-        file: The unit file.
-        tables: The reference tables.
         event: The line at the event, or None where nothing is known to have happened.
         service: The highest line voltage in service.
     """
@@ -150,11 +148,7 @@ class Conditions:
         return line.peak_v / (line.source_ohm + self.series_ohm)
 
     def inrush_a2s(self, line: Line, capacitance_f: float | None = None) -> float:
-        """Return the I2t of the inrush; 0 without a known capacitance.
-
-        Args:
-            line: The line.
-            capacitance_f: Bulk capacitance, or None for the unit's.
+        """Return the I2t of the inrush into a capacitance or the unit's; 0 if none is known.
 
         Source:
             V^2 C / (2 R), textbook.
@@ -191,15 +185,11 @@ class Conditions:
         return self.power_w / bulk_v if bulk_v > 0.0 else line.current_a
 
     def let_through_a2s(self, current_a: float, duration_s: float) -> float:
-        """Return the I2t a short behind the fuse lets through.
+        """Return the I2t that a current into a short behind the fuse lets through in a time.
 
-        Args:
-            current_a: Current into the short.
-            duration_s: How long the line stands there.
-
-        Returns:
-            All of it without a fuse; with one, at most twice its melting integral (half melting,
-            half arc: common practice).
+        Source:
+            At most twice the melting integral of the fuse (half melting, half arc: common
+            practice); all of it without a fuse.
         """
         all_a2s = current_a**2 * duration_s
         fuse = self.first(FusePart)

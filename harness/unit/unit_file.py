@@ -32,14 +32,12 @@ class Event(Table):
     """What happened.
 
     Attributes:
-        kind: What was applied: ``ac`` or ``dc``.
         voltage_v: Voltage applied: rms for AC.
         frequency_hz: Its frequency, or None for the unit's first.
         duration_s: How long it stood at the unit, until something opened; None if nobody knows.
         opened: What cut it off: the unit's fuse, a breaker outside it, nothing, or nobody knows.
         prospective_current_a: Current the supply can give into a short, or None if not known.
         polarity_reversed: DC with the wrong polarity.
-        note: The story in a sentence, or None.
     """
 
     kind: Literal["ac", "dc"] = Field(examples=['"ac"'])
@@ -72,17 +70,7 @@ class Service(Table):
 
 
 class UnitFile(Table):
-    """One unit on the bench.
-
-    Attributes:
-        title: One line that names the kind of unit.
-        serial: Its serial number.
-        maker: Who made it, or None.
-        unit: Its nameplate.
-        event: What happened, or None where nobody knows of anything.
-        service: Where it works.
-        parts: The parts in the path.
-    """
+    """One unit on the bench: its nameplate, what happened (None where nobody knows), its parts."""
 
     title: Name = Field(examples=['"Dome-shutter power unit"'])
     serial: Name = Field(examples=['"HRW-0007"'])
