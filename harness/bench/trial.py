@@ -8,7 +8,7 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterable
 
-from harness.bench.roles import Instrument, Load, Meter, Supply
+from harness.bench.roles import Instrument
 from harness.errors import (
     InstrumentError,
     LinkError,
@@ -16,7 +16,7 @@ from harness.errors import (
     Overload,
     ReportedError,
 )
-from harness.profile.measures import MEASURES, Situation
+from harness.profile.measures import MEASURES, OPERATIONS, SETTINGS, Situation
 from harness.profile.plan import Plan
 
 __all__ = ["SAMPLE", "every_question", "questions_of", "try_questions"]
@@ -27,13 +27,8 @@ SAMPLE = "sample"
 #: What the keeper reads back of a supply, where its dialect can set and ask it.
 _SUPPLY = (
     "output_state",
-    "voltage_setting",
-    "current_limit_setting",
-    "voltage_protection_setting",
-    "current_protection_setting",
-    "watchdog_setting",
+    *(f"{name}_setting" for name in SETTINGS["supply"] if name != "frequency"),
 )
-_STATES = frozenset({"output_state", "input_state"})
 #: So many questions without an answer, and no more are put: each costs a time-out.
 _MOST_SILENCES = 3
 #: Less than this across an ohmmeter harms none (common practice).
@@ -72,16 +67,16 @@ def _of_meter(plan: Plan) -> Iterable[str]:
 
 def every_question(instrument: Instrument) -> dict[str, bool]:
     """Name what some run may ask an instrument beside states and samples, and whether each does."""
-    supply, meter = isinstance(instrument, Supply), isinstance(instrument, Meter)
+    role = instrument.role
     return {
-        name: supply or name == "current_setting"
+        name: role == "supply" or name == "current_setting"
         for name in instrument.dialect.ask
-        if name.endswith("_setting") or (meter and name.startswith("measure_"))
+        if name.endswith("_setting") or (role == "meter" and name.startswith("measure_"))
     }
 
 
 def try_questions(instrument: Instrument, questions: Iterable[str]) -> tuple[InstrumentError, ...]:
-    """Put questions to an instrument that was introduced, and say what cannot be read.
+    """Put questions to an instrument that was identified, and say what cannot be read.
 
     Args:
         instrument: The instrument; its output or input is off.
@@ -95,27 +90,45 @@ def try_questions(instrument: Instrument, questions: Iterable[str]) -> tuple[Ins
         try:
             _ask(instrument, question)
         except Overload as error:
-            if not isinstance(instrument, Meter):  # open leads of a meter read so, and are no fault
+            if instrument.role != "meter":  # open leads of a meter read so, and are no fault
                 wrong.append(error)
         except LinkTimeout as error:
             wrong.append(_unanswered(instrument, question, error))
             silences += 1
             if silences == _MOST_SILENCES or not _reopened(instrument):
                 break
-        except LinkError as error:
-            wrong.append(error)
-            break
         except InstrumentError as error:
             wrong.append(error)
+            if isinstance(error, LinkError):
+                break
     else:
         wrong += _reported(instrument)
     return tuple(wrong)
 
 
+def _reported(instrument: Instrument) -> Iterable[InstrumentError]:
+    """Yield what the questions left in its error queue."""
+    try:
+        instrument.check_errors()
+    except ReportedError as error:
+        remedy = "its dialect asks what it does not know, or with a value it does not take"
+        yield _with(error, f"after the questions of a run {error.what}", remedy)
+    except InstrumentError as error:
+        yield error
+
+
+def _reopened(instrument: Instrument) -> bool:
+    """Begin the conversation again: the next question must not get the late answer."""
+    with contextlib.suppress(InstrumentError):
+        instrument.link.reopen()
+        return True
+    return False
+
+
 def _asked(instrument: Instrument, question: str) -> bool:
     """Whether a run asks this of it: what is not set is not read back."""
     if question == SAMPLE:
-        return isinstance(instrument, Supply | Load)
+        return instrument.role != "meter"
     setting, sent = question.removesuffix("_setting"), instrument.dialect.send
     if not instrument.has(question) or (setting != question and f"set_{setting}" not in sent):
         return False
@@ -135,45 +148,24 @@ def _at_rest(instrument: Instrument) -> bool:
 
 
 def _ask(instrument: Instrument, question: str) -> None:
-    if question in _STATES:
-        instrument.state(question)
-    elif question != SAMPLE:
-        instrument.value(question)
-    elif isinstance(instrument, Supply | Load):
+    if question == SAMPLE:
         instrument.read("voltage", "current")
+    elif OPERATIONS[question] == "state":
+        instrument.state(question)
+    else:
+        instrument.value(question)
 
 
-def _unanswered(instrument: Instrument, question: str, error: LinkTimeout) -> LinkTimeout:
+def _unanswered(instrument: Instrument, question: str, error: InstrumentError) -> InstrumentError:
     """Say what a question without an answer means: most often, that it is not understood."""
-    remedy = (
-        f"its dialect asks what it does not answer: mend the message of {question}, or leave it out"
-    )
     sample = instrument.dialect.sample
     if question == SAMPLE and sample is not None and error.message == sample.ask:
         remedy = "leave [sample] out of its dialect, then the questions are put one by one"
-    return LinkTimeout(
-        error.what, instrument=error.instrument, message=error.message, remedy=remedy
-    )
+    else:
+        remedy = f"its dialect asks what it does not answer: mend the message of {question}, or "
+        remedy += "leave it out"
+    return _with(error, error.what, remedy)
 
 
-def _reopened(instrument: Instrument) -> bool:
-    """Begin the conversation anew: the next question must not get the late answer."""
-    with contextlib.suppress(InstrumentError):
-        instrument.link.reopen()
-        return True
-    return False
-
-
-def _reported(instrument: Instrument) -> Iterable[InstrumentError]:
-    """Yield what the questions left in its error queue."""
-    try:
-        instrument.check_errors()
-    except ReportedError as error:
-        yield ReportedError(
-            f"after the questions of a run {error.what}",
-            instrument=error.instrument,
-            message=error.message,
-            remedy="its dialect asks what it does not know, or with a value it does not take",
-        )
-    except InstrumentError as error:
-        yield error
+def _with(error: InstrumentError, what: str, remedy: str) -> InstrumentError:
+    return type(error)(what, instrument=error.instrument, message=error.message, remedy=remedy)
