@@ -69,9 +69,11 @@ def every_question(instrument: Instrument) -> dict[str, bool]:
     """Name what some run may ask an instrument beside states and samples, and whether each does."""
     role = instrument.role
     return {
-        name: role == "supply" or name == "current_setting"
+        name: name == "current_setting" or (role == "supply" and name != "complete")
         for name in instrument.dialect.ask
-        if name.endswith("_setting") or (role == "meter" and name.startswith("measure_"))
+        if name.endswith("_setting")
+        or name == "complete"
+        or (role == "meter" and name.startswith("measure_"))
     }
 
 

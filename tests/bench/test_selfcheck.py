@@ -204,6 +204,7 @@ def instrument(answers: dict[str, str]) -> Callable[[socket.socket], None]:
 #: A supply in order.
 WELL = {
     "*IDN?": IDENTITY,
+    "*OPC?": "1",
     "OUTP?": "0",
     "SYST:ERR?": '0,"No error"',
     "*TST?": "0",
@@ -217,6 +218,7 @@ WELL = {
 #: A meter in order.
 METER_WELL = {
     "*IDN?": "Harrow Point Workshop,DM-60,SIM-0003,1.0",
+    "*OPC?": "1",
     "SYST:ERR?": '0,"No error"',
     "*TST?": "0",
     "MEAS:VOLT:DC?": "0.001",
@@ -313,6 +315,15 @@ class TestMisbehaviour:
         seen = look_at(peer(instrument({**WELL, "CURR?": "0.1 A"})))
 
         assert seen["questions"].write == ('current_limit_setting = "{value} A"',)
+
+    def test_an_operation_that_is_never_complete_is_a_note(self, peer: Serve) -> None:
+        """`*OPC?` is asked in the bench check alone (IEEE 488.2, 10.19): no run needs it."""
+        seen = look_at(peer(instrument({**WELL, "*OPC?": "busy"})))
+
+        assert (seen["questions"].mark, seen["questions"].text) == (
+            Mark.NOTE,
+            "'busy' is not a number, and holds none apart at '*OPC?'",
+        )
 
     def test_what_no_run_needs_for_sure_is_a_note(self, peer: Serve) -> None:
         """A meter that cannot do all its dialect asks can still serve runs that do not ask it."""
