@@ -12,8 +12,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperCommand, TyperGroup
 
-from harness.cli.outcome import show_unconfirmed
-from harness.cli.screen import guard_streams
+from harness.cli.screen import guard_streams, show_unconfirmed
 from harness.errors import ExitCode, HarnessError, PowerOffUnconfirmed
 
 __all__ = ["app", "main"]

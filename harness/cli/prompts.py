@@ -12,9 +12,12 @@ import queue
 import sys
 import threading
 import time
+from collections.abc import Mapping
+from typing import TypeVar
 
+from harness.cli.asking import Reader, until_understood
 from harness.cli.screen import Screen
-from harness.quantity import QuantityError, format_quantity, parse_quantity
+from harness.quantity import format_quantity, parse_quantity
 from harness.run.stop import StopRequest
 
 __all__ = ["TerminalOperator"]
@@ -22,7 +25,11 @@ __all__ = ["TerminalOperator"]
 _LOOK_S = 0.1
 #: Longest wait for a terminal to show that power comes on; one that is held up holds up no run.
 _SHOWN_S = 1.0
-_YES, _NO, _SKIP = ("yes", "y"), ("no", "n"), ("skip", "?")
+_YES_NO = {"yes": True, "y": True, "no": False, "n": False}
+_DONE = {"": True, "done": True}
+_SKIP = ("skip", "?")
+
+_T = TypeVar("_T")
 
 
 class TerminalOperator:
@@ -68,58 +75,58 @@ class TerminalOperator:
 
     def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:
         """Ask for a value with its unit until there is one; ``skip`` leaves it undecided."""
-        hint = "a plain number" if unit == "1" else f"value with unit ({unit})"
-        question = f"{prompt}\n  {hint}, or skip; a note may follow after #"
-        while (answer := self._ask(question)) is not None:
-            text, note = _noted(answer)
-            if text.casefold() in _SKIP:
-                return None, note
-            try:
-                value = parse_quantity(text, unit)
-            except QuantityError as error:
-                self._say(f"  {error}\n")
-                continue
+
+        def read(text: str) -> float:
+            value = parse_quantity(text, unit)
             self._say(f"  taken as {format_quantity(value, unit)}\n")
-            return value, note
-        return None, ""
+            return value
+
+        hint = "a plain number" if unit == "1" else f"value with unit ({unit})"
+        return self._ask_with_note(f"{prompt}\n  {hint}, or skip", read)
 
     def ask_yes_no(self, prompt: str) -> tuple[bool | None, str]:
         """Ask until the answer is yes, no or skip."""
-        question = f"{prompt}\n  yes, no or skip; a note may follow after #"
-        while (answer := self._ask(question)) is not None:
-            text, note = _noted(answer)
-            word = text.casefold()
-            if word in (*_YES, *_NO):
-                return word in _YES, note
-            if word in _SKIP:
-                return None, note
-            self._say("  please answer yes, no or skip\n")
-        return None, ""
+        read = _word(_YES_NO, "please answer yes, no or skip")
+        return self._ask_with_note(f"{prompt}\n  yes, no or skip", read)
 
     def confirm(self, text: str) -> bool:
         """Ask until the answer is yes or no."""
-        while (answer := self._ask(f"{text}\n  yes or no")) is not None:
-            if answer.casefold() in (*_YES, *_NO):
-                return answer.casefold() in _YES
-            self._say("  please answer yes or no\n")
-        return False
+        read = _word(_YES_NO, "please answer yes or no")
+        return self._until_understood(f"{text}\n  yes or no", read, otherwise=False)
 
     def _done(self, text: str) -> bool:
         """Ask until it is done, or cannot be done."""
         question = f"{text}\n  Enter when that is done, no if it cannot be done"
-        while (answer := self._ask(question)) is not None:
-            if answer.casefold() in ("", "done", *_YES):
-                return True
-            if answer.casefold() in _NO:
-                return False
-            self._say("  please press Enter, or answer no\n")
-        return False
+        read = _word(_YES_NO | _DONE, "please press Enter, or answer no")
+        return self._until_understood(question, read, otherwise=False)
 
-    def _ask(self, text: str) -> str | None:
-        """Show a prompt and wait for a line; None where there will be none.
+    def _ask_with_note(self, question: str, read: Reader[_T]) -> tuple[_T | None, str]:
+        """Ask for an answer, or skip, and a note to it."""
+
+        def read_both(answer: str) -> tuple[_T | None, str]:
+            text, _, note = answer.partition("#")
+            skipped = text.strip().casefold() in _SKIP
+            return None if skipped else read(text.strip()), note.strip()
+
+        nobody: tuple[_T | None, str] = (None, "")
+        return self._until_understood(f"{question}; a note may follow after #", read_both, nobody)
+
+    def _until_understood(self, question: str, read: Reader[_T], otherwise: _T) -> _T:
+        """Ask until the answer can be read; where nobody answers any more, it is `otherwise`."""
+        try:
+            return until_understood(
+                lambda: self._ask(question), read, lambda error: self._say(f"  {error}\n")
+            )
+        except EOFError:
+            self._say("\n  nobody is there to answer\n")
+            return otherwise
+
+    def _ask(self, text: str) -> str:
+        """Show a prompt and wait for a line.
 
         Raises:
             Interrupted: Somebody wants to stop.
+            EOFError: There will be no line any more.
         """
         self._lines.want()
         self._say(f"\n{text}\n> ")
@@ -128,7 +135,7 @@ class TerminalOperator:
             with contextlib.suppress(queue.Empty):
                 answer = self._lines.take(_LOOK_S)
                 if answer is None:
-                    self._say("\n  nobody is there to answer\n")
+                    raise EOFError
                 return answer
 
 
@@ -196,11 +203,16 @@ def _forget_typed() -> None:
         return  # no terminal any more; the next read says so
 
 
+def _word(known: Mapping[str, bool], wanted: str) -> Reader[bool]:
+    """Return a reader of a known word, in whatever case it is typed."""
+
+    def read(answer: str) -> bool:
+        if answer.casefold() not in known:
+            raise ValueError(wanted)
+        return known[answer.casefold()]
+
+    return read
+
+
 def _clock() -> str:
     return time.strftime("%H:%M:%S")
-
-
-def _noted(answer: str) -> tuple[str, str]:
-    """Split an answer from the note behind ``#``."""
-    text, _, note = answer.partition("#")
-    return text.strip(), note.strip()

@@ -2,18 +2,47 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable
 from typing import Any
 
+import typer
 from rich.table import Column, Table
 from rich.text import Text
 
 from harness.cli.tables import STYLES, add_row, console, indented, table
-from harness.record import Record
+from harness.errors import RecordError
+from harness.record import Record, load
 from harness.record.csv_text import printable
-from harness.report.wording import found_text, headline, verdict_words, wanted_text
+from harness.report.wording import found_text, headline, output_text, verdict_words, wanted_text
+from harness.run.entry import output_entry
+from harness.run.result import RunResult
 
-__all__ = ["print_record", "verdict_style"]
+__all__ = ["print_record", "show_result", "verdict_style"]
+
+
+def show_result(result: RunResult) -> None:
+    """Print the checks, the outcome, the path of the record, and last what became of the output.
+
+    Where the record was lost on the way, it cannot say how the run ended: then this does.
+    """
+    if result.folder is None:
+        return
+    whole = False
+    try:
+        record = load(result.folder)
+        print_record(record)
+        whole = record.whole
+    except RecordError:
+        pass  # the reason of the run says more
+    except Exception as error:  # noqa: BLE001 - such as no memory left: how the run ended counts
+        problem = f"{type(error).__name__}: {error}".partition("\n")[0]
+        typer.echo(f"softwake: the checks cannot be shown: {problem}", err=True)
+        typer.echo(f"record {result.folder}")
+    if not whole:
+        sys.stdout.flush()
+        typer.echo(f"softwake: {result.outcome.value}: {result.reason}", err=True)
+    typer.echo(output_text(output_entry(result)))
 
 
 def print_record(record: Record) -> None:

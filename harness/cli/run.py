@@ -9,9 +9,10 @@ import typer
 
 from harness import api
 from harness.cli.options import Profile
-from harness.cli.outcome import NOTHING, show_result, show_unconfirmed
 from harness.cli.plan import plan_lines
 from harness.cli.prompts import TerminalOperator
+from harness.cli.result import show_result
+from harness.cli.screen import show_unconfirmed
 from harness.cli.tables import show
 from harness.errors import HarnessError, PowerOffUnconfirmed
 from harness.profile.plan import Plan
@@ -65,11 +66,9 @@ def run(
             operator_actions.wait()
             show_unconfirmed(error, told=True)
             raise typer.Exit(error.exit_code) from None
-        except Interrupted as error:  # before anything was begun
-            typer.echo(f"\nsoftwake: {error}\n{NOTHING}", err=True)
-            raise typer.Exit(error.exit_code) from None
-        except HarnessError as error:  # the same
-            typer.echo(f"softwake: {error}\n{NOTHING}", err=True)
+        except (HarnessError, Interrupted) as error:  # before anything was begun
+            start = "\n" if isinstance(error, Interrupted) else ""
+            typer.echo(f"{start}softwake: {error}\nNothing was energised.", err=True)
             raise typer.Exit(error.exit_code) from None
         finally:
             operator_actions.wait()

@@ -16,10 +16,16 @@ import time
 from queue import SimpleQueue
 from typing import TYPE_CHECKING
 
+import typer
+
+from harness.errors import PowerOffUnconfirmed
+
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
 
-__all__ = ["Lossy", "Screen", "guard_streams"]
+__all__ = ["Lossy", "Screen", "guard_streams", "show_unconfirmed"]
+
+_CUT = "CUT THE MAINS OF THE SUPPLY NOW"
 
 #: Pause before a stream that takes nothing at the moment is tried again.
 _RETRY_S = 0.05
@@ -173,3 +179,26 @@ def _scrolled() -> str:
     lines = "\n" * shutil.get_terminal_size().lines
     knows_cursor = sys.platform != "win32" and os.environ.get("TERM", "dumb") != "dumb"
     return f"{lines}\x1b[H" if knows_cursor else lines
+
+
+def show_unconfirmed(error: PowerOffUnconfirmed, *, told: bool = False) -> None:
+    """Say first of all that the mains are to be cut, then why, on whatever screens there are.
+
+    Args:
+        error: What went wrong.
+        told: Whether standard output shows the first already.
+    """
+    one = _one_screen()
+    if not told and not one:
+        typer.echo(_CUT)
+        sys.stdout.flush()
+    lines = ["" if told and one else _CUT, str(error), *getattr(error, "__notes__", ())]
+    typer.echo("\n".join(lines).lstrip("\n"), err=True)
+
+
+def _one_screen() -> bool:
+    """Whether standard output and error go to the same place."""
+    try:
+        return os.path.sameopenfile(sys.stdout.fileno(), sys.stderr.fileno())
+    except (OSError, ValueError, AttributeError):
+        return False

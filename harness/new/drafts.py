@@ -55,111 +55,65 @@ _CLASSES = {
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Nameplate:
-    """What stands on the unit, and what the circuit diagram adds; None where nobody knows.
+    """What stands on the unit, and what the circuit diagram adds; None where nobody knows."""
 
-    Attributes:
-        title: One line that names the kind of unit.
-        kind: Input, ``dc`` or ``ac``; voltages and currents of ``ac`` are rms.
-        nominal_v: Nominal input voltage.
-        tolerance_frac: Its tolerance, a share of one.
-        current_a: Nominal input current.
-        frequency_hz: Line frequencies, the usual one first; empty for DC.
-        bulk_capacitance_f: Capacitance behind the input.
-        idle_power_w: Draw with nothing on the output.
-        start_threshold_v: Input voltage at which the unit begins to work.
-        output_v: Nominal output voltage (DC), or None for a unit without an output.
-        output_a: Nominal output current.
-        protection_class: IEC 61140 class.
-    """
-
-    title: str
-    kind: Literal["dc", "ac"]
-    nominal_v: float
-    tolerance_frac: float
-    current_a: float
-    frequency_hz: tuple[float, ...] = ()
-    bulk_capacitance_f: float | None = None
-    idle_power_w: float | None = None
-    start_threshold_v: float | None = None
+    title: str  #: one line that names the kind of unit
+    kind: Literal["dc", "ac"]  #: input, ``dc`` or ``ac``; voltages and currents of ``ac`` are rms
+    nominal_v: float  #: nominal input voltage
+    tolerance_frac: float  #: its tolerance, a share of one
+    current_a: float  #: nominal input current
+    frequency_hz: tuple[float, ...] = ()  #: line frequencies, the usual one first; empty for DC
+    bulk_capacitance_f: float | None = None  #: capacitance behind the input
+    idle_power_w: float | None = None  #: draw with nothing on the output
+    start_threshold_v: float | None = None  #: input voltage at which the unit begins to work
+    #: Nominal output voltage (DC), or None for a unit without an output.
     output_v: float | None = None
-    output_a: float | None = None
-    protection_class: Literal["I", "II", "III"] = "II"
+    output_a: float | None = None  #: nominal output current
+    protection_class: Literal["I", "II", "III"] = "II"  #: IEC 61140 class
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ProfileAnswers:
-    """What a profile's draft is made from.
+    """What a profile's draft is made from."""
 
-    Attributes:
-        nameplate: The unit.
-        sample_s: Time between two readings of the supply.
-        load: Whether there is an electronic load, for a load step; needs an output.
-    """
-
-    nameplate: Nameplate
-    sample_s: float
-    load: bool = False
+    nameplate: Nameplate  #: the unit
+    sample_s: float  #: time between two readings of the supply
+    load: bool = False  #: whether there is an electronic load, for a load step; needs an output
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class BenchAnswers:
-    """What a bench file's draft is made from; None where the user does not know yet.
+    """What a bench file's draft is made from; None where the user does not know yet."""
 
-    Attributes:
-        name: What the workshop calls the bench.
-        visa: PyVISA library.
-        kind: What the supply gives.
-        supply: Its VISA resource.
-        voltage_v: Its largest voltage.
-        current_a: Its largest current.
-        identity: Text its answer to ``*IDN?`` must contain.
-        voltage_accuracy: As its data sheet gives it, such as ``0.05 % + 10 mV``.
-        current_accuracy: The same of its current.
-        calibration_due: Day from which its calibration is overdue.
-        meter: VISA resource of the meter, or None for a bench without one.
-        load: VISA resource of the electronic load, or None.
-    """
-
-    name: str
-    visa: str
-    kind: Literal["dc", "ac"]
-    supply: str
-    voltage_v: float
-    current_a: float
-    identity: str | None = None
-    voltage_accuracy: str | None = None
-    current_accuracy: str | None = None
-    calibration_due: dt.date | None = None
-    meter: str | None = None
-    load: str | None = None
+    name: str  #: what the workshop calls the bench
+    visa: str  #: PyVISA library
+    kind: Literal["dc", "ac"]  #: what the supply gives
+    supply: str  #: its VISA resource
+    voltage_v: float  #: its largest voltage
+    current_a: float  #: its largest current
+    identity: str | None = None  #: text its answer to ``*IDN?`` must contain
+    voltage_accuracy: str | None = None  #: as its data sheet gives it, such as ``0.05 % + 10 mV``
+    current_accuracy: str | None = None  #: the same of its current
+    calibration_due: dt.date | None = None  #: day from which its calibration is overdue
+    meter: str | None = None  #: VISA resource of the meter, or None for a bench without one
+    load: str | None = None  #: VISA resource of the electronic load, or None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class UnitAnswers:
-    """What a unit file's draft is made from; None where nobody knows.
+    """What a unit file's draft is made from; None where nobody knows."""
 
-    Attributes:
-        nameplate: What stands on the unit.
-        serial: Its serial number.
-        event_kind: What was applied.
-        event_v: Voltage applied (rms for AC).
-        opened: What cut it off.
-        note: The story in a sentence.
-        fuse_a: Rated current of the fuse in the line.
-        fuse_v: Its rated voltage.
-        varistor_v: Maximum continuous AC voltage of the varistor, or None for a unit without.
-        bulk_v: Rated voltage of the bulk capacitor, or None where there is none to name.
-    """
-
-    nameplate: Nameplate
-    serial: str
-    event_kind: Literal["ac", "dc"]
-    event_v: float
-    opened: Literal["fuse", "breaker", "nothing", "unknown"]
-    note: str | None
-    fuse_a: float
-    fuse_v: float
+    nameplate: Nameplate  #: what stands on the unit
+    serial: str  #: its serial number
+    event_kind: Literal["ac", "dc"]  #: what was applied
+    event_v: float  #: voltage applied (rms for AC)
+    opened: Literal["fuse", "breaker", "nothing", "unknown"]  #: what cut it off
+    note: str | None  #: the story in a sentence
+    fuse_a: float  #: rated current of the fuse in the line
+    fuse_v: float  #: its rated voltage
+    #: Maximum continuous AC voltage of the varistor, or None for a unit without.
     varistor_v: float | None = None
+    #: Rated voltage of the bulk capacitor, or None where there is none to name.
     bulk_v: float | None = None
 
 
