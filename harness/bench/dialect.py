@@ -12,8 +12,8 @@ from harness.bench.dialect_rules import FOLDER, SAMPLED, dialect_errors
 from harness.bench.scpi import decimal_text
 from harness.errors import BenchFileError, DialectError, Mistake
 from harness.files.field_types import Seconds, Table
+from harness.files.named_file import read_table
 from harness.profile.bench_file import BenchFile, Instrument
-from harness.profile.load import read_table
 from harness.quantity import shown
 
 __all__ = ["BUILT_IN", "SAMPLED", "Dialect", "bench_dialects", "load_dialect"]

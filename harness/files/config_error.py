@@ -39,20 +39,19 @@ class ConfigError(NamedTuple):
     example: str = ""
 
 
-def as_mistakes(
-    slips: Iterable[ConfigError], file: str, lines: TomlPositions
-) -> tuple[Mistake, ...]:
-    """Give every slip its line, in the order of the file.
+def as_mistakes(found: Iterable[ConfigError], file: str, text: str) -> tuple[Mistake, ...]:
+    """Give everything found its line, in the order of the file.
 
     Args:
-        slips: What was found.
+        found: What was found.
         file: The file's name as the user gave it.
-        lines: Where the keys stand.
+        text: The file's text.
     """
-    unique = tuple(dict.fromkeys(slips))
+    lines = TomlPositions(text)
+    unique = tuple(dict.fromkeys(found))
     listed = [
-        Mistake(file, lines.nearest(slip.path), key_text(slip.path), slip.problem, _line_for(slip))
-        for slip in unique[:_MOST_LISTED]
+        Mistake(file, lines.nearest(one.path), key_text(one.path), one.problem, _line_for(one))
+        for one in unique[:_MOST_LISTED]
     ]
     listed.sort(key=lambda mistake: mistake.line or 0)
     if len(unique) > _MOST_LISTED:
@@ -169,10 +168,13 @@ def _wrong_shape(path: KeyPath, detail: ErrorDetails, annotation: Any) -> str:
 
 def _unknown_kind(path: KeyPath, value: object, kinds: tuple[str, ...]) -> ConfigError:
     kind = value.get("kind") if isinstance(value, dict) else None
-    what = "kind of step" if path[0] == "steps" else "kind of input"
+    what = _KINDS.get(str(path[0]), "kind of input")
     hint = did_you_mean(kind, kinds) or f"; there are {', '.join(kinds)}"
     return ConfigError(path, f"there is no {what} {shown(kind)}{hint}", f'"{kinds[0]}"')
 
+
+#: What the kinds of a list of tables are kinds of.
+_KINDS = {"steps": "kind of step", "parts": "kind of part"}
 
 #: Tables that may be missing, each with the least that will do.
 _TABLES: dict[KeyPath, str] = {

@@ -25,7 +25,7 @@ from harness.files.field_types import (
     problem_of,
     read_quantity,
 )
-from harness.files.from_file import FromFile
+from harness.files.named_file import FromFile
 from harness.profile.measures import READINGS
 from harness.profile.waits import wait_problem
 from harness.quantity import shown, split_quantity

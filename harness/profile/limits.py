@@ -6,12 +6,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from pydantic import ValidationError
-
 from harness.errors import ProfileError
-from harness.files.config_error import ConfigError, as_mistakes, found_by_validation
+from harness.files.config_error import ConfigError, as_mistakes
+from harness.files.named_file import validated
 from harness.files.text_file import read_toml
-from harness.files.toml_positions import KeyPath, TomlPositions
+from harness.files.toml_positions import KeyPath
 from harness.profile.check import Check
 from harness.profile.schema import LimitsUsed, Profile
 from harness.profile.steps import DischargeStep, Step
@@ -48,11 +47,7 @@ def load_limits(path: Path, name: str) -> LoadedLimits:
         ProfileError: With every mistake in the file.
     """
     file = read_toml(path, name, ProfileError)
-    try:
-        table = LimitTable.model_validate(file.data)
-    except ValidationError as found:
-        slips = list(found_by_validation(found, LimitTable, file.data))
-        raise ProfileError(as_mistakes(slips, name, TomlPositions(file.text))) from None
+    table = validated(file, LimitTable, ProfileError)
     return LoadedLimits(table, name, file.sha256)
 
 
@@ -108,9 +103,7 @@ def with_limits(profile: Profile, loaded: LoadedLimits | None = None) -> Profile
     loaded = loaded or LoadedLimits()
     slips = list(limit_errors(profile, loaded))
     if slips:
-        raise ProfileError(
-            as_mistakes(slips, profile.source or "profile", TomlPositions(profile.text))
-        )
+        raise ProfileError(as_mistakes(slips, profile.source or "profile", profile.text))
     notes: dict[str, None] = {}
     steps = tuple(_step(step, profile.unit, loaded.table, notes) for step in profile.steps)
     title = loaded.table.title

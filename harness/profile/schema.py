@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pydantic import Field, PrivateAttr
 
 from harness.files.field_types import Amps, Name, Table, Volts, Watts
-from harness.files.from_file import FromFile
+from harness.files.named_file import FromFile
 from harness.profile.rest import Rest
 from harness.profile.steps import Step
 from harness.unit.nameplate import Unit

@@ -8,12 +8,10 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from harness.errors import FileError, did_you_mean
-from harness.files.config_error import ConfigError, as_mistakes, found_by_validation
+from harness.errors import did_you_mean
+from harness.files.config_error import ConfigError
 from harness.files.file_kind import UNIT
-from harness.files.from_file import FromFile
-from harness.files.named_file import read_named
-from harness.files.toml_positions import TomlPositions
+from harness.files.named_file import FromFile, read_named, validated
 from harness.quantity import shown
 from harness.unit.nameplate import Unit
 from harness.unit.unit_file import UnitFile
@@ -35,25 +33,7 @@ def load_unit(source: str | Path) -> LoadedUnit:
     Raises:
         FileError: With every mistake in the file.
     """
-    file = read_named(source, UNIT)
-    slips: list[ConfigError] = []
-    unit: LoadedUnit | None = None
-    try:
-        unit = LoadedUnit.model_validate(file.data)
-    except ValidationError as found:
-        slips += map(_in_our_words, found_by_validation(found, LoadedUnit, file.data))
-    slips += _rules(file.data)
-    if unit is None or slips:
-        raise FileError(as_mistakes(slips, file.name, TomlPositions(file.text)))
-    return unit.came_from(file.name, file.text, file.sha256)
-
-
-def _in_our_words(slip: ConfigError) -> ConfigError:
-    """Speak of a kind of part where the common machinery knows steps and inputs only."""
-    if slip.path[:1] != ("parts",) or slip.path[-1] != "kind" or len(slip.path) != 3:
-        return slip
-    problem = slip.problem.replace("no kind of input", "no kind of part")
-    return ConfigError(slip.path, problem, '"fuse"')
+    return validated(read_named(source, UNIT), LoadedUnit, rules=_rules)
 
 
 # --- what keys owe each other ------------------------------------------------------------------

@@ -12,7 +12,7 @@ from typing import Any
 from filelock import FileLock, Timeout
 
 from harness.errors import RecordError, UsageError
-from harness.files.from_file import FromFile
+from harness.files.named_file import FromFile
 from harness.qualify.unit_result import UnitResult
 from harness.qualify.worker import Job, software_version
 

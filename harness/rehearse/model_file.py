@@ -10,19 +10,17 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar, get_origin, 
 from pydantic import (
     AfterValidator,
     Field,
-    ValidationError,
     ValidationInfo,
     create_model,
     field_validator,
 )
 
 from harness.errors import FileError
-from harness.files.config_error import ConfigError, as_mistakes, found_by_validation
+from harness.files.config_error import ConfigError, as_mistakes
 from harness.files.field_types import Flag, Fraction, Name, Ohms, Seconds, Table, mistaken
 from harness.files.file_kind import MODEL
-from harness.files.from_file import FromFile
-from harness.files.named_file import read_named
-from harness.files.toml_positions import KeyPath, TomlPositions
+from harness.files.named_file import FromFile, read_named, validated
+from harness.files.toml_positions import KeyPath
 from harness.rehearse.fault_table import FaultTable
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.streams import stream
@@ -285,7 +283,7 @@ class UnitModelFile(FromFile):
 
     def _mistake(self, path: KeyPath, problem: str, value: str = "") -> FileError:
         slip = ConfigError(path, problem, f'"{value}"' if value else "")
-        return FileError(as_mistakes([slip], self.source, TomlPositions(self.text)))
+        return FileError(as_mistakes([slip], self.source, self.text))
 
 
 #: Tables of the file that fill in parts of the typical unit.
@@ -308,13 +306,7 @@ def load_unit_model(source: str | Path) -> UnitModelFile:
     Raises:
         FileError: With every mistake in the file.
     """
-    file = read_named(source, MODEL)
-    try:
-        model = UnitModelFile.model_validate(file.data)
-    except ValidationError as found:
-        slips = [*found_by_validation(found, UnitModelFile, file.data)]
-        raise FileError(as_mistakes(slips, file.name, TomlPositions(file.text))) from None
-    return model.came_from(file.name, file.text, file.sha256)
+    return validated(read_named(source, MODEL), UnitModelFile)
 
 
 def _said(table: Table) -> dict[str, Any]:
