@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from harness.judge.propagate import Estimate
-from harness.judge.uncertainty import Contribution, autocorrelation
+from harness.judge.uncertainty import Contribution, autocorrelation, effective_number
 
 __all__ = ["LineFit", "Trend", "drift", "fit_line"]
 
@@ -101,8 +101,7 @@ def drift(time_s: FloatArray, values: FloatArray, name: str) -> Estimate:
     line = fit_line(times, readings)
     span_s = float(times[-1] - times[0])
     r = autocorrelation(readings - line.y_mean - line.slope * (times - line.x_mean))
-    # nan, for residuals that are all nought, compares as false; a line takes two for itself
-    independent = max(times.size * (1.0 - r) / (1.0 + r), 3.0) if r > 0.0 else float(times.size)
+    independent = effective_number(times.size, r, 3.0)  # a line takes two for itself
     cause = Contribution(
         name=f"scatter of {name} about its line",
         standard=line.se_slope * span_s * math.sqrt(line.dof / (independent - 2.0)),

@@ -15,24 +15,15 @@ on: each rung shows the last eight of its blocks, so that windows of one span, t
   tolerance: a small slope that is not significant proves nothing, its upper confidence bound must
   be small. And no reading of the window lies further from its mean than the bound on jumps.
 
-Scatter that a short window cannot average out, a longer one can, and blocks longer than what
-makes neighbouring readings agree have independent means: so noise that is correlated needs a
-longer window, and gets it. The first window that shows rest decides, since longer ones still hold
-what went before.
+Blocks longer than what makes neighbouring readings agree have independent means: noise that is
+correlated needs a longer window, and gets it. The first window that shows rest decides.
 
-**Losing it.** Rest, once shown, stands until it is disproved, not until a single window happens
-to look restless:
+**Losing it.** Rest, once shown, stands until it is disproved:
 
 - a reading *jumps*: it lies further outside the band of all readings at rest than the bound on
-  jumps (a loose contact, a converter that starts again and again); or
+  jumps (twice the tolerance, or a share of the mean reading, whichever is more); or
 - the mean *moves*: a block lies outside the band as it was a time before, by more than half of
   that bound (not below two tolerances) and the tolerance for each span that has passed since.
-
-The band is made of single readings, so whatever noise there is, white or not, it is in the band.
-
-The bound on jumps is coarse: twice the tolerance, or a share of the mean reading, whichever is
-more. What falls to nothing, or rises from it, is far beyond half the mean; a board at work is
-not.
 
 What no window can see is a process much slower than the window: an exponential of time constant T
 that drifts by d over a span s still has d / (exp(s / T) - 1) to go. That is no more than d when
@@ -57,7 +48,7 @@ from typing import NamedTuple
 from harness.judge.uncertainty import coverage_factor
 from harness.quantity import format_quantity
 
-__all__ = ["Settler"]
+__all__ = ["Settler", "Watched"]
 
 #: Block means that a window shows.
 _BLOCKS = 8
@@ -80,7 +71,6 @@ _MOVES = "still moves, by {amount} over {time}, more than {allowed}"
 _UNSURE = "too noisy to tell: it may move by {amount} over {time}, more than {allowed}"
 _JUMPED = "jumped by {amount} from what it read at rest, more than {allowed}"
 _MOVED = "moved by {amount} in {time} from what it read at rest, more than {allowed}"
-
 
 #: Share of the tolerance that all readings of a window lie within where nothing scatters.
 _FLAT_FRAC = 0.5
@@ -147,6 +137,24 @@ class _Rung:
         self.finding: _Finding | None = None
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Watched:
+    """A series that is to come to rest.
+
+    Attributes:
+        name: What messages call it.
+        unit: Its SI unit.
+        tolerance: How far its mean may move over one span and count as at rest: the instrument's
+            resolution, or more.
+        jump_frac: Share of its mean by which a reading may lie outside what was read at rest.
+    """
+
+    name: str
+    unit: str
+    tolerance: float
+    jump_frac: float = 0.0
+
+
 class Settler:
     """Decides reading by reading whether several series, read together, are all at rest.
 
@@ -154,46 +162,26 @@ class Settler:
     at, in two windows on the average.
 
     Args:
-        tolerance: For each series how far its mean may move over one span and count as at rest, in
-            its unit: the instrument's resolution, or more.
+        watched: The series, one at least.
         span_s: The span, in seconds, above nought. A window has eight readings at least.
-        jump_frac: For each series the share of its mean by which a reading may lie outside what was
-            read at rest; left out: none.
-        names: What messages call the series; left out: ``reading 1``, ``reading 2`` …
-        units: For each series its SI unit, for messages; left out: plain numbers.
 
     Raises:
-        ValueError: If the arguments do not fit each other.
+        ValueError: If there is nothing to watch.
     """
 
-    def __init__(
-        self,
-        *,
-        tolerance: tuple[float, ...],
-        span_s: float,
-        jump_frac: tuple[float, ...] = (),
-        names: tuple[str, ...] = (),
-        units: tuple[str, ...] = (),
-    ) -> None:
-        channels = len(tolerance)
-        if not channels:
+    def __init__(self, *watched: Watched, span_s: float) -> None:
+        if not watched:
             raise ValueError("settling needs at least one series")
-        for what in (jump_frac, names, units):
-            if what and len(what) != channels:
-                raise ValueError(f"{channels} series, but {len(what)} entries: {what}")
-        fracs = jump_frac or (0.0,) * channels
-        self._series = tuple(map(_Series, tolerance, fracs, (span_s,) * channels))
-        self._names = names or tuple(f"reading {number + 1}" for number in range(channels))
-        self._units = units or ("1",) * channels
+        self._series = tuple(_Series(one, span_s) for one in watched)
         self._now_s = -math.inf
 
     @property
     def reason(self) -> str:
         """What keeps it from rest, or empty when it is at rest."""
-        for series, name, unit in zip(self._series, self._names, self._units, strict=True):
+        for series in self._series:
             finding = series.finding
             if finding is not None:
-                return f"{name} {finding.text(unit)}"
+                return f"{series.watched.name} {finding.text(series.watched.unit)}"
         return ""
 
     def mean(self, number: int) -> float:
@@ -218,7 +206,7 @@ class Settler:
             raise ValueError(f"time ran backwards, from {self._now_s} s to {time_s} s")
         if self._now_s == -math.inf:
             for series in self._series:
-                series.begin_anew(time_s, _FIRST)
+                series.start_over(time_s, _FIRST)
         self._now_s = time_s
         at_rest = True
         for series, value in zip(self._series, values, strict=True):
@@ -234,19 +222,19 @@ class _Series:
     _high: float
 
     __slots__ = (
-        *("mean", "_tolerance", "_frac", "_span_s", "_block_s", "_finding", "_rungs", "_recent"),
+        *("mean", "watched", "_tolerance", "_span_s", "_block_s", "_finding", "_rungs", "_recent"),
         *("_begin_s", "_sum", "_count", "_low", "_high", "_least", "_most"),
         *("_band", "_bands", "_first", "_at_rest"),
     )
 
-    def __init__(self, tolerance: float, frac: float, span_s: float) -> None:
-        self._tolerance = tolerance
-        self._frac = frac
+    def __init__(self, watched: Watched, span_s: float) -> None:
+        self.watched = watched
+        self._tolerance = watched.tolerance
         self._span_s = span_s
         # a rounding error of the clock must not make a block one reading longer
         self._block_s = span_s / _BLOCKS * (1.0 - 1e-9)
         self.mean = math.nan
-        self.begin_anew(0.0, _FIRST)
+        self.start_over(0.0, _FIRST)
 
     @property
     def finding(self) -> _Finding | None:
@@ -256,7 +244,7 @@ class _Series:
         found = [rung.finding for rung in self._rungs if rung.finding is not None]
         return min(found, key=lambda one: one.amount / one.allowed, default=self._finding)
 
-    def begin_anew(self, time_s: float, finding: _Finding) -> None:
+    def start_over(self, time_s: float, finding: _Finding) -> None:
         """Forget what was read: it proves nothing any more."""
         self._finding: _Finding | None = finding
         self._rungs: list[_Rung] = []
@@ -268,7 +256,7 @@ class _Series:
         """Take a reading; True while at rest."""
         # written so that a value that is no number fails
         if not self._least <= value <= self._most:
-            self.begin_anew(time_s, self._jumped(value))
+            self.start_over(time_s, self._jumped(value))
             if not math.isfinite(value):
                 return False
         self._sum += value
@@ -353,7 +341,7 @@ class _Series:
         return _Finding(_UNSURE, drift + doubt, tolerance, self._span_s)
 
     def _jump_bound(self, mean: float, share: float = 1.0) -> float:
-        return max(_JUMP_TOLERANCES * self._tolerance, share * self._frac * abs(mean))
+        return max(_JUMP_TOLERANCES * self._tolerance, share * self.watched.jump_frac * abs(mean))
 
     def _come_to_rest(self, time_s: float, blocks: Sequence[_Block]) -> None:
         """Keep the window that showed it as the band, and watch what leaves it."""
@@ -390,7 +378,7 @@ class _Series:
             away = before.away(block.mean)
             allowed = before.move + self._tolerance * passed_s / self._span_s
             if away > allowed:
-                self.begin_anew(time_s, _Finding(_MOVED, away, allowed, passed_s))
+                self.start_over(time_s, _Finding(_MOVED, away, allowed, passed_s))
                 return
             self._bands[number] = self._band
             if blocks & 1:

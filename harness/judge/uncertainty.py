@@ -26,6 +26,7 @@ __all__ = [
     "combine",
     "coverage_factor",
     "effective_dof",
+    "effective_number",
     "rectangular",
     "scatter",
     "standard_deviation",
@@ -177,6 +178,16 @@ def scatter(
     return Contribution(name=name, standard=standard, dof=dof, unit=unit, distribution="t")
 
 
+def effective_number(n: int, r: float, least: float) -> float:
+    """How many independent readings n readings with lag-1 autocorrelation ``r`` are worth.
+
+    Source: n (1 - r) / (1 + r) where neighbours agree (r above 0), for a first-order autoregressive
+        series, textbook; JCGM 100:2008, 4.2.7.
+    """
+    # nan, for values that are all alike, compares as false
+    return max(n * (1.0 - r) / (1.0 + r), least) if r > 0.0 else float(n)
+
+
 def _of_mean(values: FloatArray, *, single_reading: bool) -> tuple[float, float]:
     """Standard uncertainty of the mean of readings, and its degrees of freedom."""
     n = values.size
@@ -185,10 +196,8 @@ def _of_mean(values: FloatArray, *, single_reading: bool) -> tuple[float, float]
         return (0.0, math.inf) if known else (math.inf, 0.0)
     if not np.isfinite(values).all():
         return math.nan, 0.0
-    sd = standard_deviation(values)
-    r = autocorrelation(values)
-    independent = max(n * (1.0 - r) / (1.0 + r), 2.0) if r > 0 else float(n)
-    return sd / math.sqrt(independent), independent - 1.0
+    independent = effective_number(n, autocorrelation(values), 2.0)
+    return standard_deviation(values) / math.sqrt(independent), independent - 1.0
 
 
 def effective_dof(contributions: Iterable[Contribution]) -> float:

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from harness.bench.sample import SupplySample
 from harness.judge.series import Trend
-from harness.judge.settle import Settler
+from harness.judge.settle import Settler, Watched
 from harness.power.trip import TripReason
 from harness.profile.level import Level
 from harness.profile.plan import PlannedStep
@@ -72,13 +72,7 @@ def settle(context: Context, step: PlannedStep, level: Level) -> Settler:
         Tripped: They do not settle, or settle away from the voltage that was set.
     """
     context.begin(step, level)
-    settler = Settler(
-        tolerance=_tolerance(context, step, level),
-        span_s=step.rest.span_s,
-        jump_frac=(_VOLTAGE_JUMP_FRAC, _CURRENT_JUMP_FRAC),
-        names=("supply voltage", "supply current"),
-        units=("V", "A"),
-    )
+    settler = Settler(*_watched(context, step, level), span_s=step.rest.span_s)
     begin_s = context.clock.now_s()
     while True:
         sample = context.sample()
@@ -262,17 +256,25 @@ def _not_reached(context: Context, level: Level, settler: Settler) -> None:
     )
 
 
-def _tolerance(context: Context, step: PlannedStep, level: Level) -> tuple[float, float]:
-    """Movement that means nothing: what the supply's readings may be off by, or a trifle."""
-    accuracy = context.bench.file.supply.accuracy
+def _watched(context: Context, step: PlannedStep, level: Level) -> tuple[Watched, Watched]:
+    """What has to come to rest; what the supply's readings may be off by, or a trifle, is none."""
+    accuracy, share = context.bench.file.supply.accuracy, step.rest.tolerance_frac
     voltage, current = accuracy.get("voltage"), accuracy.get("current")
-    share = step.rest.tolerance_frac
+    off_v = voltage.bound(level.voltage_v) if voltage else 0.0
+    off_a = current.bound(0.0) if current else 0.0
     return (
-        max(
-            voltage.bound(level.voltage_v) if voltage else 0.0,
-            _VOLTAGE_SHARE * share * level.voltage_v,
+        Watched(
+            name="supply voltage",
+            unit="V",
+            tolerance=max(off_v, _VOLTAGE_SHARE * share * level.voltage_v),
+            jump_frac=_VOLTAGE_JUMP_FRAC,
         ),
-        max(current.bound(0.0) if current else 0.0, share * level.current_limit_a),
+        Watched(
+            name="supply current",
+            unit="A",
+            tolerance=max(off_a, share * level.current_limit_a),
+            jump_frac=_CURRENT_JUMP_FRAC,
+        ),
     )
 
 

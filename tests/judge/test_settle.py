@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.judge.settle import Settler
+from harness.judge.settle import Settler, Watched
 
 #: A board that draws 4 W at 24 V with 0.2 W of scatter, and half a per cent of a limit of 0.3 A.
 MEAN_A, SCATTER_A, TOLERANCE_A = 4.0 / 24.0, 0.2 / 24.0, 0.005 * 0.3
@@ -22,13 +22,8 @@ Series = npt.NDArray[np.float64]
 
 
 def settler(tolerance: float = TOLERANCE_A, jump_frac: float = 0.5) -> Settler:
-    return Settler(
-        tolerance=(tolerance,),
-        span_s=SPAN_S,
-        jump_frac=(jump_frac,),
-        names=("current",),
-        units=("A",),
-    )
+    watched = Watched(name="current", unit="A", tolerance=tolerance, jump_frac=jump_frac)
+    return Settler(watched, span_s=SPAN_S)
 
 
 def rest_s(one: Settler, values: Iterable[float], step_s: float) -> float | None:
@@ -115,7 +110,11 @@ class TestComingToRest:
 
     def test_every_series_must_rest(self) -> None:
         """One series that moves keeps all from rest, and is named."""
-        both = Settler(tolerance=(0.01, 0.01), span_s=SPAN_S)
+        both = Settler(
+            Watched(name="reading 1", unit="1", tolerance=0.01),
+            Watched(name="reading 2", unit="1", tolerance=0.01),
+            span_s=SPAN_S,
+        )
 
         assert not any(both.add(i * 0.01, (5.0, 0.1 * i)) for i in range(200))
         assert both.reason.startswith("reading 2 still moves, by 2 over 0.2 s, more than 0.01")
@@ -207,9 +206,7 @@ class TestNoRest:
         with pytest.raises(ValueError, match="shorter"):
             one.add(2.0, ())
         with pytest.raises(ValueError, match="one series"):
-            Settler(tolerance=(), span_s=SPAN_S)
-        with pytest.raises(ValueError, match="2 series"):
-            Settler(tolerance=(0.1, 0.1), span_s=SPAN_S, units=("V",))
+            Settler(span_s=SPAN_S)
 
 
 def resting(step_s: float = 0.01, value: float = 0.1) -> tuple[Settler, Iterator[float]]:
