@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.bench.finding import Cause, cause_of
+from harness.files.toml_text import quoted
 from harness.quantity import shown
 
 __all__ = [
@@ -240,5 +241,4 @@ def _toml(text: str) -> str:
     """Write text for a TOML file, in the quotes that need least in it."""
     if '"' in text and "'" not in text:
         return f"'{text}'"
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return f'"{escaped}"'
+    return quoted(text)

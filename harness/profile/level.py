@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from harness.profile.measures import SETTINGS
-from harness.quantity import format_quantity
+from harness.quantity import format_quantity, parse_quantity
 
-__all__ = ["InrushAllowance", "Level", "LoadMode", "LoadPoint"]
+__all__ = ["InrushAllowance", "Level", "LoadMode", "LoadPoint", "resistor_ohm"]
 
 #: What an electronic load holds constant.
 LoadMode = Literal["current", "resistance", "power"]
@@ -176,3 +176,16 @@ class Level:
         """Constant current of the load, or None where it holds none."""
         constant = self.load is not None and self.load.mode == "current"
         return self.load.value if self.load is not None and constant else None
+
+
+def resistor_ohm(load: str) -> float | None:
+    """Return the resistance of a load that is connected by hand, such as ``resistor 10 ohm``.
+
+    Returns:
+        None where it is any other load.
+
+    Raises:
+        QuantityError: It is a resistor without a resistance.
+    """
+    kind, _, value = load.partition(" ")
+    return parse_quantity(value, "ohm") if kind == "resistor" else None

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from harness.errors import did_you_mean
 from harness.files.config_error import ConfigError
 from harness.files.toml_positions import KeyPath
-from harness.profile.level import LoadPoint
+from harness.profile.level import LoadPoint, resistor_ohm
 from harness.profile.measures import Situation
 from harness.profile.step_part import POINT_KEYS, ROUNDING, StepPart
-from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
+from harness.quantity import QuantityError, format_quantity, shown
 from harness.unit.nameplate import Output, Unit
 
 __all__ = ["load_rules", "point_list_rules"]
@@ -47,16 +47,13 @@ def point_list_rules(part: StepPart) -> Iterator[ConfigError]:
 
 
 def _by_hand_rules(part: StepPart) -> Iterator[ConfigError]:
-    kind, _, value = (part.by_hand or "").partition(" ")
-    if kind != "resistor":
-        return
     try:
-        ohm = parse_quantity(value, "ohm")
+        ohm = resistor_ohm(part.by_hand or "")
     except QuantityError as error:
         yield ConfigError((*part.path, "load"), error.problem, '"resistor 10 ohm"')
     else:
-        if ohm <= 0:
-            yield ConfigError((*part.path, "load"), f"{shown(value)} is not above zero")
+        if ohm is not None and ohm <= 0:
+            yield ConfigError((*part.path, "load"), f"{shown(part.by_hand)} is not above zero")
 
 
 def load_rules(part: StepPart, unit: Unit) -> Iterator[ConfigError]:
@@ -122,10 +119,9 @@ def _asked_for(part: StepPart) -> tuple[str, tuple[LoadPoint, ...]]:
         current_a = part.quantity("current", "A")
         return "current", () if current_a is None else (LoadPoint("current", current_a),)
     if part.by_hand is not None:
-        kind, _, value = part.by_hand.partition(" ")
         try:
-            ohm = parse_quantity(value, "ohm") if kind == "resistor" else 0.0
-        except QuantityError:
+            ohm = resistor_ohm(part.by_hand) or 0.0
+        except QuantityError:  # told by the rules of a load that is connected by hand
             ohm = 0.0
         return "load", (LoadPoint("resistance", ohm),) if ohm > 0 else ()
     key = POINT_KEYS[part.mode] if part.mode else "currents"

@@ -27,11 +27,11 @@ from harness.files.field_types import (
     read_quantity,
 )
 from harness.profile.check import Check
-from harness.profile.level import Level, LoadMode, LoadPoint
+from harness.profile.level import Level, LoadMode, LoadPoint, resistor_ohm
 from harness.profile.levels import LevelMaker, Start
 from harness.profile.measures import Measure, Situation
 from harness.profile.step import AnyStep, HeldStep, LoadableStep, Place, PoweredStep
-from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
+from harness.quantity import format_quantity, shown
 
 __all__ = [
     "STEP_KINDS",
@@ -210,13 +210,7 @@ class LoadStep(HeldStep):
     @property
     def resistor_ohm(self) -> float | None:
         """Resistance of a load that is connected by hand, or None where it is not told."""
-        kind, _, value = (self.load or "").partition(" ")
-        if kind != "resistor":
-            return None
-        try:
-            return parse_quantity(value, "ohm")
-        except QuantityError:
-            return None
+        return None if self.load is None else resistor_ohm(self.load)
 
     def levels(self, maker: LevelMaker) -> Iterator[Level]:
         """Yield nominal voltage at each load point, or once with the load connected by hand."""

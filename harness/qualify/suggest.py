@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from statistics import fmean, stdev
 
+from harness.files.toml_text import quoted
 from harness.profile.check import Check
 from harness.profile.schema import Profile
 from harness.qualify.bounds import (
@@ -110,9 +110,9 @@ def toml_of(proposals: Iterable[Proposal], *, false_reject_frac: float) -> str:
             lines += ["", f"# step {step} ({one.kind})"]
         check = one.check
         lines += ["", "[[steps.checks]]", f"# {one.method}"]
-        lines += [f"name    = {_quoted(check.name)}", f"measure = {_quoted(check.measure)}"]
+        lines += [f"name    = {quoted(check.name)}", f"measure = {quoted(check.measure)}"]
         if check.at is not None:
-            lines.append(f"at      = {_quoted(format_quantity(check.at, 'A'))}")
+            lines.append(f"at      = {quoted(format_quantity(check.at, 'A'))}")
         for side, limit in (("low", one.low), ("high", one.high)):
             if limit is not None:
                 limits += 1
@@ -177,8 +177,4 @@ def _outward(limit: float, other: float, rounding: Callable[[float], int]) -> fl
 
 def _limit(limit: float, unit: str) -> str:
     text = format_quantity(limit, unit, 6)
-    return text if unit == "1" else _quoted(text)
-
-
-def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False)
+    return text if unit == "1" else quoted(text)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from harness.quantity import QuantityError, parse_quantity
+from harness.profile.level import resistor_ohm
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.unit.nameplate import Unit
 
@@ -80,11 +80,5 @@ class SimulatedOperator:
     def _ohm(self, load: str) -> float:
         if not load:
             return math.inf
-        kind, _, value = load.partition(" ")
-        if kind == "resistor":
-            try:
-                return parse_quantity(value, "ohm")
-            except QuantityError:
-                pass
         output = next(iter(self._unit.output.values()))
-        return output.nominal_v / output.current_a
+        return resistor_ohm(load) or output.nominal_v / output.current_a

@@ -7,7 +7,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from harness.quantity import format_limits, format_quantity, parse_quantity
+from harness.quantity import format_limits, format_quantity, scale_of
 
 __all__ = [
     "UNCONFIRMED",
@@ -63,11 +63,9 @@ def value_text(value: float, uncertainty: float, unit: str) -> str:
         return "no value"
     if not (math.isfinite(uncertainty) and uncertainty >= _TRIFLE):
         return format_quantity(value, unit)
-    _, _, prefixed = format_quantity(max(abs(value), uncertainty), unit).partition(" ")
-    scale = parse_quantity(f"1 {prefixed}", unit)
+    scale, prefixed = scale_of(max(abs(value), uncertainty), unit)
     if uncertainty / scale >= 99.5:  # a prefix under which it would show more figures than two
-        _, _, prefixed = format_quantity(1000 * uncertainty, unit).partition(" ")
-        scale = parse_quantity(f"1 {prefixed}", unit)
+        scale, prefixed = scale_of(1000 * uncertainty, unit)
     decimals = 1 - math.floor(math.log10(uncertainty / scale))
     decimals = min(max(decimals, 0), 9)
     figures = f"{value / scale:.{decimals}f} ± {uncertainty / scale:.{decimals}f}"
