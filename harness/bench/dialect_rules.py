@@ -13,8 +13,8 @@ from typing import Any
 
 from harness.errors import did_you_mean
 from harness.files.config_error import ConfigError
+from harness.profile.bench_file import wait_problem
 from harness.profile.measures import OPERATIONS, REQUIRED
-from harness.profile.waits import wait_problem
 from harness.quantity import QuantityError, parse_quantity
 
 __all__ = ["FOLDER", "SAMPLED", "dialect_errors"]

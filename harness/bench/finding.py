@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
-__all__ = ["Cause", "Finding", "Inspection", "Mark", "cause_of", "wrong"]
+__all__ = ["Cause", "Finding", "Inspection", "Mark", "cause_of", "note", "ok", "wrong"]
 
 #: What each sign stands for; read at once, for it may be needed with power on.
 _CAUSES = tomllib.loads(Path(__file__).with_name("causes.toml").read_text(encoding="utf-8"))
@@ -71,6 +71,16 @@ class Finding:
     text: str
     remedy: str = ""
     write: tuple[str, ...] = ()
+
+
+def ok(check: str, text: str) -> Finding:
+    """Return a finding that all is well."""
+    return Finding(mark=Mark.OK, check=check, text=text)
+
+
+def note(check: str, text: str) -> Finding:
+    """Return a finding that is good to know."""
+    return Finding(mark=Mark.NOTE, check=check, text=text)
 
 
 def wrong(check: str, cause: Cause) -> Finding:

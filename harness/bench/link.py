@@ -14,6 +14,9 @@ from harness.profile.bench_file import SerialLine
 if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource
 
+    #: A session, and its socket where that is held to a deadline.
+    Opened = tuple[MessageBasedResource, HeldSocket | None]
+
 __all__ = ["TERMINATORS", "Link", "VisaLink", "open_link", "open_visa", "set_line"]
 
 #: What ends a message, by its name in files.
@@ -23,7 +26,7 @@ _USUAL_LINE = SerialLine()
 
 #: Longest time to open a link for the first time: a USB reset or a port mapper may need it.
 _OPENING_S = 5.0
-#: Time to open a link anew, beyond its time-out: power may be on while we wait.
+#: Time to open a link again, beyond its time-out: power may be on while we wait.
 _REOPENING_S = 1.0
 #: Longest time to take leave of an instrument that may not listen any more.
 _CLOSING_S = 0.2
@@ -49,7 +52,7 @@ class Link(Protocol):
         ...
 
     def reopen(self) -> None:
-        """Begin the conversation anew: what was still on its way is forgotten."""
+        """Begin the conversation again: what was still on its way is forgotten."""
         ...
 
     def close(self) -> None:
@@ -62,14 +65,14 @@ class VisaLink:
 
     Args:
         open_session: Opens the session, within as many seconds as it is told, and holds its socket,
-            where it has one, to the deadline; called again to open it anew.
+            where it has one, to the deadline; called again to open it again.
         name: Role and resource, for messages.
         timeout_s: Longest wait for an answer.
     """
 
     def __init__(
         self,
-        open_session: Callable[[Deadline, float], tuple[MessageBasedResource, HeldSocket | None]],
+        open_session: Callable[[Deadline, float], Opened],
         name: str,
         timeout_s: float,
     ) -> None:
@@ -82,7 +85,7 @@ class VisaLink:
         self.timeout_s = timeout_s
 
     def reopen(self) -> None:
-        """Begin the conversation anew: what was still on its way is forgotten.
+        """Begin the conversation again: what was still on its way is forgotten.
 
         Raises:
             LinkError: The instrument cannot be reached any more.
@@ -161,33 +164,19 @@ def _named(error: Exception, name: str, message: str) -> InstrumentError:
 
     silent = constants.StatusCode.error_timeout
     if isinstance(error, TimeoutError) or getattr(error, "error_code", None) == silent:
-        return LinkTimeout(
-            "no answer in time",
-            instrument=name,
-            message=message,
-            remedy="check that it is on, its cable, and the terminator in the bench file",
-        )
+        remedy = "check that it is on, its cable, and the terminator in the bench file"
+        return LinkTimeout("no answer in time", instrument=name, message=message, remedy=remedy)
     if isinstance(error, errors.VisaIOError):
-        return LinkError(
-            f"the link failed ({error.abbreviation})",
-            instrument=name,
-            message=message,
-            remedy="check the cable and that no other program holds it",
-        )
-    if isinstance(error, UnicodeDecodeError):
-        return LinkError(
-            "bytes came that are no text",
-            instrument=name,
-            message=message,
-            remedy="check the cable and baud rate",
-        )
-    text = str(error) if isinstance(error, ConnectionError) else f"{type(error).__name__}: {error}"
-    return LinkError(
-        f"the link failed ({text})",
-        instrument=name,
-        message=message,
-        remedy="check the cable and that the instrument is on",
-    )
+        what = f"the link failed ({error.abbreviation})"
+        remedy = "check the cable and that no other program holds it"
+    elif isinstance(error, UnicodeDecodeError):
+        what, remedy = "bytes came that are no text", "check the cable and baud rate"
+    else:
+        named = isinstance(error, ConnectionError)
+        text = str(error) if named else f"{type(error).__name__}: {error}"
+        what = f"the link failed ({text})"
+        remedy = "check the cable and that the instrument is on"
+    return LinkError(what, instrument=name, message=message, remedy=remedy)
 
 
 def open_visa(library: str | Any) -> Any:
@@ -238,35 +227,36 @@ def open_link(
 
     name = f"{role} ({resource})"
 
-    def open_session(
-        deadline: Deadline, limit_s: float
-    ) -> tuple[MessageBasedResource, HeldSocket | None]:
-        def opened() -> tuple[MessageBasedResource, HeldSocket | None]:
+    def open_session(deadline: Deadline, limit_s: float) -> Opened:
+        def opened() -> Opened:
             session = manager.open_resource(resource, open_timeout=max(1, round(timeout_s * 1000)))
             if not isinstance(session, MessageBasedResource):
                 session.close()
                 raise TypeError("this resource takes no messages")
             try:
-                _set_up(session, timeout_s, terminator, line)
+                session.timeout = timeout_s * 1000  # PyVISA counts milliseconds
+                session.read_termination = TERMINATORS[terminator]
+                session.write_termination = TERMINATORS[terminator]
+                set_line(session, line)
+                _tune_socket(session)
                 return session, hold_to(deadline, session, name)
             except Exception:
                 session.close()
                 raise
 
-        with _opening(name):
+        try:
             return call_with_timeout(limit_s, opened, give_back=lambda late: late[0].close())
+        except LinkError:
+            raise
+        except Exception as error:
+            raise LinkError(
+                f"it cannot be opened ({error})",
+                instrument=name,
+                remedy="check the resource in the bench file, the cable, and that the instrument "
+                "is on",
+            ) from error
 
     return VisaLink(open_session, name, timeout_s)
-
-
-def _set_up(
-    session: MessageBasedResource, timeout_s: float, terminator: str, line: SerialLine
-) -> None:
-    session.timeout = timeout_s * 1000  # PyVISA counts milliseconds
-    session.read_termination = TERMINATORS[terminator]
-    session.write_termination = TERMINATORS[terminator]
-    set_line(session, line)
-    _tune_socket(session)
 
 
 def set_line(session: MessageBasedResource, line: SerialLine) -> None:
@@ -295,17 +285,3 @@ def _tune_socket(session: MessageBasedResource) -> None:
     for attribute in (ResourceAttribute.tcpip_nodelay, ResourceAttribute.tcpip_keepalive):
         with contextlib.suppress(Exception):  # not a TCP link, or a library that cannot
             session.set_visa_attribute(attribute, True)
-
-
-@contextlib.contextmanager
-def _opening(name: str) -> Iterator[None]:
-    try:
-        yield
-    except LinkError:
-        raise
-    except Exception as error:
-        raise LinkError(
-            f"it cannot be opened ({error})",
-            instrument=name,
-            remedy="check the resource in the bench file, the cable, and that the instrument is on",
-        ) from error

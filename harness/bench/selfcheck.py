@@ -15,12 +15,12 @@ from typing import Any
 from harness.bench.clock import Clock
 from harness.bench.diagnose import find_cause, missing_library
 from harness.bench.dialect import Dialect, bench_dialects
-from harness.bench.finding import Cause, Finding, Inspection, Mark, wrong
+from harness.bench.finding import Cause, Finding, Inspection, Mark, note, ok, wrong
 from harness.bench.link import VisaLink, open_visa
 from harness.bench.open import ROLES, open_instrument_link
 from harness.bench.replies import no_identity_cause, plausible_identity, stranger_cause
 from harness.bench.roles import Instrument
-from harness.bench.trial import every_question, try_questions
+from harness.bench.trial import MOST_SILENCES, every_question, try_questions
 from harness.errors import InstrumentError, LinkError
 from harness.profile.bench_file import BenchFile
 from harness.profile.bench_file import Instrument as InstrumentTable
@@ -32,8 +32,8 @@ __all__ = ["inspect_bench"]
 #: A self-test may take so long; other answers may not.
 _SELF_TEST_S = 60.0
 
-#: So many questions without an answer, and no more are put: each costs a time-out.
-_MOST_SILENCES = 3
+#: So many old entries of an error queue are shown.
+_ENTRIES_SHOWN = 3
 
 #: Question that tells whether an instrument's output or input is on.
 _STATES = {"supply": ("output_state", "output"), "load": ("input_state", "input")}
@@ -121,12 +121,9 @@ def _stranger(file: BenchFile, role: str, identity: str) -> Cause | None:
 
 def _identity(table: InstrumentTable, identity: str) -> Finding:
     if table.identity is not None:
-        return Finding(mark=Mark.OK, check="identity", text=identity)
-    return Finding(
-        mark=Mark.NOTE,
-        check="identity",
-        text=f"{identity}; the bench file expects none, so another instrument would do as well",
-    )
+        return ok("identity", identity)
+    text = f"{identity}; the bench file expects none, so another instrument would do as well"
+    return note("identity", text)
 
 
 def _questions(instrument: Instrument, link: VisaLink) -> Iterator[Finding]:
@@ -136,7 +133,9 @@ def _questions(instrument: Instrument, link: VisaLink) -> Iterator[Finding]:
         operation, what = _STATES[instrument.role]
         with _told(what, link) as told:
             on = instrument.state(operation)
-            told.append(_output(what, on=on))
+            remedy = "look what is connected, and switch it off at its front panel"
+            cause = Cause(what=f"its {what} is on", remedy=remedy)
+            told.append(wrong(what, cause) if on else ok(what, "off"))
         yield from told
     with _told("error queue", link) as told:
         told.append(_old_errors(instrument.drain_errors()))
@@ -145,7 +144,7 @@ def _questions(instrument: Instrument, link: VisaLink) -> Iterator[Finding]:
         told.append(_self_test(instrument, link, on=on))
     yield from told
     with _told("reading", link) as told:
-        told.append(Finding(mark=Mark.OK, check="reading", text=_sample(instrument)))
+        told.append(ok("reading", _sample(instrument)))
         instrument.check_errors()
     yield from told
     yield from _others(instrument)
@@ -159,75 +158,56 @@ def _others(instrument: Instrument) -> Iterator[Finding]:
         for error in try_questions(instrument, (question,)):
             amiss = True
             silences += isinstance(error, LinkError)
-            cause = Cause(what=_at(error), remedy=error.remedy, write=error.write)
-            finding = wrong("questions", cause)
+            finding = _of_error("questions", error)
             yield finding if needed else replace(finding, mark=Mark.NOTE)
-        if silences == _MOST_SILENCES:
+        if silences == MOST_SILENCES:
             return
     if questions and not amiss:
-        text = f"{len(questions)} more that a run may ask, each can be read"
-        yield Finding(mark=Mark.OK, check="questions", text=text)
+        yield ok("questions", f"{len(questions)} more that a run may ask, each can be read")
 
 
-def _at(error: InstrumentError) -> str:
-    return f"{error.what} at {error.message!r}" if error.message else error.what
+def _of_error(check: str, error: InstrumentError) -> Finding:
+    what = f"{error.what} at {error.message!r}" if error.message else error.what
+    return wrong(check, Cause(what=what, remedy=error.remedy, write=error.write))
 
 
 @contextlib.contextmanager
 def _told(check: str, link: VisaLink) -> Iterator[list[Finding]]:
     """Collect findings; an instrument's error is one, too.
 
-    After a missed answer the link begins anew, or the next question would get the late one.
+    After a missed answer the link is opened again, or the next question would get the late one.
     """
     told: list[Finding] = []
     try:
         yield told
     except InstrumentError as error:
-        told[:] = [wrong(check, Cause(what=_at(error), remedy=error.remedy, write=error.write))]
+        told[:] = [_of_error(check, error)]
         if isinstance(error, LinkError):
             with contextlib.suppress(LinkError):  # the next question says so again
                 link.reopen()
 
 
-def _output(what: str, *, on: bool) -> Finding:
-    if not on:
-        return Finding(mark=Mark.OK, check=what, text="off")
-    return Finding(
-        mark=Mark.WRONG,
-        check=what,
-        text=f"its {what} is on",
-        remedy="look what is connected, and switch it off at its front panel",
-    )
-
-
 def _old_errors(entries: tuple[str, ...]) -> Finding:
     if not entries:
-        return Finding(mark=Mark.OK, check="error queue", text="empty")
-    return Finding(
-        mark=Mark.NOTE,
-        check="error queue",
-        text=f"held {'; '.join(shown(entry)[1:-1] for entry in entries[:3])}"
-        + (f" and {len(entries) - 3} more" if len(entries) > 3 else "")
-        + "; now read out",
-    )
+        return ok("error queue", "empty")
+    first = "; ".join(shown(entry)[1:-1] for entry in entries[:_ENTRIES_SHOWN])
+    left = len(entries) - _ENTRIES_SHOWN
+    more = f" and {left} more" if left > 0 else ""
+    return note("error queue", f"held {first}{more}; now read out")
 
 
 def _self_test(instrument: Instrument, link: VisaLink, *, on: bool) -> Finding:
     """Have it test itself (IEEE 488.2-1992, 10.38: 0 is passed); never with its output on."""
     if not instrument.has("self_test"):
-        return Finding(mark=Mark.NOTE, check="self-test", text="its dialect has none")
+        return note("self-test", "its dialect has none")
     if on:
-        return Finding(mark=Mark.NOTE, check="self-test", text="left out: its output is on")
+        return note("self-test", "left out: its output is on")
     with link.extended_timeout(max(_SELF_TEST_S, link.timeout_s)):
         code = instrument.value("self_test")
     if code == 0:
-        return Finding(mark=Mark.OK, check="self-test", text="passed")
-    return Finding(
-        mark=Mark.WRONG,
-        check="self-test",
-        text=f"failed with {code:g}",
-        remedy="look the number up in its manual; take it out of use until it passes",
-    )
+        return ok("self-test", "passed")
+    remedy = "look the number up in its manual; take it out of use until it passes"
+    return wrong("self-test", Cause(what=f"failed with {code:g}", remedy=remedy))
 
 
 def _sample(instrument: Instrument) -> str:
@@ -246,32 +226,19 @@ def _sample(instrument: Instrument) -> str:
 def _calibration(table: InstrumentTable, today: dt.date) -> Finding:
     due = table.calibration_due
     if due is None:
-        return Finding(
-            mark=Mark.NOTE,
-            check="calibration",
-            text="the bench file gives no date (calibration_due)",
-        )
+        return note("calibration", "the bench file gives no date (calibration_due)")
     if due >= today:
-        return Finding(mark=Mark.OK, check="calibration", text=f"due {due.isoformat()}")
+        return ok("calibration", f"due {due.isoformat()}")
     overdue = f"overdue since {due.isoformat()}"
     if table.allow_overdue:
-        text = f"{overdue}; the bench file allows it"
-        return Finding(mark=Mark.NOTE, check="calibration", text=text)
-    return Finding(
-        mark=Mark.WRONG,
-        check="calibration",
-        text=overdue,
-        remedy="have it calibrated; a run is refused unless the bench file says:",
-        write=("allow_overdue = true",),
-    )
+        return note("calibration", f"{overdue}; the bench file allows it")
+    remedy = "have it calibrated; a run is refused unless the bench file says:"
+    return wrong("calibration", Cause(what=overdue, remedy=remedy, write=("allow_overdue = true",)))
 
 
 def _accuracy(table: InstrumentTable) -> Finding:
     if table.accuracy:
-        text = f"given for {', '.join(name.replace('_', ' ') for name in table.accuracy)}"
-        return Finding(mark=Mark.OK, check="accuracy", text=text)
-    return Finding(
-        mark=Mark.NOTE,
-        check="accuracy",
-        text="the bench file gives none: guarded checks on its readings cannot be decided",
-    )
+        given = ", ".join(name.replace("_", " ") for name in table.accuracy)
+        return ok("accuracy", f"given for {given}")
+    text = "the bench file gives none: guarded checks on its readings cannot be decided"
+    return note("accuracy", text)

@@ -19,7 +19,7 @@ from harness.errors import (
 from harness.profile.measures import MEASURES, OPERATIONS, SETTINGS, Situation
 from harness.profile.plan import Plan
 
-__all__ = ["SAMPLE", "every_question", "questions_of", "try_questions"]
+__all__ = ["MOST_SILENCES", "SAMPLE", "every_question", "questions_of", "try_questions"]
 
 #: Stands for a whole reading of a supply or a load, however its dialect takes it.
 SAMPLE = "sample"
@@ -30,7 +30,7 @@ _SUPPLY = (
     *(f"{name}_setting" for name in SETTINGS["supply"] if name != "frequency"),
 )
 #: So many questions without an answer, and no more are put: each costs a time-out.
-_MOST_SILENCES = 3
+MOST_SILENCES = 3
 #: Less than this across an ohmmeter harms none (common practice).
 _NO_VOLTAGE_V = 1.0
 
@@ -97,7 +97,7 @@ def try_questions(instrument: Instrument, questions: Iterable[str]) -> tuple[Ins
         except LinkTimeout as error:
             wrong.append(_unanswered(instrument, question, error))
             silences += 1
-            if silences == _MOST_SILENCES or not _reopened(instrument):
+            if silences == MOST_SILENCES or not _reopened(instrument):
                 break
         except InstrumentError as error:
             wrong.append(error)

@@ -27,8 +27,7 @@ from harness.files.field_types import (
 )
 from harness.files.named_file import FromFile
 from harness.profile.measures import READINGS
-from harness.profile.waits import wait_problem
-from harness.quantity import shown, split_quantity
+from harness.quantity import format_quantity, shown, split_quantity
 
 __all__ = [
     "Accuracy",
@@ -40,7 +39,27 @@ __all__ = [
     "Range",
     "SerialLine",
     "Supply",
+    "wait_problem",
 ]
+
+#: Longest time-out by role, and longest rest after a setting. While supply or load is waited for,
+#: nobody reads the supply under power; a meter may take its time over a reading.
+_LONGEST_WAITS_S = {"supply": 5.0, "load": 5.0, "meter": 60.0}
+
+
+def wait_problem(role: str, wait_s: float) -> str | None:
+    """Say what is wrong with a time-out of an instrument, or its rest after a setting, if anything.
+
+    Args:
+        role: ``supply``, ``meter`` or ``load``.
+        wait_s: How long it is.
+    """
+    longest_s = _LONGEST_WAITS_S[role]
+    if wait_s <= longest_s:
+        return None
+    given, longest = format_quantity(wait_s, "s"), format_quantity(longest_s, "s")
+    why = "" if role == "meter" else ", for power hangs on it"
+    return f"{given} is more than {longest}, the longest that a {role} may be waited for{why}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +107,7 @@ class Accuracy:
                 raise mistaken(f"the range {shown(key)} is given twice")
             ranges[top] = cls.parse(text, unit)
         if not ranges:
-            raise mistaken("expected a range, found none", f'"0.05 % + {_FIXED[unit]}"')
+            raise mistaken("expected a range, found none", _example(unit))
         wider: Accuracy | None = None
         for top in sorted(ranges, reverse=True):
             wider = replace(ranges[top], up_to=top, wider=wider)
@@ -106,7 +125,7 @@ class Accuracy:
         Raises:
             PydanticCustomError: It is no such text.
         """
-        example = f'"0.05 % + {_FIXED[unit]}"'
+        example = _example(unit)
         if not isinstance(text, str):
             raise mistaken(f"expected an accuracy, got {shown(text)}", example)
         parts: dict[str, float] = {}
@@ -122,27 +141,21 @@ class Accuracy:
         return cls(parts.get("share", 0.0), parts.get("fixed", 0.0))
 
 
-#: A fixed part for the examples in messages, by unit.
-_FIXED = {
-    "V": "10 mV",
-    "A": "5 mA",
-    "W": "0.1 W",
-    "Hz": "10 mHz",
-    "ohm": "0.1 ohm",
-    "degC": "1 degC",
-    "s": "0.1 s",
-    "1": "0.1",
+#: A fixed part and a last digit for the examples in messages, by unit.
+_EXAMPLES = {
+    "V": ("10 mV", "0.1 mV"),
+    "A": ("5 mA", "0.1 mA"),
+    "W": ("0.1 W", "10 mW"),
+    "Hz": ("10 mHz", "10 mHz"),
+    "ohm": ("0.1 ohm", "10 mohm"),
+    "degC": ("1 degC", "0.1 degC"),
+    "s": ("0.1 s", "10 ms"),
+    "1": ("0.1", "0.1"),
 }
 
-#: A last digit for the examples in messages, by unit.
-_DIGIT = {
-    "V": "0.1 mV",
-    "A": "0.1 mA",
-    "W": "10 mW",
-    "Hz": "10 mHz",
-    "ohm": "10 mohm",
-    "degC": "0.1 degC",
-}
+
+def _example(unit: str) -> str:
+    return f'"0.05 % + {_EXAMPLES[unit][0]}"'
 
 
 def _term(term: str, unit: str, example: str) -> float:
@@ -152,10 +165,8 @@ def _term(term: str, unit: str, example: str) -> float:
         kelvins = unit == "degC" and split_quantity(term)[1] == "K"
         value = split_quantity(term)[0] if kelvins else read_quantity(term, unit)
     except (ValueError, PydanticCustomError) as error:
-        problem = (
-            problem_of(error) if isinstance(error, PydanticCustomError) else f"{term!r} is none"
-        )
-        raise mistaken(problem, example) from None
+        told = problem_of(error) if isinstance(error, PydanticCustomError) else f"{term!r} is none"
+        raise mistaken(told, example) from None
     if value < 0:
         raise mistaken(f"{shown(term)} is below zero", example)
     return value
@@ -289,14 +300,14 @@ class Instrument(Table):
             if not cls.has_ranges:
                 raise mistaken(
                     "only a meter's accuracy goes by range; expected one for the range in use",
-                    f'"0.05 % + {_FIXED[unit]}"',
+                    _example(unit),
                 )
             return Accuracy.by_range(text, unit)
         return text if isinstance(text, Accuracy) else Accuracy.parse(text, unit)
 
     @staticmethod
     def _resolution(text: object, unit: str) -> float:
-        example = f'"{_DIGIT[unit]}"'
+        example = f'"{_EXAMPLES[unit][1]}"'
         value = _term(text, unit, example) if isinstance(text, str) else 0.0
         if value <= 0:
             raise mistaken(f"expected the last digit with its unit, got {shown(text)}", example)
