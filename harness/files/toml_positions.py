@@ -39,6 +39,10 @@ class TomlPositions:
 
     Args:
         text: A text that is valid TOML.
+
+    Attributes:
+        lines: The line, counted from 1, on which each key or list element begins; none at all
+            where the scanner lost its way.
     """
 
     def __init__(self, text: str) -> None:
@@ -47,23 +51,13 @@ class TomlPositions:
             scanner.document()
         except (_LostError, RecursionError):
             scanner.lines.clear()
-        self._lines = scanner.lines
-
-    def find(self, path: KeyPath) -> int | None:
-        """Return the line, counted from 1, on which this key or list element begins, or None."""
-        return self._lines.get(path)
-
-    def paths(self) -> frozenset[KeyPath]:
-        """Return every path that has a line."""
-        return frozenset(self._lines)
+        self.lines = scanner.lines
 
     def nearest(self, path: KeyPath) -> int | None:
         """Return the line of a path, else of the table that lacks it; None for the whole file."""
-        while path:
-            if path in self._lines:
-                return self._lines[path]
+        while path and path not in self.lines:
             path = path[:-1]
-        return None
+        return self.lines.get(path)
 
 
 class _LostError(Exception):
@@ -83,7 +77,7 @@ class _Scanner:
         """Follow the whole text."""
         table: KeyPath = ()
         while True:
-            self._skip(_BLANK)
+            self._match(_BLANK)
             if self._at == len(self._text):
                 return
             if self._text.startswith("[", self._at):
@@ -99,35 +93,31 @@ class _Scanner:
         keys = self._keys()
         self._take("]" * brackets)
         path: KeyPath = ()
-        for key in keys[:-1]:
-            path = self._inside((*path, key), line)
+        for key in keys[:-1]:  # tables passed through; of a list of tables, the last one
+            path = (*path, key)
+            self._note(path, line, implied=True)
+            if path in self._counts:
+                path = (*path, self._counts[path] - 1)
         path = (*path, keys[-1])
-        if brackets == 1:
+        self._note(path, line)
+        if brackets == 2:
+            count = self._counts[path] = self._counts.get(path, 0) + 1
+            path = (*path, count - 1)
             self._note(path, line)
-            return path
-        self._note(path, line)
-        count = self._counts[path] = self._counts.get(path, 0) + 1
-        path = (*path, count - 1)
-        self._note(path, line)
         return path
-
-    def _inside(self, path: KeyPath, line: int) -> KeyPath:
-        """Step into a table that is only passed through; in a list of tables, into the last one."""
-        self._note(path, line, implied=True)
-        return (*path, self._counts[path] - 1) if path in self._counts else path
 
     def _pair(self, table: KeyPath) -> None:
         """Follow ``key = value``."""
         line = self._line()
-        keys = self._keys()
+        *outer, last = self._keys()
         path = table
-        for key in keys[:-1]:
+        for key in outer:
             path = (*path, key)
             self._note(path, line, implied=True)
-        path = (*path, keys[-1])
+        path = (*path, last)
         self._note(path, line)
         self._take("=")
-        self._skip(_SPACE)
+        self._match(_SPACE)
         self._value(path)
 
     def _value(self, path: KeyPath) -> None:
@@ -156,7 +146,7 @@ class _Scanner:
 
     def _closed(self, mark: str) -> bool:
         """Skip blanks, then take ``mark`` if it stands there."""
-        self._skip(_BLANK)
+        self._match(_BLANK)
         if self._text.startswith(mark, self._at):
             self._at += 1
             return True
@@ -171,14 +161,14 @@ class _Scanner:
         return keys
 
     def _key(self) -> str:
-        self._skip(_SPACE)
+        self._match(_SPACE)
         if self._text[self._at : self._at + 1] in ("'", '"'):
             quoted = self._match(_QUOTED_KEY)
             # The parser itself undoes the escapes.
             key = str(tomllib.loads(f"key = {quoted}")["key"])
         else:
             key = self._match(_BARE_KEY)
-        self._skip(_SPACE)
+        self._match(_SPACE)
         return key
 
     def _note(self, path: KeyPath, line: int, *, implied: bool = False) -> None:
@@ -192,19 +182,12 @@ class _Scanner:
     def _line(self) -> int:
         return bisect.bisect_right(self._starts, self._at)
 
-    def _skip(self, pattern: re.Pattern[str]) -> None:
-        self._at = self._found(pattern).end()
-
     def _match(self, pattern: re.Pattern[str]) -> str:
-        found = self._found(pattern)
-        self._at = found.end()
-        return found[0]
-
-    def _found(self, pattern: re.Pattern[str]) -> re.Match[str]:
         found = pattern.match(self._text, self._at)
         if found is None:
             raise _LostError
-        return found
+        self._at = found.end()
+        return found[0]
 
     def _take(self, mark: str) -> None:
         if not self._text.startswith(mark, self._at):
