@@ -15,8 +15,7 @@ from harness.errors import RecordError
 from harness.record import Record, load
 from harness.record.csv_text import printable
 from harness.report.wording import found_text, headline, output_text, verdict_words, wanted_text
-from harness.run.entry import output_entry
-from harness.run.result import RunResult
+from harness.run.result import RunResult, output_entry
 
 __all__ = ["print_record", "show_result", "verdict_style"]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from harness.bench.clock import Clock
@@ -22,15 +22,14 @@ from harness.profile.plan import Plan, PlannedStep
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow, Sink, Values
-from harness.run.liveness import Liveness
 from harness.run.operator import Nobody, Operator
+from harness.run.readings import Liveness, Row, ThinnedRecord
 from harness.run.stop import StopRequest
-from harness.run.thinning import Row, ThinnedRecord
 
 __all__ = ["Context"]
 
 #: Longest time of nothing but readings of the meter; the keeper does the same for its instruments.
-_IN_STEP_S = 0.5
+_IN_SYNC_S = 0.5
 #: Voltages so close are one setting where the supply's accuracy is not stated.
 _CLOSE_FRAC = 0.005
 #: Longest time a slow disk may take for a row; longer counts as an engine that hangs.
@@ -44,58 +43,38 @@ _IN_FULL = frozenset({EventKind.TRIP, EventKind.DISTURBED})
 
 @dataclass(slots=True, kw_only=True)
 class Context:
-    """What a step works with.
-
-    Attributes:
-        plan: The plan.
-        bench: The instruments.
-        clock: The run's clock.
-        sink: Where the record goes.
-        stop: Whether somebody wants to stop.
-        host: Power in the keeper's hands; the only way to the supply and the load.
-        verdicts: Every verdict so far.
-        step_name: Name of the step, for the record.
-        level_label: Label of the level, for the record.
-        origin_s: The clock's time at the run's start.
-        disturbances: Holds in which readings at rest moved again.
-        meter_checked_s: When it was last seen that the meter's answers belong to their questions.
-        record_lost: Whether the record could not be written; nothing is written to it any more.
-        slow_disk: That the disk kept the engine from its work while power was on, or None.
-        operator: Who moves leads and answers questions.
-        meter_at: Where the meter stands.
-        energised: Whether power has been on in this run.
-        warnings: What the record must warn of.
-        live: Whether the readings live.
-        last_sample: The supply's last sample since power came on, or None.
-        rail_v: The meter's last DC voltage since power came on, or None.
-        set_s: When another voltage was last set with power on, on the run's clock.
-        set_v: That voltage.
-    """
+    """What a step works with, and what is known so far of the run."""
 
     plan: Plan
     bench: Bench
     clock: Clock
     sink: Sink
     stop: StopRequest
-    host: Power = field(init=False)
-    verdicts: list[Verdict] = field(default_factory=list)
+    operator: Operator = field(default_factory=Nobody)
+    host: Power = field(init=False)  # the only way to the supply and the load
+    origin_s: float = 0.0  # the clock's time at the run's start
+
+    # where the run stands
     step_name: str = ""
     level_label: str = ""
-    origin_s: float = 0.0
-    disturbances: int = 0
-    record_lost: bool = False
-    slow_disk: RecordError | None = None
-    meter_checked_s: float = 0.0
-    operator: Operator = field(default_factory=Nobody)
     meter_at: Across = "output"
-    energised: bool = False
-    warnings: list[str] = field(default_factory=list)
+    energised: bool = False  # whether power has been on
+    disturbances: int = 0  # holds in which readings at rest moved again
+    set_s: float = -math.inf  # when another voltage was last set with power on ...
+    set_v: float = 0.0  # ... and which
+
+    # what was read, and judged
     live: Liveness = field(default_factory=Liveness)
-    last_sample: SupplySample | None = None
-    rail_v: float | None = None
-    set_s: float = -math.inf
-    set_v: float = 0.0
+    last_sample: SupplySample | None = None  # since power came on
+    rail_v: float | None = None  # the meter's last DC voltage since power came on
+    meter_checked_s: float = 0.0  # when its answers were last seen to belong to their questions
+    verdicts: list[Verdict] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
     _rows: list[tuple[CheckRow, tuple[tuple[int, str], ...]]] = field(default_factory=list)
+
+    # the record
+    record_lost: bool = False  # nothing is written to it any more
+    slow_disk: RecordError | None = None  # the disk kept the engine from its work under power
     _thin: ThinnedRecord | None = None
 
     # --- the record
@@ -112,15 +91,16 @@ class Context:
 
     def on_sample(self, sample: SupplySample) -> None:
         """Write a sample of the supply into the record; the keeper has judged it already."""
-        rows = (
-            ("voltage", sample.voltage_v, "V"),
-            ("current", sample.current_a, "A"),
-            ("power", sample.power_w, "W"),
-        )
         self.last_sample = sample
-        for name, value, _ in rows:
-            self.live.add(f"supply.{name}", sample.time_s, value)
-        self._write(sample.time_s, rows, "supply")
+        self._take(
+            sample.time_s,
+            (
+                ("voltage", sample.voltage_v, "V"),
+                ("current", sample.current_a, "A"),
+                ("power", sample.power_w, "W"),
+            ),
+            "supply",
+        )
 
     def judged(self, row: CheckRow, rests_on: Iterable[tuple[int, str]] = ()) -> None:
         """Keep a judged check until the end of the run, when it is known whether it counts.
@@ -166,8 +146,7 @@ class Context:
 
     def _set(self, voltage_v: float) -> None:
         """Note when another voltage is set, by more than a reading may be off."""
-        accuracy = self.bench.file.supply.accuracy.get("voltage")
-        error_v = _CLOSE_FRAC * voltage_v if accuracy is None else accuracy.bound(voltage_v)
+        error_v = self.error_of("supply.voltage", voltage_v, _CLOSE_FRAC * voltage_v)
         if abs(voltage_v - self.set_v) > 2 * error_v:
             self.set_s, self.set_v = self.clock.now_s(), voltage_v
 
@@ -200,8 +179,11 @@ class Context:
             and power_w <= _NEAR_FRAC * envelope.power_w
         )
 
-    def _write(self, time_s: float, rows: Values, source: str) -> None:
-        row = Row(time_s, self.level_label, rows, source)
+    def _take(self, time_s: float, values: Values, source: str) -> None:
+        """Take readings in, for liveness and for the record."""
+        for name, value, _ in values:
+            self.live.add(f"{source}.{name}", time_s, value)
+        row = Row(time_s, self.level_label, values, source)
         if self._thin is None:
             self._put(row)
         else:
@@ -249,21 +231,16 @@ class Context:
             When it was read, on the run's clock, and values by measure name.
         """
         self.stop.raise_if_requested()
-        if what == "load":
-            source, values = "load", dict(self.host.read_load())
+        source, _, quantity = what.partition(".")
+        if source == "load":
+            values = self.host.read_load()
         else:
-            meter = self.bench.meter
-            assert meter is not None
-            source, _, quantity = what.partition(".")
-            if self.clock.now_s() - self.meter_checked_s >= _IN_STEP_S:
+            assert self.bench.meter is not None
+            if self.clock.now_s() - self.meter_checked_s >= _IN_SYNC_S:
                 self.check_meter()
-            values = {quantity: self._read_meter(meter, quantity)}
-        now_s = self.clock.now_s()
-        rows = tuple((name, value, READINGS[source][name]) for name, value in values.items())
-        self._write(now_s, rows, source)
+            values = self._read_meter(self.bench.meter, quantity)
+        now_s = self._take_values(source, values)
         readings = {f"{source}.{name}": value for name, value in values.items()}
-        for name, value in readings.items():
-            self.live.add(name, now_s, value)
         self.rail_v = readings.get("meter.voltage_dc", self.rail_v)
         return now_s, readings
 
@@ -274,20 +251,37 @@ class Context:
             InstrumentError: It gave no value.
         """
         self.stop.raise_if_requested()
-        meter = self.bench.meter
-        assert meter is not None
-        value = meter.read(quantity)[quantity]
-        now_s = self.clock.now_s()
-        self._write(now_s, ((quantity, value, READINGS["meter"][quantity]),), "meter")
-        self.live.add(f"meter.{quantity}", now_s, value)
-        return value
+        assert self.bench.meter is not None
+        values = self.bench.meter.read(quantity)
+        self._take_values("meter", values)
+        return values[quantity]
 
-    def _read_meter(self, meter: Meter, quantity: str) -> float:
+    def _take_values(self, source: str, values: Mapping[str, float]) -> float:
+        """Take what an instrument read just now; return when that was."""
+        now_s = self.clock.now_s()
+        units = READINGS[source]
+        self._take(now_s, tuple((name, values[name], units[name]) for name in values), source)
+        return now_s
+
+    def _read_meter(self, meter: Meter, quantity: str) -> Mapping[str, float]:
         self.host.expect_silence(meter.longest_s)
         try:
-            return meter.read(quantity)[quantity]
+            return meter.read(quantity)
         except InstrumentError as error:
             self.host.cut(failure_reason(error), str(error))
+
+    def error_of(self, measure: str, reading: float, unknown: float = 0.0) -> float:
+        """Return what a reading may be off by, as the bench file states it.
+
+        Args:
+            measure: Measure name.
+            reading: The reading.
+            unknown: What is returned where nothing is stated.
+        """
+        role, _, quantity = measure.partition(".")
+        instrument = self.bench.file.instruments.get(role)
+        accuracy = None if instrument is None else instrument.accuracy.get(quantity)
+        return unknown if accuracy is None else accuracy.bound(reading)
 
     def check_meter(self) -> None:
         """See that the meter's answers belong to their questions; one that does not cuts power."""

@@ -6,7 +6,7 @@ import datetime as dt
 import math
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 from harness.bench.clock import Clock
 from harness.bench.trial import questions_of
@@ -21,17 +21,15 @@ from harness.power.operating_envelope import OperatingEnvelope
 from harness.power.port import Bench, Power
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.profile.bench_file import Accuracy
-from harness.profile.level import LoadMode, LoadPoint
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
 from harness.record.events import EventKind
 from harness.record.sink import Sink
 from harness.run.checks import judge_dropped
 from harness.run.context import Context
-from harness.run.entry import run_entry
 from harness.run.off import measure_off
 from harness.run.operator import Nobody, Operator
-from harness.run.result import Outcome, Output, RunInfo, RunResult
+from harness.run.result import Outcome, Output, RunInfo, RunResult, run_entry
 from harness.run.steps import STEPS
 from harness.run.stop import Interrupted, StopRequest
 
@@ -67,52 +65,43 @@ def carry_out(
         PowerOffUnconfirmed: Output off could not be confirmed. The record says so too, and the
             error's note says where it is.
     """
-    origin_s = clock.now_s()
-    run = _Run(plan, clock, sink, info, stop or StopRequest(), operator or Nobody(), origin_s)
+    run = _Run(plan, clock, sink, info, stop or StopRequest(), operator or Nobody())
     try:
         with connect() as bench:
             run.check(bench)
             run.power(bench)
     except Interrupted as error:  # asked to stop before power
         run.interrupted(error)
-    except Refused as error:
-        run.reason = str(error)
-    except HarnessError as error:  # an instrument that cannot be opened or identified
+    except (Refused, HarnessError) as error:  # or an instrument that cannot be opened
         run.reason = str(error)
     except Exception as error:  # noqa: BLE001 - no more files, no memory: power sees to its own
         run.met(error)
     return run.conclude()
 
 
+@dataclass(slots=True)
 class _Run:
     """One run on its way: what is known of its end so far."""
 
-    def __init__(
-        self,
-        plan: Plan,
-        clock: Clock,
-        sink: Sink,
-        info: RunInfo,
-        stop: StopRequest,
-        operator: Operator,
-        origin_s: float,
-    ) -> None:
-        self._plan = plan
-        self._clock = clock
-        self._sink = sink
-        self._info = info
-        self._stop = stop
-        self._operator = operator
-        self._origin_s = origin_s
-        self._outcome = Outcome.REFUSED
-        self._trip: Trip | None = None
-        self._signal: int | None = None
-        self._unconfirmed: PowerOffUnconfirmed | None = None
-        self._context: Context | None = None
-        self._identities: dict[str, str] = {}
-        self._warnings: tuple[str, ...] = ()
-        self._off_confirmed: dt.datetime | None = None
-        self.reason = ""
+    plan: Plan
+    clock: Clock
+    sink: Sink
+    info: RunInfo
+    stop: StopRequest
+    operator: Operator
+    origin_s: float = field(init=False)
+    outcome: Outcome = Outcome.REFUSED
+    reason: str = ""
+    trip: Trip | None = None
+    signal: int | None = None
+    unconfirmed: PowerOffUnconfirmed | None = None
+    off_confirmed: dt.datetime | None = None
+    context: Context | None = None
+    identities: dict[str, str] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        self.origin_s = self.clock.now_s()
 
     def check(self, bench: Bench) -> None:
         """Pre-flight with the instruments' own answers (safety rule 1).
@@ -120,35 +109,33 @@ class _Run:
         Raises:
             Refused: Something does not fit; nothing has been energised.
         """
-        self._stop.raise_if_requested()
-        self._identities = bench.identities()
-        if any("simulated" in identity.lower() for identity in self._identities.values()):
-            self._info = replace(self._info, rehearsal=True)  # served to us, but no bench
-        findings = preflight(
-            self._plan, today=self._info.started.date(), identities=self._identities
-        )
-        self._warnings = findings.warnings
+        self.stop.raise_if_requested()
+        self.identities = bench.identities()
+        if any("simulated" in identity.lower() for identity in self.identities.values()):
+            self.info = replace(self.info, rehearsal=True)  # served to us, but no bench
+        findings = preflight(self.plan, today=self.info.started.date(), identities=self.identities)
+        self.warnings = findings.warnings
         if findings.reasons:
             raise Refused(findings.reasons)
-        self._stop.raise_if_requested()
-        wrong = bench.try_questions(questions_of(self._plan))  # only of those that are right
+        self.stop.raise_if_requested()
+        wrong = bench.try_questions(questions_of(self.plan))  # only of those that are right
         if wrong:
             raise Refused(wrong)
 
     def power(self, bench: Bench) -> None:
         """Carry out every step; power is off when this returns, however it returns."""
         context = Context(
-            plan=self._plan,
+            plan=self.plan,
             bench=bench,
-            clock=self._clock,
-            sink=self._sink,
-            stop=self._stop,
-            origin_s=self._origin_s,
-            operator=self._operator,
+            clock=self.clock,
+            sink=self.sink,
+            stop=self.stop,
+            origin_s=self.origin_s,
+            operator=self.operator,
         )
-        self._context = context
+        self.context = context
         try:
-            host = bench.power(_limits(self._plan), self._on_event, context.on_sample)
+            host = bench.power(_limits(self.plan), self._on_event, context.on_sample)
             context.host = host
             try:
                 self._steps(context)
@@ -164,50 +151,47 @@ class _Run:
                 host.cut(TripReason.INTERNAL, f"{type(error).__name__}: {error}")
             finally:
                 _switch_off(host)
-                measure_off(context, wholly=self._outcome is Outcome.COMPLETED)
-            self._off_confirmed = _now()  # asked once more, at the very end
-            if host.trip is not None and self._outcome is Outcome.COMPLETED:
+                measure_off(context, wholly=self.outcome is Outcome.COMPLETED)
+            self.off_confirmed = _now()  # asked once more, at the very end
+            if host.trip is not None and self.outcome is Outcome.COMPLETED:
                 raise Tripped(host.trip)  # noqa: TRY301 - it came to light as power went off
         except Tripped as tripped:
             self._tripped(tripped.trip)
         except RecordError as error:  # met at the very end: the run was over, but it does not count
-            self._outcome, self.reason = Outcome.TRIPPED, _record_lost(error)
+            self.outcome, self.reason = Outcome.TRIPPED, _record_lost(error)
         except PowerOffUnconfirmed as error:
-            self._operator.power_off(confirmed=False)  # before the record, which may take its time
-            self._unconfirmed = error
-            self._outcome, self.reason = Outcome.TRIPPED, f"POWER MAY STILL BE ON: {error}"
-        self._enter_checks(context)
-
-    def _enter_checks(self, context: Context) -> None:
-        """Write the checks into the record, now that it is known which readings lived."""
+            self.operator.power_off(confirmed=False)  # before the record, which may take its time
+            self.unconfirmed = error
+            self.outcome, self.reason = Outcome.TRIPPED, f"POWER MAY STILL BE ON: {error}"
         try:
-            context.enter_checks()
+            context.enter_checks()  # now that it is known which readings lived
         except RecordError as error:
-            self._outcome, self.reason = Outcome.TRIPPED, _record_lost(error)
+            self.outcome, self.reason = Outcome.TRIPPED, _record_lost(error)
 
     def _on_event(self, kind: EventKind, detail: str) -> None:
         """Tell the operator of every change of power, then the record."""
         if kind == EventKind.POWER_OFF and detail == "confirmed":
-            self._off_confirmed = _now()
-            self._operator.power_off(confirmed=True)
+            self.off_confirmed = _now()
+            self.operator.power_off(confirmed=True)
         if kind == EventKind.TRIP and detail.startswith(f"{TripReason.CLIENT_SILENT}: "):
-            detail = self._why_silent() or detail
-        if self._context is not None:
-            self._context.event(kind, detail)
+            slow_disk = self.context.slow_disk if self.context else None
+            detail = detail if slow_disk is None else _record_lost(slow_disk)
+        if self.context is not None:
+            self.context.event(kind, detail)
 
     def met(self, error: Exception) -> None:
         """Note an error before power; one in closing the bench changes nothing any more."""
-        if self._outcome is Outcome.REFUSED and not self.reason:
+        if self.outcome is Outcome.REFUSED and not self.reason:
             self.reason = f"{TripReason.INTERNAL}: {type(error).__name__}: {error}"
 
     def interrupted(self, error: Interrupted) -> None:
         """Note that somebody stopped the run."""
-        self._outcome, self.reason, self._signal = Outcome.INTERRUPTED, str(error), error.number
+        self.outcome, self.reason, self.signal = Outcome.INTERRUPTED, str(error), error.number
 
     def _refused(self, error: Refused, context: Context) -> None:
         """Note that a step cannot be gone on from: a cold check failed, or leads were not moved."""
         context.event(EventKind.REFUSED, str(error))
-        self._outcome = Outcome.INTERRUPTED if context.energised else Outcome.REFUSED
+        self.outcome = Outcome.INTERRUPTED if context.energised else Outcome.REFUSED
         self.reason = str(error)
 
     def conclude(self) -> RunResult:
@@ -217,77 +201,74 @@ class _Run:
             PowerOffUnconfirmed: Output off could not be confirmed; the record says so.
         """
         result = self._result()
-        lost = self._context is not None and self._context.record_lost
-        folder = self._sink.folder
+        lost = self.context is not None and self.context.record_lost
+        folder = self.sink.folder
         try:
             if lost:
-                self._sink.abandon()
+                self.sink.abandon()
             else:
-                self._sink.finish(run_entry(self._plan, result, self._info, self._identities))
+                self.sink.finish(run_entry(self.plan, result, self.info, self.identities))
         except Exception as error:  # noqa: BLE001 - without its record no run counts, whatever it is
-            self._sink.abandon()
-            refused = self._outcome is Outcome.REFUSED
+            self.sink.abandon()
+            refused = self.outcome is Outcome.REFUSED
             result = replace(
                 result,
                 outcome=Outcome.REFUSED if refused else Outcome.TRIPPED,
                 reason=_record_lost(error),
             )
-        if self._unconfirmed is not None:
+        if self.unconfirmed is not None:
             if folder is not None:
-                self._unconfirmed.add_note(f"record {folder}")
-            raise self._unconfirmed
+                self.unconfirmed.add_note(f"record {folder}")
+            raise self.unconfirmed
         return replace(result, folder=folder)
 
     def _steps(self, context: Context) -> None:
         judge_dropped(context)
-        for step in self._plan.steps:
+        for step in self.plan.steps:
             context.step_name, context.level_label = step.name, ""
             context.event(EventKind.STEP, step.kind)
             STEPS[step.kind](context, step)
-        self._outcome = Outcome.COMPLETED
+        self.outcome = Outcome.COMPLETED
 
     def _tripped(self, trip: Trip) -> None:
-        slow_disk = self._context.slow_disk if self._context else None
+        slow_disk = self.context.slow_disk if self.context else None
         if trip.reason is TripReason.CLIENT_SILENT and slow_disk is not None:
             trip = replace(trip, reason=TripReason.RECORD_LOST, detail=str(slow_disk))
-        self._trip = trip
-        energised = trip.live or (self._context is not None and self._context.energised)
-        self._outcome = Outcome.TRIPPED if energised else Outcome.REFUSED
+        self.trip = trip
+        self.outcome = Outcome.TRIPPED if self._was_on() else Outcome.REFUSED
         self.reason = str(trip)
-
-    def _why_silent(self) -> str:
-        """Say what kept this engine from giving signs of life; empty where it does not know."""
-        slow_disk = self._context.slow_disk if self._context else None
-        return "" if slow_disk is None else _record_lost(slow_disk)
 
     def _verdict(self, verdicts: Sequence[Verdict]) -> Verdict:
         """The worst verdict; a run that was cut short has passed nothing."""
         worst = overall(verdicts)
-        if worst is Verdict.PASS and self._outcome is not Outcome.COMPLETED:
+        if worst is Verdict.PASS and self.outcome is not Outcome.COMPLETED:
             return Verdict.UNDECIDED
         return worst
 
+    def _was_on(self) -> bool:
+        energised = self.context is not None and self.context.energised
+        return energised or (self.trip is not None and self.trip.live)
+
     def _output(self) -> Output:
-        if self._unconfirmed is not None:
+        if self.unconfirmed is not None:
             return Output.UNCONFIRMED
-        energised = self._context is not None and self._context.energised
-        was_on = energised or (self._trip is not None and self._trip.live)
-        return Output.OFF if was_on else Output.NEVER_ON
+        return Output.OFF if self._was_on() else Output.NEVER_ON
 
     def _result(self) -> RunResult:
-        verdicts = self._context.verdicts if self._context else []
+        verdicts = self.context.verdicts if self.context else []
+        output = self._output()
         return RunResult(
-            run_id=self._sink.run_id,
-            outcome=self._outcome,
+            run_id=self.sink.run_id,
+            outcome=self.outcome,
             verdict=self._verdict(verdicts),
-            rehearsal=self._info.rehearsal,
+            rehearsal=self.info.rehearsal,
             reason=self.reason or _sum_up(verdicts),
-            trip=self._trip,
-            signal=self._signal,
-            duration_s=self._clock.now_s() - self._origin_s,
-            output=self._output(),
-            off_confirmed=None if self._output() is not Output.OFF else self._off_confirmed,
-            warnings=(*self._warnings, *(self._context.warnings if self._context else ())),
+            trip=self.trip,
+            signal=self.signal,
+            duration_s=self.clock.now_s() - self.origin_s,
+            output=output,
+            off_confirmed=self.off_confirmed if output is Output.OFF else None,
+            warnings=(*self.warnings, *(self.context.warnings if self.context else ())),
         )
 
 
@@ -325,7 +306,10 @@ def _limits(plan: Plan) -> OperatingEnvelope:
     """Return the bounds the keeper holds: the profile's envelope and what the plan will set."""
     envelope = plan.profile.envelope
     levels = [level for step in plan.steps for level in step.all_levels]
-    points = [level.load for level in levels if level.load is not None]
+    loads: dict[str, list[float]] = {"current": [], "power": [], "resistance": []}
+    for level in levels:
+        if level.load is not None:
+            loads[level.load.mode].append(level.load.value)
     accuracy = {} if plan.bench is None else plan.bench.supply.accuracy
     exact = Accuracy(0.0, 0.0)
     return OperatingEnvelope(
@@ -336,16 +320,10 @@ def _limits(plan: Plan) -> OperatingEnvelope:
         current_error_a=accuracy.get("current", exact).bound(0.0),
         power_error_w=accuracy.get("power", exact).bound(0.0),
         frequencies_hz=tuple({level.frequency_hz for level in levels if level.frequency_hz}),
-        load_current_a=_most(points, "current"),
-        load_power_w=_most(points, "power"),
-        load_least_ohm=min(
-            (point.value for point in points if point.mode == "resistance"), default=math.inf
-        ),
+        load_current_a=max(loads["current"], default=0.0),
+        load_power_w=max(loads["power"], default=0.0),
+        load_least_ohm=min(loads["resistance"], default=math.inf),
     )
-
-
-def _most(points: Sequence[LoadPoint], mode: LoadMode) -> float:
-    return max((point.value for point in points if point.mode == mode), default=0.0)
 
 
 def _sum_up(verdicts: Sequence[Verdict]) -> str:

@@ -90,8 +90,7 @@ def _stands(context: Context, before: SupplySample, within_s: float) -> bool | N
     Returns:
         Else whether every digit stood where it had been before.
     """
-    accuracy = context.bench.file.supply.accuracy.get("current")
-    error_a = 0.0 if accuracy is None else accuracy.bound(0.0)
+    error_a = context.error_of("supply.current", 0.0)
     if abs(before.current_a) <= _CLEAR_ERRORS * error_a:
         _read(context, "supply")
         return None
@@ -158,9 +157,7 @@ def _rail_falls(context: Context, rail_v: float | None, end_s: float) -> bool:
 
 def _fall_v(context: Context, rail_v: float) -> float:
     """Return by how much a rail must have fallen to be seen to fall."""
-    meter = context.bench.file.meter
-    accuracy = None if meter is None else meter.accuracy.get("voltage_dc")
-    error_v = 0.0 if accuracy is None else accuracy.bound(rail_v)
+    error_v = context.error_of("meter.voltage_dc", rail_v)
     return max(_FALL_ERRORS * error_v, _FALL_FRAC * abs(rail_v))
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -13,14 +12,14 @@ import numpy.typing as npt
 from harness.bench.sample import SupplySample
 from harness.judge.series import Trend
 from harness.judge.settle import Settler, Watched
+from harness.power.commands import SetVoltage
 from harness.power.trip import TripReason
 from harness.profile.level import Level
 from harness.profile.plan import PlannedStep
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
 from harness.run.context import Context
-from harness.run.probe import Stillness
-from harness.run.thinning import window_s
+from harness.run.readings import window_s
 
 __all__ = ["Hold", "hold", "settle"]
 
@@ -36,12 +35,22 @@ _AT_LIMIT_FRAC = 0.9
 _AWAY_FRAC = 0.02
 #: The tolerance of the voltage over that of the current: a supply holds what it is set to.
 _VOLTAGE_SHARE = 0.2
-#: Share of its mean by which a reading of the current may lie outside what was read at rest.
-#: Coarse: a contact that opens, or a converter that starts again and again, falls to nothing or
-#: rises from it; what a board at work draws goes up and down by some tens of per cent.
-_CURRENT_JUMP_FRAC = 0.5
-#: The same of the voltage: a supply holds it, and a load that pulses moves it by less.
+#: Share of its mean by which a reading of the voltage may lie outside what was read at rest: a
+#: supply holds it, and a load that pulses moves it by less.
 _VOLTAGE_JUMP_FRAC = 0.005
+#: The same of the current. Coarse: a contact that opens, or a converter that starts again and
+#: again, falls to nothing or rises from it; a board at work goes up and down by tens of per cent.
+_CURRENT_JUMP_FRAC = 0.5
+
+#: Longest time in which no digit of the supply's voltage and current has moved.
+_STILL_S = 60.0
+#: Longest time for the readings to follow a probe, and for the voltage to come back.
+_FOLLOW_S = 3.0
+#: For so long the voltage must be back before its readings count again.
+_BACK_S = 0.5
+#: The probe as a share of the voltage, or so many of the supply's errors, whichever is more; and
+#: the share of the unit's tolerance that it may take at most.
+_PROBE_FRAC, _PROBE_ERRORS, _OF_TOLERANCE = 0.005, 3.0, 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +60,7 @@ class Hold:
     Attributes:
         level: The level that was held.
         readings: Values by measure name (``supply.voltage``), each an array of shape ``(n,)``; in a
-            long hold means of blocks of equal length (:class:`harness.judge.trend.Trend`).
+            long hold means of blocks of equal length (:class:`harness.judge.series.Trend`).
         times: When each was read, on the run's clock, by measure name.
         number: Number under which it is known whether its readings live.
     """
@@ -81,10 +90,9 @@ def settle(context: Context, step: PlannedStep, level: Level) -> Settler:
         if sample.time_s - begin_s > step.rest.longest_s:
             _unsettled(context, step, level, settler)
     _require_moved(context, level, settler)
-    # written so that a value that is no number fails
-    if not abs(settler.mean(0) - level.voltage_v) <= _most_away_v(context, level):
-        _not_reached(context, level, settler)
-    context.event(EventKind.SETTLED, f"{level.label} after {sample.time_s - begin_s:.3f} s")
+    _require_reached(context, level, settler, _most_away_v(context, level))
+    after_s = sample.time_s - begin_s
+    context.event(EventKind.SETTLED, f"{level.label} after {after_s:.3f} s")
     return settler
 
 
@@ -93,9 +101,9 @@ def hold(
 ) -> Hold:
     """Hold a level for its dwell and read what is asked for, the supply in between always.
 
-    A hold in which the readings move again proves nothing and begins anew; one loose contact may be
-    the bench's, but the third such hold of a run cuts power. A voltage that rests away from what
-    was set cuts power at once.
+    A hold in which the readings move again proves nothing and begins from its start; one loose
+    contact may be the bench's, but the third such hold of a run cuts power. A voltage that rests
+    away from what was set cuts power at once.
 
     Args:
         context: The run.
@@ -133,12 +141,12 @@ class _Holding:
         self._step = step
         self._level = level
         self._settler = settler
-        self._stillness = Stillness(context, level)
+        self._stillness = _Stillness(context, level)
         self._away_v = _most_away_v(context, level)
-        self._turns = _turns(measures)
+        self._poll_order = _poll_order(measures)
         self._at_rest = True
         self._unrest_s = 0.0
-        self._begin_anew(context.clock.now_s())
+        self._restart(context.clock.now_s())
 
     def take(self, sample: SupplySample) -> None:
         """Take in a sample of the supply; while it rests, read the next of the others, too."""
@@ -147,55 +155,51 @@ class _Holding:
         if not self._at_rest:
             self._move(sample, was_at_rest=was_at_rest)
             return
-        if not abs(self._settler.mean(0) - self._level.voltage_v) <= self._away_v:
-            _not_reached(self._context, self._level, self._settler)
-        self._keep("supply.voltage", sample.time_s, sample.voltage_v)
-        self._keep("supply.current", sample.time_s, sample.current_a)
-        self._keep("supply.power", sample.time_s, sample.power_w)
+        _require_reached(self._context, self._level, self._settler, self._away_v)
+        trends = self._trends
+        trends["supply.voltage"].add(sample.time_s, sample.voltage_v)
+        trends["supply.current"].add(sample.time_s, sample.current_a)
+        trends["supply.power"].add(sample.time_s, sample.power_w)
         self._samples += 1
-        self._rest_s += self._stillness.look()
-        if self._turns:  # one turn a sample, so that neither waits for more than one of the other
-            self._take_turn()
+        self._rest_s += self._stillness.look(sample.time_s)
+        if self._poll_order:  # one a sample, so that neither waits for more than one of the other
+            self._poll()
 
     @property
     def complete(self) -> bool:
         """Whether it has rested for the dwell, and enough was read of everything."""
         return (
             self._samples >= _FEWEST
-            and self._turn >= _FEWEST * len(self._turns)
+            and self._polled >= _FEWEST * len(self._poll_order)
             and self._context.clock.now_s() - self._rest_s >= self._level.dwell_s
         )
 
     def close(self) -> Hold:
         """Return what was read, once it is seen that the meter's answers are its own."""
-        if any(turn.startswith("meter.") for turn in self._turns):
+        if any(source.startswith("meter.") for source in self._poll_order):
             self._context.check_meter()  # before its readings are believed
         trends = self._trends
+        last = {name: trend.last for name, trend in trends.items()}
         return Hold(
             self._level,
             readings={name: trend.values for name, trend in trends.items()},
             times={name: trend.times for name, trend in trends.items()},
-            number=self._context.live.end_hold(
-                {name: trend.last for name, trend in trends.items()}
-            ),
+            number=self._context.live.end_hold(last),
         )
 
-    def _begin_anew(self, time_s: float) -> None:
+    def _restart(self, time_s: float) -> None:
         """Forget what was read: the hold counts from here."""
         self._trends: dict[str, Trend] = defaultdict(Trend)
-        self._samples = self._turn = 0
+        self._samples = self._polled = 0
         self._rest_s = time_s
 
-    def _keep(self, measure: str, time_s: float, value: float) -> None:
-        self._trends[measure].add(time_s, value)
-
-    def _take_turn(self) -> None:
+    def _poll(self) -> None:
         """Read the next of meter and load."""
-        turn = self._turns[self._turn % len(self._turns)]
-        time_s, rows = self._context.read_other(turn)
-        for measure, value in rows.items():
-            self._keep(measure, time_s, value)
-        self._turn += 1
+        source = self._poll_order[self._polled % len(self._poll_order)]
+        time_s, values = self._context.read_other(source)
+        for measure, value in values.items():
+            self._trends[measure].add(time_s, value)
+        self._polled += 1
 
     def _move(self, sample: SupplySample, *, was_at_rest: bool) -> None:
         """Void the hold, and cut power where that goes on for too long or comes too often."""
@@ -204,7 +208,7 @@ class _Holding:
             self._disturbed()
         if sample.time_s - self._unrest_s > self._step.rest.longest_s:
             _unsettled(self._context, self._step, self._level, self._settler)
-        self._begin_anew(sample.time_s)
+        self._restart(sample.time_s)
 
     def _disturbed(self) -> None:
         """Note that readings at rest have moved, and cut power when that goes on."""
@@ -217,6 +221,88 @@ class _Holding:
             )
 
 
+class _Stillness:
+    """Watches one hold for readings of the supply that stand still, and probes them.
+
+    A supply that regulates well, read in coarse digits, may stand still for hours; so does one
+    whose readings froze, and then nothing watches the bounds any more. The difference shows when
+    the setting is changed a little, and changed back.
+    """
+
+    def __init__(self, context: Context, level: Level) -> None:
+        self._context = context
+        self._level = level
+        self._since_s = context.clock.now_s()
+        self._step_v = _probe_v(context, level)
+
+    def look(self, now_s: float) -> float:
+        """Probe where nothing has moved for too long.
+
+        Returns:
+            How long it took: none of what was read meanwhile belongs to the hold.
+
+        Raises:
+            Tripped: The readings do not follow the setting: no bound is watched.
+        """
+        if self._step_v is None or now_s - self._since_s < _STILL_S:
+            return 0.0
+        self._since_s = max(self._since_s, _moved_s(self._context))
+        if now_s - self._since_s < _STILL_S:
+            return 0.0
+        begin_s = self._context.clock.now_s()
+        label, self._context.level_label = self._context.level_label, "probe"
+        self._probe(self._step_v)
+        self._context.level_label = label
+        self._since_s = self._context.clock.now_s()
+        return self._since_s - begin_s
+
+    def _probe(self, step_v: float) -> None:
+        context, set_v = self._context, self._level.voltage_v
+        before_v = context.sample().voltage_v
+        lower = format_quantity(set_v - step_v, "V")
+        context.command(SetVoltage(set_v - step_v))
+        end_s = context.clock.now_s() + _FOLLOW_S
+        while (seen_v := context.sample().voltage_v) == before_v:
+            if context.clock.now_s() > end_s:
+                context.host.cut(
+                    TripReason.FROZEN_READINGS,
+                    f"{format_quantity(before_v, 'V')} to the last digit for {_STILL_S:g} s, and "
+                    f"{_FOLLOW_S:g} s after {lower} was set",
+                )
+        context.command(SetVoltage(set_v))
+        self._come_back(before_v, 0.5 * step_v)
+        context.event(
+            EventKind.PROBE,
+            f"no digit had moved for {_STILL_S:g} s: at a setting of {lower} the supply read "
+            f"{format_quantity(seen_v, 'V')}, so it lives",
+        )
+
+    def _come_back(self, before_v: float, within_v: float) -> None:
+        """Wait until the voltage is back for good; the hold itself judges one that stays away."""
+        end_s = self._context.clock.now_s() + _FOLLOW_S
+        back_s: float | None = None
+        while (now_s := self._context.clock.now_s()) < end_s:
+            if abs(self._context.sample().voltage_v - before_v) > within_v:
+                back_s = None
+            elif back_s is None:
+                back_s = now_s
+            elif now_s - back_s >= _BACK_S:
+                return
+
+
+def _probe_v(context: Context, level: Level) -> float | None:
+    """Return how far a probe lowers the setting; None where a level leaves no room to.
+
+    A level that is entered on a budget is left alone: the probe's own charge would count.
+    """
+    unit = context.plan.profile.unit.input
+    error_v = context.error_of("supply.voltage", level.voltage_v)
+    step_v = max(_PROBE_FRAC * level.voltage_v, _PROBE_ERRORS * error_v)
+    leaves = level.voltage_v - step_v < unit.lowest_v <= level.voltage_v
+    too_much = step_v > _OF_TOLERANCE * unit.tolerance_frac * unit.nominal_v
+    return None if leaves or too_much or level.budget is not None else step_v
+
+
 def _unsettled(context: Context, step: PlannedStep, level: Level, settler: Settler) -> None:
     context.host.cut(
         TripReason.UNSETTLED,
@@ -224,13 +310,16 @@ def _unsettled(context: Context, step: PlannedStep, level: Level, settler: Settl
     )
 
 
+def _moved_s(context: Context) -> float:
+    """When a digit of the supply's voltage or current last moved."""
+    return max(context.live.changed_s(f"supply.{name}") for name in ("voltage", "current"))
+
+
 def _require_moved(context: Context, level: Level, settler: Settler) -> None:
     """Cut power where no digit has moved since another voltage was set; a supply in limit may."""
     voltage_v, current_a = settler.mean(0), settler.mean(1)
-    moved = [context.live.changed_s(f"supply.{name}") for name in ("voltage", "current")]
-    if current_a >= _AT_LIMIT_FRAC * level.current_limit_a:
-        return
-    if max(time_s or -math.inf for time_s in moved) < context.set_s:
+    in_limit = current_a >= _AT_LIMIT_FRAC * level.current_limit_a
+    if not in_limit and _moved_s(context) < context.set_s:
         context.host.cut(
             TripReason.FROZEN_READINGS,
             f"{format_quantity(voltage_v, 'V', 4)} and {format_quantity(current_a, 'A', 3)} to the "
@@ -240,14 +329,15 @@ def _require_moved(context: Context, level: Level, settler: Settler) -> None:
 
 def _most_away_v(context: Context, level: Level) -> float:
     """How far from what was set the voltage may rest."""
-    accuracy = context.bench.file.supply.accuracy.get("voltage")
-    error_v = accuracy.bound(level.voltage_v) if accuracy else 0.0
+    error_v = context.error_of("supply.voltage", level.voltage_v)
     return 2 * error_v + _AWAY_FRAC * level.voltage_v
 
 
-def _not_reached(context: Context, level: Level, settler: Settler) -> None:
-    """Cut power: the voltage rests away from what was set."""
+def _require_reached(context: Context, level: Level, settler: Settler, away_v: float) -> None:
+    """Cut power where the voltage rests away from what was set."""
     voltage_v = settler.mean(0)
+    if abs(voltage_v - level.voltage_v) <= away_v:  # false, too, for a value that is no number
+        return
     context.host.cut(
         TripReason.VOLTAGE_NOT_REACHED,
         f"at rest at {format_quantity(voltage_v, 'V', 4)}, "
@@ -258,28 +348,27 @@ def _not_reached(context: Context, level: Level, settler: Settler) -> None:
 
 def _watched(context: Context, step: PlannedStep, level: Level) -> tuple[Watched, Watched]:
     """What has to come to rest; what the supply's readings may be off by, or a trifle, is none."""
-    accuracy, share = context.bench.file.supply.accuracy, step.rest.tolerance_frac
-    voltage, current = accuracy.get("voltage"), accuracy.get("current")
-    off_v = voltage.bound(level.voltage_v) if voltage else 0.0
-    off_a = current.bound(0.0) if current else 0.0
+    share, voltage_v = step.rest.tolerance_frac, level.voltage_v
+    error_v = context.error_of("supply.voltage", voltage_v)
+    error_a = context.error_of("supply.current", 0.0)
     return (
         Watched(
             name="supply voltage",
             unit="V",
-            tolerance=max(off_v, _VOLTAGE_SHARE * share * level.voltage_v),
+            tolerance=max(error_v, _VOLTAGE_SHARE * share * voltage_v),
             jump_frac=_VOLTAGE_JUMP_FRAC,
         ),
         Watched(
             name="supply current",
             unit="A",
-            tolerance=max(off_a, share * level.current_limit_a),
+            tolerance=max(error_a, share * level.current_limit_a),
             jump_frac=_CURRENT_JUMP_FRAC,
         ),
     )
 
 
-def _turns(measures: Iterable[str]) -> list[str]:
-    """Name the readings that are taken in turn: each of the meter's, and the load as a whole."""
+def _poll_order(measures: Iterable[str]) -> list[str]:
+    """Name what is read in turn: each quantity of the meter, and the load as a whole."""
     names = sorted(measures)
-    turns = [name for name in names if name.startswith("meter.")]
-    return turns + (["load"] if any(name.startswith("load.") for name in names) else [])
+    meter = [name for name in names if name.startswith("meter.")]
+    return meter + (["load"] if any(name.startswith("load.") for name in names) else [])

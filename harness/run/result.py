@@ -1,20 +1,27 @@
-"""How a run ended."""
+"""How a run ended, and what ``run.json`` says of it."""
 
 from __future__ import annotations
 
 import datetime as dt
+import platform
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import cache
+from importlib import metadata
 from pathlib import Path
 from typing import Any
 
 from harness.errors import ExitCode, RecordError
 from harness.judge.verdict import Verdict
 from harness.power.trip import Trip
+from harness.profile.bench_file import BenchFile
+from harness.profile.plan import Plan
 from harness.record.tables import Record, load
 
-__all__ = ["Outcome", "Output", "RunInfo", "RunResult"]
+__all__ = ["Outcome", "Output", "RunInfo", "RunResult", "output_entry", "run_entry"]
+
+_PACKAGES = ("softwake", "pyvisa", "pyvisa-py", "pyvisa-sim", "numpy")
 
 
 class Outcome(StrEnum):
@@ -133,3 +140,80 @@ class RunResult:
             Verdict.FAIL: ExitCode.CHECK_FAILED,
             Verdict.UNDECIDED: ExitCode.UNDECIDED,
         }[self.verdict]
+
+
+def run_entry(
+    plan: Plan, result: RunResult, info: RunInfo, identities: Mapping[str, str]
+) -> dict[str, Any]:
+    """Return what ``run.json`` says of a run; the recorder adds the files' hashes.
+
+    Args:
+        plan: The plan that was carried out.
+        result: How it ended.
+        info: What was said beside it.
+        identities: Answers to ``*IDN?`` by role.
+    """
+    profile, used = plan.profile, plan.profile.limits_used
+    return {
+        "run_id": result.run_id,
+        "serial": info.serial,
+        "title": profile.title,
+        "unit": profile.unit.model_dump(mode="json"),
+        "envelope": profile.envelope.model_dump(mode="json"),
+        "profile": {"source": profile.source, "sha256": profile.sha256, "text": profile.text},
+        "bench": {} if plan.bench is None else plan.bench.model_dump(mode="json"),
+        "identities": dict(identities),
+        "calibration": {} if plan.bench is None else _calibration(plan.bench),
+        "limits": None
+        if used is None
+        else {
+            "title": used.title,
+            "source": used.source or "shipped with the program",
+            "sha256": used.sha256,
+        },
+        "warnings": list(result.warnings),
+        "notes": list(plan.notes),
+        "cautions": list(plan.cautions),
+        "versions": dict(_versions()),
+        "operator": info.operator,
+        "started_utc": info.started.isoformat(timespec="seconds"),
+        "duration_s": result.duration_s,
+        "fault": info.fault,
+        "seed": info.seed,
+        "unit_file": None if info.unit_file is None else dict(info.unit_file),
+        "unit_model": None if info.unit_model is None else dict(info.unit_model),
+        "outcome": result.outcome.value,
+        "verdict": result.verdict.value,
+        "released": result.released,
+        "reason": result.reason,
+        "trip": None if result.trip is None else result.trip.reason.value,
+        **output_entry(result),
+    }
+
+
+def output_entry(result: RunResult) -> dict[str, Any]:
+    """Return what the record says of the supply's output at the end."""
+    stamp = result.off_confirmed
+    return {
+        "rehearsal": result.rehearsal,
+        "output": result.output.value,
+        "off_confirmed_utc": None if stamp is None else stamp.isoformat(timespec="seconds"),
+    }
+
+
+def _calibration(bench: BenchFile) -> dict[str, str | None]:
+    """Return when each instrument's calibration is due."""
+    due = {role: table.calibration_due for role, table in bench.instruments.items()}
+    return {role: None if day is None else day.isoformat() for role, day in due.items()}
+
+
+@cache
+def _versions() -> dict[str, str]:
+    """Look the packages up once: that reads their files."""
+    versions = {"python": platform.python_version()}
+    for package in _PACKAGES:
+        try:
+            versions[package] = metadata.version(package)
+        except metadata.PackageNotFoundError:
+            versions[package] = "not installed"
+    return versions

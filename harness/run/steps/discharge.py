@@ -121,15 +121,13 @@ def _longest_s(step: PlannedStep) -> float:
 def _followed(context: Context, step: DischargeStep, longest_s: float) -> Decay:
     """Switch off and read the meter until the voltage is below the limit, or time is up."""
     assert step.below_v is not None
-    meter = context.bench.file.meter
-    accuracy = None if meter is None else meter.accuracy.get("voltage_dc")
     off_s = context.clock.now_s()
     context.command(SwitchOff())  # what else is to be measured waits until the fall is over
     decay = Decay(below_v=step.below_v, off_s=off_s, confirmed_s=context.clock.now_s())
     while True:
         voltage_v = context.read_meter_cold("voltage_dc")
         now_s = context.clock.now_s()
-        bound_v = math.inf if accuracy is None else accuracy.bound(voltage_v)
+        bound_v = context.error_of("meter.voltage_dc", voltage_v, math.inf)
         if decay.add(now_s, voltage_v, bound_v) or now_s - decay.confirmed_s > longest_s:
             return decay
 

@@ -1,27 +1,24 @@
-"""Thins the record of a long hold; what is judged, and what may cut power, is never thinned."""
+"""Readings on their way into the record: do they live, and which of a long hold are kept."""
 
 from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from typing import NamedTuple
 
 from harness.record.sink import Values
 
-__all__ = ["Row", "ThinnedRecord", "window_s"]
+__all__ = ["Liveness", "Row", "ThinnedRecord", "window_s"]
 
+#: Readings that do not follow power: of them any change since the first one counts.
+_SLOW = frozenset({"meter.temperature"})
 #: A window of time in which only extremes and the last reading go into the record.
 _WINDOW_S = 1.0
 #: At most so many windows in a hold: a longer one has longer windows, a day 12 s.
 _WINDOWS = 7200
 #: Readings before a trip or a disturbance that are recorded in full, of what the window holds.
 _IN_FULL = 512
-
-
-def window_s(hold_s: float) -> float:
-    """Length of a window in a hold of so long, in seconds."""
-    return max(_WINDOW_S, hold_s / _WINDOWS)
 
 
 class Row(NamedTuple):
@@ -31,6 +28,66 @@ class Row(NamedTuple):
     level: str
     values: Values
     source: str
+
+
+class Liveness:
+    """Follows every reading of a run by its measure name (``supply.voltage``).
+
+    An instrument whose readings froze goes on answering, well inside every bound. So a check made
+    of a hold counts only once each reading it rests on has, after the end of that hold, come with
+    another value, in any digit: at the next level, with a change of the load, or after power off.
+    """
+
+    def __init__(self) -> None:
+        self._last: dict[str, float] = {}
+        self._changed_s: dict[str, float] = {}
+        self._waiting: dict[str, dict[int, float]] = {}
+        self._holds = 0
+
+    def add(self, measure: str, time_s: float, value: float) -> None:
+        """Take in a reading, with every digit the instrument gave."""
+        before = self._last.get(measure)
+        if value == before:
+            return
+        self._last[measure] = value
+        if before is not None:
+            self._changed_s[measure] = time_s
+        waiting = self._waiting.get(measure)
+        if waiting:
+            self._waiting[measure] = {hold: last for hold, last in waiting.items() if last == value}
+
+    def end_hold(self, last: Mapping[str, float]) -> int:
+        """Note the last value of each reading of a hold; return the number it is asked for by."""
+        self._holds += 1
+        for measure, value in last.items():
+            if measure not in _SLOW or measure not in self._changed_s:
+                self._waiting.setdefault(measure, {})[self._holds] = value
+        return self._holds
+
+    def last(self, measure: str) -> float | None:
+        """Return the last value of a reading, or None."""
+        return self._last.get(measure)
+
+    def changed_s(self, measure: str) -> float:
+        """Return when a reading last changed, on the run's clock; minus infinity: never yet."""
+        return self._changed_s.get(measure, -math.inf)
+
+    def standing(self, rests_on: Iterable[tuple[int, str]]) -> tuple[str, ...]:
+        """Return which readings of some holds (number, measure) have not moved since, once each."""
+        still = [name for hold, name in rests_on if hold in self._waiting.get(name, ())]
+        return tuple(dict.fromkeys(still))
+
+    @property
+    def waited_for(self) -> tuple[str, ...]:
+        """Readings that have not moved yet since the end of a hold, none that power cannot move."""
+        return tuple(
+            name for name, waiting in self._waiting.items() if waiting and name not in _SLOW
+        )
+
+
+def window_s(hold_s: float) -> float:
+    """Length of a window in a hold of so long, in seconds."""
+    return max(_WINDOW_S, hold_s / _WINDOWS)
 
 
 class _Extremes:
@@ -99,11 +156,7 @@ class ThinnedRecord:
             extremes.add(row)
 
     def flush(self, *, in_full: bool = False) -> None:
-        """Pass on what is held back.
-
-        Args:
-            in_full: Whether the last readings go with it, each of them.
-        """
+        """Pass on what is held back; with ``in_full`` each of the last readings, too."""
         held = [row for each in self._extremes.values() for row in each.kept()]
         if in_full:
             held += self._recent
