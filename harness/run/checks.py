@@ -18,6 +18,7 @@ from harness.run.figures import figures_across, is_across, needed, of_hold, rest
 from harness.run.rest import Hold
 
 __all__ = [
+    "UNKNOWN",
     "judge",
     "judge_across",
     "judge_checks",
@@ -26,6 +27,8 @@ __all__ = [
     "needed_readings",
 ]
 
+#: A figure that nothing was read for.
+UNKNOWN = Estimate(value=math.nan)
 #: In steps of these the checks are judged at every level, each by a name of its own.
 _AT_EVERY_LEVEL = {Situation.CORNERS, Situation.LOAD_POINTS}
 
@@ -44,14 +47,14 @@ def judge_checks(context: Context, step: PlannedStep, hold: Hold) -> None:
             continue
         everywhere = step.step.situations & _AT_EVERY_LEVEL and check.at is None
         name = f"{check.name} at {hold.level.label}" if everywhere else check.name
-        judge(context, step, check, name, of_hold(context, check, hold), holds=(hold,))
+        judge(context, step, check, of_hold(context, check, hold), name=name, holds=(hold,))
 
 
 def judge_across(context: Context, step: PlannedStep, holds: Sequence[Hold]) -> None:
     """Judge every check of a step that compares its holds."""
     for check in filter(is_across, step.checks):
         for suffix, estimate in figures_across(context, step, check, holds):
-            judge(context, step, check, f"{check.name}{suffix}", estimate, holds=holds)
+            judge(context, step, check, estimate, name=f"{check.name}{suffix}", holds=holds)
 
 
 def judge_dropped(context: Context) -> None:
@@ -60,23 +63,23 @@ def judge_dropped(context: Context) -> None:
         context.step_name = step.name
         for check, why in step.dropped:
             context.event(EventKind.NOT_CHECKED, f"{check.name}: {why}")
-            judge(context, step, check, check.name, Estimate(value=math.nan))
+            judge(context, step, check, UNKNOWN)
 
 
 def judge_undone(context: Context, step: PlannedStep, why: str) -> None:
     """Enter the checks of a step that could not be carried out: undecided."""
     context.event(EventKind.NOT_DONE, why)
     for check in step.checks:
-        judge(context, step, check, check.name, Estimate(value=math.nan))
+        judge(context, step, check, UNKNOWN)
 
 
 def judge(
     context: Context,
     step: PlannedStep,
     check: Check,
-    name: str,
     estimate: Estimate,
     *,
+    name: str = "",
     stated: bool = True,
     holds: Sequence[Hold] = (),
 ) -> CheckRow:
@@ -86,8 +89,8 @@ def judge(
         context: The run.
         step: The step.
         check: The check, with its limits and rule.
-        name: Name in the record.
         estimate: The figure.
+        name: Name in the record; left out, the check's.
         stated: Whether its uncertainty is known. A figure that nobody stated an accuracy for is
             compared as it is, by the simple rule, and the record names no uncertainty.
         holds: The holds it is made of.
@@ -99,7 +102,7 @@ def judge(
     )
     row = CheckRow(
         step=step.name,
-        check=name,
+        check=name or check.name,
         quantity=check.measure,
         value=estimate.value,
         unit=check.unit,
@@ -111,6 +114,6 @@ def judge(
         margin=decision.margin,
         budget=uncertainty.contributions,
     )
-    names = tuple(rests_on(context, check)) if holds else ()
-    context.judged(row, [(hold.number, name) for hold in holds for name in names])
+    readings = tuple(rests_on(context, check)) if holds else ()
+    context.judged(row, [(hold.number, reading) for hold in holds for reading in readings])
     return row

@@ -72,7 +72,7 @@ def carry_out(
             run.power(bench)
     except Interrupted as error:  # asked to stop before power
         run.interrupted(error)
-    except (Refused, HarnessError) as error:  # or an instrument that cannot be opened
+    except HarnessError as error:  # refused, or an instrument that cannot be opened
         run.reason = str(error)
     except Exception as error:  # noqa: BLE001 - no more files, no memory: power sees to its own
         run.met(error)
@@ -163,8 +163,12 @@ class _Run:
             self.operator.power_off(confirmed=False)  # before the record, which may take its time
             self.unconfirmed = error
             self.outcome, self.reason = Outcome.TRIPPED, f"POWER MAY STILL BE ON: {error}"
+        self._enter_checks(context)
+
+    def _enter_checks(self, context: Context) -> None:
+        """Write the checks into the record, now that it is known which readings lived."""
         try:
-            context.enter_checks()  # now that it is known which readings lived
+            context.enter_checks()
         except RecordError as error:
             self.outcome, self.reason = Outcome.TRIPPED, _record_lost(error)
 

@@ -16,7 +16,7 @@ from harness.profile.plan import PlannedStep
 from harness.quantity import format_limits, format_quantity
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow
-from harness.run.checks import judge
+from harness.run.checks import UNKNOWN, judge
 from harness.run.context import Context
 from harness.run.figures import mean_of
 from harness.run.operator_actions import move_meter, power_off
@@ -82,7 +82,7 @@ def _by_operator(context: Context, step: PlannedStep, check: Check) -> CheckRow:
         said = "no answer" if answer is None else ("yes" if answer else "no")
         value = math.nan if answer is None else float(answer)
         _note(context, check, said, note)
-        return judge(context, step, check, check.name, Estimate(value=value))
+        return judge(context, step, check, Estimate(value=value))
     asked, note = context.operator.ask_value(prompt, check.unit)
     context.stop.raise_if_requested()
     said = "no answer" if asked is None else format_quantity(asked, check.unit)
@@ -92,7 +92,7 @@ def _by_operator(context: Context, step: PlannedStep, check: Check) -> CheckRow:
     if check.accuracy is not None and asked is not None:
         causes = (rectangular("tester accuracy", check.accuracy.bound(value), unit=check.unit),)
     estimate = Estimate(value=value, contributions=causes)
-    return judge(context, step, check, check.name, estimate, stated=check.accuracy is not None)
+    return judge(context, step, check, estimate, stated=check.accuracy is not None)
 
 
 def _note(context: Context, check: Check, said: str, note: str) -> None:
@@ -104,7 +104,7 @@ def _note(context: Context, check: Check, said: str, note: str) -> None:
 
 def _by_meter(context: Context, step: PlannedStep, check: Check) -> CheckRow:
     if not move_meter(context, check.across):
-        return judge(context, step, check, check.name, Estimate(value=math.nan))
+        return judge(context, step, check, UNKNOWN)
     context.step_name, context.level_label = step.name, check.across
     assert context.bench.meter is not None
     try:
@@ -112,58 +112,42 @@ def _by_meter(context: Context, step: PlannedStep, check: Check) -> CheckRow:
         context.bench.meter.check_in_sync()  # before its readings are believed
     except InstrumentError as error:
         raise Refused([str(error)]) from error
-    return judge(context, step, check, check.name, estimate)
+    return judge(context, step, check, estimate)
 
 
 def _read(context: Context, check: Check) -> Estimate:
-    """Return the mean of readings that agree; nothing where the meter shows no value."""
-    try:
-        return _settled(context, check)
-    except Overload as error:
-        return _beyond_range(context, check, error)
-    except NoReading as error:
-        context.event(EventKind.NO_READING, f"{check.name}: {error}")
-        return Estimate(value=math.nan)
+    """Return the mean of readings that agree; nothing where the meter shows no value.
 
-
-def _settled(context: Context, check: Check) -> Estimate:
-    """Read until the last readings agree."""
-    begin_s = context.clock.now_s()
-    quantity = check.measure.removeprefix("meter.")
-    bound = _bound(context, quantity)
-    values: list[float] = []
-    while True:
-        values.append(context.read_meter_cold(quantity))
-        last = values[-_READINGS:]
-        spread = max(last) - min(last)
-        close = spread <= max(_CLOSE * abs(last[-1]), bound)
-        late = context.clock.now_s() - begin_s > _LONGEST_S
-        if len(last) == _READINGS and (close or late):
-            break
-    level = Level(label=check.across, voltage_v=0.0, current_limit_a=0.0, dwell_s=0.0)
-    return mean_of(context, check.measure, Hold(level, {check.measure: np.array(last)}))
-
-
-def _bound(context: Context, quantity: str) -> float:
-    """What two readings may differ by for no reason: the fixed part of the accuracy."""
-    meter = context.bench.file.meter
-    accuracy = None if meter is None else meter.accuracy.get(quantity)
-    return 0.0 if accuracy is None else accuracy.fixed
-
-
-def _beyond_range(context: Context, check: Check, error: Overload) -> Estimate:
-    """Overload of an ohmmeter is no value, but where its range is known it is a bound.
-
-    More than the range is more than any limit below it; the value entered is the range.
+    Overload of an ohmmeter is no value, but where its range is known it is a bound: more than the
+    range is more than any limit below it. The value entered is the range.
     """
     meter = context.bench.file.meter
     most_ohm = None if meter is None else meter.range.resistance_ohm
-    if check.measure != "meter.resistance" or most_ohm is None:
+    try:
+        return _mean(context, check, _settled(context, check))
+    except NoReading as error:
+        if isinstance(error, Overload) and check.measure == "meter.resistance" and most_ohm:
+            more = f"{check.name}: more than {format_quantity(most_ohm, 'ohm')}"
+            context.event(EventKind.BEYOND_RANGE, more)
+            return _mean(context, check, [most_ohm] * _READINGS)
         context.event(EventKind.NO_READING, f"{check.name}: {error}")
-        return Estimate(value=math.nan)
-    context.event(
-        EventKind.BEYOND_RANGE, f"{check.name}: more than {format_quantity(most_ohm, 'ohm')}"
-    )
+        return UNKNOWN
+
+
+def _settled(context: Context, check: Check) -> list[float]:
+    """Read until the last readings agree, and return those."""
+    begin_s = context.clock.now_s()
+    differ = context.error_of(check.measure, 0.0)  # the fixed part: for no reason
+    values: list[float] = []
+    while True:
+        values.append(context.read_meter_cold(check.measure.removeprefix("meter.")))
+        last = values[-_READINGS:]
+        close = max(last) - min(last) <= max(_CLOSE * abs(last[-1]), differ)
+        late = context.clock.now_s() - begin_s > _LONGEST_S
+        if len(last) == _READINGS and (close or late):
+            return last
+
+
+def _mean(context: Context, check: Check, values: list[float]) -> Estimate:
     level = Level(label=check.across, voltage_v=0.0, current_limit_a=0.0, dwell_s=0.0)
-    hold = Hold(level, {check.measure: np.full(_READINGS, most_ohm)})
-    return mean_of(context, check.measure, hold)
+    return mean_of(context, check.measure, Hold(level, {check.measure: np.array(values)}))

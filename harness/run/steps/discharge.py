@@ -13,7 +13,7 @@ from harness.profile.plan import PlannedStep
 from harness.profile.steps import DischargeStep
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
-from harness.run.checks import judge, judge_undone
+from harness.run.checks import UNKNOWN, judge, judge_undone
 from harness.run.context import Context
 from harness.run.levels import bring_back, set_level
 from harness.run.off import measure_off
@@ -91,39 +91,36 @@ def carry_out(context: Context, step: PlannedStep) -> None:
     context.step_name, context.level_label = step.name, across
     assert context.bench.meter is not None
     try:
-        decay = _followed(context, step.step, _longest_s(step))
+        decay = _followed(context, step)
         context.bench.meter.check_in_sync()  # before its readings are believed
         measure_off(context)
     except InstrumentError as error:  # power is off: nothing to cut, and nothing proved
         judge_undone(context, step, str(error))
         return
     estimate = _estimate(decay)
-    _say(context, across, decay, decay.time_s[0])
+    _say(context, across, decay)
     for check in step.checks:
-        judge(context, step, check, check.name, estimate)
+        judge(context, step, check, estimate)
 
 
 def _estimate(decay: Decay) -> Estimate:
     """Return the time; none where the last reading is neither below for certain nor above."""
     if decay.drained_s is None and decay.above_s != decay.last_s:
-        return Estimate(value=math.nan)
+        return UNKNOWN
     time_s, half_s = decay.time_s
     causes = (rectangular("interval the fall lies in", half_s, unit="s"),)
     return Estimate(value=time_s, contributions=causes)
 
 
-def _longest_s(step: PlannedStep) -> float:
-    """Return how long to read on: past every limit."""
-    most_s = max(limit for check in step.checks for limit in (check.low, check.high) if limit)
-    return most_s * (1 + _BEYOND_FRAC) + _BEYOND_S
-
-
-def _followed(context: Context, step: DischargeStep, longest_s: float) -> Decay:
+def _followed(context: Context, step: PlannedStep) -> Decay:
     """Switch off and read the meter until the voltage is below the limit, or time is up."""
-    assert step.below_v is not None
+    assert isinstance(step.step, DischargeStep)
+    assert step.step.below_v is not None
+    most_s = max(limit for check in step.checks for limit in (check.low, check.high) if limit)
+    longest_s = most_s * (1 + _BEYOND_FRAC) + _BEYOND_S  # past every limit
     off_s = context.clock.now_s()
     context.command(SwitchOff())  # what else is to be measured waits until the fall is over
-    decay = Decay(below_v=step.below_v, off_s=off_s, confirmed_s=context.clock.now_s())
+    decay = Decay(below_v=step.step.below_v, off_s=off_s, confirmed_s=context.clock.now_s())
     while True:
         voltage_v = context.read_meter_cold("voltage_dc")
         now_s = context.clock.now_s()
@@ -132,16 +129,10 @@ def _followed(context: Context, step: DischargeStep, longest_s: float) -> Decay:
             return decay
 
 
-def _say(context: Context, across: str, decay: Decay, time_s: float) -> None:
-    volts, limit = format_quantity(decay.last_v, "V"), format_quantity(decay.below_v, "V")
+def _say(context: Context, across: str, decay: Decay) -> None:
+    after = f"across the {across} {format_quantity(decay.time_s[0], 's', 3)} after power off"
+    said = f"below {format_quantity(decay.below_v, 'V')} {after}"
     if decay.drained_s is None:
         still = "still" if decay.above_s == decay.last_s else "not surely below the limit:"
-        waited = format_quantity(time_s, "s", 3)
-        context.event(
-            EventKind.DISCHARGE, f"{still} {volts} across the {across} {waited} after power off"
-        )
-    else:
-        fell = format_quantity(time_s, "s", 3)
-        context.event(
-            EventKind.DISCHARGE, f"below {limit} across the {across} {fell} after power off"
-        )
+        said = f"{still} {format_quantity(decay.last_v, 'V')} {after}"
+    context.event(EventKind.DISCHARGE, said)
