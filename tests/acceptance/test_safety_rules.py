@@ -116,7 +116,7 @@ RULES = """
     TestEveryFault::test_what_goes_through_the_fault_stays_inside_the_budget
 
 7 no level is entered whose expected current is over the limit
-  run/test_energise.py
+  run/test_levels.py
     TestExpectedCurrent::test_it_follows_from_what_was_held
     TestLaws::test_a_converter_inside_the_limit_is_never_stopped
     TestLaws::test_a_resistor_is_stopped_before_the_level_it_would_exceed_the_limit_at
