@@ -26,6 +26,7 @@ __all__ = [
     "Watts",
     "WattsOrZero",
     "mistaken",
+    "one_line",
     "problem_of",
     "quantity_field",
     "read_quantity",
@@ -104,14 +105,19 @@ def quantity_field(
     return BeforeValidator(read), Field(examples=[example])
 
 
-def _name(value: object) -> str:
-    if not isinstance(value, str):
-        raise mistaken(f"expected text, got {shown(value)}")
-    if not value.strip():
-        raise mistaken("expected text, found none")
-    if not value.isprintable() or len(value) > 100:
-        raise mistaken("expected one line of at most 100 printable characters")
-    return value
+def one_line(most: int) -> BeforeValidator:
+    """Return a field type's validator: one line of printable text that is not blank."""
+
+    def read(value: object) -> str:
+        if not isinstance(value, str):
+            raise mistaken(f"expected text, got {shown(value)}")
+        if not value.strip():
+            raise mistaken("expected text, found none")
+        if not value.isprintable() or len(value) > most:
+            raise mistaken(f"expected one line of at most {most} printable characters")
+        return value
+
+    return BeforeValidator(read)
 
 
 def _number(value: object) -> float:
@@ -143,4 +149,4 @@ Number = Annotated[float, BeforeValidator(_number)]
 #: ``true`` or ``false``, written without quotes.
 Flag = Annotated[bool, BeforeValidator(_flag)]
 #: One line of printable text that is not blank.
-Name = Annotated[str, BeforeValidator(_name)]
+Name = Annotated[str, one_line(100)]

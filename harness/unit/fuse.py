@@ -11,7 +11,7 @@ from harness.unit.formulas import fuse_heat_a2s, melting_time_s
 from harness.unit.parts import FusePart, FuseRatings, VaristorPart, shown_figure
 from harness.unit.ratings import Kind, PartStress, Short, at_least, finding, same
 from harness.unit.reference import Gates
-from harness.unit.varistor import rms_current_a
+from harness.unit.varistor import line_load
 
 __all__ = ["Fuse"]
 
@@ -82,7 +82,7 @@ class Fuse(Kind):
         if event.voltage_v <= table.figures(part).continuous_v(event.kind):
             return 0.0
         law = table.law(part)
-        return rms_current_a(event.peak_v, event.source_ohm, *law, dc=event.kind == "dc")
+        return line_load(event.peak_v, event.source_ohm, *law, dc=event.kind == "dc")[1]
 
     def _story_against_figures(self) -> Iterator[str]:
         """Say whether what opened is what the figures expect."""

@@ -6,7 +6,6 @@ The table is data (``shared/limits.toml``), and a local rule may stand in its pl
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -17,10 +16,10 @@ from pydantic import Field, ValidationInfo, field_validator, model_validator
 from harness.errors import did_you_mean
 from harness.files.field_types import Name, Seconds, Table, Volts, mistaken, read_quantity
 from harness.quantity import shown
-from harness.shipped import shipped
 from harness.unit.nameplate import Unit
+from harness.unit.reference import shared_table
 
-__all__ = ["DischargeLimit", "Limit", "LimitTable", "limit_table", "shipped_limits", "supply_kind"]
+__all__ = ["DischargeLimit", "Limit", "LimitTable", "shipped_limits", "supply_kind"]
 
 _Class = Literal["I", "II", "III"]
 _SupplyKind = Literal["ac-dc", "low voltage", "multi-output"]
@@ -195,19 +194,7 @@ def supply_kind(unit: Unit) -> _SupplyKind | None:
     return "low voltage" if low else "ac-dc"
 
 
-def limit_table(text: str) -> LimitTable:
-    """Read a table of limits from its text.
-
-    Raises:
-        ValueError: It is no TOML, or no such table (pydantic's error is one, too).
-    """
-    return LimitTable.model_validate(tomllib.loads(text))
-
-
 @cache
 def shipped_limits() -> LimitTable:
     """Return the table that comes with the harness; read once."""
-    path = shipped("shared", "limits.toml")
-    if path is None:
-        raise FileNotFoundError("shared/limits.toml is missing: the installation is not whole")
-    return limit_table(path.read_text(encoding="utf-8"))
+    return LimitTable.model_validate(shared_table("limits"))

@@ -20,7 +20,7 @@ from harness.unit.parts import (
     shown_figure,
 )
 from harness.unit.ratings import Kind, PartStress, at_least, finding, same
-from harness.unit.varistor import clamped_v, line_power_w
+from harness.unit.varistor import clamped_v, line_load
 
 __all__ = ["Choke", "Limiter", "Varistor"]
 
@@ -130,7 +130,7 @@ class Varistor(Kind):
         part, law = self.part, self.tables.varistors.law(self.part)
         across_v = clamped_v(event.peak_v, event.source_ohm, *law)
         peak_a = (event.peak_v - across_v) / event.source_ohm
-        power_w = line_power_w(event.peak_v, event.source_ohm, *law, dc=event.kind == "dc")
+        power_w, _ = line_load(event.peak_v, event.source_ohm, *law, dc=event.kind == "dc")
         told = (
             f"At the peak it carries {shown_figure(peak_a, 'A', 2)} and has "
             f"{shown_figure(across_v, 'V')} across it, {shown_figure(power_w, 'W', 2)} on average"

@@ -27,6 +27,7 @@ __all__ = [
     "VaristorClass",
     "VaristorTable",
     "reference",
+    "shared_table",
 ]
 
 
@@ -268,10 +269,15 @@ def reference() -> Reference:
         "capacitors": "capacitors",
         "stress": "over-stress",
     }
-    return Reference.model_validate({key: _table(name) for key, name in names.items()})
+    return Reference.model_validate({key: shared_table(name) for key, name in names.items()})
 
 
-def _table(name: str) -> dict[str, object]:
+def shared_table(name: str) -> dict[str, object]:
+    """Return a table of ``shared/``.
+
+    Raises:
+        FileNotFoundError: It did not come with the harness.
+    """
     path = shipped("shared", f"{name}.toml")
     if path is None:
         raise FileNotFoundError(f"shared/{name}.toml is missing: the installation is not whole")

@@ -4,28 +4,17 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import Field
 
-from harness.files.field_types import Celsius, Flag, Hertz, Name, Seconds, Table, Volts, mistaken
-from harness.quantity import shown
+from harness.files.field_types import Celsius, Flag, Hertz, Name, Seconds, Table, Volts, one_line
 from harness.unit.nameplate import Unit
 from harness.unit.parts import Part, SurgeAmps
 
 __all__ = ["Event", "Service", "UnitFile"]
 
 
-def _story(value: object) -> str:
-    if not isinstance(value, str) or not value.strip():
-        raise mistaken(f"expected text, got {shown(value)}")
-    if not value.isprintable() or len(value) > 500:
-        raise mistaken("expected one line of at most 500 printable characters")
-    return value
-
-
 #: One line of text, longer than a name.
-Story = Annotated[
-    str, BeforeValidator(_story), Field(examples=['"a visitor\'s lead put 230 V on it"'])
-]
+Story = Annotated[str, one_line(500), Field(examples=['"a visitor\'s lead put 230 V on it"'])]
 
 
 class Event(Table):

@@ -7,8 +7,7 @@ import math
 __all__ = [
     "clamped_v",
     "exponent_between",
-    "line_power_w",
-    "rms_current_a",
+    "line_load",
     "varistor_current_a",
     "varistor_voltage_v",
 ]
@@ -74,10 +73,10 @@ def clamped_v(open_v: float, source_ohm: float, at_1ma_v: float, exponent: float
     return across_v
 
 
-def line_power_w(
+def line_load(
     peak_v: float, source_ohm: float, at_1ma_v: float, exponent: float, *, dc: bool
-) -> float:
-    """Return the mean power of a varistor across a line.
+) -> tuple[float, float]:
+    """Return mean power and rms current of a varistor across a line.
 
     Args:
         peak_v: Peak of the line's open voltage; for DC its voltage.
@@ -87,32 +86,15 @@ def line_power_w(
         dc: The line is DC.
 
     Source:
-        Mean of V I over a quarter period, by the midpoint rule; textbook.
+        Mean of V I, and root of the mean of I^2, over a quarter period by the midpoint rule;
+        textbook.
     """
-    points = _points(peak_v, source_ohm, at_1ma_v, exponent, dc=dc)
-    return sum(across_v * current_a for across_v, current_a in points) / len(points)
-
-
-def rms_current_a(
-    peak_v: float, source_ohm: float, at_1ma_v: float, exponent: float, *, dc: bool
-) -> float:
-    """Return the rms current of a varistor across a line; arguments as :func:`line_power_w`.
-
-    Source:
-        Root of the mean of I^2 over a quarter period, by the midpoint rule; textbook.
-    """
-    points = _points(peak_v, source_ohm, at_1ma_v, exponent, dc=dc)
-    return math.sqrt(sum(current_a**2 for _, current_a in points) / len(points))
-
-
-def _points(
-    peak_v: float, source_ohm: float, at_1ma_v: float, exponent: float, *, dc: bool
-) -> list[tuple[float, float]]:
-    """Return voltage and current over a quarter period, or the one pair of a DC line."""
-    steps = range(1) if dc else range(_STEPS)
-    found = []
-    for step in steps:
-        open_v = peak_v if dc else peak_v * math.sin(0.5 * math.pi * (step + 0.5) / _STEPS)
+    steps = 1 if dc else _STEPS
+    power_w = square_a2 = 0.0
+    for step in range(steps):
+        open_v = peak_v if dc else peak_v * math.sin(0.5 * math.pi * (step + 0.5) / steps)
         across_v = clamped_v(open_v, source_ohm, at_1ma_v, exponent)
-        found.append((across_v, (open_v - across_v) / source_ohm))
-    return found
+        current_a = (open_v - across_v) / source_ohm
+        power_w += across_v * current_a / steps
+        square_a2 += current_a**2 / steps
+    return power_w, math.sqrt(square_a2)

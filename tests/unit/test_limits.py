@@ -1,13 +1,14 @@
 from __future__ import annotations
 
 import math
+import tomllib
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.profile.load import load_profile
-from harness.unit.limits import LimitTable, limit_table, shipped_limits, supply_kind
+from harness.unit.limits import LimitTable, shipped_limits, supply_kind
 from harness.unit.nameplate import Unit
 
 
@@ -79,7 +80,7 @@ class TestTable:
 
     def test_a_local_rule_takes_the_place_of_the_table(self) -> None:
         """A table of one's own has its own figures, and its source says whose they are."""
-        table = limit_table(LOCAL)
+        table = LimitTable.model_validate(tomllib.loads(LOCAL))
 
         assert table.of_check("insulation resistance", unit()).low == 5e6
         assert table.of_discharge("plug pins", unit()).within_s == 0.5
@@ -100,7 +101,7 @@ class TestTable:
         """A row that says too little, or nonsense, is refused with what is wrong."""
         assert old in LOCAL
         with pytest.raises(ValueError, match=problem):
-            limit_table(LOCAL.replace(old, new))
+            LimitTable.model_validate(tomllib.loads(LOCAL.replace(old, new)))
 
     def test_every_row_has_a_source(self) -> None:
         """No figure of the shipped table stands there without saying where it is from."""
