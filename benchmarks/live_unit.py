@@ -16,9 +16,8 @@ from benchmarks.served import served_supply
 from harness.api import plan_for
 from harness.bench.clock import Clock, SystemClock
 from harness.bench.roles import Supply
-from harness.power.commands import Watch
+from harness.power.commands import OperatingEnvelope, Watch
 from harness.power.local_bench import open_bench
-from harness.power.operating_envelope import OperatingEnvelope
 from harness.power.port import Bench
 from harness.profile.bench_file import BenchFile
 from harness.profile.level import Level

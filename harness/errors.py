@@ -29,10 +29,12 @@ A unit that fails is a verdict, never an exception.
 
 from __future__ import annotations
 
+import copyreg
 import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import IntEnum
+from typing import Any
 
 __all__ = [
     "BenchFileError",
@@ -103,6 +105,10 @@ class HarnessError(Exception):
         self.what = what
         self.where = where
         self.remedy = remedy
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Go from process to process as it is: what is beside ``args`` is in the state."""
+        return copyreg.__newobj__, (type(self), *self.args), self.__dict__  # type: ignore[attr-defined]
 
     def __str__(self) -> str:
         text = f"{self.where}: {self.what}" if self.where else self.what

@@ -1,24 +1,108 @@
-"""What the keeper's signs of life rest on: whether its main thread is at work."""
+"""Whether power is watched over without a break, and whether each process is still at work.
+
+Two things break it. The machine sleeps: then a clock that counts sleep goes on, and the usual one
+stands still. Or a process gets no time to run, because it was stopped or the machine is too busy:
+then the time between two of its looks is too long.
+"""
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable
+from typing import TypeVar
 
+from harness.bench.clock import awake_s, elapsed_s
 from harness.bench.link import Link
 from harness.errors import Unwatched
-from harness.power.vigil import Lookout
+from harness.quantity import format_quantity
 
-__all__ = ["AttendedLink", "Attention"]
+__all__ = ["LOOK_S", "AttendedLink", "Attention", "Lookout", "Silence", "Vigil"]
 
-#: Longest time the main thread may need beyond what it waits for.
+T = TypeVar("T")
+
+#: A thread of its own looks so often, whatever the others wait for.
+LOOK_S = 0.05
+#: Longest time between two looks while power is on. A busy machine may hold a thread up for tenths
+#: of a second; beyond this, a supply that gives trouble has been left alone.
+_LONGEST_GAP_S = 2.0
+#: Difference of the two clocks that is sleep: they run alike, and the coarsest moves in steps of
+#: 16 ms.
+_SLEPT_S = 0.2
+#: A look this late was held up: what came in meanwhile has not been heard yet.
+_HELD_UP_S = 5 * LOOK_S
+#: Longest time the keeper's main thread may need beyond what it waits for.
 _THINKING_S = 0.2
-#: Beyond the time-outs of its parts: an exchange that is given up, or a link that is opened anew.
+#: Beyond the time-outs of its parts: an exchange that is given up, or a link that is opened again.
 _GIVING_UP_S = 1.5
 
 
+class Vigil:
+    """Finds gaps between looks (pure).
+
+    Args:
+        awake_s: Time on a clock that stands still while the machine sleeps.
+        elapsed_s: Time on one that goes on.
+    """
+
+    def __init__(self, awake_s: float, elapsed_s: float) -> None:
+        self._awake_s = awake_s
+        self._elapsed_s = elapsed_s
+
+    def look(self, awake_s: float, elapsed_s: float) -> str | None:
+        """Take note of a look; return how long and why nobody looked before it, if too long."""
+        gap_s, total_s = awake_s - self._awake_s, elapsed_s - self._elapsed_s
+        self._awake_s, self._elapsed_s = awake_s, elapsed_s
+        if total_s - gap_s > _SLEPT_S:
+            return f"for {format_quantity(total_s, 's', 3)}: the computer slept"
+        if gap_s > _LONGEST_GAP_S:
+            return f"for {format_quantity(gap_s, 's', 3)}: the program got no time to run"
+        return None
+
+
+class Lookout:
+    """A vigil that the threads of a process keep together, by the machine's clocks."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._vigil = Vigil(awake_s(), elapsed_s())
+        self._found: str | None = None
+
+    def look(self, *, live: bool) -> str | None:
+        """Look; return what was found first while power was on: else it does not count."""
+        with self._lock:
+            finding = self._vigil.look(awake_s(), elapsed_s())
+            if live and self._found is None:
+                self._found = finding
+        return self._found
+
+
+class Silence:
+    """How long the other process has been silent, as far as this one was there to hear (pure).
+
+    Args:
+        now_s: The time.
+    """
+
+    def __init__(self, now_s: float) -> None:
+        self._looked_s = now_s
+        self._since_s = now_s
+
+    def heard(self, now_s: float) -> None:
+        """Note a sign of life."""
+        self._since_s = now_s
+
+    def look(self, now_s: float) -> float:
+        """Return the silence so far, without the time in which this process was held up itself."""
+        gap_s = now_s - self._looked_s
+        if gap_s > _HELD_UP_S:
+            self._since_s = min(self._since_s + gap_s, now_s)
+        self._looked_s = now_s
+        return now_s - self._since_s
+
+
 class Attention:
-    """How long the main thread may be away, and whether it was away for too long.
+    """Whether the keeper's main thread is at work, on which its signs of life rest.
 
     Attributes:
         watched: Whether power is on, so that nobody may be away.
@@ -64,39 +148,31 @@ class AttendedLink:
 
     def write(self, message: str) -> None:
         """Send one message."""
-        self._attention.allow(self.timeout_s)
-        try:
-            self._link.write(message)
-        finally:
-            self._over(message)
+        self._attended(message, lambda: self._link.write(message))
 
     def query(self, message: str) -> str:
         """Send one message and return its answer without the terminator."""
-        self._attention.allow(self.timeout_s)
-        try:
-            return self._link.query(message)
-        finally:
-            self._over(message)
+        return self._attended(message, lambda: self._link.query(message))
 
     def reopen(self) -> None:
-        """Begin the conversation anew: what was still on its way is forgotten."""
-        self._attention.allow(self.timeout_s + _GIVING_UP_S)
-        try:
-            self._link.reopen()
-        finally:
-            self._over("")
+        """Begin a new conversation: what was still on its way is forgotten."""
+        self._attended("", self._link.reopen, beyond_s=_GIVING_UP_S)
 
     def close(self) -> None:
         """End the conversation."""
         self._link.close()
 
-    def _over(self, message: str) -> None:
-        """Go on.
+    def _attended(self, message: str, exchange: Callable[[], T], beyond_s: float = 0.0) -> T:
+        """Carry an exchange out.
 
         Raises:
             Unwatched: Power was on, and nobody there.
         """
-        self._attention.allow(self._rest_s)
-        found = self._attention.look()
-        if found is not None and self._attention.watched():
-            raise Unwatched(found, instrument=self.name, message=message)
+        self._attention.allow(self.timeout_s + beyond_s)
+        try:
+            return exchange()
+        finally:
+            self._attention.allow(self._rest_s)
+            found = self._attention.look()
+            if found is not None and self._attention.watched():
+                raise Unwatched(found, instrument=self.name, message=message)

@@ -1,7 +1,7 @@
 """Keeps the computer from falling asleep by itself, where the system lets us.
 
 A closed lid, an empty battery or a hand on the switch put it to sleep all the same: that is for
-:mod:`harness.power.vigil` to notice.
+:mod:`harness.power.attention` to notice.
 """
 
 from __future__ import annotations

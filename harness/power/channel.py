@@ -1,29 +1,188 @@
-"""The engine's end of the pipe to the keeper process: messages, and signs of life both ways."""
+"""The pipe between engine and keeper process: pickled messages with their length, both ways.
+
+Both ends are this program, started by itself; nobody else can write to the pipe.
+"""
 
 from __future__ import annotations
 
 import contextlib
 import os
+import pickle
+import struct
 import subprocess
 import sys
 import threading
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from queue import Empty, SimpleQueue
-from typing import Any
+from typing import IO, Any
 
 from harness.bench.clock import SystemClock
-from harness.power import messages
-from harness.power.vigil import LOOK_S, Silence
+from harness.power.attention import LOOK_S, Silence
+from harness.power.commands import Command, OperatingEnvelope
+from harness.power.trip import TripReason
+from harness.profile.bench_file import BenchFile
 
-__all__ = ["Channel", "start_keeper"]
+__all__ = [
+    "WINDOW",
+    "Alive",
+    "Answer",
+    "Channel",
+    "Closed",
+    "Cut",
+    "Event",
+    "Hold",
+    "Open",
+    "Read",
+    "Request",
+    "Room",
+    "Try",
+    "pump_in",
+    "pump_out",
+    "start_keeper",
+]
 
+#: So many samples may be on their way at a time. An engine takes one in about 0.15 ms, so that even
+#: behind a full window it is 10 ms late, well inside the 50 ms that a sample may be old. At 400
+#: samples a second a window bridges 160 ms, which most meters need, without leaving one out.
+WINDOW = 64
 #: Longest wait for a killed process to be gone, with its links.
 _KILLING_S = 0.3
 
+_LENGTH = struct.Struct("!I")
+
+
+# --- to the keeper
+
+
+@dataclass(frozen=True, slots=True)
+class Open:
+    """Open supply and load of this bench and identify them: the first request, number 0."""
+
+    file: BenchFile
+    origin_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Try:
+    """Put these questions once, by role, before power."""
+
+    questions: dict[str, tuple[str, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Take power into hand with these bounds."""
+
+    envelope: OperatingEnvelope
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """Read quantities of supply or load once."""
+
+    role: str
+    quantities: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """Something that gets an :class:`Answer` of the same number."""
+
+    number: int
+    what: Open | Try | Hold | Read | Command
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """Cut power for a reason of the engine's; a trip follows."""
+
+    reason: TripReason
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """The engine has taken so many samples: there is room for as many more."""
+
+    samples: int
+
+
+# --- to the engine: these, each sample as it is, and each error as it is
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What came of a request: a value, or the error that kept it from being carried out."""
+
+    number: int
+    value: Any = None
+    live: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Power changed."""
+
+    kind: str
+    detail: str
+
+
+# --- both ways
+
+
+@dataclass(frozen=True, slots=True)
+class Alive:
+    """The sender is there: sent where it has nothing else to say, which would tell so as well."""
+
+
+@dataclass(frozen=True, slots=True)
+class Closed:
+    """The other end is gone."""
+
+
+def pump_in(stream: IO[bytes], arrived: Callable[[Any], None]) -> None:
+    """Hand over each message as it comes in until the stream ends; then :class:`Closed`.
+
+    A thread of its own does this, since no way to wait for a pipe works on every system.
+    """
+
+    def pump() -> None:
+        try:
+            while header := stream.read(_LENGTH.size):
+                arrived(pickle.loads(stream.read(_LENGTH.unpack(header)[0])))  # noqa: S301 - ours
+        except (OSError, EOFError, pickle.UnpicklingError, struct.error, ValueError):
+            pass  # cut off in the middle: as good as closed
+        arrived(Closed())
+
+    threading.Thread(target=pump, name="incoming", daemon=True).start()
+
+
+def pump_out(stream: IO[bytes], queue: SimpleQueue[Any]) -> threading.Thread:
+    """Write messages from a queue until :class:`Closed`.
+
+    A reader that does not read holds up this thread and no other.
+    """
+
+    def pump() -> None:
+        try:
+            while not isinstance(message := queue.get(), Closed):
+                body = pickle.dumps(message, pickle.HIGHEST_PROTOCOL)
+                stream.write(_LENGTH.pack(len(body)) + body)
+                if queue.empty():
+                    stream.flush()
+            stream.flush()
+        except (OSError, ValueError):
+            pass  # nobody listens any more; the other pipe says so
+
+    thread = threading.Thread(target=pump, name="outgoing", daemon=True)
+    thread.start()
+    return thread
+
 
 class Channel:
-    """Sends, receives, and gives signs of life while we wait.
+    """The engine's end: sends, receives, and gives signs of life while we wait.
 
     What is on its way to the keeper is bounded: a request waits for its answer, room for samples is
     made once for half a window, and a mere sign of life goes out only where nothing else waits.
@@ -49,8 +208,8 @@ class Channel:
         self._sent_s = 0.0
         self._beat_until_s = 0.0
         self._closed = threading.Event()
-        messages.pump_in(process.stdout, self._arrived)
-        self._sender = messages.pump_out(process.stdin, self._outgoing)
+        pump_in(process.stdout, self._arrived)
+        self._sender = pump_out(process.stdin, self._outgoing)
         threading.Thread(target=self._go_on, name="beats", daemon=True).start()
 
     def send(self, message: Any) -> None:
@@ -83,7 +242,7 @@ class Channel:
     def close(self) -> None:
         """Let the other end know that we are gone."""
         self._closed.set()
-        self._outgoing.put(messages.Closed())
+        self._outgoing.put(Closed())
         self._sender.join(timeout=1.0)
         with contextlib.suppress(OSError):
             assert self._process.stdin is not None
@@ -94,16 +253,16 @@ class Channel:
         self._process.kill()
         with contextlib.suppress(subprocess.TimeoutExpired):
             self._process.wait(timeout=_KILLING_S)
-        self._incoming.put(messages.Closed())
+        self._incoming.put(Closed())
 
     def _arrived(self, message: Any) -> None:
         self._silence.heard(self._clock.now_s())
-        if not isinstance(message, messages.Alive):
+        if not isinstance(message, Alive):
             self._incoming.put(message)
 
     def _show_life(self, now_s: float) -> None:
         if now_s - self._sent_s >= LOOK_S and self._outgoing.empty():
-            self.send(messages.Alive())
+            self.send(Alive())
 
     def _go_on(self) -> None:
         while not self._closed.wait(LOOK_S):

@@ -1,9 +1,11 @@
-"""What the keeper can be told, and in which state of power."""
+"""What the keeper can be told, in which state of power, and the hard bounds it holds."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Literal
 
 from harness.profile.level import Level, LoadMode
 
@@ -13,15 +15,53 @@ __all__ = [
     "Command",
     "KeeperState",
     "LoadOff",
-    "SetCurrentLimit",
-    "SetFrequency",
+    "OperatingEnvelope",
+    "Set",
     "SetLoad",
-    "SetVoltage",
     "SetVoltageProtection",
     "SwitchOff",
     "SwitchOn",
     "Watch",
 ]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OperatingEnvelope:
+    """The hard bounds the keeper holds.
+
+    Attributes:
+        voltage_v: Envelope voltage.
+        current_a: Envelope current.
+        power_w: Envelope power.
+        voltage_error_v: What the supply's reading of the envelope voltage may be off by.
+        current_error_a: What its reading of no current may be off by.
+        power_error_w: What its reading of no power may be off by.
+        frequencies_hz: Line frequencies that may be set; empty for DC.
+        load_current_a: Largest load current that may be set; zero where there is no load.
+        load_power_w: Largest load power that may be set; zero where none may.
+        load_least_ohm: Smallest load resistance that may be set; infinite where none may.
+        readback_frac: Share a setting read back may differ by.
+        silence_s: Longest silence of the client while power is on.
+        off_attempts: How often switching off is tried before it counts as unconfirmed.
+        watchdog_s: Silence after which a supply with an output watchdog switches off by itself.
+        asked_s: Longest time after which what was told is asked for again.
+    """
+
+    voltage_v: float
+    current_a: float
+    power_w: float
+    voltage_error_v: float = 0.0
+    current_error_a: float = 0.0
+    power_error_w: float = 0.0
+    frequencies_hz: tuple[float, ...] = ()
+    load_current_a: float = 0.0
+    load_power_w: float = 0.0
+    load_least_ohm: float = math.inf
+    readback_frac: float = 0.002
+    silence_s: float = 0.5
+    off_attempts: int = 5
+    watchdog_s: float = 5.0
+    asked_s: float = 0.5
 
 
 class KeeperState(StrEnum):
@@ -48,24 +88,16 @@ class SwitchOn:
 
 
 @dataclass(frozen=True, slots=True)
-class SetVoltage:
-    """Set the voltage (rms for AC)."""
+class Set:
+    """Set the supply and read the setting back.
 
-    voltage_v: float
+    Attributes:
+        quantity: What is set, as dialects name it.
+        value: In V, A (both rms for AC) or Hz.
+    """
 
-
-@dataclass(frozen=True, slots=True)
-class SetCurrentLimit:
-    """Set the current limit (rms for AC)."""
-
-    current_limit_a: float
-
-
-@dataclass(frozen=True, slots=True)
-class SetFrequency:
-    """Set the line frequency of an AC source."""
-
-    frequency_hz: float
+    quantity: Literal["voltage", "current_limit", "frequency"]
+    value: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,33 +137,19 @@ class SwitchOff:
     """Switch off: supply first, then load, both confirmed."""
 
 
-Command = (
-    Arm
-    | SwitchOn
-    | SetVoltage
-    | SetCurrentLimit
-    | SetFrequency
-    | SetVoltageProtection
-    | Watch
-    | SetLoad
-    | LoadOff
-    | SwitchOff
-)
+Command = Arm | SwitchOn | Set | SetVoltageProtection | Watch | SetLoad | LoadOff | SwitchOff
 
-_ANYWHERE = frozenset(KeeperState)
 _LIVE = frozenset({KeeperState.LIVE})
 _SETTABLE = frozenset({KeeperState.ARMED, KeeperState.LIVE})
 
-#: The allowed moves; a command in any other state is refused.
+#: In which states each command is taken; in any other it is refused.
 ALLOWED: dict[type[Command], frozenset[KeeperState]] = {
     Arm: frozenset({KeeperState.OFF}),
     SwitchOn: frozenset({KeeperState.ARMED}),
-    SetVoltage: _SETTABLE,
-    SetCurrentLimit: _SETTABLE,
-    SetFrequency: _SETTABLE,
+    Set: _SETTABLE,
     SetVoltageProtection: _LIVE,
     Watch: _SETTABLE,
     SetLoad: _LIVE,
     LoadOff: _LIVE,
-    SwitchOff: _ANYWHERE,
+    SwitchOff: frozenset(KeeperState),
 }

@@ -5,12 +5,18 @@ Pure arithmetic: samples in, a finding out.
 
 from __future__ import annotations
 
+import math
+
 from harness.bench.sample import SupplySample
+from harness.power.commands import OperatingEnvelope
 from harness.power.trip import TripReason
 from harness.profile.level import InrushAllowance, Level
 from harness.quantity import format_quantity
 
 __all__ = ["LevelWatch", "ReverseWatch"]
+
+#: Why power is to be cut, and what was seen.
+Finding = tuple[TripReason, str]
 
 #: Share of the current limit from which on a supply counts as limiting whatever its status says.
 #: Common practice: a supply in constant current reads its limit within a few per cent.
@@ -41,73 +47,87 @@ class LevelWatch:
     def __init__(self, level: Level) -> None:
         self._limit_a = level.current_limit_a
         self._budget = level.budget
+        self._energy = level.budget is not None and level.budget.kind == "energy"
         self._longest_at_limit_s = level.time_at_limit_s
-        self._before: SupplySample | None = None
+        self._before_s = 0.0
+        self._excess = 0.0
         self._taken = 0.0
-        self._longest_gap_s = 0.0
+        self._longest_gap_s = -math.inf
         self._highest_v = 0.0
         self.used = 0.0
-        self.allowed = float("inf")
+        self.allowed = math.inf
         self.samples = 0
 
-    def add(self, sample: SupplySample) -> tuple[TripReason, str] | None:
+    def add(self, sample: SupplySample) -> Finding | None:
         """Take one sample into account.
 
         Returns:
             None while all is explained, else the reason to cut power and what was seen.
         """
-        before, self._before = self._before, sample
         self.samples += 1
-        if before is None:
-            return None
-        gap_s = sample.time_s - before.time_s
-        self._longest_gap_s = max(self._longest_gap_s, gap_s)
+        gap_s = sample.time_s - self._before_s
+        self._before_s = sample.time_s
         if self._budget is not None:
-            return self._add_budgeted(self._budget, before, sample, gap_s)
-        if self._longest_at_limit_s is not None:
+            excess_before, self._excess = self._excess, self._excess_of(self._budget, sample)
+            if self.samples > 1:
+                return self._weigh(self._budget, sample, gap_s, excess_before)
+        elif self._longest_at_limit_s is not None and self.samples > 1:
             return self._add_timed(self._longest_at_limit_s, sample, gap_s)
         return None
 
-    def _add_budgeted(
-        self, budget: InrushAllowance, before: SupplySample, sample: SupplySample, gap_s: float
-    ) -> tuple[TripReason, str] | None:
+    def _excess_of(self, budget: InrushAllowance, sample: SupplySample) -> float:
+        """Return current (or power) beyond a healthy unit's draw and the supply's reading error.
+
+        Real power is never above volts times amperes: what a reading of it says beyond that is an
+        error of its own, and where hardly any current flows it would add up to a trip.
+        """
+        voltage_v, current_a = sample.voltage_v, sample.current_a
+        error_a = budget.current_error_a + budget.current_error_frac * abs(current_a)
+        begun = voltage_v >= budget.threshold_v
+        if not self._energy:
+            healthy_a = budget.idle_a(voltage_v) if begun else budget.leakage_a
+            return current_a - error_a - healthy_a
+        power_w = min(sample.power_w, abs(voltage_v * current_a))
+        if begun:
+            return power_w - error_a * voltage_v - budget.idle_power_w
+        return power_w - (error_a + budget.leakage_a) * voltage_v
+
+    def _weigh(
+        self, budget: InrushAllowance, sample: SupplySample, gap_s: float, excess_before: float
+    ) -> Finding | None:
         """Trapezoidal integral of what is drawn, less all that a healthy unit may draw."""
-        energy = budget.kind == "energy"
-        excess = _excess_w if energy else _excess_a
-        self._taken += 0.5 * gap_s * (excess(budget, before) + excess(budget, sample))
-        self._highest_v = max(self._highest_v, sample.voltage_v)
+        self._taken += 0.5 * gap_s * (excess_before + self._excess)
+        if gap_s > self._longest_gap_s or sample.voltage_v > self._highest_v:
+            self._longest_gap_s = max(self._longest_gap_s, gap_s)
+            self._highest_v = max(self._highest_v, sample.voltage_v)
+            self.allowed = budget.slack(self._limit_a, self._longest_gap_s, self._highest_v)
         self.used = self._taken - budget.explained(sample.voltage_v)
-        self.allowed = budget.slack(self._limit_a, self._longest_gap_s, self._highest_v)
         if self.used <= self.allowed:
             return None
-        unit = "J" if energy else "C"
-        return (
-            TripReason.ENERGY_BUDGET if energy else TripReason.CHARGE_BUDGET,
-            (
-                f"{format_quantity(self.used, unit, 3)} unexplained after {self.samples} readings, "
-                f"{format_quantity(self.allowed, unit, 3)} allowed; "
-                f"{format_quantity(sample.current_a, 'A', 3)} at "
-                f"{format_quantity(sample.voltage_v, 'V', 3)}"
-            ),
+        reason, unit = (
+            (TripReason.ENERGY_BUDGET, "J") if self._energy else (TripReason.CHARGE_BUDGET, "C")
         )
+        seen = (
+            f"{format_quantity(self.used, unit, 3)} unexplained after {self.samples} readings, "
+            f"{format_quantity(self.allowed, unit, 3)} allowed; "
+            f"{format_quantity(sample.current_a, 'A', 3)} at "
+            f"{format_quantity(sample.voltage_v, 'V', 3)}"
+        )
+        return reason, seen
 
-    def _add_timed(
-        self, longest_s: float, sample: SupplySample, gap_s: float
-    ) -> tuple[TripReason, str] | None:
+    def _add_timed(self, longest_s: float, sample: SupplySample, gap_s: float) -> Finding | None:
         share = _NEAR_LIMIT if sample.limiting else _AT_LIMIT
         limiting = sample.current_a >= share * self._limit_a
         self.used = self.used + gap_s if limiting else 0.0
         self.allowed = longest_s
         if self.used <= longest_s:
             return None
-        return (
-            TripReason.TIME_AT_LIMIT,
-            (
-                f"in current limit for {format_quantity(self.used, 's', 3)} at "
-                f"{format_quantity(sample.voltage_v, 'V', 3)}, "
-                f"{format_quantity(longest_s, 's', 3)} allowed"
-            ),
+        seen = (
+            f"in current limit for {format_quantity(self.used, 's', 3)} at "
+            f"{format_quantity(sample.voltage_v, 'V', 3)}, "
+            f"{format_quantity(longest_s, 's', 3)} allowed"
         )
+        return TripReason.TIME_AT_LIMIT, seen
 
 
 class ReverseWatch:
@@ -119,25 +139,15 @@ class ReverseWatch:
     down at its setting: that is no finding.
 
     Args:
-        voltage_v: Envelope voltage.
-        voltage_error_v: What a reading of the voltage may be off by.
-        current_error_a: What a reading of no current may be off by.
-        power_error_w: What a reading of no power may be off by.
+        envelope: The bounds, with what readings at zero and at the envelope may be off by.
     """
 
-    def __init__(
-        self,
-        *,
-        voltage_v: float,
-        voltage_error_v: float,
-        current_error_a: float,
-        power_error_w: float,
-    ) -> None:
-        self._close_v = max(voltage_error_v, _AT_SET_FRAC * voltage_v)
-        self._error_a = _REVERSE_ERRORS * current_error_a
-        self._error_w = _REVERSE_ERRORS * power_error_w
+    def __init__(self, envelope: OperatingEnvelope) -> None:
+        self._close_v = max(envelope.voltage_error_v, _AT_SET_FRAC * envelope.voltage_v)
+        self._error_a = _REVERSE_ERRORS * envelope.current_error_a
+        self._error_w = _REVERSE_ERRORS * envelope.power_error_w
         self._set_v = 0.0
-        self._limit_a = 0.0
+        self._clear_a = self._error_a
         self._falling = False
         self._above = False
 
@@ -149,7 +159,7 @@ class ReverseWatch:
 
     def set_limit(self, limit_a: float) -> None:
         """Note the current limit set from now on."""
-        self._limit_a = limit_a
+        self._clear_a = max(self._error_a, _REVERSE_FRAC * limit_a)
 
     def switch_on(self) -> None:
         """Note that power comes on: the unit may be charged from before."""
@@ -157,60 +167,27 @@ class ReverseWatch:
 
     def flows(self, sample: SupplySample) -> bool:
         """Whether current surely flows."""
-        return abs(sample.current_a) > self._clear_a()
+        return abs(sample.current_a) > self._clear_a
 
     def stands(self, sample: SupplySample) -> bool:
         """Whether the voltage is there."""
         return sample.voltage_v >= _THERE_FRAC * self._set_v
 
-    def _clear_a(self) -> float:
-        return max(self._error_a, _REVERSE_FRAC * self._limit_a)
-
-    def add(self, sample: SupplySample) -> tuple[TripReason, str] | None:
+    def add(self, sample: SupplySample) -> Finding | None:
         """Return the reason to cut power and what was seen, or None while nothing flows back."""
-        if self._comes_down(sample.voltage_v):
+        above_before, self._above = self._above, sample.voltage_v > self._set_v + self._close_v
+        comes_down = self._falling and (self._above or above_before)
+        self._falling = self._falling and self._above
+        if comes_down or (sample.current_a >= 0 and sample.power_w >= 0):
             return None
-        back_a = self._clear_a()
+        back_a = self._clear_a
         back_w = max(self._error_w, back_a * max(abs(sample.voltage_v), self._set_v))
         if sample.current_a >= -back_a and sample.power_w >= -back_w:
             return None
-        return (
-            TripReason.REVERSED_CURRENT,
-            (
-                f"{format_quantity(sample.current_a, 'A', 3)} and "
-                f"{format_quantity(sample.power_w, 'W', 3)} read at "
-                f"{format_quantity(sample.voltage_v, 'V', 3)}, where "
-                f"{format_quantity(self._set_v, 'V', 3)} is set"
-            ),
+        seen = (
+            f"{format_quantity(sample.current_a, 'A', 3)} and "
+            f"{format_quantity(sample.power_w, 'W', 3)} read at "
+            f"{format_quantity(sample.voltage_v, 'V', 3)}, where "
+            f"{format_quantity(self._set_v, 'V', 3)} is set"
         )
-
-    def _comes_down(self, voltage_v: float) -> bool:
-        """Whether the voltage comes down to its setting, or did at the last reading."""
-        before = self._above
-        self._above = voltage_v > self._set_v + self._close_v
-        comes_down = self._falling and (self._above or before)
-        self._falling = self._falling and self._above
-        return comes_down
-
-
-def _excess_a(budget: InrushAllowance, sample: SupplySample) -> float:
-    """Current beyond a healthy unit's draw and the supply's own reading error."""
-    error_a = budget.current_error_a + budget.current_error_frac * abs(sample.current_a)
-    voltage_v = sample.voltage_v
-    if voltage_v < budget.threshold_v:
-        return sample.current_a - error_a - budget.leakage_a
-    return sample.current_a - error_a - budget.idle_a(voltage_v)
-
-
-def _excess_w(budget: InrushAllowance, sample: SupplySample) -> float:
-    """Real power beyond a healthy unit's draw and the supply's own reading error.
-
-    Real power is never above volts times amperes: what a reading of it says beyond that is an error
-    of its own, and where hardly any current flows it would add up to a trip.
-    """
-    voltage_v = sample.voltage_v
-    power_w = min(sample.power_w, abs(voltage_v * sample.current_a))
-    error_a = budget.current_error_a + budget.current_error_frac * abs(sample.current_a)
-    if voltage_v < budget.threshold_v:
-        return power_w - (error_a + budget.leakage_a) * voltage_v
-    return power_w - error_a * voltage_v - budget.idle_power_w
+        return TripReason.REVERSED_CURRENT, seen

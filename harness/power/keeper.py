@@ -1,15 +1,16 @@
 """The keeper: owns power, and gives it up at the first doubt.
 
 A pure state machine: commands, samples and failures in; moves for the wire out. It knows no link,
-no clock and no thread. :mod:`harness.power.local_keeper` carries the moves out.
+no clock and no thread, so every rule can be tested as a table. Whoever has the links carries the
+moves out (:mod:`harness.power.local_keeper`).
 
 States and the commands they take::
 
     OFF      Arm -> ARMED
-    ARMED    SwitchOn -> LIVE, SetVoltage, SetCurrentLimit, SetFrequency, Watch
-    LIVE     SetVoltage, SetCurrentLimit, SetFrequency, SetVoltageProtection, Watch,
-             SetLoad, LoadOff
-    any      SwitchOff -> OFF; TRIPPED takes nothing else and stays
+    ARMED    SwitchOn -> LIVE, Set, Watch
+    LIVE     Set, Watch, SetLoad, LoadOff, SetVoltageProtection
+    any      SwitchOff -> OFF (TRIPPED stays TRIPPED)
+    TRIPPED  nothing else, ever
 """
 
 from __future__ import annotations
@@ -31,31 +32,33 @@ from harness.power.commands import (
     Command,
     KeeperState,
     LoadOff,
-    SetCurrentLimit,
-    SetFrequency,
+    OperatingEnvelope,
+    Set,
     SetLoad,
-    SetVoltage,
     SetVoltageProtection,
     SwitchOff,
     SwitchOn,
     Watch,
 )
 from harness.power.inrush_monitor import LevelWatch, ReverseWatch
-from harness.power.load_moves import LoadMoves
-from harness.power.moves import CheckErrors, CheckInSync, CheckProtection, Confirm, Move, Send
-from harness.power.operating_envelope import OperatingEnvelope
-from harness.power.questions import Questions
+from harness.power.moves import Check, Confirm, LoadMoves, Move, Questions, Send
 from harness.power.trip import Trip, TripReason
+from harness.profile.measures import SETTINGS
 from harness.quantity import format_quantity
 
 __all__ = ["Keeper", "failure_reason"]
+
+_SUPPLY_OFF: tuple[Move, ...] = (
+    Send("supply", "output_off"),
+    Confirm("supply", "output_state", expected=False),
+)
 
 
 class Keeper:
     """The state machine.
 
     Args:
-        limits: The hard bounds.
+        envelope: The hard bounds.
         supply: Operations the supply's dialect has.
         load: Operations the load's dialect has; empty where there is none.
 
@@ -64,40 +67,37 @@ class Keeper:
         trip: The first trip, or None; it never changes afterwards.
         unconfirmed: Whether switching off was tried in vain.
         bit_is_wrong: Whether the status told of a protection that tripped while all was on.
-        switching_off: Whether it has begun and is not confirmed yet.
+        switching_off: Whether switching off has begun and is not confirmed yet.
     """
 
     def __init__(
         self,
-        limits: OperatingEnvelope,
+        envelope: OperatingEnvelope,
         *,
         supply: frozenset[str],
         load: frozenset[str] = frozenset(),
     ) -> None:
-        self._limits = limits
+        self._envelope = envelope
         self._supply = supply
-        self._load = LoadMoves(
-            load,
-            most_a=limits.load_current_a,
-            most_w=limits.load_power_w,
-            least_ohm=limits.load_least_ohm,
-            readback_frac=limits.readback_frac,
-        )
+        self._load = LoadMoves(load, envelope)
+        # The supply's own protections are the last walls: armed where its dialect has them.
+        self._bounds = {
+            "voltage": envelope.voltage_v,
+            "current_limit": envelope.current_a,
+            "voltage_protection": envelope.voltage_v,
+            "current_protection": envelope.current_a,
+            "watchdog": envelope.watchdog_s,
+        }
         self._watch: LevelWatch | None = None
-        self._reverse = ReverseWatch(
-            voltage_v=limits.voltage_v,
-            voltage_error_v=limits.voltage_error_v,
-            current_error_a=limits.current_error_a,
-            power_error_w=limits.power_error_w,
-        )
-        self._questions = Questions(limits.asked_s)
-        self.switching_off = False
+        self._reverse = ReverseWatch(envelope)
+        self._questions = Questions(envelope.asked_s)
         self._offs_left = 0
+        self._bit_doubted = False
+        self.switching_off = False
         self.state = KeeperState.OFF
         self.trip: Trip | None = None
         self.unconfirmed = False
         self.bit_is_wrong = False
-        self._bit_doubted = False
 
     # --- in: commands
 
@@ -133,14 +133,15 @@ class Keeper:
                     Send("supply", "output_on"),
                     Confirm("supply", "output_state", expected=True),
                 )
-            case SetVoltage() | SetCurrentLimit() | SetFrequency():
-                return (*self._setting(command), CheckErrors("supply"))
+            case Set(quantity, value):
+                return (*self._set(quantity, value), Check("supply", "errors"))
             case SetVoltageProtection(voltage_v):  # what it reports of tripping is no error of ours
-                self._inside("voltage protection", voltage_v, self._limits.voltage_v, "V")
-                self._needs("set_voltage_protection")
-                return tuple(
-                    self._set("set_voltage_protection", "voltage_protection_setting", voltage_v)
-                )
+                moves = self._set("voltage_protection", voltage_v)
+                if "set_voltage_protection" not in self._supply:
+                    raise CommandRefused(
+                        "the supply's dialect has no set_voltage_protection", where="keeper"
+                    )
+                return tuple(moves)
             case Watch(level):
                 self._watch = None if level is None else LevelWatch(level)
                 return ()
@@ -162,32 +163,33 @@ class Keeper:
         """
         if self.state is not KeeperState.LIVE:
             return ()
-        limits = self._limits
+        envelope = self._envelope
         # Written so that a value that is no number fails the comparison and trips.
-        if not abs(sample.voltage_v) <= limits.voltage_v:
-            return self._over(TripReason.OVER_VOLTAGE, sample, sample.voltage_v, "V")
-        if not abs(sample.current_a) <= limits.current_a:
-            return self._over(TripReason.OVER_CURRENT, sample, sample.current_a, "A")
-        if not abs(sample.power_w) <= limits.power_w:
-            return self._over(TripReason.OVER_POWER, sample, sample.power_w, "W")
-        doubt = self._protected(sample)
-        if self.trip is not None:
-            return doubt
+        if not abs(sample.voltage_v) <= envelope.voltage_v:
+            return self._over(TripReason.OVER_VOLTAGE, sample, "V")
+        if not abs(sample.current_a) <= envelope.current_a:
+            return self._over(TripReason.OVER_CURRENT, sample, "A")
+        if not abs(sample.power_w) <= envelope.power_w:
+            return self._over(TripReason.OVER_POWER, sample, "W")
+        doubt: tuple[Move, ...] = ()
+        if sample.protection and not self.bit_is_wrong:
+            doubt = self._weigh_protection(sample)
+            if self.trip is not None:
+                return doubt
+        else:
+            self._bit_doubted = False
         finding = self._reverse.add(sample)
         if finding is None and self._watch is not None:
             finding = self._watch.add(sample)
         return doubt if finding is None else self.cut(*finding, sample.time_s)
 
-    def _protected(self, sample: SupplySample) -> tuple[Move, ...]:
+    def _weigh_protection(self, sample: SupplySample) -> tuple[Move, ...]:
         """Weigh a status that tells of a protection that tripped against what is read.
 
         With nothing left at the output it is believed. Else the output's state is asked at once:
         where that is on, and current still flows at the next sample, the bit is another's, and it
         is not looked at any more in this run.
         """
-        if not sample.protection or self.bit_is_wrong:
-            self._bit_doubted = False
-            return ()
         if not (self._reverse.flows(sample) or self._reverse.stands(sample)):
             return self.cut(
                 TripReason.PROTECTION,
@@ -229,7 +231,7 @@ class Keeper:
             now_s: The time.
             silent_s: Time since its last sign of life; any message is one.
         """
-        if self.state is not KeeperState.LIVE or silent_s <= self._limits.silence_s:
+        if self.state is not KeeperState.LIVE or silent_s <= self._envelope.silence_s:
             return ()
         return self.cut(TripReason.CLIENT_SILENT, f"for {format_quantity(silent_s, 's', 3)}", now_s)
 
@@ -243,135 +245,96 @@ class Keeper:
 
     def done(self, move: Move) -> None:
         """Note that a move was carried out; the last one of switching off ends that."""
-        if move == self._last_off_move:
+        if self.switching_off and move == self._off_moves()[-1]:
             self.switching_off = False
 
     # --- out
 
     def _arm(self, arm: Arm) -> tuple[Move, ...]:
         """Order of energising, safety rule 2, all but the last step."""
-        moves: list[Move] = [
-            Send("supply", "clear"),
-            Send("supply", "output_off"),
-            Confirm("supply", "output_state", expected=False),
-            *(() if self.bit_is_wrong else (CheckProtection("supply"),)),
-        ]
+        moves: list[Move] = [Send("supply", "clear"), *_SUPPLY_OFF]
+        if not self.bit_is_wrong:
+            moves.append(Check("supply", "protection"))
         moves += self._load.clear()
-        for kind, value in self._protections():
-            if f"set_{kind}" in self._supply:
-                moves += self._set(f"set_{kind}", f"{kind}_setting", value)
+        for protection in ("voltage_protection", "current_protection", "watchdog"):
+            if f"set_{protection}" in self._supply:
+                moves += self._set(protection, self._bounds[protection])
         if arm.frequency_hz is not None:
-            moves += self._frequency(arm.frequency_hz)
-        moves += self._current_limit(arm.current_limit_a)
-        moves += self._voltage(arm.voltage_v)
-        moves.append(CheckErrors("supply"))
+            moves += self._set("frequency", arm.frequency_hz)
+        moves += self._set("current_limit", arm.current_limit_a)
+        moves += self._set("voltage", arm.voltage_v)
+        moves.append(Check("supply", "errors"))
         self.state = KeeperState.ARMED
         return tuple(moves)
 
-    def _protections(self) -> tuple[tuple[str, float], ...]:
-        """The instrument's own last walls: armed and read back where its dialect has them."""
-        limits = self._limits
-        return (
-            ("voltage_protection", limits.voltage_v),
-            ("current_protection", limits.current_a),
-            ("watchdog", limits.watchdog_s),
-        )
-
-    def _set(self, operation: str, readback: str, value: float) -> list[Move]:
-        moves: list[Move] = [Send("supply", operation, value)]
-        if readback in self._supply:
-            tolerance = self._limits.readback_frac * abs(value)
-            moves.append(Confirm("supply", readback, value, tolerance, operation))
+    def _set(self, quantity: str, value: float) -> list[Move]:
+        """Set a quantity of the supply, and read it back where its dialect can (safety rule 3)."""
+        self._require_inside(quantity, value)
+        if quantity == "voltage":
+            self._reverse.set_voltage(value)
+        elif quantity == "current_limit":
+            self._reverse.set_limit(value)
+        moves: list[Move] = [Send("supply", f"set_{quantity}", value)]
+        if f"{quantity}_setting" in self._supply:
+            tolerance = self._envelope.readback_frac * abs(value)
+            moves.append(
+                Confirm("supply", f"{quantity}_setting", value, tolerance, f"set_{quantity}")
+            )
         return moves
 
-    def _setting(self, command: SetVoltage | SetCurrentLimit | SetFrequency) -> list[Move]:
-        match command:
-            case SetVoltage(voltage_v):
-                return self._voltage(voltage_v)
-            case SetCurrentLimit(current_limit_a):
-                return self._current_limit(current_limit_a)
-            case SetFrequency(frequency_hz):
-                return self._frequency(frequency_hz)
-
-    def _voltage(self, voltage_v: float) -> list[Move]:
-        self._inside("voltage", voltage_v, self._limits.voltage_v, "V")
-        self._reverse.set_voltage(voltage_v)
-        return self._set("set_voltage", "voltage_setting", voltage_v)
-
-    def _current_limit(self, current_a: float) -> list[Move]:
-        self._inside("current limit", current_a, self._limits.current_a, "A")
-        self._reverse.set_limit(current_a)
-        return self._set("set_current_limit", "current_limit_setting", current_a)
-
-    def _frequency(self, frequency_hz: float) -> list[Move]:
-        if frequency_hz not in self._limits.frequencies_hz:
+    def _require_inside(self, quantity: str, value: float) -> None:
+        if quantity == "frequency":
+            if value not in self._envelope.frequencies_hz:
+                raise CommandRefused(
+                    f"a frequency of {value} Hz is not on the nameplate", where="keeper"
+                )
+            return
+        bound, unit = self._bounds[quantity], SETTINGS["supply"][quantity]
+        if not (math.isfinite(value) and 0 <= value <= bound):
             raise CommandRefused(
-                f"a frequency of {frequency_hz} Hz is not on the nameplate", where="keeper"
+                f"a {quantity.replace('_', ' ')} of {value} {unit} is outside the envelope "
+                f"(0 to {bound} {unit})",
+                where="keeper",
             )
-        return self._set("set_frequency", "frequency_setting", frequency_hz)
+
+    def _off_moves(self) -> tuple[Move, ...]:
+        """Supply off is the very next message; only then the load (safety rules 4 and 8)."""
+        return (*_SUPPLY_OFF, *self._load.off())
 
     def _switch_off(self) -> tuple[Move, ...]:
-        """Supply off is the very next message; only then the load (safety rules 4 and 8)."""
         if self.state is not KeeperState.TRIPPED:
             self.state = KeeperState.OFF
         self._watch = None
         self.switching_off = True
-        self.unconfirmed = False  # tried anew
-        self._offs_left = self._limits.off_attempts
-        return (
-            Send("supply", "output_off"),
-            Confirm("supply", "output_state", expected=False),
-            *self._load.off(),
-        )
-
-    @property
-    def _last_off_move(self) -> Move:
-        if self._load:
-            return Confirm("load", "input_state", expected=False)
-        return Confirm("supply", "output_state", expected=False)
+        self.unconfirmed = False  # it is tried again
+        self._offs_left = self._envelope.off_attempts
+        return self._off_moves()
 
     def _off_failed(self, move: Move | None) -> tuple[Move, ...]:
         """Try again: the supply until it is confirmed or given up, and always the load."""
         self._offs_left -= 1
-        on_load = move is not None and move.role == "load"
-        if on_load:
+        if move is not None and move.role == "load":
             return self._load.off() if self._offs_left > 0 else ()
         if self._offs_left > 0:
-            return (
-                Send("supply", "output_off"),
-                Confirm("supply", "output_state", expected=False),
-                *self._load.off(),
-            )
+            return self._off_moves()
         if self.unconfirmed:
             return ()
         self.unconfirmed = True
-        self._offs_left = self._limits.off_attempts
+        self._offs_left = self._envelope.off_attempts
         return self._load.off()
 
-    def _over(
-        self, reason: TripReason, sample: SupplySample, value: float, unit: str
-    ) -> tuple[Move, ...]:
-        bound = {
-            "V": self._limits.voltage_v,
-            "A": self._limits.current_a,
-            "W": self._limits.power_w,
+    def _over(self, reason: TripReason, sample: SupplySample, unit: str) -> tuple[Move, ...]:
+        envelope = self._envelope
+        value, bound = {
+            "V": (sample.voltage_v, envelope.voltage_v),
+            "A": (sample.current_a, envelope.current_a),
+            "W": (sample.power_w, envelope.power_w),
         }[unit]
         return self.cut(
             reason,
             f"{format_quantity(value, unit)} read, {format_quantity(bound, unit)} is the envelope",
             sample.time_s,
         )
-
-    def _needs(self, operation: str) -> None:
-        if operation not in self._supply:
-            raise CommandRefused(f"the supply's dialect has no {operation}", where="keeper")
-
-    def _inside(self, name: str, value: float, bound: float, unit: str) -> None:
-        if not math.isfinite(value) or not 0 <= value <= bound:
-            raise CommandRefused(
-                f"a {name} of {value} {unit} is outside the envelope (0 to {bound} {unit})",
-                where="keeper",
-            )
 
 
 #: Reason to cut power by the kind of failure, most specific first.
@@ -389,12 +352,13 @@ def failure_reason(error: Exception, move: Move | None = None) -> TripReason:
     for kind, reason in _REASONS:
         if isinstance(error, kind):
             return reason
-    if isinstance(move, CheckInSync):
-        return TripReason.OUT_OF_STEP
-    if isinstance(move, CheckProtection):
-        return TripReason.PROTECTION
-    if not isinstance(move, Confirm):
-        return TripReason.NO_READING
-    if move.operation == "output_state" and move.expected:
-        return TripReason.OUTPUT_DROPPED
-    return TripReason.SETTING_CHANGED if move.kept else TripReason.READBACK
+    match move:
+        case Check(what="identity"):
+            return TripReason.OUT_OF_STEP
+        case Check(what="protection"):
+            return TripReason.PROTECTION
+        case Confirm(operation="output_state", expected=True):
+            return TripReason.OUTPUT_DROPPED
+        case Confirm():
+            return TripReason.SETTING_CHANGED if move.kept else TripReason.READBACK
+    return TripReason.NO_READING

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import subprocess
 import threading
 from collections.abc import Iterator, Mapping
@@ -14,23 +15,28 @@ from harness.bench.open import open_meter
 from harness.bench.roles import Meter
 from harness.bench.sample import SupplySample
 from harness.bench.trial import try_questions
-from harness.errors import (
-    CommandRefused,
-    HarnessError,
-    InstrumentError,
-    LinkError,
-    PowerOffUnconfirmed,
-)
-from harness.power import messages
+from harness.errors import HarnessError, LinkError, PowerOffUnconfirmed
+from harness.power.attention import Lookout
 from harness.power.awake import MAY_SLEEP, StayAwake
-from harness.power.channel import Channel, start_keeper
-from harness.power.commands import Command, SwitchOn
+from harness.power.channel import (
+    WINDOW,
+    Answer,
+    Channel,
+    Closed,
+    Cut,
+    Event,
+    Hold,
+    Open,
+    Read,
+    Request,
+    Room,
+    Try,
+    start_keeper,
+)
+from harness.power.commands import Command, OperatingEnvelope, SwitchOff, SwitchOn
 from harness.power.local_bench import open_bench
-from harness.power.operating_envelope import OperatingEnvelope
-from harness.power.outlet import WINDOW
 from harness.power.port import OnEvent, OnSample
 from harness.power.trip import Trip, Tripped, TripReason
-from harness.power.vigil import Lookout
 from harness.profile.bench_file import BenchFile
 from harness.record.events import EventKind
 
@@ -40,7 +46,9 @@ __all__ = ["ProcessBench", "ProcessPower", "open_process_bench"]
 _START_S = 20.0
 #: Time it may take to ask every question once, some of them in vain.
 _TRIAL_S = 60.0
-#: Longest silence of the keeper under power: the rest of a second is enough to switch off.
+#: Time it may take to end, with power off on its way; and where it goes on trying to switch off.
+_END_S, _END_TRYING_S = 10.0, 0.1
+#: Longest silence of the keeper while power is on: the rest of a second is enough to switch off.
 _SILENCE_S = 0.6
 #: No sample the engine acts on is older (safety rule 4).
 _OLDEST_S = 0.05
@@ -48,10 +56,17 @@ _OLDEST_S = 0.05
 _BEHIND_S = 1.0
 #: What an event says of power.
 _SAYS_LIVE: Mapping[str, bool] = {EventKind.POWER_ON: True, EventKind.POWER_OFF: False}
+#: How often the supply is opened where the keeper is gone, and the pause: its links may linger.
+_OPENINGS, _LINGER_S = 5, 0.1
 
 
 class ProcessBench:
-    """A keeper process and a meter; fulfils :class:`harness.power.port.Bench`."""
+    """A keeper process and a meter; fulfils :class:`harness.power.port.Bench`.
+
+    Attributes:
+        file: The bench file.
+        meter: The meter, or None.
+    """
 
     def __init__(self, file: BenchFile, clock: SystemClock, meter: Meter | None) -> None:
         self.file = file
@@ -60,41 +75,40 @@ class ProcessBench:
         self._awake = StayAwake()
         self._clock = clock
         self._power: ProcessPower | None = None
-        self._line = Channel(self.process, clock)
-        self._line.send(messages.Open(_without_meter(file), clock.origin_s))
+        self._channel = Channel(self.process, clock)
+        self._channel.send(Request(0, Open(_without_meter(file), clock.origin_s)))
 
     def identities(self) -> dict[str, str]:
-        """Identify every instrument and empty its error queue.
-
-        Raises:
-            HarnessError: An instrument cannot be opened or does not answer.
-        """
-        roles = dict(self._expect(messages.Identities, _START_S).by_role)
+        """Identify every instrument and empty its error queue."""
+        roles = dict(self._answer(_START_S))
         if self.meter is not None:
             roles["meter"] = self.meter.identify_and_clear()
         return roles
 
     def try_questions(self, questions: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
         """Put every question once, before power; return what is wrong with the answers."""
-        self._line.send(messages.Try(dict(questions)))
-        wrong = self._expect(messages.Tried, _TRIAL_S).wrong
+        self._channel.send(Request(0, Try(dict(questions))))
+        wrong = self._answer(_TRIAL_S)
         own = try_questions(self.meter, questions.get("meter", ())) if self.meter else ()
         return (*wrong, *map(str, own))
 
-    def _expect(self, kind: type, longest_s: float) -> Any:
+    def _answer(self, longest_s: float) -> Any:
         """Return what the process answers before it has power in its hands."""
-        answer = self._line.receive(longest_s)
-        if isinstance(answer, kind):
-            return answer
-        raise HarnessError(getattr(answer, "text", "the keeper process does not answer"))
+        answer = self._channel.receive(longest_s)
+        if isinstance(answer, Answer):
+            return answer.value
+        told = str(answer) if isinstance(answer, HarnessError) else ""
+        raise HarnessError(told or "the keeper process does not answer")
 
     def power(
-        self, limits: OperatingEnvelope, on_event: OnEvent, on_sample: OnSample
+        self, envelope: OperatingEnvelope, on_event: OnEvent, on_sample: OnSample
     ) -> ProcessPower:
         """Give supply and load to the keeper process with these bounds."""
         if not self._awake.granted:
             on_event(EventKind.SLEEP, MAY_SLEEP)
-        self._power = ProcessPower(self.file, self._clock, self._line, limits, on_event, on_sample)
+        self._power = ProcessPower(
+            self.file, self._clock, self._channel, envelope, on_event, on_sample
+        )
         return self._power
 
     def close(self) -> None:
@@ -102,10 +116,10 @@ class ProcessBench:
 
         Where output off is not confirmed it goes on trying by itself; nobody waits for that.
         """
-        self._line.close()
+        self._channel.close()
         trying = self._power is not None and self._power.unconfirmed
         try:
-            self.process.wait(timeout=0.1 if trying else 10.0)
+            self.process.wait(timeout=_END_TRYING_S if trying else _END_S)
         except subprocess.TimeoutExpired:  # still trying to switch off: leave it to that
             return
         self._awake.release()
@@ -118,35 +132,37 @@ class ProcessBench:
 class ProcessPower:
     """Power in the hands of the keeper process; fulfils :class:`harness.power.port.Power`.
 
-    Its samples come from the process as they are taken, and none is asked for twice. Whoever looks
-    first, a thread of the line or the one that waits, sees whether it is there: :meth:`_look`.
+    Its samples come from the process as they are taken, and none is asked for twice. Whether the
+    process is there is watched over by whoever looks first, a thread of the channel or the one that
+    waits: see :meth:`_look`.
     """
 
     def __init__(
         self,
         file: BenchFile,
         clock: SystemClock,
-        line: Channel,
-        limits: OperatingEnvelope,
+        channel: Channel,
+        envelope: OperatingEnvelope,
         on_event: OnEvent,
         on_sample: OnSample,
     ) -> None:
         self._file = file
         self._clock = clock
-        self._line = line
-        self._limits = limits
+        self._channel = channel
+        self._envelope = envelope
         self._on_event = on_event
         self._on_sample = on_sample
         self._live = False
         self._energised = False
+        self._numbers = itertools.count(1)
         self._taken = 0  # samples for which no room was made again yet
         self._trouble: Exception | None = None
         self._looking = threading.Lock()
         self._lookout = Lookout()
         self._unwatched = False
         self._loss: tuple[Trip, Tripped | PowerOffUnconfirmed] | None = None
-        line.attend = self._look
-        self._request(messages.Hold(limits))
+        channel.attend = self._look
+        self._request(Hold(envelope))
 
     @property
     def live(self) -> bool:
@@ -168,18 +184,18 @@ class ProcessPower:
         if isinstance(command, SwitchOn):
             # whatever becomes of the answer: from here on it may be on
             self._live = self._energised = True
-        self._request(messages.Do(command))
+        self._request(command)
 
     def sample(self) -> SupplySample:
         """Return the next sample that is young enough; older ones are recorded, not returned."""
         begin_s = self._clock.now_s()
         while True:
             message = self._next()
-            if not isinstance(message, messages.Sampled):
+            if not isinstance(message, SupplySample):
                 continue
             now_s = self._clock.now_s()
-            if now_s - message.sample.time_s <= _OLDEST_S:
-                return message.sample
+            if now_s - message.time_s <= _OLDEST_S:
+                return message
             if now_s - begin_s > _BEHIND_S:
                 self.cut(
                     TripReason.UNWATCHED,
@@ -187,38 +203,12 @@ class ProcessPower:
                     f"{_OLDEST_S * 1e3:g} ms: the computer is too busy",
                 )
 
-    def read_load(self) -> dict[str, float]:
-        """Read the load."""
-        self._line.send(messages.ReadLoad())
-        while True:
-            message = self._next()
-            if isinstance(message, messages.LoadReading):
-                return message.values
-
-    def read_off(self, role: str) -> dict[str, float]:
-        """Read supply or load with the output off; whatever comes of it changes nothing.
-
-        Raises:
-            InstrumentError: It gave no reading, or the keeper's process is gone.
-        """
-        trip = self.trip
-        if self.unconfirmed or (trip is not None and trip.reason is TripReason.KEEPER_LOST):
+    def read(self, role: str, *quantities: str) -> Mapping[str, float]:
+        """Read quantities of supply or load once."""
+        if self.unconfirmed or (self.trip and self.trip.reason is TripReason.KEEPER_LOST):
             raise LinkError("the keeper's process is gone", instrument=role)
-        self._line.send(messages.ReadOff(role))
-        while True:
-            message = self._next()
-            if isinstance(message, messages.OffReading):
-                if not message.values:
-                    raise InstrumentError(message.text, instrument=role)
-                return message.values
-
-    def read_status(self) -> int:
-        """Read the supply's status register."""
-        self._line.send(messages.ReadStatus())
-        while True:
-            message = self._next()
-            if isinstance(message, messages.StatusReading):
-                return message.bits
+        values: dict[str, float] = self._request(Read(role, quantities))
+        return values
 
     def expect_silence(self, longest_s: float) -> None:
         """Announce a slow reading of the engine's own: signs of life go on for at most so long.
@@ -226,13 +216,13 @@ class ProcessPower:
         An engine that is stopped or killed meanwhile is missed all the same as soon as at any
         other time, since its signs of life end with it.
         """
-        self._line.beat(longest_s)
+        self._channel.beat(longest_s)
 
     def cut(self, reason: TripReason, detail: str) -> NoReturn:
         """Cut power for a reason the engine found."""
         if self._trouble is not None:
             raise self._trouble
-        self._line.send(messages.Cut(reason, detail))
+        self._channel.send(Cut(reason, detail))
         self._await_trip()
 
     def power_off(self) -> None:
@@ -241,25 +231,29 @@ class ProcessPower:
             raise self._trouble
         if self._trouble is None:
             with contextlib.suppress(Tripped):
-                self._request(messages.PowerOff())
+                self._request(SwitchOff())
                 if self._unwatched:
                     self._await_trip()
         self._live = False
 
-    # --- the line
+    # --- the channel
 
-    def _request(self, request: Any) -> None:
-        """Send a request and wait until it is carried out.
+    def _request(self, what: Hold | Read | Command) -> Any:
+        """Send a request, wait until it is carried out, and return what came of it.
 
         Raises:
             CommandRefused: The keeper kept it from the wire.
+            InstrumentError: It gave no reading, with the output off.
         """
-        self._line.send(request)
+        number = next(self._numbers)
+        self._channel.send(Request(number, what))
         while True:
             message = self._next()
-            if isinstance(message, messages.Done):
+            if isinstance(message, Answer) and message.number == number:
                 self._live = message.live
-                return
+                if isinstance(message.value, Exception):
+                    raise message.value
+                return message.value
 
     def _await_trip(self) -> NoReturn:
         while True:  # an answer to an earlier request may come first; what ends this is an error
@@ -267,36 +261,31 @@ class ProcessPower:
 
     def _next(self) -> Any:
         """Return the next message; what concerns everybody is seen to on the way."""
-        message = self._line.receive(_SILENCE_S if self._live else _START_S)
+        message = self._channel.receive(_SILENCE_S if self._live else _START_S)
         match message:
-            case messages.Sampled(sample):
+            case SupplySample():
                 self._taken += 1
                 if self._taken >= WINDOW // 2:
-                    self._line.send(messages.Room(self._taken))
+                    self._channel.send(Room(self._taken))
                     self._taken = 0
-                self._on_sample(sample)
-            case messages.Event(kind, detail):
+                self._on_sample(message)
+            case Event(kind, detail):
                 self._live = _SAYS_LIVE.get(kind, self._live)
                 self._on_event(EventKind(kind), detail)
-            case messages.Tripped(trip):
-                self._end(Tripped(trip))
-            case messages.Unconfirmed(what, where, remedy):
-                self._end(PowerOffUnconfirmed(what, where=where, remedy=remedy))
-            case messages.Failed(refused=True, text=text):
-                raise CommandRefused(text, where="keeper")
-            case messages.Failed(text=text):
-                self._lost(text)
-            case messages.Closed():
+            case Tripped() if self.trip is not None and self._loss is None:
+                pass  # the first one is kept
+            case Tripped() | PowerOffUnconfirmed():
+                if self._loss is not None:  # it was on its way when the process was ended
+                    self._lost("")
+                self._trouble, self._live = message, False
+                raise message
+            case HarnessError():
+                self._lost(str(message))
+            case Closed():
                 self._lost("its process ended")
             case None:
                 self._lost("its process does not answer")
         return message
-
-    def _end(self, trouble: Exception) -> NoReturn:
-        if self._loss is not None:  # it was still on its way when the process was ended
-            self._lost("")
-        self._trouble, self._live = trouble, False
-        raise trouble
 
     # --- the keeper itself
 
@@ -307,12 +296,12 @@ class ProcessPower:
         """
         with self._looking:
             found = self._lookout.look(live=self._live)
-            silent_s = self._line.silent_s()
+            silent_s = self._channel.silent_s()
             if not self.live:
                 return
             if found is not None and not self._unwatched:
                 self._unwatched = True
-                self._line.send(messages.Cut(TripReason.UNWATCHED, found))
+                self._channel.send(Cut(TripReason.UNWATCHED, found))
             if silent_s > _SILENCE_S:
                 self._take_over("its process does not answer")
 
@@ -335,7 +324,7 @@ class ProcessPower:
             time_s=self._clock.now_s(),
             live=self._energised,  # its process may have switched off on its way out
         )
-        self._line.kill()
+        self._channel.kill()
         try:
             self._switch_off()
         except Exception as error:  # noqa: BLE001 - whatever it is, the operator must hear of it
@@ -352,13 +341,13 @@ class ProcessPower:
     def _switch_off(self) -> None:
         """Switch off over links of our own: the supply first and alone, then with the load."""
         supply = self._file.model_copy(update={"meter": None, "load": None})
-        for tries_left in reversed(range(5)):  # the old links may linger
+        for tries_left in reversed(range(_OPENINGS)):
             try:
                 self._switch_off_on(supply)
             except LinkError:
                 if not tries_left:
                     raise
-                self._clock.sleep_s(0.1)
+                self._clock.sleep_s(_LINGER_S)
             else:
                 break
         if self._file.load is not None:
@@ -367,7 +356,7 @@ class ProcessPower:
 
     def _switch_off_on(self, file: BenchFile) -> None:
         with open_bench(file, self._clock) as bench:
-            bench.power(self._limits, lambda *_: None, lambda _: None).power_off()
+            bench.power(self._envelope, lambda *_: None, lambda _: None).power_off()
 
 
 @contextlib.contextmanager

@@ -15,29 +15,100 @@ import signal
 import sys
 import threading
 import time
+from collections.abc import Callable
+from operator import attrgetter
 from queue import Empty, SimpleQueue
 from typing import Any
 
 from harness.bench.clock import SystemClock, awake_s
+from harness.bench.sample import SupplySample
 from harness.errors import CommandRefused, HarnessError, InstrumentError, PowerOffUnconfirmed
-from harness.power import messages
-from harness.power.attention import AttendedLink, Attention
+from harness.power.attention import LOOK_S, AttendedLink, Attention, Silence
+from harness.power.channel import (
+    WINDOW,
+    Alive,
+    Answer,
+    Closed,
+    Cut,
+    Event,
+    Hold,
+    Open,
+    Read,
+    Request,
+    Room,
+    Try,
+    pump_in,
+    pump_out,
+)
+from harness.power.commands import SwitchOff
 from harness.power.local_bench import LocalBench, open_bench
 from harness.power.local_keeper import LocalKeeper
 from harness.power.lock import hold_as_keeper, hold_identity
-from harness.power.outlet import Outlet
 from harness.power.trip import Tripped
-from harness.power.vigil import LOOK_S, Silence
 
-__all__ = ["main"]
+__all__ = ["MOST_HELD", "KeeperService", "Outlet", "main"]
 
 #: How long an output that will not go off is told again, after the engine has been told.
 _PERSIST_S = 60.0
+#: Time between two such tries.
+_PERSIST_EACH_S = 0.2
 #: While power is off nothing is to be done but to wait; each wait is no longer.
 _IDLE_S = 0.1
 
+_QUANTITIES = tuple(map(attrgetter, ("voltage_v", "current_a", "power_w")))
 
-class _Service:
+#: So many samples are held back at most: the latest, and two extremes of each quantity.
+MOST_HELD = 1 + 2 * len(_QUANTITIES)
+
+
+class Outlet:
+    """Lets samples out to the engine while it has room (pure).
+
+    While there is none, it holds back the latest sample, and those with the extremes of voltage,
+    current and power since there was room: nothing extreme is lost, and the latest is never old.
+
+    Args:
+        send: Called with every sample that goes out, in order of time.
+    """
+
+    def __init__(self, send: Callable[[SupplySample], None]) -> None:
+        self._send = send
+        self._room = WINDOW
+        self._latest: SupplySample | None = None
+        self._extremes: list[tuple[SupplySample, SupplySample]] = []
+
+    def add(self, sample: SupplySample) -> None:
+        """Let a sample out, or hold it back."""
+        if self._room > 0:
+            self._room -= 1
+            self._send(sample)
+            return
+        if self._latest is None:
+            self._extremes = [(sample, sample)] * len(_QUANTITIES)
+        self._latest = sample
+        self._extremes = [
+            (min(low, sample, key=quantity), max(high, sample, key=quantity))
+            for quantity, (low, high) in zip(_QUANTITIES, self._extremes, strict=True)
+        ]
+
+    def make_room(self, count: int) -> None:
+        """Note that the engine has taken so many samples."""
+        self._room += count
+        if self._room > 0:
+            self.flush()
+
+    def flush(self) -> None:
+        """Let out what is held back, room or not: something is to be said that comes after it."""
+        if self._latest is None:
+            return
+        held = {self._latest, *(sample for pair in self._extremes for sample in pair)}
+        self._latest = None
+        self._room -= len(held)
+        for sample in sorted(held, key=attrgetter("time_s")):
+            self._send(sample)
+
+
+class KeeperService:
     """Serves one engine.
 
     Args:
@@ -49,8 +120,7 @@ class _Service:
         self._requests = requests
         self._answers = answers
         self._attention = Attention()
-        self._clock = SystemClock()
-        self._outlet = Outlet(lambda sample: answers.put(messages.Sampled(sample)))
+        self._outlet = Outlet(answers.put)
         self._silence = Silence(awake_s())
         self._terminated = False
         self._in_vain = False  # whether switching off was not confirmed
@@ -62,7 +132,7 @@ class _Service:
         window of samples at a time.
         """
         self._silence.heard(awake_s())
-        if not isinstance(message, messages.Alive):
+        if not isinstance(message, Alive):
             self._requests.put(message)
 
     def terminate(self, *_: object) -> None:
@@ -72,26 +142,37 @@ class _Service:
     def run(self) -> None:
         """Open the bench, then serve until the engine is gone."""
         opening = self._requests.get()
-        if not isinstance(opening, messages.Open):
+        if not isinstance(opening, Request):
             return
-        self._clock = SystemClock(opening.origin_s)
-        resource = opening.file.supply.resource
         try:
-            with (
-                hold_as_keeper(resource),
-                open_bench(opening.file, self._clock) as bench,
-                hold_identity(bench.supply.identify(), resource),  # whatever its other names
-            ):
-                self._attend(bench)
-                self._answers.put(messages.Identities(bench.identities()))
-                holding = self._await_hold(bench)
-                if holding is not None:
-                    self._serve(bench.power(holding.limits, self._on_event, self._outlet.add))
+            self._open(opening)
         except HarnessError as error:
-            self._answers.put(messages.Failed(refused=False, text=str(error)))
+            self._answers.put(HarnessError(str(error)))
         except Exception as error:  # noqa: BLE001 - such as no memory left: the engine takes over
             text = f"the keeper process: {type(error).__name__}: {error}"
-            self._answers.put(messages.Failed(refused=False, text=text))
+            self._answers.put(HarnessError(text))
+
+    def _open(self, opening: Request) -> None:
+        assert isinstance(opening.what, Open)
+        file, clock = opening.what.file, SystemClock(opening.what.origin_s)
+        resource = file.supply.resource
+        with (
+            hold_as_keeper(resource),
+            open_bench(file, clock) as bench,
+            hold_identity(bench.supply.identify(), resource),  # whatever its other names
+        ):
+            self._attend(bench)
+            self._answers.put(Answer(opening.number, bench.identities()))
+            while not self._terminated:
+                match self._next(live=False):
+                    case Request(number, Hold(envelope)):
+                        keeper = bench.power(envelope, self._on_event, self._outlet.add)
+                        self._serve(keeper, number)
+                        return
+                    case Request(number, Try(questions)):
+                        self._answers.put(Answer(number, bench.try_questions(questions)))
+                    case Closed():
+                        return
 
     def _attend(self, bench: LocalBench) -> None:
         """Have each exchange say how long it may take, and show life meanwhile."""
@@ -108,95 +189,60 @@ class _Service:
             self._attention.look()
             self._silence.look(awake_s())
             if self._attention.there and self._answers.empty():
-                self._answers.put(messages.Alive())
+                self._answers.put(Alive())
 
-    def _await_hold(self, bench: LocalBench) -> messages.Hold | None:
-        """Wait until power is to be taken in hand; None if the engine goes without."""
-        while not self._terminated:
-            request = self._next(live=False)
-            if isinstance(request, messages.Hold):
-                return request
-            if isinstance(request, messages.Try):
-                self._answers.put(messages.Tried(bench.try_questions(request.questions)))
-            if isinstance(request, messages.Closed):
-                break
-        return None
-
-    def _serve(self, host: LocalKeeper) -> None:
+    def _serve(self, keeper: LocalKeeper, number: int) -> None:
         """Answer requests; between them, while power is on, read the supply."""
-        self._attention.watched = lambda: host.live
-        self._answer(messages.Done(host.live))
+        self._attention.watched = lambda: keeper.live
+        self._answer(Answer(number))
         try:
             while not self._terminated:
-                request = self._next(live=host.live)
-                if isinstance(request, messages.Closed):
+                message = self._next(live=keeper.live)
+                if isinstance(message, Closed):
                     return
-                if request is not None:
-                    self._carry_out(host, request)
+                if message is not None:
+                    self._carry_out(keeper, message)
                 # between any two requests, so that no flood of them keeps the supply from its turn
-                if host.live:
-                    self._guarded(lambda: host.tick(self._silence.look(awake_s())))
-                if host.live:
-                    self._guarded(host.sample)
+                if keeper.live:
+                    self._guarded(lambda: keeper.tick(self._silence.look(awake_s())))
+                if keeper.live:
+                    self._guarded(keeper.sample)
         finally:
-            self._switch_off(host)
+            self._switch_off(keeper)
 
     def _next(self, *, live: bool) -> Any:
-        """Return the next request; None where there is none: at once while power is on."""
+        """Return the next message; None where there is none: at once while power is on."""
         self._attention.allow(_IDLE_S)
         try:
             return self._requests.get_nowait() if live else self._requests.get(timeout=_IDLE_S)
         except Empty:
             return None
 
-    def _carry_out(self, host: LocalKeeper, request: Any) -> None:
-        match request:
-            case messages.Do(command):
-                self._answered(host, lambda: host.command(command))
-            case messages.PowerOff():
-                self._answered(host, host.power_off)
-            case messages.Cut(reason, detail):
-                self._answered(host, lambda: host.cut(reason, detail))
-            case messages.ReadOff(role):
-                self._read_off(host, role)
-            case messages.ReadLoad():
-                self._guarded(lambda: self._answer(messages.LoadReading(host.read_load())))
-            case messages.ReadStatus():
-                self._guarded(lambda: self._answer(messages.StatusReading(host.read_status())))
-            case messages.Room(samples):
+    def _carry_out(self, keeper: LocalKeeper, message: Any) -> None:
+        match message:
+            case Room(samples):
                 self._outlet.make_room(samples)
+            case Cut(reason, detail):
+                self._guarded(lambda: keeper.cut(reason, detail))
+            case Request(number, what):
+                self._guarded(lambda: self._answer(_answer(keeper, number, what)))
 
     def _answer(self, message: Any) -> None:
         """Say something else than samples; those from before it go first."""
         self._outlet.flush()
         self._answers.put(message)
 
-    def _read_off(self, host: LocalKeeper, role: str) -> None:
-        try:
-            self._answer(messages.OffReading(host.read_off(role)))
-        except InstrumentError as error:
-            self._answer(messages.OffReading({}, str(error)))
-
-    def _answered(self, host: LocalKeeper, act: Any) -> None:
-        if self._guarded(act):
-            self._answer(messages.Done(host.live))
-
-    def _guarded(self, act: Any) -> bool:
-        """Carry out; tell the engine what came in between. True if nothing did."""
+    def _guarded(self, act: Callable[[], object]) -> None:
+        """Carry out; tell the engine what became of power in between."""
         try:
             act()
-        except Tripped as error:
-            self._answer(messages.Tripped(error.trip))
         except PowerOffUnconfirmed as error:
-            self._answer(messages.Unconfirmed(error.what, error.where, error.remedy))
+            self._answer(error)
             self._in_vain = self._terminated = True  # nothing is left to do but to go on trying
-        except CommandRefused as error:
-            self._answer(messages.Failed(refused=True, text=error.what))
-        else:
-            return True
-        return False
+        except Tripped as error:
+            self._answer(error)
 
-    def _switch_off(self, host: LocalKeeper) -> None:
+    def _switch_off(self, keeper: LocalKeeper) -> None:
         """Switch off on the way out, and go on trying where that is not confirmed.
 
         The engine may be gone by then, so what comes of it in the end goes straight to the screen.
@@ -204,22 +250,40 @@ class _Service:
         end_s = time.monotonic() + _PERSIST_S
         while True:
             try:
-                host.power_off()
+                keeper.power_off()
             except PowerOffUnconfirmed as error:
                 if time.monotonic() > end_s:
                     _say(f"{error}; switching off was tried for {_PERSIST_S:g} s, and is given up")
                     return
                 if not self._in_vain:
                     self._in_vain = True
-                    self._answer(messages.Unconfirmed(error.what, error.where, error.remedy))
-                time.sleep(0.2)
+                    self._answer(error)
+                time.sleep(_PERSIST_EACH_S)
             else:
                 if self._in_vain:
                     _say("output off is confirmed now; wait for stored charge, and measure")
                 return
 
     def _on_event(self, kind: str, detail: str) -> None:
-        self._answer(messages.Event(kind, detail))
+        self._answer(Event(kind, detail))
+
+
+def _answer(keeper: LocalKeeper, number: int, what: Any) -> Answer:
+    """Carry a request out; an error that changes nothing is its answer."""
+    value: object = None
+    try:
+        match what:
+            case Read(role, quantities):
+                value = keeper.read(role, *quantities)
+            case SwitchOff():
+                keeper.power_off()
+            case _:
+                keeper.command(what)
+    except (CommandRefused, InstrumentError) as error:
+        if isinstance(error, InstrumentError) and not isinstance(what, Read):
+            raise  # it came from where none may come: the engine takes over
+        value = error
+    return Answer(number, value, keeper.live)
 
 
 def _say(text: str) -> None:
@@ -235,10 +299,10 @@ def main() -> None:
     os.dup2(2, 1)  # whatever a driver prints must not get between the messages
     requests: SimpleQueue[Any] = SimpleQueue()
     answers: SimpleQueue[Any] = SimpleQueue()
-    service = _Service(requests, answers)
+    service = KeeperService(requests, answers)
     try:
-        messages.pump_in(sys.stdin.buffer, service.arrived)
-        sender = messages.pump_out(outgoing, answers)
+        pump_in(sys.stdin.buffer, service.arrived)
+        sender = pump_out(outgoing, answers)
     except RuntimeError as error:  # no thread to be had: nothing is open yet
         _say(f"the keeper process cannot work: {error}")
         os._exit(1)
@@ -247,7 +311,7 @@ def main() -> None:
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     signal.signal(signal.SIGTERM, service.terminate)
     service.run()
-    answers.put(messages.Closed())
+    answers.put(Closed())
     sender.join(timeout=2.0)
     os._exit(0)  # the other thread may wait for the pipe: no tidying up must wait for it
 

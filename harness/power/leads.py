@@ -13,8 +13,7 @@ from harness.bench.finding import Finding, Mark
 from harness.bench.roles import Meter
 from harness.errors import Refused
 from harness.judge.uncertainty import Contribution, combine, rectangular, scatter
-from harness.power.commands import Arm, SwitchOn
-from harness.power.operating_envelope import OperatingEnvelope
+from harness.power.commands import Arm, OperatingEnvelope, SwitchOn
 from harness.power.port import Bench, Power
 from harness.profile.bench_file import Accuracy, BenchFile
 from harness.quantity import format_quantity

@@ -11,9 +11,9 @@ from harness.bench.clock import Clock
 from harness.bench.open import ROLES, open_instruments
 from harness.bench.roles import Load, Meter, Supply
 from harness.bench.trial import try_questions
+from harness.power.commands import OperatingEnvelope
 from harness.power.keeper import Keeper
 from harness.power.local_keeper import LocalKeeper
-from harness.power.operating_envelope import OperatingEnvelope
 from harness.power.port import OnEvent, OnSample
 from harness.profile.bench_file import BenchFile
 

@@ -1,4 +1,4 @@
-"""The keeper's host in this process: carries its moves out on real or simulated instruments."""
+"""The keeper with instruments in this process: carries its moves out, real or simulated."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from harness.errors import (
 )
 from harness.power.commands import Command, KeeperState, SwitchOff
 from harness.power.keeper import Keeper
-from harness.power.moves import CheckErrors, CheckInSync, CheckProtection, Confirm, Move, Send
+from harness.power.moves import Check, Confirm, Move, Send
 from harness.power.port import OnEvent, OnSample
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.profile.measures import SETTINGS
@@ -33,7 +33,7 @@ _RETRY_S = 0.02
 
 
 class LocalKeeper:
-    """Puts the keeper between the engine and the wire.
+    """Puts the keeper between the engine and the wire; fulfils :class:`harness.power.port.Power`.
 
     Args:
         keeper: The state machine.
@@ -73,23 +73,14 @@ class LocalKeeper:
         return self._keeper.trip
 
     def command(self, command: Command) -> None:
-        """Carry a command out.
-
-        Raises:
-            CommandRefused: The keeper kept it from the wire.
-            Tripped: Power has been cut on the way.
-            PowerOffUnconfirmed: Switching off could not be confirmed.
-        """
+        """Carry a command out."""
         self._perform(self._keeper.command(command, self._clock.now_s()))
         self._raise_trouble()
 
     def sample(self) -> SupplySample:
-        """Read the supply once; the keeper judges it before anybody else.
-
-        Raises:
-            Tripped: It left the envelope or the budget, or was no reading; power has been cut.
-        """
-        due = self._keeper.due(self._clock.now_s())
+        """Read the supply once; the keeper judges it before anybody else."""
+        keeper = self._keeper
+        due = keeper.due(self._clock.now_s())
         if due is not None:
             self._perform((due,))
             self._raise_trouble()
@@ -97,16 +88,15 @@ class LocalKeeper:
             sample = self._supply.sample()
         except InstrumentError as error:
             self._cut_after(error, self._supply)
-        else:
-            moves = self._keeper.sample(sample)
-            if moves:
-                self._perform(moves)
-            if sample.protection and self._keeper.bit_is_wrong:
-                sample = self._without_bit(sample)
-            self._on_sample(sample)
-            if self._keeper.trip is None:
-                return sample
-        raise self._trouble()
+        moves = keeper.sample(sample)
+        if moves:
+            self._perform(moves)
+        if sample.protection and keeper.bit_is_wrong:
+            sample = self._without_bit(sample)
+        self._on_sample(sample)
+        if keeper.trip is not None:
+            raise self._trouble()
+        return sample
 
     def _without_bit(self, sample: SupplySample) -> SupplySample:
         """Leave out the bit that contradicts the readings, and say so the first time."""
@@ -123,44 +113,17 @@ class LocalKeeper:
             )
         return sample._replace(protection=False)
 
-    def read_load(self) -> dict[str, float]:
-        """Read the load; a failed reading cuts power.
-
-        Raises:
-            Tripped: It was no reading; power has been cut.
-        """
-        if self._load is None:
+    def read(self, role: str, *quantities: str) -> dict[str, float]:
+        """Read quantities of supply or load once; with power on or to come, a failure cuts it."""
+        instrument = self._supply if role == "supply" else self._load
+        if instrument is None:
             raise CommandRefused("there is no load on this bench", where="keeper")
         try:
-            return self._load.read("voltage", "current", "power")
+            return instrument.read(*quantities)
         except InstrumentError as error:
-            self._cut_after(error, self._load)
-        raise self._trouble()
-
-    def read_off(self, role: str) -> dict[str, float]:
-        """Read supply or load with the output off; whatever comes of it changes nothing.
-
-        Raises:
-            InstrumentError: It gave no reading.
-        """
-        if role == "load":
-            if self._load is None:
-                raise CommandRefused("there is no load on this bench", where="keeper")
-            return self._load.read("voltage", "current", "power")
-        sample = self._supply.sample()
-        return {"voltage": sample.voltage_v, "current": sample.current_a, "power": sample.power_w}
-
-    def read_status(self) -> int:
-        """Read the supply's status register; an answer that is none cuts power.
-
-        Raises:
-            Tripped: It was no number; power has been cut.
-        """
-        try:
-            return int(self._supply.value("status"))
-        except InstrumentError as error:
-            self._cut_after(error, self._supply)
-        raise self._trouble()
+            if self._keeper.state in {KeeperState.OFF, KeeperState.TRIPPED}:
+                raise
+            self._cut_after(error, instrument)
 
     def expect_silence(self, longest_s: float) -> None:
         """Nothing to announce: whoever takes the slow reading is in this process."""
@@ -177,33 +140,26 @@ class LocalKeeper:
             raise self._trouble()
 
     def cut(self, reason: TripReason, detail: str) -> NoReturn:
-        """Cut power for a reason the engine found.
-
-        Raises:
-            Tripped: Always.
-        """
+        """Cut power for a reason the engine found."""
         self._perform(self._keeper.cut(reason, detail, self._clock.now_s()))
         raise self._trouble()
 
     def power_off(self) -> None:
-        """Switch off and confirm, whatever has happened before; never raises a trip.
-
-        Raises:
-            PowerOffUnconfirmed: Output off could not be confirmed.
-        """
+        """Switch off and confirm, whatever has happened before; never raises a trip."""
         self._perform(self._keeper.command(SwitchOff(), self._clock.now_s()))
         if self._keeper.unconfirmed:
             raise self._trouble()
 
-    def _cut_after(self, error: InstrumentError, instrument: Supply | Load) -> None:
+    def _cut_after(self, error: InstrumentError, instrument: Supply | Load) -> NoReturn:
         """Cut power after a failed reading."""
         moves = self._keeper.failed(None, error, self._clock.now_s())
         if isinstance(error, LinkError):
             self._freshen(moves[0], instrument)
         self._perform(moves)
+        raise self._trouble()
 
     def _freshen(self, output_off: Move, instrument: Supply | Load) -> None:
-        """Cut power at once, then open the link in doubt anew, before power is cut in good order.
+        """Cut power at once, then open the link in doubt again, before power is cut in good order.
 
         Output off is the next message all the same: it goes out on the link as it is, in case it
         still carries. A confirmation over a link that hangs would cost a time-out with power on.
@@ -224,7 +180,7 @@ class LocalKeeper:
                 again = self._keeper.switching_off
                 queue = deque(self._keeper.failed(move, error, self._clock.now_s()))
                 if again and queue:
-                    self._begin_anew(move, error)
+                    self._prepare_retry(move, error)
                 elif isinstance(error, LinkError) and queue:
                     self._freshen(queue[0], self._instrument(move))
             else:
@@ -232,7 +188,7 @@ class LocalKeeper:
         if self._keeper.state is not self._noted:
             self._note()
 
-    def _begin_anew(self, move: Move, error: InstrumentError) -> None:
+    def _prepare_retry(self, move: Move, error: InstrumentError) -> None:
         """Open the link again before the next try: a broken or confused one cannot switch off."""
         self._on_event(EventKind.SWITCHING_OFF_AGAIN, str(error))
         self._clock.sleep_s(_RETRY_S)
@@ -242,18 +198,15 @@ class LocalKeeper:
     def _note(self) -> None:
         """Report a change of power, once it is on the wire."""
         before, self._noted = self._noted, self._keeper.state
-        state = self._noted
-        if state is KeeperState.LIVE:
+        if self._noted is KeeperState.LIVE:
             self._on_event(EventKind.POWER_ON, "")
-        elif state is KeeperState.TRIPPED:
+        if self._noted is KeeperState.TRIPPED:
             self._on_event(EventKind.TRIP, str(self._keeper.trip))
-            self._on_event(
-                EventKind.POWER_OFF, "unconfirmed" if self._keeper.unconfirmed else "confirmed"
-            )
-        elif state is KeeperState.OFF and before is KeeperState.LIVE:
-            self._on_event(
-                EventKind.POWER_OFF, "unconfirmed" if self._keeper.unconfirmed else "confirmed"
-            )
+        if self._noted is KeeperState.TRIPPED or (
+            self._noted is KeeperState.OFF and before is KeeperState.LIVE
+        ):
+            confirmed = "unconfirmed" if self._keeper.unconfirmed else "confirmed"
+            self._on_event(EventKind.POWER_OFF, confirmed)
 
     def _instrument(self, move: Move) -> Supply | Load:
         instrument = self._supply if move.role == "supply" else self._load
@@ -276,11 +229,11 @@ class LocalKeeper:
                     )
             case Confirm():
                 self._compare(instrument, move)
-            case CheckErrors():
+            case Check(what="errors"):
                 instrument.check_errors()
-            case CheckInSync():
+            case Check(what="identity"):
                 instrument.check_identity()
-            case CheckProtection():
+            case Check(what="protection"):
                 self._supply.check_protection()
 
     def _compare(self, instrument: Supply | Load, move: Confirm) -> None:

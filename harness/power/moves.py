@@ -1,10 +1,22 @@
-"""What the keeper puts on the wire, one message each."""
+"""What the keeper puts on the wire, one message each, and what it asks between its samples."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Literal
 
-__all__ = ["CheckErrors", "CheckInSync", "CheckProtection", "Confirm", "Move", "Send"]
+from harness.errors import CommandRefused
+from harness.power.commands import OperatingEnvelope, SetLoad
+from harness.profile.measures import SETTINGS
+
+__all__ = ["Check", "Confirm", "LoadMoves", "Move", "Questions", "Send"]
+
+#: What a setting of the load may read back off by, beside its share: its last digit.
+_LOAD_DIGIT = 1e-3
+#: Share of the longest time after which a question is due: what is left is for its turn.
+_DUE_FRAC = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,28 +50,149 @@ class Confirm:
 
 
 @dataclass(frozen=True, slots=True)
-class CheckErrors:
-    """Read the error queue; an entry is a failure."""
+class Check:
+    """See to an instrument's condition; anything but a good one is a failure.
 
-    role: str
-
-
-@dataclass(frozen=True, slots=True)
-class CheckInSync:
-    """Ask who it is; any other answer than at its introduction is a failure.
-
-    Readings look alike: when each answer belongs to the question before, only another question
-    shows it.
+    Attributes:
+        role: The instrument.
+        what: Its error queue is empty; it still says who it is, as only another question shows that
+            its readings are not those of the question before; no protection of its has tripped.
     """
 
     role: str
+    what: Literal["errors", "identity", "protection"]
 
 
-@dataclass(frozen=True, slots=True)
-class CheckProtection:
-    """See that its status tells of no protection that has tripped; one that has is a failure."""
-
-    role: str
+Move = Send | Confirm | Check
 
 
-Move = Send | Confirm | CheckErrors | CheckInSync | CheckProtection
+class LoadMoves:
+    """Settings of the load inside their bounds, and off; without a load there are no moves.
+
+    Args:
+        operations: Operations the load's dialect has; empty where there is no load.
+        envelope: The hard bounds.
+    """
+
+    def __init__(self, operations: frozenset[str], envelope: OperatingEnvelope) -> None:
+        self._operations = operations
+        self._readback_frac = envelope.readback_frac
+        self._bounds = {
+            "current": (0.0, envelope.load_current_a),
+            "power": (0.0, envelope.load_power_w),
+            "resistance": (envelope.load_least_ohm, math.inf),
+        }
+        self._mode = ""
+
+    def clear(self) -> tuple[Move, ...]:
+        """Return the moves that begin with a clean and switched-off load."""
+        clear = (Send("load", "clear"),) if "clear" in self._operations else ()
+        return (*clear, *self.off())
+
+    def set(self, command: SetLoad) -> tuple[Move, ...]:
+        """Return the moves that set the load and switch its input on.
+
+        Raises:
+            CommandRefused: The load cannot be told so, or may not.
+        """
+        mode, value = command.mode, command.value
+        self._require_inside(command)
+        moves: list[Move] = []
+        if self._mode not in ("", mode):
+            # What stands in the register of another function is nobody's setting of this run.
+            moves += self.off()
+        if f"set_constant_{mode}" in self._operations:
+            moves.append(Send("load", f"set_constant_{mode}"))
+        self._mode = mode
+        tolerance = self._readback_frac * value + _LOAD_DIGIT
+        return (
+            *moves,
+            Send("load", f"set_{mode}", value),
+            Confirm("load", f"{mode}_setting", value, tolerance, f"set_{mode}"),
+            Send("load", "input_on"),
+            Confirm("load", "input_state", expected=True),
+            *([Check("load", "errors")] if "error" in self._operations else []),
+        )
+
+    def off(self) -> tuple[Move, ...]:
+        """Return the moves that switch its input off."""
+        if not self._operations:
+            return ()
+        return (Send("load", "input_off"), Confirm("load", "input_state", expected=False))
+
+    def _require_inside(self, command: SetLoad) -> None:
+        mode, value = command.mode, command.value
+        if not self._operations:
+            raise CommandRefused("there is no load on this bench", where="keeper")
+        if f"set_{mode}" not in self._operations:
+            raise CommandRefused(f"the load's dialect has no set_{mode}", where="keeper")
+        least, most = self._bounds[mode]
+        if not (math.isfinite(value) and least <= value <= most):
+            unit = SETTINGS["load"][mode]
+            raise CommandRefused(
+                f"a load {mode} of {value} {unit} is outside the envelope "
+                f"({least} to {most} {unit})",
+                where="keeper",
+            )
+
+
+class Questions:
+    """What the keeper asks between its samples: whether everything still stands as it was told.
+
+    Somebody at the front panel, a second client, or the instrument itself may change a setting, and
+    readings look alike when each answer belongs to the question before: only other questions show
+    it. They go out one at a time, the oldest first, so that a sample never waits for more than one.
+    On a slow link each comes round once in as many samples as there are questions.
+
+    Args:
+        longest_s: Longest time between two answers to one question, on a link fast enough.
+    """
+
+    def __init__(self, longest_s: float) -> None:
+        self._longest_s = longest_s
+        self._asked_s: dict[Move, float] = {}
+        self._next_s = math.inf
+
+    def clear(self) -> None:
+        """Ask nothing: nothing has been told yet."""
+        self._asked_s.clear()
+        self._next_s = math.inf
+
+    def told(self, moves: Iterable[Move], now_s: float) -> None:
+        """Note what was told: each setting and state that was confirmed is asked for again.
+
+        What belonged to the same question before is forgotten. None is put for a while: a level
+        begins with commands, and its rise wants its samples close together.
+        """
+        for move in moves:
+            if not isinstance(move, Confirm):
+                continue
+            for known in [known for known in self._asked_s if _superseded(known, move)]:
+                del self._asked_s[known]
+            self._asked_s[replace(move, kept=True)] = now_s
+            self._asked_s.setdefault(Check(move.role, "identity"), now_s)
+            self._asked_s.setdefault(Check(move.role, "errors"), now_s)
+        if self._asked_s:
+            self._next_s = now_s + self._longest_s
+
+    def due(self, now_s: float) -> Move | None:
+        """Return the question to put before the next sample: none as a rule."""
+        if now_s < self._next_s:
+            return None
+        question = min(self._asked_s, key=self._asked_s.__getitem__)
+        del self._asked_s[question]
+        self._asked_s[question] = now_s  # to the end: of two of one time the first told is first
+        self._next_s = min(self._asked_s.values()) + _DUE_FRAC * self._longest_s
+        return question
+
+
+def _superseded(known: Move, told: Confirm) -> bool:
+    """Whether a question is about what has just been told otherwise."""
+    if not isinstance(known, Confirm) or known.role != told.role:
+        return False
+    if known.operation == told.operation:
+        return True
+    # what stands in the register of a load's other function is nobody's setting any more
+    return told.role == "load" and all(
+        operation.endswith("_setting") for operation in (known.operation, told.operation)
+    )

@@ -12,8 +12,7 @@ from typing import NoReturn, Protocol
 
 from harness.bench.roles import Meter
 from harness.bench.sample import SupplySample
-from harness.power.commands import Command
-from harness.power.operating_envelope import OperatingEnvelope
+from harness.power.commands import Command, OperatingEnvelope
 from harness.power.trip import Trip, TripReason
 from harness.profile.bench_file import BenchFile
 from harness.record.events import EventKind
@@ -27,7 +26,11 @@ OnSample = Callable[[SupplySample], None]
 
 
 class Power(Protocol):
-    """Power in a keeper's hands: the only way to the supply and the load."""
+    """Power in a keeper's hands: the only way to the supply and the load.
+
+    Each call raises :class:`~harness.power.trip.Tripped` where power has been cut, and
+    :class:`~harness.errors.PowerOffUnconfirmed` where output off could not be confirmed.
+    """
 
     @property
     def live(self) -> bool:
@@ -44,46 +47,24 @@ class Power(Protocol):
 
         Raises:
             CommandRefused: The keeper kept it from the wire.
-            Tripped: Power has been cut on the way.
-            PowerOffUnconfirmed: Switching off could not be confirmed.
         """
         ...
 
     def sample(self) -> SupplySample:
-        """Return a sample of the supply, 50 ms old at most; the keeper has judged it.
-
-        Raises:
-            Tripped: It left the envelope or the budget, or was no reading; power has been cut.
-        """
+        """Return a sample of the supply, 50 ms old at most; the keeper has judged it."""
         ...
 
-    def read_load(self) -> Mapping[str, float]:
-        """Read the load; a failed reading cuts power.
+    def read(self, role: str, *quantities: str) -> Mapping[str, float]:
+        """Read supply or load once, what its dialect can in one round trip.
 
-        Raises:
-            Tripped: It was no reading; power has been cut.
-        """
-        ...
-
-    def read_off(self, role: str) -> Mapping[str, float]:
-        """Read supply or load with the output off; whatever comes of it changes nothing.
+        A reading that fails cuts power; with the output off it changes nothing.
 
         Args:
             role: ``supply`` or ``load``.
-
-        Returns:
-            ``voltage``, ``current`` and ``power``.
+            quantities: From :data:`harness.profile.measures.READINGS` for its role, or ``status``.
 
         Raises:
-            InstrumentError: It gave no reading.
-        """
-        ...
-
-    def read_status(self) -> int:
-        """Read the supply's status register as it is; an answer that is none cuts power.
-
-        Raises:
-            Tripped: It was no number; power has been cut.
+            InstrumentError: It gave no reading, with the output off.
         """
         ...
 
@@ -92,19 +73,11 @@ class Power(Protocol):
         ...
 
     def cut(self, reason: TripReason, detail: str) -> NoReturn:
-        """Cut power for a reason the engine found.
-
-        Raises:
-            Tripped: Always.
-        """
+        """Cut power for a reason the engine found."""
         ...
 
     def power_off(self) -> None:
-        """Switch off and confirm, whatever has happened before; never raises a trip.
-
-        Raises:
-            PowerOffUnconfirmed: Output off could not be confirmed.
-        """
+        """Switch off and confirm, whatever has happened before; never raises a trip."""
         ...
 
 
@@ -136,6 +109,6 @@ class Bench(Protocol):
         """
         ...
 
-    def power(self, limits: OperatingEnvelope, on_event: OnEvent, on_sample: OnSample) -> Power:
+    def power(self, envelope: OperatingEnvelope, on_event: OnEvent, on_sample: OnSample) -> Power:
         """Give supply and load to a keeper with these bounds."""
         ...

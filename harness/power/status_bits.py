@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from harness.bench.clock import Clock
 from harness.bench.dialect import Dialect, bench_dialects
 from harness.bench.finding import Finding, Mark
-from harness.power.commands import Arm, SetCurrentLimit, SetVoltageProtection, SwitchOn
+from harness.power.commands import Arm, Set, SetVoltageProtection, SwitchOn
 from harness.power.leads import LIMIT_A, low_level_v, low_limits, require_identities
 from harness.power.port import Bench, Power
 from harness.power.trip import Tripped
@@ -151,7 +151,7 @@ class _Learner:
         voltage = self._register(sampled=True)
         limited = self._limited(current_a)
         current = self._register(sampled=True) if limited else None
-        power.command(SetCurrentLimit(LIMIT_A))
+        power.command(Set("current_limit", LIMIT_A))
         self._until(lambda volts: volts >= _THERE_FRAC * self._level_v, _RISE_S)
         protection = self._protected() if protects else None  # the last: it may cut power
         return Seen(off=off, voltage=voltage, current=current, protection=protection)
@@ -173,7 +173,7 @@ class _Learner:
         for limit_a in _TRIED_A:
             if limit_a > _LIMIT_FRAC * current_a:
                 continue
-            self._power.command(SetCurrentLimit(limit_a))
+            self._power.command(Set("current_limit", limit_a))
             if self._until(lambda volts: volts <= _LIMITED_FRAC * self._level_v, _LIMITS_S):
                 return True
         return False
@@ -185,7 +185,7 @@ class _Learner:
             self._power.command(SetVoltageProtection(self._level_v / 2))
             off = self._until(lambda volts: volts <= _GONE_FRAC * self._level_v, _PROTECTS_S)
             while off and len(looks) < _LOOKS:
-                looks.append(self._power.read_status())
+                looks.append(self._status())
         except Tripped:  # it has seen that the output is off, or that the level is not taken
             pass
         return _together(looks) if looks else None
@@ -194,10 +194,13 @@ class _Learner:
         looks = []
         for _ in range(_LOOKS):
             self._obey()
-            looks.append(self._power.read_status())
+            looks.append(self._status())
             if sampled:
                 self._power.sample()
         return _together(looks)
+
+    def _status(self) -> int:
+        return int(self._power.read("supply", "status")["status"])
 
     def _until(self, reached: Callable[[float], bool], longest_s: float) -> bool:
         """Take samples until the voltage is where it should be; False if that takes too long."""

@@ -11,9 +11,9 @@ from harness.bench.roles import Meter
 from harness.bench.sample import SupplySample
 from harness.errors import InstrumentError, RecordError
 from harness.judge.verdict import Verdict
-from harness.power.commands import Arm, Command, SetVoltage, SwitchOn
+from harness.power.commands import Arm, Command, Set, SwitchOn
 from harness.power.keeper import failure_reason
-from harness.power.moves import CheckInSync
+from harness.power.moves import Check
 from harness.power.port import Bench, Power
 from harness.profile.check import Across
 from harness.profile.level import Level
@@ -39,6 +39,9 @@ _WRITING_S = 1.0
 _NEAR_FRAC = 0.98
 #: Events before which the last readings are recorded in full.
 _IN_FULL = frozenset({EventKind.TRIP, EventKind.DISTURBED})
+
+#: What is read of a load, together.
+_OF_LOAD = ("voltage", "current", "power")
 
 
 @dataclass(slots=True, kw_only=True)
@@ -140,8 +143,8 @@ class Context:
                 self.set_v = command.voltage_v
             if isinstance(command, SwitchOn):
                 self.operator.power_on(self.step_name)
-            if isinstance(command, SetVoltage):
-                self._set(command.voltage_v)
+            if isinstance(command, Set) and command.quantity == "voltage":
+                self._set(command.value)
             self.host.command(command)
 
     def _set(self, voltage_v: float) -> None:
@@ -233,7 +236,7 @@ class Context:
         self.stop.raise_if_requested()
         source, _, quantity = what.partition(".")
         if source == "load":
-            values = self.host.read_load()
+            values = self.host.read("load", *_OF_LOAD)
         else:
             assert self.bench.meter is not None
             if self.clock.now_s() - self.meter_checked_s >= _IN_SYNC_S:
@@ -292,4 +295,4 @@ class Context:
         try:
             meter.check_in_sync()
         except InstrumentError as error:
-            self.host.cut(failure_reason(error, CheckInSync("meter")), str(error))
+            self.host.cut(failure_reason(error, Check("meter", "identity")), str(error))

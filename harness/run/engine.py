@@ -17,7 +17,7 @@ from harness.errors import (
     Refused,
 )
 from harness.judge.verdict import Verdict, overall
-from harness.power.operating_envelope import OperatingEnvelope
+from harness.power.commands import OperatingEnvelope
 from harness.power.port import Bench, Power
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.profile.bench_file import Accuracy

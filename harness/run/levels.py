@@ -5,16 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from harness.power.commands import (
-    Arm,
-    LoadOff,
-    SetCurrentLimit,
-    SetFrequency,
-    SetLoad,
-    SetVoltage,
-    SwitchOn,
-    Watch,
-)
+from harness.power.commands import Arm, LoadOff, Set, SetLoad, SwitchOn, Watch
 from harness.power.trip import TripReason
 from harness.profile.level import Level
 from harness.profile.plan import PlannedStep
@@ -101,10 +92,10 @@ def hold_levels(context: Context, step: PlannedStep) -> None:
 
 def set_level(context: Context, level: Level) -> None:
     """Set limit, frequency and voltage of a level while power is on."""
-    context.command(Watch(level), SetCurrentLimit(level.current_limit_a))
+    context.command(Watch(level), Set("current_limit", level.current_limit_a))
     if level.frequency_hz is not None:
-        context.command(SetFrequency(level.frequency_hz))
-    context.command(SetVoltage(level.voltage_v))
+        context.command(Set("frequency", level.frequency_hz))
+    context.command(Set("voltage", level.voltage_v))
 
 
 def _setting(level: Level) -> Level:
@@ -129,8 +120,8 @@ def _next_level(context: Context, level: Level, holds: list[Hold]) -> None:
             f"{format_quantity(level.current_limit_a, 'A', 3)}",
         )
     if level.current_limit_a != holds[-1].level.current_limit_a:
-        context.command(SetCurrentLimit(level.current_limit_a))
-    context.command(Watch(level), SetVoltage(level.voltage_v))
+        context.command(Set("current_limit", level.current_limit_a))
+    context.command(Watch(level), Set("voltage", level.voltage_v))
 
 
 def expected_current_a(

@@ -166,7 +166,10 @@ def _read(context: Context, source: str) -> Mapping[str, float]:
     if source == "meter":
         names = [name for name in context.live.waited_for if name.startswith("meter.")]
         return {name: _read_meter(context, name.partition(".")[2]) for name in names}
-    readings = {f"{source}.{name}": value for name, value in context.host.read_off(source).items()}
+    readings = {
+        f"{source}.{name}": value
+        for name, value in context.host.read(source, "voltage", "current", "power").items()
+    }
     for name, value in readings.items():
         context.live.add(name, context.clock.now_s(), value)
     return readings

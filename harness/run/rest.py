@@ -12,7 +12,7 @@ import numpy.typing as npt
 from harness.bench.sample import SupplySample
 from harness.judge.series import Trend
 from harness.judge.settle import Settler, Watched
-from harness.power.commands import SetVoltage
+from harness.power.commands import Set
 from harness.power.trip import TripReason
 from harness.profile.level import Level
 from harness.profile.plan import PlannedStep
@@ -260,7 +260,7 @@ class _Stillness:
         context, set_v = self._context, self._level.voltage_v
         before_v = context.sample().voltage_v
         lower = format_quantity(set_v - step_v, "V")
-        context.command(SetVoltage(set_v - step_v))
+        context.command(Set("voltage", set_v - step_v))
         end_s = context.clock.now_s() + _FOLLOW_S
         while (seen_v := context.sample().voltage_v) == before_v:
             if context.clock.now_s() > end_s:
@@ -269,7 +269,7 @@ class _Stillness:
                     f"{format_quantity(before_v, 'V')} to the last digit for {_STILL_S:g} s, and "
                     f"{_FOLLOW_S:g} s after {lower} was set",
                 )
-        context.command(SetVoltage(set_v))
+        context.command(Set("voltage", set_v))
         self._come_back(before_v, 0.5 * step_v)
         context.event(
             EventKind.PROBE,

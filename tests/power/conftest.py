@@ -9,9 +9,9 @@ import pytest
 from harness.bench.dialect import Dialect, load_dialect
 from harness.bench.roles import Load, Supply
 from harness.bench.sample import SupplySample
+from harness.power.commands import OperatingEnvelope
 from harness.power.keeper import Keeper
 from harness.power.local_keeper import LocalKeeper
-from harness.power.operating_envelope import OperatingEnvelope
 from harness.rehearse.clock import SimulatedClock
 
 SAMPLE = "MEAS:VOLT?;:MEAS:CURR?"

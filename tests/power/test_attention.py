@@ -5,7 +5,7 @@ import pytest
 from harness.errors import LinkTimeout
 from harness.power import attention
 from harness.power.attention import AttendedLink, Attention
-from harness.power.commands import Arm, SetVoltage, SwitchOn
+from harness.power.commands import Arm, Set, SwitchOn
 from harness.power.trip import Tripped, TripReason
 from tests.power.conftest import SAMPLE, Wire
 
@@ -17,8 +17,10 @@ class Times:
         self.awake_s = 0.0
         self.asleep_s = 0.0
         monkeypatch.setattr(attention.time, "monotonic", lambda: self.awake_s)
-        monkeypatch.setattr("harness.power.vigil.awake_s", lambda: self.awake_s)
-        monkeypatch.setattr("harness.power.vigil.elapsed_s", lambda: self.awake_s + self.asleep_s)
+        monkeypatch.setattr("harness.power.attention.awake_s", lambda: self.awake_s)
+        monkeypatch.setattr(
+            "harness.power.attention.elapsed_s", lambda: self.awake_s + self.asleep_s
+        )
 
 
 @pytest.fixture
@@ -92,7 +94,7 @@ class TestUnwatched:
 
         attended.supply.answers["VOLT?"] = silent
         with pytest.raises(Tripped) as caught:
-            attended.host.command(SetVoltage(4.8))
+            attended.host.command(Set("voltage", 4.8))
 
         assert caught.value.trip.reason is TripReason.UNWATCHED
         assert attended.supply.messages[:3] == ["VOLT 4.800", "VOLT?", "OUTP OFF"]

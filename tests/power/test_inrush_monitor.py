@@ -5,6 +5,7 @@ import math
 import pytest
 
 from harness.bench.sample import SupplySample
+from harness.power.commands import OperatingEnvelope
 from harness.power.inrush_monitor import LevelWatch, ReverseWatch
 from harness.power.trip import TripReason
 from harness.profile.level import InrushAllowance, Level
@@ -289,7 +290,14 @@ class TestReverse:
     def watch(set_v: float = 24.0, limit_a: float = 0.3) -> ReverseWatch:
         """Return a watch at a setting."""
         follower = ReverseWatch(
-            voltage_v=26.4, voltage_error_v=0.023, current_error_a=0.005, power_error_w=0.2
+            OperatingEnvelope(
+                voltage_v=26.4,
+                current_a=1.5,
+                power_w=36.0,
+                voltage_error_v=0.023,
+                current_error_a=0.005,
+                power_error_w=0.2,
+            )
         )
         follower.set_limit(limit_a)
         follower.set_voltage(set_v)

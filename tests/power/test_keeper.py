@@ -15,17 +15,15 @@ from harness.power.commands import (
     Command,
     KeeperState,
     LoadOff,
-    SetCurrentLimit,
-    SetFrequency,
+    OperatingEnvelope,
+    Set,
     SetLoad,
-    SetVoltage,
     SwitchOff,
     SwitchOn,
     Watch,
 )
 from harness.power.keeper import Keeper
 from harness.power.moves import Confirm, Send
-from harness.power.operating_envelope import OperatingEnvelope
 from harness.power.trip import TripReason
 from harness.profile.level import Level
 
@@ -89,9 +87,9 @@ STATES = {
 COMMANDS: tuple[Command, ...] = (
     Arm(2.4, 0.3),
     SwitchOn(),
-    SetVoltage(6.0),
-    SetCurrentLimit(0.3),
-    SetFrequency(50.0),
+    Set("voltage", 6.0),
+    Set("current_limit", 0.3),
+    Set("frequency", 50.0),
     Watch(LEVEL),
     SetLoad("current", 1.0),
     LoadOff(),
@@ -218,18 +216,18 @@ class TestCommandsOutsideTheEnvelope:
     def test_a_voltage_outside_is_refused(self, value: float) -> None:
         """No voltage above the envelope, below nought, or that is no number is passed on."""
         with pytest.raises(CommandRefused, match=r"voltage of .* outside the envelope"):
-            live().command(SetVoltage(value), 0.0)
+            live().command(Set("voltage", value), 0.0)
 
     @pytest.mark.parametrize("value", [1.501, -0.1, math.nan, math.inf])
     def test_a_current_limit_outside_is_refused(self, value: float) -> None:
         """No current limit above the envelope is passed on."""
         with pytest.raises(CommandRefused, match=r"current limit of .* outside the envelope"):
-            live().command(SetCurrentLimit(value), 0.0)
+            live().command(Set("current_limit", value), 0.0)
 
     def test_a_frequency_off_the_nameplate_is_refused(self) -> None:
         """A frequency that the nameplate does not name is refused."""
         with pytest.raises(CommandRefused, match="not on the nameplate"):
-            live().command(SetFrequency(400.0), 0.0)
+            live().command(Set("frequency", 400.0), 0.0)
 
     def test_a_load_current_beyond_the_plan_is_refused(self) -> None:
         """A load current above the largest of the plan is refused."""
@@ -371,9 +369,9 @@ VALUES = st.one_of(
 ANY_COMMAND = st.one_of(
     st.builds(Arm, VALUES, VALUES),
     st.just(SwitchOn()),
-    st.builds(SetVoltage, VALUES),
-    st.builds(SetCurrentLimit, VALUES),
-    st.builds(SetFrequency, VALUES),
+    st.builds(Set, st.just("voltage"), VALUES),
+    st.builds(Set, st.just("current_limit"), VALUES),
+    st.builds(Set, st.just("frequency"), VALUES),
     st.just(Watch(LEVEL)),
     st.builds(SetLoad, st.sampled_from(["current", "resistance", "power"]), VALUES),
     st.just(LoadOff()),

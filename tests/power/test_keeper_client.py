@@ -10,10 +10,10 @@ import pytest
 
 from harness.bench.clock import SystemClock
 from harness.errors import LinkError, PowerOffUnconfirmed, RecordError
-from harness.power import keeper_client, messages
-from harness.power.commands import Arm, SetVoltage, SwitchOn
+from harness.power import keeper_client
+from harness.power.channel import Answer, Closed, Cut, Event
+from harness.power.commands import Arm, OperatingEnvelope, Set, SwitchOn
 from harness.power.keeper_client import ProcessPower, open_process_bench
-from harness.power.operating_envelope import OperatingEnvelope
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_bench
@@ -28,7 +28,7 @@ class Script:
     """A line to a keeper process that says what a test has written down."""
 
     def __init__(self, *script: Any) -> None:
-        self.messages = deque([messages.Done(live=False), *script])
+        self.messages = deque([Answer(1), *script])
         self.sent: list[Any] = []
         self.kills = 0
         self.silent_for_s = 0.0
@@ -41,7 +41,7 @@ class Script:
     def receive(self, _longest_s: float) -> Any:
         """Return what the keeper says next; at the end it is gone."""
         self.attend()
-        return self.messages.popleft() if self.messages else messages.Closed()
+        return self.messages.popleft() if self.messages else Closed()
 
     def silent_s(self) -> float:
         """Return how long the keeper has been silent: as a test says."""
@@ -92,14 +92,14 @@ class TestLive:
         """What the keeper says of power counts as soon as it is heard, before any answer."""
         seen: list[tuple[str, bool]] = []
         script = Script(
-            messages.Event("power on", ""),
-            messages.Event("check", ""),
-            messages.Event("power off", "confirmed"),
-            messages.Done(live=False),
+            Event("power on", ""),
+            Event("check", ""),
+            Event("power off", "confirmed"),
+            Answer(2),
         )
         power = power_over(script, lambda kind, _: seen.append((kind, power.live)))
 
-        power.command(SetVoltage(60.0))
+        power.command(Set("voltage", 60.0))
 
         assert seen == [("power on", True), ("check", True), ("power off", False)]
 
@@ -107,7 +107,7 @@ class TestLive:
 class TestCut:
     def test_an_answer_to_an_earlier_request_is_passed_over(self) -> None:
         """A cut waits for the trip, whatever the keeper still says about an earlier command."""
-        power = power_over(Script(messages.Done(live=True), messages.Tripped(TRIP)))
+        power = power_over(Script(Answer(2, live=True), Tripped(TRIP)))
 
         with pytest.raises(Tripped) as caught:
             power.cut(TripReason.RECORD_LOST, "full")
@@ -115,10 +115,10 @@ class TestCut:
 
     def test_power_that_is_cut_is_not_cut_again(self) -> None:
         """After a trip a cut asks the keeper for nothing: the first reason stands."""
-        script = Script(messages.Tripped(TRIP))
+        script = Script(Tripped(TRIP))
         power = power_over(script)
         with pytest.raises(Tripped):
-            power.command(SetVoltage(60.0))
+            power.command(Set("voltage", 60.0))
         told = len(script.sent)
 
         with pytest.raises(Tripped):
@@ -133,9 +133,9 @@ class TestKeeperLost:
         """The unit was energised, so the run counts as tripped, though power is off by then."""
         monkeypatch.setattr(keeper_client, "open_bench", OffByHand().open)
         script = Script(
-            messages.Event("power on", ""),
-            messages.Done(live=True),
-            messages.Event("power off", ""),
+            Event("power on", ""),
+            Answer(2, live=True),
+            Event("power off", ""),
         )
         power = power_over(script)
         power.command(SwitchOn())
@@ -205,7 +205,7 @@ class TestSilentKeeper:
         """A thread that looks switches off at once; events come from the thread that leads."""
         by_hand = OffByHand()
         monkeypatch.setattr(keeper_client, "open_bench", by_hand.open)
-        script = Script(messages.Event("power on", ""), messages.Done(live=True))
+        script = Script(Event("power on", ""), Answer(2, live=True))
         events: list[str] = []
         power = power_over(script, lambda kind, _detail: events.append(kind))
         power.command(SwitchOn())
@@ -225,7 +225,7 @@ class TestSilentKeeper:
         """Whatever number of threads see it at the same time, one ends it and switches off."""
         by_hand = OffByHand()
         monkeypatch.setattr(keeper_client, "open_bench", by_hand.open)
-        script = Script(messages.Event("power on", ""), messages.Done(live=True))
+        script = Script(Event("power on", ""), Answer(2, live=True))
         power = power_over(script)
         power.command(SwitchOn())
         script.silent_for_s = 0.7
@@ -250,7 +250,7 @@ class TestSilentKeeper:
     def test_what_it_said_before_changes_nothing(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """A message that was on its way when the keeper was ended does not bring power back."""
         monkeypatch.setattr(keeper_client, "open_bench", OffByHand().open)
-        script = Script(messages.Event("power on", ""), messages.Done(live=True))
+        script = Script(Event("power on", ""), Answer(2, live=True))
         power = power_over(script)
         script.silent_for_s = 0.7
         power.command(SwitchOn())
@@ -276,22 +276,22 @@ class TestUnwatched:
     def test_the_engine_has_it_cut_of_its_own(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """A gap that the keeper did not notice is cut by the engine, and never goes unseen."""
         elapsed = [0.0]
-        monkeypatch.setattr("harness.power.vigil.elapsed_s", lambda: elapsed[0])
-        monkeypatch.setattr("harness.power.vigil.awake_s", lambda: 0.0)
+        monkeypatch.setattr("harness.power.attention.elapsed_s", lambda: elapsed[0])
+        monkeypatch.setattr("harness.power.attention.awake_s", lambda: 0.0)
         trip = Trip(reason=TripReason.UNWATCHED, detail="for 20 s", time_s=1.0, live=False)
         script = Script(
-            messages.Event("power on", ""),
-            messages.Done(live=True),
-            messages.Done(live=False),  # to switching off, which was on its way already
-            messages.Tripped(trip),
+            Event("power on", ""),
+            Answer(2, live=True),
+            Answer(3),  # to switching off, which was on its way already
+            Tripped(trip),
         )
         power = power_over(script)
         power.command(SwitchOn())
         elapsed[0] = 20.0
         power.power_off()
 
-        cuts = [message for message in script.sent if isinstance(message, messages.Cut)]
-        assert cuts == [messages.Cut(TripReason.UNWATCHED, "for 20 s: the computer slept")]
+        cuts = [message for message in script.sent if isinstance(message, Cut)]
+        assert cuts == [Cut(TripReason.UNWATCHED, "for 20 s: the computer slept")]
         assert power.trip == trip
 
 
@@ -306,7 +306,7 @@ class TestSignsOfLife:
             power.command(SwitchOn())
             end_s = clock.now_s() + 2 * QUICK_LIMITS.silence_s
             while clock.now_s() < end_s:
-                assert power.read_load()
+                assert power.read("load", "voltage", "current", "power")
                 clock.sleep_s(0.002)
 
             assert power.live

@@ -10,10 +10,10 @@ import pytest
 from harness.api import run_profile
 from harness.bench.clock import SystemClock
 from harness.bench.sample import SupplySample
-from harness.power.commands import Arm, SwitchOn
+from harness.power.channel import WINDOW
+from harness.power.commands import Arm, OperatingEnvelope, SwitchOn
 from harness.power.keeper_client import ProcessPower, open_process_bench
-from harness.power.operating_envelope import OperatingEnvelope
-from harness.power.outlet import MOST_HELD, WINDOW
+from harness.power.keeper_process import MOST_HELD
 from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_profile
 from harness.record.tables import Record
@@ -73,7 +73,7 @@ class TestBound:
             power.sample()
             power.expect_silence(2.0)
             clock.sleep_s(1.0)
-            waiting = power._line._incoming.qsize()
+            waiting = power._channel._incoming.qsize()
             samples.clear()
             power.sample()
 

@@ -7,8 +7,9 @@ from typing import Any
 
 import pytest
 
-from harness.power import messages
-from harness.power.keeper_process import _Service
+from harness.errors import HarnessError
+from harness.power.channel import Open, Request
+from harness.power.keeper_process import KeeperService
 from harness.profile.load import load_bench
 
 
@@ -24,10 +25,10 @@ class TestErrors:
         monkeypatch.setattr("harness.power.keeper_process.hold_as_keeper", no_memory)
         requests: SimpleQueue[Any] = SimpleQueue()
         answers: SimpleQueue[Any] = SimpleQueue()
-        requests.put(messages.Open(load_bench("bench-simulated-dc"), 0.0))
+        requests.put(Request(0, Open(load_bench("bench-simulated-dc"), 0.0)))
 
-        _Service(requests, answers).run()
+        KeeperService(requests, answers).run()
 
         told = answers.get_nowait()
-        assert isinstance(told, messages.Failed)
-        assert told.text == "the keeper process: MemoryError: none left"
+        assert isinstance(told, HarnessError)
+        assert str(told) == "the keeper process: MemoryError: none left"

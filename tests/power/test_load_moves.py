@@ -7,18 +7,24 @@ import pytest
 from harness.bench.dialect import load_dialect
 from harness.bench.sample import SupplySample
 from harness.errors import CommandRefused
-from harness.power.commands import Arm, LoadOff, SetLoad, SwitchOn
+from harness.power.commands import Arm, LoadOff, OperatingEnvelope, SetLoad, SwitchOn
 from harness.power.keeper import Keeper
-from harness.power.load_moves import LoadMoves
-from harness.power.moves import Confirm, Send
-from harness.power.operating_envelope import OperatingEnvelope
+from harness.power.moves import Confirm, LoadMoves, Send
 from harness.power.trip import TripReason
 
 OPERATIONS = load_dialect("scpi-load").operations
+ENVELOPE = OperatingEnvelope(
+    voltage_v=132.0,
+    current_a=1.5,
+    power_w=90.0,
+    load_current_a=2.5,
+    load_power_w=60.0,
+    load_least_ohm=10.0,
+)
 
 
 def moves(operations: frozenset[str] = OPERATIONS) -> LoadMoves:
-    return LoadMoves(operations, most_a=2.5, most_w=60.0, least_ohm=10.0, readback_frac=0.002)
+    return LoadMoves(operations, ENVELOPE)
 
 
 class TestModes:
@@ -82,15 +88,6 @@ class TestModes:
         assert none.off() == none.clear() == ()
         with pytest.raises(CommandRefused, match="no load on this bench"):
             none.set(SetLoad("current", 1.0))
-
-    def test_it_knows_whether_it_is_on(self) -> None:
-        """From the first setting until off the load counts as on."""
-        load = moves()
-        load.set(SetLoad("current", 1.0))
-        on = load.on
-        load.off()
-
-        assert (on, load.on) == (True, False)
 
 
 class TestEdgeOfTheEnvelope:

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.errors import CommandRefused, LinkError, LinkTimeout, PowerOffUnconfirmed
-from harness.power.commands import Arm, SetLoad, SetVoltage, SwitchOn
+from harness.power.commands import Arm, Set, SetLoad, SwitchOn
 from harness.power.trip import Tripped, TripReason
 
 if TYPE_CHECKING:
@@ -186,7 +186,7 @@ class TestCommandsOnTheWire:
         wire = fresh_wire()
         energise(wire)
         try:
-            wire.host.command(SetVoltage(voltage_v))
+            wire.host.command(Set("voltage", voltage_v))
         except CommandRefused:
             assert wire.supply.messages == []
         else:
@@ -196,7 +196,7 @@ class TestCommandsOnTheWire:
     def test_a_number_is_cut_and_never_rounded_up(self, wire: Wire) -> None:
         """A value between two steps of the instrument goes out as the lower one."""
         energise(wire)
-        wire.host.command(SetVoltage(26.39999))
+        wire.host.command(Set("voltage", 26.39999))
 
         assert wire.supply.messages[0] == "VOLT 26.399"
 

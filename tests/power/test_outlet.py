@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.bench.sample import SupplySample
-from harness.power.outlet import MOST_HELD, WINDOW, Outlet
+from harness.power.channel import WINDOW
+from harness.power.keeper_process import MOST_HELD, Outlet
 
 #: Voltage and current of a sample, or how many samples the engine has taken.
 STEPS = st.lists(

@@ -5,9 +5,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from harness.power.commands import Arm, LoadOff, SetCurrentLimit, SetLoad, SetVoltage, SwitchOn
-from harness.power.moves import CheckErrors, CheckInSync, Confirm
-from harness.power.questions import Questions
+from harness.power.commands import Arm, LoadOff, Set, SetLoad, SwitchOn
+from harness.power.moves import Check, Confirm, Questions
 from harness.power.trip import Tripped, TripReason
 
 if TYPE_CHECKING:
@@ -55,7 +54,7 @@ class TestTurns:
         questions.told([anew], 0.6)
 
         turn = [questions.due(1.2) for _ in range(3)]
-        assert turn[:2] == [CheckInSync("supply"), CheckErrors("supply")]
+        assert turn[:2] == [Check("supply", "identity"), Check("supply", "errors")]
         assert turn[2] == Confirm("supply", "voltage_setting", 6.0, kept=True)
         assert questions.due(1.2) is None
 
@@ -98,7 +97,7 @@ class TestTurns:
         """The half second counts from the last command: a level's rise has readings alone."""
         energised(wire)
         wire.clock.sleep_s(0.6)
-        wire.host.command(SetVoltage(4.8))
+        wire.host.command(Set("voltage", 4.8))
         forget(wire)
         wire.clock.sleep_s(0.4)
         wire.host.sample()
@@ -206,8 +205,8 @@ class TestChangedBehindOurBack:
         """A new setting is what is expected from then on."""
         energised(wire)
         for limit_a in (0.3, 0.9, 1.5):
-            wire.host.command(SetCurrentLimit(limit_a))
-            wire.host.command(SetVoltage(limit_a * 10))
+            wire.host.command(Set("current_limit", limit_a))
+            wire.host.command(Set("voltage", limit_a * 10))
             samples(wire, 1.0)
 
         assert wire.host.live

@@ -13,10 +13,9 @@ from harness.bench.finding import Finding, Mark
 from harness.bench.roles import Supply
 from harness.errors import CommandRefused, Refused
 from harness.power import status_bits
-from harness.power.commands import KeeperState, SetVoltageProtection
+from harness.power.commands import KeeperState, OperatingEnvelope, SetVoltageProtection
 from harness.power.keeper import Keeper
 from harness.power.local_bench import LocalBench
-from harness.power.operating_envelope import OperatingEnvelope
 from harness.power.status_bits import Register, Seen, judge_status, learn_status, resistor_ohm
 from harness.power.trip import Tripped
 from harness.profile.bench_file import BenchFile

@@ -10,9 +10,8 @@ import pytest
 
 from harness.bench.clock import SystemClock
 from harness.errors import LinkTimeout, PowerOffUnconfirmed
-from harness.power import messages
-from harness.power.channel import Channel
-from harness.power.commands import Arm, SetVoltage, SwitchOn
+from harness.power.channel import Alive, Channel
+from harness.power.commands import Arm, Set, SwitchOn
 from harness.power.trip import Tripped
 
 if TYPE_CHECKING:
@@ -51,7 +50,7 @@ class TestHungLink:
 
         wire.supply.answers |= {"VOLT?": silent, "OUTP?": state}
         with pytest.raises(Tripped):
-            wire.host.command(SetVoltage(4.8))
+            wire.host.command(Set("voltage", 4.8))
 
         assert wire.supply.messages == [
             "VOLT 4.800",
@@ -101,7 +100,7 @@ class TestSlowReading:
             line.beat(0.3)
             beats = 0
             with contextlib.suppress(Empty):
-                while isinstance(line._outgoing.get(timeout=0.5), messages.Alive):
+                while isinstance(line._outgoing.get(timeout=0.5), Alive):
                     beats += 1
             line._closed.set()
             line.kill()

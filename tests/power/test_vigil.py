@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from harness.bench.clock import awake_s, elapsed_s
-from harness.power.vigil import Lookout, Silence, Vigil
+from harness.power.attention import Lookout, Silence, Vigil
 
 #: What passes on either clock between two looks, and what is found.
 LOOKS = [
@@ -46,7 +46,7 @@ class TestLookout:
         """A machine that sleeps before power is on has left nothing alone; later, it has."""
         now = [0.0]
         for clock in ("awake_s", "elapsed_s"):
-            monkeypatch.setattr(f"harness.power.vigil.{clock}", lambda: now[0])
+            monkeypatch.setattr(f"harness.power.attention.{clock}", lambda: now[0])
         lookout = Lookout()
         now[0] = 100.0
         assert lookout.look(live=False) is None

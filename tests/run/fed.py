@@ -83,7 +83,7 @@ class FedPower:
         self._context.on_sample(sample)
         return sample
 
-    def read_load(self) -> Mapping[str, float]:
+    def read(self, _role: str, *_quantities: str) -> Mapping[str, float]:
         """Return one load reading."""
         return {"voltage": 5.0, "current": 1.0, "power": 5.0}
 
