@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import inspect
+import pickle
 
 import pytest
 
@@ -99,3 +100,23 @@ class TestDidYouMean:
     def test_bears_a_very_long_name(self) -> None:
         """A name of a million characters is answered at once."""
         assert did_you_mean("start" * 200_000, ["start"]) == ""
+
+
+class TestFromProcessToProcess:
+    @pytest.mark.parametrize(
+        "error",
+        [
+            LinkTimeout("no answer", instrument="supply (x)", message="VOLT?", remedy="look"),
+            PowerOffUnconfirmed("OFF", where="supply", remedy="cut the mains"),
+            CommandRefused("no", where="keeper"),
+            Refused(["One.", "Two."]),
+        ],
+        ids=lambda error: type(error).__name__,
+    )
+    def test_an_error_arrives_as_it_was(self, error: HarnessError) -> None:
+        """Kind, text and every fact of it pass through the pipe to a keeper."""
+        arrived = pickle.loads(pickle.dumps(error, pickle.HIGHEST_PROTOCOL))  # noqa: S301 - ours
+
+        assert type(arrived) is type(error)
+        assert str(arrived) == str(error)
+        assert vars(arrived) == vars(error)

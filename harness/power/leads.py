@@ -32,6 +32,10 @@ __all__ = [
 _MOST_V, _RANGE_FRAC = 1.0, 0.05
 #: Current limit: nothing should draw current, and nothing is harmed by so little.
 LIMIT_A = 0.05
+#: From this share of its setting on the voltage counts as there.
+_THERE_FRAC = 0.98
+#: Below this share of the supply's voltage the meter sees none of it, or all but of it reversed.
+_NOTHING_FRAC = 0.1
 #: Longest wait for the level, then pairs of readings that are compared.
 _RISE_S, _PAIRS = 3.0, 8
 
@@ -125,7 +129,7 @@ def _compare(
     power.command(Arm(voltage_v=level_v, current_limit_a=LIMIT_A))
     power.command(SwitchOn())
     end_s = clock.now_s() + _RISE_S
-    while power.sample().voltage_v < 0.98 * level_v and clock.now_s() < end_s:
+    while power.sample().voltage_v < _THERE_FRAC * level_v and clock.now_s() < end_s:
         raise_if_requested()
     pairs = Pairs()
     for _ in range(_PAIRS):
@@ -172,12 +176,12 @@ def judge_leads(pairs: Pairs, supply: Accuracy | None, meter: Accuracy | None) -
 
 def _look_for(at_supply_v: float, at_meter_v: float) -> str:
     """Say where to look first (common practice)."""
-    if abs(at_meter_v) < 0.1 * abs(at_supply_v):
+    if abs(at_meter_v) < _NOTHING_FRAC * abs(at_supply_v):
         return (
             "the meter does not see the supply: look for a lead in the wrong jack, a broken one, "
             "or a meter that is across something else"
         )
-    if abs(at_meter_v + at_supply_v) < 0.1 * abs(at_supply_v):
+    if abs(at_meter_v + at_supply_v) < _NOTHING_FRAC * abs(at_supply_v):
         return "the leads of the meter are the wrong way round"
     return (
         "look for sense leads that are open or reversed, a loose clamp, something that draws "

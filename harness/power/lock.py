@@ -1,7 +1,7 @@
 """One run per supply: whoever comes second is refused, and told who was first.
 
 The lock is the operating system's, so it is gone with the process that held it, however that ended:
-what a killed run leaves behind is a file that says who it was, and the next run writes it anew.
+what a killed run leaves behind is a file that says who it was, and the next run writes it again.
 
 A run's keeper outlives it where the run is killed, or where output off is not confirmed. So the
 keeper's process has a lock of its own on the same supply, and a run begins only where that is free
@@ -28,6 +28,10 @@ from harness.errors import Refused
 from harness.power.supply_names import names, of_identity
 
 __all__ = ["hold_as_keeper", "hold_identity", "hold_supply", "lock_folder"]
+
+_WAIT = "Wait for it to end, or stop it with Ctrl-C where it runs: it powers off on its way out."
+#: So much of an identity or a serial number is shown.
+_SHOWN = 80
 
 
 def lock_folder() -> Path:
@@ -59,15 +63,13 @@ def hold_supply(
         "resource": resource,
     }
     with contextlib.ExitStack() as stack:
-        known = names(resource)
-        for name in known:
-            path = _path(name, folder)
-            told = _telling(resource, path)
-            stack.enter_context(_locked(resource, path, ".lock", told))
+        paths = [_path(name, folder) for name in names(resource)]
+        for path in paths:
+            stack.enter_context(_locked(resource, path, ".lock", _who(resource, path)))
         with hold_as_keeper(resource, folder=folder):
             pass  # no keeper of an earlier run has it any more; our own comes later
-        for name in known:
-            stack.enter_context(_signed(_path(name, folder), holder))
+        for path in paths:
+            stack.enter_context(_signed(path, holder))
         yield
 
 
@@ -115,8 +117,8 @@ def hold_identity(identity: str, resource: str, *, folder: Path | None = None) -
         yield
         return
     path = _path(name, folder)
-    told = _telling(f"{resource}, which says it is {identity[:80]!r}", path)
-    with _locked(resource, path, ".lock", told):
+    who = _who(f"{resource}, which says it is {identity[:_SHOWN]!r}", path)
+    with _locked(resource, path, ".lock", who):
         run = _read(_path(names(resource)[0], folder))  # whose keeper this is
         with _signed(path, {"process": os.getpid(), **run}):
             yield
@@ -177,25 +179,21 @@ def _read(path: Path) -> dict[str, Any]:
     return known if isinstance(known, dict) else {}
 
 
-def _telling(supply: str, path: Path) -> Callable[[], str]:
+def _who(supply: str, path: Path) -> Callable[[], str]:
     """Return what says who holds a lock, as far as its file tells."""
 
-    def told() -> str:
-        wait = (
-            "Wait for it to end, or stop it with Ctrl-C where it runs: it powers off on its way "
-            "out."
-        )
+    def say() -> str:
         known = _read(path)
         try:
             process = int(known["process"])
             started = dt.datetime.fromisoformat(known["started"]).astimezone(dt.UTC)
-            serial = str(known["serial"])[:100]
+            serial = str(known["serial"])[:_SHOWN]
         except (ValueError, KeyError, TypeError):
-            return f"The supply ({supply}) is in use by another run that says no more. {wait}"
+            return f"The supply ({supply}) is in use by another run that says no more. {_WAIT}"
         unit = f", for unit {serial}" if serial.isprintable() and serial else ""
         return (
             f"The supply ({supply}) is in use by process {process}, started "
-            f"{started:%Y-%m-%d %H:%M:%S} UTC{unit}. {wait}"
+            f"{started:%Y-%m-%d %H:%M:%S} UTC{unit}. {_WAIT}"
         )
 
-    return told
+    return say

@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
+from functools import reduce
+from operator import and_, or_
 
 from harness.bench.clock import Clock
 from harness.bench.dialect import Dialect, bench_dialects
@@ -45,12 +47,7 @@ class NoResistor(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Register:
-    """Readings of the register in one state.
-
-    Attributes:
-        always: Bits that were set each time.
-        ever: Bits that were set at any time.
-    """
+    """Readings of the register in one state: bits set each time, and bits set at any time."""
 
     always: int
     ever: int
@@ -214,11 +211,7 @@ class _Learner:
 
 
 def _together(looks: list[int]) -> Register:
-    always, ever = looks[0], 0
-    for bits in looks:
-        always &= bits
-        ever |= bits
-    return Register(always, ever)
+    return Register(always=reduce(and_, looks), ever=reduce(or_, looks))
 
 
 def judge_status(seen: Seen, dialect: Dialect) -> Finding:

@@ -9,7 +9,7 @@ from typing import Any, cast
 import pytest
 
 from harness.bench.clock import SystemClock
-from harness.errors import LinkError, PowerOffUnconfirmed, RecordError
+from harness.errors import LinkError, LinkTimeout, PowerOffUnconfirmed, RecordError
 from harness.power import keeper_client
 from harness.power.channel import Answer, Closed, Cut, Event
 from harness.power.commands import Arm, OperatingEnvelope, Set, SwitchOn
@@ -124,6 +124,43 @@ class TestCut:
         with pytest.raises(Tripped):
             power.cut(TripReason.INTERNAL, "something else")
         assert len(script.sent) == told
+
+
+class TestAnswers:
+    def test_an_answer_to_an_earlier_request_is_not_taken_for_this_one(self) -> None:
+        """A reading is the answer of its own number, whatever was still on its way."""
+        power = power_over(Script(Answer(1, {"status": 1.0}), Answer(2, {"status": 5.0})))
+
+        assert power.read("supply", "status") == {"status": 5.0}
+
+    def test_a_reading_that_fails_with_the_output_off_is_told_as_it_is(self) -> None:
+        """What the instrument did wrong reaches the engine, and cuts nothing."""
+        error = LinkTimeout("no answer in time", instrument="load (wire)")
+        power = power_over(Script(Answer(2, error)))
+
+        with pytest.raises(LinkTimeout, match="no answer in time"):
+            power.read("load", "voltage")
+        assert power.trip is None
+
+    def test_a_trip_that_is_told_twice_counts_once(self) -> None:
+        """A cut that crosses a trip on its way brings it twice: what is read later is read."""
+        script = Script(Tripped(TRIP), Tripped(TRIP), Answer(3, {"current": 0.0}))
+        power = power_over(script)
+        with pytest.raises(Tripped):
+            power.command(Set("voltage", 60.0))
+
+        assert power.read("supply", "current") == {"current": 0.0}
+
+    def test_power_that_may_be_on_is_told_after_a_trip(self) -> None:
+        """A trip whose switching off fails later is the more serious of the two."""
+        error = PowerOffUnconfirmed("OUTPUT OFF COULD NOT BE CONFIRMED", where="supply")
+        power = power_over(Script(Tripped(TRIP), error))
+        with pytest.raises(Tripped):
+            power.command(Set("voltage", 60.0))
+
+        with pytest.raises(PowerOffUnconfirmed):
+            power.read("supply", "current")
+        assert power.unconfirmed
 
 
 class TestKeeperLost:

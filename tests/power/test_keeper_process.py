@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 from queue import SimpleQueue
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from harness.errors import HarnessError
-from harness.power.channel import Open, Request
-from harness.power.keeper_process import KeeperService
+from harness.errors import CommandRefused, HarnessError, LinkError
+from harness.power.channel import Answer, Open, Request
+from harness.power.commands import Arm, Command, SwitchOff, SwitchOn
+from harness.power.keeper_process import KeeperService, _answer
+from harness.power.trip import Tripped, TripReason
 from harness.profile.load import load_bench
+
+if TYPE_CHECKING:
+    from tests.power.conftest import Wire
 
 
 class TestErrors:
@@ -32,3 +38,35 @@ class TestErrors:
         told = answers.get_nowait()
         assert isinstance(told, HarnessError)
         assert str(told) == "the keeper process: MemoryError: none left"
+
+
+class TestAnswer:
+    def test_a_refused_command_is_told_as_that_and_power_stays(self, wire: Wire) -> None:
+        """What the keeper kept from the wire is the answer to the request, not the end of it."""
+        answer = _answer(wire.host, 7, SwitchOn())
+
+        assert (answer.number, answer.live) == (7, False)
+        assert isinstance(answer.value, CommandRefused)
+
+    def test_switching_off_answers_after_a_trip(self, wire: Wire) -> None:
+        """Off can be asked for at any time, and is done again, whatever has cut power before."""
+        wire.host.command(Arm(2.4, 0.3))
+        with contextlib.suppress(Tripped):
+            wire.host.cut(TripReason.INTERNAL, "")
+        wire.supply.messages.clear()
+
+        assert _answer(wire.host, 8, SwitchOff()) == Answer(8)
+        assert wire.supply.messages == ["OUTP OFF", "OUTP?"]
+
+    def test_an_instrument_s_error_from_a_command_ends_the_keeper(
+        self, wire: Wire, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Only a reading may fail so: anything else is an error of the program."""
+
+        def broken(_command: Command) -> None:
+            raise LinkError("from nowhere", instrument="supply")
+
+        monkeypatch.setattr(wire.host, "command", broken)
+
+        with pytest.raises(LinkError):
+            _answer(wire.host, 9, SwitchOn())

@@ -6,7 +6,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.errors import CommandRefused, LinkError, LinkTimeout, PowerOffUnconfirmed
+from harness.errors import (
+    CommandRefused,
+    LinkError,
+    LinkTimeout,
+    NoReading,
+    PowerOffUnconfirmed,
+)
 from harness.power.commands import Arm, Set, SetLoad, SwitchOn
 from harness.power.trip import Tripped, TripReason
 
@@ -177,6 +183,34 @@ class TestOneReadingOutside:
             assert wire.supply.messages[1] == "OUTP OFF"
         else:
             assert wire.supply.messages == [SAMPLE]
+
+
+class TestRead:
+    def test_with_the_output_off_a_failed_reading_changes_nothing(self, wire: Wire) -> None:
+        """Nothing is energised: the error is told, and no trip is kept."""
+        wire.load.answers["MEAS:VOLT?;:MEAS:CURR?;:MEAS:POW?"] = lambda: "garbage"
+
+        with pytest.raises(NoReading):
+            wire.host.read("load", "voltage", "current", "power")
+        assert wire.host.trip is None
+        assert wire.supply.messages == []
+
+    @pytest.mark.parametrize("live", [False, True], ids=["armed", "live"])
+    def test_with_power_on_or_to_come_a_failed_reading_cuts_it(
+        self, wire: Wire, live: bool
+    ) -> None:
+        """From arming on, a load that gives no reading is output off as the next message."""
+        wire.host.command(Arm(2.4, 0.3))
+        if live:
+            wire.host.command(SwitchOn())
+        wire.supply.messages.clear()
+        wire.load.answers["MEAS:VOLT?"] = lambda: "garbage"
+
+        with pytest.raises(Tripped) as caught:
+            wire.host.read("load", "voltage")
+        assert caught.value.trip.reason is TripReason.NO_READING
+        assert caught.value.trip.live is live
+        assert wire.supply.messages == ["OUTP OFF", "OUTP?"]
 
 
 class TestCommandsOnTheWire:
