@@ -112,37 +112,33 @@ def _root(function: Callable[[float], float], low: float, high: float) -> float:
     return 0.5 * (low + high)
 
 
-def fuse_heat_a2s(
-    current_a: float, duration_s: float, rating_a: float, melting_a2s: float, held_times: float
-) -> float:
+def fuse_heat_a2s(current_a: float, duration_s: float, time_constant_s: float) -> float:
     """Return the heat a constant current leaves in a fuse element, in A^2 s.
 
     Args:
         current_a: Current (rms for AC).
         duration_s: How long; may be infinite.
-        rating_a: Rated current.
-        melting_a2s: Melting integral.
-        held_times: Multiple of the rating that is carried for ever.
+        time_constant_s: Time constant with which the element loses heat.
 
     Returns:
         Heat to compare with the melting integral: i^2 t for a short pulse (adiabatic rule), and
         the melting integral itself, never reached, at the current that is carried for ever.
 
     Source:
-        dH/dt = i^2 - H / tau with tau = melting integral / (held current)^2; first-order heating,
-        textbook. The held current lies between the gates at 1.5 and 2.1 times, IEC 60127-2.
+        dH/dt = i^2 - H / tau, first-order heating; textbook.
     """
-    tau_s = melting_a2s / (held_times * rating_a) ** 2
-    return current_a**2 * tau_s * -math.expm1(-duration_s / tau_s)
+    return current_a**2 * time_constant_s * -math.expm1(-duration_s / time_constant_s)
 
 
 def melting_time_s(
-    current_a: float, rating_a: float, melting_a2s: float, held_times: float
+    current_a: float, melting_a2s: float, time_constant_s: float, heat_a2s: float = 0.0
 ) -> float:
     """Return how long a constant current flows until the element parts; infinite if never.
 
-    Arguments and source as for :func:`fuse_heat_a2s`.
+    Arguments and source as for :func:`fuse_heat_a2s`; ``heat_a2s`` is what it already holds.
     """
-    tau_s = melting_a2s / (held_times * rating_a) ** 2
-    final_a2s = current_a**2 * tau_s
-    return math.inf if final_a2s <= melting_a2s else -tau_s * math.log1p(-melting_a2s / final_a2s)
+    final_a2s = current_a * current_a * time_constant_s
+    if final_a2s <= melting_a2s:
+        return math.inf
+    ratio = (melting_a2s - heat_a2s) / (final_a2s - heat_a2s)
+    return -time_constant_s * math.log1p(-ratio) if ratio > 0.0 else 0.0

@@ -65,13 +65,14 @@ class Fuse(Kind):
         if self.event is None:
             return
         part, fuses = self.part, self.tables.fuses
-        law = (part.current_a, fuses.melting_integral_a2s(part), fuses.held_for_ever_times)
+        melting_a2s, tau_s = fuses.melting_integral_a2s(part), fuses.time_constant_s(part)
         causes = [(_cause(one), self.short_current_a(one), one.after_s) for one in self.shorts]
         causes.append(("the varistor's current", self._varistor_rms_a(), 0.0))
         for cause, current_a, after_s in causes:
             left_s = max(self.event.duration_s - after_s, 0.0)
-            heat_a2s = fuse_heat_a2s(current_a, left_s, *law)
-            yield _Flow(cause, current_a, heat_a2s, after_s + melting_time_s(current_a, *law))
+            heat_a2s = fuse_heat_a2s(current_a, left_s, tau_s)
+            parts_s = after_s + melting_time_s(current_a, melting_a2s, tau_s)
+            yield _Flow(cause, current_a, heat_a2s, parts_s)
 
     def _varistor_rms_a(self) -> float:
         """Return the rms current of the unit's varistor at the event; 0 where there is none."""

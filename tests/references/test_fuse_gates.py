@@ -11,7 +11,7 @@ import math
 import pytest
 
 from harness.rehearse.circuit import Circuit, circuit_of, dc_source
-from harness.rehearse.circuit.changes import FuseHeat, melting_time_s
+from harness.rehearse.circuit.changes import FuseHeat
 from harness.rehearse.unit_model import Defects, UnitModel
 from harness.rehearse.unit_parts import Bulk, Converter, Fuse, Rectifier
 from harness.unit.formulas import inrush_i2t_a2s
@@ -47,7 +47,7 @@ def link(request: pytest.FixtureRequest) -> Fuse:
 )
 def test_gates(link: Fuse, times: float, least_s: float, most_s: float) -> None:
     """A link melts between the least and the longest time of its gate."""
-    time_s = melting_time_s(link, times * link.rating_a)
+    time_s = FuseHeat(link).time_left_s(times * link.rating_a)
 
     assert least_s <= time_s <= most_s
 
@@ -63,7 +63,7 @@ def test_melting_integral_fits_the_ten_fold_gate(link: Fuse) -> None:
 def test_short_pulse_is_adiabatic(link: Fuse) -> None:
     """A pulse far shorter than the time constant opens the link by its I2t alone (textbook)."""
     current_a = 100.0 * link.rating_a
-    time_s = melting_time_s(link, current_a)
+    time_s = FuseHeat(link).time_left_s(current_a)
 
     assert current_a**2 * time_s == pytest.approx(link.melting_i2t_a2s, rel=0.01)
 

@@ -112,11 +112,9 @@ class TestFuses:
         if gates is None:  # no sheet covers this rating
             assert (rating_a, letters) in UNCOVERED
             return
-        integral = FUSES.melting_integral_a2s(fuse)
+        law = FUSES.melting_integral_a2s(fuse), FUSES.time_constant_s(fuse)
         for gate in gates.times:
-            time_s = melting_time_s(
-                gate.times * rating_a, rating_a, integral, FUSES.held_for_ever_times
-            )
+            time_s = melting_time_s(gate.times * rating_a, *law)
             assert gate.least_s <= time_s <= (gate.most_s or math.inf), gate
 
     @pytest.mark.parametrize(
@@ -163,16 +161,18 @@ class TestFuses:
 
     def test_the_two_standards_are_not_interchangeable(self) -> None:
         """At 1.35 times its rating an IEC link holds; one to UL 248-14 opens within the hour."""
-        time_s = melting_time_s(1.35, 1.0, 15.0, FUSES.held_for_ever_times)
+        fuse = link(1.0, "T", "L", melting_i2t="15 A2s")
+        time_s = melting_time_s(1.35, 15.0, FUSES.time_constant_s(fuse))
 
         assert time_s > HOUR_S
 
     def test_adiabatic_rule(self) -> None:
         """For a short pulse the heat is i2t (textbook); below the rating it never melts."""
-        pulse = fuse_heat_a2s(100.0, 1e-3, 1.0, 15.0, FUSES.held_for_ever_times)
+        tau_s = FUSES.time_constant_s(link(1.0, "T", "L", melting_i2t="15 A2s"))
+        pulse = fuse_heat_a2s(100.0, 1e-3, tau_s)
 
         assert pulse == pytest.approx(10.0, rel=1e-3)
-        assert math.isinf(melting_time_s(1.0, 1.0, 15.0, FUSES.held_for_ever_times))
+        assert math.isinf(melting_time_s(1.0, 15.0, tau_s))
 
     @pytest.mark.parametrize(
         ("integral", "severity"),

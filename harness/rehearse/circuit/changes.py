@@ -15,35 +15,14 @@ from typing import Any
 from harness.rehearse.streams import stream
 from harness.rehearse.unit_model import Defects, Intermittence, Onset, UnitModel
 from harness.rehearse.unit_parts import KELVIN, Fuse
+from harness.unit.formulas import melting_time_s
 
-__all__ = ["Changes", "Contact", "FuseHeat", "melting_time_s"]
+__all__ = ["Changes", "Contact", "FuseHeat"]
 
 #: A resistance or conductance is taken over again once it is off by this share.
 _NOTABLE = 0.01
 #: Extra leakage below this share of the first one counts as gone.
 _GONE = 1e-3
-
-
-def melting_time_s(fuse: Fuse, current_a: float, *, heat_a2s: float = 0.0) -> float:
-    """Return how long ``fuse`` carries a constant current before it parts, in seconds.
-
-    Args:
-        fuse: The link.
-        current_a: Current (rms for AC).
-        heat_a2s: Heat it already holds.
-
-    Returns:
-        Time from now; infinite if it never parts.
-
-    Source:
-        Solution of dH/dt = i^2 - H/tau. For a short pulse it is the adiabatic rule
-        t = I2t / i^2: textbook.
-    """
-    final_a2s = current_a * current_a * fuse.heat_time_s
-    if final_a2s <= fuse.melting_i2t_a2s:
-        return math.inf
-    ratio = (fuse.melting_i2t_a2s - heat_a2s) / (final_a2s - heat_a2s)
-    return -fuse.heat_time_s * math.log1p(-ratio) if ratio > 0 else 0.0
 
 
 class FuseHeat:
@@ -76,7 +55,8 @@ class FuseHeat:
         """Return how long it carries ``current_a`` from now on; infinite if it never parts."""
         if self.is_open:
             return math.inf
-        return melting_time_s(self.fuse, current_a, heat_a2s=self.heat_a2s)
+        fuse = self.fuse
+        return melting_time_s(current_a, fuse.melting_i2t_a2s, fuse.heat_time_s, self.heat_a2s)
 
 
 class Contact:

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
-from harness.rehearse.circuit.changes import melting_time_s
+from harness.rehearse.circuit.changes import FuseHeat
 from harness.rehearse.unit_model import UnitModel
 from harness.rehearse.unit_parts import Fuse
 from harness.unit.formulas import capacitor_energy_j
@@ -222,7 +222,7 @@ class TestSteadyState:
 
         assert circuit.fuse.is_open
         assert circuit.let_through.i2t_a2s == pytest.approx(
-            0.3**2 * melting_time_s(fuse, 0.3), rel=0.01
+            0.3**2 * FuseHeat(fuse).time_left_s(0.3), rel=0.01
         )
         assert circuit.source_current_a() == pytest.approx(0.0, abs=1e-6)
 

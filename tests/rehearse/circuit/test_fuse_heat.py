@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.rehearse.circuit.changes import FuseHeat, melting_time_s
+from harness.rehearse.circuit.changes import FuseHeat
 from harness.rehearse.unit_parts import Fuse
 
 RATINGS = st.sampled_from([0.2, 0.5, 1.0, 2.0, 4.0, 6.3])
@@ -28,7 +28,7 @@ def test_pieces_of_time_melt_like_one(rating_a: float, times: float, pieces: int
 @given(rating_a=RATINGS, times=st.floats(0.0, 1.5))
 def test_holds_below_its_non_fusing_current(rating_a: float, times: float) -> None:
     """A link never parts at a current it carries for ever."""
-    assert melting_time_s(Fuse.time_lag(rating_a), times * rating_a) == math.inf
+    assert FuseHeat(Fuse.time_lag(rating_a)).time_left_s(times * rating_a) == math.inf
 
 
 @given(rating_a=RATINGS, times=st.floats(1.6, 50.0))
