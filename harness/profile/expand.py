@@ -14,7 +14,6 @@ from harness.profile.levels import LevelMaker
 from harness.profile.limits import with_limits
 from harness.profile.margins import tight_levels
 from harness.profile.measures import MEASURES
-from harness.profile.open_points import open_points
 from harness.profile.plan import Plan, PlannedStep
 from harness.profile.rest import Rest
 from harness.profile.schema import Profile
@@ -60,7 +59,7 @@ def make_plan(
         ),
         cautions=cautions(profile.unit, profile.envelope),
         duration_s=sum(level.dwell_s for step in steps for level in step.all_levels),
-        open_points=tuple(open_points(steps, bench)),
+        open_points=tuple(_open_points(steps, bench)),
         lacking=tuple(expander.lacking()),
     )
 
@@ -285,3 +284,35 @@ def _edge(
             f"to {format_quantity(most_v, 'V', 5)}: twice the supply's stated accuracy lower, so "
             "that its readings stay inside."
         )
+
+
+def _open_points(steps: Iterable[PlannedStep], bench: BenchFile | None) -> Iterator[str]:
+    """Yield what keeps a run from releasing the unit, whatever is measured: the one list of it."""
+    for step in steps:
+        for check, why in step.dropped:
+            yield f"{_named(check, step)}: {why}"
+        for check in step.checks if bench is not None else ():
+            assert bench is not None
+            made_of = MEASURES[check.measure].readings(has_meter=bench.meter is not None)
+            unknown = [name for name in made_of if not _has_accuracy(name, bench)]
+            # without an accuracy there is no uncertainty: a guarded check proves nothing
+            if unknown and check.rule == "guarded":
+                yield (
+                    f"{_named(check, step)}: the bench file gives no accuracy for "
+                    f"{', '.join(unknown)}"
+                )
+
+
+def _named(check: Check, step: PlannedStep) -> str:
+    return f"check {check.name!r} of step {step.number} ({step.name})"
+
+
+def _has_accuracy(reading: str, bench: BenchFile) -> bool:
+    """Whether a reading has a known accuracy; power may follow from volts and amperes."""
+    measure = MEASURES[reading]
+    given = bench.instruments[measure.source].accuracy
+    derived = measure.quantity == "power" and (measure.source, bench.supply.kind) != (
+        "supply",
+        "ac",
+    )
+    return measure.quantity in given or (derived and {"voltage", "current"} <= given.keys())

@@ -128,8 +128,7 @@ def _bridged(unit: Unit, line: AcInput, step: PlannedStep, level: Level) -> bool
         return True
     power_w = line.idle_power_w
     if level.load_current_a:
-        name = getattr(step.step, "output", None)
-        output = unit.output[name or next(iter(unit.output))]
+        output = step.step.loaded_output(unit)
         power_w += level.load_current_a * output.nominal_v / _EFFICIENCY
     return bridges(line, level.voltage_v, power_w)
 

@@ -7,8 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from harness.errors import Refused
-from harness.profile.bench_file import BenchFile, Instrument, Range
-from harness.profile.level import LoadPoint
+from harness.profile.bench_file import BenchFile, Instrument
 from harness.profile.plan import Plan, PlannedStep
 from harness.profile.step import Place
 from harness.quantity import format_quantity, shown
@@ -112,43 +111,30 @@ def _supply_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:
                 yield f"The current limit {where} is outside the envelope."
 
 
+def _loaded(plan: Plan) -> Iterator[tuple[PlannedStep, Output, float]]:
+    """Yield each step that an electronic load is on in, the output, and the largest current."""
+    for step in plan.steps:
+        points = [level.load for level in step.levels if level.load is not None]
+        if points:
+            output = step.step.loaded_output(plan.profile.unit)
+            currents_a = [point.current_a(output.nominal_v) for point in points if point.value > 0]
+            yield step, output, max(currents_a, default=0.0)
+
+
 def _load_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:
     """Hold every step that loads the unit against the load."""
-    for step in plan.steps:
-        points = _points(step)
-        if not points:
-            continue
+    for step, output, largest_a in _loaded(plan):
         where = f"step {step.number} ({step.name})"
         if bench.load is None:
-            yield f"{where[0].upper()}{where[1:]} needs an electronic load, this bench has none."
+            yield f"S{where[1:]} needs an electronic load, this bench has none."
             continue
-        output = _output(plan, step)
-        largest_a = max(_currents_a(points, output), default=0.0)
-        yield from _load_range(where, output, largest_a, bench.load.range)
-
-
-def _load_range(where: str, output: Output, largest_a: float, span: Range) -> Iterator[str]:
-    yield from _beyond(f"The load current of {where}", largest_a, "A", span.current_a, "load")
-    yield from _beyond(
-        f"The output voltage in {where}", output.nominal_v, "V", span.voltage_v, "load"
-    )
-    power_w = largest_a * output.nominal_v
-    yield from _beyond(f"The load power of {where}", power_w, "W", span.power_w, "load")
-
-
-def _output(plan: Plan, step: PlannedStep) -> Output:
-    outputs = plan.profile.unit.output
-    name = getattr(step.step, "output", None)
-    return outputs[name or next(iter(outputs))]
-
-
-def _points(step: PlannedStep) -> list[LoadPoint]:
-    return [level.load for level in step.levels if level.load is not None]
-
-
-def _currents_a(points: list[LoadPoint], output: Output) -> list[float]:
-    """Currents at nominal output voltage; none for a load that is off."""
-    return [point.current_a(output.nominal_v) for point in points if point.value > 0]
+        span, power_w = bench.load.range, largest_a * output.nominal_v
+        for what, value, unit, most in (
+            (f"load current of {where}", largest_a, "A", span.current_a),
+            (f"output voltage in {where}", output.nominal_v, "V", span.voltage_v),
+            (f"load power of {where}", power_w, "W", span.power_w),
+        ):
+            yield from _beyond(f"The {what}", value, unit, most, "load")
 
 
 def _identity_reasons(bench: BenchFile, identities: Mapping[str, str] | None) -> Iterator[str]:
@@ -182,12 +168,7 @@ def _overdue(role: str, instrument: Instrument, due: dt.date) -> str:
 
 
 def _overload_warnings(plan: Plan) -> Iterator[str]:
-    for step in plan.steps:
-        points = _points(step)
-        if not points:
-            continue
-        output = _output(plan, step)
-        largest_a = max(_currents_a(points, output), default=0.0)
+    for step, output, largest_a in _loaded(plan):
         if largest_a > output.current_a * (1 + _ROUNDING):
             yield (
                 f"Step {step.number} ({step.name}) loads {format_quantity(largest_a, 'A')}, more "

@@ -14,6 +14,7 @@ from harness.profile.level import Level, LoadPoint
 from harness.profile.levels import LevelMaker
 from harness.profile.measures import Situation
 from harness.profile.rest import Rest
+from harness.unit.nameplate import Output, Unit
 
 __all__ = ["AnyStep", "HeldStep", "LoadableStep", "Place", "PoweredStep"]
 
@@ -56,6 +57,11 @@ class AnyStep(Table):
     def load_by_hand(self) -> str | None:
         """The load that a person connects, with power off before and after, or None."""
         return None
+
+    def loaded_output(self, unit: Unit) -> Output:
+        """Return the output it loads, the unit's first where it names none."""
+        name: str | None = getattr(self, "output", None)
+        return unit.output[name or next(iter(unit.output))]
 
     def levels(self, maker: LevelMaker) -> Iterator[Level]:  # noqa: ARG002 - none without power
         """Yield what it sets, in order."""

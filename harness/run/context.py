@@ -90,7 +90,7 @@ class Context:
         time_s = self.clock.now_s() - self.origin_s
         if self._thin is not None:
             self._thin.flush(in_full=kind in _IN_FULL)
-        self._record(lambda: self.sink.event(time_s, kind, self.step_name, detail))
+        self._record(self.sink.event, time_s, kind, self.step_name, detail)
 
     def on_sample(self, sample: SupplySample) -> None:
         """Write a sample of the supply into the record; the keeper has judged it already."""
@@ -194,10 +194,9 @@ class Context:
 
     def _put(self, row: Row) -> None:
         time_s = row.time_s - self.origin_s
-        step, level = self.step_name, row.level
-        self._record(lambda: self.sink.sample(time_s, step, level, row.values, row.source))
+        self._record(self.sink.sample, time_s, self.step_name, row.level, row.values, row.source)
 
-    def _record(self, write: Callable[[], None]) -> None:
+    def _record(self, write: Callable[..., None], *what: object) -> None:
         """Have something written, unless the record is lost.
 
         Raises:
@@ -211,7 +210,7 @@ class Context:
             self.host.expect_silence(_WRITING_S)
         begin_s = self.clock.now_s()
         try:
-            write()
+            write(*what)
         except RecordError:
             self.record_lost = True
             raise

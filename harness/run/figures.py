@@ -97,7 +97,7 @@ def _average_efficiency(
     def nearest(current_a: float) -> Hold:
         return min(holds, key=lambda hold: abs((hold.level.load_current_a or 0.0) - current_a))
 
-    nominal_a = _output(context, step).current_a
+    nominal_a = step.step.loaded_output(context.plan.profile.unit).current_a
     points = [
         _computed(context, "efficiency", nearest(share * nominal_a)) for share in AVERAGE_FRAC
     ]
@@ -114,7 +114,7 @@ def _load_regulation(
     Both voltages come from one instrument, so part of its error cancels; how much, no data sheet
     says, so both count as independent, which overstates the uncertainty and never understates it.
     """
-    output = _output(context, step)
+    output = step.step.loaded_output(context.plan.profile.unit)
 
     def load_a(hold: Hold) -> float:
         point = hold.level.load
@@ -127,7 +127,7 @@ def _line_regulation(
     context: Context, step: PlannedStep, holds: Sequence[Hold]
 ) -> Iterator[tuple[str, Estimate]]:
     """From the lowest line voltage to the highest, at each frequency for itself."""
-    output = _output(context, step)
+    output = step.step.loaded_output(context.plan.profile.unit)
     groups = [list(group) for _, group in groupby(holds, key=lambda one: one.level.frequency_hz)]
     for group in groups:
         corners = sorted(group, key=lambda hold: hold.level.voltage_v)
@@ -142,12 +142,6 @@ def _change(context: Context, figure: str, holds: Sequence[Hold], output: Output
     first, last = (mean_of(context, measure, hold) for hold in (holds[0], holds[-1]))
     change = regulation(first, last, output.nominal_v)
     return replace(change, value=abs(change.value))
-
-
-def _output(context: Context, step: PlannedStep) -> Output:
-    outputs = context.plan.profile.unit.output
-    name: str | None = getattr(step.step, "output", None)
-    return outputs[name or next(iter(outputs))]
 
 
 #: Formulas of the figures of one hold, over the means of what the catalogue says they are made of.
