@@ -163,10 +163,7 @@ class LimitTable(Table):
             raise LookupError(f"the limit {name!r} is for a supply with AC input and DC outputs")
         for row in rows:
             if row.kind == kind:
-                power_w = sum(
-                    output.nominal_v * output.current_a for output in unit.output.values()
-                )
-                value = row.at(power_w)
+                value = row.at(unit.output_power_w)
                 low, high = (value, None) if row.bound == "low" else (None, value)
                 return Limit(unit=row.unit, low=low, high=high, source=row.source)
         raise LookupError(f"the limit {name!r} has no row for {kind}")

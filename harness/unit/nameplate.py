@@ -152,3 +152,8 @@ class Unit(Table):
     input: Input
     output: dict[Name, Output] = Field(default_factory=dict)
     protection_class: Literal["I", "II", "III"] = Field(examples=['"II"'])
+
+    @property
+    def output_power_w(self) -> float:
+        """Nominal power of all outputs together; 0 for a unit without one."""
+        return sum(output.nominal_v * output.current_a for output in self.output.values())

@@ -167,9 +167,8 @@ class Conditions:
             current, for AC times a power factor of 0.6. Common practice.
         """
         unit, usual = self.file.unit, self.tables.stress.usual
-        outputs_w = sum(output.nominal_v * output.current_a for output in unit.output.values())
-        if outputs_w > 0.0:
-            return outputs_w / usual.efficiency_frac
+        if unit.output_power_w > 0.0:
+            return unit.output_power_w / usual.efficiency_frac
         apparent_va = unit.input.nominal_v * unit.input.current_a
         return apparent_va * (usual.power_factor if unit.input.kind == "ac" else 1.0)
 
