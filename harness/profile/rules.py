@@ -141,7 +141,7 @@ def _order_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
 
 
 def _start_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
-    """A second start would find power on, and the bulk capacitor charged that it takes for empty."""
+    """A second start would find the bulk capacitor charged that it takes for empty."""
     for part in [part for part in steps if part.place is Place.START][1:]:
         yield ConfigError(
             (*part.path, "kind"),
