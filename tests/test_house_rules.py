@@ -62,6 +62,20 @@ class TestSize:
         assert lines <= MOST_LINES, "split it by subject"
 
 
+class TestMirror:
+    def test_tests_stand_in_the_rooms_they_test(self) -> None:
+        """Each folder of tests is a room of the harness, or one that DEVELOPERS.md explains."""
+        rooms = {path.parent.relative_to(HARNESS) for path in HARNESS.rglob("*.py")}
+        folders = {path.parent.relative_to(ROOT / "tests") for path in TESTS} - {Path()}
+        explained = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+        assert [
+            folder.as_posix()
+            for folder in sorted(folders - rooms)
+            if f"`tests/{folder.parts[0]}/`" not in explained
+        ] == []
+
+
 class TestPublicDoor:
     @each_module
     def test_all_names_what_is_there(self, path: Path) -> None:
