@@ -155,12 +155,12 @@ def take_in_hand(bench: Bench, clock: Clock) -> Iterator[InHand]:
         )
         context = Context(
             plan=plan,
-            bench=bench,
             clock=clock,
             sink=recorder,
             stop=StopRequest(),
             origin_s=clock.now_s(),
         )
+        context.bench = bench
         context.host = bench.power(_limits(plan), context.event, context.on_sample)
         stack.callback(context.host.power_off)
         yield InHand(context=context, step=_without_dwell(plan.steps[0]), folder=folder)

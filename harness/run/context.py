@@ -49,11 +49,11 @@ class Context:
     """What a step works with, and what is known so far of the run."""
 
     plan: Plan
-    bench: Bench
     clock: Clock
     sink: Sink
     stop: StopRequest
     operator: Operator = field(default_factory=Nobody)
+    bench: Bench = field(init=False)
     host: Power = field(init=False)  # the only way to the supply and the load
     origin_s: float = 0.0  # the clock's time at the run's start
 

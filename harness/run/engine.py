@@ -65,7 +65,15 @@ def carry_out(
         PowerOffUnconfirmed: Output off could not be confirmed. The record says so too, and the
             error's note says where it is.
     """
-    run = _Run(plan, clock, sink, info, stop or StopRequest(), operator or Nobody())
+    context = Context(
+        plan=plan,
+        clock=clock,
+        sink=sink,
+        stop=stop or StopRequest(),
+        operator=operator or Nobody(),
+        origin_s=clock.now_s(),
+    )
+    run = _Run(context, info)
     try:
         with connect() as bench:
             run.check(bench)
@@ -83,25 +91,16 @@ def carry_out(
 class _Run:
     """One run on its way: what is known of its end so far."""
 
-    plan: Plan
-    clock: Clock
-    sink: Sink
+    context: Context
     info: RunInfo
-    stop: StopRequest
-    operator: Operator
-    origin_s: float = field(init=False)
     outcome: Outcome = Outcome.REFUSED
     reason: str = ""
     trip: Trip | None = None
     signal: int | None = None
     unconfirmed: PowerOffUnconfirmed | None = None
     off_confirmed: dt.datetime | None = None
-    context: Context | None = None
     identities: dict[str, str] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
-
-    def __post_init__(self) -> None:
-        self.origin_s = self.clock.now_s()
 
     def check(self, bench: Bench) -> None:
         """Pre-flight with the instruments' own answers (safety rule 1).
@@ -109,42 +108,35 @@ class _Run:
         Raises:
             Refused: Something does not fit; nothing has been energised.
         """
-        self.stop.raise_if_requested()
+        plan, stop = self.context.plan, self.context.stop
+        stop.raise_if_requested()
         self.identities = bench.identities()
         if any("simulated" in identity.lower() for identity in self.identities.values()):
             self.info = replace(self.info, rehearsal=True)  # served to us, but no bench
-        findings = preflight(self.plan, today=self.info.started.date(), identities=self.identities)
+        findings = preflight(plan, today=self.info.started.date(), identities=self.identities)
         self.warnings = findings.warnings
         if findings.reasons:
             raise Refused(findings.reasons)
-        self.stop.raise_if_requested()
-        wrong = bench.try_questions(questions_of(self.plan))  # only of those that are right
+        stop.raise_if_requested()
+        wrong = bench.try_questions(questions_of(plan))  # only of those that are right
         if wrong:
             raise Refused(wrong)
 
     def power(self, bench: Bench) -> None:
         """Carry out every step; power is off when this returns, however it returns."""
-        context = Context(
-            plan=self.plan,
-            bench=bench,
-            clock=self.clock,
-            sink=self.sink,
-            stop=self.stop,
-            origin_s=self.origin_s,
-            operator=self.operator,
-        )
-        self.context = context
+        context = self.context
+        context.bench = bench
         try:
-            host = bench.power(_limits(self.plan), self._on_event, context.on_sample)
+            host = bench.power(_limits(context.plan), self._on_event, context.on_sample)
             context.host = host
             try:
-                self._steps(context)
+                self._steps()
             except (Tripped, PowerOffUnconfirmed):
                 raise
             except Interrupted as error:
                 self.interrupted(error)
             except Refused as error:
-                self._refused(error, context)
+                self._refused(error)
             except RecordError as error:
                 host.cut(TripReason.RECORD_LOST, str(error))
             except Exception as error:  # noqa: BLE001 - whatever it is, the unit must be off
@@ -160,15 +152,15 @@ class _Run:
         except RecordError as error:  # met at the very end: the run was over, but it does not count
             self.outcome, self.reason = Outcome.TRIPPED, _record_lost(error)
         except PowerOffUnconfirmed as error:
-            self.operator.power_off(confirmed=False)  # before the record, which may take its time
+            context.operator.power_off(confirmed=False)  # before the record, which may take long
             self.unconfirmed = error
             self.outcome, self.reason = Outcome.TRIPPED, f"POWER MAY STILL BE ON: {error}"
-        self._enter_checks(context)
+        self._enter_checks()
 
-    def _enter_checks(self, context: Context) -> None:
+    def _enter_checks(self) -> None:
         """Write the checks into the record, now that it is known which readings lived."""
         try:
-            context.enter_checks()
+            self.context.enter_checks()
         except RecordError as error:
             self.outcome, self.reason = Outcome.TRIPPED, _record_lost(error)
 
@@ -176,12 +168,11 @@ class _Run:
         """Tell the operator of every change of power, then the record."""
         if kind == EventKind.POWER_OFF and detail == "confirmed":
             self.off_confirmed = _now()
-            self.operator.power_off(confirmed=True)
+            self.context.operator.power_off(confirmed=True)
         if kind == EventKind.TRIP and detail.startswith(f"{TripReason.CLIENT_SILENT}: "):
-            slow_disk = self.context.slow_disk if self.context else None
+            slow_disk = self.context.slow_disk
             detail = detail if slow_disk is None else _record_lost(slow_disk)
-        if self.context is not None:
-            self.context.event(kind, detail)
+        self.context.event(kind, detail)
 
     def met(self, error: Exception) -> None:
         """Note an error before power; one in closing the bench changes nothing any more."""
@@ -192,10 +183,10 @@ class _Run:
         """Note that somebody stopped the run."""
         self.outcome, self.reason, self.signal = Outcome.INTERRUPTED, str(error), error.number
 
-    def _refused(self, error: Refused, context: Context) -> None:
+    def _refused(self, error: Refused) -> None:
         """Note that a step cannot be gone on from: a cold check failed, or leads were not moved."""
-        context.event(EventKind.REFUSED, str(error))
-        self.outcome = Outcome.INTERRUPTED if context.energised else Outcome.REFUSED
+        self.context.event(EventKind.REFUSED, str(error))
+        self.outcome = Outcome.INTERRUPTED if self.context.energised else Outcome.REFUSED
         self.reason = str(error)
 
     def conclude(self) -> RunResult:
@@ -204,16 +195,15 @@ class _Run:
         Raises:
             PowerOffUnconfirmed: Output off could not be confirmed; the record says so.
         """
-        result = self._result()
-        lost = self.context is not None and self.context.record_lost
-        folder = self.sink.folder
+        result, context, sink = self._result(), self.context, self.context.sink
+        folder = sink.folder
         try:
-            if lost:
-                self.sink.abandon()
+            if context.record_lost:
+                sink.abandon()
             else:
-                self.sink.finish(run_entry(self.plan, result, self.info, self.identities))
+                sink.finish(run_entry(context.plan, result, self.info, self.identities))
         except Exception as error:  # noqa: BLE001 - without its record no run counts, whatever it is
-            self.sink.abandon()
+            sink.abandon()
             refused = self.outcome is Outcome.REFUSED
             result = replace(
                 result,
@@ -226,16 +216,17 @@ class _Run:
             raise self.unconfirmed
         return replace(result, folder=folder)
 
-    def _steps(self, context: Context) -> None:
+    def _steps(self) -> None:
+        context = self.context
         judge_dropped(context)
-        for step in self.plan.steps:
+        for step in context.plan.steps:
             context.step_name, context.level_label = step.name, ""
             context.event(EventKind.STEP, step.kind)
             STEPS[step.kind](context, step)
         self.outcome = Outcome.COMPLETED
 
     def _tripped(self, trip: Trip) -> None:
-        slow_disk = self.context.slow_disk if self.context else None
+        slow_disk = self.context.slow_disk
         if trip.reason is TripReason.CLIENT_SILENT and slow_disk is not None:
             trip = replace(trip, reason=TripReason.RECORD_LOST, detail=str(slow_disk))
         self.trip = trip
@@ -250,8 +241,7 @@ class _Run:
         return worst
 
     def _was_on(self) -> bool:
-        energised = self.context is not None and self.context.energised
-        return energised or (self.trip is not None and self.trip.live)
+        return self.context.energised or (self.trip is not None and self.trip.live)
 
     def _output(self) -> Output:
         if self.unconfirmed is not None:
@@ -259,20 +249,20 @@ class _Run:
         return Output.OFF if self._was_on() else Output.NEVER_ON
 
     def _result(self) -> RunResult:
-        verdicts = self.context.verdicts if self.context else []
+        context, verdicts = self.context, self.context.verdicts
         output = self._output()
         return RunResult(
-            run_id=self.sink.run_id,
+            run_id=context.sink.run_id,
             outcome=self.outcome,
             verdict=self._verdict(verdicts),
             rehearsal=self.info.rehearsal,
             reason=self.reason or _sum_up(verdicts),
             trip=self.trip,
             signal=self.signal,
-            duration_s=self.clock.now_s() - self.origin_s,
+            duration_s=context.clock.now_s() - context.origin_s,
             output=output,
             off_confirmed=self.off_confirmed if output is Output.OFF else None,
-            warnings=(*self.warnings, *(self.context.warnings if self.context else ())),
+            warnings=(*self.warnings, *context.warnings),
         )
 
 

@@ -134,11 +134,11 @@ class FedBench:
         bench: Any = self
         self.context = Context(
             plan=plan_for(profile, self.file),
-            bench=bench,
             clock=self.clock,
             sink=self.sink,
             stop=StopRequest(),
         )
+        self.context.bench = bench
         self.context.host = FedPower(self.clock, readings, interval_s, self.context)
 
     def hold(self, *measures: str) -> Hold:
