@@ -10,8 +10,8 @@ from functools import partial
 from harness.bench.clock import Clock
 from harness.errors import Refused
 from harness.profile.bench_file import BenchFile, Instrument, Range
+from harness.profile.level import LoadMode
 from harness.rehearse.circuit import circuit_of, source_for
-from harness.rehearse.circuit.converter import LoadMode
 from harness.rehearse.inaccuracy import Inaccuracy
 from harness.rehearse.meter_place import cold_resistance_ohm, place_voltage_v
 from harness.rehearse.simulated_instruments import (

@@ -7,8 +7,9 @@ from abc import ABC, abstractmethod
 from dataclasses import replace
 from typing import Any
 
+from harness.profile.level import LoadMode
 from harness.rehearse.circuit.changes import Changes, Contact, FuseHeat
-from harness.rehearse.circuit.converter import LOOP_S, ConverterState, LoadMode, OutputLoad
+from harness.rehearse.circuit.converter import LOOP_S, ConverterState, OutputLoad
 from harness.rehearse.circuit.network import InputNetwork
 from harness.rehearse.circuit.source import SourceModel, SourceSetting
 from harness.rehearse.circuit.windowed_means import LetThrough, WindowedMeans

@@ -8,13 +8,11 @@ from __future__ import annotations
 
 import math
 from enum import Enum, auto
-from typing import Literal
 
+from harness.profile.level import LoadMode
 from harness.rehearse.unit_parts import Bulk, Converter
 
-__all__ = ["LOOP_S", "ConverterState", "LoadMode", "Mode", "OutputLoad"]
-
-LoadMode = Literal["current", "resistance", "power"]
+__all__ = ["LOOP_S", "ConverterState", "Mode", "OutputLoad"]
 
 #: How often an electronic load compares voltage and current: in constant resistance and power it
 #: follows the voltage through a loop of its own, not at once (common practice).

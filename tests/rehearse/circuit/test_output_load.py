@@ -6,9 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.profile.level import LoadMode
 from harness.profile.load import load_profile
 from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
-from harness.rehearse.circuit.converter import LoadMode, OutputLoad
+from harness.rehearse.circuit.converter import OutputLoad
 from harness.rehearse.unit_model import typical_model
 
 
