@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import pytest
 import typer
 from typer.testing import CliRunner
 
@@ -17,6 +18,7 @@ from harness.cli.main import app
 __all__ = [
     "NOT_RUN",
     "Block",
+    "assert_same_words",
     "dead_links",
     "fenced",
     "first_cells",
@@ -37,6 +39,10 @@ NOT_RUN = re.compile(
     r"softwake (run|bench) |softwake new (?!.*--yes)|--bench |--listen|--pdf"
     r"|results label (?!.*--rehearsal)"
 )
+
+#: Figures that are printed may differ so much from those pasted, or by one and a half of their last
+#: digit: noise is seeded, the last digit of a computation is a matter of the machine.
+AGREEMENT = 1e-3
 
 _FENCED = re.compile(r"^```(\w*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 
@@ -153,3 +159,19 @@ def dead_links(text: str, folder: Path) -> list[str]:
             else (folder / target.partition("#")[0]).is_file()
         )
     ]
+
+
+def assert_same_words(shown: str, printed: str) -> None:
+    """Compare word by word; figures may differ a little, the name of the record altogether."""
+    left, right = _words(shown), _words(printed)
+    assert len(left) == len(right), printed
+    for ours, theirs in zip(left, right, strict=True):
+        if ours != theirs:
+            digits = max(len(ours.partition(".")[2]), len(theirs.partition(".")[2]))
+            last = 1.5 * 10.0**-digits
+            assert float(ours) == pytest.approx(float(theirs), rel=AGREEMENT, abs=last), printed
+
+
+def _words(text: str) -> list[str]:
+    text = re.sub(r"results[/\\]\d{8}T\d{6}Z-REHEARSAL-[0-9a-f]{4}", "RECORD", text)
+    return re.sub(r"CONFIRMED \d\d:\d\d:\d\d", "CONFIRMED TIME", text).split()

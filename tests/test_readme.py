@@ -27,6 +27,7 @@ from tests import markdown
 from tests.markdown import (
     NOT_RUN,
     Block,
+    assert_same_words,
     dead_links,
     first_cells,
     mentioned_commands,
@@ -39,10 +40,6 @@ from tests.markdown import (
 
 ROOT = Path(__file__).resolve().parents[1]
 TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
-
-#: Figures that are printed may differ so much from those pasted, or by one and a half of their last
-#: digit: noise is seeded, the last digit of a computation is a matter of the machine.
-AGREEMENT = 1e-3
 
 #: The README is no longer than a newcomer reads.
 MOST_LINES = 200
@@ -314,19 +311,3 @@ class TestText:
 def execute(block: Block, names: dict[str, Any]) -> None:
     """Run a block as Python, with the page's own line numbers in a traceback."""
     exec(compile("\n" * (block.line - 1) + block.text, "python.md", "exec"), names)  # noqa: S102
-
-
-def assert_same_words(shown: str, printed: str) -> None:
-    """Compare word by word; figures may differ a little, the name of the record altogether."""
-    left, right = words(shown), words(printed)
-    assert len(left) == len(right), printed
-    for ours, theirs in zip(left, right, strict=True):
-        if ours != theirs:
-            digits = max(len(ours.partition(".")[2]), len(theirs.partition(".")[2]))
-            last = 1.5 * 10.0**-digits
-            assert float(ours) == pytest.approx(float(theirs), rel=AGREEMENT, abs=last), printed
-
-
-def words(text: str) -> list[str]:
-    text = re.sub(r"results[/\\]\d{8}T\d{6}Z-REHEARSAL-[0-9a-f]{4}", "RECORD", text)
-    return re.sub(r"CONFIRMED \d\d:\d\d:\d\d", "CONFIRMED TIME", text).split()

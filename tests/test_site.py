@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.markdown import assert_same_words
+
 ROOT = Path(__file__).resolve().parents[1]
 DOCS = ROOT / "docs"
 
@@ -90,6 +92,7 @@ class TestPictures:
         drawn = drawings()[name]
 
         assert re.sub(_NUMBER, "#", drawn) == re.sub(_NUMBER, "#", stored)
+        assert_same_words(texts(stored), texts(drawn))
         pairs = zip(re.findall(_NUMBER, drawn), re.findall(_NUMBER, stored), strict=True)
         assert [pair for pair in pairs if abs(float(pair[0]) - float(pair[1])) > _PIXEL] == []
 
@@ -100,6 +103,11 @@ class TestPictures:
 
         assert re.findall(r"https?://[^\s\"']+", text) == ["http://www.w3.org/2000/svg"]
         assert "<script" not in text
+
+
+def texts(drawing: str) -> str:
+    """Return what can be read in a drawing."""
+    return " ".join(re.findall(r">([^<>]+)</text>", drawing))
 
 
 _NUMBER = r"-?\d+(?:\.\d+)?"
