@@ -59,6 +59,7 @@ GUIDE = (
     "run",
     "reading-a-report",
     "records",
+    "events",
     "python",
     "simulator",
     "safety-rules",
