@@ -13,6 +13,7 @@ from typing import Any
 
 from harness.errors import did_you_mean
 from harness.files.config_error import ConfigError
+from harness.files.toml_text import quoted
 from harness.profile.bench_file import wait_problem
 from harness.profile.measures import OPERATIONS, REQUIRED
 from harness.quantity import QuantityError, parse_quantity
@@ -75,7 +76,7 @@ def _example(role: str, operation: str) -> str:
     for table in ("send", "ask"):
         message = _built_in(role).get(table, {}).get(operation)
         if message is not None:
-            return f"'{message}'" if '"' in message else f'"{message}"'
+            return quoted(message)
     return ""
 
 

@@ -137,7 +137,7 @@ def stranger_cause(role: str, answer: str, expected: str, others: Mapping[str, s
             return cause_of("exchanged", answer=answer, other=other, role=role)
     fields = [field.strip() for field in answer.split(",")]
     model = fields[1] if len(fields) > 1 and fields[1] else answer
-    line = f"identity = {_toml(model)}"
+    line = f"identity = {quoted(model)}"
     return cause_of("stranger", answer=answer, expected=expected, write=(line,))
 
 
@@ -150,14 +150,7 @@ def echo_cause(message: str, answer: str) -> Cause | None:
 
 
 def reply_cause(operation: str, message: str, answer: str, *, state: bool) -> Cause:
-    """Say what is wrong with an answer to one question.
-
-    Args:
-        operation: What was asked, as dialects name it.
-        message: The question as it went out.
-        answer: What came.
-        state: Whether a state was asked for, and no number.
-    """
+    """Say what is wrong with an answer to the question of an operation, for a state or a number."""
     found = echo_cause(message, answer)
     if found is not None:
         return found
@@ -180,10 +173,10 @@ def reply_cause(operation: str, message: str, answer: str, *, state: bool) -> Ca
 def compound_cause(
     names: Sequence[str], operations: Sequence[str], message: str, answer: str
 ) -> Cause:
-    """Say what is wrong with the answer to a dialect's sample.
+    """Say what is wrong with the answer to a dialect's sample, which should hold these names.
 
     Args:
-        names: What it should hold, as ``[sample] answer`` has it.
+        names: As ``[sample] answer`` has them.
         operations: The questions these answer.
         message: The sample's message.
         answer: What came.
@@ -217,13 +210,7 @@ def compound_cause(
 
 
 def queue_cause(message: str, answer: str, problem: str) -> Cause:
-    """Say what is wrong with an answer to the question for the error queue.
-
-    Args:
-        message: The question as it went out.
-        answer: What came.
-        problem: What was wrong with it.
-    """
+    """Say what is wrong with an answer to the question for the error queue."""
     return echo_cause(message, answer) or cause_of("no error entry", problem=problem)
 
 
@@ -234,11 +221,4 @@ def _answer_line(operation: str, answer: str, *, state: bool) -> str:
     if len(found) != 1 or not text.isascii() or not text.isprintable() or "{value}" in text:
         return ""
     start, end = found[0].span()
-    return f"{operation} = {_toml(text[:start] + '{value}' + text[end:])}"
-
-
-def _toml(text: str) -> str:
-    """Write text for a TOML file, in the quotes that need least in it."""
-    if '"' in text and "'" not in text:
-        return f"'{text}'"
-    return quoted(text)
+    return f"{operation} = {quoted(text[:start] + '{value}' + text[end:])}"
