@@ -11,7 +11,7 @@ BIN := .venv/bin
 READY := .venv/set-up-with-$(notdir $(PYTHON))
 
 .DEFAULT_GOAL := help
-.PHONY: help rehearse test check coverage site pictures bench torture mutants clean
+.PHONY: help rehearse test check coverage site pictures bench campaigns torture mutants clean
 
 help: ## this list
 	@sed -n 's/^\([a-z]*\):[^#]*## /make \1\t/p' $(MAKEFILE_LIST) | expand -t 16
@@ -49,6 +49,9 @@ site: $(READY) ## the pages of docs/ as a site, in site/
 
 pictures: $(READY) ## draw the pictures of the README again
 	$(BIN)/python docs/pictures.py
+
+campaigns: $(READY) ## the published campaigns again, and their tables: an hour
+	$(BIN)/python docs/campaigns.py --run
 
 bench: $(READY) ## the performance ratios as a table
 	$(BIN)/python -m benchmarks

@@ -66,9 +66,12 @@ def qualify(  # noqa: PLR0913, PLR0917 - options of the command line
     false_reject: Annotated[
         str, typer.Option(help="With --suggest: share of healthy units a check may fail.")
     ] = "0.1 %",
+    as_json: Annotated[bool, typer.Option("--json", help="Print the rates as JSON.")] = False,
 ) -> None:
     """Rehearse many random healthy and faulty units: false-release and false-reject rates."""
     share_frac = _share(false_reject)
+    if suggest and as_json:
+        raise UsageError("limits are printed as TOML, rates as JSON", remedy="leave one out")
     stop = StopRequest()
     try:
         with stop_on_signals(stop), _bar(units) as on_progress:
@@ -88,7 +91,10 @@ def qualify(  # noqa: PLR0913, PLR0917 - options of the command line
         kept = f"; the same command goes on where it was ({out})" if out is not None else ""
         typer.echo(f"softwake: {error}{kept}", err=True)
         raise typer.Exit(error.exit_code) from None
-    _print_campaign(campaign)
+    if as_json:
+        typer.echo(campaign.summary().to_json(), nl=False)
+    else:
+        _print_campaign(campaign)
     if suggest:
         from harness.qualify.suggest import propose, toml_of
 

@@ -15,6 +15,7 @@ from harness.profile.load import load_profile
 from harness.profile.preflight import preflight
 from harness.profile.schema import Profile
 from harness.qualify.journal import CampaignJournal
+from harness.qualify.rates import Summary, rates_of
 from harness.qualify.unit_result import UnitResult, csv_text, frame_of
 from harness.qualify.worker import DAY, Job
 from harness.qualify.workers import carried_out
@@ -63,6 +64,16 @@ class Campaign:
     def frame(self) -> pd.DataFrame:
         """Return the table as a frame, one row a unit, as ``frame_of`` makes it."""
         return frame_of(self.rows)
+
+    def summary(self) -> Summary:
+        """Return what it came to."""
+        return Summary(
+            profile=self.profile.title,
+            unit_model=None if self.model is None else self.model.title,
+            units=len(self.rows),
+            seed=self.seed,
+            rates=rates_of(self.profile, self.rows),
+        )
 
     def write(self, name: str, text: str) -> None:
         """Write a file of results beside the journal, where there is a folder.

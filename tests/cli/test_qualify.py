@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import signal
 import subprocess
@@ -14,6 +15,7 @@ from typer.testing import CliRunner
 
 from harness.cli.main import app
 from harness.errors import UsageError
+from harness.qualify.rates import Summary
 
 DC = "mount-controller-board"
 
@@ -46,6 +48,23 @@ class TestTables:
             "units.csv",
             "plot.svg",
         }
+
+    def test_the_rates_as_json(self) -> None:
+        """With --json the rates come alone, as JSON that reads back as the same summary."""
+        output = run(DC, "--units", "4", "--workers", "1", "--fault", "no-start", "--json")
+        start = output.index("{\n")  # behind the bar, where both streams are one
+        text = output[start : output.rindex("}") + 2]
+        summary = Summary.from_json(text)
+
+        assert json.loads(text)["rates"]["healthy"]["ends"]["released"]["count"] == 2
+        assert (summary.units, summary.seed, summary.unit_model) == (4, 1, None)
+        assert [one.kind for one in summary.rates.faults] == ["no-start"]
+        assert summary.to_json() == text
+
+    def test_json_and_toml_do_not_mix(self) -> None:
+        """Rates as JSON and limits as TOML on one output are refused before anything runs."""
+        with pytest.raises(UsageError, match="leave one out"):
+            run(DC, "--units", "2", "--suggest", "--json")
 
     def test_eighty_columns_are_enough(self) -> None:
         """No line of the tables is wider than 80 columns, and each has every end of every class."""
