@@ -1,4 +1,4 @@
-"""The published campaigns, and the tables of ``docs/qualify.md`` that are made from them.
+"""The published campaigns, and the tables of faults and rates that are made from them.
 
 ``python docs/campaigns.py`` writes the tables from the summaries stored in ``docs/campaigns/``.
 ``python docs/campaigns.py --run`` carries the campaigns out first and stores what they came to; a
@@ -19,11 +19,10 @@ from harness.quantity import format_pair, format_quantity
 from harness.rehearse.fault import Fault
 from harness.rehearse.faults import FAULTS
 
-__all__ = ["PAGE", "stored", "with_tables"]
+__all__ = ["PAGES", "stored", "with_tables"]
 
 ROOT = Path(__file__).parents[1]
 FOLDER = Path(__file__).parent / "campaigns"
-PAGE = Path(__file__).parent / "qualify.md"
 
 #: What is published: profile, what the tables call it, units of its campaign. Seed 1.
 CAMPAIGNS = {
@@ -46,9 +45,9 @@ def stored() -> dict[str, Summary]:
     }
 
 
-def with_tables(text: str, summaries: Mapping[str, Summary]) -> str:
+def with_tables(page: str, text: str, summaries: Mapping[str, Summary]) -> str:
     """Return a page with its tables made from summaries; each stands between two comments."""
-    for name, table in _TABLES.items():
+    for name, table in PAGES[page].items():
         before, head, rest = text.partition(f"<!-- table: {name} -->\n")
         _, end, after = rest.partition("<!-- end -->")
         assert end, f"no place for the table {name!r}"
@@ -80,6 +79,22 @@ def _drawn_from(fault: Fault) -> str:
     mild, _, severe = (format_quantity(one, severity.unit) for one in severity.levels)
     decades = ", by decades" if severity.by_decades else ""
     return f"{severity.what}: {mild} to {severe}{decades}"
+
+
+def _severities(_summaries: Mapping[str, Summary]) -> Iterable[str]:
+    return _rows(
+        ("fault", "severity", "mild", "usual", "severe", "may come late"),
+        (
+            (
+                f"`{name}`",
+                fault.severity.what,
+                *(format_quantity(one, fault.severity.unit) for one in fault.severity.levels),
+                "yes" if fault.onset else "no",
+            )
+            for name, fault in FAULTS.items()
+            if fault.severity is not None
+        ),
+    )
 
 
 def _results(summaries: Mapping[str, Summary]) -> Iterable[str]:
@@ -152,12 +167,18 @@ def _let_through(summaries: Mapping[str, Summary]) -> Iterable[str]:
     return _by_fault(summaries, cell)
 
 
-_TABLES: dict[str, Callable[[Mapping[str, Summary]], Iterable[str]]] = {
-    "faults": _faults,
-    "results": _results,
-    "caught": _caught,
-    "marginal": _marginal,
-    "let through": _let_through,
+_Table = Callable[[Mapping[str, Summary]], Iterable[str]]
+
+#: Tables by the page they are on and by their name there.
+PAGES: Mapping[str, Mapping[str, _Table]] = {
+    "qualify.md": {
+        "faults": _faults,
+        "results": _results,
+        "caught": _caught,
+        "marginal": _marginal,
+        "let through": _let_through,
+    },
+    "simulator.md": {"severities": _severities},
 }
 
 
@@ -178,8 +199,11 @@ def main() -> None:
     given = parser.parse_args()
     if given.run:
         _run(given.units)
-    text = with_tables(PAGE.read_text(encoding="utf-8"), stored())
-    PAGE.write_text(text, encoding="utf-8", newline="\n")
+    summaries = stored()
+    for page in PAGES:
+        path = FOLDER.parent / page
+        text = with_tables(page, path.read_text(encoding="utf-8"), summaries)
+        path.write_text(text, encoding="utf-8", newline="\n")
 
 
 if __name__ == "__main__":

@@ -39,18 +39,21 @@ class TestPage:
     def test_its_tables_are_those_of_the_stored_campaigns(self) -> None:
         """Every figure of a table is from a stored campaign or the faults: ``make campaigns``."""
         script = campaigns()
+        summaries = script.stored()
 
-        assert script.with_tables(TEXT, script.stored()) == TEXT
+        for page in script.PAGES:
+            text = (ROOT / "docs" / page).read_text(encoding="utf-8")
+            assert script.with_tables(page, text, summaries) == text
 
     @pytest.mark.parametrize("name", sorted(path.stem for path in STORED.glob("*.json")))
-    def test_a_stored_campaign_has_every_fault_of_its_profile(self, name: str) -> None:
-        """A campaign whose profile or faults have changed since is carried out again."""
+    def test_a_stored_campaign_is_one_of_its_profile(self, name: str) -> None:
+        """A stored campaign has the title of its profile, and faults that there are."""
         profile = load_profile(name)
         summary = Summary.from_json((STORED / f"{name}.json").read_text(encoding="utf-8"))
         kinds = {one.kind for one in (*summary.rates.faults, *summary.rates.border)}
 
         assert summary.profile == profile.title
-        assert kinds == set(faults_of(profile.unit.input.kind))
+        assert kinds <= set(faults_of(profile.unit.input.kind))
 
     @pytest.mark.parametrize("line", whole_commands([*fenced(TEXT)]))
     def test_each_line_is_a_whole_command(self, line: str) -> None:
