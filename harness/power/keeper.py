@@ -48,6 +48,7 @@ from harness.quantity import format_quantity
 
 __all__ = ["Keeper", "failure_reason"]
 
+_UNITS = {TripReason.OVER_VOLTAGE: "V", TripReason.OVER_CURRENT: "A", TripReason.OVER_POWER: "W"}
 _SUPPLY_OFF: tuple[Move, ...] = (
     Send("supply", "output_off"),
     Confirm("supply", "output_state", expected=False),
@@ -166,11 +167,11 @@ class Keeper:
         envelope = self._envelope
         # Written so that a value that is no number fails the comparison and trips.
         if not abs(sample.voltage_v) <= envelope.voltage_v:
-            return self._over(TripReason.OVER_VOLTAGE, sample, "V")
+            return self._over(TripReason.OVER_VOLTAGE, sample.voltage_v, envelope.voltage_v, sample)
         if not abs(sample.current_a) <= envelope.current_a:
-            return self._over(TripReason.OVER_CURRENT, sample, "A")
+            return self._over(TripReason.OVER_CURRENT, sample.current_a, envelope.current_a, sample)
         if not abs(sample.power_w) <= envelope.power_w:
-            return self._over(TripReason.OVER_POWER, sample, "W")
+            return self._over(TripReason.OVER_POWER, sample.power_w, envelope.power_w, sample)
         doubt: tuple[Move, ...] = ()
         if sample.protection and not self.bit_is_wrong:
             doubt = self._weigh_protection(sample)
@@ -323,13 +324,10 @@ class Keeper:
         self._offs_left = self._envelope.off_attempts
         return self._load.off()
 
-    def _over(self, reason: TripReason, sample: SupplySample, unit: str) -> tuple[Move, ...]:
-        envelope = self._envelope
-        value, bound = {
-            "V": (sample.voltage_v, envelope.voltage_v),
-            "A": (sample.current_a, envelope.current_a),
-            "W": (sample.power_w, envelope.power_w),
-        }[unit]
+    def _over(
+        self, reason: TripReason, value: float, bound: float, sample: SupplySample
+    ) -> tuple[Move, ...]:
+        unit = _UNITS[reason]
         return self.cut(
             reason,
             f"{format_quantity(value, unit)} read, {format_quantity(bound, unit)} is the envelope",

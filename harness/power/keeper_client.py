@@ -61,12 +61,7 @@ _OPENINGS, _LINGER_S = 5, 0.1
 
 
 class ProcessBench:
-    """A keeper process and a meter; fulfils :class:`harness.power.port.Bench`.
-
-    Attributes:
-        file: The bench file.
-        meter: The meter, or None.
-    """
+    """A keeper process and a meter; fulfils :class:`harness.power.port.Bench`."""
 
     def __init__(self, file: BenchFile, clock: SystemClock, meter: Meter | None) -> None:
         self.file = file
@@ -132,9 +127,8 @@ class ProcessBench:
 class ProcessPower:
     """Power in the hands of the keeper process; fulfils :class:`harness.power.port.Power`.
 
-    Its samples come from the process as they are taken, and none is asked for twice. Whether the
-    process is there is watched over by whoever looks first, a thread of the channel or the one that
-    waits: see :meth:`_look`.
+    Its samples come from the process as they are taken, and none is asked for twice. Whoever looks
+    first, a thread of the channel or the one that waits, sees whether it is there: :meth:`_look`.
     """
 
     def __init__(
@@ -213,8 +207,7 @@ class ProcessPower:
     def expect_silence(self, longest_s: float) -> None:
         """Announce a slow reading of the engine's own: signs of life go on for at most so long.
 
-        An engine that is stopped or killed meanwhile is missed all the same as soon as at any
-        other time, since its signs of life end with it.
+        An engine that is stopped or killed meanwhile is missed all the same: they end with it.
         """
         self._channel.beat(longest_s)
 
@@ -362,10 +355,6 @@ class ProcessPower:
 @contextlib.contextmanager
 def open_process_bench(file: BenchFile, clock: SystemClock) -> Iterator[ProcessBench]:
     """Start a keeper process for a bench and open the meter here.
-
-    Args:
-        file: The bench file.
-        clock: The run's clock.
 
     Raises:
         LinkError: The meter cannot be opened.

@@ -109,12 +109,7 @@ class Outlet:
 
 
 class KeeperService:
-    """Serves one engine.
-
-    Args:
-        requests: What the engine says.
-        answers: What it is told.
-    """
+    """Serves one engine, whose messages and answers wait in a queue each."""
 
     def __init__(self, requests: SimpleQueue[Any], answers: SimpleQueue[Any]) -> None:
         self._requests = requests

@@ -16,6 +16,7 @@ from harness.judge.uncertainty import Contribution, combine, rectangular, scatte
 from harness.power.commands import Arm, OperatingEnvelope, SwitchOn
 from harness.power.port import Bench, Power
 from harness.profile.bench_file import Accuracy, BenchFile
+from harness.profile.preflight import identity_reasons
 from harness.quantity import format_quantity
 
 __all__ = [
@@ -96,12 +97,7 @@ def check_leads(
 
 def require_identities(file: BenchFile, identities: dict[str, str]) -> None:
     """Refuse to switch anything on that is not what the bench file says."""
-    reasons = [
-        f"The {role} says it is {identities.get(role, '')!r}; the bench file expects "
-        f"{table.identity!r} in it."
-        for role, table in file.instruments.items()
-        if table.identity is not None and table.identity not in identities.get(role, "")
-    ]
+    reasons = tuple(identity_reasons(file, identities))
     if reasons:
         raise Refused(reasons)
 

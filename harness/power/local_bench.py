@@ -9,7 +9,7 @@ from typing import Any
 
 from harness.bench.clock import Clock
 from harness.bench.open import ROLES, open_instruments
-from harness.bench.roles import Load, Meter, Supply
+from harness.bench.roles import Instrument, Load, Meter, Supply
 from harness.bench.trial import try_questions
 from harness.power.commands import OperatingEnvelope
 from harness.power.keeper import Keeper
@@ -22,15 +22,7 @@ __all__ = ["LocalBench", "open_bench"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LocalBench:
-    """Instruments and keeper in this process; fulfils :class:`harness.power.port.Bench`.
-
-    Attributes:
-        file: The bench file.
-        clock: The run's clock.
-        supply: The supply.
-        meter: The meter, or None.
-        load: The load, or None.
-    """
+    """Instruments and keeper in this process; fulfils :class:`harness.power.port.Bench`."""
 
     file: BenchFile
     clock: Clock
@@ -40,27 +32,27 @@ class LocalBench:
 
     def identities(self) -> dict[str, str]:
         """Identify every instrument and empty its error queue."""
-        roles = {"supply": self.supply, "meter": self.meter, "load": self.load}
-        return {
-            role: known.identify_and_clear() for role, known in roles.items() if known is not None
-        }
+        return {role: known.identify_and_clear() for role, known in self._by_role.items()}
 
     def try_questions(self, questions: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
         """Put every question once, before power; return what is wrong with the answers."""
-        roles = {"supply": self.supply, "meter": self.meter, "load": self.load}
         return tuple(
             str(error)
             for role, asked in questions.items()
-            if (instrument := roles[role]) is not None
-            for error in try_questions(instrument, asked)
+            if role in self._by_role
+            for error in try_questions(self._by_role[role], asked)
         )
 
+    @property
+    def _by_role(self) -> dict[str, Instrument]:
+        return {known.role: known for known in (self.supply, self.meter, self.load) if known}
+
     def power(
-        self, limits: OperatingEnvelope, on_event: OnEvent, on_sample: OnSample
+        self, envelope: OperatingEnvelope, on_event: OnEvent, on_sample: OnSample
     ) -> LocalKeeper:
         """Give supply and load to a keeper with these bounds."""
         keeper = Keeper(
-            limits,
+            envelope,
             supply=self.supply.dialect.operations,
             load=self.load.dialect.operations if self.load else frozenset(),
         )

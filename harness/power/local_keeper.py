@@ -35,13 +35,7 @@ _RETRY_S = 0.02
 class LocalKeeper:
     """Puts the keeper between the engine and the wire; fulfils :class:`harness.power.port.Power`.
 
-    Args:
-        keeper: The state machine.
-        supply: The supply it owns.
-        load: The load it owns, or None.
-        clock: The run's clock.
-        on_event: Called with ``(kind, detail)`` for every change of power.
-        on_sample: Called with every sample, after the keeper has judged it and acted on it.
+    It owns supply and load; the engine is told of changes and samples after the keeper has acted.
     """
 
     def __init__(

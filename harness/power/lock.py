@@ -77,10 +77,6 @@ def hold_supply(
 def hold_as_keeper(resource: str, *, folder: Path | None = None) -> Iterator[None]:
     """Hold a supply as its keeper while the block runs: for the process that switches it off.
 
-    Args:
-        resource: VISA resource string of the supply.
-        folder: Folder of the locks; left out: :func:`lock_folder`.
-
     Raises:
         Refused: The keeper of another run holds it, or there is no place for a lock.
     """
@@ -107,7 +103,7 @@ def hold_identity(identity: str, resource: str, *, folder: Path | None = None) -
     Args:
         identity: The answer to ``*IDN?``.
         resource: VISA resource string by which it answered; held as its keeper.
-        folder: Folder of the locks; left out: :func:`lock_folder`.
+        folder: As above.
 
     Raises:
         Refused: Another run holds it, or there is no place for a lock.

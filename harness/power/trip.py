@@ -89,7 +89,7 @@ _MEANINGS = {
     "other program talks to it",
     TripReason.CLIENT_SILENT: "the program that led the run fell silent, so power was cut",
     TripReason.KEEPER_LOST: "the process that watches over power is gone, so the supply was opened "
-    "anew and switched off: look for what ended it",
+    "again and switched off: look for what ended it",
     TripReason.UNWATCHED: "for so long nobody watched over power: the computer slept, or the "
     "program was stopped or got no time to run; disable sleep, end what else runs, and look at the "
     "unit before it is powered again",

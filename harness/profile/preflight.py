@@ -13,7 +13,7 @@ from harness.profile.step import Place
 from harness.quantity import format_quantity, shown
 from harness.unit.nameplate import Output
 
-__all__ = ["Preflight", "preflight", "refuse"]
+__all__ = ["Preflight", "identity_reasons", "preflight", "refuse"]
 
 #: Settings are decimal fractions, ranges too: their rounding is no reason to refuse.
 _ROUNDING = 1e-9
@@ -54,7 +54,7 @@ def preflight(
         *plan.lacking,
         *_supply_reasons(plan, bench),
         *_load_reasons(plan, bench),
-        *_identity_reasons(bench, identities),
+        *identity_reasons(bench, identities),
         *_calibration(bench, today, refused=True),
     )
     warnings = (
@@ -137,7 +137,8 @@ def _load_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:
             yield from _beyond(f"The {what}", value, unit, most, "load")
 
 
-def _identity_reasons(bench: BenchFile, identities: Mapping[str, str] | None) -> Iterator[str]:
+def identity_reasons(bench: BenchFile, identities: Mapping[str, str] | None) -> Iterator[str]:
+    """Yield what speaks against the answers to ``*IDN?`` by role; None where none was asked."""
     for role, instrument in bench.instruments.items() if identities is not None else ():
         answer = (identities or {}).get(role)
         if answer is None:
