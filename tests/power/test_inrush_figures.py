@@ -123,3 +123,30 @@ class TestReverseStays:
             assert follower.add(sample(time_s, 25.0, 0.1)) is None
 
         assert follower.add(sample(0.2, 25.0, -0.2)) is not None
+
+
+class TestInterval:
+    def test_what_is_drawn_between_two_readings_is_their_mean(self) -> None:
+        """100 mA, then 300 mA 4 ms later, less 12 mA of leakage: 0.75 mC, less what 0 V explain."""
+        follower = watch(charge_budget())
+        follower.add(sample(0.0, 2.4, 0.1))
+        follower.add(sample(0.004, 2.4, 0.3))
+
+        assert follower.used == pytest.approx(0.004 * (0.2 - 0.012), rel=1e-9)
+
+    def test_the_longest_interval_counts_though_the_voltage_rises_in_a_shorter_one(self) -> None:
+        """Readings 4 ms and then 2 ms apart, the last one higher: 4 ms stay unseen."""
+        follower = watch(charge_budget())
+        for time_s, voltage_v in ((0.0, 2.4), (0.004, 2.4), (0.006, 3.0)):
+            follower.add(sample(time_s, voltage_v, 0.0))
+
+        assert follower.allowed == pytest.approx(0.1 * 470e-6 * 3.6 + LIMIT_A * 0.004, rel=1e-9)
+
+    def test_power_that_was_not_seen_came_at_the_highest_voltage_read(self) -> None:
+        """Readings at 12 V, 12 V and 20 V, then 15 V: what is averaged away came at 20 V."""
+        follower = watch(energy_budget())
+        for number, voltage_v in enumerate((12.0, 12.0, 20.0, 15.0)):
+            follower.add(sample(number * 0.005, voltage_v, 0.0))
+        healthy_j = 0.5 * 150e-6 * 2 * (30.0**2 - 12.0**2)
+
+        assert follower.allowed == pytest.approx(0.1 * healthy_j + LIMIT_A * 0.05 * 20.0, rel=1e-9)
