@@ -41,36 +41,16 @@ __all__ = [
 READINGS = ("time_s", "step", "level", "quantity", "value", "unit", "source")
 #: Columns of ``events.csv``.
 EVENTS = ("time_s", "kind", "step", "detail")
-#: Columns of ``checks.csv``.
+#: Columns of ``checks.csv``; from the step on, each is an attribute of a check.
 CHECKS = (
-    "run_id",
-    "serial",
-    "step",
-    "check",
-    "quantity",
-    "value",
-    "unit",
-    "low",
-    "high",
-    "uncertainty",
-    "rule",
-    "verdict",
-    "margin",
+    *("run_id", "serial", "step", "check", "quantity", "value", "unit"),
+    *("low", "high", "uncertainty", "rule", "verdict", "margin"),
 )
 #: Columns of ``budgets.csv``: one row a contribution to a check's uncertainty.
 BUDGETS = (
-    "run_id",
-    "step",
-    "check",
-    "contribution",
-    "distribution",
-    "standard",
-    "unit",
-    "dof",
-    "sensitivity",
-    "share",
+    *("run_id", "step", "check", "contribution", "distribution"),
+    *("standard", "unit", "dof", "sensitivity", "share"),
 )
-
 #: Columns that hold numbers (float64); all others hold text (str).
 NUMBERS = frozenset(
     {
@@ -101,9 +81,7 @@ def number(value: float | None) -> str:
 
 def printable(text: str) -> str:
     """Return text with every character that does not print escaped, for a reader's eyes."""
-    if text.isprintable():
-        return text
-    return "".join(map(_escaped, text))
+    return text if text.isprintable() else "".join(map(_escaped, text))
 
 
 def word(text: str) -> str:

@@ -108,11 +108,9 @@ class Journal:
             RecordError: The last rows could not be brought to the disk. Not raised again where an
                 earlier call has reported an error.
         """
-        if self._closed or self._error is not None:
-            self._shut()
-            return
         try:
-            self.sync()
+            if not self._closed:
+                self.sync()
         finally:
             self._shut()
 
@@ -121,18 +119,16 @@ class Journal:
         return {table.path.name: table.sha256 for table in self._tables}
 
     def _append(self, table: _Table, rows: str) -> None:
-        if self._closed or self._error is not None:
-            self._require_open()
+        self._require_open()
         try:
             table.append(rows.encode())
         except OSError as error:
             self._fail(table.path, error)
 
     def _require_open(self) -> None:
-        if self._error is not None:
-            raise self._error
         if self._closed:
-            raise RecordError("the journal is closed", where=str(self._tables[0].path.parent))
+            closed = RecordError("the journal is closed", where=str(self._tables[0].path.parent))
+            raise self._error or closed
 
     def _fail(self, path: Path, error: OSError) -> None:
         self._error = cannot_write(path, error)

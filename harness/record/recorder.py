@@ -35,6 +35,8 @@ __all__ = ["MemoryRecorder", "Recorder", "run_id_for"]
 _LONGEST_SERIAL = 40
 _TRIES = 16
 
+_Row = tuple[str | float | None, ...]
+
 
 def run_id_for(serial: str, started: dt.datetime, token: str) -> str:
     """Return the name of a record: UTC time, serial number, four hex digits.
@@ -60,7 +62,41 @@ def run_id_for(serial: str, started: dt.datetime, token: str) -> str:
     return f"{stamp}-{plain or 'unit'}-{token}"
 
 
-class Recorder:
+class _Checked:
+    """What every recorder has: the run's name, its judged checks, and the account at its end."""
+
+    def __init__(self, run_id: str, serial: str) -> None:
+        self.run_id = run_id
+        self.serial = serial
+        self._checks: list[CheckRow] = []
+
+    def check(self, row: CheckRow) -> None:
+        """Take in a judged check."""
+        self._checks.append(row)
+
+    def _completed(self, run: Mapping[str, object]) -> dict[str, Any]:
+        return completed_facts(run, self._checks, run_id=self.run_id, serial=self.serial)
+
+    def _check_rows(self) -> list[_Row]:
+        """Return the rows of ``checks.csv``."""
+        return [
+            (self.run_id, self.serial, *(getattr(row, name) for name in CHECKS[2:]))
+            for row in self._checks
+        ]
+
+    def _budget_rows(self) -> list[_Row]:
+        """Return the rows of ``budgets.csv``."""
+        return [
+            (
+                *(self.run_id, row.step, row.check, part.name, part.distribution),
+                *(part.standard, part.unit, part.dof, part.sensitivity, part.share),
+            )
+            for row in self._checks
+            for part in row.budget
+        ]
+
+
+class Recorder(_Checked):
     """Keeps the record of one run in a folder; fulfils :class:`harness.record.sink.Sink`.
 
     Made by :meth:`create`. As a context manager it abandons what was not finished.
@@ -74,12 +110,10 @@ class Recorder:
     def __init__(
         self, folder: Path, *, serial: str, renderer: Renderer, now_s: Callable[[], float]
     ) -> None:
-        self.run_id = folder.name
+        super().__init__(folder.name, serial)
         self.folder = folder
-        self.serial = serial
         self._journal = Journal(folder, now_s=now_s)
         self._renderer = renderer
-        self._checks: list[CheckRow] = []
 
     @classmethod
     def create(
@@ -139,10 +173,6 @@ class Recorder:
         self._journal.event(time_s, kind, step, detail)
         self._renderer.event(time_s, kind, step, detail)
 
-    def check(self, row: CheckRow) -> None:
-        """Keep a judged check for ``checks.csv``."""
-        self._checks.append(row)
-
     def finish(self, run: Mapping[str, object]) -> Path:
         """Close the journal and write checks, report and, last of all, ``run.json``.
 
@@ -160,14 +190,12 @@ class Recorder:
             RecordError: The record cannot be written; it then reads as interrupted.
             ValueError: The account of the run is not complete.
         """
-        facts = completed_facts(run, self._checks, run_id=self.run_id, serial=self.serial)
+        facts = self._completed(run)
         self._journal.sync()  # reports an earlier error, which closing would not
         self._journal.close()
         files = self._journal.hashes()
-        rows = _check_rows(self.run_id, self.serial, self._checks)
-        self._write("checks.csv", _table_csv(CHECKS, rows), files)
-        budgets = _budget_rows(self.run_id, self._checks)
-        self._write("budgets.csv", _table_csv(BUDGETS, budgets), files)
+        self._write("checks.csv", _table_csv(CHECKS, self._check_rows()), files)
+        self._write("budgets.csv", _table_csv(BUDGETS, self._budget_rows()), files)
         self._write("report.html", self._report(facts, files), files)
         facts["files"] = files
         self._write(RUN_FILE, sealed(facts), {})
@@ -199,7 +227,7 @@ class Recorder:
         files[name] = hashlib.sha256(content).hexdigest()
 
 
-class MemoryRecorder:
+class MemoryRecorder(_Checked):
     """Keeps the record of one run in memory; fulfils :class:`harness.record.sink.Sink`.
 
     Args:
@@ -216,11 +244,9 @@ class MemoryRecorder:
     folder: None = None
 
     def __init__(self, *, serial: str, started: dt.datetime, token: str | None = None) -> None:
-        self.run_id = run_id_for(serial, started, token or secrets.token_hex(2))
-        self.serial = serial
+        super().__init__(run_id_for(serial, started, token or secrets.token_hex(2)), serial)
         self._samples: list[tuple[float, str, str, Values, str]] = []
         self._events: list[tuple[float, str, str, str]] = []
-        self._checks: list[CheckRow] = []
         self._facts: dict[str, Any] | None = None
 
     def sample(self, time_s: float, step: str, level: str, values: Values, source: str) -> None:
@@ -231,17 +257,13 @@ class MemoryRecorder:
         """Keep an event."""
         self._events.append((time_s, kind, step, detail))
 
-    def check(self, row: CheckRow) -> None:
-        """Keep a judged check."""
-        self._checks.append(row)
-
     def finish(self, run: Mapping[str, object]) -> None:
         """Complete the record; see :meth:`Recorder.finish`.
 
         Raises:
             ValueError: The account of the run is not complete.
         """
-        self._facts = completed_facts(run, self._checks, run_id=self.run_id, serial=self.serial)
+        self._facts = self._completed(run)
 
     def abandon(self) -> None:
         """Leave the record without its end: it reads as interrupted."""
@@ -258,8 +280,8 @@ class MemoryRecorder:
         return Record(
             readings=frame(READINGS, readings),
             events=frame(EVENTS, self._events),
-            checks=frame(CHECKS, _check_rows(self.run_id, self.serial, self._checks)),
-            budgets=frame(BUDGETS, _budget_rows(self.run_id, self._checks)),
+            checks=frame(CHECKS, self._check_rows()),
+            budgets=frame(BUDGETS, self._budget_rows()),
             run=self._facts or unfinished_facts(self.run_id, self.serial, *problems),
             folder=None,
             whole=not problems,
@@ -267,27 +289,7 @@ class MemoryRecorder:
         )
 
 
-Row = tuple[str | float | None, ...]
-
-
-def _check_rows(run_id: str, serial: str, checks: Iterable[CheckRow]) -> list[Row]:
-    """Return the rows of ``checks.csv``: each column after the serial number is an attribute."""
-    return [(run_id, serial, *(getattr(row, name) for name in CHECKS[2:])) for row in checks]
-
-
-def _budget_rows(run_id: str, checks: Iterable[CheckRow]) -> list[Row]:
-    """Return the rows of ``budgets.csv``, in its columns."""
-    return [
-        (
-            *(run_id, row.step, row.check, part.name, part.distribution),
-            *(part.standard, part.unit, part.dof, part.sensitivity, part.share),
-        )
-        for row in checks
-        for part in row.budget
-    ]
-
-
-def _table_csv(columns: Iterable[str], rows: Iterable[Row]) -> bytes:
+def _table_csv(columns: Iterable[str], rows: Iterable[_Row]) -> bytes:
     lines = [
         ",".join(word(field) if isinstance(field, str) else number(field) for field in row)
         for row in rows

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from harness.record.events import EventKind
 from harness.record.sink import Values
@@ -23,8 +24,7 @@ _PARTING = frozenset({EventKind.POWER_ON, EventKind.POWER_OFF, EventKind.METER, 
 _DRAWN = (("supply", "voltage"), ("supply", "current"), ("meter", "voltage_dc"))
 
 
-@dataclass(frozen=True, slots=True)
-class Event:
+class Event(NamedTuple):
     """One event, as ``events.csv`` has it."""
 
     time_s: float
@@ -35,13 +35,7 @@ class Event:
 
 @dataclass(slots=True)
 class Band:
-    """The time a step took.
-
-    Attributes:
-        step: Name of the step.
-        begin_s: Its first reading.
-        end_s: Its last reading.
-    """
+    """The time a step took, from its first reading to its last."""
 
     step: str
     begin_s: float
