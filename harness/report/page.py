@@ -14,7 +14,7 @@ from harness.quantity import format_quantity
 from harness.record.csv_text import printable
 from harness.record.sink import CheckRow
 from harness.report import about
-from harness.report.conformity import Conformity, conformity, share_text
+from harness.report.conformity import conformity, share_text
 from harness.report.decimated_trend import DecimatedTrend
 from harness.report.limit_gauge import draw_limit_gauge
 from harness.report.plot import Panel, draw
@@ -91,7 +91,10 @@ def report_html(
         beneath=beneath,
         mark="pass" if facts["released"] else "undecided" if undecided else "fail",
         checks=[_check(row) for row in rows],
-        budgets=[_budget(row) for row in budgets[:_BUDGETS]],
+        budgets=[
+            (row, conformity(row), sum(part.share**2 for part in row.budget))
+            for row in budgets[:_BUDGETS]
+        ],
         budgets_left_out=len(budgets[_BUDGETS:]),
         plot=_plot(facts, trend),
         events=trend.events,
@@ -128,7 +131,14 @@ def _template() -> jinja2.Template:
     environment = jinja2.Environment(
         autoescape=True, undefined=Gap, finalize=shown, trim_blocks=True, lstrip_blocks=True
     )
-    environment.filters |= {"css": _css, **about.FILTERS}
+    environment.filters |= about.FILTERS
+    environment.filters |= {
+        "css": _css,
+        "dof": _dof,
+        "of_variance": _of_variance,
+        "quantity": format_quantity,
+        "share": share_text,
+    }
     text = resources.files(__package__).joinpath("page.html.j2").read_text(encoding="utf-8")
     return environment.from_string(text)
 
@@ -159,38 +169,6 @@ def _check(row: CheckRow) -> dict[str, Any]:
     ruler = Markup(draw_limit_gauge(row))  # noqa: S704 - it escapes its text
     within = "" if behind is None else share_text(behind.probability)
     return shown | {"margin": margin, "ruler": ruler, "within": within}
-
-
-def _budget(row: CheckRow) -> dict[str, Any]:
-    """Return one check's budget as text."""
-    behind = conformity(row)
-    total = sum(part.share**2 for part in row.budget)
-    parts = [
-        (
-            part.name,
-            {"t": "Student's t"}.get(part.distribution, part.distribution),
-            format_quantity(part.standard, part.unit or "1", 2),
-            _dof(part.dof),
-            f"{part.sensitivity:.3g}",
-            format_quantity(part.share, row.unit, 2),
-            _of_variance(part.share**2, total),
-        )
-        for part in row.budget
-    ]
-    return {"row": row, "parts": parts, "sum": "" if behind is None else _summed(row, behind)}
-
-
-def _summed(row: CheckRow, behind: Conformity) -> str:
-    text = (
-        f"u = {format_quantity(behind.standard, row.unit, 2)}, dof {_dof(behind.dof)}, "
-        f"k = {behind.coverage:.2f}, U = {format_quantity(row.uncertainty, row.unit, 2)}; "
-        f"within the limits with P {share_text(behind.probability)}"
-    )
-    if row.verdict == "pass":
-        return f"{text}, risk of false acceptance {share_text(behind.false_accept)}"
-    if row.verdict == "fail":
-        return f"{text}, risk of false rejection {share_text(behind.false_reject)}"
-    return text
 
 
 def _dof(dof: float) -> str:
