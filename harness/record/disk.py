@@ -30,8 +30,14 @@ def cannot_write(path: Path, error: OSError) -> RecordError:
     return RecordError(f"the record cannot be written: {reason}", where=str(path), remedy=remedy)
 
 
-def write_whole(path: Path, content: bytes) -> None:
+def write_whole(path: Path, content: bytes, *, sync_name: bool = True) -> None:
     """Write a new file so that it is there whole or not at all, even if power fails meanwhile.
+
+    Args:
+        path: The file.
+        content: What it will hold.
+        sync_name: Whether its name is brought to the disk as well. One file of several in a folder
+            can leave that to the last.
 
     Raises:
         OSError: It cannot be written; nothing stays under its name.
@@ -43,7 +49,8 @@ def write_whole(path: Path, content: bytes) -> None:
             file.flush()
             os.fsync(file.fileno())
         part.replace(path)
-        sync_folder(path.parent)
+        if sync_name:
+            sync_folder(path.parent)
     except OSError:
         # Also where only the folder could not be synced: a file that was reported as not written
         # must not be found later, least of all one that says "released".

@@ -221,7 +221,7 @@ class Recorder(_Checked):
     def _write(self, name: str, content: bytes, files: dict[str, str]) -> None:
         path = self.folder / name
         try:
-            write_whole(path, content)
+            write_whole(path, content, sync_name=name == RUN_FILE)
         except OSError as error:
             raise cannot_write(path, error) from error
         files[name] = hashlib.sha256(content).hexdigest()

@@ -128,18 +128,18 @@ def table_frame(content: bytes, columns: Sequence[str]) -> tuple[pd.DataFrame, l
     import pandas as pd
 
     text, problems = sound_text(content, columns)
-    types = _types(columns)
     table = pd.read_csv(
         io.StringIO(text),
-        dtype=types,
+        dtype=_types(columns),
         keep_default_na=False,
         na_values={name: ["", "nan"] for name in columns if name in NUMBERS},
         lineterminator="\n",
     )
     if "\\" in text or "'" in text:
         for name in set(columns) - NUMBERS:
-            table[name] = table[name].map({each: word_back(each) for each in table[name].unique()})
-    return table.astype(types), problems
+            texts = {each: word_back(each) for each in table[name].unique()}
+            table[name] = table[name].map(texts).astype("str")
+    return table, problems
 
 
 def _types(columns: Iterable[str]) -> dict[str, Literal["float64", "str"]]:
