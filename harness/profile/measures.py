@@ -188,11 +188,9 @@ MEASURES: Mapping[str, Measure] = {
 
 #: What each role reads, with its unit: what may stand under ``accuracy`` in a bench file.
 READINGS: Mapping[str, Mapping[str, str]] = {
-    "supply": {"voltage": "V", "current": "A", "power": "W", "frequency": "Hz"},
-    **{
-        role: {each.quantity: each.unit for each in MEASURES.values() if each.source == role}
-        for role in ("meter", "load")
-    },
+    role: {each.quantity: each.unit for each in MEASURES.values() if each.source == role}
+    | ({"frequency": "Hz"} if role == "supply" else {})
+    for role in ("supply", "meter", "load")
 }
 
 #: What each role is set to, with its unit: ``set_NAME`` sends it, ``NAME_setting`` reads it back.
@@ -212,8 +210,10 @@ SETTINGS: Mapping[str, Mapping[str, str]] = {
 #: (on or off) or text.
 Form = Literal["bare", "number", "value", "state", "text"]
 
-#: Every operation a dialect may define. ``reset`` is known, and never sent: what an instrument
-#: forgets by it, such as a function set by hand, is not this program's to change.
+#: Every operation a dialect may define. Two are known, and never sent: ``reset``, since what an
+#: instrument forgets by it, such as a function set by hand, is not this program's to change; and
+#: ``measure_frequency``, since a frequency that is set and read back never moves, so that nothing
+#: would show whether such a reading lives.
 OPERATIONS: Mapping[str, Form] = {
     **dict.fromkeys(("identify", "error"), "text"),
     **dict.fromkeys(("clear", "reset", "output_on", "output_off", "input_on", "input_off"), "bare"),

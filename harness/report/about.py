@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from harness.profile.measures import READINGS
 from harness.quantity import format_quantity
 from harness.report.wording import time_text
 from harness.unit.parts import shown_figure
@@ -17,14 +18,7 @@ from harness.unit.parts import shown_figure
 __all__ = ["FILTERS"]
 
 #: How exact an instrument is: unit by quantity.
-_UNITS = {
-    "voltage": "V",
-    "current": "A",
-    "power": "W",
-    "frequency": "Hz",
-    "resistance": "ohm",
-    "temperature": "degC",
-}
+_UNITS = {name: unit for units in READINGS.values() for name, unit in units.items()}
 
 
 def _text(value: object) -> str:
@@ -108,7 +102,7 @@ def _plain(name: str) -> str:
 
 
 def _unit(name: str) -> str:
-    return _UNITS.get(name.partition("_")[0], "1")
+    return _UNITS.get(name, "1")
 
 
 def _figure(value: object, unit: object) -> str:
