@@ -15,13 +15,9 @@ from harness.quantity import QuantityError, format_quantity, parse_quantity, sho
 __all__ = [
     "Interview",
     "Reader",
-    "address",
-    "address_or_none",
     "choice",
     "date",
-    "frequencies",
     "quantity",
-    "text",
     "until_understood",
 ]
 
@@ -130,9 +126,11 @@ def _say_again(error: ValueError) -> None:
 
 
 def _problem(error: ValueError) -> str:
+    """Return what is wrong with an answer, and an example without the quotes of a file."""
     if isinstance(error, QuantityError):
         return f"{error.problem}; for example: {error.example.strip(chr(34))}"
-    return str(error)
+    example = (getattr(error, "context", None) or {}).get("example", "")
+    return f"{error}; for example: {example.strip(chr(34))}" if example else str(error)
 
 
 # --- readers ------------------------------------------------------------------------------------
@@ -169,34 +167,6 @@ def _yes_or_no(answer: str) -> bool:
     if answer.casefold() not in words:
         raise ValueError(f"{shown(answer)} is neither yes nor no")
     return words[answer.casefold()]
-
-
-def text(answer: str) -> str:
-    """Read one line of printable text, as files take it."""
-    if not answer.strip():
-        raise ValueError("expected text, found none")
-    if not answer.isprintable() or len(answer) > 100:
-        raise ValueError("expected one line of at most 100 printable characters")
-    return answer
-
-
-def address(answer: str) -> str:
-    """Read a VISA resource string: parts with ``::`` between them."""
-    if "::" not in text(answer):
-        raise ValueError(
-            f"{shown(answer)} is no VISA address; for example: TCPIP0::192.0.2.10::5025::SOCKET"
-        )
-    return answer
-
-
-def address_or_none(answer: str) -> str | None:
-    """Read a VISA resource string, or the word none."""
-    return None if answer.casefold() == "none" else address(answer)
-
-
-def frequencies(answer: str) -> tuple[float, ...]:
-    """Read line frequencies with commas between them, such as ``60 Hz, 50 Hz``."""
-    return tuple(map(quantity("Hz", 10.0, 1000.0), answer.split(",")))
 
 
 def date(answer: str) -> dt.date:

@@ -9,17 +9,17 @@ import threading
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import typer
 
+from harness.api import simulated_bench_file, simulated_unit
+from harness.bench.clock import SystemClock
 from harness.errors import HarnessError, UsageError
-
-if TYPE_CHECKING:
-    from harness.profile.bench_file import BenchFile
-    from harness.rehearse.server import ServedLink, Spoken
-    from harness.rehearse.simulated_bench import SimulatedBench
-    from harness.run.stop import StopRequest
+from harness.profile.bench_file import BenchFile
+from harness.profile.load import load_profile
+from harness.rehearse.server import ServedLink, Spoken, serve, socket_resource
+from harness.rehearse.simulated_bench import SimulatedBench
+from harness.run.stop import Interrupted, StopRequest, stop_on_signals
 
 __all__ = ["listen"]
 
@@ -41,27 +41,11 @@ def listen(
     link_faults: Sequence[str],
     port_base: int | None,
 ) -> None:
-    """Serve the simulated bench of a profile until Ctrl-C.
-
-    Args:
-        profile: A profile file, or the name of a shipped one.
-        fault: Name of the fault on the unit, or None.
-        unit_model: File of the unit's component values, or None for a typical unit.
-        seed: Seed of instrument errors, noise and tolerances.
-        link_faults: Faults of links from the start, each ``ROLE:NAME``, with ``@TEXT`` (from the
-            first message that holds the text) or ``+N`` (after N messages) where they come later.
-        port_base: First port; 0 lets the system choose, None takes the bench file's.
+    """Serve the simulated bench of a profile until Ctrl-C; the arguments are its options.
 
     Raises:
         UsageError: A port is taken, or there is no such fault.
     """
-    from harness.api import simulated_bench_file, simulated_unit
-    from harness.bench.clock import SystemClock
-    from harness.profile.load import load_profile
-    from harness.rehearse.server import ServedLink, serve
-    from harness.rehearse.simulated_bench import SimulatedBench
-    from harness.run.stop import Interrupted, StopRequest, stop_on_signals
-
     loaded = load_profile(profile)
     bench = simulated_bench_file(loaded)
     unit = simulated_unit(loaded, fault, model=unit_model, seed=seed)
@@ -85,16 +69,18 @@ def listen(
             ) from error
         name = stack.enter_context(_bench_to_use(bench, ports))
         for role, table in bench.instruments.items():
-            typer.echo(f"{role:6} {_resource(ports[table.resource])}")
+            typer.echo(f"{role:6} {socket_resource(ports[table.resource])}")
         typer.echo(
             f"softwake run {shlex.quote(profile)} --bench {shlex.quote(name)} "
             "--serial REHEARSAL --results results\n"
             f"Ctrl-C ends it; {_HELP}."
         )
         sys.stdout.flush()
-        _obey_lines(links, watch)
+        _take_lines(links, watch)
         with contextlib.suppress(Interrupted):
-            _wait(stop)
+            while True:
+                stop.raise_if_requested()
+                time.sleep(0.1)
 
 
 class _PowerWatch:
@@ -125,8 +111,8 @@ class _PowerWatch:
         sys.stdout.flush()
 
 
-def _obey_lines(links: Mapping[str, ServedLink], watch: _PowerWatch) -> None:
-    """Take faults from standard input; its end is nothing to mind."""
+def _take_lines(links: Mapping[str, ServedLink], watch: _PowerWatch) -> None:
+    """Take faults from standard input; at its end there are no more."""
 
     def raise_if_requested() -> None:
         for line in sys.stdin:
@@ -153,12 +139,6 @@ def _obey_lines(links: Mapping[str, ServedLink], watch: _PowerWatch) -> None:
     threading.Thread(target=raise_if_requested, daemon=True).start()
 
 
-def _wait(stop: StopRequest) -> None:
-    while True:
-        stop.raise_if_requested()
-        time.sleep(0.1)
-
-
 def _inject(links: Mapping[str, ServedLink], text: str) -> None:
     """Break a link as ``ROLE:NAME``, ``ROLE:NAME+N`` or ``ROLE:NAME@TEXT`` says."""
     role, _, rest = text.partition(":")
@@ -182,16 +162,10 @@ def _ports(bench: BenchFile, base: int | None) -> dict[str, int]:
     return {resource: base and base + index for index, resource in enumerate(resources)}
 
 
-def _resource(port: int) -> str:
-    from harness.rehearse.server import socket_resource
-
-    return socket_resource(port)
-
-
 @contextlib.contextmanager
 def _bench_to_use(bench: BenchFile, ports: Mapping[str, int]) -> Iterator[str]:
     """Yield the name of a bench file with these ports; a written one is removed at the end."""
-    moved = {resource: _resource(port) for resource, port in ports.items()}
+    moved = {resource: socket_resource(port) for resource, port in ports.items()}
     if all(before == after for before, after in moved.items()):
         yield bench.source
         return

@@ -5,25 +5,25 @@ from __future__ import annotations
 import inspect
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
-from harness.cli.asking import (
-    Interview,
-    address,
-    address_or_none,
-    choice,
-    date,
-    frequencies,
-    quantity,
-    text,
-)
+from harness.cli.asking import Interview, choice, date, quantity
 from harness.cli.options import commands
 from harness.errors import UsageError
-
-if TYPE_CHECKING:
-    from harness.new.drafts import Nameplate
+from harness.files.field_types import read_line
+from harness.new.drafts import (
+    BenchAnswers,
+    Nameplate,
+    ProfileAnswers,
+    UnitAnswers,
+    draft_bench,
+    draft_profile,
+    draft_unit,
+)
+from harness.profile.bench_file import Accuracy
+from harness.quantity import shown
 
 __all__ = ["app", "bench", "profile", "unit"]
 
@@ -139,8 +139,6 @@ def _command(name: str, options: dict[str, Any], afterwards: str) -> Callable[[_
 )
 def profile(interview: Interview) -> str:
     """Draft a profile: what to do to a kind of unit. It plans and rehearses as it stands."""
-    from harness.new.drafts import ProfileAnswers, draft_profile
-
     nameplate = _nameplate(interview)
     interview.section("Your bench")
     sample_s = interview.ask(
@@ -163,11 +161,9 @@ def profile(interview: Interview) -> str:
 )
 def bench(interview: Interview) -> str:
     """Draft a bench file: your instruments, how to reach them, how exact they are."""
-    from harness.new.drafts import BenchAnswers, draft_bench
-
     ask, ask_if_known = interview.ask, interview.ask_if_known
     interview.section("The bench")
-    name = ask("name", "Name of the bench", text, "Bench 1")
+    name = ask("name", "Name of the bench", read_line, "Bench 1")
     library = ask("visa", "VISA library: @py, or system", choice("@py", "system"), "@py")
     interview.section("The supply")
     kind = ask("kind", "It gives dc or ac", _KINDS, "dc")
@@ -176,17 +172,17 @@ def bench(interview: Interview) -> str:
         name=name,
         visa="" if library == "system" else library,
         kind=kind,
-        supply=ask("supply", "Its VISA address", address, _address(10)),
+        supply=ask("supply", "Its VISA address", _visa_address, _address(10)),
         voltage_v=ask("voltage", "Its largest voltage", quantity("V", 1, 1e4), usual_v),
         current_a=ask("current", "Its largest current", _AMPS, usual_a),
-        identity=ask_if_known("identity", "Text its *IDN? answer must contain", text),
+        identity=ask_if_known("identity", "Text its *IDN? answer must contain", read_line),
         voltage_accuracy=ask_if_known(
             "voltage_accuracy",
             "Accuracy of its voltage reading, from the data sheet",
-            _accuracy("V", "0.05 % + 10 mV"),
+            _accuracy("V"),
         ),
         current_accuracy=ask_if_known(
-            "current_accuracy", "Accuracy of its current reading", _accuracy("A", "0.2 % + 2 mA")
+            "current_accuracy", "Accuracy of its current reading", _accuracy("A")
         ),
         calibration_due=ask_if_known("calibration_due", "Calibration due on", date),
         meter=_further(interview, "meter", "The meter", 11),
@@ -203,8 +199,6 @@ def bench(interview: Interview) -> str:
 )
 def unit(interview: Interview) -> str:
     """Draft a unit file: what happened, and the parts in the path. It can be assessed at once."""
-    from harness.new.drafts import UnitAnswers, draft_unit
-
     ask, ask_if_known = interview.ask, interview.ask_if_known
     nameplate = _nameplate(interview)
     interview.section("This unit, and what happened to it")
@@ -212,11 +206,11 @@ def unit(interview: Interview) -> str:
     opened = ("fuse", "breaker", "nothing", "unknown")
     answers = UnitAnswers(
         nameplate=nameplate,
-        serial=ask("serial", "Serial number", text, "HRW-0000"),
+        serial=ask("serial", "Serial number", read_line, "HRW-0000"),
         event_kind=ask("applied", "Applied: dc or ac", _KINDS, nameplate.kind),
         event_v=ask("applied_voltage", "Voltage applied", _VOLTS, nominal),
         opened=ask("opened", f"What opened: {', '.join(opened)}", choice(*opened), "unknown"),
-        note=ask_if_known("note", "The story in a sentence", text),
+        note=ask_if_known("note", "The story in a sentence", read_line),
         fuse_a=ask("fuse_current", "Fuse, rated current", _AMPS, "2 A"),
         fuse_v=ask("fuse_voltage", "Fuse, rated voltage", _VOLTS, "250 V"),
         varistor_v=ask_if_known("varistor", "Varistor, continuous AC rating", _VOLTS, "none"),
@@ -234,11 +228,9 @@ _AMPS = quantity("A", 1e-3, 1e3)
 
 def _nameplate(interview: Interview) -> Nameplate:
     """Ask for what stands on the unit, and what the circuit diagram adds."""
-    from harness.new.drafts import Nameplate
-
     ask, ask_if_known = interview.ask, interview.ask_if_known
     interview.section("The unit: its nameplate, and its circuit diagram")
-    title = ask("title", "What kind of unit is it", text, "Repaired unit")
+    title = ask("title", "What kind of unit is it", read_line, "Repaired unit")
     kind = ask("kind", "Input: dc or ac", _KINDS, "dc")
     ac = kind == "ac"
     nominal_v = ask(
@@ -259,7 +251,7 @@ def _nameplate(interview: Interview) -> Nameplate:
         nominal_v=nominal_v,
         tolerance_frac=tolerance_frac,
         current_a=current_a,
-        frequency_hz=ask("frequency", "Line frequencies", frequencies, "60 Hz, 50 Hz")
+        frequency_hz=ask("frequency", "Line frequencies", _frequencies, "60 Hz, 50 Hz")
         if ac
         else (),
         bulk_capacitance_f=ask_if_known(
@@ -288,8 +280,22 @@ def _nameplate(interview: Interview) -> Nameplate:
 
 def _further(interview: Interview, name: str, title: str, host: int) -> str | None:
     """Ask for an instrument that a bench may do without."""
+
+    def read(answer: str) -> str | None:
+        return None if answer.casefold() == "none" else _visa_address(answer)
+
     interview.section(title)
-    return interview.ask(name, "VISA address, or none", address_or_none, _address(host))
+    return interview.ask(name, "VISA address, or none", read, _address(host))
+
+
+def _visa_address(answer: str) -> str:
+    if "::" not in read_line(answer):
+        raise ValueError(f"{shown(answer)} is no VISA address; for example: {_address(10)}")
+    return answer
+
+
+def _frequencies(answer: str) -> tuple[float, ...]:
+    return tuple(map(quantity("Hz", 10.0, 1000.0), answer.split(",")))
 
 
 def _address(host: int) -> str:
@@ -297,19 +303,11 @@ def _address(host: int) -> str:
     return f"TCPIP0::192.0.2.{host}::5025::SOCKET"
 
 
-def _accuracy(unit: str, example: str) -> Callable[[str], str]:
+def _accuracy(unit: str) -> Callable[[str], str]:
     """Return a reader of an accuracy: checked, and kept as it was written."""
 
     def read(answer: str) -> str:
-        from pydantic_core import PydanticCustomError
-
-        from harness.files.field_types import problem_of
-        from harness.profile.bench_file import Accuracy
-
-        try:
-            Accuracy.parse(answer, unit)
-        except PydanticCustomError as error:
-            raise ValueError(f"{problem_of(error)}; for example: {example}") from None
+        Accuracy.parse(answer, unit)
         return answer
 
     return read

@@ -29,6 +29,7 @@ __all__ = [
     "one_line",
     "problem_of",
     "quantity_field",
+    "read_line",
     "read_quantity",
 ]
 
@@ -105,19 +106,24 @@ def quantity_field(
     return BeforeValidator(read), Field(examples=[example])
 
 
+def read_line(value: object, most: int = 100) -> str:
+    """Read one line of printable text that is not blank, of at most so many characters.
+
+    Raises:
+        PydanticCustomError: It is none.
+    """
+    if not isinstance(value, str):
+        raise mistaken(f"expected text, got {shown(value)}")
+    if not value.strip():
+        raise mistaken("expected text, found none")
+    if not value.isprintable() or len(value) > most:
+        raise mistaken(f"expected one line of at most {most} printable characters")
+    return value
+
+
 def one_line(most: int) -> BeforeValidator:
-    """Return a field type's validator: one line of printable text that is not blank."""
-
-    def read(value: object) -> str:
-        if not isinstance(value, str):
-            raise mistaken(f"expected text, got {shown(value)}")
-        if not value.strip():
-            raise mistaken("expected text, found none")
-        if not value.isprintable() or len(value) > most:
-            raise mistaken(f"expected one line of at most {most} printable characters")
-        return value
-
-    return BeforeValidator(read)
+    """Return a field type's validator for :func:`read_line`."""
+    return BeforeValidator(lambda value: read_line(value, most))
 
 
 def _number(value: object) -> float:
