@@ -76,7 +76,7 @@ class LinkFault:
         answer: What goes on the wire in the place of an answer.
         concerns: Messages whose answers it spoils, as a pattern.
         unheard: Messages that never reach the instrument, as a pattern; empty: it hears all.
-        lasts: For one answer, until the connection is opened anew, or for as long as it is there.
+        lasts: For one answer, until the connection is opened again, or for as long as it is there.
         roles: Instruments it makes sense for.
         harmless: Whether a run must not mind it.
     """
@@ -102,7 +102,7 @@ class LinkFault:
 LINK_FAULTS: dict[str, LinkFault] = {
     "silence": LinkFault("carries messages out, but no answer comes any more", lambda _: []),
     "hung-connection": LinkFault(
-        "the connection hangs both ways until it is opened anew",
+        "the connection hangs both ways until it is opened again",
         lambda _: [],
         unheard=".",
         lasts="connection",

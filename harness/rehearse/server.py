@@ -51,7 +51,7 @@ class Spoken:
 class ServedLink:
     """An instrument's link on its way to the wire, sound or with a fault.
 
-    Several connections may share it, since a link that is opened anew meets the old one's end.
+    Several connections may share it, since a link that is opened again meets the old one's end.
 
     Args:
         device: The instrument.

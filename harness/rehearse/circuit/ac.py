@@ -174,13 +174,14 @@ class AcCircuit(Circuit):
         self.converter.follow_line(half.means.bulk_v)
         self._break_over(half.highest_v)
         self._past = [*self._past[-2:], half]
-        self._change_unit(
-            duration_s,
-            on=acting.on,
-            bulk_v=half.highest_v,
-            series_a2=None,  # the limiter has been warmed in parts
-            varistor_w=half.varistor_j / duration_s,
-        )
+        if self.changes is not None:
+            self._change_unit(
+                duration_s,
+                on=acting.on,
+                bulk_v=half.highest_v,
+                series_a2=None,  # the limiter has been warmed in parts
+                varistor_w=half.varistor_j / duration_s,
+            )
         self._repeats = self._is_periodic()
         if self._repeats:
             pair = zip(self._past[-2].means, half.means, strict=True)
@@ -255,13 +256,14 @@ class AcCircuit(Circuit):
         self._edge_s += pairs * 2.0 * half_s
         for half in last_two:
             half.count_let_through(self.let_through, pairs)
-            self._change_unit(
-                pairs * half_s,
-                on=True,
-                bulk_v=half.highest_v,
-                series_a2=half.series_square / half.duration_s,
-                varistor_w=half.varistor_j / half.duration_s,
-            )
+            if self.changes is not None:
+                self._change_unit(
+                    pairs * half_s,
+                    on=True,
+                    bulk_v=half.highest_v,
+                    series_a2=half.series_square / half.duration_s,
+                    varistor_w=half.varistor_j / half.duration_s,
+                )
         return True
 
     def _count(self, duration_s: float, means: Means) -> None:
