@@ -204,3 +204,37 @@ class TestByHand:
         assert ran.result.outcome is Outcome.INTERRUPTED
         assert "would find it on" in ran.result.reason
         assert not ran.bench.circuit.source_on
+
+
+class TestLoadOff:
+    @pytest.mark.parametrize(
+        "step",
+        [
+            'kind = "load"\ncurrents = ["1 A", "2 A"]\ndwell = "0.3 s"',
+            'kind = "line"\nvoltages = ["95 %", "105 %"]\ncurrent = "1 A"\ndwell = "0.3 s"',
+            'kind = "soak"\nduration = "1 s"\ncurrent = "1 A"',
+        ],
+        ids=["load", "line", "soak"],
+    )
+    def test_the_load_is_off_when_its_step_ends(
+        self, run_steps: Callable[..., Any], step: str
+    ) -> None:
+        """What was loaded is unloaded before the next step, with power still on."""
+        heard: list[str] = []
+
+        def listen(devices: dict[str, Any]) -> None:
+            for role in ("supply", "load"):
+                device = devices[role]
+
+                def part(unit: str, true: Callable[[str], str | None] = device._part) -> str | None:
+                    heard.append(unit)
+                    return true(unit)
+
+                device._part = part
+
+        after = f'[[steps]]\n{step}\n[[steps]]\nkind = "nominal"\ndwell = "0.3 s"\n'
+        ran = run_steps("ac", after=after, bend=listen)
+
+        assert ran.result.outcome is Outcome.COMPLETED
+        since = heard[heard.index("INP ON") :]
+        assert since.index("INP OFF") < since.index("OUTP OFF")
