@@ -123,7 +123,7 @@ def qualify_profile(  # noqa: PLR0913 - every one by its name
         model: A unit model, the path of one, or the name of a shipped one: the units are drawn
             around this very unit. What it gives with a tolerance is drawn inside it, what it gives
             without one stays, and the rest is spread as
-            :mod:`harness.qualify.component_tolerances` has it. None for units that are typical of
+            :mod:`harness.qualify.population` has it. None for units that are typical of
             the nameplate.
         units: How many units.
         seed: Seed of the campaign, 0 or above.

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import metadata
 
 from harness.api import plan_for, simulated_bench_file
-from harness.bench.dialect import bench_dialects
+from harness.bench.clock import Clock
+from harness.bench.dialect import Dialect, bench_dialects
+from harness.bench.roles import Load, Meter, Supply
+from harness.errors import LinkTimeout
 from harness.judge.verdict import Verdict
+from harness.power.local_bench import LocalBench
 from harness.profile.bench_file import BenchFile
 from harness.profile.schema import Profile
-from harness.qualify.memory_link import memory_bench
 from harness.qualify.population import Population
 from harness.qualify.unit_result import End, Judged, UnitResult
 from harness.record.sink import CheckRow, Values
@@ -22,10 +26,11 @@ from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.model_file import UnitModelFile
 from harness.rehearse.operator import SimulatedOperator
 from harness.rehearse.simulated_bench import SimulatedBench
+from harness.rehearse.simulated_instruments import SimulatedInstrument
 from harness.run.engine import carry_out
 from harness.run.result import Outcome, RunInfo, RunResult
 
-__all__ = ["DAY", "Job", "run_units", "software_version"]
+__all__ = ["DAY", "DirectLink", "Job", "memory_bench", "run_units", "software_version"]
 
 #: A campaign knows no day: calibration dates of simulated instruments are far off, and the same
 #: campaign must give the same rows next year.
@@ -195,3 +200,67 @@ class _Tally:
 
     def abandon(self) -> None:
         """Leave the record without its end."""
+
+
+class DirectLink:
+    """A conversation with one simulated instrument; fulfils :class:`harness.bench.link.Link`.
+
+    Only the transport is a call: engine, keeper, roles, dialects and instruments are those of a
+    rehearsal, and a test compares whole runs over PyVISA and without it, reading by reading. An
+    answer that does not come is no wait here.
+    """
+
+    def __init__(self, device: SimulatedInstrument, name: str, timeout_s: float) -> None:
+        self._device = device
+        self.name = name
+        self.timeout_s = timeout_s
+
+    def write(self, message: str) -> None:
+        """Send one message."""
+        self._device.write(message.encode("ascii") + b"\n")
+
+    def query(self, message: str) -> str:
+        """Send one message and return its answer.
+
+        Raises:
+            LinkTimeout: It is no question, so that no answer comes.
+        """
+        answer = self._device.ask(message)
+        if not answer:
+            raise LinkTimeout("no answer in time", instrument=self.name, message=message)
+        return answer
+
+    def reopen(self) -> None:
+        """Begin the conversation anew; between calls there is nothing to forget."""
+
+    def close(self) -> None:
+        """End the conversation."""
+
+
+@contextlib.contextmanager
+def memory_bench(
+    file: BenchFile,
+    clock: Clock,
+    devices: Mapping[str, SimulatedInstrument],
+    dialects: Mapping[str, Dialect],
+) -> Iterator[LocalBench]:
+    """Open simulated instruments without PyVISA's sessions in between.
+
+    Args:
+        file: The bench file.
+        clock: The run's clock.
+        devices: Simulated instruments by resource name.
+        dialects: Dialects by role.
+    """
+
+    def link(role: str) -> DirectLink:
+        resource = file.instruments[role].resource
+        return DirectLink(devices[resource], f"{role} ({resource})", dialects[role].link.timeout_s)
+
+    yield LocalBench(
+        file=file,
+        clock=clock,
+        supply=Supply("supply", link("supply"), dialects["supply"], clock),
+        meter=Meter("meter", link("meter"), dialects["meter"], clock) if file.meter else None,
+        load=Load("load", link("load"), dialects["load"], clock) if file.load else None,
+    )

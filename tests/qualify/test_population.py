@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 from harness.errors import UsageError
 from harness.profile.load import load_profile
 from harness.qualify import population as population_module
-from harness.qualify.component_tolerances import TOLERANCES, Tolerance
-from harness.qualify.population import Drawn, Population
+from harness.qualify.population import TOLERANCES, Drawn, Population, Tolerance
 from harness.qualify.unit_result import HEALTHY
 from harness.rehearse import faults
 from harness.rehearse.faults import FAULTS

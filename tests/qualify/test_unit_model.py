@@ -12,8 +12,7 @@ from harness.errors import FileError, UsageError
 from harness.profile.load import load_profile
 from harness.profile.schema import Profile
 from harness.qualify.campaign import qualify_profile
-from harness.qualify.component_tolerances import TOLERANCES
-from harness.qualify.population import Drawn, Population
+from harness.qualify.population import TOLERANCES, Drawn, Population
 from harness.qualify.unit_result import HEALTHY
 from harness.qualify.worker import Job
 from harness.rehearse.model_file import UnitModelFile, load_unit_model

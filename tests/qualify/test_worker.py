@@ -8,10 +8,9 @@ from harness.errors import LinkTimeout
 from harness.power.local_bench import open_bench
 from harness.profile.bench_file import Accuracy
 from harness.profile.load import load_profile
-from harness.qualify.memory_link import DirectLink, memory_bench
 from harness.qualify.population import Population
 from harness.qualify.unit_result import End, UnitResult
-from harness.qualify.worker import DAY, Job, run_units
+from harness.qualify.worker import DAY, DirectLink, Job, memory_bench, run_units
 from harness.record.recorder import MemoryRecorder
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
