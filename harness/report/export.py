@@ -12,7 +12,7 @@ import struct
 import subprocess
 import tempfile
 import zlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from harness.errors import RecordError
@@ -46,17 +46,11 @@ def browser() -> str | None:
     named = os.environ.get("SOFTWAKE_BROWSER")
     if named:
         return shutil.which(named)
+    roots = map(os.environ.get, ("PROGRAMFILES", "PROGRAMFILES(X86)", "LOCALAPPDATA"))
+    places = [Path(root) / place for root in roots if root for place in _PLACES]
+    places += [Path(f"/Applications/{name}.app/Contents/MacOS/{name}") for name in _APPLICATIONS]
     on_path = (shutil.which(name) for name in _NAMES)
-    elsewhere = (str(place) for place in _elsewhere() if place.is_file())
-    return next(filter(None, (*on_path, *elsewhere)), None)
-
-
-def _elsewhere() -> Iterator[Path]:
-    for root in ("PROGRAMFILES", "PROGRAMFILES(X86)", "LOCALAPPDATA"):
-        if folder := os.environ.get(root):
-            yield from (Path(folder) / place for place in _PLACES)
-    for name in _APPLICATIONS:
-        yield Path(f"/Applications/{name}.app/Contents/MacOS/{name}")
+    return next(filter(None, (*on_path, *(str(each) for each in places if each.is_file()))), None)
 
 
 def as_pdf(page: bytes, paper: str = "A4") -> bytes:

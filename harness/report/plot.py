@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
+from importlib import resources
 
 import numpy as np
 import numpy.typing as npt
@@ -31,29 +33,6 @@ _FAR = 4.0
 _DOTTED = 60
 
 _SCALES = ((1.0, ""), (1e-3, "m"), (1e-6, "u"))
-
-#: The drawing carries its own look: not every program that prints pages lets a page's style sheet
-#: into its pictures. Within a page it says ``.plot``, so that nothing else is touched.
-_STYLE = """<style>
-.plot { font: 10px "Segoe UI", "Helvetica Neue", "Noto Sans", Arial, sans-serif }
-.plot .grid { stroke: #dfe4e8; stroke-width: .7 }
-.plot .frame { stroke: #55616c; stroke-width: .9 }
-.plot text { fill: #46525d }
-.plot .name { fill: #18232f; font-weight: 600; font-size: 10.5px }
-.plot .step { fill: #46525d; font-size: 9.5px }
-.plot .band-0 { fill: #f4f6f7 }
-.plot .band-1 { fill: #e8edf0 }
-.plot circle { fill: #fff; stroke-width: 1.3 }
-.plot path { fill: none; stroke-width: 1.3; stroke-linejoin: round;
-  stroke-linecap: round }
-.plot .trace-supply-voltage { stroke: #0b5f86 }
-.plot .trace-supply-current { stroke: #b0480a }
-.plot .trace-meter-voltage_dc { stroke: #5a3f8c }
-.plot .limit { stroke: #a8261d; stroke-width: 1; stroke-dasharray: 6 4 }
-.plot .trip { stroke: #a8261d; stroke-width: 1.4 }
-.plot .limit-name, .plot .trip-name { fill: #a8261d; font-size: 9.5px }
-.plot .trip-name { font-weight: 600 }
-</style>"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +72,7 @@ def draw(panels: Sequence[Panel], bands: Sequence[Band], trip_s: float | None = 
     bottom = _TOP + len(panels) * (_PANEL + _GAP) - _GAP
     size = f"0 0 {_WIDTH:g} {bottom + _FOOT:g}"
     label = escaped("Plot against time: " + ", ".join(panel.title for panel in panels))
-    parts = [f'<svg class="plot" viewBox="{size}" role="img" aria-label="{label}">', _STYLE]
+    parts = [f'<svg class="plot" viewBox="{size}" role="img" aria-label="{label}">', _style()]
     parts += _bands(bands, time, bottom)
     for number, panel in enumerate(panels):
         top = _TOP + number * (_PANEL + _GAP)
@@ -102,6 +81,13 @@ def draw(panels: Sequence[Panel], bands: Sequence[Band], trip_s: float | None = 
     if trip_s is not None:
         parts += _trip(trip_s, time, bottom)
     return "\n".join([*parts, "</svg>"])
+
+
+@cache
+def _style() -> str:
+    """Return the drawing's own look: not every program that prints applies the page's to it."""
+    css = resources.files(__package__).joinpath("plot.css").read_text(encoding="utf-8")
+    return f"<style>\n{css}</style>"
 
 
 def ticks(low: float, high: float, most: int) -> list[float]:
