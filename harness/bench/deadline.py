@@ -21,7 +21,7 @@ import socket
 import threading
 import time
 from collections.abc import Callable
-from queue import Empty, SimpleQueue
+from concurrent.futures import Future
 from typing import Any, TypeVar
 
 __all__ = ["Deadline", "HeldSocket", "call_with_timeout"]
@@ -141,33 +141,25 @@ def call_with_timeout(
     Raises:
         TimeoutError: It took too long.
     """
-    made: SimpleQueue[tuple[T, None] | tuple[None, Exception]] = SimpleQueue()
-    handing_over = threading.Lock()
-    given_up = threading.Event()
+    made: Future[T] = Future()
 
     def attempt() -> None:
         try:
             result = make()
         except Exception as error:  # noqa: BLE001 - raised again by whoever waits
-            made.put((None, error))
+            if made.set_running_or_notify_cancel():
+                made.set_exception(error)
             return
-        with handing_over:
-            if not given_up.is_set():
-                made.put((result, None))
-                return
+        if made.set_running_or_notify_cancel():
+            made.set_result(result)
+            return
         with contextlib.suppress(Exception):  # nobody waits for it any more
             give_back(result)
 
     threading.Thread(target=attempt, name="opening", daemon=True).start()
     try:
-        result, error = made.get(timeout=limit_s)
-    except Empty:
-        with handing_over:
-            given_up.set()
-        try:
-            result, error = made.get_nowait()  # it came in the last moment
-        except Empty:
+        return made.result(timeout=limit_s)
+    except TimeoutError:
+        if made.cancel():
             raise TimeoutError(f"no connection within {limit_s:g} s") from None
-    if error is not None:
-        raise error
-    return result  # type: ignore[return-value]  # without an error there is one
+        return made.result()  # it came in the last moment, or is a time-out of its own
