@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import socket
+import threading
 
 import pytest
 
-from harness.bench.deadline import Deadline, HeldSocket
+from harness.bench.deadline import Deadline, HeldSocket, call_with_timeout
 
 
 @pytest.fixture
@@ -43,3 +44,28 @@ class TestLateReader:
 
             with pytest.raises(TimeoutError, match="did not end in time"):
                 list(iter(lambda: held.recv(1), b""))
+
+
+class TestCallWithTimeout:
+    def test_what_is_made_too_late_is_given_back(self) -> None:
+        """Many instruments take one link only: a session that nobody waits for is closed."""
+        go_on, returned = threading.Event(), threading.Event()
+
+        def make() -> str:
+            go_on.wait(10.0)
+            return "session"
+
+        with pytest.raises(TimeoutError, match=r"no connection within 0\.05 s"):
+            call_with_timeout(0.05, make, give_back=lambda _: returned.set())
+        go_on.set()
+
+        assert returned.wait(10.0)
+
+    def test_a_failure_of_its_own_is_raised_as_it_is(self) -> None:
+        """A time-out that the call itself tells is not taken for the limit."""
+
+        def make() -> str:
+            raise TimeoutError("the port mapper does not answer")
+
+        with pytest.raises(TimeoutError, match="port mapper"):
+            call_with_timeout(10.0, make, give_back=lambda _: None)
