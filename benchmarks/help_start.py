@@ -28,7 +28,7 @@ def help_start(*, rounds: int = 21) -> Figure:
     return Figure(
         name="softwake --help over python -c 'import typer'",
         value=both.ratio,
-        goal=Goal("<", 2.0),
+        goal=Goal("<", 1.3),
         told=f"{both.ours_s * 1e3:.0f} ms against {both.theirs_s * 1e3:.0f} ms",
         conditions=f"whole processes, byte code cached; medians of {rounds} starts of each",
     )
