@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import importlib
+import os
 import sys
 import traceback
 from pathlib import Path
@@ -13,7 +14,7 @@ import typer
 from typer.core import TyperCommand, TyperGroup
 
 from harness.cli.screen import guard_streams, show_unconfirmed
-from harness.errors import ExitCode, HarnessError, PowerOffUnconfirmed
+from harness.errors import ExitCode, HarnessError, PowerOffUnconfirmed, UsageError
 
 __all__ = ["app", "main"]
 
@@ -36,6 +37,11 @@ _COMMANDS = {
 _JUDGES = frozenset({"run", "rehearse"})
 
 
+#: Address space that the libraries take until power may come on. Where less is allowed, one of them
+#: waits for memory without end instead of saying so.
+_LEAST_ADDRESS_SPACE = 256 << 20
+
+
 class _Commands(TyperGroup):
     """The commands of `softwake`, each loaded when it is called."""
 
@@ -52,12 +58,31 @@ class _Commands(TyperGroup):
 
 
 def _loaded(name: str) -> Any:
+    _require_memory()
     module = importlib.import_module(f"harness.cli.{name}")
     if hasattr(module, "app"):
         return typer.main.get_command(module.app)
     alone = typer.Typer(add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
     alone.command(name)(getattr(module, name))
     return typer.main.get_command(alone)
+
+
+def _require_memory() -> None:
+    """Refuse where the system allows less address space than the libraries take.
+
+    Raises:
+        UsageError: It does.
+    """
+    if sys.platform == "win32":
+        return
+    import resource
+
+    allowed, _ = resource.getrlimit(resource.RLIMIT_AS)
+    if allowed != resource.RLIM_INFINITY and allowed < _LEAST_ADDRESS_SPACE:
+        raise UsageError(
+            f"there is not enough memory: this process may use {allowed >> 20} MB of address space",
+            remedy=f"allow {_LEAST_ADDRESS_SPACE >> 20} MB or more, with ulimit -v",
+        )
 
 
 app = typer.Typer(
@@ -96,6 +121,8 @@ def _options(
 
 def main() -> None:
     """Run the command line; whatever ends it becomes a message and an exit code."""
+    # Nothing here multiplies matrices: the threads a library would keep for it only take memory.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     shown = guard_streams()
     code = _ended()
     with contextlib.suppress(OSError, ValueError):

@@ -1,7 +1,20 @@
-"""The record: journal, seal, tables, reading back."""
+"""The record: journal, seal, tables, reading back.
 
-from __future__ import annotations
+Its names are loaded when they are first used: the keeper's process wants the names of events alone.
+"""
 
-from harness.record.tables import Record, load
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from harness.record.tables import Record, load
 
 __all__ = ["Record", "load"]
+
+
+def __getattr__(name: str) -> Any:
+    """Load a public name on first use."""
+    if name in __all__:
+        from harness.record import tables
+
+        return getattr(tables, name)
+    raise AttributeError(f"module 'harness.record' has no attribute {name!r}")

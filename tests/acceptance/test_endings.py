@@ -170,6 +170,19 @@ class TestScarceMeans:
 
         assert self.problems(campaign, cases) == ""
 
+    def test_less_memory_than_the_libraries_take_is_refused(self) -> None:
+        """Where one of them would wait for ever, the command says what is missing, and ends."""
+        words = [sys.executable, "-c", LIMITED, "RLIMIT_AS", str(170 << 20), "rehearse"]
+        ended = subprocess.run(
+            words, cwd=ROOT, capture_output=True, encoding="utf-8", timeout=60.0, check=False
+        )
+
+        assert ended.returncode == 2
+        assert ended.stderr == (
+            "softwake: there is not enough memory: this process may use 170 MB of address space; "
+            "allow 256 MB or more, with ulimit -v\n"
+        )
+
     @pytest.mark.torture
     def test_little_memory(self, campaign: Campaign) -> None:
         """With little memory power is off at the end, and there is no traceback."""

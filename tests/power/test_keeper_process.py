@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import subprocess
+import sys
 from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any
 
@@ -70,3 +72,14 @@ class TestAnswer:
 
         with pytest.raises(LinkError):
             _answer(wire.host, 9, SwitchOn())
+
+
+class TestImports:
+    def test_the_process_holds_no_library_of_numbers(self) -> None:
+        """What guards power starts at once and takes little memory: no numpy, scipy or pandas."""
+        code = "import sys, harness.power.keeper_process; print(*sorted(sys.modules))"
+        run = subprocess.run(
+            [sys.executable, "-c", code], capture_output=True, encoding="utf-8", check=True
+        )
+
+        assert {"numpy", "pandas", "pint", "scipy"} & set(run.stdout.split()) == set()
