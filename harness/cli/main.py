@@ -73,16 +73,16 @@ def _require_memory() -> None:
     Raises:
         UsageError: It does.
     """
-    if sys.platform == "win32":
-        return
-    import resource
+    if sys.platform != "win32":
+        import resource
 
-    allowed, _ = resource.getrlimit(resource.RLIMIT_AS)
-    if allowed != resource.RLIM_INFINITY and allowed < _LEAST_ADDRESS_SPACE:
-        raise UsageError(
-            f"there is not enough memory: this process may use {allowed >> 20} MB of address space",
-            remedy=f"allow {_LEAST_ADDRESS_SPACE >> 20} MB or more, with ulimit -v",
-        )
+        allowed, _ = resource.getrlimit(resource.RLIMIT_AS)
+        if allowed != resource.RLIM_INFINITY and allowed < _LEAST_ADDRESS_SPACE:
+            raise UsageError(
+                f"there is not enough memory: this process may use {allowed >> 20} MB of address "
+                "space",
+                remedy=f"allow {_LEAST_ADDRESS_SPACE >> 20} MB or more, with ulimit -v",
+            )
 
 
 app = typer.Typer(
