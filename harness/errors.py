@@ -75,12 +75,7 @@ class ExitCode(IntEnum):
 
 
 def did_you_mean(name: object, names: Iterable[str]) -> str:
-    """Return ``, did you mean '…'?`` with the nearest right name, or nothing where none is near.
-
-    Args:
-        name: What the user wrote.
-        names: What there is.
-    """
+    """Return ``, did you mean '…'?`` with the nearest right name, or nothing where none is near."""
     if not isinstance(name, str):
         return ""
     by_folded = {known.casefold(): known for known in names}
@@ -94,7 +89,7 @@ class HarnessError(Exception):
     Args:
         what: What happened, in one sentence without a full stop.
         where: File and line, instrument and message, or folder; empty if nowhere.
-        do: What the reader can do about it; empty if nothing.
+        remedy: What the reader can do about it; empty if nothing.
     """
 
     #: Exit code of the command line when this error ends it.
@@ -117,21 +112,13 @@ class HarnessError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Mistake:
-    """One mistake in a file a user wrote.
+    """One mistake in a file a user wrote."""
 
-    Attributes:
-        file: The file's name as the user gave it.
-        line: Line number counted from 1, or None where no line can be named.
-        key: Path of the key, such as ``steps[2].checks[0].low``; empty for the whole file.
-        problem: What is wrong, in one sentence without a full stop.
-        example: A line that would be right, or empty.
-    """
-
-    file: str
-    line: int | None
-    key: str
-    problem: str
-    example: str = ""
+    file: str  # as the user gave it
+    line: int | None  # counted from 1; None where no line can be named
+    key: str  # path such as ``steps[2].checks[0].low``; empty for the whole file
+    problem: str  # in one sentence without a full stop
+    example: str = ""  # a line that would be right
 
     def __str__(self) -> str:
         place = self.file if self.line is None else f"{self.file}:{self.line}"
@@ -164,11 +151,7 @@ class UsageError(HarnessError):
 
 
 class Refused(HarnessError):
-    """Pre-flight said no, before anything was energised.
-
-    Args:
-        reasons: Every reason found, each a whole sentence.
-    """
+    """Pre-flight said no, before anything was energised; each reason is a whole sentence."""
 
     exit_code = ExitCode.REFUSED
 
@@ -180,12 +163,8 @@ class Refused(HarnessError):
 class InstrumentError(HarnessError):
     """An instrument misbehaves.
 
-    Args:
-        what: What happened.
-        instrument: Role and resource, such as ``supply (TCPIP0::…)``.
-        message: The message on the wire it happened at; empty if none.
-        do: What to check.
-        write: Lines to write into a file, as they stand.
+    ``instrument`` is role and resource, such as ``supply (TCPIP0::…)``, ``message`` the one on the
+    wire it happened at, ``write`` lines to write into a file, as they stand.
     """
 
     exit_code = ExitCode.REFUSED

@@ -99,12 +99,7 @@ _PINT_NAMES = {"VA": "V*A", "C": "coulomb", "F": "farad"}
 
 
 class QuantityError(ValueError):
-    """Text is no quantity of the unit wanted.
-
-    Attributes:
-        problem: What is wrong with it.
-        example: Text that would be right.
-    """
+    """Text is no quantity of the unit wanted; what is wrong, and text that would be right."""
 
     def __init__(self, problem: str, example: str) -> None:
         super().__init__(f"{problem}; for example: {example}")
@@ -134,14 +129,10 @@ def split_quantity(text: str) -> tuple[float, str]:
 def parse_quantity(text: object, unit: str) -> float:
     """Read text such as ``"470 uF"`` as a float in the SI unit wanted.
 
-    Args:
-        text: What stands in the file; anything but text is an error, since a bare number says
-            nothing about its unit (except for the unit ``"1"``, a plain number).
-        unit: The unit wanted: one of ``V A W VA F C J ohm s Hz % degC 1``. ``%`` gives a share of
-            one: ``"10 %"`` reads as 0.1.
-
-    Returns:
-        The value in the unit (a fraction for ``%``): zero, or between 1e-18 and 1e18 in size.
+    Anything but text is an error, since a bare number says nothing about its unit (except for the
+    unit ``"1"``, a plain number). The unit is one of ``V A W VA F C J ohm s Hz % degC 1``; ``%``
+    gives a share of one: ``"10 %"`` reads as 0.1. The value is zero, or between 1e-18 and 1e18 in
+    size.
 
     Raises:
         QuantityError: No number, no unit, a unit of another dimension, or beyond these bounds.
@@ -240,11 +231,9 @@ def shown(value: object) -> str:
 def format_quantity(value: float, unit: str, digits: int = 4) -> str:
     """Show an SI value with the prefix a technician would use: ``0.00047 F`` as ``470 uF``.
 
-    Args:
-        value: The value in ``unit``; not-a-number is shown as a dash.
-        unit: As for :func:`parse_quantity`; ``%`` takes a share of one.
-        digits: Significant digits, trailing zeros dropped. Nothing is shown finer than the smallest
-            prefix, pico: half of that and less reads as 0.
+    Units are those of :func:`parse_quantity`; not-a-number is shown as a dash. ``digits`` are
+    significant ones, trailing zeros dropped. Nothing is shown finer than the smallest prefix, pico:
+    half of that and less reads as 0.
     """
     if math.isnan(value):
         return "-"
@@ -259,10 +248,7 @@ def format_quantity(value: float, unit: str, digits: int = 4) -> str:
 def format_limits(low: float | None, high: float | None, unit: str) -> str:
     """Show limits as ``4.9 V to 5.1 V``, ``at least 4.9 V``, ``at most 80 mV`` or ``none``.
 
-    Args:
-        low: Lower limit in ``unit``; None or not-a-number is no limit.
-        high: Upper limit, likewise.
-        unit: As for :func:`parse_quantity`.
+    None or not-a-number is no limit.
     """
     low_text, high_text = (
         "" if limit is None or math.isnan(limit) else format_quantity(limit, unit)
@@ -282,10 +268,7 @@ def format_pair(lesser: float, greater: float, unit: str, digits: int = 4) -> st
 def scale_of(value: float, unit: str, digits: int = 4) -> tuple[float, str]:
     """Return what a value is divided by to be shown, and its unit then: ``(1e-6, "uF")``.
 
-    Args:
-        value: The value in ``unit``.
-        unit: As for :func:`parse_quantity`.
-        digits: Significant digits it is rounded to: 999.96 mA in four digits are 1 A.
+    It is the scale of the value rounded to ``digits``: 999.96 mA in four digits are 1 A.
     """
     if unit == "1":
         return 1.0, ""

@@ -20,10 +20,8 @@ _PACKAGE = Path(__file__).resolve().parent
 def shipped(kind: Kind, name: str) -> Path | None:
     """Return the shipped file of this name, or None where there is none.
 
-    Args:
-        kind: ``profiles``, ``sim_configs`` or ``shared``.
-        name: A name from :func:`shipped_names`, with or without its last suffix. It is compared
-            with the names that exist and never made into a path, so none leads out of the folder.
+    The name may lack its last suffix. It is compared with the names that exist and never made into
+    a path, so none leads out of the folder.
     """
     files = _files(kind)
     if name in files:

@@ -7,7 +7,7 @@ contribution of an input comes back with the sensitivity of the result to it, re
 Inputs read by one instrument share causes: the calibration error of a meter is the same in both
 voltages of a load regulation. Such a cause is no two contributions but one, whose sensitivities add
 with their signs: in a difference of two voltages a shared offset cancels, in a sum it counts twice
-(not root two). The caller names the causes that are shared, by their names as contributions; a
+(not root two). The caller names the causes that are ``shared``, by their names as contributions; a
 cause that is not named counts as independent in each input. Scatter and resolution are never
 shared. A stated accuracy "of reading plus fixed" may be entered as one bound for each of the two
 readings: the larger bound then is the same error plus its part in proportion, and what is left of
@@ -30,24 +30,15 @@ __all__ = ["Estimate", "average", "power_factor", "ratio", "regulation"]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Estimate:
-    """A value and the causes of its uncertainty.
+    """A value and the causes of its uncertainty."""
 
-    Attributes:
-        value: The value; nan where it could not be worked out (division by nought).
-        contributions: Independent causes, each with the value's sensitivity to it.
-    """
-
-    value: float
+    value: float  # nan where it could not be worked out (division by nought)
+    #: Independent causes, each with the value's sensitivity to it.
     contributions: tuple[Contribution, ...] = ()
 
 
 def ratio(numerator: Estimate, denominator: Estimate, *, shared: Collection[str] = ()) -> Estimate:
-    """Ratio of two estimates, such as the efficiency P_out / P_in.
-
-    Args:
-        numerator: Above the line.
-        denominator: Below the line, in the same unit; 0 gives nan.
-        shared: Names of the causes that are the same in both.
+    """Ratio of two estimates of one unit, such as the efficiency P_out / P_in; nan over 0.
 
     Source: JCGM 100:2008, 5.1.2 and 5.1.3; 5.2.2 for shared causes.
     """
@@ -62,13 +53,7 @@ def ratio(numerator: Estimate, denominator: Estimate, *, shared: Collection[str]
 def power_factor(
     power_w: Estimate, voltage_v: Estimate, current_a: Estimate, *, shared: Collection[str] = ()
 ) -> Estimate:
-    """Power factor P / (V I), from real power and rms voltage and current.
-
-    Args:
-        power_w: Real power in watts.
-        voltage_v: Rms voltage in volts; 0 gives nan.
-        current_a: Rms current in amperes; 0 gives nan.
-        shared: Names of the causes that are the same in more than one of them.
+    """Power factor P / (V I), from real power and rms voltage and current; nan for V I = 0.
 
     Source: definition, textbook; JCGM 100:2008, 5.1.2 and 5.2.2.
     """
@@ -89,13 +74,10 @@ def regulation(
 ) -> Estimate:
     """Load or line regulation (V1 - V2) / Vnominal, with its sign.
 
-    Args:
-        first_v: Voltage without load, or at one line voltage, in volts.
-        second_v: Voltage at full load, or at the other line voltage, in volts.
-        nominal_v: Nominal voltage in volts, a name and so without uncertainty; 0 gives nan.
-        shared: Names of the causes that are the same in both. An offset among them cancels; of a
-            gain error, entered with the voltage as its sensitivity, what is left goes with the
-            difference of the two voltages.
+    ``first_v`` is the voltage without load, or at one line voltage; ``second_v`` that at full load,
+    or at the other. ``nominal_v`` is a name and so without uncertainty; 0 gives nan. A shared
+    offset cancels; of a gain error, entered with the voltage as its sensitivity, what is left goes
+    with the difference of the two voltages.
 
     Source: definition, common practice; JCGM 100:2008, 5.1.2 and 5.2.2.
     """
@@ -107,12 +89,9 @@ def regulation(
 
 
 def average(estimates: Sequence[Estimate], *, shared: Collection[str] = ()) -> Estimate:
-    """Arithmetic mean of estimates, such as the efficiency at four loads.
+    """Arithmetic mean of one estimate or more, such as the efficiency at four loads.
 
-    Args:
-        estimates: At least one.
-        shared: Names of the causes that are the same in all of them: averaging does not make
-            these smaller.
+    Averaging does not make the ``shared`` causes smaller.
 
     Source: JCGM 100:2008, 5.1.2 and 5.2.2.
     """

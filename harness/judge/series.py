@@ -19,19 +19,11 @@ FloatArray = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LineFit:
-    """The least-squares line through n points, y = y_mean + slope (x - x_mean).
-
-    Attributes:
-        slope: Change of y for each unit of x.
-        se_slope: Standard error of the slope; nan for two points.
-        dof: Degrees of freedom, n - 2.
-        x_mean: Mean of x.
-        y_mean: Mean of y.
-    """
+    """The least-squares line through n points, y = y_mean + slope (x - x_mean)."""
 
     slope: float
-    se_slope: float
-    dof: int
+    se_slope: float  # standard error of the slope; nan for two points
+    dof: int  # n - 2
     x_mean: float
     y_mean: float
 
@@ -39,9 +31,7 @@ class LineFit:
 def fit_line(x: FloatArray, y: FloatArray) -> LineFit:
     """Fit a straight line by least squares, all points with equal weight.
 
-    Args:
-        x: Shape (n,), taken as free of error.
-        y: Shape (n,).
+    ``x`` and ``y`` have the shape (n,); ``x`` is taken as free of error.
 
     Raises:
         ValueError: If the shapes differ, there are fewer than two points, or all x are equal.
@@ -74,21 +64,15 @@ def fit_line(x: FloatArray, y: FloatArray) -> LineFit:
 
 
 def drift(time_s: FloatArray, values: FloatArray, name: str) -> Estimate:
-    """Change over a hold, from the slope of a least-squares line.
+    """Change over a hold, from the slope of a least-squares line: slope times span.
 
     An offset or gain error of the instrument is the same at both ends and does not count; what
     counts is the scatter about the line. Neighbouring readings of one instrument are not
     independent: where the residuals agree (lag-1 autocorrelation r above 0), the n readings count
     as n (1 - r) / (1 + r), both for the standard error and for its degrees of freedom.
 
-    Args:
-        time_s: Times in seconds, rising, shape (n,).
-        values: Readings, shape (n,).
-        name: What was read, for the cause's name.
-
-    Returns:
-        Slope times span, in the unit of the readings. Fewer than four readings, or readings at one
-        time, tell nothing: nan.
+    ``time_s``, rising, and ``values`` have the shape (n,); ``name`` says what was read. Fewer than
+    four readings, or readings at one time, tell nothing: nan.
 
     Source: JCGM 100:2008, H.3.2 (least-squares line, standard error of the slope) and 4.2.7
         (correlated observations); the effective number for a first-order autoregressive series,

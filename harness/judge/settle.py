@@ -139,19 +139,14 @@ class _Rung:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Watched:
-    """A series that is to come to rest.
-
-    Attributes:
-        name: What messages call it.
-        unit: Its SI unit.
-        tolerance: How far its mean may move over one span and count as at rest: the instrument's
-            resolution, or more.
-        jump_frac: Share of its mean by which a reading may lie outside what was read at rest.
-    """
+    """A series that is to come to rest, by the name and the SI unit that messages give it."""
 
     name: str
     unit: str
+    #: How far its mean may move over one span and count as at rest: the instrument's resolution, or
+    #: more.
     tolerance: float
+    #: Share of its mean by which a reading may lie outside what was read at rest.
     jump_frac: float = 0.0
 
 
@@ -159,11 +154,8 @@ class Settler:
     """Decides reading by reading whether several series, read together, are all at rest.
 
     Adding a reading costs a microsecond or two: it goes into a sum, and only a full block is looked
-    at, in two windows on the average.
-
-    Args:
-        watched: The series, one at least.
-        span_s: The span, in seconds, above nought. A window has eight readings at least.
+    at, in two windows on the average. ``span_s`` is above nought; a window has eight readings at
+    least.
 
     Raises:
         ValueError: If there is nothing to watch.
@@ -189,15 +181,10 @@ class Settler:
         return self._series[number].mean
 
     def add(self, time_s: float, values: Sequence[float]) -> bool:
-        """Take one reading of every series.
+        """Take one reading of every series; True while all are at rest.
 
-        Args:
-            time_s: Time in seconds, on any clock that does not run backwards.
-            values: One value a series, in its unit. One that is no number ends rest, and what came
-                before it proves nothing any more.
-
-        Returns:
-            True while all series are at rest.
+        ``values`` has one value a series, in its unit. One that is no number ends rest, and what
+        came before it proves nothing any more.
 
         Raises:
             ValueError: If time runs backwards or the number of values is wrong.

@@ -38,23 +38,15 @@ FloatArray = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Contribution:
-    """One cause of uncertainty.
-
-    Attributes:
-        name: The cause, such as ``meter accuracy``.
-        standard: Standard uncertainty u of the input quantity, in that quantity's unit.
-        dof: Degrees of freedom of u; infinite where u is a stated bound.
-        sensitivity: Change of the result for each unit of the input quantity.
-        unit: Unit of the input quantity, for whoever reads the budget.
-        distribution: What the input quantity is taken to follow: ``rectangular`` for a stated
-            bound, ``t`` for scatter, ``normal`` where nothing else is known.
-    """
+    """One cause of uncertainty, such as ``meter accuracy``."""
 
     name: str
-    standard: float
-    dof: float = math.inf
-    sensitivity: float = 1.0
-    unit: str = ""
+    standard: float  # standard uncertainty u of the input quantity, in its unit
+    dof: float = math.inf  # of u; infinite where u is a stated bound
+    sensitivity: float = 1.0  # change of the result for each unit of the input quantity
+    unit: str = ""  # of the input quantity, for whoever reads the budget
+    #: ``rectangular`` for a stated bound, ``t`` for scatter, ``normal`` where nothing else is
+    #: known.
     distribution: str = "normal"
 
     @property
@@ -65,31 +57,20 @@ class Contribution:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Uncertainty:
-    """The uncertainty of a result.
-
-    Attributes:
-        standard: Combined standard uncertainty, in the result's unit.
-        dof: Effective degrees of freedom, cut to a whole number.
-        coverage: Coverage factor k.
-        expanded: Expanded uncertainty U = k * standard, in the result's unit.
-        contributions: What it was combined from.
-    """
+    """The uncertainty of a result, in its unit."""
 
     standard: float
-    dof: float
-    coverage: float
-    expanded: float
+    dof: float  # effective, cut to a whole number
+    coverage: float  # coverage factor k
+    expanded: float  # U = k * standard
     contributions: tuple[Contribution, ...]
 
 
 def rectangular(name: str, half_width: float, *, unit: str = "") -> Contribution:
     """A stated bound: anywhere within plus or minus ``half_width`` is equally likely.
 
-    Args:
-        name: The cause.
-        half_width: The bound, in the unit of the reading; not negative. For the resolution of a
-            display that is half a digit.
-        unit: Unit of the reading.
+    It is in the ``unit`` of the reading and not negative; for the resolution of a display it is
+    half a digit.
 
     Source: JCGM 100:2008, 4.3.7; F.2.2.1 for the resolution of a display.
     """
@@ -148,7 +129,7 @@ def _deviations(samples: FloatArray) -> FloatArray:
 def scatter(
     name: str, samples: FloatArray, *, single_reading: bool = False, unit: str = ""
 ) -> Contribution:
-    """Scatter of the mean of several readings (type A).
+    """Scatter of the mean of several readings (type A), in the unit of the readings.
 
     Readings of a running instrument follow each other faster than its filter forgets, so they are
     not independent. Where neighbours agree (lag-1 autocorrelation r above 0), the n readings count
@@ -159,17 +140,10 @@ def scatter(
     correlation of 0.6, where n independent readings would be taken to cover 95 % and cover 66 %.
 
     One reading tells nothing about its scatter: the contribution is infinite, with no degree of
-    freedom, unless the caller says that a single reading is what the instrument's stated accuracy
-    is for; then it is nought. No reading, or one that is no number, gives nan or infinity, too.
+    freedom, unless ``single_reading`` says that one is what the instrument's stated accuracy is
+    for; then it is nought. No reading, or one that is no number, gives nan or infinity, too.
 
-    Args:
-        name: The cause.
-        samples: Readings in the order of time, evenly spaced, shape (n,).
-        single_reading: One reading is meant to stand alone, its scatter within the stated accuracy.
-        unit: Unit of the readings.
-
-    Returns:
-        The contribution, in the unit of the readings.
+    ``samples`` are in the order of time, evenly spaced, shape (n,).
 
     Source: JCGM 100:2008, 4.2.3 and 4.2.7 (correlated observations); the effective number for a
         first-order autoregressive series, textbook.
@@ -203,9 +177,8 @@ def _of_mean(values: FloatArray, *, single_reading: bool) -> tuple[float, float]
 def effective_dof(contributions: Iterable[Contribution]) -> float:
     """Effective degrees of freedom of independent contributions, not yet cut to a whole number.
 
-    Returns:
-        Degrees of freedom; infinite where no contribution has a finite number, nan where a standard
-        uncertainty is not finite.
+    Infinite where no contribution has a finite number, nan where a standard uncertainty is not
+    finite.
 
     Source: JCGM 100:2008, G.4.1, equation G.2b (Welch-Satterthwaite).
     """
@@ -227,12 +200,8 @@ def effective_dof(contributions: Iterable[Contribution]) -> float:
 def combine(contributions: Iterable[Contribution], *, probability: float = 0.95) -> Uncertainty:
     """Combine independent contributions into the uncertainty of the result.
 
-    Args:
-        contributions: The causes, each with its sensitivity; none at all gives nought.
-        probability: Coverage probability of the expanded uncertainty.
-
-    Returns:
-        The uncertainty; its figures are not finite where a contribution's are not.
+    Each has its sensitivity. None at all gives nought; where one is not finite, neither are the
+    result's figures.
 
     Source: JCGM 100:2008, 5.1.2 (root sum square), G.4.1 (Welch-Satterthwaite, degrees of freedom
         cut to the next lower whole number), G.3 and G.6.4 (Student's t).
@@ -251,13 +220,11 @@ def combine(contributions: Iterable[Contribution], *, probability: float = 0.95)
 def coverage_factor(dof: float, probability: float = 0.95) -> float:
     """Coverage factor k: the two-sided quantile of Student's t.
 
-    Args:
-        dof: Degrees of freedom, cut to the next lower whole number; infinite for the normal
-            distribution. Below 1 nothing can be said: infinite, and nan for nan.
-        probability: Coverage probability, between 0 and 1 (at most 1 - 1e-9).
+    ``dof`` is cut to the next lower whole number; infinite for the normal distribution. Below 1
+    nothing can be said: infinite, and nan for nan.
 
     Raises:
-        ValueError: If the probability is out of range.
+        ValueError: If the probability is not above 0 and at most 1 - 1e-9.
 
     Source: JCGM 100:2008, G.3.2, G.4.1 (the cut) and Table G.2.
     """

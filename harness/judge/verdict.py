@@ -33,15 +33,11 @@ class Verdict(StrEnum):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Decision:
-    """A verdict and how close it was.
-
-    Attributes:
-        verdict: The verdict.
-        margin: Distance from the value to the nearer limit, less the guard band, in the value's
-            unit: not negative when accepted, negative otherwise, nan where there is no number.
-    """
+    """A verdict and how close it was."""
 
     verdict: Verdict
+    #: From the value to the nearer limit, less the guard band, in the value's unit: not negative
+    #: when accepted, negative otherwise, nan where there is no number.
     margin: float
 
 
@@ -53,24 +49,16 @@ def decide(
     expanded: float,
     rule: Literal["guarded", "simple"],
 ) -> Decision:
-    """Judge a value against its limits.
+    """Judge a value against its limits; one of the two is needed.
 
     ``guarded``, with a guard band w = U at each limit: pass inside the limits by U or more, fail
     outside them by more than U, undecided between. ``simple``: pass inside the limits, fail
     outside; on the limit itself up to half of the values so accepted are really outside. Limits
     belong to the acceptance interval, within a rounding error (a share of 1e-12).
 
-    A value or an uncertainty that is not finite proves nothing: undecided under either rule.
-
-    Args:
-        value: The measured value.
-        low: Lower limit in the value's unit, or None.
-        high: Upper limit in the value's unit, or None; one of the two is needed.
-        expanded: Expanded uncertainty U in the value's unit, about 95 % coverage.
-        rule: The decision rule.
-
-    Returns:
-        The verdict and its margin.
+    ``expanded`` is the expanded uncertainty U, about 95 % coverage; it and the limits are in the
+    value's unit. A value or an uncertainty that is not finite proves nothing: undecided under
+    either rule.
 
     Raises:
         ValueError: If there is no limit, a limit is not finite, ``low`` lies above ``high``, U is
@@ -127,7 +115,7 @@ def probability_of_conformity(
     standard_uncertainty: float,
     dof: float = math.inf,
 ) -> float:
-    """Probability that the true value lies within the limits.
+    """Probability that the true value lies within the limits, of which one is needed.
 
     One less this probability is the risk that a check which passed was accepted wrongly (specific
     consumer's risk); the probability itself is the risk that one which failed was rejected wrongly.
@@ -136,15 +124,8 @@ def probability_of_conformity(
     readings stand behind the uncertainty, Student's t, shifted and scaled: so a value on the
     acceptance limit of the guarded rule has the same 2.5 % beyond its limit however many there are.
 
-    Args:
-        value: The measured value.
-        low: Lower limit in the value's unit, or None.
-        high: Upper limit in the value's unit, or None; one of the two is needed.
-        standard_uncertainty: Standard uncertainty u; with 0 the value itself is the truth.
-        dof: Effective degrees of freedom of u, cut to a whole number; below 1 nothing can be said.
-
-    Returns:
-        A probability from 0 to 1; nan if the value or the uncertainty is not finite.
+    With a standard uncertainty of 0 the value itself is the truth. ``dof`` is cut to a whole
+    number; below 1, or if the value or the uncertainty is not finite, nothing can be said: nan.
 
     Raises:
         ValueError: If there is no limit, a limit is not finite, ``low`` lies above ``high``, or u

@@ -56,9 +56,7 @@ _LEAST_INPUT_OHM = {"ac": 10e3, "dc": 100.0}
 def assess(unit_file: UnitFile, tables: Reference | None = None) -> Assessment:
     """Work out which parts were over-stressed, what to measure, and what replacements are worth.
 
-    Args:
-        unit_file: Nameplate, event and parts.
-        tables: Reference tables, or None for those that come with the harness.
+    Without ``tables``, those that come with the harness count.
     """
     conditions = operating_conditions(unit_file, tables or reference())
     parts = tuple(sorted(_assessed_parts(conditions), key=_suspicion))

@@ -54,24 +54,15 @@ class Adequacy(enum.StrEnum):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Stress:
-    """One stress of a part against one rating.
+    """One stress of a part against one rating."""
 
-    Attributes:
-        quantity: What is compared, such as ``reverse voltage``.
-        unit: Unit of the three figures.
-        event: What the event put on it, or None where it put nothing.
-        service: What the highest line voltage in service puts on it, or None.
-        severity: The verdict on the worse of the two.
-        source: Where the formula comes from.
-    """
-
-    quantity: str
-    unit: str
+    quantity: str  # such as ``reverse voltage``
+    unit: str  # of the three figures
     rating: float
-    event: float | None
-    service: float | None
-    severity: Severity
-    source: str
+    event: float | None  # what the event put on it, or None where it put nothing
+    service: float | None  # what the highest line voltage in service puts on it
+    severity: Severity  # on the worse of the two
+    source: str  # of the formula
 
     @property
     def event_ratio(self) -> float | None:
@@ -96,42 +87,26 @@ class Stress:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ColdCheck:
-    """What to measure without power, and what a sound part gives.
+    """What to measure without power, and what a sound part gives."""
 
-    Attributes:
-        part: Name of the part, or empty for the whole unit.
-        expected: What a sound part gives, in words; ``low`` and ``high`` bound the figure.
-        unit: Unit of the bounds, or empty where there are none.
-        suspect: True where the part was over-stressed: these come first.
-    """
-
-    part: str
+    part: str  # its name; empty for the whole unit
     measure: str
-    expected: str
+    expected: str  # in words; ``low`` and ``high`` bound the figure
     low: float | None = None
     high: float | None = None
     unit: str = ""
-    suspect: bool = False
+    suspect: bool = False  # it was over-stressed: these come first
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PartAssessment:
-    """One part: how it was treated, and the check that settles it.
+    """One part: how it was treated, and the check that settles it."""
 
-    Attributes:
-        name: Its reference on the board.
-        severity: The worst verdict of its stresses.
-        stresses: Its stresses, the worst first; at least one.
-        reason: The worst stress in a sentence.
-        remarks: What else there is to know of it.
-        check: The cold check that settles it.
-    """
-
-    name: str
+    name: str  # its reference on the board
     kind: str
     severity: Severity
-    stresses: tuple[Stress, ...]
-    reason: str
+    stresses: tuple[Stress, ...]  # the worst first; at least one
+    reason: str  # the worst stress in a sentence
     remarks: tuple[str, ...]
     check: ColdCheck
     replaced: bool
@@ -149,20 +124,13 @@ class PartAssessment:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Finding:
-    """One figure of a replacement held against the original and against what is needed.
+    """One figure of a replacement held against the original and against what is needed."""
 
-    Attributes:
-        item: What is compared.
-        original: The original's, as text; a dash where it is not given.
-        fitted: The fitted part's, as text.
-        reason: Why, with the figures; empty where both are the same.
-    """
-
-    item: str
-    original: str
+    item: str  # what is compared
+    original: str  # a dash where it is not given
     fitted: str
     adequacy: Adequacy
-    reason: str = ""
+    reason: str = ""  # why, with the figures; empty where both are the same
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -177,27 +145,18 @@ class Replacement:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Assessment:
-    """Everything worked out from a unit file.
-
-    Attributes:
-        story: What happened, in a sentence or two.
-        parts: The parts in the order of suspicion: gravest verdict first, then worst ratio, then
-            the usual order of the current path.
-        checks: The cold checks in the order of doing.
-        replacements: The replaced parts, the worst first.
-        open_points: What is still to be done or cleared up.
-        assumptions: What was taken for granted where the file is silent.
-    """
+    """Everything worked out from a unit file."""
 
     title: str
     serial: str
     maker: str | None
-    story: str
+    story: str  # what happened, in a sentence or two
+    #: In the order of suspicion: gravest verdict, then worst ratio, then along the current path.
     parts: tuple[PartAssessment, ...]
-    checks: tuple[ColdCheck, ...]
-    replacements: tuple[Replacement, ...]
-    open_points: tuple[str, ...]
-    assumptions: tuple[str, ...]
+    checks: tuple[ColdCheck, ...]  # in the order of doing
+    replacements: tuple[Replacement, ...]  # the worst first
+    open_points: tuple[str, ...]  # what is still to be done or cleared up
+    assumptions: tuple[str, ...]  # what was taken for granted where the file is silent
     cautions: tuple[str, ...]
 
     @property

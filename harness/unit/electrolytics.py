@@ -58,10 +58,9 @@ class _Electrolytic(Kind):
 class BulkCapacitor(_Electrolytic):
     """The bulk capacitor.
 
-    Source:
-        Peak less diode drops, valley at constant power, hold-up: textbook, see
-        :mod:`harness.unit.formulas`. Surge voltage 1.15 times rated up to 315 V and 1.10 above,
-        30 s at a time; reverse voltage borne 1.5 V: common practice.
+    Source: Peak less diode drops, valley at constant power, hold-up: textbook, see
+        :mod:`harness.unit.formulas`. Surge voltage 1.15 times rated up to 315 V and 1.10 above, 30
+        s at a time; reverse voltage borne 1.5 V: common practice.
     """
 
     part: BulkPart
@@ -106,9 +105,8 @@ class BulkCapacitor(_Electrolytic):
     def _ripple_a(self) -> float | None:
         """Return the line-frequency ripple current at full load, or None for a DC input.
 
-        Source:
-            sqrt(Irms^2 - Imean^2) of the rectified current, textbook. What the converter draws at
-            its own frequency comes on top and is not counted.
+        Source: sqrt(Irms^2 - Imean^2) of the rectified current, textbook. What the converter draws
+            at its own frequency comes on top and is not counted.
         """
         line = self.conditions.file.unit.input
         if line.kind == "dc":
@@ -120,8 +118,7 @@ class BulkCapacitor(_Electrolytic):
     def _valley_v(self, capacitance_f: float, line_v: float) -> float:
         """Return the lowest bulk voltage at full load and the lowest frequency; 0 if it collapses.
 
-        Source:
-            Exact valley of the ideal full-wave rectifier at constant power, textbook.
+        Source: Exact valley of the ideal full-wave rectifier at constant power, textbook.
         """
         line, power_w = self.conditions.file.unit.input, self.conditions.power_w
         peak = max(line_v * line.peak_factor - self.conditions.drop_v, 0.0)
@@ -138,8 +135,7 @@ class BulkCapacitor(_Electrolytic):
     def _hold_up_s(self, capacitance_f: float) -> float:
         """Return how long the outputs last without line, from the valley at nominal line.
 
-        Source:
-            t = C (V1^2 - V2^2) / (2 P), textbook.
+        Source: t = C (V1^2 - V2^2) / (2 P), textbook.
         """
         from_v = self._valley_v(capacitance_f, self.conditions.file.unit.input.nominal_v)
         held_s = hold_up_s(capacitance_f, from_v, self._needed_v, self.conditions.power_w)

@@ -18,28 +18,19 @@ __all__ = [
 
 
 def peak_v(rms_v: float) -> float:
-    """Return the peak of a sine of ``rms_v`` volts rms.
-
-    Source:
-        Vp = sqrt(2) Vrms, textbook.
-    """
+    """Return the peak of a sine of ``rms_v`` volts rms. Source: Vp = sqrt(2) Vrms, textbook."""
     return math.sqrt(2.0) * rms_v
 
 
 def capacitor_energy_j(capacitance_f: float, voltage_v: float) -> float:
-    """Return the energy of a capacitor, in joules.
-
-    Source:
-        E = C V^2 / 2, textbook.
-    """
+    """Return the energy of a capacitor, in joules. Source: E = C V^2 / 2, textbook."""
     return 0.5 * capacitance_f * voltage_v**2
 
 
 def inrush_i2t_a2s(voltage_v: float, capacitance_f: float, resistance_ohm: float) -> float:
     """Return the I2t of charging a capacitor through a resistor from a stiff source.
 
-    Source:
-        Integral of (V/R exp(-t/RC))^2 dt = V^2 C / (2 R), textbook.
+    Source: Integral of (V/R exp(-t/RC))^2 dt = V^2 C / (2 R), textbook.
     """
     return voltage_v**2 * capacitance_f / (2.0 * resistance_ohm)
 
@@ -47,18 +38,13 @@ def inrush_i2t_a2s(voltage_v: float, capacitance_f: float, resistance_ohm: float
 def hold_up_s(capacitance_f: float, from_v: float, to_v: float, power_w: float) -> float:
     """Return how long a capacitor feeds a constant power while it falls to a lower voltage.
 
-    Source:
-        t = C (V1^2 - V2^2) / (2 P), textbook.
+    Source: t = C (V1^2 - V2^2) / (2 P), textbook.
     """
     return capacitance_f * (from_v**2 - to_v**2) / (2.0 * power_w)
 
 
 def discharged_v(from_v: float, time_s: float, time_constant_s: float) -> float:
-    """Return the voltage left after ``time_s`` on a resistor.
-
-    Source:
-        V exp(-t / RC), textbook.
-    """
+    """Return the voltage left after ``time_s`` on a resistor. Source: V exp(-t / RC), textbook."""
     return from_v * math.exp(-time_s / time_constant_s)
 
 
@@ -67,20 +53,11 @@ def valley_at_constant_power_v(
 ) -> float:
     """Return the lowest bulk voltage of an ideal full-wave rectifier at constant power.
 
-    Conduction ends where the sine falls as fast as the load discharges the capacitor, and begins
-    again where the next half-sine meets the discharge.
+    Conduction ends where the rectified sine of ``peak`` falls as fast as the load discharges the
+    capacitor, and begins again where the next half-sine meets the discharge. The valley is 0 where
+    the capacitor cannot bridge a half-cycle.
 
-    Args:
-        peak: Peak of the rectified sine.
-        frequency_hz: Line frequency.
-        capacitance_f: Bulk capacitance.
-        power_w: Power drawn from the capacitor.
-
-    Returns:
-        The valley in volts; 0 where the capacitor cannot bridge a half-cycle.
-
-    Source:
-        Exact solution of the ideal circuit, v^2 falls on a straight line; textbook.
+    Source: Exact solution of the ideal circuit, v^2 falls on a straight line; textbook.
     """
     half_s, omega = 0.5 / frequency_hz, 2.0 * math.pi * frequency_hz
 
@@ -115,17 +92,11 @@ def _root(function: Callable[[float], float], low: float, high: float) -> float:
 def fuse_heat_a2s(current_a: float, duration_s: float, time_constant_s: float) -> float:
     """Return the heat a constant current leaves in a fuse element, in A^2 s.
 
-    Args:
-        current_a: Current (rms for AC).
-        duration_s: How long; may be infinite.
-        time_constant_s: Time constant with which the element loses heat.
+    The current is rms for AC, ``duration_s`` may be infinite, and the element loses heat with
+    ``time_constant_s``. To compare with the melting integral: i^2 t for a short pulse (adiabatic
+    rule), and the melting integral itself, never reached, at the current that is carried for ever.
 
-    Returns:
-        Heat to compare with the melting integral: i^2 t for a short pulse (adiabatic rule), and
-        the melting integral itself, never reached, at the current that is carried for ever.
-
-    Source:
-        dH/dt = i^2 - H / tau, first-order heating; textbook.
+    Source: dH/dt = i^2 - H / tau, first-order heating; textbook.
     """
     return current_a**2 * time_constant_s * -math.expm1(-duration_s / time_constant_s)
 

@@ -31,9 +31,8 @@ class _Flow(NamedTuple):
 class Fuse(Kind):
     """A fuse-link in the line.
 
-    Source:
-        First-order heating against the melting integral, see :mod:`harness.unit.formulas`; rated
-        voltage and breaking capacity: IEC 60127-1 terms; letters: IEC 60127-2. That a fuse is
+    Source: First-order heating against the melting integral, see :mod:`harness.unit.formulas`;
+        rated voltage and breaking capacity: IEC 60127-1 terms; letters: IEC 60127-2. That a fuse is
         replaced by its like only: common practice, and what the unit's approval was given with.
     """
 
@@ -220,8 +219,7 @@ def _cause(short: Short) -> str:
 def _ten_fold_range(part: FusePart, gates: Gates) -> str:
     """Return the melting integrals that the gate at ten times the rating allows.
 
-    Source:
-        (10 In)^2 times the least and the longest time of the gate, computed.
+    Source: (10 In)^2 times the least and the longest time of the gate, computed.
     """
     gate = gates.times[-1]
     square = (gate.times * part.current_a) ** 2

@@ -28,13 +28,9 @@ _LimitUnit = Literal["V", "A", "W", "ohm", "s", "Hz", "degC", "1", "%"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limit:
-    """Limits of a check, either of which may be None, and where they come from.
+    """Limits of a check, either of which may be None, and where they come from."""
 
-    Attributes:
-        unit: Unit of both; ``%`` for a share of one.
-    """
-
-    unit: str
+    unit: str  # of both; ``%`` for a share of one
     low: float | None
     high: float | None
     source: str
@@ -114,17 +110,11 @@ class _SupplyRow(Table):
 
 
 class LimitTable(Table):
-    """A whole table of limits.
+    """A whole table of limits."""
 
-    Attributes:
-        title: What it is called in the record.
-        limit: Rows by protection class; the first that fits counts.
-        supply: Rows for external power supplies.
-    """
-
-    title: Name
-    limit: tuple[_Row, ...] = ()
-    supply: tuple[_SupplyRow, ...] = ()
+    title: Name  # what it is called in the record
+    limit: tuple[_Row, ...] = ()  # by protection class; the first that fits counts
+    supply: tuple[_SupplyRow, ...] = ()  # for external power supplies
 
     def of_check(self, name: str, unit: Unit) -> Limit:
         """Return the limits of a name for a unit.

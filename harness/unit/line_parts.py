@@ -28,9 +28,8 @@ __all__ = ["Choke", "Limiter", "Varistor"]
 class Choke(Kind):
     """A common-mode choke: what only heats.
 
-    Source:
-        I2t against rated current squared times the time it takes to warm through: at that it is as
-        hot again as its rating makes it. Common practice.
+    Source: I2t against rated current squared times the time it takes to warm through: at that it is
+        as hot again as its rating makes it. Common practice.
     """
 
     part: ChokePart | LimiterPart
@@ -90,9 +89,8 @@ class Limiter(Choke):
 class Varistor(Kind):
     """A varistor across the line, behind the fuse.
 
-    Source:
-        Continuous voltage: IEC 61051-1 terms. Current and energy: power law behind the source, see
-        :mod:`harness.unit.varistor`. That it fails short: common practice.
+    Source: Continuous voltage: IEC 61051-1 terms. Current and energy: power law behind the source,
+        see :mod:`harness.unit.varistor`. That it fails short: common practice.
     """
 
     part: VaristorPart
@@ -123,8 +121,7 @@ class Varistor(Kind):
     def _conduction(self, event: Line, stresses: list[Stress]) -> PartStress:
         """Add what flowed through it at the event, and when its energy rating was spent.
 
-        Source:
-            Time to the energy rating t = E / P, no heat given off: on the short side for long
+        Source: Time to the energy rating t = E / P, no heat given off: on the short side for long
             times. Common practice.
         """
         part, law = self.part, self.tables.varistors.law(self.part)
@@ -156,9 +153,8 @@ class Varistor(Kind):
     def findings(self, fitted: VaristorRatings) -> Iterator[Finding]:
         """Judge continuous voltage, surge current, energy, clamping voltage.
 
-        Source:
-            IEC 61051-1 terms. The continuous rating must bear the highest line voltage; where it
-            does not, the next class above is due: common practice.
+        Source: IEC 61051-1 terms. The continuous rating must bear the highest line voltage; where
+            it does not, the next class above is due: common practice.
         """
         part, table, line = self.part, self.tables.varistors, self.service
         original, now = table.figures(part), table.figures(fitted)

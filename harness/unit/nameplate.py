@@ -30,28 +30,18 @@ def _below_whole(tolerance_frac: float) -> float:
 
 
 class _Input(Table):
-    """What both kinds of input share; voltages and currents are DC, or rms for AC.
+    """What both kinds of input share; voltages and currents are DC, or rms for AC."""
 
-    Attributes:
-        threshold_frac: Share of nominal at which a unit begins to work where nothing is stated.
-        peak_factor: Ratio of the bulk capacitor's voltage to the input voltage.
-        tolerance_frac: Tolerance of the voltage, a share of nominal.
-        bulk_capacitance_f: Capacitance behind the input, or None if it is not known: then the
-            start has no charge budget and time at the limit is bounded instead.
-        idle_power: Draw with outputs unloaded, as in the file; see :attr:`idle_power_w`.
-        threshold: Input voltage at which the unit begins to work, as in the file; see
-            :attr:`start_threshold_v`.
-        leakage: Current a healthy unit may draw below its threshold, as in the file; see
-            :attr:`leakage_a`.
-    """
-
-    threshold_frac: ClassVar[float]
-    peak_factor: ClassVar[float]
+    threshold_frac: ClassVar[float]  # of nominal: where a unit begins to work if nothing is stated
+    peak_factor: ClassVar[float]  # voltage of the bulk capacitor over the input voltage
 
     nominal_v: Volts = Field(alias="nominal")
     tolerance_frac: Annotated[Fraction, AfterValidator(_below_whole)] = Field(alias="tolerance")
     current_a: Amps = Field(alias="current")
+    #: Behind the input; None: the start has no charge budget, and time at the limit is bounded
+    #: instead.
     bulk_capacitance_f: Farads | None = Field(default=None, alias="bulk_capacitance")
+    #: As in the file, like the next two; the properties below fill in what is left out.
     idle_power: Watts | None = Field(default=None, alias="idle_power")
     threshold: Volts | None = Field(default=None, alias="start_threshold")
     leakage: Amps | None = Field(default=None, alias="leakage")
@@ -123,15 +113,12 @@ Input = Annotated[DcInput | AcInput, Field(discriminator="kind")]
 
 
 class Output(Table):
-    """One output of the unit.
-
-    Attributes:
-        limit_a: Current beyond the nominal one that it may be asked for, or None if not stated.
-    """
+    """One output of the unit."""
 
     kind: Literal["dc", "ac"] = Field(examples=['"dc"'])
     nominal_v: Volts = Field(alias="nominal")
     current_a: Amps = Field(alias="current")
+    #: Current it may be asked for beyond the nominal one.
     limit_a: Amps | None = Field(default=None, alias="limit")
 
     @field_validator("limit_a")

@@ -26,23 +26,14 @@ _USUAL_HZ = 50.0
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Line:
-    """What stands at the input terminals.
-
-    Attributes:
-        kind: AC or DC.
-        voltage_v: Voltage (rms for AC).
-        frequency_hz: Frequency; 0 for DC.
-        wrong_way: DC with the wrong polarity.
-        source_ohm: Impedance of the supply, taken as resistance.
-        duration_s: How long; infinite in service.
-    """
+    """What stands at the input terminals."""
 
     kind: Literal["ac", "dc"]
-    voltage_v: float
-    frequency_hz: float
-    wrong_way: bool
-    source_ohm: float
-    duration_s: float
+    voltage_v: float  # rms for AC
+    frequency_hz: float  # 0 for DC
+    wrong_way: bool  # DC with the wrong polarity
+    source_ohm: float  # impedance of the supply, taken as resistance
+    duration_s: float  # infinite in service
 
     @property
     def peak_v(self) -> float:
@@ -62,17 +53,12 @@ class Line:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Conditions:
-    """A unit file, the reference tables, and the two lines the unit is held against.
-
-    Attributes:
-        event: The line at the event, or None where nothing is known to have happened.
-        service: The highest line voltage in service.
-    """
+    """A unit file, the reference tables, and the two lines the unit is held against."""
 
     file: UnitFile
     tables: Reference
-    event: Line | None
-    service: Line
+    event: Line | None  # None where nothing is known to have happened
+    service: Line  # the highest line voltage in service
 
     def parts_of(self, kind: type[_PartT]) -> Iterator[_PartT]:
         """Yield the parts of a kind."""
@@ -108,8 +94,7 @@ class Conditions:
     def bulk_v(self, line: Line) -> float:
         """Return the bulk voltage a line charges to, without load: peak less diode drops.
 
-        Source:
-            Peak rectifier, textbook.
+        Source: Peak rectifier, textbook.
         """
         if line.wrong_way and not self.rectified:
             return 0.0
@@ -150,8 +135,7 @@ class Conditions:
     def inrush_a2s(self, line: Line, capacitance_f: float | None = None) -> float:
         """Return the I2t of the inrush into a capacitance or the unit's; 0 if none is known.
 
-        Source:
-            V^2 C / (2 R), textbook.
+        Source: V^2 C / (2 R), textbook.
         """
         capacitance_f = capacitance_f or self.bulk_f
         if capacitance_f is None or self.bulk_v(line) == 0.0:
@@ -162,8 +146,7 @@ class Conditions:
     def power_w(self) -> float:
         """Input power at full load.
 
-        Source:
-            Sum of the outputs over an efficiency of 85 %; without outputs nominal voltage times
+        Source: Sum of the outputs over an efficiency of 85 %; without outputs nominal voltage times
             current, for AC times a power factor of 0.6. Common practice.
         """
         unit, usual = self.file.unit, self.tables.stress.usual
@@ -176,8 +159,7 @@ class Conditions:
     def average_current_a(self) -> float:
         """Largest mean current into the bulk capacitor: at full load and the lowest line.
 
-        Source:
-            P / V, textbook; the lowest line draws most.
+        Source: P / V, textbook; the lowest line draws most.
         """
         line = self.file.unit.input
         bulk_v = max(line.lowest_v * line.peak_factor - self.drop_v, 0.0)
@@ -186,8 +168,7 @@ class Conditions:
     def let_through_a2s(self, current_a: float, duration_s: float) -> float:
         """Return the I2t that a current into a short behind the fuse lets through in a time.
 
-        Source:
-            At most twice the melting integral of the fuse (half melting, half arc: common
+        Source: At most twice the melting integral of the fuse (half melting, half arc: common
             practice); all of it without a fuse.
         """
         all_a2s = current_a**2 * duration_s

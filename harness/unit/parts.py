@@ -88,13 +88,7 @@ _SubClass = Literal["X1", "X2", "X3", "Y1", "Y2", "Y4", "none"]
 
 
 def shown_figure(value: float, unit: str, digits: int = 3) -> str:
-    """Show a figure of a part; ``A2s`` takes no prefix, since 200 mA2s could be read two ways.
-
-    Args:
-        value: The figure in ``unit``.
-        unit: As for :func:`harness.quantity.format_quantity`, or ``A2s``.
-        digits: Significant digits.
-    """
+    """Show a figure of a part; ``A2s`` takes no prefix, since 200 mA2s could be read two ways."""
     if unit != "A2s":
         return format_quantity(value, unit, digits)
     if value < 10.0**4:
@@ -107,43 +101,33 @@ def shown_figure(value: float, unit: str, digits: int = 3) -> str:
 
 
 class FuseRatings(Table):
-    """A fuse-link.
-
-    Attributes:
-        characteristic: IEC 60127 letter: FF very quick, F quick, M medium, T and TT time-lag.
-        breaking: IEC 60127 letter: L low (35 A or ten times its rating), E 150 A, H 1500 A.
-        breaking_capacity_a: Breaking capacity where it is no letter, or None.
-        melting_i2t_a2s: Melting integral of the data sheet, or None for the usual of its letters.
-    """
+    """A fuse-link, with its letters of IEC 60127."""
 
     current_a: Amps = Field(alias="current", examples=['"2 A"'])
     voltage_v: Volts = Field(alias="voltage", examples=['"250 V"'])
+    #: FF very quick, F quick, M medium, T and TT time-lag.
     characteristic: Literal["FF", "F", "M", "T", "TT"] = Field(examples=['"T"'])
+    #: L low (35 A or ten times its rating), E 150 A, H 1500 A.
     breaking: Literal["L", "E", "H"] = Field(default="L", examples=['"H"'])
+    #: Where it is no letter.
     breaking_capacity_a: SurgeAmps | None = Field(default=None, alias="breaking_capacity")
+    #: Of the data sheet; None: the usual of its letters.
     melting_i2t_a2s: MeltingIntegral | None = Field(default=None, alias="melting_i2t")
 
 
 class VaristorRatings(Table):
-    """A metal-oxide varistor across the line; what is None is that of its class.
+    """A metal-oxide varistor across the line; what is None is that of its class."""
 
-    Attributes:
-        maximum_ac_v: Maximum continuous AC voltage (rms): its class.
-        maximum_dc_v: Maximum continuous DC voltage, or None.
-        voltage_at_1ma_v: Varistor voltage at 1 mA DC, or None.
-        clamping_v: Clamping voltage, or None.
-        clamping_current_a: Current at which it clamps to ``clamping_v``, or None.
-        surge_current_a: Largest 8/20 us pulse, or None.
-        energy_j: Largest energy of one pulse, or None.
-    """
-
+    #: Continuous, rms: its class.
     maximum_ac_v: Volts = Field(alias="maximum_ac", examples=['"150 V"'])
     maximum_dc_v: Volts | None = Field(default=None, alias="maximum_dc")
-    voltage_at_1ma_v: Volts | None = Field(default=None, alias="voltage_at_1ma")
+    voltage_at_1ma_v: Volts | None = Field(default=None, alias="voltage_at_1ma")  # DC
     clamping_v: Volts | None = Field(default=None, alias="clamping_voltage")
+    #: At which it clamps to ``clamping_v``.
     clamping_current_a: SurgeAmps | None = Field(default=None, alias="clamping_current")
+    #: Largest 8/20 us pulse.
     surge_current_a: SurgeAmps | None = Field(default=None, alias="surge_current")
-    energy_j: Joules | None = Field(default=None, alias="energy")
+    energy_j: Joules | None = Field(default=None, alias="energy")  # largest of one pulse
 
 
 class XCapacitorRatings(Table):
@@ -176,32 +160,20 @@ class CurrentRatings(Table):
 
 
 class DiodeRatings(Table):
-    """A diode, or each of a bridge.
+    """A diode, or each of a bridge."""
 
-    Attributes:
-        reverse_v: Repetitive peak reverse voltage.
-        current_a: Average forward current (of the whole bridge, for a bridge).
-        surge_a: Largest single half-sine of current, or None.
-    """
-
-    reverse_v: Volts = Field(alias="reverse_voltage", examples=['"600 V"'])
-    current_a: Amps = Field(alias="current", examples=['"4 A"'])
+    reverse_v: Volts = Field(alias="reverse_voltage", examples=['"600 V"'])  # repetitive peak
+    current_a: Amps = Field(alias="current", examples=['"4 A"'])  # average; of the whole bridge
+    #: Largest single half-sine.
     surge_a: SurgeAmps | None = Field(default=None, alias="surge_current")
 
 
 class ElectrolyticRatings(Table):
-    """An aluminium electrolytic capacitor; DC voltages, rms ripple current.
-
-    Attributes:
-        surge_v: Surge voltage of the data sheet, or None for the usual of its rated voltage.
-        temperature_degc: Rated temperature, or None.
-        ripple_current_a: Rated ripple current (rms), or None.
-        series_ohm: Equivalent series resistance, or None.
-    """
+    """An aluminium electrolytic capacitor; DC voltages, rms ripple current."""
 
     capacitance_f: Farads = Field(alias="capacitance", examples=['"150 uF"'])
     voltage_v: Volts = Field(alias="voltage", examples=['"200 V"'])
-    surge_v: Volts | None = Field(default=None, alias="surge_voltage")
+    surge_v: Volts | None = Field(default=None, alias="surge_voltage")  # None: usual of its rating
     temperature_degc: Celsius | None = Field(default=None, alias="temperature")
     ripple_current_a: Amps | None = Field(default=None, alias="ripple_current")
     series_ohm: Ohms | None = Field(default=None, alias="series_resistance")
@@ -218,15 +190,10 @@ class SwitchRatings(Table):
 
 
 class _Part(Table):
-    """What every part has.
+    """What every part has."""
 
-    Attributes:
-        name: Its reference on the board.
-        replaced: It was replaced; without ``fitted``, by its like.
-    """
-
-    name: Name = Field(examples=['"F1"'])
-    replaced: Flag = False
+    name: Name = Field(examples=['"F1"'])  # its reference on the board
+    replaced: Flag = False  # without ``fitted``: by its like
 
 
 class FusePart(_Part, FuseRatings):
@@ -244,26 +211,19 @@ class LimiterPart(_Part, LimiterRatings):
 
 
 class VaristorPart(_Part, VaristorRatings):
-    """A varistor across the line, behind the fuse.
-
-    Attributes:
-        exponent: Exponent of its power law, or None for the one its clamping voltage gives.
-    """
+    """A varistor across the line, behind the fuse."""
 
     kind: Literal["varistor"]
+    #: Of its power law; None: the one its clamping voltage gives.
     exponent: Number | None = Field(default=None, ge=5.0, le=100.0, examples=["30"])
     fitted: VaristorRatings | None = None
 
 
 class XCapacitorPart(_Part, XCapacitorRatings):
-    """A capacitor from line to neutral.
-
-    Attributes:
-        bleeder_ohm: Resistance that discharges it, or None where none is known.
-    """
+    """A capacitor from line to neutral."""
 
     kind: Literal["x-capacitor"]
-    bleeder_ohm: Ohms | None = Field(default=None, alias="bleeder")
+    bleeder_ohm: Ohms | None = Field(default=None, alias="bleeder")  # discharges it
     fitted: XCapacitorRatings | None = None
 
 
@@ -290,14 +250,10 @@ class BridgePart(_Part, DiodeRatings):
 
 
 class DiodePart(_Part, DiodeRatings):
-    """The diode at a DC input that keeps a wrong polarity out.
-
-    Attributes:
-        place: ``series``: in the line, blocks; ``across``: across the input, takes the current
-            until the fuse opens.
-    """
+    """The diode at a DC input that keeps a wrong polarity out."""
 
     kind: Literal["diode"]
+    #: In series it blocks; across the input it takes the current until the fuse opens.
     place: Literal["series", "across"] = Field(examples=['"series"'])
     fitted: DiodeRatings | None = None
 
@@ -310,17 +266,12 @@ class BulkPart(_Part, ElectrolyticRatings):
 
 
 class SwitchPart(_Part, SwitchRatings):
-    """The switching transistor between bulk capacitor and transformer or choke.
-
-    Attributes:
-        reflected_v: Voltage the output reflects across the transformer, or None where unknown; a
-            converter without a transformer reflects none.
-        spike_v: Allowance for the spike at turn-off, or None.
-    """
+    """The switching transistor between bulk capacitor and transformer or choke."""
 
     kind: Literal["switch"]
+    #: By the output across the transformer; None where unknown, or without a transformer.
     reflected_v: Volts | None = Field(default=None, alias="reflected_voltage")
-    spike_v: Volts | None = Field(default=None, alias="spike_allowance")
+    spike_v: Volts | None = Field(default=None, alias="spike_allowance")  # at turn-off
     fitted: SwitchRatings | None = None
 
 

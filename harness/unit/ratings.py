@@ -25,13 +25,7 @@ _BEHIND_LIMITER = frozenset({"bridge", "bulk-capacitor", "switch"})
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Short:
-    """A part that carries the current of a short.
-
-    Attributes:
-        name: Its reference.
-        kind: Its kind.
-        after_s: Time from the beginning of the event on.
-    """
+    """A part that carries the current of a short, ``after_s`` after the event began."""
 
     name: str
     kind: str
@@ -40,19 +34,12 @@ class Short:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PartStress:
-    """The stresses of one part, before they are put into words.
+    """The stresses of one part, before they are put into words."""
 
-    Attributes:
-        stresses: Its stresses; at least one.
-        remarks: What else there is to know of it.
-        shorted_after_s: When it begins to carry a short-circuit current, or None if it does not.
-        known: Severity that the story sets beside the figures.
-    """
-
-    stresses: tuple[Stress, ...]
-    remarks: tuple[str, ...] = ()
-    shorted_after_s: float | None = None
-    known: Severity = Severity.WITHIN
+    stresses: tuple[Stress, ...]  # at least one
+    remarks: tuple[str, ...] = ()  # what else there is to know of it
+    shorted_after_s: float | None = None  # when it begins to carry a short-circuit current
+    known: Severity = Severity.WITHIN  # what the story sets beside the figures
 
     @property
     def severity(self) -> Severity:
@@ -64,10 +51,7 @@ class PartStress:
 class Kind(ABC):
     """A kind of part, of one unit: its stress, its replacements, its cold check.
 
-    Args:
-        conditions: The unit with the lines at the event and in service.
-        part: The part, of this kind.
-        shorts: The parts behind it that carry the current of a short.
+    ``shorts`` are the parts behind it that carry the current of a short.
     """
 
     #: It puts a short across the line when it is destroyed.
@@ -123,12 +107,9 @@ class Kind(ABC):
     ) -> Stress:
         """Return a stress with its verdict.
 
-        Args:
-            quantity: What is compared; a row of the table of bounds.
-            rating: What the part is rated for.
-            at: What a line puts on it; it stands for both of the next.
-            event: What the event put on it, or None.
-            service: What the highest line voltage in service puts on it, or None.
+        ``quantity`` names a row of the table of bounds. ``event`` and ``service`` are what the
+        event and the highest line voltage in service put on the part; ``at`` gives both, from the
+        line.
         """
         if at is not None:
             service, event = at(self.service), None if self.event is None else at(self.event)
@@ -181,8 +162,7 @@ class Kind(ABC):
 def severity_of(ratio: float, marginal: float, destroyed: float) -> Severity:
     """Return the verdict on a ratio of stress to rating; each bound belongs to the milder side.
 
-    Source:
-        Bounds of ``shared/over-stress.toml``: common practice.
+    Source: Bounds of ``shared/over-stress.toml``: common practice.
     """
     if ratio > destroyed:
         return Severity.DESTROYED
@@ -218,22 +198,12 @@ def at_least(
     why: str = "",
     instead: str = "",
 ) -> tuple[Finding, ...]:
-    """Judge a rating of which more is better.
+    """Judge a rating of which more is better; no finding where neither figure is given.
 
-    Args:
-        item: What is compared.
-        unit: Unit of the figures.
-        original: The original's, or None where it is not given.
-        fitted: The fitted part's, or None.
-        need: What service needs at least, or None where that is not known.
-        why: What needs it, such as ``the highest line voltage``.
-        instead: What to fit instead, where it is below the need.
-
-    Returns:
-        One finding, or none where neither figure is given.
-
-    A figure equal to the need is enough. The need comes first: a part like the original is not
-    acceptable where the original was not. Raising ``fitted`` never makes the verdict worse.
+    ``need`` is what service needs at least, ``why`` what needs it, such as ``the highest line
+    voltage``, and ``instead`` what to fit where the rating is below. A figure equal to the need is
+    enough. The need comes first: a part like the original is not acceptable where the original was
+    not. Raising ``fitted`` never makes the verdict worse.
     """
     adequacy, reason = Adequacy.EQUIVALENT, ""
     if fitted is None and original is None:

@@ -72,8 +72,7 @@ class FuseTable(_Row):
     def melting_integral_a2s(self, fuse: FuseRatings) -> float:
         """Return the melting integral: the data sheet's, or the usual one of its letters.
 
-        Source:
-            A multiple of the rating squared, ``shared/fuse-links.toml``; common practice.
+        Source: A multiple of the rating squared, ``shared/fuse-links.toml``; common practice.
         """
         if fuse.melting_i2t_a2s is not None:
             return fuse.melting_i2t_a2s
@@ -82,8 +81,7 @@ class FuseTable(_Row):
     def time_constant_s(self, fuse: FuseRatings) -> float:
         """Return the time constant with which the element of a link loses heat.
 
-        Source:
-            Melting integral over the square of the current that is carried for ever; textbook.
+        Source: Melting integral over the square of the current that is carried for ever; textbook.
             That lies between the gates at 1.5 and 2.1 times the rating, IEC 60127-2.
         """
         held_a = self.held_for_ever_times * fuse.current_a
@@ -92,8 +90,7 @@ class FuseTable(_Row):
     def breaking_capacity_a(self, fuse: FuseRatings) -> float:
         """Return what a link can interrupt: as stated, or by its letter.
 
-        Source:
-            IEC 60127-2: L 35 A or ten times the rating, E 150 A, H 1500 A.
+        Source: IEC 60127-2: L 35 A or ten times the rating, E 150 A, H 1500 A.
         """
         if fuse.breaking_capacity_a is not None:
             return fuse.breaking_capacity_a
@@ -156,9 +153,8 @@ class VaristorTable(_Row):
     def law(self, part: VaristorPart) -> tuple[float, float]:
         """Return voltage at 1 mA and exponent: stated, or by 1 mA and clamping point, or usual.
 
-        Source:
-            Two points of the data sheet, IEC 61051-1 terms; a pair that gives less than 5 or more
-            than 100 belongs to no varistor, and the usual exponent takes its place.
+        Source: Two points of the data sheet, IEC 61051-1 terms; a pair that gives less than 5 or
+            more than 100 belongs to no varistor, and the usual exponent takes its place.
         """
         figures, clamping_a = self.figures(part), part.clamping_current_a
         exponent = self.exponent
@@ -203,8 +199,7 @@ class CapacitorTable(_Row):
     def surge_v(self, part: ElectrolyticRatings) -> float:
         """Return the surge voltage of an aluminium electrolytic: stated, or the usual one.
 
-        Source:
-            1.15 times rated up to 315 V, 1.10 above: common practice, as in IEC 60384-4 from
+        Source: 1.15 times rated up to 315 V, 1.10 above: common practice, as in IEC 60384-4 from
             memory.
         """
         low = part.voltage_v <= self.surge.up_to_v
@@ -226,21 +221,13 @@ class _Usual(_Row):
 
 
 class StressBounds(_Row):
-    """A stress: what is compared, its unit, where its formula comes from, and its two bounds.
-
-    Attributes:
-        quantity: What is compared with its rating.
-        unit: Unit of both.
-        marginal: Ratio above which a stress is marginal.
-        destroyed: Ratio above which it destroys.
-        source: Where the formula of the stress comes from.
-    """
+    """A stress: what is compared, and the ratios above which it is marginal or destroys."""
 
     quantity: str
     unit: str
     marginal: float
     destroyed: float
-    source: str
+    source: str  # of the formula of the stress
 
 
 class StressTable(_Row):

@@ -32,8 +32,7 @@ _STRESS = "its stress at the highest line"
 def _surge_integral_a2s(surge_a: float) -> float:
     """Return the I2t of one half-sine of ``surge_a`` amperes peak and 10 ms.
 
-    Source:
-        Ip^2 t / 2, textbook.
+    Source: Ip^2 t / 2, textbook.
     """
     return surge_a**2 * _SURGE_S / 2.0
 
@@ -79,8 +78,7 @@ class _LineDiode(Kind):
 class Bridge(_LineDiode):
     """The bridge rectifier.
 
-    Source:
-        Each blocked diode sees the peak of the line; inrush Vp / R; half-sine I2t: textbook.
+    Source: Each blocked diode sees the peak of the line; inrush Vp / R; half-sine I2t: textbook.
     """
 
     def stress(self) -> PartStress:
@@ -107,9 +105,9 @@ class Diode(_LineDiode):
     In series it blocks what comes the wrong way round; across the input it carries it until the
     fuse opens.
 
-    Source:
-        Series: reverse voltage is the line's peak, and for AC the bulk voltage on top; textbook.
-        Across: I2t of the short against the half-sine of its surge current; common practice.
+    Source: Series: reverse voltage is the line's peak, and for AC the bulk voltage on top;
+        textbook. Across: I2t of the short against the half-sine of its surge current; common
+        practice.
     """
 
     part: DiodePart
@@ -150,8 +148,7 @@ class Switch(Kind):
     def _blocked_v(self, line: Line) -> float:
         """Return the voltage across the switch.
 
-        Source:
-            V = Vbulk + Vreflected + Vspike, flyback and forward converters, textbook.
+        Source: V = Vbulk + Vreflected + Vspike, flyback and forward converters, textbook.
         """
         bulk_v = self.conditions.bulk_v(line)
         extra_v = (self.part.reflected_v or 0.0) + (self.part.spike_v or 0.0)
@@ -189,8 +186,7 @@ class OutputDiode(Kind):
     def _reverse_v(self, line: Line) -> float | None:
         """Return its reverse voltage, or None where it cannot be known.
 
-        Source:
-            Vout + Vbulk / n with the turns ratio n = Vreflected / Vout: flyback converter,
+        Source: Vout + Vbulk / n with the turns ratio n = Vreflected / Vout: flyback converter,
             textbook. Without a transformer (DC input, no reflected voltage) the bulk voltage:
             step-down converter, textbook.
         """

@@ -98,8 +98,7 @@ class XCapacitor(_SuppressionCapacitor):
     def _left_v(self, bleeder_ohm: float, capacitance_f: float) -> float:
         """Return the voltage at the plug pins, unplugged at the peak, after the time allowed.
 
-        Source:
-            V exp(-t/RC), textbook, to be held against IEC 60335-1, 22.5.
+        Source: V exp(-t/RC), textbook, to be held against IEC 60335-1, 22.5.
         """
         after_s = self.tables.capacitors.discharge.after_s
         return discharged_v(peak_v(self.service.voltage_v), after_s, bleeder_ohm * capacitance_f)
@@ -147,8 +146,7 @@ class YCapacitor(_SuppressionCapacitor):
     def _passed_a(self, capacitance_f: float) -> float:
         """Return the current it passes at the highest line; 0 for DC.
 
-        Source:
-            2 pi f C V, textbook.
+        Source: 2 pi f C V, textbook.
         """
         line = self.service
         return 2.0 * math.pi * line.frequency_hz * capacitance_f * line.voltage_v

@@ -18,43 +18,32 @@ Story = Annotated[str, one_line(500), Field(examples=['"a visitor\'s lead put 23
 
 
 class Event(Table):
-    """What happened.
-
-    Attributes:
-        voltage_v: Voltage applied: rms for AC.
-        frequency_hz: Its frequency, or None for the unit's first.
-        duration_s: How long it stood at the unit, until something opened; None if nobody knows.
-        opened: What cut it off: the unit's fuse, a breaker outside it, nothing, or nobody knows.
-        prospective_current_a: Current the supply can give into a short, or None if not known.
-        polarity_reversed: DC with the wrong polarity.
-    """
+    """What happened; what is None nobody knows."""
 
     kind: Literal["ac", "dc"] = Field(examples=['"ac"'])
-    voltage_v: Volts = Field(alias="voltage", examples=['"230 V"'])
-    frequency_hz: Hertz | None = Field(default=None, alias="frequency")
-    duration_s: Seconds | None = Field(default=None, alias="duration")
+    voltage_v: Volts = Field(alias="voltage", examples=['"230 V"'])  # rms for AC
+    frequency_hz: Hertz | None = Field(default=None, alias="frequency")  # None: the unit's first
+    duration_s: Seconds | None = Field(default=None, alias="duration")  # until something opened
+    #: What cut it off: the unit's fuse, a breaker outside it, nothing.
     opened: Literal["fuse", "breaker", "nothing", "unknown"] = Field(
         default="unknown", examples=['"fuse"']
     )
+    #: What the supply can give into a short.
     prospective_current_a: SurgeAmps | None = Field(default=None, alias="prospective_current")
-    polarity_reversed: Flag = False
+    polarity_reversed: Flag = False  # DC with the wrong polarity
     note: Story | None = None
 
 
 class Service(Table):
-    """Where the unit works.
+    """Where the unit works."""
 
-    Attributes:
-        prospective_current_a: Current the supply there can give into a short, or None.
-        hold_up_s: How long the outputs must last without line at nominal voltage, or None.
-        least_bulk_v: Bulk voltage the converter needs at full load, or None for its start
-            threshold's peak.
-        temperature_degc: Highest temperature around the parts, or None.
-    """
-
+    #: What the supply there can give into a short.
     prospective_current_a: SurgeAmps | None = Field(default=None, alias="prospective_current")
+    #: How long the outputs must last without line, from nominal voltage.
     hold_up_s: Seconds | None = Field(default=None, alias="hold_up")
+    #: What the converter needs at full load; None: its start threshold's peak.
     least_bulk_v: Volts | None = Field(default=None, alias="least_bulk_voltage")
+    #: Highest around the parts.
     temperature_degc: Celsius | None = Field(default=None, alias="temperature")
 
 

@@ -1,4 +1,7 @@
-"""The varistor's power law: current, clamping behind a source, what a line heats it with."""
+"""The varistor's power law: current, clamping behind a source, what a line heats it with.
+
+``at_1ma_v`` is the varistor voltage, at 1 mA DC; ``exponent`` that of its non-linearity.
+"""
 
 from __future__ import annotations
 
@@ -17,15 +20,9 @@ _STEPS = 200
 
 
 def varistor_current_a(voltage_v: float, at_1ma_v: float, exponent: float) -> float:
-    """Return the current at ``voltage_v``, in amperes, never negative; infinite past all bounds.
+    """Return the current at a voltage of either sign, never negative; infinite past all bounds.
 
-    Args:
-        voltage_v: Voltage across the varistor; its sign does not matter.
-        at_1ma_v: Varistor voltage: the voltage at 1 mA DC.
-        exponent: Non-linearity exponent.
-
-    Source:
-        I = K V^alpha, with K such that 1 mA flows at the varistor voltage: IEC 61051-1 terms.
+    Source: I = K V^alpha, with K such that 1 mA flows at the varistor voltage: IEC 61051-1 terms.
     """
     try:
         return float(1e-3 * (abs(voltage_v) / at_1ma_v) ** exponent)
@@ -41,24 +38,19 @@ def varistor_voltage_v(current_a: float, at_1ma_v: float, exponent: float) -> fl
 def exponent_between(first: tuple[float, float], second: tuple[float, float]) -> float:
     """Return alpha from two points ``(volts, amperes)`` of a data sheet.
 
-    Source:
-        alpha = log(I2 / I1) / log(V2 / V1): IEC 61051-1 terms.
+    Source: alpha = log(I2 / I1) / log(V2 / V1): IEC 61051-1 terms.
     """
     return math.log(second[1] / first[1]) / math.log(second[0] / first[0])
 
 
 def clamped_v(open_v: float, source_ohm: float, at_1ma_v: float, exponent: float) -> float:
-    """Return the voltage across a varistor fed from ``open_v`` through ``source_ohm``.
+    """Return the voltage across a varistor fed from ``open_v`` through ``source_ohm``, above 0.
 
-    Args:
-        open_v: Voltage without the varistor; 0 is returned where it is not above 0.
-        source_ohm: Resistance of the source, above 0.
-        at_1ma_v: Varistor voltage at 1 mA DC.
-        exponent: Non-linearity exponent.
+    It is 0 where ``open_v`` is not above 0.
 
-    Source:
-        (V0 - V) / R = K V^alpha, solved by Newton's rule from above, where a convex function never
-        overshoots; the only thing that limits a varistor past its voltage is the source. Textbook.
+    Source: (V0 - V) / R = K V^alpha, solved by Newton's rule from above, where a convex function
+        never overshoots; the only thing that limits a varistor past its voltage is the source.
+        Textbook.
     """
     if open_v <= 0.0:
         return 0.0
@@ -78,15 +70,10 @@ def line_load(
 ) -> tuple[float, float]:
     """Return mean power and rms current of a varistor across a line.
 
-    Args:
-        peak_v: Peak of the line's open voltage; for DC its voltage.
-        source_ohm: Resistance of the source, above 0.
-        at_1ma_v: Varistor voltage at 1 mA DC.
-        exponent: Non-linearity exponent.
-        dc: The line is DC.
+    ``peak_v`` is the peak of the line's open voltage, for DC its voltage; ``source_ohm`` is above
+    0.
 
-    Source:
-        Mean of V I, and root of the mean of I^2, over a quarter period by the midpoint rule;
+    Source: Mean of V I, and root of the mean of I^2, over a quarter period by the midpoint rule;
         textbook.
     """
     steps = 1 if dc else _STEPS
