@@ -27,38 +27,22 @@ _NUMBER = re.compile(
     r"\s*(?P<number>[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<unit>[^\d\s+\-].*)?\s*"
 )
 
-#: An example for each unit that files may ask for, shown in messages.
-_EXAMPLES = {
-    "V": "24 V",
-    "A": "300 mA",
-    "W": "36 W",
-    "VA": "40 VA",
-    "F": "470 uF",
-    "C": "10 mC",
-    "J": "1.5 J",
-    "ohm": "0.3 ohm",
-    "s": "1 s",
-    "Hz": "50 Hz",
-    "%": "10 %",
-    "degC": "25 degC",
-    "1": "0.95",
-}
-
-#: Names in messages, so that a technician is told "a voltage", not a dimension formula.
-_KINDS = {
-    "V": "a voltage",
-    "A": "a current",
-    "W": "a power",
-    "VA": "an apparent power",
-    "F": "a capacitance",
-    "C": "a charge",
-    "J": "an energy",
-    "ohm": "a resistance",
-    "s": "a time",
-    "Hz": "a frequency",
-    "%": "a percentage",
-    "degC": "a temperature",
-    "1": "a plain number",
+#: Units that files may ask for: name in messages, so that a technician is told "a voltage", not a
+#: dimension formula, and an example.
+_UNITS = {
+    "V": ("a voltage", "24 V"),
+    "A": ("a current", "300 mA"),
+    "W": ("a power", "36 W"),
+    "VA": ("an apparent power", "40 VA"),
+    "F": ("a capacitance", "470 uF"),
+    "C": ("a charge", "10 mC"),
+    "J": ("an energy", "1.5 J"),
+    "ohm": ("a resistance", "0.3 ohm"),
+    "s": ("a time", "1 s"),
+    "Hz": ("a frequency", "50 Hz"),
+    "%": ("a percentage", "10 %"),
+    "degC": ("a temperature", "25 degC"),
+    "1": ("a plain number", "0.95"),
 }
 
 _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"), (1e-9, "n"), (1e-12, "p"))
@@ -137,7 +121,8 @@ def parse_quantity(text: object, unit: str) -> float:
     Raises:
         QuantityError: No number, no unit, a unit of another dimension, or beyond these bounds.
     """
-    kind, example = _KINDS[unit], f'"{_EXAMPLES[unit]}"' if unit != "1" else _EXAMPLES[unit]
+    kind, example = _UNITS[unit]
+    example = example if unit == "1" else f'"{example}"'
     if isinstance(text, int | float) and not isinstance(text, bool):
         if unit == "1":
             return _finite(text, kind, example)
@@ -208,7 +193,7 @@ def _convert_by_pint(number: float, given: str, unit: str) -> float | None:
 
 def _kind_of(given: str) -> str:
     """Say what a unit measures, for the message that it is the wrong one."""
-    for unit, kind in _KINDS.items():
+    for unit, (kind, _) in _UNITS.items():
         if unit != "1" and _convert(1.0, given, unit) is not None:
             return kind
     return "in a unit that is not known here"

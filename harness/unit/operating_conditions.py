@@ -183,36 +183,28 @@ def operating_conditions(file: UnitFile, tables: Reference) -> Conditions:
 
     The highest line in service is nominal voltage plus tolerance.
     """
-    event, line, usual = file.event, file.unit.input, tables.stress.usual
+    told, line, usual = file.event, file.unit.input, tables.stress.usual
+
+    def source_ohm(kind: str, voltage_v: float, prospective_a: float | None) -> float:
+        return voltage_v / prospective_a if prospective_a else usual.source_ohm[kind]
+
     usual_hz = line.frequency_hz[0] if line.kind == "ac" else _USUAL_HZ
-
-    def met(
-        kind: Literal["ac", "dc"],
-        voltage_v: float,
-        prospective_a: float | None,
-        *,
-        frequency_hz: float | None = None,
-        wrong_way: bool = False,
-        duration_s: float = math.inf,
-    ) -> Line:
-        return Line(
-            kind=kind,
-            voltage_v=voltage_v,
-            frequency_hz=(frequency_hz or usual_hz) if kind == "ac" else 0.0,
-            wrong_way=wrong_way,
-            source_ohm=voltage_v / prospective_a if prospective_a else usual.source_ohm[kind],
-            duration_s=duration_s,
+    service = Line(
+        kind=line.kind,
+        voltage_v=line.highest_v,
+        frequency_hz=usual_hz if line.kind == "ac" else 0.0,
+        wrong_way=False,
+        source_ohm=source_ohm(line.kind, line.highest_v, file.service.prospective_current_a),
+        duration_s=math.inf,
+    )
+    event = None
+    if told is not None:
+        event = Line(
+            kind=told.kind,
+            voltage_v=told.voltage_v,
+            frequency_hz=(told.frequency_hz or usual_hz) if told.kind == "ac" else 0.0,
+            wrong_way=told.polarity_reversed,
+            source_ohm=source_ohm(told.kind, told.voltage_v, told.prospective_current_a),
+            duration_s=told.duration_s or usual.event_s,
         )
-
-    at_event = None
-    if event is not None:
-        at_event = met(
-            event.kind,
-            event.voltage_v,
-            event.prospective_current_a,
-            frequency_hz=event.frequency_hz,
-            wrong_way=event.polarity_reversed,
-            duration_s=event.duration_s or usual.event_s,
-        )
-    in_service = met(line.kind, line.highest_v, file.service.prospective_current_a)
-    return Conditions(file=file, tables=tables, event=at_event, service=in_service)
+    return Conditions(file=file, tables=tables, event=event, service=service)

@@ -11,7 +11,6 @@ from typing import Any, ClassVar
 from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity, Stress
 from harness.unit.operating_conditions import Conditions, Line
 from harness.unit.parts import shown_figure
-from harness.unit.reference import Reference
 
 __all__ = ["Kind", "PartStress", "Short", "at_least", "finding", "same", "severity_of"]
 
@@ -63,6 +62,9 @@ class Kind(ABC):
         self.conditions = conditions
         self.part = part
         self.shorts = tuple(shorts)
+        self.event, self.service = conditions.event, conditions.service
+        self.tables = conditions.tables
+        self.nameplate_a = conditions.file.unit.input.current_a
 
     @abstractmethod
     def stress(self) -> PartStress:
@@ -75,26 +77,6 @@ class Kind(ABC):
     @abstractmethod
     def check(self) -> ColdCheck:
         """Return the cold check that settles it."""
-
-    @property
-    def event(self) -> Line | None:
-        """The line at the event, or None."""
-        return self.conditions.event
-
-    @property
-    def service(self) -> Line:
-        """The highest line in service."""
-        return self.conditions.service
-
-    @property
-    def tables(self) -> Reference:
-        """The reference tables."""
-        return self.conditions.tables
-
-    @property
-    def nameplate_a(self) -> float:
-        """Nominal input current of the unit."""
-        return self.conditions.file.unit.input.current_a
 
     def against(
         self,
