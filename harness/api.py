@@ -38,8 +38,6 @@ from harness.run.result import RunInfo, RunResult
 from harness.run.stop import StopRequest
 from harness.unit.assess import assess
 
-__all__ = ["plan_for", "rehearse_profile", "run_profile", "simulated_bench_file", "simulated_unit"]
-
 #: The shipped benches a rehearsal uses, by the kind of the unit's input.
 _BENCHES = {"dc": "bench-simulated-dc", "ac": "bench-simulated-ac"}
 

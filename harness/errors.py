@@ -36,31 +36,6 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any
 
-__all__ = [
-    "BenchFileError",
-    "CommandRefused",
-    "DialectError",
-    "ExitCode",
-    "FileError",
-    "HarnessError",
-    "InstrumentError",
-    "LinkError",
-    "LinkTimeout",
-    "Mistake",
-    "NoReading",
-    "Overload",
-    "PowerOffUnconfirmed",
-    "ProfileError",
-    "RecordError",
-    "Refused",
-    "ReportedError",
-    "SafetyError",
-    "UnexpectedReply",
-    "Unwatched",
-    "UsageError",
-    "did_you_mean",
-]
-
 
 class ExitCode(IntEnum):
     """What the command line ends with; one that a signal ends has 128 and its number."""

@@ -12,17 +12,6 @@ import re
 from functools import cache
 from typing import Any
 
-__all__ = [
-    "QuantityError",
-    "format_limits",
-    "format_pair",
-    "format_quantity",
-    "parse_quantity",
-    "scale_of",
-    "shown",
-    "split_quantity",
-]
-
 _NUMBER = re.compile(
     r"\s*(?P<number>[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(?P<unit>[^\d\s+\-].*)?\s*"
 )

@@ -9,8 +9,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Literal
 
-__all__ = ["Kind", "shipped", "shipped_names"]
-
 #: The folders that are shipped.
 Kind = Literal["profiles", "sim_configs", "shared"]
 

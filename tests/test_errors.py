@@ -23,7 +23,7 @@ from harness.errors import (
 CLASSES = [
     item
     for name, item in vars(errors).items()
-    if name in errors.__all__ and inspect.isclass(item) and issubclass(item, Exception)
+    if name[0] != "_" and inspect.isclass(item) and issubclass(item, Exception)
 ]
 
 

@@ -7,8 +7,6 @@ import time
 from collections.abc import Callable
 from typing import Protocol
 
-__all__ = ["Clock", "SystemClock", "awake_s", "elapsed_s"]
-
 
 class Clock(Protocol):
     """Monotonic time in seconds."""

@@ -24,8 +24,6 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from typing import Any, TypeVar
 
-__all__ = ["Deadline", "HeldSocket", "call_with_timeout"]
-
 T = TypeVar("T")
 
 #: An answer longer than this is none: what an instrument says here fits in a line.

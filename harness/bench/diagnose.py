@@ -19,8 +19,6 @@ from harness.bench.replies import Heard, answer_cause, plausible_identity
 from harness.errors import InstrumentError
 from harness.profile.bench_file import Instrument
 
-__all__ = ["Address", "Interface", "find_cause", "missing_library", "read_address"]
-
 #: Baud rates of instruments, the most usual first (common practice).
 _RATES = (9600, 115200, 19200, 38400, 57600, 4800, 2400, 1200)
 #: Port registered for SCPI over a raw socket ("scpi-raw", IANA service names and port numbers).

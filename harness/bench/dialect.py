@@ -16,9 +16,6 @@ from harness.files.named_file import read_table
 from harness.profile.bench_file import BenchFile, Instrument
 from harness.quantity import shown
 
-__all__ = ["BUILT_IN", "SAMPLED", "Dialect", "bench_dialects", "load_dialect"]
-
-
 #: Names of the dialects that come with the harness.
 BUILT_IN = tuple(sorted(path.stem for path in FOLDER.glob("*.toml")))
 

@@ -18,8 +18,6 @@ from harness.profile.bench_file import wait_problem
 from harness.profile.measures import OPERATIONS, REQUIRED
 from harness.quantity import QuantityError, parse_quantity
 
-__all__ = ["FOLDER", "SAMPLED", "dialect_errors"]
-
 #: Where the dialects stand that come with the program.
 FOLDER = Path(__file__).parent / "dialects"
 

@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
-__all__ = ["Cause", "Finding", "Inspection", "Mark", "cause_of", "note", "ok", "wrong"]
-
 #: What each sign stands for; read at once, for it may be needed with power on.
 _CAUSES = tomllib.loads(Path(__file__).with_name("causes.toml").read_text(encoding="utf-8"))
 

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     #: A session, and its socket where that is held to a deadline.
     Opened = tuple[MessageBasedResource, HeldSocket | None]
 
-__all__ = ["TERMINATORS", "Link", "VisaLink", "open_link", "open_visa", "set_line"]
-
 #: What ends a message, by its name in files.
 TERMINATORS = {"LF": "\n", "CR": "\r", "CRLF": "\r\n"}
 

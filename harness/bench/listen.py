@@ -12,8 +12,6 @@ from harness.bench.link import set_line
 from harness.bench.replies import Heard
 from harness.profile.bench_file import SerialLine
 
-__all__ = ["ask_serial", "ask_socket"]
-
 _QUESTION = b"*IDN?"
 
 #: Once bytes come, so long a silence ends the answer.

@@ -13,8 +13,6 @@ from harness.bench.roles import Instrument, Load, Meter, Supply
 from harness.profile.bench_file import BenchFile
 from harness.profile.bench_file import Instrument as InstrumentTable
 
-__all__ = ["ROLES", "open_instrument_link", "open_instruments", "open_meter"]
-
 #: What speaks for each role.
 ROLES: dict[str, type[Instrument]] = {"supply": Supply, "meter": Meter, "load": Load}
 

@@ -18,8 +18,6 @@ from harness.errors import LinkError
 if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource
 
-__all__ = ["hold_to"]
-
 
 def hold_to(deadline: Deadline, session: MessageBasedResource, name: str) -> HeldSocket | None:
     """Hold an opened session of PyVISA to a deadline, where its library does not.

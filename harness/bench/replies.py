@@ -11,19 +11,6 @@ from harness.bench.finding import Cause, cause_of
 from harness.files.toml_text import quoted
 from harness.quantity import shown
 
-__all__ = [
-    "Heard",
-    "answer_cause",
-    "compound_cause",
-    "echo_cause",
-    "no_identity_cause",
-    "plausible_identity",
-    "queue_cause",
-    "reply_cause",
-    "stranger_cause",
-    "terminator_of",
-]
-
 #: Terminators of an answer that each terminator of a bench file can read: CR LF ends in LF, too.
 _READS = {"LF": {"LF", "CRLF"}, "CRLF": {"LF", "CRLF"}, "CR": {"CR"}}
 _IN_WORDS = {

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from harness.bench.clock import Clock
-from harness.bench.dialect import SAMPLED, Dialect
+from harness.bench.dialect import Dialect
+from harness.bench.dialect_rules import SAMPLED
 from harness.bench.finding import Cause
 from harness.bench.link import Link
 from harness.bench.replies import compound_cause, echo_cause, queue_cause, reply_cause
@@ -18,8 +19,6 @@ from harness.bench.scpi import (
     split_answers,
 )
 from harness.errors import InstrumentError, NoReading, Overload, ReportedError, UnexpectedReply
-
-__all__ = ["Instrument", "Load", "Meter", "Supply"]
 
 #: An error queue longer than this is not drained but reported: something is badly wrong.
 _QUEUE_LIMIT = 32

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-__all__ = ["SupplySample"]
-
 
 class SupplySample(NamedTuple):
     """Voltage, current and power of the supply, read together.

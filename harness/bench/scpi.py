@@ -11,18 +11,6 @@ from typing import NamedTuple
 
 from harness.quantity import shown
 
-__all__ = [
-    "ErrorEntry",
-    "MarkerAnswer",
-    "OverloadAnswer",
-    "boolean",
-    "decimal_text",
-    "error_entry",
-    "number",
-    "refuse_marker",
-    "split_answers",
-]
-
 #: From here on a magnitude is one of the markers 9.9E37, -9.9E37, 9.91E37 (SCPI-1999 vol. 1,
 #: 7.2.1): infinity, minus infinity, not-a-number. Compared with room, since digits differ.
 _MARKER = 9.8e37

@@ -27,8 +27,6 @@ from harness.profile.bench_file import Instrument as InstrumentTable
 from harness.profile.measures import READINGS
 from harness.quantity import format_quantity, shown
 
-__all__ = ["inspect_bench"]
-
 #: A self-test may take so long; other answers may not.
 _SELF_TEST_S = 60.0
 

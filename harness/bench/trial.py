@@ -19,8 +19,6 @@ from harness.errors import (
 from harness.profile.measures import MEASURES, OPERATIONS, SETTINGS, Situation
 from harness.profile.plan import Plan
 
-__all__ = ["MOST_SILENCES", "SAMPLE", "every_question", "questions_of", "try_questions"]
-
 #: Stands for a whole reading of a supply or a load, however its dialect takes it.
 SAMPLE = "sample"
 

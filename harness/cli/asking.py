@@ -12,15 +12,6 @@ import typer
 from harness.errors import UsageError, did_you_mean
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
 
-__all__ = [
-    "Interview",
-    "Reader",
-    "choice",
-    "date",
-    "quantity",
-    "until_understood",
-]
-
 _T = TypeVar("_T")
 
 #: Reads an answer; raises `ValueError` with what is wrong.

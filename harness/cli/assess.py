@@ -18,8 +18,6 @@ from harness.unit.assess import assess as assessment_of
 from harness.unit.assessment import Adequacy, Assessment, Severity, as_plain
 from harness.unit.parts import shown_figure
 
-__all__ = ["assess"]
-
 _SEVERITY_STYLES = {
     Severity.WITHIN: "",
     Severity.MARGINAL: "yellow",

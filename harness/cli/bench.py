@@ -27,8 +27,6 @@ from harness.profile.load import load_bench
 from harness.quantity import format_quantity
 from harness.run.stop import Interrupted, StopRequest, stop_on_signals
 
-__all__ = ["bench"]
-
 #: Colour of a mark; the word always stands beside it.
 _STYLES = {Mark.OK: "green", Mark.NOTE: "yellow", Mark.WRONG: "bold red"}
 #: Width of mark and check, before the text.

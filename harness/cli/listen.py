@@ -21,8 +21,6 @@ from harness.rehearse.server import ServedLink, Spoken, serve, socket_resource
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.run.stop import Interrupted, StopRequest, stop_on_signals
 
-__all__ = ["listen"]
-
 _HELP = (
     "type ROLE:FAULT to break a link, 'heal' to mend all, 'state' to see power, 'meter PLACE' to "
     "move the meter's leads"

@@ -16,8 +16,6 @@ from typer.core import TyperCommand, TyperGroup
 from harness.cli.screen import guard_streams, show_unconfirmed
 from harness.errors import ExitCode, HarnessError, PowerOffUnconfirmed, UsageError
 
-__all__ = ["app", "main"]
-
 #: Each command with the first line of its help, so that the list of all loads none of them: the
 #: command is the function of its name in the module of its name, or its ``app`` of several.
 _COMMANDS = {

@@ -25,8 +25,6 @@ from harness.new.drafts import (
 from harness.profile.bench_file import Accuracy
 from harness.quantity import shown
 
-__all__ = ["app", "bench", "profile", "unit"]
-
 app = commands("Write a commented file to begin with, from a few questions.")
 
 

@@ -11,8 +11,6 @@ import typer
 from harness.cli.asking import date
 from harness.errors import RecordError, UsageError
 
-__all__ = ["HERE", "NextDue", "Profile", "Results", "Run", "as_date", "commands", "write_new"]
-
 Profile = Annotated[str, typer.Argument(help="A profile file, or the name of a shipped one.")]
 Results = Annotated[Path, typer.Option("--results", help="Folder the records are in.")]
 Run = Annotated[

@@ -21,8 +21,6 @@ from harness.profile.plan import Plan, PlannedStep
 from harness.profile.preflight import preflight, refuse
 from harness.quantity import format_limits, format_quantity
 
-__all__ = ["plan", "plan_lines"]
-
 _DIGITS = 3
 
 

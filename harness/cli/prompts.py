@@ -20,8 +20,6 @@ from harness.cli.screen import Screen
 from harness.quantity import format_quantity, parse_quantity
 from harness.run.stop import StopRequest
 
-__all__ = ["TerminalOperator"]
-
 _LOOK_S = 0.1
 #: Longest wait for a terminal to show that power comes on; one that is held up holds up no run.
 _SHOWN_S = 1.0

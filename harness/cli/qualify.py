@@ -24,8 +24,6 @@ from harness.qualify.unit_result import End
 from harness.quantity import format_pair, format_quantity
 from harness.run.stop import Interrupted, StopRequest, stop_on_signals
 
-__all__ = ["qualify"]
-
 #: Longest list of what caught a class.
 _CATCHERS = 2
 

@@ -14,8 +14,6 @@ from harness.errors import UsageError
 from harness.quantity import format_quantity
 from harness.run.stop import StopRequest, stop_on_signals
 
-__all__ = ["rehearse"]
-
 #: The shipped demo: the dome-shutter power unit.
 DEMO = "dome-shutter-power-unit"
 

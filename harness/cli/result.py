@@ -17,8 +17,6 @@ from harness.record.csv_text import printable
 from harness.report.wording import found_text, headline, output_text, verdict_words, wanted_text
 from harness.run.result import RunResult, output_entry
 
-__all__ = ["print_record", "show_result", "verdict_style"]
-
 
 def show_result(result: RunResult) -> None:
     """Print the checks, the outcome, the path of the record, and last what became of the output.

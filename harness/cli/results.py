@@ -24,8 +24,6 @@ from harness.record.history import find, folders, looked_over
 from harness.record.run_summary import plain
 from harness.report.wording import UNCONFIRMED, verdict_words
 
-__all__ = ["Paper", "app", "export", "label", "list_runs", "report", "show", "verify"]
-
 app = commands("Records of earlier runs.")
 
 #: From this many columns on, a list has room for the units' titles.

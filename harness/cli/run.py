@@ -18,8 +18,6 @@ from harness.errors import HarnessError, PowerOffUnconfirmed
 from harness.profile.plan import Plan
 from harness.run.stop import Interrupted, StopRequest, stop_on_signals
 
-__all__ = ["run"]
-
 
 def run(
     profile: Profile,

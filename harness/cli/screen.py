@@ -23,8 +23,6 @@ from harness.errors import PowerOffUnconfirmed
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
 
-__all__ = ["Lossy", "Screen", "guard_streams", "show_unconfirmed"]
-
 _CUT = "CUT THE MAINS OF THE SUPPLY NOW"
 
 #: Pause before a stream that takes nothing at the moment is tried again.

@@ -14,18 +14,6 @@ from rich.padding import Padding
 from rich.table import Column, Table
 from rich.text import Text
 
-__all__ = [
-    "STYLES",
-    "add_row",
-    "console",
-    "figures",
-    "heading",
-    "indented",
-    "listed",
-    "show",
-    "table",
-]
-
 #: Colour of a verdict; the word always stands beside it.
 STYLES = {"pass": "green", "fail": "bold red", "undecided": "yellow"}
 

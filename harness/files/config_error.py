@@ -16,8 +16,6 @@ from harness.files.field_types import Table
 from harness.files.toml_positions import KeyPath, TomlPositions
 from harness.quantity import shown
 
-__all__ = ["ConfigError", "as_mistakes", "found_by_validation", "key_text"]
-
 #: More than these are not listed: nobody mends a file from a list of a thousand.
 _MOST_LISTED = 100
 

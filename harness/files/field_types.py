@@ -9,30 +9,6 @@ from pydantic_core import PydanticCustomError
 
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
 
-__all__ = [
-    "Amps",
-    "AmpsOrZero",
-    "Celsius",
-    "Farads",
-    "Flag",
-    "Fraction",
-    "Hertz",
-    "Name",
-    "Number",
-    "Ohms",
-    "Seconds",
-    "Table",
-    "Volts",
-    "Watts",
-    "WattsOrZero",
-    "mistaken",
-    "one_line",
-    "problem_of",
-    "quantity_field",
-    "read_line",
-    "read_quantity",
-]
-
 #: The most of each unit that a file may ask for: far beyond any repair bench, so that a slip
 #: such as MV for mV is told at once, and small enough that no product of two overflows.
 _MOST = {

@@ -6,8 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-__all__ = ["BENCH", "DIALECT", "KINDS", "MODEL", "PROFILE", "UNIT", "FileKind", "mistaken_for"]
-
 #: So many more keys must another kind know than the wanted one: a single one may be a slip.
 _PLAINLY = 2
 

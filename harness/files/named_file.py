@@ -16,8 +16,6 @@ from harness.files.file_kind import FileKind, mistaken_for
 from harness.files.text_file import TomlFile, read_toml
 from harness.shipped import shipped, shipped_names
 
-__all__ = ["FromFile", "read_named", "read_table", "validated"]
-
 _TableT = TypeVar("_TableT", bound=Table)
 
 #: Finds mistakes beside those of the model in what stands in a file.

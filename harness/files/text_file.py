@@ -13,8 +13,6 @@ from typing import Any
 from harness.errors import FileError, Mistake
 from harness.quantity import shown
 
-__all__ = ["TomlFile", "read_toml"]
-
 #: Largest file that is read, in bytes; a long profile has ten thousand.
 _LARGEST = 1 << 18
 #: Longest line, in characters.

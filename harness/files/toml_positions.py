@@ -10,8 +10,6 @@ import bisect
 import re
 import tomllib
 
-__all__ = ["KeyPath", "TomlPositions"]
-
 #: Keys and list positions from the top of a file: ``("steps", 2, "checks", 0, "low")``.
 KeyPath = tuple[str | int, ...]
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 
-__all__ = ["quoted"]
-
 
 def quoted(text: str) -> str:
     """Return text as a TOML string, in the quotes that need least in it.

@@ -25,8 +25,6 @@ from dataclasses import dataclass, replace
 
 from harness.judge.uncertainty import Contribution
 
-__all__ = ["Estimate", "average", "power_factor", "ratio", "regulation"]
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Estimate:

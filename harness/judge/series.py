@@ -12,8 +12,6 @@ import numpy.typing as npt
 from harness.judge.propagate import Estimate
 from harness.judge.uncertainty import Contribution, autocorrelation, effective_number
 
-__all__ = ["LineFit", "Trend", "drift", "fit_line"]
-
 FloatArray = npt.NDArray[np.float64]
 
 

@@ -48,8 +48,6 @@ from typing import NamedTuple
 from harness.judge.uncertainty import coverage_factor
 from harness.quantity import format_quantity
 
-__all__ = ["Settler", "Watched"]
-
 #: Block means that a window shows.
 _BLOCKS = 8
 #: Confidence that a slope is not larger. Every block is a new look, some hundreds in the longest

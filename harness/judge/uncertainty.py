@@ -19,20 +19,6 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtri, stdtrit
 
-__all__ = [
-    "Contribution",
-    "Uncertainty",
-    "autocorrelation",
-    "combine",
-    "coverage_factor",
-    "effective_dof",
-    "effective_number",
-    "rectangular",
-    "scatter",
-    "standard_deviation",
-]
-
-
 FloatArray = npt.NDArray[np.float64]
 
 

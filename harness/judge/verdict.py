@@ -15,8 +15,6 @@ from typing import Literal
 
 from scipy.special import ndtr, stdtr
 
-__all__ = ["Decision", "Verdict", "decide", "overall", "probability_of_conformity"]
-
 #: Limits are decimal text, so 12.600 - 0.060 misses 12.540 by one rounding error. A value counts as
 #: on a limit within this share of the limit (or of the guard band, where that is larger): ten
 #: thousand times coarser than double rounding, a million times finer than the best bench meter.

@@ -22,18 +22,6 @@ from harness.profile.start_levels import suggest_start
 from harness.quantity import format_quantity
 from harness.unit.nameplate import Input, Output, Unit
 
-__all__ = [
-    "BenchAnswers",
-    "Nameplate",
-    "ProfileAnswers",
-    "UnitAnswers",
-    "draft_bench",
-    "draft_profile",
-    "draft_unit",
-    "rounded_down",
-    "unit_of",
-]
-
 #: Envelope over nominal current and power: what a healthy unit at full load stays below.
 #: Source: common practice.
 _ENVELOPE = 1.25

@@ -11,8 +11,6 @@ import re
 import textwrap
 from collections.abc import Iterable, Iterator
 
-__all__ = ["laid_out"]
-
 #: Width of a comment, its mark left aside.
 _WIDTH = 76
 #: A longer value has its comment right behind it, and does not push those of the others away.

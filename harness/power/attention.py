@@ -17,8 +17,6 @@ from harness.bench.link import Link
 from harness.errors import Unwatched
 from harness.quantity import format_quantity
 
-__all__ = ["LOOK_S", "AttendedLink", "Attention", "Lookout", "Silence", "Vigil"]
-
 T = TypeVar("T")
 
 #: A thread of its own looks so often, whatever the others wait for.

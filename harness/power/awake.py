@@ -9,8 +9,6 @@ from __future__ import annotations
 import threading
 import time
 
-__all__ = ["MAY_SLEEP", "StayAwake"]
-
 #: What the record says where the request is not taken.
 MAY_SLEEP = (
     "the system took no request to keep the computer awake: if it sleeps while power is on, power "

@@ -24,25 +24,6 @@ from harness.power.commands import Command, OperatingEnvelope
 from harness.power.trip import TripReason
 from harness.profile.bench_file import BenchFile
 
-__all__ = [
-    "WINDOW",
-    "Alive",
-    "Answer",
-    "Channel",
-    "Closed",
-    "Cut",
-    "Event",
-    "Hold",
-    "Open",
-    "Read",
-    "Request",
-    "Room",
-    "Try",
-    "pump_in",
-    "pump_out",
-    "start_keeper",
-]
-
 #: So many samples may be on their way at a time. An engine takes one in about 0.15 ms, so that even
 #: behind a full window it is 10 ms late, well inside the 50 ms that a sample may be old. At 400
 #: samples a second a window bridges 160 ms, which most meters need, without leaving one out.

@@ -9,21 +9,6 @@ from typing import Literal
 
 from harness.profile.level import Level, LoadMode
 
-__all__ = [
-    "ALLOWED",
-    "Arm",
-    "Command",
-    "KeeperState",
-    "LoadOff",
-    "OperatingEnvelope",
-    "Set",
-    "SetLoad",
-    "SetVoltageProtection",
-    "SwitchOff",
-    "SwitchOn",
-    "Watch",
-]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OperatingEnvelope:

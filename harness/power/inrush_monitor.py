@@ -13,8 +13,6 @@ from harness.power.trip import TripReason
 from harness.profile.level import InrushAllowance, Level
 from harness.quantity import format_quantity
 
-__all__ = ["LevelWatch", "ReverseWatch"]
-
 #: Why power is to be cut, and what was seen.
 Finding = tuple[TripReason, str]
 

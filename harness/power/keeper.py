@@ -46,8 +46,6 @@ from harness.power.trip import Trip, TripReason
 from harness.profile.measures import SETTINGS
 from harness.quantity import format_quantity
 
-__all__ = ["Keeper", "failure_reason"]
-
 _UNITS = {TripReason.OVER_VOLTAGE: "V", TripReason.OVER_CURRENT: "A", TripReason.OVER_POWER: "W"}
 _SUPPLY_OFF: tuple[Move, ...] = (
     Send("supply", "output_off"),

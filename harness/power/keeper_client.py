@@ -40,8 +40,6 @@ from harness.power.trip import Trip, Tripped, TripReason
 from harness.profile.bench_file import BenchFile
 from harness.record.events import EventKind
 
-__all__ = ["ProcessBench", "ProcessPower", "open_process_bench"]
-
 #: Time the process may take to start, and before power to answer.
 _START_S = 20.0
 #: Time it may take to ask every question once, some of them in vain.

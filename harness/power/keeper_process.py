@@ -46,8 +46,6 @@ from harness.power.local_keeper import LocalKeeper
 from harness.power.lock import hold_as_keeper, hold_identity
 from harness.power.trip import Tripped
 
-__all__ = ["MOST_HELD", "KeeperService", "Outlet", "main"]
-
 #: How long an output that will not go off is told again, after the engine has been told.
 _PERSIST_S = 60.0
 #: Time between two such tries.
@@ -56,9 +54,6 @@ _PERSIST_EACH_S = 0.2
 _IDLE_S = 0.1
 
 _QUANTITIES = tuple(map(attrgetter, ("voltage_v", "current_a", "power_w")))
-
-#: So many samples are held back at most: the latest, and two extremes of each quantity.
-MOST_HELD = 1 + 2 * len(_QUANTITIES)
 
 
 class Outlet:

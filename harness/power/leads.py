@@ -19,16 +19,6 @@ from harness.profile.bench_file import Accuracy, BenchFile
 from harness.profile.preflight import identity_reasons
 from harness.quantity import format_quantity
 
-__all__ = [
-    "LIMIT_A",
-    "Pairs",
-    "check_leads",
-    "judge_leads",
-    "low_level_v",
-    "low_limits",
-    "require_identities",
-]
-
 #: The level: at most so much, and at most such a share of the supply's range.
 _MOST_V, _RANGE_FRAC = 1.0, 0.05
 #: Current limit: nothing should draw current, and nothing is harmed by so little.

@@ -17,8 +17,6 @@ from harness.power.local_keeper import LocalKeeper
 from harness.power.port import OnEvent, OnSample
 from harness.profile.bench_file import BenchFile
 
-__all__ = ["LocalBench", "open_bench"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LocalBench:

@@ -26,8 +26,6 @@ from harness.profile.measures import SETTINGS
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
 
-__all__ = ["LocalKeeper"]
-
 #: Pause between two tries of switching off: a relay takes a moment, a link too.
 _RETRY_S = 0.02
 

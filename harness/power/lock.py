@@ -27,8 +27,6 @@ from typing import Any
 from harness.errors import Refused
 from harness.power.supply_names import names, of_identity
 
-__all__ = ["hold_as_keeper", "hold_identity", "hold_supply", "lock_folder"]
-
 _WAIT = "Wait for it to end, or stop it with Ctrl-C where it runs: it powers off on its way out."
 #: So much of an identity or a serial number is shown.
 _SHOWN = 80

@@ -11,8 +11,6 @@ from harness.errors import CommandRefused
 from harness.power.commands import OperatingEnvelope, SetLoad
 from harness.profile.measures import SETTINGS
 
-__all__ = ["Check", "Confirm", "LoadMoves", "Move", "Questions", "Send"]
-
 #: What a setting of the load may read back off by, beside its share: its last digit.
 _LOAD_DIGIT = 1e-3
 #: Share of the longest time after which a question is due: what is left is for its turn.

@@ -17,8 +17,6 @@ from harness.power.trip import Trip, TripReason
 from harness.profile.bench_file import BenchFile
 from harness.record.events import EventKind
 
-__all__ = ["Bench", "OnEvent", "OnSample", "Power"]
-
 #: Called with ``(kind, detail)`` for every change of power.
 OnEvent = Callable[[EventKind, str], None]
 #: Called with every sample, after the keeper has judged it and acted on it.

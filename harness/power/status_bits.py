@@ -22,8 +22,6 @@ from harness.power.trip import Tripped
 from harness.profile.bench_file import BenchFile
 from harness.quantity import format_quantity
 
-__all__ = ["NoResistor", "Register", "Seen", "judge_status", "learn_status", "resistor_ohm"]
-
 #: The resistor draws between these shares of the limit.
 _LEAST_FRAC, _MOST_FRAC = 0.1, 0.9
 #: The voltage is there, and is limited away, beyond these shares of the level.

@@ -14,8 +14,6 @@ import re
 import socket
 import threading
 
-__all__ = ["addresses", "canonical", "names", "of_identity"]
-
 #: Longest wait for a name server.
 _RESOLVE_S = 2.0
 _NUMBER = re.compile(r"0x[0-9a-f]+|[0-9]+")

@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["Trip", "TripReason", "Tripped"]
-
 
 class TripReason(StrEnum):
     """Every reason for which the harness cuts power."""

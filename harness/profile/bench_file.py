@@ -29,19 +29,6 @@ from harness.files.named_file import FromFile
 from harness.profile.measures import READINGS
 from harness.quantity import format_quantity, shown, split_quantity
 
-__all__ = [
-    "Accuracy",
-    "BenchFile",
-    "Instrument",
-    "LoadInstrument",
-    "Meter",
-    "MeterRange",
-    "Range",
-    "SerialLine",
-    "Supply",
-    "wait_problem",
-]
-
 #: Longest time-out by role, and longest rest after a setting. While supply or load is waited for,
 #: nobody reads the supply under power; a meter may take its time over a reading.
 _LONGEST_WAITS_S = {"supply": 5.0, "load": 5.0, "meter": 60.0}

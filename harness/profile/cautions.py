@@ -6,8 +6,6 @@ from harness.profile.schema import Envelope
 from harness.quantity import format_quantity
 from harness.unit.nameplate import Unit
 
-__all__ = ["HAZARDOUS_V", "cautions"]
-
 #: DC voltage up to which a circuit counts as the lowest class of electrical energy source.
 #: Source: IEC 62368-1, ES1: 60 V DC (from memory).
 HAZARDOUS_V = 60.0

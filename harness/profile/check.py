@@ -13,8 +13,6 @@ from harness.profile.bench_file import Accuracy
 from harness.profile.measures import MEASURES
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
 
-__all__ = ["Across", "Check", "read_point"]
-
 #: Where the meter can stand; ``input reversed`` is the input with its leads swapped.
 Across = Literal["input", "input reversed", "fuse", "bulk", "output"]
 

@@ -14,8 +14,6 @@ from harness.profile.steps import STEP_KINDS, kinds_for
 from harness.quantity import format_quantity, shown
 from harness.unit.nameplate import Unit
 
-__all__ = ["AVERAGE_FRAC", "check_rules"]
-
 #: Load points of an average efficiency, as shares of nominal output current.
 #: Source: EU 2019/1782, Annex II: 25, 50, 75 and 100 %.
 AVERAGE_FRAC = (0.25, 0.5, 0.75, 1.0)

@@ -22,8 +22,6 @@ from harness.profile.steps import LoadStep
 from harness.quantity import format_quantity
 from harness.unit.nameplate import AcInput
 
-__all__ = ["make_plan"]
-
 #: What the dialects can do, by role.
 Operations = Mapping[str, frozenset[str]]
 

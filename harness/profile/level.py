@@ -8,8 +8,6 @@ from typing import Literal
 from harness.profile.measures import SETTINGS
 from harness.quantity import format_quantity, parse_quantity
 
-__all__ = ["InrushAllowance", "Level", "LoadMode", "LoadPoint", "resistor_ohm"]
-
 #: What an electronic load holds constant.
 LoadMode = Literal["current", "resistance", "power"]
 

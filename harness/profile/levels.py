@@ -10,8 +10,6 @@ from harness.profile.level import InrushAllowance, Level, LoadPoint
 from harness.quantity import format_quantity
 from harness.unit.nameplate import AcInput, Input
 
-__all__ = ["LevelMaker", "Start"]
-
 _EXACT = Accuracy(0.0, 0.0)
 
 #: Capacitance across a DC supply's terminals, behind the shunt that measures current: 100 uF to

@@ -18,8 +18,6 @@ from harness.quantity import format_limits, format_quantity
 from harness.unit.limits import LimitTable, shipped_limits
 from harness.unit.nameplate import Unit
 
-__all__ = ["LoadedLimits", "limit_errors", "load_limits", "with_limits"]
-
 
 @dataclass(frozen=True, slots=True)
 class LoadedLimits:

@@ -13,8 +13,6 @@ from harness.profile.limits import LoadedLimits, limit_errors, load_limits, with
 from harness.profile.rules import profile_errors
 from harness.profile.schema import Profile
 
-__all__ = ["load_bench", "load_profile"]
-
 
 def load_profile(source: str | Path) -> Profile:
     """Load a profile.

@@ -31,8 +31,6 @@ from harness.profile.start_levels import bridges, surge_a
 from harness.quantity import format_quantity
 from harness.unit.nameplate import AcInput, Input, Unit
 
-__all__ = ["tight_levels"]
-
 #: Averaging windows at the limit that an AC source may take to fill: healthy units were seen to
 #: trip from 1.7 on; start levels are worked out for one.
 _MOST_WINDOWS = 1.5

@@ -7,18 +7,6 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Literal
 
-__all__ = [
-    "MEASURES",
-    "OPERATIONS",
-    "READINGS",
-    "REQUIRED",
-    "SETTINGS",
-    "Form",
-    "Measure",
-    "Operation",
-    "Situation",
-]
-
 
 class Situation(Enum):
     """What a step offers to measure in; which kinds of step offer it, their classes say."""

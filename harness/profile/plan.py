@@ -11,8 +11,6 @@ from harness.profile.rest import Rest
 from harness.profile.schema import Profile
 from harness.profile.steps import Step
 
-__all__ = ["Plan", "PlannedStep"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedStep:

@@ -13,8 +13,6 @@ from harness.profile.step import Place
 from harness.quantity import format_quantity, shown
 from harness.unit.nameplate import Output
 
-__all__ = ["Preflight", "identity_reasons", "preflight", "refuse"]
-
 #: Settings are decimal fractions, ranges too: their rounding is no reason to refuse.
 _ROUNDING = 1e-9
 

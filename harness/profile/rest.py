@@ -9,8 +9,6 @@ from pydantic import AfterValidator, Field, model_validator
 from harness.files.field_types import Fraction, Seconds, Table, mistaken
 from harness.quantity import format_quantity
 
-__all__ = ["Rest"]
-
 #: More than a tenth of the limit in one span is no rest: a part that gives way drifts no faster.
 _WIDEST_FRAC = 0.10
 #: For shorter than this a converter's slow start, and an instrument's averaging, look like rest.

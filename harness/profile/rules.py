@@ -29,8 +29,6 @@ from harness.profile.step_part import (
 from harness.quantity import QuantityError, format_quantity, shown
 from harness.unit.nameplate import AcInput, Output, Unit
 
-__all__ = ["profile_errors"]
-
 #: An example of load points by the load's mode.
 _POINTS = {
     "current": '["0 A", "1.25 A", "2.5 A"]',

@@ -12,8 +12,6 @@ from harness.profile.rest import Rest
 from harness.profile.steps import Step
 from harness.unit.nameplate import Unit
 
-__all__ = ["Envelope", "LimitFile", "LimitsUsed", "Profile"]
-
 
 class Envelope(Table):
     """The hard bounds no command and no reading may leave (rms for AC)."""

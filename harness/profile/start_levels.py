@@ -9,8 +9,6 @@ from dataclasses import dataclass
 from harness.unit.formulas import peak_v, valley_at_constant_power_v
 from harness.unit.nameplate import AcInput, Input
 
-__all__ = ["SuggestedStart", "bridges", "suggest_start", "surge_a"]
-
 #: Readings that should fall into filling a DC unit's bulk capacitor to the lowest level.
 _READINGS = 5.0
 #: Readings an AC unit's may take to fill to any level: an AC source in its limit no longer gives a

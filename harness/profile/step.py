@@ -16,8 +16,6 @@ from harness.profile.measures import Situation
 from harness.profile.rest import Rest
 from harness.unit.nameplate import Output, Unit
 
-__all__ = ["AnyStep", "HeldStep", "LoadableStep", "Place", "PoweredStep"]
-
 
 class Place(Enum):
     """Where a kind of step stands among the others."""

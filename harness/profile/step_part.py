@@ -17,8 +17,6 @@ from harness.profile.step import Place
 from harness.profile.steps import STEP_KINDS
 from harness.quantity import QuantityError, parse_quantity
 
-__all__ = ["POINT_KEYS", "ROUNDING", "StepPart", "part_of", "quantity", "step_part"]
-
 #: Rounding of decimal fractions is no mistake: 24 V and 10 % make 26.400000000000002 V.
 ROUNDING = 1e-9
 

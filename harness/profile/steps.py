@@ -33,20 +33,6 @@ from harness.profile.measures import Measure, Situation
 from harness.profile.step import AnyStep, HeldStep, LoadableStep, Place, PoweredStep
 from harness.quantity import format_quantity, shown
 
-__all__ = [
-    "STEP_KINDS",
-    "ColdStep",
-    "DischargeStep",
-    "LineStep",
-    "LoadStep",
-    "NominalStep",
-    "SoakStep",
-    "StartStep",
-    "Step",
-    "kinds_for",
-    "step_kinds",
-]
-
 
 class ColdStep(AnyStep):
     """Checks without power, before the first start."""

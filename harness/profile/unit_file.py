@@ -16,8 +16,6 @@ from harness.quantity import shown
 from harness.unit.nameplate import Unit
 from harness.unit.unit_file import UnitFile
 
-__all__ = ["LoadedUnit", "load_unit"]
-
 
 class LoadedUnit(FromFile, UnitFile):
     """A unit file that knows the file it came from."""

@@ -11,16 +11,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-__all__ = [
-    "Share",
-    "looks_normal",
-    "one_sided_factor",
-    "order_rank",
-    "share",
-    "two_sided_factor",
-    "units_for_rank",
-]
-
 #: Chance of calling a normal sample not normal. Not the usual 5 %: with ten checks a profile, one
 #: in two would have a check called so.
 _SIGNIFICANCE = 0.01

@@ -25,8 +25,6 @@ from harness.run.stop import StopRequest
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Campaign", "qualify_profile", "usual_workers"]
-
 #: Units a worker takes at a time: some tenths of a second of work, which a stop waits for.
 _CHUNK = 5
 

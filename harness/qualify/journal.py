@@ -16,8 +16,6 @@ from harness.files.named_file import FromFile
 from harness.qualify.unit_result import UnitResult
 from harness.qualify.worker import Job, software_version
 
-__all__ = ["CampaignJournal"]
-
 #: Counts up when a row means something else than before.
 _FORMAT = 3
 

@@ -10,8 +10,6 @@ from harness.qualify.unit_result import End, UnitResult
 from harness.quantity import format_quantity
 from harness.rehearse.faults import FAULTS
 
-__all__ = ["draw_campaign"]
-
 _WIDTH, _LEFT, _RIGHT = 860.0, 220.0, 800.0
 _BAR, _STEP, _HEAD = 14.0, 22.0, 64.0
 _BINS = 40

@@ -17,8 +17,6 @@ from harness.rehearse.streams import stream
 from harness.rehearse.unit_model import UnitModel, typical_model
 from harness.unit.nameplate import Unit
 
-__all__ = ["TOLERANCES", "Drawn", "Population", "Tolerance", "healthy_unit"]
-
 #: Enough that no two units of a campaign share a seed, and a whole number in JSON everywhere.
 _SEED_BITS = 53
 

@@ -13,8 +13,6 @@ from harness.qualify.bounds import Share, share
 from harness.qualify.unit_result import HEALTHY, End, UnitResult
 from harness.rehearse.faults import FAULTS
 
-__all__ = ["ClassRates", "Miss", "Rates", "Spread", "Summary", "rates_of"]
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Spread:

@@ -20,8 +20,6 @@ from harness.qualify.bounds import (
 from harness.qualify.unit_result import HEALTHY, Judged, UnitResult
 from harness.quantity import format_quantity
 
-__all__ = ["Proposal", "propose", "toml_of"]
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Proposal:

@@ -11,16 +11,6 @@ from typing import TYPE_CHECKING
 
 from harness.record.csv_text import header, number, word
 
-__all__ = [
-    "COLUMNS",
-    "HEALTHY",
-    "End",
-    "Judged",
-    "UnitResult",
-    "csv_text",
-    "frame_of",
-]
-
 if TYPE_CHECKING:
     import pandas as pd
 

@@ -30,8 +30,6 @@ from harness.rehearse.simulated_instruments import SimulatedInstrument
 from harness.run.engine import carry_out
 from harness.run.result import Outcome, RunInfo, RunResult
 
-__all__ = ["DAY", "DirectLink", "Job", "memory_bench", "run_units", "software_version"]
-
 #: A campaign knows no day: calibration dates of simulated instruments are far off, and the same
 #: campaign must give the same rows next year.
 DAY = dt.datetime(2026, 1, 1, tzinfo=dt.UTC)

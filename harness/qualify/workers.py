@@ -23,8 +23,6 @@ from harness.errors import HarnessError, UsageError
 from harness.qualify.worker import Job, run_units, software_version
 from harness.run.stop import StopRequest
 
-__all__ = ["carried_out"]
-
 #: Chunks on their way for each worker: enough that none waits, few enough that a stop is quick.
 _AHEAD_LOCAL, _AHEAD_CLUSTER = 2, 3
 #: How often a wait looks whether somebody wants to stop.

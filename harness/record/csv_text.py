@@ -22,21 +22,6 @@ import re
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
 
-__all__ = [
-    "BUDGETS",
-    "CHECKS",
-    "EVENTS",
-    "NUMBERS",
-    "READINGS",
-    "header",
-    "label",
-    "number",
-    "printable",
-    "sound_text",
-    "word",
-    "word_back",
-]
-
 #: Columns of ``readings.csv``.
 READINGS = ("time_s", "step", "level", "quantity", "value", "unit", "source")
 #: Columns of ``events.csv``.

@@ -9,8 +9,6 @@ from pathlib import Path
 
 from harness.errors import RecordError
 
-__all__ = ["cannot_write", "sync_folder", "write_whole"]
-
 #: What a file system answers that cannot sync a folder, such as a network share.
 _CANNOT_SYNC = {errno.EINVAL, errno.EBADF, errno.ENOTSUP, errno.EACCES}
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from enum import StrEnum
 
-__all__ = ["EventKind"]
-
 
 class EventKind(StrEnum):
     """What happened; the event's detail says it in full."""

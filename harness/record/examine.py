@@ -23,8 +23,6 @@ from harness.record.csv_text import CHECKS, sound_text
 from harness.record.run_summary import LISTS, NEEDED, OUTCOMES, TABLES, is_release, unfinished_facts
 from harness.record.seal import RUN_FILE, seal_holds
 
-__all__ = ["FILES", "Examined", "examine", "read_regular"]
-
 T = TypeVar("T")
 
 #: Every file of a whole record beside ``run.json``.

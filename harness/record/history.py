@@ -10,8 +10,6 @@ from harness.errors import RecordError, UsageError
 from harness.record.csv_text import printable
 from harness.record.examine import Examined, examine
 
-__all__ = ["find", "folders", "looked_over"]
-
 #: Names of runs begin with their time, so that their order is the order of time.
 _NAME = re.compile(r"\d{8}T\d{6}Z-.+-[0-9a-f]{4}")
 

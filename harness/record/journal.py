@@ -20,8 +20,6 @@ from harness.record.csv_text import EVENTS, READINGS, header, label, number, wor
 from harness.record.disk import cannot_write, sync_folder
 from harness.record.sink import Values
 
-__all__ = ["SYNC_EVERY_S", "Journal"]
-
 #: Longest real time between two ``fsync`` while rows come in.
 SYNC_EVERY_S = 0.2
 

@@ -30,8 +30,6 @@ from harness.record.seal import RUN_FILE, sealed
 from harness.record.sink import CheckRow, Renderer, Values
 from harness.record.tables import Record, frame
 
-__all__ = ["MemoryRecorder", "Recorder", "run_id_for"]
-
 _LONGEST_SERIAL = 40
 _TRIES = 16
 

@@ -14,18 +14,6 @@ from harness.judge.verdict import Verdict, overall
 from harness.record.sink import CheckRow
 from harness.unit.assessment import Assessment
 
-__all__ = [
-    "LISTS",
-    "NEEDED",
-    "OUTCOMES",
-    "TABLES",
-    "completed_facts",
-    "is_release",
-    "plain",
-    "unfinished_facts",
-    "unit_entry",
-]
-
 #: Keys that hold a table, and keys that hold a list.
 TABLES = ("unit", "profile", "bench", "identities", "calibration", "versions")
 LISTS = ("warnings", "notes", "cautions")

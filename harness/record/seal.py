@@ -12,8 +12,6 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-__all__ = ["RUN_FILE", "seal_holds", "sealed"]
-
 #: The file that makes a folder a whole record.
 RUN_FILE = "run.json"
 

@@ -9,8 +9,6 @@ from typing import Any, Protocol
 
 from harness.judge.uncertainty import Contribution
 
-__all__ = ["CheckRow", "Renderer", "Sink", "Values"]
-
 #: Readings taken together: quantity, value, unit.
 Values = tuple[tuple[str, float, str], ...]
 

@@ -23,8 +23,6 @@ from harness.record.examine import examine, read_regular
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Record", "frame", "load", "table_frame"]
-
 #: Largest table that is read into memory: some ten million readings need more.
 _MOST_BYTES = 1024**3
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-__all__ = ["SimulatedClock"]
-
 
 class SimulatedClock:
     """Time that passes only when somebody lets it pass."""

@@ -10,8 +10,6 @@ from harness.profile.schema import Profile
 from harness.rehearse.unit_model import Onset, UnitModel
 from harness.unit.nameplate import Unit
 
-__all__ = ["SEVERITIES", "Border", "Fault", "FoundBy", "Remedy", "Severity", "fails", "trips"]
-
 #: Severities with a name; the number behind it is each fault's own.
 SEVERITIES = ("mild", "usual", "severe")
 

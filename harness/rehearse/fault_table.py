@@ -12,8 +12,6 @@ from harness.quantity import parse_quantity, shown
 from harness.rehearse.fault import SEVERITIES, Severity
 from harness.rehearse.faults import FAULTS
 
-__all__ = ["FaultTable"]
-
 
 class FaultTable(Table):
     """Something wrong with the unit.

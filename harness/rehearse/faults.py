@@ -11,8 +11,6 @@ from harness.rehearse.fault import Border, Fault, Remedy, Severity, fails, trips
 from harness.rehearse.unit_model import Intermittence, UnitModel, typical_model
 from harness.unit.nameplate import Unit
 
-__all__ = ["FAULTS", "fault_named", "faults_of"]
-
 _AC, _DC = frozenset({"ac"}), frozenset({"dc"})
 
 # --- what it changes

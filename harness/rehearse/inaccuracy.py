@@ -7,8 +7,6 @@ import random
 
 from harness.profile.bench_file import Accuracy
 
-__all__ = ["Inaccuracy"]
-
 #: Share of the stated accuracy that goes to a systematic error at most; noise stays below the rest.
 _SYSTEMATIC = 0.6
 _NOISE = 0.05

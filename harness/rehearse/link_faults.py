@@ -11,8 +11,6 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["LINK_FAULTS", "CloseConnection", "Exchange", "LinkFault", "OnWire", "Pause"]
-
 
 @dataclass(frozen=True, slots=True)
 class Exchange:

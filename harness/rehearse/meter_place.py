@@ -7,8 +7,6 @@ import math
 from harness.rehearse.circuit import Circuit
 from harness.rehearse.unit_model import UnitModel
 
-__all__ = ["cold_resistance_ohm", "place_voltage_v"]
-
 #: Ranges of an ohmmeter and the test current in each (common practice).
 _RANGES = ((1e3, 1e-3), (1e4, 1e-4), (1e5, 1e-5), (1e8, 1e-6))
 

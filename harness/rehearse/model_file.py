@@ -37,17 +37,6 @@ from harness.rehearse.unit_parts import (
 )
 from harness.unit.nameplate import Unit
 
-__all__ = [
-    "BulkTable",
-    "ConverterTable",
-    "FuseTable",
-    "InrushLimiterTable",
-    "RectifierTable",
-    "UnitModelFile",
-    "VaristorTable",
-    "load_unit_model",
-]
-
 _PartT = TypeVar("_PartT", Varistor, Rectifier, InrushLimiter, Bulk, Converter)
 
 #: Endings of field names that are units, and no part of a key.

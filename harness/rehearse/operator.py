@@ -9,8 +9,6 @@ from harness.profile.level import resistor_ohm
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.unit.nameplate import Unit
 
-__all__ = ["SimulatedOperator"]
-
 #: Time a hand takes to move leads.
 _MOVING_S = 20.0
 

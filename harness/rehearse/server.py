@@ -20,8 +20,6 @@ from harness.rehearse.link_faults import (
 )
 from harness.rehearse.simulated_instruments import SimulatedInstrument
 
-__all__ = ["ServedLink", "Spoken", "serve", "socket_resource"]
-
 #: Only this machine can reach a simulated bench.
 _LOOPBACK = "127.0.0.1"
 

@@ -25,8 +25,6 @@ from harness.rehearse.streams import stream
 from harness.rehearse.unit_model import UnitModel
 from harness.shipped import shipped
 
-__all__ = ["SimulatedBench"]
-
 #: Bits of the questionable register. Makers differ in them: no built-in dialect reads them.
 _PROTECTION, _LIMITING = 1, 2
 

@@ -24,8 +24,6 @@ from pyvisa.errors import VisaIOError
 from pyvisa_sim.devices import Devices
 from pyvisa_sim.highlevel import SimVisaLibrary
 
-__all__ = ["Description", "Live", "SimulatedInstrument", "SimulatedLibrary", "StatusModel"]
-
 #: Texts of the errors a simulated instrument reports (fixed by SCPI-1999 volume 2).
 _ERROR_TEXTS = {
     0: "No error",

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import random
 
-__all__ = ["stream"]
-
 
 def stream(*name: object) -> random.Random:
     """Return the random numbers of one thing: the same for the same name, on every machine.

@@ -9,8 +9,6 @@ from typing import Literal
 from harness.rehearse.unit_parts import Bulk, Converter, Fuse, Rectifier, Varistor
 from harness.unit.nameplate import Output, Unit
 
-__all__ = ["Defects", "Intermittence", "Onset", "UnitModel", "typical_model"]
-
 #: Preferred fuse ratings in amperes: the R10 series, as IEC 60127-2 rates its links.
 _FUSE_RATINGS_A = tuple(
     step * 10.0**decade

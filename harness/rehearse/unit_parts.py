@@ -27,18 +27,6 @@ from harness.files.field_types import (
 from harness.quantity import shown, split_quantity
 from harness.unit.parts import Joules, MeltingIntegral
 
-__all__ = [
-    "KELVIN",
-    "Bulk",
-    "Converter",
-    "Forming",
-    "Fuse",
-    "InrushLimiter",
-    "Key",
-    "Rectifier",
-    "Varistor",
-]
-
 #: 0 degC in kelvin.
 KELVIN = 273.15
 

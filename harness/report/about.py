@@ -15,8 +15,6 @@ from harness.quantity import format_quantity
 from harness.report.wording import time_text
 from harness.unit.parts import shown_figure
 
-__all__ = ["FILTERS"]
-
 #: How exact an instrument is: unit by quantity.
 _UNITS = {name: unit for units in READINGS.values() for name, unit in units.items()}
 

@@ -9,8 +9,6 @@ from harness.judge.uncertainty import combine
 from harness.judge.verdict import probability_of_conformity
 from harness.record.sink import CheckRow
 
-__all__ = ["Conformity", "conformity", "finite_limits", "share_text"]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Conformity:

@@ -10,8 +10,6 @@ from typing import NamedTuple
 from harness.record.events import EventKind
 from harness.record.sink import Values
 
-__all__ = ["Band", "DecimatedTrend", "Event", "Trace"]
-
 #: Readings are looked at in heaps, so that each costs the run next to nothing.
 _HEAP = 512
 #: Events shown from the beginning and from the end of a run.

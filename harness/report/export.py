@@ -17,8 +17,6 @@ from pathlib import Path
 
 from harness.errors import RecordError
 
-__all__ = ["as_pdf", "as_png", "browser"]
-
 #: Longest time a browser may take.
 _PATIENCE_S = 60.0
 #: Names that a browser of this kind goes by, on every system.

@@ -14,8 +14,6 @@ from harness.record.tables import Record
 from harness.report.decimated_trend import DecimatedTrend
 from harness.report.page import report_html
 
-__all__ = ["check_rows", "report_from_record"]
-
 
 def report_from_record(record: Record, *, next_due: dt.date | None = None) -> bytes:
     """Return the report of a record as UTF-8 HTML, as this version of the harness writes it.

@@ -11,8 +11,6 @@ from harness.record.csv_text import printable
 from harness.report.svg import text
 from harness.report.wording import verdict_words
 
-__all__ = ["HEIGHT_MM", "WIDTH_MM", "code_text", "draw_label"]
-
 #: Width of common label tape.
 WIDTH_MM = 62.0
 HEIGHT_MM = 43.0

@@ -16,8 +16,6 @@ from harness.record.sink import CheckRow
 from harness.report.conformity import finite_limits
 from harness.report.svg import escaped, text
 
-__all__ = ["draw_limit_gauge"]
-
 _WIDTH, _HEIGHT = 250.0, 39.0
 _LEFT, _RIGHT = 10.0, 240.0
 _STRIP, _THICK = 13.0, 7.0

@@ -23,8 +23,6 @@ from harness.report.wording import YES_NO, found_text, headline, verdict_words, 
 if TYPE_CHECKING:
     import jinja2
 
-__all__ = ["RunReport", "report_html"]
-
 #: Title, unit and envelope bound of each trace, by source and quantity.
 _PANELS = {
     ("supply", "voltage"): ("Supply voltage", "V", "voltage_v"),

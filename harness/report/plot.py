@@ -15,8 +15,6 @@ from harness.quantity import format_quantity
 from harness.report.decimated_trend import Band, Trace
 from harness.report.svg import escaped, text
 
-__all__ = ["Panel", "draw", "ticks"]
-
 FloatArray = npt.NDArray[np.float64]
 
 _WIDTH = 720.0

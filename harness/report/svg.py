@@ -6,8 +6,6 @@ from html import escape
 
 from harness.record.csv_text import printable
 
-__all__ = ["escaped", "text"]
-
 
 def escaped(words: str) -> str:
     """Return text as it stands in a page or a picture: nothing in it is markup, or hides."""

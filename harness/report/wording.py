@@ -9,18 +9,6 @@ from typing import Any
 
 from harness.quantity import format_limits, format_quantity, scale_of
 
-__all__ = [
-    "UNCONFIRMED",
-    "YES_NO",
-    "found_text",
-    "headline",
-    "output_text",
-    "time_text",
-    "value_text",
-    "verdict_words",
-    "wanted_text",
-]
-
 #: The quantity of a question to the operator: 1 stands for yes, 0 for no.
 YES_NO = "operator.yes_no"
 

@@ -13,8 +13,6 @@ from harness.judge.uncertainty import Contribution, rectangular, scatter
 from harness.profile.bench_file import BenchFile, Instrument, Meter, Supply
 from harness.profile.measures import READINGS
 
-__all__ = ["mean_causes"]
-
 Readings = Mapping[str, npt.NDArray[np.float64]]
 
 

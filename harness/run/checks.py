@@ -17,16 +17,6 @@ from harness.run.context import Context
 from harness.run.figures import figures_across, is_across, needed, of_hold, rests_on
 from harness.run.rest import Hold
 
-__all__ = [
-    "UNKNOWN",
-    "judge",
-    "judge_across",
-    "judge_checks",
-    "judge_dropped",
-    "judge_undone",
-    "needed_readings",
-]
-
 #: A figure that nothing was read for.
 UNKNOWN = Estimate(value=math.nan)
 #: In steps of these the checks are judged at every level, each by a name of its own.

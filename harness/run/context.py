@@ -26,8 +26,6 @@ from harness.run.operator import Nobody, Operator
 from harness.run.readings import Liveness, Row, ThinnedRecord
 from harness.run.stop import StopRequest
 
-__all__ = ["Context"]
-
 #: Longest time of nothing but readings of the meter; the keeper does the same for its instruments.
 _IN_SYNC_S = 0.5
 #: Voltages so close are one setting where the supply's accuracy is not stated.

@@ -33,8 +33,6 @@ from harness.run.result import Outcome, Output, RunInfo, RunResult, run_entry
 from harness.run.steps import STEPS
 from harness.run.stop import Interrupted, StopRequest
 
-__all__ = ["carry_out"]
-
 
 def carry_out(
     plan: Plan,

@@ -18,8 +18,6 @@ from harness.run.context import Context
 from harness.run.rest import Hold
 from harness.unit.nameplate import Output
 
-__all__ = ["figures_across", "is_across", "mean_of", "needed", "of_hold", "rests_on"]
-
 #: The end of a hold is its last twentieth, and so many readings at least.
 _ENDS, _FEWEST_AT_END = 20, 5
 

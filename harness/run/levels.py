@@ -15,8 +15,6 @@ from harness.run.context import Context
 from harness.run.operator_actions import meter_at_output
 from harness.run.rest import Hold, hold, settle
 
-__all__ = ["bring_back", "energise", "expected_current_a", "hold_levels", "set_level"]
-
 #: Power factor at which an idle power is taken to be drawn: low for a peak-charging rectifier.
 #: Source: 0.5 to 0.7 for a capacitor-input rectifier, common practice.
 _POWER_FACTOR = {"dc": 1.0, "ac": 0.5}

@@ -18,8 +18,6 @@ from harness.quantity import format_quantity
 from harness.record.events import EventKind
 from harness.run.context import Context
 
-__all__ = ["measure_off"]
-
 #: Longest time for the supply's current to fall, beside two of its averaging windows.
 _CURRENT_S = 1.0
 #: Longest time for a rail to fall, or for a reading to move at all: stored charge lets it wait.

@@ -7,8 +7,6 @@ from __future__ import annotations
 
 from typing import Protocol
 
-__all__ = ["Nobody", "Operator"]
-
 
 class Operator(Protocol):
     """Who moves leads and answers questions.

@@ -9,8 +9,6 @@ from harness.record.events import EventKind
 from harness.run.context import Context
 from harness.run.off import measure_off
 
-__all__ = ["connect_load", "meter_at_output", "move_meter", "power_off", "take_load_off"]
-
 _PLACES: dict[Across, str] = {
     "input": "across the input terminals: red on plus, or on line for AC; black on the other",
     "input reversed": "across the input terminals the other way round: red and black swapped",

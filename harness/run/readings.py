@@ -9,8 +9,6 @@ from typing import NamedTuple
 
 from harness.record.sink import Values
 
-__all__ = ["Liveness", "Row", "ThinnedRecord", "window_s"]
-
 #: Readings that do not follow power: of them any change since the first one counts.
 _SLOW = frozenset({"meter.temperature"})
 #: A window of time in which only extremes and the last reading go into the record.

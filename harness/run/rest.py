@@ -21,8 +21,6 @@ from harness.record.events import EventKind
 from harness.run.context import Context
 from harness.run.readings import window_s
 
-__all__ = ["Hold", "hold", "settle"]
-
 #: So many disturbed holds are no accident of the bench any more.
 _DISTURBANCES = 3
 #: A hold longer than this is thinned in the record; nothing else is.

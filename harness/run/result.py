@@ -19,8 +19,6 @@ from harness.profile.bench_file import BenchFile
 from harness.profile.plan import Plan
 from harness.record.tables import Record, load
 
-__all__ = ["Outcome", "Output", "RunInfo", "RunResult", "output_entry", "run_entry"]
-
 _PACKAGES = ("softwake", "pyvisa", "pyvisa-py", "pyvisa-sim", "numpy")
 
 

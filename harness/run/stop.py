@@ -7,8 +7,6 @@ import signal
 from collections.abc import Iterator
 from types import FrameType
 
-__all__ = ["Interrupted", "StopRequest", "stop_on_signals"]
-
 #: SIGHUP (a closed terminal) and SIGBREAK exist on one kind of system each.
 _SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
 

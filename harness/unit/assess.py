@@ -27,8 +27,6 @@ from harness.unit.story import assumptions, cautions, open_points, story
 from harness.unit.suppression_capacitors import XCapacitor, YCapacitor
 from harness.unit.unit_file import UnitFile
 
-__all__ = ["KINDS", "assess"]
-
 #: Each kind of part, in the usual order of the current path, from the terminals on.
 KINDS: dict[str, type[Kind]] = {
     "fuse": Fuse,

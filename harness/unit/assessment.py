@@ -6,18 +6,6 @@ import enum
 from dataclasses import asdict, dataclass
 from typing import Any
 
-__all__ = [
-    "Adequacy",
-    "Assessment",
-    "ColdCheck",
-    "Finding",
-    "PartAssessment",
-    "Replacement",
-    "Severity",
-    "Stress",
-    "as_plain",
-]
-
 
 class Severity(enum.StrEnum):
     """How badly a part was treated, in plain words; the mildest first."""

@@ -17,8 +17,6 @@ from harness.unit.parts import (
 )
 from harness.unit.ratings import Kind, PartStress, at_least, finding, same
 
-__all__ = ["TOLERANCE_FRAC", "BulkCapacitor", "OutputCapacitor", "capacitance_range"]
-
 #: What a sound capacitor may differ by from what is printed. Source: common practice.
 TOLERANCE_FRAC = 0.2
 

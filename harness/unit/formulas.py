@@ -5,17 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-__all__ = [
-    "capacitor_energy_j",
-    "discharged_v",
-    "fuse_heat_a2s",
-    "hold_up_s",
-    "inrush_i2t_a2s",
-    "melting_time_s",
-    "peak_v",
-    "valley_at_constant_power_v",
-]
-
 
 def peak_v(rms_v: float) -> float:
     """Return the peak of a sine of ``rms_v`` volts rms. Source: Vp = sqrt(2) Vrms, textbook."""

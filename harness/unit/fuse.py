@@ -13,8 +13,6 @@ from harness.unit.ratings import Kind, PartStress, Short, at_least, finding, sam
 from harness.unit.reference import Gates
 from harness.unit.varistor import line_load
 
-__all__ = ["Fuse"]
-
 #: More than so many times the original's melting integral lets a fault heat what is behind it.
 _FAR_SLOWER = 1.5
 

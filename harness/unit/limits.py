@@ -19,8 +19,6 @@ from harness.quantity import shown
 from harness.unit.nameplate import Unit
 from harness.unit.reference import shared_table
 
-__all__ = ["DischargeLimit", "Limit", "LimitTable", "shipped_limits", "supply_kind"]
-
 _Class = Literal["I", "II", "III"]
 _SupplyKind = Literal["ac-dc", "low voltage", "multi-output"]
 _LimitUnit = Literal["V", "A", "W", "ohm", "s", "Hz", "degC", "1", "%"]

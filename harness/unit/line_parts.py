@@ -22,8 +22,6 @@ from harness.unit.parts import (
 from harness.unit.ratings import Kind, PartStress, at_least, finding, same
 from harness.unit.varistor import clamped_v, line_load
 
-__all__ = ["Choke", "Limiter", "Varistor"]
-
 
 class Choke(Kind):
     """A common-mode choke: what only heats.

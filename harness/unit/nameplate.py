@@ -20,8 +20,6 @@ from harness.files.field_types import (
 )
 from harness.quantity import format_quantity
 
-__all__ = ["AcInput", "DcInput", "Input", "Output", "Unit"]
-
 
 def _below_whole(tolerance_frac: float) -> float:
     if tolerance_frac >= 1:

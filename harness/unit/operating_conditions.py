@@ -13,8 +13,6 @@ from harness.unit.parts import BridgePart, BulkPart, ChokePart, DiodePart, FuseP
 from harness.unit.reference import Reference
 from harness.unit.unit_file import UnitFile
 
-__all__ = ["Conditions", "Line", "operating_conditions"]
-
 _PartT = TypeVar("_PartT")
 
 #: Forward voltage of a diode under a short-circuit current. Source: common practice.

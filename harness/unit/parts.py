@@ -25,35 +25,6 @@ from harness.files.field_types import (
 )
 from harness.quantity import format_quantity, shown, split_quantity
 
-__all__ = [
-    "BridgePart",
-    "BulkPart",
-    "ChokePart",
-    "CurrentRatings",
-    "DiodePart",
-    "DiodeRatings",
-    "ElectrolyticRatings",
-    "FusePart",
-    "FuseRatings",
-    "Joules",
-    "LimiterPart",
-    "LimiterRatings",
-    "MeltingIntegral",
-    "OutputCapacitorPart",
-    "OutputDiodePart",
-    "Part",
-    "SurgeAmps",
-    "SwitchPart",
-    "SwitchRatings",
-    "VaristorPart",
-    "VaristorRatings",
-    "XCapacitorPart",
-    "XCapacitorRatings",
-    "YCapacitorPart",
-    "YCapacitorRatings",
-    "shown_figure",
-]
-
 #: Spellings of ampere squared second; ``A\u00b2s`` has the superscript.
 _A2S = frozenset({"A2s", "A^2s", "A\u00b2s", "A^2 s", "A2 s", "A\u00b2 s"})
 

@@ -12,8 +12,6 @@ from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity, Stre
 from harness.unit.operating_conditions import Conditions, Line
 from harness.unit.parts import shown_figure
 
-__all__ = ["Kind", "PartStress", "Short", "at_least", "finding", "same", "severity_of"]
-
 #: Without a figure that is needed, so much of the original's will do, with a note.
 #: Source: common practice.
 _NEARLY_FRAC = 0.8

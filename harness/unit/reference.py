@@ -16,20 +16,6 @@ from harness.shipped import shipped
 from harness.unit.parts import ElectrolyticRatings, FuseRatings, VaristorPart, VaristorRatings
 from harness.unit.varistor import exponent_between
 
-__all__ = [
-    "CapacitorTable",
-    "FuseTable",
-    "Gate",
-    "Gates",
-    "Reference",
-    "StressBounds",
-    "StressTable",
-    "VaristorClass",
-    "VaristorTable",
-    "reference",
-    "shared_table",
-]
-
 
 class _Row(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)

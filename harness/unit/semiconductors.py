@@ -18,8 +18,6 @@ from harness.unit.parts import (
 )
 from harness.unit.ratings import Kind, PartStress, at_least, finding, same
 
-__all__ = ["Bridge", "Diode", "OutputDiode", "Switch"]
-
 #: Half a period of the 50 Hz half-sine that surge currents are stated for.
 _SURGE_S = 10e-3
 

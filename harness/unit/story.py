@@ -10,8 +10,6 @@ from harness.unit.formulas import capacitor_energy_j
 from harness.unit.operating_conditions import Conditions
 from harness.unit.parts import FusePart, LimiterPart, VaristorPart, shown_figure
 
-__all__ = ["assumptions", "cautions", "open_points", "story"]
-
 _OPENED = {
     "fuse": "the unit's fuse opened",
     "breaker": "a breaker opened",

@@ -18,8 +18,6 @@ from harness.unit.parts import (
 )
 from harness.unit.ratings import Kind, PartStress, at_least, finding, same
 
-__all__ = ["XCapacitor", "YCapacitor"]
-
 #: Insulation resistance by protection class. Source: EN 50678, as in DIN VDE 0701-0702:2008.
 _INSULATION_OHM = {"I": 1.0e6, "II": 2.0e6, "III": 0.25e6}
 

@@ -10,9 +10,6 @@ from harness.files.field_types import Celsius, Flag, Hertz, Name, Seconds, Table
 from harness.unit.nameplate import Unit
 from harness.unit.parts import Part, SurgeAmps
 
-__all__ = ["Event", "Service", "UnitFile"]
-
-
 #: One line of text, longer than a name.
 Story = Annotated[str, one_line(500), Field(examples=['"a visitor\'s lead put 230 V on it"'])]
 

@@ -7,14 +7,6 @@ from __future__ import annotations
 
 import math
 
-__all__ = [
-    "clamped_v",
-    "exponent_between",
-    "line_load",
-    "varistor_current_a",
-    "varistor_voltage_v",
-]
-
 #: Steps of a quarter period; the mean of a sine's power is exact to a thousandth with them.
 _STEPS = 200
 

@@ -78,7 +78,7 @@ def rehearse(kind: str, fault: str | None, seed: int = 1) -> Rehearsed:
 
 
 #: Each fault on each kind of unit that can have it.
-EVERY = [(kind, name) for name, fault in FAULTS.items() for kind in fault.kinds]
+EVERY = [(kind, name) for name, fault in FAULTS.items() for kind in sorted(fault.kinds)]
 TRIPS = [(kind, name) for kind, name in EVERY if FAULTS[name].found_by[kind].trips]
 CHECKS = [key for key in EVERY if key not in TRIPS]
 #: A short or leak whose let-through the start must keep inside its budget.

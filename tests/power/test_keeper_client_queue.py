@@ -13,11 +13,11 @@ from harness.bench.sample import SupplySample
 from harness.power.channel import WINDOW
 from harness.power.commands import Arm, OperatingEnvelope, SwitchOn
 from harness.power.keeper_client import ProcessPower, open_process_bench
-from harness.power.keeper_process import MOST_HELD
 from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_profile
 from harness.record.tables import Record
 from tests.power.quick_bench import quick_bench
+from tests.power.test_outlet import MOST_HELD
 
 LIMITS = OperatingEnvelope(voltage_v=26.4, current_a=1.5, power_w=36.0, load_current_a=1.0)
 

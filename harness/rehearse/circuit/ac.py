@@ -14,8 +14,6 @@ from harness.rehearse.circuit.thevenin import Drive
 from harness.rehearse.circuit.windowed_means import Means
 from harness.rehearse.unit_model import UnitModel
 
-__all__ = ["AcCircuit"]
-
 #: Parts of a half-cycle after which an inrush limiter is looked at.
 _PARTS = 16
 #: Two line periods are the same if bulk voltage repeats within the first share where the line

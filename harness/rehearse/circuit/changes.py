@@ -17,8 +17,6 @@ from harness.rehearse.unit_model import Defects, Intermittence, Onset, UnitModel
 from harness.rehearse.unit_parts import KELVIN, Fuse
 from harness.unit.formulas import melting_time_s
 
-__all__ = ["Changes", "Contact", "FuseHeat"]
-
 #: A resistance or conductance is taken over again once it is off by this share.
 _NOTABLE = 0.01
 #: Extra leakage below this share of the first one counts as gone.

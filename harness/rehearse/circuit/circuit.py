@@ -15,8 +15,6 @@ from harness.rehearse.circuit.source import SourceModel, SourceSetting
 from harness.rehearse.circuit.windowed_means import LetThrough, WindowedMeans
 from harness.rehearse.unit_model import UnitModel
 
-__all__ = ["Circuit"]
-
 #: An output reading averages over this long: a period of the slower line frequency.
 _OUTPUT_WINDOW_S = 0.02
 

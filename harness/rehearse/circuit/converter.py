@@ -12,8 +12,6 @@ from enum import Enum, auto
 from harness.profile.level import LoadMode
 from harness.rehearse.unit_parts import Bulk, Converter
 
-__all__ = ["LOOP_S", "ConverterState", "Mode", "OutputLoad"]
-
 #: How often an electronic load compares voltage and current: in constant resistance and power it
 #: follows the voltage through a loop of its own, not at once (common practice).
 LOOP_S = 0.5e-3

@@ -11,8 +11,6 @@ from harness.rehearse.circuit.source import SourceModel, SourceSetting
 from harness.rehearse.circuit.windowed_means import Means
 from harness.rehearse.unit_model import UnitModel
 
-__all__ = ["DcCircuit"]
-
 _ABSOLUTE_V = 2e-5
 _RELATIVE = 1e-4
 _FIRST_S = 2e-6

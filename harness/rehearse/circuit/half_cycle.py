@@ -18,8 +18,6 @@ from harness.rehearse.circuit.thevenin import Drive, Flows, Thevenin
 from harness.rehearse.circuit.windowed_means import LetThrough, Means
 from harness.rehearse.unit_model import UnitModel
 
-__all__ = ["HalfCycle"]
-
 #: Steps in a half-cycle while current flows; a varistor in conduction needs finer ones.
 _STEPS = 40
 _VARISTOR_STEPS = 160

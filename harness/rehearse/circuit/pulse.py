@@ -15,8 +15,6 @@ from dataclasses import dataclass
 from harness.rehearse.circuit.network import InputNetwork
 from harness.rehearse.circuit.thevenin import Drive
 
-__all__ = ["Progress", "carry_pulse"]
-
 #: Steps from the start of conduction to the peak of the line, steps in a half-cycle, and the
 #: shortest step.
 _RISE_STEPS, _STEPS, _FINEST_S = 3, 8, 8e-6

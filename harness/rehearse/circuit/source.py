@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-__all__ = ["SourceModel", "SourceSetting", "ac_source", "dc_source", "folded_v", "source_for"]
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SourceModel:

@@ -7,8 +7,6 @@ from typing import NamedTuple
 
 from harness.rehearse.circuit.network import InputNetwork
 
-__all__ = ["Drive", "Flows", "Thevenin"]
-
 
 class Drive(NamedTuple):
     """What the source does during the half-cycle.

@@ -6,8 +6,6 @@ from collections import deque
 from dataclasses import dataclass
 from typing import NamedTuple
 
-__all__ = ["LetThrough", "Means", "WindowedMeans"]
-
 
 class Means(NamedTuple):
     """Averages over a window.

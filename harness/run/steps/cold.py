@@ -22,8 +22,6 @@ from harness.run.figures import mean_of
 from harness.run.operator_actions import move_meter, power_off
 from harness.run.rest import Hold
 
-__all__ = ["carry_out"]
-
 #: Readings that a cold value is the mean of, and how close they must lie to each other: a meter
 #: charges what it measures.
 _READINGS, _CLOSE = 5, 0.01

@@ -20,8 +20,6 @@ from harness.run.off import measure_off
 from harness.run.operator_actions import move_meter, power_off
 from harness.run.rest import settle
 
-__all__ = ["Decay", "carry_out"]
-
 #: Readings go on for so much longer than the time allowed: then it has failed.
 _BEYOND_FRAC, _BEYOND_S = 0.05, 0.1
 

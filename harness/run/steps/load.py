@@ -10,8 +10,6 @@ from harness.run.context import Context
 from harness.run.levels import hold_levels
 from harness.run.operator_actions import connect_load, take_load_off
 
-__all__ = ["carry_out"]
-
 
 def carry_out(context: Context, step: PlannedStep) -> None:
     """Carry out one load step; where a person connects the load, power is off before and after.

@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from harness.run.levels import hold_levels as carry_out
+from harness.run import levels
 
-__all__ = ["carry_out"]
+carry_out = levels.hold_levels

@@ -7,8 +7,6 @@ from harness.run.checks import judge_checks, needed_readings
 from harness.run.context import Context
 from harness.run.levels import energise
 
-__all__ = ["carry_out"]
-
 
 def carry_out(context: Context, step: PlannedStep) -> None:
     """Carry out one start; its checks are judged at the last level."""
