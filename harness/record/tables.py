@@ -18,7 +18,7 @@ from harness.record.csv_text import (
     sound_text,
     word_back,
 )
-from harness.record.examine import examine, read_regular
+from harness.record.examine import FILES, examine, read_regular
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -73,6 +73,8 @@ def load(folder: Path | str) -> Record:
         RecordError: The folder holds no record, cannot be read, or is too large for memory.
     """
     path = Path(folder)
+    for name in FILES:
+        _require_memory(path / name)  # before every byte of it is looked at
     seen = examine(path)
     problems = list(seen.problems)
     tables = {
@@ -88,7 +90,9 @@ def load(folder: Path | str) -> Record:
 
 
 def _table(path: Path, columns: Sequence[str], problems: list[str]) -> pd.DataFrame:
-    content = read_regular(path, _in_memory, [])  # the examination has said what is wrong with it
+    content = read_regular(
+        path, Path.read_bytes, []
+    )  # the examination has said what is wrong with it
     if content is None:
         return frame(columns, [])
     table, damaged = table_frame(content, columns)
@@ -96,14 +100,13 @@ def _table(path: Path, columns: Sequence[str], problems: list[str]) -> pd.DataFr
     return table
 
 
-def _in_memory(path: Path) -> bytes:
-    if path.stat().st_size > _MOST_BYTES:
+def _require_memory(path: Path) -> None:
+    if path.is_file() and path.stat().st_size > _MOST_BYTES:
         raise RecordError(
             "the table is too large for memory",
             where=str(path),
             remedy="read it in parts, with pandas.read_csv(..., chunksize=1_000_000)",
         )
-    return path.read_bytes()
 
 
 def frame(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> pd.DataFrame:
