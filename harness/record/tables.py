@@ -90,9 +90,8 @@ def load(folder: Path | str) -> Record:
 
 
 def _table(path: Path, columns: Sequence[str], problems: list[str]) -> pd.DataFrame:
-    content = read_regular(
-        path, Path.read_bytes, []
-    )  # the examination has said what is wrong with it
+    # What is wrong with the file, the examination has said.
+    content = read_regular(path, Path.read_bytes, [])
     if content is None:
         return frame(columns, [])
     table, damaged = table_frame(content, columns)
