@@ -18,7 +18,7 @@ from harness.record.csv_text import (
     sound_text,
     word_back,
 )
-from harness.record.examine import FILES, examine, read_regular
+from harness.record.examine import examine, read_regular
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -73,8 +73,8 @@ def load(folder: Path | str) -> Record:
         RecordError: The folder holds no record, cannot be read, or is too large for memory.
     """
     path = Path(folder)
-    for name in FILES:
-        _require_memory(path / name)  # before every byte of it is looked at
+    for name in ("readings", "events", "checks", "budgets"):
+        _require_memory(path / f"{name}.csv")  # before every byte of it is looked at
     seen = examine(path)
     problems = list(seen.problems)
     tables = {

@@ -420,10 +420,11 @@ class TestHostileFolders:
 
         assert load(folder).run["outcome"] == "interrupted"
 
-    def test_a_table_too_large_for_memory_is_an_error(self, tmp_path: Path) -> None:
+    @pytest.mark.parametrize("name", ["readings", "events", "checks", "budgets"])
+    def test_a_table_too_large_for_memory_is_an_error(self, tmp_path: Path, name: str) -> None:
         """A table of many gigabytes is refused, with a way to read it all the same."""
         Journal(tmp_path).close()
-        with (tmp_path / "readings.csv").open("r+b") as file:
+        with (tmp_path / f"{name}.csv").open("a+b") as file:
             file.truncate(2**34)
 
         with pytest.raises(RecordError, match="read it in parts"):
