@@ -5,29 +5,24 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Callable
+from functools import partial
 from typing import Protocol
 
 
 class Clock(Protocol):
-    """Monotonic time in seconds."""
+    """Monotonic time in seconds, since an origin of the clock's own."""
 
     def now_s(self) -> float:
-        """Return the time in seconds since an origin of the clock's own."""
-        ...
+        """Return the time."""
 
     def sleep_s(self, duration_s: float) -> None:
-        """Let ``duration_s`` seconds pass."""
-        ...
+        """Let so much time pass."""
 
 
 class SystemClock:
     """Monotonic time of the machine; all its processes share it.
 
-    Args:
-        origin_s: Zero of the clock as :func:`time.monotonic` tells it; left out: now.
-
-    Attributes:
-        origin_s: Zero of the clock, for another process that is to keep the same time.
+    Its origin, by :func:`time.monotonic`, can be given to another process for the same time.
     """
 
     def __init__(self, origin_s: float | None = None) -> None:
@@ -43,47 +38,34 @@ class SystemClock:
             time.sleep(duration_s)
 
 
-# Two clocks that run alike while the machine is awake, with zeros of their own. While it sleeps the
-# one stands still, and the other goes on.
+# Seconds since some moment, in which the machine was awake; and all seconds. The two run alike,
+# with zeros of their own; while it sleeps, the one stands still and the other goes on. Where no
+# clock is known that counts sleep, gaps are all that is seen.
 #
 # Source: Linux, clock_gettime(2): CLOCK_BOOTTIME counts time in suspend, CLOCK_MONOTONIC does not.
 #     macOS, clock_gettime(3): CLOCK_MONOTONIC goes on while the system is asleep, CLOCK_UPTIME_RAW
 #     does not. Windows: GetTickCount64 (sysinfoapi.h) counts sleep and hibernation,
 #     QueryUnbiasedInterruptTime (realtimeapiset.h) does not. From memory; run on Linux only.
+awake_s: Callable[[], float] = time.monotonic
+elapsed_s: Callable[[], float] = time.monotonic
 
-if sys.platform == "win32":
-
-    def _clocks() -> tuple[Callable[[], float], Callable[[], float]]:
-        import ctypes
-
-        kernel = ctypes.WinDLL("kernel32")
-        kernel.GetTickCount64.restype = ctypes.c_ulonglong
-
-        def awake() -> float:
-            ticks = ctypes.c_ulonglong()  # of 100 ns
-            kernel.QueryUnbiasedInterruptTime(ctypes.byref(ticks))
-            return ticks.value * 1e-7
-
-        return awake, lambda: float(kernel.GetTickCount64()) * 1e-3
-
+if sys.platform == "linux":
+    elapsed_s = partial(time.clock_gettime, time.CLOCK_BOOTTIME)
 elif sys.platform == "darwin":
+    awake_s = partial(time.clock_gettime, time.CLOCK_UPTIME_RAW)
+    elapsed_s = partial(time.clock_gettime, time.CLOCK_MONOTONIC)
+elif sys.platform == "win32":
+    import ctypes
 
-    def _clocks() -> tuple[Callable[[], float], Callable[[], float]]:
-        return (
-            lambda: time.clock_gettime(time.CLOCK_UPTIME_RAW),
-            lambda: time.clock_gettime(time.CLOCK_MONOTONIC),
-        )
+    _KERNEL = ctypes.WinDLL("kernel32")
+    _KERNEL.GetTickCount64.restype = ctypes.c_ulonglong
 
-elif sys.platform == "linux":
+    def _awake_on_windows_s() -> float:
+        ticks = ctypes.c_ulonglong()  # of 100 ns
+        _KERNEL.QueryUnbiasedInterruptTime(ctypes.byref(ticks))
+        return ticks.value * 1e-7
 
-    def _clocks() -> tuple[Callable[[], float], Callable[[], float]]:
-        return time.monotonic, lambda: time.clock_gettime(time.CLOCK_BOOTTIME)
+    def _elapsed_on_windows_s() -> float:
+        return float(_KERNEL.GetTickCount64()) * 1e-3
 
-else:  # no clock that counts sleep is known here: gaps are all that is seen
-
-    def _clocks() -> tuple[Callable[[], float], Callable[[], float]]:
-        return time.monotonic, time.monotonic
-
-
-#: Seconds since some moment, in which the machine was awake; and all seconds.
-awake_s, elapsed_s = _clocks()
+    awake_s, elapsed_s = _awake_on_windows_s, _elapsed_on_windows_s

@@ -10,19 +10,27 @@ What pyvisa-py 0.8.1 does of its own, measured on loopback with a time-out of 1 
 - HiSLIP waits 5 s for a greeting that does not come.
 
 So its sockets are exchanged for the ones here, which raise, and its remote calls get the time that
-is left (:mod:`harness.bench.pyvisa_py_parts`).
+is left. Here, and nowhere else, its private parts are used. Where another version keeps its sockets
+elsewhere, a link is refused: nothing would end an answer that does not come, with power on. So
+`pyproject.toml` caps the version.
 """
 
 from __future__ import annotations
 
 import contextlib
+import os
 import select
 import socket
 import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import Future
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from harness.errors import LinkError
+
+if TYPE_CHECKING:
+    from pyvisa.resources import MessageBasedResource
 
 T = TypeVar("T")
 
@@ -36,33 +44,26 @@ _LATE_PIECES = 4
 
 
 class Deadline:
-    """When the exchange under way must be over; shared by all sockets of one session.
-
-    Attributes:
-        end_s: On the clock of :func:`time.monotonic`.
-        received: Bytes received since it was set.
-    """
+    """When the exchange under way must be over; shared by all sockets of one session."""
 
     def __init__(self) -> None:
-        self.end_s = float("inf")
-        self.received = 0
-        self._late = 0
+        self.set(float("inf"))
 
     def set(self, duration_s: float) -> None:
         """Begin an exchange that may take so long."""
-        self.end_s = time.monotonic() + duration_s
-        self.received = 0
+        self._end_s = time.monotonic() + duration_s
+        self._received = 0
         self._late = 0
 
     @property
     def passed(self) -> bool:
         """Whether it is over."""
-        return time.monotonic() >= self.end_s
+        return time.monotonic() >= self._end_s
 
     @property
     def left_s(self) -> float:
         """Time left, as a socket takes it: never none at all, which would mean no waiting."""
-        return min(max(self.end_s - time.monotonic(), _LEAST_S), _MOST_S)
+        return min(max(self._end_s - time.monotonic(), _LEAST_S), _MOST_S)
 
     def count(self, size: int) -> None:
         """Take note of bytes that came.
@@ -73,20 +74,18 @@ class Deadline:
         """
         if not size:
             raise ConnectionResetError("the other end closed the connection")
-        self.received += size
+        self._received += size
         self._late += self.passed
         if self._late > _LATE_PIECES:
             raise TimeoutError("its answer did not end in time")
-        if self.received > _LONGEST_ANSWER:
+        if self._received > _LONGEST_ANSWER:
             raise ConnectionError("its answer does not end")
 
 
 class HeldSocket(socket.socket):
     """A socket that raises at its deadline, and where the other end has closed.
 
-    Args:
-        deadline: Its deadline.
-        taken: The socket whose connection it takes over; that one is closed by it.
+    It takes over the connection of another one, which is closed by it.
     """
 
     def __init__(self, deadline: Deadline, taken: socket.socket) -> None:
@@ -131,10 +130,8 @@ def call_with_timeout(
 ) -> T:
     """Make something that may take for ever, such as a session, or give up.
 
-    Args:
-        limit_s: Longest wait.
-        make: Makes it, in a thread of its own that is left alone when it takes too long.
-        give_back: Given what was made too late: many instruments take one link only.
+    The thread that makes it is left alone when it takes too long; what was made too late is given
+    back, for many instruments take one link only.
 
     Raises:
         TimeoutError: It took too long.
@@ -161,3 +158,52 @@ def call_with_timeout(
         if made.cancel():
             raise TimeoutError(f"no connection within {limit_s:g} s") from None
         return made.result()  # it came in the last moment, or is a time-out of its own
+
+
+def hold_to(deadline: Deadline, session: MessageBasedResource, name: str) -> HeldSocket | None:
+    """Hold an opened session to a deadline, and return the socket that its messages go out on.
+
+    None where the library keeps the time-out by itself: any but pyvisa-py, and pyvisa-py on any
+    interface but the network.
+
+    Raises:
+        OSError: There is no connection: pyvisa-py 0.8 takes a refused one for open.
+        LinkError: This version of pyvisa-py keeps its sockets where they are not found.
+    """
+    from pyvisa.constants import InterfaceType
+
+    library: Any = session.visalib
+    is_ours = type(library).__module__.partition(".")[0] == "pyvisa_py"
+    if not is_ours or session.interface_type != InterfaceType.tcpip:
+        return None
+    inner: Any = getattr(library, "sessions", {}).get(session.session)
+    interface: Any = getattr(inner, "interface", None)
+    if isinstance(interface, socket.socket):  # a raw socket
+        code = interface.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
+        if code:
+            raise OSError(code, os.strerror(code))
+        interface.getpeername()
+        inner.interface = held = HeldSocket(deadline, interface)
+        return held
+    sock, call = getattr(interface, "sock", None), getattr(interface, "do_call", None)
+    if isinstance(sock, socket.socket) and callable(call) and hasattr(interface, "timeout"):
+
+        def call_in_time() -> None:  # waits for the time left, not for a second more
+            interface.timeout = min(interface.timeout, deadline.left_s)
+            call()
+
+        interface.sock = held = HeldSocket(deadline, sock)  # VXI-11
+        interface.do_call = call_in_time
+        return held
+    channels = [getattr(interface, channel, None) for channel in ("_sync", "_async")]
+    if all(isinstance(channel, socket.socket) for channel in channels):  # HiSLIP
+        interface._sync = held = HeldSocket(deadline, interface._sync)  # noqa: SLF001
+        interface._async = HeldSocket(deadline, interface._async)  # noqa: SLF001
+        return held
+    raise LinkError(
+        "its time-out cannot be held: this version of pyvisa-py keeps its connection elsewhere "
+        "than 0.8 does",
+        instrument=name,
+        remedy='install one that fits, pip install "pyvisa-py>=0.8,<0.9", or a system VISA library '
+        'with visa = "" in the bench file',
+    )

@@ -9,13 +9,13 @@ import socket
 import sys
 from collections.abc import Callable
 from enum import StrEnum
+from functools import partial
 from typing import Any, NamedTuple
 
 from harness.bench.dialect import Dialect
-from harness.bench.finding import Cause, cause_of
+from harness.bench.finding import Cause, Heard, answer_cause, cause_of, plausible_identity
 from harness.bench.link import TERMINATORS
 from harness.bench.listen import ask_serial, ask_socket
-from harness.bench.replies import Heard, answer_cause, plausible_identity
 from harness.errors import InstrumentError
 from harness.profile.bench_file import Instrument
 
@@ -53,18 +53,13 @@ _NEEDS = {
 
 
 class Address(NamedTuple):
-    """The way to an instrument.
-
-    Attributes:
-        interface: What it is connected to.
-        place: Host, serial port as the system names it, or USB vendor and product number in hex
-            with a colon between them; empty where there is none.
-        port: TCP port to connect to first; zero where there is none.
-    """
+    """The way to an instrument."""
 
     interface: Interface
+    #: Host, serial port as the system names it, or USB vendor and product number in hex with a
+    #: colon between them; empty where there is none.
     place: str = ""
-    port: int = 0
+    port: int = 0  # TCP port to connect to first; zero where there is none
 
 
 def read_address(resource: str) -> Address | None:
@@ -104,13 +99,7 @@ def find_cause(
 ) -> Cause:
     """Find out why an instrument does not answer; its own link must be closed by now.
 
-    Asks ``*IDN?`` and nothing else.
-
-    Args:
-        manager: PyVISA's resource manager.
-        instrument: Its table of the bench file.
-        dialect: Its dialect, with the link as the bench file says.
-        error: What went wrong.
+    Asks ``*IDN?`` and nothing else. The dialect has its link as the bench file says.
     """
     address = read_address(instrument.resource)
     if address is None:
@@ -131,8 +120,7 @@ def find_cause(
                 sign, problem = _look_at_usb(address.place)
                 linux = sys.platform == "linux"
                 found = _usb_cause(address.place, sign, linux=linux, problem=problem)
-    next_step = error.remedy or "switch it off and on, and try again"
-    return found or Cause(what=error.what, remedy=next_step)
+    return found or Cause(error.what, error.remedy or "switch it off and on, and try again")
 
 
 # --- software on this computer
@@ -147,12 +135,7 @@ def _missing_package(interface: Interface, installed: Callable[[str], bool]) -> 
 
 
 def missing_library(visa: str, problem: str) -> Cause:
-    """Say why a bench file's VISA library cannot be opened.
-
-    Args:
-        visa: What stands in the bench file.
-        problem: What PyVISA says.
-    """
+    """Say why a bench file's VISA library cannot be opened; the problem is what PyVISA says."""
     if visa in {"", "@ivi"}:
         return cause_of("no system library")
     sign = "unknown library" if "@" in visa and "Wrapper not found" in problem else "library fails"
@@ -169,7 +152,7 @@ _NO_ROUTE = {errno.ENETUNREACH, errno.EHOSTUNREACH, errno.ENETDOWN, errno.EHOSTD
 
 
 def _reach(host: str, port: int, wait_s: float) -> tuple[str, str]:
-    """Connect and let go; return the sign of what comes of it (none: open), and what is said."""
+    """Connect and let go; return the sign of what comes of it, empty if open, and what is said."""
     try:
         socket.create_connection((host, port), timeout=wait_s).close()
     except TimeoutError:
@@ -217,19 +200,24 @@ def _network_cause(
 def _over_socket(address: Address, dialect: Dialect) -> Cause:
     """Try every terminator on a raw socket."""
     configured, timeout_s = dialect.link.terminator, dialect.link.timeout_s
-    heard: dict[str, Heard] = {}
-    for name in _configured_first(configured):
-        wait_s = max(_LEAST_WAIT_S, 2 * timeout_s) if name == configured else timeout_s
-        ending = TERMINATORS[name].encode("ascii")
-        heard[name] = ask_socket(address.place, address.port, ending, wait_s)
+    ask = partial(ask_socket, address.place, address.port)
+    heard = _ask_with_each(configured, ask, max(_LEAST_WAIT_S, 2 * timeout_s), timeout_s)
     sign = "socket closed" if heard[configured].closed else "socket silent"
     return answer_cause(heard, configured=configured, timeout_s=timeout_s) or cause_of(
         sign, port=address.port
     )
 
 
-def _configured_first(configured: str) -> list[str]:
-    return sorted(TERMINATORS, key=lambda name: name != configured)
+def _ask_with_each(
+    configured: str, ask: Callable[[bytes, float], Heard], first_s: float, other_s: float
+) -> dict[str, Heard]:
+    """Ask with every terminator, the one in use first."""
+    names = sorted(TERMINATORS, key=lambda name: name != configured)
+    waits_s = (first_s, *[other_s] * (len(names) - 1))
+    return {
+        name: ask(TERMINATORS[name].encode("ascii"), wait_s)
+        for name, wait_s in zip(names, waits_s, strict=True)
+    }
 
 
 # --- ports of this computer
@@ -252,42 +240,34 @@ def _port_sign(error: Exception) -> str:
     return "fails"
 
 
-def _sign_of(attempt: Callable[[], object]) -> tuple[str, str]:
-    """Return the sign of what comes of opening a port, empty where it opens; and what is said."""
-    try:
-        attempt()
-    except Exception as error:  # noqa: BLE001 - of whatever a driver raises
-        return _port_sign(error), str(error)
-    return "", ""
-
-
 def _serial_cause(
     device: str, sign: str, present: tuple[str, ...], *, problem: str = ""
 ) -> Cause | None:
     """Say why a serial port cannot be used; the sign is that of :func:`_port_sign`."""
     if not sign:
         return None
-    lines: tuple[str, ...] = ()
+    lines: list[str] = []
     if sign == "absent" and present:
         sign = "absent, others there"
         names = (each[3:] if each.upper().startswith("COM") else each for each in present[:4])
-        lines = tuple(f'resource = "ASRL{name}::INSTR"' for name in names)
-    elif sign == "no backend":
-        sign = "fails"
+        lines = [f'resource = "ASRL{name}::INSTR"' for name in names]
+    sign = "fails" if sign == "no backend" else sign
     return cause_of(
         f"serial {sign}", place=device, present=", ".join(present), problem=problem, write=lines
     )
 
 
 def _serial(manager: Any, device: str, instrument: Instrument, dialect: Dialect) -> Cause | None:
-    """Look at a serial port, then try every terminator and every usual rate on it."""
-    present: tuple[str, ...] = ()
+    """Try a serial port, then every terminator and every usual rate on it."""
     if _installed("serial"):  # else a system VISA library serves it, and has told what it knows
         serial: Any = importlib.import_module("serial")
         ports: Any = importlib.import_module("serial.tools.list_ports")
         present = tuple(sorted(port.device for port in ports.comports()))
-        # exclusive, so that another program's hold shows where the system would share the port
-        sign, problem = _sign_of(lambda: serial.serial_for_url(device, exclusive=True).close())
+        sign = problem = ""
+        try:  # exclusive, so that another program's hold shows where the system would share it
+            serial.serial_for_url(device, exclusive=True).close()
+        except Exception as error:  # noqa: BLE001 - of whatever a driver raises
+            sign, problem = _port_sign(error), str(error)
         cause = _serial_cause(device, sign, present, problem=problem)
         if cause is not None:
             return cause
@@ -297,11 +277,9 @@ def _serial(manager: Any, device: str, instrument: Instrument, dialect: Dialect)
     for rate in (line.baud_rate, *(each for each in _RATES if each != line.baud_rate)):
         tried = line.model_copy(update={"baud_rate": rate})
         in_use = rate == line.baud_rate
-        heard: dict[str, Heard] = {}
-        for name in _configured_first(configured):
-            wait_s = max(_LEAST_WAIT_S, 2 * timeout_s) if in_use and not heard else _TRIAL_S
-            ending = TERMINATORS[name].encode("ascii")
-            heard[name] = ask_serial(manager, instrument.resource, tried, ending, wait_s)
+        first_s = max(_LEAST_WAIT_S, 2 * timeout_s) if in_use else _TRIAL_S
+        ask = partial(ask_serial, manager, instrument.resource, tried)
+        heard = _ask_with_each(configured, ask, first_s, _TRIAL_S)
         found = answer_cause(
             heard, configured=configured, timeout_s=timeout_s, rate=None if in_use else rate
         )
@@ -321,23 +299,22 @@ def _usb_cause(place: str, sign: str, *, linux: bool, problem: str = "") -> Caus
 
 
 def _look_at_usb(place: str) -> tuple[str, str]:
-    """Find a USB device and read from it what anybody with the right to may read."""
+    """Read from a USB device what anybody with the right to may; as :func:`_reach` returns it."""
     if not _installed("usb"):
         return "", ""
     core: Any = importlib.import_module("usb.core")
     util: Any = importlib.import_module("usb.util")
-    found: list[Any] = []
     vendor, product = (int(number, 16) for number in place.split(":"))
-
-    def attempt() -> None:
+    device: Any = None
+    try:
         device = core.find(idVendor=vendor, idProduct=product)
-        if device is not None:
-            found.append(device)
-            device.get_active_configuration()
-            util.get_string(device, device.iSerialNumber)
-
-    sign, problem = _sign_of(attempt)
-    for device in found:
+        if device is None:
+            return "absent", ""
+        device.get_active_configuration()
+        util.get_string(device, device.iSerialNumber)
+    except Exception as error:  # noqa: BLE001 - of whatever a driver raises
+        return _port_sign(error), str(error)
+    finally:
         with contextlib.suppress(Exception):
             util.dispose_resources(device)
-    return (sign, problem) if sign or found else ("absent", "")
+    return "", ""

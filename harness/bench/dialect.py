@@ -21,36 +21,28 @@ BUILT_IN = tuple(sorted(path.stem for path in FOLDER.glob("*.toml")))
 
 
 class _LinkTable(Table):
-    """How a link to such an instrument is set up.
+    """How a link to such an instrument is set up."""
 
-    Attributes:
-        terminator: What ends a message, both ways.
-        timeout_s: Longest wait for an answer.
-        settle_s: Wait after a setting before the next message.
-        averaging_window_s: Window a reading is averaged over; zero for an instantaneous one.
-    """
-
+    #: What ends a message, both ways.
     terminator: Literal["LF", "CR", "CRLF"] = Field(default="LF", examples=['"LF"'])
     timeout_s: Seconds = Field(default=1.0, alias="timeout", validate_default=False)
+    #: Wait after a setting before the next message.
     settle_s: Seconds = Field(default=0.0, alias="settle", validate_default=False)
+    #: Window a reading is averaged over; zero for an instantaneous one.
     averaging_window_s: Seconds = Field(
         default=0.0, alias="averaging_window", validate_default=False
     )
 
 
 class _Sample(Table):
-    """One message that reads several values in a single round trip.
-
-    Attributes:
-        ask: The message.
-        answer: What its answer holds, in this order.
-        separator: What stands between two values; a blank stands for any number of blanks.
-    """
+    """One message that reads several values in a single round trip."""
 
     ask: str = Field(examples=['"MEAS:VOLT?;:MEAS:CURR?"'])
+    #: What its answer holds, in this order.
     answer: tuple[Literal["voltage", "current", "power", "status"], ...] = Field(
         min_length=1, examples=['["voltage", "current"]']
     )
+    #: What stands between two values; a blank stands for any number of blanks.
     separator: str = Field(default=";", examples=['","'])
 
 
@@ -62,29 +54,18 @@ class _Status(Table):
 
 
 class Dialect(Table):
-    """The messages of one instrument family.
-
-    Attributes:
-        name: Name of the dialect.
-        role: The role it serves.
-        title: One line for people.
-        link: How a link is set up.
-        send: Operation to message; ``{value}`` stands for the number.
-        decimals: Operation to the decimals its number is cut to (left out: 6).
-        ask: Operation to question.
-        answers: Question to what its answer looks like, ``{value}`` where the number or state
-            stands; left out: the answer is nothing else.
-        sample: The compound question, or None.
-        status: Meaning of the status bits.
-    """
+    """The messages of one instrument family, by the operations they carry out or ask."""
 
     name: str = Field(examples=['"my-supply"'])
     role: Literal["supply", "meter", "load"]
     title: str = ""
     link: _LinkTable = _LinkTable()
+    #: ``{value}`` stands for the number, which is cut to so many decimals (left out: 6).
     send: dict[str, str] = Field(default_factory=dict)
     decimals: dict[str, int] = Field(default_factory=dict)
     ask: dict[str, str] = Field(default_factory=dict)
+    #: What an answer looks like, ``{value}`` where the number or state stands; left out: the answer
+    #: is nothing else.
     answers: dict[str, str] = Field(default_factory=dict)
     sample: _Sample | None = None
     status: _Status = _Status()
@@ -98,11 +79,11 @@ class Dialect(Table):
     @property
     def read_values(self) -> tuple[str, ...]:
         """Names of what a reading of a supply or a load is made of, as a sample names them."""
+        bits = self.status.protection or self.status.current_limit
         return tuple(
             name
             for name, operation in SAMPLED.items()
-            if (name != "status" and operation in self.ask)
-            or (name == "status" and (self.status.protection or self.status.current_limit))
+            if (bits if name == "status" else operation in self.ask)
         )
 
     @property
@@ -112,13 +93,10 @@ class Dialect(Table):
 
     def reached(self, instrument: Instrument) -> Dialect:
         """Return it with the link set up as a bench file says for one instrument."""
-        said = {
-            "terminator": instrument.terminator,
-            "timeout_s": instrument.timeout_s,
-            "settle_s": instrument.settle_s,
-        }
-        given = {name: value for name, value in said.items() if value is not None}
-        return self.model_copy(update={"link": self.link.model_copy(update=given)})
+        said = instrument.model_dump(
+            include={"terminator", "timeout_s", "settle_s"}, exclude_none=True
+        )
+        return self.model_copy(update={"link": self.link.model_copy(update=said)})
 
     def message(self, operation: str, value: float | None = None) -> str:
         """Return what goes on the wire for an operation that sends.
@@ -157,25 +135,19 @@ class Dialect(Table):
 def load_dialect(name: str, base: Path | None = None) -> Dialect:
     """Load a built-in dialect by name, or a dialect file by path.
 
-    Args:
-        name: A built-in name such as ``scpi-meter``, or the path of a TOML file.
-        base: Folder a relative path starts from: the bench file's.
+    A relative path starts from the base: the bench file's folder.
 
     Raises:
         DialectError: No such dialect, or a mistake in the file.
     """
-    if name in BUILT_IN:
-        path = FOLDER / f"{name}.toml"
-        dialect = read_table(path, Dialect, DialectError, rules=dialect_errors)
-        dialect._built_in = path  # noqa: SLF001 - its own module
-        return dialect
-    path = Path(name) if base is None else base / name
-    if not name.endswith(".toml"):
-        names = ", ".join(BUILT_IN)
-        raise DialectError(
-            [Mistake(name, None, "dialect", f"no built-in dialect of this name; there are {names}")]
-        )
-    return read_table(path, Dialect, DialectError, rules=dialect_errors)
+    built_in = FOLDER / f"{name}.toml" if name in BUILT_IN else None
+    if built_in is None and not name.endswith(".toml"):
+        problem = f"no built-in dialect of this name; there are {', '.join(BUILT_IN)}"
+        raise DialectError([Mistake(name, None, "dialect", problem)])
+    path = built_in or (base or Path()) / name
+    dialect = read_table(path, Dialect, DialectError, rules=dialect_errors)
+    dialect._built_in = built_in  # noqa: SLF001 - its own module
+    return dialect
 
 
 def bench_dialects(file: BenchFile) -> dict[str, Dialect]:
@@ -190,15 +162,7 @@ def bench_dialects(file: BenchFile) -> dict[str, Dialect]:
     for role, table in file.instruments.items():
         dialect = load_dialect(table.dialect, base)
         if dialect.role != role:
-            raise BenchFileError(
-                [
-                    Mistake(
-                        file.source,
-                        None,
-                        f"{role}.dialect",
-                        f"{dialect.name!r} is a dialect for a {dialect.role}, not for a {role}",
-                    )
-                ]
-            )
+            problem = f"{dialect.name!r} is a dialect for a {dialect.role}, not for a {role}"
+            raise BenchFileError([Mistake(file.source, None, f"{role}.dialect", problem)])
         dialects[role] = dialect.reached(table)
     return dialects

@@ -6,7 +6,7 @@ Pure, over the file as it was read: shapes and types are the model's own to tell
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -39,27 +39,21 @@ Tables = Mapping[str, Mapping[str, Any]]
 
 
 def dialect_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
-    """Yield every mistake that is none of shape or type.
-
-    Args:
-        data: What stands in the file.
-    """
+    """Yield every mistake in what stands in the file that is none of shape or type."""
     role = str(data.get("role"))
     names = ("link", "send", "decimals", "ask", "sample", "answers", "status")
     tables = {name: data[name] if isinstance(data.get(name), dict) else {} for name in names}
     answer = tables["sample"].get("answer")
-    # None where it is no list; what is in it and no text is told already
-    sampled = (
-        [each for each in answer if isinstance(each, str)] if isinstance(answer, list) else None
-    )
+    sampled = answer if isinstance(answer, list) else []
+    sampled = [each for each in sampled if isinstance(each, str)]  # all else is told already
+    yield from _unknown(tables)
     yield from _waits(role, tables)
     yield from _messages(role, tables)
     yield from _missing(role, tables)
-    yield from _decimals(tables)
     if isinstance(data.get("sample"), dict):
         yield from _sample(role, tables, sampled)
-    yield from _answers(tables, sampled or ())
-    yield from _status(role, tables, sampled or ())
+    yield from _answers(tables, sampled)
+    yield from _status(role, tables, sampled)
 
 
 @cache
@@ -71,19 +65,27 @@ def _built_in(role: str) -> Mapping[str, Any]:
 
 def _example(role: str, operation: str) -> str:
     """Return how a built-in dialect says it, as it stands in a file; empty where none does."""
-    for table in ("send", "ask"):
-        message = _built_in(role).get(table, {}).get(operation)
-        if message is not None:
-            return quoted(message)
-    return ""
-
-
-def _unknown(operation: str) -> str:
-    return f"there is no operation {operation!r}{did_you_mean(operation, OPERATIONS)}"
+    known = {**_built_in(role).get("send", {}), **_built_in(role).get("ask", {})}
+    return quoted(known[operation]) if operation in known else ""
 
 
 def _sendable(message: str) -> bool:
     return bool(message) and message.isascii() and message.isprintable()
+
+
+def _unknown(tables: Tables) -> Iterator[ConfigError]:
+    """Operations that are none, and decimals beyond what a number may have."""
+    for table in ("send", "ask", "decimals", "answers"):
+        for operation, given in tables[table].items():
+            if operation not in OPERATIONS:
+                problem = f"there is no operation {operation!r}"
+                problem += did_you_mean(operation, OPERATIONS)
+                yield ConfigError((table, operation), problem)
+            elif (
+                table == "decimals" and isinstance(given, int) and not 0 <= given <= _MOST_DECIMALS
+            ):
+                problem = f"decimals go from 0 to {_MOST_DECIMALS}"
+                yield ConfigError((table, operation), problem, "3")
 
 
 def _waits(role: str, tables: Tables) -> Iterator[ConfigError]:
@@ -98,104 +100,83 @@ def _waits(role: str, tables: Tables) -> Iterator[ConfigError]:
 
 
 def _messages(role: str, tables: Tables) -> Iterator[ConfigError]:
-    """Known operations, each in its table, each message one that can go on the wire."""
+    """Each operation stands in its table, each message is one that can go on the wire."""
     for table in ("send", "ask"):
         for operation, message in tables[table].items():
-            path, example = (table, operation), _example(role, operation)
             if operation not in OPERATIONS:
-                yield ConfigError(path, _unknown(operation))
                 continue
-            right = _TABLES[OPERATIONS[operation]]
-            if right != table:
-                yield ConfigError(path, f"{operation!r} belongs under [{right}]", example)
-            if not isinstance(message, str):
-                continue
-            told, count = f"the message of {operation!r}", message.count("{value}")
-            if not _sendable(message):
-                yield ConfigError(path, f"{told} must be printable ASCII text", example)
-            elif OPERATIONS[operation] == "number" and count != 1:
-                yield ConfigError(path, f"{told} must hold {{value}} once", example)
-            elif OPERATIONS[operation] != "number" and count:
-                yield ConfigError(path, f"{told} has no number to hold {{value}}", example)
+            form, path, example = (
+                OPERATIONS[operation],
+                (table, operation),
+                _example(role, operation),
+            )
+            if _TABLES[form] != table:
+                yield ConfigError(path, f"{operation!r} belongs under [{_TABLES[form]}]", example)
+            wrong = _wrong_message(form, message) if isinstance(message, str) else ""
+            if wrong:
+                yield ConfigError(path, f"the message of {operation!r} {wrong}", example)
+
+
+def _wrong_message(form: str, message: str) -> str:
+    if not _sendable(message):
+        return "must be printable ASCII text"
+    if form == "number":
+        return "" if message.count("{value}") == 1 else "must hold {value} once"
+    return "has no number to hold {value}" if "{value}" in message else ""
 
 
 def _missing(role: str, tables: Tables) -> Iterator[ConfigError]:
     for operation in REQUIRED.get(role, ()):
         if operation not in tables["send"] and operation not in tables["ask"]:
-            yield ConfigError(
-                (_TABLES[OPERATIONS[operation]],),
-                f"a {role} cannot do without {operation}",
-                f"{operation} = {_example(role, operation)}",
-            )
+            path, example = (_TABLES[OPERATIONS[operation]],), _example(role, operation)
+            problem = f"a {role} cannot do without {operation}"
+            yield ConfigError(path, problem, f"{operation} = {example}")
 
 
-def _decimals(tables: Tables) -> Iterator[ConfigError]:
-    for operation, places in tables["decimals"].items():
-        if operation not in OPERATIONS:
-            yield ConfigError(("decimals", operation), _unknown(operation))
-        elif isinstance(places, int) and not 0 <= places <= _MOST_DECIMALS:
-            yield ConfigError(
-                ("decimals", operation), f"decimals go from 0 to {_MOST_DECIMALS}", "3"
-            )
-
-
-def _sample(role: str, tables: Tables, sampled: list[str] | None) -> Iterator[ConfigError]:
+def _sample(role: str, tables: Tables, sampled: Sequence[str]) -> Iterator[ConfigError]:
     """A sample reads what its role needs, each value once."""
     if role == "meter":
-        yield ConfigError(
-            ("sample",), "a meter is asked one quantity at a time: leave this table out"
-        )
+        problem = "a meter is asked one quantity at a time: leave this table out"
+        yield ConfigError(("sample",), problem)
         return
     ask, separator = tables["sample"].get("ask"), tables["sample"].get("separator", ";")
     if isinstance(ask, str) and (not _sendable(ask) or "{value}" in ask):
-        yield ConfigError(
-            ("sample", "ask"),
-            "the message must be printable ASCII text without {value}",
-            '"MEAS:VOLT?;:MEAS:CURR?"',
-        )
+        problem = "the message must be printable ASCII text without {value}"
+        yield ConfigError(("sample", "ask"), problem, '"MEAS:VOLT?;:MEAS:CURR?"')
     wrong = []
-    if sampled is not None:
-        missing = [name for name in ("voltage", "current") if name not in sampled]
-        if missing:
-            wrong.append(f"a {role}'s sample cannot do without {' and '.join(missing)}")
-        repeated = dict.fromkeys(name for name in sampled if sampled.count(name) > 1)
-        if repeated:
-            wrong.append(f"{' and '.join(map(repr, repeated))} stands here more than once")
-    if wrong:
+    missing = [name for name in ("voltage", "current") if name not in sampled]
+    if missing:
+        wrong.append(f"a {role}'s sample cannot do without {' and '.join(missing)}")
+    repeated = dict.fromkeys(name for name in sampled if sampled.count(name) > 1)
+    if repeated:
+        wrong.append(f"{' and '.join(map(repr, repeated))} stands here more than once")
+    if wrong and isinstance(tables["sample"].get("answer"), list):
         yield ConfigError(("sample", "answer"), "; ".join(wrong), '["voltage", "current"]')
     if isinstance(separator, str) and (
         len(separator) != 1 or not _sendable(separator) or separator.isalnum() or separator in "+-."
     ):
-        yield ConfigError(
-            ("sample", "separator"),
-            "what stands between two values is one character that no number has",
-            '","',
-        )
+        problem = "what stands between two values is one character that no number has"
+        yield ConfigError(("sample", "separator"), problem, '","')
 
 
-def _answers(tables: Tables, sampled: Iterable[str]) -> Iterator[ConfigError]:
+def _answers(tables: Tables, sampled: Sequence[str]) -> Iterator[ConfigError]:
     """What an answer looks like is said of questions this dialect asks."""
     asked = tables["ask"].keys() | {SAMPLED[name] for name in sampled if name in SAMPLED}
     for operation, template in tables["answers"].items():
         path = ("answers", operation)
-        if operation not in OPERATIONS:
-            yield ConfigError(path, _unknown(operation))
-        elif OPERATIONS[operation] not in ("value", "state"):
+        if OPERATIONS.get(operation, "value") not in ("value", "state"):
             yield ConfigError(path, f"the answer to {operation!r} holds no single value")
-        elif operation not in asked:
+        elif operation in OPERATIONS and operation not in asked:
             yield ConfigError(path, f"this dialect never asks {operation!r}: add it under [ask]")
-        if isinstance(template, str) and (
-            not _sendable(template) or template.count("{value}") != 1
-        ):
-            yield ConfigError(
-                path,
+        if isinstance(template, str) and _wrong_message("number", template):
+            problem = (
                 "it must be printable ASCII text that holds {value} once, where the number or the "
-                "state stands",
-                '"{value} V"',
+                "state stands"
             )
+            yield ConfigError(path, problem, '"{value} V"')
 
 
-def _status(role: str, tables: Tables, sampled: Iterable[str]) -> Iterator[ConfigError]:
+def _status(role: str, tables: Tables, sampled: Sequence[str]) -> Iterator[ConfigError]:
     """Weights need a question, and one bit cannot mean two things."""
     weights = {name: weight for name, weight in tables["status"].items() if isinstance(weight, int)}
     if not any(weights.values()):
@@ -204,13 +185,9 @@ def _status(role: str, tables: Tables, sampled: Iterable[str]) -> Iterator[Confi
         yield ConfigError(("status",), "only a supply has status bits: leave this table out")
         return
     if "status" not in sampled and "status" not in tables["ask"]:
-        yield ConfigError(
-            ("status",),
-            "there are weights, but no question that reads them under [ask]",
-            f"status = {_example('supply', 'status')}",
-        )
+        problem = "there are weights, but no question that reads them under [ask]"
+        yield ConfigError(("status",), problem, f"status = {_example('supply', 'status')}")
     both = weights.get("protection", 0) & weights.get("current_limit", 0)
     if both:
-        yield ConfigError(
-            ("status", "protection"), f"{both} stands for the current limit as well", "8"
-        )
+        problem = f"{both} stands for the current limit as well"
+        yield ConfigError(("status", "protection"), problem, "8")

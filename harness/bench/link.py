@@ -6,10 +6,10 @@ import contextlib
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any, Protocol
 
-from harness.bench.deadline import Deadline, HeldSocket, call_with_timeout
-from harness.bench.pyvisa_py_parts import hold_to
+from harness.bench.deadline import Deadline, HeldSocket, call_with_timeout, hold_to
+from harness.bench.dialect import Dialect
 from harness.errors import InstrumentError, LinkError, LinkTimeout
-from harness.profile.bench_file import SerialLine
+from harness.profile.bench_file import Instrument, SerialLine
 
 if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource
@@ -20,8 +20,6 @@ if TYPE_CHECKING:
 #: What ends a message, by its name in files.
 TERMINATORS = {"LF": "\n", "CR": "\r", "CRLF": "\r\n"}
 
-_USUAL_LINE = SerialLine()
-
 #: Longest time to open a link for the first time: a USB reset or a port mapper may need it.
 _OPENING_S = 5.0
 #: Time to open a link again, beyond its time-out: power may be on while we wait.
@@ -31,56 +29,44 @@ _CLOSING_S = 0.2
 
 
 class Link(Protocol):
-    """A conversation with one instrument.
+    """A conversation with one instrument."""
 
-    Attributes:
-        name: Role and resource, for messages.
-        timeout_s: Longest wait for an answer.
-    """
-
-    name: str
-    timeout_s: float
+    name: str  # role and resource, for messages
+    timeout_s: float  # longest wait for an answer
 
     def write(self, message: str) -> None:
         """Send one message."""
-        ...
 
     def query(self, message: str) -> str:
         """Send one message and return its answer without the terminator."""
-        ...
 
     def reopen(self) -> None:
         """Begin the conversation again: what was still on its way is forgotten."""
-        ...
 
     def close(self) -> None:
         """End the conversation; closing twice does nothing."""
-        ...
 
 
 class VisaLink:
     """A link over one VISA session.
 
-    Args:
-        open_session: Opens the session, within as many seconds as it is told, and holds its socket,
-            where it has one, to the deadline; called again to open it again.
-        name: Role and resource, for messages.
-        timeout_s: Longest wait for an answer.
+    It is told how to open one, within so many seconds, with its socket held to a deadline where it
+    has one: to open it again, too.
     """
 
     def __init__(
-        self,
-        open_session: Callable[[Deadline, float], Opened],
-        name: str,
-        timeout_s: float,
+        self, open_session: Callable[[Deadline, float], Opened], name: str, timeout_s: float
     ) -> None:
-        self._open_session = open_session
-        self._deadline = Deadline()
-        self._resource, self._socket = open_session(self._deadline, max(_OPENING_S, timeout_s))
-        self._open = True
-        self._unanswered = 0
         self.name = name
         self.timeout_s = timeout_s
+        self._open_session = open_session
+        self._deadline = Deadline()
+        self._begin(max(_OPENING_S, timeout_s))
+
+    def _begin(self, limit_s: float) -> None:
+        self._resource, self._socket = self._open_session(self._deadline, limit_s)
+        self._open = True
+        self._unanswered = 0
 
     def reopen(self) -> None:
         """Begin the conversation again: what was still on its way is forgotten.
@@ -89,10 +75,7 @@ class VisaLink:
             LinkError: The instrument cannot be reached any more.
         """
         self.close()
-        limit_s = self.timeout_s + _REOPENING_S
-        self._resource, self._socket = self._open_session(self._deadline, limit_s)
-        self._open = True
-        self._unanswered = 0
+        self._begin(self.timeout_s + _REOPENING_S)
 
     def write(self, message: str) -> None:
         """Send one message.
@@ -150,39 +133,33 @@ class VisaLink:
             self._resource.timeout = timeout_s * 1000
 
     def _named(self, error: Exception, message: str) -> InstrumentError:
-        """Return the harness's error; whatever fails past the deadline is a missed time-out."""
-        if self._deadline.passed and not isinstance(error, UnicodeDecodeError):
-            error = TimeoutError()
-        return _named(error, self.name, message)
+        """Return the harness's error for whatever PyVISA or the layer below it raised."""
+        from pyvisa import constants, errors
 
-
-def _named(error: Exception, name: str, message: str) -> InstrumentError:
-    """Return the harness's error for whatever PyVISA or the layer below it raised."""
-    from pyvisa import constants, errors
-
-    silent = constants.StatusCode.error_timeout
-    if isinstance(error, TimeoutError) or getattr(error, "error_code", None) == silent:
-        remedy = "check that it is on, its cable, and the terminator in the bench file"
-        return LinkTimeout("no answer in time", instrument=name, message=message, remedy=remedy)
-    if isinstance(error, errors.VisaIOError):
-        what = f"the link failed ({error.abbreviation})"
-        remedy = "check the cable and that no other program holds it"
-    elif isinstance(error, UnicodeDecodeError):
-        what, remedy = "bytes came that are no text", "check the cable and baud rate"
-    else:
-        named = isinstance(error, ConnectionError)
-        text = str(error) if named else f"{type(error).__name__}: {error}"
-        what = f"the link failed ({text})"
-        remedy = "check the cable and that the instrument is on"
-    return LinkError(what, instrument=name, message=message, remedy=remedy)
+        silent = constants.StatusCode.error_timeout
+        late = isinstance(error, TimeoutError) or getattr(error, "error_code", None) == silent
+        kind = LinkError
+        if isinstance(error, UnicodeDecodeError):
+            what, remedy = "bytes came that are no text", "check the cable and baud rate"
+        elif late or self._deadline.passed:  # whatever fails past the deadline is a missed time-out
+            kind, what = LinkTimeout, "no answer in time"
+            remedy = "check that it is on, its cable, and the terminator in the bench file"
+        elif isinstance(error, errors.VisaIOError):
+            what = f"the link failed ({error.abbreviation})"
+            remedy = "check the cable and that no other program holds it"
+        else:
+            text = str(error)
+            if not isinstance(error, ConnectionError):
+                text = f"{type(error).__name__}: {text}"
+            what = f"the link failed ({text})"
+            remedy = "check the cable and that the instrument is on"
+        return kind(what, instrument=self.name, message=message, remedy=remedy)
 
 
 def open_visa(library: str | Any) -> Any:
-    """Return PyVISA's resource manager for a library.
+    """Return PyVISA's resource manager for a bench file's ``visa`` text or a ready library object.
 
-    Args:
-        library: A bench file's ``visa`` text, or a ready VISA library object (a simulated bench is
-            only another library handed in).
+    A simulated bench is only another library handed in.
 
     Raises:
         LinkError: The library is not there.
@@ -199,43 +176,31 @@ def open_visa(library: str | Any) -> Any:
         ) from error
 
 
-def open_link(
-    manager: Any,
-    *,
-    role: str,
-    resource: str,
-    timeout_s: float,
-    terminator: str,
-    line: SerialLine = _USUAL_LINE,
-) -> VisaLink:
-    """Open one instrument.
-
-    Args:
-        manager: PyVISA's resource manager.
-        role: ``supply``, ``meter`` or ``load``.
-        resource: VISA resource string, passed through unchanged.
-        timeout_s: Longest wait for an answer.
-        terminator: ``LF``, ``CR`` or ``CRLF``.
-        line: How a serial port is set up; other interfaces have none.
+def open_link(manager: Any, role: str, instrument: Instrument, dialect: Dialect) -> VisaLink:
+    """Open one instrument, whose dialect has its link as the bench file says.
 
     Raises:
         LinkError: There is no such instrument, or it cannot be reached.
     """
     from pyvisa.resources import MessageBasedResource
 
-    name = f"{role} ({resource})"
+    name = f"{role} ({instrument.resource})"
+    timeout_ms = dialect.link.timeout_s * 1000  # as PyVISA counts
+    terminator = TERMINATORS[dialect.link.terminator]
 
     def open_session(deadline: Deadline, limit_s: float) -> Opened:
         def opened() -> Opened:
-            session = manager.open_resource(resource, open_timeout=max(1, round(timeout_s * 1000)))
+            session = manager.open_resource(
+                instrument.resource, open_timeout=max(1, round(timeout_ms))
+            )
             if not isinstance(session, MessageBasedResource):
                 session.close()
                 raise TypeError("this resource takes no messages")
             try:
-                session.timeout = timeout_s * 1000  # PyVISA counts milliseconds
-                session.read_termination = TERMINATORS[terminator]
-                session.write_termination = TERMINATORS[terminator]
-                set_line(session, line)
+                session.timeout = timeout_ms
+                session.read_termination = terminator
+                session.write_termination = terminator
+                set_line(session, instrument.serial_line)
                 _tune_socket(session)
                 return session, hold_to(deadline, session, name)
             except Exception:
@@ -254,7 +219,7 @@ def open_link(
                 "is on",
             ) from error
 
-    return VisaLink(open_session, name, timeout_s)
+    return VisaLink(open_session, name, dialect.link.timeout_s)
 
 
 def set_line(session: MessageBasedResource, line: SerialLine) -> None:

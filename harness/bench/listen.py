@@ -8,8 +8,8 @@ import time
 from collections.abc import Callable
 from typing import Any
 
+from harness.bench.finding import Heard
 from harness.bench.link import set_line
-from harness.bench.replies import Heard
 from harness.profile.bench_file import SerialLine
 
 _QUESTION = b"*IDN?"
@@ -28,10 +28,9 @@ def ask_socket(host: str, port: int, terminator: bytes, wait_s: float) -> Heard:
 
             def receive(longest_s: float) -> bytes | None:
                 connection.settimeout(max(longest_s, 1e-3))
-                try:
+                with contextlib.suppress(TimeoutError):
                     return connection.recv(_MOST_BYTES)
-                except TimeoutError:
-                    return None
+                return None
 
             return _hear(receive, wait_s)
     except OSError:  # what a plain connection tells has been looked at before
@@ -41,7 +40,7 @@ def ask_socket(host: str, port: int, terminator: bytes, wait_s: float) -> Heard:
 def ask_serial(
     manager: Any, resource: str, line: SerialLine, terminator: bytes, wait_s: float
 ) -> Heard:
-    """Ask over a serial port, past all layers."""
+    """Ask over a serial port."""
     try:
         session = manager.open_resource(resource)
     except Exception:  # noqa: BLE001 - of whatever a library raises; the port was looked at before
@@ -69,13 +68,10 @@ def ask_serial(
 def _hear(receive: Callable[[float], bytes | None], wait_s: float) -> Heard:
     """Collect what comes until it is quiet: None is a silence, no bytes a closed connection."""
     begin_s = time.monotonic()
-    answer = receive(wait_s)
+    piece = receive(wait_s)
     after_s = time.monotonic() - begin_s
-    if not answer:
-        return Heard(after_s=after_s, closed=answer is not None)
-    while len(answer) < _MOST_BYTES:
+    answer = piece or b""
+    while piece and len(answer) < _MOST_BYTES:
         piece = receive(_QUIET_S)
-        if not piece:
-            return Heard(answer=answer, after_s=after_s, closed=piece is not None)
-        answer += piece
-    return Heard(answer=answer, after_s=after_s)
+        answer += piece or b""
+    return Heard(answer, after_s, closed=piece == b"")

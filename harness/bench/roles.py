@@ -2,39 +2,38 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterable, Iterator
+from typing import Any, TypeVar
+
 from harness.bench.clock import Clock
-from harness.bench.dialect import Dialect
+from harness.bench.dialect import Dialect, bench_dialects
 from harness.bench.dialect_rules import SAMPLED
-from harness.bench.finding import Cause
-from harness.bench.link import Link
-from harness.bench.replies import compound_cause, echo_cause, queue_cause, reply_cause
+from harness.bench.finding import Cause, cause_of, compound_cause, echo_cause, reply_cause
+from harness.bench.link import Link, open_link, open_visa
 from harness.bench.sample import SupplySample
 from harness.bench.scpi import (
     MarkerAnswer,
     OverloadAnswer,
     boolean,
     error_entry,
+    marker_in,
     number,
-    refuse_marker,
     split_answers,
 )
 from harness.errors import InstrumentError, NoReading, Overload, ReportedError, UnexpectedReply
+from harness.profile.bench_file import BenchFile
 
 #: An error queue longer than this is not drained but reported: something is badly wrong.
 _QUEUE_LIMIT = 32
 #: An identity is cut off here, and shown in messages to here.
 _IDENTITY_LENGTH, _IDENTITY_SHOWN = 200, 60
 
+_Error = TypeVar("_Error", bound=InstrumentError)
+
 
 class Instrument:
-    """What every role can do.
-
-    Args:
-        role: ``supply``, ``meter`` or ``load``.
-        link: The conversation.
-        dialect: How to speak.
-        clock: Tells when an answer came.
-    """
+    """What every role can do; the clock tells when an answer came."""
 
     def __init__(self, role: str, link: Link, dialect: Dialect, clock: Clock) -> None:
         self.role = role
@@ -72,7 +71,7 @@ class Instrument:
             return self._number(operation, answer, question)
         except ValueError as error:
             cause = reply_cause(operation, question, answer, state=False)
-            raise self._no_reading(cause, question) from error
+            raise self._error(NoReading, cause, question) from error
 
     def state(self, operation: str) -> bool:
         """Ask for a boolean.
@@ -86,16 +85,13 @@ class Instrument:
             return boolean(self.dialect.value_in(operation, answer))
         except ValueError as error:
             cause = reply_cause(operation, question, answer, state=True)
-            raise self._no_reading(cause, question) from error
+            raise self._error(NoReading, cause, question) from error
 
     def read(self, *quantities: str) -> dict[str, float]:
         """Read quantities: several in one round trip where it can, one by its own question.
 
-        Args:
-            quantities: From :data:`harness.profile.measures.READINGS` for its role, or ``status``.
-
-        Returns:
-            Values by quantity. Power that a supply or load cannot measure is voltage times current.
+        They are those of :data:`harness.profile.measures.READINGS` for its role, and ``status``.
+        Power that a supply or load cannot measure is voltage times current.
 
         Raises:
             NoReading: Any of the values is no value.
@@ -105,15 +101,13 @@ class Instrument:
         if values and "power" in quantities:
             values.setdefault("power", values["voltage"] * values["current"])
         for name in quantities:
+            if name in values:
+                continue
             operation = SAMPLED.get(name, f"measure_{name}")
-            if name not in values and not self.has(operation):
-                raise InstrumentError(
-                    f"its dialect cannot measure {name}",
-                    instrument=self.link.name,
-                    remedy="add it",
-                )
-            if name not in values:
-                values[name] = self.value(operation)
+            if not self.has(operation):
+                what = f"its dialect cannot measure {name}"
+                raise InstrumentError(what, instrument=self.link.name, remedy="add it")
+            values[name] = self.value(operation)
         return {name: values[name] for name in quantities}
 
     def identify(self) -> str:
@@ -127,19 +121,15 @@ class Instrument:
             UnexpectedReply: It says nothing, or sends the question back.
         """
         self._identity = self.identify()
-        cause = echo_cause(self.dialect.ask["identify"], self._identity)
+        question = self.dialect.ask["identify"]
+        cause = echo_cause(question, self._identity)
         if cause is not None:
-            raise self._unexpected("identify", cause)
+            raise self._error(UnexpectedReply, cause, question)
         self.drain_errors()
         return self._identity
 
     def check_in_sync(self) -> None:
-        """See that its answers still belong to their questions, and that it reports no errors.
-
-        Raises:
-            UnexpectedReply: It says it is another than at the start.
-            ReportedError: It reports errors.
-        """
+        """See that its answers still belong to their questions, and that it reports no errors."""
         self.check_identity()
         self.check_errors()
 
@@ -152,11 +142,9 @@ class Instrument:
         identity, first = self.identify(), self._identity
         if first is not None and identity != first:
             now, then = identity[:_IDENTITY_SHOWN], first[:_IDENTITY_SHOWN]
-            cause = Cause(
-                what=f"it answers {now!r}; at the start it was {then!r}",
-                remedy="switch it off and on, and see that no other program talks to it",
-            )
-            raise self._unexpected("identify", cause)
+            what = f"it answers {now!r}; at the start it was {then!r}"
+            remedy = "switch it off and on, and see that no other program talks to it"
+            raise self._error(UnexpectedReply, Cause(what, remedy), self.dialect.ask["identify"])
 
     def drain_errors(self) -> tuple[str, ...]:
         """Empty the error queue and return what stood in it; nothing where there is none.
@@ -171,19 +159,16 @@ class Instrument:
         while len(entries) < _QUEUE_LIMIT:
             answer = self.link.query(question)
             try:
-                entry = error_entry(answer)
+                code, text = error_entry(answer)
             except ValueError as error:
-                cause = queue_cause(question, answer, str(error))
-                raise self._unexpected("error", cause) from error
-            if entry.code == 0:
+                cause = echo_cause(question, answer) or cause_of("no error entry", problem=error)
+                raise self._error(UnexpectedReply, cause, question) from error
+            if code == 0:
                 return tuple(entries)
-            entries.append(f"{entry.code} {entry.text}")
-        raise ReportedError(
-            f"its error queue does not run empty; last entry: {entries[-1]}",
-            instrument=self.link.name,
-            message=question,
-            remedy="switch it off and on, and look at its front panel",
-        )
+            entries.append(f"{code} {text}")
+        what = f"its error queue does not run empty; last entry: {entries[-1]}"
+        remedy = "switch it off and on, and look at its front panel"
+        raise self._error(ReportedError, Cause(what, remedy), question)
 
     def check_errors(self) -> None:
         """Raise what stands in the error queue.
@@ -193,57 +178,36 @@ class Instrument:
         """
         entries = self.drain_errors()
         if entries:
-            raise ReportedError(
-                f"it reports {'; '.join(entries)}",
-                instrument=self.link.name,
-                message=self.dialect.ask["error"],
-                remedy="check that its dialect and range fit what was sent",
-            )
-
-    def close(self) -> None:
-        """End the conversation."""
-        self.link.close()
+            remedy = "check that its dialect and range fit what was sent"
+            cause = Cause(f"it reports {'; '.join(entries)}", remedy)
+            raise self._error(ReportedError, cause, self.dialect.ask["error"])
 
     def _number(self, operation: str, answer: str, question: str) -> float:
         """Read a number; a marker for overload or not-a-number is no reading."""
         try:
-            try:
-                return number(self.dialect.value_in(operation, answer))
-            except MarkerAnswer:
+            return number(self.dialect.value_in(operation, answer))
+        except ValueError as error:
+            # a marker may come without what stands around a value
+            marker = error if isinstance(error, MarkerAnswer) else marker_in(answer)
+            if marker is None:
                 raise
-            except ValueError:
-                refuse_marker(answer)  # it may come without what stands around a value
-                raise
-        except MarkerAnswer as error:
-            kind = Overload if isinstance(error, OverloadAnswer) else NoReading
-            raise kind(
-                str(error),
-                instrument=self.link.name,
-                message=question,
-                remedy="check range and leads",
-            ) from error
+            kind = Overload if isinstance(marker, OverloadAnswer) else NoReading
+            cause = Cause(str(marker), "check range and leads")
+            raise self._error(kind, cause, question) from error
 
-    def _no_reading(self, cause: Cause, question: str) -> NoReading:
+    def _error(self, kind: type[_Error], cause: Cause, message: str) -> _Error:
         remedy = cause.remedy
         if cause.write and self.dialect.built_in is not None:
             remedy = (
                 f"copy the built-in dialect ({self.dialect.built_in}) beside the bench file, write "
                 f"the copy's name there as its dialect, and change the copy: {remedy}"
             )
-        return NoReading(
+        return kind(
             cause.what,
             instrument=self.link.name,
-            message=question,
+            message=message,
             remedy=remedy,
             write=cause.write,
-        )
-
-    def _unexpected(self, operation: str, cause: Cause) -> UnexpectedReply:
-        return UnexpectedReply(
-            cause.what,
-            instrument=self.link.name,
-            message=self.dialect.ask[operation],
-            remedy=cause.remedy,
         )
 
     def _compound(self) -> dict[str, float]:
@@ -258,9 +222,8 @@ class Instrument:
                 for name, part in zip(names, parts, strict=True):
                     values[name] = self._number(SAMPLED[name], part, sample.ask)
             except ValueError as error:
-                asked = [SAMPLED[name] for name in names]
-                cause = compound_cause(names, asked, sample.ask, answer)
-                raise self._no_reading(cause, sample.ask) from error
+                cause = compound_cause(names, sample.ask, answer)
+                raise self._error(NoReading, cause, sample.ask) from error
         for left_out in self._singly:
             values[left_out] = self.value(SAMPLED[left_out])
         return values
@@ -297,13 +260,12 @@ class Supply(Instrument):
         """
         weight = self.dialect.status.protection
         if weight and self.sample().protection:
-            raise UnexpectedReply(
+            cause = Cause(
                 "its status says that its protection has tripped earlier",
-                instrument=self.link.name,
-                message=f"protection = {weight} in its dialect",
-                remedy="clear it at the front panel; if nothing is to be cleared there, the weight "
-                "is wrong: look it up in the manual, or leave the line out",
+                "clear it at the front panel; if nothing is to be cleared there, the weight is "
+                "wrong: look it up in the manual, or leave the line out",
             )
+            raise self._error(UnexpectedReply, cause, f"protection = {weight} in its dialect")
 
 
 class Meter(Instrument):
@@ -312,3 +274,31 @@ class Meter(Instrument):
 
 class Load(Instrument):
     """An electronic load in constant current, resistance or power."""
+
+
+#: What speaks for each role.
+ROLES: dict[str, type[Instrument]] = {"supply": Supply, "meter": Meter, "load": Load}
+
+
+@contextlib.contextmanager
+def open_instruments(
+    file: BenchFile, roles: Iterable[str], clock: Clock, library: Any = None
+) -> Iterator[dict[str, Instrument]]:
+    """Open the instruments of these roles; close them in reverse order on the way out.
+
+    Raises:
+        LinkError: An instrument cannot be opened.
+    """
+    dialects = bench_dialects(file)
+    manager = open_visa(file.visa if library is None else library)
+    try:
+        with contextlib.ExitStack() as stack:
+            opened: dict[str, Instrument] = {}
+            for role in roles:
+                link = open_link(manager, role, file.instruments[role], dialects[role])
+                stack.callback(link.close)
+                opened[role] = ROLES[role](role, link, dialects[role], clock)
+            yield opened
+    finally:
+        with contextlib.suppress(Exception):  # every output is off by now; nothing more to lose
+            manager.close()

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from decimal import ROUND_DOWN, Decimal
-from typing import NamedTuple
 
 from harness.quantity import shown
 
@@ -41,30 +40,28 @@ def number(text: str) -> float:
         value = float(text)
     except ValueError:
         raise ValueError(f"{shown(text)} is not a number") from None
-    if not -_MARKER < value < _MARKER:
-        refuse_marker(text)
+    marker = None if -_MARKER < value < _MARKER else marker_in(text)
+    if marker is not None:
+        raise marker
     # float() also takes "1_000", which no instrument may send
     if "_" in text:
         raise ValueError(f"{shown(text)} is not a number")
     return value
 
 
-def refuse_marker(text: str) -> None:
-    """Raise where an answer is a marker; what is no number at all is none.
-
-    Raises:
-        MarkerAnswer: It is one. The message says which.
-    """
+def marker_in(text: str) -> MarkerAnswer | None:
+    """Return the error for an answer that is a marker; None where it is a value or no number."""
     try:
         value = float(text)
     except ValueError:
-        return
+        return None
     low, high = _NOT_A_NUMBER
     if math.isnan(value) or low <= abs(value) < high:
-        raise MarkerAnswer(f"the instrument answered not-a-number ({shown(text)})")
-    if abs(value) >= _MARKER:
-        kind = OverloadAnswer if value > 0 else MarkerAnswer
-        raise kind(f"the instrument answered overload ({shown(text)})")
+        return MarkerAnswer(f"the instrument answered not-a-number ({shown(text)})")
+    if abs(value) < _MARKER:
+        return None
+    kind = OverloadAnswer if value > 0 else MarkerAnswer
+    return kind(f"the instrument answered overload ({shown(text)})")
 
 
 def boolean(text: str) -> bool:
@@ -84,22 +81,17 @@ def boolean(text: str) -> bool:
     return answer
 
 
-class ErrorEntry(NamedTuple):
-    """One entry of the error queue: its code (0: the queue is empty), and its text."""
-
-    code: int
-    text: str
-
-
-def error_entry(text: str) -> ErrorEntry:
+def error_entry(text: str) -> tuple[int, str]:
     """Read an answer to ``SYST:ERR?``: ``-222,"Data out of range"`` or ``0,"No error"``.
+
+    Code 0 says that the queue is empty.
 
     Raises:
         ValueError: The answer has no number in front.
     """
     code, _, rest = text.partition(",")
     try:
-        return ErrorEntry(int(code), rest.strip().strip('"')[:_ENTRY_LENGTH])
+        return int(code), rest.strip().strip('"')[:_ENTRY_LENGTH]
     except ValueError:
         raise ValueError(f"{shown(text)} is no entry of an error queue") from None
 
@@ -107,10 +99,7 @@ def error_entry(text: str) -> ErrorEntry:
 def split_answers(text: str, count: int, separator: str = ";") -> list[str]:
     """Split the one line that answers a compound query (IEEE 488.2, 8.4.2: joined by ``;``).
 
-    Args:
-        text: The line.
-        count: How many answers it must hold.
-        separator: What stands between them; a blank stands for any number of blanks.
+    A blank as separator stands for any number of blanks.
 
     Raises:
         ValueError: Another number of answers than ``count`` came: the conversation is out of step.

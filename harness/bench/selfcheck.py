@@ -8,18 +8,23 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
-from collections.abc import Iterator
-from dataclasses import replace
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from harness.bench.clock import Clock
 from harness.bench.diagnose import find_cause, missing_library
 from harness.bench.dialect import Dialect, bench_dialects
-from harness.bench.finding import Cause, Finding, Inspection, Mark, note, ok, wrong
-from harness.bench.link import VisaLink, open_visa
-from harness.bench.open import ROLES, open_instrument_link
-from harness.bench.replies import no_identity_cause, plausible_identity, stranger_cause
-from harness.bench.roles import Instrument
+from harness.bench.finding import (
+    Cause,
+    Finding,
+    Inspection,
+    Mark,
+    no_identity_cause,
+    plausible_identity,
+    stranger_cause,
+)
+from harness.bench.link import VisaLink, open_link, open_visa
+from harness.bench.roles import ROLES, Instrument
 from harness.bench.trial import MOST_SILENCES, every_question, try_questions
 from harness.errors import InstrumentError, LinkError
 from harness.profile.bench_file import BenchFile
@@ -29,10 +34,8 @@ from harness.quantity import format_quantity, shown
 
 #: A self-test may take so long; other answers may not.
 _SELF_TEST_S = 60.0
-
 #: So many old entries of an error queue are shown.
 _ENTRIES_SHOWN = 3
-
 #: Question that tells whether an instrument's output or input is on.
 _STATES = {"supply": ("output_state", "output"), "load": ("input_state", "input")}
 
@@ -40,47 +43,32 @@ _STATES = {"supply": ("output_state", "output"), "load": ("input_state", "input"
 def inspect_bench(
     file: BenchFile, clock: Clock, *, today: dt.date, library: Any = None
 ) -> Iterator[Inspection]:
-    """Look at the instruments of a bench one after the other; energises nothing.
+    """Yield each instrument of a bench as soon as it was looked at; energises nothing.
 
-    Args:
-        file: The bench file.
-        clock: Tells when answers come.
-        today: The day, for calibration dates.
-        library: A VISA library object that is used instead of the file's ``visa``.
-
-    Yields:
-        An instrument as soon as it has been looked at: one that does not answer takes its time.
+    A VISA library object, where one is given, is used instead of the file's ``visa``.
 
     Raises:
         FileError: A dialect is missing or wrong.
         LinkError: There is no VISA library to look with.
     """
     dialects = bench_dialects(file)
-    manager = _library(file.visa, library)
+    try:
+        manager = open_visa(file.visa if library is None else library)
+    except LinkError as error:
+        cause = missing_library(file.visa, str(error.__cause__))
+        step = " ".join((cause.remedy, *cause.write))
+        raise LinkError(cause.what, instrument=f"visa = {file.visa!r}", remedy=step) from error
     try:
         for role, table in file.instruments.items():
-            yield Inspection(
-                role=role,
-                resource=table.resource,
-                dialect=dialects[role].name,
-                findings=(
-                    *_conversation(manager, file, role, dialects[role], clock),
-                    _calibration(table, today),
-                    _accuracy(table),
-                ),
+            findings = (
+                *_conversation(manager, file, role, dialects[role], clock),
+                _calibration(table, today),
+                _accuracy(table),
             )
+            yield Inspection(role, table.resource, dialects[role].name, findings)
     finally:
         with contextlib.suppress(Exception):  # nothing was switched on
             manager.close()
-
-
-def _library(visa: str, library: Any) -> Any:
-    try:
-        return open_visa(visa if library is None else library)
-    except LinkError as error:
-        cause = missing_library(visa, str(error.__cause__))
-        step = " ".join((cause.remedy, *cause.write))
-        raise LinkError(cause.what, instrument=f"visa = {visa!r}", remedy=step) from error
 
 
 def _conversation(
@@ -89,20 +77,19 @@ def _conversation(
     """Talk to one instrument; where it does not answer, find out why."""
     table = file.instruments[role]
     try:
-        link = open_instrument_link(manager, role, table, dialect)
+        link = open_link(manager, role, table, dialect)
         with contextlib.closing(link):
             instrument = ROLES[role](role, link, dialect, clock)
             identity = instrument.identify()
             stranger = _stranger(file, role, identity)
-            if stranger is not None:
-                return (wrong("identity", stranger),)
+            if stranger is not None:  # nothing more is said to one that should not be there
+                return (Finding(Mark.WRONG, "identity", *stranger),)
             return (_identity(table, identity), *_questions(instrument, link))
     except InstrumentError as error:
-        return (wrong("link", find_cause(manager, table, dialect, error)),)
+        return (Finding(Mark.WRONG, "link", *find_cause(manager, table, dialect, error)),)
 
 
 def _stranger(file: BenchFile, role: str, identity: str) -> Cause | None:
-    """Nothing more is said to an instrument that should not be there."""
     expected = file.instruments[role].identity
     if expected is None:
         answer = identity.encode("ascii", "replace")
@@ -119,9 +106,9 @@ def _stranger(file: BenchFile, role: str, identity: str) -> Cause | None:
 
 def _identity(table: InstrumentTable, identity: str) -> Finding:
     if table.identity is not None:
-        return ok("identity", identity)
+        return Finding(Mark.OK, "identity", identity)
     text = f"{identity}; the bench file expects none, so another instrument would do as well"
-    return note("identity", text)
+    return Finding(Mark.NOTE, "identity", text)
 
 
 def _questions(instrument: Instrument, link: VisaLink) -> Iterator[Finding]:
@@ -129,23 +116,32 @@ def _questions(instrument: Instrument, link: VisaLink) -> Iterator[Finding]:
     on = False
     if instrument.role in _STATES:
         operation, what = _STATES[instrument.role]
-        with _told(what, link) as told:
-            on = instrument.state(operation)
-            remedy = "look what is connected, and switch it off at its front panel"
-            cause = Cause(what=f"its {what} is on", remedy=remedy)
-            told.append(wrong(what, cause) if on else ok(what, "off"))
-        yield from told
-    with _told("error queue", link) as told:
-        told.append(_old_errors(instrument.drain_errors()))
-    yield from told
-    with _told("self-test", link) as told:
-        told.append(_self_test(instrument, link, on=on))
-    yield from told
-    with _told("reading", link) as told:
-        told.append(ok("reading", _sample(instrument)))
-        instrument.check_errors()
-    yield from told
+        is_off = Finding(Mark.OK, what, "off")
+        remedy = "look what is connected, and switch it off at its front panel"
+        is_on = Finding(Mark.WRONG, what, f"its {what} is on", remedy)
+        state = _told(what, link, lambda: is_on if instrument.state(operation) else is_off)
+        on = state is is_on
+        yield state
+    yield _told("error queue", link, lambda: _old_errors(instrument.drain_errors()))
+    yield _told("self-test", link, lambda: _self_test(instrument, link, on=on))
+    yield _told("reading", link, lambda: _reading(instrument))
     yield from _others(instrument)
+
+
+def _told(check: str, link: VisaLink, look: Callable[[], Finding]) -> Finding:
+    """Return what a look finds; an instrument's error is a finding, too."""
+    try:
+        return look()
+    except InstrumentError as error:
+        if isinstance(error, LinkError):  # else the next question would get the late answer
+            with contextlib.suppress(LinkError):  # the next question says so again
+                link.reopen()
+        return _of_error(Mark.WRONG, check, error)
+
+
+def _of_error(mark: Mark, check: str, error: InstrumentError) -> Finding:
+    what = f"{error.what} at {error.message!r}" if error.message else error.what
+    return Finding(mark, check, what, error.remedy, error.write)
 
 
 def _others(instrument: Instrument) -> Iterator[Finding]:
@@ -156,59 +152,38 @@ def _others(instrument: Instrument) -> Iterator[Finding]:
         for error in try_questions(instrument, (question,)):
             amiss = True
             silences += isinstance(error, LinkError)
-            finding = _of_error("questions", error)
-            yield finding if needed else replace(finding, mark=Mark.NOTE)
+            yield _of_error(Mark.WRONG if needed else Mark.NOTE, "questions", error)
         if silences == MOST_SILENCES:
             return
     if questions and not amiss:
-        yield ok("questions", f"{len(questions)} more that a run may ask, each can be read")
-
-
-def _of_error(check: str, error: InstrumentError) -> Finding:
-    what = f"{error.what} at {error.message!r}" if error.message else error.what
-    return wrong(check, Cause(what=what, remedy=error.remedy, write=error.write))
-
-
-@contextlib.contextmanager
-def _told(check: str, link: VisaLink) -> Iterator[list[Finding]]:
-    """Collect findings; an instrument's error is one, too.
-
-    After a missed answer the link is opened again, or the next question would get the late one.
-    """
-    told: list[Finding] = []
-    try:
-        yield told
-    except InstrumentError as error:
-        told[:] = [_of_error(check, error)]
-        if isinstance(error, LinkError):
-            with contextlib.suppress(LinkError):  # the next question says so again
-                link.reopen()
+        text = f"{len(questions)} more that a run may ask, each can be read"
+        yield Finding(Mark.OK, "questions", text)
 
 
 def _old_errors(entries: tuple[str, ...]) -> Finding:
     if not entries:
-        return ok("error queue", "empty")
+        return Finding(Mark.OK, "error queue", "empty")
     first = "; ".join(shown(entry)[1:-1] for entry in entries[:_ENTRIES_SHOWN])
     left = len(entries) - _ENTRIES_SHOWN
     more = f" and {left} more" if left > 0 else ""
-    return note("error queue", f"held {first}{more}; now read out")
+    return Finding(Mark.NOTE, "error queue", f"held {first}{more}; now read out")
 
 
 def _self_test(instrument: Instrument, link: VisaLink, *, on: bool) -> Finding:
     """Have it test itself (IEEE 488.2-1992, 10.38: 0 is passed); never with its output on."""
     if not instrument.has("self_test"):
-        return note("self-test", "its dialect has none")
+        return Finding(Mark.NOTE, "self-test", "its dialect has none")
     if on:
-        return note("self-test", "left out: its output is on")
+        return Finding(Mark.NOTE, "self-test", "left out: its output is on")
     with link.extended_timeout(max(_SELF_TEST_S, link.timeout_s)):
         code = instrument.value("self_test")
     if code == 0:
-        return ok("self-test", "passed")
+        return Finding(Mark.OK, "self-test", "passed")
     remedy = "look the number up in its manual; take it out of use until it passes"
-    return wrong("self-test", Cause(what=f"failed with {code:g}", remedy=remedy))
+    return Finding(Mark.WRONG, "self-test", f"failed with {code:g}", remedy)
 
 
-def _sample(instrument: Instrument) -> str:
+def _reading(instrument: Instrument) -> Finding:
     """Take one sample of whatever is at its terminals: the first quantity its dialect has."""
     units = READINGS[instrument.role]
     there = [name for name in units if instrument.has(f"measure_{name}")]
@@ -218,25 +193,28 @@ def _sample(instrument: Instrument) -> str:
         )
     together = {"voltage", "current"} <= set(there)
     values = instrument.read("voltage", "current") if together else instrument.read(there[0])
-    return ", ".join(format_quantity(value, units[name]) for name, value in values.items())
+    instrument.check_errors()
+    text = ", ".join(format_quantity(value, units[name]) for name, value in values.items())
+    return Finding(Mark.OK, "reading", text)
 
 
 def _calibration(table: InstrumentTable, today: dt.date) -> Finding:
     due = table.calibration_due
     if due is None:
-        return note("calibration", "the bench file gives no date (calibration_due)")
+        text = "the bench file gives no date (calibration_due)"
+        return Finding(Mark.NOTE, "calibration", text)
     if due >= today:
-        return ok("calibration", f"due {due.isoformat()}")
+        return Finding(Mark.OK, "calibration", f"due {due.isoformat()}")
     overdue = f"overdue since {due.isoformat()}"
     if table.allow_overdue:
-        return note("calibration", f"{overdue}; the bench file allows it")
+        return Finding(Mark.NOTE, "calibration", f"{overdue}; the bench file allows it")
     remedy = "have it calibrated; a run is refused unless the bench file says:"
-    return wrong("calibration", Cause(what=overdue, remedy=remedy, write=("allow_overdue = true",)))
+    return Finding(Mark.WRONG, "calibration", overdue, remedy, ("allow_overdue = true",))
 
 
 def _accuracy(table: InstrumentTable) -> Finding:
     if table.accuracy:
         given = ", ".join(name.replace("_", " ") for name in table.accuracy)
-        return ok("accuracy", f"given for {given}")
+        return Finding(Mark.OK, "accuracy", f"given for {given}")
     text = "the bench file gives none: guarded checks on its readings cannot be decided"
-    return note("accuracy", text)
+    return Finding(Mark.NOTE, "accuracy", text)

@@ -9,13 +9,7 @@ import contextlib
 from collections.abc import Iterable
 
 from harness.bench.roles import Instrument
-from harness.errors import (
-    InstrumentError,
-    LinkError,
-    LinkTimeout,
-    Overload,
-    ReportedError,
-)
+from harness.errors import InstrumentError, LinkError, LinkTimeout, Overload, ReportedError
 from harness.profile.measures import MEASURES, OPERATIONS, SETTINGS, Situation
 from harness.profile.plan import Plan
 
@@ -34,13 +28,7 @@ _NO_VOLTAGE_V = 1.0
 
 
 def questions_of(plan: Plan) -> dict[str, tuple[str, ...]]:
-    """Name the questions that a run of a plan asks, by role; a dialect may not have them all.
-
-    Args:
-        plan: The plan, made for a bench.
-    """
-    bench = plan.bench
-    there = {} if bench is None else bench.instruments
+    """Name the questions that a run of a plan asks, by role; a dialect may not have them all."""
     levels = [level for step in plan.steps for level in step.all_levels]
     frequency = ("frequency_setting",) if any(level.frequency_hz for level in levels) else ()
     modes = dict.fromkeys(level.load.mode for level in levels if level.load is not None)
@@ -50,7 +38,7 @@ def questions_of(plan: Plan) -> dict[str, tuple[str, ...]]:
         "load": load,
         "meter": tuple(dict.fromkeys(_of_meter(plan))),
     }
-    return {role: asked[role] for role in there}
+    return {role: asked[role] for role in (plan.bench.instruments if plan.bench else ())}
 
 
 def _of_meter(plan: Plan) -> Iterable[str]:
@@ -78,9 +66,8 @@ def every_question(instrument: Instrument) -> dict[str, bool]:
 def try_questions(instrument: Instrument, questions: Iterable[str]) -> tuple[InstrumentError, ...]:
     """Put questions to an instrument that was identified, and say what cannot be read.
 
-    Args:
-        instrument: The instrument; its output or input is off.
-        questions: Operations, and :data:`SAMPLE`; what its dialect does not have is left out.
+    They are operations, and :data:`SAMPLE`; what its dialect does not have is left out. Its output
+    or input is off.
     """
     wrong: list[InstrumentError] = []
     silences = 0
@@ -95,7 +82,11 @@ def try_questions(instrument: Instrument, questions: Iterable[str]) -> tuple[Ins
         except LinkTimeout as error:
             wrong.append(_unanswered(instrument, question, error))
             silences += 1
-            if silences == MOST_SILENCES or not _reopened(instrument):
+            if silences == MOST_SILENCES:
+                break
+            try:
+                instrument.link.reopen()  # the next question must not get the late answer
+            except InstrumentError:
                 break
         except InstrumentError as error:
             wrong.append(error)
@@ -115,14 +106,6 @@ def _reported(instrument: Instrument) -> Iterable[InstrumentError]:
         yield _with(error, f"after the questions of a run {error.what}", remedy)
     except InstrumentError as error:
         yield error
-
-
-def _reopened(instrument: Instrument) -> bool:
-    """Begin the conversation again: the next question must not get the late answer."""
-    with contextlib.suppress(InstrumentError):
-        instrument.link.reopen()
-        return True
-    return False
 
 
 def _asked(instrument: Instrument, question: str) -> bool:

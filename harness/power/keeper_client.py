@@ -11,8 +11,7 @@ from typing import Any, NoReturn
 
 from harness.bench.clock import SystemClock
 from harness.bench.link import open_visa
-from harness.bench.open import open_meter
-from harness.bench.roles import Meter
+from harness.bench.roles import Instrument, Meter, open_instruments
 from harness.bench.sample import SupplySample
 from harness.bench.trial import try_questions
 from harness.errors import HarnessError, LinkError, PowerOffUnconfirmed
@@ -358,11 +357,13 @@ def open_process_bench(file: BenchFile, clock: SystemClock) -> Iterator[ProcessB
         LinkError: The meter cannot be opened.
     """
     with contextlib.ExitStack() as stack:
-        meter = None
+        opened: dict[str, Instrument] = {}
         if file.meter is not None:
-            meter = stack.enter_context(open_meter(file, clock))
+            opened = stack.enter_context(open_instruments(file, ("meter",), clock))
         else:  # to take over from a keeper must not begin with loading libraries
             stack.callback(open_visa(file.visa).close)
+        meter = opened.get("meter")
+        assert meter is None or isinstance(meter, Meter)
         bench = ProcessBench(file, clock, meter)
         stack.callback(bench.close)
         yield bench

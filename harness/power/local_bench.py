@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.bench.clock import Clock
-from harness.bench.open import ROLES, open_instruments
-from harness.bench.roles import Instrument, Load, Meter, Supply
+from harness.bench.roles import ROLES, Instrument, Load, Meter, Supply, open_instruments
 from harness.bench.trial import try_questions
 from harness.power.commands import OperatingEnvelope
 from harness.power.keeper import Keeper

@@ -9,12 +9,29 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
+from harness.bench.dialect import Dialect, load_dialect
+from harness.profile.bench_file import Supply
 from tests.power.conftest import wire
 
-__all__ = ["peer", "wire"]
+__all__ = ["peer", "supply_at", "wire"]
 
 #: What the other end of a connection does with it.
 Behaviour = Callable[[socket.socket], None]
+
+
+def supply_at(resource: str, *, timeout_s: float, **values: object) -> tuple[Supply, Dialect]:
+    """Return the table of a supply in a bench file, and its dialect as it is reached there."""
+    timeout = f"{timeout_s} s"
+    table = Supply.model_validate(
+        {
+            "kind": "dc",
+            "resource": resource,
+            "dialect": "scpi-dc-supply",
+            "timeout": timeout,
+            **values,
+        }
+    )
+    return table, load_dialect("scpi-dc-supply").reached(table)
 
 
 @pytest.fixture

@@ -20,8 +20,8 @@ from harness.bench.diagnose import (
     missing_library,
     read_address,
 )
-from harness.bench.finding import _CAUSES
-from harness.bench.replies import (
+from harness.bench.finding import (
+    _CAUSES,
     Heard,
     answer_cause,
     plausible_identity,

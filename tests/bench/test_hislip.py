@@ -14,6 +14,7 @@ from harness.bench.dialect import load_dialect
 from harness.bench.link import VisaLink, open_link, open_visa
 from harness.bench.roles import Supply
 from harness.errors import LinkError, LinkTimeout
+from tests.bench.conftest import supply_at
 from tests.outside.bench import Bench
 from tests.outside.hislip import HislipServer
 
@@ -35,13 +36,8 @@ def open_to() -> Iterator[Open]:
 
         def opened(server: HislipServer) -> VisaLink:
             stack.enter_context(server.serving())
-            link = open_link(
-                manager,
-                role="supply",
-                resource=f"TCPIP0::127.0.0.1::hislip0,{server.port}::INSTR",
-                timeout_s=TIMEOUT_S,
-                terminator="LF",
-            )
+            resource = f"TCPIP0::127.0.0.1::hislip0,{server.port}::INSTR"
+            link = open_link(manager, "supply", *supply_at(resource, timeout_s=TIMEOUT_S))
             stack.callback(lambda: server.breaches == [] or pytest.fail(str(server.breaches)))
             stack.callback(link.close)
             return link

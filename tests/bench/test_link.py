@@ -18,7 +18,7 @@ from pyvisa.constants import ControlFlow, StopBits
 
 from harness.bench.link import VisaLink, open_link, open_visa
 from harness.errors import LinkError, LinkTimeout
-from harness.profile.bench_file import SerialLine
+from tests.bench.conftest import supply_at
 from tests.outside.hislip import HislipServer
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -45,13 +45,8 @@ def open_to(manager: Any) -> Iterator[Callable[..., VisaLink]]:
     with contextlib.ExitStack() as stack:
 
         def opened(resource: str, *, terminator: str = "LF") -> VisaLink:
-            link = open_link(
-                manager,
-                role="supply",
-                resource=resource,
-                timeout_s=TIMEOUT_S,
-                terminator=terminator,
-            )
+            reached = supply_at(resource, timeout_s=TIMEOUT_S, terminator=terminator)
+            link = open_link(manager, "supply", *reached)
             stack.callback(link.close)
             return link
 
@@ -238,9 +233,7 @@ class TestTimeOut:
         resource = vxi11(peer(instrument))
 
         with at_most(TIMEOUT_S + MARGIN_S), pytest.raises(LinkError, match=r"no connection within"):
-            open_link(
-                manager, role="supply", resource=resource, timeout_s=TIMEOUT_S, terminator="LF"
-            )
+            open_link(manager, "supply", *supply_at(resource, timeout_s=TIMEOUT_S))
 
         assert instrument._granting is not None
         instrument._granting.set()
@@ -516,14 +509,10 @@ class TestSerial:
         self, serial_port: tuple[int, str], manager: Any
     ) -> None:
         """Rate, bits, parity and flow control reach the port."""
-        link = open_link(
-            manager,
-            role="supply",
-            resource=f"ASRL{serial_port[1]}::INSTR",
-            timeout_s=TIMEOUT_S,
-            terminator="LF",
-            line=SerialLine(baud_rate=19200, stop_bits=2, flow_control="xon/xoff"),
-        )
+        line = {"baud_rate": 19200, "stop_bits": 2, "flow_control": "xon/xoff"}
+        resource = f"ASRL{serial_port[1]}::INSTR"
+        reached = supply_at(resource, timeout_s=TIMEOUT_S, serial_line=line)
+        link = open_link(manager, "supply", *reached)
         session: Any = link._resource
 
         assert session.baud_rate == 19200

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.bench.dialect import Dialect, load_dialect
-from harness.bench.replies import compound_cause, reply_cause
+from harness.bench.finding import compound_cause, reply_cause
 from harness.bench.scpi import boolean, number
 
 
@@ -100,7 +100,6 @@ class TestState:
 
 class TestSample:
     NAMES = ("voltage", "current")
-    ASKED = ("measure_voltage", "measure_current")
 
     @pytest.mark.parametrize(
         ("answer", "under", "lines"),
@@ -123,14 +122,14 @@ class TestSample:
         self, answer: str, under: str, lines: tuple[str, ...]
     ) -> None:
         """Another separator, and units in the parts, give the lines that express them."""
-        cause = compound_cause(self.NAMES, self.ASKED, "MEAS:VOLT?;:MEAS:CURR?", answer)
+        cause = compound_cause(self.NAMES, "MEAS:VOLT?;:MEAS:CURR?", answer)
 
         assert cause.write == lines
         assert f"write under {under}:" in cause.remedy
 
     def test_a_missing_part_leaves_the_sample_out(self) -> None:
         """An instrument that answers the first question alone cannot do compound ones."""
-        cause = compound_cause(self.NAMES, self.ASKED, "MEAS:VOLT?;:MEAS:CURR?", "12.00")
+        cause = compound_cause(self.NAMES, "MEAS:VOLT?;:MEAS:CURR?", "12.00")
 
         assert "expected 2 answers in one line (voltage, current), got '12.00'" in cause.what
         assert "leave [sample] out" in cause.remedy

@@ -19,6 +19,7 @@ from harness.bench.selfcheck import inspect_bench
 from harness.bench.trial import try_questions
 from harness.errors import LinkError
 from harness.profile.bench_file import BenchFile
+from harness.profile.bench_file import Meter as MeterTable
 from harness.profile.load import load_bench, load_profile
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
@@ -247,14 +248,12 @@ def look_at(port: int) -> dict[str, Finding]:
 
 
 def meter_at(port: int) -> Meter:
-    link = open_link(
-        open_visa("@py"),
-        role="meter",
-        resource=f"TCPIP0::127.0.0.1::{port}::SOCKET",
-        timeout_s=1.0,
-        terminator="LF",
+    table = MeterTable.model_validate(
+        {"resource": f"TCPIP0::127.0.0.1::{port}::SOCKET", "dialect": "scpi-meter"}
     )
-    return Meter("meter", link, load_dialect("scpi-meter"), SystemClock())
+    dialect = load_dialect("scpi-meter")
+    link = open_link(open_visa("@py"), "meter", table, dialect)
+    return Meter("meter", link, dialect, SystemClock())
 
 
 class TestMisbehaviour:
@@ -366,7 +365,7 @@ class TestMisbehaviour:
 
         meter = meter_at(peer(behaviour))
         assert try_questions(meter, ("measure_resistance", "measure_voltage_dc")) == ()
-        meter.close()
+        meter.link.close()
 
         assert "MEAS:RES?" not in asked
 

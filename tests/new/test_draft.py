@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
 
 from harness.api import plan_for, rehearse_profile
-from harness.bench.open import bench_dialects
+from harness.bench.dialect import bench_dialects
 from harness.new.drafts import (
     BenchAnswers,
     Nameplate,

@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from harness.api import plan_for, simulated_bench_file
-from harness.bench.open import bench_dialects
+from harness.bench.dialect import bench_dialects
 from harness.errors import LinkTimeout
 from harness.power.local_bench import open_bench
 from harness.profile.bench_file import Accuracy
