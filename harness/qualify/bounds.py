@@ -20,14 +20,7 @@ _LEAST_VALUES = 20
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Share:
-    """A share of units, with its bounds.
-
-    Attributes:
-        count: Units of this kind.
-        total: Units in all.
-        low_frac: Lower bound.
-        high_frac: Upper bound.
-    """
+    """A share of units, with its bounds."""
 
     count: int
     total: int
@@ -41,13 +34,10 @@ class Share:
 
 
 def share(count: int, total: int, confidence_frac: float = 0.95) -> Share:
-    """Return a counted share with its two-sided exact bounds.
+    """Return a counted share with its two-sided exact bounds; without units from 0 to 1.
 
     The bounds hold at least at the stated confidence whatever the true share is; each side misses
-    in at most half of what is left. Without units nothing is known: from 0 to 1.
-
-    Raises:
-        ValueError: The counts or the confidence are none.
+    in at most half of what is left. ValueError: the counts or the confidence are none.
 
     Source:
         Clopper, Pearson (1934): the bounds are quantiles of beta distributions,
@@ -70,17 +60,10 @@ def share(count: int, total: int, confidence_frac: float = 0.95) -> Share:
 
 
 def order_rank(units: int, content_frac: float, confidence_frac: float, *, both: bool) -> int:
-    """Return which order statistic is a tolerance limit.
+    """Return which order statistic is a tolerance limit, as a rank from the end, 1 the extreme.
 
-    Args:
-        units: Size of the sample.
-        content_frac: Share of the population that shall lie inside.
-        confidence_frac: Confidence.
-        both: Two limits, each at the same rank from its end; else one.
-
-    Returns:
-        The rank from the end (1: the extreme value), the largest that does; 0 where the sample is
-        too small for any.
+    It is the largest that does, with ``both`` limits from either end; 0 where the sample is too
+    small for any.
 
     Source:
         Wilks (1941): the content between two order statistics has a beta distribution. With m
@@ -106,12 +89,7 @@ def units_for_rank(content_frac: float, confidence_frac: float, *, both: bool) -
 
 
 def one_sided_factor(units: int, content_frac: float, confidence_frac: float) -> float:
-    """Return k so that mean + k s lies above ``content_frac`` of a normal population.
-
-    Args:
-        units: Size of the sample that gave mean and s, at least 2.
-        content_frac: Share of the population.
-        confidence_frac: Confidence.
+    """Return k so that mean + k s, of so many units, lies above ``content_frac`` of normal ones.
 
     Source:
         k = t'(confidence; n - 1, z sqrt(n)) / sqrt(n), t' the quantile of the non-central t
@@ -119,7 +97,6 @@ def one_sided_factor(units: int, content_frac: float, confidence_frac: float) ->
         16269-6 (from memory).
     """
     _check_fractions(content_frac, confidence_frac)
-    _check_scatter(units)
     from scipy.stats import nct, norm
 
     root = math.sqrt(units)
@@ -128,11 +105,6 @@ def one_sided_factor(units: int, content_frac: float, confidence_frac: float) ->
 
 def two_sided_factor(units: int, content_frac: float, confidence_frac: float) -> float:
     """Return k so that mean - k s and mean + k s hold ``content_frac`` of a normal population.
-
-    Args:
-        units: Size of the sample that gave mean and s, at least 2.
-        content_frac: Share of the population.
-        confidence_frac: Confidence.
 
     Source:
         The exact factor (ISO 16269-6, from memory): an interval of half-width r about a mean that
@@ -143,7 +115,6 @@ def two_sided_factor(units: int, content_frac: float, confidence_frac: float) ->
         begins.
     """
     _check_fractions(content_frac, confidence_frac)
-    _check_scatter(units)
     import numpy as np
     from scipy.optimize import brentq
     from scipy.stats import chi2, ncx2, norm
@@ -164,9 +135,7 @@ def two_sided_factor(units: int, content_frac: float, confidence_frac: float) ->
 
 
 def looks_normal(values: Sequence[float]) -> bool:
-    """Return True if nothing speaks against a normal distribution.
-
-    Too few values are not taken for normal; nor is a constant.
+    """Return True if nothing speaks against a normal distribution; too few values or a constant do.
 
     Source:
         D'Agostino and Pearson's test of skewness and kurtosis together, at 1 % (textbook).
@@ -181,8 +150,3 @@ def looks_normal(values: Sequence[float]) -> bool:
 def _check_fractions(*fractions: float) -> None:
     if not all(0.0 < one < 1.0 for one in fractions):
         raise ValueError("a content and a confidence lie between 0 and 1")
-
-
-def _check_scatter(units: int) -> None:
-    if units < 2:
-        raise ValueError("a scatter needs two values")

@@ -10,6 +10,7 @@ from pathlib import Path
 from time import perf_counter
 from typing import TYPE_CHECKING
 
+from harness.api import plan_for, simulated_bench_file
 from harness.errors import RecordError, Refused, UsageError
 from harness.profile.load import load_profile
 from harness.profile.preflight import preflight
@@ -33,26 +34,21 @@ OnProgress = Callable[[int, int], None]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Campaign:
-    """A finished campaign.
-
-    Attributes:
-        profile: The profile.
-        model: The unit model the units were drawn around, or None.
-        seed: Its seed.
-        rows: One row a unit, in the order of their numbers.
-        new: Units carried out now; the others were in the folder already.
-        elapsed_s: Real time that took.
-        workers: Where it was carried out, in words.
-        folder: Folder of the results, or None.
-    """
+    """A finished campaign."""
 
     profile: Profile
+    #: What the units were drawn around.
     model: UnitModelFile | None
     seed: int
+    #: One row a unit, in the order of their numbers.
     rows: tuple[UnitResult, ...]
+    #: Units carried out now; the others were in the folder already.
     new: int
+    #: Real time that took.
     elapsed_s: float
+    #: Where it was carried out, in words.
     workers: str
+    #: Folder of the results.
     folder: Path | None
 
     def csv(self) -> str:
@@ -118,11 +114,9 @@ def qualify_profile(  # noqa: PLR0913 - every one by its name
 
     Args:
         profile: A profile, the path of one, or the name of a shipped one.
-        model: A unit model, the path of one, or the name of a shipped one: the units are drawn
-            around this very unit. What it gives with a tolerance is drawn inside it, what it gives
-            without one stays, and the rest is spread as
-            :mod:`harness.qualify.population` has it. None for units that are typical of
-            the nameplate.
+        model: A unit model, likewise: the units are drawn around this very unit. What it gives with
+            a tolerance is drawn inside it, what it gives without one stays, and the rest is spread
+            as :mod:`harness.qualify.population` has it. None: units typical of the nameplate.
         units: How many units.
         seed: Seed of the campaign, 0 or above.
         workers: Processes on this machine; None: one a core.
@@ -150,14 +144,11 @@ def qualify_profile(  # noqa: PLR0913 - every one by its name
         missing = [index for index in range(units) if index not in journal.done]
         done = units - len(missing)
         chunks = (missing[start : start + _CHUNK] for start in range(0, len(missing), _CHUNK))
+        work = carried_out(job, chunks, stop or StopRequest(), workers=count, cluster=cluster)
         started_s = perf_counter()
         if on_progress is not None:
             on_progress(done, units)
-        for lines in (
-            carried_out(job, chunks, stop or StopRequest(), workers=count, cluster=cluster)
-            if missing
-            else ()
-        ):
+        for lines in work if missing else ():
             journal.add(lines)
             done += len(lines)
             if on_progress is not None:
@@ -178,8 +169,6 @@ def qualify_profile(  # noqa: PLR0913 - every one by its name
 
 def _check_job(job: Job) -> None:
     """See before any worker starts that there is something to do and a bench to do it on."""
-    from harness.api import plan_for, simulated_bench_file
-
     job.population()
     findings = preflight(plan_for(job.profile, simulated_bench_file(job.profile)), today=DAY.date())
     if findings.reasons:

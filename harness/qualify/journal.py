@@ -24,15 +24,7 @@ class CampaignJournal:
     """A folder with ``campaign.json`` (what is being done) and ``units.jsonl`` (what is done).
 
     Lines come in the order in which workers finish; every line has its unit's number. A line that
-    was cut off by the end of the program counts as not done.
-
-    Args:
-        folder: The folder; made if it is missing. None: nothing is kept.
-        job: The campaign.
-
-    Attributes:
-        folder: The folder, or None.
-        done: Rows by number of the unit.
+    was cut off by the end of the program counts as not done. Without a folder nothing is kept.
 
     Raises:
         UsageError: The folder holds another campaign, or one that cannot be read, or somebody is
@@ -42,16 +34,15 @@ class CampaignJournal:
 
     def __init__(self, folder: Path | None, job: Job) -> None:
         self.folder = folder
-        self.done: dict[int, UnitResult] = {}
+        self.done: dict[int, UnitResult] = {}  # by number of the unit
         self._open_files = contextlib.ExitStack()
         self._file: Any = None
         if folder is None:
             return
         with self._open_files, _errors_name(folder):
             folder.mkdir(parents=True, exist_ok=True)
-            lock = FileLock(folder / "campaign.lock", timeout=0)
             try:
-                self._open_files.enter_context(lock)
+                self._open_files.enter_context(FileLock(folder / "campaign.lock", timeout=0))
             except Timeout as error:
                 raise UsageError(
                     "another campaign is at work in this folder",
@@ -59,10 +50,10 @@ class CampaignJournal:
                     remedy="wait for it, or name another folder with --out",
                 ) from error
             _claim(folder / "campaign.json", _facts(job))
-            whole = self._read(folder / "units.jsonl")
-            self._file = self._open_files.enter_context(
-                (folder / "units.jsonl").open("a", encoding="utf-8", newline="\n")
-            )
+            path = folder / "units.jsonl"
+            whole = self._read(path)
+            file = path.open("a", encoding="utf-8", newline="\n")
+            self._file = self._open_files.enter_context(file)
             self._file.truncate(whole)
             self._open_files = self._open_files.pop_all()  # all is well: they stay open
 
@@ -76,8 +67,7 @@ class CampaignJournal:
             with _errors_name(self.folder):
                 self._file.write("".join(lines))
                 self._file.flush()
-        rows = map(UnitResult.from_line, lines)
-        self.done.update((row.index, row) for row in rows)
+        self.done.update((row.index, row) for row in map(UnitResult.from_line, lines))
 
     def close(self) -> None:
         """Close the journal and leave the folder to others."""

@@ -23,13 +23,7 @@ _SEED_BITS = 53
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Tolerance:
-    """One component value and how far it may be from the typical one.
-
-    Attributes:
-        least: Lowest value, times the typical one.
-        most: Highest value, times the typical one.
-        source: Where the figures come from.
-    """
+    """How far a component value may be from the typical one, in times of it."""
 
     least: float
     most: float
@@ -91,13 +85,8 @@ def healthy_unit(
 ) -> UnitModel:
     """Return a healthy unit: the typical one with every value drawn anew inside its tolerance.
 
-    What is printed on a part stays what it is, and so does what is known of this very unit. The
-    stop threshold moves with the start threshold: one divider makes both.
-
-    Args:
-        typical: The unit as nameplate or unit model describe it.
-        seed: The unit's seed; each value draws from the stream of its own name.
-        stated: Fields that stay, by their part.
+    What is printed on a part stays what it is, and so do the fields that are ``stated``, by their
+    part. The stop threshold moves with the start threshold: one divider makes both.
     """
     changed = {}
     for part, tolerances in TOLERANCES.items():
@@ -119,16 +108,7 @@ def healthy_unit(
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Drawn:
-    """One unit, drawn.
-
-    Attributes:
-        index: Its number.
-        kind: ``healthy``, or the name of its fault.
-        severity: How bad the fault is, in its own measure; not-a-number where it has none.
-        clear: Whether it is clearly faulty.
-        seed: Seed of its instruments.
-        model: The unit.
-    """
+    """One unit, drawn; the fields are those of :class:`harness.qualify.unit_result.UnitResult`."""
 
     index: int
     kind: str
@@ -141,18 +121,10 @@ class Drawn:
 class Population:
     """Draws units by number: the same number gives the same unit, whoever asks and when.
 
-    Even numbers are healthy units; odd ones take the faults in turn, so that a campaign of any
-    length has about as many of each.
-
-    Args:
-        unit: The nameplate.
-        seed: The campaign's seed, 0 or above.
-        faults: Names of the faults, or empty for every one such a unit can have.
-        model: The very unit: what it states stands, or is drawn inside the tolerance it states.
-            None for units that are typical of the nameplate.
-
-    Attributes:
-        faults: Names of the faults in the order they are taken.
+    Even numbers are healthy units; odd ones take the faults in turn, those named or every one such
+    a unit can have, so that a campaign of any length has about as many of each. What the ``model``
+    of the very unit states stands, or is drawn inside the tolerance it states; without one, units
+    are typical of the nameplate.
 
     Raises:
         UsageError: Such a unit has no such fault.

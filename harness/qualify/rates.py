@@ -16,16 +16,10 @@ from harness.rehearse.faults import FAULTS
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Spread:
-    """How a figure is distributed over units.
-
-    Attributes:
-        median: Half of the units lie below.
-        most: 95 % lie below.
-        highest: The highest of all.
-    """
+    """How a figure is distributed over units."""
 
     median: float
-    most: float
+    most: float  #: 95 % lie below.
     highest: float
 
     @classmethod
@@ -40,23 +34,14 @@ class Spread:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ClassRates:
-    """One class of units.
+    """One class of units; the spreads are of the time on the run's clock and of the fault path."""
 
-    Attributes:
-        kind: ``healthy``, the name of a fault, or what a sum is called.
-        units: Units of it.
-        ends: Share of each way to end, with its 95 % bounds.
-        caught: How many units each trip reason or check kept from release; one unit may count
-            for several checks.
-        duration_s: Time on the run's clock.
-        charge_c: Charge through the fault path.
-        energy_j: Energy in it.
-        i2t_a2s: Integral of its squared current.
-    """
-
+    #: ``healthy``, the name of a fault, or what a sum is called.
     kind: str
     units: int
+    #: With 95 % bounds.
     ends: Mapping[End, Share]
+    #: Units that each trip reason or check kept from release; one unit may count for several.
     caught: Mapping[str, int]
     duration_s: Spread | None
     charge_c: Spread | None
@@ -71,56 +56,39 @@ class ClassRates:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Miss:
-    """A fault of which clearly faulty units were released.
-
-    Attributes:
-        kind: The fault.
-        released: Share of clearly faulty units that were released.
-        worst: Severities of up to five of them; none where the fault is there or it is not.
-        remedies: What would find it, in words.
-    """
+    """A fault of which clearly faulty units were released."""
 
     kind: str
+    #: Of the clearly faulty units.
     released: Share
+    #: Severities of up to five of them; none where the fault is there or it is not.
     worst: tuple[float, ...]
+    #: What would find it, in words.
     remedies: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Rates:
-    """The rates of a campaign.
-
-    Attributes:
-        healthy: Healthy units.
-        clear: All clearly faulty units, without those whose fault is out of the profile's reach.
-        marginal: All other faulty units.
-        faults: Clearly faulty units of each fault.
-        border: Other faulty units of each fault that has some.
-        misses: Faults of which clearly faulty units were released.
-        beyond: Faults out of the profile's reach: it has no step in which they could show.
-    """
+    """The rates of a campaign."""
 
     healthy: ClassRates
+    #: All clearly faulty units, without those whose fault is out of the profile's reach.
     clear: ClassRates
+    #: All other faulty units.
     marginal: ClassRates
+    #: Clearly faulty units, and the others, of each fault that has some.
     faults: tuple[ClassRates, ...]
     border: tuple[ClassRates, ...]
     misses: tuple[Miss, ...]
+    #: Faults out of the profile's reach: it has no step in which they could show.
     beyond: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Summary:
-    """What a campaign came to; small enough to keep.
+    """What a campaign came to; small enough to keep."""
 
-    Attributes:
-        profile: Title of the profile.
-        unit_model: Title of the unit model the units were drawn around, or None.
-        units: Units in all.
-        seed: Seed of the campaign.
-        rates: Its rates.
-    """
-
+    #: Titles; None where the units were not drawn around a unit model.
     profile: str
     unit_model: str | None
     units: int
@@ -128,27 +96,20 @@ class Summary:
     rates: Rates
 
     def to_json(self) -> str:
-        """Return it as JSON."""
+        """Return it as indented JSON."""
         return TypeAdapter(Summary).dump_json(self, indent=1).decode() + "\n"
 
     @classmethod
     def from_json(cls, text: str) -> Summary:
-        """Return what :meth:`to_json` wrote.
-
-        Raises:
-            ValueError: It is none.
-        """
+        """Return what :meth:`to_json` wrote; ValueError: it is none."""
         return TypeAdapter(Summary).validate_json(text)
 
 
 def rates_of(profile: Profile, rows: Sequence[UnitResult]) -> Rates:
     """Return the rates of a campaign over a profile."""
-    kinds = dict.fromkeys(row.kind for row in rows if row.kind != HEALTHY)
-    clear: dict[str, list[UnitResult]] = {kind: [] for kind in kinds}
-    marginal: dict[str, list[UnitResult]] = {kind: [] for kind in kinds}
-    for row in rows:
-        if row.kind != HEALTHY:
-            (clear if row.clear else marginal)[row.kind].append(row)
+    kinds = tuple(dict.fromkeys(row.kind for row in rows if row.kind != HEALTHY))
+    clear = {kind: [row for row in rows if row.kind == kind and row.clear] for kind in kinds}
+    marginal = {kind: [row for row in rows if row.kind == kind and not row.clear] for kind in kinds}
     beyond = tuple(kind for kind in kinds if kind in FAULTS and FAULTS[kind].out_of_reach(profile))
     within_reach = [row for row in rows if row.clear and row.kind not in beyond]
     return Rates(

@@ -30,17 +30,7 @@ class End(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """One judged check of a run.
-
-    Attributes:
-        step: Name of the step.
-        check: Name of the check.
-        quantity: What was measured.
-        unit: Its SI unit.
-        value: What was found; not-a-number where there was none.
-        uncertainty: Its expanded uncertainty.
-        verdict: ``pass``, ``fail`` or ``undecided``.
-    """
+    """One judged check of a run, as :class:`harness.record.sink.CheckRow` has it."""
 
     step: str
     check: str
@@ -58,42 +48,32 @@ class Judged:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class UnitResult:
-    """One unit.
+    """One unit."""
 
-    Attributes:
-        index: Its number in the campaign, from 0.
-        kind: ``healthy``, or the name of its fault.
-        severity: How bad the fault is, in the fault's own unit; not-a-number for a healthy unit and
-            for a fault that has no degrees.
-        clear: Whether a technician who saw the fault would reject the unit without a doubt.
-        seed: Seed of instrument errors, noise and intermittent faults.
-        end: How its run ended.
-        trip: Why power was cut, or empty.
-        step: Name of the step in which power was cut, or empty.
-        level: Label of the level in which it was cut, or empty.
-        reason: How the run ended, in a sentence.
-        duration_s: Time on the run's clock.
-        charge_c: Charge through the fault path.
-        energy_j: Energy in it.
-        i2t_a2s: Integral of the squared current through it.
-        fuse_open: Whether the unit's fuse is open at the end.
-        checks: Every judged check, in order.
-    """
-
+    #: Its number in the campaign, from 0.
     index: int
+    #: ``healthy``, or the name of its fault.
     kind: str
+    #: In the fault's own unit; not-a-number for a healthy unit and a fault that has no degrees.
     severity: float
+    #: Whether a technician who saw the fault would reject the unit without a doubt.
     clear: bool
+    #: Of instrument errors, noise and intermittent faults.
     seed: int
     end: End
+    #: Why power was cut, and in which step and level; empty where it was not.
     trip: str
     step: str
     level: str
+    #: How the run ended, in a sentence.
     reason: str
+    #: On the run's clock.
     duration_s: float
+    #: Through the fault path.
     charge_c: float
     energy_j: float
     i2t_a2s: float
+    #: At the end.
     fuse_open: bool
     checks: tuple[Judged, ...]
 
@@ -114,11 +94,7 @@ class UnitResult:
 
     @classmethod
     def from_line(cls, line: str) -> UnitResult:
-        """Return the row of a line that :meth:`to_line` wrote.
-
-        Raises:
-            ValueError: The line is none of its.
-        """
+        """Return the row of a line that :meth:`to_line` wrote; ValueError: it is none of its."""
         try:
             row = dict(zip(cls.__slots__, json.loads(line), strict=True))
             checks = tuple(Judged(*one) for one in row.pop("checks"))
@@ -127,24 +103,13 @@ class UnitResult:
             raise ValueError(f"no row: {error}") from error
 
 
-#: Columns of ``units.csv``, without those of the checks, and what stands in them.
-_FIELDS = {
-    "unit": "index",
-    "class": "kind",
-    "severity": "severity",
-    "clear": "clear",
-    "seed": "seed",
-    "end": "end",
-    "caught_by": "caught_by",
-    "trip_step": "step",
-    "trip_level": "level",
-    "duration_s": "duration_s",
-    "charge_c": "charge_c",
-    "energy_j": "energy_j",
-    "i2t_a2s": "i2t_a2s",
-    "fuse_open": "fuse_open",
-}
-COLUMNS = tuple(_FIELDS)
+#: Columns of ``units.csv``, without those of the checks.
+COLUMNS = (
+    *("unit", "class", "severity", "clear", "seed", "end", "caught_by", "trip_step", "trip_level"),
+    *("duration_s", "charge_c", "energy_j", "i2t_a2s", "fuse_open"),
+)
+#: What a column is called in a row, where that is something else.
+_FIELDS = {"unit": "index", "class": "kind", "trip_step": "step", "trip_level": "level"}
 
 #: What stands in a field; an ``int`` or ``bool`` is one as well.
 _Cell = str | float
@@ -152,7 +117,7 @@ _Cell = str | float
 
 def _cells(row: UnitResult, checks: Iterable[str]) -> list[_Cell]:
     """Return a row in the order of :data:`COLUMNS`, then the value of each check (or nan)."""
-    fields = {name: getattr(row, name) for name in _FIELDS.values()}
+    fields = {name: getattr(row, _FIELDS.get(name, name)) for name in COLUMNS}
     fields |= {"end": row.end.value, "caught_by": "; ".join(row.caught_by)}
     values = {one.name: one.value for one in row.checks}
     return [*fields.values(), *(values.get(name, math.nan) for name in checks)]
@@ -177,10 +142,9 @@ def csv_text(rows: Sequence[UnitResult]) -> str:
 
 
 def frame_of(rows: Sequence[UnitResult]) -> pd.DataFrame:
-    """Return the table of a campaign as a frame.
+    """Return the table as a frame: :data:`COLUMNS`, then each check under ``step: check`` in SI.
 
-    Columns are :data:`COLUMNS`, then the value of each check under ``step: check``, in its SI unit;
-    a check that was not reached, and the severity of a fault without one, are not-a-number.
+    A check that was not reached, and the severity of a fault without one, are not-a-number.
     """
     import pandas as pd
 

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
-import json
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib import metadata
 
@@ -37,45 +36,21 @@ DAY = dt.datetime(2026, 1, 1, tzinfo=dt.UTC)
 _ENDS = {Verdict.PASS: End.RELEASED, Verdict.FAIL: End.REJECTED, Verdict.UNDECIDED: End.UNDECIDED}
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Job:
-    """What a worker must know of a campaign; small enough to travel with every call.
+    """What a worker must know of a campaign; small enough to travel with every call."""
 
-    Attributes:
-        profile: The profile.
-        seed: The campaign's seed.
-        faults: Names of the faults, or empty for all.
-        model: The unit model the units are drawn around, or None.
-        bench: The simulated bench; None for the shipped one that fits the profile.
-    """
-
-    profile: Profile
+    profile: Profile = field(hash=False)
     seed: int
+    #: Names of the faults; empty for all.
     faults: tuple[str, ...] = ()
-    model: UnitModelFile | None = None
-    bench: BenchFile | None = None
-
-    @property
-    def key(self) -> str:
-        """What tells it from any other job."""
-        model = None if self.model is None else self.model.model_dump_json()
-        parts = [self.profile.model_dump_json(), self.seed, self.faults, model]
-        # a journal of the shipped bench keeps its key
-        return json.dumps(parts if self.bench is None else [*parts, self.bench.model_dump_json()])
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, Job) and self.key == other.key
-
-    def __hash__(self) -> int:
-        return hash(self.key)
+    #: What the units are drawn around.
+    model: UnitModelFile | None = field(default=None, hash=False)
+    #: None for the shipped one that fits the profile.
+    bench: BenchFile | None = field(default=None, hash=False)
 
     def population(self) -> Population:
-        """Return what draws the units.
-
-        Raises:
-            UsageError: Such a unit has no such fault.
-            FileError: The unit model does not fit.
-        """
+        """Return what draws the units; raises as it does where faults or unit model do not fit."""
         return Population(self.profile.unit, seed=self.seed, faults=self.faults, model=self.model)
 
 
@@ -88,15 +63,7 @@ def software_version() -> str:
 
 
 def run_units(job: Job, indices: Iterable[int]) -> list[str]:
-    """Carry units through the engine; runs in a worker.
-
-    Args:
-        job: The campaign.
-        indices: Numbers of the units.
-
-    Returns:
-        A line of the journal for each (:meth:`harness.qualify.unit_result.UnitResult.to_line`).
-    """
+    """Carry units through the engine, in a worker; return a line of the journal for each."""
     place = _place(job)
     return [place.run(index).to_line() for index in indices]
 
@@ -123,11 +90,7 @@ class _Place:
             clock=clock,
             sink=tally,
             info=RunInfo(
-                serial=tally.run_id,
-                started=DAY,
-                rehearsal=True,
-                fault=drawn.kind,
-                seed=drawn.seed,
+                serial=tally.run_id, started=DAY, rehearsal=True, fault=drawn.kind, seed=drawn.seed
             ),
             operator=SimulatedOperator(simulated, self._unit, clock.sleep_s),
         )
@@ -153,10 +116,8 @@ class _Place:
         )
 
 
-@lru_cache(maxsize=4)
-def _place(job: Job) -> _Place:
-    """Return this worker's bench for a job: a cluster's may be asked for several campaigns."""
-    return _Place(job)
+#: This worker's bench for a job: a cluster's worker may be asked for several campaigns.
+_place = lru_cache(maxsize=4)(_Place)
 
 
 def _end(result: RunResult) -> End:
@@ -166,22 +127,14 @@ def _end(result: RunResult) -> End:
 
 
 class _Tally:
-    """Takes in a run and keeps next to nothing; fulfils :class:`harness.record.sink.Sink`.
-
-    Attributes:
-        run_id: Name of the record.
-        folder: None: there is no folder.
-        checks: Every judged check.
-        step: Step of the last reading before a trip, or of the last one at all.
-        level: Its level.
-    """
+    """Takes in a run and keeps next to nothing; fulfils :class:`harness.record.sink.Sink`."""
 
     folder: None = None
 
     def __init__(self, run_id: str) -> None:
         self.run_id = run_id
         self.checks: list[Judged] = []
-        self.step = self.level = ""
+        self.step = self.level = ""  # of the last reading
 
     def sample(self, time_s: float, step: str, level: str, values: Values, source: str) -> None:
         del time_s, values, source
@@ -204,8 +157,7 @@ class DirectLink:
     """A conversation with one simulated instrument; fulfils :class:`harness.bench.link.Link`.
 
     Only the transport is a call: engine, keeper, roles, dialects and instruments are those of a
-    rehearsal, and a test compares whole runs over PyVISA and without it, reading by reading. An
-    answer that does not come is no wait here.
+    rehearsal, and a test compares whole runs over PyVISA and without it, reading by reading.
     """
 
     def __init__(self, device: SimulatedInstrument, name: str, timeout_s: float) -> None:
@@ -218,11 +170,7 @@ class DirectLink:
         self._device.write(message.encode("ascii") + b"\n")
 
     def query(self, message: str) -> str:
-        """Send one message and return its answer.
-
-        Raises:
-            LinkTimeout: It is no question, so that no answer comes.
-        """
+        """Return the answer to one message; LinkTimeout at once: it is no question."""
         answer = self._device.ask(message)
         if not answer:
             raise LinkTimeout("no answer in time", instrument=self.name, message=message)
@@ -242,14 +190,7 @@ def memory_bench(
     devices: Mapping[str, SimulatedInstrument],
     dialects: Mapping[str, Dialect],
 ) -> Iterator[LocalBench]:
-    """Open simulated instruments without PyVISA's sessions in between.
-
-    Args:
-        file: The bench file.
-        clock: The run's clock.
-        devices: Simulated instruments by resource name.
-        dialects: Dialects by role.
-    """
+    """Open simulated instruments, by resource name, without PyVISA's sessions in between."""
 
     def link(role: str) -> DirectLink:
         resource = file.instruments[role].resource

@@ -1,7 +1,6 @@
 """Where a campaign is carried out: here, in processes of this machine, or on a Dask cluster.
 
-Processes and cluster are both executors: chunks of units go in, finished lines come out. A worker
-that dies takes nothing with it, since a unit follows from its number alone.
+A worker that dies takes nothing with it, since a unit follows from its number alone.
 """
 
 from __future__ import annotations
@@ -43,14 +42,10 @@ def carried_out(
     workers: int,
     cluster: str | None = None,
 ) -> Iterator[list[str]]:
-    """Yield the lines of chunks as they are finished.
+    """Yield the lines of chunks as they are finished, in so many processes; with one, in this one.
 
-    Args:
-        job: The campaign.
-        chunks: Numbers of the units.
-        stop: Whether somebody wants to stop.
-        workers: Processes on this machine; with one, the units are carried out in this one.
-        cluster: Address of a scheduler that has the work done instead: ``tcp://10.0.0.5:8786``.
+    ``cluster`` is the address of a scheduler that has the work done instead:
+    ``tcp://10.0.0.5:8786``.
 
     Raises:
         UsageError: The extra is not installed, there is no scheduler at the address, or its workers

@@ -1,10 +1,10 @@
-"""What a fault is: what it changes, how bad it can be, what must find it, what would show it."""
+"""What a fault is: what it changes, how bad it can be, what would show it."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 from harness.profile.schema import Profile
 from harness.rehearse.unit_model import Onset, UnitModel
@@ -12,41 +12,35 @@ from harness.unit.nameplate import Unit
 
 #: Severities with a name; the number behind it is each fault's own.
 SEVERITIES = ("mild", "usual", "severe")
+#: Both kinds of input.
+_BOTH = frozenset({"dc", "ac"})
 
 
 @dataclass(frozen=True, slots=True)
 class Severity:
-    """How bad a fault can be: a number in the fault's own measure.
-
-    Attributes:
-        what: What the number is.
-        unit: Its unit: ``ohm``, ``s``, ``%`` (a share of one) or ``1``.
-        levels: Mild (a unit with it may go unnoticed for a while), usual (as a technician meets it;
-            what ``--fault`` takes), and severe (as bad as it gets).
-        within: Least and greatest number that mean anything.
-        by_decades: True if between mild and severe every decade is as likely as any other, False if
-            every number is.
-    """
+    """How bad a fault can be: a number in the fault's own measure."""
 
     what: str
+    #: ``ohm``, ``s``, ``%`` (a share of one) or ``1``.
     unit: str
+    #: Mild (a unit with it may go unnoticed for a while), usual (as a technician meets it; what
+    #: ``--fault`` takes), and severe (as bad as it gets).
     levels: tuple[float, float, float]
+    #: Least and greatest number that mean anything.
     within: tuple[float, float]
+    #: Whether between mild and severe every decade is as likely as any other, or every number.
     by_decades: bool = False
 
-    def number(self, severity: float | str | None = None) -> float:
-        """Return a severity as a number.
-
-        Args:
-            severity: The number itself, one of :data:`SEVERITIES`, or None for the usual one.
+    def number(self, severity: float | str = "usual") -> float:
+        """Return a severity, given as itself or as one of :data:`SEVERITIES`, as a number.
 
         Raises:
             ValueError: There is no such severity, or the number means nothing for this fault.
         """
-        if isinstance(severity, str) and severity not in SEVERITIES:
-            raise ValueError(f"severity is {', '.join(SEVERITIES)} or a number")
-        if severity is None or isinstance(severity, str):
-            return self.levels[SEVERITIES.index(severity or "usual")]
+        if isinstance(severity, str):
+            if severity not in SEVERITIES:
+                raise ValueError(f"severity is {', '.join(SEVERITIES)} or a number")
+            return self.levels[SEVERITIES.index(severity)]
         least, most = self.within
         if not least <= severity <= most:
             raise ValueError(f"severity is from {least:g} to {most:g} ({self.what})")
@@ -73,61 +67,25 @@ class Border:
 
     It is drawn without a look at any profile: whether a profile finds the fault is the question
     that a campaign answers.
-
-    Attributes:
-        text: Where it is, in words.
-        source: Where it comes from.
-        is_beyond: Whether a faulty unit with this nameplate is on the far side.
     """
 
     text: str
-    source: str
+    #: Whether a faulty unit with this nameplate is on the far side.
     is_beyond: Callable[[UnitModel, Unit], bool]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class FoundBy:
-    """What must keep a unit with the usual severity from release, in the shipped profiles.
-
-    Attributes:
-        trips: Reasons for which power is cut, any one of them; empty where the run completes.
-        fails: Checks that must fail, each as ``step: measure``; in a load step, at full load.
-        undecided: Checks that must not pass: the reading may be too close to its limit to fail.
-    """
-
-    trips: frozenset[str] = frozenset()
-    fails: frozenset[str] = frozenset()
-    undecided: frozenset[str] = frozenset()
-
-
-def trips(*reasons: str) -> FoundBy:
-    """Return that power must be cut for one of some reasons."""
-    return FoundBy(trips=frozenset(reasons))
-
-
-def fails(*checks: str) -> FoundBy:
-    """Return that some checks must fail."""
-    return FoundBy(fails=frozenset(checks))
 
 
 @dataclass(frozen=True, slots=True)
 class Remedy:
-    """One way to find a fault.
-
-    Attributes:
-        step: Kind of the step it belongs in.
-        measure: What to measure, or empty where the step itself finds it.
-        side: The limit that finds it: ``low``, ``high`` or empty.
-        why: What is seen, in words.
-        kinds: Kinds of input it works for.
-        needs_capacitance: True if it rests on ``bulk_capacitance`` on the nameplate.
-    """
+    """One way to find a fault: the limit of a measure in a kind of step, or a step by itself."""
 
     step: str
+    #: What to measure, and the limit that finds it (``low``, ``high``); empty for a step by itself.
     measure: str = ""
     side: str = ""
     why: str = ""
-    kinds: frozenset[str] = frozenset({"dc", "ac"})
+    #: Kinds of input it works for.
+    kinds: frozenset[str] = _BOTH
+    #: Whether it rests on ``bulk_capacitance`` on the nameplate.
     needs_capacitance: bool = False
 
     def __str__(self) -> str:
@@ -150,51 +108,32 @@ class Remedy:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Fault:
-    """One fault.
+    """One fault."""
 
-    Attributes:
-        name: What ``--fault`` takes.
-        summary: What a technician would call it.
-        change: Makes the faulty unit, by how bad it is in the fault's own measure.
-        found_by: What must find it, by the kinds of input (``dc``, ``ac``) that can have it.
-        remedies: Ways to find it, the surest first (common practice).
-        needs_load: True if it only shows with a load on the output.
-        severity: How bad it can be; None where it is there or it is not.
-        border: From where on it is clearly faulty; None where it always is: a few ohms across the
-            supply, a part that is open or breaks over below the voltage it works at, an output that
-            cannot give the current on its nameplate.
-        onset: Field of the defects that says when it shows; None where it is there from the
-            beginning.
-    """
-
+    #: What ``--fault`` takes.
     name: str
+    #: What a technician would call it.
     summary: str
+    #: Makes the faulty unit, by how bad it is in the fault's own measure.
     change: Callable[[UnitModel, float], UnitModel]
-    found_by: Mapping[str, FoundBy] = field(hash=False)
+    #: Ways to find it, the surest first (common practice).
     remedies: tuple[Remedy, ...]
+    #: Kinds of input that can have it.
+    kinds: frozenset[str] = _BOTH
+    #: Whether it only shows with a load on the output.
     needs_load: bool = False
+    #: None where it is there or it is not.
     severity: Severity | None = None
+    #: None where it always is clearly faulty: a few ohms across the supply, a part that is open or
+    #: breaks over below the voltage it works at, an output that cannot give its nominal current.
     border: Border | None = None
+    #: Field of the defects that says when it shows; None where it is there from the beginning.
     onset: str | None = None
 
-    @property
-    def kinds(self) -> frozenset[str]:
-        """Kinds of input it applies to."""
-        return frozenset(self.found_by)
-
     def apply(
-        self,
-        model: UnitModel,
-        *,
-        severity: float | str | None = None,
-        onset: Onset | None = None,
+        self, model: UnitModel, *, severity: float | str | None = None, onset: Onset | None = None
     ) -> UnitModel:
-        """Return ``model`` with this fault in it.
-
-        Args:
-            model: The unit.
-            severity: How bad, in the fault's own measure, or by name; left out, as usual.
-            onset: When it shows; left out, from the beginning.
+        """Return ``model`` with this fault in it: without more, as usual and from the beginning.
 
         Raises:
             ValueError: The fault does not exist in a unit with this kind of input, cannot be that
@@ -207,7 +146,9 @@ class Fault:
         late = onset is not None and not onset.is_at_once
         if late and self.onset is None:
             raise ValueError(f"{self.name} is there from the beginning: it has no onset")
-        number = math.nan if self.severity is None else self.severity.number(severity)
+        number = math.nan
+        if self.severity is not None:
+            number = self.severity.number("usual" if severity is None else severity)
         faulty = self.change(model, number)
         if not late:
             return faulty

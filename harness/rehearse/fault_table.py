@@ -14,17 +14,13 @@ from harness.rehearse.faults import FAULTS
 
 
 class FaultTable(Table):
-    """Something wrong with the unit.
+    """Something wrong with the unit."""
 
-    Attributes:
-        kind: Name of the fault, as ``--fault`` takes it.
-        severity: How bad: ``mild``, ``usual``, ``severe``, or the fault's own number.
-        onset_v: Bulk voltage at which it shows.
-        onset_s: Time with power on after which it shows.
-    """
-
+    #: As ``--fault`` takes it.
     kind: Name = Field(examples=['"leaky-bulk-capacitor"'])
+    #: One of :data:`SEVERITIES`, or the fault's own number.
     severity: float | str | None = Field(default=None, examples=['"mild"'])
+    #: Bulk voltage at which it shows, and time with power on after which it does.
     onset_v: Volts | None = Field(default=None, alias="onset_voltage")
     onset_s: Seconds | None = Field(default=None, alias="onset_time")
 

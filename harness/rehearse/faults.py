@@ -4,32 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from types import MappingProxyType
 
 from harness.errors import UsageError, did_you_mean
-from harness.rehearse.fault import Border, Fault, Remedy, Severity, fails, trips
+from harness.rehearse.fault import Border, Fault, Remedy, Severity
 from harness.rehearse.unit_model import Intermittence, UnitModel, typical_model
 from harness.unit.nameplate import Unit
 
 _AC, _DC = frozenset({"ac"}), frozenset({"dc"})
 
-# --- what it changes
-
 
 def _with(model: UnitModel, part: str, **values: object) -> UnitModel:
     """Return a unit with other values in one of its parts."""
     return replace(model, **{part: replace(getattr(model, part), **values)})
-
-
-def _shorted_switch(model: UnitModel, ohm: float) -> UnitModel:
-    """Winding and tracks remain across the bulk capacitor; nothing switches."""
-    return _with(_with(model, "converter", starts=False), "defects", bulk_short_ohm=ohm)
-
-
-def _switch_breakdown(model: UnitModel, share: float) -> UnitModel:
-    """A weakened switch breaks over below nominal bulk voltage and stays shorted."""
-    level_v = share * model.converter.nominal_bulk_v
-    return _with(model, "defects", breakdown_v=level_v, breakdown_ohm=0.4)
 
 
 def _leaky_bulk(model: UnitModel, share: float) -> UnitModel:
@@ -51,20 +37,10 @@ def _output_off(model: UnitModel, off: float) -> UnitModel:
     return _with(model, "converter", output_v=(1.0 + off) * model.converter.output_v)
 
 
-def _folded_limit(model: UnitModel, share: float) -> UnitModel:
-    """The current sense drifted: the output gives in below its nominal current."""
-    return _with(model, "converter", output_limit_a=share * model.converter.output_nominal_a)
-
-
 def _intermittent(model: UnitModel, open_s: float) -> UnitModel:
     """A cracked joint in the input line: opens about once a second."""
     contact = Intermittence(closed_s=0.5, open_s=(0.5 * open_s, 1.5 * open_s))
     return _with(model, "defects", intermittence=contact)
-
-
-def _over_consumption(model: UnitModel, times: float) -> UnitModel:
-    """A part heats without doing harm yet: idle power several times what it was."""
-    return _with(model, "converter", idle_power_w=times * model.converter.idle_power_w)
 
 
 # --- from where on it is clearly faulty
@@ -93,28 +69,18 @@ def _is_open_for_long(model: UnitModel, _unit: Unit) -> bool:
     return contact is not None and 0.5 * sum(contact.open_s) >= _REJECTED_OPEN_S
 
 
+#: What it draws. Source: rejected whatever the cause (common practice).
 _DRAW = Border(
-    "leak and idle draw together 1.5 times the nameplate's idle power or more",
-    source="rejected whatever the cause (common practice)",
-    is_beyond=_draws_much,
+    "leak and idle draw together 1.5 times the nameplate's idle power or more", _draws_much
 )
-_LEFT = Border(
-    "a quarter or less left",
-    source="beyond doubt, whatever the part's own tolerance: sheets call one worn out at 20 to 30 "
-    "% lost (endurance, IEC 60384-4, from memory); in between it works, and is found with a "
-    "capacitance meter on the bench rather than at first power",
-    is_beyond=_is_dried_out,
-)
-_OFF = Border(
-    "5 % or more off the nameplate",
-    source="the usual tolerance of a 5 V or 24 V rail (common practice)",
-    is_beyond=_is_off,
-)
-_OPEN = Border(
-    "0.1 s or longer",
-    source="seen by the eye on any panel meter (common practice)",
-    is_beyond=_is_open_for_long,
-)
+#: What is left of a capacitance. Source: beyond doubt, whatever the part's own tolerance: sheets
+#: call one worn out at 20 to 30 % lost (endurance, IEC 60384-4, from memory); in between it works,
+#: and is found with a capacitance meter on the bench rather than at first power.
+_LEFT = Border("a quarter or less left", _is_dried_out)
+#: An output off its value. Source: the usual tolerance of a 5 V or 24 V rail (common practice).
+_OFF = Border("5 % or more off the nameplate", _is_off)
+#: Time a contact is open. Source: seen by the eye on any panel meter (common practice).
+_OPEN = Border("0.1 s or longer", _is_open_for_long)
 
 # --- how bad
 
@@ -126,15 +92,28 @@ def _short(what: str, usual_ohm: float) -> Severity:
 
 #: From the edge of a rail's tolerance to what kills its load.
 _OFF_BY = Severity("output voltage off by", "%", (0.03, 0.06, 0.3), within=(0.0, 0.9))
+_BREAKS_AT = Severity(
+    "voltage it breaks over at, of nominal bulk voltage", "%", (0.95, 0.7, 0.3), within=(0.01, 2.0)
+)
+_LEAKS = Severity(
+    "power in the leak at nominal voltage, of full-load input power",
+    "%",
+    (0.02, 1.0, 2.0),
+    within=(0.001, 10.0),
+    by_decades=True,
+)
+_CAPACITANCE = Severity(
+    "capacitance left, of the printed one", "%", (0.6, 0.08, 0.02), within=(0.005, 1.0)
+)
+_GIVES = Severity("output current it gives, of nominal", "%", (0.95, 0.6, 0.2), within=(0.01, 1.2))
+_OPEN_FOR = Severity(
+    "mean time the contact is open", "s", (0.02, 0.65, 1.0), within=(0.001, 100.0), by_decades=True
+)
+_DRAWS = Severity(
+    "idle power, times the healthy one", "1", (1.5, 4.0, 8.0), within=(1.0, 1000.0), by_decades=True
+)
 
-# --- what must find it, and what would show it
-
-
-_CHARGE, _ENERGY = trips("charge_budget"), trips("energy_budget")
-#: An AC source folds back within some half-cycles; until then it gives its peak current.
-_PEAK, _PEAK_OR_ENERGY = trips("over_current"), trips("over_current", "energy_budget")
-_OUTPUT = fails("nominal: meter.voltage_dc")
-_DEAD = fails("nominal: meter.voltage_dc", "nominal: supply.power")
+# --- what would show it
 
 _BUDGET = Remedy(
     "start",
@@ -143,6 +122,22 @@ _BUDGET = Remedy(
 )
 _NOUGHT = Remedy("nominal", "meter.voltage_dc", "low", "the output stays at nought")
 _HEAVY = Remedy("nominal", "supply.power", "high", "it draws more than a healthy unit")
+_CONDUCTS_LONGER = Remedy(
+    "load", "power_factor", "high", "at full load the rectifier conducts for longer", kinds=_AC
+)
+_HALF_WAVE = Remedy(
+    "load", "power_factor", "low", "at full load one half of the line does all the work", kinds=_AC
+)
+_MORE_CURRENT = Remedy(
+    "load",
+    "supply.current",
+    "high",
+    "the same power in half the time takes more current",
+    kinds=_AC,
+)
+_GIVES_WAY = Remedy(
+    "load", "meter.voltage_dc", "low", "loaded with its nominal current, the output gives way"
+)
 
 _ALL = (
     Fault(
@@ -151,7 +146,6 @@ _ALL = (
         severity=_short("resistance across the input", 0.1),
         onset="input_short_onset",
         change=lambda model, ohm: _with(model, "defects", input_short_ohm=ohm),
-        found_by={"dc": _CHARGE, "ac": _PEAK},
         remedies=(_BUDGET,),
     ),
     Fault(
@@ -162,7 +156,6 @@ _ALL = (
         change=lambda model, ohm: _with(
             replace(model, varistor=None), "defects", input_short_ohm=ohm
         ),
-        found_by={"dc": _CHARGE, "ac": _PEAK},
         remedies=(_BUDGET,),
     ),
     Fault(
@@ -170,21 +163,20 @@ _ALL = (
         summary="switching transistor shorted",
         severity=_short("resistance across the bulk capacitor", 0.3),
         onset="bulk_short_onset",
-        change=_shorted_switch,
-        found_by={"dc": _CHARGE, "ac": _ENERGY},
+        # winding and tracks remain across the bulk capacitor; nothing switches
+        change=lambda model, ohm: _with(
+            _with(model, "converter", starts=False), "defects", bulk_short_ohm=ohm
+        ),
         remedies=(_BUDGET, _NOUGHT),
     ),
     Fault(
         name="switch-breakdown",
         summary="switching transistor breaks over at 70 % of nominal voltage",
-        severity=Severity(
-            "voltage it breaks over at, of nominal bulk voltage",
-            "%",
-            (0.95, 0.7, 0.3),
-            within=(0.01, 2.0),
+        severity=_BREAKS_AT,
+        # once weakened it stays shorted
+        change=lambda model, share: _with(
+            model, "defects", breakdown_v=share * model.converter.nominal_bulk_v, breakdown_ohm=0.4
         ),
-        change=_switch_breakdown,
-        found_by={"dc": _CHARGE, "ac": _PEAK_OR_ENERGY},
         remedies=(
             _BUDGET,
             Remedy("start", why="levels close below 100 %: it breaks over on the way up"),
@@ -194,43 +186,25 @@ _ALL = (
         name="open-fuse",
         summary="fuse open",
         change=lambda model, _: _with(model, "fuse", is_open=True),
-        found_by={"dc": _DEAD, "ac": _DEAD},
         remedies=(_NOUGHT,),
     ),
     Fault(
         name="leaky-bulk-capacitor",
         summary="bulk capacitor leaks",
-        severity=Severity(
-            "power in the leak at nominal voltage, of full-load input power",
-            "%",
-            (0.02, 1.0, 2.0),
-            within=(0.001, 10.0),
-            by_decades=True,
-        ),
+        severity=_LEAKS,
         border=_DRAW,
         onset="bulk_leak_onset",
         change=_leaky_bulk,
-        found_by={"dc": _CHARGE, "ac": _ENERGY},
         remedies=(_HEAVY, _BUDGET),
     ),
     Fault(
         name="weak-bulk-capacitor",
         summary="bulk capacitor lost its capacitance",
-        severity=Severity(
-            "capacitance left, of the printed one", "%", (0.6, 0.08, 0.02), within=(0.005, 1.0)
-        ),
+        severity=_CAPACITANCE,
         border=_LEFT,
         change=lambda model, left: replace(model, bulk=model.bulk.aged(left)),
-        # At full load the bulk of the AC unit runs dry in every half-cycle: the converter hunts.
-        found_by={"dc": fails("nominal: meter.voltage_ac"), "ac": trips("unsettled")},
         remedies=(
-            Remedy(
-                "load",
-                "power_factor",
-                "high",
-                "at full load the rectifier conducts for longer",
-                kinds=_AC,
-            ),
+            _CONDUCTS_LONGER,
             Remedy("load", "meter.voltage_ac", "high", "at full load more ripple comes through"),
         ),
     ),
@@ -238,22 +212,9 @@ _ALL = (
         name="open-rectifier-diode",
         summary="rectifier diode open",
         change=_open_diode,
-        found_by={"dc": _DEAD, "ac": fails("load: power_factor")},
         remedies=(
-            Remedy(
-                "load",
-                "power_factor",
-                "low",
-                "at full load one half of the line does all the work",
-                kinds=_AC,
-            ),
-            Remedy(
-                "load",
-                "supply.current",
-                "high",
-                "the same power in half the time takes more current",
-                kinds=_AC,
-            ),
+            _HALF_WAVE,
+            _MORE_CURRENT,
             Remedy("nominal", "meter.voltage_dc", "low", "nothing gets through", kinds=_DC),
         ),
     ),
@@ -263,7 +224,6 @@ _ALL = (
         severity=_OFF_BY,
         border=_OFF,
         change=lambda model, off: _output_off(model, -off),
-        found_by={"dc": _OUTPUT, "ac": _OUTPUT},
         remedies=(Remedy("nominal", "meter.voltage_dc", "low", "the output is read"),),
     ),
     Fault(
@@ -272,53 +232,31 @@ _ALL = (
         severity=_OFF_BY,
         border=_OFF,
         change=_output_off,
-        found_by={"dc": _OUTPUT, "ac": _OUTPUT},
         remedies=(Remedy("nominal", "meter.voltage_dc", "high", "the output is read"),),
     ),
     Fault(
         name="current-limit-folded-back",
         summary="output gives in at 60 % of its nominal current",
         needs_load=True,
-        severity=Severity(
-            "output current it gives, of nominal", "%", (0.95, 0.6, 0.2), within=(0.01, 1.2)
+        severity=_GIVES,
+        # the current sense drifted
+        change=lambda model, share: _with(
+            model, "converter", output_limit_a=share * model.converter.output_nominal_a
         ),
-        change=_folded_limit,
-        found_by={
-            "dc": fails("load: meter.voltage_dc", "load: supply.power"),
-            "ac": fails("load: meter.voltage_dc", "load: load_regulation"),
-        },
-        remedies=(
-            Remedy(
-                "load",
-                "meter.voltage_dc",
-                "low",
-                "loaded with its nominal current, the output gives way",
-            ),
-        ),
+        remedies=(_GIVES_WAY,),
     ),
     Fault(
         name="no-start",
         summary="converter does not start",
         change=lambda model, _: _with(model, "converter", starts=False),
-        found_by={"dc": _DEAD, "ac": _DEAD},
         remedies=(_NOUGHT,),
     ),
     Fault(
         name="intermittent-contact",
         summary="contact in the input line opens now and then",
-        severity=Severity(
-            "mean time the contact is open",
-            "s",
-            (0.02, 0.65, 1.0),
-            within=(0.001, 100.0),
-            by_decades=True,
-        ),
+        severity=_OPEN_FOR,
         border=_OPEN,
         change=_intermittent,
-        found_by={
-            "dc": trips("unsettled", "voltage_not_reached"),
-            "ac": trips("unsettled", "voltage_not_reached", "energy_budget"),
-        },
         remedies=(
             Remedy("nominal", why="a longer dwell: a contact that opens seldom needs more time"),
         ),
@@ -326,30 +264,26 @@ _ALL = (
     Fault(
         name="idle-over-consumption",
         summary="draws four times the usual power at idle",
-        severity=Severity(
-            "idle power, times the healthy one",
-            "1",
-            (1.5, 4.0, 8.0),
-            within=(1.0, 1000.0),
-            by_decades=True,
-        ),
+        severity=_DRAWS,
         border=_DRAW,
-        change=_over_consumption,
-        found_by={"dc": _CHARGE, "ac": _ENERGY},
+        # a part heats without doing harm yet
+        change=lambda model, times: _with(
+            model, "converter", idle_power_w=times * model.converter.idle_power_w
+        ),
         remedies=(_HEAVY,),
     ),
     Fault(
         name="shorted-bridge-diode",
         summary="diode of the bridge shorted",
+        kinds=_AC,
         severity=_short("resistance of the diode", 0.1),
         change=lambda model, ohm: _with(model, "defects", shorted_leg_ohm=ohm),
-        found_by={"ac": _PEAK_OR_ENERGY},
         remedies=(_BUDGET,),
     ),
 )
 
 #: Every fault, by the name ``--fault`` takes.
-FAULTS: Mapping[str, Fault] = MappingProxyType({fault.name: fault for fault in _ALL})
+FAULTS: Mapping[str, Fault] = {fault.name: fault for fault in _ALL}
 
 
 def faults_of(kind: str) -> tuple[str, ...]:

@@ -1,7 +1,7 @@
 """Faults of an instrument's link, by name, each a transformation of the conversation in bytes.
 
-A fault sits between the simulated instrument and the wire: it decides which messages the instrument
-hears, and what goes on the wire in the place of its answers. The instrument itself stays sound.
+A fault decides which messages the simulated instrument hears, and what goes on the wire in the
+place of its answers. The instrument itself stays sound.
 """
 
 from __future__ import annotations
@@ -10,21 +10,6 @@ import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Literal
-
-
-@dataclass(frozen=True, slots=True)
-class Exchange:
-    """One message and what the instrument answers.
-
-    Attributes:
-        message: The message, in capitals, without its terminator.
-        answer: The whole answer with its terminator; empty where there is none.
-        previous: The answer before it; empty where there was none.
-    """
-
-    message: str
-    answer: bytes
-    previous: bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,49 +27,49 @@ class CloseConnection:
 #: What goes on the wire, one after the other.
 OnWire = bytes | Pause | CloseConnection
 
-_Answer = Callable[[Exchange], Iterable[OnWire]]
+#: What goes on the wire in the place of an answer, by that answer and the one before it; each with
+#: its terminator, or empty.
+_Answer = Callable[[bytes, bytes], Iterable[OnWire]]
 
 #: A wait past every time-out, and one that only parts two packets.
 _LATE, _GAP = Pause(3.0), Pause(0.002)
 _PACKET_BYTES = 5
+#: The pattern of no message.
+_NONE = "(?!)"
 
 
-def _in_pieces(exchange: Exchange) -> Iterable[OnWire]:
-    for start in range(0, len(exchange.answer), _PACKET_BYTES):
-        yield exchange.answer[start : start + _PACKET_BYTES]
+def _in_pieces(answer: bytes, _: bytes) -> Iterable[OnWire]:
+    for start in range(0, len(answer), _PACKET_BYTES):
+        yield answer[start : start + _PACKET_BYTES]
         yield _GAP
 
 
-def _garbage(exchange: Exchange) -> Iterable[OnWire]:
-    # every bit but the highest turned, as a wrong baud rate or a broken cable may do it
-    yield bytes(byte ^ 0xFF for byte in exchange.answer.rstrip(b"\n")) + b"\n"
+def _garbage(answer: bytes, _: bytes) -> Iterable[OnWire]:
+    # every bit turned, as a wrong baud rate or a broken cable may do it
+    yield bytes(byte ^ 0xFF for byte in answer.rstrip(b"\n")) + b"\n"
 
 
 def _every_value(marker: bytes) -> _Answer:
     """Put a marker of SCPI-1999 (volume 1, 7.2.1) in the place of each value."""
-    return lambda sent: [b";".join([marker] * (sent.answer.count(b";") + 1)) + b"\n"]
+    return lambda answer, _: [b";".join([marker] * (answer.count(b";") + 1)) + b"\n"]
 
 
 @dataclass(frozen=True, slots=True)
 class LinkFault:
-    """One fault of a link.
+    """One fault of a link; a message is in capitals, without its terminator."""
 
-    Attributes:
-        summary: What it is, in the words of the bench.
-        answer: What goes on the wire in the place of an answer.
-        concerns: Messages whose answers it spoils, as a pattern.
-        unheard: Messages that never reach the instrument, as a pattern; empty: it hears all.
-        lasts: For one answer, until the connection is opened again, or for as long as it is there.
-        roles: Instruments it makes sense for.
-        harmless: Whether a run must not mind it.
-    """
-
+    #: What it is, in the words of the bench.
     summary: str
-    answer: _Answer = lambda sent: [sent.answer]
+    answer: _Answer = lambda answer, _: [answer]
+    #: Messages whose answers it spoils, as a pattern.
     concerns: str = ""
-    unheard: str = ""
+    #: Messages that never reach the instrument, as a pattern.
+    unheard: str = _NONE
+    #: For one answer, until the connection is opened again, or for as long as it is there.
     lasts: Literal["once", "connection", "always"] = "always"
+    #: Instruments it makes sense for.
     roles: frozenset[str] = frozenset({"supply", "meter", "load"})
+    #: Whether a run must not mind it.
     harmless: bool = False
 
     def spoils(self, message: str) -> bool:
@@ -93,31 +78,31 @@ class LinkFault:
 
     def keeps_out(self, message: str) -> bool:
         """Whether a message never reaches the instrument."""
-        return bool(self.unheard) and re.search(self.unheard, message) is not None
+        return re.search(self.unheard, message) is not None
 
 
 #: Every link fault by name.
 LINK_FAULTS: dict[str, LinkFault] = {
-    "silence": LinkFault("carries messages out, but no answer comes any more", lambda _: []),
+    "silence": LinkFault("carries messages out, but no answer comes any more", lambda *_: []),
     "hung-connection": LinkFault(
         "the connection hangs both ways until it is opened again",
-        lambda _: [],
+        lambda *_: [],
         unheard=".",
         lasts="connection",
     ),
     "late-answer": LinkFault(
         "answers come after 3 s, past every time-out",
-        lambda sent: [_LATE, sent.answer],
+        lambda answer, _: [_LATE, answer],
         lasts="connection",
     ),
     "dropped-connection": LinkFault(
         "the connection closes in the place of one answer",
-        lambda _: [CloseConnection()],
+        lambda *_: [CloseConnection()],
         lasts="once",
     ),
     "truncated-answer": LinkFault(
         "answers end half-way, without terminator",
-        lambda sent: [sent.answer[: len(sent.answer) // 2]],
+        lambda answer, _: [answer[: len(answer) // 2]],
         lasts="connection",
     ),
     "split-packets": LinkFault(
@@ -125,7 +110,7 @@ LINK_FAULTS: dict[str, LinkFault] = {
     ),
     "garbage": LinkFault("answers are bytes that are no text", _garbage, lasts="connection"),
     "empty-answer": LinkFault(
-        "answers are a terminator and nothing else", lambda _: [b"\n"], lasts="connection"
+        "answers are a terminator and nothing else", lambda *_: [b"\n"], lasts="connection"
     ),
     "not-a-number": LinkFault(
         "measurements answer 9.91E37, not-a-number", _every_value(b"9.91E37"), concerns="MEAS:"
@@ -135,23 +120,23 @@ LINK_FAULTS: dict[str, LinkFault] = {
     ),
     "stale-answer": LinkFault(
         "each answer is the one to the question before: out of step",
-        lambda sent: [sent.previous],
+        lambda _, previous: [previous],
         lasts="connection",
     ),
     "wrong-identity": LinkFault(
         "another instrument answers to *IDN?",
-        lambda _: [b"Harrow Point Workshop,UNKNOWN-1,SIM-9999,0.0\n"],
+        lambda *_: [b"Harrow Point Workshop,UNKNOWN-1,SIM-9999,0.0\n"],
         concerns=r"^\*IDN\?",
     ),
     "error-queue": LinkFault(
         "its error queue fills and never runs empty",
-        lambda _: [b'-310,"System error"\n'],
+        lambda *_: [b'-310,"System error"\n'],
         concerns=r"^SYST:ERR\?",
     ),
     "output-stays-on": LinkFault(
         "takes no message that would switch it off",
         unheard=r"^(OUTP|INP) (OFF|0)$|^\*RST$",
-        concerns="(?!)",  # no answer is spoilt: it says truly that it is on
+        concerns=_NONE,  # it says truly that it is on
         roles=frozenset({"supply", "load"}),
     ),
 }

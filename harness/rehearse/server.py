@@ -10,14 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from harness.errors import UsageError, did_you_mean
-from harness.rehearse.link_faults import (
-    LINK_FAULTS,
-    CloseConnection,
-    Exchange,
-    LinkFault,
-    OnWire,
-    Pause,
-)
+from harness.rehearse.link_faults import LINK_FAULTS, CloseConnection, LinkFault, OnWire, Pause
 from harness.rehearse.simulated_instruments import SimulatedInstrument
 
 #: Only this machine can reach a simulated bench.
@@ -31,18 +24,15 @@ def socket_resource(port: int) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Spoken:
-    """One exchange as it went over a served link.
+    """One exchange as it went over a served link."""
 
-    Attributes:
-        time_s: When the message had been carried out, as :func:`time.monotonic` tells it.
-        message: The message, without its terminator.
-        answer: The instrument's own answer with its terminator; empty where there was none.
-        spoilt: Whether something else went on the wire in its place.
-    """
-
+    #: When the message had been carried out, as :func:`time.monotonic` tells it.
     time_s: float
+    #: In capitals, without its terminator.
     message: str
+    #: The instrument's own answer with its terminator; empty where there was none.
     answer: bytes
+    #: Whether something else went on the wire in its place.
     spoilt: bool
 
 
@@ -50,11 +40,8 @@ class ServedLink:
     """An instrument's link on its way to the wire, sound or with a fault.
 
     Several connections may share it, since a link that is opened again meets the old one's end.
-
-    Args:
-        device: The instrument.
-        role: ``supply``, ``meter`` or ``load``; empty where faults need not fit a role.
-        heard: Called with each exchange, before its answer goes out.
+    Where the role is empty, faults need not fit one; ``heard`` is called with each exchange, before
+    its answer goes out.
     """
 
     def __init__(
@@ -74,21 +61,15 @@ class ServedLink:
         self._struck_on: object = None
 
     def inject(self, name: str, *, after: int = 0, at: str = "") -> None:
-        """Break the link from now on.
-
-        Args:
-            name: Name of a link fault.
-            after: So many messages still pass.
-            at: After them, all messages pass up to the first that holds this text.
+        """Break the link: ``after`` so many messages, and then from the first that holds ``at`` on.
 
         Raises:
             UsageError: There is no such fault, or it makes no sense for this instrument.
         """
         fault = LINK_FAULTS.get(name)
         if fault is None:
-            near = did_you_mean(name, LINK_FAULTS)
             raise UsageError(
-                f"there is no link fault {name!r}{near}",
+                f"there is no link fault {name!r}{did_you_mean(name, LINK_FAULTS)}",
                 remedy=f"there are {', '.join(LINK_FAULTS)}",
             )
         if self._role and self._role not in fault.roles:
@@ -111,16 +92,16 @@ class ServedLink:
             if not (fault and fault.keeps_out(message)):
                 self._device.write(line)
                 answer = self._device.take()
-            exchange = Exchange(message, answer, self._previous.get(connection, b""))
-            self._previous[connection] = answer or exchange.previous
+            previous = self._previous.get(connection, b"")
+            self._previous[connection] = answer or previous
             spoilt = fault is not None and "?" in message and fault.spoils(message)
             if fault and spoilt and fault.lasts == "once":
                 self._fault = None
             self._heard(Spoken(time.monotonic(), message, answer, spoilt))
-        return fault.answer(exchange) if fault and spoilt else (answer,)
+        return fault.answer(answer, previous) if fault and spoilt else (answer,)
 
     def forget(self, connection: object) -> None:
-        """Note that a connection is over."""
+        """Forget a connection that is over."""
         with self._lock:
             self._previous.pop(connection, None)
 
@@ -132,10 +113,9 @@ class ServedLink:
         if self._passing > 0:
             self._passing -= 1
             return None
-        if self._at:
-            if self._at not in message:
-                return None
-            self._at = ""
+        if self._at not in message:
+            return None
+        self._at = ""
         if fault.lasts == "connection":
             self._struck_on = self._struck_on or connection
             if connection is not self._struck_on:
@@ -147,14 +127,9 @@ class ServedLink:
 def serve(
     devices: Mapping[str, SimulatedInstrument | ServedLink], ports: Mapping[str, int]
 ) -> Iterator[dict[str, int]]:
-    """Serve devices for as long as the block runs.
+    """Serve devices or links, by resource name, for as long as the block runs.
 
-    Args:
-        devices: Devices, or links with faults, by resource name.
-        ports: Port to listen on for each resource name; 0 lets the system choose.
-
-    Yields:
-        The ports listened on, by resource name.
+    Port 0 lets the system choose; the ports listened on are yielded, by resource name.
 
     Raises:
         OSError: A port is taken.

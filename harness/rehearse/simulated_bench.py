@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from functools import partial
 
 from harness.bench.clock import Clock
@@ -19,11 +19,9 @@ from harness.rehearse.simulated_instruments import (
     Live,
     SimulatedInstrument,
     SimulatedLibrary,
-    StatusModel,
 )
 from harness.rehearse.streams import stream
 from harness.rehearse.unit_model import UnitModel
-from harness.shipped import shipped
 
 #: Bits of the questionable register. Makers differ in them: no built-in dialect reads them.
 _PROTECTION, _LIMITING = 1, 2
@@ -44,6 +42,7 @@ _MOST_OHM = 100e6
 
 #: What a load holds constant, and the function's name in SCPI short form.
 _FUNCTIONS: dict[LoadMode, str] = {"current": "CURR", "resistance": "RES", "power": "POW"}
+_MODES = {name: mode for mode, name in _FUNCTIONS.items()}
 
 _ON_OFF = {"ON": True, "1": True, "OFF": False, "0": False}
 
@@ -52,18 +51,10 @@ _Readings = Callable[[str], Callable[[float], float]]
 
 
 class SimulatedBench:
-    """A unit on a bench of simulated instruments.
+    """A unit, healthy or not, on a bench of simulated instruments that keep to their accuracy.
 
-    Args:
-        model: The unit, healthy or not.
-        bench: The bench file: resources, and the accuracy the instruments keep to.
-        clock: Simulated, or real where the bench is served to other programs.
-        seed: Decides errors, noise and the moments of intermittent faults.
-
-    Attributes:
-        circuit: The circuit; tests look inside.
-        devices: The instruments by resource name.
-        meter_at: Where the meter's leads stand.
+    The clock is simulated, or real where the bench is served to other programs. The seed decides
+    errors, noise and the moments of intermittent faults.
     """
 
     def __init__(self, model: UnitModel, bench: BenchFile, clock: Clock, *, seed: int = 1) -> None:
@@ -74,8 +65,8 @@ class SimulatedBench:
             )
         source = source_for(kind, bench.supply.range.current_a)
         self.circuit = circuit_of(model, source, seed=seed)
-        self.meter_at = "output"
-        self.devices: dict[str, SimulatedInstrument] = {}
+        self.meter_at = "output"  # where its leads stand
+        self.devices: dict[str, SimulatedInstrument] = {}  # by resource name
         self._lock = threading.Lock()
         self._clock = clock
         self._seed = seed
@@ -85,14 +76,14 @@ class SimulatedBench:
         self._protection_v = math.inf
         self._protected = False
         # an AC source's readings are rms values over its acquisition
-        supply = _described("ac-source.yaml" if kind == "ac" else "dc-supply.yaml")
+        supply = Description.of("ac-source.yaml" if kind == "ac" else "dc-supply.yaml")
         self._window_s = supply.acquisition_s if kind == "ac" else 0.0
         self._add("supply", supply, bench.supply, partial(self._supply, bench.supply.range))
         if bench.meter is not None:
-            self._add("meter", _described("multimeter.yaml"), bench.meter, self._meter)
+            self._add("meter", Description.of("multimeter.yaml"), bench.meter, self._meter)
         if bench.load is not None:
             load = partial(self._load, bench.load.range)
-            self._add("load", _described("electronic-load.yaml"), bench.load, load)
+            self._add("load", Description.of("electronic-load.yaml"), bench.load, load)
 
     def library(self) -> SimulatedLibrary:
         """Return the bench as a VISA library for PyVISA's resource manager."""
@@ -136,18 +127,13 @@ class SimulatedBench:
         instrument: Instrument,
         build: Callable[[_Readings], dict[str, Live]],
     ) -> None:
-        status = StatusModel()
-
         def reading(quantity: str) -> Callable[[float], float]:
             rng = stream(self._seed, role, quantity)
             return Inaccuracy(instrument.accuracy.get(quantity), rng).read
 
-        live = {**status.registers(), **build(reading)}
         self.devices[instrument.resource] = SimulatedInstrument(
             description,
-            live=live,
-            actions={"*CLS": status.clear, "*RST": partial(_reset, live)},
-            status=status,
+            build(reading),
             wait=self._clock.sleep_s,
             advance=self._advance,
             lock=self._lock,
@@ -221,10 +207,9 @@ class SimulatedBench:
         voltage, current, power = map(reading, ("voltage", "current", "power"))
 
         def set_function(text: str) -> None:
-            modes = {name: mode for mode, name in _FUNCTIONS.items()}
-            if text not in modes:
+            if text not in _MODES:
                 raise ValueError(text)
-            circuit.set_load(mode=modes[text])
+            circuit.set_load(mode=_MODES[text])
 
         def level(mode: LoadMode, most: float | None = None) -> Live:
             def set_level(text: str) -> None:
@@ -244,20 +229,6 @@ class SimulatedBench:
             "measured_current": Live(lambda: current(circuit.converter.output_a)),
             "measured_power": Live(lambda: power(self._output_power_w())),
         }
-
-
-def _described(name: str) -> Description:
-    path = shipped("sim_configs", name)
-    assert path is not None, f"{name} is missing from the installation"
-    return Description.of(path)
-
-
-def _reset(live: Mapping[str, Live]) -> None:
-    """``*RST``: off, and nothing set; registers and queue stay (IEEE 488.2, 10.32)."""
-    for name, text in (("output", "OFF"), ("input", "OFF"), ("voltage", "0"), ("current", "0")):
-        quantity = live.get(name)
-        if quantity is not None and quantity.set is not None:
-            quantity.set(text)
 
 
 def _on(text: str) -> bool:

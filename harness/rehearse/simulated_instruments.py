@@ -1,9 +1,8 @@
 """Simulated instruments: what a message says moves the circuit or asks it.
 
-A pyvisa-sim file describes each instrument. pyvisa-sim itself answers a query from a stored value,
-and cuts a message at ``;`` into several replies; here values are live, one message gives one line
-of answers, joined by ``;`` as IEEE 488.2 (8.4.2) has it, and every message costs its time on the
-clock. Of pyvisa-sim nothing private is used: its sessions carry the bytes to these instruments.
+A pyvisa-sim file describes each. pyvisa-sim itself answers from stored values and cuts a message at
+``;`` into several replies; here values are live, one message gives one line of answers, joined by
+``;`` (IEEE 488.2, 8.4.2), and costs its time on the clock. pyvisa-sim's sessions carry the bytes.
 """
 
 from __future__ import annotations
@@ -12,9 +11,8 @@ import itertools
 from collections import deque
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache, lru_cache, partial
-from pathlib import Path
 from typing import Any
 
 import yaml
@@ -23,6 +21,8 @@ from pyvisa.constants import StatusCode
 from pyvisa.errors import VisaIOError
 from pyvisa_sim.devices import Devices
 from pyvisa_sim.highlevel import SimVisaLibrary
+
+from harness.shipped import shipped
 
 #: Texts of the errors a simulated instrument reports (fixed by SCPI-1999 volume 2).
 _ERROR_TEXTS = {
@@ -43,45 +43,41 @@ _QUEUE_NOT_EMPTY, _EVENT_SUMMARY, _MASTER_SUMMARY = 4, 32, 64
 
 @dataclass(frozen=True, slots=True)
 class Live:
-    """A live quantity behind a property.
+    """A live quantity behind a property."""
 
-    Attributes:
-        get: Returns what the getter's format shows.
-        set: Takes the text that was sent; raises ValueError for a value it does not take.
-        most: Largest value it takes, or None for the largest the instrument's file states.
-    """
-
+    #: Returns what the getter's format shows.
     get: Callable[[], object]
+    #: Takes the text that was sent; raises ValueError for a value it does not take.
     set: Callable[[str], None] | None = None
+    #: Largest value it takes; None: the largest the instrument's file states.
     most: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
 class Description:
-    """An instrument as its pyvisa-sim file describes it.
+    """An instrument as its pyvisa-sim file describes it."""
 
-    Attributes:
-        message_s: What every message costs: bus, parsing, answering.
-        acquisition_s: On top of it, once, for a message that measures.
-        answers: Fixed answers by query.
-        commands: Commands without a value.
-        getters: Property and format by query.
-        setters: Property by the words before the value.
-        ranges: Least and most value of each property that has a range.
-    """
-
+    #: What every message costs: bus, parsing, answering.
     message_s: float
+    #: On top of it, once, for a message that measures.
     acquisition_s: float
-    answers: dict[str, str] = field(default_factory=dict)
-    commands: frozenset[str] = frozenset()
-    getters: dict[str, tuple[str, str]] = field(default_factory=dict)
-    setters: dict[str, str] = field(default_factory=dict)
-    ranges: dict[str, tuple[float, float]] = field(default_factory=dict)
+    #: Fixed answers by query.
+    answers: dict[str, str]
+    #: Commands without a value.
+    commands: frozenset[str]
+    #: Property and format by query.
+    getters: dict[str, tuple[str, str]]
+    #: Property by the words before the value.
+    setters: dict[str, str]
+    #: Least and most value of each property that has a range.
+    ranges: dict[str, tuple[float, float]]
 
     @classmethod
     @cache  # thousands of rehearsals use the same few
-    def of(cls, path: Path) -> Description:
-        """Read the one instrument of a file."""
+    def of(cls, name: str) -> Description:
+        """Read the one instrument of a shipped file."""
+        path = shipped("sim_configs", name)
+        assert path is not None, f"{name} is missing from the installation"
         devices = yaml.load(path.read_text(encoding="utf-8"), Loader=yaml.BaseLoader)["devices"]
         (device,) = devices.values()
         dialogues = {each["q"]: each.get("r") for each in device["dialogues"]}
@@ -170,42 +166,31 @@ class StatusModel:
 class SimulatedInstrument:
     """One simulated instrument as a session of pyvisa-sim sees it.
 
-    Args:
-        description: What its file says.
-        live: Live quantity for each property of the file.
-        actions: What commands without a value do, such as ``*CLS``; others do nothing.
-        status: Its status model.
-        wait: Lets time pass.
-        advance: Takes the circuit to the present.
-        lock: Held while the circuit is asked or moved, so that several links can share it; never
-            while time passes, for instruments do not wait for each other.
-
-    Attributes:
-        resource_name: Set by pyvisa-sim.
+    Of the properties of its file ``live`` has all but registers and queue. The lock is held while
+    ``advance`` takes the circuit to the present and it is asked or moved, so that several links can
+    share it; never while time passes, for instruments do not wait for each other.
     """
 
     def __init__(
         self,
         description: Description,
-        *,
         live: Mapping[str, Live],
-        actions: Mapping[str, Callable[[], None]],
-        status: StatusModel,
+        *,
         wait: Callable[[float], None],
         advance: Callable[[], None],
         lock: AbstractContextManager[Any],
     ) -> None:
-        self.resource_name: str | None = None
+        self.resource_name: str | None = None  # set by pyvisa-sim
         self._description = description
+        self._status = StatusModel()
+        self._live = {**self._status.registers(), **live}
         self._getters: dict[str, tuple[Callable[[], object], Callable[[object], str]]] = {
-            query: (live[name].get, show.format)
+            query: (self._live[name].get, show.format)
             for query, (name, show) in description.getters.items()
         }
         for query, answer in description.answers.items():
             self._getters[query] = partial(str, answer), str
-        self._live = live
-        self._actions = actions
-        self._status = status
+        self._actions = {"*CLS": self._status.clear, "*RST": self._reset}
         self._wait = wait
         self._advance = advance
         self._lock = lock
@@ -251,9 +236,9 @@ class SimulatedInstrument:
         name = self._description.setters.get(head)
         if name is not None and value:
             self._set(name, value.strip())
-        elif unit in self._description.commands:
-            self._actions.get(unit, _nothing)()
-        else:
+        elif unit in self._actions:
+            self._actions[unit]()
+        elif unit not in self._description.commands:  # the others do nothing
             self._status.error(-113)
         return None
 
@@ -263,8 +248,9 @@ class SimulatedInstrument:
         assert live.set is not None
         if name in self._description.ranges:
             least, most = self._description.ranges[name]
-            value = _number(text)
-            if value is None:
+            try:
+                value = float(text)
+            except ValueError:
                 self._status.error(-104)
                 return
             if value < least or value > (most if live.most is None else live.most):
@@ -274,6 +260,13 @@ class SimulatedInstrument:
             live.set(text)
         except ValueError:
             self._status.error(-224)
+
+    def _reset(self) -> None:
+        """Off, and nothing set; registers and queue stay (IEEE 488.2, 10.32)."""
+        for name, text in (("output", "OFF"), ("input", "OFF"), ("voltage", "0"), ("current", "0")):
+            quantity = self._live.get(name)
+            if quantity is not None and quantity.set is not None:
+                quantity.set(text)
 
 
 class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim ships no types
@@ -299,11 +292,8 @@ class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim ship
 
     @classmethod
     def of(cls, devices: Mapping[str, SimulatedInstrument]) -> SimulatedLibrary:
-        """Return a library with these devices under their resource names.
-
-        PyVISA keeps one library a path, so each gets a path of its own: two rehearsals in one
-        process must not meet on one bench.
-        """
+        """Return a library with these devices under their resource names."""
+        # PyVISA keeps one library a path: two rehearsals in one process must not meet on one bench
         library = cls(f"rehearsal {next(cls._numbers)}")
         for resource, device in devices.items():
             device.resource_name = None  # a device may be handed out again
@@ -316,14 +306,3 @@ def _program_message_units(message: str) -> tuple[tuple[str, ...], bool]:
     """Return a message's units as the files spell them, and whether any of them measures."""
     units = tuple(unit.strip().removeprefix(":").upper() for unit in message.split(";"))
     return units, any(unit.startswith("MEAS:") for unit in units)
-
-
-def _number(text: str) -> float | None:
-    try:
-        return float(text)
-    except ValueError:
-        return None
-
-
-def _nothing() -> None:
-    """Do nothing."""

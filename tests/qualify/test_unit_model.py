@@ -200,15 +200,15 @@ class TestCampaign:
         assert without.csv() != alone.csv()
         assert without.model is None
 
-    def test_the_key_tells_unit_models_apart(
+    def test_a_job_tells_unit_models_apart(
         self, profile_b: Profile, measured: UnitModelFile, tmp_path: Path
     ) -> None:
         """A worker that served one unit model makes a new bench for another, or for none."""
         other = load_unit_model(written(tmp_path, TEXT.replace("24.1 V", "24.2 V")))
         models = (None, measured, other)
-        keys = {Job(profile=profile_b, seed=1, model=model).key for model in models}
+        jobs = {Job(profile=profile_b, seed=1, model=model) for model in models}
 
-        assert len(keys) == 3
+        assert len(jobs) == 3
 
     @pytest.mark.parametrize("change", ["none", "another"])
     def test_another_unit_model_is_another_campaign(self, tmp_path: Path, change: str) -> None:

@@ -80,7 +80,7 @@ class TestRows:
         assert run_units(job, [7, 5, 3, 1]) == forward[::-1]
 
     def test_a_job_may_have_a_bench_of_its_own(self) -> None:
-        """On a bench that reads worse, the same unit gives other readings under another key."""
+        """On a bench that reads worse, the same unit gives other readings: it is another job."""
         profile = load_profile(DC)
         usual = simulated_bench_file(profile)
         accuracy = {**usual.supply.accuracy, "current": Accuracy.parse("2 % + 20 mA", "A")}
@@ -92,7 +92,7 @@ class TestRows:
 
         assert plain == same
         assert plain != other
-        assert len({job.key for job in jobs}) == 3
+        assert len(set(jobs)) == 3
 
     def test_a_row_tells_what_the_run_came_to(self, rows_a: tuple[UnitResult, ...]) -> None:
         """A tripped unit has reason and place, a completed one its checks."""

@@ -72,8 +72,7 @@ class TestNames:
 
     def test_a_fault_of_the_other_kind_is_refused(self) -> None:
         """A fault that a unit cannot have is refused by name."""
-        known = FAULTS["open-fuse"]
-        fault = replace(known, found_by={"ac": known.found_by["ac"]})
+        fault = replace(FAULTS["open-fuse"], kinds=frozenset({"ac"}))
 
         with pytest.raises(ValueError, match="open-fuse does not apply to a unit with dc input"):
             fault.apply(typical_model(unit("dc")))

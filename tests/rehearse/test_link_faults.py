@@ -4,13 +4,13 @@ import re
 
 import pytest
 
-from harness.rehearse.link_faults import LINK_FAULTS, CloseConnection, Exchange, OnWire, Pause
+from harness.rehearse.link_faults import LINK_FAULTS, CloseConnection, OnWire, Pause
 
-SAMPLE = Exchange("MEAS:VOLT?;:MEAS:CURR?", b"+2.4E+01;+1.0E-01\n", b"1\n")
+ANSWER = b"+2.4E+01;+1.0E-01\n"
 
 
-def on_wire(name: str, exchange: Exchange = SAMPLE) -> list[OnWire]:
-    return [act for act in LINK_FAULTS[name].answer(exchange) if act != b""]
+def on_wire(name: str) -> list[OnWire]:
+    return [act for act in LINK_FAULTS[name].answer(ANSWER, b"1\n") if act != b""]
 
 
 class TestOnTheWire:
@@ -19,7 +19,7 @@ class TestOnTheWire:
         [
             ("silence", []),
             ("hung-connection", []),
-            ("late-answer", [Pause(3.0), SAMPLE.answer]),
+            ("late-answer", [Pause(3.0), ANSWER]),
             ("dropped-connection", [CloseConnection()]),
             ("truncated-answer", [b"+2.4E+01;"]),
             ("empty-answer", [b"\n"]),
@@ -27,7 +27,7 @@ class TestOnTheWire:
             ("overload", [b"9.9E37;9.9E37\n"]),
             ("stale-answer", [b"1\n"]),
             ("error-queue", [b'-310,"System error"\n']),
-            ("output-stays-on", [SAMPLE.answer]),
+            ("output-stays-on", [ANSWER]),
         ],
     )
     def test_each_fault_does_what_it_says(self, name: str, wire: list[OnWire]) -> None:
@@ -42,7 +42,7 @@ class TestOnTheWire:
         """Pieces put together are the answer, byte for byte."""
         wire = on_wire("split-packets")
 
-        assert b"".join(act for act in wire if isinstance(act, bytes)) == SAMPLE.answer
+        assert b"".join(act for act in wire if isinstance(act, bytes)) == ANSWER
         assert sum(isinstance(act, bytes) for act in wire) > 1
 
     def test_garbage_is_no_text(self) -> None:
