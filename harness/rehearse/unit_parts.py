@@ -140,7 +140,7 @@ class Varistor:
 
     @property
     def law(self) -> tuple[float, float]:
-        """Voltage at 1 mA and exponent, as :mod:`harness.unit.varistor` takes them."""
+        """Voltage at 1 mA and exponent, as :mod:`harness.unit.formulas` takes them."""
         return self.voltage_at_1ma_v, self.exponent
 
 

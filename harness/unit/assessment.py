@@ -7,7 +7,14 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 
-class Severity(enum.StrEnum):
+class _Ranked(enum.StrEnum):
+    @property
+    def rank(self) -> int:
+        """Place in the order given."""
+        return list(type(self)).index(self)
+
+
+class Severity(_Ranked):
     """How badly a part was treated, in plain words; the mildest first."""
 
     WITHIN = "within rating"
@@ -16,28 +23,18 @@ class Severity(enum.StrEnum):
     DESTROYED = "destroyed likely"
 
     @property
-    def rank(self) -> int:
-        """Place from the mildest on."""
-        return list(Severity).index(self)
-
-    @property
     def suspect(self) -> bool:
         """True where the part cannot stay in the unit without its cold check."""
         return self.rank >= Severity.OVER.rank
 
 
-class Adequacy(enum.StrEnum):
+class Adequacy(_Ranked):
     """What a replacement is worth against the original, in plain words; the worst first."""
 
     UNACCEPTABLE = "not acceptable"
     NOTE = "acceptable with note"
     EQUIVALENT = "equivalent"
     BETTER = "better"
-
-    @property
-    def rank(self) -> int:
-        """Place from the worst on."""
-        return list(Adequacy).index(self)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -59,7 +56,7 @@ class Stress:
 
     @property
     def service_ratio(self) -> float | None:
-        """Stress at the highest line voltage in service over rating."""
+        """Stress in service over rating."""
         return None if self.service is None else self.service / self.rating
 
     @property
@@ -77,7 +74,7 @@ class Stress:
 class ColdCheck:
     """What to measure without power, and what a sound part gives."""
 
-    part: str  # its name; empty for the whole unit
+    part: str = ""  # its name; empty for the whole unit
     measure: str
     expected: str  # in words; ``low`` and ``high`` bound the figure
     low: float | None = None
@@ -103,11 +100,6 @@ class PartAssessment:
     def worst(self) -> Stress:
         """The stress that decides."""
         return self.stresses[0]
-
-    @property
-    def ratio(self) -> float:
-        """Ratio of the stress that decides."""
-        return self.worst.ratio
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -154,10 +146,7 @@ class Assessment:
 
 
 def as_plain(assessment: Assessment) -> dict[str, Any]:
-    """Return an assessment as JSON takes it: keys are the names of the attributes.
-
-    Every stress carries its ratios and margin as well, and the whole ``acceptable``.
-    """
+    """Return an assessment as JSON takes it: its fields, each stress with its ratios as well."""
     told = asdict(assessment)
     for part, told_part in zip(assessment.parts, told["parts"], strict=True):
         for stress, row in zip(part.stresses, told_part["stresses"], strict=True):

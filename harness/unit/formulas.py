@@ -1,9 +1,15 @@
-"""Closed forms for capacitor, rectifier and fuse: SI in, SI out."""
+"""Closed forms for capacitor, rectifier, fuse and varistor: SI in, SI out.
+
+Of a varistor, ``at_1ma_v`` is the voltage at 1 mA DC, ``exponent`` that of its power law.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
+
+#: Steps of a quarter period: the mean of a sine's power is exact to a thousandth with them.
+_STEPS = 200
 
 
 def peak_v(rms_v: float) -> float:
@@ -17,18 +23,12 @@ def capacitor_energy_j(capacitance_f: float, voltage_v: float) -> float:
 
 
 def inrush_i2t_a2s(voltage_v: float, capacitance_f: float, resistance_ohm: float) -> float:
-    """Return the I2t of charging a capacitor through a resistor from a stiff source.
-
-    Source: Integral of (V/R exp(-t/RC))^2 dt = V^2 C / (2 R), textbook.
-    """
+    """Return the I2t of charging a capacitor by a resistor. Source: V^2 C / (2 R), textbook."""
     return voltage_v**2 * capacitance_f / (2.0 * resistance_ohm)
 
 
 def hold_up_s(capacitance_f: float, from_v: float, to_v: float, power_w: float) -> float:
-    """Return how long a capacitor feeds a constant power while it falls to a lower voltage.
-
-    Source: t = C (V1^2 - V2^2) / (2 P), textbook.
-    """
+    """Return how long it feeds a constant power. Source: t = C (V1^2 - V2^2) / (2 P), textbook."""
     return capacitance_f * (from_v**2 - to_v**2) / (2.0 * power_w)
 
 
@@ -40,11 +40,10 @@ def discharged_v(from_v: float, time_s: float, time_constant_s: float) -> float:
 def valley_at_constant_power_v(
     peak: float, frequency_hz: float, capacitance_f: float, power_w: float
 ) -> float:
-    """Return the lowest bulk voltage of an ideal full-wave rectifier at constant power.
+    """Return the lowest bulk voltage of a full-wave rectifier; 0 if the capacitor runs empty.
 
     Conduction ends where the rectified sine of ``peak`` falls as fast as the load discharges the
-    capacitor, and begins again where the next half-sine meets the discharge. The valley is 0 where
-    the capacitor cannot bridge a half-cycle.
+    capacitor, and begins again where the next half-sine meets the discharge.
 
     Source: Exact solution of the ideal circuit, v^2 falls on a straight line; textbook.
     """
@@ -79,11 +78,10 @@ def _root(function: Callable[[float], float], low: float, high: float) -> float:
 
 
 def fuse_heat_a2s(current_a: float, duration_s: float, time_constant_s: float) -> float:
-    """Return the heat a constant current leaves in a fuse element, in A^2 s.
+    """Return the heat a constant current (rms for AC) leaves in a fuse element, in A^2 s.
 
-    The current is rms for AC, ``duration_s`` may be infinite, and the element loses heat with
-    ``time_constant_s``. To compare with the melting integral: i^2 t for a short pulse (adiabatic
-    rule), and the melting integral itself, never reached, at the current that is carried for ever.
+    To compare with the melting integral: i^2 t for a short pulse (adiabatic rule), and the melting
+    integral itself, never reached, at the current that is carried for ever.
 
     Source: dH/dt = i^2 - H / tau, first-order heating; textbook.
     """
@@ -93,12 +91,67 @@ def fuse_heat_a2s(current_a: float, duration_s: float, time_constant_s: float) -
 def melting_time_s(
     current_a: float, melting_a2s: float, time_constant_s: float, heat_a2s: float = 0.0
 ) -> float:
-    """Return how long a constant current flows until the element parts; infinite if never.
-
-    Arguments and source as for :func:`fuse_heat_a2s`; ``heat_a2s`` is what it already holds.
-    """
+    """Return how long until the element, which holds ``heat_a2s`` already, parts; or infinity."""
     final_a2s = current_a * current_a * time_constant_s
     if final_a2s <= melting_a2s:
         return math.inf
     ratio = (melting_a2s - heat_a2s) / (final_a2s - heat_a2s)
     return -time_constant_s * math.log1p(-ratio) if ratio > 0.0 else 0.0
+
+
+def varistor_current_a(voltage_v: float, at_1ma_v: float, exponent: float) -> float:
+    """Return the current at a voltage of either sign, never negative; infinite past all bounds.
+
+    Source: I = K V^alpha, with K such that 1 mA flows at the varistor voltage: IEC 61051-1 terms.
+    """
+    try:
+        return float(1e-3 * (abs(voltage_v) / at_1ma_v) ** exponent)
+    except OverflowError:
+        return math.inf
+
+
+def varistor_voltage_v(current_a: float, at_1ma_v: float, exponent: float) -> float:
+    """Return the voltage at which ``current_a`` flows: the power law solved for V."""
+    return float(at_1ma_v * (current_a / 1e-3) ** (1.0 / exponent))
+
+
+def exponent_between(first: tuple[float, float], second: tuple[float, float]) -> float:
+    """Return alpha of two points ``(V, I)``. Source: log(I2 / I1) / log(V2 / V1), textbook."""
+    return math.log(second[1] / first[1]) / math.log(second[0] / first[0])
+
+
+def clamped_v(open_v: float, source_ohm: float, at_1ma_v: float, exponent: float) -> float:
+    """Return the voltage across a varistor behind ``source_ohm``, which is above 0; 0 or more.
+
+    Source: (V0 - V) / R = K V^alpha, solved by Newton's rule from above, where a convex function
+        never overshoots. Textbook.
+    """
+    if open_v <= 0.0:
+        return 0.0
+    # No more flows than into a short, so that the varistor's voltage at that is an upper bound.
+    across_v = min(open_v, varistor_voltage_v(open_v / source_ohm, at_1ma_v, exponent))
+    for _ in range(60):
+        drop_v = 1e-3 * (across_v / at_1ma_v) ** exponent * source_ohm
+        step_v = (across_v + drop_v - open_v) / (1.0 + exponent * drop_v / across_v)
+        across_v -= step_v
+        if step_v <= 1e-13 * open_v:
+            break
+    return across_v
+
+
+def line_load(
+    crest_v: float, source_ohm: float, at_1ma_v: float, exponent: float, *, dc: bool
+) -> tuple[float, float]:
+    """Return mean power and rms current of a varistor across a line of ``crest_v``, open.
+
+    Source: Means of V I and I^2 over a quarter period, midpoint rule; textbook.
+    """
+    steps = 1 if dc else _STEPS
+    power_w = square_a2 = 0.0
+    for step in range(steps):
+        open_v = crest_v if dc else crest_v * math.sin(0.5 * math.pi * (step + 0.5) / steps)
+        across_v = clamped_v(open_v, source_ohm, at_1ma_v, exponent)
+        current_a = (open_v - across_v) / source_ohm
+        power_w += across_v * current_a / steps
+        square_a2 += current_a**2 / steps
+    return power_w, math.sqrt(square_a2)

@@ -7,11 +7,11 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity
-from harness.unit.formulas import fuse_heat_a2s, melting_time_s
+from harness.unit.formulas import fuse_heat_a2s, line_load, melting_time_s
+from harness.unit.operating_conditions import Line
 from harness.unit.parts import FusePart, FuseRatings, VaristorPart, shown_figure
-from harness.unit.ratings import Kind, PartStress, Short, at_least, finding, same
+from harness.unit.ratings import Kind, at_least, finding, same
 from harness.unit.reference import Gates
-from harness.unit.varistor import line_load
 
 #: More than so many times the original's melting integral lets a fault heat what is behind it.
 _FAR_SLOWER = 1.5
@@ -29,33 +29,30 @@ class _Flow(NamedTuple):
 class Fuse(Kind):
     """A fuse-link in the line.
 
-    Source: First-order heating against the melting integral, see :mod:`harness.unit.formulas`;
-        rated voltage and breaking capacity: IEC 60127-1 terms; letters: IEC 60127-2. That a fuse is
+    Source: Rated voltage and breaking capacity: IEC 60127-1 terms; letters: IEC 60127-2. That it is
         replaced by its like only: common practice, and what the unit's approval was given with.
     """
 
     part: FusePart
+    fitted: FuseRatings
 
-    def stress(self) -> PartStress:
-        """Hold the fuse against what flowed through it, and the figures against the story."""
-        part, event = self.part, self.conditions.file.event
-        melting_a2s = self.tables.fuses.melting_integral_a2s(part)
-        breaking_a = self.tables.fuses.breaking_capacity_a(part)
-        heat_a2s = max((flow.heat_a2s for flow in self._flows()), default=None)
-        broken_a = max(map(self.short_current_a, self.shorts), default=None)
-        stresses = (
-            self.against("melting integral", melting_a2s, event=heat_a2s),
-            self.against("inrush integral", melting_a2s, at=self.conditions.inrush_a2s),
-            self.against("rated voltage", part.voltage_v, at=lambda line: line.voltage_v),
-            self.against("breaking capacity", breaking_a, event=broken_a),
-            self.against("steady current", part.current_a, service=self.nameplate_a),
-        )
-        opened = event is not None and event.opened == "fuse"
-        return PartStress(
-            stresses=stresses,
-            remarks=(*self._story_against_figures(), *self._about_sheet()),
-            known=Severity.DESTROYED if opened else Severity.WITHIN,
-        )
+    def _stress(self) -> None:
+        part, fuses, told = self.part, self.tables.fuses, self.conditions.file.event
+        melting_a2s, flows = fuses.melting_integral_a2s(part), tuple(self._flows())
+        heat_a2s = max((flow.heat_a2s for flow in flows), default=None)
+        broken_a = max(map(self._short_current_a, self.shorts), default=None)
+        self._against("melting integral", melting_a2s, event=heat_a2s)
+        self._against("inrush integral", melting_a2s, at=self.conditions.inrush_a2s)
+        self._against("rated voltage", part.voltage_v, at=lambda line: line.voltage_v)
+        self._against("breaking capacity", fuses.breaking_capacity_a(part), event=broken_a)
+        self._against("steady current", part.current_a, service=self.unit.input.current_a)
+        if told is not None and told.opened == "fuse":
+            self.known = Severity.DESTROYED
+        if told is not None and self.event is not None:
+            quickest = min(flows, key=lambda flow: flow.parts_s)
+            melts = quickest.parts_s <= self.event.duration_s
+            self.remarks += self._story_against_figures(told.opened, quickest, melts=melts)
+        self.remarks += self._about_sheet()
 
     def _flows(self) -> Iterator[_Flow]:
         """Yield what flowed through the fuse at the event."""
@@ -63,51 +60,47 @@ class Fuse(Kind):
             return
         part, fuses = self.part, self.tables.fuses
         melting_a2s, tau_s = fuses.melting_integral_a2s(part), fuses.time_constant_s(part)
-        causes = [(_cause(one), self.short_current_a(one), one.after_s) for one in self.shorts]
-        causes.append(("the varistor's current", self._varistor_rms_a(), 0.0))
+        causes = []
+        for short in self.shorts:
+            through = "the current through" if short.kind == "diode" else "a short in"
+            causes.append((f"{through} {short.name}", self._short_current_a(short), short.after_s))
+        causes.append(("the varistor's current", self._varistor_rms_a(self.event), 0.0))
         for cause, current_a, after_s in causes:
             left_s = max(self.event.duration_s - after_s, 0.0)
             heat_a2s = fuse_heat_a2s(current_a, left_s, tau_s)
             parts_s = after_s + melting_time_s(current_a, melting_a2s, tau_s)
             yield _Flow(cause, current_a, heat_a2s, parts_s)
 
-    def _varistor_rms_a(self) -> float:
+    def _varistor_rms_a(self, event: Line) -> float:
         """Return the rms current of the unit's varistor at the event; 0 where there is none."""
-        part, event = self.conditions.first(VaristorPart), self.event
-        table = self.tables.varistors
-        if part is None or event is None:
-            return 0.0
-        if event.voltage_v <= table.figures(part).continuous_v(event.kind):
+        part, table = self.conditions.first(VaristorPart), self.tables.varistors
+        if part is None or event.voltage_v <= table.figures(part).continuous_v(event.kind):
             return 0.0
         law = table.law(part)
         return line_load(event.peak_v, event.source_ohm, *law, dc=event.kind == "dc")[1]
 
-    def _story_against_figures(self) -> Iterator[str]:
+    def _story_against_figures(self, opened: str, quickest: _Flow, *, melts: bool) -> Iterator[str]:
         """Say whether what opened is what the figures expect."""
-        told = self.conditions.file.event
-        if told is None or self.event is None:
-            return
-        quickest = min(self._flows(), key=lambda flow: flow.parts_s)
-        melts = quickest.parts_s <= self.event.duration_s
-        after = shown_figure(quickest.parts_s, "s", 2) if melts else ""
-        through = quickest.cause
-        if melts and told.opened == "fuse":
-            yield f"It opened as it should: by the figures {through} parts it after {after}."
-        elif melts and told.opened == "breaker":
-            yield (
-                f"A breaker opened; by the figures {through} parts the fuse after {after} as well."
-            )
-        elif melts:
-            yield (
-                f"By the figures {through} parts it after {after}. If it is whole, check its "
-                "rating, and that nothing bridges it."
-            )
-        elif told.opened == "fuse":
+        if not melts and opened == "fuse":
             yield (
                 "It opened, but no part here draws enough for that by these figures: look for a "
                 "short they do not show before power."
             )
-        if melts and quickest.current_a > self.tables.fuses.breaking_capacity_a(self.part):
+        if not melts:
+            return
+        through, after = quickest.cause, shown_figure(quickest.parts_s, "s", 2)
+        if opened == "fuse":
+            yield f"It opened as it should: by the figures {through} parts it after {after}."
+        elif opened == "breaker":
+            yield (
+                f"A breaker opened; by the figures {through} parts the fuse after {after} as well."
+            )
+        else:
+            yield (
+                f"By the figures {through} parts it after {after}. If it is whole, check its "
+                "rating, and that nothing bridges it."
+            )
+        if quickest.current_a > self.tables.fuses.breaking_capacity_a(self.part):
             yield (
                 "It had to break more than it is rated for: look for soot, cracks, a burnt holder."
             )
@@ -115,7 +108,7 @@ class Fuse(Kind):
     def _about_sheet(self) -> Iterator[str]:
         part, fuses = self.part, self.tables.fuses
         gates = fuses.gates_for(part)
-        if not fuses.is_preferred(part.current_a):
+        if not any(math.isclose(part.current_a, rating_a) for rating_a in fuses.ratings_a):
             yield (
                 f"{shown_figure(part.current_a, 'A')} is no preferred rating of IEC 60127-2. A "
                 "link to UL 248-14 opens by other gates: the two are not interchangeable."
@@ -126,99 +119,90 @@ class Fuse(Kind):
                 f"{_ten_fold_range(part, gates)} ({gates.source})."
             )
 
-    def findings(self, fitted: FuseRatings) -> Iterator[Finding]:
-        """Judge current, characteristic, melting integral, voltage, breaking capacity."""
-        part, need_v = self.part, self.service.voltage_v
-        yield self._current(fitted)
-        yield self._characteristic(fitted)
-        yield self._melting_integral(fitted)
-        why = "the highest line voltage"
-        yield from at_least("rated voltage", "V", part.voltage_v, fitted.voltage_v, need_v, why)
-        yield self._breaking_capacity(fitted)
-
-    def _current(self, fitted: FuseRatings) -> Finding:
-        printed_a, fitted_a, line_a = self.part.current_a, fitted.current_a, self.nameplate_a
-        adequacy, reason = Adequacy.UNACCEPTABLE, ""
-        if same(printed_a, fitted_a):
-            adequacy = Adequacy.EQUIVALENT
-        elif fitted_a > printed_a:
-            reason = "it lets a fault draw more than the unit was built for; fit the printed rating"
-        elif fitted_a < line_a:
-            shown = shown_figure(line_a, "A")
-            reason = f"below the nameplate's {shown}: it opens in normal service"
-        else:
-            adequacy = Adequacy.NOTE
-            reason = "less than the printed rating: it may open in normal service"
-        return finding("rated current", "A", printed_a, fitted_a, adequacy, reason)
-
-    def _characteristic(self, fitted: FuseRatings) -> Finding:
-        original, now = self.part.characteristic, fitted.characteristic
-        slowness = self.tables.fuses.slowness
-        adequacy, reason = Adequacy.EQUIVALENT, ""
-        if slowness(now) > slowness(original):
-            adequacy = Adequacy.UNACCEPTABLE
-            reason = "slower than printed: a fault heats the parts behind it for longer"
-        elif slowness(now) < slowness(original):
-            adequacy = Adequacy.NOTE
-            reason = "quicker than printed: it may open at switch-on"
-        return Finding(
-            item="characteristic", original=original, fitted=now, adequacy=adequacy, reason=reason
+    def _findings(self) -> Iterator[Finding]:
+        part, fitted, fuses = self.part, self.fitted, self.tables.fuses
+        yield finding("rated current", *self._both("current_a"), *self._current())
+        adequacy, reason = self._characteristic()
+        yield Finding(
+            item="characteristic",
+            original=part.characteristic,
+            fitted=fitted.characteristic,
+            adequacy=adequacy,
+            reason=reason,
         )
+        both_a2s = fuses.melting_integral_a2s(part), fuses.melting_integral_a2s(fitted)
+        yield finding("melting integral", "A2s", *both_a2s, *self._melting_integral(*both_a2s))
+        need_v, why = self.service.voltage_v, "the highest line voltage"
+        yield from at_least("rated voltage", *self._both("voltage_v"), need_v, why)
+        both_a = fuses.breaking_capacity_a(part), fuses.breaking_capacity_a(fitted)
+        yield finding("breaking capacity", "A", *both_a, *self._breaking_capacity(*both_a))
 
-    def _melting_integral(self, fitted: FuseRatings) -> Finding:
+    def _current(self) -> tuple[Adequacy, str]:
+        printed_a, fitted_a = self.part.current_a, self.fitted.current_a
+        line_a = self.unit.input.current_a
+        if same(printed_a, fitted_a):
+            return Adequacy.EQUIVALENT, ""
+        if fitted_a > printed_a:
+            reason = "it lets a fault draw more than the unit was built for; fit the printed rating"
+            return Adequacy.UNACCEPTABLE, reason
+        if fitted_a < line_a:
+            reason = (
+                f"below the nameplate's {shown_figure(line_a, 'A')}: it opens in normal service"
+            )
+            return Adequacy.UNACCEPTABLE, reason
+        return Adequacy.NOTE, "less than the printed rating: it may open in normal service"
+
+    def _characteristic(self) -> tuple[Adequacy, str]:
+        slowness = self.tables.fuses.characteristics.index
+        slower = slowness(self.fitted.characteristic) - slowness(self.part.characteristic)
+        if slower > 0:
+            reason = "slower than printed: a fault heats the parts behind it for longer"
+            return Adequacy.UNACCEPTABLE, reason
+        if slower < 0:
+            return Adequacy.NOTE, "quicker than printed: it may open at switch-on"
+        return Adequacy.EQUIVALENT, ""
+
+    def _melting_integral(self, original_a2s: float, fitted_a2s: float) -> tuple[Adequacy, str]:
         """Hold the melting integral against the original's and against the inrush."""
-        original_a2s, fitted_a2s = map(self.tables.fuses.melting_integral_a2s, (self.part, fitted))
         inrush_a2s = self.conditions.inrush_a2s(self.service)
         inrush = shown_figure(inrush_a2s, "A2s")
-        adequacy, reason = Adequacy.NOTE, ""
         if fitted_a2s <= inrush_a2s:
-            adequacy = Adequacy.UNACCEPTABLE
-            reason = f"the inrush of {inrush} opens it at switch-on"
-        elif fitted_a2s > _FAR_SLOWER * original_a2s:
+            return Adequacy.UNACCEPTABLE, f"the inrush of {inrush} opens it at switch-on"
+        if fitted_a2s > _FAR_SLOWER * original_a2s:
             reason = "a fault heats the parts behind it for longer than behind the original"
-        elif fitted_a2s < original_a2s and not same(fitted_a2s, original_a2s):
-            reason = f"nearer to the inrush of {inrush} than the original"
-        else:
-            adequacy = Adequacy.EQUIVALENT
-        return finding("melting integral", "A2s", original_a2s, fitted_a2s, adequacy, reason)
+            return Adequacy.NOTE, reason
+        if fitted_a2s < original_a2s and not same(fitted_a2s, original_a2s):
+            return Adequacy.NOTE, f"nearer to the inrush of {inrush} than the original"
+        return Adequacy.EQUIVALENT, ""
 
-    def _breaking_capacity(self, fitted: FuseRatings) -> Finding:
+    def _breaking_capacity(self, original_a: float, fitted_a: float) -> tuple[Adequacy, str]:
         """Hold the breaking capacity against the prospective current in service."""
         needed_a = self.service.prospective_a
-        original_a, fitted_a = map(self.tables.fuses.breaking_capacity_a, (self.part, fitted))
         as_printed = same(fitted_a, original_a)
         too_low = fitted_a < needed_a and not same(fitted_a, needed_a)
         stated = self.conditions.file.service.prospective_current_a is not None
         supply = f"the supply in service can give {shown_figure(needed_a, 'A')}"
-        adequacy, reason = Adequacy.EQUIVALENT, ""
         if too_low and (stated or fitted_a < original_a):
-            adequacy, reason = Adequacy.UNACCEPTABLE, f"{supply}: a short could burst it"
-        elif too_low and as_printed:
+            return Adequacy.UNACCEPTABLE, f"{supply}: a short could burst it"
+        if too_low and as_printed:
             reason = "as printed; the supply's prospective current is not stated"
-        elif fitted_a > original_a and not as_printed:
-            adequacy = Adequacy.BETTER
-        elif not as_printed:
-            adequacy, reason = Adequacy.NOTE, f"less than printed; {supply}"
-        return finding("breaking capacity", "A", original_a, fitted_a, adequacy, reason)
+            return Adequacy.EQUIVALENT, reason
+        if as_printed:
+            return Adequacy.EQUIVALENT, ""
+        if fitted_a > original_a:
+            return Adequacy.BETTER, ""
+        return Adequacy.NOTE, f"less than printed; {supply}"
 
-    def check(self) -> ColdCheck:
-        """Measure its resistance."""
+    def _check(self) -> ColdCheck:
         # About 0.1 V across a whole link at its rating (common practice), with room for the leads.
         most_ohm = 0.5 / self.part.current_a + 0.5
         measure = "resistance of the fuse, out of its holder"
         expected = f"below {shown_figure(most_ohm, 'ohm', 2)}; open: blown"
-        return self.settled_by(measure, expected, "ohm", high=most_ohm)
-
-
-def _cause(short: Short) -> str:
-    return f"{'the current through' if short.kind == 'diode' else 'a short in'} {short.name}"
+        return ColdCheck(measure=measure, expected=expected, high=most_ohm, unit="ohm")
 
 
 def _ten_fold_range(part: FusePart, gates: Gates) -> str:
-    """Return the melting integrals that the gate at ten times the rating allows.
-
-    Source: (10 In)^2 times the least and the longest time of the gate, computed.
-    """
+    """Source: (10 In)^2 times the least and the longest time of the gate, computed."""
     gate = gates.times[-1]
     square = (gate.times * part.current_a) ** 2
     most = shown_figure(square * (gate.most_s or math.inf), "A2s")

@@ -1,7 +1,4 @@
-"""Limits by name: what a standard, or a workshop's own rule, asks of a unit of some class.
-
-The table is data (``shared/limits.toml``), and a local rule may stand in its place.
-"""
+"""Limits by name, for a unit of some class: ``shared/limits.toml``, or a local table."""
 
 from __future__ import annotations
 
@@ -87,9 +84,6 @@ class _Piece(Table):
     linear: float = 0.0
     constant: float
 
-    def at(self, power_w: float) -> float:
-        return self.logarithm * math.log(power_w) + self.linear * power_w + self.constant
-
 
 class _SupplyRow(Table):
     """A limit of an external power supply."""
@@ -104,34 +98,38 @@ class _SupplyRow(Table):
     def at(self, power_w: float) -> float:
         """Return the limit for an output power in watts."""
         reaching = (piece for piece in self.pieces if power_w <= piece.up_to_w)
-        return next(reaching, self.pieces[-1]).at(power_w)
+        piece = next(reaching, self.pieces[-1])
+        return piece.logarithm * math.log(power_w) + piece.linear * power_w + piece.constant
 
 
 class LimitTable(Table):
-    """A whole table of limits."""
+    """A table of limits; a ``LookupError`` says in a sentence why there is none of a name."""
 
     title: Name  # what it is called in the record
     limit: tuple[_Row, ...] = ()  # by protection class; the first that fits counts
     supply: tuple[_SupplyRow, ...] = ()  # for external power supplies
 
     def of_check(self, name: str, unit: Unit) -> Limit:
-        """Return the limits of a name for a unit.
-
-        Raises:
-            LookupError: There are none; the message says why, in one sentence without a full stop.
-        """
+        """Return the limits of a name for a unit."""
         for row in self._rows(name, unit):
             if row.unit is None:
                 raise LookupError(f"the limit {name!r} is for a discharge step")
             return Limit(unit=row.unit, low=row.low, high=row.high, source=row.source)
-        return self._of_supply(name, unit)
+        rows = [row for row in self.supply if row.name == name]
+        if not rows:
+            raise LookupError(self._no_such(name, unit))
+        kind = supply_kind(unit)
+        if kind is None:
+            raise LookupError(f"the limit {name!r} is for a supply with AC input and DC outputs")
+        for supply in rows:
+            if supply.kind == kind:
+                value = supply.at(unit.output_power_w)
+                low, high = (value, None) if supply.bound == "low" else (None, value)
+                return Limit(unit=supply.unit, low=low, high=high, source=supply.source)
+        raise LookupError(f"the limit {name!r} has no row for {kind}")
 
     def of_discharge(self, name: str, unit: Unit) -> DischargeLimit:
-        """Return voltage and time of a name for a unit.
-
-        Raises:
-            LookupError: There are none; the message says why, in one sentence without a full stop.
-        """
+        """Return voltage and time of a name for a unit."""
         for row in self._rows(name, unit):
             if row.below_v is None or row.within_s is None:
                 raise LookupError(f"the limit {name!r} has no below and within")
@@ -141,20 +139,6 @@ class LimitTable(Table):
     def _rows(self, name: str, unit: Unit) -> Iterator[_Row]:
         fitting = unit.protection_class
         return (row for row in self.limit if row.name == name and fitting in row.classes)
-
-    def _of_supply(self, name: str, unit: Unit) -> Limit:
-        rows = [row for row in self.supply if row.name == name]
-        if not rows:
-            raise LookupError(self._no_such(name, unit))
-        kind = supply_kind(unit)
-        if kind is None:
-            raise LookupError(f"the limit {name!r} is for a supply with AC input and DC outputs")
-        for row in rows:
-            if row.kind == kind:
-                value = row.at(unit.output_power_w)
-                low, high = (value, None) if row.bound == "low" else (None, value)
-                return Limit(unit=row.unit, low=low, high=high, source=row.source)
-        raise LookupError(f"the limit {name!r} has no row for {kind}")
 
     def _no_such(self, name: str, unit: Unit) -> str:
         names = (*(row.name for row in self.limit), *(row.name for row in self.supply))
@@ -166,12 +150,12 @@ class LimitTable(Table):
 
 
 def supply_kind(unit: Unit) -> _SupplyKind | None:
-    """Return what kind of external power supply a unit would be, or None.
+    """Return the kind of external power supply, or None.
 
     Source: EU 2019/1782: low voltage is below 6 V and 550 mA or more.
     """
     outputs = list(unit.output.values())
-    if unit.input.kind != "ac" or not outputs or any(output.kind != "dc" for output in outputs):
+    if unit.input.kind != "ac" or {output.kind for output in outputs} != {"dc"}:
         return None
     if len(outputs) > 1:
         return "multi-output"

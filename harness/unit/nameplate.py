@@ -36,8 +36,7 @@ class _Input(Table):
     nominal_v: Volts = Field(alias="nominal")
     tolerance_frac: Annotated[Fraction, AfterValidator(_below_whole)] = Field(alias="tolerance")
     current_a: Amps = Field(alias="current")
-    #: Behind the input; None: the start has no charge budget, and time at the limit is bounded
-    #: instead.
+    #: None: the start has no charge budget, and time at the limit is bounded instead.
     bulk_capacitance_f: Farads | None = Field(default=None, alias="bulk_capacitance")
     #: As in the file, like the next two; the properties below fill in what is left out.
     idle_power: Watts | None = Field(default=None, alias="idle_power")
@@ -62,12 +61,12 @@ class _Input(Table):
 
     @property
     def highest_v(self) -> float:
-        """Highest line voltage in service: nominal plus tolerance, in volts."""
+        """Nominal plus tolerance."""
         return self.nominal_v * (1 + self.tolerance_frac)
 
     @property
     def lowest_v(self) -> float:
-        """Lowest line voltage in service: nominal less tolerance, in volts."""
+        """Nominal less tolerance."""
         return self.nominal_v * (1 - self.tolerance_frac)
 
     @property

@@ -35,7 +35,7 @@ class Line:
 
     @property
     def peak_v(self) -> float:
-        """Peak of the voltage; for DC the voltage itself."""
+        """Peak of the voltage."""
         return peak_v(self.voltage_v) if self.kind == "ac" else self.voltage_v
 
     @property
@@ -73,7 +73,7 @@ class Conditions:
 
     @property
     def rectified(self) -> bool:
-        """True if a bridge stands before the bulk capacitor; every AC input has one."""
+        """Whether a bridge stands before the bulk capacitor; every AC input has one."""
         return self.file.unit.input.kind == "ac" or self.first(BridgePart) is not None
 
     def has_diode(self, place: str) -> bool:
@@ -82,18 +82,12 @@ class Conditions:
 
     @property
     def drop_v(self) -> float:
-        """Forward drop on the way to the bulk capacitor: two diodes of a bridge, or one, or none.
-
-        Source: 0.7 V each at light current, common practice.
-        """
+        """Drop of the diodes before the bulk capacitor. Source: 0.7 V each, common practice."""
         diodes = 2 if self.rectified else int(self.has_diode("series"))
         return diodes * self.tables.stress.usual.diode_drop_v
 
     def bulk_v(self, line: Line) -> float:
-        """Return the bulk voltage a line charges to, without load: peak less diode drops.
-
-        Source: Peak rectifier, textbook.
-        """
+        """Return the bulk voltage a line charges to, unloaded. Source: Peak rectifier, textbook."""
         if line.wrong_way and not self.rectified:
             return 0.0
         return max(line.peak_v - self.drop_v, 0.0)
@@ -107,8 +101,7 @@ class Conditions:
     @property
     def stored_v(self) -> float:
         """The highest voltage that either line leaves on the bulk capacitor."""
-        service_v = self.bulk_v(self.service)
-        return service_v if self.event is None else max(service_v, self.bulk_v(self.event))
+        return max(self.bulk_v(line) for line in (self.service, self.event) if line is not None)
 
     @property
     def bulk_f(self) -> float | None:
@@ -121,8 +114,8 @@ class Conditions:
         """Resistance between terminals and bulk capacitor: limiter, choke, the capacitor's own."""
         limiters = sum(part.resistance_ohm for part in self.parts_of(LimiterPart))
         chokes = sum(2.0 * (part.resistance_ohm or 0.0) for part in self.parts_of(ChokePart))
-        bulk = self.first(BulkPart)
-        return limiters + chokes + ((bulk.series_ohm or 0.0) if bulk is not None else 0.0)
+        bulk = next((part.series_ohm or 0.0 for part in self.parts_of(BulkPart)), 0.0)
+        return limiters + chokes + bulk
 
     def inrush_peak_a(self, line: Line) -> float:
         """Return the peak inrush, closed at the peak of the line, capacitor empty (textbook)."""
@@ -131,10 +124,7 @@ class Conditions:
         return line.peak_v / (line.source_ohm + self.series_ohm)
 
     def inrush_a2s(self, line: Line, capacitance_f: float | None = None) -> float:
-        """Return the I2t of the inrush into a capacitance or the unit's; 0 if none is known.
-
-        Source: V^2 C / (2 R), textbook.
-        """
+        """Return the I2t of the inrush into a capacitance or the unit's; 0 if none is known."""
         capacitance_f = capacitance_f or self.bulk_f
         if capacitance_f is None or self.bulk_v(line) == 0.0:
             return 0.0
@@ -142,10 +132,9 @@ class Conditions:
 
     @property
     def power_w(self) -> float:
-        """Input power at full load.
+        """Input power at full load: of the outputs, or without any of the nameplate.
 
-        Source: Sum of the outputs over an efficiency of 85 %; without outputs nominal voltage times
-            current, for AC times a power factor of 0.6. Common practice.
+        Source: Efficiency 85 %, power factor 0.6: common practice.
         """
         unit, usual = self.file.unit, self.tables.stress.usual
         if unit.output_power_w > 0.0:
@@ -155,10 +144,7 @@ class Conditions:
 
     @property
     def average_current_a(self) -> float:
-        """Largest mean current into the bulk capacitor: at full load and the lowest line.
-
-        Source: P / V, textbook; the lowest line draws most.
-        """
+        """Mean current at full load and the lowest line. Source: P / V, textbook."""
         line = self.file.unit.input
         bulk_v = max(line.lowest_v * line.peak_factor - self.drop_v, 0.0)
         return self.power_w / bulk_v if bulk_v > 0.0 else line.current_a
@@ -166,21 +152,16 @@ class Conditions:
     def let_through_a2s(self, current_a: float, duration_s: float) -> float:
         """Return the I2t that a current into a short behind the fuse lets through in a time.
 
-        Source: At most twice the melting integral of the fuse (half melting, half arc: common
-            practice); all of it without a fuse.
+        Source: At most twice the fuse's melting integral, half melting, half arc: common practice.
         """
-        all_a2s = current_a**2 * duration_s
-        fuse = self.first(FusePart)
+        all_a2s, fuse = current_a**2 * duration_s, self.first(FusePart)
         if fuse is None:
             return all_a2s
         return min(all_a2s, 2.0 * self.tables.fuses.melting_integral_a2s(fuse))
 
 
 def operating_conditions(file: UnitFile, tables: Reference) -> Conditions:
-    """Return the lines of a unit file, with the usual values where it is silent.
-
-    The highest line in service is nominal voltage plus tolerance.
-    """
+    """Return the lines of a unit file, with the usual values where it is silent."""
     told, line, usual = file.event, file.unit.input, tables.stress.usual
 
     def source_ohm(kind: str, voltage_v: float, prospective_a: float | None) -> float:

@@ -1,8 +1,4 @@
-"""The parts in the current path as data: what is printed on them, and what was fitted instead.
-
-Each kind has a table of ratings and a part that is made of those ratings: the replacement, under
-``fitted``, is described by the same ratings.
-"""
+"""The parts in the path: ratings of each kind, of the part and of what was ``fitted`` instead."""
 
 from __future__ import annotations
 

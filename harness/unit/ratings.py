@@ -5,10 +5,18 @@ from __future__ import annotations
 import math
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
-from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity, Stress
+from harness.unit.assessment import (
+    Adequacy,
+    ColdCheck,
+    Finding,
+    PartAssessment,
+    Replacement,
+    Severity,
+    Stress,
+)
 from harness.unit.operating_conditions import Conditions, Line
 from harness.unit.parts import shown_figure
 
@@ -18,6 +26,9 @@ _NEARLY_FRAC = 0.8
 
 #: Kinds that take the current of a short with the limiter and the choke in the way.
 _BEHIND_LIMITER = frozenset({"bridge", "bulk-capacitor", "switch"})
+
+#: Units by the ending of a rating's name.
+_UNITS = {"v": "V", "a": "A", "f": "F", "j": "J", "ohm": "ohm", "degc": "degC"}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -29,24 +40,8 @@ class Short:
     after_s: float
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class PartStress:
-    """The stresses of one part, before they are put into words."""
-
-    stresses: tuple[Stress, ...]  # at least one
-    remarks: tuple[str, ...] = ()  # what else there is to know of it
-    shorted_after_s: float | None = None  # when it begins to carry a short-circuit current
-    known: Severity = Severity.WITHIN  # what the story sets beside the figures
-
-    @property
-    def severity(self) -> Severity:
-        """The gravest of all."""
-        found = [self.known, *(stress.severity for stress in self.stresses)]
-        return max(found, key=lambda severity: severity.rank)
-
-
 class Kind(ABC):
-    """A kind of part, of one unit: its stress, its replacements, its cold check.
+    """A kind of part, of one unit: its stress, its replacement, its cold check.
 
     ``shorts`` are the parts behind it that carry the current of a short.
     """
@@ -56,27 +51,80 @@ class Kind(ABC):
     #: What its check says besides where it was over-stressed.
     if_suspect: ClassVar[str] = ""
 
-    def __init__(self, conditions: Conditions, part: Any, shorts: Iterable[Short] = ()) -> None:
-        self.conditions = conditions
-        self.part = part
-        self.shorts = tuple(shorts)
+    def __init__(self, conditions: Conditions, part: Any, shorts: tuple[Short, ...]) -> None:
+        self.conditions, self.tables = conditions, conditions.tables
         self.event, self.service = conditions.event, conditions.service
-        self.tables = conditions.tables
-        self.nameplate_a = conditions.file.unit.input.current_a
+        self.unit = conditions.file.unit
+        self.part, self.shorts = part, shorts
+        #: Ratings of what was fitted instead; where nothing is said of it, its like was.
+        self.fitted = part.fitted or part
+        self.stresses: list[Stress] = []
+        self.remarks: list[str] = []
+        #: When it begins to carry a short-circuit current, where that is known.
+        self.shorted_after_s: float | None = None
+        #: What the story sets beside the figures.
+        self.known = Severity.WITHIN
+        self._stress()
 
     @abstractmethod
-    def stress(self) -> PartStress:
-        """Return its stresses."""
+    def _stress(self) -> None:
+        """Hold it against its ratings, by :meth:`_against`: once at least."""
 
     @abstractmethod
-    def findings(self, fitted: Any) -> Iterator[Finding]:
-        """Hold a replacement, described by its ratings, against it and against service."""
+    def _findings(self) -> Iterator[Finding]:
+        """Hold the part fitted against the original and against service."""
 
     @abstractmethod
-    def check(self) -> ColdCheck:
+    def _check(self) -> ColdCheck:
         """Return the cold check that settles it."""
 
-    def against(
+    @property
+    def severity(self) -> Severity:
+        """The gravest of all."""
+        found = [self.known, *(stress.severity for stress in self.stresses)]
+        return max(found, key=lambda severity: severity.rank)
+
+    @property
+    def short(self) -> Short | None:
+        """The short it puts across the line at the event, or None."""
+        after_s = self.shorted_after_s
+        if after_s is None and self.shorts_line and self.severity is Severity.DESTROYED:
+            after_s = 0.0  # no time is known: at once
+        if after_s is None or self.event is None:
+            return None
+        return Short(name=self.part.name, kind=self.part.kind, after_s=after_s)
+
+    @property
+    def replaced(self) -> bool:
+        """True where another part stands in its place."""
+        return self.part.replaced or self.part.fitted is not None
+
+    def assessment(self) -> PartAssessment:
+        """Return how it was treated, and the check that settles it."""
+        suspect, check = self.severity.suspect, self._check()
+        expected = check.expected + (self.if_suspect if suspect else "")
+        worst_first = sorted(self.stresses, key=lambda one: (-one.severity.rank, -one.ratio))
+        return PartAssessment(
+            name=self.part.name,
+            kind=self.part.kind,
+            severity=self.severity,
+            stresses=tuple(worst_first),
+            reason=_sentence(worst_first[0]),
+            remarks=tuple(self.remarks),
+            check=replace(check, part=self.part.name, expected=expected, suspect=suspect),
+            replaced=self.replaced,
+        )
+
+    def replacement(self) -> Replacement:
+        """Return the verdict on what was fitted: the worst, and better only if nothing is worse."""
+        findings = tuple(sorted(self._findings(), key=lambda finding: finding.adequacy.rank))
+        found = {finding.adequacy for finding in findings}
+        worse = (Adequacy.UNACCEPTABLE, Adequacy.NOTE, Adequacy.BETTER)
+        verdict = next((adequacy for adequacy in worse if adequacy in found), Adequacy.EQUIVALENT)
+        name, kind = self.part.name, self.part.kind
+        return Replacement(name=name, kind=kind, adequacy=verdict, findings=findings)
+
+    def _against(
         self,
         quantity: str,
         rating: float,
@@ -85,17 +133,15 @@ class Kind(ABC):
         event: float | None = None,
         service: float | None = None,
     ) -> Stress:
-        """Return a stress with its verdict.
+        """Hold it against a rating, by the table of bounds.
 
-        ``quantity`` names a row of the table of bounds. ``event`` and ``service`` are what the
-        event and the highest line voltage in service put on the part; ``at`` gives both, from the
-        line.
+        ``event`` and ``service``: what the event and the highest line voltage in service put on it.
         """
         if at is not None:
             service, event = at(self.service), None if self.event is None else at(self.event)
         row = self.tables.stress.bounds(self.part.kind, quantity)
         ratio = max(event or 0.0, service or 0.0) / rating
-        return Stress(
+        stress = Stress(
             quantity=quantity,
             unit=row.unit,
             rating=rating,
@@ -104,46 +150,44 @@ class Kind(ABC):
             severity=severity_of(ratio, row.marginal, row.destroyed),
             source=row.source,
         )
+        self.stresses.append(stress)
+        return stress
 
-    def settled_by(
-        self,
-        measure: str,
-        expected: str,
-        unit: str,
-        *,
-        low: float | None = None,
-        high: float | None = None,
-    ) -> ColdCheck:
-        """Return what to measure without power, and what a sound part gives."""
-        name = self.part.name
-        return ColdCheck(
-            part=name, measure=measure, expected=expected, low=low, high=high, unit=unit
-        )
+    def _both(self, rating: str) -> tuple[str, float | None, float | None]:
+        """Return the unit of a rating by its name, the original's figure and the fitted one's."""
+        unit = _UNITS[rating.rpartition("_")[2]]
+        return unit, getattr(self.part, rating), getattr(self.fitted, rating)
 
-    def short_current_a(self, short: Short) -> float:
+    def _short_current_a(self, short: Short) -> float:
         """Return the current into a short (rms for AC): Ohm's law, textbook; 0 without an event."""
         if self.event is None:
             return 0.0
         limiting_ohm = self.conditions.series_ohm if short.kind in _BEHIND_LIMITER else 0.0
         return self.event.voltage_v / (self.event.source_ohm + limiting_ohm)
 
-    def fault_a2s(self, shorts: Iterable[Short]) -> float | None:
+    def _fault_a2s(self, shorts: Iterable[Short]) -> float | None:
         """Return the I2t of the event: of the inrush and of shorts, as the fuse lets it through."""
         if self.event is None:
             return None
         found_a2s = self.conditions.inrush_a2s(self.event)
         for short in shorts:
             left_s = max(self.event.duration_s - short.after_s, 0.0)
-            let_a2s = self.conditions.let_through_a2s(self.short_current_a(short), left_s)
+            let_a2s = self.conditions.let_through_a2s(self._short_current_a(short), left_s)
             found_a2s = max(found_a2s, let_a2s)
         return found_a2s
 
 
-def severity_of(ratio: float, marginal: float, destroyed: float) -> Severity:
-    """Return the verdict on a ratio of stress to rating; each bound belongs to the milder side.
+def _sentence(stress: Stress) -> str:
+    """Say a stress in words: figure, rating, ratio."""
+    at_event = (stress.event_ratio or 0.0) >= (stress.service_ratio or 0.0)
+    value = stress.event if at_event else stress.service
+    when = "at the event" if at_event and stress.event is not None else "in service"
+    figure = shown_figure(value or 0.0, stress.unit)
+    return f"{stress.quantity} {figure} {when}, rated {shown_figure(stress.rating, stress.unit)}"
 
-    Source: Bounds of ``shared/over-stress.toml``: common practice.
-    """
+
+def severity_of(ratio: float, marginal: float, destroyed: float) -> Severity:
+    """Return the verdict on a ratio of stress to rating; each bound belongs to the milder side."""
     if ratio > destroyed:
         return Severity.DESTROYED
     if ratio > 1.0:
@@ -161,12 +205,22 @@ def finding(
     unit: str,
     original: float | None,
     fitted: float | None,
-    adequacy: Adequacy,
+    adequacy: Adequacy = Adequacy.EQUIVALENT,
     reason: str = "",
 ) -> Finding:
     """Return a finding on two figures; a figure that is not given is a dash."""
     shown = ["-" if one is None else shown_figure(one, unit) for one in (original, fitted)]
     return Finding(item=item, original=shown[0], fitted=shown[1], adequacy=adequacy, reason=reason)
+
+
+def at_most(
+    item: str, unit: str, original: float, fitted: float, limit: float, where: str
+) -> Finding:
+    """Judge a figure that ``where``, a document, limits."""
+    if fitted <= limit:
+        return finding(item, unit, original, fitted)
+    reason = f"above the {shown_figure(limit, unit)} of {where}"
+    return finding(item, unit, original, fitted, Adequacy.UNACCEPTABLE, reason)
 
 
 def at_least(
@@ -180,10 +234,9 @@ def at_least(
 ) -> tuple[Finding, ...]:
     """Judge a rating of which more is better; no finding where neither figure is given.
 
-    ``need`` is what service needs at least, ``why`` what needs it, such as ``the highest line
-    voltage``, and ``instead`` what to fit where the rating is below. A figure equal to the need is
-    enough. The need comes first: a part like the original is not acceptable where the original was
-    not. Raising ``fitted`` never makes the verdict worse.
+    ``need`` is what service needs at least, ``why`` what needs it, ``instead`` what to fit else.
+    The need comes first: a part like the original is not acceptable where the
+    original was not. Raising ``fitted`` never makes the verdict worse.
     """
     adequacy, reason = Adequacy.EQUIVALENT, ""
     if fitted is None and original is None:

@@ -1,32 +1,22 @@
-"""The reference tables that an assessment stands on: fuses, varistors, capacitors, bounds.
-
-They are data in ``shared/``, each with its sources. Reading them is the one thing in this package
-that touches a file.
-"""
+"""The tables an assessment stands on: data in ``shared/``, each with its sources."""
 
 from __future__ import annotations
 
-import math
 import tomllib
 from functools import cache
 
-from pydantic import BaseModel, ConfigDict
-
+from harness.files.field_types import Table
 from harness.shipped import shipped
+from harness.unit.formulas import exponent_between
 from harness.unit.parts import ElectrolyticRatings, FuseRatings, VaristorPart, VaristorRatings
-from harness.unit.varistor import exponent_between
 
 
-class _Row(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class _Breaking(_Row):
+class _Breaking(Table):
     amperes: float
     times_rating: float
 
 
-class Gate(_Row):
+class Gate(Table):
     """Pre-arcing time at a multiple of the rating; None: no upper bound."""
 
     times: float
@@ -34,7 +24,7 @@ class Gate(_Row):
     most_s: float | None = None
 
 
-class Gates(_Row):
+class Gates(Table):
     """The gates of one standard sheet."""
 
     source: str
@@ -45,7 +35,7 @@ class Gates(_Row):
     times: tuple[Gate, ...]
 
 
-class FuseTable(_Row):
+class FuseTable(Table):
     """``shared/fuse-links.toml``."""
 
     ratings_a: tuple[float, ...]
@@ -56,32 +46,22 @@ class FuseTable(_Row):
     gates: tuple[Gates, ...]
 
     def melting_integral_a2s(self, fuse: FuseRatings) -> float:
-        """Return the melting integral: the data sheet's, or the usual one of its letters.
-
-        Source: A multiple of the rating squared, ``shared/fuse-links.toml``; common practice.
-        """
-        if fuse.melting_i2t_a2s is not None:
-            return fuse.melting_i2t_a2s
-        return self.melting_times[fuse.characteristic][fuse.breaking] * fuse.current_a**2
+        """Return the data sheet's, or the usual one of its letters. Source: common practice."""
+        usual_times = self.melting_times[fuse.characteristic][fuse.breaking]
+        return fuse.melting_i2t_a2s or usual_times * fuse.current_a**2
 
     def time_constant_s(self, fuse: FuseRatings) -> float:
         """Return the time constant with which the element of a link loses heat.
 
         Source: Melting integral over the square of the current that is carried for ever; textbook.
-            That lies between the gates at 1.5 and 2.1 times the rating, IEC 60127-2.
         """
         held_a = self.held_for_ever_times * fuse.current_a
         return self.melting_integral_a2s(fuse) / held_a**2
 
     def breaking_capacity_a(self, fuse: FuseRatings) -> float:
-        """Return what a link can interrupt: as stated, or by its letter.
-
-        Source: IEC 60127-2: L 35 A or ten times the rating, E 150 A, H 1500 A.
-        """
-        if fuse.breaking_capacity_a is not None:
-            return fuse.breaking_capacity_a
+        """Return what a link can interrupt, stated or by its letter. Source: IEC 60127-2."""
         row = self.breaking[fuse.breaking]
-        return max(row.amperes, row.times_rating * fuse.current_a)
+        return fuse.breaking_capacity_a or max(row.amperes, row.times_rating * fuse.current_a)
 
     def gates_for(self, fuse: FuseRatings) -> Gates | None:
         """Return the gates of the standard sheet that a link belongs to, or None."""
@@ -92,16 +72,8 @@ class FuseTable(_Row):
                 return gates
         return None
 
-    def is_preferred(self, rating_a: float) -> bool:
-        """Return whether a rating is of the preferred series of IEC 60127-2."""
-        return any(math.isclose(rating_a, preferred_a) for preferred_a in self.ratings_a)
 
-    def slowness(self, characteristic: str) -> int:
-        """Return the place of a characteristic from the quickest on."""
-        return self.characteristics.index(characteristic)
-
-
-class VaristorClass(_Row):
+class VaristorClass(Table):
     """Figures of a varistor, or of a class of them, by its maximum continuous AC voltage."""
 
     maximum_ac_v: float
@@ -114,7 +86,7 @@ class VaristorClass(_Row):
         return self.maximum_ac_v if kind == "ac" else self.maximum_dc_v
 
 
-class VaristorTable(_Row):
+class VaristorTable(Table):
     """``shared/varistor-classes.toml``."""
 
     exponent: float
@@ -139,38 +111,33 @@ class VaristorTable(_Row):
     def law(self, part: VaristorPart) -> tuple[float, float]:
         """Return voltage at 1 mA and exponent: stated, or by 1 mA and clamping point, or usual.
 
-        Source: Two points of the data sheet, IEC 61051-1 terms; a pair that gives less than 5 or
-            more than 100 belongs to no varistor, and the usual exponent takes its place.
+        Source: IEC 61051-1 terms; an exponent below 5 or above 100 belongs to no varistor.
         """
-        figures, clamping_a = self.figures(part), part.clamping_current_a
-        exponent = self.exponent
+        figures, clamping_a = self.figures(part), part.clamping_current_a or 0.0
         if part.exponent is not None:
-            exponent = part.exponent
-        elif clamping_a is not None and clamping_a > 1e-3 and figures.clamping_v > figures.at_1ma_v:
+            return figures.at_1ma_v, part.exponent
+        exponent = self.exponent
+        if clamping_a > 1e-3 and figures.clamping_v > figures.at_1ma_v:
             points = (figures.at_1ma_v, 1e-3), (figures.clamping_v, clamping_a)
             found = exponent_between(*points)
             exponent = found if 5.0 <= found <= 100.0 else exponent
         return figures.at_1ma_v, exponent
 
 
-class _Discharge(_Row):
+class _Discharge(Table):
     limit_v: float
     after_s: float
     exempt_to_f: float
 
-    def exempts(self, capacitance_f: float) -> bool:
-        """Return whether nobody asks how fast this capacitance discharges; rounding aside."""
-        return capacitance_f <= self.exempt_to_f * (1 + 1e-9)
 
-
-class _Surge(_Row):
+class _Surge(Table):
     up_to_v: float
     factor_below: float
     factor_above: float
     limited_to_s: float
 
 
-class CapacitorTable(_Row):
+class CapacitorTable(Table):
     """``shared/capacitors.toml``."""
 
     impulse_v: dict[str, float]
@@ -183,11 +150,7 @@ class CapacitorTable(_Row):
     rated_v: tuple[float, ...]
 
     def surge_v(self, part: ElectrolyticRatings) -> float:
-        """Return the surge voltage of an aluminium electrolytic: stated, or the usual one.
-
-        Source: 1.15 times rated up to 315 V, 1.10 above: common practice, as in IEC 60384-4 from
-            memory.
-        """
+        """Return the surge voltage. Source: common practice, as in IEC 60384-4 from memory."""
         low = part.voltage_v <= self.surge.up_to_v
         factor = self.surge.factor_below if low else self.surge.factor_above
         return part.surge_v or factor * part.voltage_v
@@ -197,7 +160,7 @@ class CapacitorTable(_Row):
         return next((rated for rated in self.rated_v if rated >= voltage_v), None)
 
 
-class _Usual(_Row):
+class _Usual(Table):
     source_ohm: dict[str, float]
     event_s: float
     warm_through_s: float
@@ -206,7 +169,7 @@ class _Usual(_Row):
     power_factor: float
 
 
-class StressBounds(_Row):
+class StressBounds(Table):
     """A stress: what is compared, and the ratios above which it is marginal or destroys."""
 
     quantity: str
@@ -216,25 +179,21 @@ class StressBounds(_Row):
     source: str  # of the formula of the stress
 
 
-class StressTable(_Row):
+class StressTable(Table):
     """``shared/over-stress.toml``."""
 
     usual: _Usual
     limits: dict[str, tuple[StressBounds, ...]]
 
     def bounds(self, kind: str, quantity: str) -> StressBounds:
-        """Return the row of a kind of part and a quantity.
-
-        Raises:
-            KeyError: The table has no such row.
-        """
+        """Return the row of a kind of part and a quantity; without one, ``KeyError``."""
         for row in self.limits[kind]:
             if row.quantity == quantity:
                 return row
         raise KeyError(f"{kind}: {quantity}")
 
 
-class Reference(_Row):
+class Reference(Table):
     """All tables together."""
 
     fuses: FuseTable
@@ -246,21 +205,16 @@ class Reference(_Row):
 @cache
 def reference() -> Reference:
     """Return the tables that come with the harness; read once."""
-    names = {
-        "fuses": "fuse-links",
-        "varistors": "varistor-classes",
-        "capacitors": "capacitors",
-        "stress": "over-stress",
-    }
-    return Reference.model_validate({key: shared_table(name) for key, name in names.items()})
+    return Reference(
+        fuses=FuseTable.model_validate(shared_table("fuse-links")),
+        varistors=VaristorTable.model_validate(shared_table("varistor-classes")),
+        capacitors=CapacitorTable.model_validate(shared_table("capacitors")),
+        stress=StressTable.model_validate(shared_table("over-stress")),
+    )
 
 
 def shared_table(name: str) -> dict[str, object]:
-    """Return a table of ``shared/``.
-
-    Raises:
-        FileNotFoundError: It did not come with the harness.
-    """
+    """Return a table of ``shared/``."""
     path = shipped("shared", f"{name}.toml")
     if path is None:
         raise FileNotFoundError(f"shared/{name}.toml is missing: the installation is not whole")

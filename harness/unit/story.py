@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from harness.quantity import format_quantity
 from harness.unit.assessment import Adequacy, PartAssessment, Replacement
@@ -47,9 +47,19 @@ def story(conditions: Conditions) -> str:
     return text if event.note is None else f"{text} Note: {event.note.rstrip('.')}."
 
 
-def assumptions(conditions: Conditions) -> tuple[str, ...]:
-    """Return what was taken for granted where the file is silent."""
-    return (*_about_supplies(conditions), *_about_path(conditions), *_about_parts(conditions))
+def assumptions(conditions: Conditions) -> Iterator[str]:
+    """Yield what was taken for granted where the file is silent."""
+    yield from _about_supplies(conditions)
+    yield from _about_path(conditions)
+    for fuse in conditions.parts_of(FusePart):
+        if fuse.melting_i2t_a2s is None:
+            yield (
+                f"{fuse.name}: melting integral by its letters (common practice); the maker's "
+                "sheet decides."
+            )
+    for varistor in conditions.parts_of(VaristorPart):
+        if None in (varistor.voltage_at_1ma_v, varistor.clamping_v):
+            yield f"{varistor.name}: figures not given are those of its class (common practice)."
 
 
 def _about_supplies(conditions: Conditions) -> Iterator[str]:
@@ -75,18 +85,6 @@ def _about_path(conditions: Conditions) -> Iterator[str]:
         yield "Parts behind the varistor are held against the full line: it may have failed first."
 
 
-def _about_parts(conditions: Conditions) -> Iterator[str]:
-    for fuse in conditions.parts_of(FusePart):
-        if fuse.melting_i2t_a2s is None:
-            yield (
-                f"{fuse.name}: melting integral by its letters (common practice); the maker's "
-                "sheet decides."
-            )
-    for varistor in conditions.parts_of(VaristorPart):
-        if None in (varistor.voltage_at_1ma_v, varistor.clamping_v):
-            yield f"{varistor.name}: figures not given are those of its class (common practice)."
-
-
 def _usual_source(what: str, kind: str, source_ohm: float) -> str:
     ohm = shown_figure(source_ohm, "ohm")
     source = "IEC 60725, from memory" if kind == "ac" else "common practice"
@@ -94,26 +92,20 @@ def _usual_source(what: str, kind: str, source_ohm: float) -> str:
 
 
 def open_points(
-    parts: tuple[PartAssessment, ...], replacements: tuple[Replacement, ...]
-) -> tuple[str, ...]:
-    """Return what is still to be done: suspects in place, replacements that will not do."""
-    left = (
-        f"{part.name}: {part.severity.value}, and not replaced: settle it by its cold check."
-        for part in parts
-        if part.severity.suspect and not part.replaced
-    )
-    wrong = (
-        f"{part.name}: the part fitted is not acceptable: replace it before power."
-        for part in replacements
-        if part.adequacy is Adequacy.UNACCEPTABLE
-    )
-    strained = (
-        f"{part.name}: its {stress.quantity} is past its rating in normal service too."
-        for part in parts
-        for stress in part.stresses
-        if (stress.service_ratio or 0.0) > 1.0
-    )
-    return (*left, *wrong, *strained)
+    parts: Iterable[PartAssessment], replacements: Iterable[Replacement]
+) -> Iterator[str]:
+    """Yield what is still to be done: suspects in place, replacements that will not do."""
+    for part in parts:
+        if part.severity.suspect and not part.replaced:
+            yield f"{part.name}: {part.severity}, and not replaced: settle it by its cold check."
+    for fitted in replacements:
+        if fitted.adequacy is Adequacy.UNACCEPTABLE:
+            yield f"{fitted.name}: the part fitted is not acceptable: replace it before power."
+    for part in parts:
+        for stress in part.stresses:
+            if (stress.service_ratio or 0.0) > 1.0:
+                past = f"its {stress.quantity} is past its rating in normal service too"
+                yield f"{part.name}: {past}."
 
 
 def cautions(conditions: Conditions) -> tuple[str, ...]:

@@ -12,16 +12,17 @@ import pytest
 
 from harness.unit.assess import assess
 from harness.unit.assessment import Adequacy, Assessment, Finding, Severity, Stress
-from harness.unit.formulas import fuse_heat_a2s, melting_time_s
-from harness.unit.parts import ElectrolyticRatings, FuseRatings, VaristorRatings
-from harness.unit.reference import reference
-from harness.unit.unit_file import UnitFile
-from harness.unit.varistor import (
+from harness.unit.formulas import (
     clamped_v,
     exponent_between,
+    fuse_heat_a2s,
+    melting_time_s,
     varistor_current_a,
     varistor_voltage_v,
 )
+from harness.unit.parts import ElectrolyticRatings, FuseRatings, VaristorRatings
+from harness.unit.reference import reference
+from harness.unit.unit_file import UnitFile
 
 FUSES = reference().fuses
 VARISTORS = reference().varistors

@@ -81,11 +81,12 @@ class TestOrder:
         """Parts stand by verdict, then by ratio, then by their place in the current path."""
         found = assess(ac_unit({"parts.L1.current": "1.5 A", "parts.NTC1.current": "1.5 A"}))
         keys = [
-            (-part.severity.rank, -part.ratio, [*KINDS].index(part.kind)) for part in found.parts
+            (-part.severity.rank, -part.worst.ratio, [*KINDS].index(part.kind))
+            for part in found.parts
         ]
 
         assert keys == sorted(keys)
-        alike = [part.name for part in found.parts if part.ratio == pytest.approx(0.8)]
+        alike = [part.name for part in found.parts if part.worst.ratio == pytest.approx(0.8)]
         assert alike == ["NTC1", "L1"]
 
     def test_checks_in_the_order_of_doing(self, ac_unit: UnitOf) -> None:

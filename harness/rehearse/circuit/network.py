@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from harness.rehearse.circuit.source import SourceModel
 from harness.rehearse.unit_model import UnitModel
-from harness.unit.varistor import clamped_v, varistor_current_a, varistor_voltage_v
+from harness.unit.formulas import clamped_v, varistor_current_a, varistor_voltage_v
 
 #: A varistor that takes less than this counts as none.
 _QUIET_A = 1e-4

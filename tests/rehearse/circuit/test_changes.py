@@ -11,7 +11,7 @@ from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
 from harness.rehearse.circuit.changes import Changes
 from harness.rehearse.unit_model import Onset, UnitModel
 from harness.rehearse.unit_parts import Forming, InrushLimiter, Varistor
-from harness.unit.varistor import clamped_v, varistor_current_a
+from harness.unit.formulas import clamped_v, varistor_current_a
 
 
 def on(model: UnitModel, voltage_v: float, limit_a: float = 3.0) -> Circuit:
