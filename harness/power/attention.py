@@ -1,8 +1,9 @@
 """Whether power is watched over without a break, and whether each process is still at work.
 
 Two things break it. The machine sleeps: then a clock that counts sleep goes on, and the usual one
-stands still. Or a process gets no time to run, because it was stopped or the machine is too busy:
-then the time between two of its looks is too long.
+stands still; the system is asked not to sleep by itself, but a closed lid, an empty battery or a
+hand on the switch put it to sleep all the same. Or a process gets no time to run, because it was
+stopped or the machine is too busy: then the time between two of its looks is too long.
 """
 
 from __future__ import annotations
@@ -33,54 +34,36 @@ _HELD_UP_S = 5 * LOOK_S
 _THINKING_S = 0.2
 #: Beyond the time-outs of its parts: an exchange that is given up, or a link that is opened again.
 _GIVING_UP_S = 1.5
-
-
-class Vigil:
-    """Finds gaps between looks (pure).
-
-    Args:
-        awake_s: Time on a clock that stands still while the machine sleeps.
-        elapsed_s: Time on one that goes on.
-    """
-
-    def __init__(self, awake_s: float, elapsed_s: float) -> None:
-        self._awake_s = awake_s
-        self._elapsed_s = elapsed_s
-
-    def look(self, awake_s: float, elapsed_s: float) -> str | None:
-        """Take note of a look; return how long and why nobody looked before it, if too long."""
-        gap_s, total_s = awake_s - self._awake_s, elapsed_s - self._elapsed_s
-        self._awake_s, self._elapsed_s = awake_s, elapsed_s
-        if total_s - gap_s > _SLEPT_S:
-            return f"for {format_quantity(total_s, 's', 3)}: the computer slept"
-        if gap_s > _LONGEST_GAP_S:
-            return f"for {format_quantity(gap_s, 's', 3)}: the program got no time to run"
-        return None
+#: Longest wait for the system's answer to the request not to sleep, and for that to be withdrawn:
+#: nothing of the run hangs on it, and the system withdraws it with the process.
+_ANSWER_S, _RELEASE_S = 2.0, 1.0
 
 
 class Lookout:
-    """A vigil that the threads of a process keep together, by the machine's clocks."""
+    """Finds gaps between the looks of all threads of a process, by the machine's clocks."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._vigil = Vigil(awake_s(), elapsed_s())
+        self._awake_s, self._elapsed_s = awake_s(), elapsed_s()
         self._found: str | None = None
 
     def look(self, *, live: bool) -> str | None:
-        """Look; return what was found first while power was on: else it does not count."""
+        """Look; return the first gap found while power was on: how long, and why."""
         with self._lock:
-            finding = self._vigil.look(awake_s(), elapsed_s())
+            gap_s, total_s = awake_s() - self._awake_s, elapsed_s() - self._elapsed_s
+            self._awake_s += gap_s
+            self._elapsed_s += total_s
             if live and self._found is None:
-                self._found = finding
+                if total_s - gap_s > _SLEPT_S:
+                    self._found = f"for {format_quantity(total_s, 's', 3)}: the computer slept"
+                elif gap_s > _LONGEST_GAP_S:
+                    gap = format_quantity(gap_s, "s", 3)
+                    self._found = f"for {gap}: the program got no time to run"
         return self._found
 
 
 class Silence:
-    """How long the other process has been silent, as far as this one was there to hear (pure).
-
-    Args:
-        now_s: The time.
-    """
+    """How long the other process has been silent, as far as this one was there to hear (pure)."""
 
     def __init__(self, now_s: float) -> None:
         self._looked_s = now_s
@@ -100,13 +83,10 @@ class Silence:
 
 
 class Attention:
-    """Whether the keeper's main thread is at work, on which its signs of life rest.
-
-    Attributes:
-        watched: Whether power is on, so that nobody may be away.
-    """
+    """Whether the keeper's main thread is at work, on which its signs of life rest."""
 
     def __init__(self) -> None:
+        #: Whether power is on, so that nobody may be away.
         self.watched: Callable[[], bool] = lambda: False
         self._lookout = Lookout()
         self._until_s = 0.0
@@ -128,13 +108,8 @@ class Attention:
 class AttendedLink:
     """A link whose exchanges say how long they may take; fulfils :class:`harness.bench.link.Link`.
 
-    Where nobody was there for too long, the exchange fails, whatever came of it: the instrument may
-    have had all the time in the world to go wrong.
-
-    Args:
-        link: The link.
-        attention: Whose exchanges they are.
-        rest_s: Longest wait after an exchange, before the next.
+    Where nobody was there for too long with power on, the exchange raises ``Unwatched``, whatever
+    came of it: the instrument may have had all the time in the world to go wrong.
     """
 
     def __init__(self, link: Link, attention: Attention, rest_s: float) -> None:
@@ -142,7 +117,7 @@ class AttendedLink:
         self.timeout_s = link.timeout_s
         self._link = link
         self._attention = attention
-        self._rest_s = rest_s
+        self._rest_s = rest_s  # longest wait after an exchange, before the next
 
     def write(self, message: str) -> None:
         """Send one message."""
@@ -161,11 +136,6 @@ class AttendedLink:
         self._link.close()
 
     def _attended(self, message: str, exchange: Callable[[], T], beyond_s: float = 0.0) -> T:
-        """Carry an exchange out.
-
-        Raises:
-            Unwatched: Power was on, and nobody there.
-        """
         self._attention.allow(self.timeout_s + beyond_s)
         try:
             return exchange()
@@ -174,3 +144,42 @@ class AttendedLink:
             found = self._attention.look()
             if found is not None and self._attention.watched():
                 raise Unwatched(found, instrument=self.name, message=message)
+
+
+class StayAwake:
+    """A request to the system not to sleep, from when it is made until it is released.
+
+    A thread of its own holds it: a desktop that does not answer holds up nobody.
+    """
+
+    def __init__(self) -> None:
+        self._end_s = time.monotonic() + _ANSWER_S
+        self._answered = threading.Event()
+        self._released = threading.Event()
+        self._granted = False
+        self._thread = threading.Thread(target=self._hold, name="stay awake", daemon=True)
+        self._thread.start()
+
+    @property
+    def granted(self) -> bool:
+        """Whether the system took the request; waits for its answer, but not for long."""
+        self._answered.wait(max(0.0, self._end_s - time.monotonic()))
+        return self._granted
+
+    def release(self) -> None:
+        """Let the computer sleep again."""
+        self._released.set()
+        self._thread.join(_RELEASE_S)
+
+    def _hold(self) -> None:
+        try:
+            from wakepy import keep  # dear, and needed only where power comes
+
+            with keep.running(on_fail="pass") as mode:
+                self._granted = bool(mode.active)
+                self._answered.set()
+                self._released.wait()
+        except Exception:  # noqa: BLE001 - whatever it is, the run goes on, and says so
+            self._granted = False
+        finally:
+            self._answered.set()

@@ -1,4 +1,4 @@
-"""The pipe between engine and keeper process: pickled messages with their length, both ways.
+"""The pipe between engine and keeper process: pickled messages, both ways.
 
 Both ends are this program, started by itself; nobody else can write to the pipe.
 """
@@ -8,7 +8,6 @@ from __future__ import annotations
 import contextlib
 import os
 import pickle
-import struct
 import subprocess
 import sys
 import threading
@@ -20,9 +19,7 @@ from typing import IO, Any
 
 from harness.bench.clock import SystemClock
 from harness.power.attention import LOOK_S, Silence
-from harness.power.commands import Command, OperatingEnvelope
-from harness.power.trip import TripReason
-from harness.profile.bench_file import BenchFile
+from harness.record.events import EventKind
 
 #: So many samples may be on their way at a time. An engine takes one in about 0.15 ms, so that even
 #: behind a full window it is 10 ms late, well inside the 50 ms that a sample may be old. At 400
@@ -31,71 +28,33 @@ WINDOW = 64
 #: Longest wait for a killed process to be gone, with its links.
 _KILLING_S = 0.3
 
-_LENGTH = struct.Struct("!I")
-
-
-# --- to the keeper
-
 
 @dataclass(frozen=True, slots=True)
-class Open:
-    """Open supply and load of this bench and identify them: the first request, number 0."""
+class Call:
+    """To the keeper: call this method of the ports in :mod:`harness.power.port` at your end.
 
-    file: BenchFile
-    origin_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class Try:
-    """Put these questions once, by role, before power."""
-
-    questions: dict[str, tuple[str, ...]]
-
-
-@dataclass(frozen=True, slots=True)
-class Hold:
-    """Take power into hand with these bounds."""
-
-    envelope: OperatingEnvelope
-
-
-@dataclass(frozen=True, slots=True)
-class Read:
-    """Read quantities of supply or load once."""
-
-    role: str
-    quantities: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Request:
-    """Something that gets an :class:`Answer` of the same number."""
+    The first one is ``open``, with the bench file and the origin of the clock. An :class:`Answer`
+    of the same number follows, after ``cut`` a trip.
+    """
 
     number: int
-    what: Open | Try | Hold | Read | Command
-
-
-@dataclass(frozen=True, slots=True)
-class Cut:
-    """Cut power for a reason of the engine's; a trip follows."""
-
-    reason: TripReason
-    detail: str
+    method: str
+    arguments: tuple[Any, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """The engine has taken so many samples: there is room for as many more."""
+    """To the keeper: so many samples were taken, and there is room for as many more."""
 
     samples: int
 
 
-# --- to the engine: these, each sample as it is, and each error as it is
-
-
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What came of a request: a value, or the error that kept it from being carried out."""
+    """To the engine: what came of a call, a value or the error that kept it from being made.
+
+    Samples, and errors that have cut power, go to the engine as they are.
+    """
 
     number: int
     value: Any = None
@@ -104,13 +63,10 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """Power changed."""
+    """To the engine: power changed."""
 
-    kind: str
+    kind: EventKind
     detail: str
-
-
-# --- both ways
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,11 +86,10 @@ def pump_in(stream: IO[bytes], arrived: Callable[[Any], None]) -> None:
     """
 
     def pump() -> None:
-        try:
-            while header := stream.read(_LENGTH.size):
-                arrived(pickle.loads(stream.read(_LENGTH.unpack(header)[0])))  # noqa: S301 - ours
-        except (OSError, EOFError, pickle.UnpicklingError, struct.error, ValueError):
-            pass  # cut off in the middle: as good as closed
+        # a message that is cut off in the middle is as good as closed
+        with contextlib.suppress(OSError, EOFError, pickle.UnpicklingError, ValueError):
+            while True:
+                arrived(pickle.load(stream))  # noqa: S301 - ours
         arrived(Closed())
 
     threading.Thread(target=pump, name="incoming", daemon=True).start()
@@ -147,15 +102,12 @@ def pump_out(stream: IO[bytes], queue: SimpleQueue[Any]) -> threading.Thread:
     """
 
     def pump() -> None:
-        try:
+        with contextlib.suppress(OSError, ValueError):  # nobody listens; the other pipe says so
             while not isinstance(message := queue.get(), Closed):
-                body = pickle.dumps(message, pickle.HIGHEST_PROTOCOL)
-                stream.write(_LENGTH.pack(len(body)) + body)
+                stream.write(pickle.dumps(message, pickle.HIGHEST_PROTOCOL))
                 if queue.empty():
                     stream.flush()
             stream.flush()
-        except (OSError, ValueError):
-            pass  # nobody listens any more; the other pipe says so
 
     thread = threading.Thread(target=pump, name="outgoing", daemon=True)
     thread.start()
@@ -165,21 +117,15 @@ def pump_out(stream: IO[bytes], queue: SimpleQueue[Any]) -> threading.Thread:
 class Channel:
     """The engine's end: sends, receives, and gives signs of life while we wait.
 
-    What is on its way to the keeper is bounded: a request waits for its answer, room for samples is
+    What is on its way to the keeper is bounded: a call waits for its answer, room for samples is
     made once for half a window, and a mere sign of life goes out only where nothing else waits.
-
-    Args:
-        process: The keeper's process.
-        clock: The run's clock.
-
-    Attributes:
-        attend: Called at least each 50 ms from a thread of its own, and by whoever waits here: what
-            must be seen in time is seen whatever this process is doing.
     """
 
     def __init__(self, process: subprocess.Popen[bytes], clock: SystemClock) -> None:
         assert process.stdin is not None
         assert process.stdout is not None
+        #: Called at least each 50 ms from a thread of its own, and by whoever waits here: what must
+        #: be seen in time is seen whatever this process is doing.
         self.attend: Callable[[], None] = lambda: None
         self._process = process
         self._clock = clock

@@ -12,40 +12,31 @@ from harness.profile.level import Level, LoadMode
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OperatingEnvelope:
-    """The hard bounds the keeper holds.
-
-    Attributes:
-        voltage_v: Envelope voltage.
-        current_a: Envelope current.
-        power_w: Envelope power.
-        voltage_error_v: What the supply's reading of the envelope voltage may be off by.
-        current_error_a: What its reading of no current may be off by.
-        power_error_w: What its reading of no power may be off by.
-        frequencies_hz: Line frequencies that may be set; empty for DC.
-        load_current_a: Largest load current that may be set; zero where there is no load.
-        load_power_w: Largest load power that may be set; zero where none may.
-        load_least_ohm: Smallest load resistance that may be set; infinite where none may.
-        readback_frac: Share a setting read back may differ by.
-        silence_s: Longest silence of the client while power is on.
-        off_attempts: How often switching off is tried before it counts as unconfirmed.
-        watchdog_s: Silence after which a supply with an output watchdog switches off by itself.
-        asked_s: Longest time after which what was told is asked for again.
-    """
+    """The hard bounds the keeper holds."""
 
     voltage_v: float
     current_a: float
     power_w: float
+    #: What the supply's reading of the envelope voltage may be off by; those of no current and of
+    #: no power.
     voltage_error_v: float = 0.0
     current_error_a: float = 0.0
     power_error_w: float = 0.0
+    #: Line frequencies that may be set; empty for DC.
     frequencies_hz: tuple[float, ...] = ()
+    #: What may be set at the load: where there is none, nothing.
     load_current_a: float = 0.0
     load_power_w: float = 0.0
     load_least_ohm: float = math.inf
+    #: Share a setting read back may differ by.
     readback_frac: float = 0.002
+    #: Longest silence of the client while power is on.
     silence_s: float = 0.5
+    #: How often switching off is tried before it counts as unconfirmed.
     off_attempts: int = 5
+    #: Silence after which a supply with an output watchdog switches off by itself.
     watchdog_s: float = 5.0
+    #: Longest time after which what was told is asked for again.
     asked_s: float = 0.5
 
 
@@ -74,12 +65,7 @@ class SwitchOn:
 
 @dataclass(frozen=True, slots=True)
 class Set:
-    """Set the supply and read the setting back.
-
-    Attributes:
-        quantity: What is set, as dialects name it.
-        value: In V, A (both rms for AC) or Hz.
-    """
+    """Set the supply, in V, A (both rms for AC) or Hz, and read the setting back."""
 
     quantity: Literal["voltage", "current_limit", "frequency"]
     value: float
@@ -101,12 +87,7 @@ class Watch:
 
 @dataclass(frozen=True, slots=True)
 class SetLoad:
-    """Set what the load holds and switch its input on.
-
-    Attributes:
-        mode: What it holds constant.
-        value: Current in A, resistance in ohm, or power in W.
-    """
+    """Set what the load holds constant, in A, ohm or W, and switch its input on."""
 
     mode: LoadMode
     value: float

@@ -2,7 +2,7 @@
 
 A pure state machine: commands, samples and failures in; moves for the wire out. It knows no link,
 no clock and no thread, so every rule can be tested as a table. Whoever has the links carries the
-moves out (:mod:`harness.power.local_keeper`).
+moves out (:mod:`harness.power.local_bench`).
 
 States and the commands they take::
 

@@ -7,6 +7,7 @@ import itertools
 import subprocess
 import threading
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from typing import Any, NoReturn
 
 from harness.bench.clock import SystemClock
@@ -15,24 +16,18 @@ from harness.bench.roles import Instrument, Meter, open_instruments
 from harness.bench.sample import SupplySample
 from harness.bench.trial import try_questions
 from harness.errors import HarnessError, LinkError, PowerOffUnconfirmed
-from harness.power.attention import Lookout
-from harness.power.awake import MAY_SLEEP, StayAwake
+from harness.power.attention import Lookout, StayAwake
 from harness.power.channel import (
     WINDOW,
     Answer,
+    Call,
     Channel,
     Closed,
-    Cut,
     Event,
-    Hold,
-    Open,
-    Read,
-    Request,
     Room,
-    Try,
     start_keeper,
 )
-from harness.power.commands import Command, OperatingEnvelope, SwitchOff, SwitchOn
+from harness.power.commands import Command, OperatingEnvelope, SwitchOn
 from harness.power.local_bench import open_bench
 from harness.power.port import OnEvent, OnSample
 from harness.power.trip import Trip, Tripped, TripReason
@@ -68,7 +63,8 @@ class ProcessBench:
         self._clock = clock
         self._power: ProcessPower | None = None
         self._channel = Channel(self.process, clock)
-        self._channel.send(Request(0, Open(_without_meter(file), clock.origin_s)))
+        without_meter = file.model_copy(update={"meter": None})
+        self._channel.send(Call(0, "open", (without_meter, clock.origin_s)))
 
     def identities(self) -> dict[str, str]:
         """Identify every instrument and empty its error queue."""
@@ -79,25 +75,30 @@ class ProcessBench:
 
     def try_questions(self, questions: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
         """Put every question once, before power; return what is wrong with the answers."""
-        self._channel.send(Request(0, Try(dict(questions))))
+        self._channel.send(Call(0, "try_questions", (questions,)))
         wrong = self._answer(_TRIAL_S)
         own = try_questions(self.meter, questions.get("meter", ())) if self.meter else ()
         return (*wrong, *map(str, own))
 
     def _answer(self, longest_s: float) -> Any:
         """Return what the process answers before it has power in its hands."""
-        answer = self._channel.receive(longest_s)
-        if isinstance(answer, Answer):
-            return answer.value
-        told = str(answer) if isinstance(answer, HarnessError) else ""
-        raise HarnessError(told or "the keeper process does not answer")
+        match self._channel.receive(longest_s):
+            case Answer(value=value):
+                return value
+            case HarnessError() as error:
+                raise HarnessError(str(error))
+        raise HarnessError("the keeper process does not answer")
 
     def power(
         self, envelope: OperatingEnvelope, on_event: OnEvent, on_sample: OnSample
     ) -> ProcessPower:
         """Give supply and load to the keeper process with these bounds."""
         if not self._awake.granted:
-            on_event(EventKind.SLEEP, MAY_SLEEP)
+            on_event(
+                EventKind.SLEEP,
+                "the system took no request to keep the computer awake: if it sleeps while power "
+                "is on, power stays on, and is cut only as it wakes; disable sleep",
+            )
         self._power = ProcessPower(
             self.file, self._clock, self._channel, envelope, on_event, on_sample
         )
@@ -115,12 +116,12 @@ class ProcessBench:
         except subprocess.TimeoutExpired:  # still trying to switch off: leave it to that
             return
         self._awake.release()
-        for stream in (self.process.stdout, self.process.stdin):
-            if stream is not None:
-                with contextlib.suppress(OSError):
-                    stream.close()
+        with contextlib.suppress(OSError):
+            assert self.process.stdout is not None
+            self.process.stdout.close()
 
 
+@dataclass(eq=False)
 class ProcessPower:
     """Power in the hands of the keeper process; fulfils :class:`harness.power.port.Power`.
 
@@ -128,32 +129,25 @@ class ProcessPower:
     first, a thread of the channel or the one that waits, sees whether it is there: :meth:`_look`.
     """
 
-    def __init__(
-        self,
-        file: BenchFile,
-        clock: SystemClock,
-        channel: Channel,
-        envelope: OperatingEnvelope,
-        on_event: OnEvent,
-        on_sample: OnSample,
-    ) -> None:
-        self._file = file
-        self._clock = clock
-        self._channel = channel
-        self._envelope = envelope
-        self._on_event = on_event
-        self._on_sample = on_sample
-        self._live = False
-        self._energised = False
-        self._numbers = itertools.count(1)
-        self._taken = 0  # samples for which no room was made again yet
-        self._trouble: Exception | None = None
-        self._looking = threading.Lock()
-        self._lookout = Lookout()
-        self._unwatched = False
-        self._loss: tuple[Trip, Tripped | PowerOffUnconfirmed] | None = None
-        channel.attend = self._look
-        self._request(Hold(envelope))
+    _file: BenchFile
+    _clock: SystemClock
+    _channel: Channel
+    _envelope: OperatingEnvelope
+    _on_event: OnEvent
+    _on_sample: OnSample
+    _live: bool = False
+    _energised: bool = False
+    _numbers: Iterator[int] = field(default_factory=lambda: itertools.count(1))
+    _taken: int = 0  # samples for which no room was made again yet
+    _trouble: Exception | None = None
+    _looking: threading.Lock = field(default_factory=threading.Lock)
+    _lookout: Lookout = field(default_factory=Lookout)
+    _unwatched: bool = False
+    _loss: tuple[Trip, Tripped | PowerOffUnconfirmed] | None = None
+
+    def __post_init__(self) -> None:
+        self._channel.attend = self._look
+        self._call("power", self._envelope)
 
     @property
     def live(self) -> bool:
@@ -172,10 +166,9 @@ class ProcessPower:
 
     def command(self, command: Command) -> None:
         """Have a command carried out; samples taken before it are recorded, not returned."""
-        if isinstance(command, SwitchOn):
-            # whatever becomes of the answer: from here on it may be on
+        if isinstance(command, SwitchOn):  # whatever is answered: from here on it may be on
             self._live = self._energised = True
-        self._request(command)
+        self._call("command", command)
 
     def sample(self) -> SupplySample:
         """Return the next sample that is young enough; older ones are recorded, not returned."""
@@ -198,7 +191,7 @@ class ProcessPower:
         """Read quantities of supply or load once."""
         if self.unconfirmed or (self.trip and self.trip.reason is TripReason.KEEPER_LOST):
             raise LinkError("the keeper's process is gone", instrument=role)
-        values: dict[str, float] = self._request(Read(role, quantities))
+        values: Mapping[str, float] = self._call("read", role, *quantities)
         return values
 
     def expect_silence(self, longest_s: float) -> None:
@@ -212,7 +205,7 @@ class ProcessPower:
         """Cut power for a reason the engine found."""
         if self._trouble is not None:
             raise self._trouble
-        self._channel.send(Cut(reason, detail))
+        self._channel.send(Call(0, "cut", (reason, detail)))
         self._await_trip()
 
     def power_off(self) -> None:
@@ -221,22 +214,17 @@ class ProcessPower:
             raise self._trouble
         if self._trouble is None:
             with contextlib.suppress(Tripped):
-                self._request(SwitchOff())
+                self._call("power_off")
                 if self._unwatched:
                     self._await_trip()
         self._live = False
 
     # --- the channel
 
-    def _request(self, what: Hold | Read | Command) -> Any:
-        """Send a request, wait until it is carried out, and return what came of it.
-
-        Raises:
-            CommandRefused: The keeper kept it from the wire.
-            InstrumentError: It gave no reading, with the output off.
-        """
+    def _call(self, method: str, *arguments: object) -> Any:
+        """Have the keeper called, wait for it, and return or raise what came of it."""
         number = next(self._numbers)
-        self._channel.send(Request(number, what))
+        self._channel.send(Call(number, method, arguments))
         while True:
             message = self._next()
             if isinstance(message, Answer) and message.number == number:
@@ -246,7 +234,7 @@ class ProcessPower:
                 return message.value
 
     def _await_trip(self) -> NoReturn:
-        while True:  # an answer to an earlier request may come first; what ends this is an error
+        while True:  # an answer to an earlier call may come first; what ends this is an error
             self._next()
 
     def _next(self) -> Any:
@@ -261,7 +249,7 @@ class ProcessPower:
                 self._on_sample(message)
             case Event(kind, detail):
                 self._live = _SAYS_LIVE.get(kind, self._live)
-                self._on_event(EventKind(kind), detail)
+                self._on_event(kind, detail)
             case Tripped() if self.trip is not None and self._loss is None:
                 pass  # the first one is kept
             case Tripped() | PowerOffUnconfirmed():
@@ -291,7 +279,7 @@ class ProcessPower:
                 return
             if found is not None and not self._unwatched:
                 self._unwatched = True
-                self._channel.send(Cut(TripReason.UNWATCHED, found))
+                self._channel.send(Call(0, "cut", (TripReason.UNWATCHED, found)))
             if silent_s > _SILENCE_S:
                 self._take_over("its process does not answer")
 
@@ -330,10 +318,9 @@ class ProcessPower:
 
     def _switch_off(self) -> None:
         """Switch off over links of our own: the supply first and alone, then with the load."""
-        supply = self._file.model_copy(update={"meter": None, "load": None})
         for tries_left in reversed(range(_OPENINGS)):
             try:
-                self._switch_off_on(supply)
+                self._switch_off_without("meter", "load")
             except LinkError:
                 if not tries_left:
                     raise
@@ -342,9 +329,10 @@ class ProcessPower:
                 break
         if self._file.load is not None:
             with contextlib.suppress(HarnessError):  # without the supply it draws nothing
-                self._switch_off_on(_without_meter(self._file))
+                self._switch_off_without("meter")
 
-    def _switch_off_on(self, file: BenchFile) -> None:
+    def _switch_off_without(self, *roles: str) -> None:
+        file = self._file.model_copy(update=dict.fromkeys(roles))
         with open_bench(file, self._clock) as bench:
             bench.power(self._envelope, lambda *_: None, lambda _: None).power_off()
 
@@ -367,7 +355,3 @@ def open_process_bench(file: BenchFile, clock: SystemClock) -> Iterator[ProcessB
         bench = ProcessBench(file, clock, meter)
         stack.callback(bench.close)
         yield bench
-
-
-def _without_meter(file: BenchFile) -> BenchFile:
-    return file.model_copy(update={"meter": None})

@@ -1,15 +1,15 @@
 """The keeper in a process of its own, with the links of supply and load in its hands.
 
-While power is on it reads the supply by itself, as fast as the link allows.
-
-Started by :mod:`harness.power.keeper_client`, outside the terminal's process group, so that Ctrl-C
-cannot end it first. It powers off when it is told to, when its pipe closes, when the engine falls
-silent, when a sample leaves the envelope or the budget, and when its own link errs.
+While power is on it reads the supply by itself, as fast as the link allows. It is outside the
+terminal's process group, so that Ctrl-C cannot end it first. It powers off when it is told to, when
+its pipe closes, when the engine falls silent, when a sample leaves the envelope or the budget, and
+when its own link errs.
 """
 
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
 import signal
 import sys
@@ -28,23 +28,17 @@ from harness.power.channel import (
     WINDOW,
     Alive,
     Answer,
+    Call,
     Closed,
-    Cut,
     Event,
-    Hold,
-    Open,
-    Read,
-    Request,
     Room,
-    Try,
     pump_in,
     pump_out,
 )
-from harness.power.commands import SwitchOff
-from harness.power.local_bench import LocalBench, open_bench
-from harness.power.local_keeper import LocalKeeper
+from harness.power.local_bench import LocalKeeper, open_bench
 from harness.power.lock import hold_as_keeper, hold_identity
 from harness.power.trip import Tripped
+from harness.profile.bench_file import BenchFile
 
 #: How long an output that will not go off is told again, after the engine has been told.
 _PERSIST_S = 60.0
@@ -53,7 +47,10 @@ _PERSIST_EACH_S = 0.2
 #: While power is off nothing is to be done but to wait; each wait is no longer.
 _IDLE_S = 0.1
 
-_QUANTITIES = tuple(map(attrgetter, ("voltage_v", "current_a", "power_w")))
+#: What is held back for: the least and the most of each quantity.
+EXTREMES = tuple(
+    itertools.product((min, max), map(attrgetter, ("voltage_v", "current_a", "power_w")))
+)
 
 
 class Outlet:
@@ -61,16 +58,13 @@ class Outlet:
 
     While there is none, it holds back the latest sample, and those with the extremes of voltage,
     current and power since there was room: nothing extreme is lost, and the latest is never old.
-
-    Args:
-        send: Called with every sample that goes out, in order of time.
     """
 
     def __init__(self, send: Callable[[SupplySample], None]) -> None:
         self._send = send
         self._room = WINDOW
         self._latest: SupplySample | None = None
-        self._extremes: list[tuple[SupplySample, SupplySample]] = []
+        self._extremes: list[SupplySample] = []
 
     def add(self, sample: SupplySample) -> None:
         """Let a sample out, or hold it back."""
@@ -78,13 +72,12 @@ class Outlet:
             self._room -= 1
             self._send(sample)
             return
-        if self._latest is None:
-            self._extremes = [(sample, sample)] * len(_QUANTITIES)
-        self._latest = sample
+        held = [sample] * len(EXTREMES) if self._latest is None else self._extremes
         self._extremes = [
-            (min(low, sample, key=quantity), max(high, sample, key=quantity))
-            for quantity, (low, high) in zip(_QUANTITIES, self._extremes, strict=True)
+            extreme(known, sample, key=quantity)
+            for known, (extreme, quantity) in zip(held, EXTREMES, strict=True)
         ]
+        self._latest = sample
 
     def make_room(self, count: int) -> None:
         """Note that the engine has taken so many samples."""
@@ -96,7 +89,7 @@ class Outlet:
         """Let out what is held back, room or not: something is to be said that comes after it."""
         if self._latest is None:
             return
-        held = {self._latest, *(sample for pair in self._extremes for sample in pair)}
+        held = {self._latest, *self._extremes}
         self._latest = None
         self._room -= len(held)
         for sample in sorted(held, key=attrgetter("time_s")):
@@ -104,26 +97,26 @@ class Outlet:
 
 
 class KeeperService:
-    """Serves one engine, whose messages and answers wait in a queue each."""
+    """Serves one engine, whose messages and answers wait in a queue each.
 
-    def __init__(self, requests: SimpleQueue[Any], answers: SimpleQueue[Any]) -> None:
-        self._requests = requests
-        self._answers = answers
+    What waits is bounded: a call waits for its answer, and room is made for half a window of
+    samples at a time.
+    """
+
+    def __init__(self) -> None:
+        self.calls: SimpleQueue[Any] = SimpleQueue()
+        self.answers: SimpleQueue[Any] = SimpleQueue()
         self._attention = Attention()
-        self._outlet = Outlet(answers.put)
+        self._outlet = Outlet(self.answers.put)
         self._silence = Silence(awake_s())
         self._terminated = False
         self._in_vain = False  # whether switching off was not confirmed
 
     def arrived(self, message: Any) -> None:
-        """Take in a message of the engine: any is a sign of life, and some are nothing else.
-
-        What waits here is bounded: a request waits for its answer, and room is made for half a
-        window of samples at a time.
-        """
+        """Take in a message of the engine: any is a sign of life, and some are nothing else."""
         self._silence.heard(awake_s())
         if not isinstance(message, Alive):
-            self._requests.put(message)
+            self.calls.put(message)
 
     def terminate(self, *_: object) -> None:
         """Note that somebody wants this process to end; power goes off first."""
@@ -131,46 +124,42 @@ class KeeperService:
 
     def run(self) -> None:
         """Open the bench, then serve until the engine is gone."""
-        opening = self._requests.get()
-        if not isinstance(opening, Request):
-            return
         try:
-            self._open(opening)
+            match self.calls.get():
+                case Call(number, "open", (file, origin_s)):
+                    self._open(number, file, SystemClock(origin_s))
         except HarnessError as error:
-            self._answers.put(HarnessError(str(error)))
+            self.answers.put(HarnessError(str(error)))
         except Exception as error:  # noqa: BLE001 - such as no memory left: the engine takes over
             text = f"the keeper process: {type(error).__name__}: {error}"
-            self._answers.put(HarnessError(text))
+            self.answers.put(HarnessError(text))
 
-    def _open(self, opening: Request) -> None:
-        assert isinstance(opening.what, Open)
-        file, clock = opening.what.file, SystemClock(opening.what.origin_s)
+    def _open(self, number: int, file: BenchFile, clock: SystemClock) -> None:
         resource = file.supply.resource
         with (
             hold_as_keeper(resource),
             open_bench(file, clock) as bench,
             hold_identity(bench.supply.identify(), resource),  # whatever its other names
         ):
-            self._attend(bench)
-            self._answers.put(Answer(opening.number, bench.identities()))
+            for instrument in filter(None, (bench.supply, bench.load)):
+                rest_s = instrument.dialect.link.settle_s
+                instrument.link = AttendedLink(instrument.link, self._attention, rest_s)
+            threading.Thread(target=self._show_life, name="life", daemon=True).start()
+            self.answers.put(Answer(number, bench.identities()))
             while not self._terminated:
                 match self._next(live=False):
-                    case Request(number, Hold(envelope)):
-                        keeper = bench.power(envelope, self._on_event, self._outlet.add)
+                    case Call(number, "power", (envelope,)):
+                        keeper = bench.power(
+                            envelope,
+                            lambda kind, detail: self._answer(Event(kind, detail)),
+                            self._outlet.add,
+                        )
                         self._serve(keeper, number)
                         return
-                    case Request(number, Try(questions)):
-                        self._answers.put(Answer(number, bench.try_questions(questions)))
+                    case Call(number, "try_questions", (questions,)):
+                        self.answers.put(Answer(number, bench.try_questions(questions)))
                     case Closed():
                         return
-
-    def _attend(self, bench: LocalBench) -> None:
-        """Have each exchange say how long it may take, and show life meanwhile."""
-        for instrument in filter(None, (bench.supply, bench.load)):
-            instrument.link = AttendedLink(
-                instrument.link, self._attention, instrument.dialect.link.settle_s
-            )
-        threading.Thread(target=self._show_life, name="life", daemon=True).start()
 
     def _show_life(self) -> None:
         """Tell the engine that the keeper is at work, for as long as it is."""
@@ -178,21 +167,23 @@ class KeeperService:
             time.sleep(LOOK_S)
             self._attention.look()
             self._silence.look(awake_s())
-            if self._attention.there and self._answers.empty():
-                self._answers.put(Alive())
+            if self._attention.there and self.answers.empty():
+                self.answers.put(Alive())
 
     def _serve(self, keeper: LocalKeeper, number: int) -> None:
-        """Answer requests; between them, while power is on, read the supply."""
+        """Answer calls; between them, while power is on, read the supply."""
         self._attention.watched = lambda: keeper.live
         self._answer(Answer(number))
         try:
             while not self._terminated:
-                message = self._next(live=keeper.live)
-                if isinstance(message, Closed):
-                    return
-                if message is not None:
-                    self._carry_out(keeper, message)
-                # between any two requests, so that no flood of them keeps the supply from its turn
+                match self._next(live=keeper.live):
+                    case Closed():
+                        return
+                    case Room(samples):
+                        self._outlet.make_room(samples)
+                    case Call() as call:
+                        self._guarded(lambda: self._answer(_answer(keeper, call)))
+                # between any two calls, so that no flood of them keeps the supply from its turn
                 if keeper.live:
                     self._guarded(lambda: keeper.tick(self._silence.look(awake_s())))
                 if keeper.live:
@@ -204,23 +195,14 @@ class KeeperService:
         """Return the next message; None where there is none: at once while power is on."""
         self._attention.allow(_IDLE_S)
         try:
-            return self._requests.get_nowait() if live else self._requests.get(timeout=_IDLE_S)
+            return self.calls.get_nowait() if live else self.calls.get(timeout=_IDLE_S)
         except Empty:
             return None
-
-    def _carry_out(self, keeper: LocalKeeper, message: Any) -> None:
-        match message:
-            case Room(samples):
-                self._outlet.make_room(samples)
-            case Cut(reason, detail):
-                self._guarded(lambda: keeper.cut(reason, detail))
-            case Request(number, what):
-                self._guarded(lambda: self._answer(_answer(keeper, number, what)))
 
     def _answer(self, message: Any) -> None:
         """Say something else than samples; those from before it go first."""
         self._outlet.flush()
-        self._answers.put(message)
+        self.answers.put(message)
 
     def _guarded(self, act: Callable[[], object]) -> None:
         """Carry out; tell the engine what became of power in between."""
@@ -254,26 +236,18 @@ class KeeperService:
                     _say("output off is confirmed now; wait for stored charge, and measure")
                 return
 
-    def _on_event(self, kind: str, detail: str) -> None:
-        self._answer(Event(kind, detail))
 
-
-def _answer(keeper: LocalKeeper, number: int, what: Any) -> Answer:
-    """Carry a request out; an error that changes nothing is its answer."""
-    value: object = None
+def _answer(keeper: LocalKeeper, call: Call) -> Answer:
+    """Carry a call out; an error that changes nothing is its answer."""
     try:
-        match what:
-            case Read(role, quantities):
-                value = keeper.read(role, *quantities)
-            case SwitchOff():
-                keeper.power_off()
-            case _:
-                keeper.command(what)
-    except (CommandRefused, InstrumentError) as error:
-        if isinstance(error, InstrumentError) and not isinstance(what, Read):
+        value = getattr(keeper, call.method)(*call.arguments)
+    except CommandRefused as error:
+        value = error
+    except InstrumentError as error:
+        if call.method != "read":
             raise  # it came from where none may come: the engine takes over
         value = error
-    return Answer(number, value, keeper.live)
+    return Answer(call.number, value, keeper.live)
 
 
 def _say(text: str) -> None:
@@ -287,12 +261,10 @@ def main() -> None:
     """Serve the engine at the other end of standard input and output."""
     outgoing = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # whatever a driver prints must not get between the messages
-    requests: SimpleQueue[Any] = SimpleQueue()
-    answers: SimpleQueue[Any] = SimpleQueue()
-    service = KeeperService(requests, answers)
+    service = KeeperService()
     try:
         pump_in(sys.stdin.buffer, service.arrived)
-        sender = pump_out(outgoing, answers)
+        sender = pump_out(outgoing, service.answers)
     except RuntimeError as error:  # no thread to be had: nothing is open yet
         _say(f"the keeper process cannot work: {error}")
         os._exit(1)
@@ -301,7 +273,7 @@ def main() -> None:
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     signal.signal(signal.SIGTERM, service.terminate)
     service.run()
-    answers.put(Closed())
+    service.answers.put(Closed())
     sender.join(timeout=2.0)
     os._exit(0)  # the other thread may wait for the pipe: no tidying up must wait for it
 

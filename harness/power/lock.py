@@ -8,28 +8,36 @@ keeper's process has a lock of its own on the same supply, and a run begins only
 as well. Two plain locks, each with its process: no lock has to be handed from one process to
 another, which not every system can do.
 
-A supply goes by several names: :mod:`harness.power.supply_names` knows them, and each is locked.
-What two interfaces of one instrument have in common, its serial number, is locked by the keeper as
-soon as the supply has said it.
+Each name a supply goes by is locked: the spelling of its resource, the addresses of its host, and,
+by the keeper as soon as the supply has said it, its serial number, which two interfaces of one
+instrument have in common. Too many names in common only refuse a second run; too few let two runs
+drive one supply. So a network board's number does not count, nor do upper and lower case.
 """
 
 from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import functools
 import hashlib
+import ipaddress
 import json
 import os
+import re
+import socket
+import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 from harness.errors import Refused
-from harness.power.supply_names import names, of_identity
 
 _WAIT = "Wait for it to end, or stop it with Ctrl-C where it runs: it powers off on its way out."
 #: So much of an identity or a serial number is shown.
 _SHOWN = 80
+#: Longest wait for a name server.
+_RESOLVE_S = 2.0
+_NUMBER = re.compile(r"0x[0-9a-f]+|[0-9]+")
 
 
 def lock_folder() -> Path:
@@ -40,16 +48,10 @@ def lock_folder() -> Path:
 
 
 @contextlib.contextmanager
-def hold_supply(
-    resource: str, *, serial: str, started: dt.datetime, folder: Path | None = None
-) -> Iterator[None]:
+def hold_supply(resource: str, *, serial: str, started: dt.datetime) -> Iterator[None]:
     """Hold the only right to a supply while the block runs.
 
-    Args:
-        resource: VISA resource string of the supply.
-        serial: Serial number of the unit, for whoever comes second.
-        started: When this run started; with a time zone.
-        folder: Folder of the locks; left out: :func:`lock_folder`.
+    The serial number of the unit and the start, with a time zone, are for whoever comes second.
 
     Raises:
         Refused: Another run or its keeper holds it, or there is no place for a lock.
@@ -61,10 +63,11 @@ def hold_supply(
         "resource": resource,
     }
     with contextlib.ExitStack() as stack:
-        paths = [_path(name, folder) for name in names(resource)]
+        paths = [_path(name) for name in names(resource)]
         for path in paths:
-            stack.enter_context(_locked(resource, path, ".lock", _who(resource, path)))
-        with hold_as_keeper(resource, folder=folder):
+            who = functools.partial(_who, resource, path)
+            stack.enter_context(_locked(resource, path, ".lock", who))
+        with hold_as_keeper(resource):
             pass  # no keeper of an earlier run has it any more; our own comes later
         for path in paths:
             stack.enter_context(_signed(path, holder))
@@ -72,7 +75,7 @@ def hold_supply(
 
 
 @contextlib.contextmanager
-def hold_as_keeper(resource: str, *, folder: Path | None = None) -> Iterator[None]:
+def hold_as_keeper(resource: str) -> Iterator[None]:
     """Hold a supply as its keeper while the block runs: for the process that switches it off.
 
     Raises:
@@ -85,23 +88,17 @@ def hold_as_keeper(resource: str, *, folder: Path | None = None) -> Iterator[Non
     )
     with contextlib.ExitStack() as stack:
         for name in names(resource):
-            path = _path(name, folder)
-            stack.enter_context(_locked(resource, path, ".keeper.lock", lambda: told))
+            stack.enter_context(_locked(resource, _path(name), ".keeper.lock", lambda: told))
         yield
 
 
 @contextlib.contextmanager
-def hold_identity(identity: str, resource: str, *, folder: Path | None = None) -> Iterator[None]:
-    """Hold the supply of this identity while the block runs, whatever the interface to it.
+def hold_identity(identity: str, resource: str) -> Iterator[None]:
+    """Hold the supply of this answer to ``*IDN?`` while the block runs, by whatever interface.
 
-    For the keeper's process, before anything is energised: it holds on for as long as power may be
-    on. An identity without a serial number, or of a simulated supply, says nothing and holds
-    nothing.
-
-    Args:
-        identity: The answer to ``*IDN?``.
-        resource: VISA resource string by which it answered; held as its keeper.
-        folder: As above.
+    For the keeper's process, which holds the resource, before anything is energised: it holds on
+    for as long as power may be on. An identity without a serial number, or of a simulated supply,
+    says nothing and holds nothing.
 
     Raises:
         Refused: Another run holds it, or there is no place for a lock.
@@ -110,10 +107,10 @@ def hold_identity(identity: str, resource: str, *, folder: Path | None = None) -
     if name is None:
         yield
         return
-    path = _path(name, folder)
-    who = _who(f"{resource}, which says it is {identity[:_SHOWN]!r}", path)
+    path = _path(name)
+    who = functools.partial(_who, f"{resource}, which says it is {identity[:_SHOWN]!r}", path)
     with _locked(resource, path, ".lock", who):
-        run = _read(_path(names(resource)[0], folder))  # whose keeper this is
+        run = _read(_path(names(resource)[0]))  # whose keeper this is
         with _signed(path, {"process": os.getpid(), **run}):
             yield
 
@@ -141,22 +138,18 @@ def _locked(resource: str, path: Path, suffix: str, in_use: Callable[[], str]) -
         lock.release()
 
 
-def _path(name: str, folder: Path | None) -> Path:
+def _path(name: str) -> Path:
     """Return the file that says who holds a name; its locks stand beside it."""
-    digest = hashlib.sha256(name.encode()).hexdigest()[:32]
-    return (lock_folder() if folder is None else folder) / f"{digest}.json"
+    return lock_folder() / f"{hashlib.sha256(name.encode()).hexdigest()[:32]}.json"
 
 
 @contextlib.contextmanager
 def _signed(path: Path, holder: dict[str, Any]) -> Iterator[None]:
-    """Write who holds a lock for as long as the block runs.
-
-    By rename, so that nobody reads half of it.
-    """
+    """Write who holds a lock for as long as the block runs."""
     draft = path.with_suffix(".draft")
     with contextlib.suppress(OSError):  # a full disk: the lock holds without a name, too
         draft.write_text(json.dumps(holder, indent=2) + "\n", encoding="utf-8")
-        draft.replace(path)
+        draft.replace(path)  # so that nobody reads half of it
     try:
         yield
     finally:
@@ -173,21 +166,134 @@ def _read(path: Path) -> dict[str, Any]:
     return known if isinstance(known, dict) else {}
 
 
-def _who(supply: str, path: Path) -> Callable[[], str]:
-    """Return what says who holds a lock, as far as its file tells."""
+def _who(supply: str, path: Path) -> str:
+    """Say who holds a lock, as far as its file tells."""
+    known = _read(path)
+    try:
+        process = int(known["process"])
+        started = dt.datetime.fromisoformat(known["started"]).astimezone(dt.UTC)
+        serial = str(known["serial"])[:_SHOWN]
+    except (ValueError, KeyError, TypeError):
+        return f"The supply ({supply}) is in use by another run that says no more. {_WAIT}"
+    unit = f", for unit {serial}" if serial.isprintable() and serial else ""
+    return (
+        f"The supply ({supply}) is in use by process {process}, started "
+        f"{started:%Y-%m-%d %H:%M:%S} UTC{unit}. {_WAIT}"
+    )
 
-    def say() -> str:
-        known = _read(path)
+
+# --- names
+
+
+def names(resource: str) -> tuple[str, ...]:
+    """Return every name of a resource, its plain spelling first.
+
+    Looks the host of a network resource up, for at most two seconds; one that is not found then has
+    its spelling alone.
+    """
+    spelling = canonical(resource)
+    host, place = _network(resource) or ("", "")
+    found = {f"{address} {place}" for address in addresses(host)}
+    return (spelling, *sorted(found - {spelling}))
+
+
+def canonical(resource: str) -> str:
+    """Return one spelling for all spellings of a resource: ``tcpip::…`` is ``TCPIP0::…``."""
+    from pyvisa.rname import InvalidResourceName, ResourceName
+
+    known = _network(resource)
+    if known is not None:
+        return " ".join(known)
+    text = resource.strip()
+    port = re.match(r"(?i)asrl(/.*?)(?:::instr)?$", text)
+    if port is not None:  # several links may lead to one serial port
+        return f"asrl{os.path.realpath(port[1])}"
+    try:
+        text = str(ResourceName.from_string(re.sub(r"(?i)^asrlcom|^com(?=\d)", "asrl", text)))
+    except (InvalidResourceName, ValueError):  # an alias, or a library's own kind
+        return text.casefold()
+    first, *rest = text.casefold().split("::")
+    return "::".join(["usb" if first.startswith("usb") else first, *map(_plain, rest)])
+
+
+def of_identity(identity: str) -> str | None:
+    """Return the name of an instrument by its answer to ``*IDN?``: maker, model, serial number.
+
+    None where it has no serial number, or is simulated: any number of those are alike.
+
+    Source: IEEE 488.2, 10.14: four fields parted by commas, a serial number that is not known is 0.
+    """
+    fields = [" ".join(field.split()).casefold() for field in identity.strip().split(",")]
+    if len(fields) < 3 or "simulated" in identity.casefold() or not fields[2].strip("0 -"):
+        return None
+    return "idn " + ",".join(fields[:3])
+
+
+def addresses(host: str, longest_s: float = _RESOLVE_S) -> set[str]:
+    """Return the addresses of a host; none where nobody knows it in time.
+
+    All loopback addresses are one: this machine. So is the address of no machine, to which a
+    connection leads here as well.
+    """
+    found: set[str] = set()
+
+    def look(flags: int) -> bool:
         try:
-            process = int(known["process"])
-            started = dt.datetime.fromisoformat(known["started"]).astimezone(dt.UTC)
-            serial = str(known["serial"])[:_SHOWN]
-        except (ValueError, KeyError, TypeError):
-            return f"The supply ({supply}) is in use by another run that says no more. {_WAIT}"
-        unit = f", for unit {serial}" if serial.isprintable() and serial else ""
-        return (
-            f"The supply ({supply}) is in use by process {process}, started "
-            f"{started:%Y-%m-%d %H:%M:%S} UTC{unit}. {_WAIT}"
-        )
+            answers = socket.getaddrinfo(host, None, flags=flags)
+        except (OSError, UnicodeError, LookupError):  # the last: no memory for a codec
+            return False
+        found.update(_address(str(answer[4][0])) for answer in answers)
+        return True
 
-    return say
+    if not host or "\0" in host or look(socket.AI_NUMERICHOST):  # 127.1 is 127.0.0.1
+        return found
+    asking = threading.Thread(target=look, args=(0,), name="resolving", daemon=True)
+    with contextlib.suppress(RuntimeError):  # no thread to be had
+        asking.start()  # a name server may let us wait for a minute
+        asking.join(longest_s)
+    return set(found)
+
+
+def _address(text: str) -> str:
+    address = _ip(text.partition("%")[0])
+    if isinstance(address, ipaddress.IPv6Address):
+        address = address.ipv4_mapped or address
+    if address is None:
+        return text
+    return "loopback" if address.is_loopback or address.is_unspecified else str(address)
+
+
+def _ip(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
+    with contextlib.suppress(ValueError):
+        return ipaddress.ip_address(text)
+    return None
+
+
+def _network(resource: str) -> tuple[str, str] | None:
+    """Return host and port, or device, of a network resource; None for any other."""
+    board, parted, tail = resource.strip().casefold().partition("::")
+    if not parted or re.fullmatch(r"tcpip\d*", board) is None:
+        return None
+    kind = "instr"
+    for ending in ("instr", "socket"):
+        if tail.endswith(f"::{ending}"):
+            tail, kind = tail.removesuffix(f"::{ending}"), ending
+    if tail.startswith("["):  # an IPv6 address, whose colons are none of ours
+        host, _, place = tail[1:].partition("]")
+        place = place.removeprefix("::")
+    elif _ip(tail):
+        host, place = tail, ""
+    else:
+        host, _, place = tail.rpartition("::")
+        host, place = (host, place) if host else (place, "")
+    if kind == "instr":
+        place = place.partition(",")[0] or "inst0"
+    return host.strip().rstrip("."), f"{kind} {_plain(place)}"
+
+
+def _plain(field: str) -> str:
+    """Return a number in its shortest spelling: ``05025`` and ``0x13a1`` are ``5025``."""
+    field = field.strip()
+    if not field.isascii() or len(field) > 20 or _NUMBER.fullmatch(field) is None:
+        return field
+    return str(int(field, 16) if field.startswith("0x") else int(field))

@@ -9,6 +9,7 @@ from typing import Literal
 
 from harness.errors import CommandRefused
 from harness.power.commands import OperatingEnvelope, SetLoad
+from harness.profile.level import LoadMode
 from harness.profile.measures import SETTINGS
 
 #: What a setting of the load may read back off by, beside its share: its last digit.
@@ -28,22 +29,15 @@ class Send:
 
 @dataclass(frozen=True, slots=True)
 class Confirm:
-    """Ask for a setting or state; anything but the expected answer is a failure.
-
-    Attributes:
-        role: The instrument.
-        operation: What is asked.
-        expected: The state, or the value that was set.
-        tolerance: How far a value may be off.
-        set_by: Operation that set the value: what really went on the wire is what must come back.
-        kept: Whether it was so when it was told: another answer now is a change by somebody else.
-    """
+    """Ask for a setting or state; anything but the expected answer is a failure."""
 
     role: str
     operation: str
-    expected: float | bool
-    tolerance: float = 0.0
+    expected: float | bool  #: the state, or the value that was set
+    tolerance: float = 0.0  #: how far a value may be off
+    #: Operation that set the value: what really went on the wire is what must come back.
     set_by: str = ""
+    #: Whether it was so when it was told: another answer now is a change by somebody else.
     kept: bool = False
 
 
@@ -51,10 +45,8 @@ class Confirm:
 class Check:
     """See to an instrument's condition; anything but a good one is a failure.
 
-    Attributes:
-        role: The instrument.
-        what: Its error queue is empty; it still says who it is, as only another question shows that
-            its readings are not those of the question before; no protection of its has tripped.
+    Its error queue is empty; it still says who it is, as only another question shows that its
+    readings are not those of the question before; no protection of its has tripped.
     """
 
     role: str
@@ -65,12 +57,7 @@ Move = Send | Confirm | Check
 
 
 class LoadMoves:
-    """Settings of the load inside their bounds, and off; without a load there are no moves.
-
-    Args:
-        operations: Operations the load's dialect has; empty where there is no load.
-        envelope: The hard bounds.
-    """
+    """Settings of the load inside their bounds, and off; without operations there is no load."""
 
     def __init__(self, operations: frozenset[str], envelope: OperatingEnvelope) -> None:
         self._operations = operations
@@ -90,27 +77,27 @@ class LoadMoves:
     def set(self, command: SetLoad) -> tuple[Move, ...]:
         """Return the moves that set the load and switch its input on.
 
-        Raises:
-            CommandRefused: The load cannot be told so, or may not.
+        Raises ``CommandRefused`` where it cannot be told so, or may not.
         """
         mode, value = command.mode, command.value
-        self._require_inside(command)
+        self._require_inside(mode, value)
         moves: list[Move] = []
         if self._mode not in ("", mode):
             # What stands in the register of another function is nobody's setting of this run.
             moves += self.off()
+        self._mode = mode
         if f"set_constant_{mode}" in self._operations:
             moves.append(Send("load", f"set_constant_{mode}"))
-        self._mode = mode
         tolerance = self._readback_frac * value + _LOAD_DIGIT
-        return (
-            *moves,
+        moves += (
             Send("load", f"set_{mode}", value),
             Confirm("load", f"{mode}_setting", value, tolerance, f"set_{mode}"),
             Send("load", "input_on"),
             Confirm("load", "input_state", expected=True),
-            *([Check("load", "errors")] if "error" in self._operations else []),
         )
+        if "error" in self._operations:
+            moves.append(Check("load", "errors"))
+        return tuple(moves)
 
     def off(self) -> tuple[Move, ...]:
         """Return the moves that switch its input off."""
@@ -118,20 +105,18 @@ class LoadMoves:
             return ()
         return (Send("load", "input_off"), Confirm("load", "input_state", expected=False))
 
-    def _require_inside(self, command: SetLoad) -> None:
-        mode, value = command.mode, command.value
+    def _require_inside(self, mode: LoadMode, value: float) -> None:
+        (least, most), unit = self._bounds[mode], SETTINGS["load"][mode]
+        refusal = ""
         if not self._operations:
-            raise CommandRefused("there is no load on this bench", where="keeper")
-        if f"set_{mode}" not in self._operations:
-            raise CommandRefused(f"the load's dialect has no set_{mode}", where="keeper")
-        least, most = self._bounds[mode]
-        if not (math.isfinite(value) and least <= value <= most):
-            unit = SETTINGS["load"][mode]
-            raise CommandRefused(
-                f"a load {mode} of {value} {unit} is outside the envelope "
-                f"({least} to {most} {unit})",
-                where="keeper",
-            )
+            refusal = "there is no load on this bench"
+        elif f"set_{mode}" not in self._operations:
+            refusal = f"the load's dialect has no set_{mode}"
+        elif not (math.isfinite(value) and least <= value <= most):
+            span = f"{least} to {most} {unit}"
+            refusal = f"a load {mode} of {value} {unit} is outside the envelope ({span})"
+        if refusal:
+            raise CommandRefused(refusal, where="keeper")
 
 
 class Questions:
@@ -140,20 +125,17 @@ class Questions:
     Somebody at the front panel, a second client, or the instrument itself may change a setting, and
     readings look alike when each answer belongs to the question before: only other questions show
     it. They go out one at a time, the oldest first, so that a sample never waits for more than one.
-    On a slow link each comes round once in as many samples as there are questions.
-
-    Args:
-        longest_s: Longest time between two answers to one question, on a link fast enough.
+    On a link fast enough each is answered once in ``longest_s``, on a slow one once in as many
+    samples as there are questions.
     """
 
     def __init__(self, longest_s: float) -> None:
         self._longest_s = longest_s
-        self._asked_s: dict[Move, float] = {}
-        self._next_s = math.inf
+        self.clear()
 
     def clear(self) -> None:
         """Ask nothing: nothing has been told yet."""
-        self._asked_s.clear()
+        self._asked_s: dict[Move, float] = {}
         self._next_s = math.inf
 
     def told(self, moves: Iterable[Move], now_s: float) -> None:
@@ -163,13 +145,12 @@ class Questions:
         begins with commands, and its rise wants its samples close together.
         """
         for move in moves:
-            if not isinstance(move, Confirm):
-                continue
-            for known in [known for known in self._asked_s if _superseded(known, move)]:
-                del self._asked_s[known]
-            self._asked_s[replace(move, kept=True)] = now_s
-            self._asked_s.setdefault(Check(move.role, "identity"), now_s)
-            self._asked_s.setdefault(Check(move.role, "errors"), now_s)
+            if isinstance(move, Confirm):
+                for known in [known for known in self._asked_s if _superseded(known, move)]:
+                    del self._asked_s[known]
+                self._asked_s[replace(move, kept=True)] = now_s
+                self._asked_s.setdefault(Check(move.role, "identity"), now_s)
+                self._asked_s.setdefault(Check(move.role, "errors"), now_s)
         if self._asked_s:
             self._next_s = now_s + self._longest_s
 
@@ -178,8 +159,8 @@ class Questions:
         if now_s < self._next_s:
             return None
         question = min(self._asked_s, key=self._asked_s.__getitem__)
-        del self._asked_s[question]
-        self._asked_s[question] = now_s  # to the end: of two of one time the first told is first
+        del self._asked_s[question]  # to the end: of two of one time the first told is first
+        self._asked_s[question] = now_s
         self._next_s = min(self._asked_s.values()) + _DUE_FRAC * self._longest_s
         return question
 
@@ -188,9 +169,8 @@ def _superseded(known: Move, told: Confirm) -> bool:
     """Whether a question is about what has just been told otherwise."""
     if not isinstance(known, Confirm) or known.role != told.role:
         return False
-    if known.operation == told.operation:
-        return True
     # what stands in the register of a load's other function is nobody's setting any more
-    return told.role == "load" and all(
-        operation.endswith("_setting") for operation in (known.operation, told.operation)
+    other_function = told.role == "load" and all(
+        move.operation.endswith("_setting") for move in (known, told)
     )
+    return other_function or known.operation == told.operation

@@ -1,8 +1,7 @@
 """What the engine sees of a bench: instruments to identify, a meter, and power in a keeper's hands.
 
-Two things fulfil these ports: instruments and keeper in this process
-(:mod:`harness.power.local_bench`), as a rehearsal uses them, and a keeper in a process of its own
-(:mod:`harness.power.keeper_client`), as a run uses it. The engine cannot tell them apart.
+A rehearsal has instruments and keeper in this process (:mod:`harness.power.local_bench`), a run has
+the keeper in a process of its own (:mod:`harness.power.keeper_client`). The engine cannot tell.
 """
 
 from __future__ import annotations
@@ -33,50 +32,33 @@ class Power(Protocol):
     @property
     def live(self) -> bool:
         """Whether the output is, or may be, on."""
-        ...
 
     @property
     def trip(self) -> Trip | None:
         """What cut power, if anything has; it may come to light only as power is switched off."""
-        ...
 
     def command(self, command: Command) -> None:
-        """Have a command carried out.
-
-        Raises:
-            CommandRefused: The keeper kept it from the wire.
-        """
-        ...
+        """Have a command carried out; ``CommandRefused`` where the keeper keeps it off the wire."""
 
     def sample(self) -> SupplySample:
         """Return a sample of the supply, 50 ms old at most; the keeper has judged it."""
-        ...
 
     def read(self, role: str, *quantities: str) -> Mapping[str, float]:
         """Read supply or load once, what its dialect can in one round trip.
 
-        A reading that fails cuts power; with the output off it changes nothing.
-
-        Args:
-            role: ``supply`` or ``load``.
-            quantities: From :data:`harness.profile.measures.READINGS` for its role, or ``status``.
-
-        Raises:
-            InstrumentError: It gave no reading, with the output off.
+        The quantities are from :data:`harness.profile.measures.READINGS` for its role, or
+        ``status``. With the output on, or to come, a reading that fails cuts power; with the output
+        off it raises ``InstrumentError`` and changes nothing.
         """
-        ...
 
     def expect_silence(self, longest_s: float) -> None:
         """Announce that nothing will be heard for so long, because a slow reading is taken."""
-        ...
 
     def cut(self, reason: TripReason, detail: str) -> NoReturn:
         """Cut power for a reason the engine found."""
-        ...
 
     def power_off(self) -> None:
         """Switch off and confirm, whatever has happened before; never raises a trip."""
-        ...
 
 
 class Bench(Protocol):
@@ -85,28 +67,20 @@ class Bench(Protocol):
     @property
     def file(self) -> BenchFile:
         """The bench file."""
-        ...
 
     @property
     def meter(self) -> Meter | None:
         """The meter, or None."""
-        ...
 
     def identities(self) -> dict[str, str]:
         """Identify every instrument and empty its error queue: old errors are not this run's."""
-        ...
 
     def try_questions(self, questions: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
         """Put every question of a run once, before power (safety rule 1).
 
-        Args:
-            questions: By role, as :func:`harness.bench.trial.questions_of` gives them.
-
-        Returns:
-            What is wrong with the answers, each with what to do.
+        They come by role, from :func:`harness.bench.trial.questions_of`; what is wrong with the
+        answers goes back, each with what to do.
         """
-        ...
 
     def power(self, envelope: OperatingEnvelope, on_event: OnEvent, on_sample: OnSample) -> Power:
         """Give supply and load to a keeper with these bounds."""
-        ...

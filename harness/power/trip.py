@@ -99,19 +99,12 @@ _MEANINGS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trip:
-    """One cut of power.
-
-    Attributes:
-        reason: Why.
-        detail: What was seen, with figures.
-        time_s: When, on the run's clock.
-        live: Whether the output was on: if not, nothing was energised and the run is refused.
-    """
+    """One cut of power."""
 
     reason: TripReason
     detail: str
     time_s: float
-    live: bool
+    live: bool  #: whether the output was on: if not, nothing was energised and the run is refused
 
     def __str__(self) -> str:
         return f"{self.reason.value}: {self.detail} ({self.reason.meaning})"

@@ -115,14 +115,13 @@ class TestBench:
         self,
         softwake: Callable[..., Result],
         served: tuple[SimulatedBench, Path],
-        tmp_path: Path,
     ) -> None:
         """While a run uses the supply, the bench is not looked at."""
         _, path = served
         resource = load_bench(str(path)).supply.resource
         now = dt.datetime.now(dt.UTC)
 
-        with hold_supply(resource, serial="HRW-0007", started=now, folder=tmp_path / "locks"):
+        with hold_supply(resource, serial="HRW-0007", started=now):
             ended = softwake(str(path))
 
         assert isinstance(ended.exception, Refused)

@@ -11,8 +11,8 @@ from types import SimpleNamespace
 import pytest
 import wakepy
 
-from harness.power import awake
-from harness.power.awake import StayAwake
+from harness.power import attention
+from harness.power.attention import StayAwake
 
 
 class System:
@@ -77,8 +77,8 @@ class TestRequest:
         self, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
     ) -> None:
         """A bus that takes the connection and says nothing counts as no."""
-        monkeypatch.setattr(awake, "_ANSWER_S", 0.5)
-        monkeypatch.setattr(awake, "_RELEASE_S", 0.1)
+        monkeypatch.setattr(attention, "_ANSWER_S", 0.5)
+        monkeypatch.setattr(attention, "_RELEASE_S", 0.1)
         with socket.socket(socket.AF_UNIX) as bus:
             bus.bind(str(tmp_path / "bus"))
             bus.listen()

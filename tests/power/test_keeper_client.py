@@ -11,12 +11,13 @@ import pytest
 from harness.bench.clock import SystemClock
 from harness.errors import LinkError, LinkTimeout, PowerOffUnconfirmed, RecordError
 from harness.power import keeper_client
-from harness.power.channel import Answer, Closed, Cut, Event
+from harness.power.channel import Answer, Closed, Event
 from harness.power.commands import Arm, OperatingEnvelope, Set, SwitchOn
 from harness.power.keeper_client import ProcessPower, open_process_bench
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_bench
+from harness.record.events import EventKind
 from tests.power.quick_bench import quick_bench
 
 LIMITS = OperatingEnvelope(voltage_v=132.0, current_a=1.5, power_w=90.0)
@@ -92,9 +93,9 @@ class TestLive:
         """What the keeper says of power counts as soon as it is heard, before any answer."""
         seen: list[tuple[str, bool]] = []
         script = Script(
-            Event("power on", ""),
-            Event("check", ""),
-            Event("power off", "confirmed"),
+            Event(EventKind.POWER_ON, ""),
+            Event(EventKind.CHECK, ""),
+            Event(EventKind.POWER_OFF, "confirmed"),
             Answer(2),
         )
         power = power_over(script, lambda kind, _: seen.append((kind, power.live)))
@@ -170,9 +171,9 @@ class TestKeeperLost:
         """The unit was energised, so the run counts as tripped, though power is off by then."""
         monkeypatch.setattr(keeper_client, "open_bench", OffByHand().open)
         script = Script(
-            Event("power on", ""),
+            Event(EventKind.POWER_ON, ""),
             Answer(2, live=True),
-            Event("power off", ""),
+            Event(EventKind.POWER_OFF, ""),
         )
         power = power_over(script)
         power.command(SwitchOn())
@@ -242,7 +243,7 @@ class TestSilentKeeper:
         """A thread that looks switches off at once; events come from the thread that leads."""
         by_hand = OffByHand()
         monkeypatch.setattr(keeper_client, "open_bench", by_hand.open)
-        script = Script(Event("power on", ""), Answer(2, live=True))
+        script = Script(Event(EventKind.POWER_ON, ""), Answer(2, live=True))
         events: list[str] = []
         power = power_over(script, lambda kind, _detail: events.append(kind))
         power.command(SwitchOn())
@@ -262,7 +263,7 @@ class TestSilentKeeper:
         """Whatever number of threads see it at the same time, one ends it and switches off."""
         by_hand = OffByHand()
         monkeypatch.setattr(keeper_client, "open_bench", by_hand.open)
-        script = Script(Event("power on", ""), Answer(2, live=True))
+        script = Script(Event(EventKind.POWER_ON, ""), Answer(2, live=True))
         power = power_over(script)
         power.command(SwitchOn())
         script.silent_for_s = 0.7
@@ -287,7 +288,7 @@ class TestSilentKeeper:
     def test_what_it_said_before_changes_nothing(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """A message that was on its way when the keeper was ended does not bring power back."""
         monkeypatch.setattr(keeper_client, "open_bench", OffByHand().open)
-        script = Script(Event("power on", ""), Answer(2, live=True))
+        script = Script(Event(EventKind.POWER_ON, ""), Answer(2, live=True))
         power = power_over(script)
         script.silent_for_s = 0.7
         power.command(SwitchOn())
@@ -317,7 +318,7 @@ class TestUnwatched:
         monkeypatch.setattr("harness.power.attention.awake_s", lambda: 0.0)
         trip = Trip(reason=TripReason.UNWATCHED, detail="for 20 s", time_s=1.0, live=False)
         script = Script(
-            Event("power on", ""),
+            Event(EventKind.POWER_ON, ""),
             Answer(2, live=True),
             Answer(3),  # to switching off, which was on its way already
             Tripped(trip),
@@ -327,8 +328,8 @@ class TestUnwatched:
         elapsed[0] = 20.0
         power.power_off()
 
-        cuts = [message for message in script.sent if isinstance(message, Cut)]
-        assert cuts == [Cut(TripReason.UNWATCHED, "for 20 s: the computer slept")]
+        cuts = [message.arguments for message in script.sent if message.method == "cut"]
+        assert cuts == [(TripReason.UNWATCHED, "for 20 s: the computer slept")]
         assert power.trip == trip
 
 

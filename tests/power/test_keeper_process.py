@@ -5,14 +5,13 @@ from __future__ import annotations
 import contextlib
 import subprocess
 import sys
-from queue import SimpleQueue
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pytest
 
 from harness.errors import CommandRefused, HarnessError, LinkError
-from harness.power.channel import Answer, Open, Request
-from harness.power.commands import Arm, Command, SwitchOff, SwitchOn
+from harness.power.channel import Answer, Call
+from harness.power.commands import Arm, Command, SwitchOn
 from harness.power.keeper_process import KeeperService, _answer
 from harness.power.trip import Tripped, TripReason
 from harness.profile.load import load_bench
@@ -31,13 +30,12 @@ class TestErrors:
             raise MemoryError("none left")
 
         monkeypatch.setattr("harness.power.keeper_process.hold_as_keeper", no_memory)
-        requests: SimpleQueue[Any] = SimpleQueue()
-        answers: SimpleQueue[Any] = SimpleQueue()
-        requests.put(Request(0, Open(load_bench("bench-simulated-dc"), 0.0)))
+        service = KeeperService()
+        service.calls.put(Call(0, "open", (load_bench("bench-simulated-dc"), 0.0)))
 
-        KeeperService(requests, answers).run()
+        service.run()
 
-        told = answers.get_nowait()
+        told = service.answers.get_nowait()
         assert isinstance(told, HarnessError)
         assert str(told) == "the keeper process: MemoryError: none left"
 
@@ -45,7 +43,7 @@ class TestErrors:
 class TestAnswer:
     def test_a_refused_command_is_told_as_that_and_power_stays(self, wire: Wire) -> None:
         """What the keeper kept from the wire is the answer to the request, not the end of it."""
-        answer = _answer(wire.host, 7, SwitchOn())
+        answer = _answer(wire.host, Call(7, "command", (SwitchOn(),)))
 
         assert (answer.number, answer.live) == (7, False)
         assert isinstance(answer.value, CommandRefused)
@@ -57,7 +55,7 @@ class TestAnswer:
             wire.host.cut(TripReason.INTERNAL, "")
         wire.supply.messages.clear()
 
-        assert _answer(wire.host, 8, SwitchOff()) == Answer(8)
+        assert _answer(wire.host, Call(8, "power_off")) == Answer(8)
         assert wire.supply.messages == ["OUTP OFF", "OUTP?"]
 
     def test_an_instrument_s_error_from_a_command_ends_the_keeper(
@@ -71,7 +69,7 @@ class TestAnswer:
         monkeypatch.setattr(wire.host, "command", broken)
 
         with pytest.raises(LinkError):
-            _answer(wire.host, 9, SwitchOn())
+            _answer(wire.host, Call(9, "command", (SwitchOn(),)))
 
 
 class TestImports:

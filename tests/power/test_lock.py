@@ -22,9 +22,10 @@ STARTED = dt.datetime(2026, 11, 25, 7, 20, 11, tzinfo=dt.UTC)
 HOLDER = """
 import datetime as dt, sys
 from pathlib import Path
-from harness.power.lock import hold_supply
+from harness.power import lock
+lock.lock_folder = lambda: Path(sys.argv[2])
 started = dt.datetime(2026, 11, 25, 8, 20, 11, tzinfo=dt.timezone(dt.timedelta(hours=1)))
-with hold_supply(sys.argv[1], serial="HRW-0007", started=started, folder=Path(sys.argv[2])):
+with lock.hold_supply(sys.argv[1], serial="HRW-0007", started=started):
     print("held", flush=True)
     sys.stdin.read()
 """
@@ -33,11 +34,18 @@ with hold_supply(sys.argv[1], serial="HRW-0007", started=started, folder=Path(sy
 KEEPER = """
 import sys
 from pathlib import Path
-from harness.power.lock import hold_as_keeper
-with hold_as_keeper(sys.argv[1], folder=Path(sys.argv[2])):
+from harness.power import lock
+lock.lock_folder = lambda: Path(sys.argv[2])
+with lock.hold_as_keeper(sys.argv[1]):
     print("held", flush=True)
     sys.stdin.read()
 """
+
+
+@pytest.fixture(autouse=True)
+def folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Keep the locks of a test in a folder of its own."""
+    monkeypatch.setattr("harness.power.lock.lock_folder", lambda: tmp_path)
 
 
 @pytest.fixture
@@ -62,16 +70,16 @@ def holding(how: str, folder: Path) -> Iterator[subprocess.Popen[str]]:
         process.kill()
 
 
-def try_it(folder: Path, resource: str = RESOURCE) -> None:
-    with hold_supply(resource, serial="HRW-0008", started=STARTED, folder=folder):
+def try_it(resource: str = RESOURCE) -> None:
+    with hold_supply(resource, serial="HRW-0008", started=STARTED):
         pass
 
 
 class TestTwoProcesses:
-    def test_the_second_is_refused(self, first: subprocess.Popen[str], tmp_path: Path) -> None:
+    def test_the_second_is_refused(self, first: subprocess.Popen[str]) -> None:
         """A second process is refused, and told the first one's number, start and unit."""
         with pytest.raises(Refused) as caught:
-            try_it(tmp_path)
+            try_it()
 
         assert str(caught.value) == (
             f"The supply ({RESOURCE}) is in use by process {first.pid}, started 2026-11-25 "
@@ -80,13 +88,11 @@ class TestTwoProcesses:
         )
         assert caught.value.exit_code == 5
 
-    def test_the_second_gets_it_when_the_first_is_done(
-        self, first: subprocess.Popen[str], tmp_path: Path
-    ) -> None:
+    def test_the_second_gets_it_when_the_first_is_done(self, first: subprocess.Popen[str]) -> None:
         """The supply is free once the first process has ended by itself."""
         first.communicate("")
 
-        try_it(tmp_path)
+        try_it()
 
     def test_a_killed_process_holds_nothing(
         self, first: subprocess.Popen[str], tmp_path: Path
@@ -96,15 +102,15 @@ class TestTwoProcesses:
         first.wait()
         assert len(list(tmp_path.glob("*.json"))) == 1
 
-        try_it(tmp_path)
+        try_it()
 
         assert list(tmp_path.glob("*.json")) == []
 
-    def test_another_supply_is_free(self, first: subprocess.Popen[str], tmp_path: Path) -> None:
+    def test_another_supply_is_free(self, first: subprocess.Popen[str]) -> None:
         """A lock on one supply is none on another."""
         assert first.poll() is None
 
-        try_it(tmp_path, "TCPIP0::192.0.2.11::5025::SOCKET")
+        try_it("TCPIP0::192.0.2.11::5025::SOCKET")
 
 
 class TestKeeper:
@@ -112,7 +118,7 @@ class TestKeeper:
         """While another process holds the supply as its keeper, a run is refused and told so."""
         with holding(KEEPER, tmp_path) as keeper:
             with pytest.raises(Refused) as caught:
-                try_it(tmp_path)
+                try_it()
             assert str(caught.value) == (
                 f"The supply ({RESOURCE}) is still in the hands of an earlier run's keeper, which "
                 "is switching it off. Wait for it, a minute at most; what comes of it stands on "
@@ -120,50 +126,50 @@ class TestKeeper:
             )
             assert caught.value.exit_code == 5
             with pytest.raises(Refused, match="in the hands of an earlier run's keeper"):
-                try_it(tmp_path)  # the refusal left nothing behind
+                try_it()  # the refusal left nothing behind
             assert list(tmp_path.glob("*.json")) == []
             keeper.kill()
             keeper.wait()
 
-            try_it(tmp_path)
+            try_it()
 
     def test_a_run_leaves_the_supply_to_its_own_keeper(self, tmp_path: Path) -> None:
         """The lock of a run is none on its own keeper, in a process of its own."""
         with (
-            hold_supply(RESOURCE, serial="HRW-0007", started=STARTED, folder=tmp_path),
+            hold_supply(RESOURCE, serial="HRW-0007", started=STARTED),
             holding(KEEPER, tmp_path),
             pytest.raises(Refused, match="in use by process"),
         ):
-            try_it(tmp_path)
+            try_it()
 
     def test_there_is_one_keeper_of_a_supply(self, tmp_path: Path) -> None:
         """A keeper that comes while another still switches off is refused."""
         with (
             holding(KEEPER, tmp_path),
             pytest.raises(Refused, match="in the hands of an earlier run's keeper"),
-            hold_as_keeper(RESOURCE, folder=tmp_path),
+            hold_as_keeper(RESOURCE),
         ):
             pass
 
 
 class TestHolding:
-    def test_the_same_process_is_refused_too(self, tmp_path: Path) -> None:
+    def test_the_same_process_is_refused_too(self) -> None:
         """Two runs of one process cannot share a supply either."""
         with (
-            hold_supply(RESOURCE, serial="HRW-0007", started=STARTED, folder=tmp_path),
+            hold_supply(RESOURCE, serial="HRW-0007", started=STARTED),
             pytest.raises(Refused, match="in use by process"),
         ):
-            try_it(tmp_path)
+            try_it()
 
-    def test_it_is_let_go_after_an_error(self, tmp_path: Path) -> None:
+    def test_it_is_let_go_after_an_error(self) -> None:
         """An error in the block lets the supply go."""
         with (
             pytest.raises(ZeroDivisionError),
-            hold_supply(RESOURCE, serial="HRW-0007", started=STARTED, folder=tmp_path),
+            hold_supply(RESOURCE, serial="HRW-0007", started=STARTED),
         ):
             raise ZeroDivisionError
 
-        try_it(tmp_path)
+        try_it()
 
     @pytest.mark.parametrize(
         "text",
@@ -171,30 +177,33 @@ class TestHolding:
     )
     def test_a_damaged_file_still_refuses(self, tmp_path: Path, text: str) -> None:
         """A file that does not tell who holds the lock takes nothing from the refusal."""
-        with hold_supply(RESOURCE, serial="HRW-0007", started=STARTED, folder=tmp_path):
+        with hold_supply(RESOURCE, serial="HRW-0007", started=STARTED):
             [holder] = tmp_path.glob("*.json")
             holder.write_text(text, encoding="utf-8")
 
             with pytest.raises(Refused, match="another run that says no more"):
-                try_it(tmp_path)
+                try_it()
 
     def test_a_serial_number_of_control_characters_is_not_shown(self, tmp_path: Path) -> None:
         """Nothing a user typed reaches the terminal as a control sequence."""
-        with hold_supply(RESOURCE, serial="\x1b[2J", started=STARTED, folder=tmp_path):
+        with hold_supply(RESOURCE, serial="\x1b[2J", started=STARTED):
             [holder] = tmp_path.glob("*.json")
             assert json.loads(holder.read_text(encoding="utf-8"))["serial"] == "\x1b[2J"
 
             with pytest.raises(Refused) as caught:
-                try_it(tmp_path)
+                try_it()
 
         assert "\x1b" not in str(caught.value)
 
-    def test_no_place_for_a_lock_refuses(self, tmp_path: Path) -> None:
+    def test_no_place_for_a_lock_refuses(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
         """Where no lock can be made the run is refused: the supply may be in use."""
         (tmp_path / "file").touch()
+        monkeypatch.setattr("harness.power.lock.lock_folder", lambda: tmp_path / "file" / "locks")
 
         with pytest.raises(Refused, match="cannot be told"):
-            try_it(tmp_path / "file" / "locks")
+            try_it()
 
     def test_locks_are_the_users_own(self) -> None:
         """Locks are kept in a folder of the user, not in the results and not in the checkout."""
@@ -216,27 +225,27 @@ class TestNames:
     ) -> None:
         """Whoever names the same supply otherwise comes second all the same."""
         with (
-            hold_supply(held, serial="HRW-0007", started=STARTED, folder=tmp_path),
+            hold_supply(held, serial="HRW-0007", started=STARTED),
             pytest.raises(Refused, match=r"in use by process .*, for unit HRW-0007"),
         ):
-            try_it(tmp_path, other)
+            try_it(other)
 
-        try_it(tmp_path, other)
+        try_it(other)
         assert list(tmp_path.glob("*.json")) == []
 
 
 class TestIdentity:
     IDENTITY = "Tarnbeck,PS-200,TB0042,1.0"
 
-    def test_another_interface_of_the_supply_is_refused(self, tmp_path: Path) -> None:
+    def test_another_interface_of_the_supply_is_refused(self) -> None:
         """Two runs that reach one instrument by two interfaces meet at its serial number."""
         by_socket, by_device = RESOURCE, "TCPIP0::192.0.2.10::inst0::INSTR"
         with (
-            hold_supply(by_socket, serial="HRW-0007", started=STARTED, folder=tmp_path),
-            hold_identity(self.IDENTITY, by_socket, folder=tmp_path),
-            hold_supply(by_device, serial="HRW-0008", started=STARTED, folder=tmp_path),
+            hold_supply(by_socket, serial="HRW-0007", started=STARTED),
+            hold_identity(self.IDENTITY, by_socket),
+            hold_supply(by_device, serial="HRW-0008", started=STARTED),
             pytest.raises(Refused) as caught,
-            hold_identity(" Tarnbeck, PS-200,tb0042,1.1 ", by_device, folder=tmp_path),
+            hold_identity(" Tarnbeck, PS-200,tb0042,1.1 ", by_device),
         ):
             pass
 
@@ -252,7 +261,7 @@ class TestIdentity:
     ) -> None:
         """Instruments without a serial number, or simulated, are not taken for one another."""
         with (
-            hold_identity(identity, RESOURCE, folder=tmp_path),
-            hold_identity(identity, "TCPIP0::192.0.2.11::5025::SOCKET", folder=tmp_path),
+            hold_identity(identity, RESOURCE),
+            hold_identity(identity, "TCPIP0::192.0.2.11::5025::SOCKET"),
         ):
             assert list(tmp_path.iterdir()) == []

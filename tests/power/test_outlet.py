@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from harness.bench.sample import SupplySample
 from harness.power.channel import WINDOW
-from harness.power.keeper_process import _QUANTITIES, Outlet
+from harness.power.keeper_process import EXTREMES, Outlet
 
 #: Voltage and current of a sample, or how many samples the engine has taken.
 STEPS = st.lists(
@@ -20,7 +20,7 @@ STEPS = st.lists(
 )
 
 #: So many samples are held back at most: the latest, and two extremes of each quantity.
-MOST_HELD = 1 + 2 * len(_QUANTITIES)
+MOST_HELD = 1 + len(EXTREMES)
 
 
 def sample(time_s: float, voltage_v: float = 24.0, current_a: float = 0.3) -> SupplySample:

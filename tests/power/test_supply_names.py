@@ -7,7 +7,7 @@ import threading
 
 import pytest
 
-from harness.power.supply_names import addresses, canonical, names, of_identity
+from harness.power.lock import addresses, canonical, names, of_identity
 
 HERE = "TCPIP0::127.0.0.1::5025::SOCKET"
 THERE = "TCPIP0::192.0.2.10::5025::SOCKET"

@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from harness.bench.clock import awake_s, elapsed_s
-from harness.power.attention import Lookout, Silence, Vigil
+from harness.power.attention import Lookout, Silence
 
 #: What passes on either clock between two looks, and what is found.
 LOOKS = [
@@ -19,19 +19,68 @@ LOOKS = [
 ]
 
 
-class TestVigil:
+class Clocks:
+    """The machine's two clocks as a test moves them."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.awake_s, self.elapsed_s = 100.0, 7000.0
+        monkeypatch.setattr("harness.power.attention.awake_s", lambda: self.awake_s)
+        monkeypatch.setattr("harness.power.attention.elapsed_s", lambda: self.elapsed_s)
+
+    def go_on(self, awake_s: float, elapsed_s: float | None = None) -> None:
+        """Let time pass, without sleep where a test says nothing else."""
+        self.awake_s += awake_s
+        self.elapsed_s += awake_s if elapsed_s is None else elapsed_s
+
+
+@pytest.fixture
+def clocks(monkeypatch: pytest.MonkeyPatch) -> Clocks:
+    return Clocks(monkeypatch)
+
+
+class TestLookout:
     @pytest.mark.parametrize(("awake", "elapsed", "found"), LOOKS)
-    def test_a_gap_between_two_looks(self, awake: float, elapsed: float, found: str | None) -> None:
+    def test_a_gap_between_two_looks(
+        self, clocks: Clocks, awake: float, elapsed: float, found: str | None
+    ) -> None:
         """Sleep is what the clocks differ by; a gap without it is a process held up."""
-        assert Vigil(100.0, 7000.0).look(100.0 + awake, 7000.0 + elapsed) == found
+        lookout = Lookout()
+        clocks.go_on(awake, elapsed)
 
-    def test_each_gap_counts_from_the_look_before(self) -> None:
-        """Many short gaps are no long one, and what was found is not found again."""
-        vigil = Vigil(0.0, 0.0)
+        assert lookout.look(live=True) == found
 
-        assert [vigil.look(1.5 * n, 1.5 * n) for n in range(1, 100)] == [None] * 99
-        assert vigil.look(500.0, 500.0) is not None
-        assert vigil.look(500.1, 500.1) is None
+    def test_each_gap_counts_from_the_look_before(self, clocks: Clocks) -> None:
+        """Many short gaps are no long one."""
+        lookout = Lookout()
+        for _ in range(99):
+            clocks.go_on(1.5)
+            assert lookout.look(live=True) is None
+
+        clocks.go_on(350.0)
+        assert lookout.look(live=True) is not None
+
+    def test_only_what_happens_under_power_counts(self, clocks: Clocks) -> None:
+        """A machine that sleeps before power is on has left nothing alone; later, it has."""
+        lookout = Lookout()
+        clocks.go_on(100.0)
+        assert lookout.look(live=False) is None
+        clocks.go_on(0.1)
+        assert lookout.look(live=True) is None
+
+        clocks.go_on(20.0)
+        found = lookout.look(live=True)
+        assert found == "for 20 s: the program got no time to run"
+        clocks.go_on(0.1)
+        assert lookout.look(live=False) == found
+
+    def test_what_was_found_first_is_kept(self, clocks: Clocks) -> None:
+        """A second gap does not take the place of the first, which power was cut for."""
+        lookout = Lookout()
+        clocks.go_on(20.0)
+        found = lookout.look(live=True)
+        clocks.go_on(30.0)
+
+        assert lookout.look(live=True) == found
 
     def test_the_clocks_of_this_machine_run_alike(self) -> None:
         """While the machine is awake the two clocks differ by a constant."""
@@ -39,25 +88,6 @@ class TestVigil:
         after = elapsed_s() - awake_s()
 
         assert abs(after - before) < 0.1
-
-
-class TestLookout:
-    def test_only_what_happens_under_power_counts(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        """A machine that sleeps before power is on has left nothing alone; later, it has."""
-        now = [0.0]
-        for clock in ("awake_s", "elapsed_s"):
-            monkeypatch.setattr(f"harness.power.attention.{clock}", lambda: now[0])
-        lookout = Lookout()
-        now[0] = 100.0
-        assert lookout.look(live=False) is None
-        now[0] = 100.1
-        assert lookout.look(live=True) is None
-
-        now[0] = 120.1
-        found = lookout.look(live=True)
-        assert found == "for 20 s: the program got no time to run"
-        now[0] = 120.2
-        assert lookout.look(live=False) == found
 
 
 class TestSilence:
