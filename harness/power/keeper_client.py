@@ -11,8 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any, NoReturn
 
 from harness.bench.clock import SystemClock
-from harness.bench.link import open_visa
-from harness.bench.roles import Instrument, Meter, open_instruments
+from harness.bench.roles import Meter, open_instruments
 from harness.bench.sample import SupplySample
 from harness.bench.trial import try_questions
 from harness.errors import HarnessError, LinkError, PowerOffUnconfirmed
@@ -344,13 +343,10 @@ def open_process_bench(file: BenchFile, clock: SystemClock) -> Iterator[ProcessB
     Raises:
         LinkError: The meter cannot be opened.
     """
+    # without a meter too: to take over from a keeper must not begin with loading libraries
+    roles = ("meter",) if file.meter else ()
     with contextlib.ExitStack() as stack:
-        opened: dict[str, Instrument] = {}
-        if file.meter is not None:
-            opened = stack.enter_context(open_instruments(file, ("meter",), clock))
-        else:  # to take over from a keeper must not begin with loading libraries
-            stack.callback(open_visa(file.visa).close)
-        meter = opened.get("meter")
+        meter = stack.enter_context(open_instruments(file, roles, clock)).get("meter")
         assert meter is None or isinstance(meter, Meter)
         bench = ProcessBench(file, clock, meter)
         stack.callback(bench.close)
