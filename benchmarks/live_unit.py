@@ -150,9 +150,8 @@ def take_in_hand(bench: Bench, clock: Clock) -> Iterator[InHand]:
     with contextlib.ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
         started = dt.datetime.now(dt.UTC)
-        recorder = stack.enter_context(
-            Recorder.create(folder, serial="HRW-0007", started=started, renderer=RunReport())
-        )
+        recorder = Recorder(folder, serial="HRW-0007", started=started, renderer=RunReport())
+        stack.callback(recorder.abandon)
         context = Context(
             plan=plan,
             clock=clock,

@@ -269,4 +269,4 @@ def _sink(
 ) -> Recorder | MemoryRecorder:
     if results is None:
         return MemoryRecorder(serial=serial, started=started)
-    return Recorder.create(Path(results), serial=serial, started=started, renderer=RunReport())
+    return Recorder(Path(results), serial=serial, started=started, renderer=RunReport())

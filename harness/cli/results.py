@@ -19,8 +19,7 @@ from harness.errors import ExitCode, RecordError, UsageError
 from harness.record import Record, load
 from harness.record.csv_text import READINGS, header, number, printable
 from harness.record.csv_text import label as csv_label
-from harness.record.examine import Examined, examine
-from harness.record.history import find, folders, looked_over
+from harness.record.examine import Examined, examine, find, folders, looked_over
 from harness.record.run_summary import plain
 from harness.report.wording import UNCONFIRMED, verdict_words
 

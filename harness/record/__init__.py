@@ -12,7 +12,6 @@ __all__ = ["Record", "load"]
 
 
 def __getattr__(name: str) -> Any:
-    """Load a public name on first use."""
     if name in __all__:
         from harness.record import tables
 

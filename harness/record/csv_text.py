@@ -1,14 +1,13 @@
 r"""The text of the record's tables: numbers and words as CSV (RFC 4180), one row a line.
 
 Numbers are the shortest decimal text that reads back as the same double. Words may come from a
-profile, an instrument or a keyboard, so they are written in a way that keeps every row on one line
-and means nothing to a spreadsheet, and that reading undoes:
+profile, an instrument or a keyboard. Three rules keep a row on its line and away from a
+spreadsheet's formulas, and reading undoes them:
 
 1. A backslash becomes two; a character that does not print becomes ``\n``, ``\r``, ``\t``,
-   ``\xHH``, ``\uHHHH`` or ``\UHHHHHHHH`` (lower-case hex digits). Half a surrogate pair is no
-   character, and stays in this form when it is read.
-2. Text that then begins with ``= + - @`` (or their full-width forms) would be a formula to a
-   spreadsheet, and gets an apostrophe in front; so does text that begins with an apostrophe.
+   ``\xHH``, ``\uHHHH`` or ``\UHHHHHHHH``. Half a surrogate pair stays so when it is read.
+2. Text that then begins with ``= + - @`` (or their full-width forms) or an apostrophe gets an
+   apostrophe in front.
 3. Text with a comma, a quotation mark, or a space at an end is put in quotation marks, those inside
    doubled.
 
@@ -46,12 +45,12 @@ NUMBERS = frozenset(
 
 _FORMULA = frozenset("=+-@＝＋－＠'")  # noqa: RUF001 - the full-width forms are meant
 _QUOTED = re.compile(r'[,"]|^ | $')
-_ESCAPED = re.compile(r"\\(\\|t|n|r|x[0-9a-f]{2}|u(?!d[89a-f])[0-9a-f]{4}|U[0-9a-f]{8})")
+_ESCAPED = re.compile(
+    r"\\(?:[\\tnr]|x[0-9a-f]{2}|u(?!d[89a-f])[0-9a-f]{4}|U00(?:0[0-9a-f]|10)[0-9a-f]{4})"
+)
 #: A number and a text as they stand in a field; what does not print, or was no UTF-8, is neither.
 _NUMBER_FIELD = r"(?:nan|-?(?:inf|\d+(?:\.\d+)?(?:e[+-]\d+)?))?+"
 _TEXT_FIELD = r'(?:"(?:[^"\x00-\x1f\udc80-\udcff]|"")*+"|[^",\x00-\x1f\udc80-\udcff]*+)'
-_SHORT = {"\t": "\\t", "\n": "\\n", "\r": "\\r"}
-_LONG = {"\\": "\\", **{short[1]: character for character, short in _SHORT.items()}}
 
 
 def header(columns: Iterable[str]) -> str:
@@ -66,7 +65,11 @@ def number(value: float | None) -> str:
 
 def printable(text: str) -> str:
     """Return text with every character that does not print escaped, for a reader's eyes."""
-    return text if text.isprintable() else "".join(map(_escaped, text))
+    if text.isprintable():
+        return text
+    return "".join(
+        each if each.isprintable() else each.encode("unicode_escape").decode() for each in text
+    )
 
 
 def word(text: str) -> str:
@@ -79,28 +82,29 @@ def word(text: str) -> str:
     return text
 
 
-@lru_cache(maxsize=1024)
-def label(text: str) -> str:
-    """Return :func:`word` of a text that comes with every sample: looked up, not made anew."""
-    return word(text)
+#: :func:`word` of a text that comes with every sample: looked up, not worked out again.
+label = lru_cache(maxsize=1024)(word)
+
+
+def table_csv(columns: Iterable[str], rows: Iterable[Iterable[str | float | None]]) -> bytes:
+    """Return a whole table."""
+    lines = [
+        ",".join(word(field) if isinstance(field, str) else number(field) for field in row)
+        for row in rows
+    ]
+    return "".join([header(columns), *(f"{line}\n" for line in lines)]).encode()
 
 
 def word_back(field: str) -> str:
     """Undo rules 1 and 2 of :func:`word`; a CSV reader has undone rule 3 already."""
     field = field.removeprefix("'")
-    return _ESCAPED.sub(_character, field) if "\\" in field else field
+    return _ESCAPED.sub(lambda match: match[0].encode().decode("unicode_escape"), field)
 
 
 def sound_text(content: bytes, columns: Sequence[str]) -> tuple[str, list[str]]:
-    """Return the lines of a table that are right in every field, and say what is wrong with it.
+    """Return header and lines of a table that are right in every field, and what is wrong with it.
 
-    Args:
-        content: The file's bytes, whatever they are.
-        columns: The columns it should have.
-
-    Returns:
-        Header and lines, each with its line end; and each problem, in words that follow the file's
-        name.
+    ``content`` may be any bytes. Each problem is worded to follow the file's name.
     """
     first, text = header(columns), content.decode(errors="surrogateescape")
     if not text.startswith(first):
@@ -119,22 +123,3 @@ def sound_text(content: bytes, columns: Sequence[str]) -> tuple[str, list[str]]:
     count = "1 line is" if len(damaged) == 1 else f"{len(damaged)} lines are"
     problems.append(f"{count} damaged and left out, the first is line {damaged[0]}")
     return first + "".join(f"{each}\n" for each in lines if is_sound(each)), problems
-
-
-def _escaped(character: str) -> str:
-    if character in _SHORT:
-        return _SHORT[character]
-    if character.isprintable():
-        return character
-    code = ord(character)
-    if code <= 0xFF:
-        return f"\\x{code:02x}"
-    return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"
-
-
-def _character(match: re.Match[str]) -> str:
-    text = match[1]
-    if text in _LONG:
-        return _LONG[text]
-    code = int(text[1:], 16)
-    return chr(code) if code <= 0x10FFFF else match[0]

@@ -1,4 +1,4 @@
-"""Looks a record's folder over: what is there, what has changed, and what may be believed.
+"""The runs in a results folder: which is meant, what has changed, and what may be believed.
 
 The hashes show what changed by accident or by an edit; they are no signature.
 
@@ -10,16 +10,17 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import stat
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from types import UnionType
 from typing import Any, TypeVar
 
-from harness.errors import RecordError
+from harness.errors import RecordError, UsageError
 from harness.judge.verdict import Verdict
-from harness.record.csv_text import CHECKS, sound_text
+from harness.record.csv_text import CHECKS, printable, sound_text
 from harness.record.run_summary import LISTS, NEEDED, OUTCOMES, TABLES, is_release, unfinished_facts
 from harness.record.seal import RUN_FILE, seal_holds
 
@@ -31,30 +32,20 @@ FILES = ("readings.csv", "events.csv", "checks.csv", "report.html")
 #: Largest ``run.json`` and ``checks.csv`` that are read; real ones are a thousandth of it.
 _MOST_BYTES = 64 * 1024 * 1024
 
+#: Names of runs begin with their time, so that their order is the order of time.
+_NAME = re.compile(r"\d{8}T\d{6}Z-.+-[0-9a-f]{4}")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Examined:
-    """What a look at a record's folder found.
-
-    Attributes:
-        folder: The folder.
-        facts: What ``run.json`` says, every needed key there. Where the record is not whole,
-            ``released`` is False and ``verdict`` is never ``pass``.
-        found: What is there and as it should be, each in a sentence.
-        problems: What is missing, damaged or contradictory.
-        remarks: What is odd but harms nothing, such as a file that is no part of the record.
-    """
+    """What a look at a record's folder found."""
 
     folder: Path
+    #: What ``run.json`` says, every needed key there. Where the record is not whole, ``released``
+    #: is False and ``verdict`` is never ``pass``.
     facts: dict[str, Any]
-    found: tuple[str, ...] = ()
-    problems: tuple[str, ...] = ()
-    remarks: tuple[str, ...] = field(default=())
-
-    @property
-    def findings(self) -> tuple[str, ...]:
-        """All that was found, what is wrong first."""
-        return (*self.problems, *self.found, *self.remarks)
+    problems: tuple[str, ...]  # what is missing, damaged or contradictory, each in a sentence
+    findings: tuple[str, ...]  # the problems, then what is as it should be, then what is odd
 
     @property
     def whole(self) -> bool:
@@ -74,17 +65,25 @@ def examine(folder: Path) -> Examined:
     facts = _read_facts(folder, problems)
     files: dict[str, str] = {} if facts is None else facts["files"]
     if files:
-        found.append(f"{RUN_FILE}: as it was sealed" if not problems else f"{RUN_FILE}: readable")
+        found.append(f"{RUN_FILE}: readable" if problems else f"{RUN_FILE}: as it was sealed")
     for name in FILES if facts is None else sorted({*FILES, *files}):
         _look_at(folder / name, files.get(name), found, problems)
-    if facts is not None:
+    found += [
+        f"{name}: no part of the record" for name in sorted(names - {*FILES, *files, RUN_FILE})
+    ]
+    if facts is None:
+        reason = f"there is no valid {RUN_FILE}: the run was cut short or its record damaged"
+        facts = unfinished_facts(folder.name, "", reason)
+    elif facts["run_id"] != folder.name:
+        found.append(f"the folder was renamed; the run is {facts['run_id']!r}")
+    if not problems:
         _weigh_release(folder, facts, problems)
+    if problems:  # nothing passes that is not proved
+        facts["released"] = False
+        if facts["verdict"] == Verdict.PASS:
+            facts["verdict"] = Verdict.UNDECIDED.value
     return Examined(
-        folder=folder,
-        facts=_believable(folder, facts, whole=not problems),
-        found=tuple(found),
-        problems=tuple(problems),
-        remarks=tuple(_remarks(folder, facts, sorted(names - {*FILES, *files, RUN_FILE}))),
+        folder=folder, facts=facts, problems=tuple(problems), findings=(*problems, *found)
     )
 
 
@@ -177,9 +176,7 @@ def _size_and_hash(path: Path) -> tuple[int, str]:
 
 
 def _weigh_release(folder: Path, facts: Mapping[str, Any], problems: list[str]) -> None:
-    """Work the release out anew from the checks."""
-    if problems:
-        return  # not believed anyway
+    """Work the release out again from the checks."""
     content = read_regular(folder / "checks.csv", _small, problems) or b""
     text, damaged = sound_text(content, CHECKS)
     problems.extend(f"checks.csv: {problem}" for problem in damaged)
@@ -187,25 +184,6 @@ def _weigh_release(folder: Path, facts: Mapping[str, Any], problems: list[str]) 
     verdicts = [line.rsplit(",", 2)[1] for line in text.split("\n")[1:-1]]
     if facts["released"] != is_release(facts["outcome"], facts["verdict"], verdicts):
         problems.append(f"{RUN_FILE}: the release contradicts outcome, verdict or checks")
-
-
-def _believable(folder: Path, facts: dict[str, Any] | None, *, whole: bool) -> dict[str, Any]:
-    """Return facts with every needed key, and no pass that is not proved."""
-    if facts is None:
-        reason = f"there is no valid {RUN_FILE}: the run was cut short or its record damaged"
-        return unfinished_facts(folder.name, "", reason)
-    if not whole:
-        facts["released"] = False
-        if facts["verdict"] == "pass":
-            facts["verdict"] = "undecided"
-    return facts
-
-
-def _remarks(folder: Path, facts: dict[str, Any] | None, strangers: list[str]) -> list[str]:
-    remarks = [f"{name}: no part of the record" for name in strangers]
-    if facts is not None and facts["run_id"] != folder.name:
-        remarks.append(f"the folder was renamed; the run is {facts['run_id']!r}")
-    return remarks
 
 
 def _is_right(key: str, value: object) -> bool:
@@ -225,3 +203,65 @@ _KINDS: Mapping[str, type | UnionType] = {
     **dict.fromkeys(LISTS, list),
     "duration_s": int | float,
 }
+
+
+def folders(results: Path) -> list[Path]:
+    """Return the folders of runs in a results folder, newest first; strangers are passed over.
+
+    Raises:
+        UsageError: There is no such results folder.
+    """
+    try:
+        named = [path for path in results.iterdir() if _NAME.fullmatch(path.name)]
+        # by the time in the name; within one second, by when the folder was last written to
+        return sorted(
+            filter(Path.is_dir, named),
+            key=lambda path: (path.name.partition("-")[0], path.stat().st_mtime_ns),
+            reverse=True,
+        )
+    except (OSError, ValueError) as error:
+        raise UsageError(
+            "there is no such results folder",
+            where=printable(str(results)),
+            remedy="name the folder with --results",
+        ) from error
+
+
+def looked_over(runs: Sequence[Path]) -> Iterator[Examined]:
+    """Look runs over one by one, every byte; folders that hold no record are passed over."""
+    for folder in runs:
+        try:
+            yield examine(folder)
+        except RecordError:
+            continue
+
+
+def find(results: Path, run: str) -> Path:
+    """Return the folder of the run that is meant.
+
+    ``run`` is ``last``, the path of a run's folder, a run's name, or a beginning of it that only
+    one run has.
+
+    Raises:
+        UsageError: There is no such run, or more than one.
+    """
+    if run != "last" and (Path(run).name != run or run in {"", ".", ".."}):
+        path = Path(run)
+        if run and "\0" not in run and path.is_dir():
+            return path
+        raise UsageError("there is no such folder", where=printable(run), remedy="see results list")
+    known = folders(results)
+    if run == "last" and known:
+        return known[0]
+    meant = [path for path in known if path.name == run] or [
+        path for path in known if path.name.startswith(run)
+    ]
+    if len(meant) == 1:
+        return meant[0]
+    where = printable(str(results))
+    if meant:
+        names = ", ".join(path.name for path in meant[:3])
+        raise UsageError(
+            f"{len(meant)} runs begin with {run!r}", where=where, remedy=f"such as {names}"
+        )
+    raise UsageError(f"there is no run {run!r}", where=where, remedy="'results list' names them")

@@ -2,29 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import hashlib
 import re
 import secrets
-import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Mapping
 from html import escape
 from pathlib import Path
-from typing import Any, Self
+from typing import Any
 
 from harness.errors import RecordError
-from harness.record.csv_text import (
-    BUDGETS,
-    CHECKS,
-    EVENTS,
-    READINGS,
-    header,
-    number,
-    printable,
-    word,
-)
-from harness.record.disk import cannot_write, write_whole
-from harness.record.journal import Journal
+from harness.record.csv_text import BUDGETS, CHECKS, EVENTS, READINGS, printable, table_csv
+from harness.record.journal import Journal, cannot_write, write_whole
 from harness.record.run_summary import completed_facts, unfinished_facts
 from harness.record.seal import RUN_FILE, sealed
 from harness.record.sink import CheckRow, Renderer, Values
@@ -37,15 +27,10 @@ _Row = tuple[str | float | None, ...]
 
 
 def run_id_for(serial: str, started: dt.datetime, token: str) -> str:
-    """Return the name of a record: UTC time, serial number, four hex digits.
+    """Return the name of a record: UTC time, serial number, and a token of four hex digits.
 
     What is no ASCII letter, digit, dot or hyphen in the serial number becomes an underscore, so
     that the name is one plain folder name on every system; ``run.json`` has it verbatim.
-
-    Args:
-        serial: Serial number as given.
-        started: When the run began, with its time zone.
-        token: Four lower-case hex digits that tell two runs of one second apart.
 
     Raises:
         ValueError: The time has no zone, or the token is not four hex digits.
@@ -65,7 +50,7 @@ class _Checked:
 
     def __init__(self, run_id: str, serial: str) -> None:
         self.run_id = run_id
-        self.serial = serial
+        self._serial = serial  # as given
         self._checks: list[CheckRow] = []
 
     def check(self, row: CheckRow) -> None:
@@ -73,17 +58,15 @@ class _Checked:
         self._checks.append(row)
 
     def _completed(self, run: Mapping[str, object]) -> dict[str, Any]:
-        return completed_facts(run, self._checks, run_id=self.run_id, serial=self.serial)
+        return completed_facts(run, self._checks, run_id=self.run_id, serial=self._serial)
 
     def _check_rows(self) -> list[_Row]:
-        """Return the rows of ``checks.csv``."""
         return [
-            (self.run_id, self.serial, *(getattr(row, name) for name in CHECKS[2:]))
+            (self.run_id, self._serial, *(getattr(row, name) for name in CHECKS[2:]))
             for row in self._checks
         ]
 
     def _budget_rows(self) -> list[_Row]:
-        """Return the rows of ``budgets.csv``."""
         return [
             (
                 *(self.run_id, row.step, row.check, part.name, part.distribution),
@@ -95,71 +78,28 @@ class _Checked:
 
 
 class Recorder(_Checked):
-    """Keeps the record of one run in a folder; fulfils :class:`harness.record.sink.Sink`.
-
-    Made by :meth:`create`. As a context manager it abandons what was not finished.
-
-    Attributes:
-        run_id: Name of the record and of its folder.
-        folder: The folder.
-        serial: Serial number as given.
-    """
+    """Keeps the record of one run in a folder; fulfils :class:`harness.record.sink.Sink`."""
 
     def __init__(
-        self, folder: Path, *, serial: str, renderer: Renderer, now_s: Callable[[], float]
-    ) -> None:
-        super().__init__(folder.name, serial)
-        self.folder = folder
-        self._journal = Journal(folder, now_s=now_s)
-        self._renderer = renderer
-
-    @classmethod
-    def create(
-        cls,
+        self,
         results_dir: Path,
         *,
         serial: str,
         started: dt.datetime,
         renderer: Renderer,
         token: str | None = None,
-        now_s: Callable[[], float] = time.monotonic,
-    ) -> Self:
+    ) -> None:
         """Make the folder of a new record and open its journal.
 
-        Args:
-            results_dir: Where records go; made if it is missing.
-            serial: Serial number of the unit, any text.
-            started: When the run began, with its time zone.
-            renderer: Makes the report.
-            token: Four hex digits for the name, or None for random ones.
-            now_s: Real monotonic time in seconds, for the rhythm of ``fsync``.
+        The results folder is made where it is missing; without a token the name has a random one.
 
         Raises:
             RecordError: The folder cannot be made, or is there already.
         """
-        for _ in range(1 if token else _TRIES):
-            folder = results_dir / run_id_for(serial, started, token or secrets.token_hex(2))
-            try:
-                results_dir.mkdir(parents=True, exist_ok=True)
-                folder.mkdir()
-            except FileExistsError as error:
-                if results_dir.is_dir():
-                    continue
-                raise cannot_write(results_dir, error) from error
-            except OSError as error:
-                raise cannot_write(folder, error) from error
-            return cls(folder, serial=serial, renderer=renderer, now_s=now_s)
-        raise RecordError(
-            "a record of this name is there already",
-            where=str(folder),
-            remedy="start again in a second, or name another folder with --results",
-        )
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.abandon()
+        self.folder = _new_folder(results_dir, serial, started, token)
+        super().__init__(self.folder.name, serial)
+        self._journal = Journal(self.folder)
+        self._renderer = renderer
 
     def sample(self, time_s: float, step: str, level: str, values: Values, source: str) -> None:
         """Append readings; see :meth:`harness.record.sink.Sink.sample`."""
@@ -174,15 +114,9 @@ class Recorder(_Checked):
     def finish(self, run: Mapping[str, object]) -> Path:
         """Close the journal and write checks, report and, last of all, ``run.json``.
 
-        Verdict and release are worked out anew from the checks, and can only get worse by it. Where
-        the report cannot be made, the record is sealed all the same, with a warning and a page that
-        says so: the report can be written from the record, the record from nothing.
-
-        Args:
-            run: The keys of :data:`harness.record.run_summary.NEEDED`, and any others.
-
-        Returns:
-            The folder of the record.
+        Verdict and release are worked out again from the checks, and can only get worse by it.
+        Where the report cannot be made, the record is sealed all the same, with a warning and a
+        page that says so: the report can be written from the record, the record from nothing.
 
         Raises:
             RecordError: The record cannot be written; it then reads as interrupted.
@@ -192,19 +126,16 @@ class Recorder(_Checked):
         self._journal.sync()  # reports an earlier error, which closing would not
         self._journal.close()
         files = self._journal.hashes()
-        self._write("checks.csv", _table_csv(CHECKS, self._check_rows()), files)
-        self._write("budgets.csv", _table_csv(BUDGETS, self._budget_rows()), files)
-        self._write("report.html", self._report(facts, files), files)
-        facts["files"] = files
-        self._write(RUN_FILE, sealed(facts), {})
+        files["checks.csv"] = self._write("checks.csv", table_csv(CHECKS, self._check_rows()))
+        files["budgets.csv"] = self._write("budgets.csv", table_csv(BUDGETS, self._budget_rows()))
+        files["report.html"] = self._write("report.html", self._report(facts, files))
+        self._write(RUN_FILE, sealed({**facts, "files": files}))
         return self.folder
 
     def abandon(self) -> None:
         """Close what is open and leave the record without ``run.json``; never raises."""
-        try:
+        with contextlib.suppress(RecordError):  # whoever abandons a record has the reason already
             self._journal.close()
-        except RecordError:
-            return  # whoever abandons a record has the reason already
 
     def _report(self, facts: dict[str, Any], files: Mapping[str, str]) -> bytes:
         try:
@@ -216,28 +147,38 @@ class Recorder(_Checked):
             facts["warnings"] = [*facts["warnings"], f"{told} {remedy}"]
             return _no_report_html(self.run_id, problem)
 
-    def _write(self, name: str, content: bytes, files: dict[str, str]) -> None:
+    def _write(self, name: str, content: bytes) -> str:
+        """Write a file; return its SHA-256."""
         path = self.folder / name
         try:
             write_whole(path, content, sync_name=name == RUN_FILE)
         except OSError as error:
             raise cannot_write(path, error) from error
-        files[name] = hashlib.sha256(content).hexdigest()
+        return hashlib.sha256(content).hexdigest()
+
+
+def _new_folder(results_dir: Path, serial: str, started: dt.datetime, token: str | None) -> Path:
+    for _ in range(1 if token else _TRIES):
+        folder = results_dir / run_id_for(serial, started, token or secrets.token_hex(2))
+        try:
+            results_dir.mkdir(parents=True, exist_ok=True)
+            folder.mkdir()
+        except FileExistsError as error:
+            if results_dir.is_dir():
+                continue
+            raise cannot_write(results_dir, error) from error
+        except OSError as error:
+            raise cannot_write(folder, error) from error
+        return folder
+    raise RecordError(
+        "a record of this name is there already",
+        where=str(folder),
+        remedy="start again in a second, or name another folder with --results",
+    )
 
 
 class MemoryRecorder(_Checked):
-    """Keeps the record of one run in memory; fulfils :class:`harness.record.sink.Sink`.
-
-    Args:
-        serial: Serial number as given.
-        started: When the run began, with its time zone.
-        token: Four hex digits for the run's name, or None for random ones.
-
-    Attributes:
-        run_id: Name of the record.
-        serial: Serial number as given.
-        folder: None: there is no folder.
-    """
+    """Keeps the record of one run in memory; fulfils :class:`harness.record.sink.Sink`."""
 
     folder: None = None
 
@@ -256,11 +197,7 @@ class MemoryRecorder(_Checked):
         self._events.append((time_s, kind, step, detail))
 
     def finish(self, run: Mapping[str, object]) -> None:
-        """Complete the record; see :meth:`Recorder.finish`.
-
-        Raises:
-            ValueError: The account of the run is not complete.
-        """
+        """Complete the record; see :meth:`Recorder.finish`."""
         self._facts = self._completed(run)
 
     def abandon(self) -> None:
@@ -280,19 +217,11 @@ class MemoryRecorder(_Checked):
             events=frame(EVENTS, self._events),
             checks=frame(CHECKS, self._check_rows()),
             budgets=frame(BUDGETS, self._budget_rows()),
-            run=self._facts or unfinished_facts(self.run_id, self.serial, *problems),
+            run=self._facts or unfinished_facts(self.run_id, self._serial, *problems),
             folder=None,
             whole=not problems,
             problems=tuple(problems),
         )
-
-
-def _table_csv(columns: Iterable[str], rows: Iterable[_Row]) -> bytes:
-    lines = [
-        ",".join(word(field) if isinstance(field, str) else number(field) for field in row)
-        for row in rows
-    ]
-    return "".join([header(columns), *(f"{line}\n" for line in lines)]).encode()
 
 
 def _no_report_html(run_id: str, problem: str) -> bytes:

@@ -32,13 +32,9 @@ OUTCOMES = ("completed", "tripped", "interrupted", "refused")
 def is_release(outcome: object, verdict: object, verdicts: Iterable[object]) -> bool:
     """Whether the unit may go back into service.
 
-    Only a completed run with at least one check, whose verdict and every check's verdict is
-    ``pass``. A rehearsal follows the same rule, and is marked as a rehearsal wherever it is shown.
-
-    Args:
-        outcome: How the run ended.
-        verdict: The run's verdict.
-        verdicts: The verdict of every check.
+    Only after a completed run with at least one check, where the verdict of the run and of every
+    check (``verdicts``) is ``pass``. A rehearsal follows the same rule, and is marked as one
+    wherever it is shown.
     """
     seen = list(verdicts)
     passed = verdict == "pass" and bool(seen) and all(each == "pass" for each in seen)
@@ -51,14 +47,8 @@ def completed_facts(
     """Return what ``run.json`` says, with verdict and release worked out from the checks.
 
     The run's verdict can only get worse by this, never better; where the engine's claim and the
-    checks differ, a warning says so.
-
-    Args:
-        run: The engine's account, with every key of :data:`NEEDED`; ``run_id``, ``serial`` and
-            ``released`` may be left out.
-        checks: Every judged check.
-        run_id: Name of the record.
-        serial: Serial number as it was given.
+    checks differ, a warning says so. ``run`` is the engine's account, with every key of
+    :data:`NEEDED`; ``run_id``, ``serial`` and ``released`` may be left out.
 
     Raises:
         ValueError: A key is missing, or outcome or verdict is none of the known ones.
@@ -72,7 +62,6 @@ def completed_facts(
     judged = [Verdict(row.verdict) for row in checks]
     verdict = overall([claimed, overall(judged)])
     released = is_release(run["outcome"], verdict, judged)
-
     facts: dict[str, Any] = plain(run)
     facts |= {"run_id": run_id, "serial": serial, "verdict": verdict.value, "released": released}
     if run.get("released", released) != released or (judged and verdict != claimed):
@@ -106,12 +95,8 @@ def unit_entry(
 ) -> dict[str, Any]:
     """Return what ``run.json`` says of the unit's story and parts, under ``unit_file``.
 
-    Args:
-        assessment: What was worked out from the unit file; its fields stand beside the others.
-        source: Name of the file.
-        sha256: Its SHA-256 (hex).
-        text: What stands in it.
-        photos: Paths of pictures of the unit; they are named, not copied.
+    The assessment's fields, name, hash (hex) and text of the unit file it was worked out from, and
+    the paths of pictures of the unit, which are not copied.
     """
     named = {"source": source, "sha256": sha256, "text": text, "photos": [*photos]}
     return {**plain(assessment), **named}

@@ -26,66 +26,53 @@ if TYPE_CHECKING:
 #: Largest table that is read into memory: some ten million readings need more.
 _MOST_BYTES = 1024**3
 
+_COLUMNS = {"readings": READINGS, "events": EVENTS, "checks": CHECKS, "budgets": BUDGETS}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Record:
     """A run's record, read back.
 
-    Attributes:
-        readings: One row a reading: ``time_s`` (s), ``step``, ``level``, ``quantity``, ``value``
-            (in ``unit``), ``unit``, ``source``. Numbers are float64, all else is str.
-        events: One row an event: ``time_s``, ``kind``, ``step``, ``detail``.
-        checks: One row a check: ``run_id``, ``serial``, ``step``, ``check``, ``quantity``,
-            ``value``, ``unit``, ``low``, ``high``, ``uncertainty``, ``rule``, ``verdict``,
-            ``margin``; not-a-number where there is no limit.
-        budgets: One row a contribution to a check's uncertainty: ``run_id``, ``step``, ``check``,
-            ``contribution``, ``distribution`` (``rectangular``, ``t``, ``normal``), ``standard``
-            (in ``unit``), ``unit``, ``dof`` (infinite for a stated bound), ``sensitivity``,
-            ``share`` (what it adds, in the check's unit). Empty for a record from before there
-            were budgets.
-        run: What ``run.json`` says. Where the record is not whole, ``released`` is False and
-            ``verdict`` is never ``pass``; without ``run.json``, ``outcome`` is ``interrupted``.
-        folder: Where it was read from, or None for a run kept in memory.
-        whole: Whether everything is there and no byte has changed.
-        problems: What is missing, damaged or contradictory, each in a sentence.
+    The frames have the columns of :mod:`harness.record.csv_text`, numbers float64, all else str.
     """
 
-    readings: pd.DataFrame
-    events: pd.DataFrame
-    checks: pd.DataFrame
+    readings: pd.DataFrame  # one row a reading: ``value`` in ``unit``, ``time_s`` since the start
+    events: pd.DataFrame  # one row an event
+    checks: pd.DataFrame  # one row a check; not-a-number where there is no limit
+    #: One row a contribution to a check's uncertainty: ``standard`` in ``unit``, ``dof`` infinite
+    #: for a stated bound, ``share`` what it adds, in the check's unit. Empty for a record from
+    #: before there were budgets.
     budgets: pd.DataFrame
+    #: What ``run.json`` says. Where the record is not whole, ``released`` is False and ``verdict``
+    #: is never ``pass``; without ``run.json``, ``outcome`` is ``interrupted``.
     run: dict[str, Any]
-    folder: Path | None
-    whole: bool
-    problems: tuple[str, ...]
+    folder: Path | None  # None for a run kept in memory
+    whole: bool  # everything is there and no byte has changed
+    problems: tuple[str, ...]  # what is missing, damaged or contradictory, each in a sentence
 
 
 def load(folder: Path | str) -> Record:
-    """Read a run's folder back as pandas frames.
+    """Read the folder of one run back as pandas frames.
 
     A record that is not whole (cut short, damaged, contradictory) is read as far as it goes; it
     says so in ``whole`` and ``problems``, and never reads as a release.
-
-    Args:
-        folder: The folder of one run.
 
     Raises:
         RecordError: The folder holds no record, cannot be read, or is too large for memory.
     """
     path = Path(folder)
-    for name in ("readings", "events", "checks", "budgets"):
+    for name in _COLUMNS:
         _require_memory(path / f"{name}.csv")  # before every byte of it is looked at
     seen = examine(path)
     problems = list(seen.problems)
-    tables = {
-        name: _table(path / f"{name}.csv", columns, problems)
-        for name, columns in (("readings", READINGS), ("events", EVENTS), ("checks", CHECKS))
-    }
     # A record from before there were budgets does not list them, and is whole without.
     listed = "budgets.csv" in seen.facts.get("files", {})
-    tables["budgets"] = (
-        _table(path / "budgets.csv", BUDGETS, problems) if listed else frame(BUDGETS, [])
-    )
+    tables = {
+        name: _table(path / f"{name}.csv", columns, problems)
+        for name, columns in _COLUMNS.items()
+        if listed or name != "budgets"
+    }
+    tables.setdefault("budgets", frame(BUDGETS, []))
     return Record(**tables, run=seen.facts, folder=path, whole=seen.whole, problems=tuple(problems))
 
 
@@ -116,14 +103,9 @@ def frame(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> pd.DataFr
 
 
 def table_frame(content: bytes, columns: Sequence[str]) -> tuple[pd.DataFrame, list[str]]:
-    """Read a table of a record; what is damaged is left out and named.
+    """Read a table from a file's bytes; what is damaged is left out and named, as a list.
 
-    Args:
-        content: The file's bytes.
-        columns: The columns it should have.
-
-    Returns:
-        The frame, and what is wrong with the file, each in words that follow its name.
+    Each problem is worded to follow the file's name.
     """
     import pandas as pd
 

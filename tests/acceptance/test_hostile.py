@@ -158,9 +158,7 @@ class TestIdentities:
             plan_for(loaded, file),
             connect=Connection,  # type: ignore[arg-type]
             clock=clock,
-            sink=Recorder.create(
-                tmp_path, serial="HRW-0007", started=started, renderer=RunReport()
-            ),
+            sink=Recorder(tmp_path, serial="HRW-0007", started=started, renderer=RunReport()),
             info=RunInfo(serial="HRW-0007", started=started, rehearsal=True),
         )
 

@@ -46,7 +46,7 @@ def record(tmp_path: Path) -> Callable[..., Path]:
     """Return a function that leaves a finished record of one check."""
 
     def make(digits: str = "0001", verdict: str = "pass", **changed: object) -> Path:
-        recorder = Recorder.create(
+        recorder = Recorder(
             tmp_path, serial="HRW-0007", started=STARTED, token=digits, renderer=RunReport()
         )
         recorder.event(0.0, "step", "nominal", "nominal")

@@ -106,7 +106,7 @@ def make_record(
     """Return a function that leaves a finished record and returns its folder."""
 
     def make(*, serial: str = "HRW-0007", token: str | None = None, **changed: Any) -> Path:
-        recorder = Recorder.create(
+        recorder = Recorder(
             tmp_path, serial=serial, started=STARTED, token=token, renderer=RunReport()
         )
         play(recorder)

@@ -3,16 +3,18 @@ from __future__ import annotations
 import errno
 import os
 import shutil
+import stat
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from harness.errors import RecordError
-from harness.record.journal import SYNC_EVERY_S, Journal
+from harness.record.journal import SYNC_EVERY_S, Journal, write_whole
 
 VOLTS = (("voltage", 24.0, "V"),)
 
@@ -35,7 +37,7 @@ def clock() -> Clock:
 
 @pytest.fixture
 def journal(tmp_path: Path, clock: Clock) -> Iterator[Journal]:
-    with Journal(tmp_path, now_s=clock.now_s) as made:
+    with closing(Journal(tmp_path, now_s=clock.now_s)) as made:
         yield made
 
 
@@ -43,7 +45,7 @@ def journal(tmp_path: Path, clock: Clock) -> Iterator[Journal]:
 def synced(monkeypatch: pytest.MonkeyPatch, journal: Journal) -> list[str]:
     """Return the names of files as they are brought to the disk."""
     names: list[str] = []
-    files = {table._file.fileno(): table.path.name for table in journal._tables}
+    files = {table.file.fileno(): table.path.name for table in journal._tables}
     true_fsync = os.fsync
 
     def fsync(descriptor: int) -> None:
@@ -238,7 +240,7 @@ class TestFailure:
     ) -> None:
         """A system that takes five bytes at a time gets every byte."""
         table = journal._tables[0]
-        true_file = table._file
+        true_file = table.file
 
         class Slow:
             def write(self, rows: bytes) -> int:
@@ -247,7 +249,7 @@ class TestFailure:
             def __getattr__(self, name: str) -> Any:
                 return getattr(true_file, name)
 
-        monkeypatch.setattr(table, "_file", Slow())
+        monkeypatch.setattr(table, "file", Slow())
 
         journal.sample(0.5, "s", "l", VOLTS, "supply")
 
@@ -259,7 +261,7 @@ class TestFailure:
     ) -> None:
         """A device without space refuses the very row."""
         with Path("/dev/full").open("wb", buffering=0) as full:
-            monkeypatch.setattr(journal._tables[0], "_file", full)
+            monkeypatch.setattr(journal._tables[0], "file", full)
 
             with pytest.raises(RecordError, match="free space on the disk"):
                 journal.sample(0.1, "s", "l", VOLTS, "supply")
@@ -290,6 +292,49 @@ def broken(journal: Journal, monkeypatch: pytest.MonkeyPatch, number: int) -> No
         def close(self) -> None:
             pass
 
-    true_file = journal._tables[0]._file
-    monkeypatch.setattr(journal._tables[0], "_file", Refusing())
+    true_file = journal._tables[0].file
+    monkeypatch.setattr(journal._tables[0], "file", Refusing())
     true_file.close()
+
+
+def refuse_folders(monkeypatch: pytest.MonkeyPatch, number: int) -> None:
+    """Let the disk refuse to sync folders."""
+    true_fsync = os.fsync
+
+    def fsync(descriptor: int) -> None:
+        if stat.S_ISDIR(os.fstat(descriptor).st_mode):
+            raise OSError(number, os.strerror(number))
+        true_fsync(descriptor)
+
+    monkeypatch.setattr(os, "fsync", fsync)
+
+
+class TestWriteWhole:
+    def test_a_file_is_there_whole(self, tmp_path: Path) -> None:
+        """What was written is there under its name, and nothing beside it."""
+        write_whole(tmp_path / "run.json", b"{}")
+
+        assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == {"run.json": b"{}"}
+
+    @pytest.mark.skipif(os.name == "nt", reason="Windows has no folders to sync")
+    def test_what_is_reported_as_not_written_is_not_there(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Where the new name did not reach the disk, the file is taken away again."""
+        refuse_folders(monkeypatch, errno.EIO)
+
+        with pytest.raises(OSError, match=os.strerror(errno.EIO)):
+            write_whole(tmp_path / "run.json", b"{}")
+
+        assert list(tmp_path.iterdir()) == []
+
+    @pytest.mark.skipif(os.name == "nt", reason="Windows has no folders to sync")
+    def test_a_file_system_that_cannot_sync_folders_will_do(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """A network share that knows no sync of folders can keep records."""
+        refuse_folders(monkeypatch, errno.EINVAL)
+
+        write_whole(tmp_path / "run.json", b"{}")
+
+        assert (tmp_path / "run.json").exists()

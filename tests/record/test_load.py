@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -107,7 +108,7 @@ class TestRoundTrip:
     ) -> None:
         """Whatever is written into the journal comes back the same, number and text."""
         folder = tmp_path_factory.mktemp("run")
-        with Journal(folder) as journal:
+        with closing(Journal(folder)) as journal:
             for time_s, step, level, quantity, value, unit, source in readings:
                 journal.sample(time_s, step, level, ((quantity, value, unit),), source)
 
@@ -128,7 +129,7 @@ class TestRoundTrip:
     ) -> None:
         """Whatever an instrument or a profile put into an event comes back the same."""
         folder = tmp_path_factory.mktemp("run")
-        with Journal(folder) as journal:
+        with closing(Journal(folder)) as journal:
             for event in events:
                 journal.event(*event)
 
@@ -143,7 +144,7 @@ class TestRoundTrip:
         self, tmp_path: Path, account: Callable[..., dict[str, Any]], row: Callable[..., Any]
     ) -> None:
         """An open limit and a missing value come back as not-a-number."""
-        recorder = Recorder.create(
+        recorder = Recorder(
             tmp_path, serial="7", started=account()["started_utc"], renderer=RunReport()
         )
         recorder.check(row(value=math.nan, low=None, high=0.1 + 0.2, verdict="undecided"))
@@ -157,7 +158,7 @@ class TestRoundTrip:
         self, tmp_path: Path, account: Callable[..., dict[str, Any]], row: Callable[..., Any]
     ) -> None:
         """A stated bound's infinite degrees of freedom come back infinite, the rest as it was."""
-        recorder = Recorder.create(
+        recorder = Recorder(
             tmp_path, serial="7", started=account()["started_utc"], renderer=RunReport()
         )
         parts = (
@@ -235,7 +236,7 @@ class TestDamage:
     @pytest.mark.parametrize("cut", range(1, 36))
     def test_a_half_written_line_is_left_out(self, tmp_path: Path, cut: int) -> None:
         """However much of the last line is missing, the lines before it are read."""
-        with Journal(tmp_path) as journal:
+        with closing(Journal(tmp_path)) as journal:
             journal.sample(0.1, "start", "25 %", (("voltage", 6.0, "V"),), "supply")
             journal.sample(0.2, "start", "25 %", (("voltage", 6.1, "V"),), "supply")
         path = tmp_path / "readings.csv"

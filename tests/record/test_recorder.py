@@ -86,31 +86,29 @@ class TestCreate:
     def test_the_folder_lies_in_the_results_folder(self, tmp_path: Path) -> None:
         """A serial number full of dots and slashes leads nowhere else."""
         results = tmp_path / "deep" / "results"
-        with Recorder.create(
-            results, serial="../../../x", started=NOON, renderer=RunReport()
-        ) as recorder:
-            assert recorder.folder.parent == results
+        recorder = Recorder(results, serial="../../../x", started=NOON, renderer=RunReport())
+        recorder.abandon()
 
+        assert recorder.folder.parent == results
         assert [path.name for path in tmp_path.iterdir()] == ["deep"]
 
     def test_two_runs_of_one_second_are_two_folders(self, tmp_path: Path) -> None:
         """Runs of one serial number and one second get different names."""
         names = set()
         for _ in range(10):
-            with Recorder.create(
-                tmp_path, serial="7", started=NOON, renderer=RunReport()
-            ) as recorder:
-                names.add(recorder.run_id)
+            recorder = Recorder(tmp_path, serial="7", started=NOON, renderer=RunReport())
+            recorder.abandon()
+            names.add(recorder.run_id)
 
         assert len(names) == 10
 
     def test_a_name_that_is_taken_is_refused(self, tmp_path: Path) -> None:
         """A record is never added to another one."""
-        first = Recorder.create(tmp_path, serial="7", started=NOON, renderer=RunReport())
+        first = Recorder(tmp_path, serial="7", started=NOON, renderer=RunReport())
         first.abandon()
 
         with pytest.raises(RecordError, match="there already"):
-            Recorder.create(
+            Recorder(
                 tmp_path,
                 serial="7",
                 started=NOON,
@@ -123,7 +121,7 @@ class TestCreate:
         (tmp_path / "results").write_text("", encoding="utf-8")
 
         with pytest.raises(RecordError, match="name another folder with --results"):
-            Recorder.create(tmp_path / "results", serial="7", started=NOON, renderer=RunReport())
+            Recorder(tmp_path / "results", serial="7", started=NOON, renderer=RunReport())
 
     def test_a_folder_that_cannot_be_made_is_refused(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -136,7 +134,7 @@ class TestCreate:
         monkeypatch.setattr(Path, "mkdir", refuse)
 
         with pytest.raises(RecordError, match="the disk is read-only"):
-            Recorder.create(tmp_path, serial="7", started=NOON, renderer=RunReport())
+            Recorder(tmp_path, serial="7", started=NOON, renderer=RunReport())
 
 
 class TestFinish:
@@ -177,7 +175,7 @@ class TestFinish:
         self, tmp_path: Path, account: MakeAccount, row: Callable[..., CheckRow]
     ) -> None:
         """`budgets.csv` lists what each uncertainty was combined from, in the file's units."""
-        recorder = Recorder.create(tmp_path, serial="7", started=NOON, renderer=RunReport())
+        recorder = Recorder(tmp_path, serial="7", started=NOON, renderer=RunReport())
         parts = (
             rectangular("meter accuracy", 3.0, unit="V"),
             Contribution(name="=gain", standard=2.0, dof=4, sensitivity=-0.5, unit="A"),
@@ -210,7 +208,7 @@ class TestFinish:
         monkeypatch: pytest.MonkeyPatch,
     ) -> None:
         """Every file is on the disk under its name before `run.json` gets its own."""
-        recorder = Recorder.create(tmp_path, serial="7", started=NOON, renderer=RunReport())
+        recorder = Recorder(tmp_path, serial="7", started=NOON, renderer=RunReport())
         play(recorder)
         there: list[set[str]] = []
         true_replace = Path.replace
@@ -242,7 +240,7 @@ class TestFinish:
         stage: int,
     ) -> None:
         """Whichever of the last files cannot be written, the record reads as interrupted."""
-        recorder = Recorder.create(tmp_path, serial="7", started=NOON, renderer=RunReport())
+        recorder = Recorder(tmp_path, serial="7", started=NOON, renderer=RunReport())
         play(recorder)
         true_fsync, calls = os.fsync, iter(range(100))
 
@@ -263,7 +261,7 @@ class TestFinish:
         self, tmp_path: Path, account: MakeAccount, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         """After a lost row there is no `run.json`, even if the disk works again."""
-        recorder = Recorder.create(tmp_path, serial="7", started=NOON, renderer=RunReport())
+        recorder = Recorder(tmp_path, serial="7", started=NOON, renderer=RunReport())
         with monkeypatch.context() as patch:
             patch.setattr(os, "fsync", lambda _: (_ for _ in ()).throw(OSError(5, "I/O error")))
             with pytest.raises(RecordError):
@@ -279,11 +277,10 @@ class TestFinish:
         """The engine cannot leave out what the design wants recorded."""
         told = account()
         del told["calibration"]
-        with (
-            Recorder.create(tmp_path, serial="7", started=NOON, renderer=RunReport()) as recorder,
-            pytest.raises(ValueError, match="needs calibration"),
-        ):
+        recorder = Recorder(tmp_path, serial="7", started=NOON, renderer=RunReport())
+        with pytest.raises(ValueError, match="needs calibration"):
             recorder.finish(told)
+        recorder.abandon()
 
     def test_a_report_that_cannot_be_made_costs_no_record(
         self,
@@ -295,7 +292,7 @@ class TestFinish:
         """The record is sealed and whole, says why it has no report, and gives one later."""
         strict = jinja2.Environment(undefined=jinja2.StrictUndefined, autoescape=True)
         template = strict.from_string("{{ nothing.of_this }}")
-        recorder = Recorder.create(tmp_path, serial="7", started=NOON, renderer=RunReport())
+        recorder = Recorder(tmp_path, serial="7", started=NOON, renderer=RunReport())
         play(recorder)
         with monkeypatch.context() as patch:
             patch.setattr("harness.report.page._template", lambda: template)
@@ -319,8 +316,9 @@ class TestFinish:
         self, tmp_path: Path, play: Callable[[Sink], None]
     ) -> None:
         """A record that was left keeps its journal and reads as interrupted."""
-        with Recorder.create(tmp_path, serial="7", started=NOON, renderer=RunReport()) as recorder:
-            play(recorder)
+        recorder = Recorder(tmp_path, serial="7", started=NOON, renderer=RunReport())
+        play(recorder)
+        recorder.abandon()
 
         record = load(recorder.folder)
         assert len(record.readings) == 41

@@ -46,7 +46,7 @@ class TestSame:
             Contribution(name="scatter", standard=0.2, dof=4, distribution="t", unit="V"),
         )
         checks = [row(budget=parts), row(check="ripple", low=None, budget=parts[:1])]
-        recorder = Recorder.create(
+        recorder = Recorder(
             tmp_path, serial="7", started=account()["started_utc"], renderer=RunReport()
         )
         for check in checks:

@@ -95,7 +95,7 @@ class TestContent:
         self, tmp_path: Path, account: Callable[..., dict[str, Any]], row: Callable[..., Any]
     ) -> None:
         """A question answered by the operator shows the answer, and no ruler or probability."""
-        recorder = Recorder.create(
+        recorder = Recorder(
             tmp_path, serial="7", started=account()["started_utc"], renderer=RunReport()
         )
         answer = {"value": 1.0, "unit": "1", "low": 1.0, "high": None, "uncertainty": 0.0}
@@ -137,7 +137,7 @@ class TestContent:
         self, tmp_path: Path, account: Callable[..., dict[str, Any]]
     ) -> None:
         """A refused run says that there are no readings."""
-        recorder = Recorder.create(
+        recorder = Recorder(
             tmp_path, serial="7", started=account()["started_utc"], renderer=RunReport()
         )
         folder = recorder.finish(account(outcome="refused", verdict="undecided"))
@@ -180,7 +180,7 @@ class TestEscaping:
             profile={"source": EVIL, "sha256": EVIL, "text": EVIL},
             bench={"name": EVIL, "supply": {"resource": EVIL, "accuracy": {EVIL: {}}}},
         )
-        recorder = Recorder.create(
+        recorder = Recorder(
             tmp_path, serial=EVIL, started=told["started_utc"], renderer=RunReport()
         )
         recorder.event(0.0, EVIL, EVIL, EVIL)
@@ -223,7 +223,7 @@ def test_a_long_run_leaves_a_short_page(
     tmp_path: Path, play: Callable[[Sink], None], account: Callable[..., dict[str, Any]]
 ) -> None:
     """Thirty thousand readings and a thousand events make a page of a few dozen kilobytes."""
-    recorder = Recorder.create(
+    recorder = Recorder(
         tmp_path, serial="7", started=account()["started_utc"], renderer=RunReport()
     )
     for number in range(30_000):

@@ -57,9 +57,7 @@ def soak(folder: Path, duration_s: float, interval_s: float) -> Soak:
         return VOLTAGES_V[number % 997], CURRENTS_A[number % 9973]
 
     # real time between two fsync is nothing this simulated soak should wait for
-    recorder = Recorder.create(
-        folder, serial="HRW-0007", started=STARTED, now_s=lambda: 0.0, renderer=RunReport()
-    )
+    recorder = Recorder(folder, serial="HRW-0007", started=STARTED, renderer=RunReport())
     file = recorder.folder / "readings.csv"
     marks: list[tuple[float, int]] = []
     bench = FedBench(

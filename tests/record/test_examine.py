@@ -10,8 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from harness.errors import RecordError, UsageError
-from harness.record.examine import examine
-from harness.record.history import find, folders, looked_over
+from harness.record.examine import examine, find, folders, looked_over
 
 MakeRecord = Callable[..., Path]
 FILES = ("budgets.csv", "checks.csv", "events.csv", "readings.csv", "report.html", "run.json")
