@@ -1,6 +1,6 @@
 """The kinds of step: one class each says what a profile states of it and what the plan makes of it.
 
-Everything that depends on the kind is told here; how it is carried out is ``run/steps/KIND.py``.
+Everything that depends on the kind is told here; how it is carried out is told in ``run/steps.py``.
 """
 
 from __future__ import annotations

@@ -7,14 +7,14 @@ from collections.abc import Sequence
 
 from harness.judge.propagate import Estimate
 from harness.judge.uncertainty import combine
-from harness.judge.verdict import Verdict, decide
+from harness.judge.verdict import decide
 from harness.profile.check import Check
 from harness.profile.measures import Situation
 from harness.profile.plan import PlannedStep
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow
 from harness.run.context import Context
-from harness.run.figures import figures_across, is_across, needed, of_hold, rests_on
+from harness.run.figures import figures_across, is_across, of_hold, rests_on
 from harness.run.rest import Hold
 
 #: A figure that nothing was read for.
@@ -24,8 +24,9 @@ _AT_EVERY_LEVEL = {Situation.CORNERS, Situation.LOAD_POINTS}
 
 
 def needed_readings(context: Context, step: PlannedStep) -> frozenset[str]:
-    """Measure names that must be read during a hold, so that the step's checks can be judged."""
-    return frozenset(name for check in step.checks for name in needed(context, check))
+    """Measure names to read in a hold for the step's checks, beside the supply's samples."""
+    names = (name for check in step.checks for name in rests_on(context, check))
+    return frozenset(name for name in names if not name.startswith("supply."))
 
 
 def judge_checks(context: Context, step: PlannedStep, hold: Hold) -> None:
@@ -73,17 +74,10 @@ def judge(
     stated: bool = True,
     holds: Sequence[Hold] = (),
 ) -> CheckRow:
-    """Judge one figure and enter it into the record.
+    """Judge one figure, made of these holds, and enter it into the record.
 
-    Args:
-        context: The run.
-        step: The step.
-        check: The check, with its limits and rule.
-        estimate: The figure.
-        name: Name in the record; left out, the check's.
-        stated: Whether its uncertainty is known. A figure that nobody stated an accuracy for is
-            compared as it is, by the simple rule, and the record names no uncertainty.
-        holds: The holds it is made of.
+    A figure that nobody ``stated`` an accuracy for is compared as it is, by the simple rule, and
+    the record names no uncertainty.
     """
     uncertainty = combine(estimate.contributions)
     expanded = uncertainty.expanded if math.isfinite(uncertainty.expanded) else math.nan
@@ -100,10 +94,10 @@ def judge(
         high=check.high,
         uncertainty=expanded if stated else math.nan,
         rule=check.rule,
-        verdict=Verdict(decision.verdict).value,
+        verdict=decision.verdict.value,
         margin=decision.margin,
         budget=uncertainty.contributions,
     )
-    readings = tuple(rests_on(context, check)) if holds else ()
+    readings = rests_on(context, check)
     context.judged(row, [(hold.number, reading) for hold in holds for reading in readings])
     return row

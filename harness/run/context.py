@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from harness.bench.clock import Clock
-from harness.bench.roles import Meter
 from harness.bench.sample import SupplySample
 from harness.errors import InstrumentError, RecordError
 from harness.judge.verdict import Verdict
@@ -16,9 +15,8 @@ from harness.power.keeper import failure_reason
 from harness.power.moves import Check
 from harness.power.port import Bench, Power
 from harness.profile.check import Across
-from harness.profile.level import Level
 from harness.profile.measures import READINGS
-from harness.profile.plan import Plan, PlannedStep
+from harness.profile.plan import Plan
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow, Sink, Values
@@ -37,9 +35,6 @@ _WRITING_S = 1.0
 _NEAR_FRAC = 0.98
 #: Events before which the last readings are recorded in full.
 _IN_FULL = frozenset({EventKind.TRIP, EventKind.DISTURBED})
-
-#: What is read of a load, together.
-_OF_LOAD = ("voltage", "current", "power")
 
 
 @dataclass(slots=True, kw_only=True)
@@ -93,74 +88,12 @@ class Context:
     def on_sample(self, sample: SupplySample) -> None:
         """Write a sample of the supply into the record; the keeper has judged it already."""
         self.last_sample = sample
-        self._take(
-            sample.time_s,
-            (
-                ("voltage", sample.voltage_v, "V"),
-                ("current", sample.current_a, "A"),
-                ("power", sample.power_w, "W"),
-            ),
-            "supply",
+        values = (
+            ("voltage", sample.voltage_v, "V"),
+            ("current", sample.current_a, "A"),
+            ("power", sample.power_w, "W"),
         )
-
-    def judged(self, row: CheckRow, rests_on: Iterable[tuple[int, str]] = ()) -> None:
-        """Keep a judged check until the end of the run, when it is known whether it counts.
-
-        Args:
-            row: The check.
-            rests_on: Number of each hold it is made of, with the measure name of each reading.
-        """
-        self.verdicts.append(Verdict(row.verdict))
-        self._rows.append((row, tuple(rests_on)))
-        self.event(EventKind.CHECK, f"{row.check}: {row.verdict}")
-
-    def enter_checks(self) -> None:
-        """Write every check into the record; one that passed on readings that stood is undecided.
-
-        Power is off by now, and that was the last occasion on which they could move. One that
-        failed stays: a rail that is dead has nothing to move.
-        """
-        rows, self._rows = self._rows, []
-        for number, (row, rests_on) in enumerate(rows):
-            standing = self.live.standing(rests_on)
-            if standing and self.verdicts[number] is Verdict.PASS:
-                self.verdicts[number] = Verdict.UNDECIDED
-                what = " and ".join(standing)
-                self.event(
-                    EventKind.NOT_SHOWN_TO_LIVE, f"{row.check}: {what} never moved after its hold"
-                )
-            self.sink.check(replace(row, verdict=self.verdicts[number].value))
-
-    # --- power
-
-    def command(self, *commands: Command) -> None:
-        """Hand commands to the keeper, one after the other."""
-        for command in commands:
-            self.stop.raise_if_requested()
-            if isinstance(command, Arm):
-                self.set_v = command.voltage_v
-            if isinstance(command, SwitchOn):
-                self.operator.power_on(self.step_name)
-            if isinstance(command, Set) and command.quantity == "voltage":
-                self._set(command.value)
-            self.host.command(command)
-
-    def _set(self, voltage_v: float) -> None:
-        """Note when another voltage is set, by more than a reading may be off."""
-        error_v = self.error_of("supply.voltage", voltage_v, _CLOSE_FRAC * voltage_v)
-        if abs(voltage_v - self.set_v) > 2 * error_v:
-            self.set_s, self.set_v = self.clock.now_s(), voltage_v
-
-    def sample(self) -> SupplySample:
-        """Read the supply once."""
-        self.stop.raise_if_requested()
-        return self.host.sample()
-
-    # --- the record, and the other instruments
-
-    def begin(self, step: PlannedStep, level: Level) -> None:
-        """Note which step and level all that follows belongs to."""
-        self.step_name, self.level_label = step.name, level.label
+        self._take(sample.time_s, values, "supply")
 
     def thin(self, window_s: float | None) -> None:
         """Thin the record from here on by windows of time, or (None) keep every reading again."""
@@ -221,25 +154,82 @@ class Context:
             )
             raise self.slow_disk
 
+    # --- checks
+
+    def judged(self, row: CheckRow, rests_on: Iterable[tuple[int, str]]) -> None:
+        """Keep a judged check until the end of the run, when it is known whether it counts.
+
+        It rests on holds, by number, each with the measure name of a reading.
+        """
+        self.verdicts.append(Verdict(row.verdict))
+        self._rows.append((row, tuple(rests_on)))
+        self.event(EventKind.CHECK, f"{row.check}: {row.verdict}")
+
+    def enter_checks(self) -> None:
+        """Write every check into the record; one that passed on readings that stood is undecided.
+
+        Power is off by now, and that was the last occasion on which they could move. One that
+        failed stays: a rail that is dead has nothing to move.
+        """
+        rows, self._rows = self._rows, []
+        for number, (row, rests_on) in enumerate(rows):
+            standing = self.live.standing(rests_on)
+            if standing and self.verdicts[number] is Verdict.PASS:
+                self.verdicts[number] = Verdict.UNDECIDED
+                what = " and ".join(standing)
+                self.event(
+                    EventKind.NOT_SHOWN_TO_LIVE, f"{row.check}: {what} never moved after its hold"
+                )
+            self.sink.check(replace(row, verdict=self.verdicts[number].value))
+
+    # --- power
+
+    def command(self, *commands: Command) -> None:
+        """Hand commands to the keeper, one after the other."""
+        for command in commands:
+            self.stop.raise_if_requested()
+            match command:
+                case Arm():
+                    self.set_v = command.voltage_v
+                case SwitchOn():
+                    self.operator.power_on(self.step_name)
+                case Set(quantity="voltage"):
+                    self._note_setting(command.value)
+            self.host.command(command)
+
+    def _note_setting(self, voltage_v: float) -> None:
+        """Note when another voltage is set, by more than a reading may be off."""
+        error_v = self.error_of("supply.voltage", voltage_v, _CLOSE_FRAC * voltage_v)
+        if abs(voltage_v - self.set_v) > 2 * error_v:
+            self.set_s, self.set_v = self.clock.now_s(), voltage_v
+
+    def sample(self) -> SupplySample:
+        """Read the supply once."""
+        self.stop.raise_if_requested()
+        return self.host.sample()
+
+    # --- the other instruments
+
     def read_other(self, what: str) -> tuple[float, dict[str, float]]:
-        """Read the meter or the load once, into the record; a reading that is none cuts power.
+        """Read the meter (``meter.QUANTITY``) or the load (``load``) once, into the record.
 
-        Args:
-            what: ``meter.`` and a quantity, or ``load``.
-
-        Returns:
-            When it was read, on the run's clock, and values by measure name.
+        A reading that is none cuts power. Returned are its time on the run's clock, and values by
+        measure name.
         """
         self.stop.raise_if_requested()
         source, _, quantity = what.partition(".")
         if source == "load":
-            values = self.host.read("load", *_OF_LOAD)
+            values = self.host.read("load", "voltage", "current", "power")
         else:
             assert self.bench.meter is not None
             if self.clock.now_s() - self.meter_checked_s >= _IN_SYNC_S:
                 self.check_meter()
-            values = self._read_meter(self.bench.meter, quantity)
-        now_s = self._take_values(source, values)
+            self.host.expect_silence(self.bench.meter.longest_s)
+            try:
+                values = self.bench.meter.read(quantity)
+            except InstrumentError as error:
+                self.host.cut(failure_reason(error), str(error))
+        now_s = self._take_now(source, values)
         readings = {f"{source}.{name}": value for name, value in values.items()}
         self.rail_v = readings.get("meter.voltage_dc", self.rail_v)
         return now_s, readings
@@ -253,35 +243,15 @@ class Context:
         self.stop.raise_if_requested()
         assert self.bench.meter is not None
         values = self.bench.meter.read(quantity)
-        self._take_values("meter", values)
+        self._take_now("meter", values)
         return values[quantity]
 
-    def _take_values(self, source: str, values: Mapping[str, float]) -> float:
+    def _take_now(self, source: str, values: Mapping[str, float]) -> float:
         """Take what an instrument read just now; return when that was."""
         now_s = self.clock.now_s()
         units = READINGS[source]
         self._take(now_s, tuple((name, values[name], units[name]) for name in values), source)
         return now_s
-
-    def _read_meter(self, meter: Meter, quantity: str) -> Mapping[str, float]:
-        self.host.expect_silence(meter.longest_s)
-        try:
-            return meter.read(quantity)
-        except InstrumentError as error:
-            self.host.cut(failure_reason(error), str(error))
-
-    def error_of(self, measure: str, reading: float, unknown: float = 0.0) -> float:
-        """Return what a reading may be off by, as the bench file states it.
-
-        Args:
-            measure: Measure name.
-            reading: The reading.
-            unknown: What is returned where nothing is stated.
-        """
-        role, _, quantity = measure.partition(".")
-        instrument = self.bench.file.instruments.get(role)
-        accuracy = None if instrument is None else instrument.accuracy.get(quantity)
-        return unknown if accuracy is None else accuracy.bound(reading)
 
     def check_meter(self) -> None:
         """See that the meter's answers belong to their questions; one that does not cuts power."""
@@ -293,3 +263,10 @@ class Context:
             meter.check_in_sync()
         except InstrumentError as error:
             self.host.cut(failure_reason(error, Check("meter", "identity")), str(error))
+
+    def error_of(self, measure: str, reading: float, unknown: float = 0.0) -> float:
+        """Return what a reading may be off by, as the bench file states it; else ``unknown``."""
+        role, _, quantity = measure.partition(".")
+        instrument = self.bench.file.instruments.get(role)
+        accuracy = None if instrument is None else instrument.accuracy.get(quantity)
+        return unknown if accuracy is None else accuracy.bound(reading)

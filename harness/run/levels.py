@@ -28,17 +28,9 @@ def energise(
     *,
     meter_stays: bool = False,
 ) -> list[Hold]:
-    """Go through levels, each settled and held.
+    """Go through levels, each settled and held; at the last one the measures are read.
 
-    Args:
-        context: The run.
-        step: The step, for the record.
-        levels: What to go through.
-        measures: Measure names to read at the last level.
-        meter_stays: Whether the meter stays where it is; else it goes back to the output first.
-
-    Returns:
-        The holds.
+    The meter goes back to the output first, unless it ``meter_stays``.
 
     Raises:
         Refused: The meter could not be put back; nothing is on.
@@ -130,7 +122,7 @@ def expected_current_a(
     idle_power_w: float,
     power_factor: float = 1.0,
 ) -> float:
-    """Current to be ready for at the next level, from the levels held so far.
+    """Current to be ready for at the next level, from the levels ``held``: voltage, mean current.
 
     The highest of three. What the last level drew: a linear regulator goes on drawing it, a
     converter less of it as the voltage rises. What the line through the last two levels gives, and
@@ -144,18 +136,9 @@ def expected_current_a(
     any where the very first level lies above the threshold, which tells nothing of a leak: a
     converter draws less at the next. The supply's limit and the level's allowance hold it then.
 
-    Args:
-        voltage_v: Voltage of the next level.
-        held: Voltage and mean current of each level held so far, rising.
-        threshold_v: Voltage at which the unit begins to work.
-        idle_power_w: Draw with outputs unloaded.
-        power_factor: Power factor at which the idle power is drawn.
-
-    Source:
-        Ohm's law; P = V I; textbook.
+    Source: Ohm's law; P = V I; textbook.
     """
-    works = voltage_v >= threshold_v
-    idle_a = idle_power_w / voltage_v / power_factor if works else 0.0
+    idle_a = idle_power_w / voltage_v / power_factor if voltage_v >= threshold_v else 0.0
     if not held:
         return idle_a
     last_v, last_a = held[-1]

@@ -36,12 +36,8 @@ _TRIES, _AGAIN_S = 3, 0.2
 def measure_off(context: Context, *, wholly: bool = True) -> None:
     """See after power off that current and rail fall, and let the readings show that they live.
 
-    Without power since the last time there is nothing to see.
-
-    Args:
-        context: The run.
-        wholly: Whether to wait for the rail and for every reading as well; a run that was cut short
-            proves nothing by them.
+    Without power since the last time there is nothing to see. ``wholly`` waits for the rail and for
+    every reading as well; a run that was cut short proves nothing by them.
 
     Raises:
         Tripped: The supply's readings had frozen, so that its bounds were not watched.
@@ -80,13 +76,8 @@ def _let_move(context: Context, end_s: float) -> None:
 def _stands(context: Context, before: SupplySample, within_s: float) -> bool | None:
     """Read the supply until its current has fallen: None once it has, or was too small to tell.
 
-    Args:
-        context: The run.
-        before: The last sample under power.
-        within_s: How long it may take, beside two averaging windows.
-
-    Returns:
-        Else whether every digit stood where it had been before.
+    Else, after ``within_s`` and two averaging windows, whether every digit stood where it was in
+    the last sample under power.
     """
     error_a = context.error_of("supply.current", 0.0)
     if abs(before.current_a) <= _CLEAR_ERRORS * error_a:

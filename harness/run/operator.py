@@ -15,44 +15,31 @@ class Operator(Protocol):
     """
 
     def place_meter(self, where: str, text: str) -> bool:
-        """Move the meter's leads; power is off.
+        """Move the meter's leads as the text says; power is off. Whether that was done.
 
-        Args:
-            where: A place of :data:`harness.profile.check.Across`.
-            text: What the person is told.
-
-        Returns:
-            Whether that was done.
+        ``where`` is a place of :data:`harness.profile.check.Across`.
         """
-        ...
 
     def place_load(self, load: str, text: str) -> bool:
-        """Connect a load by hand, or take it off where ``load`` is empty; power is off.
+        """Connect a load by hand, or disconnect it where ``load`` is empty. Whether that was done.
 
-        Returns:
-            Whether that was done.
+        Power is off.
         """
-        ...
 
     def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:
         """Ask for a value in a unit; None without an answer. The second is a note, or empty."""
-        ...
 
     def ask_yes_no(self, prompt: str) -> tuple[bool | None, str]:
         """Ask a question; None without an answer. The second is a note, or empty."""
-        ...
 
     def confirm(self, text: str) -> bool:
         """Whether to go on, all the same."""
-        ...
 
     def power_on(self, step: str) -> None:
         """Be told that power comes on now; must return at once."""
-        ...
 
     def power_off(self, *, confirmed: bool) -> None:
         """Be told that power is off, or that this cannot be confirmed; must return at once."""
-        ...
 
 
 class Nobody:
@@ -79,7 +66,7 @@ class Nobody:
         return False
 
     def power_on(self, step: str) -> None:
-        """Pay no heed."""
+        """Do nothing."""
 
     def power_off(self, *, confirmed: bool) -> None:
-        """Pay no heed."""
+        """Do nothing."""

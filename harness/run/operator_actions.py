@@ -27,11 +27,7 @@ def power_off(context: Context) -> None:
 
 
 def move_meter(context: Context, where: Across) -> bool:
-    """Have the meter's leads moved, unless they are there.
-
-    Returns:
-        Whether the meter stands there.
-    """
+    """Have the meter's leads moved, unless they are there; whether the meter stands there."""
     if context.meter_at == where:
         return True
     power_off(context)
@@ -70,19 +66,21 @@ def meter_at_output(context: Context) -> None:
 
 
 def connect_load(context: Context, load: str, output: str) -> bool:
-    """Have a load connected by hand."""
-    power_off(context)
-    text = f"{_OFF} Connect to output {output}: {load}."
-    connected = context.operator.place_load(load, text)
-    context.stop.raise_if_requested()
-    context.event(EventKind.LOAD, f"{load} {'connected' if connected else 'not connected'}")
-    return connected
+    """Have a load connected by hand; whether it was."""
+    done = _handle_load(context, load, f"Connect to output {output}: {load}.")
+    context.event(EventKind.LOAD, f"{load} {'connected' if done else 'not connected'}")
+    return done
 
 
 def take_load_off(context: Context, load: str) -> bool:
-    """Have a load taken off again."""
+    """Have a load taken off again; whether it was."""
+    done = _handle_load(context, "", f"Take off: {load}. It may be hot.")
+    context.event(EventKind.LOAD, f"{load} {'taken off' if done else 'not taken off'}")
+    return done
+
+
+def _handle_load(context: Context, load: str, what: str) -> bool:
     power_off(context)
-    taken = context.operator.place_load("", f"{_OFF} Take off: {load}. It may be hot.")
+    done = context.operator.place_load(load, f"{_OFF} {what}")
     context.stop.raise_if_requested()
-    context.event(EventKind.LOAD, f"{load} {'taken off' if taken else 'not taken off'}")
-    return taken
+    return done

@@ -117,12 +117,8 @@ class ThinnedRecord:
     """Passes on the rows of a window that carry an extreme of some quantity, and the last.
 
     So no extreme is lost, and no gap between rows is longer than a window. What a window holds back
-    comes when it ends, or at once when it is asked for.
-
-    Args:
-        write: Takes in what goes into the record, in the order of time.
-        window_s: Length of a window, in seconds.
-        near: Whether a row is so close to a bound that it goes into the record by itself.
+    comes when it ends, or at once when it is asked for. A row ``near`` a bound goes into the record
+    by itself.
     """
 
     def __init__(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -53,32 +53,25 @@ _PROBE_FRAC, _PROBE_ERRORS, _OF_TOLERANCE = 0.005, 3.0, 0.25
 
 @dataclass(frozen=True, slots=True)
 class Hold:
-    """Readings of one hold.
-
-    Attributes:
-        level: The level that was held.
-        readings: Values by measure name (``supply.voltage``), each an array of shape ``(n,)``; in a
-            long hold means of blocks of equal length (:class:`harness.judge.series.Trend`).
-        times: When each was read, on the run's clock, by measure name.
-        number: Number under which it is known whether its readings live.
-    """
+    """Readings of one hold of a level."""
 
     level: Level
+    #: By measure name (``supply.voltage``), each an array of shape ``(n,)``; in a long hold means
+    #: of blocks of equal length (:class:`harness.judge.series.Trend`).
     readings: Mapping[str, npt.NDArray[np.float64]]
-    times: Mapping[str, npt.NDArray[np.float64]] = field(default_factory=dict)
-    number: int = 0
+    times: Mapping[str, npt.NDArray[np.float64]]  # when each was read, on the run's clock
+    number: int  # under which it is known whether its readings live
 
 
 def settle(context: Context, step: PlannedStep, level: Level) -> Settler:
     """Read the supply as fast as the link allows until the readings have settled.
 
-    Returns:
-        What decided it, to go on watching for movement during the hold.
+    What decided it is returned, to go on watching for movement during the hold.
 
     Raises:
         Tripped: They do not settle, or settle away from the voltage that was set.
     """
-    context.begin(step, level)
+    context.step_name, context.level_label = step.name, level.label
     settler = Settler(*_watched(context, step, level), span_s=step.rest.span_s)
     begin_s = context.clock.now_s()
     while True:
@@ -89,31 +82,22 @@ def settle(context: Context, step: PlannedStep, level: Level) -> Settler:
             _unsettled(context, step, level, settler)
     _require_moved(context, level, settler)
     _require_reached(context, level, settler, _most_away_v(context, level))
-    after_s = sample.time_s - begin_s
-    context.event(EventKind.SETTLED, f"{level.label} after {after_s:.3f} s")
+    context.event(EventKind.SETTLED, f"{level.label} after {sample.time_s - begin_s:.3f} s")
     return settler
 
 
 def hold(
     context: Context, step: PlannedStep, level: Level, settler: Settler, measures: Iterable[str]
 ) -> Hold:
-    """Hold a level for its dwell and read what is asked for, the supply in between always.
+    """Hold a settled level for its dwell; read the measures in turn, the supply in between always.
 
     A hold in which the readings move again proves nothing and begins from its start; one loose
     contact may be the bench's, but the third such hold of a run cuts power. A voltage that rests
     away from what was set cuts power at once.
 
-    Args:
-        context: The run.
-        step: The step.
-        level: The level.
-        settler: What decided that the level had settled.
-        measures: Measure names beyond the supply's: ``meter.*`` and ``load.*``.
-
     Raises:
         Tripped: The readings do not stay at rest, or power was cut for any other reason.
     """
-    context.begin(step, level)
     context.thin(window_s(level.dwell_s) if level.dwell_s > _THINNED_FROM_S else None)
     try:
         holding = _Holding(context, step, level, settler, measures)
@@ -161,7 +145,11 @@ class _Holding:
         self._samples += 1
         self._rest_s += self._stillness.look(sample.time_s)
         if self._poll_order:  # one a sample, so that neither waits for more than one of the other
-            self._poll()
+            source = self._poll_order[self._polled % len(self._poll_order)]
+            time_s, values = self._context.read_other(source)
+            for measure, value in values.items():
+                trends[measure].add(time_s, value)
+            self._polled += 1
 
     @property
     def complete(self) -> bool:
@@ -176,13 +164,12 @@ class _Holding:
         """Return what was read, once it is seen that the meter's answers are its own."""
         if any(source.startswith("meter.") for source in self._poll_order):
             self._context.check_meter()  # before its readings are believed
-        trends = self._trends
-        last = {name: trend.last for name, trend in trends.items()}
+        trends = self._trends.items()
         return Hold(
             self._level,
-            readings={name: trend.values for name, trend in trends.items()},
-            times={name: trend.times for name, trend in trends.items()},
-            number=self._context.live.end_hold(last),
+            readings={name: trend.values for name, trend in trends},
+            times={name: trend.times for name, trend in trends},
+            number=self._context.live.end_hold({name: trend.last for name, trend in trends}),
         )
 
     def _restart(self, time_s: float) -> None:
@@ -190,14 +177,6 @@ class _Holding:
         self._trends: dict[str, Trend] = defaultdict(Trend)
         self._samples = self._polled = 0
         self._rest_s = time_s
-
-    def _poll(self) -> None:
-        """Read the next of meter and load."""
-        source = self._poll_order[self._polled % len(self._poll_order)]
-        time_s, values = self._context.read_other(source)
-        for measure, value in values.items():
-            self._trends[measure].add(time_s, value)
-        self._polled += 1
 
     def _move(self, sample: SupplySample, *, was_at_rest: bool) -> None:
         """Void the hold, and cut power where that goes on for too long or comes too often."""
@@ -209,7 +188,6 @@ class _Holding:
         self._restart(sample.time_s)
 
     def _disturbed(self) -> None:
-        """Note that readings at rest have moved, and cut power when that goes on."""
         context, what = self._context, f"{self._level.label}: {self._settler.reason}"
         context.disturbances += 1
         context.event(EventKind.DISTURBED, what)
@@ -234,10 +212,9 @@ class _Stillness:
         self._step_v = _probe_v(context, level)
 
     def look(self, now_s: float) -> float:
-        """Probe where nothing has moved for too long.
+        """Probe where nothing has moved for too long; return the time it took.
 
-        Returns:
-            How long it took: none of what was read meanwhile belongs to the hold.
+        None of what was read meanwhile belongs to the hold.
 
         Raises:
             Tripped: The readings do not follow the setting: no bound is watched.
@@ -248,9 +225,9 @@ class _Stillness:
         if now_s - self._since_s < _STILL_S:
             return 0.0
         begin_s = self._context.clock.now_s()
-        label, self._context.level_label = self._context.level_label, "probe"
+        self._context.level_label = "probe"
         self._probe(self._step_v)
-        self._context.level_label = label
+        self._context.level_label = self._level.label
         self._since_s = self._context.clock.now_s()
         return self._since_s - begin_s
 

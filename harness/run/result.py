@@ -15,7 +15,6 @@ from typing import Any
 from harness.errors import ExitCode, RecordError
 from harness.judge.verdict import Verdict
 from harness.power.trip import Trip
-from harness.profile.bench_file import BenchFile
 from harness.profile.plan import Plan
 from harness.record.tables import Record, load
 
@@ -41,64 +40,38 @@ class Output(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunInfo:
-    """What the record says beside what was measured.
-
-    Attributes:
-        serial: Serial number of the unit.
-        started: When the run began, in UTC.
-        operator: Who is at the bench; empty if not said.
-        rehearsal: Whether this is a rehearsal on the simulated bench.
-        fault: The fault on the simulated unit, or None.
-        seed: Seed of the simulation, or None.
-        unit_file: The unit's story, parts and assessment as plain data, or None where no unit file
-            was given.
-        unit_model: The unit model a rehearsal was made on: its title, name, SHA-256 and text; None
-            for a unit typical of the nameplate.
-    """
+    """What the record says beside what was measured."""
 
     serial: str
-    started: dt.datetime
+    started: dt.datetime  # in UTC
     operator: str = ""
     rehearsal: bool = False
-    fault: str | None = None
+    fault: str | None = None  # on the simulated unit
     seed: int | None = None
+    #: The unit's story, parts and assessment as plain data, where a unit file was given.
     unit_file: Mapping[str, Any] | None = None
+    #: The unit model of a rehearsal: its title, name, SHA-256 and text; None for a unit typical of
+    #: the nameplate.
     unit_model: Mapping[str, str] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunResult:
-    """How a run ended.
+    """How a run ended."""
 
-    Attributes:
-        run_id: Name of the record.
-        outcome: How it ended.
-        verdict: The worst verdict of all checks.
-        reason: Why, in a sentence.
-        trip: The cut of power, or None.
-        signal: Number of the signal that interrupted it, or None.
-        duration_s: Time on the run's clock.
-        folder: Folder of the record, or None where none was kept.
-        rehearsal: Whether it was a rehearsal, by simulated instruments: then no unit is released.
-        output: What became of the supply's output.
-        off_confirmed: When output off was confirmed, in UTC; None where it was never on, or may
-            still be.
-        warnings: What the reader must know about the bench.
-        frames: Gives the record where it is kept in memory only, else None.
-    """
-
-    run_id: str
+    run_id: str  # name of the record
     outcome: Outcome
-    verdict: Verdict
-    reason: str
+    verdict: Verdict  # the worst of all checks
+    reason: str  # in a sentence
     trip: Trip | None = None
-    signal: int | None = None
+    signal: int | None = None  # that interrupted it
     duration_s: float = 0.0
-    folder: Path | None = None
-    rehearsal: bool = False
+    folder: Path | None = None  # None where no record was kept
+    rehearsal: bool = False  # by simulated instruments: then no unit is released
     output: Output = Output.NEVER_ON
-    off_confirmed: dt.datetime | None = None
-    warnings: tuple[str, ...] = field(default=())
+    off_confirmed: dt.datetime | None = None  # in UTC; None where never on, or perhaps still on
+    warnings: tuple[str, ...] = ()  # what the reader must know about the bench
+    #: Gives the record where it is kept in memory only, else None.
     frames: Callable[[], Record] | None = field(default=None, repr=False, compare=False)
 
     @property
@@ -143,15 +116,12 @@ class RunResult:
 def run_entry(
     plan: Plan, result: RunResult, info: RunInfo, identities: Mapping[str, str]
 ) -> dict[str, Any]:
-    """Return what ``run.json`` says of a run; the recorder adds the files' hashes.
+    """Return what ``run.json`` says of a run, with the answers to ``*IDN?`` by role.
 
-    Args:
-        plan: The plan that was carried out.
-        result: How it ended.
-        info: What was said beside it.
-        identities: Answers to ``*IDN?`` by role.
+    The recorder makes plain data of it and adds the files' hashes.
     """
-    profile, used = plan.profile, plan.profile.limits_used
+    profile, bench, limits = plan.profile, plan.bench, plan.profile.limits_used
+    instruments = {} if bench is None else bench.instruments
     return {
         "run_id": result.run_id,
         "serial": info.serial,
@@ -159,32 +129,32 @@ def run_entry(
         "unit": profile.unit.model_dump(mode="json"),
         "envelope": profile.envelope.model_dump(mode="json"),
         "profile": {"source": profile.source, "sha256": profile.sha256, "text": profile.text},
-        "bench": {} if plan.bench is None else plan.bench.model_dump(mode="json"),
-        "identities": dict(identities),
-        "calibration": {} if plan.bench is None else _calibration(plan.bench),
+        "bench": {} if bench is None else bench.model_dump(mode="json"),
+        "identities": identities,
+        "calibration": {role: table.calibration_due for role, table in instruments.items()},
         "limits": None
-        if used is None
+        if limits is None
         else {
-            "title": used.title,
-            "source": used.source or "shipped with the program",
-            "sha256": used.sha256,
+            "title": limits.title,
+            "source": limits.source or "shipped with the program",
+            "sha256": limits.sha256,
         },
-        "warnings": list(result.warnings),
-        "notes": list(plan.notes),
-        "cautions": list(plan.cautions),
-        "versions": dict(_versions()),
+        "warnings": result.warnings,
+        "notes": plan.notes,
+        "cautions": plan.cautions,
+        "versions": _versions(),
         "operator": info.operator,
         "started_utc": info.started.isoformat(timespec="seconds"),
         "duration_s": result.duration_s,
         "fault": info.fault,
         "seed": info.seed,
-        "unit_file": None if info.unit_file is None else dict(info.unit_file),
-        "unit_model": None if info.unit_model is None else dict(info.unit_model),
-        "outcome": result.outcome.value,
-        "verdict": result.verdict.value,
+        "unit_file": info.unit_file,
+        "unit_model": info.unit_model,
+        "outcome": result.outcome,
+        "verdict": result.verdict,
         "released": result.released,
         "reason": result.reason,
-        "trip": None if result.trip is None else result.trip.reason.value,
+        "trip": None if result.trip is None else result.trip.reason,
         **output_entry(result),
     }
 
@@ -197,12 +167,6 @@ def output_entry(result: RunResult) -> dict[str, Any]:
         "output": result.output.value,
         "off_confirmed_utc": None if stamp is None else stamp.isoformat(timespec="seconds"),
     }
-
-
-def _calibration(bench: BenchFile) -> dict[str, str | None]:
-    """Return when each instrument's calibration is due."""
-    due = {role: table.calibration_due for role, table in bench.instruments.items()}
-    return {role: None if day is None else day.isoformat() for role, day in due.items()}
 
 
 @cache

@@ -39,11 +39,7 @@ class StopRequest:
         self._number = number
 
     def raise_if_requested(self) -> None:
-        """Raise if somebody wants the run to stop.
-
-        Raises:
-            Interrupted: Somebody does.
-        """
+        """Raise :class:`Interrupted` if somebody wants the run to stop."""
         if self._number is not None:
             raise Interrupted(self._number)
 

@@ -31,22 +31,13 @@ class Decay:
     No reading counts for more than it shows: the voltage passed the limit somewhere between the
     last reading that was above it for certain and the first that was below it for certain, and
     power went off between the message that said so and its confirmation. Nothing is extrapolated.
-
-    Attributes:
-        below_v: Voltage to fall below.
-        off_s: When output off was sent.
-        confirmed_s: When it was confirmed.
-        above_s: When the last reading came that was above for certain, or None.
-        drained_s: When the first reading came that was below for certain, or None.
-        last_s: When the last reading came.
-        last_v: The last reading.
     """
 
-    below_v: float
-    off_s: float
-    confirmed_s: float
-    above_s: float | None = None
-    drained_s: float | None = None
+    below_v: float  # voltage to fall below
+    off_s: float  # when output off was sent ...
+    confirmed_s: float  # ... and confirmed
+    above_s: float | None = None  # time of the last reading that was above for certain
+    drained_s: float | None = None  # time of the first reading that was below for certain
     last_s: float = 0.0
     last_v: float = math.nan
 
@@ -95,19 +86,14 @@ def carry_out(context: Context, step: PlannedStep) -> None:
     except InstrumentError as error:  # power is off: nothing to cut, and nothing proved
         judge_undone(context, step, str(error))
         return
-    estimate = _estimate(decay)
+    time_s, half_s = decay.time_s
+    causes = (rectangular("interval the fall lies in", half_s, unit="s"),)
+    estimate = Estimate(value=time_s, contributions=causes)
+    if decay.drained_s is None and decay.above_s != decay.last_s:
+        estimate = UNKNOWN  # the last reading is neither below for certain nor above
     _say(context, across, decay)
     for check in step.checks:
         judge(context, step, check, estimate)
-
-
-def _estimate(decay: Decay) -> Estimate:
-    """Return the time; none where the last reading is neither below for certain nor above."""
-    if decay.drained_s is None and decay.above_s != decay.last_s:
-        return UNKNOWN
-    time_s, half_s = decay.time_s
-    causes = (rectangular("interval the fall lies in", half_s, unit="s"),)
-    return Estimate(value=time_s, contributions=causes)
 
 
 def _followed(context: Context, step: PlannedStep) -> Decay:

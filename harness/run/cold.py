@@ -11,7 +11,6 @@ from harness.judge.propagate import Estimate
 from harness.judge.uncertainty import Contribution, rectangular
 from harness.judge.verdict import Verdict
 from harness.profile.check import Check
-from harness.profile.level import Level
 from harness.profile.plan import PlannedStep
 from harness.quantity import format_limits, format_quantity
 from harness.record.events import EventKind
@@ -20,7 +19,6 @@ from harness.run.checks import UNKNOWN, judge
 from harness.run.context import Context
 from harness.run.figures import mean_of
 from harness.run.operator_actions import move_meter, power_off
-from harness.run.rest import Hold
 
 #: Readings that a cold value is the mean of, and how close they must lie to each other: a meter
 #: charges what it measures.
@@ -73,28 +71,27 @@ def _go_on(context: Context, undecided: list[str]) -> None:
 
 
 def _by_operator(context: Context, step: PlannedStep, check: Check) -> CheckRow:
+    yes_no = check.measure == "operator.yes_no"
     prompt = check.ask or check.name
-    if check.measure == "operator.yes_no":
+    answer: float | None
+    if yes_no:
         answer, note = context.operator.ask_yes_no(prompt)
-        context.stop.raise_if_requested()
-        said = "no answer" if answer is None else ("yes" if answer else "no")
-        value = math.nan if answer is None else float(answer)
-        _note(context, check, said, note)
-        return judge(context, step, check, Estimate(value=value))
-    asked, note = context.operator.ask_value(prompt, check.unit)
+    else:
+        answer, note = context.operator.ask_value(prompt, check.unit)
     context.stop.raise_if_requested()
-    said = "no answer" if asked is None else format_quantity(asked, check.unit)
-    _note(context, check, said, note)
-    value = math.nan if asked is None else asked
+    if answer is None:
+        said = "no answer"
+    elif yes_no:
+        said = "yes" if answer else "no"
+    else:
+        said = format_quantity(answer, check.unit)
+    context.event(EventKind.ANSWER, f"{check.name}: {said}" + (f" ({note})" if note else ""))
+    value = math.nan if answer is None else float(answer)
     causes: tuple[Contribution, ...] = ()
-    if check.accuracy is not None and asked is not None:
+    if not yes_no and check.accuracy is not None and answer is not None:
         causes = (rectangular("tester accuracy", check.accuracy.bound(value), unit=check.unit),)
     estimate = Estimate(value=value, contributions=causes)
-    return judge(context, step, check, estimate, stated=check.accuracy is not None)
-
-
-def _note(context: Context, check: Check, said: str, note: str) -> None:
-    context.event(EventKind.ANSWER, f"{check.name}: {said}" + (f" ({note})" if note else ""))
+    return judge(context, step, check, estimate, stated=yes_no or check.accuracy is not None)
 
 
 # --- by the meter
@@ -122,14 +119,16 @@ def _read(context: Context, check: Check) -> Estimate:
     meter = context.bench.file.meter
     most_ohm = None if meter is None else meter.range.resistance_ohm
     try:
-        return _mean(context, check, _settled(context, check))
+        values = _settled(context, check)
     except NoReading as error:
-        if isinstance(error, Overload) and check.measure == "meter.resistance" and most_ohm:
-            more = f"{check.name}: more than {format_quantity(most_ohm, 'ohm')}"
-            context.event(EventKind.BEYOND_RANGE, more)
-            return _mean(context, check, [most_ohm] * _READINGS)
-        context.event(EventKind.NO_READING, f"{check.name}: {error}")
-        return UNKNOWN
+        overload = isinstance(error, Overload) and check.measure == "meter.resistance"
+        if not overload or not most_ohm:
+            context.event(EventKind.NO_READING, f"{check.name}: {error}")
+            return UNKNOWN
+        more = f"{check.name}: more than {format_quantity(most_ohm, 'ohm')}"
+        context.event(EventKind.BEYOND_RANGE, more)
+        values = [most_ohm] * _READINGS
+    return mean_of(context, check.measure, {check.measure: np.array(values)})
 
 
 def _settled(context: Context, check: Check) -> list[float]:
@@ -144,8 +143,3 @@ def _settled(context: Context, check: Check) -> list[float]:
         late = context.clock.now_s() - begin_s > _LONGEST_S
         if len(last) == _READINGS and (close or late):
             return last
-
-
-def _mean(context: Context, check: Check, values: list[float]) -> Estimate:
-    level = Level(label=check.across, voltage_v=0.0, current_limit_a=0.0, dwell_s=0.0)
-    return mean_of(context, check.measure, Hold(level, {check.measure: np.array(values)}))
