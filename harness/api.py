@@ -40,6 +40,8 @@ from harness.unit.assess import assess
 
 #: The shipped benches a rehearsal uses, by the kind of the unit's input.
 _BENCHES = {"dc": "bench-simulated-dc", "ac": "bench-simulated-ac"}
+#: What the record keeps of a unit model.
+_OF_MODEL = ("title", "source", "sha256", "text")
 
 
 def plan_for(profile: Profile, bench: BenchFile | None = None) -> Plan:
@@ -86,7 +88,8 @@ def simulated_unit(
         UsageError: There is no such fault, it does not exist in a unit of this kind, or the
             profile cannot show it.
     """
-    unit = _unit_of(profile, model, seed)
+    file = load_unit_model(model) if isinstance(model, str | Path) else model
+    unit = typical_model(profile.unit) if file is None else file.unit(profile.unit, seed=seed)
     if fault is None:
         return unit
     known = fault_named(fault, profile.unit.input.kind)
@@ -96,13 +99,6 @@ def simulated_unit(
             remedy="add a load step, or rehearse another fault",
         )
     return known.apply(unit)
-
-
-def _unit_of(profile: Profile, model: UnitModelFile | str | Path | None, seed: int) -> UnitModel:
-    if model is None:
-        return typical_model(profile.unit)
-    file = model if isinstance(model, UnitModelFile) else load_unit_model(model)
-    return file.unit(profile.unit, seed=seed)
 
 
 def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
@@ -148,8 +144,10 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
     bench = simulated_bench_file(loaded)
     clock = SimulatedClock()
     file = load_unit_model(model) if isinstance(model, str | Path) else model
-    simulated_on = simulated_unit(loaded, fault, model=file, seed=seed)
-    simulated = SimulatedBench(simulated_on, bench, clock, seed=seed)
+    on_bench = simulated_unit(loaded, fault, model=file, seed=seed)
+    simulated = SimulatedBench(on_bench, bench, clock, seed=seed)
+    faults = [table.kind for table in file.faults] if file else []
+    faults += [fault] if fault else []
     started = dt.datetime.now(dt.UTC)
     facts = _unit_facts(unit, photos)
     sink = _sink(results, serial, started)
@@ -163,9 +161,9 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
             started=started,
             operator=operator,
             rehearsal=True,
-            fault=_faults_of(fault, file),
+            fault=", ".join(faults) or None,
             seed=seed,
-            unit_model=None if file is None else _entry_of(file),
+            unit_model=None if file is None else {key: getattr(file, key) for key in _OF_MODEL},
             unit_file=facts,
         ),
         stop=stop,
@@ -239,29 +237,8 @@ def _unit_facts(unit: str | Path | None, photos: Iterable[str]) -> dict[str, Any
     if unit is None:
         return None
     loaded = load_unit(unit)
-    return unit_entry(
-        assess(loaded),
-        source=loaded.source,
-        sha256=loaded.sha256,
-        text=loaded.text,
-        photos=photos,
-    )
-
-
-def _faults_of(fault: str | None, model: UnitModelFile | None) -> str | None:
-    """Return what is wrong with the simulated unit, as the record names it."""
-    told = [] if model is None else [table.kind for table in model.faults]
-    return ", ".join([*told, *([fault] if fault else [])]) or None
-
-
-def _entry_of(model: UnitModelFile) -> dict[str, str]:
-    """Return a unit model as the record keeps it."""
-    return {
-        "title": model.title,
-        "source": model.source,
-        "sha256": model.sha256,
-        "text": model.text,
-    }
+    source, sha256, text = loaded.source, loaded.sha256, loaded.text
+    return unit_entry(assess(loaded), source=source, sha256=sha256, text=text, photos=photos)
 
 
 def _sink(

@@ -1,7 +1,5 @@
 """Every public error of the harness, in one tree.
 
-Each message says what happened, where (file and line, or instrument and message), and what to do.
-
 ::
 
     HarnessError
@@ -59,22 +57,16 @@ def did_you_mean(name: object, names: Iterable[str]) -> str:
 
 
 class HarnessError(Exception):
-    """Root of all errors the harness raises on purpose.
-
-    Args:
-        what: What happened, in one sentence without a full stop.
-        where: File and line, instrument and message, or folder; empty if nowhere.
-        remedy: What the reader can do about it; empty if nothing.
-    """
+    """Root of all errors the harness raises on purpose."""
 
     #: Exit code of the command line when this error ends it.
     exit_code = ExitCode.USAGE
 
     def __init__(self, what: str, *, where: str = "", remedy: str = "") -> None:
         super().__init__(what)
-        self.what = what
-        self.where = where
-        self.remedy = remedy
+        self.what = what  # in one sentence without a full stop
+        self.where = where  # file and line, instrument and message, or folder
+        self.remedy = remedy  # what the reader can do about it
 
     def __reduce__(self) -> tuple[Any, ...]:
         """Go from process to process as it is: what is beside ``args`` is in the state."""
@@ -136,11 +128,7 @@ class Refused(HarnessError):
 
 
 class InstrumentError(HarnessError):
-    """An instrument misbehaves.
-
-    ``instrument`` is role and resource, such as ``supply (TCPIP0::…)``, ``message`` the one on the
-    wire it happened at, ``write`` lines to write into a file, as they stand.
-    """
+    """An instrument misbehaves."""
 
     exit_code = ExitCode.REFUSED
 
@@ -155,9 +143,9 @@ class InstrumentError(HarnessError):
     ) -> None:
         where = f"{instrument}, at {message!r}" if message else instrument
         super().__init__(what, where=where, remedy=remedy)
-        self.instrument = instrument
-        self.message = message
-        self.write = write
+        self.instrument = instrument  # role and resource, such as ``supply (TCPIP0::…)``
+        self.message = message  # the one on the wire it happened at
+        self.write = write  # lines to write into a file, as they stand
 
     def __str__(self) -> str:
         between = " " if len(self.write) == 1 else "\n"  # several are copied line by line

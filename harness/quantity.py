@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import re
+import sys
 from functools import cache
 from typing import Any
 
@@ -40,26 +41,17 @@ _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"), (1e-9,
 #: are multiplied and divided by each other, and from here that stays inside what a float can hold.
 _LEAST, _MOST = 1e-18, 1e18
 
-#: Half of the smallest prefix, pico: what is less than that is shown as 0.
-_SHOWN = 0.5 * _PREFIXES[-1][0]
-
 #: Ten to this power is what the prefix stands for; both Unicode letters for micro are in use.
 _POWERS = {"M": 6, "k": 3, "": 0, "m": -3, "u": -6, "\u00b5": -6, "\u03bc": -6, "n": -9, "p": -12}
-
-#: Units that take a prefix, by the spellings read without pint.
-_SYMBOLS = {
-    **{unit: unit for unit in ("V", "A", "W", "VA", "F", "C", "J", "ohm", "s", "Hz")},
-    "\u03a9": "ohm",
-    "\u2126": "ohm",
-}
 
 #: Every usual spelling: unit and power of ten.
 _USUAL = {
     **{
-        f"{prefix}{symbol}": (unit, power)
-        for symbol, unit in _SYMBOLS.items()
+        f"{prefix}{symbol}": ("ohm" if symbol in "\u03a9\u2126" else symbol, power)
+        for symbol in ("V", "A", "W", "VA", "F", "C", "J", "ohm", "\u03a9", "\u2126", "s", "Hz")
         for prefix, power in _POWERS.items()
     },
+    "": ("1", 0),
     "%": ("%", -2),
     "percent": ("%", -2),
     "ppm": ("%", -6),
@@ -67,8 +59,9 @@ _USUAL = {
     "\u00b0C": ("degC", 0),
 }
 
-#: What pint calls the units wanted, where its name is another.
+#: What pint calls the units wanted, where its name is another; and what it is handed as one.
 _PINT_NAMES = {"VA": "V*A", "C": "coulomb", "F": "farad"}
+_WORDS = re.compile(r"[A-Za-z\u00b5\u03bc\u03a9\u2126\u00b0/*\u00b7]{1,24}")
 
 
 class QuantityError(ValueError):
@@ -90,8 +83,7 @@ def _registry() -> Any:
 def split_quantity(text: str) -> tuple[float, str]:
     """Split ``"1.5 kohm"`` into ``(1.5, "kohm")``; the unit is empty where none stands.
 
-    Raises:
-        ValueError: The text does not begin with a finite decimal number.
+    Text that does not begin with a finite decimal number is a ValueError.
     """
     match = _NUMBER.fullmatch(text) if len(text) <= 100 else None
     if match is None or not math.isfinite(float(match["number"])):
@@ -110,47 +102,41 @@ def parse_quantity(text: object, unit: str) -> float:
     Raises:
         QuantityError: No number, no unit, a unit of another dimension, or beyond these bounds.
     """
-    kind, example = _UNITS[unit]
-    example = example if unit == "1" else f'"{example}"'
-    if isinstance(text, int | float) and not isinstance(text, bool):
-        if unit == "1":
-            return _finite(text, kind, example)
-        raise QuantityError(f"the number {shown(text)} has no unit; expected {kind}", example)
-    if not isinstance(text, str):
-        wanted = kind if unit == "1" else f"{kind} with its unit"
-        raise QuantityError(f"expected {wanted}, got {shown(text)}", example)
-    try:
-        number, given = split_quantity(text)
-    except ValueError:
-        raise QuantityError(f"{shown(text)} is not {kind}", example) from None
-    if not given:
-        if unit == "1":
-            return _bounded(number, text, example)
-        raise QuantityError(f"{shown(text)} has no unit; expected {kind}", example)
-    value = _convert(number, given, unit)
-    if value is None:
-        raise QuantityError(f"{shown(text)} is {_kind_of(given)}; expected {kind}", example)
-    return _bounded(value, text, example)
+    found = _value_of(text, unit)
+    if isinstance(found, str):
+        example = _UNITS[unit][1]
+        raise QuantityError(found, example if unit == "1" else f'"{example}"')
+    return found
 
 
-def _bounded(value: float, text: object, example: str) -> float:
-    """Refuse what nothing at a bench can be."""
+def _value_of(text: object, unit: str) -> float | str:
+    """Return the value of what stands in a file, or what is wrong with it."""
+    kind, plain = _UNITS[unit][0], unit == "1"
+    if isinstance(text, str):
+        try:
+            number, given = split_quantity(text)
+        except ValueError:
+            return f"{shown(text)} is not {kind}"
+        if not given and not plain:
+            return f"{shown(text)} has no unit; expected {kind}"
+        value = _convert(number, given, unit)
+        if value is None:
+            return f"{shown(text)} is {_kind_of(given)}; expected {kind}"
+    elif isinstance(text, bool) or not isinstance(text, int | float):
+        return f"expected {kind if plain else f'{kind} with its unit'}, got {shown(text)}"
+    elif not plain:
+        return f"the number {shown(text)} has no unit; expected {kind}"
+    elif (
+        not -sys.float_info.max <= text <= sys.float_info.max
+    ):  # TOML also knows inf, nan and integers of any length
+        return f"{shown(text)} is not {kind}"
+    else:
+        value = float(text)
     if not abs(value) <= _MOST:
-        raise QuantityError(f"{shown(text)} is too large", example)
+        return f"{shown(text)} is too large"
     if 0 < abs(value) < _LEAST:
-        raise QuantityError(f"{shown(text)} is too small; if it means nothing, write 0", example)
+        return f"{shown(text)} is too small; if it means nothing, write 0"
     return value
-
-
-def _finite(number: float, kind: str, example: str) -> float:
-    """Return a plain number as a float; TOML also knows inf, nan and integers of any length."""
-    try:
-        value = float(number)
-    except OverflowError:
-        value = math.inf
-    if not math.isfinite(value):
-        raise QuantityError(f"{shown(number)} is not {kind}", example)
-    return _bounded(value, number, example)
 
 
 def _convert(number: float, given: str, unit: str) -> float | None:
@@ -162,20 +148,14 @@ def _convert(number: float, given: str, unit: str) -> float | None:
         # Dividing by a whole power of ten rounds once: "57 %" is 0.57 to the last bit.
         scale = float(10 ** abs(power))
         return number / scale if power < 0 else number * scale
-    if unit == "Hz" and "hertz" not in given.lower():
-        return None  # "50 rpm" has the dimension of a frequency, and would be read as radians
-    if unit in ("%", "1"):
-        return None  # decibels and counts are shares to pint as well
-    return _convert_by_pint(number, given, unit)
-
-
-def _convert_by_pint(number: float, given: str, unit: str) -> float | None:
-    """Convert a spelling that is not in the table, such as ``min`` or ``kilovolt``."""
-    if not re.fullmatch(r"[A-Za-z\u00b5\u03bc\u03a9\u2126\u00b0/*\u00b7]{1,24}", given):
-        return None  # no exponent, no bracket: pint is never handed an expression to work out
-    wanted = _PINT_NAMES.get(unit, unit)
+    # Anything else is left to pint: but "50 rpm" has the dimension of a frequency, and would be
+    # read as radians; decibels and counts are shares to it; and it is never handed an expression
+    # to work out, so no exponent, no bracket.
+    strange = unit in ("%", "1") or (unit == "Hz" and "hertz" not in given.lower())
+    if strange or not _WORDS.fullmatch(given):
+        return None
     try:
-        return float(_registry().Quantity(number, given).to(wanted).magnitude)
+        return float(_registry().Quantity(number, given).to(_PINT_NAMES.get(unit, unit)).magnitude)
     except Exception:  # noqa: BLE001 - pint raises a dozen unrelated classes for bad unit text
         return None
 
@@ -211,10 +191,11 @@ def format_quantity(value: float, unit: str, digits: int = 4) -> str:
     """
     if math.isnan(value):
         return "-"
-    value = 0.0 if abs(value) < _SHOWN else value  # and minus zero is zero
+    smallest = _PREFIXES[-1][0]
+    value = 0.0 if abs(value) < 0.5 * smallest else value  # and minus zero is zero
     scale, scaled_unit = scale_of(value, unit, digits)
     figure = value / scale
-    if scale == _PREFIXES[-1][0] and abs(figure) < 1:
+    if scale == smallest and abs(figure) < 1:
         figure = round(figure)
     return f"{_plain(figure, digits)} {scaled_unit}".rstrip()
 
@@ -224,13 +205,14 @@ def format_limits(low: float | None, high: float | None, unit: str) -> str:
 
     None or not-a-number is no limit.
     """
-    low_text, high_text = (
-        "" if limit is None or math.isnan(limit) else format_quantity(limit, unit)
-        for limit in (low, high)
-    )
-    if low_text and high_text:
-        return f"{low_text} to {high_text}"
-    return f"at least {low_text}" if low_text else f"at most {high_text}" if high_text else "none"
+    given = {
+        word: format_quantity(limit, unit)
+        for word, limit in (("at least", low), ("at most", high))
+        if limit is not None and not math.isnan(limit)
+    }
+    if len(given) == 2:
+        return " to ".join(given.values())
+    return next((f"{word} {text}" for word, text in given.items()), "none")
 
 
 def format_pair(lesser: float, greater: float, unit: str, digits: int = 4) -> str:

@@ -1,7 +1,6 @@
 """Finds the files that come with the harness: profiles, simulated instruments, reference tables.
 
-A wheel carries them inside the package, a source checkout keeps them at its top, where people look
-for them. Nothing else in the harness knows the difference.
+A wheel carries them inside the package, a source checkout keeps them at its top, for people.
 """
 
 from __future__ import annotations
@@ -29,24 +28,15 @@ def shipped(kind: Kind, name: str) -> Path | None:
 
 
 def shipped_names(kind: Kind) -> tuple[str, ...]:
-    """Return the names of all shipped files of a kind, sorted, with ``/`` between folder and file.
-
-    A ``README.md`` explains a folder and does not count.
-    """
+    """Return the names of all shipped files of a kind, sorted, with ``/`` inside."""
     return tuple(_files(kind))
 
 
 def _files(kind: Kind) -> dict[str, Path]:
-    folder = _folder(kind)
+    """Return the files by name; a ``README.md`` explains a folder and does not count."""
+    folder = _PACKAGE / "shipped" / kind
+    # The project file tells a checkout from site-packages, where `shared` may be anybody's.
+    if not folder.is_dir() and (_PACKAGE.parent / "pyproject.toml").is_file():
+        folder = _PACKAGE.parent / kind
     files = (path for path in folder.rglob("*") if path.is_file() and path.name != "README.md")
     return dict(sorted((path.relative_to(folder).as_posix(), path) for path in files))
-
-
-def _folder(kind: Kind) -> Path:
-    """Return the folder of a kind: the package's own, else the checkout's; it need not exist."""
-    installed = _PACKAGE / "shipped" / kind
-    checkout = _PACKAGE.parent
-    # The project file tells a checkout from site-packages, where `shared` may be anybody's.
-    if not installed.is_dir() and (checkout / "pyproject.toml").is_file():
-        return checkout / kind
-    return installed

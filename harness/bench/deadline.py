@@ -66,12 +66,7 @@ class Deadline:
         return min(max(self._end_s - time.monotonic(), _LEAST_S), _MOST_S)
 
     def count(self, size: int) -> None:
-        """Take note of bytes that came.
-
-        Raises:
-            ConnectionError: None came, so the other end has closed; or far too many did.
-            TimeoutError: They go on coming past the deadline.
-        """
+        """Take note of bytes that came: none, far too many, or more past the deadline raise."""
         if not size:
             raise ConnectionResetError("the other end closed the connection")
         self._received += size
@@ -98,13 +93,13 @@ class HeldSocket(socket.socket):
         self._deadline = deadline
 
     def recv(self, size: int, flags: int = 0, /) -> bytes:
-        """Receive; an empty answer is an error here."""
+        """Receive; no bytes at all is an error here."""
         piece = super().recv(size, flags)
         self._deadline.count(len(piece))
         return piece
 
     def recv_into(self, buffer: Any, nbytes: int = 0, flags: int = 0) -> int:
-        """Receive into a buffer; no bytes at all is an error here."""
+        """Receive into a buffer, in the time that is left."""
         self.settimeout(self._deadline.left_s)
         size = super().recv_into(buffer, nbytes, flags)
         self._deadline.count(size)
@@ -116,11 +111,7 @@ class HeldSocket(socket.socket):
         super().sendall(data, flags)
 
     def await_room(self) -> None:
-        """Wait until a message can be sent.
-
-        Raises:
-            TimeoutError: The other end takes nothing in.
-        """
+        """Wait until a message can be sent; TimeoutError where the other end takes nothing in."""
         if not select.select([], [self], [], self._deadline.left_s)[1]:
             raise TimeoutError("it takes no message in")
 
@@ -128,13 +119,10 @@ class HeldSocket(socket.socket):
 def call_with_timeout(
     limit_s: float, make: Callable[[], T], *, give_back: Callable[[T], object]
 ) -> T:
-    """Make something that may take for ever, such as a session, or give up.
+    """Make something that may take for ever, such as a session, or raise a TimeoutError.
 
-    The thread that makes it is left alone when it takes too long; what was made too late is given
-    back, for many instruments take one link only.
-
-    Raises:
-        TimeoutError: It took too long.
+    The thread that makes it is left alone then; what was made too late is given back, for many
+    instruments take one link only.
     """
     made: Future[T] = Future()
 
@@ -144,12 +132,12 @@ def call_with_timeout(
         except Exception as error:  # noqa: BLE001 - raised again by whoever waits
             if made.set_running_or_notify_cancel():
                 made.set_exception(error)
-            return
-        if made.set_running_or_notify_cancel():
-            made.set_result(result)
-            return
-        with contextlib.suppress(Exception):  # nobody waits for it any more
-            give_back(result)
+        else:
+            if made.set_running_or_notify_cancel():
+                made.set_result(result)
+                return
+            with contextlib.suppress(Exception):  # nobody waits for it any more
+                give_back(result)
 
     threading.Thread(target=attempt, name="opening", daemon=True).start()
     try:

@@ -112,7 +112,7 @@ def find_cause(
                 found = _network(address, dialect) or _over_socket(address, dialect)
             case Interface.VXI11 | Interface.HISLIP:
                 found = _network(address, dialect) or cause_of(
-                    "no conversation", place=address.place, interface=address.interface.value
+                    "no conversation", place=address.place, interface=address.interface
                 )
             case Interface.SERIAL:
                 found = _serial(manager, address.place, instrument, dialect)
@@ -131,7 +131,7 @@ def _missing_package(interface: Interface, installed: Callable[[str], bool]) -> 
     module, extra = _NEEDS.get(interface, ("", ""))
     if not module or installed(module):
         return None
-    return cause_of("package missing", interface=interface.value, extra=extra)
+    return cause_of("package missing", interface=interface, extra=extra)
 
 
 def missing_library(visa: str, problem: str) -> Cause:
@@ -160,12 +160,9 @@ def _reach(host: str, port: int, wait_s: float) -> tuple[str, str]:
     except UnicodeError:  # a label of the name is empty, or longer than 63 characters
         return "no such name", "it cannot be a name"
     except OSError as error:
+        told = {socket.gaierror: "no such name", ConnectionRefusedError: "refused"}
         sign = "no route" if error.errno in _NO_ROUTE else "connection fails"
-        if isinstance(error, ConnectionRefusedError):
-            sign = "refused"
-        if isinstance(error, socket.gaierror):
-            sign = "no such name"
-        return sign, error.strerror or str(error)
+        return told.get(type(error), sign), error.strerror or str(error)
     return "", ""
 
 
@@ -182,18 +179,14 @@ def _network_cause(
     """Say why an instrument cannot be reached; the sign is what :func:`_reach` says."""
     if not sign:
         return None
-    closed = f"its port {address.port} is closed"
-    if address.interface is not Interface.SOCKET:
-        closed = f"takes no {address.interface.value}: port {address.port} is closed"
-    if scpi_port_open and address.port != _SCPI_PORT:
+    interface, place, port = address
+    closed = f"its port {port} is closed"
+    if interface is not Interface.SOCKET:
+        closed = f"takes no {interface}: port {port} is closed"
+    if scpi_port_open and port != _SCPI_PORT:
         sign = "refused, SCPI port open"
     return cause_of(
-        sign,
-        place=address.place,
-        port=address.port,
-        problem=problem,
-        closed=closed,
-        scpi_port=_SCPI_PORT,
+        sign, place=place, port=port, problem=problem, closed=closed, scpi_port=_SCPI_PORT
     )
 
 
@@ -213,10 +206,9 @@ def _ask_with_each(
 ) -> dict[str, Heard]:
     """Ask with every terminator, the one in use first."""
     names = sorted(TERMINATORS, key=lambda name: name != configured)
-    waits_s = (first_s, *[other_s] * (len(names) - 1))
     return {
-        name: ask(TERMINATORS[name].encode("ascii"), wait_s)
-        for name, wait_s in zip(names, waits_s, strict=True)
+        name: ask(TERMINATORS[name].encode("ascii"), first_s if name == configured else other_s)
+        for name in names
     }
 
 

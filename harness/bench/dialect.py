@@ -99,26 +99,21 @@ class Dialect(Table):
         return self.model_copy(update={"link": self.link.model_copy(update=said)})
 
     def message(self, operation: str, value: float | None = None) -> str:
-        """Return what goes on the wire for an operation that sends.
-
-        Raises:
-            KeyError: The dialect has no such operation.
-        """
+        """Return what goes on the wire for an operation that sends; KeyError for any other."""
         template = self.send[operation]
-        if value is None:
-            return template
-        return template.replace("{value}", decimal_text(value, self.decimals.get(operation, 6)))
+        return (
+            template if value is None else template.replace("{value}", self._sent(operation, value))
+        )
 
     def sent_value(self, operation: str, value: float) -> float:
         """Return the number that really goes on the wire: ``value`` cut to the decimals."""
-        return float(decimal_text(value, self.decimals.get(operation, 6)))
+        return float(self._sent(operation, value))
+
+    def _sent(self, operation: str, value: float) -> str:
+        return decimal_text(value, self.decimals.get(operation, 6))
 
     def value_in(self, operation: str, answer: str) -> str:
-        """Return the part of an answer that is its value.
-
-        Raises:
-            ValueError: The answer does not look as the dialect says.
-        """
+        """Return the part of an answer that is its value; ValueError if it looks otherwise."""
         template = self.answers.get(operation)
         if template is None:
             return answer

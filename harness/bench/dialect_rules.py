@@ -5,6 +5,7 @@ Pure, over the file as it was read: shapes and types are the model's own to tell
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
@@ -34,6 +35,8 @@ _TABLES = {"bare": "send", "number": "send", "value": "ask", "state": "ask", "te
 #: The built-in dialects that examples are taken from.
 _EXAMPLES = {"supply": "scpi-dc-supply", "meter": "scpi-meter", "load": "scpi-load"}
 _MOST_DECIMALS = 12
+#: What can go on the wire: printable ASCII.
+_SENDABLE = re.compile("[ -~]+")
 
 Tables = Mapping[str, Mapping[str, Any]]
 
@@ -57,20 +60,12 @@ def dialect_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
 
 
 @cache
-def _built_in(role: str) -> Mapping[str, Any]:
+def _examples(role: str) -> Mapping[str, str]:
+    """Return how a built-in dialect says each operation, as it stands in a file."""
     if role not in _EXAMPLES:
         return {}
-    return tomllib.loads((FOLDER / f"{_EXAMPLES[role]}.toml").read_text(encoding="utf-8"))
-
-
-def _example(role: str, operation: str) -> str:
-    """Return how a built-in dialect says it, as it stands in a file; empty where none does."""
-    known = {**_built_in(role).get("send", {}), **_built_in(role).get("ask", {})}
-    return quoted(known[operation]) if operation in known else ""
-
-
-def _sendable(message: str) -> bool:
-    return bool(message) and message.isascii() and message.isprintable()
+    told = tomllib.loads((FOLDER / f"{_EXAMPLES[role]}.toml").read_text(encoding="utf-8"))
+    return {name: quoted(message) for name, message in {**told["send"], **told["ask"]}.items()}
 
 
 def _unknown(tables: Tables) -> Iterator[ConfigError]:
@@ -105,11 +100,8 @@ def _messages(role: str, tables: Tables) -> Iterator[ConfigError]:
         for operation, message in tables[table].items():
             if operation not in OPERATIONS:
                 continue
-            form, path, example = (
-                OPERATIONS[operation],
-                (table, operation),
-                _example(role, operation),
-            )
+            form, path = OPERATIONS[operation], (table, operation)
+            example = _examples(role).get(operation, "")
             if _TABLES[form] != table:
                 yield ConfigError(path, f"{operation!r} belongs under [{_TABLES[form]}]", example)
             wrong = _wrong_message(form, message) if isinstance(message, str) else ""
@@ -118,7 +110,7 @@ def _messages(role: str, tables: Tables) -> Iterator[ConfigError]:
 
 
 def _wrong_message(form: str, message: str) -> str:
-    if not _sendable(message):
+    if not _SENDABLE.fullmatch(message):
         return "must be printable ASCII text"
     if form == "number":
         return "" if message.count("{value}") == 1 else "must hold {value} once"
@@ -128,9 +120,9 @@ def _wrong_message(form: str, message: str) -> str:
 def _missing(role: str, tables: Tables) -> Iterator[ConfigError]:
     for operation in REQUIRED.get(role, ()):
         if operation not in tables["send"] and operation not in tables["ask"]:
-            path, example = (_TABLES[OPERATIONS[operation]],), _example(role, operation)
             problem = f"a {role} cannot do without {operation}"
-            yield ConfigError(path, problem, f"{operation} = {example}")
+            example = f"{operation} = {_examples(role)[operation]}"
+            yield ConfigError((_TABLES[OPERATIONS[operation]],), problem, example)
 
 
 def _sample(role: str, tables: Tables, sampled: Sequence[str]) -> Iterator[ConfigError]:
@@ -140,7 +132,7 @@ def _sample(role: str, tables: Tables, sampled: Sequence[str]) -> Iterator[Confi
         yield ConfigError(("sample",), problem)
         return
     ask, separator = tables["sample"].get("ask"), tables["sample"].get("separator", ";")
-    if isinstance(ask, str) and (not _sendable(ask) or "{value}" in ask):
+    if isinstance(ask, str) and (not _SENDABLE.fullmatch(ask) or "{value}" in ask):
         problem = "the message must be printable ASCII text without {value}"
         yield ConfigError(("sample", "ask"), problem, '"MEAS:VOLT?;:MEAS:CURR?"')
     wrong = []
@@ -152,8 +144,8 @@ def _sample(role: str, tables: Tables, sampled: Sequence[str]) -> Iterator[Confi
         wrong.append(f"{' and '.join(map(repr, repeated))} stands here more than once")
     if wrong and isinstance(tables["sample"].get("answer"), list):
         yield ConfigError(("sample", "answer"), "; ".join(wrong), '["voltage", "current"]')
-    if isinstance(separator, str) and (
-        len(separator) != 1 or not _sendable(separator) or separator.isalnum() or separator in "+-."
+    if isinstance(separator, str) and not (
+        _SENDABLE.fullmatch(separator) and re.fullmatch("[^A-Za-z0-9+.-]", separator)
     ):
         problem = "what stands between two values is one character that no number has"
         yield ConfigError(("sample", "separator"), problem, '","')
@@ -186,7 +178,7 @@ def _status(role: str, tables: Tables, sampled: Sequence[str]) -> Iterator[Confi
         return
     if "status" not in sampled and "status" not in tables["ask"]:
         problem = "there are weights, but no question that reads them under [ask]"
-        yield ConfigError(("status",), problem, f"status = {_example('supply', 'status')}")
+        yield ConfigError(("status",), problem, f"status = {_examples('supply')['status']}")
     both = weights.get("protection", 0) & weights.get("current_limit", 0)
     if both:
         problem = f"{both} stands for the current limit as well"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, Protocol
 
 from harness.bench.deadline import Deadline, HeldSocket, call_with_timeout, hold_to
@@ -13,9 +13,6 @@ from harness.profile.bench_file import Instrument, SerialLine
 
 if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource
-
-    #: A session, and its socket where that is held to a deadline.
-    Opened = tuple[MessageBasedResource, HeldSocket | None]
 
 #: What ends a message, by its name in files.
 TERMINATORS = {"LF": "\n", "CR": "\r", "CRLF": "\r\n"}
@@ -48,62 +45,81 @@ class Link(Protocol):
 
 
 class VisaLink:
-    """A link over one VISA session.
+    """A link over one VISA session to an instrument, whose dialect says how it is reached.
 
-    It is told how to open one, within so many seconds, with its socket held to a deadline where it
-    has one: to open it again, too.
+    Raises:
+        LinkError: There is no such instrument, or it cannot be reached.
     """
 
-    def __init__(
-        self, open_session: Callable[[Deadline, float], Opened], name: str, timeout_s: float
-    ) -> None:
-        self.name = name
-        self.timeout_s = timeout_s
-        self._open_session = open_session
+    def __init__(self, manager: Any, role: str, instrument: Instrument, dialect: Dialect) -> None:
+        self.name = f"{role} ({instrument.resource})"
+        self.timeout_s = dialect.link.timeout_s
+        self._manager = manager
+        self._instrument = instrument
+        self._terminator = TERMINATORS[dialect.link.terminator]
         self._deadline = Deadline()
-        self._begin(max(_OPENING_S, timeout_s))
+        self._begin(max(_OPENING_S, self.timeout_s))
 
     def _begin(self, limit_s: float) -> None:
-        self._resource, self._socket = self._open_session(self._deadline, limit_s)
+        try:
+            self._session, self._socket = call_with_timeout(
+                limit_s, self._opened, give_back=lambda late: late[0].close()
+            )
+        except LinkError:
+            raise
+        except Exception as error:
+            raise LinkError(
+                f"it cannot be opened ({error})",
+                instrument=self.name,
+                remedy="check the resource in the bench file, the cable, and that the instrument "
+                "is on",
+            ) from error
         self._open = True
         self._unanswered = 0
 
-    def reopen(self) -> None:
-        """Begin the conversation again: what was still on its way is forgotten.
+    def _opened(self) -> tuple[MessageBasedResource, HeldSocket | None]:
+        """Open a session; its socket is held to the deadline, where it has one."""
+        from pyvisa.resources import MessageBasedResource
 
-        Raises:
-            LinkError: The instrument cannot be reached any more.
-        """
+        timeout_ms = self.timeout_s * 1000  # as PyVISA counts
+        session = self._manager.open_resource(
+            self._instrument.resource, open_timeout=max(1, round(timeout_ms))
+        )
+        if not isinstance(session, MessageBasedResource):
+            session.close()
+            raise TypeError("this resource takes no messages")
+        try:
+            session.timeout = timeout_ms
+            session.read_termination = session.write_termination = self._terminator
+            set_line(session, self._instrument.serial_line)
+            _tune_socket(session)
+            return session, hold_to(self._deadline, session, self.name)
+        except Exception:
+            session.close()
+            raise
+
+    def reopen(self) -> None:
+        """Begin the conversation again: what was still on its way is forgotten."""
         self.close()
         self._begin(self.timeout_s + _REOPENING_S)
 
     def write(self, message: str) -> None:
-        """Send one message.
-
-        Raises:
-            LinkTimeout: The instrument did not take it in time.
-            LinkError: The link broke.
-        """
+        """Send one message; what fails is a :class:`LinkError`, in time a :class:`LinkTimeout`."""
         self._deadline.set(self.timeout_s)
         try:
             if self._unanswered and self._socket is not None:
                 self._socket.await_room()  # what is not answered may not be taken in either
             self._unanswered += 1
-            self._resource.write(message)
+            self._session.write(message)
         except Exception as error:
             raise self._named(error, message) from error
 
     def query(self, message: str) -> str:
-        """Send one message and return its answer without the terminator.
-
-        Raises:
-            LinkTimeout: No answer in time.
-            LinkError: The link broke, or bytes came that are no text.
-        """
+        """Send one message and return its answer without the terminator; it must be text."""
         self.write(message)
         try:
             # Not its `read`: that prints a warning where an answer ends without the terminator.
-            answer = self._resource.read_raw().decode("ascii").rstrip("\r\n")
+            answer = self._session.read_raw().decode("ascii").rstrip("\r\n")
         except Exception as error:
             raise self._named(error, message) from error
         self._unanswered = 0
@@ -125,12 +141,12 @@ class VisaLink:
             self._open = False
             self._deadline.set(_CLOSING_S)
             with contextlib.suppress(Exception):  # the output is off by now; nothing more to lose
-                self._resource.close()
+                self._session.close()
 
     def _wait_for(self, timeout_s: float) -> None:
         self.timeout_s = timeout_s
         with contextlib.suppress(Exception):  # a broken session says so at the next message
-            self._resource.timeout = timeout_s * 1000
+            self._session.timeout = timeout_s * 1000
 
     def _named(self, error: Exception, message: str) -> InstrumentError:
         """Return the harness's error for whatever PyVISA or the layer below it raised."""
@@ -159,10 +175,7 @@ class VisaLink:
 def open_visa(library: str | Any) -> Any:
     """Return PyVISA's resource manager for a bench file's ``visa`` text or a ready library object.
 
-    A simulated bench is only another library handed in.
-
-    Raises:
-        LinkError: The library is not there.
+    A simulated bench is only another library handed in. One that is not there is a LinkError.
     """
     import pyvisa
 
@@ -174,52 +187,6 @@ def open_visa(library: str | Any) -> Any:
             instrument=f"visa = {str(library)!r}",
             remedy='install a system VISA library, or write visa = "@py" in the bench file',
         ) from error
-
-
-def open_link(manager: Any, role: str, instrument: Instrument, dialect: Dialect) -> VisaLink:
-    """Open one instrument, whose dialect has its link as the bench file says.
-
-    Raises:
-        LinkError: There is no such instrument, or it cannot be reached.
-    """
-    from pyvisa.resources import MessageBasedResource
-
-    name = f"{role} ({instrument.resource})"
-    timeout_ms = dialect.link.timeout_s * 1000  # as PyVISA counts
-    terminator = TERMINATORS[dialect.link.terminator]
-
-    def open_session(deadline: Deadline, limit_s: float) -> Opened:
-        def opened() -> Opened:
-            session = manager.open_resource(
-                instrument.resource, open_timeout=max(1, round(timeout_ms))
-            )
-            if not isinstance(session, MessageBasedResource):
-                session.close()
-                raise TypeError("this resource takes no messages")
-            try:
-                session.timeout = timeout_ms
-                session.read_termination = terminator
-                session.write_termination = terminator
-                set_line(session, instrument.serial_line)
-                _tune_socket(session)
-                return session, hold_to(deadline, session, name)
-            except Exception:
-                session.close()
-                raise
-
-        try:
-            return call_with_timeout(limit_s, opened, give_back=lambda late: late[0].close())
-        except LinkError:
-            raise
-        except Exception as error:
-            raise LinkError(
-                f"it cannot be opened ({error})",
-                instrument=name,
-                remedy="check the resource in the bench file, the cable, and that the instrument "
-                "is on",
-            ) from error
-
-    return VisaLink(open_session, name, dialect.link.timeout_s)
 
 
 def set_line(session: MessageBasedResource, line: SerialLine) -> None:
@@ -238,10 +205,10 @@ def set_line(session: MessageBasedResource, line: SerialLine) -> None:
 
 
 def _tune_socket(session: MessageBasedResource) -> None:
-    """Send small messages at once, and keep an idle TCP link alive; other links have no such thing.
+    """Send small messages at once, and keep an idle TCP link alive.
 
-    Without it a setting and the question that follows it wait for each other (40 ms on most
-    systems). pyvisa-py's own sockets are tuned where they are held to their deadline.
+    Else a setting and the question that follows it wait for each other (40 ms on most systems).
+    pyvisa-py's own sockets are tuned where they are held to their deadline.
     """
     from pyvisa.constants import ResourceAttribute
 

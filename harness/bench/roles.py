@@ -10,7 +10,7 @@ from harness.bench.clock import Clock
 from harness.bench.dialect import Dialect, bench_dialects
 from harness.bench.dialect_rules import SAMPLED
 from harness.bench.finding import Cause, cause_of, compound_cause, echo_cause, reply_cause
-from harness.bench.link import Link, open_link, open_visa
+from harness.bench.link import Link, VisaLink, open_visa
 from harness.bench.sample import SupplySample
 from harness.bench.scpi import (
     MarkerAnswer,
@@ -41,8 +41,8 @@ class Instrument:
         self.dialect = dialect
         self.clock = clock
         self._identity: str | None = None
-        self._sampled = dialect.sample.answer if dialect.sample is not None else ()
-        self._singly = tuple(name for name in dialect.read_values if name not in self._sampled)
+        sampled = dialect.sample.answer if dialect.sample is not None else ()
+        self._singly = tuple(name for name in dialect.read_values if name not in sampled)
 
     @property
     def longest_s(self) -> float:
@@ -60,11 +60,7 @@ class Instrument:
             self.clock.sleep_s(self.dialect.link.settle_s)
 
     def value(self, operation: str) -> float:
-        """Ask for a number.
-
-        Raises:
-            NoReading: Overload, not-a-number, or no number at all.
-        """
+        """Ask for a number; overload, not-a-number and all else are :class:`NoReading`."""
         question = self.dialect.ask[operation]
         answer = self.link.query(question)
         try:
@@ -74,11 +70,7 @@ class Instrument:
             raise self._error(NoReading, cause, question) from error
 
     def state(self, operation: str) -> bool:
-        """Ask for a boolean.
-
-        Raises:
-            NoReading: Neither 0 nor 1.
-        """
+        """Ask for a boolean; any other answer is :class:`NoReading`."""
         question = self.dialect.ask[operation]
         answer = self.link.query(question)
         try:
@@ -115,13 +107,9 @@ class Instrument:
         return self.link.query(self.dialect.ask["identify"]).strip()[:_IDENTITY_LENGTH]
 
     def identify_and_clear(self) -> str:
-        """Identify it and empty its error queue: old errors are not this run's.
-
-        Raises:
-            UnexpectedReply: It says nothing, or sends the question back.
-        """
-        self._identity = self.identify()
+        """Identify it, which must not fail, and empty its error queue: old errors are not ours."""
         question = self.dialect.ask["identify"]
+        self._identity = self.identify()
         cause = echo_cause(question, self._identity)
         if cause is not None:
             raise self._error(UnexpectedReply, cause, question)
@@ -134,11 +122,7 @@ class Instrument:
         self.check_errors()
 
     def check_identity(self) -> None:
-        """See that it is still the same: readings alike cannot show answers out of step.
-
-        Raises:
-            UnexpectedReply: It says it is another than at the start.
-        """
+        """See that it is still the same: readings alike cannot show answers out of step."""
         identity, first = self.identify(), self._identity
         if first is not None and identity != first:
             now, then = identity[:_IDENTITY_SHOWN], first[:_IDENTITY_SHOWN]
@@ -147,11 +131,7 @@ class Instrument:
             raise self._error(UnexpectedReply, Cause(what, remedy), self.dialect.ask["identify"])
 
     def drain_errors(self) -> tuple[str, ...]:
-        """Empty the error queue and return what stood in it; nothing where there is none.
-
-        Raises:
-            ReportedError: The queue does not run empty.
-        """
+        """Empty the error queue and return what stood in it; nothing where there is none."""
         if not self.has("error"):
             return ()
         question = self.dialect.ask["error"]
@@ -171,11 +151,7 @@ class Instrument:
         raise self._error(ReportedError, Cause(what, remedy), question)
 
     def check_errors(self) -> None:
-        """Raise what stands in the error queue.
-
-        Raises:
-            ReportedError: The queue was not empty.
-        """
+        """Raise what stands in the error queue as :class:`ReportedError`."""
         entries = self.drain_errors()
         if entries:
             remedy = "check that its dialect and range fit what was sent"
@@ -202,27 +178,21 @@ class Instrument:
                 f"copy the built-in dialect ({self.dialect.built_in}) beside the bench file, write "
                 f"the copy's name there as its dialect, and change the copy: {remedy}"
             )
-        return kind(
-            cause.what,
-            instrument=self.link.name,
-            message=message,
-            remedy=remedy,
-            write=cause.write,
-        )
+        name, write = self.link.name, cause.write
+        return kind(cause.what, instrument=name, message=message, remedy=remedy, write=write)
 
     def _compound(self) -> dict[str, float]:
         """Read the dialect's sample in one round trip, what it leaves out question by question."""
         values: dict[str, float] = {}
         sample = self.dialect.sample
         if sample is not None:
-            names = self._sampled
             answer = self.link.query(sample.ask)
             try:
-                parts = split_answers(answer, len(names), sample.separator)
-                for name, part in zip(names, parts, strict=True):
+                parts = split_answers(answer, len(sample.answer), sample.separator)
+                for name, part in zip(sample.answer, parts, strict=True):
                     values[name] = self._number(SAMPLED[name], part, sample.ask)
             except ValueError as error:
-                cause = compound_cause(names, sample.ask, answer)
+                cause = compound_cause(sample.answer, sample.ask, answer)
                 raise self._error(NoReading, cause, sample.ask) from error
         for left_out in self._singly:
             values[left_out] = self.value(SAMPLED[left_out])
@@ -233,12 +203,7 @@ class Supply(Instrument):
     """A DC supply or AC source."""
 
     def sample(self) -> SupplySample:
-        """Read voltage, current, real power and status, in one round trip where it can.
-
-        Raises:
-            NoReading: Any of the values is no value.
-            LinkError: The link failed.
-        """
+        """Read voltage, current, real power and status, in one round trip where it can."""
         values = self._compound()
         voltage_v, current_a = values["voltage"], values["current"]
         status = int(values.get("status", 0))
@@ -253,11 +218,7 @@ class Supply(Instrument):
         )
 
     def check_protection(self) -> None:
-        """See that its status tells of no protection that has tripped; with the output off.
-
-        Raises:
-            UnexpectedReply: It does, where its dialect reads that bit.
-        """
+        """See that its status tells of no protection that has tripped; with the output off."""
         weight = self.dialect.status.protection
         if weight and self.sample().protection:
             cause = Cause(
@@ -284,18 +245,14 @@ ROLES: dict[str, type[Instrument]] = {"supply": Supply, "meter": Meter, "load": 
 def open_instruments(
     file: BenchFile, roles: Iterable[str], clock: Clock, library: Any = None
 ) -> Iterator[dict[str, Instrument]]:
-    """Open the instruments of these roles; close them in reverse order on the way out.
-
-    Raises:
-        LinkError: An instrument cannot be opened.
-    """
+    """Open the instruments of these roles; close them in reverse order on the way out."""
     dialects = bench_dialects(file)
     manager = open_visa(file.visa if library is None else library)
     try:
         with contextlib.ExitStack() as stack:
             opened: dict[str, Instrument] = {}
             for role in roles:
-                link = open_link(manager, role, file.instruments[role], dialects[role])
+                link = VisaLink(manager, role, file.instruments[role], dialects[role])
                 stack.callback(link.close)
                 opened[role] = ROLES[role](role, link, dialects[role], clock)
             yield opened

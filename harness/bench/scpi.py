@@ -29,12 +29,10 @@ class OverloadAnswer(MarkerAnswer):
 
 
 def number(text: str) -> float:
-    """Read one numeric answer (NR1, NR2 or NR3).
+    """Read one numeric answer (NR1, NR2 or NR3); what is none is a ValueError.
 
     Raises:
-        MarkerAnswer: Any of the markers, :class:`OverloadAnswer` for infinity: they must never be
-            taken for a value.
-        ValueError: Text that is no number.
+        MarkerAnswer: Any of the markers, which must never be taken for a value.
     """
     try:
         value = float(text)
@@ -67,10 +65,8 @@ def marker_in(text: str) -> MarkerAnswer | None:
 def boolean(text: str) -> bool:
     """Read a boolean answer: ``0`` or ``1`` (SCPI-1999 vol. 1, 7.3), or ``ON`` or ``OFF``.
 
-    Blanks around it and one pair of quotes are let pass: they change nothing.
-
-    Raises:
-        ValueError: Anything else.
+    Blanks around it and one pair of quotes are let pass: they change nothing. All else is a
+    ValueError.
     """
     word = text.strip()
     if len(word) > 1 and word[0] == word[-1] and word[0] in "\"'":
@@ -84,10 +80,7 @@ def boolean(text: str) -> bool:
 def error_entry(text: str) -> tuple[int, str]:
     """Read an answer to ``SYST:ERR?``: ``-222,"Data out of range"`` or ``0,"No error"``.
 
-    Code 0 says that the queue is empty.
-
-    Raises:
-        ValueError: The answer has no number in front.
+    Code 0 says that the queue is empty; an answer without a number in front is a ValueError.
     """
     code, _, rest = text.partition(",")
     try:
@@ -99,10 +92,8 @@ def error_entry(text: str) -> tuple[int, str]:
 def split_answers(text: str, count: int, separator: str = ";") -> list[str]:
     """Split the one line that answers a compound query (IEEE 488.2, 8.4.2: joined by ``;``).
 
-    A blank as separator stands for any number of blanks.
-
-    Raises:
-        ValueError: Another number of answers than ``count`` came: the conversation is out of step.
+    A blank as separator stands for any number of blanks. Another number of answers than ``count``
+    is a ValueError: the conversation is out of step.
     """
     answers = text.split() if separator == " " else text.split(separator)
     if len(answers) != count:

@@ -15,7 +15,6 @@ from harness.bench.clock import Clock
 from harness.bench.diagnose import find_cause, missing_library
 from harness.bench.dialect import Dialect, bench_dialects
 from harness.bench.finding import (
-    Cause,
     Finding,
     Inspection,
     Mark,
@@ -23,7 +22,7 @@ from harness.bench.finding import (
     plausible_identity,
     stranger_cause,
 )
-from harness.bench.link import VisaLink, open_link, open_visa
+from harness.bench.link import VisaLink, open_visa
 from harness.bench.roles import ROLES, Instrument
 from harness.bench.trial import MOST_SILENCES, every_question, try_questions
 from harness.errors import InstrumentError, LinkError
@@ -77,38 +76,33 @@ def _conversation(
     """Talk to one instrument; where it does not answer, find out why."""
     table = file.instruments[role]
     try:
-        link = open_link(manager, role, table, dialect)
+        link = VisaLink(manager, role, table, dialect)
         with contextlib.closing(link):
             instrument = ROLES[role](role, link, dialect, clock)
-            identity = instrument.identify()
-            stranger = _stranger(file, role, identity)
-            if stranger is not None:  # nothing more is said to one that should not be there
-                return (Finding(Mark.WRONG, "identity", *stranger),)
-            return (_identity(table, identity), *_questions(instrument, link))
+            identity = _identity(file, role, instrument.identify())
+            if identity.mark is Mark.WRONG:  # nothing more is said to one that should not be there
+                return (identity,)
+            return (identity, *_questions(instrument, link))
     except InstrumentError as error:
         return (Finding(Mark.WRONG, "link", *find_cause(manager, table, dialect, error)),)
 
 
-def _stranger(file: BenchFile, role: str, identity: str) -> Cause | None:
+def _identity(file: BenchFile, role: str, identity: str) -> Finding:
     expected = file.instruments[role].identity
     if expected is None:
         answer = identity.encode("ascii", "replace")
-        return None if plausible_identity(answer) else no_identity_cause(answer)
+        if not plausible_identity(answer):
+            return Finding(Mark.WRONG, "identity", *no_identity_cause(answer))
+        text = f"{identity}; the bench file expects none, so another instrument would do as well"
+        return Finding(Mark.NOTE, "identity", text)
     if expected in identity:
-        return None
+        return Finding(Mark.OK, "identity", identity)
     others = {
         other: table.identity
         for other, table in file.instruments.items()
         if other != role and table.identity is not None
     }
-    return stranger_cause(role, identity, expected, others)
-
-
-def _identity(table: InstrumentTable, identity: str) -> Finding:
-    if table.identity is not None:
-        return Finding(Mark.OK, "identity", identity)
-    text = f"{identity}; the bench file expects none, so another instrument would do as well"
-    return Finding(Mark.NOTE, "identity", text)
+    return Finding(Mark.WRONG, "identity", *stranger_cause(role, identity, expected, others))
 
 
 def _questions(instrument: Instrument, link: VisaLink) -> Iterator[Finding]:

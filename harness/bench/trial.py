@@ -115,16 +115,10 @@ def _asked(instrument: Instrument, question: str) -> bool:
     setting, sent = question.removesuffix("_setting"), instrument.dialect.send
     if not instrument.has(question) or (setting != question and f"set_{setting}" not in sent):
         return False
-    return question != "measure_resistance" or _at_rest(instrument)
-
-
-def _at_rest(instrument: Instrument) -> bool:
-    """Whether its leads are across no voltage: an ohmmeter may be harmed by stored charge.
-
-    Where they are, its own step asks for resistance, once the leads have been moved.
-    """
-    if not instrument.has("measure_voltage_dc"):
+    if question != "measure_resistance" or not instrument.has("measure_voltage_dc"):
         return True
+    # An ohmmeter may be harmed by stored charge: where its leads are across a voltage, its own step
+    # asks for resistance, once they have been moved.
     with contextlib.suppress(InstrumentError):  # the question itself tells
         return abs(instrument.value("measure_voltage_dc")) <= _NO_VOLTAGE_V
     return False

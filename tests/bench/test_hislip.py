@@ -11,7 +11,7 @@ import pytest
 
 from harness.bench.clock import SystemClock
 from harness.bench.dialect import load_dialect
-from harness.bench.link import VisaLink, open_link, open_visa
+from harness.bench.link import VisaLink, open_visa
 from harness.bench.roles import Supply
 from harness.errors import LinkError, LinkTimeout
 from tests.bench.conftest import supply_at
@@ -37,7 +37,7 @@ def open_to() -> Iterator[Open]:
         def opened(server: HislipServer) -> VisaLink:
             stack.enter_context(server.serving())
             resource = f"TCPIP0::127.0.0.1::hislip0,{server.port}::INSTR"
-            link = open_link(manager, "supply", *supply_at(resource, timeout_s=TIMEOUT_S))
+            link = VisaLink(manager, "supply", *supply_at(resource, timeout_s=TIMEOUT_S))
             stack.callback(lambda: server.breaches == [] or pytest.fail(str(server.breaches)))
             stack.callback(link.close)
             return link

@@ -16,7 +16,7 @@ import pytest
 import pyvisa_py.tcpip
 from pyvisa.constants import ControlFlow, StopBits
 
-from harness.bench.link import VisaLink, open_link, open_visa
+from harness.bench.link import VisaLink, open_visa
 from harness.errors import LinkError, LinkTimeout
 from tests.bench.conftest import supply_at
 from tests.outside.hislip import HislipServer
@@ -46,7 +46,7 @@ def open_to(manager: Any) -> Iterator[Callable[..., VisaLink]]:
 
         def opened(resource: str, *, terminator: str = "LF") -> VisaLink:
             reached = supply_at(resource, timeout_s=TIMEOUT_S, terminator=terminator)
-            link = open_link(manager, "supply", *reached)
+            link = VisaLink(manager, "supply", *reached)
             stack.callback(link.close)
             return link
 
@@ -233,7 +233,7 @@ class TestTimeOut:
         resource = vxi11(peer(instrument))
 
         with at_most(TIMEOUT_S + MARGIN_S), pytest.raises(LinkError, match=r"no connection within"):
-            open_link(manager, "supply", *supply_at(resource, timeout_s=TIMEOUT_S))
+            VisaLink(manager, "supply", *supply_at(resource, timeout_s=TIMEOUT_S))
 
         assert instrument._granting is not None
         instrument._granting.set()
@@ -512,8 +512,8 @@ class TestSerial:
         line = {"baud_rate": 19200, "stop_bits": 2, "flow_control": "xon/xoff"}
         resource = f"ASRL{serial_port[1]}::INSTR"
         reached = supply_at(resource, timeout_s=TIMEOUT_S, serial_line=line)
-        link = open_link(manager, "supply", *reached)
-        session: Any = link._resource
+        link = VisaLink(manager, "supply", *reached)
+        session: Any = link._session
 
         assert session.baud_rate == 19200
         assert session.stop_bits == StopBits.two

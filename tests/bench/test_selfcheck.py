@@ -13,7 +13,7 @@ from harness.api import simulated_unit
 from harness.bench.clock import SystemClock
 from harness.bench.dialect import load_dialect
 from harness.bench.finding import Finding, Inspection, Mark
-from harness.bench.link import open_link, open_visa
+from harness.bench.link import VisaLink, open_visa
 from harness.bench.roles import Meter
 from harness.bench.selfcheck import inspect_bench
 from harness.bench.trial import try_questions
@@ -252,7 +252,7 @@ def meter_at(port: int) -> Meter:
         {"resource": f"TCPIP0::127.0.0.1::{port}::SOCKET", "dialect": "scpi-meter"}
     )
     dialect = load_dialect("scpi-meter")
-    link = open_link(open_visa("@py"), "meter", table, dialect)
+    link = VisaLink(open_visa("@py"), "meter", table, dialect)
     return Meter("meter", link, dialect, SystemClock())
 
 
