@@ -325,7 +325,7 @@ def _sum_up(verdicts: Sequence[Verdict]) -> str:
         return "nothing was checked"
     failed, undecided = verdicts.count(Verdict.FAIL), verdicts.count(Verdict.UNDECIDED)
     if count == 1:
-        return f"the one check {'failed' if failed else 'undecided' if undecided else 'passed'}"
+        return f"the one check {'failed' if failed else 'is undecided' if undecided else 'passed'}"
     if failed:
         return f"{failed} of {count} checks failed"
     if undecided:

@@ -218,6 +218,25 @@ def resting(step_s: float = 0.01, value: float = 0.1) -> tuple[Settler, Iterator
     return one, times
 
 
+class TestWords:
+    """What keeps a series from rest, to three digits and in its unit."""
+
+    def test_a_ramp(self) -> None:
+        """How far, over what time, and what is allowed."""
+        watched = Watched(name="rail", unit="V", tolerance=0.00123456)
+        one = Settler(watched, span_s=0.123456)
+
+        assert rest_s(one, 1.0 + 2.34567e-3 * np.arange(999), 0.0123456) is None
+        assert one.reason == "rail still moves, by 23.5 mV over 0.123 s, more than 1.23 mV"
+
+    def test_a_jump(self) -> None:
+        """How far beyond what was read at rest, and what is allowed."""
+        one, times = resting(value=0.123456)
+
+        assert not one.add(next(times), (0.357913,))
+        assert one.reason == "current jumped by 234 mA from what it read at rest, more than 61.7 mA"
+
+
 class TestLosingIt:
     def test_one_reading_that_falls_to_nothing_ends_it(self) -> None:
         """A contact that opens for a single reading is seen."""

@@ -107,6 +107,26 @@ def test_scatter_of_constant_readings_is_nought() -> None:
     assert found.standard == 0.0
 
 
+def test_two_readings_have_one_degree_of_freedom() -> None:
+    """Two readings are the fewest that tell their scatter."""
+    found = scatter("reading", np.array([1.0, 3.0]))
+    assert (found.standard, found.dof) == (pytest.approx(1.0), 1.0)
+
+
+def test_readings_of_a_narrow_type_are_computed_in_double_precision() -> None:
+    """Half-precision readings at 1000 lose no scatter to their own rounding: 1000 and 1001."""
+    found = scatter("reading", np.array([1000, 1001] * 8, dtype=np.float16))
+    assert found.standard == pytest.approx(0.5 * math.sqrt(16 / 15) / 4, rel=1e-12)
+
+
+def test_a_gap_leaves_no_degree_of_freedom() -> None:
+    """A series with a reading that is no number says nothing, and a budget names no unit."""
+    found = scatter("reading", np.array([1.0, math.nan, 1.1]))
+    assert math.isnan(found.standard)
+    assert found.dof == 0.0
+    assert found.unit == ""
+
+
 def test_one_reading_has_no_known_scatter() -> None:
     """One reading invents neither scatter nor degrees of freedom: the check stays undecided."""
     found = scatter("reading", np.array([5.0]))

@@ -207,6 +207,10 @@ def test_verdict_reads_as_its_word() -> None:
         (5.0, 0.0, 4.9, 5.1, 1.0),
         (5.1, 0.0, 4.9, 5.1, 1.0),
         (5.2, 0.0, 4.9, 5.1, 0.0),
+        (4.9, 0.0, 4.9, 5.1, 1.0),
+        (4.8, 0.0, 4.9, 5.1, 0.0),
+        (4.8, 0.0, None, 5.1, 1.0),
+        (5.2, 0.0, 4.9, None, 1.0),
         (5.1, 1e-3, None, 5.1, 0.5),
         (5.1, 1e-3, 5.1, None, 0.5),
         (5.0, 1e3, 4.9, 5.1, 0.2 / (1e3 * math.sqrt(2 * math.pi))),
@@ -226,6 +230,15 @@ def test_probability_is_the_same_in_both_tails(z: float, width: float) -> None:
     above = probability_of_conformity(0.0, low=z, high=z + width, standard_uncertainty=1.0)
     below = probability_of_conformity(0.0, low=-z - width, high=-z, standard_uncertainty=1.0)
     assert 0.0 < above == pytest.approx(below, rel=1e-12)
+
+
+def test_probability_keeps_its_digits_just_outside_of_the_limits() -> None:
+    """Half a standard uncertainty below the interval: the difference of two upper tails.
+
+    Source: the complementary error function of Python's math library.
+    """
+    found = probability_of_conformity(0.0, low=0.5, high=40.0, standard_uncertainty=1.0)
+    assert found == pytest.approx(0.5 * math.erfc(0.5 / math.sqrt(2.0)), rel=1e-14)
 
 
 @pytest.mark.parametrize(("value", "u"), [(math.nan, 1.0), (5.0, math.nan), (5.0, math.inf)])

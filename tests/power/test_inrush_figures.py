@@ -69,6 +69,17 @@ class TestUsed:
 
         assert (quiet.used, told.used) == (0.0, 0.5)
 
+    @pytest.mark.parametrize(("limiting", "share"), [(True, 0.5), (None, 0.97)])
+    def test_exactly_the_share_counts_as_limiting(
+        self, limiting: bool | None, share: float
+    ) -> None:
+        """The share itself is at the limit; what may be used stands beside what was used."""
+        follower = watch(None, time_at_limit_s=1.0)
+        for time_s in (0.0, 0.5):
+            follower.add(sample(time_s, 3.0, share * LIMIT_A, limiting=limiting))
+
+        assert (follower.used, follower.allowed) == (0.5, 1.0)
+
 
 class TestWords:
     def test_charge(self) -> None:
@@ -98,11 +109,11 @@ class TestWords:
     def test_time_at_the_limit(self) -> None:
         """A level without a budget: how long in the limit, at which voltage, what is allowed."""
         follower = watch(None, time_at_limit_s=0.12345)
-        follower.add(sample(0.0, 3.21987, LIMIT_A))
+        follower.add(sample(0.0, 3.21345, LIMIT_A))
 
-        assert follower.add(sample(0.15432, 3.21987, LIMIT_A)) == (
+        assert follower.add(sample(0.15432, 3.21345, LIMIT_A)) == (
             TripReason.TIME_AT_LIMIT,
-            "in current limit for 0.154 s at 3.22 V, 0.123 s allowed",
+            "in current limit for 0.154 s at 3.21 V, 0.123 s allowed",
         )
 
     def test_current_that_flows_back(self) -> None:
@@ -113,6 +124,24 @@ class TestWords:
             TripReason.REVERSED_CURRENT,
             "-346 mA and -8.11 W read at 23.5 V, where 23.4 V is set",
         )
+
+
+class TestPresence:
+    """What counts as current that flows, and as voltage that is there."""
+
+    def test_current_within_the_error_is_none(self) -> None:
+        """Three errors of 5 mA are none yet, a hair more is."""
+        follower = test_inrush_monitor.TestReverse.watch(24.0)
+
+        assert not follower.flows(sample(0.0, 24.0, 3 * 0.005))
+        assert follower.flows(sample(0.0, 24.0, 0.01501))
+
+    def test_nine_tenths_of_the_setting_are_there(self) -> None:
+        """The voltage is there from nine tenths of its setting on."""
+        follower = test_inrush_monitor.TestReverse.watch(24.0)
+
+        assert follower.stands(sample(0.0, 0.9 * 24.0, 0.0))
+        assert not follower.stands(sample(0.0, 21.59, 0.0))
 
 
 class TestReverseStays:

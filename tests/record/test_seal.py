@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 
 import pytest
 
@@ -37,6 +38,19 @@ class TestSeal:
         """An edited, cut or lengthened file, or one without a seal, does not hold."""
         assert changed != RUN
         assert not seal_holds(changed)
+
+    def test_text_stays_readable(self) -> None:
+        """Letters beyond ASCII stand as themselves; half a pair of UTF-16 as JSON's escape."""
+        record = sealed({"note": "Messger\u00e4t 24 \u03a9, \udc80"})
+
+        assert '"note": "Messger\u00e4t 24 \u03a9, \\udc80"'.encode() in record
+        assert json.loads(record)["note"] == "Messger\u00e4t 24 \u03a9, \udc80"
+
+    @pytest.mark.parametrize("number", [math.nan, math.inf, -math.inf])
+    def test_what_json_has_no_number_for_is_refused(self, number: float) -> None:
+        """A figure that is no number never stands in a record: RFC 8259, section 6, has none."""
+        with pytest.raises(ValueError, match="JSON"):
+            sealed({"value": number})
 
     def test_the_seal_can_be_worked_out_by_anybody(self) -> None:
         """It is the SHA-256 (FIPS 180-4) of the same bytes with 64 zeros in its place."""
