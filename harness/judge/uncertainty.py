@@ -67,10 +67,7 @@ def rectangular(name: str, half_width: float, *, unit: str = "") -> Contribution
 
 
 def standard_deviation(samples: FloatArray) -> float:
-    """Experimental standard deviation with n - 1; nan below two values.
-
-    Args:
-        samples: Values, shape (n,).
+    """Experimental standard deviation of values of shape (n,), with n - 1; nan below two values.
 
     Source: JCGM 100:2008, 4.2.2; two passes with the mean's rounding error taken out again
         (textbook).
@@ -87,8 +84,7 @@ def standard_deviation(samples: FloatArray) -> float:
 def autocorrelation(samples: FloatArray) -> float:
     """Lag-1 autocorrelation coefficient; nan for a constant series or below two values.
 
-    Args:
-        samples: Values in the order of time, evenly spaced, shape (n,).
+    ``samples`` are in the order of time, evenly spaced, shape (n,).
 
     Source: the definition the NIST Statistical Reference Datasets are certified with: products of
         neighbouring deviations over the squares of all, both about the mean of all.

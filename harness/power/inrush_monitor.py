@@ -31,16 +31,7 @@ _AT_SET_FRAC = 0.005
 
 
 class LevelWatch:
-    """Follows one level from the moment it is set.
-
-    Args:
-        level: The level, with its budget or its longest time at the limit.
-
-    Attributes:
-        used: Unexplained charge (C) or energy (J) so far; seconds at the limit without a budget.
-        allowed: What it may not pass.
-        samples: Samples seen.
-    """
+    """Follows one level, by its budget or its longest time at the limit, from when it is set."""
 
     def __init__(self, level: Level) -> None:
         self._limit_a = level.current_limit_a
@@ -52,16 +43,14 @@ class LevelWatch:
         self._taken = 0.0
         self._longest_gap_s = -math.inf
         self._highest_v = 0.0
+        #: Unexplained charge (C) or energy (J) so far; without a budget, seconds at the limit.
         self.used = 0.0
+        #: What ``used`` may not pass.
         self.allowed = math.inf
         self.samples = 0
 
     def add(self, sample: SupplySample) -> Finding | None:
-        """Take one sample into account.
-
-        Returns:
-            None while all is explained, else the reason to cut power and what was seen.
-        """
+        """Take in a sample; None while all is explained, else why to cut power."""
         self.samples += 1
         gap_s = sample.time_s - self._before_s
         self._before_s = sample.time_s
@@ -135,9 +124,6 @@ class ReverseWatch:
     would count as charge given back. After the set voltage was lowered, or when a unit is still
     charged as power comes on, a two-quadrant supply really takes charge back until the voltage is
     down at its setting: that is no finding.
-
-    Args:
-        envelope: The bounds, with what readings at zero and at the envelope may be off by.
     """
 
     def __init__(self, envelope: OperatingEnvelope) -> None:
@@ -172,7 +158,7 @@ class ReverseWatch:
         return sample.voltage_v >= _THERE_FRAC * self._set_v
 
     def add(self, sample: SupplySample) -> Finding | None:
-        """Return the reason to cut power and what was seen, or None while nothing flows back."""
+        """Take in a sample; None while nothing flows back, else why to cut power."""
         above_before, self._above = self._above, sample.voltage_v > self._set_v + self._close_v
         comes_down = self._falling and (self._above or above_before)
         self._falling = self._falling and self._above

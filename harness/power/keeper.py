@@ -56,17 +56,7 @@ _SUPPLY_OFF: tuple[Move, ...] = (
 class Keeper:
     """The state machine.
 
-    Args:
-        envelope: The hard bounds.
-        supply: Operations the supply's dialect has.
-        load: Operations the load's dialect has; empty where there is none.
-
-    Attributes:
-        state: Where power stands.
-        trip: The first trip, or None; it never changes afterwards.
-        unconfirmed: Whether switching off was tried in vain.
-        bit_is_wrong: Whether the status told of a protection that tripped while all was on.
-        switching_off: Whether switching off has begun and is not confirmed yet.
+    ``supply`` and ``load`` name the operations that the dialect of each has; no load: none.
     """
 
     def __init__(
@@ -92,19 +82,16 @@ class Keeper:
         self._questions = Questions(envelope.asked_s)
         self._offs_left = 0
         self._bit_doubted = False
-        self.switching_off = False
+        self.switching_off = False  # begun and not confirmed yet
         self.state = KeeperState.OFF
-        self.trip: Trip | None = None
-        self.unconfirmed = False
-        self.bit_is_wrong = False
+        self.trip: Trip | None = None  # the first; it never changes afterwards
+        self.unconfirmed = False  # switching off was tried in vain
+        self.bit_is_wrong = False  # the status told of a protection that tripped while all was on
 
     # --- in: commands
 
     def command(self, command: Command, now_s: float) -> tuple[Move, ...]:
-        """Take a command.
-
-        Returns:
-            What to put on the wire, in order.
+        """Take a command; returns what to put on the wire, in order.
 
         Raises:
             CommandRefused: It does not belong in this state, or would leave the envelope; then
@@ -120,7 +107,6 @@ class Keeper:
         return moves
 
     def _moves(self, command: Command) -> tuple[Move, ...]:
-        """Return what a command puts on the wire, and change state."""
         match command:
             case Arm():
                 self._questions.clear()
@@ -156,9 +142,8 @@ class Keeper:
     def sample(self, sample: SupplySample) -> tuple[Move, ...]:
         """Judge a sample of the supply: envelope, protection, direction, then the level's watch.
 
-        Returns:
-            Nothing while all is well; a question where the status contradicts the readings; else
-            the moves that cut power, output off first.
+        Returns nothing while all is well, a question where the status contradicts the readings,
+        else the moves that cut power, output off first.
         """
         if self.state is not KeeperState.LIVE:
             return ()
@@ -213,8 +198,7 @@ class Keeper:
     def failed(self, move: Move | None, error: Exception, now_s: float) -> tuple[Move, ...]:
         """Judge a move or a sample (None) that could not be carried out.
 
-        Returns:
-            The moves to go on with: those that cut power, or the next try of them.
+        Returns the moves to go on with: those that cut power, or the next try of them.
         """
         if self.switching_off:
             return self._off_failed(move)
@@ -224,12 +208,7 @@ class Keeper:
         return self.cut(reason, str(error), now_s)
 
     def tick(self, now_s: float, silent_s: float) -> tuple[Move, ...]:
-        """Look at the time: cut power when the client has been silent for too long.
-
-        Args:
-            now_s: The time.
-            silent_s: Time since its last sign of life; any message is one.
-        """
+        """Cut power when the client has been silent for too long; any message ends a silence."""
         if self.state is not KeeperState.LIVE or silent_s <= self._envelope.silence_s:
             return ()
         return self.cut(TripReason.CLIENT_SILENT, f"for {format_quantity(silent_s, 's', 3)}", now_s)

@@ -19,30 +19,18 @@ _ROUNDING = 1e-9
 
 @dataclass(frozen=True, slots=True)
 class Preflight:
-    """What pre-flight found.
+    """What pre-flight found, each a whole sentence."""
 
-    Attributes:
-        reasons: Why the run is refused, each a whole sentence; empty where nothing speaks against
-            it.
-        warnings: What the operator must know and the report says.
-    """
-
-    reasons: tuple[str, ...]
-    warnings: tuple[str, ...]
+    reasons: tuple[str, ...]  # why the run is refused; empty where nothing speaks against it
+    warnings: tuple[str, ...]  # what the operator must know and the report says
 
 
 def preflight(
     plan: Plan, *, today: dt.date, identities: Mapping[str, str] | None = None
 ) -> Preflight:
-    """Hold a plan against its bench.
+    """Hold a plan against its bench, its calibration dates against ``today``.
 
-    Args:
-        plan: The plan.
-        today: The day, for calibration dates.
-        identities: Answers to ``*IDN?`` by role; left out, identities are not looked at.
-
-    Returns:
-        Every reason against the run, and every warning.
+    ``identities`` has the answers to ``*IDN?`` by role; left out, they are not looked at.
     """
     bench = plan.bench
     if bench is None:
@@ -64,11 +52,7 @@ def preflight(
 
 
 def refuse(found: Preflight) -> None:
-    """Raise where anything speaks against the run.
-
-    Raises:
-        Refused: With every reason.
-    """
+    """Raise :class:`Refused` with every reason where anything speaks against the run."""
     if found.reasons:
         raise Refused(found.reasons)
 

@@ -44,20 +44,11 @@ def carry_out(
     stop: StopRequest | None = None,
     operator: Operator | None = None,
 ) -> RunResult:
-    """Carry a plan out and record it.
+    """Carry a plan out and record it; power is off, and confirmed off, when this returns.
 
-    Args:
-        plan: The plan, made for this bench.
-        connect: Opens the bench; its links are closed again on the way out.
-        clock: The run's clock.
-        sink: Where the record goes.
-        info: What the record says beside what was measured.
-        stop: Whether somebody wants to stop, or None.
-        operator: Who moves leads and answers questions; None: nobody, so that what only a person
-            can tell stays undecided.
-
-    Returns:
-        How the run ended; power is off and confirmed off.
+    ``connect`` opens the bench the plan was made for; its links are closed again on the way out.
+    Where nobody moves leads and answers questions (``operator`` None), what only a person can tell
+    stays undecided.
 
     Raises:
         PowerOffUnconfirmed: Output off could not be confirmed. The record says so too, and the
