@@ -67,7 +67,9 @@ def rectangular(name: str, half_width: float, *, unit: str = "") -> Contribution
 
 
 def standard_deviation(samples: FloatArray) -> float:
-    """Experimental standard deviation of values of shape (n,), with n - 1; nan below two values.
+    """Experimental standard deviation with n - 1; nan below two values.
+
+    ``samples`` has the shape (n,).
 
     Source: JCGM 100:2008, 4.2.2; two passes with the mean's rounding error taken out again
         (textbook).
