@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import contextlib
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from harness.bench.clock import Clock
+from harness.bench.dialect import bench_dialects
 from harness.bench.finding import Finding, Mark
-from harness.bench.roles import Meter
 from harness.errors import Refused
 from harness.judge.uncertainty import Contribution, combine, rectangular, scatter
 from harness.power.commands import Arm, OperatingEnvelope, SwitchOn
@@ -21,28 +22,70 @@ from harness.quantity import format_quantity
 
 #: The level: at most so much, and at most such a share of the supply's range.
 _MOST_V, _RANGE_FRAC = 1.0, 0.05
-#: Current limit: nothing should draw current, and nothing is harmed by so little.
+#: Current limit: next to nothing should draw current, and nothing is harmed by so little.
 LIMIT_A = 0.05
-#: From this share of its setting on the voltage counts as there.
-_THERE_FRAC = 0.98
+#: From this share of its setting on the voltage counts as risen, and longest wait for it.
+_RISEN_FRAC, RISE_S = 0.98, 3.0
 #: Below this share of the supply's voltage the meter sees none of it, or all but of it reversed.
 _NOTHING_FRAC = 0.1
-#: Longest wait for the level, then pairs of readings that are compared.
-_RISE_S, _PAIRS = 3.0, 8
-
-
-@dataclass(slots=True)
-class Pairs:
-    """Readings of supply and meter, taken one right after the other, in volts."""
-
-    supply_v: list[float] = field(default_factory=list)
-    meter_v: list[float] = field(default_factory=list)
+#: Pairs of readings that are compared.
+_PAIRS = 8
 
 
 def low_level_v(file: BenchFile) -> float:
     """Return the voltage the supply is set to, in volts (rms for AC)."""
     range_v = file.supply.range.voltage_v
     return _MOST_V if range_v is None else min(_MOST_V, _RANGE_FRAC * range_v)
+
+
+@dataclass(frozen=True, slots=True)
+class LowLevel:
+    """A supply in the keeper's hands that is set to the low level and to nothing else."""
+
+    power: Power
+    clock: Clock
+    level_v: float
+    obey: Callable[[], None]  # raises where somebody wants to stop; called between two messages
+
+    def arm(self) -> None:
+        """Prepare to switch on."""
+        self.obey()
+        self.power.command(Arm(voltage_v=self.level_v, current_limit_a=LIMIT_A))
+
+    def until(self, reached: Callable[[float], bool], longest_s: float) -> bool:
+        """Take samples until the voltage is where it should be; False if that takes too long."""
+        end_s = self.clock.now_s() + longest_s
+        while True:
+            self.obey()
+            if reached(self.power.sample().voltage_v):
+                return True
+            if self.clock.now_s() >= end_s:
+                return False
+
+
+@contextlib.contextmanager
+def at_low_level(
+    file: BenchFile, clock: Clock, connect: AbstractContextManager[Bench], obey: Callable[[], None]
+) -> Iterator[tuple[Bench, LowLevel]]:
+    """Open a bench whose instruments are the right ones; the output is off on every way out.
+
+    The keeper's bounds are twice the level and the limit, since readings have errors.
+    """
+    level_v = low_level_v(file)
+    accuracy = file.supply.accuracy.get("voltage")
+    most_v = 2 * level_v + (accuracy.bound(level_v) if accuracy else 0.0)
+    bounds = OperatingEnvelope(
+        voltage_v=most_v, current_a=2 * LIMIT_A, power_w=2 * LIMIT_A * most_v
+    )
+    with connect as bench:
+        reasons = tuple(identity_reasons(file, bench.identities()))
+        if reasons:
+            raise Refused(reasons)
+        power = bench.power(bounds, lambda *_: None, lambda _: None)
+        try:
+            yield bench, LowLevel(power, clock, level_v, obey)
+        finally:
+            power.power_off()
 
 
 def check_leads(
@@ -54,11 +97,7 @@ def check_leads(
 ) -> Finding:
     """Set a low level and compare supply and meter; the output is off on every way out.
 
-    Args:
-        file: The bench file.
-        clock: Tells when to give up waiting for the level.
-        connect: Opens the bench, its keeper included.
-        raise_if_requested: Raises where somebody wants to stop; looked at between two messages.
+    The bench comes with its keeper; a wish to stop is raised between two messages.
 
     Raises:
         Refused: There is no meter to compare with, or an instrument is not the right one.
@@ -69,77 +108,36 @@ def check_leads(
     if file.meter is None:
         raise Refused(["This bench has no meter to compare the supply with."])
     quantity = f"voltage_{file.supply.kind}"
-    with connect as bench:
-        require_identities(file, bench.identities())
+    if f"measure_{quantity}" not in bench_dialects(file)["meter"].operations:
+        raise Refused([f"The meter's dialect cannot measure {quantity}."])
+    supply_v, meter_v = [], []
+    with at_low_level(file, clock, connect, raise_if_requested) as (bench, low):
         assert bench.meter is not None
-        if not bench.meter.has(f"measure_{quantity}"):
-            raise Refused([f"The meter's dialect cannot measure {quantity}."])
-        power = bench.power(low_limits(file), lambda *_: None, lambda _: None)
-        try:
-            pairs = _compare(
-                power, bench.meter, quantity, low_level_v(file), clock, raise_if_requested
-            )
-        finally:
-            power.power_off()
-    accuracy = file.meter.accuracy.get(quantity)
-    return judge_leads(pairs, file.supply.accuracy.get("voltage"), accuracy)
+        low.arm()
+        low.power.command(SwitchOn())
+        low.until(lambda volts: volts >= _RISEN_FRAC * low.level_v, RISE_S)
+        for _ in range(_PAIRS):
+            low.power.expect_silence(bench.meter.longest_s)
+            meter_v.append(bench.meter.read(quantity)[quantity])
+            supply_v.append(low.power.sample().voltage_v)
+            raise_if_requested()
+    supply, meter = file.supply.accuracy.get("voltage"), file.meter.accuracy.get(quantity)
+    return judge_leads(supply_v, meter_v, supply, meter)
 
 
-def require_identities(file: BenchFile, identities: dict[str, str]) -> None:
-    """Refuse to switch anything on that is not what the bench file says."""
-    reasons = tuple(identity_reasons(file, identities))
-    if reasons:
-        raise Refused(reasons)
-
-
-def low_limits(file: BenchFile) -> OperatingEnvelope:
-    """Return the keeper's bounds: twice the level and the limit, since readings have errors."""
-    level_v = low_level_v(file)
-    accuracy = file.supply.accuracy.get("voltage")
-    voltage_v = 2 * level_v + (accuracy.bound(level_v) if accuracy else 0.0)
-    return OperatingEnvelope(
-        voltage_v=voltage_v, current_a=2 * LIMIT_A, power_w=2 * LIMIT_A * voltage_v
-    )
-
-
-def _compare(
-    power: Power,
-    meter: Meter,
-    quantity: str,
-    level_v: float,
-    clock: Clock,
-    raise_if_requested: Callable[[], None],
-) -> Pairs:
-    """Switch on, wait for the level, and read both in turn."""
-    raise_if_requested()
-    power.command(Arm(voltage_v=level_v, current_limit_a=LIMIT_A))
-    power.command(SwitchOn())
-    end_s = clock.now_s() + _RISE_S
-    while power.sample().voltage_v < _THERE_FRAC * level_v and clock.now_s() < end_s:
-        raise_if_requested()
-    pairs = Pairs()
-    for _ in range(_PAIRS):
-        raise_if_requested()
-        power.expect_silence(meter.longest_s)
-        pairs.meter_v.append(meter.read(quantity)[quantity])
-        pairs.supply_v.append(power.sample().voltage_v)
-    return pairs
-
-
-def judge_leads(pairs: Pairs, supply: Accuracy | None, meter: Accuracy | None) -> Finding:
-    """Compare the readings of supply and meter (pure).
-
-    Args:
-        pairs: The readings.
-        supply: The supply's accuracy, or None where the bench file gives none.
-        meter: The meter's, likewise.
+def judge_leads(
+    supply_v: Sequence[float],
+    meter_v: Sequence[float],
+    supply: Accuracy | None,
+    meter: Accuracy | None,
+) -> Finding:
+    """Compare readings of supply and meter, taken in pairs, with their accuracies (pure).
 
     Source: agreement where the difference is inside its own expanded uncertainty (95 %), the
         accuracies taken as rectangular: JCGM 100:2008, 4.3.7, 5.1.2 and G.3.
     """
-    supply_v, meter_v = (np.array(each) for each in (pairs.supply_v, pairs.meter_v))
-    at_supply_v, at_meter_v = float(supply_v.mean()), float(meter_v.mean())
-    causes: list[Contribution] = [scatter("difference", meter_v - supply_v)]
+    at_supply_v, at_meter_v = float(np.mean(supply_v)), float(np.mean(meter_v))
+    causes: list[Contribution] = [scatter("difference", np.subtract(meter_v, supply_v))]
     if supply is not None:
         causes.append(rectangular("supply", supply.bound(at_supply_v)))
     if meter is not None:
@@ -152,24 +150,20 @@ def judge_leads(pairs: Pairs, supply: Accuracy | None, meter: Accuracy | None) -
     )
     if supply is None or meter is None:
         remedy = "give the accuracy of both in the bench file, then they can be compared"
-        return Finding(mark=Mark.NOTE, check="leads", text=text, remedy=remedy)
+        return Finding(Mark.NOTE, "leads", text, remedy)
     text = f"{text}, {format_quantity(allowed_v, 'V', 2)} allowed"
     if apart_v <= allowed_v:  # written so that a value that is no number does not agree
-        return Finding(mark=Mark.OK, check="leads", text=text)
-    remedy = _look_for(at_supply_v, at_meter_v)
-    return Finding(mark=Mark.WRONG, check="leads", text=text, remedy=remedy)
-
-
-def _look_for(at_supply_v: float, at_meter_v: float) -> str:
-    """Say where to look first (common practice)."""
-    if abs(at_meter_v) < _NOTHING_FRAC * abs(at_supply_v):
-        return (
-            "the meter does not see the supply: look for a lead in the wrong jack, a broken one, "
-            "or a meter that is across something else"
-        )
-    if abs(at_meter_v + at_supply_v) < _NOTHING_FRAC * abs(at_supply_v):
-        return "the leads of the meter are the wrong way round"
-    return (
+        return Finding(Mark.OK, "leads", text)
+    # where to look first: common practice
+    remedy = (
         "look for sense leads that are open or reversed, a loose clamp, something that draws "
         "current, or an instrument out of calibration"
     )
+    if abs(at_meter_v) < _NOTHING_FRAC * abs(at_supply_v):
+        remedy = (
+            "the meter does not see the supply: look for a lead in the wrong jack, a broken one, "
+            "or a meter that is across something else"
+        )
+    elif abs(at_meter_v + at_supply_v) < _NOTHING_FRAC * abs(at_supply_v):
+        remedy = "the leads of the meter are the wrong way round"
+    return Finding(Mark.WRONG, "leads", text, remedy)

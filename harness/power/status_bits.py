@@ -6,6 +6,7 @@ voltage, in constant current, and after the supply's own protection has switched
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -15,8 +16,8 @@ from operator import and_, or_
 from harness.bench.clock import Clock
 from harness.bench.dialect import Dialect, bench_dialects
 from harness.bench.finding import Finding, Mark
-from harness.power.commands import Arm, Set, SetVoltageProtection, SwitchOn
-from harness.power.leads import LIMIT_A, low_level_v, low_limits, require_identities
+from harness.power.commands import Set, SetVoltageProtection, SwitchOn
+from harness.power.leads import LIMIT_A, RISE_S, LowLevel, at_low_level, low_level_v
 from harness.power.port import Bench, Power
 from harness.power.trip import Tripped
 from harness.profile.bench_file import BenchFile
@@ -30,9 +31,9 @@ _THERE_FRAC, _LIMITED_FRAC = 0.95, 0.8
 _LIMIT_FRAC = 0.6
 #: Below this share of the level the protection has switched off; a clamp would hold half of it.
 _GONE_FRAC = 0.25
-#: Longest wait for the level; for a limit to show; for the protection, whose trip the keeper would
-#: take for an output that dropped half a second after the command.
-_RISE_S, _LIMITS_S, _PROTECTS_S = 3.0, 1.0, 0.4
+#: Longest wait for a limit to show; for the protection, whose trip the keeper would take for an
+#: output that dropped half a second after the command.
+_LIMITS_S, _PROTECTS_S = 1.0, 0.4
 #: Readings of the register in each state: a bit that flickers means nothing.
 _LOOKS = 3
 #: Limits that are tried, round so that a coarse setting reads back as it was sent.
@@ -53,19 +54,12 @@ class Register:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
-    """The register in every state that was reached.
+    """The register in every state that was reached."""
 
-    Attributes:
-        off: With the output off.
-        voltage: In constant voltage.
-        current: In constant current; None where the supply could not be made to limit.
-        protection: After its own protection; None where that did not switch off.
-    """
-
-    off: Register
-    voltage: Register
-    current: Register | None
-    protection: Register | None
+    off: Register  # with the output off
+    voltage: Register  # in constant voltage
+    current: Register | None  # in constant current; None where it could not be made to limit
+    protection: Register | None  # after its own protection; None where that did not switch off
 
 
 def resistor_ohm(file: BenchFile) -> tuple[float, float]:
@@ -81,131 +75,91 @@ def learn_status(
     *,
     raise_if_requested: Callable[[], None] = lambda: None,
 ) -> Finding:
-    """Read the register in each state; the output is off on every way out.
+    """Read the register in each state, with a resistor across the supply and nothing else.
 
-    Args:
-        file: The bench file; a resistor is across the supply, and nothing else.
-        clock: Tells when to give up waiting.
-        connect: Opens the bench, its keeper included.
-        raise_if_requested: Raises where somebody wants to stop; looked at between two messages.
-
-    Raises:
-        Refused: An instrument is not the right one.
-        Tripped: Power was cut on the way.
-        PowerOffUnconfirmed: Output off could not be confirmed: cut the mains by hand.
+    The bench, a wish to stop, what is raised and the way out are those of :func:`check_leads`.
     """
     dialect = bench_dialects(file)["supply"]
-    with connect as bench:
-        require_identities(file, bench.identities())
-        power = bench.power(low_limits(file), lambda *_: None, lambda _: None)
-        learner = _Learner(power, clock, low_level_v(file), raise_if_requested)
-        # a weight that is stated would have the keeper cut power before the register is read
-        protects = "set_voltage_protection" in dialect.send and not dialect.status.protection
+    # a weight that is stated would have the keeper cut power before the register is read
+    protects = "set_voltage_protection" in dialect.send and not dialect.status.protection
+    with at_low_level(file, clock, connect, raise_if_requested) as (_, low):
         try:
-            seen = learner.look(protects=protects)
+            seen = _look(low, protects=protects)
         except NoResistor as error:
-            return Finding(
-                mark=Mark.WRONG,
-                check="status bits",
-                text=str(error),
-                remedy=f"connect a resistor of {_range(file)} across the supply, and nothing else",
-            )
-        finally:
-            power.power_off()
+            least, most = (format_quantity(ohm, "ohm", 2) for ohm in resistor_ohm(file))
+            remedy = f"connect a resistor of {least} to {most} across the supply, and nothing else"
+            return Finding(Mark.WRONG, "status bits", str(error), remedy)
     return judge_status(seen, dialect)
 
 
-def _range(file: BenchFile) -> str:
-    least, most = (format_quantity(ohm, "ohm", 2) for ohm in resistor_ohm(file))
-    return f"{least} to {most}"
+def _look(low: LowLevel, *, protects: bool) -> Seen:
+    """Go through the states, and read the register in each."""
+    power = low.power
+    low.arm()
+    off = _register(low)
+    power.command(SwitchOn())
+    current_a = _resistor_a(low)
+    voltage = _register(low, sampled=True)
+    limited = _limited(low, current_a)
+    current = _register(low, sampled=True) if limited else None
+    power.command(Set("current_limit", LIMIT_A))
+    low.until(lambda volts: volts >= _THERE_FRAC * low.level_v, RISE_S)
+    protection = _protected(low) if protects else None  # the last: it may cut power
+    return Seen(off=off, voltage=voltage, current=current, protection=protection)
 
 
-class _Learner:
-    """Takes a supply through the states."""
+def _resistor_a(low: LowLevel) -> float:
+    """Wait for the level; return what is drawn there."""
+    there = low.until(lambda volts: volts >= _THERE_FRAC * low.level_v, RISE_S)
+    sample = low.power.sample()
+    much = ""
+    if not there or not sample.current_a <= _MOST_FRAC * LIMIT_A:
+        much = "much"
+    elif not sample.current_a >= _LEAST_FRAC * LIMIT_A:
+        much = "little"
+    if much:
+        read = (
+            f"{format_quantity(sample.voltage_v, 'V', 2)} and "
+            f"{format_quantity(sample.current_a, 'A', 2)}"
+        )
+        raise NoResistor(f"it draws too {much} for a look at the bits: {read}")
+    return sample.current_a
 
-    def __init__(
-        self, power: Power, clock: Clock, level_v: float, raise_if_requested: Callable[[], None]
-    ) -> None:
-        self._power = power
-        self._clock = clock
-        self._level_v = level_v
-        self._obey = raise_if_requested
 
-    def look(self, *, protects: bool) -> Seen:
-        """Go through the states, and read the register in each.
-
-        Raises:
-            NoResistor: The current is not a resistor's.
-        """
-        power = self._power
-        self._obey()
-        power.command(Arm(voltage_v=self._level_v, current_limit_a=LIMIT_A))
-        off = self._register()
-        power.command(SwitchOn())
-        current_a = self._resistor_a()
-        voltage = self._register(sampled=True)
-        limited = self._limited(current_a)
-        current = self._register(sampled=True) if limited else None
-        power.command(Set("current_limit", LIMIT_A))
-        self._until(lambda volts: volts >= _THERE_FRAC * self._level_v, _RISE_S)
-        protection = self._protected() if protects else None  # the last: it may cut power
-        return Seen(off=off, voltage=voltage, current=current, protection=protection)
-
-    def _resistor_a(self) -> float:
-        """Wait for the level; return what is drawn there."""
-        there = self._until(lambda volts: volts >= _THERE_FRAC * self._level_v, _RISE_S)
-        sample = self._power.sample()
-        drawn = format_quantity(sample.current_a, "A", 2)
-        read = f"{format_quantity(sample.voltage_v, 'V', 2)} and {drawn}"
-        if not there or not sample.current_a <= _MOST_FRAC * LIMIT_A:
-            raise NoResistor(f"it draws too much for a look at the bits: {read}")
-        if not sample.current_a >= _LEAST_FRAC * LIMIT_A:
-            raise NoResistor(f"it draws too little for a look at the bits: {read}")
-        return sample.current_a
-
-    def _limited(self, current_a: float) -> bool:
-        """Lower the limit until the readings show that it limits."""
-        for limit_a in _TRIED_A:
-            if limit_a > _LIMIT_FRAC * current_a:
-                continue
-            self._power.command(Set("current_limit", limit_a))
-            if self._until(lambda volts: volts <= _LIMITED_FRAC * self._level_v, _LIMITS_S):
+def _limited(low: LowLevel, current_a: float) -> bool:
+    """Lower the limit until the readings show that it limits."""
+    for limit_a in _TRIED_A:
+        if limit_a <= _LIMIT_FRAC * current_a:
+            low.power.command(Set("current_limit", limit_a))
+            if low.until(lambda volts: volts <= _LIMITED_FRAC * low.level_v, _LIMITS_S):
                 return True
-        return False
+    return False
 
-    def _protected(self) -> Register | None:
-        """Have its own protection switch off; None where that cannot be seen."""
-        looks: list[int] = []
-        try:
-            self._power.command(SetVoltageProtection(self._level_v / 2))
-            off = self._until(lambda volts: volts <= _GONE_FRAC * self._level_v, _PROTECTS_S)
-            while off and len(looks) < _LOOKS:
-                looks.append(self._status())
-        except Tripped:  # it has seen that the output is off, or that the level is not taken
-            pass
-        return _together(looks) if looks else None
 
-    def _register(self, *, sampled: bool = False) -> Register:
-        looks = []
-        for _ in range(_LOOKS):
-            self._obey()
-            looks.append(self._status())
-            if sampled:
-                self._power.sample()
-        return _together(looks)
+def _protected(low: LowLevel) -> Register | None:
+    """Have its own protection switch off; None where that cannot be seen."""
+    looks: list[int] = []
+    # a trip: the keeper has seen that the output is off, or that the level is not taken
+    with contextlib.suppress(Tripped):
+        low.power.command(SetVoltageProtection(low.level_v / 2))
+        off = low.until(lambda volts: volts <= _GONE_FRAC * low.level_v, _PROTECTS_S)
+        while off and len(looks) < _LOOKS:
+            looks.append(_status(low.power))
+    return _together(looks) if looks else None
 
-    def _status(self) -> int:
-        return int(self._power.read("supply", "status")["status"])
 
-    def _until(self, reached: Callable[[float], bool], longest_s: float) -> bool:
-        """Take samples until the voltage is where it should be; False if that takes too long."""
-        end_s = self._clock.now_s() + longest_s
-        while True:
-            self._obey()
-            if reached(self._power.sample().voltage_v):
-                return True
-            if self._clock.now_s() >= end_s:
-                return False
+def _register(low: LowLevel, *, sampled: bool = False) -> Register:
+    looks = []
+    for _ in range(_LOOKS):
+        low.obey()
+        looks.append(_status(low.power))
+        if sampled:
+            low.power.sample()
+    return _together(looks)
+
+
+def _status(power: Power) -> int:
+    return int(power.read("supply", "status")["status"])
 
 
 def _together(looks: list[int]) -> Register:
@@ -213,14 +167,10 @@ def _together(looks: list[int]) -> Register:
 
 
 def judge_status(seen: Seen, dialect: Dialect) -> Finding:
-    """Say what the bits mean (pure).
+    """Say what the bits mean, and what of it the supply's dialect does not say yet (pure).
 
     A bit means the current limit where it is set in constant current and never in constant voltage;
     it means the protection where it is set after that and in none of the other states.
-
-    Args:
-        seen: The register in every state.
-        dialect: The supply's, for what it says already.
     """
     current, protection = seen.current, seen.protection
     limit = current.always & ~seen.voltage.ever if current is not None else 0
@@ -239,20 +189,12 @@ def judge_status(seen: Seen, dialect: Dialect) -> Finding:
     lines = [f"protection    = {tripped}"] if tripped else []
     lines += [f"current_limit = {limit}"] if limit else []
     if not lines:
-        return Finding(
-            mark=Mark.NOTE,
-            check="status bits",
-            text=f"{text}: it does not tell",
-            remedy="leave [status] out of its dialect: limiting is judged from the readings",
+        remedy = "leave [status] out of its dialect: limiting is judged from the readings"
+        return Finding(Mark.NOTE, "status bits", f"{text}: it does not tell", remedy)
+    remedy = "write in its dialect:"
+    if dialect.built_in:
+        remedy = (
+            f"copy {dialect.built_in} beside the bench file, write the copy's name there as its "
+            f"dialect, and {remedy}"
         )
-    copy = (
-        f"copy {dialect.built_in} beside the bench file, write the copy's name there as its "
-        "dialect, and "
-    )
-    return Finding(
-        mark=Mark.OK,
-        check="status bits",
-        text=text,
-        remedy=f"{copy if dialect.built_in else ''}write in its dialect:",
-        write=("[status]", *lines),
-    )
+    return Finding(Mark.OK, "status bits", text, remedy, ("[status]", *lines))

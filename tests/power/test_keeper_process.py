@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from harness.errors import CommandRefused, HarnessError, LinkError
+from harness.errors import CommandRefused, HarnessError, LinkError, LinkTimeout
 from harness.power.channel import Answer, Call
 from harness.power.commands import Arm, Command, SwitchOn
 from harness.power.keeper_process import KeeperService, _answer
@@ -18,6 +18,8 @@ from harness.profile.load import load_bench
 
 if TYPE_CHECKING:
     from tests.power.conftest import Wire
+
+SAMPLE = "MEAS:VOLT?;:MEAS:CURR?"
 
 
 class TestErrors:
@@ -47,6 +49,18 @@ class TestAnswer:
 
         assert (answer.number, answer.live) == (7, False)
         assert isinstance(answer.value, CommandRefused)
+
+    def test_a_reading_that_fails_with_the_output_off_is_told_as_that(self, wire: Wire) -> None:
+        """What the instrument did not answer is the answer, and the keeper goes on."""
+
+        def silent() -> str:
+            raise LinkTimeout("no answer in time", instrument="supply (wire)")
+
+        wire.supply.answers[SAMPLE] = silent
+        answer = _answer(wire.host, Call(7, "read", ("supply", "voltage", "current")))
+
+        assert isinstance(answer.value, LinkTimeout)
+        assert wire.host.trip is None
 
     def test_switching_off_answers_after_a_trip(self, wire: Wire) -> None:
         """Off can be asked for at any time, and is done again, whatever has cut power before."""

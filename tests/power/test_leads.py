@@ -14,7 +14,7 @@ from harness.bench.dialect import load_dialect
 from harness.bench.finding import Finding, Mark
 from harness.bench.roles import Meter, Supply
 from harness.errors import LinkTimeout, Refused
-from harness.power.leads import Pairs, check_leads, judge_leads, low_level_v
+from harness.power.leads import check_leads, judge_leads, low_level_v
 from harness.power.local_bench import LocalBench, open_bench
 from harness.power.trip import Tripped
 from harness.profile.bench_file import Accuracy, BenchFile
@@ -184,6 +184,17 @@ class TestCheck:
             rig.check()
         assert rig.supply.messages == []
 
+    def test_a_meter_that_cannot_measure_it_is_refused(
+        self, rig: Rig, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """A meter without the quantity compares nothing, and no link is used."""
+        other = {"meter": load_dialect("scpi-load")}
+        monkeypatch.setattr("harness.power.leads.bench_dialects", lambda _: other)
+
+        with pytest.raises(Refused, match="The meter's dialect cannot measure voltage_dc"):
+            rig.check()
+        assert rig.supply.messages == []
+
     def test_a_meter_across_something_else_is_told(self) -> None:
         """On the simulated bench the meter is across the unit's output, and that shows."""
         file, clock = load_bench("bench-simulated-dc"), SimulatedClock()
@@ -215,9 +226,9 @@ class TestJudgement:
     )
     def test_agreement_is_inside_the_combined_uncertainty(self, meter_v: float, mark: Mark) -> None:
         """They agree where their difference is inside its expanded uncertainty."""
-        pairs = Pairs(supply_v=[1.0] * 8, meter_v=[meter_v] * 8)
+        pairs = [1.0] * 8, [meter_v] * 8
 
-        assert judge_leads(pairs, Accuracy(0.0, 10e-3), Accuracy(0.0, 2e-3)).mark is mark
+        assert judge_leads(*pairs, Accuracy(0.0, 10e-3), Accuracy(0.0, 2e-3)).mark is mark
 
     @pytest.mark.parametrize(
         ("meter_v", "remedy"),
@@ -229,14 +240,14 @@ class TestJudgement:
     )
     def test_says_where_to_look(self, meter_v: float, remedy: str) -> None:
         """No voltage, the reverse, and too little of it each have their place to look."""
-        pairs = Pairs(supply_v=[1.0] * 8, meter_v=[meter_v] * 8)
+        pairs = [1.0] * 8, [meter_v] * 8
 
-        assert remedy in judge_leads(pairs, PERFECT, PERFECT).remedy
+        assert remedy in judge_leads(*pairs, PERFECT, PERFECT).remedy
 
     @given(st.lists(st.floats(-2, 2), min_size=2, max_size=8))
     def test_without_an_accuracy_nothing_is_decided(self, volts: list[float]) -> None:
         """Where an accuracy is missing, the readings are shown and nothing is claimed."""
-        pairs = Pairs(supply_v=volts, meter_v=volts[::-1])
+        pairs = volts, volts[::-1]
 
-        assert judge_leads(pairs, PERFECT, None).mark is Mark.NOTE
-        assert judge_leads(pairs, None, PERFECT).mark is Mark.NOTE
+        assert judge_leads(*pairs, PERFECT, None).mark is Mark.NOTE
+        assert judge_leads(*pairs, None, PERFECT).mark is Mark.NOTE

@@ -9,7 +9,7 @@ from harness.bench.sample import SupplySample
 from harness.errors import CommandRefused
 from harness.power.commands import Arm, LoadOff, OperatingEnvelope, SetLoad, SwitchOn
 from harness.power.keeper import Keeper
-from harness.power.moves import Confirm, LoadMoves, Send
+from harness.power.moves import Check, Confirm, LoadMoves, Send
 from harness.power.trip import TripReason
 
 OPERATIONS = load_dialect("scpi-load").operations
@@ -68,12 +68,20 @@ class TestModes:
             SetLoad("resistance", 9.9),
             SetLoad("resistance", 0.0),
             SetLoad("resistance", math.nan),
+            SetLoad("resistance", math.inf),
         ],
     )
     def test_each_mode_has_its_bound(self, command: SetLoad) -> None:
         """More current, more power or less resistance than the plan has never goes out."""
         with pytest.raises(CommandRefused, match="outside the envelope"):
             moves().set(command)
+
+    def test_its_error_queue_is_looked_at_where_it_has_one(self) -> None:
+        """A setting that the load refused without a word shows in its queue."""
+        command = SetLoad("current", 1.0)
+
+        assert moves().set(command)[-1] == Check("load", "errors")
+        assert Check("load", "errors") not in moves(OPERATIONS - {"error"}).set(command)
 
     def test_a_mode_the_dialect_lacks_is_refused(self) -> None:
         """A load that knows constant current alone is told nothing else."""

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import pytest
@@ -81,6 +82,16 @@ class TestEnergising:
         assert caught.value.trip.reason is TripReason.READBACK
         assert not caught.value.trip.live
         assert "OUTP ON" not in wire.supply.messages
+
+    def test_a_limit_that_reads_back_as_no_number_stops_before_power(
+        self, wire: Wire, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Not-a-number agrees with no setting, wherever it came from."""
+        monkeypatch.setattr(wire.host._supply, "value", lambda _: math.nan)
+
+        with pytest.raises(Tripped) as caught:
+            wire.host.command(Arm(2.4, 0.3))
+        assert caught.value.trip.reason is TripReason.READBACK
 
     def test_an_entry_in_the_error_queue_stops_before_power(self, wire: Wire) -> None:
         """An error the instrument reports after the set-up stops the arming."""
@@ -287,6 +298,17 @@ class TestPowerOff:
         wire.host.power_off()
 
         assert wire.supply.messages == ["OUTP OFF", "OUTP?", "OUTP OFF", "OUTP?"]
+
+    def test_it_is_told_once_and_only_after_power(self, wire: Wire) -> None:
+        """Off ends what was on: it is an event then, and none where power never came."""
+        wire.host.command(Arm(2.4, 0.3))
+        wire.host.power_off()
+        assert wire.events == []
+
+        energise(wire)
+        wire.host.power_off()
+        wire.host.power_off()
+        assert wire.events == [("power on", ""), ("power off", "confirmed")]
 
     def test_switching_off_twice_is_harmless(self, wire: Wire) -> None:
         """Power off can be asked for at any time, also when it is off already."""
