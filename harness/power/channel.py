@@ -33,20 +33,14 @@ _KILLING_S = 0.3
 class Call:
     """To the keeper: call this method of the ports in :mod:`harness.power.port` at your end.
 
-    The first one is ``open``, with the bench file and the origin of the clock. An :class:`Answer`
-    of the same number follows, after ``cut`` a trip.
+    ``open`` comes first, with the bench file and the origin of the clock; ``make_room`` says how
+    many samples were taken, so that there is room for as many more. An :class:`Answer` of the same
+    number follows, a trip after ``cut``, and nothing after ``make_room``.
     """
 
     number: int
     method: str
     arguments: tuple[Any, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Room:
-    """To the keeper: so many samples were taken, and there is room for as many more."""
-
-    samples: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,16 +16,7 @@ from harness.bench.sample import SupplySample
 from harness.bench.trial import try_questions
 from harness.errors import HarnessError, LinkError, PowerOffUnconfirmed
 from harness.power.attention import Lookout, StayAwake
-from harness.power.channel import (
-    WINDOW,
-    Answer,
-    Call,
-    Channel,
-    Closed,
-    Event,
-    Room,
-    start_keeper,
-)
+from harness.power.channel import WINDOW, Answer, Call, Channel, Closed, Event, start_keeper
 from harness.power.commands import Command, OperatingEnvelope, SwitchOn
 from harness.power.local_bench import open_bench
 from harness.power.port import OnEvent, OnSample
@@ -243,7 +234,7 @@ class ProcessPower:
             case SupplySample():
                 self._taken += 1
                 if self._taken >= WINDOW // 2:
-                    self._channel.send(Room(self._taken))
+                    self._channel.send(Call(0, "make_room", (self._taken,)))
                     self._taken = 0
                 self._on_sample(message)
             case Event(kind, detail):
@@ -345,9 +336,8 @@ def open_process_bench(file: BenchFile, clock: SystemClock) -> Iterator[ProcessB
     """
     # without a meter too: to take over from a keeper must not begin with loading libraries
     roles = ("meter",) if file.meter else ()
-    with contextlib.ExitStack() as stack:
-        meter = stack.enter_context(open_instruments(file, roles, clock)).get("meter")
+    with open_instruments(file, roles, clock) as opened:
+        meter = opened.get("meter")
         assert meter is None or isinstance(meter, Meter)
-        bench = ProcessBench(file, clock, meter)
-        stack.callback(bench.close)
-        yield bench
+        with contextlib.closing(ProcessBench(file, clock, meter)) as bench:
+            yield bench

@@ -24,17 +24,7 @@ from harness.bench.clock import SystemClock, awake_s
 from harness.bench.sample import SupplySample
 from harness.errors import CommandRefused, HarnessError, InstrumentError, PowerOffUnconfirmed
 from harness.power.attention import LOOK_S, AttendedLink, Attention, Silence
-from harness.power.channel import (
-    WINDOW,
-    Alive,
-    Answer,
-    Call,
-    Closed,
-    Event,
-    Room,
-    pump_in,
-    pump_out,
-)
+from harness.power.channel import WINDOW, Alive, Answer, Call, Closed, Event, pump_in, pump_out
 from harness.power.local_bench import LocalKeeper, open_bench
 from harness.power.lock import hold_as_keeper, hold_identity
 from harness.power.trip import Tripped
@@ -179,8 +169,8 @@ class KeeperService:
                 match self._next(live=keeper.live):
                     case Closed():
                         return
-                    case Room(samples):
-                        self._outlet.make_room(samples)
+                    case Call(method="make_room", arguments=(count,)):
+                        self._outlet.make_room(count)
                     case Call() as call:
                         self._guarded(lambda: self._answer(_answer(keeper, call)))
                 # between any two calls, so that no flood of them keeps the supply from its turn
