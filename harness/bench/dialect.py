@@ -12,7 +12,8 @@ from harness.bench.dialect_rules import FOLDER, SAMPLED, dialect_errors
 from harness.bench.scpi import decimal_text
 from harness.errors import BenchFileError, DialectError, Mistake
 from harness.files.field_types import Seconds, Table
-from harness.files.named_file import read_table
+from harness.files.named_file import validated
+from harness.files.text_file import read_toml
 from harness.profile.bench_file import BenchFile, Instrument
 from harness.quantity import shown
 
@@ -140,7 +141,8 @@ def load_dialect(name: str, base: Path | None = None) -> Dialect:
         problem = f"no built-in dialect of this name; there are {', '.join(BUILT_IN)}"
         raise DialectError([Mistake(name, None, "dialect", problem)])
     path = built_in or (base or Path()) / name
-    dialect = read_table(path, Dialect, DialectError, rules=dialect_errors)
+    file = read_toml(path, str(path), DialectError)
+    dialect = validated(file, Dialect, DialectError, rules=dialect_errors)
     dialect._built_in = built_in  # noqa: SLF001 - its own module
     return dialect
 

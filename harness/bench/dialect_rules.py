@@ -14,7 +14,7 @@ from typing import Any
 
 from harness.errors import did_you_mean
 from harness.files.config_error import ConfigError
-from harness.files.toml_text import quoted
+from harness.files.text_file import quoted
 from harness.profile.bench_file import wait_problem
 from harness.profile.measures import OPERATIONS, REQUIRED
 from harness.quantity import QuantityError, parse_quantity

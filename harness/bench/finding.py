@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from harness.bench.dialect_rules import SAMPLED
-from harness.files.toml_text import quoted
+from harness.files.text_file import quoted
 from harness.quantity import shown
 
 #: What each sign stands for; read at once, for it may be needed with power on.

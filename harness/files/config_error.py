@@ -22,29 +22,31 @@ _MOST_LISTED = 100
 #: ``key = …`` or ``[table]``: an example that needs no key in front of it.
 _WHOLE_LINE = re.compile(r"\w+ = |\[+[a-z]")
 
+#: What the kinds of a list of tables are kinds of.
+_KINDS = {"steps": "kind of step", "parts": "kind of part"}
+
+#: Tables that may be missing, each with the least that will do.
+_TABLES: dict[KeyPath, str] = {
+    ("unit",): "[unit] with input and protection_class",
+    ("unit", "input"): '{ kind = "dc", nominal = "24 V", tolerance = "10 %", current = "1.2 A" }',
+    ("envelope",): '{ voltage = "26.4 V", current = "1.5 A", power = "36 W" }',
+    ("steps",): '[[steps]] and below it kind = "start"',
+    ("supply",): "[supply] with kind, resource and dialect",
+    ("meter",): "[meter] with resource and dialect",
+    ("load",): "[load] with resource and dialect",
+}
+
 
 class ConfigError(NamedTuple):
-    """One mistake, before its line is looked up.
-
-    Attributes:
-        path: The key it is about.
-        problem: What is wrong, in one sentence without a full stop.
-        example: A value that would be right, as it stands in TOML, or empty.
-    """
+    """One mistake, before its line is looked up."""
 
     path: KeyPath
-    problem: str
-    example: str = ""
+    problem: str  # in one sentence without a full stop
+    example: str = ""  # a value that would be right, as it stands in TOML
 
 
 def as_mistakes(found: Iterable[ConfigError], file: str, text: str) -> tuple[Mistake, ...]:
-    """Give everything found its line, in the order of the file.
-
-    Args:
-        found: What was found.
-        file: The file's name as the user gave it.
-        text: The file's text.
-    """
+    """Give everything found in a file's text its line, in the order of the file."""
     lines = TomlPositions(text)
     unique = tuple(dict.fromkeys(found))
     listed = [
@@ -79,81 +81,81 @@ def key_text(path: KeyPath) -> str:
 def found_by_validation(
     error: ValidationError, model: type[Table], data: object
 ) -> Iterator[ConfigError]:
-    """Yield a slip for everything validation found.
-
-    Args:
-        error: What was raised.
-        model: The table that was validated.
-        data: What stood in the file.
-    """
+    """Yield everything that validating what stands in a file found."""
     for detail in error.errors(include_url=False):
         if detail["type"] == "too_short" and detail["input"]:
             continue  # there are elements, each wrong, and each told on its own
-        yield _slip(_path(detail["loc"], model, data), detail, model, data)
+        yield _slip(_place(detail["loc"], model, data), detail)
 
 
-def _path(loc: tuple[str | int, ...], model: type[Table], data: object) -> KeyPath:
-    """Return a location without the names of union members, which are no keys of the file."""
-    path: KeyPath = ()
+class _Place(NamedTuple):
+    """A place in a file, as the schema sees it."""
+
+    path: KeyPath
+    annotation: Any  # of the value; None where the schema has no such key
+    field: FieldInfo | None  # that the path ends in, if it does
+    table: type[Table] | None  # that holds the field
+
+
+def _place(loc: tuple[str | int, ...], model: type[Table], data: Any) -> _Place:
+    """Follow a location through schema and file; the names of union members are no keys of it."""
+    place = _Place((), model, None, None)
     member_named = False
     for part in loc:
-        annotation = _annotation_at(model, path, data)[0]
-        if not member_named and sum(map(_is_table, _members(annotation))) > 1:
+        if not member_named and len(_tables(place.annotation)) > 1:
             member_named = True
             continue
         member_named = False
-        if part != "[key]":
-            path = (*path, part)
-    return path
-
-
-def _value_at(path: KeyPath, data: object) -> Any:
-    for part in path:
+        if part == "[key]":
+            continue
+        table, field = _table_of(place.annotation, data), None
+        annotation = _element(place.annotation)
+        if table is not None:
+            field = _fields(table).get(str(part))
+            annotation = field and field.annotation
+        place = _Place((*place.path, part), annotation, field, table)
         try:
-            data = data[part]  # type: ignore[index]
+            data = data[part]
         except (KeyError, IndexError, TypeError):
-            return None
-    return data
+            data = None
+    return place
 
 
-def _slip(path: KeyPath, detail: ErrorDetails, model: type[Table], data: object) -> ConfigError:
+def _slip(place: _Place, detail: ErrorDetails) -> ConfigError:
     """Say in our words what validation found."""
-    annotation, field = _annotation_at(model, path, data)
-    example = _example(field) or _TABLES.get(path, "")
+    path, field, given = place.path, place.field, detail["input"]
     context = detail.get("ctx", {})
+    example = str(field.examples[0]) if field and field.examples else _TABLES.get(path, "")
     if "problem" in context:  # our own words already
         return ConfigError(path, context["problem"], example or context.get("example", ""))
     match detail["type"]:
         case "missing":
             return ConfigError(path, "this key is missing", example)
         case "extra_forbidden":
-            known = _keys(model, path[:-1], data)
+            known = [] if place.table is None else list(_fields(place.table))
             hint = did_you_mean(path[-1], known) or f"; there are {', '.join(known)}"
             return ConfigError(path, f"there is no key {shown(path[-1])} here{hint}")
         case "union_tag_not_found":
-            return ConfigError((*path, "kind"), "this key is missing", f'"{_tags(annotation)[0]}"')
+            kind = _tags(place.annotation)[0]
+            return ConfigError((*path, "kind"), "this key is missing", f'"{kind}"')
         case "union_tag_invalid":
-            return _unknown_kind((*path, "kind"), detail["input"], _tags(annotation))
+            return _unknown_kind((*path, "kind"), given, _tags(place.annotation))
         case "literal_error":
-            return _wrong_choice(path, detail["input"], field)
-    return ConfigError(path, _wrong_shape(path, detail, annotation), example)
+            choices = _choices(place.annotation)
+            expected, hint = " or ".join(map(repr, choices)), did_you_mean(given, choices)
+            problem = f"expected {expected}, got {shown(given)}{hint}"
+            return ConfigError(path, problem, f'"{choices[0]}"')
+    return ConfigError(path, _wrong_shape(place, detail), example)
 
 
-def _wrong_choice(path: KeyPath, value: object, field: FieldInfo | None) -> ConfigError:
-    choices = _choices(field)
-    expected = " or ".join(map(repr, choices))
-    hint = did_you_mean(value, choices)
-    return ConfigError(path, f"expected {expected}, got {shown(value)}{hint}", f'"{choices[0]}"')
-
-
-def _wrong_shape(path: KeyPath, detail: ErrorDetails, annotation: Any) -> str:
+def _wrong_shape(place: _Place, detail: ErrorDetails) -> str:
     """Say that a value is no list, no table, no text, or too little of it."""
     got = f"got {shown(detail['input'])}"
     match detail["type"]:
         case "too_short":
             return "at least one is needed"
-        case "tuple_type" if any(map(_is_table, _members(_element(annotation)))):
-            name = ".".join(part for part in path if isinstance(part, str))
+        case "tuple_type" if _tables(_element(place.annotation)):
+            name = ".".join(part for part in place.path if isinstance(part, str))
             return f"expected a list of tables, each begun by [[{name}]]"
         case "tuple_type" | "list_type":
             return f"expected a list, {got}"
@@ -171,22 +173,7 @@ def _unknown_kind(path: KeyPath, value: object, kinds: tuple[str, ...]) -> Confi
     return ConfigError(path, f"there is no {what} {shown(kind)}{hint}", f'"{kinds[0]}"')
 
 
-#: What the kinds of a list of tables are kinds of.
-_KINDS = {"steps": "kind of step", "parts": "kind of part"}
-
-#: Tables that may be missing, each with the least that will do.
-_TABLES: dict[KeyPath, str] = {
-    ("unit",): "[unit] with input and protection_class",
-    ("unit", "input"): '{ kind = "dc", nominal = "24 V", tolerance = "10 %", current = "1.2 A" }',
-    ("envelope",): '{ voltage = "26.4 V", current = "1.5 A", power = "36 W" }',
-    ("steps",): '[[steps]] and below it kind = "start"',
-    ("supply",): "[supply] with kind, resource and dialect",
-    ("meter",): "[meter] with resource and dialect",
-    ("load",): "[load] with resource and dialect",
-}
-
-
-# --- the schema, walked along a path ---------------------------------------------------------
+# --- the schema ------------------------------------------------------------------------------
 
 
 def _members(annotation: Any) -> list[Any]:
@@ -199,13 +186,14 @@ def _members(annotation: Any) -> list[Any]:
     return [annotation]
 
 
-def _is_table(annotation: Any) -> bool:
-    return isinstance(annotation, type) and issubclass(annotation, Table)
+def _tables(annotation: Any) -> list[type[Table]]:
+    members = _members(annotation)
+    return [one for one in members if isinstance(one, type) and issubclass(one, Table)]
 
 
 def _table_of(annotation: Any, value: object) -> type[Table] | None:
     """Return the table an annotation stands for; of several, the one of the value's kind."""
-    tables = [member for member in _members(annotation) if _is_table(member)]
+    tables = _tables(annotation)
     kind = value.get("kind") if isinstance(value, dict) else None
     fitting = [table for table in tables if kind in _kinds(table)] if len(tables) > 1 else tables
     return fitting[0] if fitting else None
@@ -221,21 +209,6 @@ def _fields(table: type[Table]) -> dict[str, FieldInfo]:
     return {field.alias or name: field for name, field in table.model_fields.items()}
 
 
-def _annotation_at(model: type[Table], path: KeyPath, data: object) -> tuple[Any, FieldInfo | None]:
-    """Return the annotation at a path, and the field the path ends in, if it does."""
-    annotation: Any = model
-    field: FieldInfo | None = None
-    for depth, part in enumerate(path):
-        table = _table_of(annotation, _value_at(path[:depth], data))
-        if table is not None:
-            field = _fields(table).get(str(part))
-            annotation = None if field is None else field.annotation
-            continue
-        field = None
-        annotation = _element(annotation)
-    return annotation, field
-
-
 def _element(annotation: Any) -> Any:
     """Return what a list or a table of any keys is made of, or None for anything else."""
     for member in _members(annotation):
@@ -246,20 +219,9 @@ def _element(annotation: Any) -> Any:
 
 def _tags(annotation: Any) -> tuple[str, ...]:
     """Return the kinds a union of tables is told apart by."""
-    tables = [member for member in _members(annotation) if _is_table(member)]
-    return tuple(str(kind) for table in tables for kind in _kinds(table))
+    return tuple(str(kind) for table in _tables(annotation) for kind in _kinds(table))
 
 
-def _keys(model: type[Table], path: KeyPath, data: object) -> tuple[str, ...]:
-    table = _table_of(_annotation_at(model, path, data)[0], _value_at(path, data))
-    return () if table is None else tuple(_fields(table))
-
-
-def _example(field: FieldInfo | None) -> str:
-    return str(field.examples[0]) if field is not None and field.examples else ""
-
-
-def _choices(field: FieldInfo | None) -> tuple[str, ...]:
-    members = _members(field.annotation) if field is not None else []
-    literals = [member for member in members if get_origin(member) is Literal]
+def _choices(annotation: Any) -> tuple[str, ...]:
+    literals = [member for member in _members(annotation) if get_origin(member) is Literal]
     return tuple(str(choice) for literal in literals for choice in get_args(literal)) or ("",)

@@ -11,18 +11,8 @@ from harness.quantity import QuantityError, format_quantity, parse_quantity, sho
 
 #: The most of each unit that a file may ask for: far beyond any repair bench, so that a slip
 #: such as MV for mV is told at once, and small enough that no product of two overflows.
-_MOST = {
-    "V": 1e5,
-    "A": 1e4,
-    "W": 1e7,
-    "F": 1e3,
-    "ohm": 1e13,
-    "s": 1e6,
-    "Hz": 1e6,
-    "%": 10.0,
-    "degC": 2000.0,
-    "1": 1e6,
-}
+_MOST = {"V": 1e5, "A": 1e4, "W": 1e7, "F": 1e3, "ohm": 1e13, "s": 1e6, "Hz": 1e6}
+_MOST |= {"%": 10.0, "degC": 2000.0, "1": 1e6}
 
 
 class Table(BaseModel):
@@ -32,27 +22,17 @@ class Table(BaseModel):
 
 
 def mistaken(problem: str, example: str = "") -> PydanticCustomError:
-    """Return the error that a validator raises for a mistake in a file.
-
-    Args:
-        problem: What is wrong, in one sentence without a full stop.
-        example: A value that would be right, as it stands in TOML; empty if none is worth giving.
-    """
+    """Return the error that a validator raises: problem and example of a :class:`ConfigError`."""
     return PydanticCustomError("mistake", "{problem}", {"problem": problem, "example": example})
 
 
 def problem_of(error: PydanticCustomError) -> str:
-    """Return what is wrong from an error that :func:`mistaken` made."""
+    """Return the problem of an error that :func:`mistaken` made."""
     return str((error.context or {}).get("problem", ""))
 
 
 def read_quantity(text: object, unit: str, most: float | None = None) -> float:
-    """Read a quantity of a file.
-
-    Args:
-        text: What stands there.
-        unit: As for :func:`harness.quantity.parse_quantity`.
-        most: The most that can be asked for, or None for the usual of its unit.
+    """Read a quantity of a file; ``most`` is left out for the usual of its unit.
 
     Raises:
         PydanticCustomError: It is no such quantity, or larger than any bench.
@@ -61,7 +41,7 @@ def read_quantity(text: object, unit: str, most: float | None = None) -> float:
         value = parse_quantity(text, unit)
     except QuantityError as error:
         raise mistaken(error.problem, error.example) from None
-    most = _MOST[unit] if most is None else most
+    most = most or _MOST[unit]
     if abs(value) > most:
         ceiling = format_quantity(most, unit)
         raise mistaken(f"{shown(text)} is more than {ceiling}, the most that can be asked for")
@@ -83,11 +63,7 @@ def quantity_field(
 
 
 def read_line(value: object, most: int = 100) -> str:
-    """Read one line of printable text that is not blank, of at most so many characters.
-
-    Raises:
-        PydanticCustomError: It is none.
-    """
+    """Read one line of printable text that is not blank, or raise what :func:`mistaken` makes."""
     if not isinstance(value, str):
         raise mistaken(f"expected text, got {shown(value)}")
     if not value.strip():
@@ -95,11 +71,6 @@ def read_line(value: object, most: int = 100) -> str:
     if not value.isprintable() or len(value) > most:
         raise mistaken(f"expected one line of at most {most} printable characters")
     return value
-
-
-def one_line(most: int) -> BeforeValidator:
-    """Return a field type's validator for :func:`read_line`."""
-    return BeforeValidator(lambda value: read_line(value, most))
 
 
 def _number(value: object) -> float:
@@ -131,4 +102,4 @@ Number = Annotated[float, BeforeValidator(_number)]
 #: ``true`` or ``false``, written without quotes.
 Flag = Annotated[bool, BeforeValidator(_flag)]
 #: One line of printable text that is not blank.
-Name = Annotated[str, one_line(100)]
+Name = Annotated[str, BeforeValidator(read_line)]

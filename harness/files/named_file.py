@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
@@ -12,7 +13,6 @@ from pydantic import PrivateAttr, ValidationError
 from harness.errors import FileError, Mistake, did_you_mean
 from harness.files.config_error import ConfigError, as_mistakes, found_by_validation
 from harness.files.field_types import Table
-from harness.files.file_kind import FileKind, mistaken_for
 from harness.files.text_file import TomlFile, read_toml
 from harness.shipped import shipped, shipped_names
 
@@ -20,6 +20,71 @@ _TableT = TypeVar("_TableT", bound=Table)
 
 #: Finds mistakes beside those of the model in what stands in a file.
 _Rules = Callable[[Mapping[str, Any]], Iterable[ConfigError]]
+
+#: So many more keys must another kind know than the wanted one: a single one may be a slip.
+_PLAINLY = 2
+
+
+@dataclass(frozen=True, slots=True)
+class FileKind:
+    """A kind of file a user writes."""
+
+    name: str  # what people call it, with its article
+    #: Every key there may be at its top, written out: unit model and dialect are defined above.
+    keys: frozenset[str]
+    goes_to: str  # where such a file is given
+    folder: str = ""  # of its shipped files; empty for the top
+
+    def known(self, data: Mapping[str, Any]) -> int:
+        """Return how many of a file's keys this kind knows."""
+        return len(self.keys & data.keys())
+
+
+PROFILE = FileKind(
+    "a profile",
+    frozenset({"title", "unit", "envelope", "limits", "rest", "steps"}),
+    "softwake plan FILE, softwake rehearse FILE, softwake run FILE --bench BENCH",
+)
+BENCH = FileKind(
+    "a bench file",
+    frozenset({"name", "visa", "supply", "meter", "load"}),
+    "softwake bench FILE, softwake plan or run PROFILE --bench FILE",
+)
+UNIT = FileKind(
+    "a unit file",
+    frozenset({"title", "serial", "maker", "unit", "event", "service", "parts"}),
+    "softwake assess FILE, softwake run PROFILE --unit FILE",
+    "units/",
+)
+MODEL = FileKind(
+    "a unit model",
+    frozenset({"title", "input", "fuse", "varistor", "rectifier", "inrush_limiter"})
+    | frozenset({"bulk", "converter", "faults"}),
+    "softwake rehearse PROFILE --unit-model FILE",
+    "models/",
+)
+DIALECT = FileKind(
+    "a dialect",
+    frozenset({"name", "role", "title", "link", "send", "decimals", "ask", "answers"})
+    | frozenset({"sample", "status"}),
+    'an instrument of a bench file, as dialect = "FILE"',
+)
+
+KINDS = (PROFILE, BENCH, UNIT, MODEL, DIALECT)
+
+
+def mistaken_for(data: Mapping[str, Any], wanted: FileKind) -> str:
+    """Say that a file is plainly of another kind than the one wanted, or return nothing.
+
+    A file that can be used has no key its own kind does not know, so none is ever turned away.
+    """
+    likest = max(KINDS, key=lambda kind: kind.known(data))
+    if likest.known(data) < wanted.known(data) + _PLAINLY:
+        return ""
+    return (
+        f"this looks like {likest.name}, and {wanted.name} is wanted here; {likest.name} goes to: "
+        f"{likest.goes_to}"
+    )
 
 
 class FromFile(Table):
@@ -55,46 +120,39 @@ class FromFile(Table):
 def read_named(
     source: str | Path, wanted: FileKind, error: type[FileError] = FileError
 ) -> TomlFile:
-    """Read a TOML file by its path, or by the name of a shipped one.
+    """Read a TOML file by its path, else by the name of a shipped one.
 
-    Args:
-        source: Path of a file, or name of a shipped one with or without its folder and ``.toml``.
-            A file of that path comes first.
-        wanted: What kind of file it has to be.
-        error: What is raised.
+    That may do without its folder and ``.toml``.
 
     Raises:
         FileError: There is no such file, it is no TOML, or it is plainly of another kind: then
             that is all that is said. Raised as ``error``.
     """
-    file = _read(source, wanted.folder, error)
+    name, path = str(source), Path(source)
+    # os.path says no where pathlib raises: for a name that no file can have.
+    if not os.path.isfile(source):  # noqa: PTH113
+        found = shipped("profiles", wanted.folder + name.removeprefix(wanted.folder))
+        if found is None and not os.path.exists(source):  # noqa: PTH110
+            problem = f"there is no such file{_hint(name, wanted.folder)}"
+            raise error([Mistake(name, None, "", problem)])
+        path = found or path
+    file = read_toml(path, name, error)
     problem = mistaken_for(file.data, wanted)
     if problem:
-        raise error([Mistake(file.name, None, "", problem)])
+        raise error([Mistake(name, None, "", problem)])
     return file
 
 
-def read_table(
-    path: Path,
-    model: type[_TableT],
-    error: type[FileError],
-    name: str = "",
-    *,
-    rules: _Rules = lambda _: (),
-) -> _TableT:
-    """Read a TOML file that another file names, or that is shipped, as a table.
-
-    Args:
-        path: The file.
-        model: What it must hold.
-        error: What is raised.
-        name: The file's name as the user gave it; left out, the path.
-        rules: As for :func:`validated`.
-
-    Raises:
-        FileError: With every mistake in the file. Raised as ``error``.
-    """
-    return validated(read_toml(path, name or str(path), error), model, error, rules=rules)
+def _hint(name: str, folder: str) -> str:
+    """Name the nearest shipped file of the folder, or all of them."""
+    stems = [
+        known.removesuffix(".toml")
+        for known in shipped_names("profiles")
+        if known.rpartition("/")[0] == folder.rstrip("/")
+    ]
+    bare = folder + name.replace("\\", "/").rsplit("/", 1)[-1].removesuffix(".toml")
+    near = did_you_mean(bare, stems)
+    return near or (f"; shipped with the program: {', '.join(stems)}" if stems else "")
 
 
 def validated(
@@ -107,12 +165,8 @@ def validated(
 ) -> _TableT:
     """Return a file as a table; a :class:`FromFile` knows the file it came from.
 
-    Args:
-        file: The file.
-        model: What it must hold.
-        error: What is raised.
-        rules: What is told beside the model, whether it fits or not.
-        table_rules: What is told of a table that fits the model.
+    ``rules`` are told beside the model, whether it fits or not; ``table_rules`` of a table that
+    fits it.
 
     Raises:
         FileError: With every mistake in the file. Raised as ``error``.
@@ -129,26 +183,3 @@ def validated(
     if table is None or found:
         raise error(as_mistakes(found, file.name, file.text))
     return table.came_from(file) if isinstance(table, FromFile) else table
-
-
-def _read(source: str | Path, folder: str, error: type[FileError]) -> TomlFile:
-    name = str(source)
-    # os.path says no where pathlib raises: for a name that no file can have.
-    if os.path.isfile(source):  # noqa: PTH113
-        return read_toml(Path(source), name, error)
-    found = shipped("profiles", folder + name.removeprefix(folder))
-    if found is None and not os.path.exists(source):  # noqa: PTH110
-        raise error([Mistake(name, None, "", f"there is no such file{_hint(name, folder)}")])
-    return read_toml(found or Path(source), name, error)
-
-
-def _hint(name: str, folder: str) -> str:
-    """Name the nearest shipped file of the folder, or all of them."""
-    stems = [
-        known.removesuffix(".toml")
-        for known in shipped_names("profiles")
-        if known.rpartition("/")[0] == folder.rstrip("/")
-    ]
-    bare = folder + name.replace("\\", "/").rsplit("/", 1)[-1].removesuffix(".toml")
-    near = did_you_mean(bare, stems)
-    return near or (f"; shipped with the program: {', '.join(stems)}" if stems else "")

@@ -1,8 +1,9 @@
-"""Reads a TOML file a user wrote, whatever it turns out to be."""
+"""Reads a TOML file a user wrote, whatever it turns out to be; writes text as TOML has it."""
 
 from __future__ import annotations
 
 import hashlib
+import json
 import re
 import stat
 import tomllib
@@ -32,78 +33,76 @@ _UNQUOTED = re.compile(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TomlFile:
-    """A TOML file that was read.
+    """A TOML file that was read."""
 
-    Attributes:
-        name: Its name as the user gave it.
-        text: Its text to the last byte.
-        sha256: SHA-256 of its bytes, in hex.
-        data: What it says.
-    """
-
-    name: str
-    text: str
-    sha256: str
+    name: str  # as the user gave it
+    text: str  # to the last byte
+    sha256: str  # of its bytes, in hex
     data: dict[str, Any]
 
 
-def read_toml(path: Path, name: str, error: type[FileError] = FileError) -> TomlFile:
-    """Read a TOML file.
+class _UnusableError(Exception):
+    def __init__(
+        self, problem: str, line: int | None = None, key: str = "", example: str = ""
+    ) -> None:
+        self.mistake = (line, key, problem, example)
 
-    Args:
-        path: The file.
-        name: Its name as the user gave it, for messages.
-        error: What is raised.
+
+def read_toml(path: Path, name: str, error: type[FileError] = FileError) -> TomlFile:
+    """Read a TOML file, ``name`` as the user gave it.
 
     Raises:
         FileError: It is missing, no regular file, too large, not UTF-8 text, or not TOML. Raised
             as ``error``.
     """
-    raw = _read_bytes(path, name, error)
-    text = _decode(raw, name, error)
-    # Some editors begin UTF-8 with a byte order mark; TOML knows none.
-    data = _parse(text.removeprefix("\ufeff"), name, error)
+    try:
+        raw = _read_bytes(path)
+        text = _decode(raw)
+        # Some editors begin UTF-8 with a byte order mark; TOML knows none.
+        data = _parse(text.removeprefix("\ufeff"))
+    except _UnusableError as unusable:
+        raise error([Mistake(name, *unusable.mistake)]) from unusable.__cause__
     return TomlFile(name=name, text=text, sha256=hashlib.sha256(raw).hexdigest(), data=data)
 
 
-def _read_bytes(path: Path, name: str, error: type[FileError]) -> bytes:
+def _read_bytes(path: Path) -> bytes:
     try:
         found = path.stat()
         if stat.S_ISDIR(found.st_mode):
-            raise error([Mistake(name, None, "", "this is a folder; name a file in it")])
+            raise _UnusableError("this is a folder; name a file in it")
         # A pipe or device would be waited for, or never end.
         if not stat.S_ISREG(found.st_mode):
-            raise error([Mistake(name, None, "", "this is no ordinary file")])
+            raise _UnusableError("this is no ordinary file")
         if found.st_size <= _LARGEST:
             with path.open("rb") as file:
                 raw = file.read(_LARGEST + 1)
             if len(raw) <= _LARGEST:
                 return raw
     except FileNotFoundError:
-        raise error([Mistake(name, None, "", "there is no such file")]) from None
+        raise _UnusableError("there is no such file") from None
     except (OSError, ValueError) as problem:
         reason = getattr(problem, "strerror", None) or str(problem)
-        raise error([Mistake(name, None, "", f"it cannot be read: {reason}")]) from problem
-    raise error([Mistake(name, None, "", "it is larger than 256 KiB; nobody wrote that by hand")])
+        raise _UnusableError(f"it cannot be read: {reason}") from problem
+    raise _UnusableError("it is larger than 256 KiB; nobody wrote that by hand")
 
 
-def _decode(raw: bytes, name: str, error: type[FileError]) -> str:
+def _decode(raw: bytes) -> str:
     if b"\0" in raw:
         line = raw[: raw.index(b"\0")].count(b"\n") + 1
-        raise error([Mistake(name, line, "", "it holds a NUL byte: this is no text file")])
+        raise _UnusableError("it holds a NUL byte: this is no text file", line)
     try:
         text = raw.decode("utf-8")
     except UnicodeDecodeError as problem:
         line = raw[: problem.start].count(b"\n") + 1
         message = "it is not UTF-8 text; save it as UTF-8 in your editor"
-        raise error([Mistake(name, line, "", message)]) from None
+        raise _UnusableError(message, line) from None
     for number, line_text in enumerate(text.split("\n"), 1):
         if len(line_text) > _LONGEST_LINE:
             message = f"this line is longer than {_LONGEST_LINE} characters"
-            raise error([Mistake(name, number, "", message)])
+            raise _UnusableError(message, number)
         if line_text.count(".") >= _MOST_PARTS and _is_deep(line_text):
             message = f"a key here has more than {_MOST_PARTS} parts"
-            raise error([Mistake(name, number, "", message, 'input.nominal = "24 V"')])
+            raise _UnusableError(message, number, example='input.nominal = "24 V"')
     return text
 
 
@@ -117,27 +116,33 @@ def _is_deep(line: str) -> bool:
     )
 
 
-def _parse(text: str, name: str, error: type[FileError]) -> dict[str, Any]:
+def _parse(text: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except RecursionError:
-        problem = "brackets are nested too deep"
-        raise error([Mistake(name, None, "", f"this is no valid TOML: {problem}")]) from None
+        problem = "this is no valid TOML: brackets are nested too deep"
+        raise _UnusableError(problem) from None
     except ValueError as found:  # beside TOML's own errors: numbers and dates Python cannot hold
-        raise error([_syntax_mistake(text, name, str(found))]) from None
+        raise _syntax_error(text, str(found)) from None
 
 
-def _syntax_mistake(text: str, name: str, message: str) -> Mistake:
+def _syntax_error(text: str, message: str) -> _UnusableError:
     """Say where the syntax breaks; the parser names the place in its message only."""
     lines = text.replace("\r\n", "\n").split("\n")
     place = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)$", message)
     if place is None:
-        return Mistake(name, None, "", f"this is no valid TOML: {message}")
+        return _UnusableError(f"this is no valid TOML: {message}")
     line = int(place[1]) if place[1] else max(1, len(text.rstrip().split("\n")))
-    problem = f"this is no valid TOML: {message[: place.start()]}"
     unquoted = _UNQUOTED.match(lines[line - 1])
-    if unquoted is not None:
-        value = unquoted["value"].strip()
-        problem = f"{shown(value)} is text and needs quotes"
-        return Mistake(name, line, unquoted["key"], problem, f'{unquoted["key"]} = "{value}"')
-    return Mistake(name, line, "", problem)
+    if unquoted is None:
+        return _UnusableError(f"this is no valid TOML: {message[: place.start()]}", line)
+    key, value = unquoted["key"], unquoted["value"].strip()
+    problem = f"{shown(value)} is text and needs quotes"
+    return _UnusableError(problem, line, key, f'{key} = "{value}"')
+
+
+def quoted(text: str) -> str:
+    """Return text as a TOML string, in the quotes that need least in it."""
+    if '"' in text and "'" not in text and text.isprintable():
+        return f"'{text}'"
+    return json.dumps(text, ensure_ascii=False)  # what JSON escapes, TOML escapes alike

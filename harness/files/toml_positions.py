@@ -32,24 +32,25 @@ _SCALAR = re.compile(
 )
 
 
+class _LostError(Exception):
+    """The text is not what the scanner expects here."""
+
+
 class TomlPositions:
-    """The line of every key path in a TOML text.
-
-    Args:
-        text: A text that is valid TOML.
-
-    Attributes:
-        lines: The line, counted from 1, on which each key or list element begins; none at all
-            where the scanner lost its way.
-    """
+    """The line of every key path in a text that is valid TOML."""
 
     def __init__(self, text: str) -> None:
-        scanner = _Scanner(text.removeprefix("\ufeff").replace("\r\n", "\n"))
+        #: Where each key or list element begins, counted from 1; nothing where the way was lost.
+        self.lines: dict[KeyPath, int] = {}
+        self._text = text.removeprefix("\ufeff").replace("\r\n", "\n")
+        self._at = 0
+        self._starts = [0, *(match.end() for match in re.finditer("\n", self._text))]
+        self._counts: dict[KeyPath, int] = {}
+        self._implied: set[KeyPath] = set()
         try:
-            scanner.document()
+            self._document()
         except (_LostError, RecursionError):
-            scanner.lines.clear()
-        self.lines = scanner.lines
+            self.lines.clear()
 
     def nearest(self, path: KeyPath) -> int | None:
         """Return the line of a path, else of the table that lacks it; None for the whole file."""
@@ -57,28 +58,13 @@ class TomlPositions:
             path = path[:-1]
         return self.lines.get(path)
 
-
-class _LostError(Exception):
-    """The text is not what the scanner expects here."""
-
-
-class _Scanner:
-    def __init__(self, text: str) -> None:
-        self.lines: dict[KeyPath, int] = {}
-        self._text = text
-        self._at = 0
-        self._starts = [0, *(match.end() for match in re.finditer("\n", text))]
-        self._counts: dict[KeyPath, int] = {}
-        self._implied: set[KeyPath] = set()
-
-    def document(self) -> None:
-        """Follow the whole text."""
+    def _document(self) -> None:
         table: KeyPath = ()
         while True:
             self._match(_BLANK)
             if self._at == len(self._text):
                 return
-            if self._text.startswith("[", self._at):
+            if self._stands("["):
                 table = self._header()
             else:
                 self._pair(table)
@@ -86,26 +72,26 @@ class _Scanner:
     def _header(self) -> KeyPath:
         """Follow ``[table]`` or ``[[list of tables]]``; return the path of what follows it."""
         line = self._line()
-        brackets = 2 if self._text.startswith("[[", self._at) else 1
+        brackets = 2 if self._stands("[[") else 1
         self._at += brackets
-        keys = self._keys()
+        *outer, last = self._keys()
         self._take("]" * brackets)
         path: KeyPath = ()
-        for key in keys[:-1]:  # tables passed through; of a list of tables, the last one
+        for key in outer:  # tables passed through; of a list of tables, the last one
             path = (*path, key)
             self._note(path, line, implied=True)
             if path in self._counts:
                 path = (*path, self._counts[path] - 1)
-        path = (*path, keys[-1])
+        path = (*path, last)
         self._note(path, line)
         if brackets == 2:
-            count = self._counts[path] = self._counts.get(path, 0) + 1
-            path = (*path, count - 1)
+            position = self._counts.get(path, 0)
+            self._counts[path] = position + 1
+            path = (*path, position)
             self._note(path, line)
         return path
 
     def _pair(self, table: KeyPath) -> None:
-        """Follow ``key = value``."""
         line = self._line()
         *outer, last = self._keys()
         path = table
@@ -119,51 +105,32 @@ class _Scanner:
         self._value(path)
 
     def _value(self, path: KeyPath) -> None:
-        if self._text.startswith("[", self._at):
-            self._list(path)
-        elif self._text.startswith("{", self._at):
-            self._inline_table(path)
+        if self._took("["):
+            position = 0
+            while not self._closed("]"):
+                element = (*path, position)
+                self._note(element, self._line())
+                self._value(element)
+                self._closed(",")
+                position += 1
+        elif self._took("{"):
+            while not self._closed("}"):
+                self._pair(path)
+                self._closed(",")
         else:
             self._match(_SCALAR)
 
-    def _list(self, path: KeyPath) -> None:
-        self._take("[")
-        position = 0
-        while not self._closed("]"):
-            element = (*path, position)
-            self._note(element, self._line())
-            self._value(element)
-            self._closed(",")
-            position += 1
-
-    def _inline_table(self, path: KeyPath) -> None:
-        self._take("{")
-        while not self._closed("}"):
-            self._pair(path)
-            self._closed(",")
-
-    def _closed(self, mark: str) -> bool:
-        """Skip blanks, then take ``mark`` if it stands there."""
-        self._match(_BLANK)
-        if self._text.startswith(mark, self._at):
-            self._at += 1
-            return True
-        return False
-
     def _keys(self) -> list[str]:
-        """Follow a key, which may be dotted."""
         keys = [self._key()]
-        while self._text.startswith(".", self._at):
-            self._at += 1
+        while self._took("."):
             keys.append(self._key())
         return keys
 
     def _key(self) -> str:
         self._match(_SPACE)
-        if self._text[self._at : self._at + 1] in ("'", '"'):
-            quoted = self._match(_QUOTED_KEY)
+        if self._stands(("'", '"')):
             # The parser itself undoes the escapes.
-            key = str(tomllib.loads(f"key = {quoted}")["key"])
+            key = str(tomllib.loads(f"key = {self._match(_QUOTED_KEY)}")["key"])
         else:
             key = self._match(_BARE_KEY)
         self._match(_SPACE)
@@ -187,7 +154,19 @@ class _Scanner:
         self._at = found.end()
         return found[0]
 
+    def _stands(self, mark: str | tuple[str, ...]) -> bool:
+        return self._text.startswith(mark, self._at)
+
+    def _took(self, mark: str) -> bool:
+        """Step past ``mark`` if it stands here."""
+        stands = self._stands(mark)
+        self._at += len(mark) if stands else 0
+        return stands
+
+    def _closed(self, mark: str) -> bool:
+        self._match(_BLANK)
+        return self._took(mark)
+
     def _take(self, mark: str) -> None:
-        if not self._text.startswith(mark, self._at):
+        if not self._took(mark):
             raise _LostError
-        self._at += len(mark)

@@ -15,7 +15,7 @@ from typing import Any, Literal
 
 import jinja2
 
-from harness.files.toml_text import quoted
+from harness.files.text_file import quoted
 from harness.new.layout import laid_out
 from harness.profile.cautions import HAZARDOUS_V
 from harness.profile.start_levels import suggest_start

@@ -5,8 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from harness.errors import BenchFileError, ProfileError
-from harness.files.file_kind import BENCH, PROFILE
-from harness.files.named_file import read_named, validated
+from harness.files.named_file import BENCH, PROFILE, read_named, validated
 from harness.files.text_file import TomlFile
 from harness.profile.bench_file import BenchFile
 from harness.profile.limits import LoadedLimits, limit_errors, load_limits, with_limits

@@ -10,8 +10,7 @@ from pydantic import ValidationError
 
 from harness.errors import did_you_mean
 from harness.files.config_error import ConfigError
-from harness.files.file_kind import UNIT
-from harness.files.named_file import FromFile, read_named, validated
+from harness.files.named_file import UNIT, FromFile, read_named, validated
 from harness.quantity import shown
 from harness.unit.nameplate import Unit
 from harness.unit.unit_file import UnitFile

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from statistics import fmean, stdev
 
-from harness.files.toml_text import quoted
+from harness.files.text_file import quoted
 from harness.profile.check import Check
 from harness.profile.schema import Profile
 from harness.qualify.bounds import (

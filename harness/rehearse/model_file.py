@@ -18,8 +18,7 @@ from pydantic import (
 from harness.errors import FileError
 from harness.files.config_error import ConfigError, as_mistakes
 from harness.files.field_types import Flag, Fraction, Name, Ohms, Seconds, Table, mistaken
-from harness.files.file_kind import MODEL
-from harness.files.named_file import FromFile, read_named, validated
+from harness.files.named_file import MODEL, FromFile, read_named, validated
 from harness.files.toml_positions import KeyPath
 from harness.rehearse.fault_table import FaultTable
 from harness.rehearse.faults import FAULTS

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
-from harness.files.field_types import Celsius, Flag, Hertz, Name, Seconds, Table, Volts, one_line
+from harness.files.field_types import Celsius, Flag, Hertz, Name, Seconds, Table, Volts, read_line
 from harness.unit.nameplate import Unit
 from harness.unit.parts import Part, SurgeAmps
 
 #: One line of text, longer than a name.
-Story = Annotated[str, one_line(500), Field(examples=['"a visitor\'s lead put 230 V on it"'])]
+Story = Annotated[
+    str,
+    BeforeValidator(lambda text: read_line(text, most=500)),
+    Field(examples=['"a visitor\'s lead put 230 V on it"']),
+]
 
 
 class Event(Table):
