@@ -29,7 +29,7 @@ from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.unit_model import typical_model
 from harness.report.page import RunReport
 from harness.run.context import Context
-from harness.run.rest import hold, settle
+from harness.run.rest import Dwell
 from harness.run.steps import STEPS
 from harness.run.stop import StopRequest
 
@@ -75,10 +75,10 @@ class InHand:
         Returns:
             Real time a sample took, in seconds.
         """
-        settler = settle(self.context, self.step, self.level)
-        level = replace(self.level, dwell_s=duration_s)
+        dwell = Dwell(self.context, self.step, replace(self.level, dwell_s=duration_s))
+        dwell.settle()
         begin_s = perf_counter()
-        held = hold(self.context, self.step, level, settler, ())
+        held = dwell.hold()
         return (perf_counter() - begin_s) / len(held.readings["supply.voltage"])
 
 

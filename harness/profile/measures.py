@@ -39,7 +39,7 @@ class Measure:
         quantity: What is read: ``measure_QUANTITY`` in the dialect, and the key of its accuracy in
             the bench file; empty for a computed figure.
         made_of: Readings a computed figure is worked out from, in the order of its formula
-            (:mod:`harness.run.figures`).
+            (:mod:`harness.run.checks`).
         better: A reading that takes the place of ``made_of`` where the bench has its instrument.
         situations: Where it can be measured.
         ac_only: Whether it means something for AC inputs alone.

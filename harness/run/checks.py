@@ -1,31 +1,45 @@
-"""From figures to judged checks: uncertainty, verdict, and the row of the record."""
+"""From readings to judged checks: figures, the causes of their uncertainty, verdicts."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from itertools import groupby
 
-from harness.judge.propagate import Estimate
-from harness.judge.uncertainty import combine
+import numpy as np
+import numpy.typing as npt
+
+from harness.judge.propagate import Estimate, average, power_factor, ratio, regulation
+from harness.judge.series import drift
+from harness.judge.uncertainty import Contribution, combine, rectangular, scatter
 from harness.judge.verdict import decide
+from harness.profile.bench_file import BenchFile, Instrument, Meter, Supply
 from harness.profile.check import Check
-from harness.profile.measures import Situation
+from harness.profile.check_rules import AVERAGE_FRAC
+from harness.profile.measures import MEASURES, READINGS, Situation
 from harness.profile.plan import PlannedStep
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow
 from harness.run.context import Context
-from harness.run.figures import figures_across, is_across, of_hold, rests_on
 from harness.run.rest import Hold
+from harness.unit.nameplate import Output
 
 #: A figure that nothing was read for.
 UNKNOWN = Estimate(value=math.nan)
 #: In steps of these the checks are judged at every level, each by a name of its own.
 _AT_EVERY_LEVEL = {Situation.CORNERS, Situation.LOAD_POINTS}
 
+#: Readings of one hold by measure name, each of shape ``(n,)``.
+Readings = Mapping[str, npt.NDArray[np.float64]]
+
+#: The end of a hold is its last twentieth, and so many readings at least.
+_ENDS, _FEWEST_AT_END = 20, 5
+
 
 def needed_readings(context: Context, step: PlannedStep) -> frozenset[str]:
     """Measure names to read in a hold for the step's checks, beside the supply's samples."""
-    names = (name for check in step.checks for name in rests_on(context, check))
+    names = (name for check in step.checks for name in _rests_on(context, check))
     return frozenset(name for name in names if not name.startswith("supply."))
 
 
@@ -34,18 +48,20 @@ def judge_checks(context: Context, step: PlannedStep, hold: Hold) -> None:
     point = hold.level.load
     for check in step.checks:
         elsewhere = check.at is not None and (point is None or check.at != point.value)
-        if is_across(check) or elsewhere:
+        if check.measure in _ACROSS_HOLDS or elsewhere:
             continue
         everywhere = step.step.situations & _AT_EVERY_LEVEL and check.at is None
         name = f"{check.name} at {hold.level.label}" if everywhere else check.name
-        judge(context, step, check, of_hold(context, check, hold), name=name, holds=(hold,))
+        judge(context, step, check, _of_hold(context, check, hold), name=name, holds=(hold,))
 
 
 def judge_across(context: Context, step: PlannedStep, holds: Sequence[Hold]) -> None:
     """Judge every check of a step that compares its holds."""
-    for check in filter(is_across, step.checks):
-        for suffix, estimate in figures_across(context, step, check, holds):
-            judge(context, step, check, estimate, name=f"{check.name}{suffix}", holds=holds)
+    for check in step.checks:
+        if check.measure in _ACROSS_HOLDS:
+            output = step.step.loaded_output(context.plan.profile.unit)
+            for suffix, estimate in _ACROSS_HOLDS[check.measure](context, output, holds):
+                judge(context, step, check, estimate, name=f"{check.name}{suffix}", holds=holds)
 
 
 def judge_dropped(context: Context) -> None:
@@ -98,6 +114,175 @@ def judge(
         margin=decision.margin,
         budget=uncertainty.contributions,
     )
-    readings = rests_on(context, check)
+    readings = _rests_on(context, check)
     context.judged(row, [(hold.number, reading) for hold in holds for reading in readings])
     return row
+
+
+def _rests_on(context: Context, check: Check) -> tuple[str, ...]:
+    """Measure names of all readings that a check's figure is made of, the supply's too."""
+    return MEASURES[check.measure].readings(has_meter=context.bench.meter is not None)
+
+
+# --- figures of one hold
+
+
+def _of_hold(context: Context, check: Check, hold: Hold) -> Estimate:
+    """Return what a check asks of one hold."""
+    measure = check.measure
+    if check.figure == "drift":
+        return drift(hold.times[measure], hold.readings[measure], measure)
+    if check.figure == "end":  # where a slow rise has got to
+        tails = {
+            name: values[-max(_FEWEST_AT_END, values.size // _ENDS) :]
+            for name, values in hold.readings.items()
+        }
+        return mean_of(context, measure, tails)
+    if measure in _OF_ONE_HOLD:
+        return _computed(context, measure, hold)
+    return mean_of(context, measure, hold.readings)
+
+
+def mean_of(context: Context, measure: str, readings: Readings) -> Estimate:
+    """Mean of the readings, with the instrument's accuracy and their scatter."""
+    causes = mean_causes(context.bench.file, measure, readings)
+    return Estimate(value=float(readings[measure].mean()), contributions=causes)
+
+
+def mean_causes(bench: BenchFile, measure: str, readings: Readings) -> tuple[Contribution, ...]:
+    """Causes of the uncertainty of a mean of readings: the instrument, then the scatter."""
+    role, _, quantity = measure.partition(".")
+    unit = READINGS.get(role, {}).get(quantity, "")
+    return (
+        *_instrument_causes(bench.instruments.get(role), role, quantity, readings),
+        scatter(f"scatter of {measure}", readings[measure], unit=unit),
+    )
+
+
+def _instrument_causes(
+    instrument: Instrument | None, role: str, quantity: str, readings: Readings
+) -> Iterator[Contribution]:
+    """Accuracy, resolution and leads; a DC power may follow from voltage and current.
+
+    Source: JCGM 100:2008, 4.3.7 (a stated bound is rectangular), F.2.2.1 (resolution), 5.1.2
+        (P = V I).
+    """
+    if instrument is not None and quantity in instrument.accuracy:
+        yield from _stated(instrument, role, quantity, readings)
+    elif instrument is not None and quantity == "power" and _from_both(instrument):
+        voltage_v = float(readings[f"{role}.voltage"].mean())
+        current_a = float(readings[f"{role}.current"].mean())
+        for factor, sensitivity in (("voltage", current_a), ("current", voltage_v)):
+            for cause in _stated(instrument, role, factor, readings):
+                yield replace(cause, sensitivity=sensitivity)
+    else:
+        yield Contribution(name=f"{role} {quantity}: no accuracy stated", standard=math.inf)
+
+
+def _from_both(instrument: Instrument) -> bool:
+    """Whether power follows from voltage and current: real power of AC does not."""
+    is_ac = isinstance(instrument, Supply) and instrument.kind == "ac"
+    return {"voltage", "current"} <= set(instrument.accuracy) and not is_ac
+
+
+def _stated(
+    instrument: Instrument, role: str, quantity: str, readings: Readings
+) -> Iterator[Contribution]:
+    unit = READINGS[role][quantity]
+    bound = instrument.accuracy[quantity].bound(float(readings[f"{role}.{quantity}"].mean()))
+    yield rectangular(f"{role} {quantity} accuracy", bound, unit=unit)
+    digit = instrument.resolution.get(quantity)
+    if digit is not None:
+        yield rectangular(f"{role} {quantity} resolution", digit / 2, unit=unit)
+    if isinstance(instrument, Meter) and quantity == "resistance":
+        leads_ohm = instrument.lead_resistance_ohm
+        if leads_ohm is not None:
+            # Leads only ever add, by how much is not known and not taken off: the whole of it
+            # counts to either side, which overstates the uncertainty and never understates it.
+            yield rectangular("lead resistance, two-wire", leads_ohm, unit=unit)
+
+
+def _computed(context: Context, measure: str, hold: Hold) -> Estimate:
+    """Apply a figure's formula to the means of what it is made of."""
+    means = (mean_of(context, name, hold.readings) for name in MEASURES[measure].made_of)
+    return _OF_ONE_HOLD[measure](*means)
+
+
+def _efficiency(input_w: Estimate, output_w: Estimate) -> Estimate:
+    return ratio(output_w, input_w)
+
+
+#: Formulas of the figures of one hold, over the means of what the catalogue says they are made of.
+_OF_ONE_HOLD: Mapping[str, Callable[..., Estimate]] = {
+    "efficiency": _efficiency,
+    "power_factor": power_factor,
+}
+
+
+# --- figures of all holds of a step
+
+
+def _average_efficiency(
+    context: Context, output: Output, holds: Sequence[Hold]
+) -> Iterator[tuple[str, Estimate]]:
+    """Mean of the efficiencies at the four load points; instrument errors are the same in all.
+
+    Source: EU 2019/1782, Annex II: the arithmetic mean at 25, 50, 75 and 100 % of nominal current.
+    """
+
+    def nearest(current_a: float) -> Hold:
+        return min(holds, key=lambda hold: abs((hold.level.load_current_a or 0.0) - current_a))
+
+    points = [
+        _computed(context, "efficiency", nearest(share * output.current_a))
+        for share in AVERAGE_FRAC
+    ]
+    causes = [cause for point in points for cause in point.contributions]
+    shared = {cause.name for cause in causes if math.isinf(cause.dof)}  # stated bounds, no scatter
+    yield "", average(points, shared=shared)
+
+
+def _load_regulation(
+    context: Context, output: Output, holds: Sequence[Hold]
+) -> Iterator[tuple[str, Estimate]]:
+    """From the least loaded point to the most loaded one, by one instrument.
+
+    Both voltages come from one instrument, so part of its error cancels; how much, no data sheet
+    says, so both count as independent, which overstates the uncertainty and never understates it.
+    """
+
+    def load_a(hold: Hold) -> float:
+        point = hold.level.load
+        return 0.0 if point is None or point.value == 0 else point.current_a(output.nominal_v)
+
+    yield "", _change(context, "load_regulation", sorted(holds, key=load_a), output)
+
+
+def _line_regulation(
+    context: Context, output: Output, holds: Sequence[Hold]
+) -> Iterator[tuple[str, Estimate]]:
+    """From the lowest line voltage to the highest, at each frequency for itself."""
+    groups = [list(group) for _, group in groupby(holds, key=lambda one: one.level.frequency_hz)]
+    for group in groups:
+        corners = sorted(group, key=lambda hold: hold.level.voltage_v)
+        _, _, frequency = corners[0].level.label.partition(", ")
+        suffix = f" at {frequency}" if len(groups) > 1 else ""
+        yield suffix, _change(context, "line_regulation", corners, output)
+
+
+def _change(context: Context, figure: str, holds: Sequence[Hold], output: Output) -> Estimate:
+    """Size of the change of output voltage over nominal: an upper limit binds either way."""
+    [measure] = MEASURES[figure].readings(has_meter=context.bench.meter is not None)
+    first, last = (mean_of(context, measure, hold.readings) for hold in (holds[0], holds[-1]))
+    change = regulation(first, last, output.nominal_v)
+    return replace(change, value=abs(change.value))
+
+
+#: Figures that compare the holds of a step, each with what the check's name is followed by.
+_ACROSS_HOLDS: Mapping[
+    str, Callable[[Context, Output, Sequence[Hold]], Iterator[tuple[str, Estimate]]]
+] = {
+    "average_efficiency": _average_efficiency,
+    "load_regulation": _load_regulation,
+    "line_regulation": _line_regulation,
+}

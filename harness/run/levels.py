@@ -12,8 +12,8 @@ from harness.profile.plan import PlannedStep
 from harness.quantity import format_quantity
 from harness.run.checks import judge_across, judge_checks, needed_readings
 from harness.run.context import Context
-from harness.run.operator_actions import meter_at_output
-from harness.run.rest import Hold, hold, settle
+from harness.run.off import meter_at_output
+from harness.run.rest import Dwell, Hold
 
 #: Power factor at which an idle power is taken to be drawn: low for a peak-charging rectifier.
 #: Source: 0.5 to 0.7 for a capacitor-input rectifier, common practice.
@@ -48,8 +48,9 @@ def energise(
             )
         else:
             _next_level(context, level, holds)
-        settler = settle(context, step, level)
-        holds.append(hold(context, step, level, settler, measures if level is levels[-1] else ()))
+        dwell = Dwell(context, step, level)
+        dwell.settle()
+        holds.append(dwell.hold(measures if level is levels[-1] else ()))
     context.command(Watch(None))
     return holds
 
@@ -71,8 +72,9 @@ def hold_levels(context: Context, step: PlannedStep) -> None:
             set_level(context, level)
         if level.load is not None and (before is None or level.load != before.load):
             context.command(SetLoad(level.load.mode, level.load.value))
-        settler = settle(context, step, level)
-        holds.append(hold(context, step, level, settler, needed_readings(context, step)))
+        dwell = Dwell(context, step, level)
+        dwell.settle()
+        holds.append(dwell.hold(needed_readings(context, step)))
         if level is step.levels[-1] and level.load is not None:
             context.command(LoadOff())
         judge_checks(context, step, holds[-1])

@@ -1,4 +1,4 @@
-"""After power off: is it off? Measured, not only asked, and the last time that readings can move.
+"""With power off: is it off, and what is done by hand then: leads moved, loads connected.
 
 An output's state is what the instrument believes. A relay that sticks, or readings that froze while
 the unit drew current, show in what is measured: the supply's current falls, and the rail after it.
@@ -8,12 +8,13 @@ Output off has been sent and confirmed before any of this begins; nothing here d
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import NoReturn
 
 from harness.bench.dialect import bench_dialects
 from harness.bench.sample import SupplySample
-from harness.errors import InstrumentError, PowerOffUnconfirmed
+from harness.errors import InstrumentError, PowerOffUnconfirmed, Refused
+from harness.power.commands import SwitchOff
 from harness.power.trip import TripReason
+from harness.profile.check import Across
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
 from harness.run.context import Context
@@ -32,6 +33,25 @@ _FALL_FRAC, _FALL_ERRORS = 0.02, 2.0
 #: time its current may take: by then power may be on, and nobody else looks.
 _TRIES, _AGAIN_S = 3, 0.2
 
+_PLACES: dict[Across, str] = {
+    "input": "across the input terminals: red on plus, or on line for AC; black on the other",
+    "input reversed": "across the input terminals the other way round: red and black swapped",
+    "fuse": "across the fuse, one lead on each end",
+    "bulk": "across the bulk capacitor: red on plus, black on minus",
+    "output": "across the output: red on plus, black on minus",
+}
+
+_OFF = "The supply's output is off. Stored charge may remain: measure before you touch."
+
+
+def power_off(context: Context) -> None:
+    """Switch off, have it confirmed and measured, whether power was on or not."""
+    context.command(SwitchOff())
+    measure_off(context)
+
+
+# --- is it off?
+
 
 def measure_off(context: Context, *, wholly: bool = True) -> None:
     """See after power off that current and rail fall, and let the readings show that they live.
@@ -48,14 +68,12 @@ def measure_off(context: Context, *, wholly: bool = True) -> None:
     if before is None:
         return
     try:
-        _judge(context, before, rail_v)
-        current_a = context.live.last("supply.current") or 0.0
-        said = f"current {_change(before.current_a, current_a, 'A')}"
+        _require_fallen(context, before, rail_v)
+        said = f"current {_change(before.current_a, context.live.last('supply.current'), 'A')}"
         end_s = context.clock.now_s() + _RAIL_S
         if wholly and rail_v is not None and abs(rail_v) > _fall_v(context, rail_v):
             fell = _rail_falls(context, rail_v, end_s)
-            after_v = context.live.last("meter.voltage_dc") or 0.0
-            said += f"; rail {_change(rail_v, after_v, 'V')}"
+            said += f"; rail {_change(rail_v, context.live.last('meter.voltage_dc'), 'V')}"
             said += "" if fell else f", no fall within {_RAIL_S:g} s"
         context.event(EventKind.OFF_MEASURED, said)
         if wholly:
@@ -67,10 +85,47 @@ def measure_off(context: Context, *, wholly: bool = True) -> None:
 def _let_move(context: Context, end_s: float) -> None:
     """Read once more all that has not moved yet, and again until it has or time is up."""
     while waited := context.live.waited_for:
-        for source in dict.fromkeys(name.partition(".")[0] for name in waited):
-            _read(context, source)
+        for role in dict.fromkeys(name.partition(".")[0] for name in waited):
+            if role != "meter":
+                _read(context, role)
+        for name in waited:
+            if name.startswith("meter."):
+                _read_meter(context, name.removeprefix("meter."))
         if context.clock.now_s() >= end_s:
             return
+
+
+def _require_fallen(context: Context, before: SupplySample, rail_v: float | None) -> None:
+    """See that the current falls: if not, tell the supply again, and say what stands."""
+    stood = _stands(context, before, _CURRENT_S)
+    for _ in range(_TRIES):
+        if stood is not False:
+            break
+        context.event(
+            EventKind.SWITCHING_OFF_AGAIN, "output off is confirmed, but its current flows"
+        )
+        context.host.power_off()
+        stood = _stands(context, before, _AGAIN_S)
+    if stood is None:
+        return
+    if stood and _rail_falls(context, rail_v, context.clock.now_s() + _RAIL_S):
+        voltage = format_quantity(before.voltage_v, "V")
+        current = format_quantity(before.current_a, "A", 3)
+        context.host.cut(
+            TripReason.FROZEN_READINGS,
+            f"{voltage} and {current} to the last digit after output off, while the rail at the "
+            "meter fell",
+        )
+    why = "its readings still move"
+    if stood:
+        why = "its readings stand still, and no meter shows that the rail falls"
+    context.event(EventKind.POWER_OFF, "unconfirmed")
+    raise PowerOffUnconfirmed(
+        "OUTPUT OFF COULD NOT BE CONFIRMED: the supply says that it is off, but "
+        f"{format_quantity(context.live.last('supply.current'), 'A', 3)} are read, and {why}",
+        where=f"supply ({context.bench.file.supply.resource})",
+        remedy="cut the mains of the supply by hand now, and treat the unit as live",
+    )
 
 
 def _stands(context: Context, before: SupplySample, within_s: float) -> bool | None:
@@ -83,52 +138,19 @@ def _stands(context: Context, before: SupplySample, within_s: float) -> bool | N
     if abs(before.current_a) <= _CLEAR_ERRORS * error_a:
         _read(context, "supply")
         return None
+    window_s = context.bench.file.supply.averaging_window_s
+    if window_s is None:
+        window_s = bench_dialects(context.bench.file)["supply"].link.averaging_window_s
     fallen_a = max(error_a, _FALLEN_FRAC * abs(before.current_a))
-    end_s = context.clock.now_s() + within_s + 2 * _window_s(context)
+    end_s = context.clock.now_s() + within_s + 2 * window_s
     stood = True
     while True:
         values = _read(context, "supply")
-        if abs(values["supply.current"]) <= fallen_a:
+        if abs(values["current"]) <= fallen_a:
             return None
-        stood &= values["supply.current"] == before.current_a
-        stood &= values["supply.voltage"] == before.voltage_v
+        stood &= values["current"] == before.current_a and values["voltage"] == before.voltage_v
         if context.clock.now_s() >= end_s:
             return stood
-
-
-def _judge(context: Context, before: SupplySample, rail_v: float | None) -> None:
-    """Judge whether the current falls: if not, tell the supply again, and say what stands."""
-    stood = _stands(context, before, _CURRENT_S)
-    for _ in range(_TRIES):
-        if stood is not False:
-            break
-        context.event(
-            EventKind.SWITCHING_OFF_AGAIN, "output off is confirmed, but its current flows"
-        )
-        context.host.power_off()
-        stood = _stands(context, before, _AGAIN_S)
-    if stood is None:
-        return
-    if not stood:
-        _unconfirmed(context, "its readings still move")
-    if not _rail_falls(context, rail_v, context.clock.now_s() + _RAIL_S):
-        _unconfirmed(context, "its readings stand still, and no meter shows that the rail falls")
-    context.host.cut(
-        TripReason.FROZEN_READINGS,
-        f"{format_quantity(before.voltage_v, 'V')} and {format_quantity(before.current_a, 'A', 3)} "
-        "to the last digit after output off, while the rail at the meter fell",
-    )
-
-
-def _unconfirmed(context: Context, why: str) -> NoReturn:
-    current_a = context.live.last("supply.current") or 0.0
-    context.event(EventKind.POWER_OFF, "unconfirmed")
-    raise PowerOffUnconfirmed(
-        "OUTPUT OFF COULD NOT BE CONFIRMED: the supply says that it is off, but "
-        f"{format_quantity(current_a, 'A', 3)} are read, and {why}",
-        where=f"supply ({context.bench.file.supply.resource})",
-        remedy="cut the mains of the supply by hand now, and treat the unit as live",
-    )
 
 
 def _rail_falls(context: Context, rail_v: float | None, end_s: float) -> bool:
@@ -150,18 +172,12 @@ def _fall_v(context: Context, rail_v: float) -> float:
     return max(_FALL_ERRORS * error_v, _FALL_FRAC * abs(rail_v))
 
 
-def _read(context: Context, source: str) -> Mapping[str, float]:
-    """Read an instrument with the output off; of the meter only what is waited for."""
-    if source == "meter":
-        names = [name for name in context.live.waited_for if name.startswith("meter.")]
-        return {name: _read_meter(context, name.partition(".")[2]) for name in names}
-    readings = {
-        f"{source}.{name}": value
-        for name, value in context.host.read(source, "voltage", "current", "power").items()
-    }
-    for name, value in readings.items():
-        context.live.add(name, context.clock.now_s(), value)
-    return readings
+def _read(context: Context, role: str) -> Mapping[str, float]:
+    """Read supply or load with the output off."""
+    values = context.host.read(role, "voltage", "current", "power")
+    for name, value in values.items():
+        context.live.add(f"{role}.{name}", context.clock.now_s(), value)
+    return values
 
 
 def _read_meter(context: Context, quantity: str) -> float:
@@ -171,13 +187,68 @@ def _read_meter(context: Context, quantity: str) -> float:
     return value
 
 
-def _window_s(context: Context) -> float:
-    """Window the supply's readings are averaged over."""
-    supply = context.bench.file.supply
-    if supply.averaging_window_s is not None:
-        return supply.averaging_window_s
-    return bench_dialects(context.bench.file)["supply"].link.averaging_window_s
-
-
 def _change(before: float, after: float, unit: str) -> str:
     return f"{format_quantity(before, unit, 3)} to {format_quantity(after, unit, 3)}"
+
+
+# --- by hand
+
+
+def move_meter(context: Context, where: Across) -> bool:
+    """Have the meter's leads moved, unless they are there; whether the meter stands there."""
+    if context.meter_at == where:
+        return True
+    power_off(context)
+    text = f"{_OFF}{_leads(context, where)} Put the meter {_PLACES[where]}."
+    moved = context.operator.place_meter(where, text)
+    context.stop.raise_if_requested()
+    context.event(EventKind.METER, f"{'put' if moved else 'not put'} across the {where}")
+    if moved:
+        context.meter_at = where
+    return moved
+
+
+def _leads(context: Context, where: Across) -> str:
+    """Say what is done with the supply's leads: off while the input is measured cold.
+
+    A supply whose output is off may still be a resistance across its terminals (common practice).
+    """
+    if context.energised:
+        return ""
+    was, now = context.meter_at.startswith("input"), where.startswith("input")
+    if now and not was:
+        return " Take the supply's leads off the unit."
+    return " Put the supply's leads back on the unit." if was and not now else ""
+
+
+def meter_at_output(context: Context) -> None:
+    """Have the meter back at the output before power comes on.
+
+    Raises:
+        Refused: Nobody has moved it: its readings would be of something else.
+    """
+    if context.bench.meter is not None and not move_meter(context, "output"):
+        raise Refused(
+            [f"The meter stands across the {context.meter_at}; nobody put it back to the output."]
+        )
+
+
+def connect_load(context: Context, load: str, output: str) -> bool:
+    """Have a load connected by hand; whether it was."""
+    done = _handle_load(context, load, f"Connect to output {output}: {load}.")
+    context.event(EventKind.LOAD, f"{load} {'connected' if done else 'not connected'}")
+    return done
+
+
+def take_load_off(context: Context, load: str) -> bool:
+    """Have a load taken off again; whether it was."""
+    done = _handle_load(context, "", f"Take off: {load}. It may be hot.")
+    context.event(EventKind.LOAD, f"{load} {'taken off' if done else 'not taken off'}")
+    return done
+
+
+def _handle_load(context: Context, load: str, what: str) -> bool:
+    power_off(context)
+    done = context.operator.place_load(load, f"{_OFF} {what}")
+    context.stop.raise_if_requested()
+    return done

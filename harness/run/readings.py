@@ -62,9 +62,9 @@ class Liveness:
                 self._waiting.setdefault(measure, {})[self._holds] = value
         return self._holds
 
-    def last(self, measure: str) -> float | None:
-        """Return the last value of a reading, or None."""
-        return self._last.get(measure)
+    def last(self, measure: str) -> float:
+        """Return the last value of a reading, or zero."""
+        return self._last.get(measure, 0.0)
 
     def changed_s(self, measure: str) -> float:
         """Return when a reading last changed, on the run's clock; minus infinity: never yet."""
@@ -88,31 +88,6 @@ def window_s(hold_s: float) -> float:
     return max(_WINDOW_S, hold_s / _WINDOWS)
 
 
-class _Extremes:
-    """What one source, or one quantity of the meter, has shown in a window."""
-
-    __slots__ = ("_bounds", "_rows", "last")
-
-    def __init__(self, row: Row) -> None:
-        self.last = row
-        self._bounds = [bound for _, value, _ in row.values for bound in (value, value)]
-        self._rows = [row] * len(self._bounds)
-
-    def add(self, row: Row) -> None:
-        self.last = row
-        bounds = self._bounds
-        place = 0
-        for _, value, _ in row.values:
-            if value < bounds[place]:
-                bounds[place], self._rows[place] = value, row
-            if value > bounds[place + 1]:
-                bounds[place + 1], self._rows[place + 1] = value, row
-            place += 2
-
-    def kept(self) -> list[Row]:
-        return [*self._rows, self.last]
-
-
 class ThinnedRecord:
     """Passes on the rows of a window that carry an extreme of some quantity, and the last.
 
@@ -128,7 +103,8 @@ class ThinnedRecord:
         self._window_s = window_s
         self._near = near
         self._end_s = -math.inf
-        self._extremes: dict[tuple[str, str], _Extremes] = {}
+        #: Of each quantity in the window the row with the lowest and the highest, and the last.
+        self._kept: dict[tuple[str, str, str], Row] = {}
         self._recent: deque[Row] = deque(maxlen=_IN_FULL)
 
     def add(self, row: Row) -> None:
@@ -141,20 +117,21 @@ class ThinnedRecord:
             self._write(row)
             return
         self._recent.append(row)
+        kept, source = self._kept, row.source
+        for place, (name, value, _) in enumerate(row.values):
+            lowest = kept.setdefault((source, name, "lowest"), row)
+            if value < lowest.values[place][1]:
+                kept[source, name, "lowest"] = row
+            highest = kept.setdefault((source, name, "highest"), row)
+            if value > highest.values[place][1]:
+                kept[source, name, "highest"] = row
         # quantities of the meter come one by one, those of supply and load together
-        key = row.source, row.values[0][0]
-        extremes = self._extremes.get(key)
-        if extremes is None:
-            self._extremes[key] = _Extremes(row)
-        else:
-            extremes.add(row)
+        kept[source, row.values[0][0], "last"] = row
 
     def flush(self, *, in_full: bool = False) -> None:
         """Pass on what is held back; with ``in_full`` each of the last readings, too."""
-        held = [row for each in self._extremes.values() for row in each.kept()]
-        if in_full:
-            held += self._recent
-        self._extremes.clear()
+        held = [*self._kept.values(), *(self._recent if in_full else ())]
+        self._kept.clear()
         self._recent.clear()
         for row in sorted({id(row): row for row in held}.values(), key=lambda row: row.time_s):
             self._write(row)

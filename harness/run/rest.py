@@ -63,81 +63,93 @@ class Hold:
     number: int  # under which it is known whether its readings live
 
 
-def settle(context: Context, step: PlannedStep, level: Level) -> Settler:
-    """Read the supply as fast as the link allows until the readings have settled.
+class Dwell:
+    """One level of a step: its readings settle, and then it is held."""
 
-    What decided it is returned, to go on watching for movement during the hold.
+    # from the beginning of the hold on
+    _stillness: _Stillness
+    _poll_order: list[str]
+    _trends: dict[str, Trend]
+    _samples: int
+    _polled: int  # readings of the others
+    _rest_s: float  # since when it counts, less what a probe took
+    _unrest_s: float | None = None  # since when the readings move again
 
-    Raises:
-        Tripped: They do not settle, or settle away from the voltage that was set.
-    """
-    context.step_name, context.level_label = step.name, level.label
-    settler = Settler(*_watched(context, step, level), span_s=step.rest.span_s)
-    begin_s = context.clock.now_s()
-    while True:
-        sample = context.sample()
-        if settler.add(sample.time_s, (sample.voltage_v, sample.current_a)):
-            break
-        if sample.time_s - begin_s > step.rest.longest_s:
-            _unsettled(context, step, level, settler)
-    _require_moved(context, level, settler)
-    _require_reached(context, level, settler, _most_away_v(context, level))
-    context.event(EventKind.SETTLED, f"{level.label} after {sample.time_s - begin_s:.3f} s")
-    return settler
+    def __init__(self, context: Context, step: PlannedStep, level: Level) -> None:
+        context.step_name, context.level_label = step.name, level.label
+        self._context, self._step, self._level = context, step, level
+        self._settler = Settler(*_watched(context, step, level), span_s=step.rest.span_s)
+        error_v = context.error_of("supply.voltage", level.voltage_v)
+        self._away_v = 2 * error_v + _AWAY_FRAC * level.voltage_v
 
+    def settle(self) -> None:
+        """Read the supply as fast as the link allows until the readings have settled.
 
-def hold(
-    context: Context, step: PlannedStep, level: Level, settler: Settler, measures: Iterable[str]
-) -> Hold:
-    """Hold a settled level for its dwell; read the measures in turn, the supply in between always.
+        Raises:
+            Tripped: They do not settle, or settle away from the voltage that was set.
+        """
+        begin_s = self._context.clock.now_s()
+        while not self._is_at_rest(sample := self._context.sample()):
+            self._require_patience(begin_s, sample)
+        self._require_moved()
+        self._require_reached()
+        after_s = sample.time_s - begin_s
+        self._context.event(EventKind.SETTLED, f"{self._level.label} after {after_s:.3f} s")
 
-    A hold in which the readings move again proves nothing and begins from its start; one loose
-    contact may be the bench's, but the third such hold of a run cuts power. A voltage that rests
-    away from what was set cuts power at once.
+    def hold(self, measures: Iterable[str] = ()) -> Hold:
+        """Hold the settled level; read the measures in turn, the supply in between always.
 
-    Raises:
-        Tripped: The readings do not stay at rest, or power was cut for any other reason.
-    """
-    context.thin(window_s(level.dwell_s) if level.dwell_s > _THINNED_FROM_S else None)
-    try:
-        holding = _Holding(context, step, level, settler, measures)
-        while not holding.complete:
-            holding.take(context.sample())
-    finally:
-        context.thin(None)  # what comes next, power off too, is recorded in full
-    return holding.close()
+        A hold in which the readings move again proves nothing and begins from its start; one loose
+        contact may be the bench's, but the third such hold of a run cuts power. A voltage that
+        rests away from what was set cuts power at once.
 
-
-class _Holding:
-    """One hold on its way."""
-
-    def __init__(
-        self,
-        context: Context,
-        step: PlannedStep,
-        level: Level,
-        settler: Settler,
-        measures: Iterable[str],
-    ) -> None:
-        self._context = context
-        self._step = step
-        self._level = level
-        self._settler = settler
-        self._stillness = _Stillness(context, level)
-        self._away_v = _most_away_v(context, level)
+        Raises:
+            Tripped: The readings do not stay at rest, or power was cut for any other reason.
+        """
+        context, dwell_s = self._context, self._level.dwell_s
+        self._stillness = _Stillness(context, self._level)
         self._poll_order = _poll_order(measures)
-        self._at_rest = True
-        self._unrest_s = 0.0
         self._restart(context.clock.now_s())
+        context.thin(window_s(dwell_s) if dwell_s > _THINNED_FROM_S else None)
+        try:
+            while not self._is_complete():
+                self._take(context.sample())
+        finally:
+            context.thin(None)  # what comes next, power off too, is recorded in full
+        if any(source.startswith("meter.") for source in self._poll_order):
+            context.check_meter()  # before its readings are believed
+        trends = self._trends.items()
+        return Hold(
+            self._level,
+            readings={name: trend.values for name, trend in trends},
+            times={name: trend.times for name, trend in trends},
+            number=context.live.end_hold({name: trend.last for name, trend in trends}),
+        )
 
-    def take(self, sample: SupplySample) -> None:
+    def _restart(self, time_s: float) -> None:
+        """Forget what was read: the hold counts from here."""
+        self._trends = defaultdict(Trend)
+        self._samples = self._polled = 0
+        self._rest_s = time_s
+
+    def _is_complete(self) -> bool:
+        """Whether it has rested for the dwell, and enough was read of everything."""
+        return (
+            self._samples >= _FEWEST
+            and self._polled >= _FEWEST * len(self._poll_order)
+            and self._context.clock.now_s() - self._rest_s >= self._level.dwell_s
+        )
+
+    def _is_at_rest(self, sample: SupplySample) -> bool:
+        return self._settler.add(sample.time_s, (sample.voltage_v, sample.current_a))
+
+    def _take(self, sample: SupplySample) -> None:
         """Take in a sample of the supply; while it rests, read the next of the others, too."""
-        was_at_rest = self._at_rest
-        self._at_rest = self._settler.add(sample.time_s, (sample.voltage_v, sample.current_a))
-        if not self._at_rest:
-            self._move(sample, was_at_rest=was_at_rest)
+        if not self._is_at_rest(sample):
+            self._void(sample)
             return
-        _require_reached(self._context, self._level, self._settler, self._away_v)
+        self._unrest_s = None
+        self._require_reached()
         trends = self._trends
         trends["supply.voltage"].add(sample.time_s, sample.voltage_v)
         trends["supply.current"].add(sample.time_s, sample.current_a)
@@ -151,50 +163,53 @@ class _Holding:
                 trends[measure].add(time_s, value)
             self._polled += 1
 
-    @property
-    def complete(self) -> bool:
-        """Whether it has rested for the dwell, and enough was read of everything."""
-        return (
-            self._samples >= _FEWEST
-            and self._polled >= _FEWEST * len(self._poll_order)
-            and self._context.clock.now_s() - self._rest_s >= self._level.dwell_s
-        )
-
-    def close(self) -> Hold:
-        """Return what was read, once it is seen that the meter's answers are its own."""
-        if any(source.startswith("meter.") for source in self._poll_order):
-            self._context.check_meter()  # before its readings are believed
-        trends = self._trends.items()
-        return Hold(
-            self._level,
-            readings={name: trend.values for name, trend in trends},
-            times={name: trend.times for name, trend in trends},
-            number=self._context.live.end_hold({name: trend.last for name, trend in trends}),
-        )
-
-    def _restart(self, time_s: float) -> None:
-        """Forget what was read: the hold counts from here."""
-        self._trends: dict[str, Trend] = defaultdict(Trend)
-        self._samples = self._polled = 0
-        self._rest_s = time_s
-
-    def _move(self, sample: SupplySample, *, was_at_rest: bool) -> None:
-        """Void the hold, and cut power where that goes on for too long or comes too often."""
-        if was_at_rest:
+    def _void(self, sample: SupplySample) -> None:
+        """Begin the hold again, unless the readings move for too long or too often."""
+        context = self._context
+        if self._unrest_s is None:
             self._unrest_s = sample.time_s
-            self._disturbed()
-        if sample.time_s - self._unrest_s > self._step.rest.longest_s:
-            _unsettled(self._context, self._step, self._level, self._settler)
+            what = f"{self._level.label}: {self._settler.reason}"
+            context.disturbances += 1
+            context.event(EventKind.DISTURBED, what)
+            if context.disturbances >= _DISTURBANCES:
+                times = f"{context.disturbances} holds disturbed"
+                context.host.cut(TripReason.UNSETTLED, f"{times}, the last at {what}")
+        self._require_patience(self._unrest_s, sample)
         self._restart(sample.time_s)
 
-    def _disturbed(self) -> None:
-        context, what = self._context, f"{self._level.label}: {self._settler.reason}"
-        context.disturbances += 1
-        context.event(EventKind.DISTURBED, what)
-        if context.disturbances >= _DISTURBANCES:
-            context.host.cut(
-                TripReason.UNSETTLED, f"{context.disturbances} holds disturbed, the last at {what}"
+    def _require_patience(self, since_s: float, sample: SupplySample) -> None:
+        """Cut power where the readings have moved for too long."""
+        longest_s = self._step.rest.longest_s
+        if sample.time_s - since_s > longest_s:
+            self._context.host.cut(
+                TripReason.UNSETTLED,
+                f"after {format_quantity(longest_s, 's')} at {self._level.label}: "
+                f"{self._settler.reason}",
             )
+
+    def _require_moved(self) -> None:
+        """Cut power where no digit has moved since another voltage was set; in limit it may."""
+        context, level = self._context, self._level
+        voltage_v, current_a = self._settler.mean(0), self._settler.mean(1)
+        in_limit = current_a >= _AT_LIMIT_FRAC * level.current_limit_a
+        if not in_limit and _moved_s(context) < context.set_s:
+            context.host.cut(
+                TripReason.FROZEN_READINGS,
+                f"{format_quantity(voltage_v, 'V', 4)} and {format_quantity(current_a, 'A', 3)} "
+                f"to the last digit since {format_quantity(level.voltage_v, 'V')} was set",
+            )
+
+    def _require_reached(self) -> None:
+        """Cut power where the voltage rests away from what was set."""
+        voltage_v, set_v = self._settler.mean(0), self._level.voltage_v
+        if abs(voltage_v - set_v) <= self._away_v:  # false, too, for a value that is no number
+            return
+        self._context.host.cut(
+            TripReason.VOLTAGE_NOT_REACHED,
+            f"at rest at {format_quantity(voltage_v, 'V', 4)}, "
+            f"{'above' if voltage_v > set_v else 'below'} the "
+            f"{format_quantity(set_v, 'V')} that was set",
+        )
 
 
 class _Stillness:
@@ -278,47 +293,9 @@ def _probe_v(context: Context, level: Level) -> float | None:
     return None if leaves or too_much or level.budget is not None else step_v
 
 
-def _unsettled(context: Context, step: PlannedStep, level: Level, settler: Settler) -> None:
-    context.host.cut(
-        TripReason.UNSETTLED,
-        f"after {format_quantity(step.rest.longest_s, 's')} at {level.label}: {settler.reason}",
-    )
-
-
 def _moved_s(context: Context) -> float:
     """When a digit of the supply's voltage or current last moved."""
     return max(context.live.changed_s(f"supply.{name}") for name in ("voltage", "current"))
-
-
-def _require_moved(context: Context, level: Level, settler: Settler) -> None:
-    """Cut power where no digit has moved since another voltage was set; a supply in limit may."""
-    voltage_v, current_a = settler.mean(0), settler.mean(1)
-    in_limit = current_a >= _AT_LIMIT_FRAC * level.current_limit_a
-    if not in_limit and _moved_s(context) < context.set_s:
-        context.host.cut(
-            TripReason.FROZEN_READINGS,
-            f"{format_quantity(voltage_v, 'V', 4)} and {format_quantity(current_a, 'A', 3)} to the "
-            f"last digit since {format_quantity(level.voltage_v, 'V')} was set",
-        )
-
-
-def _most_away_v(context: Context, level: Level) -> float:
-    """How far from what was set the voltage may rest."""
-    error_v = context.error_of("supply.voltage", level.voltage_v)
-    return 2 * error_v + _AWAY_FRAC * level.voltage_v
-
-
-def _require_reached(context: Context, level: Level, settler: Settler, away_v: float) -> None:
-    """Cut power where the voltage rests away from what was set."""
-    voltage_v = settler.mean(0)
-    if abs(voltage_v - level.voltage_v) <= away_v:  # false, too, for a value that is no number
-        return
-    context.host.cut(
-        TripReason.VOLTAGE_NOT_REACHED,
-        f"at rest at {format_quantity(voltage_v, 'V', 4)}, "
-        f"{'above' if voltage_v > level.voltage_v else 'below'} the "
-        f"{format_quantity(level.voltage_v, 'V')} that was set",
-    )
 
 
 def _watched(context: Context, step: PlannedStep, level: Level) -> tuple[Watched, Watched]:

@@ -6,16 +6,154 @@ envelope on the way raises :class:`~harness.power.trip.Tripped` with power alrea
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
-from harness.errors import Refused
+import numpy as np
+
+from harness.errors import InstrumentError, NoReading, Overload, Refused
+from harness.judge.propagate import Estimate
+from harness.judge.uncertainty import Contribution, rectangular
+from harness.judge.verdict import Verdict
+from harness.power.commands import SwitchOff
+from harness.profile.check import Check
 from harness.profile.plan import PlannedStep
-from harness.profile.steps import STEP_KINDS, LoadStep
-from harness.run import cold, discharge
-from harness.run.checks import judge_checks, judge_undone, needed_readings
+from harness.profile.steps import STEP_KINDS, DischargeStep, LoadStep
+from harness.quantity import format_limits, format_quantity
+from harness.record.events import EventKind
+from harness.record.sink import CheckRow
+from harness.run.checks import UNKNOWN, judge, judge_checks, judge_undone, mean_of, needed_readings
 from harness.run.context import Context
-from harness.run.levels import energise, hold_levels
-from harness.run.operator_actions import connect_load, take_load_off
+from harness.run.levels import bring_back, energise, hold_levels, set_level
+from harness.run.off import connect_load, measure_off, move_meter, power_off, take_load_off
+from harness.run.rest import Dwell
+
+#: Readings that a cold value is the mean of, and how close they must lie to each other: a meter
+#: charges what it measures.
+_READINGS, _CLOSE = 5, 0.01
+#: Longest wait for that; then the last readings count with all their scatter.
+_LONGEST_S = 10.0
+#: Readings go on for so much longer than the time allowed: then it has failed.
+_BEYOND_FRAC, _BEYOND_S = 0.05, 0.1
+
+
+# --- cold
+
+
+def _cold(context: Context, step: PlannedStep) -> None:
+    """Check without power, by the meter and by the operator; the output is confirmed off first.
+
+    Raises:
+        Refused: A check failed; or one is undecided, and nobody wants to go on all the same.
+    """
+    power_off(context)
+    rows: list[CheckRow] = []
+    for check in step.checks:
+        context.step_name, context.level_label = step.name, check.across
+        ask = _by_operator if check.by_operator else _by_meter
+        rows.append(ask(context, step, check))
+    context.level_label = ""
+    failed = [_seen(row) for row in rows if row.verdict == Verdict.FAIL]
+    if failed:
+        raise Refused([f"Cold check failed: {'; '.join(failed)}. Power has not been on."])
+    undecided = [check.name for check, _ in step.dropped]
+    undecided += [row.check for row in rows if row.verdict == Verdict.UNDECIDED]
+    if undecided:
+        _go_on(context, undecided)
+
+
+def _seen(row: CheckRow) -> str:
+    """Say what was found and what it may be."""
+    if row.quantity == "operator.yes_no":
+        return f"{row.check}: {'yes' if row.value else 'no'}"
+    value = format_quantity(row.value, row.unit, 3)
+    return f"{row.check}: {value} where it must be {format_limits(row.low, row.high, row.unit)}"
+
+
+def _go_on(context: Context, undecided: list[str]) -> None:
+    """Ask whether to go on although a cold check proved nothing."""
+    names = ", ".join(undecided)
+    agreed = context.operator.confirm(f"Undecided before power: {names}. Energise all the same?")
+    context.stop.raise_if_requested()
+    if not agreed:
+        raise Refused([f"Cold check undecided: {names}. Power has not been on."])
+    context.event(EventKind.AGREED, f"to energise with undecided cold checks: {names}")
+
+
+def _by_operator(context: Context, step: PlannedStep, check: Check) -> CheckRow:
+    yes_no = check.measure == "operator.yes_no"
+    prompt = check.ask or check.name
+    answer: float | None
+    if yes_no:
+        answer, note = context.operator.ask_yes_no(prompt)
+    else:
+        answer, note = context.operator.ask_value(prompt, check.unit)
+    context.stop.raise_if_requested()
+    if answer is None:
+        said = "no answer"
+    elif yes_no:
+        said = "yes" if answer else "no"
+    else:
+        said = format_quantity(answer, check.unit)
+    context.event(EventKind.ANSWER, f"{check.name}: {said}" + (f" ({note})" if note else ""))
+    value = math.nan if answer is None else float(answer)
+    causes: tuple[Contribution, ...] = ()
+    if not yes_no and check.accuracy is not None and answer is not None:
+        causes = (rectangular("tester accuracy", check.accuracy.bound(value), unit=check.unit),)
+    estimate = Estimate(value=value, contributions=causes)
+    return judge(context, step, check, estimate, stated=yes_no or check.accuracy is not None)
+
+
+def _by_meter(context: Context, step: PlannedStep, check: Check) -> CheckRow:
+    if not move_meter(context, check.across):
+        return judge(context, step, check, UNKNOWN)
+    context.step_name, context.level_label = step.name, check.across
+    assert context.bench.meter is not None
+    try:
+        estimate = _read(context, check)
+        context.bench.meter.check_in_sync()  # before its readings are believed
+    except InstrumentError as error:
+        raise Refused([str(error)]) from error
+    return judge(context, step, check, estimate)
+
+
+def _read(context: Context, check: Check) -> Estimate:
+    """Return the mean of readings that agree; nothing where the meter shows no value.
+
+    Overload of an ohmmeter is no value, but where its range is known it is a bound: more than the
+    range is more than any limit below it. The value entered is the range.
+    """
+    meter = context.bench.file.meter
+    most_ohm = None if meter is None else meter.range.resistance_ohm
+    try:
+        values = _settled(context, check)
+    except NoReading as error:
+        overload = isinstance(error, Overload) and check.measure == "meter.resistance"
+        if not overload or not most_ohm:
+            context.event(EventKind.NO_READING, f"{check.name}: {error}")
+            return UNKNOWN
+        more = f"{check.name}: more than {format_quantity(most_ohm, 'ohm')}"
+        context.event(EventKind.BEYOND_RANGE, more)
+        values = [most_ohm] * _READINGS
+    return mean_of(context, check.measure, {check.measure: np.array(values)})
+
+
+def _settled(context: Context, check: Check) -> list[float]:
+    """Read until the last readings agree, and return those."""
+    begin_s = context.clock.now_s()
+    differ = context.error_of(check.measure, 0.0)  # the fixed part: for no reason
+    values: list[float] = []
+    while True:
+        values.append(context.read_meter_cold(check.measure.removeprefix("meter.")))
+        last = values[-_READINGS:]
+        close = max(last) - min(last) <= max(_CLOSE * abs(last[-1]), differ)
+        late = context.clock.now_s() - begin_s > _LONGEST_S
+        if len(last) == _READINGS and (close or late):
+            return last
+
+
+# --- start and load
 
 
 def _start(context: Context, step: PlannedStep) -> None:
@@ -44,14 +182,115 @@ def _load(context: Context, step: PlannedStep) -> None:
         raise Refused([f"Nobody took {load} off again: the next step would find it on."])
 
 
+# --- discharge
+
+
+@dataclass(slots=True, kw_only=True)
+class Decay:
+    """The voltage after power off, as far as it was read.
+
+    No reading counts for more than it shows: the voltage passed the limit somewhere between the
+    last reading that was above it for certain and the first that was below it for certain, and
+    power went off between the message that said so and its confirmation. Nothing is extrapolated.
+    """
+
+    below_v: float  # voltage to fall below
+    off_s: float  # when output off was sent ...
+    confirmed_s: float  # ... and confirmed
+    above_s: float | None = None  # time of the last reading that was above for certain
+    drained_s: float | None = None  # time of the first reading that was below for certain
+    last_s: float = 0.0
+    last_v: float = math.nan
+
+    def add(self, time_s: float, voltage_v: float, bound_v: float) -> bool:
+        """Take a reading with what it may be off by; True once it is below for certain."""
+        self.last_s, self.last_v = time_s, voltage_v
+        if abs(voltage_v) + bound_v <= self.below_v:
+            self.drained_s = time_s
+            return True
+        if abs(voltage_v) - bound_v > self.below_v:
+            self.above_s = time_s
+        return False
+
+    @property
+    def time_s(self) -> tuple[float, float]:
+        """Time from power off to the limit, and half the interval it lies in for certain.
+
+        Without a fall below the limit it is the time that was waited: a lower bound.
+        """
+        if self.drained_s is None:
+            return self.last_s - self.confirmed_s, 0.0
+        latest_s = self.drained_s - self.off_s
+        earliest_s = 0.0 if self.above_s is None else max(self.above_s - self.confirmed_s, 0.0)
+        return 0.5 * (earliest_s + latest_s), 0.5 * (latest_s - earliest_s)
+
+
+def _discharge(context: Context, step: PlannedStep) -> None:
+    """Switch off, and measure the time until the stored voltage can be touched."""
+    assert isinstance(step.step, DischargeStep)
+    across = step.step.across
+    if not step.checks or not move_meter(context, across):
+        power_off(context)
+        if step.checks:
+            judge_undone(context, step, f"nobody put the meter across the {across}")
+        return
+    bring_back(context, step, meter_stays=True)
+    for level in step.levels:
+        set_level(context, level)
+        Dwell(context, step, level).settle()
+    context.step_name, context.level_label = step.name, across
+    assert context.bench.meter is not None
+    try:
+        decay = _followed(context, step)
+        context.bench.meter.check_in_sync()  # before its readings are believed
+        measure_off(context)
+    except InstrumentError as error:  # power is off: nothing to cut, and nothing proved
+        judge_undone(context, step, str(error))
+        return
+    time_s, half_s = decay.time_s
+    causes = (rectangular("interval the fall lies in", half_s, unit="s"),)
+    estimate = Estimate(value=time_s, contributions=causes)
+    if decay.drained_s is None and decay.above_s != decay.last_s:
+        estimate = UNKNOWN  # the last reading is neither below for certain nor above
+    _say(context, across, decay)
+    for check in step.checks:
+        judge(context, step, check, estimate)
+
+
+def _followed(context: Context, step: PlannedStep) -> Decay:
+    """Switch off and read the meter until the voltage is below the limit, or time is up."""
+    assert isinstance(step.step, DischargeStep)
+    assert step.step.below_v is not None
+    most_s = max(limit for check in step.checks for limit in (check.low, check.high) if limit)
+    longest_s = most_s * (1 + _BEYOND_FRAC) + _BEYOND_S  # past every limit
+    off_s = context.clock.now_s()
+    context.command(SwitchOff())  # what else is to be measured waits until the fall is over
+    decay = Decay(below_v=step.step.below_v, off_s=off_s, confirmed_s=context.clock.now_s())
+    while True:
+        voltage_v = context.read_meter_cold("voltage_dc")
+        now_s = context.clock.now_s()
+        bound_v = context.error_of("meter.voltage_dc", voltage_v, math.inf)
+        if decay.add(now_s, voltage_v, bound_v) or now_s - decay.confirmed_s > longest_s:
+            return decay
+
+
+def _say(context: Context, across: str, decay: Decay) -> None:
+    after = f"across the {across} {format_quantity(decay.time_s[0], 's', 3)} after power off"
+    said = f"below {format_quantity(decay.below_v, 'V')} {after}"
+    if decay.drained_s is None:
+        still = "still" if decay.above_s == decay.last_s else "not surely below the limit:"
+        said = f"{still} {format_quantity(decay.last_v, 'V')} {after}"
+    context.event(EventKind.DISCHARGE, said)
+
+
 _CARRY_OUT: Mapping[str, Callable[[Context, PlannedStep], None]] = {
-    "cold": cold.carry_out,
+    "cold": _cold,
     "start": _start,
     "nominal": hold_levels,
     "line": hold_levels,
     "load": _load,
     "soak": hold_levels,
-    "discharge": discharge.carry_out,
+    "discharge": _discharge,
 }
 
 #: Every kind of step; one that nobody carries out keeps the program from starting.

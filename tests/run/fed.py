@@ -21,7 +21,7 @@ from harness.record.recorder import MemoryRecorder
 from harness.record.sink import Sink
 from harness.rehearse.clock import SimulatedClock
 from harness.run.context import Context
-from harness.run.rest import Hold, hold, settle
+from harness.run.rest import Dwell, Hold
 from harness.run.stop import StopRequest
 
 #: Voltage (V) and current (A) of the supply at a time (s).
@@ -143,8 +143,9 @@ class FedBench:
 
     def hold(self, *measures: str) -> Hold:
         """Let it settle, and hold it."""
-        settler = settle(self.context, self.step, self.level)
-        return hold(self.context, self.step, self.level, settler, measures)
+        dwell = Dwell(self.context, self.step, self.level)
+        dwell.settle()
+        return dwell.hold(measures)
 
     def said(self, kind: str) -> list[str]:
         """Return the details of the events of a kind."""

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.run.discharge import Decay
 from harness.run.operator import Nobody
 from harness.run.result import Outcome
+from harness.run.steps import Decay
 from tests.instrument_faults import swap_answers
 
 DISCHARGE = """

@@ -7,7 +7,7 @@ import pytest
 
 from harness.power.trip import Tripped, TripReason
 from harness.profile.rest import Rest
-from harness.run.rest import hold, settle
+from harness.run.rest import Dwell
 from tests.run.fed import FedBench
 
 
@@ -123,13 +123,14 @@ class TestMeterInStep:
     def test_a_hold_ends_with_a_look_at_the_meters_answers(self) -> None:
         """In a hold too short for another look, the last one still finds a meter out of step."""
         bench = FedBench(lambda _: (24.0, 0.1), dwell_s=0.2)
-        settler = settle(bench.context, bench.step, bench.level)
+        dwell = Dwell(bench.context, bench.step, bench.level)
+        dwell.settle()
         bench.context.check_meter()  # in step as the hold begins
         begin_s = bench.clock.now_s()
         bench.meter.out_of_step_from_s = begin_s
 
         with pytest.raises(Tripped) as tripped:
-            hold(bench.context, bench.step, bench.level, settler, ("meter.voltage_dc",))
+            dwell.hold(("meter.voltage_dc",))
 
         assert tripped.value.trip.reason is TripReason.OUT_OF_STEP
         assert tripped.value.trip.time_s - begin_s < 0.5  # no other look was due
