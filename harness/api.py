@@ -137,8 +137,8 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
         FileError: The profile or the unit model cannot be used.
         UsageError: There is no such fault.
     """
-    from harness.rehearse.operator import SimulatedOperator
-    from harness.rehearse.simulated_bench import SimulatedBench  # loads VISA: not for a plan
+    # loads VISA: not for a plan
+    from harness.rehearse.simulated_bench import SimulatedBench, SimulatedOperator
 
     loaded = profile if isinstance(profile, Profile) else load_profile(profile)
     bench = simulated_bench_file(loaded)
@@ -167,7 +167,7 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
             unit_file=facts,
         ),
         stop=stop,
-        operator=SimulatedOperator(simulated, loaded.unit, clock.sleep_s),
+        operator=SimulatedOperator(simulated, loaded.unit),
     )
     return replace(result, frames=sink.frames) if isinstance(sink, MemoryRecorder) else result
 

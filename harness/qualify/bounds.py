@@ -1,8 +1,7 @@
 """Exact bounds from a sample: of a share that was counted, and of where a population lies.
 
-Tolerance limits hold a stated share of a population with stated confidence. Order statistics give
-them with no assumption but independent units, and need many of these; normal theory needs fewer,
-and is right only where nothing speaks against a normal distribution.
+Order statistics give tolerance limits with no assumption but independent units, and need many;
+normal theory needs fewer, and is right only where nothing speaks against a normal distribution.
 """
 
 from __future__ import annotations
@@ -37,7 +36,7 @@ def share(count: int, total: int, confidence_frac: float = 0.95) -> Share:
     """Return a counted share with its two-sided exact bounds; without units from 0 to 1.
 
     The bounds hold at least at the stated confidence whatever the true share is; each side misses
-    in at most half of what is left. ValueError: the counts or the confidence are none.
+    in at most half of what is left.
 
     Source:
         Clopper, Pearson (1934): the bounds are quantiles of beta distributions,
@@ -60,10 +59,7 @@ def share(count: int, total: int, confidence_frac: float = 0.95) -> Share:
 
 
 def order_rank(units: int, content_frac: float, confidence_frac: float, *, both: bool) -> int:
-    """Return which order statistic is a tolerance limit, as a rank from the end, 1 the extreme.
-
-    It is the largest that does, with ``both`` limits from either end; 0 where the sample is too
-    small for any.
+    """Return the largest rank (1: the extreme value) that is a tolerance limit; 0: too few units.
 
     Source:
         Wilks (1941): the content between two order statistics has a beta distribution. With m
@@ -89,7 +85,7 @@ def units_for_rank(content_frac: float, confidence_frac: float, *, both: bool) -
 
 
 def one_sided_factor(units: int, content_frac: float, confidence_frac: float) -> float:
-    """Return k so that mean + k s, of so many units, lies above ``content_frac`` of normal ones.
+    """Return k so that mean + k s lies above ``content_frac`` of a normal population.
 
     Source:
         k = t'(confidence; n - 1, z sqrt(n)) / sqrt(n), t' the quantile of the non-central t

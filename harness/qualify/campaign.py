@@ -1,24 +1,28 @@
-"""A campaign: units by the thousand through the engine, on one machine or many."""
+"""A campaign: units by the thousand through the engine, and the folder of what is done already."""
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
+import json
 import os
-from collections.abc import Callable, Sequence
-from contextlib import closing
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from time import perf_counter
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+from filelock import FileLock, Timeout
 
 from harness.api import plan_for, simulated_bench_file
 from harness.errors import RecordError, Refused, UsageError
+from harness.files.named_file import FromFile
 from harness.profile.load import load_profile
 from harness.profile.preflight import preflight
 from harness.profile.schema import Profile
-from harness.qualify.journal import CampaignJournal
 from harness.qualify.rates import Summary, rates_of
 from harness.qualify.unit_result import UnitResult, csv_text, frame_of
-from harness.qualify.worker import DAY, Job
+from harness.qualify.worker import DAY, Job, software_version
 from harness.qualify.workers import carried_out
 from harness.rehearse.model_file import UnitModelFile, load_unit_model
 from harness.run.stop import StopRequest
@@ -28,6 +32,8 @@ if TYPE_CHECKING:
 
 #: Units a worker takes at a time: some tenths of a second of work, which a stop waits for.
 _CHUNK = 5
+#: Counts up when a row of the journal means something else than before.
+_FORMAT = 3
 
 OnProgress = Callable[[int, int], None]
 
@@ -48,7 +54,7 @@ class Campaign:
     elapsed_s: float
     #: Where it was carried out, in words.
     workers: str
-    #: Folder of the results.
+    #: Of the results.
     folder: Path | None
 
     def csv(self) -> str:
@@ -75,13 +81,10 @@ class Campaign:
         Raises:
             RecordError: It cannot be written.
         """
-        if self.folder is None:
-            return
-        path = self.folder / name
-        try:
-            path.write_text(text, encoding="utf-8", newline="\n")
-        except OSError as error:
-            raise RecordError(f"it cannot be written: {error.strerror}", where=str(path)) from error
+        if self.folder is not None:
+            path = self.folder / name
+            with _errors_name(path, "it cannot be written"):
+                path.write_text(text, encoding="utf-8", newline="\n")
 
 
 def usual_workers() -> int:
@@ -140,7 +143,8 @@ def qualify_profile(  # noqa: PLR0913 - every one by its name
     around = load_unit_model(model) if isinstance(model, str | Path) else model
     job = Job(profile=loaded, seed=seed, faults=tuple(dict.fromkeys(faults)), model=around)
     _check_job(job)
-    with closing(CampaignJournal(None if out is None else Path(out), job)) as journal:
+    folder = None if out is None else Path(out)
+    with contextlib.closing(CampaignJournal(folder, job)) as journal:
         missing = [index for index in range(units) if index not in journal.done]
         done = units - len(missing)
         chunks = (missing[start : start + _CHUNK] for start in range(0, len(missing), _CHUNK))
@@ -153,6 +157,7 @@ def qualify_profile(  # noqa: PLR0913 - every one by its name
             done += len(lines)
             if on_progress is not None:
                 on_progress(done, units)
+        here = "this process" if count == 1 else f"{count} processes"
         campaign = Campaign(
             profile=loaded,
             model=around,
@@ -160,8 +165,8 @@ def qualify_profile(  # noqa: PLR0913 - every one by its name
             rows=tuple(journal.done[index] for index in range(units)),
             new=len(missing),
             elapsed_s=perf_counter() - started_s,
-            workers=_place(count, cluster),
-            folder=journal.folder,
+            workers=here if cluster is None else f"the cluster at {cluster}",
+            folder=folder,
         )
         campaign.write("units.csv", campaign.csv())
     return campaign
@@ -175,7 +180,108 @@ def _check_job(job: Job) -> None:
         raise Refused(findings.reasons)
 
 
-def _place(workers: int, cluster: str | None) -> str:
-    if cluster is not None:
-        return f"the cluster at {cluster}"
-    return "this process" if workers == 1 else f"{workers} processes"
+class CampaignJournal:
+    """A folder with ``campaign.json`` (what is being done) and ``units.jsonl`` (what is done).
+
+    Lines come in the order in which workers finish; every line has its unit's number. A line that
+    was cut off by the end of the program counts as not done. Without a folder nothing is kept.
+
+    Raises:
+        UsageError: The folder holds another campaign, or one that cannot be read, or somebody is
+            at work in it.
+        RecordError: It cannot be read or written.
+    """
+
+    def __init__(self, folder: Path | None, job: Job) -> None:
+        self.done: dict[int, UnitResult] = {}  # by number of the unit
+        self._folder = folder
+        self._open_files = contextlib.ExitStack()
+        self._file: Any = None
+        if folder is None:
+            return
+        with self._open_files, _errors_name(folder):
+            folder.mkdir(parents=True, exist_ok=True)
+            try:
+                self._open_files.enter_context(FileLock(folder / "campaign.lock", timeout=0))
+            except Timeout as error:
+                raise UsageError(
+                    "another campaign is at work in this folder",
+                    where=str(folder),
+                    remedy="wait for it, or name another folder with --out",
+                ) from error
+            _claim(folder / "campaign.json", job)
+            path = folder / "units.jsonl"
+            whole = self._read(path)
+            file = path.open("a", encoding="utf-8", newline="\n")
+            self._file = self._open_files.enter_context(file)
+            self._file.truncate(whole)
+            self._open_files = self._open_files.pop_all()  # all is well: they stay open
+
+    def add(self, lines: list[str]) -> None:
+        """Append finished units; they are out of this program's hands when it returns."""
+        if self._folder is not None:
+            with _errors_name(self._folder):
+                self._file.write("".join(lines))
+                self._file.flush()
+        self.done.update((row.index, row) for row in map(UnitResult.from_line, lines))
+
+    def close(self) -> None:
+        """Close the journal and leave the folder to others."""
+        self._open_files.close()
+
+    def _read(self, path: Path) -> int:
+        """Read what is done; return the length of the whole lines."""
+        content = path.read_bytes() if path.exists() else b""
+        whole = content.rfind(b"\n") + 1
+        for number, line in enumerate(content[:whole].splitlines(), 1):
+            try:
+                row = UnitResult.from_line(line.decode("utf-8"))
+            except ValueError as error:
+                raise UsageError(
+                    "a line of the journal cannot be read",
+                    where=f"{path}:{number}",
+                    remedy="remove the line: its unit is then done again",
+                ) from error
+            self.done[row.index] = row
+        return whole
+
+
+@contextlib.contextmanager
+def _errors_name(path: Path, what: str = "the campaign cannot be kept") -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise RecordError(f"{what}: {error.strerror}", where=str(path)) from error
+
+
+def _claim(path: Path, job: Job) -> None:
+    """Note what the folder is for, or see that it is for this campaign already."""
+    # what must be the same for two halves of a campaign to fit together
+    facts = {
+        "format": _FORMAT,
+        "softwake": software_version(),
+        "title": job.profile.title,
+        "profile": _digest(job.profile),
+        "unit_model": None if job.model is None else f"{job.model.title}, {_digest(job.model)}",
+        "seed": job.seed,
+        "faults": list(job.faults),
+    }
+    if not path.exists():
+        path.write_text(json.dumps(facts, indent=1) + "\n", encoding="utf-8", newline="\n")
+        return
+    try:
+        there = json.loads(path.read_text(encoding="utf-8"))
+    except ValueError:
+        there = None
+    if there != facts:
+        differs = [key for key in facts if not there or there.get(key) != facts[key]]
+        raise UsageError(
+            f"the folder holds another campaign (other {', '.join(differs)})",
+            where=str(path.parent),
+            remedy="name another folder with --out, or remove this one",
+        )
+
+
+def _digest(file: FromFile) -> str:
+    """What a file says, whatever its layout and comments."""
+    return hashlib.sha256(file.model_dump_json().encode()).hexdigest()

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from statistics import fmean, stdev
 
+from harness.api import plan_for
 from harness.files.text_file import quoted
 from harness.profile.check import Check
 from harness.profile.schema import Profile
@@ -20,53 +21,34 @@ from harness.qualify.bounds import (
 from harness.qualify.unit_result import HEALTHY, Judged, UnitResult
 from harness.quantity import format_quantity
 
+#: Confidence with which a limit keeps no more healthy units from release than it may.
+_CONFIDENCE_FRAC = 0.95
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Proposal:
-    """Limits for one check.
+    """Limits for one check, in its SI unit; None for a side that the check has not."""
 
-    Attributes:
-        step: Position of its step in the profile, from 1.
-        kind: Kind of the step.
-        check: The check as the profile has it.
-        low: Lower limit in the measure's SI unit, or None where the check has none.
-        high: Upper limit, or None likewise.
-        method: How they were found, or why there are none.
-    """
-
+    #: Position of its step in the profile, from 1, and the step's kind.
     step: int
     kind: str
     check: Check
     low: float | None
     high: float | None
+    #: How they were found, or why there are none.
     method: str
 
 
 def propose(
-    profile: Profile,
-    rows: Sequence[UnitResult],
-    *,
-    false_reject_frac: float = 1e-3,
-    confidence_frac: float = 0.95,
+    profile: Profile, rows: Sequence[UnitResult], *, false_reject_frac: float = 1e-3
 ) -> tuple[Proposal, ...]:
-    """Propose limits for every check of a profile, each side that it has.
+    """Propose limits for every check of a profile, each side that it has, by its healthy units.
 
-    A tolerance interval of the values holds all but ``false_reject_frac`` of healthy units. Under
-    the guarded rule a reading must clear its limit by its uncertainty, so the limits stand off by
-    the largest uncertainty met. A check that is judged at several load points gets limits that do
-    for all of them.
-
-    Args:
-        profile: The profile.
-        rows: Rows of a campaign over it; only healthy units are used.
-        false_reject_frac: Share of healthy units that one check may keep from release.
-        confidence_frac: Confidence with which it is no more.
-
-    Raises:
-        ValueError: The share or the confidence does not lie between 0 and 1.
+    A tolerance interval of the values holds all but ``false_reject_frac`` (between 0 and 1) of
+    healthy units. Under the guarded rule a reading must clear its limit by its uncertainty, so the
+    limits stand off by the largest met. A check that is judged at several load points gets limits
+    that do for all of them.
     """
-    from harness.api import plan_for
-
     judged: dict[tuple[str, str, str], list[Judged]] = {}
     for row in rows:
         for one in row.checks if row.kind == HEALTHY else ():
@@ -82,7 +64,7 @@ def propose(
                 if (step, quantity) == (planned.name, check.measure)
                 and (name == check.name or name.startswith(f"{check.name} at "))
             ]
-            low, high, method = _limits(check, points, 1.0 - false_reject_frac, confidence_frac)
+            low, high, method = _limits(check, points, 1.0 - false_reject_frac)
             proposals.append(
                 Proposal(
                     step=planned.number,
@@ -99,9 +81,7 @@ def propose(
 def toml_of(proposals: Iterable[Proposal], *, false_reject_frac: float) -> str:
     """Return proposals as TOML to paste into the steps of a profile, with what they rest on."""
     lines = []
-    step = 0
-    share = format_quantity(false_reject_frac, "%")
-    limits = 0
+    step = limits = 0
     for one in proposals:
         if one.step != step:
             step = one.step
@@ -114,17 +94,19 @@ def toml_of(proposals: Iterable[Proposal], *, false_reject_frac: float) -> str:
         for side, limit in (("low", one.low), ("high", one.high)):
             if limit is not None:
                 limits += 1
-                lines.append(f"{side:7} = {_limit(limit, check.unit)}")
+                text = format_quantity(limit, check.unit, 6)
+                lines.append(f"{side:7} = {text if check.unit == '1' else quoted(text)}")
+    one_check, any_check = (format_quantity(n * false_reject_frac, "%") for n in (1, limits))
     head = [
-        f"# Limits from simulated healthy units: at most {share} of them fail one check (95 %",
-        f"# confidence), so at most {format_quantity(limits * false_reject_frac, '%')} fail any of",
+        f"# Limits from simulated healthy units: at most {one_check} of them fail one check (95 %",
+        f"# confidence), so at most {any_check} fail any of",
         f"# {limits} limits. A limit must also catch what is faulty: qualify the profile again.",
     ]
     return "\n".join([*head, *lines]) + "\n"
 
 
 def _limits(
-    check: Check, points: list[list[Judged]], content_frac: float, confidence_frac: float
+    check: Check, points: list[list[Judged]], content_frac: float
 ) -> tuple[float | None, float | None, str]:
     """Return limits that do for every point a check is judged at, and how they were found."""
     if not points:
@@ -132,35 +114,35 @@ def _limits(
     both = check.low is not None and check.high is not None
     found = []
     for values in points:
-        limits, method = _interval(values, content_frac, confidence_frac, both=both)
+        limits, method = _interval(values, content_frac, both=both)
         if limits is None:
             return None, None, method
-        found.append((limits, method))
-    room = 0.0  # what a reading must clear its limit by
-    if check.rule == "guarded":
-        room = max(one.uncertainty for values in points for one in values)
-    low = min(limits[0] for limits, _ in found) - room
-    high = max(limits[1] for limits, _ in found) + room
-    return _outward(low, high, math.floor), _outward(high, low, math.ceil), found[0][1]
+        found.append((*limits, method))
+    lows, highs, methods = zip(*found, strict=True)
+    guarded = check.rule == "guarded"
+    # what a reading must clear its limit by
+    room = max(one.uncertainty for values in points for one in values) if guarded else 0.0
+    low, high = min(lows) - room, max(highs) + room
+    return _outward(low, high, math.floor), _outward(high, low, math.ceil), methods[0]
 
 
 def _interval(
-    judged: Sequence[Judged], content_frac: float, confidence_frac: float, *, both: bool
+    judged: Sequence[Judged], content_frac: float, *, both: bool
 ) -> tuple[tuple[float, float] | None, str]:
     """Return low and high for one point, and how they were found."""
     values = sorted(one.value for one in judged if math.isfinite(one.value))
     units = len(values)
-    rank = order_rank(units, content_frac, confidence_frac, both=both) if units else 0
+    rank = order_rank(units, content_frac, _CONFIDENCE_FRAC, both=both) if units else 0
     if rank:
         method = f"by order statistics: rank {rank} of {units} healthy units"
         return (values[rank - 1], values[-rank]), method
     if looks_normal(values):
         factor_of = two_sided_factor if both else one_sided_factor
-        factor = factor_of(units, content_frac, confidence_frac)
+        factor = factor_of(units, content_frac, _CONFIDENCE_FRAC)
         mean, deviation = fmean(values), stdev(values)
         method = f"by normal theory: mean and {factor:.3g} s of {units} healthy units"
         return (mean - factor * deviation, mean + factor * deviation), method
-    needed = units_for_rank(content_frac, confidence_frac, both=both)
+    needed = units_for_rank(content_frac, _CONFIDENCE_FRAC, both=both)
     return None, f"no limit: not normal, and {needed} healthy units are needed, not {units}"
 
 
@@ -171,8 +153,3 @@ def _outward(limit: float, other: float, rounding: Callable[[float], int]) -> fl
         return limit
     step = 10.0 ** math.floor(math.log10(width) - 1.0)
     return float(f"{rounding(limit / step) * step:.12g}")
-
-
-def _limit(limit: float, unit: str) -> str:
-    text = format_quantity(limit, unit, 6)
-    return text if unit == "1" else quoted(text)

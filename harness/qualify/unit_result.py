@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import astuple, dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
@@ -115,17 +115,11 @@ _FIELDS = {"unit": "index", "class": "kind", "trip_step": "step", "trip_level": 
 _Cell = str | float
 
 
-def _cells(row: UnitResult, checks: Iterable[str]) -> list[_Cell]:
-    """Return a row in the order of :data:`COLUMNS`, then the value of each check (or nan)."""
-    fields = {name: getattr(row, _FIELDS.get(name, name)) for name in COLUMNS}
-    fields |= {"end": row.end.value, "caught_by": "; ".join(row.caught_by)}
-    values = {one.name: one.value for one in row.checks}
-    return [*fields.values(), *(values.get(name, math.nan) for name in checks)]
-
-
-def _check_columns(rows: Iterable[UnitResult]) -> dict[str, str]:
-    """Return name and SI unit of every check that was judged, in the order they were met."""
-    return {one.name: one.unit for row in rows for one in row.checks}
+def _cells(row: UnitResult) -> dict[str, _Cell]:
+    """Return a row by :data:`COLUMNS`, then the value of each check that was reached."""
+    cells = {name: getattr(row, _FIELDS.get(name, name)) for name in COLUMNS}
+    cells |= {"end": row.end.value, "caught_by": "; ".join(row.caught_by)}
+    return cells | {one.name: one.value for one in row.checks}
 
 
 def csv_text(rows: Sequence[UnitResult]) -> str:
@@ -133,12 +127,13 @@ def csv_text(rows: Sequence[UnitResult]) -> str:
 
     A check that was not reached, and the severity of a fault without one, are empty fields.
     """
-    checks = _check_columns(rows)
     # A share is written as one: 0.87 under "%" would mislead.
-    units = {name: "1" if unit == "%" else unit for name, unit in checks.items()}
-    names = (*COLUMNS, *(word(f"{name} ({unit})") for name, unit in units.items()))
-    lines = (",".join(map(_field, _cells(row, checks))) + "\n" for row in rows)
-    return "".join([header(names), *lines])
+    units = {one.name: "1" if one.unit == "%" else one.unit for row in rows for one in row.checks}
+    lines = [header([*COLUMNS, *(word(f"{name} ({unit})") for name, unit in units.items())])]
+    for cells in map(_cells, rows):
+        fields = (_field(cells.get(name, math.nan)) for name in (*COLUMNS, *units))
+        lines.append(",".join(fields) + "\n")
+    return "".join(lines)
 
 
 def frame_of(rows: Sequence[UnitResult]) -> pd.DataFrame:
@@ -148,8 +143,7 @@ def frame_of(rows: Sequence[UnitResult]) -> pd.DataFrame:
     """
     import pandas as pd
 
-    checks = _check_columns(rows)
-    return pd.DataFrame([_cells(row, checks) for row in rows], columns=[*COLUMNS, *checks])
+    return pd.DataFrame(map(_cells, rows))
 
 
 def _field(value: _Cell) -> str:

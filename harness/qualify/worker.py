@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import contextlib
 import datetime as dt
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib import metadata
@@ -23,8 +23,7 @@ from harness.qualify.unit_result import End, Judged, UnitResult
 from harness.record.sink import CheckRow, Values
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.model_file import UnitModelFile
-from harness.rehearse.operator import SimulatedOperator
-from harness.rehearse.simulated_bench import SimulatedBench
+from harness.rehearse.simulated_bench import SimulatedBench, SimulatedOperator
 from harness.rehearse.simulated_instruments import SimulatedInstrument
 from harness.run.engine import carry_out
 from harness.run.result import Outcome, RunInfo, RunResult
@@ -86,13 +85,13 @@ class _Place:
         tally = _Tally(f"unit-{index}")
         result = carry_out(
             self._plan,
-            connect=lambda: memory_bench(self._bench, clock, simulated.devices, self._dialects),
+            connect=lambda: nullcontext(memory_bench(self._bench, simulated, self._dialects)),
             clock=clock,
             sink=tally,
             info=RunInfo(
                 serial=tally.run_id, started=DAY, rehearsal=True, fault=drawn.kind, seed=drawn.seed
             ),
-            operator=SimulatedOperator(simulated, self._unit, clock.sleep_s),
+            operator=SimulatedOperator(simulated, self._unit),
         )
         tripped = result.trip is not None
         through = simulated.circuit.let_through
@@ -183,23 +182,22 @@ class DirectLink:
         """End the conversation."""
 
 
-@contextlib.contextmanager
 def memory_bench(
-    file: BenchFile,
-    clock: Clock,
-    devices: Mapping[str, SimulatedInstrument],
-    dialects: Mapping[str, Dialect],
-) -> Iterator[LocalBench]:
-    """Open simulated instruments, by resource name, without PyVISA's sessions in between."""
+    file: BenchFile, simulated: SimulatedBench, dialects: Mapping[str, Dialect]
+) -> LocalBench:
+    """Return simulated instruments as a bench, without PyVISA's sessions in between."""
+    clock = simulated.clock
 
-    def link(role: str) -> DirectLink:
-        resource = file.instruments[role].resource
-        return DirectLink(devices[resource], f"{role} ({resource})", dialects[role].link.timeout_s)
+    def parts(role: str) -> tuple[str, DirectLink, Dialect, Clock]:
+        resource, dialect = file.instruments[role].resource, dialects[role]
+        name = f"{role} ({resource})"
+        link = DirectLink(simulated.devices[resource], name, dialect.link.timeout_s)
+        return role, link, dialect, clock
 
-    yield LocalBench(
+    return LocalBench(
         file=file,
         clock=clock,
-        supply=Supply("supply", link("supply"), dialects["supply"], clock),
-        meter=Meter("meter", link("meter"), dialects["meter"], clock) if file.meter else None,
-        load=Load("load", link("load"), dialects["load"], clock) if file.load else None,
+        supply=Supply(*parts("supply")),
+        meter=Meter(*parts("meter")) if file.meter else None,
+        load=Load(*parts("load")) if file.load else None,
     )

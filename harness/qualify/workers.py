@@ -8,6 +8,8 @@ from __future__ import annotations
 import contextlib
 import gc
 import importlib
+import multiprocessing
+import os
 import signal
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -15,7 +17,6 @@ from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExe
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from itertools import islice
-from types import FrameType
 from typing import Any
 
 from harness.errors import HarnessError, UsageError
@@ -44,8 +45,7 @@ def carried_out(
 ) -> Iterator[list[str]]:
     """Yield the lines of chunks as they are finished, in so many processes; with one, in this one.
 
-    ``cluster`` is the address of a scheduler that has the work done instead:
-    ``tcp://10.0.0.5:8786``.
+    A ``cluster`` has the work done instead: its scheduler's address, as ``tcp://10.0.0.5:8786``.
 
     Raises:
         UsageError: The extra is not installed, there is no scheduler at the address, or its workers
@@ -102,8 +102,6 @@ def _through(
 
 @contextlib.contextmanager
 def _processes(workers: int) -> Iterator[_Pool]:
-    import multiprocessing
-
     # Spawned, not forked: the same on every system, and threads of the caller do not matter.
     context = multiprocessing.get_context("spawn")
     executor = ProcessPoolExecutor(workers, context, initializer=_begin)
@@ -124,7 +122,6 @@ def _ignored_interrupt() -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before: Callable[[int, FrameType | None], object] | int | None
     before = signal.signal(signal.SIGINT, signal.SIG_IGN)
     try:
         yield
@@ -143,9 +140,6 @@ def _begin() -> None:
 
 def _leave_with_parent() -> None:
     """End this process when its parent is gone, however that ended."""
-    import multiprocessing
-    import os
-
     parent = multiprocessing.parent_process()
     assert parent is not None
     parent.join()
@@ -175,12 +169,12 @@ def _cluster(address: str) -> Iterator[_Pool]:
         _check_version(client, address)
         # pure: a key of its own, so that an earlier campaign's result is never taken for it.
         executor = client.get_executor(pure=False, retries=_RETRIES)
-
-        def ahead() -> int:
-            cores: int = sum(client.ncores().values())
-            return _AHEAD_CLUSTER * max(1, cores)
-
-        yield _Pool(executor, ahead, Exception, "a part of the campaign failed on the cluster")
+        yield _Pool(
+            executor,
+            lambda: _AHEAD_CLUSTER * max(1, sum(client.ncores().values())),
+            Exception,
+            "a part of the campaign failed on the cluster",
+        )
 
 
 def _check_version(client: Any, address: str) -> None:

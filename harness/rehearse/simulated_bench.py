@@ -1,8 +1,9 @@
-"""The simulated bench: instruments around one circuit, as a VISA library."""
+"""The simulated bench: instruments around one circuit, as a VISA library, and a person at it."""
 
 from __future__ import annotations
 
 import math
+import re
 import threading
 from collections.abc import Callable
 from functools import partial
@@ -10,7 +11,7 @@ from functools import partial
 from harness.bench.clock import Clock
 from harness.errors import Refused
 from harness.profile.bench_file import BenchFile, Instrument, Range
-from harness.profile.level import LoadMode
+from harness.profile.level import LoadMode, resistor_ohm
 from harness.rehearse.circuit import circuit_of, source_for
 from harness.rehearse.inaccuracy import Inaccuracy
 from harness.rehearse.meter_place import cold_resistance_ohm, place_voltage_v
@@ -22,6 +23,7 @@ from harness.rehearse.simulated_instruments import (
 )
 from harness.rehearse.streams import stream
 from harness.rehearse.unit_model import UnitModel
+from harness.unit.nameplate import Unit
 
 #: Bits of the questionable register. Makers differ in them: no built-in dialect reads them.
 _PROTECTION, _LIMITING = 1, 2
@@ -43,6 +45,14 @@ _MOST_OHM = 100e6
 #: What a load holds constant, and the function's name in SCPI short form.
 _FUNCTIONS: dict[LoadMode, str] = {"current": "CURR", "resistance": "RES", "power": "POW"}
 _MODES = {name: mode for mode, name in _FUNCTIONS.items()}
+
+#: Time a hand takes to move leads.
+_MOVING_S = 20.0
+
+#: What a healthy unit shows on a tester, by the unit asked for, else nought (common practice).
+_HEALTHY = {"ohm": 0.12, "A": 60e-6, "degC": _AMBIENT_DEGC, "Hz": 50.0, "s": 1.0, "1": 1.0}
+#: And where the question is about insulation or isolation.
+_INSULATION_OHM = 300e6
 
 _ON_OFF = {"ON": True, "1": True, "OFF": False, "0": False}
 
@@ -68,7 +78,7 @@ class SimulatedBench:
         self.meter_at = "output"  # where its leads stand
         self.devices: dict[str, SimulatedInstrument] = {}  # by resource name
         self._lock = threading.Lock()
-        self._clock = clock
+        self.clock = clock
         self._seed = seed
         self._origin_s = clock.now_s()
         self._case_degc = _AMBIENT_DEGC
@@ -95,7 +105,7 @@ class SimulatedBench:
         """Take the circuit to the present."""
         circuit = self.circuit
         before_s = circuit.time_s
-        circuit.advance_to(self._clock.now_s() - self._origin_s)
+        circuit.advance_to(self.clock.now_s() - self._origin_s)
         if circuit.time_s > before_s:
             self._protect()
         passed_s = circuit.time_s - self._warmed_s
@@ -134,7 +144,7 @@ class SimulatedBench:
         self.devices[instrument.resource] = SimulatedInstrument(
             description,
             build(reading),
-            wait=self._clock.sleep_s,
+            wait=self.clock.sleep_s,
             advance=self._advance,
             lock=self._lock,
         )
@@ -156,7 +166,7 @@ class SimulatedBench:
 
         def set_output(text: str) -> None:
             self._protected = False
-            circuit.set_source(on=_on(text))
+            circuit.set_source(on=_ON_OFF[text])
             self._protect()
 
         def questionable() -> int:
@@ -206,11 +216,6 @@ class SimulatedBench:
         circuit, load = self.circuit, self.circuit.load
         voltage, current, power = map(reading, ("voltage", "current", "power"))
 
-        def set_function(text: str) -> None:
-            if text not in _MODES:
-                raise ValueError(text)
-            circuit.set_load(mode=_MODES[text])
-
         def level(mode: LoadMode, most: float | None = None) -> Live:
             def set_level(text: str) -> None:
                 load.levels[mode] = float(text)
@@ -220,18 +225,63 @@ class SimulatedBench:
             return Live(lambda: load.levels[mode], set_level, most)
 
         return {
-            "function": Live(lambda: _FUNCTIONS[load.mode], set_function),
+            "function": Live(
+                lambda: _FUNCTIONS[load.mode], lambda text: circuit.set_load(mode=_MODES[text])
+            ),
             "current": level("current", most.current_a),
             "resistance": level("resistance"),
             "power": level("power", most.power_w),
-            "input": Live(lambda: int(load.on), lambda text: circuit.set_load(on=_on(text))),
+            "input": Live(lambda: int(load.on), lambda text: circuit.set_load(on=_ON_OFF[text])),
             "measured_voltage": Live(lambda: voltage(circuit.output_voltage_v())),
             "measured_current": Live(lambda: current(circuit.converter.output_a)),
             "measured_power": Live(lambda: power(self._output_power_w())),
         }
 
 
-def _on(text: str) -> bool:
-    if text not in _ON_OFF:
-        raise ValueError(text)
-    return _ON_OFF[text]
+class SimulatedOperator:
+    """Fulfils the engine's port for a person on a simulated bench."""
+
+    def __init__(self, bench: SimulatedBench, unit: Unit) -> None:
+        self._bench = bench
+        self._unit = unit
+
+    def power_on(self, step: str) -> None:
+        """See nothing: simulated power endangers nobody."""
+
+    def power_off(self, *, confirmed: bool) -> None:
+        """See nothing."""
+
+    def place_meter(self, where: str, text: str) -> bool:  # noqa: ARG002 - the port's signature
+        """Move the meter's leads."""
+        self._bench.clock.sleep_s(_MOVING_S)
+        self._bench.meter_at = where
+        return True
+
+    def place_load(self, load: str, text: str) -> bool:  # noqa: ARG002 - the port's signature
+        """Connect a resistor; any other load is taken as one that draws the nominal current."""
+        self._bench.clock.sleep_s(_MOVING_S)
+        self._bench.circuit.connect_resistor(self._ohm(load))
+        return True
+
+    def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:
+        """Read a tester."""
+        if unit == "ohm" and re.search("insulation|isolation", prompt, re.IGNORECASE):
+            return _INSULATION_OHM, "simulated"
+        return _HEALTHY.get(unit, 0.0), "simulated"
+
+    def ask_yes_no(self, prompt: str) -> tuple[bool | None, str]:  # noqa: ARG002 - as above
+        """Look: a varistor that failed short is charred, everything else looks well."""
+        model = self._bench.circuit.model
+        if model.varistor is None and math.isfinite(model.defects.input_short_ohm):
+            return False, "simulated: the varistor is charred"
+        return True, "simulated"
+
+    def confirm(self, text: str) -> bool:  # noqa: ARG002 - the port's signature
+        """Agree."""
+        return True
+
+    def _ohm(self, load: str) -> float:
+        if not load:
+            return math.inf
+        output = next(iter(self._unit.output.values()))
+        return resistor_ohm(load) or output.nominal_v / output.current_a

@@ -12,7 +12,7 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from functools import cache, lru_cache, partial
+from functools import cache, lru_cache
 from typing import Any
 
 import yaml
@@ -47,7 +47,7 @@ class Live:
 
     #: Returns what the getter's format shows.
     get: Callable[[], object]
-    #: Takes the text that was sent; raises ValueError for a value it does not take.
+    #: Takes the text that was sent; KeyError or ValueError: a value it does not take.
     set: Callable[[str], None] | None = None
     #: Largest value it takes; None: the largest the instrument's file states.
     most: float | None = None
@@ -61,10 +61,8 @@ class Description:
     message_s: float
     #: On top of it, once, for a message that measures.
     acquisition_s: float
-    #: Fixed answers by query.
-    answers: dict[str, str]
-    #: Commands without a value.
-    commands: frozenset[str]
+    #: Fixed answers by query; None for a command without a value.
+    dialogues: dict[str, str | None]
     #: Property and format by query.
     getters: dict[str, tuple[str, str]]
     #: Property by the words before the value.
@@ -80,13 +78,11 @@ class Description:
         assert path is not None, f"{name} is missing from the installation"
         devices = yaml.load(path.read_text(encoding="utf-8"), Loader=yaml.BaseLoader)["devices"]
         (device,) = devices.values()
-        dialogues = {each["q"]: each.get("r") for each in device["dialogues"]}
         properties = device["properties"]
         return cls(
             message_s=float(device["timing"]["message"]),
             acquisition_s=float(device["timing"]["acquisition"]),
-            answers={query: answer for query, answer in dialogues.items() if answer is not None},
-            commands=frozenset(query for query, answer in dialogues.items() if answer is None),
+            dialogues={each["q"]: each.get("r") for each in device["dialogues"]},
             getters={
                 each["getter"]["q"]: (name, each["getter"]["r"])
                 for name, each in properties.items()
@@ -184,12 +180,10 @@ class SimulatedInstrument:
         self._description = description
         self._status = StatusModel()
         self._live = {**self._status.registers(), **live}
-        self._getters: dict[str, tuple[Callable[[], object], Callable[[object], str]]] = {
+        self._getters = {
             query: (self._live[name].get, show.format)
             for query, (name, show) in description.getters.items()
         }
-        for query, answer in description.answers.items():
-            self._getters[query] = partial(str, answer), str
         self._actions = {"*CLS": self._status.clear, "*RST": self._reset}
         self._wait = wait
         self._advance = advance
@@ -228,18 +222,19 @@ class SimulatedInstrument:
 
     def _part(self, unit: str) -> str | None:
         """Carry out one program message unit; return its answer, or None where it has none."""
-        getter = self._getters.get(unit)
-        if getter is not None:
-            get, show = getter
+        if unit in self._getters:
+            get, show = self._getters[unit]
             return show(get())
+        if unit in self._description.dialogues:
+            if unit in self._actions:
+                self._actions[unit]()
+            return self._description.dialogues[unit]
         head, _, value = unit.partition(" ")
         name = self._description.setters.get(head)
-        if name is not None and value:
-            self._set(name, value.strip())
-        elif unit in self._actions:
-            self._actions[unit]()
-        elif unit not in self._description.commands:  # the others do nothing
+        if name is None or not value:
             self._status.error(-113)
+        else:
+            self._set(name, value.strip())
         return None
 
     def _set(self, name: str, text: str) -> None:
@@ -258,7 +253,7 @@ class SimulatedInstrument:
                 return
         try:
             live.set(text)
-        except ValueError:
+        except (KeyError, ValueError):
             self._status.error(-224)
 
     def _reset(self) -> None:

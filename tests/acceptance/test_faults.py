@@ -16,8 +16,7 @@ from harness.record.recorder import MemoryRecorder
 from harness.record.tables import Record
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.faults import FAULTS
-from harness.rehearse.operator import SimulatedOperator
-from harness.rehearse.simulated_bench import SimulatedBench
+from harness.rehearse.simulated_bench import SimulatedBench, SimulatedOperator
 from harness.run.engine import carry_out
 from harness.run.result import Outcome, RunInfo, RunResult
 
@@ -64,7 +63,7 @@ def rehearse(kind: str, fault: str | None, seed: int = 1) -> Rehearsed:
         clock=clock,
         sink=sink,
         info=RunInfo(serial="HRW-0007", started=started, rehearsal=True, fault=fault),
-        operator=SimulatedOperator(bench, profile.unit, clock.sleep_s),
+        operator=SimulatedOperator(bench, profile.unit),
     )
     start = next(step for step in plan.steps if step.kind == "start").levels
     return Rehearsed(

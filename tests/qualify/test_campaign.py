@@ -8,8 +8,7 @@ import pytest
 
 from harness.errors import RecordError, UsageError
 from harness.profile.schema import Profile
-from harness.qualify.campaign import qualify_profile
-from harness.qualify.journal import CampaignJournal
+from harness.qualify.campaign import CampaignJournal, qualify_profile
 from harness.qualify.worker import Job
 from harness.run.stop import Interrupted, StopRequest
 

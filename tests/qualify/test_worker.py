@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from contextlib import nullcontext
+
 import pytest
 
 from harness.api import plan_for, simulated_bench_file
@@ -31,7 +33,7 @@ def recorded(name: str, index: int, *, direct: bool) -> MemoryRecorder:
     carry_out(
         plan_for(profile, file),
         connect=lambda: (
-            memory_bench(file, clock, bench.devices, bench_dialects(file))
+            nullcontext(memory_bench(file, bench, bench_dialects(file)))
             if direct
             else open_bench(file, clock, library=bench.library())
         ),

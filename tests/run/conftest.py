@@ -16,8 +16,7 @@ from harness.profile.bench_file import MeterRange
 from harness.profile.load import load_profile
 from harness.record.recorder import MemoryRecorder
 from harness.rehearse.clock import SimulatedClock
-from harness.rehearse.operator import SimulatedOperator
-from harness.rehearse.simulated_bench import SimulatedBench
+from harness.rehearse.simulated_bench import SimulatedBench, SimulatedOperator
 from harness.rehearse.simulated_instruments import SimulatedInstrument
 from harness.run.engine import carry_out
 from harness.run.operator import Operator
@@ -124,7 +123,7 @@ def run_steps(tmp_path: Path) -> RunSteps:
         sink = MemoryRecorder(serial="HRW-0007", started=STARTED)
         operator_actions: Operator
         if operator is None:
-            operator_actions = SimulatedOperator(simulated, profile.unit, clock.sleep_s)
+            operator_actions = SimulatedOperator(simulated, profile.unit)
         else:
             operator_actions = operator(simulated)
         result = carry_out(

@@ -6,8 +6,7 @@ from typing import Any
 import pytest
 
 from harness.profile.load import load_profile
-from harness.rehearse.operator import SimulatedOperator
-from harness.rehearse.simulated_bench import SimulatedBench
+from harness.rehearse.simulated_bench import SimulatedBench, SimulatedOperator
 from harness.run.operator import Nobody
 from harness.run.result import Outcome
 
@@ -152,7 +151,7 @@ class TestByHand:
                 return super().place_load(load, text)
 
         def listens(bench: SimulatedBench) -> Listens:
-            return Listens(bench, load_profile("dome-shutter-power-unit").unit, lambda _: None)
+            return Listens(bench, load_profile("dome-shutter-power-unit").unit)
 
         run_steps("ac", after=load('load = "resistor 12 ohm"'), operator=listens)
         off = "The supply's output is off. Stored charge may remain: measure before you touch."
