@@ -26,13 +26,11 @@ class _LinkTable(Table):
 
     #: What ends a message, both ways.
     terminator: Literal["LF", "CR", "CRLF"] = Field(default="LF", examples=['"LF"'])
-    timeout_s: Seconds = Field(default=1.0, alias="timeout", validate_default=False)
+    timeout_s: Seconds = Field(default=1.0, alias="timeout")
     #: Wait after a setting before the next message.
-    settle_s: Seconds = Field(default=0.0, alias="settle", validate_default=False)
+    settle_s: Seconds = Field(default=0.0, alias="settle")
     #: Window a reading is averaged over; zero for an instantaneous one.
-    averaging_window_s: Seconds = Field(
-        default=0.0, alias="averaging_window", validate_default=False
-    )
+    averaging_window_s: Seconds = Field(default=0.0, alias="averaging_window")
 
 
 class _Sample(Table):
@@ -78,13 +76,14 @@ class Dialect(Table):
         return frozenset(self.send) | frozenset(self.ask)
 
     @property
-    def read_values(self) -> tuple[str, ...]:
-        """Names of what a reading of a supply or a load is made of, as a sample names them."""
+    def read_singly(self) -> tuple[str, ...]:
+        """Names of what a reading of a supply or a load is made of beside the sample."""
+        sampled = self.sample.answer if self.sample is not None else ()
         bits = self.status.protection or self.status.current_limit
         return tuple(
             name
             for name, operation in SAMPLED.items()
-            if (bits if name == "status" else operation in self.ask)
+            if name not in sampled and (bits if name == "status" else operation in self.ask)
         )
 
     @property
@@ -102,9 +101,9 @@ class Dialect(Table):
     def message(self, operation: str, value: float | None = None) -> str:
         """Return what goes on the wire for an operation that sends; KeyError for any other."""
         template = self.send[operation]
-        return (
-            template if value is None else template.replace("{value}", self._sent(operation, value))
-        )
+        if value is None:
+            return template
+        return template.replace("{value}", self._sent(operation, value))
 
     def sent_value(self, operation: str, value: float) -> float:
         """Return the number that really goes on the wire: ``value`` cut to the decimals."""
@@ -129,9 +128,7 @@ class Dialect(Table):
 
 @cache
 def load_dialect(name: str, base: Path | None = None) -> Dialect:
-    """Load a built-in dialect by name, or a dialect file by path.
-
-    A relative path starts from the base: the bench file's folder.
+    """Load a built-in dialect by name, or a file by a path from the base: the bench file's folder.
 
     Raises:
         DialectError: No such dialect, or a mistake in the file.

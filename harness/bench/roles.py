@@ -41,8 +41,7 @@ class Instrument:
         self.dialect = dialect
         self.clock = clock
         self._identity: str | None = None
-        sampled = dialect.sample.answer if dialect.sample is not None else ()
-        self._singly = tuple(name for name in dialect.read_values if name not in sampled)
+        self._singly = dialect.read_singly
 
     @property
     def longest_s(self) -> float:
@@ -84,10 +83,6 @@ class Instrument:
 
         They are those of :data:`harness.profile.measures.READINGS` for its role, and ``status``.
         Power that a supply or load cannot measure is voltage times current.
-
-        Raises:
-            NoReading: Any of the values is no value.
-            InstrumentError: Its dialect cannot measure it.
         """
         values = self._compound() if len(quantities) > 1 else {}
         if values and "power" in quantities:
@@ -107,7 +102,7 @@ class Instrument:
         return self.link.query(self.dialect.ask["identify"]).strip()[:_IDENTITY_LENGTH]
 
     def identify_and_clear(self) -> str:
-        """Identify it, which must not fail, and empty its error queue: old errors are not ours."""
+        """Identify it and empty its error queue: old errors are not this run's."""
         question = self.dialect.ask["identify"]
         self._identity = self.identify()
         cause = echo_cause(question, self._identity)

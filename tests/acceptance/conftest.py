@@ -24,6 +24,7 @@ from harness.bench.clock import SystemClock
 from harness.profile.load import load_profile
 from harness.rehearse.server import ServedLink, Spoken, serve, socket_resource
 from harness.rehearse.simulated_bench import SimulatedBench
+from tests.units import SHUTTER
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -31,32 +32,7 @@ ROOT = Path(__file__).resolve().parents[2]
 AT_ONCE = 3
 
 #: Unit B with two levels and short holds: every kind of step in a few seconds.
-SHORT_PROFILE = """
-title = "Dome-shutter power unit, shortened"
-
-[unit]
-protection_class = "II"
-
-[unit.input]
-kind             = "ac"
-nominal          = "120 V"
-tolerance        = "10 %"
-frequency        = ["60 Hz"]
-current          = "1.2 A"
-bulk_capacitance = "150 uF"
-idle_power       = "2 W"
-start_threshold  = "55 V"
-
-[unit.output.main]
-kind    = "dc"
-nominal = "24 V"
-current = "2.5 A"
-
-[envelope]
-voltage = "132 V"
-current = "1.5 A"
-power   = "90 W"
-
+SHORT_PROFILE = f"""{SHUTTER}
 [[steps]]
 kind          = "start"
 levels        = ["50 %", "100 %"]

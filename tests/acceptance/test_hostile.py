@@ -22,16 +22,9 @@ from harness.rehearse.simulated_bench import SimulatedBench
 from harness.report.page import RunReport
 from harness.run.engine import carry_out
 from harness.run.result import Outcome, RunInfo
+from tests.units import BOARD
 
-SHORT = """
-title = "Board"
-[unit]
-protection_class = "III"
-input = { kind = "dc", nominal = "24 V", tolerance = "10 %", current = "1.2 A", bulk_capacitance = "470 uF", idle_power = "0.6 W" }
-[envelope]
-voltage = "26.4 V"
-current = "1.5 A"
-power = "36 W"
+SHORT = f"""{BOARD}
 [[steps]]
 kind = "start"
 levels = ["100 %"]
@@ -41,7 +34,7 @@ dwell = "50 ms"
 name = "idle current"
 measure = "supply.current"
 high = "80 mA"
-"""  # noqa: E501 - a table of a file
+"""
 
 HOSTILE = [
     "../../x",

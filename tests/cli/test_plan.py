@@ -11,30 +11,12 @@ from typer.testing import CliRunner
 from harness.cli.main import app
 from harness.errors import FileError, Refused
 from harness.shipped import shipped
+from tests.units import SHUTTER
 
 WIDTH = 80
 
 #: Unit B with a load of a long name, in a step and with checks of long names.
-LONG_NAMES = """
-title = "Dome-shutter power unit"
-[unit]
-protection_class = "II"
-[unit.input]
-kind             = "ac"
-nominal          = "120 V"
-tolerance        = "10 %"
-frequency        = ["60 Hz"]
-current          = "1.2 A"
-bulk_capacitance = "150 uF"
-idle_power       = "2 W"
-[unit.output.main]
-kind    = "dc"
-nominal = "24 V"
-current = "2.5 A"
-[envelope]
-voltage = "132 V"
-current = "1.5 A"
-power   = "90 W"
+LONG_NAMES = f"""{SHUTTER}
 [[steps]]
 kind          = "start"
 levels        = ["11.25 %", "100 %"]

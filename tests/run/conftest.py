@@ -22,35 +22,11 @@ from harness.run.engine import carry_out
 from harness.run.operator import Operator
 from harness.run.result import RunInfo, RunResult
 from harness.run.stop import StopRequest
+from tests.units import BOARD, SHUTTER
 
 STARTED = dt.datetime(2026, 11, 25, 8, 0, tzinfo=dt.UTC)
 
-HEADS = {
-    "dc": """
-title = "Mount controller board"
-[unit]
-protection_class = "III"
-input  = { kind = "dc", nominal = "24 V", tolerance = "10 %", current = "1.2 A", \
-bulk_capacitance = "470 uF", idle_power = "0.6 W", start_threshold = "8 V" }
-output = { main = { kind = "dc", nominal = "5 V", current = "2 A", limit = "2.4 A" } }
-[envelope]
-voltage = "26.4 V"
-current = "1.5 A"
-power   = "36 W"
-""",
-    "ac": """
-title = "Dome-shutter power unit"
-[unit]
-protection_class = "II"
-input  = { kind = "ac", nominal = "120 V", tolerance = "10 %", frequency = ["60 Hz", "50 Hz"], \
-current = "1.2 A", bulk_capacitance = "150 uF", idle_power = "2 W", start_threshold = "55 V" }
-output = { main = { kind = "dc", nominal = "24 V", current = "2.5 A", limit = "2.8 A" } }
-[envelope]
-voltage = "132 V"
-current = "1.5 A"
-power   = "90 W"
-""",
-}
+HEADS = {"dc": BOARD, "ac": SHUTTER}
 START = """
 [[steps]]
 kind = "start"

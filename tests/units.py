@@ -1,0 +1,28 @@
+"""The two units of the demo, as short as a profile's head can be: steps follow."""
+
+from __future__ import annotations
+
+BOARD = """\
+title = "Mount controller board"
+[unit]
+protection_class = "III"
+input  = { kind = "dc", nominal = "24 V", tolerance = "10 %", current = "1.2 A", \
+bulk_capacitance = "470 uF", idle_power = "0.6 W", start_threshold = "8 V" }
+output = { main = { kind = "dc", nominal = "5 V", current = "2 A", limit = "2.4 A" } }
+[envelope]
+voltage = "26.4 V"
+current = "1.5 A"
+power   = "36 W"
+"""
+SHUTTER = """\
+title = "Dome-shutter power unit"
+[unit]
+protection_class = "II"
+input  = { kind = "ac", nominal = "120 V", tolerance = "10 %", frequency = ["60 Hz", "50 Hz"], \
+current = "1.2 A", bulk_capacitance = "150 uF", idle_power = "2 W", start_threshold = "55 V" }
+output = { main = { kind = "dc", nominal = "24 V", current = "2.5 A", limit = "2.8 A" } }
+[envelope]
+voltage = "132 V"
+current = "1.5 A"
+power   = "90 W"
+"""
