@@ -13,6 +13,7 @@ import sys
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
+from enum import Enum
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import IO, Any
@@ -63,18 +64,15 @@ class Event:
     detail: str
 
 
-@dataclass(frozen=True, slots=True)
-class Alive:
-    """The sender is there: sent where it has nothing else to say, which would tell so as well."""
+class Sign(Enum):
+    """To either end: what is said without words."""
 
-
-@dataclass(frozen=True, slots=True)
-class Closed:
-    """The other end is gone."""
+    ALIVE = "alive"  # sent where there is nothing else to say, which would tell so as well
+    CLOSED = "closed"  # the other end is gone
 
 
 def pump_in(stream: IO[bytes], arrived: Callable[[Any], None]) -> None:
-    """Hand over each message as it comes in until the stream ends; then :class:`Closed`.
+    """Hand over each message as it comes in until the stream ends; then that it is closed.
 
     A thread of its own does this, since no way to wait for a pipe works on every system.
     """
@@ -84,20 +82,20 @@ def pump_in(stream: IO[bytes], arrived: Callable[[Any], None]) -> None:
         with contextlib.suppress(OSError, EOFError, pickle.UnpicklingError, ValueError):
             while True:
                 arrived(pickle.load(stream))  # noqa: S301 - ours
-        arrived(Closed())
+        arrived(Sign.CLOSED)
 
     threading.Thread(target=pump, name="incoming", daemon=True).start()
 
 
 def pump_out(stream: IO[bytes], queue: SimpleQueue[Any]) -> threading.Thread:
-    """Write messages from a queue until :class:`Closed`.
+    """Write messages from a queue until it is closed.
 
     A reader that does not read holds up this thread and no other.
     """
 
     def pump() -> None:
         with contextlib.suppress(OSError, ValueError):  # nobody listens; the other pipe says so
-            while not isinstance(message := queue.get(), Closed):
+            while (message := queue.get()) is not Sign.CLOSED:
                 stream.write(pickle.dumps(message, pickle.HIGHEST_PROTOCOL))
                 if queue.empty():
                     stream.flush()
@@ -163,7 +161,7 @@ class Channel:
     def close(self) -> None:
         """Let the other end know that we are gone."""
         self._closed.set()
-        self._outgoing.put(Closed())
+        self._outgoing.put(Sign.CLOSED)
         self._sender.join(timeout=1.0)
         with contextlib.suppress(OSError):
             assert self._process.stdin is not None
@@ -174,16 +172,16 @@ class Channel:
         self._process.kill()
         with contextlib.suppress(subprocess.TimeoutExpired):
             self._process.wait(timeout=_KILLING_S)
-        self._incoming.put(Closed())
+        self._incoming.put(Sign.CLOSED)
 
     def _arrived(self, message: Any) -> None:
         self._silence.heard(self._clock.now_s())
-        if not isinstance(message, Alive):
+        if message is not Sign.ALIVE:
             self._incoming.put(message)
 
     def _show_life(self, now_s: float) -> None:
         if now_s - self._sent_s >= LOOK_S and self._outgoing.empty():
-            self.send(Alive())
+            self.send(Sign.ALIVE)
 
     def _go_on(self) -> None:
         while not self._closed.wait(LOOK_S):

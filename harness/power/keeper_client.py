@@ -16,7 +16,7 @@ from harness.bench.sample import SupplySample
 from harness.bench.trial import try_questions
 from harness.errors import HarnessError, LinkError, PowerOffUnconfirmed
 from harness.power.attention import Lookout, StayAwake
-from harness.power.channel import WINDOW, Answer, Call, Channel, Closed, Event, start_keeper
+from harness.power.channel import WINDOW, Answer, Call, Channel, Event, Sign, start_keeper
 from harness.power.commands import Command, OperatingEnvelope, SwitchOn
 from harness.power.local_bench import open_bench
 from harness.power.port import OnEvent, OnSample
@@ -37,7 +37,7 @@ _OLDEST_S = 0.05
 #: Longest time without one that is younger.
 _BEHIND_S = 1.0
 #: What an event says of power.
-_SAYS_LIVE: Mapping[str, bool] = {EventKind.POWER_ON: True, EventKind.POWER_OFF: False}
+_SAYS_LIVE = {EventKind.POWER_ON: True, EventKind.POWER_OFF: False}
 #: How often the supply is opened where the keeper is gone, and the pause: its links may linger.
 _OPENINGS, _LINGER_S = 5, 0.1
 
@@ -249,7 +249,7 @@ class ProcessPower:
                 raise message
             case HarnessError():
                 self._lost(str(message))
-            case Closed():
+            case Sign.CLOSED:
                 self._lost("its process ended")
             case None:
                 self._lost("its process does not answer")

@@ -24,7 +24,7 @@ from harness.bench.clock import SystemClock, awake_s
 from harness.bench.sample import SupplySample
 from harness.errors import CommandRefused, HarnessError, InstrumentError, PowerOffUnconfirmed
 from harness.power.attention import LOOK_S, AttendedLink, Attention, Silence
-from harness.power.channel import WINDOW, Alive, Answer, Call, Closed, Event, pump_in, pump_out
+from harness.power.channel import WINDOW, Answer, Call, Event, Sign, pump_in, pump_out
 from harness.power.local_bench import LocalKeeper, open_bench
 from harness.power.lock import hold_as_keeper, hold_identity
 from harness.power.trip import Tripped
@@ -105,7 +105,7 @@ class KeeperService:
     def arrived(self, message: Any) -> None:
         """Take in a message of the engine: any is a sign of life, and some are nothing else."""
         self._silence.heard(awake_s())
-        if not isinstance(message, Alive):
+        if message is not Sign.ALIVE:
             self.calls.put(message)
 
     def terminate(self, *_: object) -> None:
@@ -148,7 +148,7 @@ class KeeperService:
                         return
                     case Call(number, "try_questions", (questions,)):
                         self.answers.put(Answer(number, bench.try_questions(questions)))
-                    case Closed():
+                    case Sign.CLOSED:
                         return
 
     def _show_life(self) -> None:
@@ -158,7 +158,7 @@ class KeeperService:
             self._attention.look()
             self._silence.look(awake_s())
             if self._attention.there and self.answers.empty():
-                self.answers.put(Alive())
+                self.answers.put(Sign.ALIVE)
 
     def _serve(self, keeper: LocalKeeper, number: int) -> None:
         """Answer calls; between them, while power is on, read the supply."""
@@ -167,7 +167,7 @@ class KeeperService:
         try:
             while not self._terminated:
                 match self._next(live=keeper.live):
-                    case Closed():
+                    case Sign.CLOSED:
                         return
                     case Call(method="make_room", arguments=(count,)):
                         self._outlet.make_room(count)
@@ -263,7 +263,7 @@ def main() -> None:
             signal.signal(getattr(signal, name), signal.SIG_IGN)
     signal.signal(signal.SIGTERM, service.terminate)
     service.run()
-    service.answers.put(Closed())
+    service.answers.put(Sign.CLOSED)
     sender.join(timeout=2.0)
     os._exit(0)  # the other thread may wait for the pipe: no tidying up must wait for it
 

@@ -1,15 +1,11 @@
 """One run per supply: whoever comes second is refused, and told who was first.
 
-The lock is the operating system's, so it is gone with the process that held it, however that ended:
-what a killed run leaves behind is a file that says who it was, and the next run writes it again.
-
-A run's keeper outlives it where the run is killed, or where output off is not confirmed. So the
-keeper's process has a lock of its own on the same supply, and a run begins only where that is free
-as well. Two plain locks, each with its process: no lock has to be handed from one process to
-another, which not every system can do.
+The locks are the operating system's, gone with the process that held them, however that ended; what
+a killed run leaves behind is a file that says who it was. A run's keeper may outlive it, so it has
+a lock of its own on the same supply, and a run begins only where both are free.
 
 Each name a supply goes by is locked: the spelling of its resource, the addresses of its host, and,
-by the keeper as soon as the supply has said it, its serial number, which two interfaces of one
+by the keeper as soon as the supply has said it, the serial number that two interfaces of one
 instrument have in common. Too many names in common only refuse a second run; too few let two runs
 drive one supply. So a network board's number does not count, nor do upper and lower case.
 """
@@ -62,16 +58,12 @@ def hold_supply(resource: str, *, serial: str, started: dt.datetime) -> Iterator
         "serial": serial,
         "resource": resource,
     }
-    with contextlib.ExitStack() as stack:
-        paths = [_path(name) for name in names(resource)]
-        for path in paths:
-            who = functools.partial(_who, resource, path)
-            stack.enter_context(_locked(resource, path, ".lock", who))
+    paths = [_path(name) for name in names(resource)]
+    with _locked(resource, paths, ".lock", functools.partial(_who, resource)):
         with hold_as_keeper(resource):
             pass  # no keeper of an earlier run has it any more; our own comes later
-        for path in paths:
-            stack.enter_context(_signed(path, holder))
-        yield
+        with _signed(paths, holder):
+            yield
 
 
 @contextlib.contextmanager
@@ -86,9 +78,8 @@ def hold_as_keeper(resource: str) -> Iterator[None]:
         "switching it off. Wait for it, a minute at most; what comes of it stands on that run's "
         "screen."
     )
-    with contextlib.ExitStack() as stack:
-        for name in names(resource):
-            stack.enter_context(_locked(resource, _path(name), ".keeper.lock", lambda: told))
+    paths = [_path(name) for name in names(resource)]
+    with _locked(resource, paths, ".keeper.lock", lambda _: told):
         yield
 
 
@@ -96,9 +87,8 @@ def hold_as_keeper(resource: str) -> Iterator[None]:
 def hold_identity(identity: str, resource: str) -> Iterator[None]:
     """Hold the supply of this answer to ``*IDN?`` while the block runs, by whatever interface.
 
-    For the keeper's process, which holds the resource, before anything is energised: it holds on
-    for as long as power may be on. An identity without a serial number, or of a simulated supply,
-    says nothing and holds nothing.
+    For the keeper of the resource, before anything is energised. An identity without a serial
+    number, or of a simulated supply, says nothing and holds nothing.
 
     Raises:
         Refused: Another run holds it, or there is no place for a lock.
@@ -107,35 +97,37 @@ def hold_identity(identity: str, resource: str) -> Iterator[None]:
     if name is None:
         yield
         return
-    path = _path(name)
-    who = functools.partial(_who, f"{resource}, which says it is {identity[:_SHOWN]!r}", path)
-    with _locked(resource, path, ".lock", who):
+    paths = [_path(name)]
+    who = functools.partial(_who, f"{resource}, which says it is {identity[:_SHOWN]!r}")
+    with _locked(resource, paths, ".lock", who):
         run = _read(_path(names(resource)[0]))  # whose keeper this is
-        with _signed(path, {"process": os.getpid(), **run}):
+        with _signed(paths, {"process": os.getpid(), **run}):
             yield
 
 
 @contextlib.contextmanager
-def _locked(resource: str, path: Path, suffix: str, in_use: Callable[[], str]) -> Iterator[None]:
-    """Hold one lock of a supply while the block runs."""
+def _locked(
+    resource: str, paths: list[Path], suffix: str, in_use: Callable[[Path], str]
+) -> Iterator[None]:
+    """Hold the locks of a supply beside these files while the block runs."""
     from filelock import FileLock, Timeout
 
-    lock = FileLock(path.with_suffix(suffix), timeout=0)
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        lock.acquire()
-    except Timeout:
-        raise Refused([in_use()]) from None
-    except (OSError, NotImplementedError) as error:
-        reason = (
-            f"Whether another run uses the supply ({resource}) cannot be told: there is no lock in "
-            f"{path.parent} ({error}); make this folder writable."
-        )
-        raise Refused([reason]) from error
-    try:
+    with contextlib.ExitStack() as stack:
+        for path in paths:
+            lock = FileLock(path.with_suffix(suffix), timeout=0)
+            try:
+                path.parent.mkdir(parents=True, exist_ok=True)
+                lock.acquire()
+            except Timeout:
+                raise Refused([in_use(path)]) from None
+            except (OSError, NotImplementedError) as error:
+                reason = (
+                    f"Whether another run uses the supply ({resource}) cannot be told: there is no "
+                    f"lock in {path.parent} ({error}); make this folder writable."
+                )
+                raise Refused([reason]) from error
+            stack.callback(lock.release)
         yield
-    finally:
-        lock.release()
 
 
 def _path(name: str) -> Path:
@@ -144,17 +136,19 @@ def _path(name: str) -> Path:
 
 
 @contextlib.contextmanager
-def _signed(path: Path, holder: dict[str, Any]) -> Iterator[None]:
-    """Write who holds a lock for as long as the block runs."""
-    draft = path.with_suffix(".draft")
-    with contextlib.suppress(OSError):  # a full disk: the lock holds without a name, too
-        draft.write_text(json.dumps(holder, indent=2) + "\n", encoding="utf-8")
-        draft.replace(path)  # so that nobody reads half of it
+def _signed(paths: list[Path], holder: dict[str, Any]) -> Iterator[None]:
+    """Write who holds the locks beside these files for as long as the block runs."""
+    for path in paths:
+        draft = path.with_suffix(".draft")
+        with contextlib.suppress(OSError):  # a full disk: the lock holds without a name, too
+            draft.write_text(json.dumps(holder, indent=2) + "\n", encoding="utf-8")
+            draft.replace(path)  # so that nobody reads half of it
     try:
         yield
     finally:
-        with contextlib.suppress(OSError):
-            path.unlink()
+        for path in paths:
+            with contextlib.suppress(OSError):
+                path.unlink()
 
 
 def _read(path: Path) -> dict[str, Any]:
@@ -186,11 +180,7 @@ def _who(supply: str, path: Path) -> str:
 
 
 def names(resource: str) -> tuple[str, ...]:
-    """Return every name of a resource, its plain spelling first.
-
-    Looks the host of a network resource up, for at most two seconds; one that is not found then has
-    its spelling alone.
-    """
+    """Return every name of a resource: its plain spelling, then those of a host found in time."""
     spelling = canonical(resource)
     host, place = _network(resource) or ("", "")
     found = {f"{address} {place}" for address in addresses(host)}
@@ -232,8 +222,7 @@ def of_identity(identity: str) -> str | None:
 def addresses(host: str, longest_s: float = _RESOLVE_S) -> set[str]:
     """Return the addresses of a host; none where nobody knows it in time.
 
-    All loopback addresses are one: this machine. So is the address of no machine, to which a
-    connection leads here as well.
+    All loopback addresses are one, this machine; so is that of no machine, which leads here too.
     """
     found: set[str] = set()
 

@@ -52,14 +52,14 @@ class Register:
     ever: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Seen:
-    """The register in every state that was reached."""
+#: The register by state, ``off`` and these with their words; without those not reached.
+Seen = dict[str, Register]
 
-    off: Register  # with the output off
-    voltage: Register  # in constant voltage
-    current: Register | None  # in constant current; None where it could not be made to limit
-    protection: Register | None  # after its own protection; None where that did not switch off
+_STATES = {
+    "voltage": "in constant voltage",
+    "current": "in constant current",
+    "protection": "after its protection",
+}
 
 
 def resistor_ohm(file: BenchFile) -> tuple[float, float]:
@@ -94,18 +94,17 @@ def learn_status(
 
 def _look(low: LowLevel, *, protects: bool) -> Seen:
     """Go through the states, and read the register in each."""
-    power = low.power
     low.arm()
-    off = _register(low)
-    power.command(SwitchOn())
+    seen = {"off": _register(low)}
+    low.power.command(SwitchOn())
     current_a = _resistor_a(low)
-    voltage = _register(low, sampled=True)
-    limited = _limited(low, current_a)
-    current = _register(low, sampled=True) if limited else None
-    power.command(Set("current_limit", LIMIT_A))
+    seen["voltage"] = _register(low, sampled=True)
+    if _limited(low, current_a):
+        seen["current"] = _register(low, sampled=True)
+    low.power.command(Set("current_limit", LIMIT_A))
     low.until(lambda volts: volts >= _THERE_FRAC * low.level_v, RISE_S)
-    protection = _protected(low) if protects else None  # the last: it may cut power
-    return Seen(off=off, voltage=voltage, current=current, protection=protection)
+    looks = _protected(low) if protects else []  # the last: it may cut power
+    return {**seen, "protection": _together(looks)} if looks else seen
 
 
 def _resistor_a(low: LowLevel) -> float:
@@ -136,8 +135,8 @@ def _limited(low: LowLevel, current_a: float) -> bool:
     return False
 
 
-def _protected(low: LowLevel) -> Register | None:
-    """Have its own protection switch off; None where that cannot be seen."""
+def _protected(low: LowLevel) -> list[int]:
+    """Have its own protection switch off, and read the register, as far as that can be seen."""
     looks: list[int] = []
     # a trip: the keeper has seen that the output is off, or that the level is not taken
     with contextlib.suppress(Tripped):
@@ -145,7 +144,7 @@ def _protected(low: LowLevel) -> Register | None:
         off = low.until(lambda volts: volts <= _GONE_FRAC * low.level_v, _PROTECTS_S)
         while off and len(looks) < _LOOKS:
             looks.append(_status(low.power))
-    return _together(looks) if looks else None
+    return looks
 
 
 def _register(low: LowLevel, *, sampled: bool = False) -> Register:
@@ -172,19 +171,15 @@ def judge_status(seen: Seen, dialect: Dialect) -> Finding:
     A bit means the current limit where it is set in constant current and never in constant voltage;
     it means the protection where it is set after that and in none of the other states.
     """
-    current, protection = seen.current, seen.protection
-    limit = current.always & ~seen.voltage.ever if current is not None else 0
-    others = seen.off.ever | seen.voltage.ever | (current.ever if current is not None else 0)
-    tripped = protection.always & ~others if protection is not None else dialect.status.protection
-    states = {
-        "in constant voltage": seen.voltage,
-        "in constant current": current,
-        "after its protection": protection,
-    }
+    others = reduce(or_, (bits.ever for state, bits in seen.items() if state != "protection"))
+    limit = seen["current"].always & ~seen["voltage"].ever if "current" in seen else 0
+    tripped = dialect.status.protection
+    if "protection" in seen:
+        tripped = seen["protection"].always & ~others
     text = "the register is " + ", ".join(
-        f"{bits.always} {state}" for state, bits in states.items() if bits is not None
+        f"{seen[state].always} {words}" for state, words in _STATES.items() if state in seen
     )
-    unseen = [state for state, bits in states.items() if bits is None]
+    unseen = [words for state, words in _STATES.items() if state not in seen]
     text += f"; it was not seen {' and '.join(unseen)}" if unseen else ""
     lines = [f"protection    = {tripped}"] if tripped else []
     lines += [f"current_limit = {limit}"] if limit else []

@@ -11,7 +11,7 @@ import pytest
 from harness.bench.clock import SystemClock
 from harness.errors import LinkError, LinkTimeout, PowerOffUnconfirmed, RecordError
 from harness.power import keeper_client
-from harness.power.channel import Answer, Closed, Event
+from harness.power.channel import Answer, Call, Event, Sign
 from harness.power.commands import Arm, OperatingEnvelope, Set, SwitchOn
 from harness.power.keeper_client import ProcessPower, open_process_bench
 from harness.power.trip import Trip, Tripped, TripReason
@@ -42,7 +42,7 @@ class Script:
     def receive(self, _longest_s: float) -> Any:
         """Return what the keeper says next; at the end it is gone."""
         self.attend()
-        return self.messages.popleft() if self.messages else Closed()
+        return self.messages.popleft() if self.messages else Sign.CLOSED
 
     def silent_s(self) -> float:
         """Return how long the keeper has been silent: as a test says."""
@@ -108,11 +108,13 @@ class TestLive:
 class TestCut:
     def test_an_answer_to_an_earlier_request_is_passed_over(self) -> None:
         """A cut waits for the trip, whatever the keeper still says about an earlier command."""
-        power = power_over(Script(Answer(2, live=True), Tripped(TRIP)))
+        script = Script(Answer(2, live=True), Tripped(TRIP))
+        power = power_over(script)
 
         with pytest.raises(Tripped) as caught:
             power.cut(TripReason.RECORD_LOST, "full")
         assert caught.value.trip == TRIP
+        assert script.sent[1:] == [Call(0, "cut", (TripReason.RECORD_LOST, "full"))]
 
     def test_power_that_is_cut_is_not_cut_again(self) -> None:
         """After a trip a cut asks the keeper for nothing: the first reason stands."""

@@ -195,12 +195,10 @@ class TestLearning:
 
 
 class TestJudgement:
-    def seen(self, **registers: Register | None) -> Seen:
+    def seen(self, **registers: Register) -> Seen:
         """Return what was seen, zero where a test does not say."""
         zero = Register(0, 0)
-        return Seen(
-            **{"off": zero, "voltage": zero, "current": zero, "protection": zero, **registers}
-        )
+        return {"off": zero, "voltage": zero, "current": zero, "protection": zero, **registers}
 
     def test_a_bit_that_flickers_means_nothing(self) -> None:
         """A bit must be set each time in its state, and at no time in another."""

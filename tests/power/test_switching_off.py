@@ -10,7 +10,7 @@ import pytest
 
 from harness.bench.clock import SystemClock
 from harness.errors import LinkTimeout, PowerOffUnconfirmed
-from harness.power.channel import Alive, Channel
+from harness.power.channel import Channel, Sign
 from harness.power.commands import Arm, Set, SwitchOn
 from harness.power.trip import Tripped
 
@@ -100,7 +100,7 @@ class TestSlowReading:
             line.beat(0.3)
             beats = 0
             with contextlib.suppress(Empty):
-                while isinstance(line._outgoing.get(timeout=0.5), Alive):
+                while line._outgoing.get(timeout=0.5) is Sign.ALIVE:
                     beats += 1
             line._closed.set()
             line.kill()
