@@ -101,12 +101,7 @@ def _check_leads(
         typer.echo("Nothing was switched on.")
         return False
     return _show_wiring(
-        check_leads(
-            table,
-            clock,
-            open_process_bench(table, clock),
-            raise_if_requested=stop.raise_if_requested,
-        )
+        check_leads(table, clock, open_process_bench(table, clock), stop.raise_if_requested)
     )
 
 
@@ -128,12 +123,7 @@ def _learn_status(
         typer.echo("The status bits were left out.")
         return True
     return _show_wiring(
-        learn_status(
-            table,
-            clock,
-            open_process_bench(table, clock),
-            raise_if_requested=stop.raise_if_requested,
-        )
+        learn_status(table, clock, open_process_bench(table, clock), stop.raise_if_requested)
     )
 
 

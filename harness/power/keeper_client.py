@@ -292,18 +292,17 @@ class ProcessPower:
             time_s=self._clock.now_s(),
             live=self._energised,  # its process may have switched off on its way out
         )
+        trouble: Tripped | PowerOffUnconfirmed = Tripped(trip)
         self._channel.kill()
         try:
             self._switch_off()
         except Exception as error:  # noqa: BLE001 - whatever it is, the operator must hear of it
-            trouble: Tripped | PowerOffUnconfirmed = PowerOffUnconfirmed(
+            trouble = PowerOffUnconfirmed(
                 f"OUTPUT OFF COULD NOT BE CONFIRMED after {trip}: "
                 f"{error.what if isinstance(error, HarnessError) else error}",
                 where=f"supply ({self._file.supply.resource})",
                 remedy="cut the mains of the supply by hand now, and treat the unit as live",
             )
-        else:
-            trouble = Tripped(trip)
         self._loss = trip, trouble
 
     def _switch_off(self) -> None:

@@ -89,15 +89,11 @@ def at_low_level(
 
 
 def check_leads(
-    file: BenchFile,
-    clock: Clock,
-    connect: AbstractContextManager[Bench],
-    *,
-    raise_if_requested: Callable[[], None] = lambda: None,
+    file: BenchFile, clock: Clock, connect: AbstractContextManager[Bench], obey: Callable[[], None]
 ) -> Finding:
     """Set a low level and compare supply and meter; the output is off on every way out.
 
-    The bench comes with its keeper; a wish to stop is raised between two messages.
+    The bench comes with its keeper; what obeys a wish to stop is called between two messages.
 
     Raises:
         Refused: There is no meter to compare with, or an instrument is not the right one.
@@ -111,7 +107,7 @@ def check_leads(
     if f"measure_{quantity}" not in bench_dialects(file)["meter"].operations:
         raise Refused([f"The meter's dialect cannot measure {quantity}."])
     supply_v, meter_v = [], []
-    with at_low_level(file, clock, connect, raise_if_requested) as (bench, low):
+    with at_low_level(file, clock, connect, obey) as (bench, low):
         assert bench.meter is not None
         low.arm()
         low.power.command(SwitchOn())
@@ -120,7 +116,7 @@ def check_leads(
             low.power.expect_silence(bench.meter.longest_s)
             meter_v.append(bench.meter.read(quantity)[quantity])
             supply_v.append(low.power.sample().voltage_v)
-            raise_if_requested()
+            obey()
     supply, meter = file.supply.accuracy.get("voltage"), file.meter.accuracy.get(quantity)
     return judge_leads(supply_v, meter_v, supply, meter)
 

@@ -69,11 +69,7 @@ def resistor_ohm(file: BenchFile) -> tuple[float, float]:
 
 
 def learn_status(
-    file: BenchFile,
-    clock: Clock,
-    connect: AbstractContextManager[Bench],
-    *,
-    raise_if_requested: Callable[[], None] = lambda: None,
+    file: BenchFile, clock: Clock, connect: AbstractContextManager[Bench], obey: Callable[[], None]
 ) -> Finding:
     """Read the register in each state, with a resistor across the supply and nothing else.
 
@@ -82,7 +78,7 @@ def learn_status(
     dialect = bench_dialects(file)["supply"]
     # a weight that is stated would have the keeper cut power before the register is read
     protects = "set_voltage_protection" in dialect.send and not dialect.status.protection
-    with at_low_level(file, clock, connect, raise_if_requested) as (_, low):
+    with at_low_level(file, clock, connect, obey) as (_, low):
         try:
             seen = _look(low, protects=protects)
         except NoResistor as error:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -71,7 +72,11 @@ class Rig:
 
     def check(self) -> Finding:
         """Check the leads."""
-        return check_leads(self.file, self.clock, contextlib.nullcontext(self.bench))
+        return self.check_unless(lambda: None)
+
+    def check_unless(self, obey: Callable[[], None]) -> Finding:
+        """Check the leads, unless somebody wants to stop."""
+        return check_leads(self.file, self.clock, contextlib.nullcontext(self.bench), obey)
 
     @property
     def off(self) -> bool:
@@ -158,12 +163,7 @@ class TestCheck:
                 raise KeyboardInterrupt
 
         with pytest.raises(KeyboardInterrupt):
-            check_leads(
-                rig.file,
-                rig.clock,
-                contextlib.nullcontext(rig.bench),
-                raise_if_requested=raise_if_requested,
-            )
+            rig.check_unless(raise_if_requested)
         assert rig.off
         assert ("OUTP ON" in rig.supply.messages) is (looks > 1)
         assert rig.meter.messages.count(METER) == max(looks - 2, 0)
@@ -201,7 +201,8 @@ class TestCheck:
         unit = simulated_unit(load_profile("mount-controller-board"))
         simulated = SimulatedBench(unit, file, clock)
 
-        finding = check_leads(file, clock, open_bench(file, clock, library=simulated.library()))
+        connect = open_bench(file, clock, library=simulated.library())
+        finding = check_leads(file, clock, connect, lambda: None)
 
         assert finding.mark is Mark.WRONG
         assert "does not see the supply" in finding.remedy

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Callable
 from typing import Any
 from unittest.mock import patch
 
@@ -40,10 +41,10 @@ class Rig:
         supply = Supply("supply", self.link, self.dialect, self.clock)
         self.bench = LocalBench(file=FILE, clock=self.clock, supply=supply, meter=None, load=None)
 
-    def learn(self, file: BenchFile = FILE, **how: Any) -> Finding:
+    def learn(self, file: BenchFile = FILE, obey: Callable[[], None] = lambda: None) -> Finding:
         """Learn the bits."""
         with patch.object(status_bits, "bench_dialects", return_value={"supply": self.dialect}):
-            return learn_status(file, self.clock, contextlib.nullcontext(self.bench), **how)
+            return learn_status(file, self.clock, contextlib.nullcontext(self.bench), obey)
 
     @property
     def off(self) -> bool:
@@ -190,7 +191,7 @@ class TestLearning:
                 raise KeyboardInterrupt
 
         with pytest.raises(KeyboardInterrupt):
-            rig.learn(raise_if_requested=raise_if_requested)
+            rig.learn(obey=raise_if_requested)
         assert rig.off
 
 
