@@ -22,6 +22,11 @@ _MOST_LISTED = 100
 #: ``key = …`` or ``[table]``: an example that needs no key in front of it.
 _WHOLE_LINE = re.compile(r"\w+ = |\[+[a-z]")
 
+#: What a value should be, by what validation calls its mistake.
+_SHAPES = dict.fromkeys(("tuple_type", "list_type"), "a list")
+_SHAPES |= dict.fromkeys(("model_type", "dict_type", "model_attributes_type"), "a table")
+_SHAPES |= {"string_type": "text"}
+
 #: What the kinds of a list of tables are kinds of.
 _KINDS = {"steps": "kind of step", "parts": "kind of part"}
 
@@ -49,21 +54,15 @@ def as_mistakes(found: Iterable[ConfigError], file: str, text: str) -> tuple[Mis
     """Give everything found in a file's text its line, in the order of the file."""
     lines = TomlPositions(text)
     unique = tuple(dict.fromkeys(found))
-    listed = [
-        Mistake(file, lines.nearest(one.path), key_text(one.path), one.problem, _line_for(one))
-        for one in unique[:_MOST_LISTED]
-    ]
+    listed = []
+    for path, problem, example in unique[:_MOST_LISTED]:
+        keyless = not path or isinstance(path[-1], int) or _WHOLE_LINE.match(example)
+        line = f"{path[-1]} = {example}" if example and not keyless else example
+        listed.append(Mistake(file, lines.nearest(path), key_text(path), problem, line))
     listed.sort(key=lambda mistake: mistake.line or 0)
     if len(unique) > _MOST_LISTED:
         listed.append(Mistake(file, None, "", f"and {len(unique) - _MOST_LISTED} more mistakes"))
     return tuple(listed)
-
-
-def _line_for(slip: ConfigError) -> str:
-    """Return the example as a line of the file: its key goes in front, where it has one."""
-    key = slip.path[-1] if slip.path else 0
-    whole = not slip.example or isinstance(key, int) or _WHOLE_LINE.match(slip.example)
-    return slip.example if whole else f"{key} = {slip.example}"
 
 
 def key_text(path: KeyPath) -> str:
@@ -136,10 +135,10 @@ def _slip(place: _Place, detail: ErrorDetails) -> ConfigError:
             hint = did_you_mean(path[-1], known) or f"; there are {', '.join(known)}"
             return ConfigError(path, f"there is no key {shown(path[-1])} here{hint}")
         case "union_tag_not_found":
-            kind = _tags(place.annotation)[0]
+            kind = _kinds(*_tables(place.annotation))[0]
             return ConfigError((*path, "kind"), "this key is missing", f'"{kind}"')
         case "union_tag_invalid":
-            return _unknown_kind((*path, "kind"), given, _tags(place.annotation))
+            return _unknown_kind((*path, "kind"), given, _kinds(*_tables(place.annotation)))
         case "literal_error":
             choices = _choices(place.annotation)
             expected, hint = " or ".join(map(repr, choices)), did_you_mean(given, choices)
@@ -149,24 +148,18 @@ def _slip(place: _Place, detail: ErrorDetails) -> ConfigError:
 
 
 def _wrong_shape(place: _Place, detail: ErrorDetails) -> str:
-    """Say that a value is no list, no table, no text, or too little of it."""
-    got = f"got {shown(detail['input'])}"
-    match detail["type"]:
-        case "too_short":
-            return "at least one is needed"
-        case "tuple_type" if _tables(_element(place.annotation)):
-            name = ".".join(part for part in place.path if isinstance(part, str))
-            return f"expected a list of tables, each begun by [[{name}]]"
-        case "tuple_type" | "list_type":
-            return f"expected a list, {got}"
-        case "model_type" | "dict_type" | "model_attributes_type":
-            return f"expected a table, {got}"
-        case "string_type":
-            return f"expected text, {got}"
-    return f"{shown(detail['input'])}: {detail['msg'].replace('Input should', 'it should')}"
+    wrong, got = detail["type"], shown(detail["input"])
+    if wrong == "too_short":
+        return "at least one is needed"
+    if wrong == "tuple_type" and _tables(_element(place.annotation)):
+        name = ".".join(part for part in place.path if isinstance(part, str))
+        return f"expected a list of tables, each begun by [[{name}]]"
+    if wrong in _SHAPES:
+        return f"expected {_SHAPES[wrong]}, got {got}"
+    return f"{got}: {detail['msg'].replace('Input should', 'it should')}"
 
 
-def _unknown_kind(path: KeyPath, value: object, kinds: tuple[str, ...]) -> ConfigError:
+def _unknown_kind(path: KeyPath, value: object, kinds: list[str]) -> ConfigError:
     kind = value.get("kind") if isinstance(value, dict) else None
     what = _KINDS.get(str(path[0]), "kind of input")
     hint = did_you_mean(kind, kinds) or f"; there are {', '.join(kinds)}"
@@ -194,14 +187,16 @@ def _tables(annotation: Any) -> list[type[Table]]:
 def _table_of(annotation: Any, value: object) -> type[Table] | None:
     """Return the table an annotation stands for; of several, the one of the value's kind."""
     tables = _tables(annotation)
-    kind = value.get("kind") if isinstance(value, dict) else None
-    fitting = [table for table in tables if kind in _kinds(table)] if len(tables) > 1 else tables
-    return fitting[0] if fitting else None
+    if len(tables) > 1:
+        kind = value.get("kind") if isinstance(value, dict) else None
+        tables = [table for table in tables if kind in _kinds(table)]
+    return next(iter(tables), None)
 
 
-def _kinds(table: type[Table]) -> tuple[Any, ...]:
-    field = table.model_fields.get("kind")
-    return () if field is None else get_args(field.annotation)
+def _kinds(*tables: type[Table]) -> list[str]:
+    """Return the kinds that tables are told apart by."""
+    fields = [table.model_fields["kind"] for table in tables if "kind" in table.model_fields]
+    return [kind for field in fields for kind in _choices(field.annotation)]
 
 
 def _fields(table: type[Table]) -> dict[str, FieldInfo]:
@@ -217,11 +212,6 @@ def _element(annotation: Any) -> Any:
     return None
 
 
-def _tags(annotation: Any) -> tuple[str, ...]:
-    """Return the kinds a union of tables is told apart by."""
-    return tuple(str(kind) for table in _tables(annotation) for kind in _kinds(table))
-
-
-def _choices(annotation: Any) -> tuple[str, ...]:
+def _choices(annotation: Any) -> list[str]:
     literals = [member for member in _members(annotation) if get_origin(member) is Literal]
-    return tuple(str(choice) for literal in literals for choice in get_args(literal)) or ("",)
+    return [str(choice) for literal in literals for choice in get_args(literal)]

@@ -59,14 +59,14 @@ UNIT = FileKind(
 MODEL = FileKind(
     "a unit model",
     frozenset({"title", "input", "fuse", "varistor", "rectifier", "inrush_limiter"})
-    | frozenset({"bulk", "converter", "faults"}),
+    | {"bulk", "converter", "faults"},
     "softwake rehearse PROFILE --unit-model FILE",
     "models/",
 )
 DIALECT = FileKind(
     "a dialect",
     frozenset({"name", "role", "title", "link", "send", "decimals", "ask", "answers"})
-    | frozenset({"sample", "status"}),
+    | {"sample", "status"},
     'an instrument of a bench file, as dialect = "FILE"',
 )
 
@@ -128,15 +128,14 @@ def read_named(
         FileError: There is no such file, it is no TOML, or it is plainly of another kind: then
             that is all that is said. Raised as ``error``.
     """
-    name, path = str(source), Path(source)
+    name, found = str(source), None
     # os.path says no where pathlib raises: for a name that no file can have.
     if not os.path.isfile(source):  # noqa: PTH113
         found = shipped("profiles", wanted.folder + name.removeprefix(wanted.folder))
         if found is None and not os.path.exists(source):  # noqa: PTH110
             problem = f"there is no such file{_hint(name, wanted.folder)}"
             raise error([Mistake(name, None, "", problem)])
-        path = found or path
-    file = read_toml(path, name, error)
+    file = read_toml(found or Path(source), name, error)
     problem = mistaken_for(file.data, wanted)
     if problem:
         raise error([Mistake(name, None, "", problem)])

@@ -71,35 +71,19 @@ class TomlPositions:
 
     def _header(self) -> KeyPath:
         """Follow ``[table]`` or ``[[list of tables]]``; return the path of what follows it."""
-        line = self._line()
         brackets = 2 if self._stands("[[") else 1
         self._at += brackets
-        *outer, last = self._keys()
+        path = self._keys(())
         self._take("]" * brackets)
-        path: KeyPath = ()
-        for key in outer:  # tables passed through; of a list of tables, the last one
-            path = (*path, key)
-            self._note(path, line, implied=True)
-            if path in self._counts:
-                path = (*path, self._counts[path] - 1)
-        path = (*path, last)
-        self._note(path, line)
         if brackets == 2:
             position = self._counts.get(path, 0)
             self._counts[path] = position + 1
             path = (*path, position)
-            self._note(path, line)
+            self._note(path)
         return path
 
     def _pair(self, table: KeyPath) -> None:
-        line = self._line()
-        *outer, last = self._keys()
-        path = table
-        for key in outer:
-            path = (*path, key)
-            self._note(path, line, implied=True)
-        path = (*path, last)
-        self._note(path, line)
+        path = self._keys(table)
         self._take("=")
         self._match(_SPACE)
         self._value(path)
@@ -109,7 +93,7 @@ class TomlPositions:
             position = 0
             while not self._closed("]"):
                 element = (*path, position)
-                self._note(element, self._line())
+                self._note(element)
                 self._value(element)
                 self._closed(",")
                 position += 1
@@ -120,11 +104,16 @@ class TomlPositions:
         else:
             self._match(_SCALAR)
 
-    def _keys(self) -> list[str]:
-        keys = [self._key()]
-        while self._took("."):
-            keys.append(self._key())
-        return keys
+    def _keys(self, path: KeyPath) -> KeyPath:
+        """Follow a key of a table, which may be dotted."""
+        path = (*path, self._key())
+        while self._took("."):  # what stands before is passed through; of a list, its last table
+            self._note(path, implied=True)
+            if path in self._counts:
+                path = (*path, self._counts[path] - 1)
+            path = (*path, self._key())
+        self._note(path)
+        return path
 
     def _key(self) -> str:
         self._match(_SPACE)
@@ -136,16 +125,13 @@ class TomlPositions:
         self._match(_SPACE)
         return key
 
-    def _note(self, path: KeyPath, line: int, *, implied: bool = False) -> None:
+    def _note(self, path: KeyPath, *, implied: bool = False) -> None:
         """Keep where a path begins; its own mention counts more than one in passing."""
         known = path in self.lines and path not in self._implied
         if len(path) > _DEEPEST or known or (implied and path in self.lines):
             return
-        self.lines[path] = line
+        self.lines[path] = bisect.bisect_right(self._starts, self._at)
         (self._implied.add if implied else self._implied.discard)(path)
-
-    def _line(self) -> int:
-        return bisect.bisect_right(self._starts, self._at)
 
     def _match(self, pattern: re.Pattern[str]) -> str:
         found = pattern.match(self._text, self._at)

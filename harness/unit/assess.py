@@ -1,19 +1,23 @@
-"""The over-stress assessment: from a unit file to suspicion, cold checks and replacements."""
+"""The over-stress assessment: from a unit file to suspicion, cold checks and replacements.
+
+Its last part has the words around the figures: story, assumptions, open points, cautions.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
-from harness.unit.assessment import Assessment, ColdCheck, PartAssessment
+from harness.quantity import format_quantity
+from harness.unit.assessment import Adequacy, Assessment, ColdCheck, PartAssessment, Replacement
 from harness.unit.capacitors import BulkCapacitor, OutputCapacitor, XCapacitor, YCapacitor
+from harness.unit.formulas import capacitor_energy_j
 from harness.unit.fuse import Fuse
 from harness.unit.line_parts import Choke, Limiter, Varistor
-from harness.unit.operating_conditions import Conditions, operating_conditions
-from harness.unit.parts import XCapacitorPart, shown_figure
+from harness.unit.operating_conditions import Conditions, Line, operating_conditions
+from harness.unit.parts import FusePart, LimiterPart, VaristorPart, XCapacitorPart, shown_figure
 from harness.unit.ratings import Kind, Short
 from harness.unit.reference import Reference, reference
 from harness.unit.semiconductors import Bridge, Diode, OutputDiode, Switch
-from harness.unit.story import assumptions, cautions, open_points, story
 from harness.unit.unit_file import UnitFile
 
 #: Each kind of part, in the usual order of the current path, from the terminals on.
@@ -39,6 +43,14 @@ _TOUCH_LIMIT_V = 60.0
 #: Least resistance at the input terminals of a sound unit. Source: common practice.
 _LEAST_INPUT_OHM = {"ac": 10e3, "dc": 100.0}
 
+#: What opened at the event.
+_OPENED = {
+    "fuse": "the unit's fuse opened",
+    "breaker": "a breaker opened",
+    "nothing": "nothing opened",
+    "unknown": "what opened is not known",
+}
+
 
 def assess(unit_file: UnitFile, tables: Reference | None = None) -> Assessment:
     """Work out which parts were over-stressed, what to measure, what replacements are worth."""
@@ -58,13 +70,13 @@ def assess(unit_file: UnitFile, tables: Reference | None = None) -> Assessment:
         title=unit_file.title,
         serial=unit_file.serial,
         maker=unit_file.maker,
-        story=story(conditions),
+        story=_story(conditions),
         parts=tuple(parts),
         checks=tuple(_checks(conditions, parts)),
         replacements=tuple(replacements),
-        open_points=tuple(open_points(parts, replacements)),
-        assumptions=tuple(assumptions(conditions)),
-        cautions=cautions(conditions),
+        open_points=tuple(_open_points(parts, replacements)),
+        assumptions=tuple(_assumptions(conditions)),
+        cautions=tuple(_cautions(conditions)),
     )
 
 
@@ -110,3 +122,104 @@ def _input_check(conditions: Conditions) -> ColdCheck:
     least_ohm = _LEAST_INPUT_OHM[conditions.file.unit.input.kind]
     expected = f"rises to {settles}, above {shown_figure(least_ohm, 'ohm')} both ways"
     return ColdCheck(measure=measure, expected=expected, low=least_ohm, unit="ohm")
+
+
+# --- words ---------------------------------------------------------------------------------
+
+
+def _story(conditions: Conditions) -> str:
+    """Return what happened: voltage, kind, time, what opened, and the note of the file."""
+    event, line = conditions.file.event, conditions.file.unit.input
+    rated = f"{shown_figure(line.nominal_v, 'V')} {line.kind.upper()}"
+    if event is None:
+        return f"Rated {rated}; nothing is known to have happened."
+    applied = f"{shown_figure(event.voltage_v, 'V')} {event.kind.upper()}"
+    if event.frequency_hz is not None:
+        applied += f" {shown_figure(event.frequency_hz, 'Hz')}"
+    if event.polarity_reversed:
+        applied += ", polarity reversed,"
+    time = "" if event.duration_s is None else f" for {shown_figure(event.duration_s, 's')}"
+    text = f"{applied} on a {rated} unit{time}; {_OPENED[event.opened]}."
+    return text if event.note is None else f"{text} Note: {event.note.rstrip('.')}."
+
+
+def _assumptions(conditions: Conditions) -> Iterator[str]:
+    """Yield what was taken for granted where the file is silent."""
+    event, service = conditions.file.event, conditions.file.service
+    if event is not None and conditions.event is not None:
+        if event.duration_s is None:
+            usual = shown_figure(conditions.event.duration_s, "s")
+            yield f"The event is taken to have lasted {usual} (common practice)."
+        if event.prospective_current_a is None:
+            yield _usual_source("the event", conditions.event)
+    if service.prospective_current_a is None:
+        yield _usual_source("service", conditions.service)
+    yield from _about_path(conditions)
+    for fuse in conditions.parts_of(FusePart):
+        if fuse.melting_i2t_a2s is None:
+            yield (
+                f"{fuse.name}: melting integral by its letters (common practice); the maker's "
+                "sheet decides."
+            )
+    for varistor in conditions.parts_of(VaristorPart):
+        if None in (varistor.voltage_at_1ma_v, varistor.clamping_v):
+            yield f"{varistor.name}: figures not given are those of its class (common practice)."
+
+
+def _about_path(conditions: Conditions) -> Iterator[str]:
+    if conditions.bulk_f is None:
+        yield "No bulk capacitance is known: inrush is left out."
+    elif conditions.first(LimiterPart) is None:
+        yield "No inrush limiter is named: inrush is limited by the supply and the choke alone."
+    if conditions.rectified and not any(part.kind == "bridge" for part in conditions.file.parts):
+        yield "No bridge is named: one is taken to stand before the bulk capacitor."
+    if conditions.event is not None and conditions.first(VaristorPart) is not None:
+        yield "Parts behind the varistor are held against the full line: it may have failed first."
+
+
+def _usual_source(what: str, line: Line) -> str:
+    ohm = shown_figure(line.source_ohm, "ohm")
+    source = "IEC 60725, from memory" if line.kind == "ac" else "common practice"
+    return f"The supply at {what} is taken to have {ohm} ({source})."
+
+
+def _open_points(parts: list[PartAssessment], replacements: list[Replacement]) -> Iterator[str]:
+    """Yield what is still to be done: suspects in place, replacements that will not do."""
+    for part in parts:
+        if part.severity.suspect and not part.replaced:
+            yield f"{part.name}: {part.severity}, and not replaced: settle it by its cold check."
+    for fitted in replacements:
+        if fitted.adequacy is Adequacy.UNACCEPTABLE:
+            yield f"{fitted.name}: the part fitted is not acceptable: replace it before power."
+    for part in parts:
+        for stress in part.stresses:
+            if (stress.service_ratio or 0.0) > 1.0:
+                past = f"its {stress.quantity} is past its rating in normal service too"
+                yield f"{part.name}: {past}."
+
+
+def _cautions(conditions: Conditions) -> Iterator[str]:
+    """Yield the usual cautions for work on the opened unit, the gravest first."""
+    stored = f"up to {shown_figure(conditions.stored_v, 'V')}"
+    if conditions.bulk_f is not None:
+        energy_j = capacitor_energy_j(conditions.bulk_f, conditions.stored_v)
+        stored += f" and {format_quantity(energy_j, 'J', 2)}"
+    hazard = (
+        "Mains and stored charge can kill. Work on opened equipment only if you are trained for "
+        "it, and never alone."
+        if conditions.file.unit.input.kind == "ac"
+        else "Low voltage is no promise: stored charge can burn, weld a tool and start a fire."
+    )
+    yield hazard
+    yield (
+        f"Unplug first. The bulk capacitor may hold {stored}: discharge it. Use a resistor made "
+        "for it, then measure, with a meter proved on a known voltage just before and after."
+    )
+    yield (
+        "Eye protection on: parts that were over-stressed can burst later. First power isolated "
+        "from the mains, through an RCD (GFCI), hands clear."
+    )
+    yield (
+        "Figures here narrow down where to look. They prove nothing: the cold checks do. Local "
+        "codes, the maker's instructions and licensed practice come first."
+    )

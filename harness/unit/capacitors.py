@@ -53,7 +53,7 @@ class _SuppressionCapacitor(_Capacitor):
     def _findings(self) -> Iterator[Finding]:
         need_v, why = self.service.voltage_v, "the highest line voltage"
         yield from at_least("rated voltage", *self._both("voltage_v"), need_v, why)
-        yield self._sub_class()
+        yield finding("class", "", self.part.sub_class, self.fitted.sub_class, *self._sub_class())
         adequacy, reason = Adequacy.EQUIVALENT, ""
         original_f, fitted_f = self.part.capacitance_f, self.fitted.capacitance_f
         if not same(original_f, fitted_f):
@@ -62,30 +62,25 @@ class _SuppressionCapacitor(_Capacitor):
             reason = "within the usual tolerance" if near else "interference changes with it"
         yield finding("capacitance", "F", original_f, fitted_f, adequacy, reason)
 
-    def _sub_class(self) -> Finding:
-        original, fitted, reason = self.part.sub_class, self.fitted.sub_class, self._why_not()
-        adequacy = Adequacy.EQUIVALENT if fitted == original else Adequacy.BETTER
-        if reason:
-            adequacy = Adequacy.UNACCEPTABLE
-        return Finding(
-            item="class", original=original, fitted=fitted, adequacy=adequacy, reason=reason
-        )
-
-    def _why_not(self) -> str:
-        """Say why the sub-class fitted may not stand there; empty if it may."""
+    def _sub_class(self) -> tuple[Adequacy, str]:
         table, line = self.tables.capacitors, self.service
         original, fitted = self.part.sub_class, self.fitted.sub_class
-        up_to_v = table.line_up_to_v.get(fitted)
+        up_to_v = table.line_up_to_v.get(fitted, math.inf)
         if line.kind == "ac" and fitted == "none":
-            return "no interference suppression capacitor: it may not stand across the mains"
-        if up_to_v is not None and line.voltage_v > up_to_v:
-            return f"{fitted} is for lines up to {shown_figure(up_to_v, 'V')} (IEC 60384-14)"
-        if original in (fitted, "none") or fitted in table.replaces[original]:
-            return ""
-        proved = " and ".join(
-            f"{name} with {shown_figure(table.impulse_v[name], 'V')}" for name in (fitted, original)
-        )
-        return f"it may not stand in the place of {original} (IEC 60384-14 proves {proved})"
+            reason = "no interference suppression capacitor: it may not stand across the mains"
+        elif line.voltage_v > up_to_v:
+            reason = f"{fitted} is for lines up to {shown_figure(up_to_v, 'V')} (IEC 60384-14)"
+        elif original == fitted:
+            return Adequacy.EQUIVALENT, ""
+        elif original == "none" or fitted in table.replaces[original]:
+            return Adequacy.BETTER, ""
+        else:
+            now_v, before_v = (
+                shown_figure(table.impulse_v[one], "V") for one in (fitted, original)
+            )
+            proved = f"{fitted} with {now_v} and {original} with {before_v}"
+            reason = f"it may not stand in the place of {original} (IEC 60384-14 proves {proved})"
+        return Adequacy.UNACCEPTABLE, reason
 
 
 class XCapacitor(_SuppressionCapacitor):
@@ -141,8 +136,9 @@ class YCapacitor(_SuppressionCapacitor):
 
     def _passed_a(self, capacitance_f: float) -> float:
         """Return the current it passes at the highest line; 0 for DC. Source: 2 pi f C V."""
-        line = self.service
-        return 2.0 * math.pi * line.frequency_hz * capacitance_f * line.voltage_v
+        line = self.unit.input
+        frequency_hz = line.frequency_hz[0] if line.kind == "ac" else 0.0
+        return 2.0 * math.pi * frequency_hz * capacitance_f * line.highest_v
 
     def _stress(self) -> None:
         super()._stress()
@@ -165,9 +161,8 @@ class YCapacitor(_SuppressionCapacitor):
 
     def _check(self) -> ColdCheck:
         protection = self.unit.protection_class
-        least = shown_figure(_INSULATION_OHM[protection], "ohm")
-        insulation = f"then insulation resistance at 500 V DC above {least}"
-        extra = f"{insulation} (class {protection}, EN 50678)"
+        least = f"{shown_figure(_INSULATION_OHM[protection], 'ohm')} (class {protection}, EN 50678)"
+        extra = f"then insulation resistance at 500 V DC above {least}"
         return self._measured("one lead lifted: capacitance", extra)
 
 
@@ -214,13 +209,9 @@ class BulkCapacitor(_Electrolytic):
         if backwards_v > 0.0:
             self._against("reverse voltage", table.reverse_borne_v, event=backwards_v)
         if forward.event is not None and forward.event > forward.rating:
-            word, surge = (
-                "within" if forward.event <= surge_v else "past",
-                shown_figure(surge_v, "V"),
-            )
-            self.remarks.append(
-                f"That is {word} its surge voltage of {surge}, which holds for 30 s at a time."
-            )
+            surge = f"its surge voltage of {shown_figure(surge_v, 'V')}"
+            word = "within" if forward.event <= surge_v else "past"
+            self.remarks.append(f"That is {word} {surge}, which holds for 30 s at a time.")
 
     def _findings(self) -> Iterator[Finding]:
         need_v, why = self.conditions.bulk_v(self.service), "the peak at the highest line"
@@ -260,8 +251,8 @@ class BulkCapacitor(_Electrolytic):
     def _hold_up_s(self, capacitance_f: float) -> float:
         """Return how long the outputs last without line, from the valley at nominal line."""
         from_v = self._valley_v(capacitance_f, self.unit.input.nominal_v)
-        held_s = hold_up_s(capacitance_f, from_v, self._needed_v, self.conditions.power_w)
-        return max(held_s, 0.0)
+        to_v = min(self._needed_v, from_v)
+        return hold_up_s(capacitance_f, from_v, to_v, self.conditions.power_w)
 
     def _capacitance(self) -> tuple[Adequacy, str]:
         """Hold capacitance against the original's, ripple, hold-up and the fuse at switch-on."""
@@ -311,22 +302,17 @@ class OutputCapacitor(_Electrolytic):
 
     part: OutputCapacitorPart
 
-    @property
-    def _output_v(self) -> float | None:
-        output = self.conditions.output(self.part.output)
-        return None if output is None else output.nominal_v
-
     def _stress(self) -> None:
-        event_v = None if self.event is None else self._output_v
-        rated_v, service_v = self.part.voltage_v, self._output_v
-        self._against("rated voltage", rated_v, event=event_v, service=service_v)
+        output_v, _ = self.conditions.output(self.part.output)
+        event_v = None if self.event is None else output_v
+        self._against("rated voltage", self.part.voltage_v, event=event_v, service=output_v)
         if self.event is not None:
             remark = "As long as regulation held; a failed control loop is told by its cold check."
             self.remarks.append(remark)
 
     def _findings(self) -> Iterator[Finding]:
-        need_v, why = self._output_v, "the output voltage"
-        yield from at_least("rated voltage", *self._both("voltage_v"), need_v, why)
+        need_v, _ = self.conditions.output(self.part.output)
+        yield from at_least("rated voltage", *self._both("voltage_v"), need_v, "the output voltage")
         both_f = self._both("capacitance_f")
         if self.fitted.capacitance_f > 2.0 * self.part.capacitance_f:
             reason = "far more than the original's: the output may not start against it"

@@ -122,14 +122,8 @@ class Fuse(Kind):
     def _findings(self) -> Iterator[Finding]:
         part, fitted, fuses = self.part, self.fitted, self.tables.fuses
         yield finding("rated current", *self._both("current_a"), *self._current())
-        adequacy, reason = self._characteristic()
-        yield Finding(
-            item="characteristic",
-            original=part.characteristic,
-            fitted=fitted.characteristic,
-            adequacy=adequacy,
-            reason=reason,
-        )
+        letters = part.characteristic, fitted.characteristic
+        yield finding("characteristic", "", *letters, *self._characteristic(*letters))
         both_a2s = fuses.melting_integral_a2s(part), fuses.melting_integral_a2s(fitted)
         yield finding("melting integral", "A2s", *both_a2s, *self._melting_integral(*both_a2s))
         need_v, why = self.service.voltage_v, "the highest line voltage"
@@ -152,9 +146,9 @@ class Fuse(Kind):
             return Adequacy.UNACCEPTABLE, reason
         return Adequacy.NOTE, "less than the printed rating: it may open in normal service"
 
-    def _characteristic(self) -> tuple[Adequacy, str]:
+    def _characteristic(self, original: str, fitted: str) -> tuple[Adequacy, str]:
         slowness = self.tables.fuses.characteristics.index
-        slower = slowness(self.fitted.characteristic) - slowness(self.part.characteristic)
+        slower = slowness(fitted) - slowness(original)
         if slower > 0:
             reason = "slower than printed: a fault heats the parts behind it for longer"
             return Adequacy.UNACCEPTABLE, reason

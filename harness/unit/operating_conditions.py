@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Literal, TypeVar
 
 from harness.unit.formulas import inrush_i2t_a2s, peak_v
-from harness.unit.nameplate import Output
 from harness.unit.parts import BridgePart, BulkPart, ChokePart, DiodePart, FusePart, LimiterPart
 from harness.unit.reference import Reference
 from harness.unit.unit_file import UnitFile
@@ -18,9 +17,6 @@ _PartT = TypeVar("_PartT")
 #: Forward voltage of a diode under a short-circuit current. Source: common practice.
 _HEAVY_DROP_V = 1.0
 
-#: Line frequency where nothing says it. Source: common practice.
-_USUAL_HZ = 50.0
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Line:
@@ -28,7 +24,6 @@ class Line:
 
     kind: Literal["ac", "dc"]
     voltage_v: float  # rms for AC
-    frequency_hz: float  # 0 for DC
     wrong_way: bool  # DC with the wrong polarity
     source_ohm: float  # impedance of the supply, taken as resistance
     duration_s: float  # infinite in service
@@ -66,10 +61,11 @@ class Conditions:
         """Return the first part of a kind, or None."""
         return next(self.parts_of(kind), None)
 
-    def output(self, name: str | None) -> Output | None:
-        """Return the output of a name, or the first; None for a unit without one."""
+    def output(self, name: str | None) -> tuple[float | None, float | None]:
+        """Return nominal voltage and current of an output, or of the first; None without one."""
         outputs = self.file.unit.output
-        return outputs.get(name) if name is not None else next(iter(outputs.values()), None)
+        output = outputs.get(name) if name is not None else next(iter(outputs.values()), None)
+        return (None, None) if output is None else (output.nominal_v, output.current_a)
 
     @property
     def rectified(self) -> bool:
@@ -119,9 +115,8 @@ class Conditions:
 
     def inrush_peak_a(self, line: Line) -> float:
         """Return the peak inrush, closed at the peak of the line, capacitor empty (textbook)."""
-        if self.bulk_v(line) == 0.0:
-            return 0.0
-        return line.peak_v / (line.source_ohm + self.series_ohm)
+        charges = self.bulk_v(line) > 0.0
+        return line.peak_v / (line.source_ohm + self.series_ohm) if charges else 0.0
 
     def inrush_a2s(self, line: Line, capacitance_f: float | None = None) -> float:
         """Return the I2t of the inrush into a capacitance or the unit's; 0 if none is known."""
@@ -167,11 +162,9 @@ def operating_conditions(file: UnitFile, tables: Reference) -> Conditions:
     def source_ohm(kind: str, voltage_v: float, prospective_a: float | None) -> float:
         return voltage_v / prospective_a if prospective_a else usual.source_ohm[kind]
 
-    usual_hz = line.frequency_hz[0] if line.kind == "ac" else _USUAL_HZ
     service = Line(
         kind=line.kind,
         voltage_v=line.highest_v,
-        frequency_hz=usual_hz if line.kind == "ac" else 0.0,
         wrong_way=False,
         source_ohm=source_ohm(line.kind, line.highest_v, file.service.prospective_current_a),
         duration_s=math.inf,
@@ -181,7 +174,6 @@ def operating_conditions(file: UnitFile, tables: Reference) -> Conditions:
         event = Line(
             kind=told.kind,
             voltage_v=told.voltage_v,
-            frequency_hz=(told.frequency_hz or usual_hz) if told.kind == "ac" else 0.0,
             wrong_way=told.polarity_reversed,
             source_ohm=source_ohm(told.kind, told.voltage_v, told.prospective_current_a),
             duration_s=told.duration_s or usual.event_s,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Generic, Literal, TypeVar
 
 from pydantic import BeforeValidator, Field
 
@@ -49,6 +49,8 @@ Joules = Annotated[float, *quantity_field("J", '"42 J"', most=1e6)]
 SurgeAmps = Annotated[float, *quantity_field("A", '"4500 A"', most=1e6)]
 #: Integral of current squared, in A^2 s.
 MeltingIntegral = Annotated[float, BeforeValidator(_melting_integral), Field(examples=['"60 A2s"'])]
+
+_RatingsT = TypeVar("_RatingsT", bound=Table)
 
 #: Sub-class of IEC 60384-14; ``none``: no interference suppression capacitor at all.
 _SubClass = Literal["X1", "X2", "X3", "Y1", "Y2", "Y4", "none"]
@@ -156,106 +158,96 @@ class SwitchRatings(Table):
 # --- parts ----------------------------------------------------------------------------------
 
 
-class _Part(Table):
+class _Part(Table, Generic[_RatingsT]):
     """What every part has."""
 
     name: Name = Field(examples=['"F1"'])  # its reference on the board
     replaced: Flag = False  # without ``fitted``: by its like
+    kind: str
+    fitted: _RatingsT | None = None  # what stands in its place
 
 
-class FusePart(_Part, FuseRatings):
+class FusePart(_Part[FuseRatings], FuseRatings):
     """A fuse in the line."""
 
     kind: Literal["fuse"]
-    fitted: FuseRatings | None = None
 
 
-class LimiterPart(_Part, LimiterRatings):
+class LimiterPart(_Part[LimiterRatings], LimiterRatings):
     """An inrush limiter in the line."""
 
     kind: Literal["inrush-limiter"]
-    fitted: LimiterRatings | None = None
 
 
-class VaristorPart(_Part, VaristorRatings):
+class VaristorPart(_Part[VaristorRatings], VaristorRatings):
     """A varistor across the line, behind the fuse."""
 
     kind: Literal["varistor"]
     #: Of its power law; None: the one its clamping voltage gives.
     exponent: Number | None = Field(default=None, ge=5.0, le=100.0, examples=["30"])
-    fitted: VaristorRatings | None = None
 
 
-class XCapacitorPart(_Part, XCapacitorRatings):
+class XCapacitorPart(_Part[XCapacitorRatings], XCapacitorRatings):
     """A capacitor from line to neutral."""
 
     kind: Literal["x-capacitor"]
     bleeder_ohm: Ohms | None = Field(default=None, alias="bleeder")  # discharges it
-    fitted: XCapacitorRatings | None = None
 
 
-class YCapacitorPart(_Part, YCapacitorRatings):
+class YCapacitorPart(_Part[YCapacitorRatings], YCapacitorRatings):
     """A capacitor to protective earth or across the insulation."""
 
     kind: Literal["y-capacitor"]
-    fitted: YCapacitorRatings | None = None
 
 
-class ChokePart(_Part, CurrentRatings):
+class ChokePart(_Part[CurrentRatings], CurrentRatings):
     """A common-mode choke in the line; resistance of one winding, or None."""
 
     kind: Literal["common-mode-choke"]
     resistance_ohm: Ohms | None = Field(default=None, alias="resistance")
-    fitted: CurrentRatings | None = None
 
 
-class BridgePart(_Part, DiodeRatings):
+class BridgePart(_Part[DiodeRatings], DiodeRatings):
     """The bridge rectifier."""
 
     kind: Literal["bridge"]
-    fitted: DiodeRatings | None = None
 
 
-class DiodePart(_Part, DiodeRatings):
+class DiodePart(_Part[DiodeRatings], DiodeRatings):
     """The diode at a DC input that keeps a wrong polarity out."""
 
     kind: Literal["diode"]
     #: In series it blocks; across the input it takes the current until the fuse opens.
     place: Literal["series", "across"] = Field(examples=['"series"'])
-    fitted: DiodeRatings | None = None
 
 
-class BulkPart(_Part, ElectrolyticRatings):
+class BulkPart(_Part[ElectrolyticRatings], ElectrolyticRatings):
     """The bulk capacitor."""
 
     kind: Literal["bulk-capacitor"]
-    fitted: ElectrolyticRatings | None = None
 
 
-class SwitchPart(_Part, SwitchRatings):
+class SwitchPart(_Part[SwitchRatings], SwitchRatings):
     """The switching transistor between bulk capacitor and transformer or choke."""
 
     kind: Literal["switch"]
     #: By the output across the transformer; None where unknown, or without a transformer.
     reflected_v: Volts | None = Field(default=None, alias="reflected_voltage")
     spike_v: Volts | None = Field(default=None, alias="spike_allowance")  # at turn-off
-    fitted: SwitchRatings | None = None
 
 
-class OutputDiodePart(_Part, DiodeRatings):
+class OutputDiodePart(_Part[DiodeRatings], DiodeRatings):
     """An output rectifier; name of the output it feeds, or None for the first."""
 
     kind: Literal["output-diode"]
     output: Name | None = None
-    fitted: DiodeRatings | None = None
 
 
-class OutputCapacitorPart(_Part, ElectrolyticRatings):
+class OutputCapacitorPart(_Part[ElectrolyticRatings], ElectrolyticRatings):
     """An output capacitor; name of the output it stands across, or None for the first."""
 
     kind: Literal["output-capacitor"]
     output: Name | None = None
-    fitted: ElectrolyticRatings | None = None
 
 
 Part = Annotated[

@@ -203,14 +203,20 @@ def same(first: float, second: float) -> bool:
 def finding(
     item: str,
     unit: str,
-    original: float | None,
-    fitted: float | None,
+    original: float | str | None,
+    fitted: float | str | None,
     adequacy: Adequacy = Adequacy.EQUIVALENT,
     reason: str = "",
 ) -> Finding:
-    """Return a finding on two figures; a figure that is not given is a dash."""
-    shown = ["-" if one is None else shown_figure(one, unit) for one in (original, fitted)]
-    return Finding(item=item, original=shown[0], fitted=shown[1], adequacy=adequacy, reason=reason)
+    """Return a finding on two figures, or letters; what is not given is a dash."""
+
+    def shown(value: float | str | None) -> str:
+        if isinstance(value, str):
+            return value
+        return "-" if value is None else shown_figure(value, unit)
+
+    both = {"original": shown(original), "fitted": shown(fitted)}
+    return Finding(item=item, **both, adequacy=adequacy, reason=reason)
 
 
 def at_most(

@@ -168,33 +168,29 @@ class OutputDiode(Kind):
         Source: Vout + Vbulk / n with n = Vreflected / Vout: flyback converter; without a
             transformer the bulk voltage: step-down converter. Textbook.
         """
-        output, bulk_v = self.conditions.output(self.part.output), self.conditions.bulk_v(line)
-        if output is None:
+        nominal_v, _ = self.conditions.output(self.part.output)
+        if nominal_v is None:
             return None
-        switch = self.conditions.first(SwitchPart)
+        bulk_v, switch = self.conditions.bulk_v(line), self.conditions.first(SwitchPart)
         if switch is not None and switch.reflected_v is not None:
-            return output.nominal_v + bulk_v * output.nominal_v / switch.reflected_v
+            return nominal_v + bulk_v * nominal_v / switch.reflected_v
         return bulk_v if self.unit.input.kind == "dc" else None
-
-    @property
-    def _output_a(self) -> float | None:
-        output = self.conditions.output(self.part.output)
-        return None if output is None else output.current_a
 
     def _stress(self) -> None:
         rating_v, service_v = self.part.reverse_v, self._reverse_v(self.service)
+        _, output_a = self.conditions.output(self.part.output)
         if service_v is None:
             remark = "Without the switch's reflected voltage its reverse voltage is not known."
             self.remarks.append(remark)
         else:
             event_v = None if self.event is None else self._reverse_v(self.event)
             self._against("reverse voltage", rating_v, event=event_v, service=service_v)
-        self._against("average current", self.part.current_a, service=self._output_a)
+        self._against("average current", self.part.current_a, service=output_a)
 
     def _findings(self) -> Iterator[Finding]:
-        need_v, need_a = self._reverse_v(self.service), self._output_a
+        need_v, why = self._reverse_v(self.service), "the output's current"
         yield from at_least("reverse voltage", *self._both("reverse_v"), need_v, _STRESS)
-        why = "the output's current"
+        _, need_a = self.conditions.output(self.part.output)
         yield from at_least("average current", *self._both("current_a"), need_a, why)
         yield from at_least("surge current", *self._both("surge_a"))
 
