@@ -24,7 +24,6 @@ from harness.profile.load import load_bench, load_profile
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
 from harness.profile.schema import Profile
-from harness.profile.unit_file import load_unit
 from harness.record.recorder import MemoryRecorder, Recorder
 from harness.record.run_summary import unit_entry
 from harness.rehearse.clock import SimulatedClock
@@ -37,6 +36,7 @@ from harness.run.operator import Operator
 from harness.run.result import RunInfo, RunResult
 from harness.run.stop import StopRequest
 from harness.unit.assess import assess
+from harness.unit.unit_file import load_unit
 
 #: The shipped benches a rehearsal uses, by the kind of the unit's input.
 _BENCHES = {"dc": "bench-simulated-dc", "ac": "bench-simulated-ac"}

@@ -17,7 +17,7 @@ from harness.files.field_types import Table
 from harness.profile.check import Check
 from harness.profile.measures import MEASURES, OPERATIONS, REQUIRED
 from harness.profile.preflight import preflight
-from harness.profile.rest import Rest
+from harness.profile.step import Rest
 from harness.profile.steps import STEP_KINDS, kinds_for
 from harness.quantity import format_quantity
 from harness.rehearse.fault import Fault

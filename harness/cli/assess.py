@@ -13,10 +13,10 @@ from rich.text import Text
 
 from harness.cli.tables import add_row, figures, heading, listed, show, table
 from harness.errors import ExitCode
-from harness.profile.unit_file import load_unit
 from harness.unit.assess import assess as assessment_of
 from harness.unit.assessment import Adequacy, Assessment, Severity, as_plain
 from harness.unit.parts import shown_figure
+from harness.unit.unit_file import load_unit
 
 _SEVERITY_STYLES = {
     Severity.WITHIN: "",

@@ -35,12 +35,7 @@ _LONGEST_WAITS_S = {"supply": 5.0, "load": 5.0, "meter": 60.0}
 
 
 def wait_problem(role: str, wait_s: float) -> str | None:
-    """Say what is wrong with a time-out of an instrument, or its rest after a setting, if anything.
-
-    Args:
-        role: ``supply``, ``meter`` or ``load``.
-        wait_s: How long it is.
-    """
+    """Say what is wrong with an instrument's time-out, or its rest after a setting, if anything."""
     longest_s = _LONGEST_WAITS_S[role]
     if wait_s <= longest_s:
         return None
@@ -51,19 +46,12 @@ def wait_problem(role: str, wait_s: float) -> str | None:
 
 @dataclass(frozen=True, slots=True)
 class Accuracy:
-    """An instrument's accuracy for one quantity: bound = ``reading_frac`` x |reading| + ``fixed``.
-
-    Attributes:
-        reading_frac: Share of the reading.
-        fixed: Fixed part in the quantity's SI unit.
-        up_to: Largest reading of the measuring range this holds for, or None for all.
-        wider: Accuracy in the next wider range, or None where there is none.
-    """
+    """Accuracy of an instrument for one quantity: ``reading_frac`` x |reading| + ``fixed``."""
 
     reading_frac: float
-    fixed: float
-    up_to: float | None = None
-    wider: Accuracy | None = None
+    fixed: float  # in the quantity's SI unit
+    up_to: float | None = None  # largest reading of the measuring range this holds for; None: all
+    wider: Accuracy | None = None  # in the next wider range
 
     def bound(self, reading: float) -> float:
         """Half-width of the interval the true value lies in, in the reading's unit.
@@ -76,15 +64,7 @@ class Accuracy:
 
     @classmethod
     def by_range(cls, table: Mapping[object, object], unit: str) -> Accuracy:
-        """Read ``{ "10 V" = "0.01 % + 1 mV", "100 V" = "0.02 % + 10 mV" }``: one for each range.
-
-        Args:
-            table: Accuracies by the largest reading of their range, in any order.
-            unit: Unit of the quantity.
-
-        Raises:
-            PydanticCustomError: It is no such table.
-        """
+        """Read ``{ "10 V" = "0.01 % + 1 mV", "100 V" = "0.02 % + 10 mV" }``: one for each range."""
         ranges: dict[float, Accuracy] = {}
         for key, text in table.items():
             top = read_quantity(key, unit)
@@ -95,19 +75,15 @@ class Accuracy:
             ranges[top] = cls.parse(text, unit)
         if not ranges:
             raise mistaken("expected a range, found none", _example(unit))
-        wider: Accuracy | None = None
-        for top in sorted(ranges, reverse=True):
-            wider = replace(ranges[top], up_to=top, wider=wider)
-        assert wider is not None
-        return wider
+        widest, *narrower = sorted(ranges, reverse=True)
+        accuracy = replace(ranges[widest], up_to=widest)
+        for top in narrower:
+            accuracy = replace(ranges[top], up_to=top, wider=accuracy)
+        return accuracy
 
     @classmethod
     def parse(cls, text: object, unit: str) -> Accuracy:
         """Read ``"0.05 % + 10 mV"``: a share of the reading, a fixed part, or the sum of both.
-
-        Args:
-            text: What stands in the file.
-            unit: Unit of the fixed part.
 
         Raises:
             PydanticCustomError: It is no such text.
@@ -185,15 +161,7 @@ def _whole(low: int, high: int, example: str) -> BeforeValidator:
 
 
 class SerialLine(Table):
-    """How a serial port is set up; what is left out is as most instruments leave the factory.
-
-    Attributes:
-        baud_rate: Symbols a second.
-        data_bits: Bits of a character.
-        parity: Parity bit.
-        stop_bits: Stop bits.
-        flow_control: Who may tell whom to wait.
-    """
+    """How a serial port is set up; what is left out is as most instruments leave the factory."""
 
     baud_rate: Annotated[int, _whole(50, 4_000_000, "9600")] = 9600
     data_bits: Annotated[int, _whole(7, 8, "8")] = 8
@@ -211,40 +179,30 @@ class Range(Table):
 
 
 class Instrument(Table):
-    """What every instrument has.
-
-    Attributes:
-        resource: VISA resource string, passed through unchanged.
-        dialect: A built-in dialect's name, or the path of a dialect file (relative to the bench).
-        identity: Text ``*IDN?`` must contain, or None.
-        accuracy: Accuracy by quantity name (``voltage``, ``voltage_dc`` …).
-        resolution: Last digit of the display by quantity name, in its SI unit; a quantity left out
-            has its resolution inside its accuracy.
-        calibration_due: Day from which its calibration is overdue, or None if not given.
-        allow_overdue: Use it overdue all the same; the report says so.
-        timeout_s: Longest wait for an answer, or None for the dialect's.
-        terminator: ``LF``, ``CR`` or ``CRLF``, or None for the dialect's.
-        settle_s: Wait after a setting before the next message, or None for the dialect's.
-        serial_line: How its serial port is set up; other interfaces have none.
-    """
+    """What every instrument has; what is None comes from the dialect."""
 
     #: What it does on the bench; the catalogue has what it reads, and in which unit.
     role: ClassVar[str] = ""
     #: Whether it changes its measuring range by itself.
     has_ranges: ClassVar[bool] = False
 
+    #: VISA resource string, passed through unchanged.
     resource: Name = Field(examples=['"TCPIP0::192.0.2.10::5025::SOCKET"'])
+    #: A built-in dialect's name, or the path of a dialect file (relative to the bench).
     dialect: Name = Field(examples=['"scpi-dc-supply"'])
-    identity: Name | None = None
+    identity: Name | None = None  # text that *IDN? must contain
+    #: Both by quantity name (``voltage``, ``voltage_dc`` …).
     accuracy: dict[str, Accuracy] = Field(
         default_factory=dict, examples=['{ voltage = "0.05 % + 10 mV" }']
     )
+    #: Last digit of the display, in SI; a quantity left out has it inside its accuracy.
     resolution: dict[str, float] = Field(default_factory=dict, examples=['{ voltage = "1 mV" }'])
+    #: Day from which its calibration is overdue.
     calibration_due: Annotated[dt.date, BeforeValidator(_date)] | None = None
-    allow_overdue: Flag = False
-    timeout_s: Seconds | None = Field(default=None, alias="timeout")
+    allow_overdue: Flag = False  # use it overdue all the same; the report says so
+    timeout_s: Seconds | None = Field(default=None, alias="timeout")  # for an answer
     terminator: Literal["LF", "CR", "CRLF"] | None = None
-    settle_s: Seconds | None = Field(default=None, alias="settle")
+    settle_s: Seconds | None = Field(default=None, alias="settle")  # wait after a setting
     serial_line: SerialLine = SerialLine()
 
     @field_validator("accuracy", "resolution", mode="before")
@@ -302,41 +260,31 @@ class Instrument(Table):
 
 
 class Supply(Instrument):
-    """The supply role: a DC supply or an AC source.
-
-    Attributes:
-        kind: What it gives.
-        range: Its largest settings.
-        averaging_window_s: Window over which an AC source's readings are averaged, or None for the
-            dialect's; at least one period of the mains.
-    """
+    """The supply role: a DC supply or an AC source."""
 
     role = "supply"
 
     kind: Literal["dc", "ac"] = Field(examples=['"dc"'])
     range: Range = Range()
+    #: Window over which an AC source's readings are averaged; at least one period of the mains.
     averaging_window_s: Seconds | None = Field(default=None, alias="averaging_window")
 
 
 class MeterRange(Table):
-    """The largest value a meter can show; left out: unknown."""
+    """The largest value a meter can show, beyond which it answers overload; left out: unknown."""
 
     resistance_ohm: Ohms | None = Field(default=None, alias="resistance")
 
 
 class Meter(Instrument):
-    """The meter role.
-
-    Attributes:
-        range: The largest values it shows; beyond, it answers overload.
-        lead_resistance_ohm: What the leads may add to a two-wire resistance, at most, or None for
-            four wires or leads that were zeroed.
-    """
+    """The meter role."""
 
     role = "meter"
     has_ranges = True
 
     range: MeterRange = MeterRange()
+    #: What the leads may add to a two-wire resistance, at most; None: four wires, or leads that
+    #: were zeroed.
     lead_resistance_ohm: Ohms | None = Field(default=None, alias="lead_resistance")
 
 
@@ -349,24 +297,17 @@ class LoadInstrument(Instrument):
 
 
 class BenchFile(FromFile):
-    """The instruments at hand and how they are wired.
-
-    Attributes:
-        name: What the workshop calls the bench.
-        visa: PyVISA library: ``""`` (system VISA), ``"@py"``, or ``"FILE.yaml@sim"``.
-        supply: The supply; the one role every run needs.
-        meter: The meter, or None.
-        load: The electronic load, or None.
-    """
+    """The instruments at hand and how they are wired."""
 
     name: Name = Field(examples=['"Dome workshop, bench 2"'])
+    #: PyVISA library: ``""`` (system VISA), ``"@py"``, or ``"FILE.yaml@sim"``.
     visa: Annotated[str, BeforeValidator(_printable)] = ""
-    supply: Supply
+    supply: Supply  # the one role every run needs
     meter: Meter | None = None
     load: LoadInstrument | None = None
 
     @property
     def instruments(self) -> dict[str, Instrument]:
         """The instruments there are, by role."""
-        roles = {"supply": self.supply, "meter": self.meter, "load": self.load}
-        return {role: instrument for role, instrument in roles.items() if instrument is not None}
+        there = (self.supply, self.meter, self.load)
+        return {instrument.role: instrument for instrument in there if instrument is not None}

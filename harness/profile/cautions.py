@@ -43,12 +43,7 @@ _LOCAL = (
 
 
 def cautions(unit: Unit, envelope: Envelope) -> tuple[str, ...]:
-    """Return the cautions that go with a plan and its report, the gravest first.
-
-    Args:
-        unit: The nameplate.
-        envelope: The bounds of the run; its voltage sets what can be stored.
-    """
+    """Return the cautions that go with a plan and its report, the gravest first."""
     stored_v = unit.input.peak_factor * envelope.voltage_v
     stored = _stored(unit, stored_v)
     if unit.input.kind == "ac" or stored_v > HAZARDOUS_V:
@@ -66,11 +61,13 @@ def cautions(unit: Unit, envelope: Envelope) -> tuple[str, ...]:
 
 def _stored(unit: Unit, stored_v: float) -> str:
     """Say what the bulk capacitor may hold. Source: E = C V^2 / 2, textbook."""
-    capacitance_f = unit.input.bulk_capacitance_f
-    voltage = f"up to {format_quantity(stored_v, 'V', 3)}"
-    if capacitance_f is None:
-        return voltage
-    return f"{voltage} and {format_quantity(0.5 * capacitance_f * stored_v**2, 'J', 2)}"
+    told, capacitance_f = (
+        f"up to {format_quantity(stored_v, 'V', 3)}",
+        unit.input.bulk_capacitance_f,
+    )
+    if capacitance_f is not None:
+        told += f" and {format_quantity(0.5 * capacitance_f * stored_v**2, 'J', 2)}"
+    return told
 
 
 def _high_outputs(unit: Unit) -> tuple[str, ...]:

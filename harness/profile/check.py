@@ -24,36 +24,23 @@ _POINT_UNITS = ("A", "ohm", "W")
 
 
 class Check(Table):
-    """A reading, or a figure computed from readings, and its limits.
-
-    Attributes:
-        name: What the technician calls it.
-        measure: What is measured; a key of :data:`harness.profile.measures.MEASURES`.
-        value_unit: Unit of a value the operator reads off, or None.
-        low: Lower limit in the check's unit, or None.
-        high: Upper limit, or None.
-        limit: Name of a row of the limit table that gives the limits instead, or None.
-        rule: Decision rule: ``guarded`` (by the expanded uncertainty) or ``simple``.
-        at: The one load point (in A, ohm or W, as the step has it) it is judged at, or None for
-            every point.
-        across: Where the meter stands.
-        ask: What the operator is asked; empty where nobody is.
-        accuracy: Accuracy of the tester that the operator reads, or None if not stated.
-        figure: What is judged of the readings of a hold: their mean, their drift from its
-            beginning to its end, or where they end: the mean of its last twentieth.
-    """
+    """A reading, or a figure computed from readings, and its limits."""
 
     name: Name = Field(examples=['"idle current"'])
-    measure: str = Field(examples=['"supply.current"'])
+    measure: str = Field(examples=['"supply.current"'])  # a key of MEASURES
+    #: Unit of a value the operator reads off.
     value_unit: OperatorUnit | None = Field(default=None, alias="unit", examples=['"ohm"'])
-    low: float | None = None
+    low: float | None = None  # both limits in the check's unit
     high: float | None = None
-    limit: Name | None = None
-    rule: Literal["guarded", "simple"] = "guarded"
+    limit: Name | None = None  # a row of the limit table that gives them instead
+    rule: Literal["guarded", "simple"] = "guarded"  # guarded: by the expanded uncertainty
+    #: The one load point (in A, ohm or W, as the step has it) it is judged at; None: every point.
     at: float | None = None
     across: Across = "output"
-    ask: Name | None = None
-    accuracy: Accuracy | None = None
+    ask: Name | None = None  # what the operator is asked
+    accuracy: Accuracy | None = None  # of the tester which the operator reads
+    #: What is judged of the readings of a hold: their mean, their drift from its beginning to its
+    #: end, or where they end: the mean of its last twentieth.
     figure: Literal["mean", "drift", "end"] = "mean"
 
     @property
@@ -111,8 +98,17 @@ class Check(Table):
 
     @field_validator("at", mode="before")
     @classmethod
-    def _point(cls, text: object) -> float | None:
-        return None if text is None else read_point(text)
+    def _point(cls, text: object) -> float:
+        """Read a load point in whatever unit it stands; the step knows which is right."""
+        for unit in _POINT_UNITS:
+            try:
+                value = parse_quantity(text, unit)
+            except QuantityError:
+                continue
+            if value < 0:
+                raise mistaken(f"{shown(text)} is below zero", '"1.25 A"')
+            return value
+        return read_quantity(text, "A")
 
     @field_validator("accuracy", mode="before")
     @classmethod
@@ -129,27 +125,12 @@ class Check(Table):
     @model_validator(mode="after")
     def _limited(self) -> Check:
         given = self.low is not None or self.high is not None
-        if self.limit is not None:
-            if given:
-                raise mistaken(
-                    f"check {self.name!r} has limits of its own and the limit {self.limit!r}: "
-                    "leave one of the two out"
-                )
-            return self
-        if not given and self.measure != "operator.yes_no":
+        if self.limit is not None and given:
+            raise mistaken(
+                f"check {self.name!r} has limits of its own and the limit {self.limit!r}: "
+                "leave one of the two out"
+            )
+        if self.limit is None and not given and self.measure != "operator.yes_no":
             example = MEASURES[self.measure].limits
             raise mistaken(f"check {self.name!r} has neither low nor high", f"high = {example}")
         return self
-
-
-def read_point(text: object) -> float:
-    """Read a load point in whatever unit it stands; the step knows which is right."""
-    for unit in _POINT_UNITS:
-        try:
-            value = parse_quantity(text, unit)
-        except QuantityError:
-            continue
-        if value < 0:
-            raise mistaken(f"{shown(text)} is below zero", '"1.25 A"')
-        return value
-    return read_quantity(text, "A")

@@ -1,18 +1,24 @@
-"""What a check owes its step and the unit."""
+"""What can be read of a step, right or wrong, and what its checks owe it and the unit."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
 
 from harness.files.config_error import ConfigError
+from harness.files.field_types import Table
 from harness.files.toml_positions import KeyPath
 from harness.profile.check import Check
-from harness.profile.level import LoadPoint
+from harness.profile.level import LoadMode, LoadPoint
 from harness.profile.measures import MEASURES, SETTINGS, Situation
-from harness.profile.step_part import StepPart, quantity
-from harness.profile.steps import STEP_KINDS, kinds_for
-from harness.quantity import format_quantity, shown
+from harness.profile.steps import POINT_KEYS, STEP_KINDS, kinds_for
+from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
 from harness.unit.nameplate import Unit
+
+#: Rounding of decimal fractions is no mistake: 24 V and 10 % make 26.400000000000002 V.
+ROUNDING = 1e-9
 
 #: Load points of an average efficiency, as shares of nominal output current.
 #: Source: EU 2019/1782, Annex II: 25, 50, 75 and 100 %.
@@ -21,28 +27,85 @@ AVERAGE_FRAC = (0.25, 0.5, 0.75, 1.0)
 #: Figures that need several load points at once.
 _OF_ALL_POINTS = ("load_regulation", "average_efficiency")
 
+_TableT = TypeVar("_TableT", bound=Table)
+
+
+class StepPart:
+    """What can be read of the step at a position; a value is None where it is left out or wrong."""
+
+    def __init__(self, position: int, raw: object) -> None:
+        self.path: KeyPath = ("steps", position)
+        #: The step as it stands in the file.
+        self.raw: Mapping[str, Any] = raw if isinstance(raw, dict) else {}
+        self.kind = self._text("kind") or ""
+        known = STEP_KINDS.get(self.kind)
+        #: Where it stands among the others; None where there is no such kind.
+        self.place = None if known is None else known.place
+        self._situations = frozenset[Situation]() if known is None else known.situations
+        #: Name of the output it loads.
+        self.output = self._text("output")
+        #: The load that is connected by hand.
+        self.by_hand = self._text("load")
+        asked = self.raw.get("mode", "current")
+        self.mode: LoadMode | None = next((mode for mode in POINT_KEYS if mode == asked), None)
+        self.points: tuple[LoadPoint, ...] = ()
+        if self.mode is not None:
+            values = self.quantities(POINT_KEYS[self.mode], SETTINGS["load"][self.mode])
+            self.points = tuple(LoadPoint(self.mode, value) for value in values)
+        #: Its checks by position, those that are wrong left out.
+        self.checks = {
+            number: check
+            for number, text in enumerate(self._list("checks"))
+            if (check := part_of(Check, text)) is not None
+        }
+
+    def offers(self, situation: Situation) -> bool:
+        """Whether something can be measured in it; not where there is no such kind."""
+        return situation in self._situations
+
+    def quantity(self, key: str, unit: str) -> float | None:
+        """Return what stands at a key, or None where there is none to read."""
+        return quantity(self.raw.get(key), unit)
+
+    def each(self, key: str, unit: str) -> Iterator[tuple[KeyPath, float]]:
+        """Yield each quantity of a list that can be read, with where it stands."""
+        for number, text in enumerate(self._list(key)):
+            value = quantity(text, unit)
+            if value is not None:
+                yield (*self.path, key, number), value
+
+    def quantities(self, key: str, unit: str) -> tuple[float, ...]:
+        """Return a list of quantities; empty where any of them cannot be read."""
+        values = tuple(value for _, value in self.each(key, unit))
+        return values if len(values) == len(self._list(key)) else ()
+
+    def _text(self, key: str) -> str | None:
+        text = self.raw.get(key)
+        return text if isinstance(text, str) else None
+
+    def _list(self, key: str) -> list[Any]:
+        listed = self.raw.get(key)
+        return listed if isinstance(listed, list) else []
+
+
+def part_of(model: type[_TableT], raw: object) -> _TableT | None:
+    """Return a part that is right in itself, or None."""
+    try:
+        return model.model_validate(raw)
+    except ValidationError:
+        return None
+
+
+def quantity(raw: object, unit: str) -> float | None:
+    """Return a quantity, or None where there is none to read; validation tells why."""
+    try:
+        return parse_quantity(raw, unit)
+    except QuantityError:
+        return None
+
 
 def check_rules(part: StepPart, unit: Unit | None) -> Iterator[ConfigError]:
-    """Hold the checks of a step against the step and the unit.
-
-    Args:
-        part: The step.
-        unit: The nameplate, or None where it is wrong itself.
-    """
-    yield from _names(part)
-    for position, check in part.checks.items():
-        path = (*part.path, "checks", position)
-        if part.kind in STEP_KINDS:
-            yield from _measure_rules(path, check, part, unit)
-            yield from _where_rules(path, check, part)
-        yield from _asking_rules(path, check)
-        if "at" in part.raw["checks"][position]:
-            yield from _at_rules((*path, "at"), check, part)
-        if part.points is not None and part.offers(Situation.LOAD_POINTS):
-            yield from _point_rules((*path, "measure"), check, part.points, part, unit)
-
-
-def _names(part: StepPart) -> Iterator[ConfigError]:
+    """Hold the checks of a step against it and the nameplate, None where that is wrong itself."""
     seen: set[str] = set()
     for position, check in part.checks.items():
         if check.name in seen:
@@ -51,12 +114,22 @@ def _names(part: StepPart) -> Iterator[ConfigError]:
                 f"this step has a check {shown(check.name)} already; every name once",
             )
         seen.add(check.name)
+    for position, check in part.checks.items():
+        path = (*part.path, "checks", position)
+        if part.place is not None:
+            yield from _measure_rules((*path, "measure"), check, part, unit)
+            yield from _where_rules(path, check, part)
+        yield from _asking_rules(path, check)
+        if "at" in part.raw["checks"][position]:
+            yield from _at_rules((*path, "at"), check, part)
+        if part.points and part.offers(Situation.LOAD_POINTS):
+            yield from _point_rules((*path, "measure"), check, part, unit)
 
 
 def _measure_rules(
     path: KeyPath, check: Check, part: StepPart, unit: Unit | None
 ) -> Iterator[ConfigError]:
-    measure, path = MEASURES[check.measure], (*path, "measure")
+    measure = MEASURES[check.measure]
     if not any(map(part.offers, measure.situations)):
         kinds = " or ".join(sorted(kinds_for(measure)))
         yield ConfigError(
@@ -72,34 +145,30 @@ def _measure_rules(
             f"{check.measure} needs a load: give the {part.kind} step its current",
             'current = "1 A"',
         )
-    if part.by_hand is not None and any(role == "load" for role in measure.roles):
+    by_load = any(name.startswith("load.") for name in measure.readings())
+    if part.by_hand is not None and by_load:
         yield ConfigError(
             path, f"{check.measure} needs an electronic load, not one that is connected by hand"
         )
-    if check.measure == "line_regulation":
-        corners = part.quantities("voltages", "%")
-        if corners is not None and len(set(corners)) < 2:
-            yield ConfigError(
-                path, "line_regulation compares voltages: the step needs two different ones"
-            )
+    if check.measure == "line_regulation" and len(set(part.quantities("voltages", "%"))) == 1:
+        yield ConfigError(
+            path, "line_regulation compares voltages: the step needs two different ones"
+        )
 
 
 def _where_rules(path: KeyPath, check: Check, part: StepPart) -> Iterator[ConfigError]:
     """The leads of the meter are moved without power alone."""
-    if check.across == "output":
-        pass
-    elif not check.measure.startswith("meter."):
+    if check.across != "output" and not check.measure.startswith("meter."):
         yield ConfigError(
             (*path, "across"), f"{check.measure} is not measured by the meter: leave it out"
         )
-    elif not part.offers(Situation.COLD):
+    elif check.across != "output" and not part.offers(Situation.COLD):
         yield ConfigError(
             (*path, "across"),
             "nobody moves the meter's leads while power is on: this key belongs in a cold step",
         )
-    if check.figure != "mean" and (
-        not part.offers(Situation.HELD) or not MEASURES[check.measure].source
-    ):
+    held_reading = part.offers(Situation.HELD) and MEASURES[check.measure].source
+    if check.figure != "mean" and not held_reading:
         yield ConfigError(
             (*path, "figure"),
             f"{check.figure!r} needs readings of an instrument over a hold",
@@ -118,7 +187,7 @@ def _asking_rules(path: KeyPath, check: Check) -> Iterator[ConfigError]:
             (*path, "ask"), "this key is missing", '"Insulation resistance at 500 V?"'
         )
     if check.measure == "operator.yes_no":
-        if any(limit not in (None, 0.0, 1.0) for limit in (check.low, check.high)):
+        if not {check.low, check.high} <= {None, 0.0, 1.0}:
             yield ConfigError(
                 (*path, "measure"), "an answer is 1 for yes or 0 for no: limits are these"
             )
@@ -135,58 +204,47 @@ def _asking_rules(path: KeyPath, check: Check) -> Iterator[ConfigError]:
 
 
 def _at_rules(path: KeyPath, check: Check, part: StepPart) -> Iterator[ConfigError]:
-    if part.kind in STEP_KINDS and not part.offers(Situation.LOAD_POINTS):
+    if part.place is not None and not part.offers(Situation.LOAD_POINTS):
         yield ConfigError(path, f"a {part.kind} step has no load points: leave this key out")
-        return
-    if check.measure in _OF_ALL_POINTS:
+    elif check.measure in _OF_ALL_POINTS:
         yield ConfigError(path, f"{check.measure} compares all load points: leave this key out")
-        return
-    if part.by_hand is not None:
+    elif part.by_hand is not None:
         yield ConfigError(
             path, "a load that is connected by hand is the only one: leave this key out"
         )
-        return
-    if part.points is None or part.mode is None:
-        return
-    text = part.raw["checks"][path[-2]]["at"]
-    at, unit = quantity(text, SETTINGS["load"][part.mode]), SETTINGS["load"][part.mode]
-    if at in [point.value for point in part.points]:
-        return
-    written = shown(text) if at is None else format_quantity(at, unit)
-    points = ", ".join(point.label for point in part.points)
-    yield ConfigError(
-        path,
-        f"{written} is none of the step's load points: {points}",
-        f'"{part.points[-1].label}"',
-    )
+    elif part.points and part.mode is not None:
+        text, unit = part.raw["checks"][path[-2]]["at"], SETTINGS["load"][part.mode]
+        at = quantity(text, unit)
+        if at not in [point.value for point in part.points]:
+            written = shown(text) if at is None else format_quantity(at, unit)
+            labels = [point.label for point in part.points]
+            yield ConfigError(
+                path,
+                f"{written} is none of the step's load points: {', '.join(labels)}",
+                f'"{labels[-1]}"',
+            )
 
 
 def _point_rules(
-    path: KeyPath,
-    check: Check,
-    points: tuple[LoadPoint, ...],
-    part: StepPart,
-    unit: Unit | None,
+    path: KeyPath, check: Check, part: StepPart, unit: Unit | None
 ) -> Iterator[ConfigError]:
     """Refuse figures that the load points cannot give: they would always pass, or never."""
+    points = part.points
     if check.measure == "load_regulation" and len(set(points)) < 2:
         yield ConfigError(
             path, "load_regulation compares load points: the step needs two different ones"
         )
     idle = LoadPoint(points[0].mode, 0.0)
-    unloaded = idle in points and check.at in (None, 0.0)
-    if check.measure == "efficiency" and unloaded:
+    if check.measure == "efficiency" and idle in points and check.at in (None, 0.0):
         example = f'at = "{max(points, key=lambda point: point.value).label}"'
         yield ConfigError(
             path, f"there is no efficiency at {idle.label}: say at which load point", example
         )
     if check.measure == "average_efficiency" and unit is not None:
-        yield from _average_rules(path, points, part, unit)
+        yield from _average_rules(path, part, unit)
 
 
-def _average_rules(
-    path: KeyPath, points: tuple[LoadPoint, ...], part: StepPart, unit: Unit
-) -> Iterator[ConfigError]:
+def _average_rules(path: KeyPath, part: StepPart, unit: Unit) -> Iterator[ConfigError]:
     output = unit.output.get(part.output or next(iter(unit.output), ""))
     if output is None:
         return
@@ -194,7 +252,7 @@ def _average_rules(
         yield ConfigError(path, "average_efficiency loads every output, this bench loads one")
         return
     wanted = [float(f"{share * output.current_a:.12g}") for share in AVERAGE_FRAC]
-    asked = [point.value for point in points if point.mode == "current"]
+    asked = [point.value for point in part.points if point.mode == "current"]
     if any(all(abs(one - value) > 1e-6 * value for one in asked) for value in wanted):
         listed = ", ".join(f'"{format_quantity(value, "A")}"' for value in wanted)
         yield ConfigError(

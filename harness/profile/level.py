@@ -1,12 +1,26 @@
-"""One thing to set and hold: its voltage, limit and load, and what the unit may take meanwhile."""
+"""What is set and held, level by level, with what the unit may take meanwhile; and its making."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from typing import Literal
 
+from harness.profile.bench_file import Accuracy, BenchFile
 from harness.profile.measures import SETTINGS
 from harness.quantity import format_quantity, parse_quantity
+from harness.unit.nameplate import Input
+
+_EXACT = Accuracy(0.0, 0.0)
+
+#: Capacitance across a DC supply's terminals, behind the shunt that measures current: 100 uF to
+#: 470 uF, common practice; what no bench file says is allowed for.
+_SUPPLY_F = 470e-6
+#: Leads and contacts, both ways: 0.1 ohm, or thicker ones where that would drop more than half a
+#: volt at the unit's nominal current. Source: common practice.
+_LEAD_OHM, _LEAD_DROP_V = 0.1, 0.5
+#: Drop of a diode against wrong polarity: Schottky 0.3 V to 0.5 V, common practice.
+_DIODE_V = 0.5
 
 #: What an electronic load holds constant.
 LoadMode = Literal["current", "resistance", "power"]
@@ -14,25 +28,15 @@ LoadMode = Literal["current", "resistance", "power"]
 
 @dataclass(frozen=True, slots=True)
 class LoadPoint:
-    """One setting of an electronic load.
-
-    Attributes:
-        mode: What it holds constant.
-        value: Current in A, resistance in ohm, or power in W.
-    """
+    """One setting of an electronic load: a current in A, a resistance in ohm, or a power in W."""
 
     mode: LoadMode
     value: float
 
     @property
-    def unit(self) -> str:
-        """Unit of the value."""
-        return SETTINGS["load"][self.mode]
-
-    @property
     def label(self) -> str:
         """What the table and the record call it."""
-        return format_quantity(self.value, self.unit)
+        return format_quantity(self.value, SETTINGS["load"][self.mode])
 
     def current_a(self, voltage_v: float) -> float:
         """Current it takes at an output voltage.
@@ -49,43 +53,25 @@ class InrushAllowance:
     """What a healthy unit may take while one start level is entered and held (safety rule 6).
 
     For a DC input the watched quantity is charge in coulombs, for an AC input energy in joules.
-
-    Attributes:
-        kind: ``charge`` (DC) or ``energy`` (AC).
-        capacitance_f: Bulk capacitance.
-        peak_factor: Bulk voltage over input voltage: 1 for DC, the root of two for AC.
-        charge_factor: Times the capacitor's own charge (energy) that is allowed.
-        from_v: Input voltage before the level.
-        to_v: Input voltage of the level.
-        idle_power_w: Draw allowed at and above the threshold.
-        threshold_v: Input voltage at which the unit begins to work.
-        leakage_a: Current allowed below the threshold.
-        voltage_error_frac: Share of the reading the supply's own voltage reading may be off by.
-        current_error_a: Fixed part of what the supply's own current reading may be off by.
-        current_error_frac: Part in proportion to the reading.
-        beside_f: Capacitance across the supply's own terminals that may fill beside the unit's.
-        lead_ohm: Resistance of leads and contacts that the unit may sit behind, both ways.
-        diode_v: Drop of the diode against wrong polarity that may stand before its converter.
-        window_s: Time resolution of a reading: 0 for an instantaneous one, the averaging window
-            of an rms reading otherwise.
     """
 
-    kind: str
-    capacitance_f: float
-    peak_factor: float
-    charge_factor: float
-    from_v: float
-    to_v: float
-    idle_power_w: float
-    threshold_v: float
-    leakage_a: float
+    kind: str  # "charge" (DC) or "energy" (AC)
+    capacitance_f: float  # the bulk capacitor's
+    peak_factor: float  # bulk voltage over input voltage
+    charge_factor: float  # times the capacitor's own charge (energy) that is allowed
+    from_v: float  # input voltage before the level
+    to_v: float  # input voltage of the level
+    idle_power_w: float  # draw allowed at and above the threshold
+    threshold_v: float  # input voltage at which the unit begins to work
+    leakage_a: float  # current allowed below the threshold
+    #: What the supply's own readings may be off by: a share of them, and a fixed part.
     voltage_error_frac: float = 0.0
     current_error_a: float = 0.0
     current_error_frac: float = 0.0
-    beside_f: float = 0.0
-    lead_ohm: float = 0.0
-    diode_v: float = 0.0
-    window_s: float = 0.0
+    beside_f: float = 0.0  # across the supply's own terminals, may fill beside the unit's
+    lead_ohm: float = 0.0  # leads and contacts that the unit may sit behind, both ways
+    diode_v: float = 0.0  # of one against wrong polarity that may stand before its converter
+    window_s: float = 0.0  # what a reading is averaged over; 0 for an instantaneous one
 
     @property
     def healthy(self) -> float:
@@ -95,8 +81,7 @@ class InrushAllowance:
         """
         if self.kind == "charge":
             return self.capacitance_f * (self.to_v - self.from_v)
-        peak1, peak0 = self.to_v * self.peak_factor, self.from_v * self.peak_factor
-        return 0.5 * self.capacitance_f * (peak1**2 - peak0**2)
+        return self._energy_j(self.to_v)
 
     def explained(self, voltage_v: float) -> float:
         """What a reading of the input voltage explains since the level before, in C or J.
@@ -106,8 +91,11 @@ class InrushAllowance:
         if self.kind == "charge":
             capacitance_f = self.charge_factor * self.capacitance_f + self.beside_f
             return capacitance_f * max(0.0, voltage_v - self.from_v)
+        return self.charge_factor * max(0.0, self._energy_j(voltage_v))
+
+    def _energy_j(self, voltage_v: float) -> float:
         peak1, peak0 = voltage_v * self.peak_factor, self.from_v * self.peak_factor
-        return self.charge_factor * max(0.0, 0.5 * self.capacitance_f * (peak1**2 - peak0**2))
+        return 0.5 * self.capacitance_f * (peak1**2 - peak0**2)
 
     def idle_a(self, voltage_v: float) -> float:
         """Current of the idle power at a reading of the input voltage, from the threshold on.
@@ -123,7 +111,7 @@ class InrushAllowance:
 
     @property
     def tenth(self) -> float:
-        """The fixed part of what may stay unexplained: a tenth of :attr:`healthy`, in C or J."""
+        """The fixed part of what may stay unexplained: a tenth of :attr:`healthy`."""
         return 0.1 * self.healthy
 
     def slack(
@@ -131,11 +119,9 @@ class InrushAllowance:
     ) -> float:
         """What may stay unexplained, in C or J: :attr:`tenth` and what readings cannot see.
 
-        Args:
-            current_limit_a: Limit of the supply.
-            interval_s: Longest interval between two readings.
-            highest_v: Highest voltage read in the level so far, or None for the level's own: power
-                that was not seen came at no higher voltage.
+        ``interval_s`` is the longest between two readings, ``highest_v`` the highest voltage read
+        in the level so far, or None for the level's own: power that was not seen came at no higher
+        voltage.
 
         Source: safety rule 6; a sampled integral sees no finer than the interval
             between two readings, nor than the window each is averaged over.
@@ -147,43 +133,170 @@ class InrushAllowance:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Level:
-    """One thing to set and hold.
+    """One thing to set and hold."""
 
-    Attributes:
-        label: What the table and the record call it: ``"25 %"``, ``"nominal"``, ``"1.25 A"``.
-        voltage_v: Voltage to set (rms for AC).
-        current_limit_a: Limit to set.
-        dwell_s: Time to hold once settled.
-        frequency_hz: Line frequency, or None for DC.
-        load: Setting of the electronic load, or None where it stays off.
-        budget: What the unit may take while this level is entered, or None where none applies.
-        time_at_limit_s: Longest time at the current limit, or None where a budget stands.
-    """
-
-    label: str
-    voltage_v: float
+    label: str  # what the table and the record call it: "25 %", "nominal", "1.25 A"
+    voltage_v: float  # rms for AC
     current_limit_a: float
-    dwell_s: float
-    frequency_hz: float | None = None
-    load: LoadPoint | None = None
-    budget: InrushAllowance | None = None
-    time_at_limit_s: float | None = None
+    dwell_s: float  # once settled
+    frequency_hz: float | None = None  # None: DC
+    load: LoadPoint | None = None  # None: it stays off
+    budget: InrushAllowance | None = None  # while it is entered; None: none applies
+    time_at_limit_s: float | None = None  # longest at the current limit; None: a budget stands
 
     @property
     def load_current_a(self) -> float | None:
         """Constant current of the load, or None where it holds none."""
-        constant = self.load is not None and self.load.mode == "current"
-        return self.load.value if self.load is not None and constant else None
+        return self.load.value if self.load is not None and self.load.mode == "current" else None
 
 
 def resistor_ohm(load: str) -> float | None:
     """Return the resistance of a load that is connected by hand, such as ``resistor 10 ohm``.
 
-    Returns:
-        None where it is any other load.
+    None where it is any other load.
 
     Raises:
         QuantityError: It is a resistor without a resistance.
     """
     kind, _, value = load.partition(" ")
     return parse_quantity(value, "ohm") if kind == "resistor" else None
+
+
+class LevelMaker:
+    """Makes the levels of one step after the other, and remembers the start and what was reached.
+
+    ``window_s`` is the averaging window of the supply's readings.
+    """
+
+    def __init__(
+        self, unit_input: Input, envelope_a: float, bench: BenchFile | None, window_s: float
+    ) -> None:
+        self._input = unit_input
+        self._envelope_a = envelope_a
+        self._accuracy = {} if bench is None else bench.supply.accuracy
+        self._window_s = window_s
+        self._reached_v = 0.0
+        self._start: tuple[Level, ...] = ()
+        self._charge_factor = 1.0
+        #: Longest time at the current limit that the start allows.
+        self.time_at_limit_s: float | None = None
+
+    def frequencies_hz(self, stated_hz: tuple[float, ...] | None) -> tuple[float | None, ...]:
+        """Return the line frequencies that a step states, or all of the unit's; (None,) for DC."""
+        return (stated_hz or self._input.frequency_hz) if self._input.kind == "ac" else (None,)
+
+    def start(
+        self,
+        levels_frac: tuple[float, ...],
+        dwell_s: float,
+        limit_a: float,
+        frequency_hz: float | None,
+        *,
+        charge_factor: float,
+        time_at_limit_s: float,
+    ) -> tuple[Level, ...]:
+        """Return the levels of a start, shares of nominal; it begins with the output off."""
+        self._charge_factor, self.time_at_limit_s = charge_factor, time_at_limit_s
+        self._reached_v = 0.0
+        self._start = ()
+        for share in levels_frac:
+            label = format_quantity(share, "%")
+            level = self.held(label, dwell_s, limit_a, frequency_hz, voltage_frac=share)
+            self._start = (*self._start, self._watched(level))
+            self._reached_v = level.voltage_v
+        return self._start
+
+    def nominal(self, dwell_s: float, limit_a: float | None, frequency_hz: float | None) -> Level:
+        """Return nominal voltage; after a start that ended below it, the rest is watched too."""
+        level = self.held("nominal", dwell_s, limit_a, frequency_hz)
+        if self._start and self._reached_v < self._input.nominal_v:
+            level = self._watched(level)
+        self._reached_v = self._input.nominal_v
+        return level
+
+    def held(
+        self,
+        label: str,
+        dwell_s: float,
+        limit_a: float | None,
+        frequency_hz: float | None,
+        *,
+        load: LoadPoint | None = None,
+        voltage_frac: float = 1.0,
+        time_at_limit_s: float | None = None,
+    ) -> Level:
+        """Return a level that is entered from nominal voltage, or by what brought power back.
+
+        ``limit_a`` None is the envelope's current, ``frequency_hz`` None the unit's first.
+        """
+        return Level(
+            label=label,
+            voltage_v=_rounded(voltage_frac * self._input.nominal_v),
+            current_limit_a=self._envelope_a if limit_a is None else limit_a,
+            dwell_s=dwell_s,
+            frequency_hz=self._frequency_hz(frequency_hz),
+            load=load,
+            time_at_limit_s=time_at_limit_s,
+        )
+
+    def again(self, limit_a: float | None, frequency_hz: float | None) -> Iterator[Level]:
+        """Yield the levels of the start and nominal voltage, to bring power back."""
+        if not self._start:
+            return
+        yield from self._start
+        self._reached_v = self._start[-1].voltage_v
+        if self._reached_v < self._input.nominal_v:
+            yield self.nominal(self._start[-1].dwell_s, limit_a, frequency_hz)
+
+    def below_threshold(self, frequency_hz: float | None) -> Iterator[Level]:
+        """Yield what a unit with its load on it is started through: it does not work there yet.
+
+        From there the voltage goes to nominal in one step, for a loaded converter on its way up
+        would draw more than at nominal voltage. The unit has passed a start without load before.
+        """
+        for level in self._start:
+            if level.voltage_v < self._input.start_threshold_v:
+                yield replace(
+                    level,
+                    frequency_hz=self._frequency_hz(frequency_hz),
+                    budget=None,
+                    time_at_limit_s=self.time_at_limit_s,
+                )
+
+    def _frequency_hz(self, stated_hz: float | None) -> float | None:
+        return self.frequencies_hz(None if stated_hz is None else (stated_hz,))[0]
+
+    def _watched(self, level: Level) -> Level:
+        """Return a level with what the unit may take while it is entered."""
+        capacitance_f = self._input.bulk_capacitance_f
+        if capacitance_f is None:
+            return replace(level, time_at_limit_s=self.time_at_limit_s)
+        to_v, frequency_hz = level.voltage_v, level.frequency_hz
+        voltage = self._accuracy.get("voltage", _EXACT)
+        current = self._accuracy.get("current", _EXACT)
+        is_dc = frequency_hz is None
+        budget = InrushAllowance(
+            kind="charge" if is_dc else "energy",
+            capacitance_f=capacitance_f,
+            peak_factor=self._input.peak_factor,
+            charge_factor=self._charge_factor,
+            from_v=self._reached_v,
+            to_v=to_v,
+            idle_power_w=self._input.idle_power_w,
+            threshold_v=self._input.start_threshold_v,
+            leakage_a=self._input.leakage_a,
+            # The budget knows a share only: the fixed part counts as its share of this level.
+            voltage_error_frac=voltage.bound(to_v) / to_v,
+            current_error_a=current.fixed,
+            current_error_frac=current.reading_frac,
+            beside_f=_SUPPLY_F if is_dc else 0.0,
+            lead_ohm=min(_LEAD_OHM, _LEAD_DROP_V / self._input.current_a) if is_dc else 0.0,
+            diode_v=_DIODE_V if is_dc else 0.0,
+            window_s=max(self._window_s, 0.0 if frequency_hz is None else 1 / frequency_hz),
+        )
+        return replace(level, budget=budget)
+
+
+def _rounded(value: float) -> float:
+    """Return a product of decimal fractions as people write it: 2.4, not 2.4000000000000004."""
+    return float(f"{value:.12g}")

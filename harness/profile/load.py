@@ -1,57 +1,138 @@
-"""Loads profiles and bench files: every mistake in one go, each with its line."""
+"""Loads profiles and bench files: every mistake in one go, each with its line.
+
+A profile then has the limits that it names in figures, in its checks and discharge steps.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 from harness.errors import BenchFileError, ProfileError
+from harness.files.config_error import ConfigError, as_mistakes
 from harness.files.named_file import BENCH, PROFILE, read_named, validated
-from harness.files.text_file import TomlFile
+from harness.files.text_file import TomlFile, read_toml
+from harness.files.toml_positions import KeyPath
 from harness.profile.bench_file import BenchFile
-from harness.profile.limits import LoadedLimits, limit_errors, load_limits, with_limits
+from harness.profile.check import Check
 from harness.profile.rules import profile_errors
-from harness.profile.schema import Profile
+from harness.profile.schema import LimitsUsed, Profile
+from harness.profile.steps import DischargeStep
+from harness.quantity import format_limits, format_quantity
+from harness.unit.limits import LimitTable, shipped_limits
+from harness.unit.nameplate import Unit
 
 
 def load_profile(source: str | Path) -> Profile:
-    """Load a profile.
+    """Load a profile from a TOML file, or a shipped one by its name with or without ``.toml``.
 
-    Args:
-        source: Path of a TOML file, or name of a shipped profile with or without ``.toml``. A file
-            of that path comes first.
+    A file of that path comes first.
 
     Raises:
         ProfileError: With every mistake in the file.
     """
     file = read_named(source, PROFILE, ProfileError)
-    limits = _limits(file)
+    limits = _limit_table(file)
     profile = validated(
         file,
         Profile,
         ProfileError,
         rules=profile_errors,
-        table_rules=lambda table: limit_errors(table, limits),
+        table_rules=lambda table: _limit_errors(table, limits),
     )
     return with_limits(profile, limits)
 
 
-def _limits(file: TomlFile) -> LoadedLimits:
-    """Return the limit table that a profile names, or the shipped one."""
-    table = file.data.get("limits")
-    name = table.get("file") if isinstance(table, dict) else None
-    if not isinstance(name, str) or not name.strip() or not name.isprintable():
-        return LoadedLimits()
-    return load_limits(Path(file.name).parent / name, name)
-
-
 def load_bench(source: str | Path) -> BenchFile:
-    """Load a bench file.
-
-    Args:
-        source: Path of a TOML file, or name of a shipped bench file with or without ``.toml``. A
-            file of that path comes first.
+    """Load a bench file, or a shipped one by its name, as :func:`load_profile` does.
 
     Raises:
         BenchFileError: With every mistake in the file.
     """
     return validated(read_named(source, BENCH, BenchFileError), BenchFile, BenchFileError)
+
+
+def with_limits(profile: Profile, table: LimitTable | None = None) -> Profile:
+    """Return the profile with the limits it names in figures; None for the table that is shipped.
+
+    A profile that names no limit, or has its figures already, comes back as it is.
+
+    Raises:
+        ProfileError: It names a limit that there is not.
+    """
+    naming = dict(_naming(profile))
+    if profile.limits_used is not None or not naming:
+        return profile
+    table = table or shipped_limits()
+    wrong = list(_limit_errors(profile, table))
+    if wrong:
+        raise ProfileError(as_mistakes(wrong, profile.source or "profile", profile.text))
+    found = {path: _figures(part, profile.unit, table) for path, part in naming.items()}
+    figures = {path: changed for path, (changed, _) in found.items()}
+    steps = []
+    for position, step in enumerate(profile.steps):
+        checks = tuple(
+            check.model_copy(update=figures.get(("steps", position, "checks", number)))
+            for number, check in enumerate(step.checks)
+        )
+        own = figures.get(("steps", position), {})
+        steps.append(step.model_copy(update={"checks": checks, **own}))
+    notes = tuple(dict.fromkeys(note for _, note in found.values()))
+    used = LimitsUsed(title=table.title, source=table.source, sha256=table.sha256, notes=notes)
+    return profile.with_steps(tuple(steps), used)
+
+
+def _limit_table(file: TomlFile) -> LimitTable:
+    """Return the limit table that a profile names, or the shipped one."""
+    limits = file.data.get("limits")
+    name = limits.get("file") if isinstance(limits, dict) else None
+    if not isinstance(name, str) or not name.strip() or not name.isprintable():
+        return shipped_limits()
+    path = Path(file.name).parent / name
+    return validated(read_toml(path, name, ProfileError), LimitTable, ProfileError)
+
+
+def _naming(profile: Profile) -> Iterator[tuple[KeyPath, Check | DischargeStep]]:
+    """Yield what names a limit, with where it stands."""
+    for position, step in enumerate(profile.steps):
+        for number, check in enumerate(step.checks):
+            if check.limit is not None:
+                yield ("steps", position, "checks", number), check
+        if isinstance(step, DischargeStep) and step.limit is not None:
+            yield ("steps", position), step
+
+
+def _limit_errors(profile: Profile, table: LimitTable) -> Iterator[ConfigError]:
+    """Yield what is wrong with the limits that a profile names."""
+    for path, part in _naming(profile):
+        try:
+            _figures(part, profile.unit, table)
+        except LookupError as error:
+            yield ConfigError((*path, "limit"), str(error.args[0]))
+
+
+def _figures(
+    part: Check | DischargeStep, unit: Unit, table: LimitTable
+) -> tuple[dict[str, object], str]:
+    """Return what the limit that a part names puts into it, and the plan's note on it.
+
+    Raises:
+        LookupError: There is none that fits; the message says why.
+    """
+    name = part.limit or ""
+    figures: dict[str, object]
+    if isinstance(part, DischargeStep):
+        fall = table.of_discharge(name, unit)
+        figures, source = {"below_v": fall.below_v, "within_s": fall.within_s}, fall.source
+        below, within = format_quantity(fall.below_v, "V"), format_quantity(fall.within_s, "s")
+        text = f"below {below} within {within}"
+    else:
+        limit = table.of_check(name, unit)
+        own = part.value_unit or ("" if part.by_operator else part.unit)
+        if own and own != limit.unit:
+            raise LookupError(f"the limit {name!r} is in {limit.unit}, the check in {own}")
+        figures, source = {"low": limit.low, "high": limit.high}, limit.source
+        if part.measure == "operator.value":
+            figures["value_unit"] = limit.unit
+        text = format_limits(limit.low, limit.high, limit.unit)
+    return figures, f"Limit {name!r}: {text}. Source: {source}."

@@ -23,48 +23,28 @@ class Situation(Enum):
 Operation = tuple[str, str]
 
 
-_HELD = frozenset({Situation.HELD})
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measure:
-    """One thing a check can ask for: an instrument's own reading, or a figure computed from some.
+    """One thing a check can ask for: an instrument's own reading, or a figure made of some."""
 
-    Attributes:
-        unit: Unit of its limits in a file and of its value in SI: ``%`` for a share of one that
-            is written as a percentage, ``1`` for a plain number.
-        description: What it is, for people.
-        limits: Example of a limit, as it stands in TOML.
-        source: Role of the instrument that gives the reading; empty for a computed figure.
-        quantity: What is read: ``measure_QUANTITY`` in the dialect, and the key of its accuracy in
-            the bench file; empty for a computed figure.
-        made_of: Readings a computed figure is worked out from, in the order of its formula
-            (:mod:`harness.run.checks`).
-        better: A reading that takes the place of ``made_of`` where the bench has its instrument.
-        situations: Where it can be measured.
-        ac_only: Whether it means something for AC inputs alone.
-    """
-
+    #: Of its limits in a file and of its value in SI: ``%`` for a share of one that is written as a
+    #: percentage, ``1`` for a plain number.
     unit: str
-    description: str
-    limits: str
+    limits: str  # example of a limit, as it stands in TOML
+    #: Role of the instrument that gives the reading, and what is read: ``measure_QUANTITY`` in the
+    #: dialect, the key of its accuracy in the bench file. Both empty for a computed figure.
     source: str = ""
     quantity: str = ""
-    made_of: tuple[str, ...] = ()
+    #: Readings it is worked out from, in the order of its formula; a reading's own name.
+    made_of: tuple[str, ...]
+    #: A reading that takes their place where the bench has its instrument.
     better: str = ""
-    situations: frozenset[Situation] = _HELD
-    ac_only: bool = False
-
-    @property
-    def roles(self) -> tuple[str, ...]:
-        """Roles the bench must have, each once."""
-        return tuple(dict.fromkeys(name.partition(".")[0] for name in self.readings()))
+    situations: frozenset[Situation]
+    ac_only: bool = False  # it means something for AC inputs alone
 
     def readings(self, *, has_meter: bool = False) -> tuple[str, ...]:
-        """Return the measure names of the readings it is made of: its own, or those of a figure."""
-        if self.better and has_meter:
-            return (self.better,)
-        return self.made_of or ((f"{self.source}.{self.quantity}",) if self.source else ())
+        """Return the measure names of the readings it is made of."""
+        return (self.better,) if self.better and has_meter else self.made_of
 
     def operations(self, input_kind: str, *, has_meter: bool = False) -> tuple[Operation, ...]:
         """Return the operations it rests on for one kind of input, ``dc`` or ``ac``.
@@ -81,97 +61,78 @@ class Measure:
         return tuple(needs)
 
 
-def _reading(
-    name: str, unit: str, description: str, limits: str, *situations: Situation
-) -> tuple[str, Measure]:
+def _reading(name: str, unit: str, limits: str, *situations: Situation) -> tuple[str, Measure]:
     source, _, quantity = name.partition(".")
     return name, Measure(
         unit=unit,
-        description=description,
         limits=limits,
         source=source,
         quantity=quantity,
-        situations=frozenset(situations or _HELD),
+        made_of=(name,),
+        situations=frozenset(situations or [Situation.HELD]),
     )
 
 
-_COLD = frozenset({Situation.COLD})
-_LOADED = frozenset({Situation.LOADED})
+def _figure(
+    unit: str,
+    limits: str,
+    situation: Situation,
+    *made_of: str,
+    better: str = "",
+    ac_only: bool = False,
+) -> Measure:
+    return Measure(
+        unit=unit,
+        limits=limits,
+        made_of=made_of,
+        better=better,
+        situations=frozenset({situation}),
+        ac_only=ac_only,
+    )
+
+
 #: Voltage can be measured without power, too: it should be none.
 _ANYWHERE = (Situation.COLD, Situation.HELD)
 
-#: Every measure by its name.
+#: Every measure by its name. An AC supply's voltage and current are rms, its power is real;
+#: ``meter.voltage_ac`` is the ripple. A regulation is a change of output voltage over its nominal.
 MEASURES: Mapping[str, Measure] = {
     **dict(
         (
-            _reading("supply.voltage", "V", "input voltage (rms for AC)", '"24 V"'),
-            _reading("supply.current", "A", "input current (rms for AC)", '"80 mA"'),
-            _reading("supply.power", "W", "input power (real, for AC)", '"2 W"'),
-            _reading("meter.voltage_dc", "V", "DC voltage at the meter", '"5.1 V"', *_ANYWHERE),
-            _reading("meter.voltage_ac", "V", "ripple at the meter, rms", '"50 mV"', *_ANYWHERE),
-            _reading("meter.current_dc", "A", "DC current, by meter", '"20 mA"'),
-            _reading("meter.temperature", "degC", "temperature", '"60 degC"'),
+            _reading("supply.voltage", "V", '"24 V"'),
+            _reading("supply.current", "A", '"80 mA"'),
+            _reading("supply.power", "W", '"2 W"'),
+            _reading("meter.voltage_dc", "V", '"5.1 V"', *_ANYWHERE),
+            _reading("meter.voltage_ac", "V", '"50 mV"', *_ANYWHERE),
+            _reading("meter.current_dc", "A", '"20 mA"'),
+            _reading("meter.temperature", "degC", '"60 degC"'),
             # An ohmmeter on a live unit reads nonsense and may be damaged: cold steps alone, and
             # the last a bench check would try.
-            _reading("meter.resistance", "ohm", "resistance, power off", '"1 kohm"', *_COLD),
-            _reading("load.voltage", "V", "output voltage, by load", '"24 V"', *_LOADED),
-            _reading("load.current", "A", "output current", '"2.5 A"', *_LOADED),
-            _reading("load.power", "W", "output power", '"60 W"', *_LOADED),
+            _reading("meter.resistance", "ohm", '"1 kohm"', Situation.COLD),
+            _reading("load.voltage", "V", '"24 V"', Situation.LOADED),
+            _reading("load.current", "A", '"2.5 A"', Situation.LOADED),
+            _reading("load.power", "W", '"60 W"', Situation.LOADED),
         )
     ),
-    "efficiency": Measure(
-        unit="%",
-        description="output power over input power",
-        limits='"80 %"',
-        made_of=("supply.power", "load.power"),
-        situations=_LOADED,
+    "efficiency": _figure("%", '"80 %"', Situation.LOADED, "supply.power", "load.power"),
+    # the mean of it at 25, 50, 75 and 100 % of nominal output current
+    "average_efficiency": _figure(
+        "%", '"85 %"', Situation.LOAD_POINTS, "supply.power", "load.power"
     ),
-    "average_efficiency": Measure(
-        unit="%",
-        description="mean efficiency at 25, 50, 75 and 100 % of nominal output current",
-        limits='"85 %"',
-        made_of=("supply.power", "load.power"),
-        situations=frozenset({Situation.LOAD_POINTS}),
+    # from least to most load; the meter is the better voltmeter, and sits where leads do not count
+    "load_regulation": _figure(
+        "%", '"1 %"', Situation.LOAD_POINTS, "load.voltage", better="meter.voltage_dc"
     ),
-    "load_regulation": Measure(
-        unit="%",
-        description="change of output voltage from least to most load, over its nominal",
-        limits='"1 %"',
-        made_of=("load.voltage",),
-        # the better voltmeter, and it sits where the leads do not count
-        better="meter.voltage_dc",
-        situations=frozenset({Situation.LOAD_POINTS}),
+    # from low to high line
+    "line_regulation": _figure("%", '"0.5 %"', Situation.CORNERS, "meter.voltage_dc"),
+    # real power over rms voltage times rms current
+    "power_factor": _figure(
+        "1", "0.5", Situation.HELD, "supply.power", "supply.voltage", "supply.current", ac_only=True
     ),
-    "line_regulation": Measure(
-        unit="%",
-        description="change of output voltage from low to high line, over its nominal",
-        limits='"0.5 %"',
-        made_of=("meter.voltage_dc",),
-        situations=frozenset({Situation.CORNERS}),
-    ),
-    "power_factor": Measure(
-        unit="1",
-        description="real power over rms voltage times rms current",
-        limits="0.5",
-        made_of=("supply.power", "supply.voltage", "supply.current"),
-        ac_only=True,
-    ),
-    "discharge_time": Measure(
-        unit="s",
-        description="time until the stored charge has drained",
-        limits='"5 s"',
-        made_of=("meter.voltage_dc",),
-        situations=frozenset({Situation.FALL}),
-    ),
-    "operator.value": Measure(
-        unit="1", description="a number the operator reads off", limits="10", situations=_COLD
-    ),
-    "operator.yes_no": Measure(
-        unit="1",
-        description="the operator's answer: 1 for yes, 0 for no",
-        limits="1",
-        situations=_COLD,
-    ),
+    # until the stored charge has drained
+    "discharge_time": _figure("s", '"5 s"', Situation.FALL, "meter.voltage_dc"),
+    "operator.value": _figure("1", "10", Situation.COLD),
+    "operator.yes_no": _figure("1", "1", Situation.COLD),  # 1 for yes, 0 for no
 }
 
 #: What each role reads, with its unit: what may stand under ``accuracy`` in a bench file.

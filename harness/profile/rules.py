@@ -8,63 +8,44 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from typing import Any
 
 from harness.errors import did_you_mean
 from harness.files.config_error import ConfigError
-from harness.files.toml_positions import KeyPath
-from harness.profile.check_rules import check_rules
+from harness.profile.check_rules import ROUNDING, StepPart, check_rules, part_of
 from harness.profile.level import LoadPoint, resistor_ohm
 from harness.profile.measures import Situation
 from harness.profile.schema import Envelope
 from harness.profile.step import Place
-from harness.profile.step_part import (
-    POINT_KEYS,
-    ROUNDING,
-    StepPart,
-    part_of,
-    quantity,
-    step_part,
-)
+from harness.profile.steps import POINT_EXAMPLES, POINT_KEYS
 from harness.quantity import QuantityError, format_quantity, shown
 from harness.unit.nameplate import AcInput, Output, Unit
 
-#: An example of load points by the load's mode.
-_POINTS = {
-    "current": '["0 A", "1.25 A", "2.5 A"]',
-    "resistance": '["20 ohm", "10 ohm"]',
-    "power": '["0 W", "30 W", "60 W"]',
-}
-
 
 def profile_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
-    """Yield every rule a profile breaks.
-
-    Args:
-        data: What stands in the file.
-    """
+    """Yield every rule that what stands in a profile breaks."""
     unit = part_of(Unit, data.get("unit"))
     envelope = part_of(Envelope, data.get("envelope"))
     listed = data.get("steps")
-    steps = [step_part(i, raw) for i, raw in enumerate(listed if isinstance(listed, list) else [])]
+    steps = [StepPart(i, raw) for i, raw in enumerate(listed if isinstance(listed, list) else [])]
     if unit is not None and envelope is not None:
         yield from _envelope_rules(unit, envelope)
     yield from _order_rules(steps)
     yield from _start_rules(steps)
-    for step in steps:
-        yield from check_rules(step, unit)
-        if step.offers(Situation.LOAD_POINTS):
-            yield from _point_list_rules(step)
+    for part in steps:
+        yield from check_rules(part, unit)
+        if part.offers(Situation.LOAD_POINTS):
+            yield from _point_list_rules(part)
         if envelope is not None:
-            yield from _limit_rules(step, envelope)
+            yield from _limit_rules(part, envelope)
         if unit is not None:
-            yield from _frequency_rules(step, unit)
-            if step.offers(Situation.LOAD_POINTS) or (
-                step.offers(Situation.LOADED) and "current" in step.raw
-            ):
-                yield from _load_rules(step, unit)
-        if unit is not None and envelope is not None and step.offers(Situation.CORNERS):
-            yield from _corner_rules(step, unit, envelope)
+            yield from _frequency_rules(part, unit)
+            asks = part.offers(Situation.LOADED) and "current" in part.raw
+            if part.offers(Situation.LOAD_POINTS) or asks:
+                yield from _load_rules(part, unit)
+        if unit is not None and envelope is not None and part.offers(Situation.CORNERS):
+            yield from _corner_rules(part, unit, envelope)
 
 
 def _volts(value_v: float) -> str:
@@ -99,8 +80,7 @@ def _order_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
     """Cold checks, then a current-limited start, then steps at nominal voltage, discharge last."""
     started, reached_frac, discharged = False, 0.0, False
     for part in steps:
-        path = (*part.path, "kind")
-        place = part.place
+        path, place = (*part.path, "kind"), part.place
         if place is None:
             continue  # validation tells that there is no such kind
         if place is Place.BEFORE_POWER:
@@ -150,23 +130,16 @@ def _start_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
 
 
 def _limit_rules(part: StepPart, envelope: Envelope) -> Iterator[ConfigError]:
-    limit_a = part.quantity("current_limit", "A")
+    limit_a, most = part.quantity("current_limit", "A"), _amps(envelope.current_a)
     if limit_a is not None and limit_a > envelope.current_a * (1 + ROUNDING):
-        yield ConfigError(
-            (*part.path, "current_limit"),
-            f"{_amps(limit_a)} is above the envelope's {_amps(envelope.current_a)}",
-            f'"{_amps(envelope.current_a)}"',
-        )
+        path = (*part.path, "current_limit")
+        yield ConfigError(path, f"{_amps(limit_a)} is above the envelope's {most}", f'"{most}"')
 
 
 def _corner_rules(part: StepPart, unit: Unit, envelope: Envelope) -> Iterator[ConfigError]:
     """Every corner of the line stays inside the envelope, and the unit works at it."""
-    raw = part.raw.get("voltages")
-    for position, text in enumerate(raw if isinstance(raw, list) else []):
-        share = quantity(text, "%")
-        if share is None:
-            continue
-        path, voltage_v = (*part.path, "voltages", position), share * unit.input.nominal_v
+    for path, share in part.each("voltages", "%"):
+        voltage_v = share * unit.input.nominal_v
         corner = f"{format_quantity(share, '%')} is {_volts(voltage_v)}"
         if voltage_v > envelope.voltage_v * (1 + ROUNDING):
             yield ConfigError(
@@ -178,24 +151,15 @@ def _corner_rules(part: StepPart, unit: Unit, envelope: Envelope) -> Iterator[Co
 
 
 def _frequency_rules(part: StepPart, unit: Unit) -> Iterator[ConfigError]:
-    several = part.raw.get("frequencies")
-    texts: dict[KeyPath, object] = {
-        (*part.path, "frequencies", number): text
-        for number, text in enumerate(several if isinstance(several, list) else [])
-    }
-    if "frequency" in part.raw:
-        texts[*part.path, "frequency"] = part.raw["frequency"]
-    if not isinstance(unit.input, AcInput):
-        for path, text in texts.items():
-            if quantity(text, "Hz") is not None:
-                yield ConfigError(path, "the unit's input is DC: there is no frequency to set")
-        return
-    known = [format_quantity(known_hz, "Hz") for known_hz in unit.input.frequency_hz]
-    for path, text in texts.items():
-        frequency_hz = quantity(text, "Hz")
-        if frequency_hz is None:
-            continue
-        if not any(math.isclose(frequency_hz, known_hz) for known_hz in unit.input.frequency_hz):
+    asked_hz = dict(part.each("frequencies", "Hz"))
+    one_hz = part.quantity("frequency", "Hz")
+    if one_hz is not None:
+        asked_hz[*part.path, "frequency"] = one_hz
+    for path, frequency_hz in asked_hz.items():
+        if not isinstance(unit.input, AcInput):
+            yield ConfigError(path, "the unit's input is DC: there is no frequency to set")
+        elif not any(math.isclose(frequency_hz, each_hz) for each_hz in unit.input.frequency_hz):
+            known = [format_quantity(each_hz, "Hz") for each_hz in unit.input.frequency_hz]
             yield ConfigError(
                 path,
                 f"{format_quantity(frequency_hz, 'Hz')} is none of the unit's: {', '.join(known)}",
@@ -223,8 +187,8 @@ def _point_list_rules(part: StepPart) -> Iterator[ConfigError]:
                 f'the step\'s mode is {part.mode!r}: leave this key out, or say mode = "{mode}"',
             )
     if part.mode not in given:
-        key = POINT_KEYS[part.mode]
-        yield ConfigError((*part.path, key), "this key is missing", _POINTS[part.mode])
+        path = (*part.path, POINT_KEYS[part.mode])
+        yield ConfigError(path, "this key is missing", POINT_EXAMPLES[part.mode])
 
 
 def _by_hand_rules(part: StepPart) -> Iterator[ConfigError]:
@@ -239,8 +203,10 @@ def _by_hand_rules(part: StepPart) -> Iterator[ConfigError]:
 
 def _load_rules(part: StepPart, unit: Unit) -> Iterator[ConfigError]:
     """Hold a loaded step against the unit's outputs."""
-    where = (*part.path, "kind") if part.offers(Situation.LOAD_POINTS) else (*part.path, "current")
-    what = "a load step" if part.offers(Situation.LOAD_POINTS) else "a load current"
+    key, what = "current", "a load current"
+    if part.offers(Situation.LOAD_POINTS):
+        key, what = "kind", "a load step"
+    where = (*part.path, key)
     if not unit.output:
         yield ConfigError(
             where,
@@ -248,13 +214,12 @@ def _load_rules(part: StepPart, unit: Unit) -> Iterator[ConfigError]:
             'output = { main = { kind = "dc", nominal = "5 V", current = "2 A" } }',
         )
         return
-    name = part.output or next(iter(unit.output))
+    first = next(iter(unit.output))
+    name = part.output or first
     if name not in unit.output:
         hint = did_you_mean(name, unit.output) or f"; there are {', '.join(unit.output)}"
         yield ConfigError(
-            (*part.path, "output"),
-            f"the unit has no output {shown(name)}{hint}",
-            f'"{next(iter(unit.output))}"',
+            (*part.path, "output"), f"the unit has no output {shown(name)}{hint}", f'"{first}"'
         )
     elif unit.output[name].kind != "dc":
         yield ConfigError(where, f"output {name!r} is AC: a load step loads DC outputs")
@@ -265,32 +230,26 @@ def _load_rules(part: StepPart, unit: Unit) -> Iterator[ConfigError]:
 def _overload_rules(part: StepPart, name: str, output: Output) -> Iterator[ConfigError]:
     """A point above the nominal current is there on purpose, and within what the output bears."""
     key, points = _asked_for(part)
-    currents = [(point, point.current_a(output.nominal_v)) for point in points if point.value > 0]
-    above = [(point, amps) for point, amps in currents if amps > output.current_a * (1 + ROUNDING)]
-    if not above:
+    currents = [(point.current_a(output.nominal_v), point) for point in points if point.value > 0]
+    amps, point = max(currents, key=lambda one: one[0], default=(0.0, None))
+    if point is None or amps <= output.current_a * (1 + ROUNDING):
         return
-    path: KeyPath = (*part.path, key)
-    nominal = format_quantity(output.current_a, "A")
-    point, amps = max(above, key=lambda one: one[1])
-    shown_a = format_quantity(amps, "A")
-    label = shown_a if point.mode == "current" else f"{point.label} ({shown_a})"
+    path = (*part.path, key)
+    label = _amps(amps) if point.mode == "current" else f"{point.label} ({_amps(amps)})"
+    over = f"{label} is more than the nominal {_amps(output.current_a)} of output {name!r}"
     if part.raw.get("overload") is not True:
+        remedy = "overload belongs in a load step"
         if part.offers(Situation.LOAD_POINTS):
             remedy = "say overload = true to go there on purpose"
-        else:
-            remedy = "overload belongs in a load step"
-        yield ConfigError(
-            path, f"{label} is more than the nominal {nominal} of output {name!r}: {remedy}"
-        )
+        yield ConfigError(path, f"{over}: {remedy}")
     elif output.limit_a is None:
         yield ConfigError(
             path,
-            f"{label} is more than the nominal {nominal} of output {name!r}, and [unit] does not "
-            "say how much it bears; give the output its limit",
-            f'limit = "{shown_a}"',
+            f"{over}, and [unit] does not say how much it bears; give the output its limit",
+            f'limit = "{_amps(amps)}"',
         )
     elif amps > output.limit_a * (1 + ROUNDING):
-        limit = format_quantity(output.limit_a, "A")
+        limit = _amps(output.limit_a)
         yield ConfigError(path, f"{label} is more than {limit}, the limit of output {name!r}")
 
 
@@ -300,10 +259,8 @@ def _asked_for(part: StepPart) -> tuple[str, tuple[LoadPoint, ...]]:
         current_a = part.quantity("current", "A")
         return "current", () if current_a is None else (LoadPoint("current", current_a),)
     if part.by_hand is not None:
-        try:
+        ohm = 0.0
+        with suppress(QuantityError):  # told by the rules of a load that is connected by hand
             ohm = resistor_ohm(part.by_hand) or 0.0
-        except QuantityError:  # told by the rules of a load that is connected by hand
-            ohm = 0.0
-        return "load", (LoadPoint("resistance", ohm),) if ohm > 0 else ()
-    key = POINT_KEYS[part.mode] if part.mode else "currents"
-    return key, part.points or ()
+        return "load", (LoadPoint("resistance", ohm),)
+    return POINT_KEYS[part.mode or "current"], part.points

@@ -8,7 +8,7 @@ from pydantic import Field, PrivateAttr
 
 from harness.files.field_types import Amps, Name, Table, Volts, Watts
 from harness.files.named_file import FromFile
-from harness.profile.rest import Rest
+from harness.profile.step import Rest
 from harness.profile.steps import Step
 from harness.unit.nameplate import Unit
 
@@ -22,51 +22,33 @@ class Envelope(Table):
 
 
 class LimitFile(Table):
-    """Which table the named limits come from.
-
-    Attributes:
-        file: A limit table beside the profile.
-    """
+    """Which table the named limits come from: one beside the profile."""
 
     file: Name = Field(examples=['"our-limits.toml"'])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitsUsed:
-    """Which limits were taken from which table.
+    """Which limits were taken from which table."""
 
-    Attributes:
-        title: What the table calls itself.
-        source: The file's name; empty for the table that is shipped.
-        sha256: SHA-256 of the file.
-        notes: What each limit is and where it comes from, each a whole sentence.
-    """
-
-    title: str
-    source: str
-    sha256: str
+    title: str  # what the table calls itself
+    source: str  # the file's name; empty for the table that is shipped
+    sha256: str  # of the file
+    #: What each limit is and where it comes from, each a whole sentence.
     notes: tuple[str, ...]
 
 
 class Profile(FromFile):
-    """What to do to a kind of unit.
-
-    Attributes:
-        title: One line that names the kind of unit.
-        unit: Its nameplate.
-        envelope: The hard bounds.
-        limits: Where named limits come from, or None for the table that is shipped.
-        rest: What counts as at rest, in every step that does not say otherwise.
-        steps: The steps in order; at least one.
-    """
+    """What to do to a kind of unit."""
 
     _limits_used: LimitsUsed | None = PrivateAttr(None)
 
+    #: One line that names the kind of unit.
     title: Name = Field(examples=['"Mount controller board, 24 V DC in, 5 V DC out"'])
     unit: Unit
     envelope: Envelope
-    limits: LimitFile | None = None
-    rest: Rest = Rest()
+    limits: LimitFile | None = None  # None: the table that is shipped
+    rest: Rest = Rest()  # in every step that does not say otherwise
     steps: tuple[Step, ...] = Field(min_length=1)
 
     @property

@@ -47,59 +47,53 @@ _AC_POWER_FACTOR = 0.5
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SuggestedStart:
-    """A start to begin with.
+    """A start to begin with."""
 
-    Attributes:
-        levels_frac: Levels as shares of nominal voltage, rising to one.
-        current_limit_a: Limit of the supply.
-        fill_s: Time the bulk capacitor takes at the limit: for DC to the lowest level, for AC to
-            the level that takes longest; None where no capacitance is known.
-        readings: Readings that fall into it, or None.
-    """
-
-    levels_frac: tuple[float, ...]
+    levels_frac: tuple[float, ...]  # shares of nominal voltage, rising to one
     current_limit_a: float
+    #: Time the bulk capacitor takes at the limit: for DC to the lowest level, for AC to the level
+    #: that takes longest; None where no capacitance is known.
     fill_s: float | None
-    readings: float | None
+    readings: float | None  # that fall into it
 
 
 def suggest_start(line: Input, *, sample_s: float) -> SuggestedStart:
-    """Suggest start levels and a current limit.
+    """Suggest start levels and a current limit, for one reading of the supply each ``sample_s``.
 
     For DC, the lowest level's charge, taken at the limit, should last some readings: then what a
     short takes stands out from what the capacitor takes. So the limit is low, the lower the slower
     the bench reads, yet never so low that a healthy unit cannot start under it. Where even that is
     too quick for the bench, the lowest level is put higher, below the start threshold and a quarter
     of nominal. For AC, no level may keep the source in its limit for longer than a reading or so;
-    where that asks for half the nominal current, the levels come closer instead.
-
-    Args:
-        line: The unit's input.
-        sample_s: Time between two readings of the supply; for AC at least its averaging window.
-
-    Returns:
-        The start; without a capacitance the limit is the middle of what is sensible.
+    where that asks for half the nominal current, the levels come closer instead. ``sample_s`` is
+    then at least the averaging window. Without a capacitance the limit is the middle of what is
+    sensible.
 
     Source:
         t = C V / I for DC. For AC the energy C (V1^2 - V0^2) (half C times the peak squared) at the
         real power k V1 I, with k = 0.5 for a capacitor-input rectifier; textbook, k and the shares
         common practice.
     """
+    fill_s: float | None = None
     if line.bulk_capacitance_f is None:
-        further_frac = _further_levels(line, _FURTHER_FRAC)
-        return SuggestedStart(
-            levels_frac=_risen((_USUAL_FIRST_FRAC, *further_frac)),
-            current_limit_a=_rounded(sum(_bounds_a(line)) / 2),
-            fill_s=None,
-            readings=None,
-        )
-    if line.kind == "ac":
-        return _start_ac(line, line.bulk_capacitance_f, sample_s)
-    return _start_dc(line, line.bulk_capacitance_f, sample_s)
+        levels_frac = _levels(line, _USUAL_FIRST_FRAC)
+        limit_a = _rounded(sum(_bounds_a(line)) / 2)
+    elif line.kind == "ac":
+        levels_frac, limit_a, fill_s = _start_ac(line, line.bulk_capacitance_f, sample_s)
+    else:
+        levels_frac, limit_a, fill_s = _start_dc(line, line.bulk_capacitance_f, sample_s)
+    return SuggestedStart(
+        levels_frac=levels_frac,
+        current_limit_a=limit_a,
+        fill_s=fill_s,
+        readings=None if fill_s is None else fill_s / sample_s,
+    )
 
 
-def _start_dc(line: Input, capacitance_f: float, sample_s: float) -> SuggestedStart:
-    further_frac = _further_levels(line, _FURTHER_FRAC)
+def _start_dc(
+    line: Input, capacitance_f: float, sample_s: float
+) -> tuple[tuple[float, ...], float, float]:
+    """Return levels, limit and time to fill to the lowest."""
     least_a, most_a = _bounds_a(line)
     charge_c = capacitance_f * line.nominal_v  # at nominal voltage
     wanted_s = _READINGS * sample_s
@@ -108,46 +102,27 @@ def _start_dc(line: Input, capacitance_f: float, sample_s: float) -> SuggestedSt
     if first_frac * charge_c < wanted_s * limit_a:
         highest = min(_HIGHEST_FIRST_FRAC, 0.8 * line.start_threshold_v / line.nominal_v)
         first_frac = max(first_frac, round(min(highest, wanted_s * limit_a / charge_c), 2))
-    fill_s = first_frac * charge_c / limit_a
-    return SuggestedStart(
-        levels_frac=_risen((first_frac, *further_frac)),
-        current_limit_a=limit_a,
-        fill_s=fill_s,
-        readings=fill_s / sample_s,
-    )
+    return _levels(line, first_frac), limit_a, first_frac * charge_c / limit_a
 
 
-def _start_ac(line: Input, capacitance_f: float, sample_s: float) -> SuggestedStart:
+def _start_ac(
+    line: Input, capacitance_f: float, sample_s: float
+) -> tuple[tuple[float, ...], float, float]:
+    """Return levels, limit and time to fill to the level that takes longest."""
     at_limit_s = _MOST_READINGS_AC * sample_s
-    for wanted_frac in (_FURTHER_FRAC, _CLOSER_FRAC):
-        further_frac = _further_levels(line, wanted_frac, both=wanted_frac is _CLOSER_FRAC)
-        levels_frac = _risen((_USUAL_FIRST_FRAC, *further_frac))
-        charge_c = _longest_fill_c(levels_frac, capacitance_f * line.nominal_v)
+    for closer in (False, True):
+        levels_frac = _levels(line, _USUAL_FIRST_FRAC, closer=closer)
+        longest = max(
+            (high**2 - low**2) / high / _AC_POWER_FACTOR
+            for low, high in itertools.pairwise((0.0, *levels_frac))
+        )
+        charge_c = longest * (capacitance_f * line.nominal_v)  # time times limit
         if charge_c / at_limit_s <= _MOST_FRAC * line.current_a:
             break
     least_a, _ = _bounds_a(line)
     most_a = max(least_a, _MOST_FRAC_AC * line.current_a)
     limit_a = _rounded(min(most_a, max(least_a, charge_c / at_limit_s)))
-    return SuggestedStart(
-        levels_frac=levels_frac,
-        current_limit_a=limit_a,
-        fill_s=charge_c / limit_a,
-        readings=charge_c / limit_a / sample_s,
-    )
-
-
-def _longest_fill_c(levels_frac: tuple[float, ...], charge_c: float) -> float:
-    """Return time times limit, in A s, of the level that takes longest to fill.
-
-    Args:
-        levels_frac: The levels.
-        charge_c: Capacitance times nominal voltage (rms).
-    """
-    shares = [
-        (high**2 - low**2) / high / _AC_POWER_FACTOR
-        for low, high in itertools.pairwise((0.0, *levels_frac))
-    ]
-    return max(shares) * charge_c
+    return levels_frac, limit_a, charge_c / limit_a
 
 
 def _bounds_a(line: Input) -> tuple[float, float]:
@@ -165,32 +140,27 @@ def _bounds_a(line: Input) -> tuple[float, float]:
     return least_a, most_a
 
 
-def _further_levels(
-    line: Input, levels_frac: tuple[float, ...], *, both: bool = False
-) -> tuple[float, ...]:
-    """Return the levels above the lowest, none of them where the unit just begins to work.
+def _levels(line: Input, first_frac: float, *, closer: bool = False) -> tuple[float, ...]:
+    """Return the lowest level and those above it, none of them where the unit just begins to work.
 
     Near its threshold a unit draws the most current, and it may start or not. A level just below
-    shows the parts at the input alone, the next one a unit that works.
-
-    Args:
-        line: The unit's input.
-        levels_frac: The levels wanted, the last of them nominal voltage.
-        both: Whether a level just above the threshold's surroundings is put in too.
+    shows the parts at the input alone, the next one a unit that works; with closer levels there is
+    one just above, too. None is too close above the one before, or below nominal voltage.
     """
     threshold_frac = line.start_threshold_v / line.nominal_v
-    around = (round(0.85 * threshold_frac, 2), round(min(1.3 * threshold_frac, 1.0), 2))
-    levels = {
+    works_frac = min(1.3 * threshold_frac, 1.0)
+    around = (round(0.85 * threshold_frac, 2), *([round(works_frac, 2)] if closer else []))
+    wanted_frac = {
         level
-        for wanted in levels_frac
-        for level in (
-            around[: 1 + both]
-            if 0.9 * threshold_frac <= wanted < min(1.3 * threshold_frac, 1.0)
-            else (wanted,)
-        )
-        if level == 1.0 or _works_at(line, level)
+        for wanted in (_CLOSER_FRAC if closer else _FURTHER_FRAC)
+        for level in (around if 0.9 * threshold_frac <= wanted < works_frac else (wanted,))
     }
-    return tuple(sorted(levels))
+    levels_frac = [first_frac]
+    for level in sorted(wanted_frac - {1.0}):
+        apart = levels_frac[-1] + _LEAST_RISE_FRAC < level < 1.0 - _LEAST_RISE_FRAC
+        if apart and _works_at(line, level):
+            levels_frac.append(level)
+    return (*levels_frac, 1.0)
 
 
 def _works_at(line: Input, level_frac: float) -> bool:
@@ -211,14 +181,8 @@ def surge_a(line: AcInput, from_v: float, to_v: float, limit_a: float, window_s:
     """Current that an AC source may read while the bulk capacitor fills to a level, in amperes rms.
 
     A source takes some half-cycles to come down to its limit; meanwhile it clamps the peaks. At
-    worst the whole charge comes in such peaks, within one averaging window.
-
-    Args:
-        line: The unit's input, its capacitance known.
-        from_v: Input voltage (rms) of the level before.
-        to_v: Input voltage of the level.
-        limit_a: The source's limit (rms).
-        window_s: What the source averages its readings over.
+    worst the whole charge comes in such peaks, within one averaging window ``window_s``. Voltages
+    are rms, and the input's capacitance is known.
 
     Source:
         I^2 W = Ip Q for peaks of one height that carry the charge Q, textbook; peaks of four times
@@ -232,10 +196,8 @@ def surge_a(line: AcInput, from_v: float, to_v: float, limit_a: float, window_s:
 def bridges(line: AcInput, voltage_v: float, power_w: float) -> bool:
     """Whether the bulk capacitor keeps a converter going from one half-cycle to the next.
 
-    Args:
-        line: The unit's input; without a capacitance nobody knows, and it counts as enough.
-        voltage_v: Input voltage (rms).
-        power_w: What the converter takes.
+    ``power_w`` is what the converter takes. Without a capacitance nobody knows, and it counts as
+    enough.
 
     Source:
         The valley of an ideal rectifier at constant power, textbook; a converter stops a tenth to a
@@ -247,15 +209,6 @@ def bridges(line: AcInput, voltage_v: float, power_w: float) -> bool:
         peak_v(voltage_v), min(line.frequency_hz), line.bulk_capacitance_f, power_w
     )
     return valley_v >= _STOPS_FRAC * peak_v(line.start_threshold_v)
-
-
-def _risen(levels_frac: tuple[float, ...]) -> tuple[float, ...]:
-    """Return the levels without those too close above the one before, or below nominal voltage."""
-    kept = [levels_frac[0]]
-    for level in levels_frac[1:-1]:
-        if kept[-1] + _LEAST_RISE_FRAC < level < levels_frac[-1] - _LEAST_RISE_FRAC:
-            kept.append(level)
-    return (*kept, levels_frac[-1])
 
 
 def _rounded(value: float) -> float:

@@ -2,19 +2,73 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from enum import Enum, auto
-from typing import ClassVar
+from typing import Annotated, ClassVar
 
-from pydantic import Field
+from pydantic import AfterValidator, Field, model_validator
 
-from harness.files.field_types import Amps, Name, Table
+from harness.files.field_types import Amps, Fraction, Name, Seconds, Table, mistaken
 from harness.profile.check import Check
-from harness.profile.level import Level, LoadPoint
-from harness.profile.levels import LevelMaker
+from harness.profile.level import Level, LevelMaker, LoadPoint
 from harness.profile.measures import Situation
-from harness.profile.rest import Rest
+from harness.quantity import format_quantity
 from harness.unit.nameplate import Output, Unit
+
+
+def bounded(
+    unit: str, problem: str, example: str, *, least: float = 0.0, most: float = math.inf
+) -> AfterValidator:
+    """Return a field type's validator for one bound; ``problem`` has ``{}`` in the bound's place.
+
+    ``most`` is the bound where it is given, else ``least``.
+    """
+    bound = least if most == math.inf else most
+
+    def check(value: float) -> float:
+        if not least <= value <= most:
+            raise mistaken(problem.format(format_quantity(bound, unit)), example)
+        return value
+
+    return AfterValidator(check)
+
+
+class Rest(Table):
+    """What counts as at rest, and how long it is waited for."""
+
+    #: Spans that the longest time has at least: scatter is averaged over eight.
+    _SPANS: ClassVar[float] = 10.0
+
+    #: How far the mean current may move over one span, as a share of the current limit; for the
+    #: voltage a fifth of it, as a share of what is set. The supply's accuracy where that is more. A
+    #: part that gives way drifts no faster than the bound.
+    tolerance_frac: Annotated[
+        Fraction,
+        bounded("%", "more than {} of the limit in one span is no rest", '"2 %"', most=0.1),
+    ] = Field(default=0.005, alias="tolerance", validate_default=False, examples=['"2 %"'])
+    #: Time over which it may move so far: the slowest time constant that matters. For less, an
+    #: instrument's averaging looks like rest, too.
+    span_s: Annotated[
+        Seconds,
+        bounded(
+            "s", "for less than {} a converter's slow start looks like rest", '"0.2 s"', least=0.1
+        ),
+        bounded("s", "a span of more than {} says nothing of a hold", '"1 s"', most=60.0),
+    ] = Field(default=0.2, alias="span", validate_default=False, examples=['"0.2 s"'])
+    #: Longest time the readings may take to come to rest: the unit is under power all the while.
+    longest_s: Annotated[
+        Seconds, bounded("s", "a unit that has no rest after {} has none", '"30 s"', most=600.0)
+    ] = Field(default=10.0, alias="longest", validate_default=False, examples=['"30 s"'])
+
+    @model_validator(mode="after")
+    def _long_enough(self) -> Rest:
+        if self.longest_s < self._SPANS * self.span_s * (1 - 1e-9):
+            least = format_quantity(self._SPANS * self.span_s, "s")
+            raise mistaken(
+                f"longest is less than ten spans, {least}: scatter is averaged over eight"
+            )
+        return self
 
 
 class Place(Enum):
@@ -28,22 +82,19 @@ class Place(Enum):
 
 
 class AnyStep(Table):
-    """What every step has.
+    """What every step has."""
 
-    Attributes:
-        place: Where its kind stands among the others.
-        situations: What can be measured in its kind; with ``HELD`` the unit is held under power,
-            with ``LOADED`` an electronic load may be on.
-        about: What it does, in a few words.
-        title: A name for the table and the record; empty: the kind.
-        checks: What is judged at the end of the step (at every level, for some kinds).
-    """
-
+    #: Where its kind stands among the others.
     place: ClassVar[Place]
+    #: What can be measured in its kind; with ``HELD`` the unit is held under power, with
+    #: ``LOADED`` an electronic load may be on.
     situations: ClassVar[frozenset[Situation]]
+    #: What it does, in a few words.
     about: ClassVar[str]
+    #: Whether its checks are judged at every level, each by a name with the level's label.
+    judged_by_level: ClassVar[bool] = False
 
-    title: Name = Field(default="", validate_default=False)
+    title: Name = Field(default="", validate_default=False)  # empty: the kind
     checks: tuple[Check, ...] = ()
 
     @property
@@ -72,44 +123,31 @@ class AnyStep(Table):
     def hand_note(self, restart: str) -> str:  # noqa: ARG002 - nothing to do by hand
         """Say what a person does on the way and when power is off for it; empty where nothing.
 
-        Args:
-            restart: Labels of the levels by which power comes back; empty where it does not.
+        ``restart`` has the labels of the levels by which power comes back, if it does.
         """
         return ""
 
 
 class PoweredStep(AnyStep):
-    """What every step under power has.
-
-    Attributes:
-        rest: What counts as at rest in this step, or None for the profile's.
-    """
+    """What every step under power has."""
 
     rest: Rest | None = Field(default=None, examples=['{ tolerance = "2 %" }'])
 
 
 class HeldStep(PoweredStep):
-    """What every step held at a voltage that was reached before has.
+    """What every step held at a voltage that was reached before has."""
 
-    Attributes:
-        current_limit_a: Limit of the supply, or None for the envelope's current.
-    """
-
+    #: None: the envelope's current.
     current_limit_a: Amps | None = Field(default=None, alias="current_limit")
 
 
 class LoadableStep(HeldStep):
-    """What a step has that may be loaded at one current.
+    """What a step has that may be loaded at one current."""
 
-    Attributes:
-        current_a: Load current, or None for no load.
-        output: Name of the output that is loaded, or None for the first of the unit.
-    """
-
-    current_a: Amps | None = Field(default=None, alias="current")
-    output: str | None = None
+    current_a: Amps | None = Field(default=None, alias="current")  # None: no load
+    output: str | None = None  # None: the unit's first
 
     @property
     def point(self) -> LoadPoint | None:
-        """Setting of the load, or None."""
+        """Setting of the load."""
         return None if self.current_a is None else LoadPoint("current", self.current_a)

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable, Iterator, Mapping
-from typing import Annotated, Literal, get_args
+from typing import Annotated, Any, Literal, get_args
 
-from pydantic import AfterValidator, BeforeValidator, Field, field_validator, model_validator
+from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from harness.files.field_types import (
     Amps,
@@ -27,10 +27,9 @@ from harness.files.field_types import (
     read_quantity,
 )
 from harness.profile.check import Check
-from harness.profile.level import Level, LoadMode, LoadPoint, resistor_ohm
-from harness.profile.levels import LevelMaker, Start
+from harness.profile.level import Level, LevelMaker, LoadMode, LoadPoint
 from harness.profile.measures import Measure, Situation
-from harness.profile.step import AnyStep, HeldStep, LoadableStep, Place, PoweredStep
+from harness.profile.step import AnyStep, HeldStep, LoadableStep, Place, PoweredStep, bounded
 from harness.quantity import format_quantity, shown
 
 
@@ -44,6 +43,9 @@ class ColdStep(AnyStep):
     kind: Literal["cold"]
 
 
+_LEVELS = '["25 %", "50 %", "75 %", "100 %"]'  # an example
+
+
 def _level(text: object) -> float:
     level = read_quantity(text, "%")
     if level <= 0:
@@ -53,29 +55,8 @@ def _level(text: object) -> float:
     return level
 
 
-#: Longest time at the limit that can be asked for: a short heats all that while.
-_LONGEST_AT_LIMIT_S = 10.0
-
-
-def _short(time_s: float) -> float:
-    if time_s > _LONGEST_AT_LIMIT_S:
-        most = format_quantity(_LONGEST_AT_LIMIT_S, "s")
-        raise mistaken(f"more than {most} at the limit bounds nothing", '"0.5 s"')
-    return time_s
-
-
 class StartStep(PoweredStep):
-    """Current-limited start: the voltage rises level by level.
-
-    Attributes:
-        levels_frac: Levels as shares of nominal voltage, rising, none above 1.
-        current_limit_a: Limit of the supply during the start.
-        dwell_s: Time each level is held once it has settled.
-        charge_factor: How many times the charge (energy, for AC) that fills the bulk capacitor a
-            healthy unit may take for the voltage gained.
-        time_at_limit_s: Longest time at the current limit where no capacitance is known.
-        frequency_hz: Line frequency, or None for the unit's first.
-    """
+    """Current-limited start: the voltage rises level by level."""
 
     place = Place.START
     situations = frozenset({Situation.HELD})
@@ -83,49 +64,42 @@ class StartStep(PoweredStep):
 
     kind: Literal["start"]
     levels_frac: tuple[Annotated[float, BeforeValidator(_level)], ...] = Field(
-        alias="levels", min_length=1, examples=['["25 %", "50 %", "75 %", "100 %"]']
+        alias="levels", min_length=1, examples=[_LEVELS]
     )
     current_limit_a: Amps = Field(alias="current_limit")
     dwell_s: Seconds = Field(alias="dwell")
+    #: How many times the charge (energy, for AC) that fills the bulk capacitor a healthy unit may
+    #: take for the voltage gained.
     charge_factor: Number = Field(default=2.0, ge=1.0, le=10.0, examples=["2.5"])
-    time_at_limit_s: Annotated[Seconds, AfterValidator(_short)] = Field(
-        default=0.5, alias="time_at_limit", validate_default=False, examples=['"0.5 s"']
-    )
-    frequency_hz: Hertz | None = Field(default=None, alias="frequency")
+    #: Where no capacitance is known: a short heats all that while.
+    time_at_limit_s: Annotated[
+        Seconds, bounded("s", "more than {} at the limit bounds nothing", '"0.5 s"', most=10.0)
+    ] = Field(default=0.5, alias="time_at_limit", validate_default=False, examples=['"0.5 s"'])
+    frequency_hz: Hertz | None = Field(default=None, alias="frequency")  # None: the unit's first
 
     @field_validator("levels_frac")
     @classmethod
     def _rising(cls, levels_frac: tuple[float, ...]) -> tuple[float, ...]:
         for before, after in itertools.pairwise(levels_frac):
             if after <= before:
-                raise mistaken(
-                    f"levels must rise: {format_quantity(after, '%')} comes after "
-                    f"{format_quantity(before, '%')}",
-                    '["25 %", "50 %", "75 %", "100 %"]',
-                )
+                lower, higher = format_quantity(after, "%"), format_quantity(before, "%")
+                raise mistaken(f"levels must rise: {lower} comes after {higher}", _LEVELS)
         return levels_frac
 
     def levels(self, maker: LevelMaker) -> Iterator[Level]:
         """Yield each level with its inrush allowance."""
-        return maker.start(
-            Start(
-                levels_frac=self.levels_frac,
-                current_limit_a=self.current_limit_a,
-                dwell_s=self.dwell_s,
-                charge_factor=self.charge_factor,
-                time_at_limit_s=self.time_at_limit_s,
-                frequency_hz=maker.frequency_hz(self.frequency_hz),
-            )
+        yield from maker.start(
+            self.levels_frac,
+            self.dwell_s,
+            self.current_limit_a,
+            self.frequency_hz,
+            charge_factor=self.charge_factor,
+            time_at_limit_s=self.time_at_limit_s,
         )
 
 
 class NominalStep(HeldStep):
-    """Nominal voltage, held.
-
-    Attributes:
-        dwell_s: Time it is held once it has settled.
-        frequency_hz: Line frequency, or None for the unit's first.
-    """
+    """Nominal voltage, held."""
 
     place = Place.NOMINAL
     situations = frozenset({Situation.HELD})
@@ -140,78 +114,67 @@ class NominalStep(HeldStep):
         yield maker.nominal(self.dwell_s, self.current_limit_a, self.frequency_hz)
 
 
-class LoadStep(HeldStep):
-    """Load points at nominal voltage.
+#: Key of the load points in a file, by what the load holds constant.
+POINT_KEYS: Mapping[LoadMode, str] = {
+    "current": "currents",
+    "resistance": "resistances",
+    "power": "powers",
+}
+POINT_EXAMPLES: Mapping[LoadMode, str] = {
+    "current": '["0 A", "1.25 A", "2.5 A"]',
+    "resistance": '["20 ohm", "10 ohm"]',
+    "power": '["0 W", "30 W", "60 W"]',
+}
 
-    Attributes:
-        mode: What the electronic load holds constant.
-        currents_a: Load points in constant current, in the order they are set; ``"0 A"`` is
-            allowed.
-        resistances_ohm: Load points in constant resistance.
-        powers_w: Load points in constant power.
-        load: A load that is connected by hand instead: ``"resistor 10 ohm"``, or the name of the
-            real one. Power is off while that is done.
-        overload: Whether a point may be above the output's nominal current.
-        dwell_s: Time each point is held once it has settled.
-        output: Name of the output that is loaded, or None for the first of the unit.
-        frequency_hz: Line frequency, or None for the unit's first.
-    """
+
+def _point_list(mode: LoadMode) -> Any:
+    examples = [POINT_EXAMPLES[mode]]
+    return Field(default=None, alias=POINT_KEYS[mode], min_length=1, examples=examples)
+
+
+class LoadStep(HeldStep):
+    """Load points at nominal voltage, in the order they are set."""
 
     place = Place.AT_NOMINAL
     situations = frozenset({Situation.HELD, Situation.LOADED, Situation.LOAD_POINTS})
     about = "load points at nominal voltage, each held"
+    judged_by_level = True
 
     kind: Literal["load"]
     mode: LoadMode = "current"
-    currents_a: tuple[AmpsOrZero, ...] | None = Field(
-        default=None, alias="currents", min_length=1, examples=['["0 A", "1.25 A", "2.5 A"]']
-    )
-    resistances_ohm: tuple[Ohms, ...] | None = Field(
-        default=None, alias="resistances", min_length=1, examples=['["20 ohm", "10 ohm"]']
-    )
-    powers_w: tuple[WattsOrZero, ...] | None = Field(
-        default=None, alias="powers", min_length=1, examples=['["0 W", "30 W", "60 W"]']
-    )
+    currents_a: tuple[AmpsOrZero, ...] | None = _point_list("current")
+    resistances_ohm: tuple[Ohms, ...] | None = _point_list("resistance")
+    powers_w: tuple[WattsOrZero, ...] | None = _point_list("power")
+    #: One that is connected by hand instead, power off: ``resistor 10 ohm``, or the name of the
+    #: real one.
     load: Name | None = Field(default=None, examples=['"resistor 10 ohm"'])
-    overload: Flag = False
+    overload: Flag = False  # whether a point may be above the output's nominal current
     dwell_s: Seconds = Field(alias="dwell")
-    output: str | None = None
+    output: str | None = None  # None: the unit's first
     frequency_hz: Hertz | None = Field(default=None, alias="frequency")
 
     @property
     def points(self) -> tuple[LoadPoint, ...]:
         """Its load points; none where the load is connected by hand."""
-        lists = {
+        values = {
             "current": self.currents_a,
             "resistance": self.resistances_ohm,
             "power": self.powers_w,
-        }
-        return tuple(LoadPoint(self.mode, value) for value in lists[self.mode] or ())
+        }[self.mode]
+        return tuple(LoadPoint(self.mode, value) for value in values or ())
 
     @property
     def load_by_hand(self) -> str | None:
         """The load that a person connects, or None for an electronic one."""
         return self.load
 
-    @property
-    def resistor_ohm(self) -> float | None:
-        """Resistance of a load that is connected by hand, or None where it is not told."""
-        return None if self.load is None else resistor_ohm(self.load)
-
     def levels(self, maker: LevelMaker) -> Iterator[Level]:
         """Yield nominal voltage at each load point, or once with the load connected by hand."""
+        held = (self.dwell_s, self.current_limit_a, self.frequency_hz)
         if self.load is not None:
-            yield maker.held(
-                self.load,
-                self.dwell_s,
-                self.current_limit_a,
-                self.frequency_hz,
-                time_at_limit_s=maker.time_at_limit_s,
-            )
+            yield maker.held(self.load, *held, time_at_limit_s=maker.time_at_limit_s)
         for point in self.points:
-            yield maker.held(
-                point.label, self.dwell_s, self.current_limit_a, self.frequency_hz, load=point
-            )
+            yield maker.held(point.label, *held, load=point)
 
     def hand_note(self, restart: str) -> str:  # noqa: ARG002 - power is off twice either way
         """Say when the load is connected and taken off."""
@@ -224,22 +187,19 @@ class LoadStep(HeldStep):
 
 
 class LineStep(LoadableStep):
-    """Corners of line voltage and frequency, each held and judged.
-
-    Attributes:
-        voltages_frac: Corners of the voltage as shares of nominal.
-        frequencies_hz: Corners of the line frequency, or None for all of the unit's; AC alone.
-        dwell_s: Time each corner is held once it has settled.
-    """
+    """Corners of line voltage and frequency, each held and judged."""
 
     place = Place.AT_NOMINAL
     situations = frozenset({Situation.HELD, Situation.LOADED, Situation.CORNERS})
     about = "corners of line voltage and frequency, each held"
+    judged_by_level = True
 
     kind: Literal["line"]
+    #: Shares of nominal.
     voltages_frac: tuple[Fraction, ...] = Field(
         alias="voltages", min_length=1, examples=['["90 %", "100 %", "110 %"]']
     )
+    #: AC alone; None: all of the unit's.
     frequencies_hz: tuple[Hertz, ...] | None = Field(
         default=None, alias="frequencies", min_length=1, examples=['["50 Hz", "60 Hz"]']
     )
@@ -252,23 +212,12 @@ class LineStep(LoadableStep):
             label = format_quantity(share, "%")
             if len(frequencies_hz) > 1 and frequency_hz is not None:
                 label = f"{label}, {format_quantity(frequency_hz, 'Hz')}"
-            yield maker.held(
-                label,
-                self.dwell_s,
-                self.current_limit_a,
-                frequency_hz,
-                load=self.point,
-                voltage_frac=share,
-            )
+            held = (self.dwell_s, self.current_limit_a, frequency_hz)
+            yield maker.held(label, *held, load=self.point, voltage_frac=share)
 
 
 class SoakStep(LoadableStep):
-    """Nominal voltage, held for long.
-
-    Attributes:
-        duration_s: Time it is held once it has settled.
-        frequency_hz: Line frequency, or None for the unit's first.
-    """
+    """Nominal voltage, held for long."""
 
     place = Place.AT_NOMINAL
     situations = frozenset({Situation.HELD, Situation.LOADED})
@@ -281,20 +230,12 @@ class SoakStep(LoadableStep):
     def levels(self, maker: LevelMaker) -> Iterator[Level]:
         """Yield nominal voltage, with its load."""
         label = "soak" if self.point is None else self.point.label
-        yield maker.held(
-            label, self.duration_s, self.current_limit_a, self.frequency_hz, load=self.point
-        )
+        held = (self.duration_s, self.current_limit_a, self.frequency_hz)
+        yield maker.held(label, *held, load=self.point)
 
 
 class DischargeStep(PoweredStep):
-    """Power off, and the stored voltage measured until it can be touched.
-
-    Attributes:
-        across: Terminals that are measured at.
-        below_v: Voltage it has to fall below, or None for the limit's.
-        within_s: Time it may take, or None for the limit's.
-        limit: Name of a row of the limit table that gives both, or None.
-    """
+    """Power off, and the stored voltage measured until it can be touched."""
 
     place = Place.LAST
     situations = frozenset({Situation.FALL})
@@ -302,9 +243,10 @@ class DischargeStep(PoweredStep):
 
     kind: Literal["discharge"]
     across: Literal["input", "bulk", "output"] = "output"
+    #: Voltage it has to fall below, and time it may take; None: the limit's.
     below_v: Volts | None = Field(default=None, alias="below", examples=['"60 V"'])
     within_s: Seconds | None = Field(default=None, alias="within", examples=['"2 s"'])
-    limit: Name | None = None
+    limit: Name | None = None  # a row of the limit table that gives both
 
     @model_validator(mode="after")
     def _bounded(self) -> DischargeStep:
@@ -334,8 +276,7 @@ class DischargeStep(PoweredStep):
         if self.below_v is None:
             return ()
         name = f"{self.across} below {format_quantity(self.below_v, 'V')}"
-        check = Check.model_validate({"name": name, "measure": "discharge_time", "high": "1 s"})
-        return (check.model_copy(update={"high": self.within_s}),)
+        return (Check.model_construct(name=name, measure="discharge_time", high=self.within_s),)
 
     def hand_note(self, restart: str) -> str:
         """Say when the meter is moved."""

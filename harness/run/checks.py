@@ -17,7 +17,7 @@ from harness.judge.verdict import decide
 from harness.profile.bench_file import BenchFile, Instrument, Meter, Supply
 from harness.profile.check import Check
 from harness.profile.check_rules import AVERAGE_FRAC
-from harness.profile.measures import MEASURES, READINGS, Situation
+from harness.profile.measures import MEASURES, READINGS
 from harness.profile.plan import PlannedStep
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow
@@ -27,8 +27,6 @@ from harness.unit.nameplate import Output
 
 #: A figure that nothing was read for.
 UNKNOWN = Estimate(value=math.nan)
-#: In steps of these the checks are judged at every level, each by a name of its own.
-_AT_EVERY_LEVEL = {Situation.CORNERS, Situation.LOAD_POINTS}
 
 #: Readings of one hold by measure name, each of shape ``(n,)``.
 Readings = Mapping[str, npt.NDArray[np.float64]]
@@ -50,7 +48,7 @@ def judge_checks(context: Context, step: PlannedStep, hold: Hold) -> None:
         elsewhere = check.at is not None and (point is None or check.at != point.value)
         if check.measure in _ACROSS_HOLDS or elsewhere:
             continue
-        everywhere = step.step.situations & _AT_EVERY_LEVEL and check.at is None
+        everywhere = step.step.judged_by_level and check.at is None
         name = f"{check.name} at {hold.level.label}" if everywhere else check.name
         judge(context, step, check, _of_hold(context, check, hold), name=name, holds=(hold,))
 

@@ -12,6 +12,7 @@ from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from harness.errors import did_you_mean
 from harness.files.field_types import Name, Seconds, Table, Volts, mistaken, read_quantity
+from harness.files.named_file import FromFile
 from harness.quantity import shown
 from harness.unit.nameplate import Unit
 from harness.unit.reference import shared_table
@@ -102,7 +103,7 @@ class _SupplyRow(Table):
         return piece.logarithm * math.log(power_w) + piece.linear * power_w + piece.constant
 
 
-class LimitTable(Table):
+class LimitTable(FromFile):
     """A table of limits; a ``LookupError`` says in a sentence why there is none of a name."""
 
     title: Name  # what it is called in the record

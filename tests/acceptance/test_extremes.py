@@ -19,11 +19,11 @@ from harness.errors import FileError, HarnessError
 from harness.profile.load import load_bench, load_profile
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
-from harness.profile.unit_file import load_unit
 from harness.record.run_summary import unit_entry
 from harness.rehearse.model_file import load_unit_model
 from harness.shipped import shipped
 from harness.unit.assess import assess
+from harness.unit.unit_file import load_unit
 
 #: Denormal, smallest, largest, beyond, none at all; some of them are fair figures in some places.
 FIGURES = ("5e-324", "1e-308", "1e308", "1e309", "nan", "inf", "-1e308")

@@ -6,6 +6,7 @@ import pytest
 
 from harness.api import rehearse_profile
 from harness.power.trip import TripReason
+from harness.profile.level import resistor_ohm
 from harness.profile.load import load_profile
 from harness.profile.steps import LoadStep
 from harness.rehearse.faults import FAULTS
@@ -115,7 +116,8 @@ class TestTheLoad:
         output = profile.unit.output["main"]
         (load,) = [step for step in profile.steps if isinstance(step, LoadStep)]
 
-        assert load.resistor_ohm == pytest.approx(output.nominal_v / output.current_a)
+        assert load.load is not None
+        assert resistor_ohm(load.load) == pytest.approx(output.nominal_v / output.current_a)
 
     @pytest.mark.parametrize("seed", SEEDS)
     @pytest.mark.parametrize("severity", ["mild", "usual", "severe"])

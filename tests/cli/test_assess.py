@@ -9,10 +9,10 @@ from typer.testing import CliRunner, Result
 
 from harness.cli.assess import assess
 from harness.errors import FileError
-from harness.profile.unit_file import load_unit
 from harness.shipped import shipped
 from harness.unit.assess import assess as assessment_of
 from harness.unit.assessment import as_plain
+from harness.unit.unit_file import load_unit
 
 DEMO = "units/dome-shutter-HRW-0007"
 

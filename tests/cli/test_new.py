@@ -11,8 +11,8 @@ from typer.testing import CliRunner, Result
 from harness.cli.new import app
 from harness.errors import UsageError
 from harness.profile.load import load_bench, load_profile
-from harness.profile.unit_file import load_unit
 from harness.unit.assess import assess
+from harness.unit.unit_file import load_unit
 
 
 @pytest.fixture(autouse=True)

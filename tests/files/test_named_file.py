@@ -26,9 +26,9 @@ from harness.files.named_file import (
 from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_bench, load_profile
 from harness.profile.schema import Profile
-from harness.profile.unit_file import LoadedUnit, load_unit
 from harness.rehearse.model_file import UnitModelFile, load_unit_model
 from harness.shipped import shipped, shipped_names
+from harness.unit.unit_file import UnitFile, load_unit
 
 LOADERS: dict[str, Callable[[str], object]] = {
     PROFILE.name: load_profile,
@@ -65,7 +65,7 @@ class TestFileKind:
         [
             (PROFILE, Profile),
             (BENCH, BenchFile),
-            (UNIT, LoadedUnit),
+            (UNIT, UnitFile),
             (MODEL, UnitModelFile),
             (DIALECT, Dialect),
         ],

@@ -27,9 +27,9 @@ from harness.new.drafts import (
 )
 from harness.profile.load import load_bench, load_profile
 from harness.profile.preflight import preflight
-from harness.profile.unit_file import load_unit
 from harness.unit.assess import assess
 from harness.unit.nameplate import Unit
+from harness.unit.unit_file import load_unit
 
 TODAY = dt.date(2026, 11, 25)
 

@@ -8,11 +8,11 @@ from typing import Any
 
 import pytest
 
-from harness.profile.unit_file import load_unit
 from harness.record.run_summary import unit_entry
 from harness.report.decimated_trend import DecimatedTrend
 from harness.report.page import report_html
 from harness.unit.assess import assess
+from harness.unit.unit_file import load_unit
 
 
 @pytest.fixture(scope="module")

@@ -16,7 +16,7 @@ from harness.power.trip import Trip, Tripped, TripReason
 from harness.profile.level import Level
 from harness.profile.load import load_profile
 from harness.profile.plan import PlannedStep
-from harness.profile.rest import Rest
+from harness.profile.step import Rest
 from harness.record.recorder import MemoryRecorder
 from harness.record.sink import Sink
 from harness.rehearse.clock import SimulatedClock

@@ -6,7 +6,7 @@ import random
 import pytest
 
 from harness.power.trip import Tripped, TripReason
-from harness.profile.rest import Rest
+from harness.profile.step import Rest
 from harness.run.rest import Dwell
 from tests.run.fed import FedBench
 

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from harness.errors import FileError
-from harness.profile.unit_file import LoadedUnit, load_unit
 from harness.shipped import shipped_names
+from harness.unit.unit_file import UnitFile, load_unit
 
 TEXT = """\
 title = "Dome-shutter power unit"
@@ -46,7 +46,7 @@ reverse_voltage = "200 V"
 current = "10 A"
 """
 
-LoadOf = Callable[..., LoadedUnit]
+LoadOf = Callable[..., UnitFile]
 UNITS = [name for name in shipped_names("profiles") if name.startswith("units/")]
 
 
@@ -55,7 +55,7 @@ def load_of(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> LoadOf:
     """Return a function that loads the text above with parts of it replaced."""
     monkeypatch.chdir(tmp_path)
 
-    def load(*changes: tuple[str, str]) -> LoadedUnit:
+    def load(*changes: tuple[str, str]) -> UnitFile:
         text = TEXT
         for old, new in changes:
             assert old in text, old

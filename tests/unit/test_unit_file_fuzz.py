@@ -11,10 +11,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from harness.errors import FileError
-from harness.profile.unit_file import load_unit
 from harness.shipped import shipped, shipped_names
 from harness.unit.assess import assess
 from harness.unit.assessment import as_plain
+from harness.unit.unit_file import load_unit
 
 TEXTS = [
     path.read_text(encoding="utf-8")
