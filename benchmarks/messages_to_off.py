@@ -119,7 +119,7 @@ class _RecordedLink:
         return self._wires.answered(self._role, message, self._link.query(message))
 
     def reopen(self) -> None:
-        self._wires.sent(self._role, "(opened anew)")
+        self._wires.sent(self._role, "(opened again)")
         self._link.reopen()
 
     def close(self) -> None:

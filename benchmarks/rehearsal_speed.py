@@ -88,7 +88,7 @@ def _answers(result: RunResult) -> int:
 
 
 def _with_dwell(profile: str, dwell_s: float, folder: Path) -> Profile:
-    """Load a profile anew with another dwell in each nominal step."""
+    """Load a profile again, with another dwell in each nominal step."""
     source = shipped("profiles", profile)
     assert source is not None
     text = source.read_text(encoding="utf-8")

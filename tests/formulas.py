@@ -1,6 +1,6 @@
 """Lists every formula and figure of the harness with its source, from docstrings and comments.
 
-``python -m tests.formulas`` writes ``docs/formulas.md`` anew.
+``python -m tests.formulas`` writes ``docs/formulas.md`` again.
 """
 
 from __future__ import annotations

@@ -17,6 +17,8 @@ _T = TypeVar("_T")
 #: Reads an answer; raises `ValueError` with what is wrong.
 Reader = Callable[[str], _T]
 
+YES_NO = {"yes": True, "y": True, "no": False, "n": False}
+
 
 def until_understood(
     ask: Callable[[], str], read: Reader[_T], tell: Callable[[ValueError], None]
@@ -31,20 +33,15 @@ def until_understood(
 
 
 class Interview:
-    """Asks what no option has answered.
+    """Asks what no option has answered: `given` has None where one was not given.
 
-    Args:
-        given: Answers of the command line by name; None where the option was not given.
-        silent: Take defaults without asking.
+    A silent one takes the defaults without asking.
     """
 
     def __init__(self, given: Mapping[str, Any], *, silent: bool) -> None:
         self._given = given
         self._silent = silent
-
-    def begin(self) -> None:
-        """Print how to answer."""
-        if not self._silent:
+        if not silent:
             typer.echo("Enter takes what stands in brackets. Ctrl-C ends it; nothing is written.")
 
     def section(self, title: str) -> None:
@@ -53,13 +50,7 @@ class Interview:
             typer.secho(f"\n{title}", bold=True)
 
     def ask(self, name: str, question: str, read: Reader[_T], default: str) -> _T:
-        """Return the answer to a question.
-
-        Args:
-            name: Name of the option, with underscores.
-            question: The question in a few words.
-            read: Reads the answer.
-            default: What Enter takes.
+        """Return the answer to a question; `name` is that of its option, with underscores.
 
         Raises:
             UsageError: The option's answer is nonsense, or the terminal gives no more answers.
@@ -90,13 +81,7 @@ class Interview:
     def ask_if_known(
         self, name: str, question: str, read: Reader[_T], otherwise: str = "not known"
     ) -> _T | None:
-        """Return the answer to a question that may stay open: nobody knows, or there is none.
-
-        Args:
-            name: As for :meth:`ask`.
-            question: The same.
-            read: The same.
-            otherwise: What Enter says.
+        """Return the answer to a question that may stay open: Enter takes `otherwise`.
 
         Raises:
             UsageError: As for :meth:`ask`.
@@ -117,14 +102,11 @@ def _say_again(error: ValueError) -> None:
 
 
 def _problem(error: ValueError) -> str:
-    """Return what is wrong with an answer, and an example without the quotes of a file."""
+    """What is wrong with an answer, and an example without the quotes of a file."""
     if isinstance(error, QuantityError):
         return f"{error.problem}; for example: {error.example.strip(chr(34))}"
     example = (getattr(error, "context", None) or {}).get("example", "")
     return f"{error}; for example: {example.strip(chr(34))}" if example else str(error)
-
-
-# --- readers ------------------------------------------------------------------------------------
 
 
 def quantity(unit: str, least: float, most: float) -> Reader[float]:
@@ -154,10 +136,9 @@ def choice(*options: str) -> Reader[Any]:
 
 
 def _yes_or_no(answer: str) -> bool:
-    words = {"y": True, "yes": True, "n": False, "no": False}
-    if answer.casefold() not in words:
+    if answer.casefold() not in YES_NO:
         raise ValueError(f"{shown(answer)} is neither yes nor no")
-    return words[answer.casefold()]
+    return YES_NO[answer.casefold()]
 
 
 def date(answer: str) -> dt.date:

@@ -18,13 +18,11 @@ from harness.unit.assessment import Adequacy, Assessment, Severity, as_plain
 from harness.unit.parts import shown_figure
 from harness.unit.unit_file import load_unit
 
-_SEVERITY_STYLES = {
+_STYLES: dict[Severity | Adequacy, str] = {
     Severity.WITHIN: "",
     Severity.MARGINAL: "yellow",
     Severity.OVER: "bold yellow",
     Severity.DESTROYED: "bold red",
-}
-_ADEQUACY_STYLES = {
     Adequacy.UNACCEPTABLE: "bold red",
     Adequacy.NOTE: "yellow",
     Adequacy.EQUIVALENT: "green",
@@ -91,8 +89,15 @@ def _lines(assessment: Assessment) -> Iterator[RenderableType]:
     yield from listed("Still open", assessment.open_points, "bold yellow")
     yield from listed("Taken for granted", assessment.assumptions)
     yield from listed("Cautions", assessment.cautions, "bold")
-    yield Text()
-    yield Text(f"{_verdict(assessment)} Nothing was energised to work this out.")
+    wrong = [
+        part.name for part in assessment.replacements if part.adequacy is Adequacy.UNACCEPTABLE
+    ]
+    verdict = "Every replacement is acceptable."
+    if not assessment.replacements:
+        verdict = "No replacement is named."
+    elif not assessment.acceptable:
+        verdict = f"Not acceptable: {', '.join(wrong)}."
+    yield Text(f"\n{verdict} Nothing was energised to work this out.")
 
 
 def _told(rows: Iterator[tuple[str, str]]) -> Iterator[RenderableType]:
@@ -124,7 +129,7 @@ def _suspicion(assessment: Assessment) -> Table:
             "-" if worst.event is None else shown_figure(worst.event, worst.unit),
             _ratio(worst.event_ratio),
             _ratio(worst.service_ratio),
-            Text(part.severity.value, style=_SEVERITY_STYLES[part.severity]),
+            _word(part.severity),
         )
     return parts
 
@@ -164,16 +169,5 @@ def _replacements(assessment: Assessment) -> Table:
     return parts
 
 
-def _word(adequacy: Adequacy) -> Text:
-    return Text(adequacy.value, style=_ADEQUACY_STYLES[adequacy])
-
-
-def _verdict(assessment: Assessment) -> str:
-    if not assessment.replacements:
-        return "No replacement is named."
-    if assessment.acceptable:
-        return "Every replacement is acceptable."
-    wrong = [
-        part.name for part in assessment.replacements if part.adequacy is Adequacy.UNACCEPTABLE
-    ]
-    return f"Not acceptable: {', '.join(wrong)}."
+def _word(verdict: Severity | Adequacy) -> Text:
+    return Text(verdict.value, style=_STYLES[verdict])

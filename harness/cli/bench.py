@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable
 from typing import Annotated
 
 import typer
@@ -12,7 +12,7 @@ from rich.text import Text
 
 from harness.bench.clock import SystemClock
 from harness.bench.dialect import bench_dialects
-from harness.bench.finding import Finding, Inspection, Mark
+from harness.bench.finding import Finding, Mark
 from harness.bench.selfcheck import inspect_bench
 from harness.cli.prompts import TerminalOperator
 from harness.cli.tables import console, heading, show
@@ -25,6 +25,7 @@ from harness.power.trip import Tripped
 from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_bench
 from harness.quantity import format_quantity
+from harness.record.csv_text import printable
 from harness.run.stop import Interrupted, StopRequest, stop_on_signals
 
 #: Colour of a mark; the word always stands beside it.
@@ -54,11 +55,19 @@ def bench(
     with hold_supply(table.supply.resource, serial="bench check", started=now):
         library = table.visa or "the system, or pyvisa-py"
         show((Text(table.name, style="bold"), Text(f"VISA library: {library}")))
-        seen = []
+        amiss = []
         for inspection in inspect_bench(table, clock, today=now.astimezone().date()):
-            _show_inspection(inspection)
-            seen.append(inspection)
-        well = _show_ending(seen)
+            name = Text.assemble((inspection.role, "bold"), f"  {inspection.resource}")
+            console().print(Text(), name, sep="\n", soft_wrap=True)
+            _show_findings(inspection.findings)
+            amiss += [] if inspection.well else [inspection.role]
+        if amiss:
+            ending = Text(f"NOT READY: see {', '.join(amiss)}.", style=_STYLES[Mark.WRONG])
+        else:
+            count = len(table.instruments)
+            ending = Text(f"All {count} instruments answer and are well.", style=_STYLES[Mark.OK])
+        show((Text(), ending, Text("Nothing was set, and nothing was switched on.")))
+        well = not amiss
         if wiring and well:
             well = _check_wiring(table, clock, ask=not yes)
     raise typer.Exit(ExitCode.RELEASE if well else ExitCode.REFUSED)
@@ -68,11 +77,22 @@ def _check_wiring(table: BenchFile, clock: SystemClock, *, ask: bool) -> bool:
     """Look at the leads, then at the status bits, both at a low level; True where all is well."""
     stop = StopRequest()
     operator = TerminalOperator(stop) if ask else None
+
+    def carried_out(look: Callable[..., Finding]) -> bool:
+        links = open_process_bench(table, clock)
+        finding = look(table, clock, links, stop.raise_if_requested)
+        _show_findings([finding])
+        show([Text("Output off, and confirmed off.")])
+        return finding.mark is not Mark.WRONG
+
     with stop_on_signals(stop):
         try:
-            return _check_leads(table, clock, stop, operator) and (
-                operator is None or _learn_status(table, clock, stop, operator)
-            )
+            if not _may_check_leads(table, operator) or not carried_out(check_leads):
+                return False
+            # Nobody can connect a resistor who is not asked.
+            if operator is None or not _may_learn_status(table, operator):
+                return True
+            return carried_out(learn_status)
         except Tripped as error:
             show([Text(f"Power was cut: {error.trip}", style=_STYLES[Mark.WRONG])])
             raise typer.Exit(ExitCode.TRIPPED) from None
@@ -81,10 +101,8 @@ def _check_wiring(table: BenchFile, clock: SystemClock, *, ask: bool) -> bool:
             raise typer.Exit(error.exit_code) from None
 
 
-def _check_leads(
-    table: BenchFile, clock: SystemClock, stop: StopRequest, operator: TerminalOperator | None
-) -> bool:
-    """Compare supply and meter; True where they agree."""
+def _may_check_leads(table: BenchFile, operator: TerminalOperator | None) -> bool:
+    """Say what comes, and ask for leave to switch on."""
     level = format_quantity(low_level_v(table), "V")
     show(heading("Check of the leads", "bold"))
     show(
@@ -97,20 +115,16 @@ def _check_leads(
             ),
         )
     )
-    if operator is not None and not operator.confirm("Switch the output on now?"):
-        typer.echo("Nothing was switched on.")
-        return False
-    return _show_wiring(
-        check_leads(table, clock, open_process_bench(table, clock), stop.raise_if_requested)
-    )
-
-
-def _learn_status(
-    table: BenchFile, clock: SystemClock, stop: StopRequest, operator: TerminalOperator
-) -> bool:
-    """Learn the supply's status bits on a resistor; without one they are left out."""
-    if "status" not in bench_dialects(table)["supply"].ask:
+    if operator is None or operator.confirm("Switch the output on now?"):
         return True
+    typer.echo("Nothing was switched on.")
+    return False
+
+
+def _may_learn_status(table: BenchFile, operator: TerminalOperator) -> bool:
+    """Have a resistor connected, where there are status bits; without one they are left out."""
+    if "status" not in bench_dialects(table)["supply"].ask:
+        return False
     least, most = (format_quantity(ohm, "ohm", 2) for ohm in resistor_ohm(table))
     question = (
         "Status bits\n"
@@ -119,48 +133,21 @@ def _learn_status(
         "seconds, and switches off by its own protection; reset that at its front panel if it "
         "stays. Keep hands clear while the output is on."
     )
-    if not operator.place_load("resistor", question):
-        typer.echo("The status bits were left out.")
+    if operator.place_load("resistor", question):
         return True
-    return _show_wiring(
-        learn_status(table, clock, open_process_bench(table, clock), stop.raise_if_requested)
-    )
+    typer.echo("The status bits were left out.")
+    return False
 
 
-def _show_inspection(inspection: Inspection) -> None:
-    out = console()
-    out.print()
-    out.print(Text.assemble((inspection.role, "bold"), f"  {inspection.resource}"), soft_wrap=True)
-    _show_findings(inspection.findings)
-
-
-def _show_ending(seen: Sequence[Inspection]) -> bool:
-    """Print what came of it all; True where nothing is wrong."""
-    amiss = [inspection.role for inspection in seen if not inspection.well]
-    if amiss:
-        ending = Text(f"NOT READY: see {', '.join(amiss)}.", style=_STYLES[Mark.WRONG])
-    else:
-        ending = Text(f"All {len(seen)} instruments answer and are well.", style=_STYLES[Mark.OK])
-    show((Text(), ending, Text("Nothing was set, and nothing was switched on.")))
-    return not amiss
-
-
-def _show_wiring(finding: Finding) -> bool:
-    """Print what came of a look with the output on; True where nothing is wrong."""
-    _show_findings([finding])
-    show([Text("Output off, and confirmed off.")])
-    return finding.mark is not Mark.WRONG
-
-
-def _show_findings(findings: Sequence[Finding]) -> None:
+def _show_findings(findings: Iterable[Finding]) -> None:
     """Print findings under each other, each with what there is to do and to write."""
     out = console()
     for finding in findings:
-        step = f"next: {_printable(finding.remedy)}" if finding.remedy else ""
+        step = f"next: {finding.remedy}" if finding.remedy else ""
         lines = [
             line
-            for text in (_printable(finding.text), step)
-            for line in textwrap.wrap(text, max(20, out.width - _INDENT))
+            for text in (finding.text, step)
+            for line in textwrap.wrap(printable(text), max(20, out.width - _INDENT))
         ]
         out.print(
             Text.assemble(
@@ -170,9 +157,4 @@ def _show_findings(findings: Sequence[Finding]) -> None:
             )
         )
         for line in finding.write:  # never folded, so that it can be copied
-            out.print(Text(f"    {_printable(line)}", style="bold"), soft_wrap=True)
-
-
-def _printable(text: str) -> str:
-    """Show control characters, which an instrument may send, as ``?``."""
-    return "".join(each if each.isprintable() else "?" for each in text)
+            out.print(Text(f"    {printable(line)}", style="bold"), soft_wrap=True)

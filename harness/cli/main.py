@@ -13,6 +13,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperCommand, TyperGroup
 
+from harness.cli import PLAIN
 from harness.cli.screen import guard_streams, show_unconfirmed
 from harness.errors import ExitCode, HarnessError, PowerOffUnconfirmed, UsageError
 
@@ -31,9 +32,8 @@ _COMMANDS = {
     "new": "Write a commented file to begin with, from a few questions.",
 }
 
-#: Commands whose exit code says how a run ended, whatever became of their output.
+#: Commands whose exit code is that of the run, whatever became of their output.
 _JUDGES = frozenset({"run", "rehearse"})
-
 
 #: Address space that the libraries take until power may come on. Where less is allowed, one of them
 #: waits for memory without end instead of saying so.
@@ -49,7 +49,6 @@ class _Commands(TyperGroup):
             self.add_command(TyperCommand(name, help=help_line))
 
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
-        """Return the command that is called, and its arguments."""
         if args[0] in _COMMANDS:
             self.add_command(_loaded(args[0]), args[0])
         return super().resolve_command(ctx, args)
@@ -60,17 +59,13 @@ def _loaded(name: str) -> Any:
     module = importlib.import_module(f"harness.cli.{name}")
     if hasattr(module, "app"):
         return typer.main.get_command(module.app)
-    alone = typer.Typer(add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None)
+    alone = typer.Typer(**PLAIN)
     alone.command(name)(getattr(module, name))
     return typer.main.get_command(alone)
 
 
 def _require_memory() -> None:
-    """Refuse where the system allows less address space than the libraries take.
-
-    Raises:
-        UsageError: It does.
-    """
+    """Refuse where the system allows less address space than the libraries take."""
     if sys.platform != "win32":
         import resource
 
@@ -91,9 +86,7 @@ app = typer.Typer(
     "4 undecided, 5 refused (nothing was energised), 6 power may still be on: off could not be "
     "confirmed.",
     no_args_is_help=True,
-    add_completion=False,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,  # plain help: loading its decorations takes longer than all the rest
+    **PLAIN,
 )
 
 
@@ -127,8 +120,8 @@ def main() -> None:
         sys.stdout.flush()
     if shown is not None and shown.worth_telling and shown.lost is not None:
         reason = shown.lost.strerror
-        _say(f"softwake: what was to be shown is lost, for it cannot be written: {reason}")
-        if not _JUDGES.intersection(sys.argv[1:2]):  # a run's code is that of the run
+        _say(f"what was to be shown is lost, for it cannot be written: {reason}")
+        if not _JUDGES.intersection(sys.argv[1:2]):
             code = code or ExitCode.USAGE
     sys.exit(code)
 
@@ -143,29 +136,26 @@ def _ended() -> int | str | None:
         show_unconfirmed(error)
         return error.exit_code
     except HarnessError as error:
-        _say(f"softwake: {error}")
+        _say(str(error))
         return error.exit_code
     except ImportError as error:  # pages of advice may stand before the reason
         reason = str(error).strip().rpartition("\n")[2]
-        _say(f"softwake: a library cannot be loaded ({reason}); is there memory enough?")
+        _say(f"a library cannot be loaded ({reason}); is there memory enough?")
     except MemoryError:
-        _say("softwake: there is not enough memory; end other programs, or raise its limit")
+        _say("there is not enough memory; end other programs, or raise its limit")
     except OSError as error:
         what = f"{error.filename}: {error.strerror}" if error.filename else str(error.strerror)
-        _say(f"softwake: the system refuses: {what}")
+        _say(f"the system refuses: {what}")
     except Exception as error:  # noqa: BLE001 - a traceback helps nobody at a bench
-        _say(f"softwake: an error of the program: {_told(error)}; please report it")
+        *_, last = traceback.extract_tb(error.__traceback__)
+        place = f"{Path(last.filename).name}, line {last.lineno}"
+        told = f"{type(error).__name__}: {error} ({place})"
+        _say(f"an error of the program: {told}; please report it")
     return ExitCode.USAGE
 
 
-def _told(error: Exception) -> str:
-    """Name an error and the line of the program that met it."""
-    *_, last = traceback.extract_tb(error.__traceback__)
-    return f"{type(error).__name__}: {error} ({Path(last.filename).name}, line {last.lineno})"
-
-
 def _say(text: str) -> None:
-    print(text, file=sys.stderr)  # noqa: T201 - the one place errors are shown
+    print(f"softwake: {text}", file=sys.stderr)  # noqa: T201 - the one place errors are shown
 
 
 if __name__ == "__main__":

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from harness.cli.asking import date
-from harness.errors import RecordError, UsageError
+from harness.errors import UsageError
 
 Profile = Annotated[str, typer.Argument(help="A profile file, or the name of a shipped one.")]
 Results = Annotated[Path, typer.Option("--results", help="Folder the records are in.")]
@@ -27,17 +27,6 @@ NextDue = Annotated[
 HERE = Path("results")
 
 
-def commands(help_text: str) -> typer.Typer:
-    """Return a command that has commands of its own."""
-    return typer.Typer(
-        help=help_text,
-        no_args_is_help=True,
-        add_completion=False,
-        pretty_exceptions_enable=False,
-        rich_markup_mode=None,
-    )
-
-
 def as_date(text: str | None) -> dt.date | None:
     """Read the date of ``--next-due``.
 
@@ -50,21 +39,32 @@ def as_date(text: str | None) -> dt.date | None:
         raise UsageError(str(error), where="--next-due") from None
 
 
-def write_new(to: Path, content: bytes) -> None:
-    """Write a new file; one that is there already stays as it is.
+def require_new(to: Path, remedy: str) -> None:
+    """Refuse to write where there is a file already.
 
     Raises:
-        UsageError: There is a file of this name.
-        RecordError: It cannot be written.
+        UsageError: There is one.
+    """
+    if to.exists():
+        raise _there_already(to, remedy)
+
+
+def write_file(to: Path, content: bytes, *, force: bool = False) -> None:
+    """Write a file; one that is there already stays as it is, unless forced.
+
+    Raises:
+        UsageError: There is a file of this name, or it cannot be written.
     """
     try:
-        with to.open("xb") as file:
+        with to.open("wb" if force else "xb") as file:
             file.write(content)
     except FileExistsError:
-        raise UsageError(
-            "the file is there already", where=str(to), remedy="name a new one"
-        ) from None
+        raise _there_already(to, "name a new one") from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "no file name"
-        raise RecordError(f"it cannot be written: {reason}", where=str(to)) from error
+        raise UsageError(f"it cannot be written: {reason}", where=str(to)) from error
     typer.echo(f"wrote {to}")
+
+
+def _there_already(to: Path, remedy: str) -> UsageError:
+    return UsageError("the file is there already", where=str(to), remedy=remedy)

@@ -21,8 +21,6 @@ from harness.profile.plan import Plan, PlannedStep
 from harness.profile.preflight import preflight, refuse
 from harness.quantity import format_limits, format_quantity
 
-_DIGITS = 3
-
 
 def plan(
     profile: Profile,
@@ -42,23 +40,15 @@ def plan(
 
 
 def plan_lines(plan: Plan, warnings: tuple[str, ...] = ()) -> Iterator[RenderableType]:
-    """Yield the parts of a plan, top to bottom.
-
-    Args:
-        plan: The plan.
-        warnings: What pre-flight warned of.
-    """
-    profile = plan.profile
-    yield Text(profile.title, style="bold")
-    envelope = profile.envelope
-    bounds = (
-        f"{_show(envelope.voltage_v, 'V')}, {_show(envelope.current_a, 'A')}, "
-        f"{_show(envelope.power_w, 'W')}"
+    """Yield the parts of a plan, top to bottom; the warnings are those of pre-flight."""
+    envelope = plan.profile.envelope
+    yield Text(plan.profile.title, style="bold")
+    yield Text(
+        f"Envelope: {_show(envelope.voltage_v, 'V')}, {_show(envelope.current_a, 'A')}, "
+        f"{_show(envelope.power_w, 'W')}. A reading outside it cuts power."
     )
-    yield Text(f"Envelope: {bounds}. A reading outside it cuts power.")
     bench = "none yet; budgets leave its errors out" if plan.bench is None else plan.bench.name
-    yield Text(f"Bench: {bench}.")
-    yield Text()
+    yield Text(f"Bench: {bench}.\n")
     yield _levels(plan)
     yield Text()
     yield from _legend(plan)
@@ -70,19 +60,18 @@ def plan_lines(plan: Plan, warnings: tuple[str, ...] = ()) -> Iterator[Renderabl
     others = (warning for warning in warnings if warning != plan.cannot_release)
     yield from listed("Warnings", others, "yellow")
     yield from listed("Cautions", plan.cautions, "bold")
-    yield Text()
     yield Text(
-        f"Holds take {_duration(plan.duration_s)}; settling comes on top. "
+        f"\nHolds take {_duration(plan.duration_s)}; settling comes on top. "
         "Nothing was energised to make this plan."
     )
 
 
 def _show(value: float, unit: str) -> str:
-    return format_quantity(value, unit, _DIGITS)
+    return format_quantity(value, unit, 3)
 
 
 def _duration(time_s: float) -> str:
-    """Show a time as people say it: ``12 s``, ``3 min 20 s``, ``2 h 5 min``."""
+    """A time as people say it: ``12 s``, ``3 min 20 s``, ``2 h 5 min``."""
     seconds = round(time_s)
     if seconds < 120:
         return _show(time_s, "s")
@@ -92,25 +81,21 @@ def _duration(time_s: float) -> str:
 
 
 def _levels(plan: Plan) -> Table:
-    """Return every level: what is set, and what the unit may take on the way there."""
-    frequency = ["Mains"] if _is_ac(plan) else []
+    """Every level: what is set, and what the unit may take on the way there."""
+    ac = plan.profile.unit.input.kind == "ac"
     # Names are folded, figures never: whatever a step or a load is called, no column is lost.
     levels = table(
         Column("Step", min_width=8, max_width=24, overflow="fold"),
         Column("Level", justify="right", min_width=8, overflow="fold"),
-        *figures("Volts", *frequency, "Limit", "Fills", "Slack", "Hold"),
+        *figures("Volts", *(["Mains"] if ac else []), "Limit", "Fills", "Slack", "Hold"),
         header_style="underline",
     )
     for step in plan.steps:
         title = f"{step.number} {step.name}"
         for level in step.levels:
-            add_row(levels, title, *_cells(level, ac=_is_ac(plan)))
+            add_row(levels, title, *_cells(level, ac=ac))
             title = ""
     return levels
-
-
-def _is_ac(plan: Plan) -> bool:
-    return plan.profile.unit.input.kind == "ac"
 
 
 def _cells(level: Level, *, ac: bool) -> Iterator[str]:
@@ -134,17 +119,14 @@ def _legend(plan: Plan) -> Iterator[Text]:
     """Explain the two columns that are no settings."""
     levels = [level for step in plan.steps for level in step.levels]
     budgeted = [level for level in levels if level.budget is not None]
-    if budgeted and _is_ac(plan):
+    if budgeted:
+        kind, beside = "energy", "; most of it is what the source's averaging hides"
+        if plan.profile.unit.input.kind == "dc":
+            unseen = _show(budgeted[0].current_limit_a * 1e-3, "C")
+            kind, beside = "charge", f", and {unseen} a millisecond between two readings"
         yield Text(
-            "Fills: energy the bulk capacitor takes at this level. Slack: what may stay "
-            "unexplained before power is cut; most of it is what the source's averaging hides.",
-            style="dim",
-        )
-    elif budgeted:
-        unseen = _show(budgeted[0].current_limit_a * 1e-3, "C")
-        yield Text(
-            "Fills: charge the bulk capacitor takes at this level. Slack: what may stay "
-            f"unexplained before power is cut, and {unseen} a millisecond between two readings.",
+            f"Fills: {kind} the bulk capacitor takes at this level. Slack: what may stay "
+            f"unexplained before power is cut{beside}.",
             style="dim",
         )
     if any(level.time_at_limit_s is not None for level in levels):

@@ -15,27 +15,20 @@ import time
 from collections.abc import Mapping
 from typing import TypeVar
 
-from harness.cli.asking import Reader, until_understood
-from harness.cli.screen import Screen
+from harness.cli.asking import YES_NO, Reader, until_understood
+from harness.cli.screen import CUT_MAINS, Screen
 from harness.quantity import format_quantity, parse_quantity
 from harness.run.stop import StopRequest
 
 _LOOK_S = 0.1
 #: Longest wait for a terminal to show that power comes on; one that is held up holds up no run.
 _SHOWN_S = 1.0
-_YES_NO = {"yes": True, "y": True, "no": False, "n": False}
-_DONE = {"": True, "done": True}
-_SKIP = ("skip", "?")
 
 _T = TypeVar("_T")
 
 
 class TerminalOperator:
-    """Fulfils the engine's port for the person at the terminal.
-
-    Args:
-        stop: Whether somebody wants to stop.
-    """
+    """Fulfils the engine's port for the person at the terminal."""
 
     def __init__(self, stop: StopRequest) -> None:
         self._stop = stop
@@ -44,15 +37,16 @@ class TerminalOperator:
 
     def power_on(self, step: str) -> None:
         """Say that power comes on; no word of an output that is off stays on the screen."""
-        self._screen.say(f"POWER ON {_clock()}, {step}. Ctrl-C switches off.\n", afresh=True)
+        now = time.strftime("%H:%M:%S")
+        self._screen.say(f"POWER ON {now}, {step}. Ctrl-C switches off.\n", afresh=True)
         self._screen.wait(_SHOWN_S)  # power is still off: it may wait a moment
 
     def power_off(self, *, confirmed: bool) -> None:
         """Say that power is off, or what to do where that is not known."""
         if confirmed:
-            self._screen.say(f"OUTPUT OFF {_clock()}\n")
+            self._screen.say(f"OUTPUT OFF {time.strftime('%H:%M:%S')}\n")
         else:
-            self._screen.say("CUT THE MAINS OF THE SUPPLY NOW\n", afresh=True)
+            self._screen.say(f"{CUT_MAINS}\n", afresh=True)
 
     def wait(self) -> None:
         """Wait until the screen shows all that was said, but not for long."""
@@ -84,26 +78,24 @@ class TerminalOperator:
 
     def ask_yes_no(self, prompt: str) -> tuple[bool | None, str]:
         """Ask until the answer is yes, no or skip."""
-        read = _word(_YES_NO, "please answer yes, no or skip")
+        read = _word(YES_NO, "please answer yes, no or skip")
         return self._ask_with_note(f"{prompt}\n  yes, no or skip", read)
 
     def confirm(self, text: str) -> bool:
         """Ask until the answer is yes or no."""
-        read = _word(_YES_NO, "please answer yes or no")
+        read = _word(YES_NO, "please answer yes or no")
         return self._until_understood(f"{text}\n  yes or no", read, otherwise=False)
 
     def _done(self, text: str) -> bool:
         """Ask until it is done, or cannot be done."""
         question = f"{text}\n  Enter when that is done, no if it cannot be done"
-        read = _word(_YES_NO | _DONE, "please press Enter, or answer no")
+        read = _word(YES_NO | {"": True, "done": True}, "please press Enter, or answer no")
         return self._until_understood(question, read, otherwise=False)
 
     def _ask_with_note(self, question: str, read: Reader[_T]) -> tuple[_T | None, str]:
-        """Ask for an answer, or skip, and a note to it."""
-
         def read_both(answer: str) -> tuple[_T | None, str]:
             text, _, note = answer.partition("#")
-            skipped = text.strip().casefold() in _SKIP
+            skipped = text.strip().casefold() in {"skip", "?"}
             return None if skipped else read(text.strip()), note.strip()
 
         nobody: tuple[_T | None, str] = (None, "")
@@ -120,18 +112,13 @@ class TerminalOperator:
             return otherwise
 
     def _ask(self, text: str) -> str:
-        """Show a prompt and wait for a line.
-
-        Raises:
-            Interrupted: Somebody wants to stop.
-            EOFError: There will be no line any more.
-        """
+        """Show a prompt and wait for a line; EOFError where there will be none any more."""
         self._lines.want()
         self._say(f"\n{text}\n> ")
         while True:
             self._stop.raise_if_requested()
             with contextlib.suppress(queue.Empty):
-                answer = self._lines.take(_LOOK_S)
+                answer = self._lines.read.get(timeout=_LOOK_S)
                 if answer is None:
                     raise EOFError
                 return answer
@@ -141,8 +128,8 @@ class _Lines:
     """Lines of standard input, each read when it is wanted and not before."""
 
     def __init__(self) -> None:
+        self.read: queue.SimpleQueue[str | None] = queue.SimpleQueue()  # None: the end
         self._wanted: queue.SimpleQueue[None] = queue.SimpleQueue()
-        self._lines: queue.SimpleQueue[str | None] = queue.SimpleQueue()
         self._thread: threading.Thread | None = None
         self._rest = b""
 
@@ -154,18 +141,10 @@ class _Lines:
             self._thread.start()
         self._wanted.put(None)
 
-    def take(self, longest_s: float) -> str | None:
-        """Return the line, stripped; None at the end of the input.
-
-        Raises:
-            queue.Empty: It has not come yet.
-        """
-        return self._lines.get(timeout=longest_s)
-
     def _read(self) -> None:
         while True:
             self._wanted.get()
-            self._lines.put(self._line())
+            self.read.put(self._line())
 
     def _line(self) -> str | None:
         # Past the buffer of sys.stdin: a thread that waits in there would hold up the end of the
@@ -185,7 +164,7 @@ class _Lines:
 
 def _forget_typed() -> None:
     """Throw away what a terminal has in store; answers from a file or pipe stay."""
-    try:
+    with contextlib.suppress(OSError):  # no terminal any more; the next read says so
         if not os.isatty(0):
             return
         if sys.platform == "win32":
@@ -197,8 +176,6 @@ def _forget_typed() -> None:
             import termios
 
             termios.tcflush(0, termios.TCIFLUSH)
-    except OSError:
-        return  # no terminal any more; the next read says so
 
 
 def _word(known: Mapping[str, bool], wanted: str) -> Reader[bool]:
@@ -210,7 +187,3 @@ def _word(known: Mapping[str, bool], wanted: str) -> Reader[bool]:
         return known[answer.casefold()]
 
     return read
-
-
-def _clock() -> str:
-    return time.strftime("%H:%M:%S")

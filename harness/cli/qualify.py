@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Annotated
 
@@ -16,10 +16,9 @@ from harness.cli.asking import quantity
 from harness.cli.options import Profile
 from harness.cli.tables import console, figures, table
 from harness.errors import UsageError
-from harness.qualify.bounds import Share
 from harness.qualify.campaign import Campaign, OnProgress, qualify_profile
 from harness.qualify.plot import draw_campaign
-from harness.qualify.rates import ClassRates, Miss, Rates, rates_of
+from harness.qualify.rates import ClassRates, Rates, rates_of
 from harness.qualify.unit_result import End
 from harness.quantity import format_pair, format_quantity
 from harness.run.stop import Interrupted, StopRequest, stop_on_signals
@@ -86,7 +85,7 @@ def qualify(  # noqa: PLR0913, PLR0917 - options of the command line
                 stop=stop,
             )
     except Interrupted as error:
-        kept = f"; the same command goes on where it was ({out})" if out is not None else ""
+        kept = "" if out is None else f"; the same command goes on where it was ({out})"
         typer.echo(f"softwake: {error}{kept}", err=True)
         raise typer.Exit(error.exit_code) from None
     if as_json:
@@ -102,14 +101,13 @@ def qualify(  # noqa: PLR0913, PLR0917 - options of the command line
 
 def _share(text: str) -> float:
     """Read a share of units, such as ``0.1 %``."""
+    where = "--false-reject"
     try:
         share_frac = quantity("%", 0.0, 1.0)(text)
     except ValueError as error:
-        raise UsageError(str(error), where="--false-reject", remedy='write it as "0.1 %"') from None
+        raise UsageError(str(error), where=where, remedy='write it as "0.1 %"') from None
     if not 0.0 < share_frac < 1.0:
-        raise UsageError(
-            f"a share of {text} says nothing", where="--false-reject", remedy='write "0.1 %"'
-        )
+        raise UsageError(f"a share of {text} says nothing", where=where, remedy='write "0.1 %"')
     return share_frac
 
 
@@ -151,9 +149,6 @@ def _print_campaign(campaign: Campaign) -> None:
     out.print()
     for line in _summary(rates):
         out.print(line)
-    for miss in rates.misses:
-        for line in _miss(miss, beyond=miss.kind in rates.beyond):
-            out.print(line)
     if campaign.new:
         out.print(
             f"{campaign.new} units in {campaign.elapsed_s:.1f} s on {campaign.workers}: "
@@ -180,10 +175,14 @@ def _caught(rates: Rates) -> Table:
         if one is None:
             caught.add_row(name)
             continue
+        released = one.ends[End.RELEASED]
+        bounds = (
+            f"{_percent(released.low_frac).removesuffix(' %')} to {_percent(released.high_frac)}"
+        )
         catchers = [f"{count} {catcher}" for catcher, count in one.caught.items()]
         if len(catchers) > _CATCHERS + 1:  # one more takes no more room than to say so
             catchers[_CATCHERS:] = [f"... {len(catchers) - _CATCHERS} more"]
-        caught.add_row(name, _bounds(one.ends[End.RELEASED]), "\n".join(catchers))
+        caught.add_row(name, bounds, "\n".join(catchers))
     return caught
 
 
@@ -196,14 +195,12 @@ def _let_through(rates: Rates) -> Table:
     let_through = table(_named("let through: half/95 %"), *figures(*names), gap=1)
     for name, one in _classes(rates, lambda one: bool(one.charge_c and one.charge_c.highest)):
         spreads = (one.charge_c, one.energy_j, one.i2t_a2s, one.duration_s) if one else ()
-        let_through.add_row(
-            name,
-            *(
-                format_pair(spread.median, spread.most, unit, 3)
-                for spread, unit in zip(spreads, ("C", "J", "A²s", "s"), strict=False)
-                if spread is not None
-            ),
+        shown = (
+            format_pair(spread.median, spread.most, unit, 3)
+            for spread, unit in zip(spreads, ("C", "J", "A²s", "s"), strict=False)
+            if spread is not None
         )
+        let_through.add_row(name, *shown)
     return let_through
 
 
@@ -221,32 +218,25 @@ def _classes(
         inside = [one for one in classes if belongs(one)]
         if inside:
             yield heading, None
-        for one in inside:
-            yield f" {one.kind}", one
-
-
-def _bounds(share: Share) -> str:
-    """Return bounds in per cent, the sign once."""
-    return f"{_percent(share.low_frac).removesuffix(' %')} to {_percent(share.high_frac)}"
+        yield from ((f" {one.kind}", one) for one in inside)
 
 
 def _percent(frac: float) -> str:
     return format_quantity(frac, "%", 3)
 
 
-def _summary(rates: Rates) -> Iterable[str]:
+def _summary(rates: Rates) -> Iterator[str]:
     healthy, clear = rates.healthy, rates.clear
     if healthy.units:
-        held = healthy.not_released
+        held, times = healthy.not_released, healthy.duration_s
+        assert times is not None
         yield (
             f"healthy, not released: {held.count} of {held.total}, at most "
             f"{_percent(held.high_frac)} (95 %, two-sided)"
         )
-        assert healthy.duration_s is not None
-        half, most = healthy.duration_s.median, healthy.duration_s.most
         yield (
-            f"healthy, time of a run: half of them below {format_quantity(half, 's', 3)}, 95 % "
-            f"below {format_quantity(most, 's', 3)}"
+            f"healthy, time of a run: half of them below {format_quantity(times.median, 's', 3)}, "
+            f"95 % below {format_quantity(times.most, 's', 3)}"
         )
     if clear.units:
         released = clear.ends[End.RELEASED]
@@ -254,11 +244,9 @@ def _summary(rates: Rates) -> Iterable[str]:
             f"clearly faulty, released: {released.count} of {released.total}, at most "
             f"{_percent(released.high_frac)}"
         )
-
-
-def _miss(miss: Miss, *, beyond: bool) -> Iterable[str]:
-    counted = f"{miss.released.count} of {miss.released.total}"
-    why = ": no step of this profile can show it, so it is not counted above" if beyond else ""
-    yield f"{miss.kind}: {counted} clearly faulty units released{why}"
-    for remedy in miss.remedies:
-        yield f"  it shows by {remedy}"
+    for miss in rates.misses:
+        counted = f"{miss.released.count} of {miss.released.total}"
+        beyond = miss.kind in rates.beyond
+        why = ": no step of this profile can show it, so it is not counted above" if beyond else ""
+        yield f"{miss.kind}: {counted} clearly faulty units released{why}"
+        yield from (f"  it shows by {remedy}" for remedy in miss.remedies)

@@ -9,7 +9,7 @@ import typer
 
 from harness.api import rehearse_profile
 from harness.cli.options import HERE, Profile
-from harness.cli.result import show_result
+from harness.cli.results import show_result
 from harness.errors import UsageError
 from harness.quantity import format_quantity
 from harness.run.stop import StopRequest, stop_on_signals

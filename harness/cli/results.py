@@ -1,29 +1,42 @@
-"""``softwake results``: list, show, verify, export and print records."""
+"""``softwake results``: records listed, shown, verified, exported and printed.
+
+A record is shown at the end of a run, too: what was checked, what came of it, and where it is.
+"""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+import sys
+from collections.abc import Callable, Iterable, Mapping
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.table import Column
+from rich.table import Column, Table
 from rich.text import Text
 
-from harness.cli.options import HERE, NextDue, Results, Run, as_date, commands, write_new
-from harness.cli.result import print_record, verdict_style
-from harness.cli.tables import STYLES, add_row, console, table
+from harness.cli import PLAIN
+from harness.cli.options import HERE, NextDue, Results, Run, as_date, require_new, write_file
+from harness.cli.tables import STYLES, add_row, console, indented, table
 from harness.errors import ExitCode, RecordError, UsageError
 from harness.record import Record, load
 from harness.record.csv_text import READINGS, header, number, printable
 from harness.record.csv_text import label as csv_label
 from harness.record.examine import Examined, examine, find, folders, looked_over
 from harness.record.run_summary import plain
-from harness.report.wording import UNCONFIRMED, verdict_words
+from harness.report.wording import (
+    UNCONFIRMED,
+    found_text,
+    headline,
+    output_text,
+    verdict_mark,
+    verdict_words,
+    wanted_text,
+)
+from harness.run.result import RunResult, output_entry
 
-app = commands("Records of earlier runs.")
+app = typer.Typer(help="Records of earlier runs.", no_args_is_help=True, **PLAIN)
 
 #: From this many columns on, a list has room for the units' titles.
 _WIDE = 120
@@ -50,9 +63,9 @@ def report(
     next_due: NextDue = None,
     results: Results = HERE,
 ) -> None:
-    """Write the report of a run anew from its record, which stays as it is."""
+    """Write the report of a run again from its record, which stays as it is."""
     from harness.report.export import as_pdf
-    from harness.report.from_record import report_from_record
+    from harness.report.page import report_from_record
 
     due = as_date(next_due)
     folder = find(results, run)
@@ -61,12 +74,9 @@ def report(
     if kind not in {".html", ".pdf"} or (pdf and kind == ".html"):
         wanted = "--to report.pdf" if pdf else "--to report.html or --to report.pdf"
         raise UsageError("a report is written as .html or .pdf", where=str(target), remedy=wanted)
-    if target.exists():
-        raise UsageError(
-            "the file is there already", where=str(target), remedy="name a new one, --to"
-        )
+    require_new(target, "name a new one, --to")
     page = report_from_record(load(folder), next_due=due)
-    write_new(target, as_pdf(page, paper.value) if kind == ".pdf" else page)
+    write_file(target, as_pdf(page, paper.value) if kind == ".pdf" else page)
 
 
 @app.command("label")
@@ -97,8 +107,7 @@ def label(
             remedy="see 'softwake results verify'",
         )
     picture = draw_label(record.run, rehearsal=rehearsal, next_due=due)
-    as_svg = kind == ".svg"
-    write_new(to, f"{picture}\n".encode() if as_svg else as_png(picture))
+    write_file(to, f"{picture}\n".encode() if kind == ".svg" else as_png(picture))
 
 
 @app.command("list")
@@ -117,34 +126,26 @@ def list_runs(
     runs = table(*columns)
     for seen in looked_over(known[:newest]):
         run = seen.facts
+        released = "rehearsal" if run["rehearsal"] else "yes" if run["released"] else "no"
         row = (
             printable(seen.folder.name),
             _ended(seen),
             verdict_words(run, short=True),
-            Text(_released(run), style=verdict_style(run)),
+            Text(released, style=STYLES[verdict_mark(run)]),
             printable(run["title"] or "-"),
         )
         add_row(runs, *row[: len(names)])
-    if runs.row_count:
-        out.print(runs)
-    else:
-        out.print(f"No runs in {printable(str(results))}.")
+    out.print(runs if runs.row_count else f"No runs in {printable(str(results))}.")
     if len(known) > newest:
         out.print(f"{len(known) - newest} older runs; --newest {len(known)} shows them all.")
 
 
 def _ended(seen: Examined) -> str:
-    """Say how a run ended, unless its record cannot be relied on."""
+    """How a run ended, unless its record cannot be relied on."""
     if seen.facts.get("output") == UNCONFIRMED:
         return "POWER MAY BE ON"
     outcome = str(seen.facts["outcome"])
     return outcome if seen.whole or outcome == "interrupted" else "damaged"
-
-
-def _released(run: dict[str, Any]) -> str:
-    if run["rehearsal"]:
-        return "rehearsal"
-    return "yes" if run["released"] else "no"
 
 
 @app.command("show")
@@ -153,19 +154,19 @@ def show(run: Run, results: Results = HERE) -> None:
     record = load(find(results, run))
     facts = record.run
     out = console(folded=False)
-    rows = (
-        ("unit", facts["title"]),
-        ("serial", facts["serial"]),
-        ("started", facts["started_utc"]),
-        ("operator", facts["operator"]),
-        ("bench", facts["bench"].get("name")),
-        ("profile", facts["profile"].get("source")),
-        ("fault", facts["fault"]),
-    )
-    for name, value in rows:
+    rows = {
+        "unit": facts["title"],
+        "serial": facts["serial"],
+        "started": facts["started_utc"],
+        "operator": facts["operator"],
+        "bench": facts["bench"].get("name"),
+        "profile": facts["profile"].get("source"),
+        "fault": facts["fault"],
+    }
+    for name, value in rows.items():
         if value:
             out.print(f"{name:9} {printable(str(value))}")
-    print_record(record)
+    _print_record(record)
 
 
 @app.command("verify")
@@ -195,7 +196,7 @@ def export(
         raise UsageError(
             "a record is exported as .csv or .json", where=str(to), remedy="--to run.csv"
         )
-    write_new(to, writer(load(find(results, run))).encode())
+    write_file(to, writer(load(find(results, run))).encode())
 
 
 def _as_csv(record: Record) -> str:
@@ -214,7 +215,76 @@ def _as_csv(record: Record) -> str:
 def _as_json(record: Record) -> str:
     names = ("readings", "events", "checks", "budgets")
     tables = {name: getattr(record, name).to_dict(orient="records") for name in names}
-    content: dict[str, Any] = {"run": record.run, "whole": record.whole}
-    content |= {"problems": record.problems, **tables}
+    content = {"run": record.run, "whole": record.whole, "problems": record.problems, **tables}
     # ASCII only: whatever stands in the record, the file can be read everywhere.
     return json.dumps(plain(content), indent=1, allow_nan=False) + "\n"
+
+
+def show_result(result: RunResult) -> None:
+    """Print the checks, the outcome, the path of the record, and last what became of the output.
+
+    Where the record was lost on the way, it cannot say how the run ended: then this does.
+    """
+    if result.folder is None:
+        return
+    whole = False
+    try:
+        record = load(result.folder)
+        _print_record(record)
+        whole = record.whole
+    except RecordError:
+        pass  # the reason of the run says more
+    except Exception as error:  # noqa: BLE001 - such as no memory left: how the run ended counts
+        problem = f"{type(error).__name__}: {error}".partition("\n")[0]
+        typer.echo(f"softwake: the checks cannot be shown: {problem}", err=True)
+        typer.echo(f"record {result.folder}")
+    if not whole:
+        sys.stdout.flush()
+        typer.echo(f"softwake: {result.outcome.value}: {result.reason}", err=True)
+    typer.echo(output_text(output_entry(result)))
+
+
+def _print_record(record: Record) -> None:
+    out = console(folded=False)
+    run = record.run
+    out.print()
+    if len(record.checks):
+        out.print(_checks(record))
+        out.print()
+    word, beneath = headline(run)
+    style = STYLES[verdict_mark(run)]
+    out.print(Text.assemble((word.upper(), f"bold {style}"), f": {beneath}"))
+    reasons = str(run["reason"] or "").splitlines()  # a refusal may have several
+    beside = (
+        *((reason, "") for reason in reasons),
+        *((f"warning: {warning}", STYLES["undecided"]) for warning in run["warnings"]),
+        *((problem, STYLES["fail"]) for problem in record.problems),
+    )
+    for text, style in beside:
+        out.print(indented(printable(text), style))
+    released = "released yes" if run["released"] else "released no"
+    if run["rehearsal"]:
+        released = "a rehearsal: it releases no unit"
+    out.print(Text(f"outcome {run['outcome']}, {verdict_words(run)}, {released}"))
+    if record.folder is not None:
+        # On a line of its own and never folded, so that it can be picked up with the mouse.
+        out.print(Text(f"record {printable(str(record.folder))}"), soft_wrap=True)
+
+
+def _checks(record: Record) -> Table:
+    columns = (Column(name, no_wrap=True) for name in ("value ± U", "limits", "verdict"))
+    checks = table("check", *columns, gap=1)
+    step = None
+    rows: Iterable[Any] = record.checks.itertuples()
+    for row in rows:
+        if row.step != step:  # on a line of its own: on 80 columns there is no room beside
+            add_row(checks, Text(printable(row.step), style="bold cyan"))
+            step = row.step
+        add_row(
+            checks,
+            indented(printable(row.check)),
+            found_text(row.quantity, row.value, row.uncertainty, row.unit),
+            wanted_text(row.quantity, row.low, row.high, row.unit),
+            Text(row.verdict, style=STYLES.get(row.verdict, "")),
+        )
+    return checks

@@ -11,7 +11,7 @@ from harness import api
 from harness.cli.options import Profile
 from harness.cli.plan import plan_lines
 from harness.cli.prompts import TerminalOperator
-from harness.cli.result import show_result
+from harness.cli.results import show_result
 from harness.cli.screen import show_unconfirmed
 from harness.cli.tables import show
 from harness.errors import HarnessError, PowerOffUnconfirmed

@@ -23,22 +23,18 @@ from harness.errors import PowerOffUnconfirmed
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
 
-_CUT = "CUT THE MAINS OF THE SUPPLY NOW"
+CUT_MAINS = "CUT THE MAINS OF THE SUPPLY NOW"
 
 #: Pause before a stream that takes nothing at the moment is tried again.
 _RETRY_S = 0.05
 
 
 class Lossy(io.FileIO):
-    """A file that loses what cannot be written, instead of failing.
-
-    Attributes:
-        lost: Why nothing is written any more, or None.
-    """
+    """A file that loses what cannot be written, instead of failing."""
 
     def __init__(self, descriptor: int) -> None:
         super().__init__(descriptor, "wb", closefd=False)
-        self.lost: OSError | None = None
+        self.lost: OSError | None = None  #: why nothing is written any more
 
     @property
     def worth_telling(self) -> bool:
@@ -59,18 +55,17 @@ def guard_streams() -> Lossy | None:
     """Put standard output and error on guarded files; return that of standard output.
 
     A descriptor that was closed from the start leads nowhere from here on: otherwise the next file
-    that is opened, perhaps one of the record, would take its place.
-
-    Returns:
-        None where standard output is left as it is: the console of Windows takes text, not bytes.
+    that is opened, perhaps one of the record, would take its place. None where standard output is
+    left as it is: the console of Windows takes text, not bytes.
     """
     for descriptor in (0, 1, 2):
         try:
             os.fstat(descriptor)
         except OSError:
             os.open(os.devnull, os.O_RDWR)  # takes the lowest one that is free
-    guards = [_guard(name, descriptor) for name, descriptor in (("stdout", 1), ("stderr", 2))]
-    return guards[0]
+    shown = _guard("stdout", 1)
+    _guard("stderr", 2)
+    return shown
 
 
 def _guard(name: str, descriptor: int) -> Lossy | None:
@@ -102,12 +97,9 @@ class Screen:
         self._thread: threading.Thread | None = None
 
     def say(self, text: str, *, afresh: bool = False) -> None:
-        """Have a text written.
+        """Have a text with its line ends written; `afresh`, a terminal begins a new screen with it.
 
-        Args:
-            text: The text, with its line ends.
-            afresh: Whether a terminal begins a new screen with it. What stood there is scrolled
-                up, not lost.
+        What stood there is scrolled up, not lost.
         """
         if self._thread is None:
             if sys.stdout is not None:
@@ -153,18 +145,15 @@ def _put(text: str) -> None:
     except (OSError, ValueError, AttributeError):  # a stream in memory
         descriptor = -1
     if sys.platform != "win32" and descriptor >= 0:
-        _put_bytes(descriptor, text.encode(stream.encoding or "utf-8", errors="replace"))
+        left = text.encode(stream.encoding or "utf-8", errors="replace")
+        while left:
+            try:
+                left = left[os.write(descriptor, left) :]
+            except BlockingIOError:  # a stream that somebody has set not to wait
+                time.sleep(_RETRY_S)
         return
     stream.write(text)  # a Windows console, too, takes text and not bytes
     stream.flush()
-
-
-def _put_bytes(descriptor: int, left: bytes) -> None:
-    while left:
-        try:
-            left = left[os.write(descriptor, left) :]
-        except BlockingIOError:  # a stream that somebody has set not to wait
-            time.sleep(_RETRY_S)
 
 
 def _scrolled() -> str:
@@ -182,21 +171,14 @@ def _scrolled() -> str:
 def show_unconfirmed(error: PowerOffUnconfirmed, *, told: bool = False) -> None:
     """Say first of all that the mains are to be cut, then why, on whatever screens there are.
 
-    Args:
-        error: What went wrong.
-        told: Whether standard output shows the first already.
+    `told` where standard output shows the first already.
     """
-    one = _one_screen()
-    if not told and not one:
-        typer.echo(_CUT)
-        sys.stdout.flush()
-    lines = ["" if told and one else _CUT, str(error), *getattr(error, "__notes__", ())]
-    typer.echo("\n".join(lines).lstrip("\n"), err=True)
-
-
-def _one_screen() -> bool:
-    """Whether standard output and error go to the same place."""
     try:
-        return os.path.sameopenfile(sys.stdout.fileno(), sys.stderr.fileno())
+        one_screen = os.path.sameopenfile(sys.stdout.fileno(), sys.stderr.fileno())
     except (OSError, ValueError, AttributeError):
-        return False
+        one_screen = False
+    if not told and not one_screen:
+        typer.echo(CUT_MAINS)
+        sys.stdout.flush()
+    lines = ["" if told and one_screen else CUT_MAINS, str(error), *getattr(error, "__notes__", ())]
+    typer.echo("\n".join(lines).lstrip("\n"), err=True)

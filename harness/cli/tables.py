@@ -16,7 +16,6 @@ from rich.text import Text
 
 #: Colour of a verdict; the word always stands beside it.
 STYLES = {"pass": "green", "fail": "bold red", "undecided": "yellow"}
-
 #: Width of a line in a pipe that is not folded.
 _UNFOLDED = 250
 #: What a table pads its last column with.
@@ -26,11 +25,8 @@ _TRAILING = re.compile(r" +(?=\n)")
 def console(*, folded: bool = True) -> Console:
     """Return a console that shows ``?`` for a character the terminal cannot, and never fails.
 
-    Where the output is no terminal, it is plain text without blanks at the end of a line.
-
-    Args:
-        folded: Whether a pipe gets lines as wide as a terminal's. False where a program may read
-            them, which would have to put them together again.
+    Where the output is no terminal, it is plain text without blanks at the end of a line; its lines
+    are not folded where a program may read them, which would have to put them together again.
     """
     if isinstance(sys.stdout, io.TextIOWrapper):
         with contextlib.suppress(ValueError):  # closed, or detached

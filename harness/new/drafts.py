@@ -1,13 +1,14 @@
-"""First files from a few answers: a profile, a bench file and a unit file that load as they stand.
-
-Each is a template beside this module, filled in with the answers and figures derived from them.
-"""
+"""First files, each a template filled in with a few answers, and figures derived from them."""
 
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import math
+import re
+import textwrap
 import tomllib
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -16,11 +17,10 @@ from typing import Any, Literal
 import jinja2
 
 from harness.files.text_file import quoted
-from harness.new.layout import laid_out
 from harness.profile.cautions import HAZARDOUS_V
 from harness.profile.start_levels import suggest_start
 from harness.quantity import format_quantity
-from harness.unit.nameplate import Input, Output, Unit
+from harness.unit.nameplate import Output, Unit
 
 #: Envelope over nominal current and power: what a healthy unit at full load stays below.
 #: Source: common practice.
@@ -34,6 +34,16 @@ _OUTPUT_LOW, _OUTPUT_HIGH, _RIPPLE, _LEAST_RIPPLE_V = 0.97, 1.03, 0.01, 0.02
 #: Readings below which the file says that a short is found later.
 _FEW_READINGS = 3.0
 
+#: Width of a comment, its mark left aside.
+_WIDTH = 76
+#: A longer value has its comment right behind it, and does not push those of the others away.
+_LONGEST_ALIGNED = 24
+
+_KEY = re.compile(
+    r"(?P<mark>#?)(?P<key>\w+) = "
+    r"""(?P<value>(?:"(?:\\.|[^"\\])*"|[^"#])+?)(?:  # (?P<comment>.*))?"""
+)
+
 _CLASSES = {
     "I": "I: has protective earth. Prove it before first power",
     "II": "II: double insulation. With the cover off it is not complete",
@@ -46,27 +56,17 @@ class Nameplate:
     """What stands on the unit, and what the circuit diagram adds; None where nobody knows."""
 
     title: str  #: one line that names the kind of unit
-    kind: Literal["dc", "ac"]  #: input, ``dc`` or ``ac``; voltages and currents of ``ac`` are rms
+    kind: Literal["dc", "ac"]  #: of the input; voltages and currents of ``ac`` are rms
     nominal_v: float  #: nominal input voltage
-    tolerance_frac: float  #: its tolerance, a share of one
-    current_a: float  #: nominal input current
+    tolerance_frac: float
+    current_a: float  #: nominal, of the input
     frequency_hz: tuple[float, ...] = ()  #: line frequencies, the usual one first; empty for DC
     bulk_capacitance_f: float | None = None  #: capacitance behind the input
     idle_power_w: float | None = None  #: draw with nothing on the output
     start_threshold_v: float | None = None  #: input voltage at which the unit begins to work
-    #: Nominal output voltage (DC), or None for a unit without an output.
-    output_v: float | None = None
+    output_v: float | None = None  #: nominal output voltage (DC); None for a unit without an output
     output_a: float | None = None  #: nominal output current
     protection_class: Literal["I", "II", "III"] = "II"  #: IEC 61140 class
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class ProfileAnswers:
-    """What a profile's draft is made from."""
-
-    nameplate: Nameplate  #: the unit
-    sample_s: float  #: time between two readings of the supply
-    load: bool = False  #: whether there is an electronic load, for a load step; needs an output
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -91,18 +91,16 @@ class BenchAnswers:
 class UnitAnswers:
     """What a unit file's draft is made from; None where nobody knows."""
 
-    nameplate: Nameplate  #: what stands on the unit
-    serial: str  #: its serial number
+    nameplate: Nameplate
+    serial: str
     event_kind: Literal["ac", "dc"]  #: what was applied
     event_v: float  #: voltage applied (rms for AC)
     opened: Literal["fuse", "breaker", "nothing", "unknown"]  #: what cut it off
     note: str | None  #: the story in a sentence
     fuse_a: float  #: rated current of the fuse in the line
     fuse_v: float  #: its rated voltage
-    #: Maximum continuous AC voltage of the varistor, or None for a unit without.
-    varistor_v: float | None = None
-    #: Rated voltage of the bulk capacitor, or None where there is none to name.
-    bulk_v: float | None = None
+    varistor_v: float | None = None  #: maximum continuous AC voltage; None for a unit without
+    bulk_v: float | None = None  #: rated voltage of the bulk capacitor
 
 
 def unit_of(nameplate: Nameplate) -> Unit:
@@ -115,19 +113,26 @@ def unit_of(nameplate: Nameplate) -> Unit:
     return Unit.model_validate(tomllib.loads(text)["unit"])
 
 
-def draft_profile(answers: ProfileAnswers) -> str:
+def draft_profile(nameplate: Nameplate, *, sample_s: float, load: bool = False) -> str:
     """Return a profile that loads and plans as it stands.
+
+    ``sample_s`` is the time between two readings of the supply; an electronic load gives a unit
+    with an output a load step.
 
     Raises:
         pydantic.ValidationError: The answers contradict each other.
     """
-    unit = unit_of(answers.nameplate)
+    unit = unit_of(nameplate)
     line = unit.input
-    start = suggest_start(line, sample_s=answers.sample_s)
+    start = suggest_start(line, sample_s=sample_s)
+    idle_w = line.idle_power_w
+    # Where the idle power is only assumed, a frugal unit is none that does not run.
+    told = idle_w >= _LEAST_IDLE_W and line.idle_power is not None
     return _written(
         "profile",
-        **_nameplate_fields(answers.nameplate),
-        **_idle_limits(line),
+        **_nameplate_fields(nameplate),
+        least_idle_w=_IDLE_LOW * idle_w if told else None,
+        most_idle_w=_IDLE_HIGH * idle_w,
         hazardous=line.kind == "ac" or line.nominal_v > HAZARDOUS_V,
         envelope={
             "voltage_v": max(rounded_down(line.highest_v), line.nominal_v),
@@ -135,10 +140,10 @@ def draft_profile(answers: ProfileAnswers) -> str:
             "power_w": _ENVELOPE * line.nominal_v * line.current_a,
         },
         start=start,
-        sample_s=answers.sample_s,
+        sample_s=sample_s,
         few_readings=start.readings is not None and start.readings < _FEW_READINGS,
         output=next(map(_output_limits, unit.output.values()), None),
-        load=answers.load,
+        load=load,
         discharge=line.peak_factor * line.nominal_v > HAZARDOUS_V,
     )
 
@@ -154,13 +159,13 @@ def draft_unit(answers: UnitAnswers) -> str:
 
 
 def rounded_down(value: float, digits: int = 4) -> float:
-    """Return a value cut to significant digits, never above it: for a bound that may not rise."""
+    """Cut a value to significant digits, never above it: for a bound that may not rise."""
     scale = 10.0 ** (digits - 1 - math.floor(math.log10(value)))
     return _rounded(math.floor(value * scale * (1 + 1e-12)) / scale)
 
 
 def _rounded(value: float) -> float:
-    """Return a value as it is written, in four digits, so that what is derived from it fits."""
+    """As it is written, in four digits, so that what is derived from it fits."""
     return float(f"{value:.4g}")
 
 
@@ -175,16 +180,6 @@ def _nameplate_fields(nameplate: Nameplate) -> dict[str, Any]:
     }
 
 
-def _idle_limits(line: Input) -> dict[str, float | None]:
-    idle_w = line.idle_power_w
-    # Where the idle power is only assumed, a frugal unit is none that does not run.
-    told = idle_w >= _LEAST_IDLE_W and line.idle_power is not None
-    return {
-        "least_idle_w": _IDLE_LOW * idle_w if told else None,
-        "most_idle_w": _IDLE_HIGH * idle_w,
-    }
-
-
 def _output_limits(output: Output) -> dict[str, float]:
     return {
         "low_v": _rounded(_OUTPUT_LOW * output.nominal_v),
@@ -195,21 +190,62 @@ def _output_limits(output: Output) -> dict[str, float]:
 
 
 def _written(name: str, **fields: Any) -> str:
-    return laid_out(_environment().get_template(f"{name}.toml.j2").render(fields))
+    return _laid_out(_environment().get_template(f"{name}.toml.j2").render(fields))
 
 
 @cache
 def _environment() -> jinja2.Environment:
+    here = resources.files(__package__)
     environment = jinja2.Environment(
         autoescape=False,  # noqa: S701 - TOML, quoted by its own filter
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         keep_trailing_newline=True,
-        loader=jinja2.FunctionLoader(
-            lambda name: resources.files(__package__).joinpath(name).read_text(encoding="utf-8")
-        ),
+        loader=jinja2.FunctionLoader(lambda name: here.joinpath(name).read_text(encoding="utf-8")),
     )
     environment.filters["quoted"] = quoted
     environment.filters["quantity"] = lambda *given: quoted(format_quantity(*given))
     environment.filters["shown"] = format_quantity
     return environment
+
+
+def _laid_out(text: str) -> str:
+    """Return the text of a template as people write TOML: wrapped, and keys and comments aligned.
+
+    In it ``# text`` is prose, ``#key = value`` a key that is left out for the user to complete, and
+    both are comments in the end.
+    """
+    lines: list[str] = []
+    for kind, group in itertools.groupby(text.strip().splitlines(), _kind):
+        if kind == "key":
+            lines += _aligned(group)
+        elif kind == "prose":
+            prose = textwrap.wrap(" ".join(line.removeprefix("# ") for line in group), _WIDTH)
+            lines += (f"# {line}" for line in prose)
+        elif kind == "blank":
+            lines.append("")  # one, however many a template leaves
+        else:
+            lines += (line.replace("#[", "# [", 1) for line in group)
+    return "\n".join((*lines, ""))
+
+
+def _kind(line: str) -> str:
+    if not line:
+        return "blank"
+    if line.startswith("# "):
+        return "prose"
+    return "key" if _KEY.fullmatch(line) else "as it is"
+
+
+def _aligned(lines: Iterable[str]) -> Iterator[str]:
+    """Yield the keys of one table, with values and comments below each other."""
+    found = [match for line in lines if (match := _KEY.fullmatch(line))]
+    width = max(len(match["key"]) for match in found)
+    bodies = [
+        f"{'# ' if match['mark'] else ''}{match['key']:{width}} = {match['value']}"
+        for match in found
+    ]
+    aligned = (len(match["value"]) <= _LONGEST_ALIGNED for match in found)
+    column = max(map(len, itertools.compress(bodies, aligned)), default=0)
+    for match, body in zip(found, bodies, strict=True):
+        yield f"{body:{column}}  # {match['comment']}" if match["comment"] else body

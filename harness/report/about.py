@@ -1,4 +1,4 @@
-"""Facts of a record in words, as the report's template shows them.
+"""Facts of a record in words: the filters of the report's template.
 
 The facts may come from a record that a hand has changed: whatever is of the wrong kind leaves a
 gap, never an error.
@@ -7,12 +7,18 @@ gap, never an error.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from markupsafe import Markup
+
 from harness.profile.measures import READINGS
 from harness.quantity import format_quantity
-from harness.report.wording import time_text
+from harness.record.csv_text import printable
+from harness.report.conformity import conformity, share_text
+from harness.report.limit_gauge import draw_limit_gauge
+from harness.report.wording import found_text, time_text, wanted_text
 from harness.unit.parts import shown_figure
 
 #: How exact an instrument is: unit by quantity.
@@ -50,10 +56,8 @@ def _nameplate(unit: object) -> str:
     sides = dict(_pairs(unit))
     if not isinstance(sides.get("input"), Mapping):
         return "not given"
-    texts = [f"in: {_rating(sides['input'])}"]
-    for name, output in _pairs(sides.get("output")):
-        if isinstance(output, Mapping):
-            texts.append(f"{name}: {_rating(output)}")
+    named = [("in", sides["input"]), *_pairs(sides.get("output"))]
+    texts = [f"{name}: {_rating(side)}" for name, side in named if isinstance(side, Mapping)]
     return "; ".join([*texts, f"class {sides.get('protection_class', '-')}"])
 
 
@@ -71,16 +75,21 @@ def _exactness(instrument: object) -> str:
     """Say accuracy, resolution and leads, as the bench file has them."""
     told = dict(_pairs(instrument))
     parts = [
-        f"{_plain(name)} {_accuracy(accuracy, _unit(name))}"
+        f"{_plain(name)} {_accuracy(accuracy, _UNITS.get(name, '1'))}"
         for name, accuracy in _pairs(told.get("accuracy"))
         if isinstance(accuracy, Mapping)
     ]
     for name, digit in _pairs(told.get("resolution")):
-        parts.append(f"{_plain(name)} in steps of {format_quantity(_number(digit), _unit(name))}")
+        step = format_quantity(_number(digit), _UNITS.get(name, "1"))
+        parts.append(f"{_plain(name)} in steps of {step}")
     leads_ohm = _number(told.get("lead_resistance_ohm"))
     if not math.isnan(leads_ohm):
         parts.append(f"two-wire leads up to {format_quantity(leads_ohm, 'ohm')}")
     return "; ".join(parts) or "not given"
+
+
+def _plain(name: str) -> str:
+    return name.replace("_dc", " DC").replace("_ac", " AC").replace("_", " ")
 
 
 def _accuracy(accuracy: Mapping[str, Any], unit: str) -> str:
@@ -95,14 +104,6 @@ def _accuracy(accuracy: Mapping[str, Any], unit: str) -> str:
     return f"{text}, {_accuracy(wider, unit)}" if isinstance(wider, Mapping) else text
 
 
-def _plain(name: str) -> str:
-    return name.replace("_dc", " DC").replace("_ac", " AC").replace("_", " ")
-
-
-def _unit(name: str) -> str:
-    return _UNITS.get(name, "1")
-
-
 def _figure(value: object, unit: object) -> str:
     number = _number(value)
     return shown_figure(number, _text(unit)) if math.isfinite(number) else "-"
@@ -111,24 +112,52 @@ def _figure(value: object, unit: object) -> str:
 def _against(value: object, stress: Mapping[str, Any]) -> str:
     """Show a stress, and how many times the rating that is."""
     text = _figure(value, stress.get("unit"))
-    rating, ratio = _number(stress.get("rating")), math.nan
-    if rating > 0:
-        ratio = _number(value) / rating
+    rating = _number(stress.get("rating"))
+    ratio = _number(value) / rating if rating > 0 else math.nan
     if math.isnan(ratio):
         return text
     return f"{text} ({ratio:.2g}×)" if ratio < 100 else f"{text} (over 100×)"
 
 
+def _css(text: object) -> Markup:
+    """Return text for a string in a style sheet, whatever is in it."""
+    # Every other character by its number, which no style sheet can take for the string's end.
+    told = re.sub(r"[^\w .,:/-]", lambda odd: f"\\{ord(odd[0]):x} ", printable(str(text)))
+    return Markup(told)  # noqa: S704 - nothing is left in it that could end the string
+
+
+def _dof(dof: float) -> str:
+    if math.isinf(dof):
+        return "∞"
+    return "> 1000" if dof > 1000 else f"{dof:.3g}"
+
+
+def _of_variance(part: float, total: float) -> str:
+    if not 0 < total < math.inf:
+        return "-"
+    percent = 100 * part / total
+    return f"{percent:.0f} %" if percent >= 0.5 else "< 0.5 %" if percent > 0 else "0"
+
+
 #: Filters of the report's template, by name.
 FILTERS: Mapping[str, Callable[..., Any]] = {
     "against": _against,
+    "conformity": conformity,
+    "css": _css,
+    "dof": _dof,
     "exactness": _exactness,
     "figure": _figure,
+    "found": found_text,
+    "gauge": lambda row: Markup(draw_limit_gauge(row)),  # noqa: S704 - it escapes its text
     "moment": _moment,
     "nameplate": _nameplate,
+    "of_variance": _of_variance,
     "pairs": _pairs,
+    "quantity": format_quantity,
+    "share": share_text,
     "spaced": lambda value: _text(value).replace("-", " "),
     "tables": _tables,
     "texts": _texts,
     "time_text": lambda value: time_text(_number(value)),
+    "wanted": wanted_text,
 }

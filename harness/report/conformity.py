@@ -3,33 +3,20 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
-from harness.judge.uncertainty import combine
+from harness.judge.uncertainty import Uncertainty, combine
 from harness.judge.verdict import probability_of_conformity
 from harness.record.sink import CheckRow
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Conformity:
-    """The figures behind one verdict.
+class Conformity(NamedTuple):
+    """The figures behind one verdict."""
 
-    Attributes:
-        standard: Combined standard uncertainty u, in the check's unit.
-        dof: Its effective degrees of freedom, cut to a whole number; infinite where only stated
-            bounds count.
-        coverage: Coverage factor k.
-        probability: Probability that the true value lies within the limits.
-        false_accept: Risk that the check was accepted wrongly; not-a-number unless it passed.
-        false_reject: Risk that it was rejected wrongly; not-a-number unless it failed.
-    """
-
-    standard: float
-    dof: float
-    coverage: float
-    probability: float
-    false_accept: float
-    false_reject: float
+    combined: Uncertainty
+    probability: float  #: that the true value lies within the limits
+    false_accept: float  #: risk of a wrong acceptance; not-a-number unless the check passed
+    false_reject: float  #: risk of a wrong rejection; not-a-number unless it failed
 
 
 def finite_limits(row: CheckRow) -> tuple[float | None, float | None]:
@@ -44,8 +31,7 @@ def finite_limits(row: CheckRow) -> tuple[float | None, float | None]:
 def conformity(row: CheckRow) -> Conformity | None:
     """Work the figures out from a check and its budget.
 
-    Returns:
-        The figures, or None where there is no budget, no limit or no finite value.
+    None where there is no budget, no limit or no finite value.
 
     Source: JCGM 100:2008, 5.1.2 and G.4.1; JCGM 106:2012, clause 7 and 9.3.2 (specific risks),
         clause numbers from memory.
@@ -60,10 +46,8 @@ def conformity(row: CheckRow) -> Conformity | None:
         row.value, low=low, high=high, standard_uncertainty=combined.standard, dof=combined.dof
     )
     return Conformity(
-        standard=combined.standard,
-        dof=combined.dof,
-        coverage=combined.coverage,
-        probability=within,
+        combined,
+        within,
         false_accept=1.0 - within if row.verdict == "pass" else math.nan,
         false_reject=within if row.verdict == "fail" else math.nan,
     )

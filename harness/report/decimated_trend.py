@@ -18,8 +18,12 @@ _SHOWN = 30
 _PAUSE_S = 10.0
 #: Events that end every line: what comes after them is another measurement, or power is off.
 _PARTING = frozenset({EventKind.POWER_ON, EventKind.POWER_OFF, EventKind.METER, EventKind.LOAD})
-#: What is drawn, by source and quantity, in this order.
-_DRAWN = (("supply", "voltage"), ("supply", "current"), ("meter", "voltage_dc"))
+#: What is drawn, by source and quantity, in this order: title, unit, and bound of the envelope.
+DRAWN = {
+    ("supply", "voltage"): ("Supply voltage", "V", "voltage_v"),
+    ("supply", "current"): ("Supply current", "A", "current_a"),
+    ("meter", "voltage_dc"): ("Meter, DC voltage", "V", ""),
+}
 
 
 class Event(NamedTuple):
@@ -41,23 +45,16 @@ class Band:
 
 
 class Trace:
-    """One quantity against time, thinned by lowest and highest so that no spike is lost.
-
-    Attributes:
-        times_s: Time of the first reading of each bucket.
-        lows: Lowest reading of each bucket.
-        highs: Highest reading of each bucket.
-        begins: Where a new line begins: places of buckets that nothing joins to the one before.
-    """
+    """One quantity against time, thinned by lowest and highest so that no spike is lost."""
 
     #: Buckets kept; as many readings go into each as that takes, a power of two.
     MOST = 4096
 
     def __init__(self) -> None:
-        self.times_s: list[float] = []
+        self.times_s: list[float] = []  #: of the first reading of each bucket
         self.lows: list[float] = []
         self.highs: list[float] = []
-        self.begins: list[int] = []
+        self.begins: list[int] = []  #: buckets that nothing joins to the one before
         self._each = 1
         self._room = 0
         self._last_s = -math.inf
@@ -102,13 +99,13 @@ class DecimatedTrend:
     """Follows a run for the report."""
 
     def __init__(self) -> None:
-        self._traces = {key: Trace() for key in _DRAWN}
+        self.trip: Event | None = None  #: the first cut of power
+        self._traces = {key: Trace() for key in DRAWN}
         self._bands: list[Band] = []
         self._heap: list[tuple[float, str, Values, str]] = []
         self._first: list[Event] = []
         self._last: deque[Event] = deque(maxlen=_SHOWN)
         self._events = 0
-        self._trip: Event | None = None
 
     @property
     def traces(self) -> dict[tuple[str, str], Trace]:
@@ -127,11 +124,6 @@ class DecimatedTrend:
         """Events from the beginning, how many are left out, and events from the end."""
         return self._first, self._events - len(self._first) - len(self._last), list(self._last)
 
-    @property
-    def trip(self) -> Event | None:
-        """The first cut of power, or None."""
-        return self._trip
-
     def sample(self, time_s: float, step: str, values: Values, source: str) -> None:
         """Take in readings taken together."""
         self._heap.append((time_s, step, values, source))
@@ -142,13 +134,12 @@ class DecimatedTrend:
         """Take in an event."""
         if kind in _PARTING:
             self._look()  # what was read before comes before
-            for trace in self._traces.values():
-                trace.lift()
+            self._lift()
         event = Event(time_s, kind, step, detail)
         self._events += 1
         (self._first if len(self._first) < _SHOWN else self._last).append(event)
-        if kind == EventKind.TRIP and self._trip is None:
-            self._trip = event
+        if kind == EventKind.TRIP and self.trip is None:
+            self.trip = event
 
     def _look(self) -> None:
         heap, self._heap = self._heap, []
@@ -158,9 +149,12 @@ class DecimatedTrend:
                 bands[-1].end_s = time_s
             else:
                 bands.append(Band(step, time_s, time_s))
-                for each in traces.values():
-                    each.lift()
+                self._lift()
             for quantity, value, _ in values:
                 trace = traces.get((source, quantity))
                 if trace is not None:
                     trace.add(time_s, value)
+
+    def _lift(self) -> None:
+        for trace in self._traces.values():
+            trace.lift()

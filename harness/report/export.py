@@ -12,7 +12,6 @@ import struct
 import subprocess
 import tempfile
 import zlib
-from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from harness.errors import RecordError
@@ -33,7 +32,6 @@ _PLACES = (
 _APPLICATIONS = ("Chromium", "Google Chrome", "Microsoft Edge")
 #: The font of a label's PNG, with its licence.
 _FONTS = Path(__file__).with_name("fonts")
-_INSTALL = "install Chromium or WeasyPrint; or open the .html and print it there"
 
 
 def browser() -> str | None:
@@ -52,35 +50,59 @@ def browser() -> str | None:
 
 
 def as_pdf(page: bytes, paper: str = "A4") -> bytes:
-    """Return an HTML page as PDF.
-
-    Args:
-        page: The page; it needs nothing beside it.
-        paper: ``A4`` or ``Letter``.
+    """Return an HTML page, which needs nothing beside it, as PDF on ``A4`` or ``Letter``.
 
     Raises:
         RecordError: There is nothing that can make a PDF, or it failed.
     """
     sized = page.replace(b"</style>", f"@page {{ size: {paper} }}\n</style>".encode(), 1)
-    program = browser()
-    if program is None:
-        other = shutil.which("weasyprint")
-        if other is None:
-            raise RecordError(
-                "neither Chromium nor WeasyPrint was found to make the PDF", remedy=_INSTALL
+    with tempfile.TemporaryDirectory(prefix="softwake-") as place:
+        source, target = Path(place) / "page.html", Path(place) / "page.pdf"
+        source.write_bytes(sized)
+        command = _command(source, target)
+        try:
+            done = subprocess.run(  # noqa: S603 - a program of this machine, on a page of our own
+                command, capture_output=True, check=False, timeout=_PATIENCE_S
             )
-        return _by_weasyprint(other, sized)
-    return _by_browser(program, sized)
+            if target.is_file():
+                return target.read_bytes()
+            reason = f"it ended with code {done.returncode} and wrote nothing"
+        except subprocess.TimeoutExpired:
+            reason = "it did not answer"
+        except OSError as error:
+            reason = error.strerror or "it cannot be started"
+    raise RecordError(
+        f"no file was made: {reason}",
+        where=command[0],
+        remedy="open the .html and print it there, or name another browser in SOFTWAKE_BROWSER",
+    )
+
+
+def _command(source: Path, target: Path) -> list[str]:
+    program = browser()
+    if program is not None:
+        return [
+            *(program, "--headless", "--disable-gpu", f"--user-data-dir={target.parent}/profile"),
+            "--no-pdf-header-footer",
+            # Root has no sandbox to run it in; the page is our own, and has no script.
+            *(["--no-sandbox"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []),
+            f"--print-to-pdf={target}",
+            source.as_uri(),
+        ]
+    other = shutil.which("weasyprint")
+    if other is None:
+        raise RecordError(
+            "neither Chromium nor WeasyPrint was found to make the PDF",
+            remedy="install Chromium or WeasyPrint; or open the .html and print it there",
+        )
+    return [other, "--encoding", "utf-8", str(source), str(target)]
 
 
 def as_png(picture: str, dots_per_inch: int = 300) -> bytes:
-    """Return an SVG picture as PNG, with its size on paper.
+    """Return an SVG picture whose size is in millimetres as PNG, with its size on paper.
 
     Text in ``Label Sans`` comes out the same on every machine: the font is part of the package.
-
-    Args:
-        picture: The ``svg`` element, its size in millimetres.
-        dots_per_inch: How fine; label printers have 300 (common practice).
+    Label printers have 300 dots an inch (common practice).
     """
     import resvg_py
 
@@ -91,50 +113,3 @@ def as_png(picture: str, dots_per_inch: int = 300) -> bytes:
     size = b"pHYs" + struct.pack(">IIB", per_metre, per_metre, 1)
     chunk = struct.pack(">I", len(size) - 4) + size + struct.pack(">I", zlib.crc32(size))
     return made[:33] + chunk + made[33:]
-
-
-def _by_browser(program: str, page: bytes) -> bytes:
-    def command(source: Path, target: Path) -> list[str]:
-        return [
-            *(program, "--headless", "--disable-gpu", f"--user-data-dir={target.parent}/profile"),
-            "--no-pdf-header-footer",
-            # Root has no sandbox to run it in; the page is our own, and has no script.
-            *(["--no-sandbox"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []),
-            f"--print-to-pdf={target}",
-            source.as_uri(),
-        ]
-
-    return _made_by(command, page)
-
-
-def _by_weasyprint(program: str, page: bytes) -> bytes:
-    return _made_by(
-        lambda source, target: [program, "--encoding", "utf-8", str(source), str(target)], page
-    )
-
-
-def _made_by(command_of: Callable[[Path, Path], Sequence[str]], page: bytes) -> bytes:
-    """Run a program of this machine on a page of our own, and return the PDF it made."""
-    with tempfile.TemporaryDirectory(prefix="softwake-") as place:
-        source, target = Path(place) / "page.html", Path(place) / "page.pdf"
-        source.write_bytes(page)
-        command = command_of(source, target)
-        try:
-            done = subprocess.run(  # noqa: S603 - see above
-                command, capture_output=True, check=False, timeout=_PATIENCE_S
-            )
-        except subprocess.TimeoutExpired as error:
-            raise _failed(command[0], "it did not answer") from error
-        except OSError as error:
-            raise _failed(command[0], error.strerror or "it cannot be started") from error
-        if not target.is_file():
-            raise _failed(command[0], f"it ended with code {done.returncode} and wrote nothing")
-        return target.read_bytes()
-
-
-def _failed(program: str, reason: str) -> RecordError:
-    return RecordError(
-        f"no file was made: {reason}",
-        where=program,
-        remedy="open the .html and print it there, or name another browser in SOFTWAKE_BROWSER",
-    )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 from collections.abc import Mapping
 from typing import Any
 
@@ -19,10 +20,19 @@ _EDGE = 2.5
 _CODE = 26.0
 #: Modules left white around the code (ISO/IEC 18004).
 _QUIET = 4
-#: Where the text begins, right of the code.
+#: Where the text begins, right of the code, and the room it has there.
 _TEXT = _EDGE + _CODE
-#: Room for text beside the code.
 _ROOM = WIDTH_MM - _TEXT - _EDGE
+
+_FONT = 'font-family="Label Sans, Arial, Helvetica, sans-serif"'
+_FOOT = "States what was tested and when; no approval. Local codes come first."
+#: Height of the bar across a rehearsal's label.
+_BAR = 8.5
+_MARK = (
+    f'<rect width="{WIDTH_MM:g}" height="{_BAR:g}"/>'
+    f'<text x="{WIDTH_MM / 2:g}" y="6.3" text-anchor="middle" font-size="6" font-weight="bold" '
+    'letter-spacing="1.4" fill="#fff">REHEARSAL</text>'
+)
 
 
 def code_text(facts: Mapping[str, Any]) -> str:
@@ -36,15 +46,11 @@ def code_text(facts: Mapping[str, Any]) -> str:
 def draw_label(
     facts: Mapping[str, Any], *, rehearsal: bool = False, next_due: dt.date | None = None
 ) -> str:
-    """Draw the label as an SVG picture in millimetres.
+    """Draw the label as an ``svg`` element in millimetres; all text in it is escaped.
 
-    Args:
-        facts: What a whole record's ``run.json`` says.
-        rehearsal: Whether a rehearsal may have one, with REHEARSAL in a bar across it.
-        next_due: When the unit is due for its next test, or None for a line to fill in.
-
-    Returns:
-        An ``svg`` element that needs nothing else; all text in it is escaped.
+    ``facts`` is what a whole record's ``run.json`` says. A rehearsal may have a label where that is
+    asked for, with REHEARSAL in a bar across it. Without the date of the unit's next test there is
+    a line to fill it in.
 
     Raises:
         UsageError: The run releases no unit.
@@ -52,49 +58,37 @@ def draw_label(
     _require_release(facts, rehearsal=rehearsal)
     due = next_due.isoformat() if next_due else "........."
     tested = str(facts["started_utc"])[:10]
+    bold = ' font-weight="bold"'
     lines = [
         (2.6, "", facts["title"], 2),
-        (3.2, "bold", f"SN {facts['serial']}", 2),
+        (3.2, bold, f"SN {facts['serial']}", 2),
         (2.2, "", facts["bench"].get("name") or "", 1),
         (2.2, "", f"tested {tested}, {facts['operator'] or '.........'}", 1),
         (2.2, "", f"next test due {due}", 1),
     ]
-    top = _BAR if facts["rehearsal"] else 0.0
+    top, mark = (_BAR, [_MARK]) if facts["rehearsal"] else (0.0, [])
     if not facts["rehearsal"]:
-        lines = [(4.6, "bold", "RELEASED", 1), (2.2, "", "after first power", 1), *lines]
-    head = (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH_MM:g}mm" height="{HEIGHT_MM:g}mm" '
-        f'viewBox="0 0 {WIDTH_MM:g} {HEIGHT_MM:g}" {_FONT}>'
-    )
+        lines = [(4.6, bold, "RELEASED", 1), (2.2, "", "after first power", 1), *lines]
+    size = f'width="{WIDTH_MM:g}mm" height="{HEIGHT_MM:g}mm"'
+    box = f'viewBox="0 0 {WIDTH_MM:g} {HEIGHT_MM:g}"'
     parts = [
-        head,
+        f'<svg xmlns="http://www.w3.org/2000/svg" {size} {box} {_FONT}>',
         f'<rect width="{WIDTH_MM:g}" height="{HEIGHT_MM:g}" fill="#fff"/>',
-        *([_MARK] if facts["rehearsal"] else []),
+        *mark,
         _code(code_text(facts), top + _EDGE),
     ]
     y = top + _EDGE + 1.0
-    for size, weight, words, most in lines:
-        for line in _wrapped(str(words), size, most):
-            y += size
-            parts.append(_line(_TEXT, y, size, line, weight))
-            y += size * 0.2
+    for high, weight, words, most in lines:
+        for line in _wrapped(str(words), high, most):
+            y += high
+            parts.append(text(_TEXT, y, line, f'font-size="{high:.3g}"{weight}'))
+            y += high * 0.2
         y += 0.4
     run_id = str(facts["run_id"])
-    size = min(2.1, (WIDTH_MM - 2 * _EDGE) / _ems(run_id))
-    parts.append(_line(_EDGE, HEIGHT_MM - 4.5, size, run_id, ""))
-    parts.append(_line(_EDGE, HEIGHT_MM - 1.9, 1.75, _FOOT, ""))
+    high = min(2.1, (WIDTH_MM - 2 * _EDGE) / _ems(run_id))
+    parts.append(text(_EDGE, HEIGHT_MM - 4.5, run_id, f'font-size="{high:.3g}"'))
+    parts.append(text(_EDGE, HEIGHT_MM - 1.9, _FOOT, 'font-size="1.75"'))
     return "\n".join([*parts, "</svg>"])
-
-
-_FONT = 'font-family="Label Sans, Arial, Helvetica, sans-serif"'
-_FOOT = "States what was tested and when; no approval. Local codes come first."
-#: Height of the bar across a rehearsal's label.
-_BAR = 8.5
-_MARK = (
-    f'<rect width="{WIDTH_MM:g}" height="{_BAR:g}"/>'
-    f'<text x="{WIDTH_MM / 2:g}" y="6.3" text-anchor="middle" font-size="6" font-weight="bold" '
-    'letter-spacing="1.4" fill="#fff">REHEARSAL</text>'
-)
 
 
 def _require_release(facts: Mapping[str, Any], *, rehearsal: bool) -> None:
@@ -119,20 +113,16 @@ def _code(content: str, top: float) -> str:
     import segno
 
     matrix = segno.make(content, error="m", micro=False).matrix
-    module = _CODE / (len(matrix) + 2 * _QUIET)
-    strokes = []
+    strokes = ""
     for row, line in enumerate(matrix):
         column = 0
-        while column < len(line):
-            end = column
-            while end < len(line) and line[end]:
-                end += 1
-            if end > column:
-                strokes.append(f"M{column} {row}h{end - column}v1h-{end - column}z")
-            column = max(end, column + 1)
+        for dark, modules in itertools.groupby(line):
+            width = len(list(modules))
+            strokes += f"M{column} {row}h{width}v1h-{width}z" if dark else ""
+            column += width
+    module = _CODE / (len(matrix) + 2 * _QUIET)
     place = f"translate({_EDGE:g} {top:g}) scale({module:.6f}) translate({_QUIET} {_QUIET})"
-    shape = "".join(strokes)
-    return f'<path transform="{place}" shape-rendering="crispEdges" d="{shape}"/>'
+    return f'<path transform="{place}" shape-rendering="crispEdges" d="{strokes}"/>'
 
 
 def _wrapped(words: str, size: float, most: int) -> list[str]:
@@ -158,8 +148,3 @@ def _ems(words: str) -> float:
         0.3 if letter in " .,:;'|ijlI-" else 0.58 if letter.islower() or letter.isdigit() else 0.78
         for letter in words
     ) + 0.35 * sum(letter in "mwMW@%" for letter in words)
-
-
-def _line(x: float, y: float, size: float, words: str, weight: str) -> str:
-    bold = f' font-weight="{weight}"' if weight else ""
-    return text(x, y, words, f'font-size="{size:.3g}"{bold}')

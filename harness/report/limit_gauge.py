@@ -9,7 +9,8 @@ lets a page's style sheet into its pictures.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Iterator
+from typing import NamedTuple
 
 from harness.quantity import format_quantity
 from harness.record.sink import CheckRow
@@ -41,8 +42,7 @@ _FONT = 'font-family="Noto Sans, Arial, Helvetica, sans-serif" font-size="11"'
 _FAR = 1.5
 
 
-@dataclass(frozen=True, slots=True)
-class _Scale:
+class _Scale(NamedTuple):
     low: float
     high: float
 
@@ -53,17 +53,17 @@ class _Scale:
 
 
 def draw_limit_gauge(row: CheckRow) -> str:
-    """Draw a check; its limits of None or not-a-number are none.
+    """Draw a check as an ``svg`` element, all text in it escaped.
 
-    Returns:
-        An ``svg`` element, all text in it escaped; empty where there is no value or no limit, or
-        the figures are too large to be drawn.
+    It is empty where there is no value or no limit (None or not finite), or the figures are too
+    large to be drawn.
     """
-    low, high = finite_limits(row)
-    if not math.isfinite(row.value) or (low is None and high is None):
+    given = finite_limits(row)
+    if not math.isfinite(row.value) or given == (None, None):
         return ""
-    expanded = row.uncertainty if math.isfinite(row.uncertainty) else 0.0
-    expanded = max(expanded, 0.0)
+    low = -math.inf if given[0] is None else given[0]
+    high = math.inf if given[1] is None else given[1]
+    expanded = max(row.uncertainty, 0.0) if math.isfinite(row.uncertainty) else 0.0
     scale = _scale(row.value, expanded, low, high)
     if not (math.isfinite(scale.high - scale.low) and scale.high > scale.low):
         return ""
@@ -71,7 +71,7 @@ def draw_limit_gauge(row: CheckRow) -> str:
     return "\n".join(
         [
             f'<svg class="ruler" viewBox="{size}" role="img" aria-label="{label}" {_FONT}>',
-            f'<path class="reach" d="M{_LEFT:g} {_MIDDLE:g}H{_RIGHT:g}" {_LOOK["reach"]}/>',
+            _path("reach", f"M{_LEFT:g} {_MIDDLE:g}H{_RIGHT:g}"),
             *_zones(scale, low, high, expanded if row.rule == "guarded" else 0.0),
             *_limits(scale, low, high, row.unit),
             *_value(scale, row.value, expanded, row.verdict),
@@ -80,17 +80,16 @@ def draw_limit_gauge(row: CheckRow) -> str:
     )
 
 
-def _scale(value: float, expanded: float, low: float | None, high: float | None) -> _Scale:
-    if low is not None and high is not None:
+def _scale(value: float, expanded: float, low: float, high: float) -> _Scale:
+    if low > -math.inf and high < math.inf:
         span = (high - low) or max(abs(high) / 10, 4 * expanded, 1e-12)
         begin, end = low - span / 2, high + span / 2
         if low - _FAR * span <= value <= high + _FAR * span:
             begin = min(begin, value - expanded - span / 6)
             end = max(end, value + expanded + span / 6)
         return _Scale(begin, end)
-    limit = high if low is None else low
-    assert limit is not None
-    if low is None and limit > 0 and value >= 0:  # from nought, where the quantity begins
+    limit = high if math.isinf(low) else low
+    if limit == high > 0 and value >= 0:  # from nought, where the quantity begins
         near = value <= (1 + 2 * _FAR) * limit
         return _Scale(0.0, max(1.3 * limit, (value + expanded) * 1.1 if near else 0.0))
     span = max(abs(limit - value), 4 * expanded, abs(limit) / 50, 1e-12)
@@ -99,16 +98,12 @@ def _scale(value: float, expanded: float, low: float | None, high: float | None)
     )
 
 
-def _zones(scale: _Scale, low: float | None, high: float | None, guard: float) -> list[str]:
-    """Strips of what conforms, and within it of what is accepted."""
-    begin = scale.low if low is None else low
-    end = scale.high if high is None else high
-    parts = [_bar("guard", scale.at(begin), scale.at(end))]
-    begin = begin if low is None else begin + guard
-    end = end if high is None else end - guard
+def _zones(scale: _Scale, low: float, high: float, guard: float) -> Iterator[str]:
+    """Yield a strip of what conforms, and within it one of what is accepted."""
+    yield _bar("guard", scale.at(low), scale.at(high))
+    begin, end = max(low + guard, scale.low), min(high - guard, scale.high)
     if begin < end:
-        parts.append(_bar("accept", scale.at(begin), scale.at(end)))
-    return parts
+        yield _bar("accept", scale.at(begin), scale.at(end))
 
 
 def _bar(style: str, begin: float, end: float) -> str:
@@ -118,39 +113,36 @@ def _bar(style: str, begin: float, end: float) -> str:
     )
 
 
-def _limits(scale: _Scale, low: float | None, high: float | None, unit: str) -> list[str]:
-    places = [(limit, scale.at(limit)) for limit in (low, high) if limit is not None]
-    shown = [(x, format_quantity(limit, unit)) for limit, x in places]
+def _limits(scale: _Scale, low: float, high: float, unit: str) -> Iterator[str]:
+    limits = filter(math.isfinite, (low, high))
+    shown = [(scale.at(limit), format_quantity(limit, unit)) for limit in limits]
     room = _LETTER * sum(len(words) for _, words in shown) / 2 + 8
     beside = len(shown) == 2 and shown[1][0] - shown[0][0] < room
     # two that would run into each other stand side by side, away from each other
     anchors = ("end", "start") if beside else ("middle", "middle")
-    parts = []
     for (x, words), anchor in zip(shown, anchors, strict=False):
-        stroke = f"M{x:.1f} {_STRIP - 5:g}V{_STRIP + _THICK + 5:g}"
-        parts.append(f'<path class="limit" d="{stroke}" {_LOOK["limit"]}/>')
+        yield _path("limit", f"M{x:.1f} {_STRIP - 5:g}V{_STRIP + _THICK + 5:g}")
         half = _LETTER * len(words) / 2 if anchor == "middle" else 0.0
         held = min(max(x, half + 1), _WIDTH - half - 1)
         look = f'class="mark" text-anchor="{anchor}" fill="{_SOFT}"'
-        parts.append(text(held, _HEIGHT - 3, words, look))
-    return parts
+        yield text(held, _HEIGHT - 3, words, look)
 
 
-def _value(scale: _Scale, value: float, expanded: float, verdict: str) -> list[str]:
+def _value(scale: _Scale, value: float, expanded: float, verdict: str) -> Iterator[str]:
     # The word goes into a class name, so it must be one of the three there are.
     style = verdict if verdict in {"pass", "fail", "undecided"} else "undecided"
     if value > scale.high or value < scale.low:
         out = 1.0 if value > scale.high else -1.0
         tip = (_RIGHT if out > 0 else _LEFT) + 7 * out
-        arrow = f"M{tip:g} {_MIDDLE:g}l{-11 * out:g} -6v12z"
-        return [f'<path class="at {style}" d="{arrow}" {_LOOK[style]}/>']
-    x = scale.at(value)
-    parts = []
+        yield _path(style, f"M{tip:g} {_MIDDLE:g}l{-11 * out:g} -6v12z", f"at {style}")
+        return
     if expanded:
         begin, end = scale.at(value - expanded), scale.at(value + expanded)
-        bar = f"M{begin:.1f} {_MIDDLE:g}H{end:.1f}"
         caps = "".join(f"M{cap:.1f} {_MIDDLE - 5:g}v10" for cap in (begin, end))
-        parts.append(f'<path class="spread" d="{bar}{caps}" {_LOOK["spread"]}/>')
-    diamond = f"M{x:.1f} {_MIDDLE - 5.5:g}l5 5.5-5 5.5-5-5.5z"
-    parts.append(f'<path class="at {style}" d="{diamond}" {_LOOK[style]}/>')
-    return parts
+        yield _path("spread", f"M{begin:.1f} {_MIDDLE:g}H{end:.1f}{caps}")
+    diamond = f"M{scale.at(value):.1f} {_MIDDLE - 5.5:g}l5 5.5-5 5.5-5-5.5z"
+    yield _path(style, diamond, f"at {style}")
+
+
+def _path(style: str, strokes: str, names: str = "") -> str:
+    return f'<path class="{names or style}" d="{strokes}" {_LOOK[style]}/>'

@@ -1,49 +1,35 @@
-"""The report of a run: one HTML page that needs nothing else, for the screen and for paper."""
+"""The report of a run: one HTML page that needs nothing else, for the screen and for paper.
+
+It is made at the end of a run, and again from its record at any time.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
+import heapq
 import math
-import re
+from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
-from harness.quantity import format_quantity
-from harness.record.csv_text import printable
+from markupsafe import Markup
+
+from harness.judge.uncertainty import Contribution
+from harness.record.csv_text import BUDGETS, CHECKS, printable
 from harness.record.sink import CheckRow
-from harness.report import about
-from harness.report.conformity import conformity, share_text
+from harness.record.tables import Record
+from harness.report.about import FILTERS
 from harness.report.decimated_trend import DecimatedTrend
-from harness.report.limit_gauge import draw_limit_gauge
-from harness.report.plot import Panel, draw
-from harness.report.wording import YES_NO, found_text, headline, verdict_words, wanted_text
+from harness.report.plot import draw
+from harness.report.wording import headline, verdict_mark, verdict_words
 
 if TYPE_CHECKING:
     import jinja2
 
-#: Title, unit and envelope bound of each trace, by source and quantity.
-_PANELS = {
-    ("supply", "voltage"): ("Supply voltage", "V", "voltage_v"),
-    ("supply", "current"): ("Supply current", "A", "current_a"),
-    ("meter", "voltage_dc"): ("Meter, DC voltage", "V", ""),
-}
-
 #: Budgets beyond these would fill the paper; ``budgets.csv`` has all of them.
 _BUDGETS = 60
-
-#: The style of what the assessment of the unit says.
-_STYLE_OF = {
-    "within rating": "pass",
-    "marginal": "undecided",
-    "over-stressed": "fail",
-    "destroyed likely": "fail",
-    "better": "pass",
-    "equivalent": "pass",
-    "acceptable with note": "undecided",
-    "not acceptable": "fail",
-}
 
 
 class RunReport(DecimatedTrend):
@@ -56,6 +42,24 @@ class RunReport(DecimatedTrend):
         return report_html(facts, checks, self, files)
 
 
+def report_from_record(record: Record, *, next_due: dt.date | None = None) -> bytes:
+    """Return the report of a record, as this version of the harness writes it.
+
+    A record that is not whole says so on its head, and is never called a release. ``next_due`` is
+    that of :func:`report_html`.
+    """
+    hashes = record.run.get("files", {})
+    return report_html(
+        record.run,
+        check_rows(record),
+        _trend(record),
+        {name: sha256 for name, sha256 in hashes.items() if name != "report.html"},
+        next_due=next_due,
+        problems=record.problems,
+        afterwards=True,
+    )
+
+
 def report_html(
     facts: Mapping[str, Any],
     checks: Iterable[CheckRow],
@@ -64,44 +68,36 @@ def report_html(
     *,
     next_due: dt.date | None = None,
     problems: Iterable[str] = (),
-    anew: bool = False,
+    afterwards: bool = False,
 ) -> bytes:
     """Return the report as UTF-8 HTML; all text from outside is escaped.
 
-    Args:
-        facts: What ``run.json`` will say.
-        checks: Every judged check.
-        trend: What happened, thinned.
-        files: SHA-256 (hex) of the other files of the record, by name.
-        next_due: When the unit is due for its next test, or None for a line to fill in.
-        problems: What is wrong with the record the report is made from.
-        anew: Whether this is no part of the record, but made from it later.
+    ``facts`` is what ``run.json`` will say, ``files`` has the SHA-256 (hex) of the other files of
+    the record. Without the date of the unit's next test there is a line to fill it in. ``problems``
+    are those of the record the report is made from, ``afterwards`` where it is no part of that.
     """
     rows = list(checks)
     budgets = [row for row in rows if row.budget]
     word, beneath = headline(facts)
     if facts["outcome"] != "completed":
         beneath = f"{beneath}; {verdict_words(facts)}"
-    undecided = facts["outcome"] == "completed" and facts["verdict"] == "undecided"
+    envelope = facts.get("envelope")
+    drawing = draw(trend, envelope if isinstance(envelope, Mapping) else {})
     page = _template().render(
         facts=facts,
         word=word,
         beneath=beneath,
-        mark="pass" if facts["released"] else "undecided" if undecided else "fail",
-        checks=[_check(row) for row in rows],
-        budgets=[
-            (row, conformity(row), sum(part.share**2 for part in row.budget))
-            for row in budgets[:_BUDGETS]
-        ],
+        mark=verdict_mark(facts),
+        checks=rows,
+        budgets=[(row, sum(part.share**2 for part in row.budget)) for row in budgets[:_BUDGETS]],
         budgets_left_out=len(budgets[_BUDGETS:]),
-        plot=_plot(facts, trend),
+        plot=Markup(drawing),  # noqa: S704 - the drawing escapes its own text
         events=trend.events,
         rules={row.rule for row in rows},
-        style_of=_STYLE_OF,
         files=files,
         next_due=next_due.isoformat() if next_due else None,
         problems=list(problems),
-        anew=anew,
+        afterwards=afterwards,
     )
     return page.encode(errors="backslashreplace")
 
@@ -110,7 +106,6 @@ def report_html(
 def _template() -> jinja2.Template:
     import jinja2
     from jinja2.utils import missing
-    from markupsafe import Markup
 
     class Gap(jinja2.ChainableUndefined):
         """Nothing, where a record lacks a fact; an error, where the template means no fact."""
@@ -129,77 +124,37 @@ def _template() -> jinja2.Template:
     environment = jinja2.Environment(
         autoescape=True, undefined=Gap, finalize=shown, trim_blocks=True, lstrip_blocks=True
     )
-    environment.filters |= about.FILTERS
-    environment.filters |= {
-        "css": _css,
-        "dof": _dof,
-        "of_variance": _of_variance,
-        "quantity": format_quantity,
-        "share": share_text,
-    }
+    environment.filters |= FILTERS
     text = resources.files(__package__).joinpath("page.html.j2").read_text(encoding="utf-8")
     return environment.from_string(text)
 
 
-def _css(text: object) -> Any:
-    """Return text for a string in a style sheet, whatever is in it."""
-    from markupsafe import Markup
-
-    shown = printable(str(text))
-    # Every other character by its number, which no style sheet can take for the string's end.
-    safe = re.sub(r"[^\w .,:/-]", lambda odd: f"\\{ord(odd[0]):x} ", shown)
-    return Markup(safe)  # noqa: S704 - nothing is left in it that could end the string
-
-
-def _check(row: CheckRow) -> dict[str, Any]:
-    """Return one row of the checks, as text and drawing."""
-    from markupsafe import Markup
-
-    shown = {
-        "row": row,
-        "value": found_text(row.quantity, row.value, row.uncertainty, row.unit),
-        "limits": wanted_text(row.quantity, row.low, row.high, row.unit),
-    }
-    if row.quantity == YES_NO:
-        return shown | {"margin": "", "ruler": "", "within": ""}
-    behind = conformity(row)
-    margin = "" if math.isnan(row.margin) else format_quantity(row.margin, row.unit, 3)
-    ruler = Markup(draw_limit_gauge(row))  # noqa: S704 - it escapes its text
-    within = "" if behind is None else share_text(behind.probability)
-    return shown | {"margin": margin, "ruler": ruler, "within": within}
+def check_rows(record: Record) -> list[CheckRow]:
+    """Return the checks of a record, each with its budget."""
+    budgets: dict[tuple[str, str], list[Contribution]] = defaultdict(list)
+    names = ("name", "distribution", "standard", "unit", "dof", "sensitivity")
+    parts = record.budgets[list(BUDGETS[1:-1])].itertuples(index=False, name=None)
+    for step, check, *figures in parts:
+        budgets[step, check].append(Contribution(**dict(zip(names, figures, strict=True))))
+    columns = CHECKS[2:]  # from the step on, each is an attribute of a check
+    rows = []
+    for values in record.checks[list(columns)].itertuples(index=False, name=None):
+        row = dict(zip(columns, values, strict=True))
+        for limit in ("low", "high"):
+            row[limit] = None if math.isnan(row[limit]) else row[limit]
+        rows.append(CheckRow(**row, budget=tuple(budgets[row["step"], row["check"]])))
+    return rows
 
 
-def _dof(dof: float) -> str:
-    if math.isinf(dof):
-        return "∞"
-    return "> 1000" if dof > 1000 else f"{dof:.3g}"
-
-
-def _of_variance(part: float, total: float) -> str:
-    if not 0 < total < math.inf:
-        return "-"
-    percent = 100 * part / total
-    return f"{percent:.0f} %" if percent >= 0.5 else "< 0.5 %" if percent > 0 else "0"
-
-
-def _plot(facts: Mapping[str, Any], trend: DecimatedTrend) -> Any:
-    from markupsafe import Markup
-
-    envelope = facts.get("envelope")
-    bounds = envelope if isinstance(envelope, Mapping) else {}
-    panels = [
-        Panel(
-            title=title,
-            unit=unit,
-            trace=trace,
-            limit=bounds.get(bound),
-            style=f"trace-{'-'.join(key)}",
-        )
-        for key, trace in trend.traces.items()
-        for title, unit, bound in [_PANELS[key]]
-    ]
-    if not panels:
-        return None
-    trip = trend.trip
-    drawing = draw(panels, trend.bands, None if trip is None else trip.time_s)
-    return Markup(drawing)  # noqa: S704 - the drawing escapes its own text
+def _trend(record: Record) -> DecimatedTrend:
+    """Follow the run once more: readings and events in the order of time."""
+    trend = DecimatedTrend()
+    readings = record.readings.itertuples(index=False, name=None)
+    events = record.events.itertuples(index=False, name=None)
+    for time_s, *row in heapq.merge(readings, events, key=lambda row: row[0]):
+        if len(row) == 3:
+            trend.event(time_s, *row)
+        else:
+            step, _, quantity, value, unit, source = row
+            trend.sample(time_s, step, ((quantity, value, unit),), source)
+    return trend

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from importlib import resources
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from harness.quantity import format_quantity
-from harness.report.decimated_trend import Band, Trace
+from harness.report.decimated_trend import DRAWN, Band, DecimatedTrend, Trace
 from harness.report.svg import escaped, text
 
 FloatArray = npt.NDArray[np.float64]
@@ -33,48 +33,28 @@ _DOTTED = 60
 _SCALES = ((1.0, ""), (1e-3, "m"), (1e-6, "u"))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Panel:
-    """One quantity to draw.
+def draw(trend: DecimatedTrend, envelope: Mapping[str, Any]) -> str:
+    """Draw each trace as a panel, one above the other, over one axis of time; empty without any.
 
-    Attributes:
-        title: What is drawn.
-        unit: SI unit of the trace and the limit.
-        trace: The readings.
-        limit: The envelope's bound, or None.
-        style: Name of the line's style class.
+    The steps stand behind the panels, the bounds of the envelope and the trip, if any, in them. All
+    text in the ``svg`` element is escaped.
     """
-
-    title: str
-    unit: str
-    trace: Trace
-    limit: float | None
-    style: str
-
-
-def draw(panels: Sequence[Panel], bands: Sequence[Band], trip_s: float | None = None) -> str:
-    """Draw panels one above the other, over one axis of time.
-
-    Args:
-        panels: At least one; each trace has readings.
-        bands: Steps, drawn behind the panels.
-        trip_s: When power was cut, or None.
-
-    Returns:
-        An ``svg`` element; all text in it is escaped.
-    """
-    begin_s = min(0.0, *(min(panel.trace.times_s) for panel in panels))
-    end_s = max(trip_s or 0.0, *(max(panel.trace.times_s) for panel in panels))
+    traces = trend.traces
+    if not traces:
+        return ""
+    trip_s = None if trend.trip is None else trend.trip.time_s
+    begin_s = min(0.0, *(min(trace.times_s) for trace in traces.values()))
+    end_s = max(trip_s or 0.0, *(max(trace.times_s) for trace in traces.values()))
     margin_s = 0.03 * (end_s - begin_s) or 1.0  # the last reading and the trip stay off the edge
     time = _Axis(begin_s, end_s + margin_s, _LEFT, _END)
-    bottom = _TOP + len(panels) * (_PANEL + _GAP) - _GAP
+    bottom = _TOP + len(traces) * (_PANEL + _GAP) - _GAP
     size = f"0 0 {_WIDTH:g} {bottom + _FOOT:g}"
-    label = escaped("Plot against time: " + ", ".join(panel.title for panel in panels))
+    label = escaped("Plot against time: " + ", ".join(DRAWN[key][0] for key in traces))
     parts = [f'<svg class="plot" viewBox="{size}" role="img" aria-label="{label}">', _style()]
-    parts += _bands(bands, time, bottom)
-    for number, panel in enumerate(panels):
+    parts += _bands(trend.bands, time, bottom)
+    for number, (key, trace) in enumerate(traces.items()):
         top = _TOP + number * (_PANEL + _GAP)
-        parts += _panel(panel, time, top)
+        parts += _panel(key, trace, envelope.get(DRAWN[key][2]), time, top)
     parts += _time_axis(time, bottom)
     if trip_s is not None:
         parts += _trip(trip_s, time, bottom)
@@ -99,8 +79,7 @@ def ticks(low: float, high: float, most: int) -> list[float]:
     return [number * step for number in range(first, last + 1)]
 
 
-@dataclass(frozen=True, slots=True)
-class _Axis:
+class _Axis(NamedTuple):
     """Maps values from ``low`` to ``high`` to places on the page from ``start`` to ``end``."""
 
     low: float
@@ -117,42 +96,43 @@ class _Axis:
         return self.start + (values - self.low) * ((self.end - self.start) / span)
 
 
-def _panel(panel: Panel, time: _Axis, top: float) -> list[str]:
-    highest, lowest = max(panel.trace.highs), min(panel.trace.lows)
-    limit = panel.limit
+def _panel(
+    key: tuple[str, str], trace: Trace, limit: float | None, time: _Axis, top: float
+) -> Iterator[str]:
+    title, unit, _ = DRAWN[key]
+    style = f"trace-{'-'.join(key)}"
+    highest, lowest = max(trace.highs), min(trace.lows)
     near = limit is not None and limit <= _FAR * max(highest, 0.0)
     ceiling = max(highest, limit if near and limit is not None else highest)
     floor = min(lowest, 0.0)
     room = 0.08 * (ceiling - floor) or 1.0
     bottom = top + _PANEL
     axis = _Axis(floor, ceiling + room, bottom, top)
-    scale, prefix = _scale(max(abs(ceiling), abs(floor)))
+    largest = max(abs(ceiling), abs(floor))
+    scale, prefix = next((each for each in _SCALES if largest >= 0.3 * each[0]), _SCALES[0])
 
-    parts = []
     for value in ticks(floor / scale, (ceiling + room) / scale, 5):
         y = axis.at(value * scale)
-        parts.append(_line("grid", _LEFT, y, _END, y))
-        parts.append(_text("tick", _LEFT - 6, y + 3.2, f"{value:g}", "end"))
-    title = f"{panel.title}, {prefix}{panel.unit}"
+        yield _line("grid", _LEFT, y, _END, y)
+        yield _text("tick", _LEFT - 6, y + 3.2, f"{value:g}", "end")
+    name = f"{title}, {prefix}{unit}"
     if limit is not None:
-        bound = f"envelope {format_quantity(limit, panel.unit)}"
+        bound = f"envelope {format_quantity(limit, unit)}"
         if near:
             y = axis.at(limit)
-            parts.append(_line("limit", _LEFT, y, _END, y))
-            parts.append(_text("limit-name", _LEFT + 4, y + 10, bound))
+            yield _line("limit", _LEFT, y, _END, y)
+            yield _text("limit-name", _LEFT + 4, y + 10, bound)
         else:
-            title += f" ({bound}, above the plot)"
-    parts.append(_text("name", _LEFT, top - 5, title))
-    lines = _lines(panel.trace, time, axis)
-    parts.append(f'<path class="{panel.style}" d="{"".join(map(_stroke, lines))}"/>')
+            name += f" ({bound}, above the plot)"
+    yield _text("name", _LEFT, top - 5, name)
+    lines = _lines(trace, time, axis)
+    yield f'<path class="{style}" d="{"".join(map(_stroke, lines))}"/>'
     points = [point for line in lines for point in line]
     if len(points) <= _DOTTED:
-        parts += (
-            f'<circle class="{panel.style}" cx="{x:g}" cy="{y:.1f}" r="2"/>' for x, y in points
-        )
-    parts.append(_line("frame", _LEFT, top, _LEFT, bottom))
-    parts.append(_line("frame", _LEFT, bottom, _END, bottom))
-    return parts
+        for x, y in points:
+            yield f'<circle class="{style}" cx="{x:g}" cy="{y:.1f}" r="2"/>'
+    yield _line("frame", _LEFT, top, _LEFT, bottom)
+    yield _line("frame", _LEFT, bottom, _END, bottom)
 
 
 def _stroke(line: Sequence[tuple[float, float]]) -> str:
@@ -166,8 +146,6 @@ def _lines(trace: Trace, time: _Axis, axis: _Axis) -> list[list[tuple[float, flo
 
     Within a column the line goes from lowest to highest or back, so that no spike is lost.
     """
-    if not trace.times_s:
-        return []
     columns = np.rint(time.places(np.array(trace.times_s)))
     # A column begins where the page's next one does, and where something was not measured.
     begins = np.union1d(np.flatnonzero(np.diff(columns, prepend=-np.inf)), trace.begins).astype(int)
@@ -190,56 +168,44 @@ def _lines(trace: Trace, time: _Axis, axis: _Axis) -> list[list[tuple[float, flo
     return lines
 
 
-def _bands(bands: Sequence[Band], time: _Axis, bottom: float) -> list[str]:
+def _bands(bands: Sequence[Band], time: _Axis, bottom: float) -> Iterator[str]:
+    """Yield the steps as bands, each named where there is room."""
+    # A step lasts until the next one's first reading.
+    ends_s = [band.begin_s for band in bands[1:]] + [band.end_s for band in bands[-1:]]
     places = []
-    for number, band in enumerate(bands):
+    for band, end_s in zip(bands, ends_s, strict=True):
         begin = time.at(band.begin_s)
-        # A step lasts until the next one's first reading.
-        last = bands[number + 1].begin_s if number + 1 < len(bands) else band.end_s
-        places.append((begin, max(time.at(last) - begin, 0.5), _short(band.step)))
-    parts = []
+        name = band.step if len(band.step) <= 24 else f"{band.step[:23]}…"
+        places.append((begin, max(time.at(end_s) - begin, 0.5), name, 5.4 * len(name) + 6))
     named_to = -math.inf
-    for number, (begin, width, name) in enumerate(places):
-        parts.append(
+    for number, (begin, width, name, room) in enumerate(places):
+        yield (
             f'<rect class="band-{number % 2}" x="{begin:.1f}" y="{_TOP - 18:g}" '
             f'width="{width:.1f}" height="{bottom - _TOP + 18:.1f}"/>'
         )
-        end = begin + _room(name)
+        end = begin + room
         # A name may run over the next band, but never into a name, nor where one fits in its own.
-        later = places[number + 1 :]
-        taken = any(end > other and wide >= _room(text) for other, wide, text in later)
-        if begin > named_to and end <= _WIDTH and (width >= end - begin or not taken):
-            parts.append(_text("step", begin + 3, _TOP - 21, name))
+        taken = any(end > other and wide >= need for other, wide, _, need in places[number + 1 :])
+        if begin > named_to and end <= _WIDTH and (width >= room or not taken):
+            yield _text("step", begin + 3, _TOP - 21, name)
             named_to = end
-    return parts
 
 
-def _short(name: str) -> str:
-    return name if len(name) <= 24 else f"{name[:23]}…"
-
-
-def _room(name: str) -> float:
-    return 5.4 * len(name) + 6
-
-
-def _time_axis(time: _Axis, bottom: float) -> list[str]:
+def _time_axis(time: _Axis, bottom: float) -> Iterator[str]:
     scale, unit = (60.0, "min") if time.high >= 300 else (1.0, "s")
-    parts = []
     for value in ticks(time.low / scale, time.high / scale, 10):
         x = time.at(value * scale)
-        parts.append(_line("frame", x, bottom, x, bottom + 4))
-        parts.append(_text("tick", x, bottom + 15, f"{value:g}", "middle"))
+        yield _line("frame", x, bottom, x, bottom + 4)
+        yield _text("tick", x, bottom + 15, f"{value:g}", "middle")
     legend = f"time since the start of the run, {unit}"
-    return [*parts, _text("tick", (_LEFT + _END) / 2, bottom + 29, legend, "middle")]
+    yield _text("tick", (_LEFT + _END) / 2, bottom + 29, legend, "middle")
 
 
-def _trip(trip_s: float, time: _Axis, bottom: float) -> list[str]:
+def _trip(trip_s: float, time: _Axis, bottom: float) -> Iterator[str]:
     x = time.at(trip_s)
     shift, anchor = (-4, "end") if x > _WIDTH / 2 else (4, "start")
-    return [
-        _line("trip", x, _TOP - 18, x, bottom),
-        _text("trip-name", x + shift, bottom - 6, f"trip at {trip_s:.3f} s", anchor),
-    ]
+    yield _line("trip", x, _TOP - 18, x, bottom)
+    yield _text("trip-name", x + shift, bottom - 6, f"trip at {trip_s:.3f} s", anchor)
 
 
 def _line(style: str, x1: float, y1: float, x2: float, y2: float) -> str:
@@ -248,10 +214,3 @@ def _line(style: str, x1: float, y1: float, x2: float, y2: float) -> str:
 
 def _text(style: str, x: float, y: float, words: str, anchor: str = "start") -> str:
     return text(x, y, words, f'class="{style}" text-anchor="{anchor}"')
-
-
-def _scale(largest: float) -> tuple[float, str]:
-    for scale, prefix in _SCALES:
-        if largest >= 0.3 * scale:
-            return scale, prefix
-    return _SCALES[0]

@@ -13,12 +13,5 @@ def escaped(words: str) -> str:
 
 
 def text(x: float, y: float, words: str, look: str) -> str:
-    """Return a line of text.
-
-    Args:
-        x: Where it is held.
-        y: Its base line.
-        words: The text.
-        look: Further attributes, as they stand in the element.
-    """
+    """Return a line of text on the base line ``y``; ``look`` has its further attributes."""
     return f'<text x="{x:.2f}" y="{y:.2f}" {look}>{escaped(words)}</text>'

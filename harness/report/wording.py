@@ -18,7 +18,11 @@ _TRIFLE = 0.5e-12
 #: What a record says of an output that may still be on, under ``output``.
 UNCONFIRMED = "may still be on"
 
-_REASONS = {
+_JUDGED = {
+    "fail": "the run was completed and at least one check failed",
+    "undecided": "the run was completed, but not every check could be decided",
+}
+_ENDED = {
     "tripped": "power was cut",
     "interrupted": "the run was interrupted",
     "refused": "nothing was energised",
@@ -38,8 +42,7 @@ def wanted_text(quantity: str, low: float | None, high: float | None, unit: str)
     """Show what a check asks for: limits, or an answer."""
     if quantity != YES_NO:
         return format_limits(low, high, unit)
-    no_wanted = high is not None and high < 0.5
-    return "no expected" if no_wanted else "yes expected"
+    return "no expected" if high is not None and high < 0.5 else "yes expected"
 
 
 def value_text(value: float, uncertainty: float, unit: str) -> str:
@@ -73,7 +76,6 @@ def headline(run: Mapping[str, Any]) -> tuple[str, str]:
 
     A rehearsal is never called a release, whatever its figures.
     """
-    outcome, verdict = run["outcome"], run["verdict"]
     if run.get("output") == UNCONFIRMED:
         return "Power may still be on", "output off could not be confirmed"
     if run["released"]:
@@ -82,13 +84,10 @@ def headline(run: Mapping[str, Any]) -> tuple[str, str]:
             return "Rehearsal passed", f"{beneath}, on simulated instruments; no unit was tested"
         return "Released", beneath
     word = "Rehearsal not passed" if run["rehearsal"] else "Not released"
-    if outcome == "completed":
-        beneath = {
-            "fail": "the run was completed and at least one check failed",
-            "undecided": "the run was completed, but not every check could be decided",
-        }.get(verdict, "the run was completed, but its record proves no release")
-        return word, beneath
-    return word, _REASONS.get(outcome, str(outcome))
+    if run["outcome"] == "completed":
+        unproven = "the run was completed, but its record proves no release"
+        return word, _JUDGED.get(run["verdict"], unproven)
+    return word, _ENDED.get(run["outcome"], str(run["outcome"]))
 
 
 def output_text(run: Mapping[str, Any]) -> str:
@@ -96,13 +95,12 @@ def output_text(run: Mapping[str, Any]) -> str:
 
     The time is that of this machine: it is for the person who stands beside the bench.
     """
-    output, stamp = run.get("output"), run.get("off_confirmed_utc")
-    if output == UNCONFIRMED:
+    if run.get("output") == UNCONFIRMED:
         return "CUT THE MAINS OF THE SUPPLY NOW"
-    if output == "never on":
+    if run.get("output") == "never on":
         return "Nothing was energised."
     try:
-        moment = dt.datetime.fromisoformat(str(stamp)).astimezone()
+        moment = dt.datetime.fromisoformat(str(run.get("off_confirmed_utc"))).astimezone()
     except (ValueError, OverflowError):
         return ""
     simulated = "SIMULATED " if run["rehearsal"] else ""
@@ -110,17 +108,21 @@ def output_text(run: Mapping[str, Any]) -> str:
 
 
 def verdict_words(run: Mapping[str, Any], *, short: bool = False) -> str:
-    """Say which verdict a run came to, as people read it.
+    """Say which verdict a run came to, as people read it; ``short`` is one word, for a column.
 
     A run that was cut short has judged a part of its checks at most. Its record says ``undecided``,
     the word for a value too near a limit; to a reader it has no verdict on the unit as a whole,
     unless a check failed before.
-
-    Args:
-        run: What ``run.json`` says.
-        short: One word, for a column of verdicts.
     """
     verdict = str(run["verdict"])
     if run["outcome"] != "completed" and verdict != "fail":
         return "none" if short else "no verdict on the unit"
     return verdict if short else f"verdict {verdict}"
+
+
+def verdict_mark(run: Mapping[str, Any]) -> str:
+    """Return the verdict whose colour stands for how a run ended."""
+    if run["released"]:
+        return "pass"
+    undecided = run["outcome"] == "completed" and run["verdict"] == "undecided"
+    return "undecided" if undecided else "fail"

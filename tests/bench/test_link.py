@@ -377,8 +377,8 @@ class TestBroken:
         with pytest.raises(LinkError, match="cannot be opened"):
             open_to(raw(port))
 
-    def test_can_be_opened_anew(self, peer: Serve, open_to: Callable[..., VisaLink]) -> None:
-        """A link opened anew forgets what was still on its way."""
+    def test_can_be_opened_again(self, peer: Serve, open_to: Callable[..., VisaLink]) -> None:
+        """A link opened again forgets what was still on its way."""
         answers = iter([b"stale\n", b"fresh\n"])
         answered = threading.Event()
 

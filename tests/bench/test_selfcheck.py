@@ -294,7 +294,7 @@ class TestMisbehaviour:
         assert text in seen[check].text
 
     def test_a_missed_answer_costs_only_its_own_check(self, peer: Serve) -> None:
-        """After a question without an answer the conversation begins anew."""
+        """After a question without an answer the conversation starts over."""
         silent_once = {name: each for name, each in WELL.items() if name != "OUTP?"}
 
         seen = look_at(peer(instrument(silent_once)))

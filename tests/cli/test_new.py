@@ -155,7 +155,7 @@ class TestFile:
         assert Path("profile.toml").read_text(encoding="utf-8") == "mine"
 
     def test_force_overwrites(self) -> None:
-        """With --force it is written anew."""
+        """With --force it is written again."""
         Path("bench.toml").write_text("mine", encoding="utf-8")
 
         assert new("bench --yes --force").exit_code == 0

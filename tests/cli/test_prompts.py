@@ -24,17 +24,12 @@ class Typed:
     """Lines that somebody types, one for each question."""
 
     def __init__(self, *lines: str | None) -> None:
-        self._lines = list(lines)
+        self.read: queue.SimpleQueue[str | None] = queue.SimpleQueue()
+        for line in lines:
+            self.read.put(line)
 
     def want(self) -> None:
         """Do nothing; the line is there."""
-
-    def take(self, longest_s: float) -> str | None:
-        """Return the next line; nothing comes after the last."""
-        del longest_s
-        if not self._lines:
-            raise queue.Empty
-        return self._lines.pop(0)
 
 
 def operator(*lines: str | None) -> TerminalOperator:

@@ -10,7 +10,7 @@ Softwake = Callable[..., subprocess.CompletedProcess[str]]
 
 
 class TestReport:
-    def test_a_page_is_written_anew(
+    def test_a_page_is_written_again(
         self, softwake: Softwake, record: Callable[..., Path], tmp_path: Path
     ) -> None:
         """The report lands in a new file, with the date given; the record stays whole."""

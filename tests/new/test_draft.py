@@ -17,7 +17,6 @@ from harness.bench.dialect import bench_dialects
 from harness.new.drafts import (
     BenchAnswers,
     Nameplate,
-    ProfileAnswers,
     UnitAnswers,
     draft_bench,
     draft_profile,
@@ -102,14 +101,14 @@ def nameplates(draw: st.DrawFn) -> Nameplate:
 
 
 @st.composite
-def answers(draw: st.DrawFn) -> ProfileAnswers:
+def answers(draw: st.DrawFn) -> dict[str, Any]:
     """Draw answers: any DC supply from quick to slow, and the AC source that is simulated."""
     nameplate = draw(nameplates())
-    return ProfileAnswers(
-        nameplate=nameplate,
-        sample_s=draw(st.floats(0.001, 0.1)) if nameplate.kind == "dc" else 0.05,
-        load=draw(st.booleans()),
-    )
+    return {
+        "nameplate": nameplate,
+        "sample_s": draw(st.floats(0.001, 0.1)) if nameplate.kind == "dc" else 0.05,
+        "load": draw(st.booleans()),
+    }
 
 
 def fitting_bench(unit: Unit) -> str:
@@ -129,31 +128,31 @@ def fitting_bench(unit: Unit) -> str:
 
 
 class TestProfile:
-    @example(drafted=ProfileAnswers(nameplate=BOARD, sample_s=0.001))
-    @example(drafted=ProfileAnswers(nameplate=SHUTTER, sample_s=0.05, load=True))
+    @example(drafted={"nameplate": BOARD, "sample_s": 0.001})
+    @example(drafted={"nameplate": SHUTTER, "sample_s": 0.05, "load": True})
     @given(drafted=answers())
     @settings(MODEST, max_examples=30)
     def test_every_draft_plans_without_a_word_against_it(
-        self, written: Callable[[str], str], drafted: ProfileAnswers
+        self, written: Callable[[str], str], drafted: dict[str, Any]
     ) -> None:
         """A draft loads, and on a fitting bench pre-flight finds no reason against the run."""
-        profile = load_profile(written(draft_profile(drafted)))
+        profile = load_profile(written(draft_profile(**drafted)))
         bench = load_bench(written(fitting_bench(profile.unit)))
 
-        assert profile.title == drafted.nameplate.title
+        assert profile.title == drafted["nameplate"].title
         for plan in (plan_for(profile), plan_for(profile, bench)):
             assert not [note for note in plan.notes if "will not get past" in note]
         assert preflight(plan, today=TODAY).reasons == ()
 
-    @example(drafted=ProfileAnswers(nameplate=BOARD, sample_s=0.001))
-    @example(drafted=ProfileAnswers(nameplate=SHUTTER, sample_s=0.05, load=True))
+    @example(drafted={"nameplate": BOARD, "sample_s": 0.001})
+    @example(drafted={"nameplate": SHUTTER, "sample_s": 0.05, "load": True})
     @given(drafted=answers())
     @settings(MODEST, max_examples=20, derandomize=True)  # a sample, the same each time
     def test_a_healthy_unit_comes_through(
-        self, written: Callable[[str], str], drafted: ProfileAnswers
+        self, written: Callable[[str], str], drafted: dict[str, Any]
     ) -> None:
         """A rehearsal of the healthy unit completes with the draft as it stands."""
-        result = rehearse_profile(load_profile(written(draft_profile(drafted))))
+        result = rehearse_profile(load_profile(written(draft_profile(**drafted))))
 
         assert result.outcome == "completed", result.reason
 
@@ -161,9 +160,7 @@ class TestProfile:
         self, written: Callable[[str], str]
     ) -> None:
         """A figure that was not given is a comment; without its mark it counts."""
-        text = draft_profile(
-            ProfileAnswers(nameplate=replace(SHUTTER, bulk_capacitance_f=None), sample_s=0.05)
-        )
+        text = draft_profile(replace(SHUTTER, bulk_capacitance_f=None), sample_s=0.05)
         completed = text.replace("# bulk_capacitance", "bulk_capacitance")
 
         assert load_profile(written(text)).unit.input.bulk_capacitance_f is None
@@ -182,7 +179,7 @@ class TestProfile:
         self, written: Callable[[str], str], nameplate: Nameplate, kinds: list[str]
     ) -> None:
         """The steps that stand there as comments load, plan and rehearse once they are none."""
-        text = draft_profile(ProfileAnswers(nameplate=nameplate, sample_s=0.05))
+        text = draft_profile(nameplate, sample_s=0.05)
         keys = r"^# (?=\[\[|(?:kind|name|measure|ask|across|low|limit|below|within) +=)"
         profile = load_profile(written(re.sub(keys, "", text, flags=re.MULTILINE)))
 
@@ -194,7 +191,7 @@ class TestProfile:
     ) -> None:
         """Without an output the draft asks nothing of a meter, and has no load step."""
         bare = replace(BOARD, output_v=None, output_a=None)
-        text = draft_profile(ProfileAnswers(nameplate=bare, sample_s=0.01, load=True))
+        text = draft_profile(bare, sample_s=0.01, load=True)
         profile = load_profile(written(text))
 
         assert [step.kind for step in profile.steps] == ["start", "nominal"]
@@ -205,7 +202,7 @@ class TestProfile:
     @pytest.mark.parametrize("nameplate", [BOARD, SHUTTER], ids=["dc", "ac"])
     def test_each_line_fits_a_page(self, nameplate: Nameplate) -> None:
         """No line of a draft is longer than a line of source may be."""
-        text = draft_profile(ProfileAnswers(nameplate=nameplate, sample_s=0.05, load=True))
+        text = draft_profile(nameplate, sample_s=0.05, load=True)
 
         assert max(map(len, text.splitlines())) <= 100
 
@@ -285,6 +282,6 @@ class TestText:
     )
     def test_any_title_survives(self, written: Callable[[str], str], title: str) -> None:
         """Quotes, backslashes and marks in an answer come back as they were typed."""
-        text = draft_profile(ProfileAnswers(nameplate=replace(BOARD, title=title), sample_s=0.01))
+        text = draft_profile(replace(BOARD, title=title), sample_s=0.01)
 
         assert load_profile(written(text)).title == title

@@ -88,7 +88,7 @@ class _Source:
         return from_v + (to_v - from_v) * min(1.0, max(0.0, share))
 
     def switch(self, *, on: bool) -> None:
-        """Connect or open the output; the ledger begins anew with each power on."""
+        """Connect or open the output; the ledger starts over with each power on."""
         if on and not self.on:
             self.ledger = Ledger()
         self.on = on

@@ -245,7 +245,7 @@ class TestTimeAtLimit:
         assert findings[6] is not None
         assert findings[6][0] is TripReason.TIME_AT_LIMIT
 
-    def test_leaving_the_limit_starts_anew(self) -> None:
+    def test_leaving_the_limit_starts_over(self) -> None:
         """Time at the limit counts from the last moment outside it."""
         follower = watch(None, time_at_limit_s=0.5)
 

@@ -54,7 +54,7 @@ class Script:
 
 
 class OffByHand:
-    """Stands for opening the bench anew: notes with which load the supply was switched off."""
+    """Stands for opening the bench again: notes with which load the supply was switched off."""
 
     def __init__(self, *, broken: str = "") -> None:
         self.benches: list[BenchFile] = []

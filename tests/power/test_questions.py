@@ -43,15 +43,15 @@ def asked(messages: list[str]) -> list[str]:
 
 
 class TestTurns:
-    def test_the_oldest_question_is_next_and_one_told_anew_waits(self) -> None:
-        """Each question in turn; what is told anew takes the place of what was told before."""
+    def test_the_oldest_question_is_next_and_one_told_again_waits(self) -> None:
+        """Each question in turn; what is told again takes the place of what was told before."""
         questions = Questions(0.5)
         first = Confirm("supply", "voltage_setting", 2.4, kept=True)
         questions.told([first], 0.0)
         assert questions.due(0.49) is None
         assert questions.due(0.5) == first
-        anew = Confirm("supply", "voltage_setting", 6.0)
-        questions.told([anew], 0.6)
+        again = Confirm("supply", "voltage_setting", 6.0)
+        questions.told([again], 0.6)
 
         turn = [questions.due(1.2) for _ in range(3)]
         assert turn[:2] == [Check("supply", "identity"), Check("supply", "errors")]

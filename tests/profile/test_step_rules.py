@@ -341,7 +341,7 @@ class TestLoads:
         ]
 
     def test_power_comes_back_after_a_load_by_hand(self, plan_of: Callable[[str], Plan]) -> None:
-        """The loaded unit is started below its threshold and at nominal; the next one anew."""
+        """The loaded unit is started below its threshold and at nominal; the next one likewise."""
         by_hand = step("load", 'load = "the shutter motor"', 'dwell = "1 s"')
         low = START.replace('"50 %"', '"25 %", "50 %"')
         plan = plan_of(low + by_hand + NOMINAL)

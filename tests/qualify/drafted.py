@@ -17,7 +17,7 @@ from multiprocessing import get_context
 import numpy as np
 
 from harness.api import plan_for, simulated_bench_file
-from harness.new.drafts import Nameplate, ProfileAnswers, draft_profile, unit_of
+from harness.new.drafts import Nameplate, draft_profile, unit_of
 from harness.profile.bench_file import Accuracy, BenchFile, Range
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
@@ -113,7 +113,7 @@ def nameplate(number: int, seed: int = 1) -> tuple[Nameplate, bool]:
 def profile_of(plate: Nameplate, *, load: bool) -> tuple[Profile, str]:
     """Return the drafted profile, with what the interview takes for a quick Enter, and its text."""
     sample_s = 0.01 if plate.kind == "dc" else 0.05
-    text = draft_profile(ProfileAnswers(nameplate=plate, sample_s=sample_s, load=load))
+    text = draft_profile(plate, sample_s=sample_s, load=load)
     return Profile.model_validate(tomllib.loads(text)), text
 
 

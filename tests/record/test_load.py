@@ -62,7 +62,7 @@ ODD_LINE = st.lists(
 
 
 def reseal(folder: Path, **changed: Any) -> None:
-    """Write `run.json` anew with keys changed and a seal that holds, as a forger would."""
+    """Write `run.json` again with keys changed and a seal that holds, as a forger would."""
     path = folder / "run.json"
     facts = json.loads(path.read_text(encoding="utf-8"))
     del facts["seal"]
@@ -362,7 +362,7 @@ class TestNeverAPass:
         assert record.run["verdict"] != "pass"
 
     def test_a_release_beside_a_failed_check_is_none(self, make_record: MakeRecord) -> None:
-        """A check that was edited, with all hashes worked out anew, still releases nothing."""
+        """A check that was edited, with all hashes worked out again, still releases nothing."""
         import hashlib
 
         folder = make_record()

@@ -23,8 +23,7 @@ from harness.record import load
 from harness.record.recorder import MemoryRecorder, Recorder, run_id_for
 from harness.record.run_summary import NEEDED
 from harness.record.sink import CheckRow, Sink
-from harness.report.from_record import report_from_record
-from harness.report.page import RunReport
+from harness.report.page import RunReport, report_from_record
 
 NOON = dt.datetime(2026, 11, 25, 12, tzinfo=dt.UTC)
 MakeAccount = Callable[..., dict[str, Any]]

@@ -15,12 +15,12 @@ import pytest
 
 import harness
 from harness.record import load
-from harness.report.from_record import report_from_record
+from harness.report.page import report_from_record
 
 
 @pytest.fixture(scope="module")
 def page(tmp_path_factory: pytest.TempPathFactory) -> str:
-    """The report of a rehearsal of unit B, written anew with a date for its next test."""
+    """The report of a rehearsal of unit B, written again with a date for its next test."""
     results = tmp_path_factory.mktemp("results")
     run = harness.rehearse_profile(
         "dome-shutter-power-unit", serial="HRW-0007", operator="bench 2", results=results

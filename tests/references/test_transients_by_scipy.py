@@ -1,7 +1,8 @@
 """Transients of the simulated circuit against scipy's solvers: a second, independent reference.
 
-The equations are written out here anew, node by node, from Kirchhoff's laws and the parts' own laws
-(textbook), and handed to ``scipy.integrate.solve_ivp``. Nothing of the simulator's solvers is used.
+The equations are written out here again, node by node, from Kirchhoff's laws and the parts' own
+laws (textbook), and handed to ``scipy.integrate.solve_ivp``. Nothing of the simulator's solvers is
+used.
 """
 
 from __future__ import annotations
@@ -318,7 +319,7 @@ class TestVaristorToDestruction:
 
 
 class TestForming:
-    """Leakage of a capacitor that forms anew while it is charged."""
+    """Leakage of a capacitor that reforms while it is charged."""
 
     def test_current(self) -> None:
         """After the charge the supply's current is the leak's, which falls as solved."""

@@ -161,7 +161,7 @@ class TestFaults:
             assert ask(supply, "OUTP?") == b"0\n"
 
     def test_stale_answers_are_one_question_late(self, served: Served) -> None:
-        """Each answer is the one to the question before, until the link is opened anew."""
+        """Each answer is the one to the question before, until the link is opened again."""
         with served.connect() as supply:
             setting = ask(supply, "VOLT?")
             served.link.inject("stale-answer")

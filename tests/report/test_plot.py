@@ -7,19 +7,28 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.report.decimated_trend import Band, DecimatedTrend, Trace
-from harness.report.plot import Panel, draw, ticks
+from harness.record.events import EventKind
+from harness.report.decimated_trend import DecimatedTrend
+from harness.report.plot import draw, ticks
 
 
-def panel(*points: tuple[float, float], limit: float | None = None) -> Panel:
-    trace = Trace()
+def drawn(
+    *points: tuple[float, float],
+    limit: float | None = None,
+    trip_s: float | None = None,
+    step: str = "start",
+) -> str:
+    """Readings of the supply's voltage in one step, the envelope's bound and a trip as a plot."""
+    trend = DecimatedTrend()
     for time_s, value in points:
-        trace.add(time_s, value)
-    return Panel(title="Supply voltage", unit="V", trace=trace, limit=limit, style="trace")
+        trend.sample(time_s, step, (("voltage", value, "V"),), "supply")
+    if trip_s is not None:
+        trend.event(trip_s, EventKind.TRIP, step, "overcurrent")
+    return draw(trend, {"voltage_v": limit})
 
 
 def line_points(svg: str) -> list[tuple[float, float]]:
-    (path,) = re.findall(r'<path class="trace" d="M([^"]*)"', svg)
+    (path,) = re.findall(r'<path class="trace-supply-voltage" d="M([^"]*)"', svg)
     return [
         (float(x), float(y))
         for x, y in (point.split() for point in re.split("[ML]", path.replace("h.1", "")))
@@ -31,7 +40,7 @@ class TestDraw:
         """One reading far above ten thousand others is drawn at its height."""
         quiet = [(0.001 * number, 1.0) for number in range(10_000)]
 
-        points = line_points(draw([panel(*quiet[:5000], (5.0, 10.0), *quiet[5000:])], []))
+        points = line_points(drawn(*quiet[:5000], (5.0, 10.0), *quiet[5000:]))
 
         heights = [y for _, y in points]
         assert len(points) < 2 * 720
@@ -51,36 +60,36 @@ class TestDraw:
         """Whatever was read, the drawing is well-formed and inside its frame."""
         points = sorted(points)
 
-        svg = draw([panel(*points, limit=limit)], [], trip)
+        svg = drawn(*points, limit=limit, trip_s=trip)
 
         ET.fromstring(svg)  # noqa: S314 - our own text
         assert all(-1 <= x <= 721 and 29 <= y <= 159 for x, y in line_points(svg))
 
     def test_text_from_outside_is_escaped(self) -> None:
         """A step's name cannot become a part of the page."""
-        svg = draw([panel((0.0, 1.0), (60.0, 1.0))], [Band("<script>\u202e", 0.0, 60.0)])
+        svg = drawn((0.0, 1.0), (60.0, 1.0), step="<script>\u202e")
 
         assert "&lt;script&gt;\\u202e" in svg
         assert "<script" not in svg
 
     def test_an_envelope_near_the_readings_is_a_line(self) -> None:
         """The bound is drawn where the readings stay readable beside it."""
-        assert 'class="limit"' in draw([panel((0.0, 24.0), limit=26.4)], [])
+        assert 'class="limit"' in drawn((0.0, 24.0), limit=26.4)
 
     def test_an_envelope_far_above_the_readings_is_named(self) -> None:
         """A bound that would flatten the readings is given in words."""
-        svg = draw([panel((0.0, 2.4), limit=26.4)], [])
+        svg = drawn((0.0, 2.4), limit=26.4)
 
         assert 'class="limit"' not in svg
         assert "(envelope 26.4 V, above the plot)" in svg
 
     def test_a_trip_is_marked(self) -> None:
         """The cut of power stands in the plot with its time."""
-        assert "trip at 3.210 s" in draw([panel((0.0, 1.0), (3.2, 1.0))], [], 3.21)
+        assert "trip at 3.210 s" in drawn((0.0, 1.0), (3.2, 1.0), trip_s=3.21)
 
     def test_few_readings_are_marked_one_by_one(self) -> None:
         """After an early trip every single reading can be seen."""
-        assert draw([panel((0.0, 1.0), (0.1, 2.0), (0.2, 3.0))], []).count("<circle") == 3
+        assert drawn((0.0, 1.0), (0.1, 2.0), (0.2, 3.0)).count("<circle") == 3
 
 
 class TestTicks:
@@ -106,20 +115,18 @@ class TestTicks:
 
 def drawing_of(steps: list[tuple[str, float, float]]) -> str:
     """Steps by name, begin and end, with one reading at each end."""
-    outline = DecimatedTrend()
+    trend = DecimatedTrend()
     for step, begin_s, end_s in steps:
         for time_s in (begin_s, end_s):
-            outline.sample(time_s, step, (("voltage", 5.0, "V"),), "supply")
-    [trace] = outline.traces.values()
-    panel = Panel(title="t", unit="V", trace=trace, limit=None, style="s")
-    return draw([panel], outline.bands)
+            trend.sample(time_s, step, (("voltage", 5.0, "V"),), "supply")
+    return draw(trend, {})
 
 
 def test_what_was_not_measured_is_not_drawn() -> None:
     """Between the last reading of a step and the first of the next there is no line."""
     svg = drawing_of([("soak", 0.0, 10.0), ("discharge", 50.0, 60.0)])
 
-    [path] = re.findall(r'<path class="s" d="([^"]*)"', svg)
+    [path] = re.findall(r'<path class="trace-supply-voltage" d="([^"]*)"', svg)
     assert path.count("M") == 2
 
 

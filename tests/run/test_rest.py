@@ -46,7 +46,7 @@ class TestVoltageThatMovesInAHold:
         assert trip.time_s == pytest.approx(524.0, rel=0.01)
 
     def test_what_moves_inside_the_bound_voids_the_hold(self) -> None:
-        """A small step of voltage begins the hold anew, and nothing read before it counts."""
+        """A small step of voltage restarts the hold, and nothing read before it counts."""
         bench = FedBench(lambda t: (24.0 if t < 5.0 else 24.2, 0.1), dwell_s=10.0)
 
         held = bench.hold()
@@ -89,7 +89,7 @@ class TestDisturbances:
         assert len(bench.said("disturbed")) == 3
 
     def test_two_are_survived(self) -> None:
-        """A hold that is disturbed twice begins anew each time, and is then complete."""
+        """A hold that is disturbed twice restarts each time, and is then complete."""
         bench = FedBench(lambda t: (24.0, 0.1 * (1 + min(int(t / 10.0), 2))), dwell_s=15.0)
 
         held = bench.hold()

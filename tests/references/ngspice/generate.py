@@ -129,7 +129,7 @@ def _write(name: str, header: Iterable[str], rows: Iterable[Iterable[float | str
 
 
 def main() -> None:
-    """Write every reference file anew."""
+    """Write every reference file again."""
     for name, columns in CURVE_COLUMNS.items():
         rows = [[f"{value:.6g}" for value in row] for row in curve(name)]
         _write(name, ("time_s", *columns), rows)

@@ -29,7 +29,7 @@ def test_every_figure_is_on_the_page(
 ) -> None:
     """Every figure of every circuit stands in the table, within the last digit shown.
 
-    ``python tests/references/ngspice/agreement.py`` prints the table anew.
+    ``python tests/references/ngspice/agreement.py`` prints the table again.
     """
     figures = spice.read_figures()
     assert set(rows) == {(name, key) for name, one in figures.items() for key in one}

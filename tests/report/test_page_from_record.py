@@ -14,28 +14,27 @@ from harness.judge.uncertainty import Contribution, rectangular
 from harness.record import load
 from harness.record.recorder import Recorder
 from harness.record.seal import sealed
-from harness.report.from_record import check_rows, report_from_record
-from harness.report.page import RunReport
+from harness.report.page import RunReport, check_rows, report_from_record
 
 MakeRecord = Callable[..., Path]
 
 
 def body(page: str) -> str:
-    """A page without the words that only a page made anew has, or only the record's own."""
+    """A page without the words that only a page made later has, or only the record's own."""
     return page.partition("<footer>")[0]
 
 
 class TestSame:
     def test_the_report_comes_out_as_it_was(self, make_record: MakeRecord) -> None:
-        """From a whole record the same page comes out, but for the note that it is made anew."""
+        """From a whole record the same page comes out, but for the note that it is made later."""
         folder = make_record()
         own = (folder / "report.html").read_text(encoding="utf-8")
 
-        anew = report_from_record(load(folder)).decode()
+        later = report_from_record(load(folder)).decode()
 
-        assert body(anew) == body(own)
-        assert "Written anew" in anew
-        assert "Written anew" not in own
+        assert body(later) == body(own)
+        assert "Written later" in later
+        assert "Written later" not in own
 
     def test_checks_come_back_with_their_budgets(
         self, tmp_path: Path, account: Callable[..., dict[str, Any]], row: Callable[..., Any]
@@ -55,7 +54,7 @@ class TestSame:
         assert check_rows(load(recorder.finish(account()))) == checks
 
     def test_the_record_stays_as_it_is(self, make_record: MakeRecord) -> None:
-        """Writing the report anew changes no byte of the record."""
+        """Writing the report again changes no byte of the record."""
         folder = make_record()
         before = {path.name: path.read_bytes() for path in folder.iterdir()}
 
