@@ -142,7 +142,11 @@ def qualify_profile(  # noqa: PLR0913 - every one by its name
     loaded = profile if isinstance(profile, Profile) else load_profile(profile)
     around = load_unit_model(model) if isinstance(model, str | Path) else model
     job = Job(profile=loaded, seed=seed, faults=tuple(dict.fromkeys(faults)), model=around)
-    _check_job(job)
+    # before any worker starts: is there something to do, and a bench to do it on?
+    job.population()
+    findings = preflight(plan_for(loaded, simulated_bench_file(loaded)), today=DAY.date())
+    if findings.reasons:
+        raise Refused(findings.reasons)
     folder = None if out is None else Path(out)
     with contextlib.closing(CampaignJournal(folder, job)) as journal:
         missing = [index for index in range(units) if index not in journal.done]
@@ -170,14 +174,6 @@ def qualify_profile(  # noqa: PLR0913 - every one by its name
         )
         campaign.write("units.csv", campaign.csv())
     return campaign
-
-
-def _check_job(job: Job) -> None:
-    """See before any worker starts that there is something to do and a bench to do it on."""
-    job.population()
-    findings = preflight(plan_for(job.profile, simulated_bench_file(job.profile)), today=DAY.date())
-    if findings.reasons:
-        raise Refused(findings.reasons)
 
 
 class CampaignJournal:

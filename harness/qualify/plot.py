@@ -25,16 +25,11 @@ _COLOURS = {
 
 
 def draw_campaign(title: str, rates: Rates, rows: Sequence[UnitResult]) -> str:
-    """Return an SVG document.
+    """Return an SVG document, with the title of the profile.
 
     The upper part has a bar for each class, divided by how its units ended. The lower part shows,
     for each fault with a severity, the share that was not released, from mild to severe; where some
     units are clearly faulty it is dark.
-
-    Args:
-        title: Title of the profile.
-        rates: Rates of the campaign.
-        rows: Its rows.
     """
     classes = (rates.healthy, *rates.faults, *rates.border)
     kinds = {row.kind for row in rows}
@@ -46,8 +41,11 @@ def draw_campaign(title: str, rates: Rates, rows: Sequence[UnitResult]) -> str:
         f'<svg xmlns="http://www.w3.org/2000/svg" {size} font-family="sans-serif">',
         f'<rect width="{_WIDTH:g}" height="{height:g}" fill="white"/>',
         _text(20, 22, f"{title}: {len(rows)} simulated units", size=14),
-        *_legend(),
     ]
+    for place, (end, colour) in enumerate(_COLOURS.items()):
+        x = _LEFT + place * 110
+        parts.append(f'<rect x="{x:g}" y="36" width="12" height="12" fill="{colour}"/>')
+        parts.append(_text(x + 17, 46, end.value))
     for place, one in enumerate(classes):
         parts += _bar(one, _HEAD + place * _STEP, marginal=one in rates.border)
     if graded:
@@ -56,13 +54,6 @@ def draw_campaign(title: str, rates: Rates, rows: Sequence[UnitResult]) -> str:
         units = [row for row in rows if row.kind == kind]
         parts += _strip(kind, units, middle + 8 + place * (_STEP + 12))
     return "\n".join([*parts, "</svg>"]) + "\n"
-
-
-def _legend() -> Iterable[str]:
-    for place, (end, colour) in enumerate(_COLOURS.items()):
-        x = _LEFT + place * 110
-        yield f'<rect x="{x:g}" y="36" width="12" height="12" fill="{colour}"/>'
-        yield _text(x + 17, 46, end.value)
 
 
 def _bar(one: ClassRates, y: float, *, marginal: bool) -> Iterable[str]:
@@ -82,18 +73,15 @@ def _bar(one: ClassRates, y: float, *, marginal: bool) -> Iterable[str]:
 
 
 def _strip(kind: str, units: Sequence[UnitResult], y: float) -> Iterable[str]:
-    """Draw bins of severity, dark where nothing was released."""
     severity = FAULTS[kind].severity
     assert severity is not None
     yield _text(_LEFT - 8, y + 11, kind, anchor="end")
-    bins: list[list[UnitResult]] = [[] for _ in range(_BINS)]
+    bins: dict[int, list[UnitResult]] = {}
     for row in units:
         place = int(severity.place_of(row.severity) * _BINS)
-        bins[max(0, min(place, _BINS - 1))].append(row)
+        bins.setdefault(max(0, min(place, _BINS - 1)), []).append(row)
     width = (_RIGHT - _LEFT) / _BINS
-    for number, inside in enumerate(bins):
-        if not inside:
-            continue
+    for number, inside in sorted(bins.items()):
         held = sum(row.end is not End.RELEASED for row in inside) / len(inside)
         clear = any(row.clear for row in inside)
         colour = _COLOURS[End.TRIPPED] if clear else _COLOURS[End.REFUSED]
@@ -108,9 +96,8 @@ def _strip(kind: str, units: Sequence[UnitResult], y: float) -> Iterable[str]:
     mild, _, severe = (format_quantity(one, severity.unit) for one in severity.levels)
     yield _text(_LEFT, y + _BAR + 11, mild, size=9)
     yield _text(_RIGHT, y + _BAR + 11, severe, anchor="end", size=9)
-    middle = 0.5 * (_LEFT + _RIGHT)
     told = f"{severity.what}; grey: no clearly faulty unit there"
-    yield _text(middle, y + _BAR + 11, told, anchor="middle", size=9)
+    yield _text(0.5 * (_LEFT + _RIGHT), y + _BAR + 11, told, anchor="middle", size=9)
 
 
 def _text(x: float, y: float, text: str, *, anchor: str = "start", size: int = 11) -> str:

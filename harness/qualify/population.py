@@ -8,7 +8,6 @@ from __future__ import annotations
 import math
 from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 
 from harness.qualify.unit_result import HEALTHY
 from harness.rehearse.faults import FAULTS, fault_named, faults_of
@@ -21,7 +20,7 @@ from harness.unit.nameplate import Unit
 _SEED_BITS = 53
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, slots=True)
 class Tolerance:
     """How far a component value may be from the typical one, in times of it."""
 
@@ -31,7 +30,7 @@ class Tolerance:
 
 
 def _around(frac: float, source: str) -> Tolerance:
-    return Tolerance(least=1.0 - frac, most=1.0 + frac, source=source)
+    return Tolerance(1.0 - frac, 1.0 + frac, source)
 
 
 _PRACTICE = "common practice"
@@ -52,17 +51,11 @@ TOLERANCES: Mapping[str, Mapping[str, Tolerance]] = {
     },
     "bulk": {
         "capacitance_f": _around(0.2, "letter M of IEC 60062, usual for aluminium electrolytics"),
-        "series_resistance_ohm": Tolerance(
-            least=0.5, most=1.5, source=f"{_PRACTICE}: sheets state a maximum, parts lie below"
-        ),
-        "leakage_ohm": Tolerance(
-            least=0.8, most=5.0, source=f"{_PRACTICE}: sheets state a maximum, bleeders are 5 %"
-        ),
+        "series_resistance_ohm": _around(0.5, f"{_PRACTICE}: sheets state maxima, parts lie below"),
+        "leakage_ohm": Tolerance(0.8, 5.0, f"{_PRACTICE}: sheets state maxima, bleeders are 5 %"),
     },
     "converter": {
-        "start_v": Tolerance(
-            least=1.0, most=1.1, source=f"{_PRACTICE}: the nameplate states the lowest threshold"
-        ),
+        "start_v": Tolerance(1.0, 1.1, f"{_PRACTICE}: the nameplate states the lowest threshold"),
         "restart_delay_s": _around(0.3, f"{_PRACTICE}: an electrolytic and a resistor"),
         "soft_start_s": _around(0.3, f"{_PRACTICE}: a capacitor and a current source"),
         "idle_power_w": _around(0.2, f"{_PRACTICE}: the nameplate states the highest draw"),
@@ -80,13 +73,11 @@ TOLERANCES: Mapping[str, Mapping[str, Tolerance]] = {
 }
 
 
-def healthy_unit(
-    typical: UnitModel, seed: int, stated: Mapping[str, Container[str]] = MappingProxyType({})
-) -> UnitModel:
-    """Return a healthy unit: the typical one with every value drawn anew inside its tolerance.
+def _healthy(typical: UnitModel, seed: int, stated: Mapping[str, Container[str]]) -> UnitModel:
+    """Draw every value anew inside its tolerance, but for fields that are stated, by their part.
 
-    What is printed on a part stays what it is, and so do the fields that are ``stated``, by their
-    part. The stop threshold moves with the start threshold: one divider makes both.
+    What is printed on a part stays what it is. The stop threshold moves with the start threshold:
+    one divider makes both.
     """
     changed = {}
     for part, tolerances in TOLERANCES.items():
@@ -122,9 +113,8 @@ class Population:
     """Draws units by number: the same number gives the same unit, whoever asks and when.
 
     Even numbers are healthy units; odd ones take the faults in turn, those named or every one such
-    a unit can have, so that a campaign of any length has about as many of each. What the ``model``
-    of the very unit states stands, or is drawn inside the tolerance it states; without one, units
-    are typical of the nameplate.
+    a unit can have. What the ``model`` of the very unit states stands, or is drawn inside the
+    tolerance it states; without one, units are typical of the nameplate.
 
     Raises:
         UsageError: Such a unit has no such fault.
@@ -147,6 +137,7 @@ class Population:
         self._seed = seed
         self._model = model
         self._typical = typical_model(unit)
+        self._stated = {} if model is None else model.stated
         if model is not None:
             model.refuse_faults(
                 "a campaign puts one fault at a time on units that are healthy without it; leave "
@@ -167,7 +158,8 @@ class Population:
         kind = self.kind_of(index)
         place = index // 2 if kind == HEALTHY else index // 2 // len(self.faults)
         seed = stream(self._seed, kind, place).getrandbits(_SEED_BITS)
-        model = self._healthy(seed)
+        typical = self._typical if self._model is None else self._model.unit(self._unit, seed=seed)
+        model = _healthy(typical, seed, self._stated)
         severity, clear = math.nan, False
         if kind != HEALTHY:
             fault = FAULTS[kind]
@@ -176,8 +168,3 @@ class Population:
             model = fault.apply(model, severity=None if fault.severity is None else severity)
             clear = fault.is_clear(model, self._unit)
         return Drawn(index=index, kind=kind, severity=severity, clear=clear, seed=seed, model=model)
-
-    def _healthy(self, seed: int) -> UnitModel:
-        if self._model is None:
-            return healthy_unit(self._typical, seed)
-        return healthy_unit(self._model.unit(self._unit, seed=seed), seed, self._model.stated)

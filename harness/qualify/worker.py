@@ -26,7 +26,7 @@ from harness.rehearse.model_file import UnitModelFile
 from harness.rehearse.simulated_bench import SimulatedBench, SimulatedOperator
 from harness.rehearse.simulated_instruments import SimulatedInstrument
 from harness.run.engine import carry_out
-from harness.run.result import Outcome, RunInfo, RunResult
+from harness.run.result import Outcome, RunInfo
 
 #: A campaign knows no day: calibration dates of simulated instruments are far off, and the same
 #: campaign must give the same rows next year.
@@ -49,7 +49,7 @@ class Job:
     bench: BenchFile | None = field(default=None, hash=False)
 
     def population(self) -> Population:
-        """Return what draws the units; raises as it does where faults or unit model do not fit."""
+        """Return what draws the units, or raise as it does."""
         return Population(self.profile.unit, seed=self.seed, faults=self.faults, model=self.model)
 
 
@@ -93,6 +93,7 @@ class _Place:
             ),
             operator=SimulatedOperator(simulated, self._unit),
         )
+        ends = {Outcome.COMPLETED: _ENDS[result.verdict], Outcome.TRIPPED: End.TRIPPED}
         tripped = result.trip is not None
         through = simulated.circuit.let_through
         return UnitResult(
@@ -101,7 +102,7 @@ class _Place:
             severity=drawn.severity,
             clear=drawn.clear,
             seed=drawn.seed,
-            end=_end(result),
+            end=ends.get(result.outcome, End.REFUSED),
             trip=result.trip.reason.value if result.trip is not None else "",
             step=tally.step if tripped else "",
             level=tally.level if tripped else "",
@@ -117,12 +118,6 @@ class _Place:
 
 #: This worker's bench for a job: a cluster's worker may be asked for several campaigns.
 _place = lru_cache(maxsize=4)(_Place)
-
-
-def _end(result: RunResult) -> End:
-    if result.outcome is Outcome.COMPLETED:
-        return _ENDS[result.verdict]
-    return End.TRIPPED if result.outcome is Outcome.TRIPPED else End.REFUSED
 
 
 class _Tally:

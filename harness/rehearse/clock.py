@@ -15,5 +15,4 @@ class SimulatedClock:
 
     def sleep_s(self, duration_s: float) -> None:
         """Advance the clock at once; a negative duration is ignored."""
-        if duration_s > 0:
-            self._now_s += duration_s
+        self._now_s += max(0.0, duration_s)

@@ -35,8 +35,22 @@ class FaultTable(Table):
     @field_validator("severity", mode="before")
     @classmethod
     def _in_its_own_measure(cls, value: object, info: ValidationInfo) -> object:
+        """Read a word, the fault's own unit, or a share of one as a plain number."""
         kind = info.data.get("kind")
-        return None if kind is None else _severity(value, kind)
+        if kind is None:
+            return None
+        severity = FAULTS[kind].severity
+        if severity is None:
+            raise mistaken(f"{kind} is there or it is not: it has no severity; leave the key out")
+        if isinstance(value, str) and value in SEVERITIES:
+            return value
+        plain = isinstance(value, int | float) and not isinstance(value, bool)
+        try:
+            number = parse_quantity(value, "1" if plain and severity.unit == "%" else severity.unit)
+            return severity.number(number)
+        except ValueError as error:
+            problem = getattr(error, "problem", str(error))
+            raise mistaken(f"{problem}; here it is {severity.what}", _example(severity)) from None
 
     @field_validator("onset_v", "onset_s")
     @classmethod
@@ -46,22 +60,6 @@ class FaultTable(Table):
             late = ", ".join(name for name, fault in FAULTS.items() if fault.onset is not None)
             raise mistaken(f"{kind} is there from the beginning; only {late} can come late")
         return value
-
-
-def _severity(value: object, kind: str) -> float | str:
-    """Read how bad a fault is: a word, its own unit, or a share of one as a plain number."""
-    severity = FAULTS[kind].severity
-    if severity is None:
-        raise mistaken(f"{kind} is there or it is not: it has no severity; leave the key out")
-    if isinstance(value, str) and value in SEVERITIES:
-        return value
-    plain = isinstance(value, int | float) and not isinstance(value, bool)
-    try:
-        number = parse_quantity(value, "1" if plain and severity.unit == "%" else severity.unit)
-        return severity.number(number)
-    except ValueError as error:
-        problem = getattr(error, "problem", str(error))
-        raise mistaken(f"{problem}; here it is {severity.what}", _example(severity)) from None
 
 
 def _example(severity: Severity) -> str:

@@ -11,28 +11,16 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-
-@dataclass(frozen=True, slots=True)
-class Pause:
-    """Nothing goes on the wire for a time."""
-
-    duration_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class CloseConnection:
-    """The instrument's end closes the connection."""
-
-
-#: What goes on the wire, one after the other.
-OnWire = bytes | Pause | CloseConnection
+#: What goes on the wire, one after the other: bytes, nothing for so many seconds, or (None) nothing
+#: ever again, for the instrument's end closes the connection.
+OnWire = bytes | float | None
 
 #: What goes on the wire in the place of an answer, by that answer and the one before it; each with
 #: its terminator, or empty.
 _Answer = Callable[[bytes, bytes], Iterable[OnWire]]
 
 #: A wait past every time-out, and one that only parts two packets.
-_LATE, _GAP = Pause(3.0), Pause(0.002)
+_LATE_S, _GAP_S = 3.0, 0.002
 _PACKET_BYTES = 5
 #: The pattern of no message.
 _NONE = "(?!)"
@@ -41,12 +29,7 @@ _NONE = "(?!)"
 def _in_pieces(answer: bytes, _: bytes) -> Iterable[OnWire]:
     for start in range(0, len(answer), _PACKET_BYTES):
         yield answer[start : start + _PACKET_BYTES]
-        yield _GAP
-
-
-def _garbage(answer: bytes, _: bytes) -> Iterable[OnWire]:
-    # every bit turned, as a wrong baud rate or a broken cable may do it
-    yield bytes(byte ^ 0xFF for byte in answer.rstrip(b"\n")) + b"\n"
+        yield _GAP_S
 
 
 def _every_value(marker: bytes) -> _Answer:
@@ -92,12 +75,12 @@ LINK_FAULTS: dict[str, LinkFault] = {
     ),
     "late-answer": LinkFault(
         "answers come after 3 s, past every time-out",
-        lambda answer, _: [_LATE, answer],
+        lambda answer, _: [_LATE_S, answer],
         lasts="connection",
     ),
     "dropped-connection": LinkFault(
         "the connection closes in the place of one answer",
-        lambda *_: [CloseConnection()],
+        lambda *_: [None],
         lasts="once",
     ),
     "truncated-answer": LinkFault(
@@ -108,7 +91,12 @@ LINK_FAULTS: dict[str, LinkFault] = {
     "split-packets": LinkFault(
         "answers come in pieces of five bytes; a run must not mind", _in_pieces, harmless=True
     ),
-    "garbage": LinkFault("answers are bytes that are no text", _garbage, lasts="connection"),
+    "garbage": LinkFault(
+        "answers are bytes that are no text",
+        # every bit turned, as a wrong baud rate or a broken cable may do it
+        lambda answer, _: [bytes(byte ^ 0xFF for byte in answer.rstrip(b"\n")) + b"\n"],
+        lasts="connection",
+    ),
     "empty-answer": LinkFault(
         "answers are a terminator and nothing else", lambda *_: [b"\n"], lasts="connection"
     ),

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from harness.errors import UsageError, did_you_mean
-from harness.rehearse.link_faults import LINK_FAULTS, CloseConnection, LinkFault, OnWire, Pause
+from harness.rehearse.link_faults import LINK_FAULTS, LinkFault, OnWire
 from harness.rehearse.simulated_instruments import SimulatedInstrument
 
 #: Only this machine can reach a simulated bench.
@@ -37,11 +37,10 @@ class Spoken:
 
 
 class ServedLink:
-    """An instrument's link on its way to the wire, sound or with a fault.
+    """An instrument's link on its way to the wire, sound or with a fault, which fits its role.
 
     Several connections may share it, since a link that is opened again meets the old one's end.
-    Where the role is empty, faults need not fit one; ``heard`` is called with each exchange, before
-    its answer goes out.
+    Each exchange is ``heard`` before its answer goes out. Without a role every fault fits.
     """
 
     def __init__(
@@ -148,8 +147,6 @@ def serve(
 
 
 class _Server(socketserver.ThreadingTCPServer):
-    """One instrument on one port."""
-
     allow_reuse_address = True
     daemon_threads = True
 
@@ -159,8 +156,6 @@ class _Server(socketserver.ThreadingTCPServer):
 
 
 class _Conversation(socketserver.StreamRequestHandler):
-    """One program that talks to the instrument."""
-
     disable_nagle_algorithm = True
 
     def handle(self) -> None:
@@ -180,8 +175,8 @@ class _Conversation(socketserver.StreamRequestHandler):
             match act:
                 case bytes():
                     self.wfile.write(act)
-                case Pause(duration_s):
-                    time.sleep(duration_s)
-                case CloseConnection():
+                case float():
+                    time.sleep(act)
+                case None:
                     return False
         return True

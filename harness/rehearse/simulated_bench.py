@@ -5,21 +5,20 @@ from __future__ import annotations
 import math
 import re
 import threading
-from collections.abc import Callable
-from functools import partial
+from collections.abc import Callable, Iterator
 
 from harness.bench.clock import Clock
 from harness.errors import Refused
-from harness.profile.bench_file import BenchFile, Instrument, Range
+from harness.profile.bench_file import BenchFile, Instrument, LoadInstrument, Meter, Supply
 from harness.profile.level import LoadMode, resistor_ohm
 from harness.rehearse.circuit import circuit_of, source_for
 from harness.rehearse.inaccuracy import Inaccuracy
 from harness.rehearse.meter_place import cold_resistance_ohm, place_voltage_v
 from harness.rehearse.simulated_instruments import (
-    Description,
     Live,
     SimulatedInstrument,
     SimulatedLibrary,
+    described,
 )
 from harness.rehearse.streams import stream
 from harness.rehearse.unit_model import UnitModel
@@ -56,9 +55,6 @@ _INSULATION_OHM = 300e6
 
 _ON_OFF = {"ON": True, "1": True, "OFF": False, "0": False}
 
-#: Gives, for a quantity, what makes an instrument's reading of a true value.
-_Readings = Callable[[str], Callable[[float], float]]
-
 
 class SimulatedBench:
     """A unit, healthy or not, on a bench of simulated instruments that keep to their accuracy.
@@ -85,15 +81,12 @@ class SimulatedBench:
         self._warmed_s = 0.0
         self._protection_v = math.inf
         self._protected = False
-        # an AC source's readings are rms values over its acquisition
-        supply = Description.of("ac-source.yaml" if kind == "ac" else "dc-supply.yaml")
-        self._window_s = supply.acquisition_s if kind == "ac" else 0.0
-        self._add("supply", supply, bench.supply, partial(self._supply, bench.supply.range))
+        self._window_s = 0.0
+        self._add_supply(bench.supply)
         if bench.meter is not None:
-            self._add("meter", Description.of("multimeter.yaml"), bench.meter, self._meter)
+            self._add_meter(bench.meter)
         if bench.load is not None:
-            load = partial(self._load, bench.load.range)
-            self._add("load", Description.of("electronic-load.yaml"), bench.load, load)
+            self._add_load(bench.load)
 
     def library(self) -> SimulatedLibrary:
         """Return the bench as a VISA library for PyVISA's resource manager."""
@@ -130,28 +123,27 @@ class SimulatedBench:
 
     # --- instruments
 
-    def _add(
-        self,
-        role: str,
-        description: Description,
-        instrument: Instrument,
-        build: Callable[[_Readings], dict[str, Live]],
-    ) -> None:
-        def reading(quantity: str) -> Callable[[float], float]:
-            rng = stream(self._seed, role, quantity)
-            return Inaccuracy(instrument.accuracy.get(quantity), rng).read
-
-        self.devices[instrument.resource] = SimulatedInstrument(
-            description,
-            build(reading),
-            wait=self.clock.sleep_s,
-            advance=self._advance,
-            lock=self._lock,
+    def _add(self, file: str, table: Instrument, live: dict[str, Live]) -> None:
+        self.devices[table.resource] = SimulatedInstrument(
+            file, live, wait=self.clock.sleep_s, advance=self._advance, lock=self._lock
         )
 
-    def _supply(self, most: Range, reading: _Readings) -> dict[str, Live]:
-        circuit, window_s = self.circuit, self._window_s
-        voltage, current, power = map(reading, ("voltage", "current", "power"))
+    def _readings(
+        self, role: str, table: Instrument, *quantities: str
+    ) -> Iterator[Callable[[float], float]]:
+        """Yield, for each quantity, what makes the instrument's reading of a true value."""
+        for quantity in quantities:
+            rng = stream(self._seed, role, quantity)
+            yield Inaccuracy(table.accuracy.get(quantity), rng).read
+
+    def _add_supply(self, table: Supply) -> None:
+        file = "dc-supply.yaml"
+        if table.kind == "ac":
+            file = "ac-source.yaml"
+            # its readings are rms values over its acquisition
+            self._window_s = float(described(file)["timing"]["acquisition"])
+        circuit, window_s, most = self.circuit, self._window_s, table.range
+        voltage, current, power = self._readings("supply", table, "voltage", "current", "power")
 
         def setting(name: str, most: float | None = None) -> Live:
             def tell(text: str) -> None:
@@ -174,7 +166,7 @@ class SimulatedBench:
             return (_PROTECTION if self._protected else 0) | (_LIMITING if limiting else 0)
 
         protection_v = None if most.voltage_v is None else _PROTECTION_OVER * most.voltage_v
-        return {
+        live = {
             "voltage": setting("voltage_v", most.voltage_v),
             "current_limit": setting("current_limit_a", most.current_a),
             "voltage_protection": Live(
@@ -188,11 +180,14 @@ class SimulatedBench:
             "measured_power": Live(lambda: power(circuit.source_power_w(window_s))),
             "measured_frequency": Live(lambda: circuit.setting.frequency_hz),
         }
+        self._add(file, table, live)
 
-    def _meter(self, reading: _Readings) -> dict[str, Live]:
+    def _add_meter(self, table: Meter) -> None:
         circuit = self.circuit
         quantities = ("voltage_dc", "voltage_ac", "current_dc", "resistance", "temperature")
-        voltage_dc, voltage_ac, current_dc, resistance, temperature = map(reading, quantities)
+        voltage_dc, voltage_ac, current_dc, resistance, temperature = self._readings(
+            "meter", table, *quantities
+        )
 
         def ripple_v() -> float:
             return circuit.output_ripple_v() if self.meter_at == "output" else 0.0
@@ -203,7 +198,7 @@ class SimulatedBench:
             shown = abs(resistance(ohm)) if ohm <= _MOST_OHM else _OVERLOAD
             return shown if shown <= _MOST_OHM else _OVERLOAD
 
-        return {
+        live = {
             "voltage_dc": Live(lambda: voltage_dc(place_voltage_v(circuit, self.meter_at))),
             # a true rms reading cannot fall below nought
             "voltage_ac": Live(lambda: abs(voltage_ac(ripple_v()))),
@@ -211,10 +206,11 @@ class SimulatedBench:
             "resistance": Live(ohms),
             "temperature": Live(lambda: temperature(self._case_degc)),
         }
+        self._add("multimeter.yaml", table, live)
 
-    def _load(self, most: Range, reading: _Readings) -> dict[str, Live]:
-        circuit, load = self.circuit, self.circuit.load
-        voltage, current, power = map(reading, ("voltage", "current", "power"))
+    def _add_load(self, table: LoadInstrument) -> None:
+        circuit, load, most = self.circuit, self.circuit.load, table.range
+        voltage, current, power = self._readings("load", table, "voltage", "current", "power")
 
         def level(mode: LoadMode, most: float | None = None) -> Live:
             def set_level(text: str) -> None:
@@ -224,7 +220,7 @@ class SimulatedBench:
 
             return Live(lambda: load.levels[mode], set_level, most)
 
-        return {
+        live = {
             "function": Live(
                 lambda: _FUNCTIONS[load.mode], lambda text: circuit.set_load(mode=_MODES[text])
             ),
@@ -236,6 +232,7 @@ class SimulatedBench:
             "measured_current": Live(lambda: current(circuit.converter.output_a)),
             "measured_power": Live(lambda: power(self._output_power_w())),
         }
+        self._add("electronic-load.yaml", table, live)
 
 
 class SimulatedOperator:

@@ -53,51 +53,15 @@ class Live:
     most: float | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
-class Description:
-    """An instrument as its pyvisa-sim file describes it."""
-
-    #: What every message costs: bus, parsing, answering.
-    message_s: float
-    #: On top of it, once, for a message that measures.
-    acquisition_s: float
-    #: Fixed answers by query; None for a command without a value.
-    dialogues: dict[str, str | None]
-    #: Property and format by query.
-    getters: dict[str, tuple[str, str]]
-    #: Property by the words before the value.
-    setters: dict[str, str]
-    #: Least and most value of each property that has a range.
-    ranges: dict[str, tuple[float, float]]
-
-    @classmethod
-    @cache  # thousands of rehearsals use the same few
-    def of(cls, name: str) -> Description:
-        """Read the one instrument of a shipped file."""
-        path = shipped("sim_configs", name)
-        assert path is not None, f"{name} is missing from the installation"
-        devices = yaml.load(path.read_text(encoding="utf-8"), Loader=yaml.BaseLoader)["devices"]
-        (device,) = devices.values()
-        properties = device["properties"]
-        return cls(
-            message_s=float(device["timing"]["message"]),
-            acquisition_s=float(device["timing"]["acquisition"]),
-            dialogues={each["q"]: each.get("r") for each in device["dialogues"]},
-            getters={
-                each["getter"]["q"]: (name, each["getter"]["r"])
-                for name, each in properties.items()
-            },
-            setters={
-                each["setter"]["q"].removesuffix(" {}"): name
-                for name, each in properties.items()
-                if "setter" in each
-            },
-            ranges={
-                name: (float(each["specs"]["min"]), float(each["specs"]["max"]))
-                for name, each in properties.items()
-                if "max" in each.get("specs", {})
-            },
-        )
+@cache  # thousands of rehearsals use the same few
+def described(name: str) -> dict[str, Any]:
+    """Read the one instrument of a shipped pyvisa-sim file."""
+    path = shipped("sim_configs", name)
+    assert path is not None, f"{name} is missing from the installation"
+    device: dict[str, Any]
+    file = yaml.load(path.read_text(encoding="utf-8"), Loader=yaml.BaseLoader)
+    (device,) = file["devices"].values()
+    return device
 
 
 class StatusModel:
@@ -108,7 +72,8 @@ class StatusModel:
     """
 
     def __init__(self) -> None:
-        self._event = self._event_enable = self._service_enable = 0
+        self._event = 0
+        self._masks = {"event": 0, "service": 0}
         self._queue: deque[int] = deque()
 
     def error(self, code: int) -> None:
@@ -128,8 +93,9 @@ class StatusModel:
         """Return what messages ask and set, by property."""
         return {
             "event_status": Live(self._read_event),
-            "event_enable": Live(lambda: self._event_enable, self._enable_events),
-            "service_enable": Live(lambda: self._service_enable, self._enable_service),
+            "event_enable": self._mask("event", 255),
+            # bit 6 has no meaning there and is ignored (11.3)
+            "service_enable": self._mask("service", 255 & ~_MASTER_SUMMARY),
             "status_byte": Live(self._status_byte),
             "error_queue": Live(self._next_error),
         }
@@ -142,19 +108,18 @@ class StatusModel:
         event, self._event = self._event, 0  # reading clears the register
         return event
 
-    def _enable_events(self, text: str) -> None:
-        self._event_enable = int(float(text)) & 255
+    def _mask(self, name: str, bits: int) -> Live:
+        def enable(text: str) -> None:
+            self._masks[name] = int(float(text)) & bits
 
-    def _enable_service(self, text: str) -> None:
-        # bit 6 has no meaning there and is ignored (11.3)
-        self._service_enable = int(float(text)) & 255 & ~_MASTER_SUMMARY
+        return Live(lambda: self._masks[name], enable)
 
     def _status_byte(self) -> int:
         """Return the byte with the master summary in bit 6; reading clears nothing."""
         status = _QUEUE_NOT_EMPTY if self._queue else 0
-        if self._event & self._event_enable:
+        if self._event & self._masks["event"]:
             status |= _EVENT_SUMMARY
-        if status & self._service_enable:
+        if status & self._masks["service"]:
             status |= _MASTER_SUMMARY
         return status
 
@@ -169,7 +134,7 @@ class SimulatedInstrument:
 
     def __init__(
         self,
-        description: Description,
+        file: str,
         live: Mapping[str, Live],
         *,
         wait: Callable[[float], None],
@@ -177,13 +142,24 @@ class SimulatedInstrument:
         lock: AbstractContextManager[Any],
     ) -> None:
         self.resource_name: str | None = None  # set by pyvisa-sim
-        self._description = description
         self._status = StatusModel()
         self._live = {**self._status.registers(), **live}
-        self._getters = {
-            query: (self._live[name].get, show.format)
-            for query, (name, show) in description.getters.items()
+        device = described(file)
+        # what every message costs (bus, parsing, answering), and on top of it one that measures
+        self._message_s = float(device["timing"]["message"])
+        self._acquisition_s = float(device["timing"]["acquisition"])
+        # fixed answers by query; None for a command without a value
+        self._dialogues: dict[str, str | None] = {
+            each["q"]: each.get("r") for each in device["dialogues"]
         }
+        self._getters: dict[str, tuple[Callable[[], object], Callable[[object], str]]] = {}
+        self._setters: dict[str, tuple[Live, Mapping[str, str]]] = {}  # by the words before a value
+        for name, each in device["properties"].items():
+            quantity = self._live[name]
+            self._getters[each["getter"]["q"]] = quantity.get, each["getter"]["r"].format
+            if "setter" in each:
+                head = each["setter"]["q"].removesuffix(" {}")
+                self._setters[head] = quantity, each.get("specs", {})
         self._actions = {"*CLS": self._status.clear, "*RST": self._reset}
         self._wait = wait
         self._advance = advance
@@ -213,8 +189,7 @@ class SimulatedInstrument:
             self._answer = b""
             self._status.error(-410)
         units, measures = _program_message_units(message)
-        cost = self._description
-        self._wait(cost.message_s + (cost.acquisition_s if measures else 0.0))
+        self._wait(self._message_s + (self._acquisition_s if measures else 0.0))
         with self._lock:
             self._advance()
             answers = [answer for unit in units if (answer := self._part(unit)) is not None]
@@ -225,34 +200,32 @@ class SimulatedInstrument:
         if unit in self._getters:
             get, show = self._getters[unit]
             return show(get())
-        if unit in self._description.dialogues:
+        if unit in self._dialogues:
             if unit in self._actions:
                 self._actions[unit]()
-            return self._description.dialogues[unit]
+            return self._dialogues[unit]
         head, _, value = unit.partition(" ")
-        name = self._description.setters.get(head)
-        if name is None or not value:
-            self._status.error(-113)
+        if head in self._setters and value:
+            self._set(*self._setters[head], value.strip())
         else:
-            self._set(name, value.strip())
+            self._status.error(-113)
         return None
 
-    def _set(self, name: str, text: str) -> None:
+    def _set(self, quantity: Live, specs: Mapping[str, str], text: str) -> None:
         """Move the circuit, or report why not as an instrument does."""
-        live = self._live[name]
-        assert live.set is not None
-        if name in self._description.ranges:
-            least, most = self._description.ranges[name]
+        assert quantity.set is not None
+        if "max" in specs:
             try:
                 value = float(text)
             except ValueError:
                 self._status.error(-104)
                 return
-            if value < least or value > (most if live.most is None else live.most):
+            most = float(specs["max"]) if quantity.most is None else quantity.most
+            if value < float(specs["min"]) or value > most:
                 self._status.error(-222)
                 return
         try:
-            live.set(text)
+            quantity.set(text)
         except (KeyError, ValueError):
             self._status.error(-224)
 

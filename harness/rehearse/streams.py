@@ -8,9 +8,6 @@ import random
 def stream(*name: object) -> random.Random:
     """Return the random numbers of one thing: the same for the same name, on every machine.
 
-    Args:
-        name: Its seed, and what it is: role and quantity, part and value, class and number.
-
     Source:
         A text seeds Python's generator through its SHA-512 (``random.seed``, version 2; from
         memory), so that streams of two names have nothing in common.

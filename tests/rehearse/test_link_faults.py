@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from harness.rehearse.link_faults import LINK_FAULTS, CloseConnection, OnWire, Pause
+from harness.rehearse.link_faults import LINK_FAULTS, OnWire
 
 ANSWER = b"+2.4E+01;+1.0E-01\n"
 
@@ -19,8 +19,8 @@ class TestOnTheWire:
         [
             ("silence", []),
             ("hung-connection", []),
-            ("late-answer", [Pause(3.0), ANSWER]),
-            ("dropped-connection", [CloseConnection()]),
+            ("late-answer", [3.0, ANSWER]),
+            ("dropped-connection", [None]),
             ("truncated-answer", [b"+2.4E+01;"]),
             ("empty-answer", [b"\n"]),
             ("not-a-number", [b"9.91E37;9.91E37\n"]),
