@@ -11,7 +11,7 @@ from harness.api import plan_for, simulated_bench_file
 from harness.power.local_bench import open_bench
 from harness.profile.load import load_profile
 from harness.record.recorder import MemoryRecorder
-from harness.rehearse.circuit import circuit_of, dc_source
+from harness.rehearse.circuit import DC_SUPPLY, circuit_of
 from harness.rehearse.circuit.windowed_means import LetThrough
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
@@ -95,7 +95,7 @@ def from_capacitors(model: UnitModel) -> LetThrough:
     The supply charges them at the limit of the profile's start and is switched off at the very
     moment the part gives way: no way of starting the unit can put less through.
     """
-    circuit = circuit_of(model, dc_source())
+    circuit = circuit_of(model, DC_SUPPLY)
     level = plan_for(PROFILE, BENCH).steps[0].levels[-1]
     circuit.set_source(voltage_v=level.voltage_v, current_limit_a=level.current_limit_a, on=True)
     while circuit.let_through.energy_j <= 0.0:

@@ -7,13 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar, get_origin, get_type_hints
 
-from pydantic import (
-    AfterValidator,
-    Field,
-    ValidationInfo,
-    create_model,
-    field_validator,
-)
+from pydantic import AfterValidator, Field, ValidationInfo, create_model, field_validator
 
 from harness.errors import FileError
 from harness.files.config_error import ConfigError, as_mistakes
@@ -42,9 +36,6 @@ _PartT = TypeVar("_PartT", Varistor, Rectifier, InrushLimiter, Bulk, Converter)
 _UNITS = ("_w_per_k", "_a2s", "_degc", "_frac", "_ohm", "_a", "_f", "_j", "_k", "_s", "_v", "_w")
 
 
-# --- tables -----------------------------------------------------------------------------------
-
-
 def _fields(part: type) -> Mapping[str, tuple[Any, Key]]:
     """Return type and key of each field of a part that a file may state."""
     fields = {}
@@ -71,10 +62,13 @@ def _some_left(value: float) -> float:
 #: How far a value may be from the one printed, up and down.
 _Tolerance = Annotated[Fraction, AfterValidator(_tolerance), Field(examples=['"20 %"'])]
 
-
+#: Tables of the file that fill in parts of the typical unit.
+_PARTS: dict[str, type] = {
+    part.__name__.lower(): part for part in (Fuse, Varistor, Rectifier, Bulk, Converter)
+}
 #: What a file may state of each part.
 _FIELDS: dict[type, Mapping[str, tuple[Any, Key]]] = {
-    part: _fields(part) for part in (Fuse, Varistor, Rectifier, InrushLimiter, Bulk, Converter)
+    part: _fields(part) for part in (*_PARTS.values(), InrushLimiter)
 }
 
 
@@ -117,30 +111,16 @@ else:
     )
 
 
-# --- the file ---------------------------------------------------------------------------------
-
-
 class UnitModelFile(FromFile):
-    """A unit model that knows the file it came from.
+    """A unit model that knows the file it came from."""
 
-    Attributes:
-        title: One line that says which unit this is.
-        input: Kind of its input.
-        fuse: The fuse.
-        varistor: The varistor.
-        rectifier: Series diode or bridge.
-        inrush_limiter: The inrush limiter, or None: then it counts as warm and constant.
-        bulk: The bulk capacitor.
-        converter: The converter.
-        faults: What is wrong with it.
-    """
-
+    #: Says which unit this is.
     title: Name = Field(examples=['"Dome-shutter power unit"'])
     input: Literal["dc", "ac"] = Field(examples=['"ac"'])
     fuse: FuseTable = FuseTable()
     varistor: VaristorTable = VaristorTable()
     rectifier: RectifierTable = RectifierTable()
-    inrush_limiter: InrushLimiterTable | None = None
+    inrush_limiter: InrushLimiterTable | None = None  #: None: it counts as warm and constant
     bulk: BulkTable = BulkTable()
     converter: ConverterTable = ConverterTable()
     faults: tuple[FaultTable, ...] = ()
@@ -165,18 +145,14 @@ class UnitModelFile(FromFile):
     def unit(self, nameplate: Unit, *, seed: int = 1) -> UnitModel:
         """Return the simulated unit.
 
-        A value with a tolerance is drawn inside it, every value as likely as any other; one
-        without stands as it is. What the file leaves out is typical of the nameplate.
-
-        Args:
-            nameplate: The nameplate of the profile.
-            seed: Decides the draw: same seed, same unit.
+        A value with a tolerance is drawn inside it, the same for the same seed, every value as
+        likely as any other; one without stands as it is. What the file leaves out is typical of the
+        nameplate.
 
         Raises:
             FileError: It does not fit the nameplate.
 
-        Source:
-            Where only bounds are known, any value inside is as likely: JCGM 100:2008, 4.3.7.
+        Source: Where only bounds are known, any value inside is as likely: JCGM 100:2008, 4.3.7.
         """
         kind = nameplate.input.kind
         if self.input != kind:
@@ -184,16 +160,12 @@ class UnitModelFile(FromFile):
         typical = typical_model(nameplate)
         rectifier = _filled(typical.rectifier, self.rectifier)
         bulk_v = nameplate.input.nominal_v * nameplate.input.peak_factor - rectifier.drop_v
-        varistor, limiter = typical.varistor, None
-        if varistor is not None:
-            fitted = _said(self.varistor)["fitted"]
-            varistor = (
-                _drawn(_filled(varistor, self.varistor), self.varistor, seed) if fitted else None
-            )
+        varistor = limiter = None
+        if typical.varistor is not None and _said(self.varistor)["fitted"]:
+            varistor = _drawn(typical.varistor, self.varistor, seed)
         if self.inrush_limiter is not None:
-            said = _said(self.inrush_limiter)
-            limiter = InrushLimiter(cold_ohm=said["cold_ohm"])
-            limiter = _drawn(_filled(limiter, self.inrush_limiter), self.inrush_limiter, seed)
+            limiter = InrushLimiter(cold_ohm=_said(self.inrush_limiter)["cold_ohm"])
+            limiter = _drawn(limiter, self.inrush_limiter, seed)
         model = UnitModel(
             input_kind=typical.input_kind,
             fuse=self._fuse(typical.fuse),
@@ -216,8 +188,8 @@ class UnitModelFile(FromFile):
         """Fields of the unit model that the file gives, or gives a tolerance, by their part."""
         stated = {}
         for name, part in _PARTS.items():
-            said = _said(getattr(self, name))
-            fields = {field for field in _FIELDS[part] if field in said}
+            said = _said(getattr(self, name)).keys()
+            fields = _FIELDS[part].keys() & said
             if "tolerance_frac" in said:
                 fields.add(_toleranced(part))
             if "left_frac" in said:
@@ -235,21 +207,19 @@ class UnitModelFile(FromFile):
             raise self._mistake(("faults", 0, "kind"), why)
 
     def _fuse(self, typical: Fuse) -> Fuse:
-        said, fuse = _said(self.fuse), typical
-        if "rating_a" in said or "melting_i2t_a2s" in said:
-            rating_a = said.get("rating_a", typical.rating_a)
-            fuse = Fuse.time_lag(rating_a, melting_i2t_a2s=said.get("melting_i2t_a2s"))
+        said = _said(self.fuse)
+        rating_a = said.get("rating_a", typical.rating_a)
+        fuse = Fuse.time_lag(rating_a, melting_i2t_a2s=said.get("melting_i2t_a2s"))
         return replace(fuse, resistance_ohm=said.get("resistance_ohm", fuse.resistance_ohm))
 
     def _bulk(self, typical: Bulk, bulk_v: float, seed: int) -> Bulk:
-        said = _said(self.bulk)
-        printed = _filled(typical, self.bulk)
-        printed = replace(printed, nominal_capacitance_f=printed.capacitance_f)
+        said, forming = _said(self.bulk), None
         if "forming_ohm" in said:
             forming = Forming(
                 extra_ohm=said["forming_ohm"], time_s=said["forming_s"], voltage_v=bulk_v
             )
-            printed = replace(printed, forming=forming)
+        printed_f = said.get("capacitance_f", typical.capacitance_f)
+        printed = replace(typical, nominal_capacitance_f=printed_f, forming=forming)
         new = _drawn(printed, self.bulk, seed)
         if "left_frac" not in said:
             return new
@@ -258,7 +228,7 @@ class UnitModelFile(FromFile):
 
     def _converter(self, typical: Converter, bulk_v: float, seed: int) -> Converter:
         said = _said(self.converter)
-        converter = replace(_filled(typical, self.converter), nominal_bulk_v=bulk_v)
+        converter = _drawn(replace(typical, nominal_bulk_v=bulk_v), self.converter, seed)
         if "start_v" in said and "stop_v" not in said:
             converter = replace(converter, stop_v=0.8 * converter.start_v)
         if converter.stop_v >= converter.start_v:
@@ -267,29 +237,15 @@ class UnitModelFile(FromFile):
                 f"it would stop at {converter.stop_v:g} V and start at {converter.start_v:g} V; "
                 "stop below start",
             )
-        return _drawn(converter, self.converter, seed)
+        return converter
 
     def _mistake(self, path: KeyPath, problem: str, value: str = "") -> FileError:
         slip = ConfigError(path, problem, f'"{value}"' if value else "")
         return FileError(as_mistakes([slip], self.source, self.text))
 
 
-#: Tables of the file that fill in parts of the typical unit.
-_PARTS: dict[str, type] = {
-    "fuse": Fuse,
-    "varistor": Varistor,
-    "rectifier": Rectifier,
-    "bulk": Bulk,
-    "converter": Converter,
-}
-
-
 def load_unit_model(source: str | Path) -> UnitModelFile:
-    """Load a unit model.
-
-    Args:
-        source: Path of a TOML file, or name of a shipped unit model with or without ``models/``
-            and ``.toml``. A file of that path comes first.
+    """Load a unit model: a TOML file, or else a shipped one by its name.
 
     Raises:
         FileError: With every mistake in the file.
@@ -314,7 +270,8 @@ def _toleranced(part: type) -> str:
 
 
 def _drawn(part: _PartT, table: Table, seed: int) -> _PartT:
-    """Return a part with the value that may have a tolerance drawn inside it, by its name."""
+    """Return a part as the file says, the value that has a tolerance drawn inside it."""
+    part = _filled(part, table)
     name = _toleranced(type(part))
     share = stream(seed, "unit model", type(part).__name__, name).uniform(-1.0, 1.0)
     tolerance_frac = _said(table).get("tolerance_frac", 0.0)

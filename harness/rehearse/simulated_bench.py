@@ -12,8 +12,7 @@ from harness.errors import Refused
 from harness.profile.bench_file import BenchFile, Instrument, LoadInstrument, Meter, Supply
 from harness.profile.level import LoadMode, resistor_ohm
 from harness.rehearse.circuit import circuit_of, source_for
-from harness.rehearse.inaccuracy import Inaccuracy
-from harness.rehearse.meter_place import cold_resistance_ohm, place_voltage_v
+from harness.rehearse.readings import cold_resistance_ohm, inaccurate, place_voltage_v
 from harness.rehearse.simulated_instruments import (
     Live,
     SimulatedInstrument,
@@ -134,7 +133,7 @@ class SimulatedBench:
         """Yield, for each quantity, what makes the instrument's reading of a true value."""
         for quantity in quantities:
             rng = stream(self._seed, role, quantity)
-            yield Inaccuracy(table.accuracy.get(quantity), rng).read
+            yield inaccurate(table.accuracy.get(quantity), rng)
 
     def _add_supply(self, table: Supply) -> None:
         file = "dc-supply.yaml"

@@ -19,15 +19,10 @@ _FUSE_RATINGS_A = tuple(
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Onset:
-    """When a fault shows: once both have been met; it stays from then on.
+    """When a fault shows: once both have been met; it stays from then on."""
 
-    Attributes:
-        time_s: Time with the supply on.
-        voltage_v: Bulk voltage.
-    """
-
-    time_s: float = 0.0
-    voltage_v: float = 0.0
+    time_s: float = 0.0  #: with the supply on
+    voltage_v: float = 0.0  #: of the bulk capacitor
 
     @property
     def is_at_once(self) -> bool:
@@ -37,41 +32,24 @@ class Onset:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Intermittence:
-    """A contact in the input line that opens at random times.
+    """A contact in the input line that opens at random times."""
 
-    Attributes:
-        closed_s: Mean time closed (exponential).
-        open_s: Shortest and longest time open (uniform).
-    """
-
-    closed_s: float
-    open_s: tuple[float, float]
+    closed_s: float  #: mean time (exponential)
+    open_s: tuple[float, float]  #: shortest and longest time (uniform)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Defects:
-    """Paths a healthy unit does not have; charge through them is counted as let-through.
+    """Paths a healthy unit does not have; charge through them is counted as let-through."""
 
-    Attributes:
-        input_short_ohm: Across the input, behind the fuse: lines or varistor shorted.
-        bulk_short_ohm: Across the bulk capacitor: the switch and what is in series with it.
-        bulk_leak_ohm: Across the bulk capacitor: the capacitor's own leak.
-        shorted_leg_ohm: AC only: a shorted diode of the bridge's positive path, across the line in
-            every negative half of it.
-        breakdown_v: Bulk voltage at which the switch breaks over and stays shorted.
-        breakdown_ohm: What it is then, with what is in series with it.
-        intermittence: A bad contact in the input line, or None.
-        input_short_onset: When the short across the input shows.
-        bulk_short_onset: When the short across the bulk capacitor shows.
-        bulk_leak_onset: When the leak shows.
-    """
-
-    input_short_ohm: float = math.inf
-    bulk_short_ohm: float = math.inf
-    bulk_leak_ohm: float = math.inf
+    input_short_ohm: float = math.inf  #: behind the fuse: lines or varistor shorted
+    bulk_short_ohm: float = math.inf  #: the switch and what is in series with it
+    bulk_leak_ohm: float = math.inf  #: the capacitor's own leak
+    #: AC only: a shorted diode of the bridge's positive path, across the line in every negative
+    #: half of it.
     shorted_leg_ohm: float = math.inf
-    breakdown_v: float = math.inf
-    breakdown_ohm: float = 0.4
+    breakdown_v: float = math.inf  #: bulk voltage at which the switch breaks over, and stays so
+    breakdown_ohm: float = 0.4  #: the switch then, with what is in series with it
     intermittence: Intermittence | None = None
     input_short_onset: Onset = Onset()
     bulk_short_onset: Onset = Onset()
@@ -80,21 +58,11 @@ class Defects:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class UnitModel:
-    """One unit on the simulated bench.
-
-    Attributes:
-        input_kind: ``dc`` or ``ac``.
-        fuse: The fuse in the input line.
-        varistor: The varistor behind it, or None where none is fitted.
-        rectifier: Series diode or bridge.
-        bulk: Bulk capacitor.
-        converter: Switching converter with the output that is metered and loaded.
-        defects: What is wrong with it, where that is an extra path.
-    """
+    """One unit on the simulated bench."""
 
     input_kind: Literal["dc", "ac"]
     fuse: Fuse
-    varistor: Varistor | None
+    varistor: Varistor | None  #: None where none is fitted
     rectifier: Rectifier
     bulk: Bulk
     converter: Converter

@@ -32,15 +32,10 @@ KELVIN = 273.15
 
 
 class Key(NamedTuple):
-    """How a file states a field, where its name does not say it.
+    """How a file states a field, where its name does not say it."""
 
-    Attributes:
-        name: Key in the file; empty for the field's name without its unit.
-        tolerance: Whether the part's ``tolerance`` is that of this field.
-    """
-
-    name: str = ""
-    tolerance: bool = False
+    name: str = ""  #: key in the file; empty for the field's name without its unit
+    tolerance: bool = False  #: whether the part's ``tolerance`` is that of this field
 
 
 def _with_unit(what: str, units: dict[str, float], least: float, most: float, example: str) -> Any:
@@ -77,37 +72,24 @@ _WattsPerKelvin = Annotated[
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Fuse:
-    """A fuse-link as one store of heat: dH/dt = i^2 - H / ``heat_time_s``, open at the integral.
-
-    Attributes:
-        rating_a: Rated current.
-        melting_i2t_a2s: Melting integral: H at which the element parts, in A^2 s.
-        heat_time_s: Time constant with which the element loses heat. The root of
-            ``melting_i2t_a2s / heat_time_s`` is the current it carries for ever.
-        resistance_ohm: Cold resistance.
-        is_open: True if it has already blown.
-    """
+    """A fuse-link as one store of heat: dH/dt = i^2 - H / ``heat_time_s``, open at the integral."""
 
     rating_a: Amps
     melting_i2t_a2s: MeltingIntegral
+    #: The root of ``melting_i2t_a2s / heat_time_s`` is the current it carries for ever.
     heat_time_s: float
-    resistance_ohm: Ohms
-    is_open: bool = False
+    resistance_ohm: Ohms  #: cold
+    is_open: bool = False  #: has already blown
 
     @classmethod
     def time_lag(cls, rating_a: float, *, melting_i2t_a2s: float | None = None) -> Fuse:
-        """Return a time-lag (T) link of ``rating_a`` amperes.
+        """Return a time-lag (T) link of ``rating_a`` amperes, with the integral of its sheet.
 
-        Args:
-            rating_a: Rated current.
-            melting_i2t_a2s: From the maker's sheet; left out, 15 times the rating squared.
-
-        Source:
-            Gates of IEC 60127-2, sheet 3: held for an hour at 1.5 times the rating, open within
-            2 minutes at 2.1 times. The link of this model carries 1.55 times the rating for ever.
-            15 In^2 s and 0.1 V across a new link at its rating: common practice.
+        Source: Gates of IEC 60127-2, sheet 3: held for an hour at 1.5 times the rating, open within
+        2 minutes at 2.1 times. The link of this model carries 1.55 times the rating for ever.
+        15 In^2 s and 0.1 V across a new link at its rating: common practice.
         """
-        integral = 15.0 * rating_a**2 if melting_i2t_a2s is None else melting_i2t_a2s
+        integral = melting_i2t_a2s or 15.0 * rating_a**2
         return cls(
             rating_a=rating_a,
             melting_i2t_a2s=integral,
@@ -120,22 +102,14 @@ class Fuse:
 class Varistor:
     """A metal-oxide varistor across the input, behind the fuse: I = K V^exponent.
 
-    Attributes:
-        voltage_at_1ma_v: Varistor voltage: the voltage at 1 mA DC (IEC 61051-1).
-        exponent: Non-linearity exponent; zinc oxide 25 to 50.
-        energy_j: Heat at which it fails and stays shorted; infinite: it never does.
-        cooling_s: Time constant with which it loses heat.
-        failed_ohm: What it is then.
-
-    Source:
-        A store of heat that fails at the rated energy, though a rating is no limit of
-        destruction: common practice, on the safe side.
+    Source: A store of heat that fails at the rated energy, though a rating is no limit of
+    destruction: common practice, on the safe side.
     """
 
-    voltage_at_1ma_v: Annotated[Volts, Key(tolerance=True)]
+    voltage_at_1ma_v: Annotated[Volts, Key(tolerance=True)]  #: varistor voltage (IEC 61051-1)
     exponent: Annotated[Number, AfterValidator(_exponent)] = 30.0
-    energy_j: Joules = math.inf
-    cooling_s: Annotated[Seconds, Key("cooling_time")] = 60.0
+    energy_j: Joules = math.inf  #: heat at which it fails and stays shorted; infinite: never
+    cooling_s: Annotated[Seconds, Key("cooling_time")] = 60.0  #: time constant of its heat
     failed_ohm: Annotated[Ohms, Key("failed_resistance")] = 0.4
 
     @property
@@ -148,28 +122,20 @@ class Varistor:
 class InrushLimiter:
     """An NTC thermistor in series with the rectifier, as one store of heat.
 
-    Attributes:
-        cold_ohm: Zero-power resistance at 25 degC.
-        beta_k: Constant B of the material, in kelvin.
-        dissipation_w_per_k: Power that keeps it one kelvin above its surroundings.
-        heat_time_s: Thermal time constant: with the dissipation it gives the heat capacity.
-        ambient_degc: Temperature around it.
-
-    Source:
-        The quantities are those of IEC 60539-1 (from memory); the store of heat is textbook.
+    Source: The quantities are those of IEC 60539-1 (from memory); the store of heat is textbook.
     """
 
+    #: Zero-power resistance at 25 degC.
     cold_ohm: Annotated[Ohms, Key("cold_resistance", tolerance=True), Field(examples=['"10 ohm"'])]
-    beta_k: _Kelvins = 3000.0
-    dissipation_w_per_k: _WattsPerKelvin = 0.015
-    heat_time_s: Seconds = 60.0
+    beta_k: _Kelvins = 3000.0  #: constant B of the material
+    dissipation_w_per_k: _WattsPerKelvin = 0.015  #: keeps it one kelvin above its surroundings
+    heat_time_s: Seconds = 60.0  #: with the dissipation it gives the heat capacity
     ambient_degc: Celsius = 25.0
 
     def resistance_ohm(self, temperature_degc: float) -> float:
         """Return its resistance at a temperature.
 
-        Source:
-            R = R25 exp(B (1/T - 1/298.15 K)): the beta equation, textbook.
+        Source: R = R25 exp(B (1/T - 1/298.15 K)): the beta equation, textbook.
         """
         inverse = 1.0 / (temperature_degc + KELVIN) - 1.0 / (25.0 + KELVIN)
         return self.cold_ohm * math.exp(self.beta_k * inverse)
@@ -177,8 +143,7 @@ class InrushLimiter:
     def warmed_degc(self, temperature_degc: float, power_w: float, duration_s: float) -> float:
         """Return its temperature after ``duration_s`` at an even power.
 
-        Source:
-            C dT/dt = P - D (T - Ta) with C = D times the time constant: textbook.
+        Source: C dT/dt = P - D (T - Ta) with C = D times the time constant: textbook.
         """
         final_degc = self.ambient_degc + power_w / self.dissipation_w_per_k
         left = math.exp(-duration_s / self.heat_time_s)
@@ -187,27 +152,18 @@ class InrushLimiter:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Rectifier:
-    """Series diode of a DC input, or bridge of an AC input.
+    """Series diode of a DC input, or bridge of an AC input."""
 
-    Attributes:
-        drop_v: Forward drop of the whole path: one diode, or two of a bridge.
-        drop_at_a: Current at which it is that.
-        emission_v: By how much the drop grows for each e times the current: n k T / q of the path's
-            junctions together. Zero: the drop is the same at any current. AC only.
-        resistance_ohm: Resistance behind the varistor: diodes, tracks. Constant; a warm inrush
-            limiter may be part of it where none is named.
-        conducts_positive: False if the path for a positive input is open.
-        conducts_negative: False if the path for a negative input is open; unused for DC.
-        limiter: Inrush limiter on top of the resistance, or None.
-    """
-
-    drop_v: Volts
+    drop_v: Volts  #: of the whole path, one diode or two of a bridge, at ``drop_at_a``
     drop_at_a: Annotated[Amps, Key("drop_current")] = 1.0
+    #: By how much the drop grows for each e times the current: n k T / q of the path's junctions
+    #: together. Zero: the drop is the same at any current. AC only.
     emission_v: Annotated[Volts, Key("emission_voltage"), Field(examples=['"88 mV"'])] = 0.0
+    #: Diodes and tracks; a warm inrush limiter may be part of it where none is named.
     resistance_ohm: Ohms
-    conducts_positive: bool = True
-    conducts_negative: bool = True
-    limiter: InrushLimiter | None = None
+    conducts_positive: bool = True  #: False if the path for a positive input is open
+    conducts_negative: bool = True  #: False if the path for a negative input is open; AC only
+    limiter: InrushLimiter | None = None  #: on top of the resistance
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -217,19 +173,13 @@ class Forming:
     The extra conductance falls to 1/e for every time constant spent at the forming voltage, more
     slowly at less, in proportion.
 
-    Attributes:
-        extra_ohm: Extra leakage path at first power.
-        time_s: Time constant at the forming voltage.
-        voltage_v: The forming voltage: that the unit works at.
-
-    Source:
-        An exponential fall towards the leakage of a formed capacitor: common practice, a
-        simplification of the power of time that sheets show.
+    Source: An exponential fall towards the leakage of a formed capacitor: common practice, a
+    simplification of the power of time that sheets show.
     """
 
-    extra_ohm: float
+    extra_ohm: float  #: at first power
     time_s: float
-    voltage_v: float
+    voltage_v: float  #: that the unit works at
 
     def left(self, share: float, bulk_v: float, duration_s: float) -> float:
         """Return the share of the extra conductance left after ``duration_s`` at ``bulk_v``."""
@@ -238,20 +188,12 @@ class Forming:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Bulk:
-    """The bulk capacitor.
-
-    Attributes:
-        capacitance_f: What it has now.
-        nominal_capacitance_f: What is printed on it.
-        series_resistance_ohm: Equivalent series resistance.
-        leakage_ohm: Own leakage and bleeder together.
-        forming: Extra leakage that goes with time at voltage, or None.
-    """
+    """The bulk capacitor."""
 
     capacitance_f: Annotated[Farads, Key(tolerance=True)]
-    nominal_capacitance_f: float
+    nominal_capacitance_f: float  #: printed on it
     series_resistance_ohm: Ohms
-    leakage_ohm: Ohms
+    leakage_ohm: Ohms  #: own leakage and bleeder together
     forming: Forming | None = None
 
     def aged(self, left_frac: float) -> Bulk:
@@ -259,9 +201,8 @@ class Bulk:
 
         Series resistance rises as capacitance falls, so that one number says how old it is.
 
-        Source:
-            The electrolyte in the paper carries both: common practice. End of life on sheets is
-            20 to 30 % lost (endurance, IEC 60384-4, from memory).
+        Source: The electrolyte in the paper carries both: common practice. End of life on sheets is
+        20 to 30 % lost (endurance, IEC 60384-4, from memory).
         """
         return replace(
             self,
@@ -276,47 +217,28 @@ class Converter:
 
     Input power is ``idle_power_w`` + Pout (1 + ``proportional_loss_frac`` +
     ``square_loss_frac`` Pout / Pnominal): a fixed, a proportional and a resistive loss.
-
-    Attributes:
-        start_v: Bulk voltage at which it starts.
-        stop_v: Bulk voltage below which it stops.
-        starts: False if it never starts.
-        restart_delay_s: After a stop it takes so long before it can start again: its own supply
-            has to be charged first (common practice).
-        soft_start_s: Time the output takes from zero to nominal.
-        idle_power_w: Input power with nothing at the output.
-        proportional_loss_frac: Loss in proportion to output power.
-        square_loss_frac: Loss that grows with the square, as a share of output power at nominal.
-        output_v: Output voltage without load at nominal bulk voltage.
-        output_nominal_a: Nominal output current.
-        output_limit_a: Output current it cannot pass.
-        output_resistance_ohm: Output impedance at DC.
-        output_capacitance_f: Output capacitor, filled during soft start.
-        output_bleed_ohm: What empties the output capacitor when it stands still.
-        nominal_bulk_v: Bulk voltage the figures hold at.
-        line_regulation_frac: Change of output voltage, as a share, when bulk voltage doubles.
-        line_rejection_frac: Bulk ripple that comes through to the output, volt for volt.
-        switching_ripple_v: Ripple (rms) from switching at nominal current, bulk capacitor healthy.
     """
 
-    start_v: Volts
-    stop_v: Volts
-    starts: bool = True
+    start_v: Volts  #: bulk voltage at which it starts
+    stop_v: Volts  #: bulk voltage below which it stops
+    starts: bool = True  #: False if it never does
+    #: From a stop to the next start: its own supply has to be charged first (common practice).
     restart_delay_s: Seconds = 0.05
-    soft_start_s: Seconds = 0.02
+    soft_start_s: Seconds = 0.02  #: from zero to nominal output
     idle_power_w: Watts
     proportional_loss_frac: Fraction
     square_loss_frac: Fraction
+    #: Without load, at nominal bulk voltage.
     output_v: Annotated[Volts, Key("output_voltage", tolerance=True)]
     output_nominal_a: float
-    output_limit_a: Amps
+    output_limit_a: Amps  #: it cannot pass more
     output_resistance_ohm: Ohms
-    output_capacitance_f: Farads
-    output_bleed_ohm: Ohms
+    output_capacitance_f: Farads  #: filled during soft start
+    output_bleed_ohm: Ohms  #: empties the output capacitor when it stands still
     nominal_bulk_v: float
-    line_regulation_frac: float = 0.002
-    line_rejection_frac: float = 0.003
-    switching_ripple_v: Volts
+    line_regulation_frac: float = 0.002  #: change of output voltage when bulk voltage doubles
+    line_rejection_frac: float = 0.003  #: bulk ripple that comes through to the output
+    switching_ripple_v: Volts  #: rms, at nominal current, bulk capacitor healthy
 
     def input_power_w(self, output_power_w: float) -> float:
         """Return the power taken from the bulk capacitor, in watts."""

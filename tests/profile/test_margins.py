@@ -9,7 +9,7 @@ import pytest
 from harness.api import plan_for, rehearse_profile, simulated_bench_file
 from harness.profile.load import load_bench, load_profile
 from harness.profile.plan import Plan
-from harness.rehearse.circuit.source import dc_source
+from harness.rehearse.circuit.source import DC_SUPPLY
 from harness.run.result import RunResult
 
 DC = """
@@ -117,7 +117,7 @@ class TestAllowedFor:
         """What the bench has by itself is allowed for: nothing to say, and the unit starts."""
         result = rehearsed(text)
 
-        assert (dc_source().output_capacitance_f, dc_source().wiring_ohm) == (220e-6, 0.06)
+        assert (DC_SUPPLY.output_capacitance_f, DC_SUPPLY.wiring_ohm) == (220e-6, 0.06)
         assert tight(planned(text)) == []
         assert result.outcome == "completed", (why, result.reason)
 

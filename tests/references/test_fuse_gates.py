@@ -7,10 +7,11 @@ integrals: common practice (a maker's data sheet for links to that sheet).
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
-from harness.rehearse.circuit import Circuit, circuit_of, dc_source
+from harness.rehearse.circuit import DC_SUPPLY, Circuit, circuit_of
 from harness.rehearse.circuit.changes import FuseHeat
 from harness.rehearse.unit_model import Defects, UnitModel
 from harness.rehearse.unit_parts import Bulk, Converter, Fuse, Rectifier
@@ -100,7 +101,7 @@ def inrush_circuit(fuse: Fuse) -> Circuit:
         defects=Defects(),
     )
     # Nearly all of the 5 ohm stands between a stiff terminal and the capacitor.
-    source = dc_source(resistance_ohm=1e-3, wiring_ohm=4.999, output_capacitance_f=1e-6)
+    source = replace(DC_SUPPLY, resistance_ohm=1e-3, wiring_ohm=4.999, output_capacitance_f=1e-6)
     circuit = circuit_of(model, source)
     circuit.set_source(voltage_v=141.42, current_limit_a=1e6, on=True)
     return circuit

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
+from harness.rehearse.circuit import AC_SOURCE, DC_SUPPLY, Circuit, circuit_of
 from harness.rehearse.unit_model import UnitModel
 from harness.rehearse.unit_parts import (
     KELVIN,
@@ -76,9 +76,11 @@ def unit(kind: str = "dc") -> UnitModel:
 def switched_on(model: UnitModel, *, volts: float = SET_V, limit_a: float = LIMIT_A) -> Circuit:
     """The simulated circuit, just switched on."""
     if model.input_kind == "dc":
-        source = dc_source(resistance_ohm=REG_OHM, wiring_ohm=LINE_OHM, output_capacitance_f=OUT_F)
+        source = replace(
+            DC_SUPPLY, resistance_ohm=REG_OHM, wiring_ohm=LINE_OHM, output_capacitance_f=OUT_F
+        )
     else:
-        source = ac_source(resistance_ohm=0.0, wiring_ohm=LINE_OHM)
+        source = replace(AC_SOURCE, resistance_ohm=0.0, wiring_ohm=LINE_OHM)
     circuit = circuit_of(model, source)
     circuit.set_source(voltage_v=volts, current_limit_a=limit_a, frequency_hz=50.0, on=True)
     return circuit
@@ -187,7 +189,7 @@ class TestConverterStart:
             idle_power_w=self.IDLE_W,
         )
         circuit = switched_on(replace(unit(), converter=convert))
-        circuit.set_load(current_a=self.LOAD_A, on=True)
+        circuit.set_load(value=self.LOAD_A, on=True)
         circuit.advance_to(start_s + 0.01)
         half_way_v = circuit.converter.output_v
 

@@ -8,7 +8,7 @@ import pyvisa
 from harness.errors import Refused
 from harness.profile.bench_file import Range
 from harness.profile.load import load_bench, load_profile
-from harness.rehearse.circuit import dc_source
+from harness.rehearse.circuit import DC_SUPPLY
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.unit_model import typical_model
@@ -248,7 +248,7 @@ class TestCoupling:
         assert [float(device.ask(ask)) for ask in ("VOLT?", "CURR?", "VOLT:PROT?")] == [70, 25, 85]
         assert bench.circuit.source.wiring_ohm == pytest.approx(0.02)
         assert bench.circuit.source.output_capacitance_f == pytest.approx(660e-6)
-        assert SimulatedBench(model, usual, clock).circuit.source == dc_source()
+        assert SimulatedBench(model, usual, clock).circuit.source == DC_SUPPLY
 
     def test_two_benches_in_one_process_do_not_meet(self) -> None:
         """What is set on one simulated bench is not seen on another."""

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from harness.bench.sample import SupplySample
 from harness.power.inrush_monitor import LevelWatch
 from harness.profile.level import InrushAllowance, Level
-from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
+from harness.rehearse.circuit import AC_SOURCE, DC_SUPPLY, Circuit, circuit_of
 from harness.rehearse.unit_model import typical_model
 from harness.unit.nameplate import Unit
 
@@ -57,7 +57,7 @@ def units(draw: st.DrawFn) -> Unit:
 
 def powered(subject: Unit, *, limit_a: float) -> Circuit:
     """The unit on its source, off."""
-    source = dc_source() if subject.input.kind == "dc" else ac_source()
+    source = DC_SUPPLY if subject.input.kind == "dc" else AC_SOURCE
     circuit = circuit_of(typical_model(subject), source)
     circuit.set_source(current_limit_a=limit_a, frequency_hz=60.0)
     return circuit
@@ -72,7 +72,7 @@ def test_any_nameplate_makes_a_unit_that_works(subject: Unit) -> None:
     circuit.advance_to(3.0)
     idle_w = circuit.source_power_w(0.1)
     idle_v = circuit.output_voltage_v()
-    circuit.set_load(current_a=model.converter.output_nominal_a, on=True)
+    circuit.set_load(value=model.converter.output_nominal_a, on=True)
     circuit.advance_to(6.0)
     nominal_v = model.converter.output_v
 

@@ -5,19 +5,17 @@ from __future__ import annotations
 from harness.rehearse.circuit.ac import AcCircuit
 from harness.rehearse.circuit.circuit import Circuit
 from harness.rehearse.circuit.dc import DcCircuit
-from harness.rehearse.circuit.source import SourceModel, ac_source, dc_source, source_for
-from harness.rehearse.circuit.windowed_means import LetThrough
+from harness.rehearse.circuit.source import AC_SOURCE, DC_SUPPLY, SourceModel, source_for
 from harness.rehearse.unit_model import UnitModel
 
 __all__ = [
+    "AC_SOURCE",
+    "DC_SUPPLY",
     "AcCircuit",
     "Circuit",
     "DcCircuit",
-    "LetThrough",
     "SourceModel",
-    "ac_source",
     "circuit_of",
-    "dc_source",
     "source_for",
 ]
 

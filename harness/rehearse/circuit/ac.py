@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import math
-from functools import lru_cache
 
 from harness.rehearse.circuit.circuit import Circuit
-from harness.rehearse.circuit.converter import Mode
 from harness.rehearse.circuit.half_cycle import HalfCycle
-from harness.rehearse.circuit.network import InputNetwork
+from harness.rehearse.circuit.network import Drive, InputNetwork
 from harness.rehearse.circuit.source import SourceModel, SourceSetting, folded_v
-from harness.rehearse.circuit.thevenin import Drive
 from harness.rehearse.circuit.windowed_means import Means
 from harness.rehearse.unit_model import UnitModel
 
@@ -33,43 +30,38 @@ class AcCircuit(Circuit):
         self._amplitude_v = 0.0
         self._negative = False
         self._past: list[HalfCycle] = []
-        self._pair = Means(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        self._pair = Means()
         super().__init__(model, source, seed=seed)
         self._acting = self.setting  # until the next zero crossing
 
     def _terminals(self, window_s: float) -> tuple[float, float, float]:
-        if not self._acting.on:
-            return 0.0, 0.0, 0.0
-        means = self._means.over(_whole_s(window_s, self._acting.frequency_hz))
+        twice_hz = 2.0 * self._acting.frequency_hz
+        halves = (round(window_s * twice_hz) or 1) if window_s > 0.0 else 2
+        means = self._means.over(halves / twice_hz) if self._acting.on else None
         if means is None:
             return 0.0, 0.0, 0.0
         return math.sqrt(means.voltage), math.sqrt(means.current), means.power_w
 
     def source_limiting(self) -> bool:
         """Return True while the source folds its amplitude back or clamps its current."""
-        if not self._acting.on or not self._past:
-            return False
-        return self._past[-1].clamped or self._amplitude_v < 0.999 * self._acting.voltage_v
+        return bool(self._past) and (self._past[-1].clamped or self._is_folded)
 
-    def source_peak_current_a(self) -> float:
-        """Return the highest instantaneous current of the last line period."""
-        if not self._acting.on:
-            return 0.0
-        return max((half.peak_a for half in self._past[-2:]), default=0.0)
-
-    def bulk_swing_v(self) -> float:
-        """Return highest less lowest bulk voltage of the last line period."""
-        if not self._past or not self._acting.on:
-            return 0.0
-        last = self._past[-2:]
-        return max(half.highest_v for half in last) - min(half.lowest_v for half in last)
+    @property
+    def _is_folded(self) -> bool:
+        return self._amplitude_v < 0.999 * self._acting.voltage_v
 
     def _take_setting(self, wanted: SourceSetting) -> None:
         self._catch_up()
-        if wanted.on and not self.setting.on:
-            self._switch_on(wanted)
-        elif not wanted.on and self.setting.on:
-            self._switch_off()
+        if wanted.on != self.setting.on:
+            if wanted.on:  # with a zero crossing, and at full amplitude
+                self._rest_to(self.time_s)
+                self._amplitude_v = wanted.voltage_v
+                self._negative = False
+            elif self.time_s - self._edge_s > 1e-9:  # the half-cycle is cut short
+                self._run_half(self.time_s - self._edge_s)
+            self._edge_s = self.time_s
+            self._past.clear()
+            self._repeats = False
         self.setting = wanted
         if not wanted.on or self._edge_s >= self.time_s:
             self._take_over()
@@ -79,20 +71,21 @@ class AcCircuit(Circuit):
         self.converter.set_load(current_a)
         self._repeats = False
 
-    def _rewired(self) -> None:
-        self._networks: dict[int, InputNetwork] = {}  # with the diodes at some current
+    def _disturb(self) -> None:
+        self._networks: dict[float, InputNetwork] = {}  # with the diodes at some current
         self._repeats = False
         self._alike = 0
 
     def _advance_to(self, time_s: float) -> None:
-        """Go on to ``time_s``; the last half-cycle begun waits for its end."""
-        self.time_s = time_s
+        self.time_s = time_s  # the last half-cycle begun waits for its end
         if not self._acting.on:
             self._rest_to(time_s)
             return
         half_s = 0.5 / self._acting.frequency_hz
         while self._edge_s + half_s <= time_s + 1e-12:
-            self._change_contact()
+            while self._contact.next_s <= self._edge_s:  # at the first zero crossing after it
+                self._contact.change()
+                self._rewire()
             if self._repeats and self.setting is self._acting:
                 if self._reuse(time_s, half_s):
                     continue
@@ -103,49 +96,22 @@ class AcCircuit(Circuit):
             self._take_over()
             half_s = 0.5 / self._acting.frequency_hz
 
-    def _switch_on(self, setting: SourceSetting) -> None:
-        """Begin with a zero crossing and at full amplitude."""
-        self._rest_to(self.time_s)
-        self._edge_s = self.time_s
-        self._amplitude_v = setting.voltage_v
-        self._negative = False
-        self._past.clear()
-        self._repeats = False
-
-    def _switch_off(self) -> None:
-        """Cut the half-cycle short."""
-        if self.time_s - self._edge_s > 1e-9:
-            self._run_half(self.time_s - self._edge_s)
-        self._edge_s = self.time_s
-        self._past.clear()
-        self._repeats = False
-
     def _take_over(self) -> None:
         """Let the setting take effect."""
         if self.setting is self._acting:
             return
-        was_folded = self._amplitude_v < 0.999 * self._acting.voltage_v
+        was_folded, wanted_v = self._is_folded, self.setting.voltage_v
+        self._amplitude_v = min(self._amplitude_v, wanted_v) if was_folded else wanted_v
         self._acting = self.setting
-        if not was_folded:
-            self._amplitude_v = self._acting.voltage_v
-        self._amplitude_v = min(self._amplitude_v, self._acting.voltage_v)
         self._repeats = False
 
     def _catch_up(self) -> None:
-        """Run the half-cycle that waited for its pair, if one does."""
         self._repeats = False
-        if self._acting.on:
+        if self._acting.on:  # a half-cycle may have waited for its pair
             self._advance_to(self.time_s)
 
-    def _change_contact(self) -> None:
-        """Open or close the contact at the first zero crossing after its time."""
-        while self._contact.next_s <= self._edge_s:
-            self._contact.change()
-            self._rewire()
-
     def _run_half(self, duration_s: float) -> None:
-        """Run one half-cycle, or the first part of one."""
-        acting, rectifier = self._acting, self._now.rectifier
+        acting, rectifier = self._acting, self.model.rectifier
         leg = rectifier.conducts_negative if self._negative else rectifier.conducts_positive
         drive = Drive(
             peak_v=math.sqrt(2.0) * self._amplitude_v,
@@ -155,7 +121,7 @@ class AcCircuit(Circuit):
             conducts=leg and self._network.is_closed and not self._shorted,
         )
         network = self._half_network(drive.peak_v)
-        half = HalfCycle(self._now, network, self.converter, drive, self.bulk_v, duration_s)
+        half = HalfCycle(network, self.converter, drive, self.bulk_v, duration_s)
         self._run_parts(half)
         self._alike += 1
         self.bulk_v = half.bulk_v
@@ -163,23 +129,12 @@ class AcCircuit(Circuit):
         self._negative = not self._negative
         self._count(duration_s, half.means)
         half.count_let_through(self.let_through)
-        self._amplitude_v = folded_v(
-            self._amplitude_v,
-            acting.voltage_v,
-            math.sqrt(half.means.current),
-            acting.current_limit_a,
-        )
+        given_a, limit_a = math.sqrt(half.means.current), acting.current_limit_a
+        self._amplitude_v = folded_v(self._amplitude_v, acting.voltage_v, given_a, limit_a)
         self.converter.follow_line(half.means.bulk_v)
         self._break_over(half.highest_v)
         self._past = [*self._past[-2:], half]
-        if self.changes is not None:
-            self._change_unit(
-                duration_s,
-                on=acting.on,
-                bulk_v=half.highest_v,
-                series_a2=None,  # the limiter has been warmed in parts
-                varistor_w=half.varistor_j / duration_s,
-            )
+        self._change_unit(duration_s, half, None)  # the limiter has been warmed in parts
         self._repeats = self._is_periodic()
         if self._repeats:
             pair = zip(self._past[-2].means, half.means, strict=True)
@@ -188,26 +143,23 @@ class AcCircuit(Circuit):
     @property
     def _shorted(self) -> bool:
         """True in the half of the line that a shorted diode of the bridge shorts."""
-        return self._negative and self._now.defects.shorted_leg_ohm < math.inf
+        return self._negative and self.model.defects.shorted_leg_ohm < math.inf
 
     def _half_network(self, peak_v: float) -> InputNetwork:
-        """Return the network of this half of the line."""
         net = self._network
         if self._shorted:
-            return net.across_a_shorted_leg(self._now.defects.shorted_leg_ohm)
+            return net.across_a_shorted_leg(self.model.defects.shorted_leg_ohm)
         if net.emission_v <= 0.0 or not net.is_closed:
             return net
-        step = net.diode_step(peak_v, self.bulk_v)
-        known = self._networks.get(step)
-        if known is None:
-            known = self._networks[step] = net.at_diode_step(step)
-        return known
+        current_a = net.diode_current_a(peak_v, self.bulk_v)
+        if current_a not in self._networks:
+            self._networks[current_a] = net.about(current_a)
+        return self._networks[current_a]
 
     def _run_parts(self, half: HalfCycle) -> None:
-        """Run a half-cycle: in parts where a limiter warms within it."""
-        if self._now.rectifier.limiter is None or self.changes is None:
+        if self.model.rectifier.limiter is None:
             half.run(half.duration_s)
-            return
+            return  # else in parts: the limiter warms within it
         for part in range(1, _PARTS + 1):
             before_s, before_a2s = half.time_s, half.series_square
             half.run(half.duration_s * part / _PARTS)
@@ -215,7 +167,6 @@ class AcCircuit(Circuit):
             if passed_s > 0.0 and self.changes.warm(
                 passed_s, (half.series_square - before_a2s) / passed_s
             ):
-                self._now = self.changes.model
                 self._rewire()
                 half.go_on_with(self._half_network(half.drive.peak_v))
 
@@ -232,7 +183,7 @@ class AcCircuit(Circuit):
             <= _RESTS * math.sqrt(2.0) * self._acting.voltage_v
             and abs(first.bulk_v - last.bulk_v) <= share * self.bulk_v
             and abs(first.means.output_v - last.means.output_v)
-            <= _RESTS * self._now.converter.output_v
+            <= _RESTS * self.model.converter.output_v
         )
 
     def _reuse(self, time_s: float, half_s: float) -> bool:
@@ -240,7 +191,7 @@ class AcCircuit(Circuit):
         last_two = self._past[-2:]
         until_s = min(time_s, self._contact.next_s)
         left_s = self.fuse.time_left_s(math.sqrt(self._pair.current))
-        if self.changes is not None:
+        if not self.changes.is_constant:
             even_s = self.changes.even_s(
                 bulk_v=last_two[1].highest_v,
                 series_a2=0.5 * sum(half.series_square / half.duration_s for half in last_two),
@@ -254,15 +205,18 @@ class AcCircuit(Circuit):
         self._edge_s += pairs * 2.0 * half_s
         for half in last_two:
             half.count_let_through(self.let_through, pairs)
-            if self.changes is not None:
-                self._change_unit(
-                    pairs * half_s,
-                    on=True,
-                    bulk_v=half.highest_v,
-                    series_a2=half.series_square / half.duration_s,
-                    varistor_w=half.varistor_j / half.duration_s,
-                )
+            self._change_unit(pairs * half_s, half, half.series_square / half.duration_s)
         return True
+
+    def _change_unit(self, duration_s: float, half: HalfCycle, series_a2: float | None) -> None:
+        if not self.changes.is_constant and self.changes.advance(
+            duration_s,
+            on=True,
+            bulk_v=half.highest_v,
+            series_a2=series_a2,
+            varistor_w=half.varistor_j / half.duration_s,
+        ):
+            self._rewire()
 
     def _count(self, duration_s: float, means: Means) -> None:
         self._means.add(duration_s, means)
@@ -275,9 +229,7 @@ class AcCircuit(Circuit):
             net, before_v = self._network, self.bulk_v
             step_s = min(time_s - self._edge_s, converter.longest_step_s())
             power_w = converter.input_power_w(0.5 * step_s)
-            if converter.mode is not Mode.OFF:
-                stop_v = self._now.converter.stop_v
-                step_s = min(step_s, net.rest_time_s(before_v, stop_v, power_w) + 1e-9)
+            step_s = min(step_s, net.rest_time_s(before_v, converter.stop_v, power_w) + 1e-9)
             self.bulk_v = net.rested_v(before_v, power_w, step_s)
             if net.fault_siemens > 0.0:
                 square, mean = net.rested_integrals(before_v, self.bulk_v, power_w, step_s)
@@ -286,14 +238,7 @@ class AcCircuit(Circuit):
             mean_v = 0.5 * (before_v + self.bulk_v)
             converter.advance(step_s)
             converter.watch_bulk(self.bulk_v)
-            self._means.add(step_s, Means(0.0, 0.0, 0.0, output_v, output_v**2, mean_v, mean_v**2))
-            self.fuse.advance(step_s, 0.0)
-            self._change_unit(step_s, on=False, bulk_v=mean_v)
+            self._count(step_s, Means(0.0, 0.0, 0.0, output_v, output_v**2, mean_v, mean_v**2))
+            if self.changes.advance(step_s, on=False, bulk_v=mean_v):
+                self._rewire()
             self._edge_s += step_s
-
-
-@lru_cache(maxsize=64)
-def _whole_s(window_s: float, frequency_hz: float) -> float:
-    """Return the whole half-cycles that fit a window best, in seconds; one line period for 0."""
-    halves = max(round(window_s * 2.0 * frequency_hz), 1) if window_s > 0.0 else 2
-    return halves / (2.0 * frequency_hz)

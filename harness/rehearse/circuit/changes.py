@@ -2,8 +2,7 @@
 
 The circuits know a unit of constant values. Here the slow states live, and whenever one of them has
 moved far enough to matter the unit is made again and the circuit wires it up. Between two such
-moments its values stand still, so that what is fast in the circuits stays fast; a unit in which
-nothing changes has no such object at all.
+moments its values stand still, so that what is fast in the circuits stays fast.
 """
 
 from __future__ import annotations
@@ -24,15 +23,7 @@ _GONE = 1e-3
 
 
 class FuseHeat:
-    """One fuse element while a run goes on.
-
-    Attributes:
-        fuse: The link.
-        heat_a2s: Heat stored, in A^2 s.
-        is_open: True once it has parted; it stays so.
-    """
-
-    __slots__ = ("fuse", "heat_a2s", "is_open")
+    """One fuse element while a run goes on; once it has parted it stays open."""
 
     def __init__(self, fuse: Fuse) -> None:
         self.fuse = fuse
@@ -58,67 +49,47 @@ class FuseHeat:
 
 
 class Contact:
-    """The contact in the input line; a sound one never opens.
-
-    Attributes:
-        is_closed: Its state now.
-        next_s: Time at which the state changes next; infinite for a sound contact.
-    """
-
-    __slots__ = ("_intermittence", "_random", "is_closed", "next_s")
+    """The contact in the input line: closed, and for ever if it is a sound one."""
 
     def __init__(self, intermittence: Intermittence | None, *, seed: int) -> None:
         self._intermittence = intermittence
         self._random = stream(seed, "contact")
-        self.is_closed = True
-        self.next_s = math.inf
-        if intermittence is not None:
-            self.next_s = self._random.expovariate(1.0 / intermittence.closed_s)
+        self.is_closed = False
+        self.next_s = 0.0  # when its state changes next; infinite for a sound contact
+        self.change()
 
     def change(self) -> None:
         """Pass ``next_s``: open or close, and draw the time of the next change."""
-        if self._intermittence is None:
-            return
         self.is_closed = not self.is_closed
-        if self.is_closed:
+        if self._intermittence is None:
+            self.next_s = math.inf
+        elif self.is_closed:
             self.next_s += self._random.expovariate(1.0 / self._intermittence.closed_s)
         else:
             self.next_s += self._random.uniform(*self._intermittence.open_s)
 
 
 class Changes:
-    """The slow states of one unit while a run goes on.
-
-    Args:
-        model: The unit as it is before first power.
-
-    Attributes:
-        model: The unit as it is now.
-        limiter_degc: Temperature of the inrush limiter.
-        varistor_j: Heat in the varistor.
-        forming_left: Share of the extra leakage that is left.
-        powered_s: Time the supply was on.
-    """
+    """The slow states of one unit while a run goes on, from before first power on."""
 
     def __init__(self, model: UnitModel) -> None:
         self._base = model
-        limiter = model.rectifier.limiter
+        limiter, varistor = model.rectifier.limiter, model.varistor
         self.limiter_degc = 25.0 if limiter is None else limiter.ambient_degc
-        self.varistor_j = self.powered_s = 0.0
-        self.forming_left = 1.0
+        self.varistor_j = 0.0
+        self.forming_left = 1.0  # share of the extra leakage
+        self.powered_s = 0.0
         self._waiting = _late(model.defects)
+        wears = varistor is not None and varistor.energy_j < math.inf
+        slow = wears or limiter is not None or model.bulk.forming is not None
+        self.is_constant = not slow and not self._waiting  # nothing in the unit ever changes
         self._rebuild()
-
-    @classmethod
-    def of(cls, model: UnitModel) -> Changes | None:
-        """Return the states of a unit, or None where nothing in it changes."""
-        hot = model.varistor is not None and model.varistor.energy_j < math.inf
-        slow = model.rectifier.limiter is not None or model.bulk.forming is not None
-        return cls(model) if hot or slow or _late(model.defects) else None
 
     @property
     def onset_v(self) -> float:
         """Bulk voltage at which a fault that waits for nothing else shows; infinite for none."""
+        if not self._waiting:  # nearly always, and asked for at every step
+            return math.inf
         onsets = self._waiting.values()
         due = [onset.voltage_v for onset in onsets if onset.time_s <= self.powered_s]
         return min(due, default=math.inf)
@@ -137,16 +108,13 @@ class Changes:
         series_a2: float | None = 0.0,
         varistor_w: float = 0.0,
     ) -> bool:
-        """Move on by ``duration_s``; return True if the unit is another one now.
+        """Move on by ``duration_s``; return True if ``model`` is another one now.
 
-        Args:
-            duration_s: Time.
-            on: Whether the supply is on.
-            bulk_v: Bulk voltage: highest in that time.
-            series_a2: Mean square of the current through the rectifier; None where :meth:`warm`
-                was told already.
-            varistor_w: Mean power in the varistor.
+        The bulk voltage is the highest in that time. The mean square of the current through the
+        rectifier is None where :meth:`warm` was told already.
         """
+        if self.is_constant:
+            return False
         if on:
             self.powered_s += duration_s
         base = self._base
@@ -154,8 +122,7 @@ class Changes:
         forming, varistor = base.bulk.forming, base.varistor
         if forming is not None:
             self.forming_left = forming.left(self.forming_left, bulk_v, duration_s)
-            left = self.forming_left
-            off = abs(left - self._used_left) > _NOTABLE * self._used_left
+            off = abs(self.forming_left - self._used_left) > _NOTABLE * self._used_left
             changed |= off and self._used_left > 0.0
         if varistor is not None and varistor.energy_j < math.inf:
             final_j = varistor_w * varistor.cooling_s
@@ -164,26 +131,23 @@ class Changes:
             if self.varistor_j >= varistor.energy_j:
                 self._fail_varistor(varistor.failed_ohm)
                 changed = True
-        changed |= bool(self._waiting) and self._show_faults(bulk_v)
+        shown = [
+            name
+            for name, onset in self._waiting.items()
+            if self.powered_s >= onset.time_s and bulk_v >= onset.voltage_v
+        ]
+        for name in shown:
+            del self._waiting[name]
+        if changed or shown:
+            self._rebuild()
+        return changed or bool(shown)
+
+    def warm(self, duration_s: float, series_a2: float) -> bool:
+        """Warm or cool the limiter alone; return True if ``model`` is another one now."""
+        changed = self._warm(duration_s, series_a2)
         if changed:
             self._rebuild()
         return changed
-
-    def warm(self, duration_s: float, series_a2: float) -> bool:
-        """Warm or cool the limiter alone; return True if the unit is another one now."""
-        if not self._warm(duration_s, series_a2):
-            return False
-        self._rebuild()
-        return True
-
-    def _warm(self, duration_s: float, series_a2: float) -> bool:
-        limiter = self._base.rectifier.limiter
-        if limiter is None:
-            return False
-        power_w = series_a2 * self._used_ohm
-        self.limiter_degc = limiter.warmed_degc(self.limiter_degc, power_w, duration_s)
-        ohm = limiter.resistance_ohm(self.limiter_degc)
-        return abs(ohm - self._used_ohm) > _NOTABLE * self._used_ohm
 
     def even_s(self, *, bulk_v: float, series_a2: float, varistor_w: float = 0.0) -> float:
         """Return for how long the unit stays about what it is under even conditions."""
@@ -200,26 +164,23 @@ class Changes:
             least_s = min(least_s, _NOTABLE * forming.time_s * forming.voltage_v / bulk_v)
         if varistor is not None and varistor_w > 0.0:
             # A hundredth of the rating at a time; cooling makes it later.
-            least_s = min(least_s, max(_NOTABLE * varistor.energy_j / varistor_w, 1e-6))
+            least_s = min(least_s, _NOTABLE * varistor.energy_j / varistor_w)
         return max(least_s, 1e-6)
 
-    def _show_faults(self, bulk_v: float) -> bool:
-        """Take faults off the list whose onset has been met; return True if there were any."""
-        before = len(self._waiting)
-        self._waiting = {
-            name: onset
-            for name, onset in self._waiting.items()
-            if self.powered_s < onset.time_s or bulk_v < onset.voltage_v
-        }
-        return len(self._waiting) < before
+    def _warm(self, duration_s: float, series_a2: float) -> bool:
+        limiter = self._base.rectifier.limiter
+        if limiter is None:
+            return False
+        power_w = series_a2 * self._used_ohm
+        self.limiter_degc = limiter.warmed_degc(self.limiter_degc, power_w, duration_s)
+        ohm = limiter.resistance_ohm(self.limiter_degc)
+        return abs(ohm - self._used_ohm) > _NOTABLE * self._used_ohm
 
     def _fail_varistor(self, ohm: float) -> None:
-        """Let the varistor fail short."""
         base = self._base
-        waits = "input_short_ohm" in self._waiting
-        siemens = 1.0 / ohm + (0.0 if waits else 1.0 / base.defects.input_short_ohm)
         # One short across the input is enough: the one that waits comes no more.
-        self._waiting.pop("input_short_ohm", None)
+        waits = self._waiting.pop("input_short_ohm", None) is not None
+        siemens = 1.0 / ohm + (0.0 if waits else 1.0 / base.defects.input_short_ohm)
         defects = replace(base.defects, input_short_ohm=1.0 / siemens)
         self._base = replace(base, varistor=None, defects=defects)
 
@@ -236,10 +197,8 @@ class Changes:
         if bulk.forming is not None and self._used_left > 0.0:
             siemens = 1.0 / bulk.leakage_ohm + self._used_left / bulk.forming.extra_ohm
             bulk = replace(bulk, leakage_ohm=1.0 / siemens)
-        defects = base.defects
         absent: dict[str, Any] = dict.fromkeys(self._waiting, math.inf)
-        if absent:
-            defects = replace(defects, **absent)
+        defects = replace(base.defects, **absent)
         self.model = replace(base, rectifier=rectifier, bulk=bulk, defects=defects)
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from harness.profile.level import LoadMode
 from harness.rehearse.circuit.changes import Changes, Contact, FuseHeat
-from harness.rehearse.circuit.converter import LOOP_S, ConverterState, OutputLoad
+from harness.rehearse.circuit.converter import ConverterState, OutputLoad
 from harness.rehearse.circuit.network import InputNetwork
 from harness.rehearse.circuit.source import SourceModel, SourceSetting
 from harness.rehearse.circuit.windowed_means import LetThrough, WindowedMeans
@@ -18,29 +18,19 @@ from harness.rehearse.unit_model import UnitModel
 #: An output reading averages over this long: a period of the slower line frequency.
 _OUTPUT_WINDOW_S = 0.02
 
+#: How often an electronic load compares voltage and current: in constant resistance and power it
+#: follows the voltage through a loop of its own, not at once (common practice).
+_LOOP_S = 0.5e-3
+#: Change of its current, as a share, that is worth telling the converter.
+_NEWS = 1e-4
+
 
 class Circuit(ABC):
     """A supply, the unit and an electronic load, joined; what DC and AC have in common.
 
-    Time is an argument: nothing moves but by :meth:`advance_to`. Values are true values; noise
-    and error of the instruments are the instruments' own. Same seed, same run.
-
-    Args:
-        model: The unit.
-        source: The supply; its kind must be that of the unit's input.
-        seed: Decides when a bad contact opens.
-
-    Attributes:
-        model: The unit as it was before first power.
-        source: The supply.
-        setting: What the supply is told.
-        load: What hangs on the output.
-        converter: The unit's converter, with voltage and current of its output now.
-        fuse: Its fuse.
-        bulk_v: Voltage of the bulk capacitor now.
-        changes: Slow states of the unit, or None where nothing in it changes.
-        let_through: What went through the fault path so far; zero for a healthy unit.
-        time_s: Time reached.
+    Time is an argument: nothing moves but by :meth:`advance_to`. Values are true values; noise and
+    error of the instruments are the instruments' own. The seed decides when a bad contact opens:
+    same seed, same run. ``model`` is the unit as it was before first power.
 
     Raises:
         ValueError: A DC unit on an AC source, or the other way round.
@@ -55,20 +45,17 @@ class Circuit(ABC):
             voltage_v=0.0, current_limit_a=source.highest_current_a, frequency_hz=50.0, on=False
         )
         self.load = OutputLoad()
-        self.changes = Changes.of(model)
+        self.changes = Changes(model)
         self.converter = ConverterState(model.converter, model.bulk)
-        self.let_through = LetThrough()
+        self.let_through = LetThrough()  # through the fault path so far; zero for a healthy unit
         self.time_s = 0.0
-        self._load_a = 0.0
-        self._now = model if self.changes is None else self.changes.model  # the unit as it is now
         self.fuse = FuseHeat(model.fuse)
+        self.bulk_v = 0.0
+        self._load_a = 0.0
         self._contact = Contact(model.defects.intermittence, seed=seed)
         self._means = WindowedMeans()
-        self.bulk_v = 0.0
         self._broken_over = False
         self._rewire()
-
-    # --- settings
 
     @property
     def source_on(self) -> bool:
@@ -76,33 +63,18 @@ class Circuit(ABC):
         return self.setting.on
 
     def set_source(self, **told: Any) -> None:
-        """Change the supply's settings from now on; what is left out stays.
-
-        Args:
-            told: Fields of :class:`SourceSetting`.
-        """
+        """Change fields of the supply's setting from now on; what is left out stays."""
         wanted = replace(self.setting, **told)
         if wanted != self.setting:
             self._take_setting(wanted)
 
     def set_load(
-        self,
-        *,
-        current_a: float | None = None,
-        on: bool | None = None,
-        mode: LoadMode | None = None,
-        value: float | None = None,
+        self, *, on: bool | None = None, mode: LoadMode | None = None, value: float | None = None
     ) -> None:
         """Change the electronic load from now on; what is left out stays.
 
-        Args:
-            current_a: Constant current: short for ``mode="current"`` and its value.
-            on: Input on or off.
-            mode: What it holds constant.
-            value: What it is set to in its mode: current in A, resistance in ohm, power in W.
+        The value is what it holds in its mode: A, ohm or W.
         """
-        if current_a is not None:
-            mode, value = "current", current_a
         self.load.mode = mode or self.load.mode
         if value is not None:
             self.load.levels[self.load.mode] = value
@@ -115,8 +87,6 @@ class Circuit(ABC):
         self.load.hand_ohm = resistance_ohm
         self._tell_load()
 
-    # --- time
-
     def advance_to(self, time_s: float) -> None:
         """Go on to ``time_s``; a time already reached changes nothing."""
         while time_s > self.time_s:
@@ -126,14 +96,15 @@ class Circuit(ABC):
             # A load that follows the voltage does so in steps of its own while anything moves.
             followed = self._follow_voltage()  # first, and always: a moving output most of all
             still = self.converter.is_still and not followed
-            self._advance_to(time_s if still else min(self.time_s + LOOP_S, time_s))
+            self._advance_to(time_s if still else min(self.time_s + _LOOP_S, time_s))
         if self.load.follows_voltage:
             self._follow_voltage()
 
     def _follow_voltage(self) -> bool:
         """Let the load follow the output voltage; return True if that changed its current."""
         wanted_a = self.load.current_a(self.converter.output_v)
-        if not self.load.is_news(self._load_a, wanted_a):
+        notable_a = _NEWS * max(abs(self._load_a), abs(wanted_a)) + 1e-9
+        if abs(wanted_a - self._load_a) <= notable_a:
             return False
         self._tell_load()
         return True
@@ -145,12 +116,12 @@ class Circuit(ABC):
     def _rewire(self) -> None:
         """Take over a change of fuse, contact or part."""
         self._network = InputNetwork.of(
-            self._now,
+            self.changes.model,
             self.source,
             broken_over=self._broken_over,
             is_closed=self._contact.is_closed and not self.fuse.is_open,
         )
-        self._rewired()
+        self._disturb()
 
     def _heat_fuse(self, duration_s: float, mean_square_a2: float) -> None:
         if self.fuse.advance(duration_s, mean_square_a2):
@@ -158,28 +129,8 @@ class Circuit(ABC):
 
     def _break_over(self, bulk_v: float) -> None:
         """Let the switch break over at this bulk voltage, if it does."""
-        if not self._broken_over and bulk_v >= self._now.defects.breakdown_v:
+        if not self._broken_over and bulk_v >= self.model.defects.breakdown_v:
             self._broken_over = True
-            self._rewire()
-
-    def _change_unit(
-        self,
-        duration_s: float,
-        *,
-        on: bool,
-        bulk_v: float,
-        series_a2: float | None = 0.0,
-        varistor_w: float = 0.0,
-    ) -> None:
-        """Let the unit itself change: warmth, forming, late faults."""
-        if self.changes is not None and self.changes.advance(
-            duration_s,
-            on=on,
-            bulk_v=bulk_v,
-            series_a2=series_a2,
-            varistor_w=varistor_w,
-        ):
-            self._now = self.changes.model
             self._rewire()
 
     @abstractmethod
@@ -195,17 +146,14 @@ class Circuit(ABC):
         """Draw another current from the output."""
 
     @abstractmethod
-    def _rewired(self) -> None:
+    def _disturb(self) -> None:
         """Note that the network is another one."""
-
-    # --- values
 
     def source_voltage_v(self, window_s: float = 0.0) -> float:
         """Return the voltage at the supply's terminals.
 
-        Args:
-            window_s: DC: mean over this long, the value now for 0. AC: rms over as many whole
-                half-cycles as fit best, over one line period for 0.
+        DC: mean over the window, the value now for 0. AC: rms over as many whole half-cycles as fit
+        the window best, over one line period for 0.
         """
         return self._terminals(window_s)[0]
 
@@ -225,14 +173,6 @@ class Circuit(ABC):
     def source_limiting(self) -> bool:
         """Return True if the supply is in current limit."""
 
-    def source_peak_current_a(self) -> float:
-        """Return the highest instantaneous current of the last line period; DC: the current."""
-        return self.source_current_a()
-
-    def bulk_swing_v(self) -> float:
-        """Return highest less lowest bulk voltage of the last line period; 0 for DC."""
-        return 0.0
-
     def output_voltage_v(self) -> float:
         """Return the mean voltage at the output terminals."""
         means = self._means.over(_OUTPUT_WINDOW_S)
@@ -246,8 +186,3 @@ class Circuit(ABC):
         bulk_v = math.sqrt(max(means.bulk_square - means.bulk_v**2, 0.0))
         dips_v2 = max(means.output_square - means.output_v**2, 0.0)
         return math.sqrt(self.converter.ripple_v(bulk_v) ** 2 + dips_v2)
-
-    def bulk_voltage_mean_v(self, window_s: float) -> float:
-        """Return the mean bulk voltage over the last ``window_s`` seconds."""
-        means = self._means.over(window_s)
-        return self.bulk_v if means is None else means.bulk_v

@@ -12,47 +12,28 @@ from enum import Enum, auto
 from harness.profile.level import LoadMode
 from harness.rehearse.unit_parts import Bulk, Converter
 
-#: How often an electronic load compares voltage and current: in constant resistance and power it
-#: follows the voltage through a loop of its own, not at once (common practice).
-LOOP_S = 0.5e-3
-#: The most it takes, whatever it is told.
-_MOST_A = 10.0
-#: Change of current, as a share, that is worth telling the converter.
-_NEWS = 1e-4
-
-#: Resistance an electronic load cannot go below: at low voltage it takes less than it is set to.
+#: The most an electronic load takes, whatever it is told.
+_MOST_LOAD_A = 10.0
+#: Resistance it cannot go below: at low voltage it takes less than it is set to.
 _LEAST_LOAD_OHM = 0.05
 
 
 class Mode(Enum):
-    """What the converter does.
+    """What the converter does."""
 
-    Attributes:
-        OFF: It stands still and takes nothing; the output empties into load and bleeder.
-        MOVING: It runs and the output is not at its set value: soft start, or overload.
-        REGULATING: It runs and holds the output.
-    """
-
-    OFF = auto()
-    MOVING = auto()
-    REGULATING = auto()
+    OFF = auto()  #: it stands still and takes nothing; the output empties into load and bleeder
+    MOVING = auto()  #: it runs and the output is not at its set value: soft start, or overload
+    REGULATING = auto()  #: it runs and holds the output
 
 
 class ConverterState:
-    """One converter while a run goes on.
-
-    Attributes:
-        model: Component values.
-        mode: What it does now.
-        output_v: Mean voltage at the output terminals.
-        load_a: Current the load is set to; 0 where it is off.
-    """
+    """One converter while a run goes on."""
 
     def __init__(self, model: Converter, bulk: Bulk) -> None:
         self.model = model
         self.mode = Mode.OFF
-        self.output_v = 0.0
-        self.load_a = 0.0
+        self.output_v = 0.0  # mean voltage at the output terminals
+        self.load_a = 0.0  # what the load is set to; 0 where it is off
         self._bulk_share = bulk.nominal_capacitance_f / bulk.capacitance_f
         self._target_v = 0.0
         self._slope = 0.0
@@ -65,6 +46,11 @@ class ConverterState:
         if self.mode is not Mode.OFF or not self.model.starts or self._wait_s > 0.0:
             return math.inf
         return self.model.start_v
+
+    @property
+    def stop_v(self) -> float:
+        """Bulk voltage at which it would stop now; minus infinity if it stands still."""
+        return -math.inf if self.mode is Mode.OFF else self.model.stop_v
 
     @property
     def is_still(self) -> bool:
@@ -86,25 +72,22 @@ class ConverterState:
 
     def watch_bulk(self, bulk_v: float) -> bool:
         """Start or stop at this bulk voltage; return True if that changed anything."""
-        model = self.model
         if self.mode is Mode.OFF:
             if bulk_v < self.start_v:
                 return False
             self.mode = Mode.MOVING
             self._regulate_for(bulk_v)
-            self._aim()
             return True
-        if bulk_v > model.stop_v:
+        if bulk_v > self.model.stop_v:
             return False
         self.mode = Mode.OFF
-        self._wait_s = model.restart_delay_s
+        self._wait_s = self.model.restart_delay_s
         return True
 
     def follow_line(self, bulk_v: float) -> None:
         """Let the regulated voltage follow the mean bulk voltage (line regulation)."""
         if self.mode is Mode.REGULATING:
             self._regulate_for(bulk_v)
-            self._aim()
 
     def input_power_w(self, ahead_s: float = 0.0) -> float:
         """Return the power taken from the bulk capacitor ``ahead_s`` from now, in watts."""
@@ -143,13 +126,9 @@ class ConverterState:
     def ripple_v(self, bulk_ripple_v: float) -> float:
         """Return the ripple (rms) at the output, apart from dips of the mean voltage.
 
-        Args:
-            bulk_ripple_v: Ripple (rms) of the bulk voltage.
-
-        Source:
-            The switching part grows with load and as the input filter loses capacitance; bulk
-            ripple comes through divided by the line rejection; the two are unrelated, so they
-            add in squares. Common practice.
+        Source: The switching part grows with load and as the input filter loses capacitance; bulk
+        ripple (rms) comes through divided by the line rejection; the two are unrelated, so they add
+        in squares. Common practice.
         """
         if self.mode is Mode.OFF:
             return 0.0
@@ -163,6 +142,7 @@ class ConverterState:
         model = self.model
         off_nominal = bulk_v / model.nominal_bulk_v - 1.0
         self._target_v = model.output_v * (1.0 + model.line_regulation_frac * off_nominal)
+        self._aim()
 
     def _aim(self) -> None:
         """Choose where the output goes from here, and how fast."""
@@ -201,20 +181,13 @@ class ConverterState:
 
 
 class OutputLoad:
-    """What hangs on the output: an electronic load in one of its modes, and a resistor by hand.
-
-    Attributes:
-        on: Whether the electronic load's input is on.
-        mode: What it holds constant.
-        levels: What it is set to in each mode: A, ohm, W.
-        hand_ohm: Resistor that was connected by hand; infinite where none is.
-    """
+    """What hangs on the output: an electronic load in one of its modes, and a resistor by hand."""
 
     def __init__(self) -> None:
         self.on = False
         self.mode: LoadMode = "current"
         self.levels: dict[LoadMode, float] = {"current": 0.0, "resistance": 1e3, "power": 0.0}
-        self.hand_ohm = math.inf
+        self.hand_ohm = math.inf  # infinite where none is
 
     @property
     def follows_voltage(self) -> bool:
@@ -222,10 +195,7 @@ class OutputLoad:
         return math.isfinite(self.hand_ohm) or (self.on and self.mode != "current")
 
     def current_a(self, voltage_v: float) -> float:
-        """Return what both take at an output voltage.
-
-        Source: Ohm's law; P = V I, textbook.
-        """
+        """Return what both take at an output voltage. Source: Ohm's law; P = V I, textbook."""
         by_hand_a = voltage_v / self.hand_ohm
         if not self.on:
             return by_hand_a
@@ -233,10 +203,5 @@ class OutputLoad:
         if self.mode == "current":
             return by_hand_a + level
         if self.mode == "resistance":
-            return by_hand_a + min(voltage_v / max(level, 1e-3), _MOST_A)
-        return by_hand_a + min(level / max(voltage_v, 1e-3), _MOST_A)
-
-    @staticmethod
-    def is_news(before_a: float, after_a: float) -> bool:
-        """Whether a change of current is worth telling the converter."""
-        return abs(after_a - before_a) > _NEWS * max(abs(before_a), abs(after_a)) + 1e-9
+            return by_hand_a + min(voltage_v / max(level, 1e-3), _MOST_LOAD_A)
+        return by_hand_a + min(level / max(voltage_v, 1e-3), _MOST_LOAD_A)

@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 
 from harness.rehearse.circuit.circuit import Circuit
-from harness.rehearse.circuit.converter import Mode
-from harness.rehearse.circuit.rosenbrock import rosenbrock_step
 from harness.rehearse.circuit.source import SourceModel, SourceSetting
 from harness.rehearse.circuit.windowed_means import Means
 from harness.rehearse.unit_model import UnitModel
@@ -18,8 +16,12 @@ _SHORTEST_S = 1e-9
 #: Slower than this, in volts a second, counts as standing still.
 _STILL = 2e-3
 
-#: Currents of line and rectifier, voltages behind fuse and behind series resistance.
-_Flows = tuple[float, float, float, float]
+#: Coefficients of the Rosenbrock pair.
+_D, _E32 = 1.0 / (2.0 + math.sqrt(2.0)), 6.0 + math.sqrt(2.0)
+
+#: Currents of line and rectifier, voltages behind fuse and behind series resistance, current of the
+#: converter.
+_Flows = tuple[float, float, float, float, float]
 
 
 class DcCircuit(Circuit):
@@ -32,21 +34,21 @@ class DcCircuit(Circuit):
     def __init__(self, model: UnitModel, source: SourceModel, *, seed: int = 1) -> None:
         self._terminal_v = 0.0
         self._power_w = 0.0
-        self._flows: _Flows = (0.0, 0.0, 0.0, 0.0)
-        self._rest = Means(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        self._flows: _Flows = (0.0, 0.0, 0.0, 0.0, 0.0)
+        self._rest = Means()
         super().__init__(model, source, seed=seed)
 
     def _terminals(self, window_s: float) -> tuple[float, float, float]:
         means = self._means.over(window_s) if window_s > 0.0 else None
         if means is not None:
             return means[:3]
-        current_a = self._regulated_a()
+        current_a = max(self._given_a(self._terminal_v), 0.0)
         return self._terminal_v, current_a, self._terminal_v * current_a
 
     def source_limiting(self) -> bool:
         """Return True if the regulator holds current instead of voltage."""
-        limit_a = self.setting.current_limit_a
-        return self.setting.on and self._regulated_a() >= limit_a * (1 - 1e-9)
+        given_a = max(self._given_a(self._terminal_v), 0.0)
+        return self.setting.on and given_a >= self.setting.current_limit_a * (1 - 1e-9)
 
     def _take_setting(self, wanted: SourceSetting) -> None:
         self.setting = wanted
@@ -56,25 +58,14 @@ class DcCircuit(Circuit):
         self.converter.set_load(current_a)
         self._disturb()
 
-    def _rewired(self) -> None:
-        self._disturb()
-
     def _disturb(self) -> None:
-        """Note that something changed: the next step is a short one."""
         self._still = False
         self._step_s = _FIRST_S
 
-    def _regulated_a(self) -> float:
-        if self._still:
-            return self._rest.current
-        return max(self._given_a(self._terminal_v), 0.0)
-
     def _advance_to(self, time_s: float) -> None:
         while self.time_s < time_s:
-            end_s = min(time_s, self._contact.next_s)
-            if self.changes is not None:
-                left_s = self.changes.onset_left_s(on=self.setting.on)
-                end_s = min(end_s, self.time_s + left_s + 1e-9)
+            left_s = self.changes.onset_left_s(on=self.setting.on)
+            end_s = min(time_s, self._contact.next_s, self.time_s + left_s + 1e-9)
             while self.time_s < end_s:
                 if self._still:
                     self._jump(end_s)
@@ -84,13 +75,13 @@ class DcCircuit(Circuit):
                 self._contact.change()
                 self._rewire()
 
-    def _solve(self, terminal_v: float, bulk_v: float) -> tuple[float, float, float, float]:
-        """Return currents of line and rectifier, and voltages behind fuse and behind ESR."""
+    def _solve(self, terminal_v: float, bulk_v: float) -> _Flows:
         net = self._network
-        inner_v = net.inner_v(bulk_v, self._power_w)
+        power_a = net.power_a(bulk_v, self._power_w)
+        inner_v = (bulk_v - net.esr_ohm * power_a) / net.divider
         if not net.is_closed:
-            return 0.0, 0.0, 0.0, inner_v
-        shunt = net.shunt_siemens(self._now, terminal_v, inner_v)
+            return 0.0, 0.0, 0.0, inner_v, power_a
+        shunt = net.shunt_siemens(terminal_v, inner_v)
         loaded = 1.0 + net.line_ohm * shunt
         open_v = terminal_v / loaded
         behind_ohm = net.line_ohm / loaded
@@ -100,18 +91,15 @@ class DcCircuit(Circuit):
             rectifier_a = (open_v - net.drop_v - inner_v) / total_ohm
         input_v = open_v - rectifier_a * behind_ohm
         line_a = rectifier_a + shunt * input_v
-        return line_a, rectifier_a, input_v, inner_v + rectifier_a * net.esr_ohm / net.divider
+        inner_v += rectifier_a * net.esr_ohm / net.divider
+        return line_a, rectifier_a, input_v, inner_v, power_a
 
     def _rates(self, terminal_v: float, bulk_v: float) -> tuple[float, float]:
-        """Return the time derivatives of terminal and bulk voltage."""
-        line_a, rectifier_a, _, inner_v = self._solve(terminal_v, bulk_v)
-        given_a = self._given_a(terminal_v)
-        power_a = self._network.power_a(bulk_v, self._power_w)
-        bulk_a = rectifier_a - power_a - inner_v * self._network.leak_siemens
-        return (
-            (given_a - line_a) / self.source.output_capacitance_f,
-            bulk_a / self._network.bulk_f,
-        )
+        net = self._network
+        line_a, rectifier_a, _, inner_v, power_a = self._solve(terminal_v, bulk_v)
+        terminal_a = self._given_a(terminal_v) - line_a
+        bulk_a = rectifier_a - power_a - inner_v * net.leak_siemens
+        return terminal_a / self.source.output_capacitance_f, bulk_a / net.bulk_f
 
     def _given_a(self, terminal_v: float) -> float:
         """Return what the regulator gives, or its sink takes (negative)."""
@@ -123,7 +111,6 @@ class DcCircuit(Circuit):
         return min(short_of_v / self.source.resistance_ohm, self.setting.current_limit_a)
 
     def _advance_once(self, end_s: float) -> None:
-        """Take one accepted step, not past ``end_s``."""
         converter = self.converter
         remaining_s = end_s - self.time_s
         # Voltage must be known well enough to tell constant current from constant voltage: the
@@ -133,9 +120,7 @@ class DcCircuit(Circuit):
         while True:
             step_s = min(self._step_s, remaining_s, converter.longest_step_s(), even_s)
             self._power_w = converter.input_power_w(0.5 * step_s)
-            terminal_v, bulk_v, error_t, error_b = rosenbrock_step(
-                self._rates, self._terminal_v, self.bulk_v, step_s
-            )
+            terminal_v, bulk_v, error_t, error_b = self._rosenbrock_step(step_s)
             error = max(
                 abs(error_t) / (_ABSOLUTE_V + min(_RELATIVE * abs(terminal_v), band_v)),
                 abs(error_b) / (_ABSOLUTE_V + _RELATIVE * abs(bulk_v)),
@@ -158,24 +143,61 @@ class DcCircuit(Circuit):
         self._step_s = max(grown_s, self._step_s) if step_s == remaining_s else grown_s
         self._after(step_s)
 
+    def _rosenbrock_step(self, step_s: float) -> tuple[float, float, float, float]:
+        """Return terminal and bulk voltage after a step, and the local error of both.
+
+        The modified Rosenbrock pair of orders 2 and 3 is L-stable, so that a regulator that settles
+        in microseconds does not hold back a step of seconds. The Jacobian is taken by forward
+        differences.
+
+        Source: L. F. Shampine and M. W. Reichelt, "The MATLAB ODE suite", SIAM J. Sci. Comput. 18
+        (1997), section 3.1.
+        """
+        rates, a, b = self._rates, self._terminal_v, self.bulk_v
+        f0a, f0b = rates(a, b)
+        da = 1e-7 * (abs(a) + 1e-3)
+        db = 1e-7 * (abs(b) + 1e-3)
+        fa, fb = rates(a + da, b)
+        jaa, jba = (fa - f0a) / da, (fb - f0b) / da
+        fa, fb = rates(a, b + db)
+        jab, jbb = (fa - f0a) / db, (fb - f0b) / db
+        hd = step_s * _D
+        waa, wab, wba, wbb = 1.0 - hd * jaa, -hd * jab, -hd * jba, 1.0 - hd * jbb
+        det = waa * wbb - wab * wba
+        k1a = (wbb * f0a - wab * f0b) / det
+        k1b = (waa * f0b - wba * f0a) / det
+        f1a, f1b = rates(a + 0.5 * step_s * k1a, b + 0.5 * step_s * k1b)
+        ra, rb = f1a - k1a, f1b - k1b
+        k2a = (wbb * ra - wab * rb) / det + k1a
+        k2b = (waa * rb - wba * ra) / det + k1b
+        na, nb = a + step_s * k2a, b + step_s * k2b
+        f2a, f2b = rates(na, nb)
+        ra = f2a - _E32 * (k2a - f1a) - 2.0 * (k1a - f0a)
+        rb = f2b - _E32 * (k2b - f1b) - 2.0 * (k1b - f0b)
+        k3a = (wbb * ra - wab * rb) / det
+        k3b = (waa * rb - wba * ra) / det
+        return (
+            na,
+            nb,
+            step_s / 6.0 * (k1a - 2.0 * k2a + k3a),
+            step_s / 6.0 * (k1b - 2.0 * k2b + k3b),
+        )
+
     def _share_to_event(self, bulk_v: float) -> float:
         """Return the share of the step at which a threshold is met; 1 where it is met closely."""
         before_v = self.bulk_v
         if bulk_v > before_v:
-            level_v = math.inf if self._broken_over else self._now.defects.breakdown_v
-            level_v = min(level_v, self.converter.start_v)
-            if self.changes is not None:
-                level_v = min(level_v, self.changes.onset_v)
+            breakdown_v = math.inf if self._broken_over else self.model.defects.breakdown_v
+            level_v = min(breakdown_v, self.converter.start_v, self.changes.onset_v)
             if before_v < level_v < bulk_v - 1e-3 * level_v:
                 return (level_v - before_v) / (bulk_v - before_v) + 1e-4
-        elif self.converter.mode is not Mode.OFF:
-            level_v = self._now.converter.stop_v
+        else:
+            level_v = self.converter.stop_v
             if bulk_v + 1e-3 * level_v < level_v < before_v:
                 return (before_v - level_v) / (before_v - bulk_v) + 1e-4
         return 1.0
 
     def _means_to(self, terminal_v: float, bulk_v: float) -> Means:
-        """Return the averages over a span from the voltages of now to these."""
         from_v, to_v, output_v = self._terminal_v, terminal_v, self.converter.output_v
         from_a, to_a = max(self._given_a(from_v), 0.0), max(self._given_a(to_v), 0.0)
         return Means(
@@ -191,7 +213,6 @@ class DcCircuit(Circuit):
     def _book(
         self, step_s: float, means: Means, before: _Flows, after: _Flows, bulk_v: float
     ) -> None:
-        """Book a span: averages, let-through, heat of the fuse, changes of the unit."""
         self._means.add(step_s, means)
         net = self._network
         for siemens, at in ((net.short_siemens, 2), (net.fault_siemens, 3)):
@@ -200,24 +221,23 @@ class DcCircuit(Circuit):
                 square_v2 = _mean_square(before[at], after[at])
                 self.let_through.add(siemens, step_s * mean_v, step_s * square_v2)
         self._heat_fuse(step_s, _mean_square(before[0], after[0]))
-        if self.changes is not None:
-            self._change_unit(
-                step_s,
-                on=self.setting.on,
-                bulk_v=bulk_v,
-                series_a2=_mean_square(before[1], after[1]),
-                varistor_w=0.5 * (self._varistor_w(before) + self._varistor_w(after)),
-            )
+        if not self.changes.is_constant and self.changes.advance(
+            step_s,
+            on=self.setting.on,
+            bulk_v=bulk_v,
+            series_a2=_mean_square(before[1], after[1]),
+            varistor_w=0.5 * (self._varistor_w(before) + self._varistor_w(after)),
+        ):
+            self._rewire()
 
     def _varistor_w(self, flows: _Flows) -> float:
         """Return the power in the varistor: what of the line's current no other path takes."""
-        line_a, rectifier_a, input_v, _ = flows
+        line_a, rectifier_a, input_v = flows[:3]
         shorted_a = self._network.short_siemens * input_v
         return max(line_a - rectifier_a - shorted_a, 0.0) * input_v
 
     def _even_s(self) -> float:
-        """Return how long the unit stays what it is at the currents of now."""
-        if self.changes is None:
+        if self.changes.is_constant:
             return math.inf
         flows = self._solve(self._terminal_v, self.bulk_v)
         return self.changes.even_s(
@@ -225,7 +245,6 @@ class DcCircuit(Circuit):
         )
 
     def _after(self, step_s: float) -> None:
-        """Look for what the step set off."""
         converter = self.converter
         converter.advance(step_s)
         if converter.watch_bulk(self.bulk_v):
@@ -246,15 +265,12 @@ class DcCircuit(Circuit):
 
         Where nothing but a leak loads the bulk capacitor, the rectifier opens and closes within
         the error allowed for a step, for ever. At rest it carries the leak's current:
-        terminal, rectifier and leak are one divider.
-
-        Source:
-            Ohm's law.
+        terminal, rectifier and leak are one divider. Source: Ohm's law.
         """
         net, setting = self._network, self.setting
         if self._power_w > 0.0 or not (setting.on and net.is_closed):
             return False
-        shunt = net.shunt_siemens(self._now, setting.voltage_v)
+        shunt = net.shunt_siemens(setting.voltage_v)
         loaded = 1.0 + net.line_ohm * shunt
         behind_ohm = net.line_ohm / loaded + net.series_ohm
         shared = 1.0 + behind_ohm * net.leak_siemens

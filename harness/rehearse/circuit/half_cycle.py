@@ -11,12 +11,10 @@ from __future__ import annotations
 import math
 from functools import cached_property
 
-from harness.rehearse.circuit.converter import ConverterState, Mode
-from harness.rehearse.circuit.network import InputNetwork
+from harness.rehearse.circuit.converter import ConverterState
+from harness.rehearse.circuit.network import Drive, Flows, InputNetwork, Thevenin
 from harness.rehearse.circuit.pulse import Progress, carry_pulse
-from harness.rehearse.circuit.thevenin import Drive, Flows, Thevenin
 from harness.rehearse.circuit.windowed_means import LetThrough, Means
-from harness.rehearse.unit_model import UnitModel
 
 #: Steps in a half-cycle while current flows; a varistor in conduction needs finer ones.
 _STEPS = 40
@@ -35,25 +33,11 @@ _HALVINGS = 12
 class HalfCycle(Progress):
     """One half-cycle, run once; the integrals stay readable afterwards.
 
-    Args:
-        model: The unit.
-        network: Its input network.
-        converter: Its converter; it is moved on.
-        drive: The source.
-        bulk_v: Bulk voltage at the zero crossing.
-        duration_s: How long it is: it may be cut short.
-
-    Attributes:
-        clamped: True if the source clamped its current.
-        short_square: Integral of the squared voltage over a short across the input, V^2 s.
-        short_mean: Integral of that voltage's magnitude, V s.
-        varistor_j: Heat in the varistor.
-        series_square: Integral of the squared current through the rectifier, in A^2 s.
+    It begins with the bulk capacitor at ``bulk_v`` and moves the converter on; it may be cut short.
     """
 
     def __init__(
         self,
-        model: UnitModel,
         network: InputNetwork,
         converter: ConverterState,
         drive: Drive,
@@ -62,15 +46,18 @@ class HalfCycle(Progress):
     ) -> None:
         super().__init__(bulk_v, bulk_v, bulk_v)
         self.drive, self.duration_s = drive, duration_s
-        self.clamped = False
-        self.short_square = self.short_mean = self.varistor_j = 0.0
-        self._model, self._network, self._converter = model, network, converter
+        self.clamped = False  # once the source clamped its current
+        self.varistor_j = 0.0
+        self._short = self._short_square = 0.0  # of the voltage over a short across the input
+        self._network, self._converter = network, converter
         self._conductances = network.short_siemens, network.fault_siemens
         self._omega = drive.omega
-        self._plain = not network.is_closed or network.is_plain(drive.peak_v)
+        # Plain: nothing but the rectifier takes current from the line.
+        shorted = network.short_siemens > 0.0
+        self._plain = not (network.is_closed and (shorted or drive.peak_v >= network.quiet_v))
         self._free = Thevenin.free(network.line_ohm, 0.0, drive.peak_v)
-        self._known: tuple[Thevenin, float, float, float, Flows] | None = None
-        steps = _STEPS if self._plain or network.short_siemens > 0.0 else _VARISTOR_STEPS
+        self._known: tuple[tuple[Thevenin, float, float, float], Flows] | None = None
+        steps = _STEPS if self._plain or shorted else _VARISTOR_STEPS
         self._grid_s = 0.5 / drive.frequency_hz / steps
         self._shunted_square = self._sum_output = self._sum_output_square = 0.0
 
@@ -116,8 +103,10 @@ class HalfCycle(Progress):
     def count_let_through(self, total: LetThrough, times: int = 1) -> None:
         """Add what went through faults to a total, as often as the half-cycle stands for."""
         short, fault = self._conductances
-        total.add(short, times * self.short_mean, times * self.short_square)
-        total.add(fault, times * self.inner, times * self.inner_square)
+        if short > 0.0:
+            total.add(short, times * self._short, times * self._short_square)
+        if fault > 0.0:
+            total.add(fault, times * self.inner, times * self.inner_square)
 
     def _forward_v(self, time_s: float, bulk_v: float, power_w: float) -> float:
         """Return what would drive the rectifier if nothing but it loaded the line."""
@@ -130,12 +119,9 @@ class HalfCycle(Progress):
         """Take one step without conduction and without a shunt: only the bulk capacitor moves."""
         net, drive, omega = self._network, self.drive, self._omega
         start_s, start_v = self.time_s, self.bulk_v
-        step_s = longest_s
-        if self._converter.mode is not Mode.OFF:
-            stop_v = self._model.converter.stop_v
-            step_s = min(step_s, net.rest_time_s(start_v, stop_v, power_w) + 1e-9)
-        quarter_s = 0.25 / drive.frequency_hz
-        rise_s = quarter_s - start_s
+        stop_v = self._converter.stop_v
+        step_s = min(longest_s, net.rest_time_s(start_v, stop_v, power_w) + 1e-9)
+        rise_s = 0.25 / drive.frequency_hz - start_s
         if drive.conducts and rise_s > 1e-12:
             peak_s = min(step_s, rise_s)
             rested_v = net.rested_v(start_v, power_w, peak_s)
@@ -186,7 +172,7 @@ class HalfCycle(Progress):
         if not self._plain:
             mid_v = drive.peak_v * math.sin(self._omega * (self.time_s + 0.5 * step_s))
             inner_v = net.inner_v(self.bulk_v, power_w) if drive.conducts else math.inf
-            shunt = net.shunt_siemens(self._model, mid_v, inner_v)
+            shunt = net.shunt_siemens(mid_v, inner_v)
             feed = Thevenin.free(net.line_ohm, shunt, drive.peak_v)
         before = self._flows(feed, self.time_s, self.bulk_v, power_w)
         if before.line_a > drive.clamp_a:
@@ -205,21 +191,7 @@ class HalfCycle(Progress):
                 if free_v >= 0.0 or before.rectifier_a <= 0.0:
                     break
                 step_s, end_v, after = self._step(feed, before, 0.5 * step_s, power_w)
-        self._count(step_s, before, after)
-        if shunt > net.short_siemens:
-            self.varistor_j += (shunt - net.short_siemens) * _square(
-                step_s, before.input_v, after.input_v
-            )
-            self._shunted_square += (
-                0.5
-                * step_s
-                * (
-                    before.line_a**2
-                    - before.rectifier_a**2
-                    + after.line_a**2
-                    - after.rectifier_a**2
-                )
-            )
+        self._count(step_s, before, after, shunt - net.short_siemens)
         self._move_on(step_s, self.bulk_v, max(end_v, 0.0))
 
     def _pulse(self, until_s: float, power_w: float, forward_v: float) -> bool:
@@ -227,9 +199,9 @@ class HalfCycle(Progress):
         converter, drive, net = self._converter, self.drive, self._network
         if not converter.is_still or forward_v > drive.clamp_a * (net.line_ohm + net.series_ohm):
             return False
-        stop_v = -math.inf if converter.mode is Mode.OFF else self._model.converter.stop_v
         start_s, output_v = self.time_s, converter.output_v
-        carry_pulse(self, net, drive, power_w, until_s, (stop_v, converter.start_v))
+        between_v = converter.stop_v, converter.start_v
+        carry_pulse(self, net, drive, power_w, until_s, between_v)
         self._sum_output += (self.time_s - start_s) * output_v
         self._sum_output_square += (self.time_s - start_s) * output_v * output_v
         return self.time_s > start_s
@@ -241,38 +213,28 @@ class HalfCycle(Progress):
 
         The step is cut where the rectifier's current ends, so that it never runs backwards.
         """
+        net, time_s = self._network, self.time_s
         if before.rectifier_a <= 0.0:
-            end_v = self._network.rested_v(self.bulk_v, power_w, step_s)
-            return step_s, end_v, self._flows(feed, self.time_s + step_s, end_v, power_w)
-        end_v = self._conducted_v(feed, step_s, power_w)
-        after = self._flows(feed, self.time_s + step_s, end_v, power_w)
-        if after.forward_v < 0.0:
+            end_v = net.rested_v(self.bulk_v, power_w, step_s)
+            return step_s, end_v, self._flows(feed, time_s + step_s, end_v, power_w)
+        for is_cut in (False, True):
+            end_v = feed.conducted_v(net, self._omega, time_s, step_s, self.bulk_v, power_w)
+            after = self._flows(feed, time_s + step_s, end_v, power_w)
+            if is_cut or after.forward_v >= 0.0:
+                break
             step_s *= max(before.forward_v / (before.forward_v - after.forward_v), 1e-3)
-            end_v = self._conducted_v(feed, step_s, power_w)
-            after = self._flows(feed, self.time_s + step_s, end_v, power_w)
         return step_s, end_v, after
-
-    def _conducted_v(self, feed: Thevenin, step_s: float, power_w: float) -> float:
-        """Return bulk voltage after conducting for ``step_s``."""
-        return feed.conducted_v(
-            self._network, self._omega, self.time_s, step_s, self.bulk_v, power_w
-        )
 
     def _flows(self, feed: Thevenin, time_s: float, bulk_v: float, power_w: float) -> Flows:
         """Return who carries what at one instant; the end of a step is the next one's beginning."""
-        known = self._known
-        if (
-            known is not None
-            and known[0] is feed
-            and (known[1], known[2], known[3]) == (time_s, bulk_v, power_w)
-        ):
-            return known[4]
-        sine = math.sin(self._omega * time_s)
-        flows = feed.flows(self._network, self.drive, sine, bulk_v, power_w)
-        self._known = (feed, time_s, bulk_v, power_w, flows)
-        return flows
+        instant = feed, time_s, bulk_v, power_w
+        if self._known is None or self._known[0] != instant:
+            sine = math.sin(self._omega * time_s)
+            flows = feed.flows(self._network, self.drive, sine, bulk_v, power_w)
+            self._known = instant, flows
+        return self._known[1]
 
-    def _count(self, step_s: float, before: Flows, after: Flows) -> None:
+    def _count(self, step_s: float, before: Flows, after: Flows, varistor_siemens: float) -> None:
         """Add a step to the integrals, every flow taken as a straight line."""
         net, sixth = self._network, step_s / 6.0
         i0, i1 = before.line_a, after.line_a
@@ -282,14 +244,17 @@ class HalfCycle(Progress):
         self.power_integral += sixth * (i0 * (2.0 * v0 + v1) + i1 * (v0 + 2.0 * v1))
         self.peak_a = max(self.peak_a, i0, i1)
         if net.short_siemens > 0.0:
-            self.short_square += _square(step_s, before.input_v, after.input_v)
-            self.short_mean += 0.5 * step_s * (before.input_v + after.input_v)
+            self._short_square += _square(step_s, before.input_v, after.input_v)
+            self._short += 0.5 * step_s * (before.input_v + after.input_v)
         if net.fault_siemens > 0.0:
             self.inner_square += _square(step_s, before.inner_v, after.inner_v)
             self.inner += 0.5 * step_s * (before.inner_v + after.inner_v)
+        if varistor_siemens > 0.0:
+            self.varistor_j += varistor_siemens * _square(step_s, before.input_v, after.input_v)
+            shunted_a2 = i0**2 - before.rectifier_a**2 + i1**2 - after.rectifier_a**2
+            self._shunted_square += 0.5 * step_s * shunted_a2
 
     def _move_on(self, step_s: float, start_v: float, end_v: float) -> None:
-        """Move time, bulk capacitor and converter on."""
         converter = self._converter
         from_v = converter.output_v
         converter.advance(step_s)

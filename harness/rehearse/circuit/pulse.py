@@ -1,9 +1,9 @@
 """The conduction pulse in one loop: a rectifier that charges its capacitor while all else is still.
 
-The circuit is that of :class:`HalfCycle <harness.rehearse.circuit.half_cycle.HalfCycle>` and so is
-the solution between two instants; but here nothing may happen that is not plain, so a handful of
-long steps with Simpson's rule does the work of dozens of short ones, and the end of the pulse is
-found instead of stepped upon. Nearly all the time of a rehearsal's circuit is spent here.
+The circuit and the solution between two instants are those of a half-cycle; but here nothing may
+happen that is not plain, so a handful of long steps with Simpson's rule does the work of dozens of
+short ones, and the end of the pulse is found instead of stepped upon. Nearly all the time of a
+rehearsal's circuit is spent here.
 """
 
 from __future__ import annotations
@@ -12,8 +12,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from harness.rehearse.circuit.network import InputNetwork
-from harness.rehearse.circuit.thevenin import Drive
+from harness.rehearse.circuit.network import Drive, InputNetwork
 
 #: Steps from the start of conduction to the peak of the line, steps in a half-cycle, and the
 #: shortest step.
@@ -24,34 +23,19 @@ _ENDS_V = 4e-7
 
 @dataclass(slots=True)
 class Progress:
-    """How far a half-cycle got, and its integrals so far.
-
-    Attributes:
-        bulk_v: Bulk voltage now.
-        lowest_v: Lowest bulk voltage met.
-        highest_v: Highest bulk voltage met.
-        time_s: Time since the zero crossing.
-        peak_a: Highest source current met.
-        line_square: Integral of the squared source current, in A^2 s.
-        terminal_square: Of the squared terminal voltage.
-        power_integral: Of current times voltage at the terminals.
-        bulk: Of the bulk voltage.
-        bulk_square: Of its square.
-        inner: Of the voltage behind the series resistance, which a fault sees.
-        inner_square: Of its square.
-    """
+    """How far a half-cycle got, and its integrals over time so far."""
 
     bulk_v: float
-    lowest_v: float
+    lowest_v: float  #: of the bulk voltage, as far as it got; so is the highest
     highest_v: float
-    time_s: float = 0.0
-    peak_a: float = 0.0
-    line_square: float = 0.0
+    time_s: float = 0.0  #: since the zero crossing
+    peak_a: float = 0.0  #: highest source current met
+    line_square: float = 0.0  #: of the squared source current, in A^2 s
     terminal_square: float = 0.0
     power_integral: float = 0.0
     bulk: float = 0.0
     bulk_square: float = 0.0
-    inner: float = 0.0
+    inner: float = 0.0  #: of the voltage behind the series resistance, which a fault sees
     inner_square: float = 0.0
 
 
@@ -65,18 +49,12 @@ def carry_pulse(  # noqa: C901, PLR0915 - one long loop over plain numbers: call
 ) -> None:
     """Carry a pulse on to its end, to ``until_s``, or to the step in which something else happens.
 
-    Args:
-        progress: The half-cycle; it stays where it is if the first step is not plain.
-        net: The input network: no short, no varistor in conduction.
-        drive: The source; the pulse ends before its clamp.
-        power_w: What the converter takes from the bulk capacitor.
-        until_s: Time since the zero crossing.
-        between_v: Bulk voltages before which the pulse ends: the converter would stop or start.
+    The network has no short and no varistor in conduction. The pulse ends before the source's clamp
+    and before the bulk voltages ``between_v``, at which the converter would stop or start; the
+    half-cycle stays where it is if the first step is not plain.
 
-    Source:
-        C dv/dt = i - P/v - v/R with P/v replaced by its tangent is v' = -k v + s sin(wt) + c, a
-        linear equation with a closed solution; integrals by Simpson's rule over each step.
-        Textbook.
+    Source: C dv/dt = i - P/v - v/R with P/v replaced by its tangent is v' = -k v + s sin(wt) + c, a
+    linear equation with a closed solution; integrals by Simpson's rule over each step. Textbook.
     """
     omega, peak_v, clamp_a = drive.omega, drive.peak_v, drive.clamp_a
     least_v, most_v = between_v
@@ -109,7 +87,10 @@ def carry_pulse(  # noqa: C901, PLR0915 - one long loop over plain numbers: call
     bulk_a = line_a - power_a - inner_v * leak
     climb = rises - tracked * bulk_a  # of the voltage that drives the rectifier, in V/s
     line_square = source_line = bulk = bulk_square = inner = inner_square = 0.0
-    longest_s = _longest_s(time_s, math.pi / omega)
+    longest_s = math.pi / omega / _STEPS
+    rise_s = 0.5 * (math.pi / omega) - time_s
+    if rise_s > 0.0:  # short steps for a short pulse
+        longest_s = min(longest_s, max(rise_s / _RISE_STEPS, _FINEST_S))
     step_s = longest_s / 8.0  # the current rises fast at first
     ended = False
     while not ended and until_s - time_s > 1e-12:
@@ -190,13 +171,6 @@ def carry_pulse(  # noqa: C901, PLR0915 - one long loop over plain numbers: call
     progress.time_s, progress.bulk_v, progress.peak_a = time_s, bulk_v, peak_a
 
 
-def _longest_s(time_s: float, half_cycle_s: float) -> float:
-    """Return the longest step of a pulse that begins at ``time_s``: short for a short one."""
-    longest_s = half_cycle_s / _STEPS
-    rise_s = 0.5 * half_cycle_s - time_s
-    return min(longest_s, max(rise_s / _RISE_STEPS, _FINEST_S)) if rise_s > 0.0 else longest_s
-
-
 def _end_s(
     after: Callable[[float], tuple[float, float, float, float, float]],
     step_s: float,
@@ -204,10 +178,7 @@ def _end_s(
     to_a: float,
     near_a: float,
 ) -> float:
-    """Return how long a current lasts that is gone within a step.
-
-    Regula falsi, Illinois form.
-    """
+    """Return how long a current lasts that is gone within a step: regula falsi, Illinois form."""
     low_s, low_a, high_s, high_a = 0.0, max(from_a, near_a), step_s, to_a
     side = 0.0
     for _ in range(40):
@@ -226,8 +197,8 @@ def _end_s(
 def _turn(from_: float, to: float, from_slope: float, to_slope: float, span: float) -> float:
     """Return the extreme between two readings whose slopes have opposite signs.
 
-    Source:
-        The cubic with these values and slopes (Hermite), where its derivative is zero. Textbook.
+    Source: The cubic with these values and slopes (Hermite), where its derivative is zero.
+    Textbook.
     """
     first, last, rise = span * from_slope, span * to_slope, to - from_
     second, third = 3.0 * rise - 2.0 * first - last, first + last - 2.0 * rise

@@ -3,53 +3,37 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Literal
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SourceModel:
-    """A bench supply with its leads.
-
-    Attributes:
-        kind: ``dc`` or ``ac``.
-        resistance_ohm: Inside the terminals: DC regulation slope, AC output impedance.
-        wiring_ohm: Leads and contacts from the terminals to the unit, both ways.
-        output_capacitance_f: DC only: capacitor across the terminals, behind the shunt that
-            measures current. It empties into a short whatever the limit is.
-        sink_ohm: DC only: what pulls the terminals down when they stand above the setting or the
-            output is off.
-        highest_current_a: Limit at power-on.
-        crest_factor: AC only: the instantaneous current is clamped at this many times the limit.
-    """
+    """A bench supply with its leads."""
 
     kind: Literal["dc", "ac"]
-    resistance_ohm: float
-    wiring_ohm: float
+    resistance_ohm: float  #: inside the terminals: DC regulation slope, AC output impedance
+    wiring_ohm: float  #: leads and contacts from the terminals to the unit, both ways
+    #: DC only: across the terminals, behind the shunt that measures current. It empties into a
+    #: short whatever the limit is.
     output_capacitance_f: float = 0.0
+    #: DC only: pulls the terminals down when they stand above the setting or the output is off.
     sink_ohm: float = 0.0
-    highest_current_a: float
-    crest_factor: float = 1.0
+    highest_current_a: float  #: limit at power-on
+    crest_factor: float = 1.0  #: AC only: clamps the current at this many times the limit
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SourceSetting:
-    """What the supply is told.
-
-    Attributes:
-        voltage_v: Voltage to hold; rms for AC.
-        current_limit_a: Current limit; rms for AC.
-        frequency_hz: Line frequency; means nothing to a DC supply.
-        on: True if the output is on.
-    """
+    """What the supply is told: voltage and limit are rms values for AC."""
 
     voltage_v: float
     current_limit_a: float
-    frequency_hz: float
+    frequency_hz: float  #: means nothing to a DC supply
     on: bool
 
 
 #: A laboratory DC supply on short leads; the figures are common practice.
-_DC_SUPPLY = SourceModel(
+DC_SUPPLY = SourceModel(
     kind="dc",
     resistance_ohm=0.02,
     wiring_ohm=0.06,
@@ -58,33 +42,20 @@ _DC_SUPPLY = SourceModel(
     highest_current_a=10.0,
 )
 #: A programmable AC source on short leads; the figures are common practice.
-_AC_SOURCE = SourceModel(
+AC_SOURCE = SourceModel(
     kind="ac", resistance_ohm=0.1, wiring_ohm=0.1, highest_current_a=10.0, crest_factor=4.0
 )
-
-
-def dc_source(**figures: Any) -> SourceModel:
-    """Return the usual DC supply, some figures of :class:`SourceModel` changed."""
-    return replace(_DC_SUPPLY, **figures)
-
-
-def ac_source(**figures: Any) -> SourceModel:
-    """Return the usual AC source, some figures of :class:`SourceModel` changed."""
-    return replace(_AC_SOURCE, **figures)
 
 
 def source_for(kind: Literal["dc", "ac"], range_a: float | None = None) -> SourceModel:
     """Return the usual supply of a kind.
 
-    Args:
-        kind: What it gives.
-        range_a: Its largest current. One that gives more than the usual 10 A is stiffer, sits on
-            thicker leads and has more capacitance across its terminals, all in proportion.
+    One whose largest current is above the usual 10 A is stiffer, sits on thicker leads and has more
+    capacitance across its terminals, all in proportion.
 
-    Source:
-        Leads are chosen for a drop, so for the current they carry: common practice.
+    Source: Leads are chosen for a drop, so for the current they carry: common practice.
     """
-    usual = _AC_SOURCE if kind == "ac" else _DC_SUPPLY
+    usual = AC_SOURCE if kind == "ac" else DC_SUPPLY
     times = max(1.0, (range_a or 0.0) / usual.highest_current_a)
     return replace(
         usual,
@@ -98,18 +69,12 @@ def source_for(kind: Literal["dc", "ac"], range_a: float | None = None) -> Sourc
 def folded_v(actual_v: float, setting_v: float, current_a: float, limit_a: float) -> float:
     """Return the amplitude (as rms) for the next half-cycle: the source's current limit.
 
-    Once a half-cycle the source compares the rms current of the half-cycle just ended with its
-    limit. Far above it, it divides its amplitude by the excess, at most by two; a little above, it
-    takes off a tenth of the excess; below, it gives back an eighth of what is missing, until it
-    stands at its setting again. A resistive overload so settles within a few half-cycles; a
-    rectifier, whose current grows much faster than amplitude, makes it hunt a little about the
-    limit.
-
-    Args:
-        actual_v: Amplitude of the half-cycle just ended.
-        setting_v: Amplitude that is set.
-        current_a: Rms current of that half-cycle.
-        limit_a: Rms limit.
+    Once a half-cycle the source compares the rms current of the half-cycle just ended, at
+    ``actual_v``, with its limit. Far above it, it divides its amplitude by the excess, at most by
+    two; a little above, it takes off a tenth of the excess; below, it gives back an eighth of what
+    is missing, until it stands at its setting again. A resistive overload so settles within a few
+    half-cycles; a rectifier, whose current grows much faster than amplitude, makes it hunt a little
+    about the limit.
     """
     excess = current_a / limit_a if limit_a > 0.0 else 2.0
     if excess > 1.5:

@@ -8,25 +8,15 @@ from typing import NamedTuple
 
 
 class Means(NamedTuple):
-    """Averages over a window.
+    """Averages over a window."""
 
-    Attributes:
-        voltage: Mean terminal voltage (DC) or mean of its square (AC).
-        current: Mean source current (DC) or mean of its square (AC).
-        power_w: Mean of voltage times current.
-        output_v: Mean output voltage.
-        output_square: Mean of its square.
-        bulk_v: Mean bulk voltage.
-        bulk_square: Mean of its square.
-    """
-
-    voltage: float
-    current: float
-    power_w: float
-    output_v: float
-    output_square: float
-    bulk_v: float
-    bulk_square: float
+    voltage: float = 0.0  #: at the terminals: mean (DC) or mean of the square (AC)
+    current: float = 0.0  #: of the source: mean (DC) or mean of the square (AC)
+    power_w: float = 0.0
+    output_v: float = 0.0
+    output_square: float = 0.0
+    bulk_v: float = 0.0
+    bulk_square: float = 0.0
 
 
 #: Spans shorter than this are added to the one before.
@@ -69,10 +59,8 @@ class WindowedMeans:
         None where nothing has been recorded yet.
         """
         known = self._known.get(window_s)
-        if known is not None:
+        if known is not None or not self._spans:
             return known
-        if not self._spans:
-            return None
         last_s, last = self._spans[-1]
         if last_s >= window_s:
             return last
@@ -96,16 +84,10 @@ def _mean(spans: list[tuple[float, Means]]) -> Means:
 
 @dataclass(slots=True)
 class LetThrough:
-    """Charge, energy and I2t through short, broken-over switch and leak since the run began.
+    """Charge, energy and I2t through short, broken-over switch and leak since the run began."""
 
-    Attributes:
-        charge_c: Integral of the magnitude of current, in coulombs.
-        energy_j: Heat in the path, in joules.
-        i2t_a2s: Integral of current squared, in A^2 s.
-    """
-
-    charge_c: float = 0.0
-    energy_j: float = 0.0
+    charge_c: float = 0.0  #: integral of the magnitude of current
+    energy_j: float = 0.0  #: heat in the path
     i2t_a2s: float = 0.0
 
     def add(self, siemens: float, volt_seconds: float, square_v2s: float) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
-from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
+from harness.rehearse.circuit import AC_SOURCE, DC_SUPPLY, Circuit, circuit_of
 from harness.rehearse.unit_model import Defects, UnitModel
 from harness.rehearse.unit_parts import (
     KELVIN,
@@ -16,6 +16,11 @@ from harness.rehearse.unit_parts import (
     InrushLimiter,
     Rectifier,
     Varistor,
+)
+from tests.rehearse.circuit.line_period import (
+    bulk_swing_v,
+    bulk_voltage_mean_v,
+    source_peak_current_a,
 )
 
 Values = Mapping[str, float]
@@ -103,7 +108,8 @@ def _forming(values: Values) -> Forming | None:
 
 def dc_circuit(values: Values, convert: Converter) -> Circuit:
     """The supply and input network of ``dc_supply.inc``, just switched on."""
-    source = dc_source(
+    source = replace(
+        DC_SUPPLY,
         resistance_ohm=values["rreg"],
         wiring_ohm=values["rline"],
         output_capacitance_f=values["cout"],
@@ -124,7 +130,7 @@ def ac_circuit(values: Values, **changes: bool) -> Circuit:
     )
     model = unit(values, "ac", BRIDGE_V, convert)
     model = replace(model, rectifier=replace(model.rectifier, **changes))
-    circuit = circuit_of(model, ac_source(resistance_ohm=0.0, wiring_ohm=values["rline"]))
+    circuit = circuit_of(model, replace(AC_SOURCE, resistance_ohm=0.0, wiring_ohm=values["rline"]))
     # The netlist's line has no limit.
     circuit.set_source(
         voltage_v=values["vrms"], current_limit_a=1e3, frequency_hz=values["fline"], on=True
@@ -145,7 +151,7 @@ def start_circuit(values: Values) -> Circuit:
         square_loss_frac=values["psquare"],
     )
     circuit = dc_circuit(values, convert)
-    circuit.set_load(current_a=values["iload"], on=True)
+    circuit.set_load(value=values["iload"], on=True)
     return circuit
 
 
@@ -162,10 +168,10 @@ def _at_rest(values: Values, **changes: bool) -> dict[str, float]:
     circuit = ac_circuit(values, **changes)
     circuit.advance_to(3.0 if "rcold" in values else 0.6)
     found = {
-        "bulk_mean": circuit.bulk_voltage_mean_v(0.1),
-        "bulk_swing": circuit.bulk_swing_v(),
+        "bulk_mean": bulk_voltage_mean_v(circuit, 0.1),
+        "bulk_swing": bulk_swing_v(circuit),
         "current_rms": circuit.source_current_a(0.1),
-        "current_peak": circuit.source_peak_current_a(),
+        "current_peak": source_peak_current_a(circuit),
         "power_mean": circuit.source_power_w(0.1),
     }
     return {**found, "limiter_k": _limiter_k(circuit)} if "rcold" in values else found
@@ -184,7 +190,7 @@ def _first_charge(values: Values) -> dict[str, float]:
     peak_a = 0.0
     for half in range(1, 15):
         circuit.advance_to(half * 0.5 / values["fline"] + 1e-9)
-        peak_a = max(peak_a, circuit.source_peak_current_a())
+        peak_a = max(peak_a, source_peak_current_a(circuit))
     output_v = circuit.converter.output_v
     edge_s = circuit._edge_s
     return {"start_s": edge_s - output_v * ramp_s / nominal_v, "current_peak": peak_a}
@@ -213,7 +219,7 @@ def _dc_resistor(values: Values) -> dict[str, float]:
     )
     return {
         "charge_s": charge_s,
-        "bulk_mean": circuit.bulk_voltage_mean_v(0.05),
+        "bulk_mean": bulk_voltage_mean_v(circuit, 0.05),
         "terminal_mean": circuit.source_voltage_v(0.05),
         "current_mean": circuit.source_current_a(0.05),
         "current_rms": (sum(squares) / len(squares)) ** 0.5,
@@ -224,7 +230,7 @@ def _dc_varistor(values: Values) -> dict[str, float]:
     circuit, charge_s = _charged(values, 38.0, 0.2, lambda _, __: None)
     return {
         "charge_s": charge_s,
-        "bulk_mean": circuit.bulk_voltage_mean_v(0.05),
+        "bulk_mean": bulk_voltage_mean_v(circuit, 0.05),
         "terminal_mean": circuit.source_voltage_v(0.05),
         "current_mean": circuit.source_current_a(0.05),
     }
@@ -241,7 +247,7 @@ def _dc_limiter(values: Values) -> dict[str, float]:
     circuit, charge_s = _charged(values, 20.0, 0.2, look)
     return {
         "charge_s": charge_s,
-        "bulk_mean": circuit.bulk_voltage_mean_v(0.05),
+        "bulk_mean": bulk_voltage_mean_v(circuit, 0.05),
         "limiter_k": max(kelvins),
         "current_rms": (sum(squares) / len(squares)) ** 0.5,
     }

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
+from harness.rehearse.circuit import AC_SOURCE, DC_SUPPLY, Circuit, circuit_of
 from harness.rehearse.unit_model import UnitModel, typical_model
 from harness.unit.nameplate import Unit
 
@@ -66,7 +66,7 @@ def model_b(unit_b: Unit) -> UnitModel:
 @pytest.fixture
 def circuit_a(model_a: UnitModel) -> Circuit:
     """Unit A at its nominal voltage, started and at rest, limit as in its envelope."""
-    circuit = circuit_of(model_a, dc_source())
+    circuit = circuit_of(model_a, DC_SUPPLY)
     circuit.set_source(voltage_v=24.0, current_limit_a=1.5, on=True)
     circuit.advance_to(1.0)
     return circuit
@@ -75,7 +75,7 @@ def circuit_a(model_a: UnitModel) -> Circuit:
 @pytest.fixture
 def circuit_b(model_b: UnitModel) -> Circuit:
     """Unit B at its nominal voltage and 60 Hz, started and at rest, limit as in its envelope."""
-    circuit = circuit_of(model_b, ac_source())
+    circuit = circuit_of(model_b, AC_SOURCE)
     circuit.set_source(voltage_v=120.0, current_limit_a=1.5, frequency_hz=60.0, on=True)
     circuit.advance_to(1.0)
     return circuit

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.rehearse.circuit import Circuit, ac_source, circuit_of
+from harness.rehearse.circuit import AC_SOURCE, Circuit, circuit_of
 from harness.rehearse.circuit.network import InputNetwork
 from harness.rehearse.circuit.source import folded_v
 from harness.rehearse.unit_model import UnitModel
@@ -16,6 +16,11 @@ from harness.unit.formulas import (
     capacitor_energy_j,
     peak_v,
     valley_at_constant_power_v,
+)
+from tests.rehearse.circuit.line_period import (
+    bulk_swing_v,
+    bulk_voltage_mean_v,
+    source_peak_current_a,
 )
 
 #: Windows of the AC readings in these tests: two periods of 60 Hz.
@@ -41,7 +46,9 @@ def near_ideal(model: UnitModel, *, capacitance_f: float, load_ohm: float) -> Un
 
 def run(model: UnitModel, *, voltage_v: float, frequency_hz: float) -> Circuit:
     """The unit on a stiff line, started and at rest."""
-    circuit = circuit_of(model, ac_source(resistance_ohm=1e-3, wiring_ohm=1e-3, crest_factor=1e4))
+    circuit = circuit_of(
+        model, replace(AC_SOURCE, resistance_ohm=1e-3, wiring_ohm=1e-3, crest_factor=1e4)
+    )
     circuit.set_source(voltage_v=voltage_v, current_limit_a=1e3, frequency_hz=frequency_hz, on=True)
     circuit.advance_to(1.0)
     return circuit
@@ -51,7 +58,7 @@ class TestDiodes:
     @pytest.mark.parametrize("current_a", [0.1, 0.4, 2.0, 20.0])
     def test_drop(self, model_b: UnitModel, current_a: float) -> None:
         """About a current, drop and resistance give the diode's law and its slope (textbook)."""
-        network = InputNetwork.of(model_b, ac_source(), broken_over=False, is_closed=True)
+        network = InputNetwork.of(model_b, AC_SOURCE, broken_over=False, is_closed=True)
         part, about = model_b.rectifier, network.about(current_a)
         extra_ohm = about.series_ohm - network.series_ohm
         drop_v = part.drop_v + part.emission_v * math.log(current_a / part.drop_at_a)
@@ -87,7 +94,7 @@ class TestRipple:
         peak = peak_v(voltage_v)
         ripple_v = peak - valley_at_constant_power_v(peak, frequency_hz, capacitance_f, power_w)
 
-        assert circuit.bulk_swing_v() == pytest.approx(ripple_v, rel=0.01)
+        assert bulk_swing_v(circuit) == pytest.approx(ripple_v, rel=0.01)
 
     def test_resistor(self, model_b: UnitModel) -> None:
         """On a resistor the ripple is that of the ideal rectifier within 1 %."""
@@ -97,7 +104,7 @@ class TestRipple:
         # Exact valley of the ideal circuit, textbook; an independent simulator gives 129.69 V.
         ripple_v = peak_v(100.0) - 129.709
 
-        assert circuit.bulk_swing_v() == pytest.approx(ripple_v, rel=0.01)
+        assert bulk_swing_v(circuit) == pytest.approx(ripple_v, rel=0.01)
 
 
 class TestHealthyUnit:
@@ -112,7 +119,7 @@ class TestHealthyUnit:
     @pytest.mark.parametrize("load_a", [0.0, 1.25, 2.5])
     def test_output(self, circuit_b: Circuit, load_a: float) -> None:
         """The 24 V output stays between 23.5 V and 24.5 V, its ripple at a few tens of mV."""
-        circuit_b.set_load(current_a=load_a, on=True)
+        circuit_b.set_load(value=load_a, on=True)
         circuit_b.advance_to(2.0)
 
         assert 23.5 < circuit_b.output_voltage_v() < 24.5
@@ -120,7 +127,7 @@ class TestHealthyUnit:
 
     def test_full_load(self, circuit_b: Circuit) -> None:
         """At full load efficiency is 85 % to 88 %, and current stays within the nameplate."""
-        circuit_b.set_load(current_a=2.5, on=True)
+        circuit_b.set_load(value=2.5, on=True)
         circuit_b.advance_to(2.0)
         input_w = circuit_b.source_power_w(WINDOW_S)
         output_w = circuit_b.output_voltage_v() * circuit_b.converter.output_a
@@ -130,13 +137,13 @@ class TestHealthyUnit:
 
     def test_power_balance(self, circuit_b: Circuit, model_b: UnitModel) -> None:
         """Input power is the converter's and what leak, diodes and resistances turn to heat."""
-        circuit_b.set_load(current_a=2.5, on=True)
+        circuit_b.set_load(value=2.5, on=True)
         circuit_b.advance_to(2.0)
         rectifier, bulk = model_b.rectifier, model_b.bulk
         power_w = model_b.converter.input_power_w(circuit_b.output_voltage_v() * 2.5)
         square_a2 = circuit_b.source_current_a(WINDOW_S) ** 2
-        bulk_v = circuit_b.bulk_voltage_mean_v(WINDOW_S)
-        ohm = rectifier.resistance_ohm + model_b.fuse.resistance_ohm + ac_source().wiring_ohm
+        bulk_v = bulk_voltage_mean_v(circuit_b, WINDOW_S)
+        ohm = rectifier.resistance_ohm + model_b.fuse.resistance_ohm + AC_SOURCE.wiring_ohm
         # All charge that leaves the capacitor came through the diodes.
         heat_w = (
             rectifier.drop_v * power_w / bulk_v + ohm * square_a2 + bulk_v**2 / bulk.leakage_ohm
@@ -150,7 +157,7 @@ class TestHealthyUnit:
         """The converter stands still at the nameplate's threshold and runs 5 % above it."""
         started = {}
         for voltage_v in (55.0, 57.75):
-            circuit = circuit_of(model_b, ac_source())
+            circuit = circuit_of(model_b, AC_SOURCE)
             circuit.set_source(voltage_v=voltage_v, current_limit_a=1.5, frequency_hz=60.0, on=True)
             circuit.advance_to(2.0)
             started[voltage_v] = circuit.output_voltage_v() > 20.0
@@ -174,11 +181,11 @@ class TestSteadyState:
         self, circuit_b: Circuit, model_b: UnitModel, load_a: float
     ) -> None:
         """One long step gives the readings that a walk by odd small steps gives."""
-        walked = circuit_of(model_b, ac_source())
+        walked = circuit_of(model_b, AC_SOURCE)
         walked.set_source(voltage_v=120.0, current_limit_a=1.5, frequency_hz=60.0, on=True)
         walked.advance_to(1.0)
         for circuit in (circuit_b, walked):
-            circuit.set_load(current_a=load_a, on=True)
+            circuit.set_load(value=load_a, on=True)
         for step in range(1, 500):
             walked.advance_to(1.0 + 0.0077 * step)
         circuit_b.advance_to(walked.time_s)
@@ -193,7 +200,7 @@ class TestSteadyState:
     ) -> None:
         """With one leg open, readings over whole periods agree at every phase."""
         rectifier = replace(model_b.rectifier, conducts_negative=False)
-        circuit = circuit_of(replace(model_b, rectifier=rectifier), ac_source())
+        circuit = circuit_of(replace(model_b, rectifier=rectifier), AC_SOURCE)
         circuit.set_source(voltage_v=120.0, current_limit_a=1.5, frequency_hz=60.0, on=True)
         circuit.advance_to(3.0)
         powers_w = []
@@ -208,20 +215,20 @@ class TestLimit:
     def test_short_is_held_at_the_limit(self, model_b: UnitModel) -> None:
         """Into a short, rms current settles at the limit and never passes the peak clamp."""
         shorted = replace(model_b, defects=replace(model_b.defects, input_short_ohm=0.2))
-        circuit = circuit_of(shorted, ac_source())
+        circuit = circuit_of(shorted, AC_SOURCE)
         circuit.set_source(voltage_v=120.0, current_limit_a=0.5, frequency_hz=60.0, on=True)
         peaks_a = []
         for step in range(1, 61):
             circuit.advance_to(step / 120)
-            peaks_a.append(circuit.source_peak_current_a())
+            peaks_a.append(source_peak_current_a(circuit))
 
-        assert max(peaks_a) <= ac_source().crest_factor * 0.5 * (1 + 1e-9)
+        assert max(peaks_a) <= AC_SOURCE.crest_factor * 0.5 * (1 + 1e-9)
         assert circuit.source_current_a(WINDOW_S) == pytest.approx(0.5, rel=0.02)
         assert circuit.source_limiting()
 
     def test_healthy_unit_charges_and_leaves_the_limit(self, model_b: UnitModel) -> None:
         """A healthy unit at nominal voltage charges through the limit within half a second."""
-        circuit = circuit_of(model_b, ac_source())
+        circuit = circuit_of(model_b, AC_SOURCE)
         circuit.set_source(voltage_v=120.0, current_limit_a=0.5, frequency_hz=60.0, on=True)
         circuit.advance_to(0.05)
         early = circuit.source_limiting()
@@ -256,7 +263,7 @@ class TestOff:
         assert circuit_b.source_voltage_v(WINDOW_S) == 0.0
         assert circuit_b.source_current_a(WINDOW_S) == 0.0
         assert circuit_b.source_power_w(WINDOW_S) == 0.0
-        assert circuit_b.source_peak_current_a() == 0.0
+        assert source_peak_current_a(circuit_b) == 0.0
 
     def test_bulk_capacitor_empties(self, circuit_b: Circuit, model_b: UnitModel) -> None:
         """Off, the converter empties the bulk capacitor to its stop threshold, then the bleeder."""
@@ -275,7 +282,7 @@ class TestOff:
         shorted = replace(model_b, defects=replace(model_b.defects, input_short_ohm=0.2))
         charges_c = []
         for off_s in (0.050, 0.052, 0.054):
-            circuit = circuit_of(shorted, ac_source())
+            circuit = circuit_of(shorted, AC_SOURCE)
             circuit.set_source(voltage_v=12.0, current_limit_a=0.5, frequency_hz=60.0, on=True)
             circuit.advance_to(off_s)
             circuit.set_source(on=False)
@@ -289,19 +296,19 @@ class TestVaristor:
     def test_wrong_line_is_clamped(self, model_b: UnitModel) -> None:
         """230 V on a 200 V varistor: the source limits, the varistor holds the voltage down."""
         model = replace(model_b, varistor=Varistor(voltage_at_1ma_v=200.0))
-        circuit = circuit_of(model, ac_source())
+        circuit = circuit_of(model, AC_SOURCE)
         circuit.set_source(voltage_v=230.0, current_limit_a=2.0, frequency_hz=50.0, on=True)
         peaks_a = []
         for number in range(20):  # it hunts about its limit: a single half-cycle may have none
             circuit.advance_to(0.01 * (number + 1))
-            peaks_a.append(circuit.source_peak_current_a())
+            peaks_a.append(source_peak_current_a(circuit))
 
         assert circuit.bulk_v < 285.0
         assert max(peaks_a[10:]) > 1.0
 
     def test_right_line_does_not_see_it(self, circuit_b: Circuit, model_b: UnitModel) -> None:
         """At the highest line in service a varistor changes no reading."""
-        bare = circuit_of(replace(model_b, varistor=None), ac_source())
+        bare = circuit_of(replace(model_b, varistor=None), AC_SOURCE)
         bare.set_source(voltage_v=132.0, current_limit_a=1.5, frequency_hz=60.0, on=True)
         circuit_b.set_source(voltage_v=132.0)
         for circuit in (bare, circuit_b):
@@ -323,8 +330,8 @@ def test_bulk_never_above_the_peak(
     model_b: UnitModel, levels: list[float], limit_a: float, frequency_hz: float, load_a: float
 ) -> None:
     """No sequence of settings lifts the bulk voltage above the highest peak, or below zero."""
-    circuit = circuit_of(model_b, ac_source())
-    circuit.set_load(current_a=load_a, on=True)
+    circuit = circuit_of(model_b, AC_SOURCE)
+    circuit.set_load(value=load_a, on=True)
     circuit.set_source(current_limit_a=limit_a, frequency_hz=frequency_hz, on=True)
     for number, voltage_v in enumerate(levels, start=1):
         circuit.set_source(voltage_v=voltage_v)
@@ -339,8 +346,8 @@ def test_bulk_never_above_the_peak(
 def test_fuse_parts_in_a_current_that_repeats(model_b: UnitModel) -> None:
     """A fuse that melts while every line period is like the last one opens, and power ends."""
     fuse = replace(model_b.fuse, melting_i2t_a2s=2.0, heat_time_s=1e3)
-    circuit = circuit_of(replace(model_b, fuse=fuse), ac_source())
-    circuit.set_load(current_a=2.0, on=True)
+    circuit = circuit_of(replace(model_b, fuse=fuse), AC_SOURCE)
+    circuit.set_load(value=2.0, on=True)
     circuit.set_source(voltage_v=120.0, current_limit_a=5.0, frequency_hz=60.0, on=True)
     for step in range(1, 101):
         circuit.advance_to(0.1 * step)

@@ -7,17 +7,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
+from harness.rehearse.circuit import AC_SOURCE, DC_SUPPLY, Circuit, circuit_of
 from harness.rehearse.circuit.changes import Changes
 from harness.rehearse.unit_model import Onset, UnitModel
 from harness.rehearse.unit_parts import Forming, InrushLimiter, Varistor
 from harness.unit.formulas import clamped_v, varistor_current_a
+from tests.rehearse.circuit.line_period import source_peak_current_a
 
 
 def on(model: UnitModel, voltage_v: float, limit_a: float = 3.0) -> Circuit:
     """The unit on its supply, just switched on."""
     ac = model.input_kind == "ac"
-    circuit = circuit_of(model, ac_source() if ac else dc_source())
+    circuit = circuit_of(model, AC_SOURCE if ac else DC_SUPPLY)
     circuit.set_source(voltage_v=voltage_v, current_limit_a=limit_a, frequency_hz=60.0, on=True)
     return circuit
 
@@ -31,7 +32,7 @@ def limited(model: UnitModel, limiter: InrushLimiter) -> UnitModel:
 class TestOfAUnit:
     def test_nothing_changes_in_a_typical_unit(self, model_a: UnitModel) -> None:
         """A unit without slow parts has no slow states, so that it costs what it did."""
-        assert Changes.of(model_a) is None
+        assert Changes(model_a).is_constant
 
 
 class TestInrushLimiter:
@@ -59,7 +60,7 @@ class TestInrushLimiter:
         limiter = InrushLimiter(cold_ohm=4.0, dissipation_w_per_k=0.01, heat_time_s=10.0)
         model, volts = (model_a, 24.0) if kind == "dc" else (model_b, 120.0)
         circuit = on(limited(model, limiter), volts)
-        circuit.set_load(current_a=1.5, on=True)
+        circuit.set_load(value=1.5, on=True)
         circuit.advance_to(100.0)
         changes = circuit.changes
         in_w = circuit.source_current_a(0.1) ** 2 * limiter.resistance_ohm(changes.limiter_degc)
@@ -73,13 +74,13 @@ class TestInrushLimiter:
         circuit = on(limited(model_b, limiter), 120.0, limit_a=10.0)
         circuit.advance_to(0.01)
 
-        assert 5.0 < circuit.source_peak_current_a() < math.sqrt(2.0) * 120.0 / 10.0
+        assert 5.0 < source_peak_current_a(circuit) < math.sqrt(2.0) * 120.0 / 10.0
 
     def test_cools_while_off(self, model_b: UnitModel) -> None:
         """With the supply off it goes back to its surroundings, one e-fold a time constant."""
         limiter = InrushLimiter(cold_ohm=4.0, heat_time_s=10.0)
         circuit = on(limited(model_b, limiter), 120.0)
-        circuit.set_load(current_a=2.0, on=True)
+        circuit.set_load(value=2.0, on=True)
         circuit.advance_to(30.0)
         circuit.set_source(on=False)
         changes = circuit.changes
@@ -94,7 +95,7 @@ class TestVaristorEnergy:
         """At constant over-voltage it fails after rating over power, without cooling."""
         part = Varistor(voltage_at_1ma_v=33.0, energy_j=1.0, cooling_s=1e6)
         model = replace(model_a, varistor=part)
-        source = dc_source()
+        source = DC_SUPPLY
         circuit = on(model, 40.0, limit_a=10.0)
         line_ohm = source.resistance_ohm + source.wiring_ohm + model.fuse.resistance_ohm
         across_v = clamped_v(40.0, line_ohm, *part.law)
@@ -157,9 +158,7 @@ class TestOnset:
         """A short that comes two seconds after power carries nothing before, and much after."""
         model = model_a if kind == "dc" else model_b
         late = replace(model.defects, bulk_short_ohm=0.4, bulk_short_onset=Onset(time_s=2.0))
-        circuit = circuit_of(
-            replace(model, defects=late), dc_source() if kind == "dc" else ac_source()
-        )
+        circuit = circuit_of(replace(model, defects=late), DC_SUPPLY if kind == "dc" else AC_SOURCE)
         circuit.advance_to(1.0)
         circuit.set_source(voltage_v=volts, current_limit_a=1.0, frequency_hz=50.0, on=True)
         circuit.advance_to(2.99)
@@ -197,7 +196,7 @@ class TestOnset:
         """With an onset of zero a fault is there from the beginning: the unit has no slow state."""
         defects = replace(model_a.defects, **{f"{field}_ohm": 1.0, f"{field}_onset": Onset()})  # type: ignore[arg-type]
 
-        assert Changes.of(replace(model_a, defects=defects)) is None
+        assert Changes(replace(model_a, defects=defects)).is_constant
 
 
 class TestAgeing:

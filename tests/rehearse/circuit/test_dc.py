@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
+from harness.rehearse.circuit import AC_SOURCE, DC_SUPPLY, Circuit, circuit_of
 from harness.rehearse.circuit.changes import FuseHeat
 from harness.rehearse.unit_model import UnitModel
 from harness.rehearse.unit_parts import Fuse
@@ -15,7 +15,7 @@ from harness.unit.formulas import capacitor_energy_j
 
 def charge(model: UnitModel, *, limit_a: float, voltage_v: float) -> dict[str, float]:
     """Charge the unit from empty and return source charge, source energy and energy lost."""
-    source = dc_source()
+    source = DC_SUPPLY
     circuit = circuit_of(model, source)
     circuit.set_source(voltage_v=voltage_v, current_limit_a=limit_a, on=True)
     path_ohm = source.wiring_ohm + model.fuse.resistance_ohm + model.rectifier.resistance_ohm
@@ -43,7 +43,7 @@ class TestCharge:
         """What the supply gave is in the bulk capacitor and in its own output capacitor."""
         total = charge(still_a, limit_a=limit_a, voltage_v=24.0)
         stored_c = still_a.bulk.capacitance_f * total["bulk_v"]
-        stored_c += dc_source().output_capacitance_f * total["terminal_v"]
+        stored_c += DC_SUPPLY.output_capacitance_f * total["terminal_v"]
 
         assert total["charge_c"] == pytest.approx(stored_c, rel=0.01)
 
@@ -52,14 +52,14 @@ class TestCharge:
         """What the supply gave is stored in both capacitors or lost in diode and resistances."""
         total = charge(still_a, limit_a=limit_a, voltage_v=24.0)
         stored_j = capacitor_energy_j(still_a.bulk.capacitance_f, total["bulk_v"])
-        stored_j += capacitor_energy_j(dc_source().output_capacitance_f, total["terminal_v"])
+        stored_j += capacitor_energy_j(DC_SUPPLY.output_capacitance_f, total["terminal_v"])
 
         assert total["energy_j"] == pytest.approx(stored_j + total["lost_j"], rel=0.01)
 
     def test_constant_current_charge_time(self, still_a: UnitModel) -> None:
         """470 uF reach 141.42 V at 0.1 A after 0.6647 s, t = C V / I (textbook)."""
         model = replace(still_a, varistor=None, rectifier=replace(still_a.rectifier, drop_v=0.0))
-        circuit = circuit_of(model, dc_source(output_capacitance_f=1e-7))
+        circuit = circuit_of(model, replace(DC_SUPPLY, output_capacitance_f=1e-7))
         circuit.set_source(voltage_v=200.0, current_limit_a=0.1, on=True)
         time_s = 470e-6 * 141.42 / 0.1  # t = C V / I, textbook
         circuit.advance_to(time_s)
@@ -69,7 +69,7 @@ class TestCharge:
 
     def test_series_diode_keeps_the_charge(self, still_a: UnitModel) -> None:
         """With the supply off the bulk capacitor keeps what it has behind the series diode."""
-        circuit = circuit_of(still_a, dc_source())
+        circuit = circuit_of(still_a, DC_SUPPLY)
         circuit.set_source(voltage_v=24.0, current_limit_a=1.0, on=True)
         circuit.advance_to(0.5)
         full_v = circuit.bulk_v
@@ -89,8 +89,8 @@ class TestCharge:
         self, model_a: UnitModel, levels: list[float], limit_a: float, load_a: float
     ) -> None:
         """No sequence of settings lifts the bulk voltage above the highest one, or below zero."""
-        circuit = circuit_of(model_a, dc_source())
-        circuit.set_load(current_a=load_a, on=True)
+        circuit = circuit_of(model_a, DC_SUPPLY)
+        circuit.set_load(value=load_a, on=True)
         circuit.set_source(current_limit_a=limit_a, on=True)
         for number, voltage_v in enumerate(levels, start=1):
             circuit.set_source(voltage_v=voltage_v)
@@ -109,7 +109,7 @@ class TestRest:
     ) -> None:
         """At rest the rectifier carries the leak's current, by Ohm's law, and nothing moves."""
         leaky = replace(model_a, defects=replace(model_a.defects, bulk_leak_ohm=leak_ohm))
-        circuit = circuit_of(leaky, dc_source())
+        circuit = circuit_of(leaky, DC_SUPPLY)
         circuit.set_source(voltage_v=voltage_v, current_limit_a=0.3, on=True)
         circuit.advance_to(2.0)
         bulk_v, current_a = circuit.bulk_v, circuit.source_current_a()
@@ -125,7 +125,7 @@ class TestRest:
 class TestOff:
     def test_nothing_while_off(self, model_a: UnitModel) -> None:
         """With the output off no voltage, current or energy reaches the unit."""
-        circuit = circuit_of(model_a, dc_source())
+        circuit = circuit_of(model_a, DC_SUPPLY)
         circuit.set_source(voltage_v=24.0, current_limit_a=1.5)
         circuit.advance_to(2.0)
 
@@ -146,7 +146,7 @@ class TestHealthyUnit:
     @pytest.mark.parametrize("load_a", [0.0, 1.0, 2.0])
     def test_output(self, circuit_a: Circuit, load_a: float) -> None:
         """The 5 V output stays within 1 % from no load to nominal load, with little ripple."""
-        circuit_a.set_load(current_a=load_a, on=True)
+        circuit_a.set_load(value=load_a, on=True)
         circuit_a.advance_to(2.0)
 
         assert circuit_a.output_voltage_v() == pytest.approx(5.0, rel=0.01)
@@ -155,23 +155,23 @@ class TestHealthyUnit:
 
     def test_overload_collapses_the_output(self, circuit_a: Circuit) -> None:
         """A constant-current load above the output's limit takes the output down."""
-        circuit_a.set_load(current_a=2.6, on=True)
+        circuit_a.set_load(value=2.6, on=True)
         circuit_a.advance_to(2.0)
 
         assert circuit_a.output_voltage_v() < 0.5
 
     def test_output_comes_back(self, circuit_a: Circuit) -> None:
         """When an overload goes, the output comes back."""
-        circuit_a.set_load(current_a=2.6, on=True)
+        circuit_a.set_load(value=2.6, on=True)
         circuit_a.advance_to(2.0)
-        circuit_a.set_load(current_a=1.0)
+        circuit_a.set_load(value=1.0)
         circuit_a.advance_to(3.0)
 
         assert circuit_a.output_voltage_v() == pytest.approx(5.0, rel=0.01)
 
     def test_stop_and_start_thresholds(self, model_a: UnitModel) -> None:
         """The converter starts above its start threshold and runs down to its stop threshold."""
-        circuit = circuit_of(model_a, dc_source())
+        circuit = circuit_of(model_a, DC_SUPPLY)
         circuit.set_source(current_limit_a=1.5, on=True)
         outputs = []
         time_s = 0.0
@@ -185,7 +185,7 @@ class TestHealthyUnit:
 
     def test_restart_takes_its_time(self, circuit_a: Circuit, model_a: UnitModel) -> None:
         """After a stop the converter waits before it starts again."""
-        circuit_a.set_load(current_a=2.0, on=True)
+        circuit_a.set_load(value=2.0, on=True)
         circuit_a.set_source(on=False)
         circuit_a.advance_to(1.03)
         stopped_v = circuit_a.bulk_v
@@ -203,7 +203,7 @@ class TestHealthyUnit:
 class TestSteadyState:
     def test_a_jump_is_many_small_steps(self, circuit_a: Circuit, model_a: UnitModel) -> None:
         """Once at rest, one long step gives what a thousand short ones give."""
-        other = circuit_of(model_a, dc_source())
+        other = circuit_of(model_a, DC_SUPPLY)
         other.set_source(voltage_v=24.0, current_limit_a=1.5, on=True)
         for step in range(1, 1001):
             other.advance_to(0.03 * step)
@@ -216,7 +216,7 @@ class TestSteadyState:
         """A steady overcurrent opens the fuse at the time its heat foretells."""
         fuse = Fuse.time_lag(0.1)
         shorted = replace(model_a, fuse=fuse, defects=replace(model_a.defects, input_short_ohm=0.2))
-        circuit = circuit_of(shorted, dc_source(output_capacitance_f=1e-6))
+        circuit = circuit_of(shorted, replace(DC_SUPPLY, output_capacitance_f=1e-6))
         circuit.set_source(voltage_v=24.0, current_limit_a=0.3, on=True)
         circuit.advance_to(60.0)
 
@@ -231,7 +231,7 @@ class TestInterface:
     def test_kinds_must_agree(self, model_a: UnitModel) -> None:
         """A DC unit on an AC source is refused."""
         with pytest.raises(ValueError, match="a unit with dc input on a ac source"):
-            circuit_of(model_a, ac_source())
+            circuit_of(model_a, AC_SOURCE)
 
     def test_time_does_not_run_back(self, circuit_a: Circuit) -> None:
         """A time already reached changes nothing."""

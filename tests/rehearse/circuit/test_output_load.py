@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from harness.profile.level import LoadMode
 from harness.profile.load import load_profile
-from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
+from harness.rehearse.circuit import AC_SOURCE, DC_SUPPLY, Circuit, circuit_of
 from harness.rehearse.circuit.converter import OutputLoad
 from harness.rehearse.unit_model import typical_model
 
@@ -16,7 +16,7 @@ from harness.rehearse.unit_model import typical_model
 def running(kind: str) -> Circuit:
     name = "mount-controller-board" if kind == "dc" else "dome-shutter-power-unit"
     circuit = circuit_of(
-        typical_model(load_profile(name).unit), dc_source() if kind == "dc" else ac_source()
+        typical_model(load_profile(name).unit), DC_SUPPLY if kind == "dc" else AC_SOURCE
     )
     circuit.set_source(
         voltage_v=24.0 if kind == "dc" else 120.0, current_limit_a=4.0, frequency_hz=60.0, on=True
@@ -43,7 +43,7 @@ class TestOneUnit:
     def test_a_resistor_by_hand_adds_to_the_electronic_load(self) -> None:
         """Both hang on the same output: their currents add up."""
         circuit = running("dc")
-        circuit.set_load(current_a=0.5, on=True)
+        circuit.set_load(value=0.5, on=True)
         circuit.connect_resistor(10.0)
         circuit.advance_to(1.0)
 

@@ -4,9 +4,14 @@ from dataclasses import replace
 
 import pytest
 
-from harness.rehearse.circuit import Circuit, ac_source, circuit_of, half_cycle
+from harness.rehearse.circuit import AC_SOURCE, Circuit, circuit_of, half_cycle
 from harness.rehearse.circuit.half_cycle import HalfCycle
 from harness.rehearse.unit_model import UnitModel
+from tests.rehearse.circuit.line_period import (
+    bulk_swing_v,
+    bulk_voltage_mean_v,
+    source_peak_current_a,
+)
 
 
 def figures(circuit: Circuit) -> tuple[float, ...]:
@@ -14,9 +19,9 @@ def figures(circuit: Circuit) -> tuple[float, ...]:
         circuit.source_voltage_v(0.05),
         circuit.source_current_a(0.05),
         circuit.source_power_w(0.05),
-        circuit.source_peak_current_a(),
-        circuit.bulk_voltage_mean_v(0.05),
-        circuit.bulk_swing_v(),
+        source_peak_current_a(circuit),
+        bulk_voltage_mean_v(circuit, 0.05),
+        bulk_swing_v(circuit),
         circuit.output_voltage_v(),
         circuit.output_ripple_v(),
         circuit.let_through.charge_c,
@@ -30,8 +35,8 @@ def brought_up(model: UnitModel, load_a: float) -> list[tuple[float, ...]]:
 
     The limit is wide: a source that hunts about it shows another moment after every rounding.
     """
-    circuit = circuit_of(model, ac_source())
-    circuit.set_load(current_a=load_a, on=True)
+    circuit = circuit_of(model, AC_SOURCE)
+    circuit.set_load(value=load_a, on=True)
     seen = []
     for number, voltage_v in enumerate((12.0, 40.0, 100.0, 120.0), start=1):
         circuit.set_source(voltage_v=voltage_v, current_limit_a=8.0, frequency_hz=60.0, on=True)

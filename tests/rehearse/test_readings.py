@@ -5,9 +5,9 @@ import math
 import pytest
 
 from harness.profile.load import load_profile
-from harness.rehearse.circuit import Circuit, ac_source, circuit_of, dc_source
+from harness.rehearse.circuit import AC_SOURCE, DC_SUPPLY, Circuit, circuit_of
 from harness.rehearse.faults import FAULTS
-from harness.rehearse.meter_place import cold_resistance_ohm, place_voltage_v
+from harness.rehearse.readings import cold_resistance_ohm, place_voltage_v
 from harness.rehearse.unit_model import typical_model
 
 PLACES = ("input", "input reversed", "fuse", "bulk", "output")
@@ -18,7 +18,7 @@ def circuit(kind: str, fault: str | None = None) -> Circuit:
     model = typical_model(load_profile(name).unit)
     if fault is not None:
         model = FAULTS[fault].apply(model)
-    return circuit_of(model, dc_source() if kind == "dc" else ac_source())
+    return circuit_of(model, DC_SUPPLY if kind == "dc" else AC_SOURCE)
 
 
 class TestCold:

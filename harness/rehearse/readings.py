@@ -1,23 +1,27 @@
-"""What a meter reads where its leads stand: voltages, and resistances of a unit without power."""
+"""What instruments read: the true value where a meter's leads stand, and what they make of it."""
 
 from __future__ import annotations
 
 import math
+import random
+from collections.abc import Callable
 
+from harness.profile.bench_file import Accuracy
 from harness.rehearse.circuit import Circuit
 from harness.rehearse.unit_model import UnitModel
 
 #: Ranges of an ohmmeter and the test current in each (common practice).
 _RANGES = ((1e3, 1e-3), (1e4, 1e-4), (1e5, 1e-5), (1e8, 1e-6))
-
 #: A junction drops 60 mV less for each tenth of the current (textbook, ideal diode at 300 K).
 _DECADE_V = 0.06
-
 #: A junction the wrong way round (common practice for a rectifier diode in the cold).
 _REVERSE_OHM = 20e6
-
 #: What is left across an ohmmeter spoils its reading from here on.
 _CHARGED_V = 0.1
+
+#: Share of the stated accuracy that goes to a systematic error at most; noise stays below the rest.
+_SYSTEMATIC = 0.6
+_NOISE = 0.05
 
 
 def place_voltage_v(circuit: Circuit, where: str) -> float:
@@ -54,10 +58,8 @@ def cold_resistance_ohm(circuit: Circuit, where: str) -> float:
 
 def _bulk_ohm(model: UnitModel) -> float:
     """Everything across the bulk capacitor, once the ohmmeter has charged it."""
-    defects = model.defects
-    siemens = (
-        1.0 / model.bulk.leakage_ohm + 1.0 / defects.bulk_short_ohm + 1.0 / defects.bulk_leak_ohm
-    )
+    bulk, defects = model.bulk, model.defects
+    siemens = 1.0 / bulk.leakage_ohm + 1.0 / defects.bulk_short_ohm + 1.0 / defects.bulk_leak_ohm
     return 1.0 / siemens
 
 
@@ -65,12 +67,10 @@ def _input_ohm(model: UnitModel, *, reverse: bool, fuse_open: bool) -> float:
     """Fuse, then a short across the input beside the rectifier and what is behind it."""
     if fuse_open:
         return math.inf
-    rectifier = model.rectifier
-    is_bridge = model.input_kind == "ac"
-    leg = rectifier.conducts_negative if reverse and is_bridge else rectifier.conducts_positive
-    behind_ohm = _REVERSE_OHM
-    if leg and (is_bridge or not reverse):
-        behind_ohm = _through_junctions_ohm(model)
+    leg = model.rectifier.conducts_positive
+    if reverse:  # only a bridge has another path for it
+        leg = model.input_kind == "ac" and model.rectifier.conducts_negative
+    behind_ohm = _through_junctions_ohm(model) if leg else _REVERSE_OHM
     siemens = 1.0 / behind_ohm + 1.0 / model.defects.input_short_ohm
     return model.fuse.resistance_ohm + 1.0 / siemens
 
@@ -85,3 +85,22 @@ def _through_junctions_ohm(model: UnitModel) -> float:
         if shown_ohm <= range_ohm:
             return shown_ohm
     return math.inf
+
+
+def inaccurate(accuracy: Accuracy | None, rng: random.Random) -> Callable[[float], float]:
+    """Return what one instrument makes of the true value of one quantity; None is exact.
+
+    Gain, offset and noise stay inside the stated accuracy. They are drawn from a stream of its own,
+    so that other readings do not matter.
+    """
+    stated = accuracy or Accuracy(0.0, 0.0)
+    gain = 1.0 + stated.reading_frac * rng.uniform(-_SYSTEMATIC, _SYSTEMATIC)
+    offset = stated.fixed * rng.uniform(-_SYSTEMATIC, _SYSTEMATIC)
+    noise, most = _NOISE * stated.fixed, (1.0 - _SYSTEMATIC) * stated.fixed
+
+    def read(true: float) -> float:
+        drawn = rng.gauss(0.0, noise) if noise else 0.0
+        # beyond eight standard deviations: not in a lifetime
+        return true * gain + offset + max(-most, min(drawn, most))
+
+    return read
