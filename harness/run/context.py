@@ -73,8 +73,6 @@ class Context:
     slow_disk: RecordError | None = None  # the disk kept the engine from its work under power
     _thin: ThinnedRecord | None = None
 
-    # --- the record
-
     def event(self, kind: EventKind, detail: str) -> None:
         """Write an event into the record, unless the record is lost."""
         self.energised = self.energised or kind == EventKind.POWER_ON
@@ -154,8 +152,6 @@ class Context:
             )
             raise self.slow_disk
 
-    # --- checks
-
     def judged(self, row: CheckRow, rests_on: Iterable[tuple[int, str]]) -> None:
         """Keep a judged check until the end of the run, when it is known whether it counts.
 
@@ -178,11 +174,10 @@ class Context:
                 self.verdicts[number] = Verdict.UNDECIDED
                 what = " and ".join(standing)
                 self.event(
-                    EventKind.NOT_SHOWN_TO_LIVE, f"{row.check}: {what} never moved after its hold"
+                    EventKind.NOT_SHOWN_TO_LIVE,
+                    f"{row.check}: {what} did not change after its hold",
                 )
             self.sink.check(replace(row, verdict=self.verdicts[number].value))
-
-    # --- power
 
     def command(self, *commands: Command) -> None:
         """Hand commands to the keeper, one after the other."""
@@ -207,8 +202,6 @@ class Context:
         """Read the supply once."""
         self.stop.raise_if_requested()
         return self.host.sample()
-
-    # --- the other instruments
 
     def read_other(self, what: str) -> tuple[float, dict[str, float]]:
         """Read the meter (``meter.QUANTITY``) or the load (``load``) once, into the record.

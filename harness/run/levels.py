@@ -68,7 +68,9 @@ def hold_levels(context: Context, step: PlannedStep) -> None:
     holds: list[Hold] = []
     before: Level | None = None
     for level in step.levels:
-        if before is None or _setting(level) != _setting(before):
+        # the same but for what neither supply nor keeper is told
+        told = before and replace(before, label=level.label, dwell_s=level.dwell_s, load=level.load)
+        if told != level:
             set_level(context, level)
         if level.load is not None and (before is None or level.load != before.load):
             context.command(SetLoad(level.load.mode, level.load.value))
@@ -88,11 +90,6 @@ def set_level(context: Context, level: Level) -> None:
     if level.frequency_hz is not None:
         context.command(Set("frequency", level.frequency_hz))
     context.command(Set("voltage", level.voltage_v))
-
-
-def _setting(level: Level) -> Level:
-    """Return what of a level the supply and the keeper are told."""
-    return replace(level, label="", dwell_s=0.0, load=None)
 
 
 def _next_level(context: Context, level: Level, holds: list[Hold]) -> None:

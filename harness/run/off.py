@@ -102,27 +102,27 @@ def _require_fallen(context: Context, before: SupplySample, rail_v: float | None
         if stood is not False:
             break
         context.event(
-            EventKind.SWITCHING_OFF_AGAIN, "output off is confirmed, but its current flows"
+            EventKind.SWITCHING_OFF_AGAIN, "output off is confirmed, but current still flows"
         )
         context.host.power_off()
         stood = _stands(context, before, _AGAIN_S)
     if stood is None:
         return
-    if stood and _rail_falls(context, rail_v, context.clock.now_s() + _RAIL_S):
-        voltage = format_quantity(before.voltage_v, "V")
-        current = format_quantity(before.current_a, "A", 3)
-        context.host.cut(
-            TripReason.FROZEN_READINGS,
-            f"{voltage} and {current} to the last digit after output off, while the rail at the "
-            "meter fell",
-        )
-    why = "its readings still move"
+    why = "its readings still change"
     if stood:
-        why = "its readings stand still, and no meter shows that the rail falls"
+        why = "its readings no longer change, and no meter shows that the rail falls"
+        if _rail_falls(context, rail_v, context.clock.now_s() + _RAIL_S):
+            voltage = format_quantity(before.voltage_v, "V")
+            current = format_quantity(before.current_a, "A", 3)
+            context.host.cut(
+                TripReason.FROZEN_READINGS,
+                f"{voltage} and {current}, unchanged to the last digit after output off, while "
+                "the rail at the meter fell",
+            )
     context.event(EventKind.POWER_OFF, "unconfirmed")
     raise PowerOffUnconfirmed(
-        "OUTPUT OFF COULD NOT BE CONFIRMED: the supply says that it is off, but "
-        f"{format_quantity(context.live.last('supply.current'), 'A', 3)} are read, and {why}",
+        "OUTPUT OFF COULD NOT BE CONFIRMED: the supply says it is off, but it reads "
+        f"{format_quantity(context.live.last('supply.current'), 'A', 3)}, and {why}",
         where=f"supply ({context.bench.file.supply.resource})",
         remedy="cut the mains of the supply by hand now, and treat the unit as live",
     )
@@ -199,10 +199,12 @@ def move_meter(context: Context, where: Across) -> bool:
     if context.meter_at == where:
         return True
     power_off(context)
-    text = f"{_OFF}{_leads(context, where)} Put the meter {_PLACES[where]}."
+    text = f"{_OFF}{_leads(context, where)} Connect the meter {_PLACES[where]}."
     moved = context.operator.place_meter(where, text)
     context.stop.raise_if_requested()
-    context.event(EventKind.METER, f"{'put' if moved else 'not put'} across the {where}")
+    context.event(
+        EventKind.METER, f"{'connected' if moved else 'not connected'} across the {where}"
+    )
     if moved:
         context.meter_at = where
     return moved
@@ -217,8 +219,8 @@ def _leads(context: Context, where: Across) -> str:
         return ""
     was, now = context.meter_at.startswith("input"), where.startswith("input")
     if now and not was:
-        return " Take the supply's leads off the unit."
-    return " Put the supply's leads back on the unit." if was and not now else ""
+        return " Disconnect the supply's leads from the unit."
+    return " Reconnect the supply's leads to the unit." if was and not now else ""
 
 
 def meter_at_output(context: Context) -> None:
@@ -229,7 +231,7 @@ def meter_at_output(context: Context) -> None:
     """
     if context.bench.meter is not None and not move_meter(context, "output"):
         raise Refused(
-            [f"The meter stands across the {context.meter_at}; nobody put it back to the output."]
+            [f"The meter is across the {context.meter_at}; nobody moved it back to the output."]
         )
 
 
@@ -242,8 +244,8 @@ def connect_load(context: Context, load: str, output: str) -> bool:
 
 def take_load_off(context: Context, load: str) -> bool:
     """Have a load taken off again; whether it was."""
-    done = _handle_load(context, "", f"Take off: {load}. It may be hot.")
-    context.event(EventKind.LOAD, f"{load} {'taken off' if done else 'not taken off'}")
+    done = _handle_load(context, "", f"Disconnect: {load}. It may be hot.")
+    context.event(EventKind.LOAD, f"{load} {'disconnected' if done else 'not disconnected'}")
     return done
 
 

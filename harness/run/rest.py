@@ -68,7 +68,7 @@ class Dwell:
 
     # from the beginning of the hold on
     _stillness: _Stillness
-    _poll_order: list[str]
+    _poll_order: list[str]  # each quantity of the meter, and the load
     _trends: dict[str, Trend]
     _samples: int
     _polled: int  # readings of the others
@@ -78,9 +78,26 @@ class Dwell:
     def __init__(self, context: Context, step: PlannedStep, level: Level) -> None:
         context.step_name, context.level_label = step.name, level.label
         self._context, self._step, self._level = context, step, level
-        self._settler = Settler(*_watched(context, step, level), span_s=step.rest.span_s)
-        error_v = context.error_of("supply.voltage", level.voltage_v)
-        self._away_v = 2 * error_v + _AWAY_FRAC * level.voltage_v
+        share, voltage_v = step.rest.tolerance_frac, level.voltage_v
+        error_v = context.error_of("supply.voltage", voltage_v)
+        error_a = context.error_of("supply.current", 0.0)
+        self._away_v = 2 * error_v + _AWAY_FRAC * voltage_v
+        # what the readings may be off by, or a trifle, is no movement
+        self._settler = Settler(
+            Watched(
+                name="supply voltage",
+                unit="V",
+                tolerance=max(error_v, _VOLTAGE_SHARE * share * voltage_v),
+                jump_frac=_VOLTAGE_JUMP_FRAC,
+            ),
+            Watched(
+                name="supply current",
+                unit="A",
+                tolerance=max(error_a, share * level.current_limit_a),
+                jump_frac=_CURRENT_JUMP_FRAC,
+            ),
+            span_s=step.rest.span_s,
+        )
 
     def settle(self) -> None:
         """Read the supply as fast as the link allows until the readings have settled.
@@ -108,7 +125,10 @@ class Dwell:
         """
         context, dwell_s = self._context, self._level.dwell_s
         self._stillness = _Stillness(context, self._level)
-        self._poll_order = _poll_order(measures)
+        names = sorted(measures)
+        self._poll_order = [name for name in names if name.startswith("meter.")]
+        if any(name.startswith("load.") for name in names):
+            self._poll_order.append("load")  # as a whole
         self._restart(context.clock.now_s())
         context.thin(window_s(dwell_s) if dwell_s > _THINNED_FROM_S else None)
         try:
@@ -196,7 +216,7 @@ class Dwell:
             context.host.cut(
                 TripReason.FROZEN_READINGS,
                 f"{format_quantity(voltage_v, 'V', 4)} and {format_quantity(current_a, 'A', 3)} "
-                f"to the last digit since {format_quantity(level.voltage_v, 'V')} was set",
+                f"unchanged since {format_quantity(level.voltage_v, 'V')} was set",
             )
 
     def _require_reached(self) -> None:
@@ -206,9 +226,8 @@ class Dwell:
             return
         self._context.host.cut(
             TripReason.VOLTAGE_NOT_REACHED,
-            f"at rest at {format_quantity(voltage_v, 'V', 4)}, "
-            f"{'above' if voltage_v > set_v else 'below'} the "
-            f"{format_quantity(set_v, 'V')} that was set",
+            f"settled at {format_quantity(voltage_v, 'V', 4)}, "
+            f"{'above' if voltage_v > set_v else 'below'} the {format_quantity(set_v, 'V')} set",
         )
 
 
@@ -224,7 +243,13 @@ class _Stillness:
         self._context = context
         self._level = level
         self._since_s = context.clock.now_s()
-        self._step_v = _probe_v(context, level)
+        unit, set_v = context.plan.profile.unit.input, level.voltage_v
+        error_v = context.error_of("supply.voltage", set_v)
+        self._step_v = max(_PROBE_FRAC * set_v, _PROBE_ERRORS * error_v)
+        leaves = set_v - self._step_v < unit.lowest_v <= set_v
+        too_much = self._step_v > _OF_TOLERANCE * unit.tolerance_frac * unit.nominal_v
+        # A level that is entered on a budget is left alone: the probe's own charge would count.
+        self._may_probe = not leaves and not too_much and level.budget is None
 
     def look(self, now_s: float) -> float:
         """Probe where nothing has moved for too long; return the time it took.
@@ -234,45 +259,46 @@ class _Stillness:
         Raises:
             Tripped: The readings do not follow the setting: no bound is watched.
         """
-        if self._step_v is None or now_s - self._since_s < _STILL_S:
+        if not self._may_probe or now_s - self._since_s < _STILL_S:
             return 0.0
         self._since_s = max(self._since_s, _moved_s(self._context))
         if now_s - self._since_s < _STILL_S:
             return 0.0
         begin_s = self._context.clock.now_s()
         self._context.level_label = "probe"
-        self._probe(self._step_v)
+        self._probe()
         self._context.level_label = self._level.label
         self._since_s = self._context.clock.now_s()
         return self._since_s - begin_s
 
-    def _probe(self, step_v: float) -> None:
+    def _probe(self) -> None:
         context, set_v = self._context, self._level.voltage_v
+        lower_v = set_v - self._step_v
         before_v = context.sample().voltage_v
-        lower = format_quantity(set_v - step_v, "V")
-        context.command(Set("voltage", set_v - step_v))
+        lower = format_quantity(lower_v, "V")
+        context.command(Set("voltage", lower_v))
         end_s = context.clock.now_s() + _FOLLOW_S
         while (seen_v := context.sample().voltage_v) == before_v:
             if context.clock.now_s() > end_s:
                 context.host.cut(
                     TripReason.FROZEN_READINGS,
-                    f"{format_quantity(before_v, 'V')} to the last digit for {_STILL_S:g} s, and "
-                    f"{_FOLLOW_S:g} s after {lower} was set",
+                    f"{format_quantity(before_v, 'V')}, unchanged to the last digit for "
+                    f"{_STILL_S:g} s and for {_FOLLOW_S:g} s after {lower} was set",
                 )
         context.command(Set("voltage", set_v))
-        self._come_back(before_v, 0.5 * step_v)
+        self._come_back(before_v)
         context.event(
             EventKind.PROBE,
-            f"no digit had moved for {_STILL_S:g} s: at a setting of {lower} the supply read "
-            f"{format_quantity(seen_v, 'V')}, so it lives",
+            f"no digit had changed for {_STILL_S:g} s: set to {lower}, the supply read "
+            f"{format_quantity(seen_v, 'V')}, so its readings are live",
         )
 
-    def _come_back(self, before_v: float, within_v: float) -> None:
+    def _come_back(self, before_v: float) -> None:
         """Wait until the voltage is back for good; the hold itself judges one that stays away."""
         end_s = self._context.clock.now_s() + _FOLLOW_S
         back_s: float | None = None
         while (now_s := self._context.clock.now_s()) < end_s:
-            if abs(self._context.sample().voltage_v - before_v) > within_v:
+            if abs(self._context.sample().voltage_v - before_v) > 0.5 * self._step_v:
                 back_s = None
             elif back_s is None:
                 back_s = now_s
@@ -280,47 +306,6 @@ class _Stillness:
                 return
 
 
-def _probe_v(context: Context, level: Level) -> float | None:
-    """Return how far a probe lowers the setting; None where a level leaves no room to.
-
-    A level that is entered on a budget is left alone: the probe's own charge would count.
-    """
-    unit = context.plan.profile.unit.input
-    error_v = context.error_of("supply.voltage", level.voltage_v)
-    step_v = max(_PROBE_FRAC * level.voltage_v, _PROBE_ERRORS * error_v)
-    leaves = level.voltage_v - step_v < unit.lowest_v <= level.voltage_v
-    too_much = step_v > _OF_TOLERANCE * unit.tolerance_frac * unit.nominal_v
-    return None if leaves or too_much or level.budget is not None else step_v
-
-
 def _moved_s(context: Context) -> float:
     """When a digit of the supply's voltage or current last moved."""
     return max(context.live.changed_s(f"supply.{name}") for name in ("voltage", "current"))
-
-
-def _watched(context: Context, step: PlannedStep, level: Level) -> tuple[Watched, Watched]:
-    """What has to come to rest; what the supply's readings may be off by, or a trifle, is none."""
-    share, voltage_v = step.rest.tolerance_frac, level.voltage_v
-    error_v = context.error_of("supply.voltage", voltage_v)
-    error_a = context.error_of("supply.current", 0.0)
-    return (
-        Watched(
-            name="supply voltage",
-            unit="V",
-            tolerance=max(error_v, _VOLTAGE_SHARE * share * voltage_v),
-            jump_frac=_VOLTAGE_JUMP_FRAC,
-        ),
-        Watched(
-            name="supply current",
-            unit="A",
-            tolerance=max(error_a, share * level.current_limit_a),
-            jump_frac=_CURRENT_JUMP_FRAC,
-        ),
-    )
-
-
-def _poll_order(measures: Iterable[str]) -> list[str]:
-    """Name what is read in turn: each quantity of the meter, and the load as a whole."""
-    names = sorted(measures)
-    meter = [name for name in names if name.startswith("meter.")]
-    return meter + (["load"] if any(name.startswith("load.") for name in names) else [])

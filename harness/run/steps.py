@@ -74,7 +74,7 @@ def _seen(row: CheckRow) -> str:
 def _go_on(context: Context, undecided: list[str]) -> None:
     """Ask whether to go on although a cold check proved nothing."""
     names = ", ".join(undecided)
-    agreed = context.operator.confirm(f"Undecided before power: {names}. Energise all the same?")
+    agreed = context.operator.confirm(f"Undecided before power: {names}. Energise anyway?")
     context.stop.raise_if_requested()
     if not agreed:
         raise Refused([f"Cold check undecided: {names}. Power has not been on."])
@@ -179,7 +179,9 @@ def _load(context: Context, step: PlannedStep) -> None:
         return
     hold_levels(context, step)
     if not take_load_off(context, load) and step is not context.plan.steps[-1]:
-        raise Refused([f"Nobody took {load} off again: the next step would find it on."])
+        raise Refused(
+            [f"Nobody disconnected {load}: it would still be connected in the next step."]
+        )
 
 
 # --- discharge
@@ -232,7 +234,7 @@ def _discharge(context: Context, step: PlannedStep) -> None:
     if not step.checks or not move_meter(context, across):
         power_off(context)
         if step.checks:
-            judge_undone(context, step, f"nobody put the meter across the {across}")
+            judge_undone(context, step, f"nobody connected the meter across the {across}")
         return
     bring_back(context, step, meter_stays=True)
     for level in step.levels:
@@ -278,7 +280,7 @@ def _say(context: Context, across: str, decay: Decay) -> None:
     after = f"across the {across} {format_quantity(decay.time_s[0], 's', 3)} after power off"
     said = f"below {format_quantity(decay.below_v, 'V')} {after}"
     if decay.drained_s is None:
-        still = "still" if decay.above_s == decay.last_s else "not surely below the limit:"
+        still = "still" if decay.above_s == decay.last_s else "not certain to be below the limit:"
         said = f"{still} {format_quantity(decay.last_v, 'V')} {after}"
     context.event(EventKind.DISCHARGE, said)
 

@@ -102,7 +102,7 @@ class TestAnswers:
         self, lines: tuple[str | None, ...], done: bool
     ) -> None:
         """Enter says that it is done, no that it cannot be; nobody there is a no."""
-        assert operator(*lines).place_meter("fuse", "Put the meter across the fuse.") is done
+        assert operator(*lines).place_meter("fuse", "Connect the meter across the fuse.") is done
         assert operator(*lines).place_load("resistor 10 ohm", "Connect it.") is done
 
     @pytest.mark.parametrize(
@@ -110,7 +110,7 @@ class TestAnswers:
     )
     def test_going_on_needs_a_word(self, lines: tuple[str | None, ...], agreed: bool) -> None:
         """Enter alone never agrees to energise anything."""
-        assert operator(*lines).confirm("Energise all the same?") is agreed
+        assert operator(*lines).confirm("Energise anyway?") is agreed
 
     def test_a_signal_ends_the_question(self) -> None:
         """A noted signal ends the wait for an answer within a tenth of a second or so."""

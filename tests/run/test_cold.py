@@ -193,9 +193,9 @@ class TestMeter:
         assert ran.result.outcome is Outcome.COMPLETED
         assert ran.bench.meter_at == "output"
         assert not any(person.live)
-        assert "Put the meter across the fuse" in person.told[0]
-        assert "Take the supply's leads off the unit" in person.told[1]
-        assert "Put the supply's leads back on the unit" in person.told[3]
+        assert "Connect the meter across the fuse" in person.told[0]
+        assert "Disconnect the supply's leads from the unit" in person.told[1]
+        assert "Reconnect the supply's leads to the unit" in person.told[3]
         assert all("Stored charge may remain" in text for text in person.told)
 
     def test_without_a_meter_its_checks_are_undecided(self, run_steps: Callable[..., Any]) -> None:
@@ -282,7 +282,7 @@ class TestOperator:
         ran = run_steps("dc", cold=COLD, operator=Forgets().on)
 
         assert ran.result.outcome is Outcome.REFUSED
-        assert "nobody put it back" in ran.result.reason
+        assert "nobody moved it back" in ran.result.reason
         assert not ran.energised
 
     def test_which_table_was_used_stands_in_the_record(self, run_steps: Callable[..., Any]) -> None:

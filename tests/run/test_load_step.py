@@ -158,7 +158,7 @@ class TestByHand:
 
         assert told == [
             f"{off} Connect to output main: resistor 12 ohm.",
-            f"{off} Take off: resistor 12 ohm. It may be hot.",
+            f"{off} Disconnect: resistor 12 ohm. It may be hot.",
         ]
 
     def test_the_unit_really_carries_it(self, run_steps: Callable[..., Any]) -> None:
@@ -201,7 +201,7 @@ class TestByHand:
         ran = run_steps("ac", after=load('load = "resistor 12 ohm"') + nominal, operator=Leaves)
 
         assert ran.result.outcome is Outcome.INTERRUPTED
-        assert "would find it on" in ran.result.reason
+        assert "would still be connected" in ran.result.reason
         assert not ran.bench.circuit.source_on
 
 

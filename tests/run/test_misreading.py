@@ -142,13 +142,13 @@ class TestFrozenReadings:
         assert not ran.result.released
         assert (ran.verdict("rail"), ran.verdict("idle current")) == ("undecided", "pass")
         (said,) = ran.said("not shown to live")
-        assert said == "rail: meter.voltage_dc never moved after its hold"
+        assert said == "rail: meter.voltage_dc did not change after its hold"
 
     def test_a_relay_that_sticks_is_power_that_may_be_on(
         self, run_steps: Callable[..., Any]
     ) -> None:
         """Off by its own word, and current flows: told again, and then the mains must be cut."""
-        with pytest.raises(PowerOffUnconfirmed, match="its readings still move") as caught:
+        with pytest.raises(PowerOffUnconfirmed, match="its readings still change") as caught:
             run_steps("dc", after=CHECKED, bend=lambda on: stick(on["supply"]))
         assert "cut the mains of the supply by hand now" in str(caught.value)
 
@@ -233,7 +233,7 @@ high = "80 mA"
 
         assert ran.verdict("idle current") == "pass"
         (said,) = ran.said("probe")
-        assert "at a setting of 23.88 V the supply read 23.9 V" in said
+        assert "set to 23.88 V, the supply read 23.9 V" in said
         assert ran.said("disturbed") == []
         soaked = ran.readings.query("source == 'supply' and quantity == 'voltage'")
         assert set(soaked.query("level == 'soak'")["value"]) == {24.0}

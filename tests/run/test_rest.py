@@ -15,8 +15,8 @@ class TestVoltageThatMovesInAHold:
     @pytest.mark.parametrize(
         ("moved_v", "detail"),
         [
-            (26.2, "at rest at 26.2 V, above the 24 V that was set"),
-            (20.0, "at rest at 20 V, below the 24 V that was set"),
+            (26.2, "settled at 26.2 V, above the 24 V set"),
+            (20.0, "settled at 20 V, below the 24 V set"),
         ],
     )
     def test_it_cuts_power_as_soon_as_it_rests(self, moved_v: float, detail: str) -> None:
@@ -111,7 +111,7 @@ class TestVoltageThatIsNotReached:
 
         trip = tripped.value.trip
         assert trip.reason is TripReason.VOLTAGE_NOT_REACHED
-        assert trip.detail == f"at rest at {rests_at_v:g} V, {side} the 24 V that was set"
+        assert trip.detail == f"settled at {rests_at_v:g} V, {side} the 24 V set"
 
     @pytest.mark.parametrize("rests_at_v", [24.51, 23.49])
     def test_inside_the_bound_it_is_held(self, rests_at_v: float) -> None:
