@@ -35,10 +35,6 @@ class FileKind:
     goes_to: str  # where such a file is given
     folder: str = ""  # of its shipped files; empty for the top
 
-    def known(self, data: Mapping[str, Any]) -> int:
-        """Return how many of a file's keys this kind knows."""
-        return len(self.keys & data.keys())
-
 
 PROFILE = FileKind(
     "a profile",
@@ -78,8 +74,9 @@ def mistaken_for(data: Mapping[str, Any], wanted: FileKind) -> str:
 
     A file that can be used has no key its own kind does not know, so none is ever turned away.
     """
-    likest = max(KINDS, key=lambda kind: kind.known(data))
-    if likest.known(data) < wanted.known(data) + _PLAINLY:
+    known = {kind.name: len(kind.keys & data.keys()) for kind in KINDS}
+    likest = max(KINDS, key=lambda kind: known[kind.name])
+    if known[likest.name] < known[wanted.name] + _PLAINLY:
         return ""
     return (
         f"this looks like {likest.name}, and {wanted.name} is wanted here; {likest.name} goes to: "

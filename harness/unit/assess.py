@@ -6,6 +6,7 @@ Its last part has the words around the figures: story, assumptions, open points,
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 from harness.quantity import format_quantity
 from harness.unit.assessment import Adequacy, Assessment, ColdCheck, PartAssessment, Replacement
@@ -16,12 +17,11 @@ from harness.unit.line_parts import Choke, Limiter, Varistor
 from harness.unit.operating_conditions import Conditions, Line, operating_conditions
 from harness.unit.parts import FusePart, LimiterPart, VaristorPart, XCapacitorPart, shown_figure
 from harness.unit.ratings import Kind, Short
-from harness.unit.reference import Reference, reference
 from harness.unit.semiconductors import Bridge, Diode, OutputDiode, Switch
 from harness.unit.unit_file import UnitFile
 
 #: Each kind of part, in the usual order of the current path, from the terminals on.
-KINDS: dict[str, type[Kind]] = {
+KINDS: dict[str, type[Kind[Any]]] = {
     "fuse": Fuse,
     "inrush-limiter": Limiter,
     "varistor": Varistor,
@@ -52,9 +52,9 @@ _OPENED = {
 }
 
 
-def assess(unit_file: UnitFile, tables: Reference | None = None) -> Assessment:
+def assess(unit_file: UnitFile) -> Assessment:
     """Work out which parts were over-stressed, what to measure, what replacements are worth."""
-    conditions = operating_conditions(unit_file, tables or reference())
+    conditions = operating_conditions(unit_file)
     kinds = tuple(_stressed(conditions))
     parts = sorted(
         (kind.assessment() for kind in kinds),
@@ -80,7 +80,7 @@ def assess(unit_file: UnitFile, tables: Reference | None = None) -> Assessment:
     )
 
 
-def _stressed(conditions: Conditions) -> Iterator[Kind]:
+def _stressed(conditions: Conditions) -> Iterator[Kind[Any]]:
     """Yield the parts from the outputs back to the terminals: each knows the shorts behind it."""
     shorts: tuple[Short, ...] = ()
     for part in sorted(conditions.file.parts, key=lambda part: -_PLACE[part.kind]):

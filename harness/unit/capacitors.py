@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import Any
 
 from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity
 from harness.unit.formulas import discharged_v, hold_up_s, peak_v, valley_at_constant_power_v
@@ -26,7 +27,7 @@ _TOLERANCE_FRAC = 0.2
 _INSULATION_OHM = {"I": 1.0e6, "II": 2.0e6, "III": 0.25e6}
 
 
-class _Capacitor(Kind):
+class _Capacitor(Kind[Any]):
     def _measured(self, measure: str, extra: str) -> ColdCheck:
         """Return the check of its capacitance; ``extra`` is what else a sound one gives."""
         printed_f = self.part.capacitance_f
@@ -132,8 +133,6 @@ class XCapacitor(_SuppressionCapacitor):
 class YCapacitor(_SuppressionCapacitor):
     """A capacitor to protective earth or across the insulation; its current is held to EN 50678."""
 
-    part: YCapacitorPart
-
     def _passed_a(self, capacitance_f: float) -> float:
         """Return the current it passes at the highest line; 0 for DC. Source: 2 pi f C V."""
         line = self.unit.input
@@ -194,7 +193,6 @@ class BulkCapacitor(_Electrolytic):
     Source: Surge voltage borne for 30 s at a time, reverse voltage 1.5 V: common practice.
     """
 
-    part: BulkPart
     shorts_line = True
 
     def _stress(self) -> None:

@@ -9,7 +9,7 @@ from typing import NamedTuple
 from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity
 from harness.unit.formulas import fuse_heat_a2s, line_load, melting_time_s
 from harness.unit.operating_conditions import Line
-from harness.unit.parts import FusePart, FuseRatings, VaristorPart, shown_figure
+from harness.unit.parts import FusePart, VaristorPart, shown_figure
 from harness.unit.ratings import Kind, at_least, finding, same
 from harness.unit.reference import Gates
 
@@ -26,15 +26,12 @@ class _Flow(NamedTuple):
     parts_s: float  # from the beginning of the event on; infinite if never
 
 
-class Fuse(Kind):
+class Fuse(Kind[FusePart]):
     """A fuse-link in the line.
 
     Source: Rated voltage and breaking capacity: IEC 60127-1 terms; letters: IEC 60127-2. That it is
         replaced by its like only: common practice, and what the unit's approval was given with.
     """
-
-    part: FusePart
-    fitted: FuseRatings
 
     def _stress(self) -> None:
         part, fuses, told = self.part, self.tables.fuses, self.conditions.file.event
@@ -81,12 +78,12 @@ class Fuse(Kind):
 
     def _story_against_figures(self, opened: str, quickest: _Flow, *, melts: bool) -> Iterator[str]:
         """Say whether what opened is what the figures expect."""
-        if not melts and opened == "fuse":
-            yield (
-                "It opened, but no part here draws enough for that by these figures: look for a "
-                "short they do not show before power."
-            )
         if not melts:
+            if opened == "fuse":
+                yield (
+                    "It opened, but no part here draws enough for that by these figures: look for "
+                    "a short they do not show before power."
+                )
             return
         through, after = quickest.cause, shown_figure(quickest.parts_s, "s", 2)
         if opened == "fuse":

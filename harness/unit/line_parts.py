@@ -12,13 +12,11 @@ from harness.unit.parts import BulkPart, ChokePart, LimiterPart, VaristorPart, s
 from harness.unit.ratings import Kind, at_least, finding, same
 
 
-class Choke(Kind):
+class Choke(Kind[ChokePart | LimiterPart]):
     """A common-mode choke: what only heats.
 
     Source: I2t against rated current squared times the time to warm through: common practice.
     """
-
-    part: ChokePart | LimiterPart
 
     def _stress(self) -> None:
         current_a, inrush_a2s = self.part.current_a, self.conditions.inrush_a2s(self.service)
@@ -66,25 +64,22 @@ class Limiter(Choke):
         return ColdCheck(measure=measure, expected=expected, low=low, high=high, unit="ohm")
 
 
-class Varistor(Kind):
+class Varistor(Kind[VaristorPart]):
     """A varistor across the line, behind the fuse.
 
     Source: Continuous voltage: IEC 61051-1 terms. That it fails short: common practice.
     """
 
-    part: VaristorPart
-
     def _stress(self) -> None:
         event, service = self.event, self.service
         figures = self.tables.varistors.figures(self.part)
-        same_kind = event is not None and event.kind == service.kind
-        event_v = event.voltage_v if event is not None and same_kind else None
+        event_v = None if event is None or event.kind != service.kind else event.voltage_v
         rating_v, service_v = figures.continuous_v(service.kind), service.voltage_v
         self._against("continuous voltage", rating_v, event=event_v, service=service_v)
         if event is None:
             return
         rating_v = figures.continuous_v(event.kind)
-        if not same_kind:
+        if event_v is None:  # of the other kind: held against another rating
             self._against("continuous voltage", rating_v, event=event.voltage_v)
         if event.voltage_v > rating_v:
             self._conduct(event)

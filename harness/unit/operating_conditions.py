@@ -9,7 +9,7 @@ from typing import Literal, TypeVar
 
 from harness.unit.formulas import inrush_i2t_a2s, peak_v
 from harness.unit.parts import BridgePart, BulkPart, ChokePart, DiodePart, FusePart, LimiterPart
-from harness.unit.reference import Reference
+from harness.unit.reference import Reference, reference
 from harness.unit.unit_file import UnitFile
 
 _PartT = TypeVar("_PartT")
@@ -155,9 +155,9 @@ class Conditions:
         return min(all_a2s, 2.0 * self.tables.fuses.melting_integral_a2s(fuse))
 
 
-def operating_conditions(file: UnitFile, tables: Reference) -> Conditions:
+def operating_conditions(file: UnitFile) -> Conditions:
     """Return the lines of a unit file, with the usual values where it is silent."""
-    told, line, usual = file.event, file.unit.input, tables.stress.usual
+    told, line, usual = file.event, file.unit.input, reference().stress.usual
 
     def source_ohm(kind: str, voltage_v: float, prospective_a: float | None) -> float:
         return voltage_v / prospective_a if prospective_a else usual.source_ohm[kind]
@@ -178,4 +178,4 @@ def operating_conditions(file: UnitFile, tables: Reference) -> Conditions:
             source_ohm=source_ohm(told.kind, told.voltage_v, told.prospective_current_a),
             duration_s=told.duration_s or usual.event_s,
         )
-    return Conditions(file=file, tables=tables, event=event, service=service)
+    return Conditions(file=file, tables=reference(), event=event, service=service)

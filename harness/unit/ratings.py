@@ -6,7 +6,7 @@ import math
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Generic, TypeVar
 
 from harness.unit.assessment import (
     Adequacy,
@@ -18,7 +18,7 @@ from harness.unit.assessment import (
     Stress,
 )
 from harness.unit.operating_conditions import Conditions, Line
-from harness.unit.parts import shown_figure
+from harness.unit.parts import Part, shown_figure
 
 #: Without a figure that is needed, so much of the original's will do, with a note.
 #: Source: common practice.
@@ -31,6 +31,9 @@ _BEHIND_LIMITER = frozenset({"bridge", "bulk-capacitor", "switch"})
 _UNITS = {"v": "V", "a": "A", "f": "F", "j": "J", "ohm": "ohm", "degc": "degC"}
 
 
+_PartT = TypeVar("_PartT", bound=Part)
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Short:
     """A part that carries the current of a short, ``after_s`` after the event began."""
@@ -40,7 +43,7 @@ class Short:
     after_s: float
 
 
-class Kind(ABC):
+class Kind(ABC, Generic[_PartT]):
     """A kind of part, of one unit: its stress, its replacement, its cold check.
 
     ``shorts`` are the parts behind it that carry the current of a short.
@@ -51,13 +54,13 @@ class Kind(ABC):
     #: What its check says besides where it was over-stressed.
     if_suspect: ClassVar[str] = ""
 
-    def __init__(self, conditions: Conditions, part: Any, shorts: tuple[Short, ...]) -> None:
+    def __init__(self, conditions: Conditions, part: _PartT, shorts: tuple[Short, ...]) -> None:
         self.conditions, self.tables = conditions, conditions.tables
         self.event, self.service = conditions.event, conditions.service
         self.unit = conditions.file.unit
         self.part, self.shorts = part, shorts
         #: Ratings of what was fitted instead; where nothing is said of it, its like was.
-        self.fitted = part.fitted or part
+        self.fitted: Any = part.fitted or part
         self.stresses: list[Stress] = []
         self.remarks: list[str] = []
         #: When it begins to carry a short-circuit current, where that is known.

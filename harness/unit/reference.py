@@ -66,11 +66,8 @@ class FuseTable(Table):
     def gates_for(self, fuse: FuseRatings) -> Gates | None:
         """Return the gates of the standard sheet that a link belongs to, or None."""
         letters = (fuse.characteristic, fuse.breaking)
-        for gates in self.gates:
-            reaches = gates.from_a <= fuse.current_a <= gates.to_a
-            if reaches and (gates.characteristic, gates.breaking) == letters:
-                return gates
-        return None
+        sheets = [one for one in self.gates if (one.characteristic, one.breaking) == letters]
+        return next((one for one in sheets if one.from_a <= fuse.current_a <= one.to_a), None)
 
 
 class VaristorClass(Table):

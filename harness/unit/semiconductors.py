@@ -30,10 +30,9 @@ def _surge_integral_a2s(surge_a: float) -> float:
     return surge_a**2 * _SURGE_S / 2.0
 
 
-class _LineDiode(Kind):
+class _LineDiode(Kind[BridgePart | DiodePart]):
     """What bridge and input diode share: both may meet the full line the wrong way round."""
 
-    part: BridgePart | DiodePart
     shorts_line = True
 
     def _forward(self) -> None:
@@ -124,10 +123,9 @@ class Diode(_LineDiode):
         self.shorted_after_s = 0.0
 
 
-class Switch(Kind):
+class Switch(Kind[SwitchPart]):
     """The switching transistor."""
 
-    part: SwitchPart
     shorts_line = True
 
     def _blocked_v(self, line: Line) -> float:
@@ -157,10 +155,8 @@ class Switch(Kind):
         )
 
 
-class OutputDiode(Kind):
+class OutputDiode(Kind[OutputDiodePart]):
     """An output rectifier."""
-
-    part: OutputDiodePart
 
     def _reverse_v(self, line: Line) -> float | None:
         """Return its reverse voltage, or None where it cannot be known.
