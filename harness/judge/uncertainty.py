@@ -132,7 +132,7 @@ def scatter(
     Source: JCGM 100:2008, 4.2.3 and 4.2.7 (correlated observations); the effective number for a
         first-order autoregressive series, textbook.
     """
-    standard, dof = _of_mean(np.asarray(samples, dtype=np.float64), single_reading=single_reading)
+    standard, dof = _of_mean(samples, single_reading=single_reading)
     return Contribution(name=name, standard=standard, dof=dof, unit=unit, distribution="t")
 
 

@@ -107,6 +107,14 @@ def test_scatter_of_constant_readings_is_nought() -> None:
     assert found.standard == 0.0
 
 
+def test_causes_go_by_the_name_they_were_given() -> None:
+    """Name, unit and distribution stand in the budget; a bound of nought is one, too."""
+    bound, noise = rectangular("meter", 0.0), scatter("5 V rail", np.array([1.0, 3.0]))
+
+    assert (bound.name, bound.standard, bound.unit) == ("meter", 0.0, "")
+    assert (noise.name, noise.unit, noise.distribution) == ("5 V rail", "", "t")
+
+
 def test_two_readings_have_one_degree_of_freedom() -> None:
     """Two readings are the fewest that tell their scatter."""
     found = scatter("reading", np.array([1.0, 3.0]))

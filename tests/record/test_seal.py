@@ -8,7 +8,8 @@ import pytest
 
 from harness.record.seal import seal_holds, sealed
 
-RUN = sealed({"serial": "HRW-0007", "verdict": "fail", "released": False})
+FACTS = {"serial": "HRW-0007", "verdict": "fail", "released": False}
+RUN = sealed(FACTS)
 
 
 class TestSeal:
@@ -38,6 +39,16 @@ class TestSeal:
         """An edited, cut or lengthened file, or one without a seal, does not hold."""
         assert changed != RUN
         assert not seal_holds(changed)
+
+    def test_the_file_to_the_byte(self) -> None:
+        """Two spaces of indentation, the seal last, a line end; the SHA-256 with zeros for it."""
+        blank = (
+            b'{\n  "serial": "HRW-0007",\n  "verdict": "fail",\n  "released": false,\n'
+            b'  "seal": "' + b"0" * 64 + b'"\n}\n'
+        )
+        seal = hashlib.sha256(blank).hexdigest().encode()
+
+        assert sealed(FACTS) == blank.replace(b"0" * 64, seal)
 
     def test_text_stays_readable(self) -> None:
         """Letters beyond ASCII stand as themselves; half a pair of UTF-16 as JSON's escape."""

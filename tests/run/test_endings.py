@@ -8,13 +8,14 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from harness.errors import RecordError, Refused
+from harness.errors import PowerOffUnconfirmed, RecordError, Refused
 from harness.judge.verdict import Verdict
-from harness.power.local_bench import LocalBench
+from harness.power.local_bench import LocalBench, LocalKeeper
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.profile.plan import PlannedStep
 from harness.run import engine
 from harness.run.context import Context
+from harness.run.operator import Nobody
 from harness.run.result import Outcome, Output, RunResult
 from harness.run.steps import STEPS
 from tests.run.test_engine import Impatient, Rig
@@ -106,6 +107,55 @@ class TestRefused:
         assert result.reason == str(refusal)
         assert events.loc["refused", "detail"] == str(refusal)
         assert result.output is Output.OFF
+
+    def test_before_power_it_is_a_refusal(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """A step that cannot be gone on from, before power was ever on, refuses the run."""
+
+        def act(_context: Context, _step: PlannedStep) -> None:
+            raise Refused(("The fuse is open.",))
+
+        monkeypatch.setitem(STEPS, "start", act)  # type: ignore[misc]
+        result = Rig().run()
+
+        assert result.outcome is Outcome.REFUSED
+        assert result.output is Output.NEVER_ON
+
+
+class Told(Nobody):
+    """An operator who notes what is said of power."""
+
+    def __init__(self) -> None:
+        self.confirmed: list[bool] = []
+
+    def power_off(self, *, confirmed: bool) -> None:
+        """Note whether power is known to be off."""
+        self.confirmed.append(confirmed)
+
+
+class TestOperator:
+    """The person at the bench is told the moment it is known, and never that all is well if not."""
+
+    @staticmethod
+    def told(rig: Rig) -> list[bool]:
+        """Run, and return what the operator was told of power that goes off."""
+        operator = Told()
+        with contextlib.suppress(PowerOffUnconfirmed):
+            rig.run(operator=operator)
+        return operator.confirmed
+
+    def test_off_confirmed(self) -> None:
+        """Power that went off is told as off, and as nothing else."""
+        assert set(self.told(Rig())) == {True}
+
+    def test_off_not_confirmed(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Power that may still be on is told as that, and as nothing else."""
+
+        def unconfirmed(_: LocalKeeper) -> None:
+            raise PowerOffUnconfirmed("OUTPUT OFF COULD NOT BE CONFIRMED", where="supply")
+
+        monkeypatch.setattr(LocalKeeper, "power_off", unconfirmed)
+
+        assert self.told(Rig()) == [False]
 
 
 class TestInterrupted:

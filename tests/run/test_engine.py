@@ -21,6 +21,7 @@ from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.report.wording import headline
 from harness.run.engine import carry_out
+from harness.run.operator import Operator
 from harness.run.result import Outcome, Output, RunInfo, RunResult
 from harness.run.steps import STEPS
 from harness.run.stop import StopRequest
@@ -46,7 +47,9 @@ class Rig:
         return open_bench(self.file, self.clock, library=self.bench.library())
 
     def run(
-        self, connect: Callable[[], AbstractContextManager[LocalBench]] | None = None
+        self,
+        connect: Callable[[], AbstractContextManager[LocalBench]] | None = None,
+        operator: Operator | None = None,
     ) -> RunResult:
         """Carry the profile out."""
         return carry_out(
@@ -56,6 +59,7 @@ class Rig:
             sink=self.sink,
             info=RunInfo(serial="HRW-0007", started=STARTED, rehearsal=True),
             stop=self.stop,
+            operator=operator,
         )
 
 
