@@ -111,7 +111,7 @@ def _list_faults() -> None:
 
 
 def _list_link_faults() -> None:
-    from harness.rehearse.link_faults import LINK_FAULTS
+    from harness.rehearse.server import LINK_FAULTS
 
     width = max(map(len, LINK_FAULTS))
     for name, fault in LINK_FAULTS.items():

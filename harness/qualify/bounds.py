@@ -38,10 +38,9 @@ def share(count: int, total: int, confidence_frac: float = 0.95) -> Share:
     The bounds hold at least at the stated confidence whatever the true share is; each side misses
     in at most half of what is left.
 
-    Source:
-        Clopper, Pearson (1934): the bounds are quantiles of beta distributions,
-        B(a/2; k, n-k+1) and B(1-a/2; k+1, n-k). Edge rule: no lower bound but 0 for k = 0, no
-        upper one but 1 for k = n, the other side still at a/2 (NIST e-Handbook 7.2.4.1).
+    Source: Clopper, Pearson (1934): the bounds are quantiles of beta distributions, B(a/2; k,
+    n-k+1) and B(1-a/2; k+1, n-k). Edge rule: no lower bound but 0 for k = 0, no upper one but 1 for
+    k = n, the other side still at a/2 (NIST e-Handbook 7.2.4.1).
     """
     if not 0 <= count <= total:
         raise ValueError(f"{count} of {total} is no share")
@@ -61,10 +60,9 @@ def share(count: int, total: int, confidence_frac: float = 0.95) -> Share:
 def order_rank(units: int, content_frac: float, confidence_frac: float, *, both: bool) -> int:
     """Return the largest rank (1: the extreme value) that is a tolerance limit; 0: too few units.
 
-    Source:
-        Wilks (1941): the content between two order statistics has a beta distribution. With m
-        values left out in all, the confidence is P(Binomial(n, 1 - content) >= m), m = r for one
-        limit, 2 r for both. ISO 16269-6, clause on distribution-free intervals (from memory).
+    Source: Wilks (1941): the content between two order statistics has a beta distribution. With m
+    values left out in all, the confidence is P(Binomial(n, 1 - content) >= m), m = r for one limit,
+    2 r for both. ISO 16269-6, clause on distribution-free intervals (from memory).
     """
     _check_fractions(content_frac, confidence_frac)
     from scipy.stats import binom
@@ -87,10 +85,9 @@ def units_for_rank(content_frac: float, confidence_frac: float, *, both: bool) -
 def one_sided_factor(units: int, content_frac: float, confidence_frac: float) -> float:
     """Return k so that mean + k s lies above ``content_frac`` of a normal population.
 
-    Source:
-        k = t'(confidence; n - 1, z sqrt(n)) / sqrt(n), t' the quantile of the non-central t
-        distribution, z that of the normal one at the content. NIST e-Handbook 7.2.6.3; ISO
-        16269-6 (from memory).
+    Source: k = t'(confidence; n - 1, z sqrt(n)) / sqrt(n), t' the quantile of the non-central t
+    distribution, z that of the normal one at the content. NIST e-Handbook 7.2.6.3; ISO 16269-6
+    (from memory).
     """
     _check_fractions(content_frac, confidence_frac)
     from scipy.stats import nct, norm
@@ -102,13 +99,11 @@ def one_sided_factor(units: int, content_frac: float, confidence_frac: float) ->
 def two_sided_factor(units: int, content_frac: float, confidence_frac: float) -> float:
     """Return k so that mean - k s and mean + k s hold ``content_frac`` of a normal population.
 
-    Source:
-        The exact factor (ISO 16269-6, from memory): an interval of half-width r about a mean that
-        is off by x standard deviations holds P(x + r) - P(x - r) of a normal population, so r^2 is
-        a quantile of the non-central chi-squared distribution with one degree of freedom; s is
-        large enough for it with the chance P(chi2 > (n - 1) r(x)^2 / k^2), which is averaged over
-        x, normal with variance 1/n. Howe's formula (NIST e-Handbook 7.2.6.3) is where the search
-        begins.
+    Source: The exact factor (ISO 16269-6, from memory): an interval of half-width r about a mean
+    that is off by x standard deviations holds P(x + r) - P(x - r) of a normal population, so r^2 is
+    a quantile of the non-central chi-squared distribution with one degree of freedom; s is large
+    enough for it with the chance P(chi2 > (n - 1) r(x)^2 / k^2), which is averaged over x, normal
+    with variance 1/n. Howe's formula (NIST e-Handbook 7.2.6.3) is where the search begins.
     """
     _check_fractions(content_frac, confidence_frac)
     import numpy as np
@@ -133,8 +128,7 @@ def two_sided_factor(units: int, content_frac: float, confidence_frac: float) ->
 def looks_normal(values: Sequence[float]) -> bool:
     """Return True if nothing speaks against a normal distribution; too few values or a constant do.
 
-    Source:
-        D'Agostino and Pearson's test of skewness and kurtosis together, at 1 % (textbook).
+    Source: D'Agostino and Pearson's test of skewness and kurtosis together, at 1 % (textbook).
     """
     if len(values) < _LEAST_VALUES or max(values) == min(values):
         return False

@@ -76,11 +76,7 @@ class Campaign:
         )
 
     def write(self, name: str, text: str) -> None:
-        """Write a file of results beside the journal, where there is a folder.
-
-        Raises:
-            RecordError: It cannot be written.
-        """
+        """Write a file of results, where there is a folder; RecordError: it cannot be written."""
         if self.folder is not None:
             path = self.folder / name
             with _errors_name(path, "it cannot be written"):
@@ -182,10 +178,8 @@ class CampaignJournal:
     Lines come in the order in which workers finish; every line has its unit's number. A line that
     was cut off by the end of the program counts as not done. Without a folder nothing is kept.
 
-    Raises:
-        UsageError: The folder holds another campaign, or one that cannot be read, or somebody is
-            at work in it.
-        RecordError: It cannot be read or written.
+    UsageError: it holds another campaign, or one that cannot be read, or somebody is at work in it.
+    RecordError: it cannot be read or written.
     """
 
     def __init__(self, folder: Path | None, job: Job) -> None:

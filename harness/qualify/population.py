@@ -1,7 +1,4 @@
-"""The units of a campaign: healthy and faulty in turn, each made from its number alone.
-
-Healthy units of one kind differ: each component value is drawn inside its tolerance.
-"""
+"""The units of a campaign: healthy and faulty in turn, each made from its number alone."""
 
 from __future__ import annotations
 
@@ -116,9 +113,8 @@ class Population:
     a unit can have. What the ``model`` of the very unit states stands, or is drawn inside the
     tolerance it states; without one, units are typical of the nameplate.
 
-    Raises:
-        UsageError: Such a unit has no such fault.
-        FileError: The unit model does not fit the nameplate, or lists faults of its own.
+    UsageError: such a unit has no such fault. FileError: the unit model does not fit the nameplate,
+    or lists faults of its own.
     """
 
     def __init__(

@@ -32,11 +32,7 @@ class Severity:
     by_decades: bool = False
 
     def number(self, severity: float | str = "usual") -> float:
-        """Return a severity, given as itself or as one of :data:`SEVERITIES`, as a number.
-
-        Raises:
-            ValueError: There is no such severity, or the number means nothing for this fault.
-        """
+        """Return a severity, a number or one of :data:`SEVERITIES`; ValueError: there is none."""
         if isinstance(severity, str):
             if severity not in SEVERITIES:
                 raise ValueError(f"severity is {', '.join(SEVERITIES)} or a number")
@@ -65,8 +61,7 @@ class Severity:
 class Border:
     """From where on a technician who saw the part, or measured it alone, would reject the unit.
 
-    It is drawn without a look at any profile: whether a profile finds the fault is the question
-    that a campaign answers.
+    It is drawn without a look at any profile: whether one finds the fault, a campaign answers.
     """
 
     text: str
@@ -135,9 +130,7 @@ class Fault:
     ) -> UnitModel:
         """Return ``model`` with this fault in it: without more, as usual and from the beginning.
 
-        Raises:
-            ValueError: The fault does not exist in a unit with this kind of input, cannot be that
-                bad, or cannot come late.
+        ValueError: no unit with this kind of input has it, or not that bad, or not so late.
         """
         if model.input_kind not in self.kinds:
             raise ValueError(f"{self.name} does not apply to a unit with {model.input_kind} input")

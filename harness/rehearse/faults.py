@@ -292,11 +292,7 @@ def faults_of(kind: str) -> tuple[str, ...]:
 
 
 def fault_named(name: str, kind: str) -> Fault:
-    """Return a fault a user named, for a unit with this kind of input.
-
-    Raises:
-        UsageError: There is none of this name, or no such unit has it.
-    """
+    """Return a fault of a unit with this kind of input; UsageError: there is none so named."""
     known = faults_of(kind)
     if name not in known:
         hint = did_you_mean(name, known) or f"; there are {', '.join(sorted(known))}"

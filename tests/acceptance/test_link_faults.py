@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from harness.rehearse.link_faults import LINK_FAULTS
+from harness.rehearse.server import LINK_FAULTS
 
 if TYPE_CHECKING:
     from tests.acceptance.conftest import Campaign, Ended, ServedBench

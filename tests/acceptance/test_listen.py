@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 
 from harness.cli.main import app
 from harness.errors import UsageError
-from harness.rehearse.link_faults import LINK_FAULTS
+from harness.rehearse.server import LINK_FAULTS
 
 if TYPE_CHECKING:
     from tests.acceptance.conftest import Campaign
