@@ -181,8 +181,7 @@ class ProcessPower:
         """Read quantities of supply or load once."""
         if self.unconfirmed or (self.trip and self.trip.reason is TripReason.KEEPER_LOST):
             raise LinkError("the keeper's process is gone", instrument=role)
-        values: Mapping[str, float] = self._call("read", role, *quantities)
-        return values
+        return dict(self._call("read", role, *quantities))
 
     def expect_silence(self, longest_s: float) -> None:
         """Announce a slow reading of the engine's own: signs of life go on for at most so long.

@@ -13,7 +13,7 @@ from harness.bench.clock import Clock
 from harness.bench.dialect import bench_dialects
 from harness.bench.finding import Finding, Mark
 from harness.errors import Refused
-from harness.judge.uncertainty import Contribution, combine, rectangular, scatter
+from harness.judge.uncertainty import combine, rectangular, scatter
 from harness.power.commands import Arm, OperatingEnvelope, SwitchOn
 from harness.power.port import Bench, Power
 from harness.profile.bench_file import Accuracy, BenchFile
@@ -133,12 +133,7 @@ def judge_leads(
         accuracies taken as rectangular: JCGM 100:2008, 4.3.7, 5.1.2 and G.3.
     """
     at_supply_v, at_meter_v = float(np.mean(supply_v)), float(np.mean(meter_v))
-    causes: list[Contribution] = [scatter("difference", np.subtract(meter_v, supply_v))]
-    if supply is not None:
-        causes.append(rectangular("supply", supply.bound(at_supply_v)))
-    if meter is not None:
-        causes.append(rectangular("meter", meter.bound(at_meter_v)))
-    apart_v, allowed_v = abs(at_meter_v - at_supply_v), combine(causes).expanded
+    apart_v = abs(at_meter_v - at_supply_v)
     text = (
         f"{format_quantity(at_supply_v, 'V')} at the supply, "
         f"{format_quantity(at_meter_v, 'V')} at the meter: "
@@ -147,6 +142,12 @@ def judge_leads(
     if supply is None or meter is None:
         remedy = "give the accuracy of both in the bench file, then they can be compared"
         return Finding(Mark.NOTE, "leads", text, remedy)
+    causes = (
+        scatter("difference", np.subtract(meter_v, supply_v)),
+        rectangular("supply", supply.bound(at_supply_v)),
+        rectangular("meter", meter.bound(at_meter_v)),
+    )
+    allowed_v = combine(causes).expanded
     text = f"{text}, {format_quantity(allowed_v, 'V', 2)} allowed"
     if apart_v <= allowed_v:  # written so that a value that is no number does not agree
         return Finding(Mark.OK, "leads", text)

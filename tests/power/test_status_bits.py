@@ -105,6 +105,25 @@ class TestLearning:
         assert sent[:5] == ["*CLS", "OUTP OFF", "VOLT:PROT 2.000", "CURR 0.0500", "VOLT 1.000"]
         assert sent.count("OUTP ON") == 1
 
+    def test_limits_where_it_must_and_gives_the_limit_back(self) -> None:
+        """One limit below the resistor's 21 mA shows it; the protection is tried at the level."""
+        rig = Rig(CONVENTIONS["bit 0 = constant current"])
+
+        rig.learn()
+
+        sent = units(rig.link.messages)
+        assert sent[sent.index("OUTP ON") :] == [
+            *("OUTP ON", "CURR 0.0100", "CURR 0.0500", "VOLT:PROT 0.500", "OUTP OFF"),
+        ]
+
+    def test_a_voltage_that_does_not_come_ends_it(self) -> None:
+        """Where the level is not reached nothing is learnt, however small the current."""
+        rig = Rig(CONVENTIONS["no bits at all"])
+        rig.link.state = lambda: (0.5, 0.01, False)
+
+        assert "too much" in rig.learn().text
+        assert units(rig.link.messages)[-1] == "OUTP OFF"
+
     def test_the_lines_that_were_learnt_are_right(self) -> None:
         """With the lines in its dialect a reading tells constant current from constant voltage."""
         register = CONVENTIONS["what is not held is questionable"]
@@ -139,9 +158,12 @@ class TestLearning:
         finding = rig.learn()
 
         assert list(finding.write) == ["[status]", "protection    = 1", "current_limit = 2"]
+        assert "VOLT:PROT 0.500" not in units(rig.link.messages)
         assert rig.off
 
-    @pytest.mark.parametrize(("ohm", "says"), [(1e6, "too little"), (1.0, "too much")])
+    @pytest.mark.parametrize(
+        ("ohm", "says"), [(1e6, "too little"), (1.0, "too much"), (21.0, "too much")]
+    )
     def test_anything_but_the_resistor_ends_it(self, ohm: float, says: str) -> None:
         """No resistor, and a short, are told with what to connect; the output is off."""
         rig = Rig(CONVENTIONS["no bits at all"], ohm)
