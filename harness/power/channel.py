@@ -20,7 +20,6 @@ from typing import IO, Any
 
 from harness.bench.clock import SystemClock
 from harness.power.attention import LOOK_S, Silence
-from harness.record.events import EventKind
 
 #: So many samples may be on their way at a time. An engine takes one in about 0.15 ms, so that even
 #: behind a full window it is 10 ms late, well inside the 50 ms that a sample may be old. At 400
@@ -32,16 +31,17 @@ _KILLING_S = 0.3
 
 @dataclass(frozen=True, slots=True)
 class Call:
-    """To the keeper: call this method of the ports in :mod:`harness.power.port` at your end.
+    """To either end: call there this method of the ports in :mod:`harness.power.port`.
 
-    ``open`` comes first, with the bench file and the origin of the clock; ``make_room`` says how
-    many samples were taken, so that there is room for as many more. An :class:`Answer` of the same
-    number follows, a trip after ``cut``, and nothing after ``make_room``.
+    To the keeper ``open`` comes first, with the bench file and the origin of the clock;
+    ``make_room`` says how many samples were taken, so that there is room for as many more. To the
+    engine there is ``on_event`` alone. An answer has the number of its call; before power they come
+    one by one, and have none.
     """
 
-    number: int
     method: str
     arguments: tuple[Any, ...] = ()
+    number: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,14 +54,6 @@ class Answer:
     number: int
     value: Any = None
     live: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """To the engine: power changed."""
-
-    kind: EventKind
-    detail: str
 
 
 class Sign(Enum):

@@ -16,7 +16,7 @@ from harness.bench.sample import SupplySample
 from harness.bench.trial import try_questions
 from harness.errors import HarnessError, LinkError, PowerOffUnconfirmed
 from harness.power.attention import Lookout, StayAwake
-from harness.power.channel import WINDOW, Answer, Call, Channel, Event, Sign, start_keeper
+from harness.power.channel import WINDOW, Answer, Call, Channel, Sign, start_keeper
 from harness.power.commands import Command, OperatingEnvelope, SwitchOn
 from harness.power.local_bench import open_bench
 from harness.power.port import OnEvent, OnSample
@@ -54,7 +54,7 @@ class ProcessBench:
         self._power: ProcessPower | None = None
         self._channel = Channel(self.process, clock)
         without_meter = file.model_copy(update={"meter": None})
-        self._channel.send(Call(0, "open", (without_meter, clock.origin_s)))
+        self._channel.send(Call("open", (without_meter, clock.origin_s)))
 
     def identities(self) -> dict[str, str]:
         """Identify every instrument and empty its error queue."""
@@ -65,7 +65,7 @@ class ProcessBench:
 
     def try_questions(self, questions: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
         """Put every question once, before power; return what is wrong with the answers."""
-        self._channel.send(Call(0, "try_questions", (questions,)))
+        self._channel.send(Call("try_questions", (questions,)))
         wrong = self._answer(_TRIAL_S)
         own = try_questions(self.meter, questions.get("meter", ())) if self.meter else ()
         return (*wrong, *map(str, own))
@@ -194,7 +194,7 @@ class ProcessPower:
         """Cut power for a reason the engine found."""
         if self._trouble is not None:
             raise self._trouble
-        self._channel.send(Call(0, "cut", (reason, detail)))
+        self._channel.send(Call("cut", (reason, detail)))
         self._await_trip()
 
     def power_off(self) -> None:
@@ -213,7 +213,7 @@ class ProcessPower:
     def _call(self, method: str, *arguments: object) -> Any:
         """Have the keeper called, wait for it, and return or raise what came of it."""
         number = next(self._numbers)
-        self._channel.send(Call(number, method, arguments))
+        self._channel.send(Call(method, arguments, number))
         while True:
             message = self._next()
             if isinstance(message, Answer) and message.number == number:
@@ -233,10 +233,10 @@ class ProcessPower:
             case SupplySample():
                 self._taken += 1
                 if self._taken >= WINDOW // 2:
-                    self._channel.send(Call(0, "make_room", (self._taken,)))
+                    self._channel.send(Call("make_room", (self._taken,)))
                     self._taken = 0
                 self._on_sample(message)
-            case Event(kind, detail):
+            case Call("on_event", (kind, detail)):
                 self._live = _SAYS_LIVE.get(kind, self._live)
                 self._on_event(kind, detail)
             case Tripped() if self.trip is not None and self._loss is None:
@@ -268,7 +268,7 @@ class ProcessPower:
                 return
             if found is not None and not self._unwatched:
                 self._unwatched = True
-                self._channel.send(Call(0, "cut", (TripReason.UNWATCHED, found)))
+                self._channel.send(Call("cut", (TripReason.UNWATCHED, found)))
             if silent_s > _SILENCE_S:
                 self._take_over("its process does not answer")
 

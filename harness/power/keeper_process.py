@@ -24,7 +24,7 @@ from harness.bench.clock import SystemClock, awake_s
 from harness.bench.sample import SupplySample
 from harness.errors import CommandRefused, HarnessError, InstrumentError, PowerOffUnconfirmed
 from harness.power.attention import LOOK_S, AttendedLink, Attention, Silence
-from harness.power.channel import WINDOW, Answer, Call, Event, Sign, pump_in, pump_out
+from harness.power.channel import WINDOW, Answer, Call, Sign, pump_in, pump_out
 from harness.power.local_bench import LocalKeeper, open_bench
 from harness.power.lock import hold_as_keeper, hold_identity
 from harness.power.trip import Tripped
@@ -116,15 +116,15 @@ class KeeperService:
         """Open the bench, then serve until the engine is gone."""
         try:
             match self.calls.get():
-                case Call(number, "open", (file, origin_s)):
-                    self._open(number, file, SystemClock(origin_s))
+                case Call("open", (file, origin_s)):
+                    self._open(file, SystemClock(origin_s))
         except HarnessError as error:
             self.answers.put(HarnessError(str(error)))
         except Exception as error:  # noqa: BLE001 - such as no memory left: the engine takes over
             text = f"the keeper process: {type(error).__name__}: {error}"
             self.answers.put(HarnessError(text))
 
-    def _open(self, number: int, file: BenchFile, clock: SystemClock) -> None:
+    def _open(self, file: BenchFile, clock: SystemClock) -> None:
         resource = file.supply.resource
         with (
             hold_as_keeper(resource),
@@ -135,19 +135,19 @@ class KeeperService:
                 rest_s = instrument.dialect.link.settle_s
                 instrument.link = AttendedLink(instrument.link, self._attention, rest_s)
             threading.Thread(target=self._show_life, name="life", daemon=True).start()
-            self.answers.put(Answer(number, bench.identities()))
+            self.answers.put(Answer(0, bench.identities()))
             while not self._terminated:
                 match self._next(live=False):
-                    case Call(number, "power", (envelope,)):
+                    case Call("power", (envelope,), number):
                         keeper = bench.power(
                             envelope,
-                            lambda kind, detail: self._answer(Event(kind, detail)),
+                            lambda kind, detail: self._answer(Call("on_event", (kind, detail))),
                             self._outlet.add,
                         )
                         self._serve(keeper, number)
                         return
-                    case Call(number, "try_questions", (questions,)):
-                        self.answers.put(Answer(number, bench.try_questions(questions)))
+                    case Call("try_questions", (questions,)):
+                        self.answers.put(Answer(0, bench.try_questions(questions)))
                     case Sign.CLOSED:
                         return
 
@@ -169,7 +169,7 @@ class KeeperService:
                 match self._next(live=keeper.live):
                     case Sign.CLOSED:
                         return
-                    case Call(method="make_room", arguments=(count,)):
+                    case Call("make_room", (count,)):
                         self._outlet.make_room(count)
                     case Call() as call:
                         self._guarded(lambda: self._answer(_answer(keeper, call)))

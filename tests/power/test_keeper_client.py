@@ -11,7 +11,7 @@ import pytest
 from harness.bench.clock import SystemClock
 from harness.errors import LinkError, LinkTimeout, PowerOffUnconfirmed, RecordError
 from harness.power import keeper_client
-from harness.power.channel import Answer, Call, Event, Sign
+from harness.power.channel import Answer, Call, Sign
 from harness.power.commands import Arm, OperatingEnvelope, Set, SwitchOn
 from harness.power.keeper_client import ProcessPower, open_process_bench
 from harness.power.trip import Trip, Tripped, TripReason
@@ -76,6 +76,10 @@ class OffByHand:
         """Switch off."""
 
 
+def event(kind: EventKind, detail: str = "") -> Call:
+    return Call("on_event", (kind, detail))
+
+
 def power_over(script: Script, on_event: Any = lambda *_: None) -> ProcessPower:
     """Return power at the end of a line."""
     return ProcessPower(
@@ -93,9 +97,9 @@ class TestLive:
         """What the keeper says of power counts as soon as it is heard, before any answer."""
         seen: list[tuple[str, bool]] = []
         script = Script(
-            Event(EventKind.POWER_ON, ""),
-            Event(EventKind.CHECK, ""),
-            Event(EventKind.POWER_OFF, "confirmed"),
+            event(EventKind.POWER_ON),
+            event(EventKind.CHECK),
+            event(EventKind.POWER_OFF, "confirmed"),
             Answer(2),
         )
         power = power_over(script, lambda kind, _: seen.append((kind, power.live)))
@@ -114,7 +118,7 @@ class TestCut:
         with pytest.raises(Tripped) as caught:
             power.cut(TripReason.RECORD_LOST, "full")
         assert caught.value.trip == TRIP
-        assert script.sent[1:] == [Call(0, "cut", (TripReason.RECORD_LOST, "full"))]
+        assert script.sent[1:] == [Call("cut", (TripReason.RECORD_LOST, "full"))]
 
     def test_power_that_is_cut_is_not_cut_again(self) -> None:
         """After a trip a cut asks the keeper for nothing: the first reason stands."""
@@ -173,9 +177,9 @@ class TestKeeperLost:
         """The unit was energised, so the run counts as tripped, though power is off by then."""
         monkeypatch.setattr(keeper_client, "open_bench", OffByHand().open)
         script = Script(
-            Event(EventKind.POWER_ON, ""),
+            event(EventKind.POWER_ON),
             Answer(2, live=True),
-            Event(EventKind.POWER_OFF, ""),
+            event(EventKind.POWER_OFF),
         )
         power = power_over(script)
         power.command(SwitchOn())
@@ -245,7 +249,7 @@ class TestSilentKeeper:
         """A thread that looks switches off at once; events come from the thread that leads."""
         by_hand = OffByHand()
         monkeypatch.setattr(keeper_client, "open_bench", by_hand.open)
-        script = Script(Event(EventKind.POWER_ON, ""), Answer(2, live=True))
+        script = Script(event(EventKind.POWER_ON), Answer(2, live=True))
         events: list[str] = []
         power = power_over(script, lambda kind, _detail: events.append(kind))
         power.command(SwitchOn())
@@ -265,7 +269,7 @@ class TestSilentKeeper:
         """Whatever number of threads see it at the same time, one ends it and switches off."""
         by_hand = OffByHand()
         monkeypatch.setattr(keeper_client, "open_bench", by_hand.open)
-        script = Script(Event(EventKind.POWER_ON, ""), Answer(2, live=True))
+        script = Script(event(EventKind.POWER_ON), Answer(2, live=True))
         power = power_over(script)
         power.command(SwitchOn())
         script.silent_for_s = 0.7
@@ -290,7 +294,7 @@ class TestSilentKeeper:
     def test_what_it_said_before_changes_nothing(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """A message that was on its way when the keeper was ended does not bring power back."""
         monkeypatch.setattr(keeper_client, "open_bench", OffByHand().open)
-        script = Script(Event(EventKind.POWER_ON, ""), Answer(2, live=True))
+        script = Script(event(EventKind.POWER_ON), Answer(2, live=True))
         power = power_over(script)
         script.silent_for_s = 0.7
         power.command(SwitchOn())
@@ -320,7 +324,7 @@ class TestUnwatched:
         monkeypatch.setattr("harness.power.attention.awake_s", lambda: 0.0)
         trip = Trip(reason=TripReason.UNWATCHED, detail="for 20 s", time_s=1.0, live=False)
         script = Script(
-            Event(EventKind.POWER_ON, ""),
+            event(EventKind.POWER_ON),
             Answer(2, live=True),
             Answer(3),  # to switching off, which was on its way already
             Tripped(trip),

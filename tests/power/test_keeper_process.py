@@ -33,7 +33,7 @@ class TestErrors:
 
         monkeypatch.setattr("harness.power.keeper_process.hold_as_keeper", no_memory)
         service = KeeperService()
-        service.calls.put(Call(0, "open", (load_bench("bench-simulated-dc"), 0.0)))
+        service.calls.put(Call("open", (load_bench("bench-simulated-dc"), 0.0)))
 
         service.run()
 
@@ -45,7 +45,7 @@ class TestErrors:
 class TestAnswer:
     def test_a_refused_command_is_told_as_that_and_power_stays(self, wire: Wire) -> None:
         """What the keeper kept from the wire is the answer to the request, not the end of it."""
-        answer = _answer(wire.host, Call(7, "command", (SwitchOn(),)))
+        answer = _answer(wire.host, Call("command", (SwitchOn(),), 7))
 
         assert (answer.number, answer.live) == (7, False)
         assert isinstance(answer.value, CommandRefused)
@@ -57,7 +57,7 @@ class TestAnswer:
             raise LinkTimeout("no answer in time", instrument="supply (wire)")
 
         wire.supply.answers[SAMPLE] = silent
-        answer = _answer(wire.host, Call(7, "read", ("supply", "voltage", "current")))
+        answer = _answer(wire.host, Call("read", ("supply", "voltage", "current"), 7))
 
         assert isinstance(answer.value, LinkTimeout)
         assert wire.host.trip is None
@@ -69,7 +69,7 @@ class TestAnswer:
             wire.host.cut(TripReason.INTERNAL, "")
         wire.supply.messages.clear()
 
-        assert _answer(wire.host, Call(8, "power_off")) == Answer(8)
+        assert _answer(wire.host, Call("power_off", number=8)) == Answer(8)
         assert wire.supply.messages == ["OUTP OFF", "OUTP?"]
 
     def test_an_instrument_s_error_from_a_command_ends_the_keeper(
@@ -83,7 +83,7 @@ class TestAnswer:
         monkeypatch.setattr(wire.host, "command", broken)
 
         with pytest.raises(LinkError):
-            _answer(wire.host, Call(9, "command", (SwitchOn(),)))
+            _answer(wire.host, Call("command", (SwitchOn(),), 9))
 
 
 class TestImports:
