@@ -11,9 +11,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from filelock import FileLock, Timeout
 
 from harness.errors import Refused
-from harness.power.lock import hold_as_keeper, hold_identity, hold_supply, lock_folder
+from harness.power.lock import hold_as_keeper, hold_identity, hold_supply, lock_folder, names
 
 RESOURCE = "TCPIP0::192.0.2.10::5025::SOCKET"
 STARTED = dt.datetime(2026, 11, 25, 7, 20, 11, tzinfo=dt.UTC)
@@ -212,6 +213,8 @@ class TestHolding:
 
 
 class TestNames:
+    HERE = "TCPIP0::127.0.0.1::5025::SOCKET"
+
     @pytest.mark.parametrize(
         ("held", "other"),
         [
@@ -232,6 +235,19 @@ class TestNames:
 
         try_it(other)
         assert list(tmp_path.glob("*.json")) == []
+
+    def test_each_name_stays_locked(self, tmp_path: Path) -> None:
+        """As long as a supply is held, nobody gets any of its names, and afterwards all of them."""
+        with hold_supply(self.HERE, serial="HRW-0007", started=STARTED):
+            paths = [path for path in tmp_path.glob("*.lock") if ".keeper" not in path.name]
+            for path in paths:
+                with pytest.raises(Timeout):
+                    FileLock(path, timeout=0).acquire()
+
+        assert len(paths) == len(names(self.HERE)) == 2
+        for path in paths:
+            with FileLock(path, timeout=0):
+                pass
 
 
 class TestIdentity:
