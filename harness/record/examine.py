@@ -187,16 +187,16 @@ def _weigh_release(folder: Path, facts: Mapping[str, Any], problems: list[str]) 
 
 
 def _is_right(key: str, value: object) -> bool:
-    """Whether a needed fact is of the kind it should be."""
-    if key == "outcome":
-        return value in OUTCOMES
-    if key == "verdict":
-        return value in tuple(Verdict)
+    """Whether a needed fact is of the kind, or one of the values, it should be."""
     kind = _KINDS.get(key, object)
+    if isinstance(kind, tuple):
+        return value in kind
     return isinstance(value, kind) and not (key == "duration_s" and isinstance(value, bool))
 
 
-_KINDS: Mapping[str, type | UnionType] = {
+_KINDS: Mapping[str, type | UnionType | tuple[str, ...]] = {
+    "outcome": OUTCOMES,
+    "verdict": tuple(Verdict),
     **dict.fromkeys(("run_id", "serial", "title", "reason"), str),
     **dict.fromkeys(("rehearsal", "released"), bool),
     **dict.fromkeys(TABLES, dict),

@@ -122,9 +122,6 @@ def _rests_on(context: Context, check: Check) -> tuple[str, ...]:
     return MEASURES[check.measure].readings(has_meter=context.bench.meter is not None)
 
 
-# --- figures of one hold
-
-
 def _of_hold(context: Context, check: Check, hold: Hold) -> Estimate:
     """Return what a check asks of one hold."""
     measure = check.measure
@@ -165,22 +162,20 @@ def _instrument_causes(
     Source: JCGM 100:2008, 4.3.7 (a stated bound is rectangular), F.2.2.1 (resolution), 5.1.2
         (P = V I).
     """
-    if instrument is not None and quantity in instrument.accuracy:
-        yield from _stated(instrument, role, quantity, readings)
-    elif instrument is not None and quantity == "power" and _from_both(instrument):
-        voltage_v = float(readings[f"{role}.voltage"].mean())
-        current_a = float(readings[f"{role}.current"].mean())
-        for factor, sensitivity in (("voltage", current_a), ("current", voltage_v)):
-            for cause in _stated(instrument, role, factor, readings):
-                yield replace(cause, sensitivity=sensitivity)
-    else:
-        yield Contribution(name=f"{role} {quantity}: no accuracy stated", standard=math.inf)
-
-
-def _from_both(instrument: Instrument) -> bool:
-    """Whether power follows from voltage and current: real power of AC does not."""
-    is_ac = isinstance(instrument, Supply) and instrument.kind == "ac"
-    return {"voltage", "current"} <= set(instrument.accuracy) and not is_ac
+    if instrument is not None:
+        stated = instrument.accuracy
+        if quantity in stated:
+            yield from _stated(instrument, role, quantity, readings)
+            return
+        is_ac = isinstance(instrument, Supply) and instrument.kind == "ac"  # V I is not real power
+        if quantity == "power" and not is_ac and {"voltage", "current"} <= set(stated):
+            voltage_v = float(readings[f"{role}.voltage"].mean())
+            current_a = float(readings[f"{role}.current"].mean())
+            for factor, sensitivity in (("voltage", current_a), ("current", voltage_v)):
+                for cause in _stated(instrument, role, factor, readings):
+                    yield replace(cause, sensitivity=sensitivity)
+            return
+    yield Contribution(name=f"{role} {quantity}: no accuracy stated", standard=math.inf)
 
 
 def _stated(
@@ -206,18 +201,11 @@ def _computed(context: Context, measure: str, hold: Hold) -> Estimate:
     return _OF_ONE_HOLD[measure](*means)
 
 
-def _efficiency(input_w: Estimate, output_w: Estimate) -> Estimate:
-    return ratio(output_w, input_w)
-
-
 #: Formulas of the figures of one hold, over the means of what the catalogue says they are made of.
 _OF_ONE_HOLD: Mapping[str, Callable[..., Estimate]] = {
-    "efficiency": _efficiency,
+    "efficiency": lambda input_w, output_w: ratio(output_w, input_w),
     "power_factor": power_factor,
 }
-
-
-# --- figures of all holds of a step
 
 
 def _average_efficiency(

@@ -128,12 +128,10 @@ def expected_current_a(
     with one level held the line from zero: exact for a resistive leak, alone or beside a steady
     draw. What the idle power draws, from the threshold on.
 
-    Two levels on either side of the threshold lie on no common law: the upper one holds a converter
-    that the lower one did not, and the line through both would foretell a draw that no unit has. A
-    unit that has just begun to work goes by the line from below its threshold, where the leak stood
-    alone. A resistor that only its threshold lets in is then foreseen one level later, and so is
-    any where the very first level lies above the threshold, which tells nothing of a leak: a
-    converter draws less at the next. The supply's limit and the level's allowance hold it then.
+    Two levels on either side of the threshold lie on no common law: the line through both would
+    foretell a draw that no unit has. A unit that has just begun to work goes by the line from below
+    its threshold, where the leak stood alone. A leak that shows only above the threshold is then
+    foreseen one level later; the supply's limit and the level's allowance hold it until then.
 
     Source: Ohm's law; P = V I; textbook.
     """

@@ -50,9 +50,6 @@ def power_off(context: Context) -> None:
     measure_off(context)
 
 
-# --- is it off?
-
-
 def measure_off(context: Context, *, wholly: bool = True) -> None:
     """See after power off that current and rail fall, and let the readings show that they live.
 
@@ -189,9 +186,6 @@ def _read_meter(context: Context, quantity: str) -> float:
 
 def _change(before: float, after: float, unit: str) -> str:
     return f"{format_quantity(before, unit, 3)} to {format_quantity(after, unit, 3)}"
-
-
-# --- by hand
 
 
 def move_meter(context: Context, where: Across) -> bool:

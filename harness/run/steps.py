@@ -38,9 +38,6 @@ _LONGEST_S = 10.0
 _BEYOND_FRAC, _BEYOND_S = 0.05, 0.1
 
 
-# --- cold
-
-
 def _cold(context: Context, step: PlannedStep) -> None:
     """Check without power, by the meter and by the operator; the output is confirmed off first.
 
@@ -59,8 +56,14 @@ def _cold(context: Context, step: PlannedStep) -> None:
         raise Refused([f"Cold check failed: {'; '.join(failed)}. Power has not been on."])
     undecided = [check.name for check, _ in step.dropped]
     undecided += [row.check for row in rows if row.verdict == Verdict.UNDECIDED]
-    if undecided:
-        _go_on(context, undecided)
+    if not undecided:
+        return
+    names = ", ".join(undecided)
+    agreed = context.operator.confirm(f"Undecided before power: {names}. Energise anyway?")
+    context.stop.raise_if_requested()
+    if not agreed:
+        raise Refused([f"Cold check undecided: {names}. Power has not been on."])
+    context.event(EventKind.AGREED, f"to energise with undecided cold checks: {names}")
 
 
 def _seen(row: CheckRow) -> str:
@@ -69,16 +72,6 @@ def _seen(row: CheckRow) -> str:
         return f"{row.check}: {'yes' if row.value else 'no'}"
     value = format_quantity(row.value, row.unit, 3)
     return f"{row.check}: {value} where it must be {format_limits(row.low, row.high, row.unit)}"
-
-
-def _go_on(context: Context, undecided: list[str]) -> None:
-    """Ask whether to go on although a cold check proved nothing."""
-    names = ", ".join(undecided)
-    agreed = context.operator.confirm(f"Undecided before power: {names}. Energise anyway?")
-    context.stop.raise_if_requested()
-    if not agreed:
-        raise Refused([f"Cold check undecided: {names}. Power has not been on."])
-    context.event(EventKind.AGREED, f"to energise with undecided cold checks: {names}")
 
 
 def _by_operator(context: Context, step: PlannedStep, check: Check) -> CheckRow:
@@ -153,9 +146,6 @@ def _settled(context: Context, check: Check) -> list[float]:
             return last
 
 
-# --- start and load
-
-
 def _start(context: Context, step: PlannedStep) -> None:
     """Go up the levels; the checks are judged at the last one."""
     holds = energise(context, step, step.levels, needed_readings(context, step))
@@ -182,9 +172,6 @@ def _load(context: Context, step: PlannedStep) -> None:
         raise Refused(
             [f"Nobody disconnected {load}: it would still be connected in the next step."]
         )
-
-
-# --- discharge
 
 
 @dataclass(slots=True, kw_only=True)
