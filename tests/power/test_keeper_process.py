@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import contextlib
+import io
+import pickle
 import subprocess
 import sys
-from typing import TYPE_CHECKING
+from queue import SimpleQueue
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from harness.errors import CommandRefused, HarnessError, LinkError, LinkTimeout
-from harness.power.channel import Answer, Call
+from harness.power.channel import Answer, Call, Sign, pump_in
 from harness.power.commands import Arm, Command, SwitchOn
 from harness.power.keeper_process import KeeperService, _answer
 from harness.power.trip import Tripped, TripReason
@@ -84,6 +87,18 @@ class TestAnswer:
 
         with pytest.raises(LinkError):
             _answer(wire.host, Call("command", (SwitchOn(),), 9))
+
+
+class TestPipe:
+    def test_a_message_that_is_cut_off_closes_the_pipe(self) -> None:
+        """Wherever the other end dies in a message, those before it count, and then it is gone."""
+        whole = pickle.dumps(Call("make_room", (32,)), pickle.HIGHEST_PROTOCOL)
+        for length in range(len(whole)):
+            arrived: SimpleQueue[Any] = SimpleQueue()
+            pump_in(io.BufferedReader(io.BytesIO(whole + whole[:length])), arrived.put)
+
+            assert arrived.get(timeout=5.0) == Call("make_room", (32,))
+            assert arrived.get(timeout=5.0) is Sign.CLOSED
 
 
 class TestImports:
