@@ -111,11 +111,8 @@ COLUMNS = (
 #: What a column is called in a row, where that is something else.
 _FIELDS = {"unit": "index", "class": "kind", "trip_step": "step", "trip_level": "level"}
 
-#: What stands in a field; an ``int`` or ``bool`` is one as well.
-_Cell = str | float
 
-
-def _cells(row: UnitResult) -> dict[str, _Cell]:
+def _cells(row: UnitResult) -> dict[str, str | float]:
     """Return a row by :data:`COLUMNS`, then the value of each check that was reached."""
     cells = {name: getattr(row, _FIELDS.get(name, name)) for name in COLUMNS}
     cells |= {"end": row.end.value, "caught_by": "; ".join(row.caught_by)}
@@ -137,16 +134,13 @@ def csv_text(rows: Sequence[UnitResult]) -> str:
 
 
 def frame_of(rows: Sequence[UnitResult]) -> pd.DataFrame:
-    """Return the table as a frame: :data:`COLUMNS`, then each check under ``step: check`` in SI.
-
-    A check that was not reached, and the severity of a fault without one, are not-a-number.
-    """
+    """Return the same as a frame: checks under ``step: check`` in SI, not-a-number for empty."""
     import pandas as pd
 
     return pd.DataFrame(map(_cells, rows))
 
 
-def _field(value: _Cell) -> str:
+def _field(value: str | float) -> str:
     if isinstance(value, str):
         return word(value)
     if isinstance(value, int):

@@ -23,9 +23,8 @@ if TYPE_CHECKING:  # loads VISA: not for a list of the faults
 #: What goes on the wire, one after the other: bytes, nothing for so many seconds, or (None) nothing
 #: ever again, for the instrument's end closes the connection.
 OnWire = bytes | float | None
-
-#: What goes on the wire in the place of an answer, by that answer and the one before it; each with
-#: its terminator, or empty.
+#: The same in the place of an answer, by that answer and the one before it; each with its
+#: terminator, or empty.
 _Answer = Callable[[bytes, bytes], Iterable[OnWire]]
 
 #: A wait past every time-out, and one that only parts two packets.

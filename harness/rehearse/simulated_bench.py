@@ -101,13 +101,11 @@ class SimulatedBench:
         if circuit.time_s > before_s:
             self._protect()
         passed_s = circuit.time_s - self._warmed_s
-        if passed_s >= _WARM_EVERY_S:
-            self._warmed_s += passed_s
-            self._warm(passed_s)
-
-    def _warm(self, passed_s: float) -> None:
-        """First-order heating of the case by the unit's loss (textbook)."""
-        loss_w = self.circuit.source_power_w(self._window_s) - self._output_power_w()
+        if passed_s < _WARM_EVERY_S:
+            return
+        # first-order heating of the case by the unit's loss (textbook)
+        self._warmed_s += passed_s
+        loss_w = circuit.source_power_w(self._window_s) - self._output_power_w()
         final_degc = _AMBIENT_DEGC + _RISE_K_PER_W * max(0.0, loss_w)
         self._case_degc += (final_degc - self._case_degc) * -math.expm1(-passed_s / _HEATING_S)
 
