@@ -38,9 +38,7 @@ class Sink(Protocol):
     is then not kept energised (safety rule 9).
     """
 
-    @property
-    def run_id(self) -> str:
-        """Name of the record."""
+    run_id: str  # name of the record
 
     @property
     def folder(self) -> Path | None:

@@ -1,1 +1,1 @@
-"""The engine: one file a step kind."""
+"""The engine: carries a plan out, step by step."""

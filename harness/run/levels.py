@@ -48,9 +48,8 @@ def energise(
             )
         else:
             _next_level(context, level, holds)
-        dwell = Dwell(context, step, level)
-        dwell.settle()
-        holds.append(dwell.hold(measures if level is levels[-1] else ()))
+        read = measures if level is levels[-1] else ()
+        holds.append(Dwell(context, step, level).settle().hold(read))
     context.command(Watch(None))
     return holds
 
@@ -74,9 +73,8 @@ def hold_levels(context: Context, step: PlannedStep) -> None:
             set_level(context, level)
         if level.load is not None and (before is None or level.load != before.load):
             context.command(SetLoad(level.load.mode, level.load.value))
-        dwell = Dwell(context, step, level)
-        dwell.settle()
-        holds.append(dwell.hold(needed_readings(context, step)))
+        measures = needed_readings(context, step)
+        holds.append(Dwell(context, step, level).settle().hold(measures))
         if level is step.levels[-1] and level.load is not None:
             context.command(LoadOff())
         judge_checks(context, step, holds[-1])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
@@ -99,7 +100,7 @@ class Dwell:
             span_s=step.rest.span_s,
         )
 
-    def settle(self) -> None:
+    def settle(self) -> Self:
         """Read the supply as fast as the link allows until the readings have settled.
 
         Raises:
@@ -112,6 +113,7 @@ class Dwell:
         self._require_reached()
         after_s = sample.time_s - begin_s
         self._context.event(EventKind.SETTLED, f"{self._level.label} after {after_s:.3f} s")
+        return self
 
     def hold(self, measures: Iterable[str] = ()) -> Hold:
         """Hold the settled level; read the measures in turn, the supply in between always.

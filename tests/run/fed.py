@@ -143,9 +143,7 @@ class FedBench:
 
     def hold(self, *measures: str) -> Hold:
         """Let it settle, and hold it."""
-        dwell = Dwell(self.context, self.step, self.level)
-        dwell.settle()
-        return dwell.hold(measures)
+        return Dwell(self.context, self.step, self.level).settle().hold(measures)
 
     def said(self, kind: str) -> list[str]:
         """Return the details of the events of a kind."""
