@@ -11,7 +11,7 @@ from pydantic import AfterValidator, Field, ValidationInfo, create_model, field_
 
 from harness.errors import FileError
 from harness.files.config_error import ConfigError, as_mistakes
-from harness.files.field_types import Flag, Fraction, Name, Ohms, Seconds, Table, mistaken
+from harness.files.field_types import Flag, Fraction, Name, Table, mistaken
 from harness.files.named_file import MODEL, FromFile, read_named, validated
 from harness.files.toml_positions import KeyPath
 from harness.rehearse.fault_table import FaultTable
@@ -21,7 +21,6 @@ from harness.rehearse.unit_model import Onset, UnitModel, typical_model
 from harness.rehearse.unit_parts import (
     Bulk,
     Converter,
-    Forming,
     Fuse,
     InrushLimiter,
     Key,
@@ -105,9 +104,6 @@ else:
             Annotated[Fraction, AfterValidator(_some_left)] | None,
             Field(default=None, alias="capacitance_left"),
         ),
-        # Extra leakage path at first power after a long rest, and how fast it goes.
-        forming_ohm=(Ohms | None, Field(default=None, alias="forming_leakage")),
-        forming_s=(Seconds | None, Field(default=None, alias="forming_time")),
     )
 
 
@@ -213,13 +209,9 @@ class UnitModelFile(FromFile):
         return replace(fuse, resistance_ohm=said.get("resistance_ohm", fuse.resistance_ohm))
 
     def _bulk(self, typical: Bulk, bulk_v: float, seed: int) -> Bulk:
-        said, forming = _said(self.bulk), None
-        if "forming_ohm" in said:
-            forming = Forming(
-                extra_ohm=said["forming_ohm"], time_s=said["forming_s"], voltage_v=bulk_v
-            )
+        said = _said(self.bulk)
         printed_f = said.get("capacitance_f", typical.capacitance_f)
-        printed = replace(typical, nominal_capacitance_f=printed_f, forming=forming)
+        printed = replace(typical, nominal_capacitance_f=printed_f, forming_v=bulk_v)
         new = _drawn(printed, self.bulk, seed)
         if "left_frac" not in said:
             return new

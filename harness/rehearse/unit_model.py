@@ -79,7 +79,7 @@ def typical_model(unit: Unit) -> UnitModel:
     line = unit.input
     is_dc = line.kind == "dc"
     drop_v = 0.45 if is_dc else 1.7
-    peak_v = line.nominal_v * line.peak_factor
+    bulk_v = line.nominal_v * line.peak_factor - drop_v
     output = next(iter(unit.output.values()), None) or _small_output(unit)
     bulk_f = line.bulk_capacitance_f or _usual_bulk_f(unit, output)
     # At least 10 % above the working voltage: common practice (a maker's data sheet). For a 120 V
@@ -105,8 +105,9 @@ def typical_model(unit: Unit) -> UnitModel:
             # An electrolytic capacitor: RC of 50 us at switching frequency, of 50 s on its bleeder.
             series_resistance_ohm=min(50e-6 / bulk_f, 0.3),
             leakage_ohm=50.0 / bulk_f,
+            forming_v=bulk_v,
         ),
-        converter=_usual_converter(unit, output, bulk_f, peak_v - drop_v, drop_v),
+        converter=_usual_converter(unit, output, bulk_f, bulk_v, drop_v),
     )
 
 

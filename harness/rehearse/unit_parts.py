@@ -167,26 +167,6 @@ class Rectifier:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Forming:
-    """Extra leakage of an electrolytic capacitor that lay without voltage and forms again.
-
-    The extra conductance falls to 1/e for every time constant spent at the forming voltage, more
-    slowly at less, in proportion.
-
-    Source: An exponential fall towards the leakage of a formed capacitor: common practice, a
-    simplification of the power of time that sheets show.
-    """
-
-    extra_ohm: float  #: at first power
-    time_s: float
-    voltage_v: float  #: that the unit works at
-
-    def left(self, share: float, bulk_v: float, duration_s: float) -> float:
-        """Return the share of the extra conductance left after ``duration_s`` at ``bulk_v``."""
-        return share * math.exp(-duration_s * max(bulk_v, 0.0) / (self.time_s * self.voltage_v))
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
 class Bulk:
     """The bulk capacitor."""
 
@@ -194,7 +174,21 @@ class Bulk:
     nominal_capacitance_f: float  #: printed on it
     series_resistance_ohm: Ohms
     leakage_ohm: Ohms  #: own leakage and bleeder together
-    forming: Forming | None = None
+    #: Extra leakage path at first power after a long rest; infinite for none.
+    forming_ohm: Annotated[Ohms, Key("forming_leakage")] = math.inf
+    forming_s: Annotated[Seconds, Key("forming_time")] = math.inf  #: how fast it goes
+    forming_v: float = math.inf  #: the voltage that the unit works at
+
+    def forming_left(self, share: float, bulk_v: float, duration_s: float) -> float:
+        """Return the share of the extra leakage that is left after ``duration_s`` at ``bulk_v``.
+
+        It falls to 1/e for every time constant spent at the forming voltage, more slowly at less,
+        in proportion.
+
+        Source: An exponential fall towards the leakage of a formed capacitor: common practice, a
+        simplification of the power of time that sheets show.
+        """
+        return share * math.exp(-duration_s * max(bulk_v, 0.0) / (self.forming_s * self.forming_v))
 
     def aged(self, left_frac: float) -> Bulk:
         """Return the capacitor dried out: so much of the printed capacitance left.

@@ -20,7 +20,6 @@ from harness.rehearse.unit_parts import (
     KELVIN,
     Bulk,
     Converter,
-    Forming,
     Fuse,
     InrushLimiter,
     Rectifier,
@@ -342,8 +341,8 @@ class TestForming:
 
         times = [0.06 + 0.02 * step for step in range(18)]
         found = solved(rates, (0.0, 0.0, 1.0), times)
-        forming = Forming(extra_ohm=extra_ohm, time_s=time_const_s, voltage_v=23.8)
-        circuit = switched_on(replace(unit(), bulk=replace(unit().bulk, forming=forming)))
+        bulk = replace(unit().bulk, forming_ohm=extra_ohm, forming_s=time_const_s, forming_v=23.8)
+        circuit = switched_on(replace(unit(), bulk=bulk))
         for time_s, terminal_v, _, __ in zip(times, *found.y, strict=True):
             circuit.advance_to(time_s)
             expected_a = given_a(terminal_v)

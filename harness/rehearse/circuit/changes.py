@@ -81,7 +81,7 @@ class Changes:
         self.powered_s = 0.0
         self._waiting = _late(model.defects)
         wears = varistor is not None and varistor.energy_j < math.inf
-        slow = wears or limiter is not None or model.bulk.forming is not None
+        slow = wears or limiter is not None or model.bulk.forming_ohm < math.inf
         self.is_constant = not slow and not self._waiting  # nothing in the unit ever changes
         self._rebuild()
 
@@ -119,9 +119,9 @@ class Changes:
             self.powered_s += duration_s
         base = self._base
         changed = series_a2 is not None and self._warm(duration_s, series_a2)
-        forming, varistor = base.bulk.forming, base.varistor
-        if forming is not None:
-            self.forming_left = forming.left(self.forming_left, bulk_v, duration_s)
+        bulk, varistor = base.bulk, base.varistor
+        if bulk.forming_ohm < math.inf:
+            self.forming_left = bulk.forming_left(self.forming_left, bulk_v, duration_s)
             off = abs(self.forming_left - self._used_left) > _NOTABLE * self._used_left
             changed |= off and self._used_left > 0.0
         if varistor is not None and varistor.energy_j < math.inf:
@@ -152,7 +152,7 @@ class Changes:
     def even_s(self, *, bulk_v: float, series_a2: float, varistor_w: float = 0.0) -> float:
         """Return for how long the unit stays about what it is under even conditions."""
         base, least_s = self._base, math.inf
-        limiter, forming, varistor = base.rectifier.limiter, base.bulk.forming, base.varistor
+        limiter, bulk, varistor = base.rectifier.limiter, base.bulk, base.varistor
         if limiter is not None:
             power_w = series_a2 * self._used_ohm
             final_degc = limiter.ambient_degc + power_w / limiter.dissipation_w_per_k
@@ -160,8 +160,8 @@ class Changes:
             kelvin = _NOTABLE * (self.limiter_degc + KELVIN) ** 2 / limiter.beta_k
             rate = abs(final_degc - self.limiter_degc) / limiter.heat_time_s
             least_s = kelvin / rate if rate > 0.0 else math.inf
-        if forming is not None and self._used_left > 0.0 and bulk_v > 0.0:
-            least_s = min(least_s, _NOTABLE * forming.time_s * forming.voltage_v / bulk_v)
+        if bulk.forming_ohm < math.inf and self._used_left > 0.0 and bulk_v > 0.0:
+            least_s = min(least_s, _NOTABLE * bulk.forming_s * bulk.forming_v / bulk_v)
         if varistor is not None and varistor_w > 0.0:
             # A hundredth of the rating at a time; cooling makes it later.
             least_s = min(least_s, _NOTABLE * varistor.energy_j / varistor_w)
@@ -194,8 +194,8 @@ class Changes:
             total_ohm = rectifier.resistance_ohm + self._used_ohm
             rectifier = replace(rectifier, resistance_ohm=total_ohm)
         self._used_left = self.forming_left if self.forming_left > _GONE else 0.0
-        if bulk.forming is not None and self._used_left > 0.0:
-            siemens = 1.0 / bulk.leakage_ohm + self._used_left / bulk.forming.extra_ohm
+        if bulk.forming_ohm < math.inf and self._used_left > 0.0:
+            siemens = 1.0 / bulk.leakage_ohm + self._used_left / bulk.forming_ohm
             bulk = replace(bulk, leakage_ohm=1.0 / siemens)
         absent: dict[str, Any] = dict.fromkeys(self._waiting, math.inf)
         defects = replace(base.defects, **absent)

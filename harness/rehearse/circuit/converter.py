@@ -97,10 +97,11 @@ class ConverterState:
         if self.mode is Mode.REGULATING:
             return model.input_power_w(self.output_v * self.load_a)
         output_v = max(self.output_v + self._slope * ahead_s, 0.0)
-        load_a = min(self.load_a, output_v / _LEAST_LOAD_OHM)
-        charging_a = max(self._slope, 0.0) * model.output_capacitance_f
-        supplied_a = model.output_limit_a if self._slope <= 0.0 else load_a + charging_a
-        return model.input_power_w(output_v * min(supplied_a, model.output_limit_a))
+        supplied_a = model.output_limit_a
+        if self._slope > 0.0:
+            load_a = min(self.load_a, output_v / _LEAST_LOAD_OHM)
+            supplied_a = min(load_a + self._slope * model.output_capacitance_f, supplied_a)
+        return model.input_power_w(output_v * supplied_a)
 
     def longest_step_s(self) -> float:
         """Return how far ahead the input power may be taken at its middle, in seconds."""

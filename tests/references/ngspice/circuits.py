@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
@@ -11,7 +12,6 @@ from harness.rehearse.unit_parts import (
     KELVIN,
     Bulk,
     Converter,
-    Forming,
     Fuse,
     InrushLimiter,
     Rectifier,
@@ -77,7 +77,9 @@ def unit(values: Values, kind: str, drop_v: float, convert: Converter) -> UnitMo
             nominal_capacitance_f=values["cbulk"],
             series_resistance_ohm=values["resr"],
             leakage_ohm=values["rleak" if kind == "dc" else "rload"],
-            forming=_forming(values),
+            forming_ohm=values.get("rextra", math.inf),
+            forming_s=values.get("tform", math.inf),
+            forming_v=values.get("vform", math.inf),
         ),
         converter=convert,
     )
@@ -98,12 +100,6 @@ def _limiter(values: Values) -> InrushLimiter | None:
         dissipation_w_per_k=values["dissip"],
         heat_time_s=values["tau"],
     )
-
-
-def _forming(values: Values) -> Forming | None:
-    if "rextra" not in values:
-        return None
-    return Forming(extra_ohm=values["rextra"], time_s=values["tform"], voltage_v=values["vform"])
 
 
 def dc_circuit(values: Values, convert: Converter) -> Circuit:

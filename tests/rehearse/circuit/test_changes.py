@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from harness.rehearse.circuit import AC_SOURCE, DC_SUPPLY, Circuit, circuit_of
 from harness.rehearse.circuit.changes import Changes
 from harness.rehearse.unit_model import Onset, UnitModel
-from harness.rehearse.unit_parts import Forming, InrushLimiter, Varistor
+from harness.rehearse.unit_parts import InrushLimiter, Varistor
 from harness.unit.formulas import clamped_v, varistor_current_a
 from tests.rehearse.circuit.line_period import source_peak_current_a
 
@@ -132,7 +132,9 @@ class TestForming:
         bulk = replace(
             still_a.bulk,
             leakage_ohm=1e6,
-            forming=Forming(extra_ohm=1e3, time_s=10.0, voltage_v=23.55),
+            forming_ohm=1e3,
+            forming_s=10.0,
+            forming_v=23.55,
         )
         circuit = on(replace(still_a, bulk=bulk), 24.0)
         currents = []
@@ -143,11 +145,11 @@ class TestForming:
         assert currents[1] / currents[0] == pytest.approx(1 / math.e, rel=0.03)
         assert currents[2] == pytest.approx(23.55 / 1e6, rel=0.05)
 
-    def test_nothing_forms_without_voltage(self) -> None:
+    def test_nothing_forms_without_voltage(self, model_a: UnitModel) -> None:
         """Time without voltage leaves the leakage as it is."""
-        forming = Forming(extra_ohm=1e3, time_s=10.0, voltage_v=24.0)
+        bulk = replace(model_a.bulk, forming_ohm=1e3, forming_s=10.0, forming_v=24.0)
 
-        assert forming.left(0.7, 0.0, 1e6) == 0.7
+        assert bulk.forming_left(0.7, 0.0, 1e6) == 0.7
 
 
 class TestOnset:
@@ -242,7 +244,7 @@ def test_any_unit_that_changes_stays_sane(
     model = replace(
         model,
         varistor=replace(model.varistor, energy_j=energy_j, cooling_s=1.0),
-        bulk=replace(model.bulk, forming=Forming(extra_ohm=1e3, time_s=0.5, voltage_v=nominal_v)),
+        bulk=replace(model.bulk, forming_ohm=1e3, forming_s=0.5, forming_v=nominal_v),
         defects=replace(model.defects, bulk_short_ohm=0.5, bulk_short_onset=onset),
     )
     circuit = on(model, 0.0)
