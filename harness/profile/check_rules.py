@@ -63,6 +63,10 @@ class StepPart:
         """Whether something can be measured in it; not where there is no such kind."""
         return situation in self._situations
 
+    def wrong(self, key: str, problem: str, example: str = "") -> ConfigError:
+        """Return a mistake at one of its keys."""
+        return ConfigError((*self.path, key), problem, example)
+
     def quantity(self, key: str, unit: str) -> float | None:
         """Return what stands at a key, or None where there is none to read."""
         return quantity(self.raw.get(key), unit)

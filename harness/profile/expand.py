@@ -211,12 +211,10 @@ def _rest_note(step: PlannedStep) -> str:
 def _start_notes(line: Input, step: PlannedStep) -> Iterator[str]:
     """Say where a healthy unit needs more than the start's limit (safety rule 7), or goes on later.
 
-    Source: P = V I; the power factor of a capacitor-input rectifier is 0.5 to 0.7, common
-        practice; the low end counts.
+    Source: P = V I times the power factor, textbook.
     """
-    power_factor = 0.5 if line.kind == "ac" else 1.0
     for level in step.levels:
-        idle_a = line.idle_power_w / level.voltage_v / power_factor
+        idle_a = line.idle_power_w / level.voltage_v / line.power_factor
         works = level.voltage_v >= line.start_threshold_v
         if step.step.place is Place.START and works and idle_a > level.current_limit_a:
             yield (

@@ -109,15 +109,10 @@ class InrushAllowance:
         dropped_v = self.diode_v + self.lead_ohm * self.idle_power_w / read_v
         return self.idle_power_w / (read_v - min(dropped_v, 0.5 * read_v))
 
-    @property
-    def tenth(self) -> float:
-        """The fixed part of what may stay unexplained: a tenth of :attr:`healthy`."""
-        return 0.1 * self.healthy
-
     def slack(
         self, current_limit_a: float, interval_s: float = 0.0, highest_v: float | None = None
     ) -> float:
-        """What may stay unexplained, in C or J: :attr:`tenth` and what readings cannot see.
+        """What may stay unexplained, in C or J: a tenth of what is healthy, and what is not seen.
 
         ``interval_s`` is the longest between two readings, ``highest_v`` the highest voltage read
         in the level so far, or None for the level's own: power that was not seen came at no higher
@@ -128,7 +123,7 @@ class InrushAllowance:
         """
         unseen = current_limit_a * max(interval_s, self.window_s)
         voltage_v = self.to_v if highest_v is None else highest_v
-        return self.tenth + (unseen if self.kind == "charge" else unseen * voltage_v)
+        return 0.1 * self.healthy + (unseen if self.kind == "charge" else unseen * voltage_v)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,9 +146,7 @@ class Level:
 
 
 def resistor_ohm(load: str) -> float | None:
-    """Return the resistance of a load that is connected by hand, such as ``resistor 10 ohm``.
-
-    None where it is any other load.
+    """Return the resistance of a load by hand such as ``resistor 10 ohm``; None for any other.
 
     Raises:
         QuantityError: It is a resistor without a resistance.

@@ -1,7 +1,4 @@
-"""Loads profiles and bench files: every mistake in one go, each with its line.
-
-A profile then has the limits that it names in figures, in its checks and discharge steps.
-"""
+"""Loads profiles, with the limits they name put into figures, and bench files."""
 
 from __future__ import annotations
 
@@ -24,9 +21,7 @@ from harness.unit.nameplate import Unit
 
 
 def load_profile(source: str | Path) -> Profile:
-    """Load a profile from a TOML file, or a shipped one by its name with or without ``.toml``.
-
-    A file of that path comes first.
+    """Load a profile by its path, else a shipped one by its name with or without ``.toml``.
 
     Raises:
         ProfileError: With every mistake in the file.

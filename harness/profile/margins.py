@@ -23,8 +23,6 @@ from harness.unit.nameplate import AcInput, Unit
 #: Averaging windows at the limit to fill in, and current over the envelope's: healthy units were
 #: seen to trip from 1.7 and, few of them, from 1.1 on. Start levels are worked out for one window.
 _MOST_WINDOWS, _MOST_SURGE = 1.5, 1.1
-#: Power factor of a capacitor-input rectifier in a source's current limit.
-_AC_POWER_FACTOR = 0.5
 #: What goes in over what comes out of a converter under load. Source: common practice.
 _EFFICIENCY = 0.88
 
@@ -52,7 +50,7 @@ def tight_levels(
         watched = [
             (where, each, each.budget) for where, _, each in levels if each.budget is not None
         ]
-        for tight in (_long_in_limit(watched), _surge(watched, line, envelope)):
+        for tight in (_long_in_limit(watched, line), _surge(watched, line, envelope)):
             _, text = max(tight, key=lambda found: found[0], default=(0.0, ""))
             if text:
                 yield text
@@ -67,14 +65,14 @@ def tight_levels(
             return
 
 
-def _long_in_limit(watched: Iterable[_Watched]) -> Iterator[tuple[float, str]]:
+def _long_in_limit(watched: Iterable[_Watched], line: AcInput) -> Iterator[tuple[float, str]]:
     """An AC source that stays in its limit while the bulk capacitor fills: how long, and where.
 
     It no longer gives a sine: its rms voltage lags behind what the capacitor holds, while the
     energy that goes in is counted at once.
     """
     for where, level, budget in watched:
-        fill_s = budget.healthy / (_AC_POWER_FACTOR * budget.to_v * level.current_limit_a)
+        fill_s = budget.healthy / (line.power_factor * budget.to_v * level.current_limit_a)
         windows = fill_s / budget.window_s
         if windows > _MOST_WINDOWS:
             text = (

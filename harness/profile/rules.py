@@ -80,34 +80,34 @@ def _order_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
     """Cold checks, then a current-limited start, then steps at nominal voltage, discharge last."""
     started, reached_frac, discharged = False, 0.0, False
     for part in steps:
-        path, place = (*part.path, "kind"), part.place
+        place = part.place
         if place is None:
             continue  # validation tells that there is no such kind
         if place is Place.BEFORE_POWER:
             if started:
-                yield ConfigError(
-                    path, "a cold step after power: cold checks come before the first start"
+                yield part.wrong(
+                    "kind", "a cold step after power: cold checks come before the first start"
                 )
             continue
         if discharged and place is not Place.LAST:
-            yield ConfigError(
-                path, f"a {part.kind} step after a discharge step: that is the last of a run"
+            yield part.wrong(
+                "kind", f"a {part.kind} step after a discharge step: that is the last of a run"
             )
         if place is Place.START:
             levels = part.quantities("levels", "%")
             started, reached_frac = True, levels[-1] if levels else 1.0
             continue
         if not started:
-            yield ConfigError(
-                path,
+            yield part.wrong(
+                "kind",
                 f"a {part.kind} step before any start step: power must first come by a "
                 "current-limited start",
                 '"start"',
             )
             started, reached_frac = True, 1.0  # said once
         elif place is not Place.NOMINAL and reached_frac < 1:
-            yield ConfigError(
-                path,
+            yield part.wrong(
+                "kind",
                 f"the start before it ends at {format_quantity(reached_frac, '%')}: a {part.kind} "
                 "step needs nominal voltage; end the start at 100 %, or put a nominal step between",
                 '"nominal"',
@@ -121,8 +121,8 @@ def _order_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
 def _start_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
     """A second start would find the bulk capacitor charged that it takes for empty."""
     for part in [part for part in steps if part.place is Place.START][1:]:
-        yield ConfigError(
-            (*part.path, "kind"),
+        yield part.wrong(
+            "kind",
             "a second start step: there is one a run; a step that finds power off brings it back "
             "through its levels by itself",
             '"nominal"',
@@ -132,8 +132,8 @@ def _start_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
 def _limit_rules(part: StepPart, envelope: Envelope) -> Iterator[ConfigError]:
     limit_a, most = part.quantity("current_limit", "A"), _amps(envelope.current_a)
     if limit_a is not None and limit_a > envelope.current_a * (1 + ROUNDING):
-        path = (*part.path, "current_limit")
-        yield ConfigError(path, f"{_amps(limit_a)} is above the envelope's {most}", f'"{most}"')
+        problem = f"{_amps(limit_a)} is above the envelope's {most}"
+        yield part.wrong("current_limit", problem, f'"{most}"')
 
 
 def _corner_rules(part: StepPart, unit: Unit, envelope: Envelope) -> Iterator[ConfigError]:
@@ -172,9 +172,8 @@ def _point_list_rules(part: StepPart) -> Iterator[ConfigError]:
     given = {mode: key for mode, key in POINT_KEYS.items() if key in part.raw}
     if "load" in part.raw:
         for key in (*given.values(), *(["mode"] if "mode" in part.raw else [])):
-            yield ConfigError(
-                (*part.path, key),
-                "a load that is connected by hand has no load points: leave this key out",
+            yield part.wrong(
+                key, "a load that is connected by hand has no load points: leave this key out"
             )
         yield from _by_hand_rules(part)
         return
@@ -182,23 +181,23 @@ def _point_list_rules(part: StepPart) -> Iterator[ConfigError]:
         return
     for mode, key in given.items():
         if mode != part.mode:
-            yield ConfigError(
-                (*part.path, key),
+            yield part.wrong(
+                key,
                 f'the step\'s mode is {part.mode!r}: leave this key out, or say mode = "{mode}"',
             )
     if part.mode not in given:
-        path = (*part.path, POINT_KEYS[part.mode])
-        yield ConfigError(path, "this key is missing", POINT_EXAMPLES[part.mode])
+        key = POINT_KEYS[part.mode]
+        yield part.wrong(key, "this key is missing", POINT_EXAMPLES[part.mode])
 
 
 def _by_hand_rules(part: StepPart) -> Iterator[ConfigError]:
     try:
         ohm = resistor_ohm(part.by_hand or "")
     except QuantityError as error:
-        yield ConfigError((*part.path, "load"), error.problem, '"resistor 10 ohm"')
+        yield part.wrong("load", error.problem, '"resistor 10 ohm"')
     else:
         if ohm is not None and ohm <= 0:
-            yield ConfigError((*part.path, "load"), f"{shown(part.by_hand)} is not above zero")
+            yield part.wrong("load", f"{shown(part.by_hand)} is not above zero")
 
 
 def _load_rules(part: StepPart, unit: Unit) -> Iterator[ConfigError]:
@@ -206,10 +205,9 @@ def _load_rules(part: StepPart, unit: Unit) -> Iterator[ConfigError]:
     key, what = "current", "a load current"
     if part.offers(Situation.LOAD_POINTS):
         key, what = "kind", "a load step"
-    where = (*part.path, key)
     if not unit.output:
-        yield ConfigError(
-            where,
+        yield part.wrong(
+            key,
             f"{what}, but the unit has no output; name it in [unit]",
             'output = { main = { kind = "dc", nominal = "5 V", current = "2 A" } }',
         )
@@ -218,11 +216,9 @@ def _load_rules(part: StepPart, unit: Unit) -> Iterator[ConfigError]:
     name = part.output or first
     if name not in unit.output:
         hint = did_you_mean(name, unit.output) or f"; there are {', '.join(unit.output)}"
-        yield ConfigError(
-            (*part.path, "output"), f"the unit has no output {shown(name)}{hint}", f'"{first}"'
-        )
+        yield part.wrong("output", f"the unit has no output {shown(name)}{hint}", f'"{first}"')
     elif unit.output[name].kind != "dc":
-        yield ConfigError(where, f"output {name!r} is AC: a load step loads DC outputs")
+        yield part.wrong(key, f"output {name!r} is AC: a load step loads DC outputs")
     else:
         yield from _overload_rules(part, name, unit.output[name])
 
@@ -234,23 +230,22 @@ def _overload_rules(part: StepPart, name: str, output: Output) -> Iterator[Confi
     amps, point = max(currents, key=lambda one: one[0], default=(0.0, None))
     if point is None or amps <= output.current_a * (1 + ROUNDING):
         return
-    path = (*part.path, key)
     label = _amps(amps) if point.mode == "current" else f"{point.label} ({_amps(amps)})"
     over = f"{label} is more than the nominal {_amps(output.current_a)} of output {name!r}"
     if part.raw.get("overload") is not True:
         remedy = "overload belongs in a load step"
         if part.offers(Situation.LOAD_POINTS):
             remedy = "say overload = true to go there on purpose"
-        yield ConfigError(path, f"{over}: {remedy}")
+        yield part.wrong(key, f"{over}: {remedy}")
     elif output.limit_a is None:
-        yield ConfigError(
-            path,
+        yield part.wrong(
+            key,
             f"{over}, and [unit] does not say how much it bears; give the output its limit",
             f'limit = "{_amps(amps)}"',
         )
     elif amps > output.limit_a * (1 + ROUNDING):
         limit = _amps(output.limit_a)
-        yield ConfigError(path, f"{label} is more than {limit}, the limit of output {name!r}")
+        yield part.wrong(key, f"{label} is more than {limit}, the limit of output {name!r}")
 
 
 def _asked_for(part: StepPart) -> tuple[str, tuple[LoadPoint, ...]]:

@@ -41,8 +41,6 @@ _STOPS_FRAC = 0.9
 _CREST, _MOST_BULK = 4.0, 1.2
 #: Least distance between two levels.
 _LEAST_RISE_FRAC = 0.04
-#: Power factor of a capacitor-input rectifier, the low end. Source: common practice.
-_AC_POWER_FACTOR = 0.5
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -113,7 +111,7 @@ def _start_ac(
     for closer in (False, True):
         levels_frac = _levels(line, _USUAL_FIRST_FRAC, closer=closer)
         longest = max(
-            (high**2 - low**2) / high / _AC_POWER_FACTOR
+            (high**2 - low**2) / high / line.power_factor
             for low, high in itertools.pairwise((0.0, *levels_frac))
         )
         charge_c = longest * (capacitance_f * line.nominal_v)  # time times limit
@@ -130,8 +128,7 @@ def _bounds_a(line: Input) -> tuple[float, float]:
 
     A nameplate may promise an idle current near its nominal one: the envelope is the end of it.
     """
-    power_factor = 1.0 if line.kind == "dc" else _AC_POWER_FACTOR
-    at_threshold_a = line.idle_power_w / line.start_threshold_v / power_factor
+    at_threshold_a = line.idle_power_w / line.start_threshold_v / line.power_factor
     needed_a = max(_OVER_IDLE[line.kind] * at_threshold_a, _LEAST_A[line.kind])
     least_a, most_a = (
         min(max(share * line.current_a, needed_a), _HIGHEST_FRAC * line.current_a)

@@ -121,10 +121,7 @@ class AnyStep(Table):
         return ()
 
     def hand_note(self, restart: str) -> str:  # noqa: ARG002 - nothing to do by hand
-        """Say what a person does on the way and when power is off for it; empty where nothing.
-
-        ``restart`` has the labels of the levels by which power comes back, if it does.
-        """
+        """Say what a person does on the way, power off, until it comes back by ``restart``."""
         return ""
 
 

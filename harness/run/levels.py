@@ -15,10 +15,6 @@ from harness.run.context import Context
 from harness.run.off import meter_at_output
 from harness.run.rest import Dwell, Hold
 
-#: Power factor at which an idle power is taken to be drawn: low for a peak-charging rectifier.
-#: Source: 0.5 to 0.7 for a capacitor-input rectifier, common practice.
-_POWER_FACTOR = {"dc": 1.0, "ac": 0.5}
-
 
 def energise(
     context: Context,
@@ -98,7 +94,7 @@ def _next_level(context: Context, level: Level, holds: list[Hold]) -> None:
         [(hold.level.voltage_v, float(hold.readings["supply.current"].mean())) for hold in holds],
         threshold_v=unit_input.start_threshold_v,
         idle_power_w=unit_input.idle_power_w,
-        power_factor=_POWER_FACTOR[unit_input.kind],
+        power_factor=unit_input.power_factor,
     )
     if expected_a > level.current_limit_a:
         context.host.cut(

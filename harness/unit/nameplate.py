@@ -32,6 +32,9 @@ class _Input(Table):
 
     threshold_frac: ClassVar[float]  # of nominal: where a unit begins to work if nothing is stated
     peak_factor: ClassVar[float]  # voltage of the bulk capacitor over the input voltage
+    #: Real over apparent power, the low end for a capacitor-input rectifier.
+    #: Source: 0.5 to 0.7, common practice.
+    power_factor: ClassVar[float]
 
     nominal_v: Volts = Field(alias="nominal")
     tolerance_frac: Annotated[Fraction, AfterValidator(_below_whole)] = Field(alias="tolerance")
@@ -90,6 +93,7 @@ class DcInput(_Input):
 
     threshold_frac: ClassVar[float] = 0.3
     peak_factor: ClassVar[float] = 1.0
+    power_factor: ClassVar[float] = 1.0
 
     kind: Literal["dc"]
 
@@ -99,6 +103,7 @@ class AcInput(_Input):
 
     threshold_frac: ClassVar[float] = 0.5
     peak_factor: ClassVar[float] = math.sqrt(2.0)
+    power_factor: ClassVar[float] = 0.5
 
     kind: Literal["ac"]
     frequency_hz: tuple[Hertz, ...] = Field(
