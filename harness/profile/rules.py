@@ -11,7 +11,6 @@ from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from typing import Any
 
-from harness.errors import did_you_mean
 from harness.files.config_error import ConfigError
 from harness.profile.check_rules import ROUNDING, StepPart, check_rules, part_of
 from harness.profile.level import LoadPoint, resistor_ohm
@@ -215,8 +214,7 @@ def _load_rules(part: StepPart, unit: Unit) -> Iterator[ConfigError]:
     first = next(iter(unit.output))
     name = part.output or first
     if name not in unit.output:
-        hint = did_you_mean(name, unit.output) or f"; there are {', '.join(unit.output)}"
-        yield part.wrong("output", f"the unit has no output {shown(name)}{hint}", f'"{first}"')
+        yield part.wrong("output", unit.no_output(name), f'"{first}"')
     elif unit.output[name].kind != "dc":
         yield part.wrong(key, f"output {name!r} is AC: a load step loads DC outputs")
     else:

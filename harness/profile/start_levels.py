@@ -76,10 +76,10 @@ def suggest_start(line: Input, *, sample_s: float) -> SuggestedStart:
     if line.bulk_capacitance_f is None:
         levels_frac = _levels(line, _USUAL_FIRST_FRAC)
         limit_a = _rounded(sum(_bounds_a(line)) / 2)
-    elif line.kind == "ac":
-        levels_frac, limit_a, fill_s = _start_ac(line, line.bulk_capacitance_f, sample_s)
     else:
-        levels_frac, limit_a, fill_s = _start_dc(line, line.bulk_capacitance_f, sample_s)
+        charge_c = line.bulk_capacitance_f * line.nominal_v  # at nominal voltage (rms)
+        start = _start_ac if line.kind == "ac" else _start_dc
+        levels_frac, limit_a, fill_s = start(line, charge_c, sample_s)
     return SuggestedStart(
         levels_frac=levels_frac,
         current_limit_a=limit_a,
@@ -88,12 +88,12 @@ def suggest_start(line: Input, *, sample_s: float) -> SuggestedStart:
     )
 
 
-def _start_dc(
-    line: Input, capacitance_f: float, sample_s: float
-) -> tuple[tuple[float, ...], float, float]:
-    """Return levels, limit and time to fill to the lowest."""
+#: Levels, limit, and the longest time to fill.
+_Found = tuple[tuple[float, ...], float, float]
+
+
+def _start_dc(line: Input, charge_c: float, sample_s: float) -> _Found:
     least_a, most_a = _bounds_a(line)
-    charge_c = capacitance_f * line.nominal_v  # at nominal voltage
     wanted_s = _READINGS * sample_s
     limit_a = _rounded(min(most_a, max(least_a, _USUAL_FIRST_FRAC * charge_c / wanted_s)))
     first_frac = _USUAL_FIRST_FRAC
@@ -103,10 +103,7 @@ def _start_dc(
     return _levels(line, first_frac), limit_a, first_frac * charge_c / limit_a
 
 
-def _start_ac(
-    line: Input, capacitance_f: float, sample_s: float
-) -> tuple[tuple[float, ...], float, float]:
-    """Return levels, limit and time to fill to the level that takes longest."""
+def _start_ac(line: Input, charge_c: float, sample_s: float) -> _Found:
     at_limit_s = _MOST_READINGS_AC * sample_s
     for closer in (False, True):
         levels_frac = _levels(line, _USUAL_FIRST_FRAC, closer=closer)
@@ -114,13 +111,13 @@ def _start_ac(
             (high**2 - low**2) / high / line.power_factor
             for low, high in itertools.pairwise((0.0, *levels_frac))
         )
-        charge_c = longest * (capacitance_f * line.nominal_v)  # time times limit
-        if charge_c / at_limit_s <= _MOST_FRAC * line.current_a:
+        limited_c = longest * charge_c  # time times limit
+        if limited_c / at_limit_s <= _MOST_FRAC * line.current_a:
             break
     least_a, _ = _bounds_a(line)
     most_a = max(least_a, _MOST_FRAC_AC * line.current_a)
-    limit_a = _rounded(min(most_a, max(least_a, charge_c / at_limit_s)))
-    return levels_frac, limit_a, charge_c / limit_a
+    limit_a = _rounded(min(most_a, max(least_a, limited_c / at_limit_s)))
+    return levels_frac, limit_a, limited_c / limit_a
 
 
 def _bounds_a(line: Input) -> tuple[float, float]:

@@ -7,6 +7,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator
 
+from harness.errors import did_you_mean
 from harness.files.field_types import (
     Amps,
     Farads,
@@ -18,7 +19,7 @@ from harness.files.field_types import (
     Watts,
     mistaken,
 )
-from harness.quantity import format_quantity
+from harness.quantity import format_quantity, shown
 
 
 def _below_whole(tolerance_frac: float) -> float:
@@ -146,3 +147,8 @@ class Unit(Table):
     def output_power_w(self) -> float:
         """Nominal power of all outputs together; 0 for a unit without one."""
         return sum(output.nominal_v * output.current_a for output in self.output.values())
+
+    def no_output(self, name: str) -> str:
+        """Say that there is no output of a name, and which there are."""
+        hint = did_you_mean(name, self.output) or f"; there are {', '.join(self.output)}"
+        return f"the unit has no output {shown(name)}{hint}"

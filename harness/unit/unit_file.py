@@ -8,7 +8,6 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, ValidationError
 
-from harness.errors import did_you_mean
 from harness.files.config_error import ConfigError
 from harness.files.field_types import Celsius, Flag, Hertz, Name, Seconds, Table, Volts, read_line
 from harness.files.named_file import UNIT, FromFile, read_named, validated
@@ -138,9 +137,5 @@ def _path_rules(parts: Mapping[int, Mapping[str, Any]], raw_unit: object) -> Ite
                     f"{shown(part['kind'])}, but the unit has no output; name it in [unit]",
                 )
             elif isinstance(output, str) and output not in unit.output:
-                hint = did_you_mean(output, unit.output) or f"; there are {', '.join(unit.output)}"
-                yield ConfigError(
-                    ("parts", at, "output"),
-                    f"the unit has no output {shown(output)}{hint}",
-                    f'"{next(iter(unit.output))}"',
-                )
+                first = next(iter(unit.output))
+                yield ConfigError(("parts", at, "output"), unit.no_output(output), f'"{first}"')
