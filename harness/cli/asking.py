@@ -32,6 +32,18 @@ def until_understood(
             tell(error)
 
 
+def read_option(option: str, text: str, read: Reader[_T], remedy: str = "") -> _T:
+    """Read what an option says.
+
+    Raises:
+        UsageError: It is nonsense.
+    """
+    try:
+        return read(text)
+    except ValueError as error:
+        raise UsageError(_problem(error), where=option, remedy=remedy) from None
+
+
 class Interview:
     """Asks what no option has answered: `given` has None where one was not given.
 
@@ -58,10 +70,7 @@ class Interview:
         option = f"--{name.replace('_', '-')}"
         given = self._given.get(name)
         if given is not None:
-            try:
-                return read(str(given).strip())
-            except ValueError as error:
-                raise UsageError(_problem(error), where=option) from None
+            return read_option(option, str(given).strip(), read)
         if self._silent:
             return read(default)
         prompt = f"{question} [{default}]"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import importlib
 import os
 import sys
@@ -118,9 +119,9 @@ def main() -> None:
     code = _ended()
     with contextlib.suppress(OSError, ValueError):
         sys.stdout.flush()
-    if shown is not None and shown.worth_telling and shown.lost is not None:
-        reason = shown.lost.strerror
-        _say(f"what was to be shown is lost, for it cannot be written: {reason}")
+    lost = None if shown is None else shown.lost
+    if lost is not None and lost.errno != errno.EPIPE:  # a closed pipe had enough
+        _say(f"what was to be shown is lost, for it cannot be written: {lost.strerror}")
         if not _JUDGES.intersection(sys.argv[1:2]):
             code = code or ExitCode.USAGE
     sys.exit(code)

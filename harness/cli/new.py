@@ -13,14 +13,7 @@ from harness.cli import PLAIN
 from harness.cli.asking import Interview, choice, date, quantity
 from harness.cli.options import require_new, write_file
 from harness.files.field_types import read_line
-from harness.new.drafts import (
-    BenchAnswers,
-    Nameplate,
-    UnitAnswers,
-    draft_bench,
-    draft_profile,
-    draft_unit,
-)
+from harness.new.drafts import Nameplate, draft_bench, draft_profile, draft_unit
 from harness.profile.bench_file import Accuracy
 from harness.quantity import shown
 
@@ -105,22 +98,22 @@ def bench(interview: Interview) -> str:
     kind = ask("kind", "It gives dc or ac", _KINDS, "dc")
     usual_v, usual_a = {"dc": ("60 V", "10 A"), "ac": ("300 V", "8 A")}[kind]
     reading = "Accuracy of its voltage reading, from the data sheet"
-    answers = BenchAnswers(
-        name=name,
-        visa="" if library == "system" else library,
-        kind=kind,
-        supply=ask("supply", "Its VISA address", _visa_address, _address(10)),
-        voltage_v=ask("voltage", "Its largest voltage", quantity("V", 1, 1e4), usual_v),
-        current_a=ask("current", "Its largest current", _AMPS, usual_a),
-        identity=ask_if_known("identity", "Text its *IDN? answer must contain", read_line),
-        voltage_accuracy=ask_if_known("voltage_accuracy", reading, _accuracy("V")),
-        current_accuracy=ask_if_known(
+    answers = {
+        "name": name,
+        "visa": "" if library == "system" else library,
+        "kind": kind,
+        "supply": ask("supply", "Its VISA address", _visa_address, _address(10)),
+        "voltage_v": ask("voltage", "Its largest voltage", quantity("V", 1, 1e4), usual_v),
+        "current_a": ask("current", "Its largest current", _AMPS, usual_a),
+        "identity": ask_if_known("identity", "Text its *IDN? answer must contain", read_line),
+        "voltage_accuracy": ask_if_known("voltage_accuracy", reading, _accuracy("V")),
+        "current_accuracy": ask_if_known(
             "current_accuracy", "Accuracy of its current reading", _accuracy("A")
         ),
-        calibration_due=ask_if_known("calibration_due", "Calibration due on", date),
-        meter=_further(interview, "meter", "The meter", 11),
-        load=_further(interview, "load", "The electronic load", 12),
-    )
+        "calibration_due": ask_if_known("calibration_due", "Calibration due on", date),
+        "meter": _further(interview, "meter", "The meter", 11),
+        "load": _further(interview, "load", "The electronic load", 12),
+    }
     return draft_bench(answers)
 
 
@@ -131,21 +124,20 @@ def unit(interview: Interview) -> str:
     interview.section("This unit, and what happened to it")
     nominal = f"{nameplate.nominal_v:.4g} V"
     opened = ("fuse", "breaker", "nothing", "unknown")
-    answers = UnitAnswers(
-        nameplate=nameplate,
-        serial=ask("serial", "Serial number", read_line, "HRW-0000"),
-        event_kind=ask("applied", "Applied: dc or ac", _KINDS, nameplate.kind),
-        event_v=ask("applied_voltage", "Voltage applied", _VOLTS, nominal),
-        opened=ask("opened", f"What opened: {', '.join(opened)}", choice(*opened), "unknown"),
-        note=ask_if_known("note", "The story in a sentence", read_line),
-        fuse_a=ask("fuse_current", "Fuse, rated current", _AMPS, "2 A"),
-        fuse_v=ask("fuse_voltage", "Fuse, rated voltage", _VOLTS, "250 V"),
-        varistor_v=ask_if_known("varistor", "Varistor, continuous AC rating", _VOLTS, "none"),
-        bulk_v=None
+    answers = {
+        "serial": ask("serial", "Serial number", read_line, "HRW-0000"),
+        "event_kind": ask("applied", "Applied: dc or ac", _KINDS, nameplate.kind),
+        "event_v": ask("applied_voltage", "Voltage applied", _VOLTS, nominal),
+        "opened": ask("opened", f"What opened: {', '.join(opened)}", choice(*opened), "unknown"),
+        "note": ask_if_known("note", "The story in a sentence", read_line),
+        "fuse_a": ask("fuse_current", "Fuse, rated current", _AMPS, "2 A"),
+        "fuse_v": ask("fuse_voltage", "Fuse, rated voltage", _VOLTS, "250 V"),
+        "varistor_v": ask_if_known("varistor", "Varistor, continuous AC rating", _VOLTS, "none"),
+        "bulk_v": None
         if nameplate.bulk_capacitance_f is None
         else ask_if_known("bulk_voltage", "Bulk capacitor, rated voltage", _VOLTS),
-    )
-    return draft_unit(answers)
+    }
+    return draft_unit(nameplate, answers)
 
 
 def _nameplate(interview: Interview) -> Nameplate:

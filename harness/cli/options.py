@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from harness.cli.asking import date
 from harness.errors import UsageError
 
 Profile = Annotated[str, typer.Argument(help="A profile file, or the name of a shipped one.")]
@@ -25,18 +23,6 @@ NextDue = Annotated[
 ]
 #: Where records are, unless said otherwise.
 HERE = Path("results")
-
-
-def as_date(text: str | None) -> dt.date | None:
-    """Read the date of ``--next-due``.
-
-    Raises:
-        UsageError: It is none.
-    """
-    try:
-        return None if text is None else date(text)
-    except ValueError as error:
-        raise UsageError(str(error), where="--next-due") from None
 
 
 def require_new(to: Path, remedy: str) -> None:

@@ -12,7 +12,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
 from rich.table import Column, Table
 
-from harness.cli.asking import quantity
+from harness.cli.asking import quantity, read_option
 from harness.cli.options import Profile
 from harness.cli.tables import console, figures, table
 from harness.errors import UsageError
@@ -66,7 +66,7 @@ def qualify(  # noqa: PLR0913, PLR0917 - options of the command line
     as_json: Annotated[bool, typer.Option("--json", help="Print the rates as JSON.")] = False,
 ) -> None:
     """Rehearse many random healthy and faulty units: false-release and false-reject rates."""
-    share_frac = _share(false_reject)
+    share_frac = read_option("--false-reject", false_reject, _share, 'write it as "0.1 %"')
     if suggest and as_json:
         raise UsageError("limits are printed as TOML, rates as JSON", remedy="leave one out")
     stop = StopRequest()
@@ -101,13 +101,9 @@ def qualify(  # noqa: PLR0913, PLR0917 - options of the command line
 
 def _share(text: str) -> float:
     """Read a share of units, such as ``0.1 %``."""
-    where = "--false-reject"
-    try:
-        share_frac = quantity("%", 0.0, 1.0)(text)
-    except ValueError as error:
-        raise UsageError(str(error), where=where, remedy='write it as "0.1 %"') from None
+    share_frac = quantity("%", 0.0, 1.0)(text)
     if not 0.0 < share_frac < 1.0:
-        raise UsageError(f"a share of {text} says nothing", where=where, remedy='write "0.1 %"')
+        raise ValueError(f"a share of {text} says nothing")
     return share_frac
 
 

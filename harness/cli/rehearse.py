@@ -12,6 +12,7 @@ from harness.cli.options import HERE, Profile
 from harness.cli.results import show_result
 from harness.errors import UsageError
 from harness.quantity import format_quantity
+from harness.rehearse.faults import FAULTS
 from harness.run.stop import StopRequest, stop_on_signals
 
 #: The shipped demo: the dome-shutter power unit.
@@ -59,7 +60,9 @@ def rehearse(  # noqa: PLR0913, PLR0917 - options of the command line
         _list_faults()
         return
     if link_fault and "list" in link_fault:
-        _list_link_faults()
+        from harness.rehearse.server import LINK_FAULTS
+
+        _print_names({name: fault.summary for name, fault in LINK_FAULTS.items()})
         return
     if listen:
         from harness.cli.listen import listen as serve_bench
@@ -95,24 +98,23 @@ def rehearse(  # noqa: PLR0913, PLR0917 - options of the command line
 
 
 def _list_faults() -> None:
-    from harness.rehearse.faults import FAULTS
-
-    width = max(map(len, FAULTS))
-    for name, fault in FAULTS.items():
-        kinds = "/".join(sorted(fault.kinds))
-        typer.echo(f"{name:{width}}  {kinds:5}  {fault.summary}")
+    _print_names(
+        {
+            name: f"{'/'.join(sorted(fault.kinds)):5}  {fault.summary}"
+            for name, fault in FAULTS.items()
+        }
+    )
     typer.echo("\nSeverities a unit model may give: mild, usual, severe, or a number.")
+    told = {}
     for name, fault in FAULTS.items():
-        severity = fault.severity
-        if severity is not None:
+        if (severity := fault.severity) is not None:
             numbers = (format_quantity(one, severity.unit) for one in severity.levels)
             late = "; may come late" if fault.onset else ""
-            typer.echo(f"{name:{width}}  {' / '.join(numbers)}: {severity.what}{late}")
+            told[name] = f"{' / '.join(numbers)}: {severity.what}{late}"
+    _print_names(told)
 
 
-def _list_link_faults() -> None:
-    from harness.rehearse.server import LINK_FAULTS
-
-    width = max(map(len, LINK_FAULTS))
-    for name, fault in LINK_FAULTS.items():
-        typer.echo(f"{name:{width}}  {fault.summary}")
+def _print_names(told: dict[str, str]) -> None:
+    width = max(map(len, told))
+    for name, text in told.items():
+        typer.echo(f"{name:{width}}  {text}")

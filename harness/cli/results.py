@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Container, Iterable, Mapping
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any
@@ -17,7 +17,8 @@ from rich.table import Column, Table
 from rich.text import Text
 
 from harness.cli import PLAIN
-from harness.cli.options import HERE, NextDue, Results, Run, as_date, require_new, write_file
+from harness.cli.asking import date, read_option
+from harness.cli.options import HERE, NextDue, Results, Run, require_new, write_file
 from harness.cli.tables import STYLES, add_row, console, indented, table
 from harness.errors import ExitCode, RecordError, UsageError
 from harness.record import Record, load
@@ -67,13 +68,12 @@ def report(
     from harness.report.export import as_pdf
     from harness.report.page import report_from_record
 
-    due = as_date(next_due)
+    due = None if next_due is None else read_option("--next-due", next_due, date)
     folder = find(results, run)
     target = to or Path(f"{folder.resolve().name}{'.pdf' if pdf else '.html'}")
-    kind = target.suffix.lower()
-    if kind not in {".html", ".pdf"} or (pdf and kind == ".html"):
-        wanted = "--to report.pdf" if pdf else "--to report.html or --to report.pdf"
-        raise UsageError("a report is written as .html or .pdf", where=str(target), remedy=wanted)
+    wanted = "--to report.pdf" if pdf else "--to report.html or --to report.pdf"
+    kinds = {".pdf"} if pdf else {".html", ".pdf"}
+    kind = _kind_of(target, kinds, "a report is written as .html or .pdf", wanted)
     require_new(target, "name a new one, --to")
     page = report_from_record(load(folder), next_due=due)
     write_file(target, as_pdf(page, paper.value) if kind == ".pdf" else page)
@@ -93,12 +93,8 @@ def label(
     from harness.report.export import as_png
     from harness.report.label import draw_label
 
-    due = as_date(next_due)
-    kind = to.suffix.lower()
-    if kind not in {".svg", ".png"}:
-        raise UsageError(
-            "a label is written as .svg or .png", where=str(to), remedy="--to label.svg"
-        )
+    due = None if next_due is None else read_option("--next-due", next_due, date)
+    kind = _kind_of(to, (".svg", ".png"), "a label is written as .svg or .png", "--to label.svg")
     record = load(find(results, run))
     if not record.whole:
         raise RecordError(
@@ -191,12 +187,15 @@ def export(
 ) -> None:
     """Write a run into one file: its readings as .csv, or all of it as .json."""
     writers: Mapping[str, Callable[[Record], str]] = {".csv": _as_csv, ".json": _as_json}
-    writer = writers.get(to.suffix.lower())
-    if writer is None:
-        raise UsageError(
-            "a record is exported as .csv or .json", where=str(to), remedy="--to run.csv"
-        )
-    write_file(to, writer(load(find(results, run))).encode())
+    kind = _kind_of(to, writers, "a record is exported as .csv or .json", "--to run.csv")
+    write_file(to, writers[kind](load(find(results, run))).encode())
+
+
+def _kind_of(to: Path, kinds: Container[str], problem: str, remedy: str) -> str:
+    kind = to.suffix.lower()
+    if kind not in kinds:
+        raise UsageError(problem, where=str(to), remedy=remedy)
+    return kind
 
 
 def _as_csv(record: Record) -> str:

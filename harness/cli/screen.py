@@ -6,7 +6,6 @@ A run goes on to its end and has its own exit code, whatever becomes of its outp
 from __future__ import annotations
 
 import contextlib
-import errno
 import io
 import os
 import shutil
@@ -35,11 +34,6 @@ class Lossy(io.FileIO):
     def __init__(self, descriptor: int) -> None:
         super().__init__(descriptor, "wb", closefd=False)
         self.lost: OSError | None = None  #: why nothing is written any more
-
-    @property
-    def worth_telling(self) -> bool:
-        """Whether something was lost that somebody wanted: a closed pipe had enough."""
-        return self.lost is not None and self.lost.errno != errno.EPIPE
 
     def write(self, data: ReadableBuffer, /) -> int:
         """Write as much as can be written; all of it counts as written where nothing can."""

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import itertools
 import math
 import re
 import textwrap
 import tomllib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -69,40 +68,6 @@ class Nameplate:
     protection_class: Literal["I", "II", "III"] = "II"  #: IEC 61140 class
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class BenchAnswers:
-    """What a bench file's draft is made from; None where the user does not know yet."""
-
-    name: str  #: what the workshop calls the bench
-    visa: str  #: PyVISA library
-    kind: Literal["dc", "ac"]  #: what the supply gives
-    supply: str  #: its VISA resource
-    voltage_v: float  #: its largest voltage
-    current_a: float  #: its largest current
-    identity: str | None = None  #: text its answer to ``*IDN?`` must contain
-    voltage_accuracy: str | None = None  #: as its data sheet gives it, such as ``0.05 % + 10 mV``
-    current_accuracy: str | None = None  #: the same of its current
-    calibration_due: dt.date | None = None  #: day from which its calibration is overdue
-    meter: str | None = None  #: VISA resource of the meter, or None for a bench without one
-    load: str | None = None  #: VISA resource of the electronic load, or None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class UnitAnswers:
-    """What a unit file's draft is made from; None where nobody knows."""
-
-    nameplate: Nameplate
-    serial: str
-    event_kind: Literal["ac", "dc"]  #: what was applied
-    event_v: float  #: voltage applied (rms for AC)
-    opened: Literal["fuse", "breaker", "nothing", "unknown"]  #: what cut it off
-    note: str | None  #: the story in a sentence
-    fuse_a: float  #: rated current of the fuse in the line
-    fuse_v: float  #: its rated voltage
-    varistor_v: float | None = None  #: maximum continuous AC voltage; None for a unit without
-    bulk_v: float | None = None  #: rated voltage of the bulk capacitor
-
-
 def unit_of(nameplate: Nameplate) -> Unit:
     """Return the nameplate as the draft's reader will see it, rounding and defaults included.
 
@@ -148,14 +113,14 @@ def draft_profile(nameplate: Nameplate, *, sample_s: float, load: bool = False) 
     )
 
 
-def draft_bench(answers: BenchAnswers) -> str:
-    """Return a bench file that loads as it stands."""
-    return _written("bench", bench=answers, ac=answers.kind == "ac")
+def draft_bench(answers: Mapping[str, Any]) -> str:
+    """Return a bench file that loads as it stands; an answer is None where the user knows none."""
+    return _written("bench", bench=answers, ac=answers["kind"] == "ac")
 
 
-def draft_unit(answers: UnitAnswers) -> str:
-    """Return a unit file that can be assessed as it stands."""
-    return _written("unit", **_nameplate_fields(answers.nameplate), unit=answers)
+def draft_unit(nameplate: Nameplate, answers: Mapping[str, Any]) -> str:
+    """Return a unit file that can be assessed as it stands, None as for a bench file."""
+    return _written("unit", **_nameplate_fields(nameplate), unit=answers)
 
 
 def rounded_down(value: float, digits: int = 4) -> float:

@@ -29,12 +29,12 @@ def _text(value: object) -> str:
     return value if isinstance(value, str) else ""
 
 
-def _texts(value: object) -> list[str]:
-    return [text for text in value if _text(text)] if isinstance(value, list) else []
-
-
-def _tables(value: object) -> list[Mapping[str, Any]]:
-    return [item for item in value if isinstance(item, Mapping)] if isinstance(value, list) else []
+def _items(value: object, kind: type) -> list[Any]:
+    return (
+        [item for item in value if item and isinstance(item, kind)]
+        if isinstance(value, list)
+        else []
+    )
 
 
 def _pairs(value: object) -> list[tuple[str, Any]]:
@@ -156,8 +156,8 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
     "quantity": format_quantity,
     "share": share_text,
     "spaced": lambda value: _text(value).replace("-", " "),
-    "tables": _tables,
-    "texts": _texts,
+    "tables": lambda value: _items(value, Mapping),
+    "texts": lambda value: _items(value, str),
     "time_text": lambda value: time_text(_number(value)),
     "wanted": wanted_text,
 }

@@ -15,9 +15,7 @@ from hypothesis import strategies as st
 from harness.api import plan_for, rehearse_profile
 from harness.bench.dialect import bench_dialects
 from harness.new.drafts import (
-    BenchAnswers,
     Nameplate,
-    UnitAnswers,
     draft_bench,
     draft_profile,
     draft_unit,
@@ -114,16 +112,20 @@ def answers(draw: st.DrawFn) -> dict[str, Any]:
 def fitting_bench(unit: Unit) -> str:
     """Return a bench, drafted too, whose supply gives what the unit's envelope needs."""
     return draft_bench(
-        BenchAnswers(
-            name="Dome workshop, bench 2",
-            visa="@py",
-            kind=unit.input.kind,
-            supply="TCPIP0::192.0.2.10::5025::SOCKET",
-            voltage_v=1.5 * unit.input.nominal_v,
-            current_a=2.0 * unit.input.current_a,
-            meter="TCPIP0::192.0.2.11::5025::SOCKET",
-            load="TCPIP0::192.0.2.12::5025::SOCKET",
-        )
+        {
+            "name": "Dome workshop, bench 2",
+            "visa": "@py",
+            "kind": unit.input.kind,
+            "supply": "TCPIP0::192.0.2.10::5025::SOCKET",
+            "voltage_v": 1.5 * unit.input.nominal_v,
+            "current_a": 2.0 * unit.input.current_a,
+            "identity": None,
+            "voltage_accuracy": None,
+            "current_accuracy": None,
+            "calibration_due": None,
+            "meter": "TCPIP0::192.0.2.11::5025::SOCKET",
+            "load": "TCPIP0::192.0.2.12::5025::SOCKET",
+        }
     )
 
 
@@ -209,35 +211,38 @@ class TestProfile:
 
 class TestBench:
     @given(
-        answers=st.builds(
-            BenchAnswers,
-            name=TITLES,
-            visa=st.sampled_from(("", "@py")),
-            kind=st.sampled_from(("dc", "ac")),
-            supply=TITLES,
-            voltage_v=st.floats(1.0, 1000.0),
-            current_a=st.floats(0.01, 100.0),
-            identity=st.none() | TITLES,
-            voltage_accuracy=st.none() | st.just("0.05 % + 10 mV"),
-            current_accuracy=st.none() | st.just("0.2 % + 2 mA"),
-            calibration_due=st.none() | st.dates(min_value=TODAY),
-            meter=st.none() | TITLES,
-            load=st.none() | TITLES,
+        answers=st.fixed_dictionaries(
+            {
+                "name": TITLES,
+                "visa": st.sampled_from(("", "@py")),
+                "kind": st.sampled_from(("dc", "ac")),
+                "supply": TITLES,
+                "voltage_v": st.floats(1.0, 1000.0),
+                "current_a": st.floats(0.01, 100.0),
+                "identity": st.none() | TITLES,
+                "voltage_accuracy": st.none() | st.just("0.05 % + 10 mV"),
+                "current_accuracy": st.none() | st.just("0.2 % + 2 mA"),
+                "calibration_due": st.none() | st.dates(min_value=TODAY),
+                "meter": st.none() | TITLES,
+                "load": st.none() | TITLES,
+            }
         )
     )
     @settings(MODEST, max_examples=30)
-    def test_every_draft_loads(self, written: Callable[[str], str], answers: BenchAnswers) -> None:
+    def test_every_draft_loads(
+        self, written: Callable[[str], str], answers: dict[str, Any]
+    ) -> None:
         """A draft loads and says what was answered, the dialects of its roles included."""
         bench = load_bench(written(draft_bench(answers)))
 
         assert set(bench_dialects(bench)) == {
             "supply",
-            *(["meter"] if answers.meter else []),
-            *(["load"] if answers.load else []),
+            *(["meter"] if answers["meter"] else []),
+            *(["load"] if answers["load"] else []),
         }
-        assert bench.supply.resource == answers.supply
-        assert bench.supply.range.voltage_v == pytest.approx(answers.voltage_v, rel=1e-3)
-        assert bench.supply.calibration_due == answers.calibration_due
+        assert bench.supply.resource == answers["supply"]
+        assert bench.supply.range.voltage_v == pytest.approx(answers["voltage_v"], rel=1e-3)
+        assert bench.supply.calibration_due == answers["calibration_due"]
 
 
 class TestUnit:
@@ -259,10 +264,8 @@ class TestUnit:
         self, written: Callable[[str], str], nameplate: Nameplate, story: dict[str, Any]
     ) -> None:
         """A draft loads and is assessed as it stands; it names no replacement that could be bad."""
-        drafted = UnitAnswers(
-            nameplate=nameplate, serial="HRW-0007", fuse_a=2.0, fuse_v=250.0, **story
-        )
-        file = load_unit(written(draft_unit(drafted)))
+        answers = {"serial": "HRW-0007", "fuse_a": 2.0, "fuse_v": 250.0, **story}
+        file = load_unit(written(draft_unit(nameplate, answers)))
 
         assert assess(file).acceptable
         assert file.unit == unit_of(nameplate)
