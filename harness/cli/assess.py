@@ -11,7 +11,7 @@ from rich.console import RenderableType
 from rich.table import Column, Table
 from rich.text import Text
 
-from harness.cli.tables import add_row, figures, heading, listed, show, table
+from harness.cli.tables import figures, heading, listed, show, table
 from harness.errors import ExitCode
 from harness.unit.assess import assess as assessment_of
 from harness.unit.assessment import Adequacy, Assessment, Severity, as_plain
@@ -104,7 +104,7 @@ def _told(rows: Iterator[tuple[str, str]]) -> Iterator[RenderableType]:
     """Yield parts and what there is to say of them; nothing where there is nothing."""
     told = table(Column(no_wrap=True), Column(ratio=1), show_header=False)
     for row in rows:
-        add_row(told, *row)
+        told.add_row(*row)
     if told.row_count:
         yield Text()
         yield told
@@ -121,8 +121,7 @@ def _suspicion(assessment: Assessment) -> Table:
     )
     for part in assessment.parts:
         worst = part.worst
-        add_row(
-            parts,
+        parts.add_row(
             f"{part.name} {_SHORT_KINDS.get(part.kind, part.kind)}",
             worst.quantity,
             shown_figure(worst.rating, worst.unit),
@@ -150,7 +149,7 @@ def _checks(assessment: Assessment) -> Table:
     )
     for number, check in enumerate(assessment.checks, 1):
         part = Text(check.part or "unit", style="bold" if check.suspect else "")
-        add_row(checks, f"{number}", part, check.measure, check.expected)
+        checks.add_row(f"{number}", part, check.measure, check.expected)
     return checks
 
 
@@ -163,9 +162,9 @@ def _replacements(assessment: Assessment) -> Table:
         header_style="dim",
     )
     for part in assessment.replacements:
-        add_row(parts, Text(part.name, style="bold"), part.kind, "", "", _word(part.adequacy))
+        parts.add_row(Text(part.name, style="bold"), part.kind, "", "", _word(part.adequacy))
         for found in part.findings:
-            add_row(parts, "", found.item, found.original, found.fitted, _word(found.adequacy))
+            parts.add_row("", found.item, found.original, found.fitted, _word(found.adequacy))
     return parts
 
 

@@ -13,7 +13,7 @@ from rich.text import Text
 
 from harness.api import plan_for
 from harness.cli.options import Profile
-from harness.cli.tables import add_row, figures, listed, show, table
+from harness.cli.tables import figures, listed, show, table
 from harness.profile.check import Check
 from harness.profile.level import Level
 from harness.profile.load import load_bench, load_profile
@@ -93,7 +93,7 @@ def _levels(plan: Plan) -> Table:
     for step in plan.steps:
         title = f"{step.number} {step.name}"
         for level in step.levels:
-            add_row(levels, title, *_cells(level, ac=ac))
+            levels.add_row(title, *_cells(level, ac=ac))
             title = ""
     return levels
 
@@ -141,7 +141,7 @@ def _checks(plan: Plan) -> Table:
     )
     for step in plan.steps:
         for check in step.checks:
-            add_row(checks, check.name, _where(step, check), check.measure, _limits(check))
+            checks.add_row(check.name, _where(step, check), check.measure, _limits(check))
     return checks
 
 

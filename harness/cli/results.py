@@ -19,7 +19,7 @@ from rich.text import Text
 from harness.cli import PLAIN
 from harness.cli.asking import date, read_option
 from harness.cli.options import HERE, NextDue, Results, Run, require_new, write_file
-from harness.cli.tables import STYLES, add_row, console, indented, table
+from harness.cli.tables import STYLES, console, indented, table
 from harness.errors import ExitCode, RecordError, UsageError
 from harness.record import Record, load
 from harness.record.csv_text import READINGS, header, number, printable
@@ -130,7 +130,7 @@ def list_runs(
             Text(released, style=STYLES[verdict_mark(run)]),
             printable(run["title"] or "-"),
         )
-        add_row(runs, *row[: len(names)])
+        runs.add_row(*row[: len(names)])
     out.print(runs if runs.row_count else f"No runs in {printable(str(results))}.")
     if len(known) > newest:
         out.print(f"{len(known) - newest} older runs; --newest {len(known)} shows them all.")
@@ -277,10 +277,9 @@ def _checks(record: Record) -> Table:
     rows: Iterable[Any] = record.checks.itertuples()
     for row in rows:
         if row.step != step:  # on a line of its own: on 80 columns there is no room beside
-            add_row(checks, Text(printable(row.step), style="bold cyan"))
+            checks.add_row(Text(printable(row.step), style="bold cyan"))
             step = row.step
-        add_row(
-            checks,
+        checks.add_row(
             indented(printable(row.check)),
             found_text(row.quantity, row.value, row.uncertainty, row.unit),
             wanted_text(row.quantity, row.low, row.high, row.unit),

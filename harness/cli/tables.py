@@ -61,7 +61,10 @@ def show(parts: Iterable[RenderableType]) -> None:
 
 
 def table(*columns: Column | str, gap: int = 2, header_style: str = "bold", **looks: Any) -> Table:
-    """Return a table without lines, its columns ``gap`` characters apart."""
+    """Return a table without lines, its columns ``gap`` characters apart.
+
+    :func:`console` takes the texts in it as they are.
+    """
     return Table(
         *columns,
         box=None,
@@ -72,15 +75,10 @@ def table(*columns: Column | str, gap: int = 2, header_style: str = "bold", **lo
     )
 
 
-def figures(*names: str, **looks: Any) -> Iterator[Column]:
+def figures(*names: str) -> Iterator[Column]:
     """Yield columns of figures: to the right, and never folded."""
     for name in names:
-        yield Column(name, justify="right", no_wrap=True, **looks)
-
-
-def add_row(to: Table, *cells: RenderableType) -> None:
-    """Add a row whose texts are taken as they are."""
-    to.add_row(*(Text(cell) if isinstance(cell, str) else cell for cell in cells))
+        yield Column(name, justify="right", no_wrap=True)
 
 
 def heading(text: str, style: str = "underline") -> Iterator[Text]:

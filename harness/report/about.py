@@ -30,11 +30,8 @@ def _text(value: object) -> str:
 
 
 def _items(value: object, kind: type) -> list[Any]:
-    return (
-        [item for item in value if item and isinstance(item, kind)]
-        if isinstance(value, list)
-        else []
-    )
+    items = value if isinstance(value, list) else []
+    return [item for item in items if item and isinstance(item, kind)]
 
 
 def _pairs(value: object) -> list[tuple[str, Any]]:
