@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Callable
 
 from harness.rehearse.simulated_instruments import SimulatedInstrument
@@ -90,16 +91,23 @@ def round_to(device: SimulatedInstrument, decimals: int, *questions: str) -> Non
         spoil(device, question, lambda answer: f"{float(answer):.{decimals}f}")
 
 
-def stick(device: SimulatedInstrument) -> None:
-    """Let the output relay stick: the supply believes that it is off, and current flows."""
+def stick(device: SimulatedInstrument, *, times: float = math.inf) -> None:
+    """Let the output relay stick: the supply believes that it is off, and current flows.
+
+    After so many times of being switched off it lets go.
+    """
     true = device._part
-    told_off = False
+    offs = 0  # since the output was switched on
 
     def part(unit: str) -> str | None:
-        nonlocal told_off
-        if unit in ("OUTP OFF", "OUTP ON"):
-            told_off = unit == "OUTP OFF"
-        if unit == "OUTP?" and told_off:
+        nonlocal offs
+        if unit == "OUTP ON":
+            offs = 0
+        elif unit == "OUTP OFF":
+            offs += 1
+        if offs > times:
+            return true(unit)
+        if unit == "OUTP?" and offs:
             return "0"
         return None if unit == "OUTP OFF" else true(unit)
 

@@ -152,6 +152,18 @@ class TestFrozenReadings:
             run_steps("dc", after=CHECKED, bend=lambda on: stick(on["supply"]))
         assert "cut the mains of the supply by hand now" in str(caught.value)
 
+    def test_a_relay_that_lets_go_is_switched_off_again(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """Off by its own word, and current flows: the second OUTP OFF opens it."""
+        ran = run_steps("dc", after=CHECKED, bend=lambda on: stick(on["supply"], times=1))
+
+        assert ran.said("switching off again") == [
+            "output off is confirmed, but current still flows"
+        ]
+        assert not ran.bench.circuit.source_on
+        assert ran.result.exit_code == 0
+
     @pytest.mark.parametrize(("kind", "decimals"), [("dc", 2), ("ac", 3)])
     def test_coarse_instruments_that_live_pass(
         self, run_steps: Callable[..., Any], kind: str, decimals: int
