@@ -111,7 +111,6 @@ def _say_again(error: ValueError) -> None:
 
 
 def _problem(error: ValueError) -> str:
-    """What is wrong with an answer, and an example without the quotes of a file."""
     if isinstance(error, QuantityError):
         return f"{error.problem}; for example: {error.example.strip(chr(34))}"
     example = (getattr(error, "context", None) or {}).get("example", "")

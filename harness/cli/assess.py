@@ -58,7 +58,6 @@ def assess(
 
 
 def _lines(assessment: Assessment) -> Iterator[RenderableType]:
-    """Yield the parts of an assessment, top to bottom."""
     yield Text(assessment.title, style="bold")
     maker = "" if assessment.maker is None else f", maker {assessment.maker}"
     yield Text(f"Serial {assessment.serial}{maker}.")

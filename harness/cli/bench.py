@@ -102,7 +102,6 @@ def _check_wiring(table: BenchFile, clock: SystemClock, *, ask: bool) -> bool:
 
 
 def _may_check_leads(table: BenchFile, operator: TerminalOperator | None) -> bool:
-    """Say what comes, and ask for leave to switch on."""
     level = format_quantity(low_level_v(table), "V")
     show(heading("Check of the leads", "bold"))
     show(
@@ -140,7 +139,6 @@ def _may_learn_status(table: BenchFile, operator: TerminalOperator) -> bool:
 
 
 def _show_findings(findings: Iterable[Finding]) -> None:
-    """Print findings under each other, each with what there is to do and to write."""
     out = console()
     for finding in findings:
         step = f"next: {finding.remedy}" if finding.remedy else ""

@@ -145,7 +145,6 @@ class _Desk:
             self._show(spoken.time_s)
 
     def _show(self, time_s: float) -> None:
-        """Print the state of the output and the machine's monotonic time."""
         typer.echo(f"output {'on' if self._on else 'off'} at {time_s:.6f} s")
         sys.stdout.flush()
 

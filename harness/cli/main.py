@@ -128,7 +128,6 @@ def main() -> None:
 
 
 def _ended() -> int | str | None:
-    """Run the command line; return its exit code."""
     try:
         app()
     except SystemExit as ended:

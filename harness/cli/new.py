@@ -141,7 +141,6 @@ def unit(interview: Interview) -> str:
 
 
 def _nameplate(interview: Interview) -> Nameplate:
-    """Ask for what stands on the unit, and what the circuit diagram adds."""
     ask, ask_if_known = interview.ask, interview.ask_if_known
     interview.section("The unit: its nameplate, and its circuit diagram")
     title = ask("title", "What kind of unit is it", read_line, "Repaired unit")
@@ -184,8 +183,6 @@ def _nameplate(interview: Interview) -> Nameplate:
 
 
 def _further(interview: Interview, name: str, title: str, host: int) -> str | None:
-    """Ask for an instrument that a bench may do without."""
-
     def read(answer: str) -> str | None:
         return None if answer.casefold() == "none" else _visa_address(answer)
 

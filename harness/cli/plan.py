@@ -81,7 +81,6 @@ def _duration(time_s: float) -> str:
 
 
 def _levels(plan: Plan) -> Table:
-    """Every level: what is set, and what the unit may take on the way there."""
     ac = plan.profile.unit.input.kind == "ac"
     # Names are folded, figures never: whatever a step or a load is called, no column is lost.
     levels = table(

@@ -87,7 +87,6 @@ class TerminalOperator:
         return self._until_understood(f"{text}\n  yes or no", read, otherwise=False)
 
     def _done(self, text: str) -> bool:
-        """Ask until it is done, or cannot be done."""
         question = f"{text}\n  Enter when that is done, no if it cannot be done"
         read = _word(YES_NO | {"": True, "done": True}, "please press Enter, or answer no")
         return self._until_understood(question, read, otherwise=False)

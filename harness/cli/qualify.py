@@ -100,7 +100,6 @@ def qualify(  # noqa: PLR0913, PLR0917 - options of the command line
 
 
 def _share(text: str) -> float:
-    """Read a share of units, such as ``0.1 %``."""
     share_frac = quantity("%", 0.0, 1.0)(text)
     if not 0.0 < share_frac < 1.0:
         raise ValueError(f"a share of {text} says nothing")
@@ -131,7 +130,6 @@ def _bar(units: int) -> Iterator[OnProgress]:
 
 
 def _print_campaign(campaign: Campaign) -> None:
-    """Print rates, let-through and what nothing catches; write the plot beside the journal."""
     out = console(folded=False)
     rates = rates_of(campaign.profile, campaign.rows)
     out.print()
@@ -156,7 +154,6 @@ def _print_campaign(campaign: Campaign) -> None:
 
 
 def _ends(rates: Rates) -> Table:
-    """How the units of each class ended."""
     ends = table(_named("class"), *figures("units", *(end.value for end in End)), gap=1)
     for name, one in _classes(rates):
         counts = (one.units, *(one.ends[end].count for end in End)) if one else ()

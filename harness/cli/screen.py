@@ -130,7 +130,6 @@ class Screen:
 
 
 def _put(text: str) -> None:
-    """Write a text to standard output, wherever that goes."""
     stream = sys.stdout
     if stream is None:
         return

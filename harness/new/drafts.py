@@ -43,12 +43,6 @@ _KEY = re.compile(
     r"""(?P<value>(?:"(?:\\.|[^"\\])*"|[^"#])+?)(?:  # (?P<comment>.*))?"""
 )
 
-_CLASSES = {
-    "I": "I: has protective earth. Prove it before first power",
-    "II": "II: double insulation. With the cover off it is not complete",
-    "III": "III: fed by separated extra-low voltage",
-}
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Nameplate:
@@ -138,7 +132,6 @@ def _nameplate_fields(nameplate: Nameplate) -> dict[str, Any]:
     ac = nameplate.kind == "ac"
     return {
         "nameplate": nameplate,
-        "classes": _CLASSES,
         "ac": ac,
         "assumed_idle_w": 0.1 * nameplate.nominal_v * nameplate.current_a,
         "assumed_threshold_v": (0.5 if ac else 0.3) * nameplate.nominal_v,
@@ -203,7 +196,6 @@ def _kind(line: str) -> str:
 
 
 def _aligned(lines: Iterable[str]) -> Iterator[str]:
-    """Yield the keys of one table, with values and comments below each other."""
     found = [match for line in lines if (match := _KEY.fullmatch(line))]
     width = max(len(match["key"]) for match in found)
     bodies = [

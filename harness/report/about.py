@@ -39,7 +39,6 @@ def _pairs(value: object) -> list[tuple[str, Any]]:
 
 
 def _number(value: object) -> float:
-    """Return a number; not-a-number for what is none."""
     if isinstance(value, int | float) and not isinstance(value, bool):
         return float(value)
     return math.nan
@@ -69,7 +68,6 @@ def _rating(side: Mapping[str, Any]) -> str:
 
 
 def _exactness(instrument: object) -> str:
-    """Say accuracy, resolution and leads, as the bench file has them."""
     told = dict(_pairs(instrument))
     parts = [
         f"{_plain(name)} {_accuracy(accuracy, _UNITS.get(name, '1'))}"
@@ -90,7 +88,6 @@ def _plain(name: str) -> str:
 
 
 def _accuracy(accuracy: Mapping[str, Any], unit: str) -> str:
-    """Say one accuracy, or that of every measuring range."""
     share, fixed = (_number(accuracy.get(key, 0.0)) for key in ("reading_frac", "fixed"))
     terms = [format_quantity(share, "%")] if share else []
     terms += [format_quantity(fixed, unit)] if fixed or not terms else []
@@ -107,7 +104,6 @@ def _figure(value: object, unit: object) -> str:
 
 
 def _against(value: object, stress: Mapping[str, Any]) -> str:
-    """Show a stress, and how many times the rating that is."""
     text = _figure(value, stress.get("unit"))
     rating = _number(stress.get("rating"))
     ratio = _number(value) / rating if rating > 0 else math.nan

@@ -147,7 +147,6 @@ def check_rows(record: Record) -> list[CheckRow]:
 
 
 def _trend(record: Record) -> DecimatedTrend:
-    """Follow the run once more: readings and events in the order of time."""
     trend = DecimatedTrend()
     readings = record.readings.itertuples(index=False, name=None)
     events = record.events.itertuples(index=False, name=None)

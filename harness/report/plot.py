@@ -169,7 +169,6 @@ def _lines(trace: Trace, time: _Axis, axis: _Axis) -> list[list[tuple[float, flo
 
 
 def _bands(bands: Sequence[Band], time: _Axis, bottom: float) -> Iterator[str]:
-    """Yield the steps as bands, each named where there is room."""
     # A step lasts until the next one's first reading.
     ends_s = [band.begin_s for band in bands[1:]] + [band.end_s for band in bands[-1:]]
     places = []
