@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.power.trip import TripReason
 from harness.profile.start_levels import suggest_start
 from harness.run.levels import expected_current_a
 from harness.unit.nameplate import DcInput
+from tests.run.conftest import LIMITS
 
 #: Voltage and current of each level held, and of the next.
 Held = list[tuple[float, float]]
@@ -116,6 +119,17 @@ class TestExpectedCurrent:
         )
 
         assert expected_a == pytest.approx(0.1)
+
+    def test_an_ac_unit_is_looked_ahead_for_at_its_power_factor(
+        self, run_steps: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Idle power that half its apparent power carries cuts a start whose limit is less."""
+        monkeypatch.setitem(LIMITS, "ac", "60 mA")
+        ran = run_steps("ac")
+
+        assert ran.result.trip is not None
+        assert ran.result.trip.reason is TripReason.EXPECTED_OVER_LIMIT
+        assert ran.result.trip.detail == "66.7 mA expected at 50 %, the limit is 60 mA"
 
 
 #: Nameplates as drafts have them, with a converter whose idle power is inside the nameplate's.
