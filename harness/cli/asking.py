@@ -33,11 +33,7 @@ def until_understood(
 
 
 def read_option(option: str, text: str, read: Reader[_T], remedy: str = "") -> _T:
-    """Read what an option says.
-
-    Raises:
-        UsageError: It is nonsense.
-    """
+    """Read what an option says; `UsageError` where it is nonsense."""
     try:
         return read(text)
     except ValueError as error:
@@ -90,11 +86,7 @@ class Interview:
     def ask_if_known(
         self, name: str, question: str, read: Reader[_T], otherwise: str = "not known"
     ) -> _T | None:
-        """Return the answer to a question that may stay open: Enter takes `otherwise`.
-
-        Raises:
-            UsageError: As for :meth:`ask`.
-        """
+        """Return the answer to a question that may stay open: Enter takes `otherwise`."""
         return self.ask(
             name, question, lambda answer: None if answer == otherwise else read(answer), otherwise
         )

@@ -39,11 +39,7 @@ def listen(
     link_faults: Sequence[str],
     port_base: int | None,
 ) -> None:
-    """Serve the simulated bench of a profile until Ctrl-C; the arguments are its options.
-
-    Raises:
-        UsageError: A port is taken, or there is no such fault.
-    """
+    """Serve the simulated bench of a profile until Ctrl-C; `UsageError` where a port is taken."""
     loaded = load_profile(profile)
     bench = simulated_bench_file(loaded)
     unit = simulated_unit(loaded, fault, model=unit_model, seed=seed)
@@ -93,11 +89,7 @@ class _Desk:
         self._on = False
 
     def inject(self, text: str) -> None:
-        """Break a link as ``ROLE:NAME``, ``ROLE:NAME+N`` or ``ROLE:NAME@TEXT`` says.
-
-        Raises:
-            UsageError: It says none of these.
-        """
+        """Break a link as ``ROLE:NAME``, ``ROLE:NAME+N`` or ``ROLE:NAME@TEXT`` says, or raise."""
         role, _, rest = text.partition(":")
         if role not in self.links or not rest:
             raise UsageError(

@@ -26,21 +26,13 @@ HERE = Path("results")
 
 
 def require_new(to: Path, remedy: str) -> None:
-    """Refuse to write where there is a file already.
-
-    Raises:
-        UsageError: There is one.
-    """
+    """Raise `UsageError` where there is a file already."""
     if to.exists():
         raise _there_already(to, remedy)
 
 
 def write_file(to: Path, content: bytes, *, force: bool = False) -> None:
-    """Write a file; one that is there already stays as it is, unless forced.
-
-    Raises:
-        UsageError: There is a file of this name, or it cannot be written.
-    """
+    """Write a file; `UsageError` where it is there already and not forced, or cannot be written."""
     try:
         with to.open("wb" if force else "xb") as file:
             file.write(content)
