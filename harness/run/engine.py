@@ -293,7 +293,8 @@ def _limits(plan: Plan) -> OperatingEnvelope:
     for level in levels:
         if level.load is not None:
             loads[level.load.mode].append(level.load.value)
-    accuracy = {} if plan.bench is None else plan.bench.supply.accuracy
+    assert plan.bench is not None  # pre-flight refuses a plan without one
+    accuracy = plan.bench.supply.accuracy
     exact = Accuracy(0.0, 0.0)
     return OperatingEnvelope(
         voltage_v=envelope.voltage_v,

@@ -3,22 +3,31 @@
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
+import math
 import signal
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 import pytest
 
+from harness.api import plan_for
 from harness.errors import PowerOffUnconfirmed, RecordError, Refused
 from harness.judge.verdict import Verdict
+from harness.power.commands import OperatingEnvelope
 from harness.power.local_bench import LocalBench, LocalKeeper
 from harness.power.trip import Trip, Tripped, TripReason
+from harness.profile.level import LoadPoint
 from harness.profile.plan import PlannedStep
+from harness.record.events import EventKind
+from harness.record.recorder import MemoryRecorder
+from harness.record.sink import CheckRow
 from harness.run import engine
 from harness.run.context import Context
 from harness.run.operator import Nobody
 from harness.run.result import Outcome, Output, RunResult
 from harness.run.steps import STEPS
-from tests.run.test_engine import Impatient, Rig
+from tests.run.test_engine import STARTED, Impatient, Rig
 
 FAIL, UNDECIDED, PASS = Verdict.FAIL, Verdict.UNDECIDED, Verdict.PASS
 
@@ -77,17 +86,48 @@ class TestTripped:
         assert result.trip is not None
         assert (result.trip.reason, result.trip.detail) == (reason, "for 2 s")
 
-    def test_the_record_s_event_names_the_disk_too(self, nominal: Nominal) -> None:
-        """The keeper's word of a silent client is replaced only where the disk was slow."""
-        events: list[tuple[str, str]] = []
+    @pytest.mark.parametrize(
+        ("slow_disk", "reason", "said"),
+        [
+            (
+                SLOW,
+                TripReason.CLIENT_SILENT,
+                f"record_lost: {SLOW} ({TripReason.RECORD_LOST.meaning})",
+            ),
+            (
+                None,
+                TripReason.CLIENT_SILENT,
+                f"client_silent: for 2 s ({TripReason.CLIENT_SILENT.meaning})",
+            ),
+            (
+                SLOW,
+                TripReason.OVER_CURRENT,
+                f"over_current: for 2 s ({TripReason.OVER_CURRENT.meaning})",
+            ),
+        ],
+    )
+    def test_the_record_s_event_names_the_disk_only_where_it_was_slow(
+        self, nominal: Nominal, slow_disk: RecordError | None, reason: TripReason, said: str
+    ) -> None:
+        """The keeper's word of a silent client is replaced where the disk was slow, and nowhere."""
 
         def act(context: Context, _step: PlannedStep) -> None:
-            context.slow_disk = SLOW
-            context.host.cut(TripReason.CLIENT_SILENT, "for 2 s")
+            context.slow_disk = slow_disk
+            context.host.cut(reason, "for 2 s")
 
         rig, _ = nominal(act)
-        events = [(str(row.kind), str(row.detail)) for row in rig.sink.frames().events.itertuples()]
-        assert dict(events)["trip"] == f"record_lost: {SLOW} ({TripReason.RECORD_LOST.meaning})"
+        events = rig.sink.frames().events
+        assert list(events.loc[events["kind"] == "trip", "detail"]) == [said]
+
+    def test_when_off_was_confirmed_stands_in_the_record_of_a_trip_too(
+        self, nominal: Nominal
+    ) -> None:
+        """A tripped run says when its output was confirmed off."""
+        before = dt.datetime.now(dt.UTC)
+        _, result = nominal(trips(TripReason.OVER_CURRENT, slow_disk=None))
+
+        assert result.off_confirmed is not None
+        assert before <= result.off_confirmed <= dt.datetime.now(dt.UTC)
 
 
 class TestRefused:
@@ -147,6 +187,17 @@ class TestOperator:
         """Power that went off is told as off, and as nothing else."""
         assert set(self.told(Rig())) == {True}
 
+    def test_only_the_word_of_power_off_counts(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """An output of which the keeper says that it is not confirmed off is not told as off."""
+        on_event = engine._Run._on_event
+
+        def said(run: engine._Run, kind: EventKind, _detail: str) -> None:
+            on_event(run, kind, "unconfirmed" if kind == EventKind.POWER_OFF else "confirmed")
+
+        monkeypatch.setattr(engine._Run, "_on_event", said)
+
+        assert self.told(Rig()) == []
+
     def test_off_not_confirmed(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """Power that may still be on is told as that, and as nothing else."""
 
@@ -156,6 +207,26 @@ class TestOperator:
         monkeypatch.setattr(LocalKeeper, "power_off", unconfirmed)
 
         assert self.told(Rig()) == [False]
+
+    def test_an_error_in_switching_off_says_what_to_do(
+        self, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """What happened, at which instrument, and that the mains are to be cut by hand."""
+
+        def broken(_: LocalKeeper) -> None:
+            raise OSError("no such thing")
+
+        monkeypatch.setattr(LocalKeeper, "power_off", broken)
+        with pytest.raises(PowerOffUnconfirmed) as raised:
+            Rig().run()
+
+        assert str(raised.value) == str(
+            PowerOffUnconfirmed(
+                "switching off met an error of the program (OSError: no such thing)",
+                where="supply",
+                remedy="cut the mains of the supply by hand now, and treat the unit as live",
+            )
+        )
 
 
 class TestInterrupted:
@@ -210,6 +281,91 @@ class TestErrorsOutsideOfPower:
         assert result.outcome is Outcome.COMPLETED
         assert result.released
         assert result.reason == "all 4 checks passed"
+
+
+class LosesChecks(MemoryRecorder):
+    """A record that can take in no check."""
+
+    def check(self, row: CheckRow) -> None:
+        """Fail."""
+        raise RecordError(f"no space left for {row.check}", where="results")
+
+
+def test_checks_that_cannot_be_written_are_no_release() -> None:
+    """The checks are written once power is off: a disk that is full by then loses the run."""
+    rig = Rig()
+    rig.sink = LosesChecks(serial="HRW-0007", started=STARTED)
+
+    result = rig.run()
+
+    assert result.outcome is Outcome.TRIPPED
+    assert result.reason.startswith("record_lost: results: no space left for ")
+
+
+def test_each_step_is_an_event_without_a_level() -> None:
+    """A step's event names its kind, and no level of the step before it stands any more."""
+    rig = Rig()
+    labels: list[str] = []
+
+    def act(context: Context, _step: PlannedStep) -> None:
+        labels.append(context.level_label)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setitem(STEPS, "nominal", act)  # type: ignore[misc]
+        rig.run()
+    events = rig.sink.frames().events
+    steps = events[events["kind"] == "step"]
+
+    assert list(steps["detail"]) == [step.kind for step in plan_for(rig.profile, rig.file).steps]
+    assert labels == [""]
+
+
+class TestEnvelope:
+    """What the keeper holds, from the profile and the bench; figures worked out by hand."""
+
+    @staticmethod
+    def of(profile: str, *loads: LoadPoint) -> OperatingEnvelope:
+        """Return the envelope of a profile's plan; with other loads in the place of its own."""
+        rig = Rig(profile)
+        plan = plan_for(rig.profile, rig.file)
+        if loads:
+            start, last = plan.steps[0], plan.steps[-1]
+            levels = tuple(replace(last.levels[0], load=load) for load in loads)
+            plan = replace(plan, steps=(start, replace(last, levels=levels)))
+        return engine._limits(plan)
+
+    def test_ac(self) -> None:
+        """132 V read to 0.1 % and 0.1 V, currents to 3 mA at zero, power to 0.2 W."""
+        found = self.of("dome-shutter-power-unit")
+
+        assert (found.voltage_v, found.current_a, found.power_w) == (132.0, 1.5, 90.0)
+        assert found.voltage_error_v == pytest.approx(0.001 * 132.0 + 0.1)
+        assert (found.current_error_a, found.power_error_w) == (0.003, 0.2)
+        assert sorted(found.frequencies_hz) == [50.0, 60.0]
+        assert (found.load_current_a, found.load_power_w) == (2.5, 0.0)
+        assert found.load_least_ohm == math.inf
+
+    def test_dc(self) -> None:
+        """26.4 V read to 0.05 % and 10 mV, currents to 2 mA at zero; no power, no load."""
+        found = self.of("mount-controller-board")
+
+        assert (found.voltage_v, found.current_a, found.power_w) == (26.4, 1.5, 36.0)
+        assert found.voltage_error_v == pytest.approx(0.0005 * 26.4 + 0.01)
+        assert (found.current_error_a, found.power_error_w) == (0.002, 0.0)
+        assert found.frequencies_hz == ()
+        assert (found.load_current_a, found.load_power_w) == (0.0, 0.0)
+
+    def test_the_largest_load_of_each_mode(self) -> None:
+        """The largest current and power, and the smallest resistance, bound the load."""
+        found = self.of(
+            "dome-shutter-power-unit",
+            LoadPoint("power", 20.0),
+            LoadPoint("power", 40.0),
+            LoadPoint("resistance", 12.0),
+            LoadPoint("resistance", 48.0),
+        )
+
+        assert (found.load_current_a, found.load_power_w, found.load_least_ohm) == (0, 40, 12)
 
 
 @pytest.mark.parametrize(
