@@ -20,6 +20,11 @@ def test_short_series_say_nothing_they_cannot() -> None:
         assert math.isnan(autocorrelation(series))
 
 
+def test_two_values_have_an_autocorrelation() -> None:
+    """Deviations of -1 and 1: their product over the sum of their squares."""
+    assert autocorrelation(np.array([1.0, 3.0])) == -0.5
+
+
 def test_constant_series_has_no_autocorrelation() -> None:
     """Values that never differ have no scatter, and so no correlation of it."""
     series = np.full(7, 0.1)

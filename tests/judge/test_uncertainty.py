@@ -122,9 +122,9 @@ def test_two_readings_have_one_degree_of_freedom() -> None:
 
 
 def test_readings_of_a_narrow_type_are_computed_in_double_precision() -> None:
-    """Half-precision readings at 1000 lose no scatter to their own rounding: 1000 and 1001."""
-    found = scatter("reading", np.array([1000, 1001] * 8, dtype=np.float16))
-    assert found.standard == pytest.approx(0.5 * math.sqrt(16 / 15) / 4, rel=1e-12)
+    """Half-precision readings lose no scatter to a mean, 1000.67, that half precision has not."""
+    found = scatter("reading", np.array([1000, 1001, 1001] * 5, dtype=np.float16))
+    assert found.standard == pytest.approx(math.sqrt(15 * 2 / 9 / 14 / 15), rel=1e-12)
 
 
 def test_a_gap_leaves_no_degree_of_freedom() -> None:

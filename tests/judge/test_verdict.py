@@ -175,6 +175,13 @@ def test_margin_has_the_sign_of_acceptance(
     assert (decision.margin >= 0) == (decision.verdict is PASS)
 
 
+def test_a_rounding_error_beyond_the_guard_band_is_no_failure() -> None:
+    """High limit -1, U = 1: a failure lies above 0 by more than a share of 1e-12 of them."""
+    for value, verdict in ((1e-12, UNDECIDED), (1.1e-12, FAIL)):
+        found = decide(value, low=None, high=-1.0, expanded=1.0, rule="guarded")
+        assert found.verdict is verdict
+
+
 @pytest.mark.parametrize(
     ("verdicts", "sum_of_them"),
     [
@@ -230,6 +237,13 @@ def test_probability_is_the_same_in_both_tails(z: float, width: float) -> None:
     above = probability_of_conformity(0.0, low=z, high=z + width, standard_uncertainty=1.0)
     below = probability_of_conformity(0.0, low=-z - width, high=-z, standard_uncertainty=1.0)
     assert 0.0 < above == pytest.approx(below, rel=1e-12)
+
+
+def test_a_check_without_a_limit_is_refused_in_a_sentence() -> None:
+    """The words a person reads."""
+    with pytest.raises(ValueError) as raised:  # noqa: PT011 - its text is what is looked at
+        decide(1.0, low=None, high=None, expanded=0.0, rule="simple")
+    assert str(raised.value) == "a check needs a lower limit, an upper limit, or both"
 
 
 def test_probability_keeps_its_digits_just_outside_of_the_limits() -> None:

@@ -8,6 +8,7 @@ import math
 import signal
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -25,9 +26,9 @@ from harness.record.sink import CheckRow
 from harness.run import engine
 from harness.run.context import Context
 from harness.run.operator import Nobody
-from harness.run.result import Outcome, Output, RunResult
+from harness.run.result import Outcome, Output, RunInfo, RunResult
 from harness.run.steps import STEPS
-from tests.run.test_engine import STARTED, Impatient, Rig
+from tests.run.test_engine import STARTED, Impatient, LosesEnd, Rig
 
 FAIL, UNDECIDED, PASS = Verdict.FAIL, Verdict.UNDECIDED, Verdict.PASS
 
@@ -281,6 +282,105 @@ class TestErrorsOutsideOfPower:
         assert result.outcome is Outcome.COMPLETED
         assert result.released
         assert result.reason == "all 4 checks passed"
+
+
+class TestBeforePower:
+    """What the instruments answer decides before anything is energised."""
+
+    @pytest.mark.parametrize(("identity", "rehearsal"), [("SIMULATED", True), ("PS-200", False)])
+    def test_an_instrument_that_says_it_is_simulated_makes_a_rehearsal(
+        self, monkeypatch: pytest.MonkeyPatch, identity: str, rehearsal: bool
+    ) -> None:
+        """However the command was given: a run on a simulated instrument releases no real unit."""
+        answers = {role: f"Workshop,{role},1,1" for role in ("supply", "meter", "load")}
+        answers["supply"] = f"Workshop,{identity},1,1"
+        monkeypatch.setattr(LocalBench, "identities", lambda _: answers)
+        rig = Rig()
+        for role in answers:
+            instrument = getattr(rig.file, role).model_copy(update={"identity": None})
+            rig.file = rig.file.model_copy(update={role: instrument})
+
+        result = rig.run(info=RunInfo(serial="HRW-0007", started=STARTED))
+        facts = rig.sink.frames().run
+
+        assert result.rehearsal is rehearsal
+        assert facts["rehearsal"] is rehearsal
+        assert facts["identities"] == answers
+
+    def test_a_question_that_an_instrument_does_not_know_refuses_the_run(
+        self, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Each question of the run is tried first; what is wrong with one is the reason."""
+        wrong = ("The meter does not answer MEAS:VOLT:AC?.",)
+        monkeypatch.setattr(LocalBench, "try_questions", lambda _self, _questions: wrong)
+
+        result = Rig().run()
+
+        assert result.outcome is Outcome.REFUSED
+        assert result.reason == str(Refused(wrong))
+        assert result.output is Output.NEVER_ON
+        assert result.off_confirmed is None
+
+
+class Filed(MemoryRecorder):
+    """A record that is said to lie in a folder."""
+
+    folder = Path("results", "here")  # type: ignore[assignment]
+
+
+class TestResult:
+    """What a run comes to, beside its outcome."""
+
+    def test_it_names_the_record_and_how_long_it_took(self) -> None:
+        """The id, the folder, and the time from the start of the run, whatever the clock shows."""
+        rig = Rig()
+        rig.clock.sleep_s(1000.0)
+        rig.sink = Filed(serial="HRW-0007", started=STARTED)
+        result = rig.run()
+
+        assert result.run_id == rig.sink.run_id
+        assert result.folder == Path("results", "here")
+        assert result.duration_s == pytest.approx(rig.clock.now_s() - 1000.0)
+        assert rig.sink.frames().events["time_s"].min() < 1.0
+
+    def test_warnings_of_pre_flight_and_of_the_run_stand_in_it(self) -> None:
+        """An instrument without a calibration date is warned of."""
+        rig = Rig()
+        supply = rig.file.supply.model_copy(update={"calibration_due": None})
+        rig.file = rig.file.model_copy(update={"supply": supply})
+
+        assert rig.run().warnings == ("The bench file gives no calibration date for the supply.",)
+
+    @pytest.mark.parametrize(
+        ("kind", "notes"), [(Filed, [f"record {Filed.folder}"]), (MemoryRecorder, None)]
+    )
+    def test_power_that_may_be_on_names_the_record_that_says_so(
+        self,
+        monkeypatch: pytest.MonkeyPatch,
+        kind: type[MemoryRecorder],
+        notes: list[str] | None,
+    ) -> None:
+        """The error's note says where the record is, where there is one."""
+
+        def unconfirmed(_: LocalKeeper) -> None:
+            raise PowerOffUnconfirmed("OUTPUT OFF COULD NOT BE CONFIRMED", where="supply")
+
+        monkeypatch.setattr(LocalKeeper, "power_off", unconfirmed)
+        rig = Rig()
+        rig.sink = kind(serial="HRW-0007", started=STARTED)
+        with pytest.raises(PowerOffUnconfirmed) as raised:
+            rig.run()
+
+        assert getattr(raised.value, "__notes__", None) == notes
+
+    def test_a_refusal_stays_one_where_its_record_cannot_be_finished(self) -> None:
+        """Nothing was energised: a lost record makes no trip of that."""
+        rig = Rig()
+        rig.sink = LosesEnd(serial="HRW-0007", started=STARTED)
+        supply = rig.file.supply.model_copy(update={"identity": "another"})
+        rig.file = rig.file.model_copy(update={"supply": supply})
+
+        assert rig.run().outcome is Outcome.REFUSED
 
 
 class LosesChecks(MemoryRecorder):

@@ -50,6 +50,7 @@ class Rig:
         self,
         connect: Callable[[], AbstractContextManager[LocalBench]] | None = None,
         operator: Operator | None = None,
+        info: RunInfo | None = None,
     ) -> RunResult:
         """Carry the profile out."""
         return carry_out(
@@ -57,7 +58,7 @@ class Rig:
             connect=connect or self.connect,
             clock=self.clock,
             sink=self.sink,
-            info=RunInfo(serial="HRW-0007", started=STARTED, rehearsal=True),
+            info=info or RunInfo(serial="HRW-0007", started=STARTED, rehearsal=True),
             stop=self.stop,
             operator=operator,
         )
