@@ -52,7 +52,7 @@ def plan_for(profile: Profile, bench: BenchFile | None = None) -> Plan:
         bench: The bench, or None for a plan that no bench restricts.
 
     Raises:
-        DialectError: A dialect the bench names is missing or wrong.
+        FileError: A dialect the bench names is missing or wrong.
     """
     if bench is None:
         return make_plan(profile)

@@ -4,9 +4,6 @@
 
     HarnessError
     ├── FileError                 a file the user wrote cannot be used (exit 2)
-    │   ├── ProfileError
-    │   ├── BenchFileError
-    │   └── DialectError
     ├── UsageError                the command line or call cannot be used (exit 2)
     ├── Refused                   pre-flight said no; nothing was energised (exit 5)
     ├── InstrumentError           an instrument misbehaves
@@ -17,9 +14,8 @@
     │   │       └── Overload      the instrument says: more than my range
     │   ├── ReportedError         the instrument's own error queue is not empty
     │   └── Unwatched             none of its fault: nobody was there to hear it for too long
-    ├── SafetyError               (exit 3)
-    │   ├── CommandRefused        the keeper kept a command from the wire
-    │   └── PowerOffUnconfirmed   power may still be on: the most serious of all (exit 6)
+    ├── CommandRefused            the keeper kept a command from the wire (exit 3)
+    ├── PowerOffUnconfirmed       power may still be on: the most serious of all (exit 6)
     └── RecordError               a record cannot be written or read
 
 A unit that fails is a verdict, never an exception.
@@ -101,18 +97,6 @@ class FileError(HarnessError):
         super().__init__("\n".join(str(mistake) for mistake in self.mistakes))
 
 
-class ProfileError(FileError):
-    """A profile cannot be used."""
-
-
-class BenchFileError(FileError):
-    """A bench file cannot be used."""
-
-
-class DialectError(FileError):
-    """A dialect file cannot be used."""
-
-
 class UsageError(HarnessError):
     """The command line, or a call of the API, asks for something that does not exist."""
 
@@ -183,17 +167,13 @@ class Unwatched(InstrumentError):
         return self.what  # which instrument it was is no matter
 
 
-class SafetyError(HarnessError):
-    """Something that keeps power under control failed or was invoked."""
+class CommandRefused(HarnessError):
+    """The keeper refused a command before it reached the wire."""
 
     exit_code = ExitCode.TRIPPED
 
 
-class CommandRefused(SafetyError):
-    """The keeper refused a command before it reached the wire."""
-
-
-class PowerOffUnconfirmed(SafetyError):
+class PowerOffUnconfirmed(HarnessError):
     """Power may still be on, for output off could not be confirmed: cut the mains by hand."""
 
     exit_code = ExitCode.POWER_MAY_BE_ON

@@ -7,7 +7,6 @@ import pytest
 
 from harness import errors
 from harness.errors import (
-    BenchFileError,
     CommandRefused,
     FileError,
     HarnessError,
@@ -15,8 +14,8 @@ from harness.errors import (
     LinkTimeout,
     Mistake,
     PowerOffUnconfirmed,
-    ProfileError,
     Refused,
+    UsageError,
     did_you_mean,
 )
 
@@ -47,7 +46,7 @@ class TestMistake:
         """A file's error shows every mistake on its own line and keeps them as facts."""
         mistakes = (Mistake("a.toml", 1, "x", "one"), Mistake("a.toml", 2, "y", "two"))
 
-        error = ProfileError(iter(mistakes))
+        error = FileError(iter(mistakes))
 
         assert error.mistakes == mistakes
         assert str(error) == "a.toml:1: x: one\na.toml:2: y: two"
@@ -63,7 +62,7 @@ class TestTree:
         ("error", "code"),
         [
             (FileError, 2),
-            (BenchFileError, 2),
+            (UsageError, 2),
             (Refused, 5),
             (LinkTimeout, 5),
             (CommandRefused, 3),

@@ -10,7 +10,7 @@ from pydantic import Field, PrivateAttr
 
 from harness.bench.dialect_rules import FOLDER, SAMPLED, dialect_errors
 from harness.bench.scpi import decimal_text
-from harness.errors import BenchFileError, DialectError, Mistake
+from harness.errors import FileError, Mistake
 from harness.files.field_types import Seconds, Table
 from harness.files.named_file import validated
 from harness.files.text_file import read_toml
@@ -131,15 +131,15 @@ def load_dialect(name: str, base: Path | None = None) -> Dialect:
     """Load a built-in dialect by name, or a file by a path from the base: the bench file's folder.
 
     Raises:
-        DialectError: No such dialect, or a mistake in the file.
+        FileError: No such dialect, or a mistake in the file.
     """
     built_in = FOLDER / f"{name}.toml" if name in BUILT_IN else None
     if built_in is None and not name.endswith(".toml"):
         problem = f"no built-in dialect of this name; there are {', '.join(BUILT_IN)}"
-        raise DialectError([Mistake(name, None, "dialect", problem)])
+        raise FileError([Mistake(name, None, "dialect", problem)])
     path = built_in or (base or Path()) / name
-    file = read_toml(path, str(path), DialectError)
-    dialect = validated(file, Dialect, DialectError, rules=dialect_errors)
+    file = read_toml(path, str(path))
+    dialect = validated(file, Dialect, rules=dialect_errors)
     dialect._built_in = built_in  # noqa: SLF001 - its own module
     return dialect
 
@@ -148,8 +148,7 @@ def bench_dialects(file: BenchFile) -> dict[str, Dialect]:
     """Load the dialect of every role, with its link as the bench file says; opens none.
 
     Raises:
-        DialectError: A dialect is missing or wrong.
-        BenchFileError: A dialect serves another role.
+        FileError: A dialect is missing or wrong, or serves another role.
     """
     base = Path(file.source).parent if file.source else None
     dialects: dict[str, Dialect] = {}
@@ -157,6 +156,6 @@ def bench_dialects(file: BenchFile) -> dict[str, Dialect]:
         dialect = load_dialect(table.dialect, base)
         if dialect.role != role:
             problem = f"{dialect.name!r} is a dialect for a {dialect.role}, not for a {role}"
-            raise BenchFileError([Mistake(file.source, None, f"{role}.dialect", problem)])
+            raise FileError([Mistake(file.source, None, f"{role}.dialect", problem)])
         dialects[role] = dialect.reached(table)
     return dialects

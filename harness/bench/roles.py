@@ -33,10 +33,10 @@ _Error = TypeVar("_Error", bound=InstrumentError)
 
 
 class Instrument:
-    """What every role can do; the clock tells when an answer came."""
+    """What every role can do, and all that a meter or a load does."""
 
-    def __init__(self, role: str, link: Link, dialect: Dialect, clock: Clock) -> None:
-        self.role = role
+    def __init__(self, link: Link, dialect: Dialect, clock: Clock) -> None:
+        self.role = dialect.role
         self.link = link
         self.dialect = dialect
         self.clock = clock
@@ -195,7 +195,7 @@ class Instrument:
 
 
 class Supply(Instrument):
-    """A DC supply or AC source."""
+    """A DC supply or AC source; the clock tells when a sample came."""
 
     def sample(self) -> SupplySample:
         """Read voltage, current, real power and status, in one round trip where it can."""
@@ -224,18 +224,6 @@ class Supply(Instrument):
             raise self._error(UnexpectedReply, cause, f"protection = {weight} in its dialect")
 
 
-class Meter(Instrument):
-    """A multimeter."""
-
-
-class Load(Instrument):
-    """An electronic load in constant current, resistance or power."""
-
-
-#: What speaks for each role.
-ROLES: dict[str, type[Instrument]] = {"supply": Supply, "meter": Meter, "load": Load}
-
-
 @contextlib.contextmanager
 def open_instruments(
     file: BenchFile, roles: Iterable[str], clock: Clock, library: Any = None
@@ -249,7 +237,8 @@ def open_instruments(
             for role in roles:
                 link = VisaLink(manager, role, file.instruments[role], dialects[role])
                 stack.callback(link.close)
-                opened[role] = ROLES[role](role, link, dialects[role], clock)
+                kind = Supply if role == "supply" else Instrument
+                opened[role] = kind(link, dialects[role], clock)
             yield opened
     finally:
         with contextlib.suppress(Exception):  # every output is off by now; nothing more to lose

@@ -23,7 +23,7 @@ from harness.bench.finding import (
     stranger_cause,
 )
 from harness.bench.link import VisaLink, open_visa
-from harness.bench.roles import ROLES, Instrument
+from harness.bench.roles import Instrument
 from harness.bench.trial import MOST_SILENCES, every_question, try_questions
 from harness.errors import InstrumentError, LinkError
 from harness.profile.bench_file import BenchFile
@@ -78,7 +78,7 @@ def _conversation(
     try:
         link = VisaLink(manager, role, table, dialect)
         with contextlib.closing(link):
-            instrument = ROLES[role](role, link, dialect, clock)
+            instrument = Instrument(link, dialect, clock)
             identity = _identity(file, role, instrument.identify())
             if identity.mark is Mark.WRONG:  # nothing more is said to one that should not be there
                 return (identity,)

@@ -114,16 +114,14 @@ class FromFile(Table):
         return copy
 
 
-def read_named(
-    source: str | Path, wanted: FileKind, error: type[FileError] = FileError
-) -> TomlFile:
+def read_named(source: str | Path, wanted: FileKind) -> TomlFile:
     """Read a TOML file by its path, else by the name of a shipped one.
 
     That may do without its folder and ``.toml``.
 
     Raises:
         FileError: There is no such file, it is no TOML, or it is plainly of another kind: then
-            that is all that is said. Raised as ``error``.
+            that is all that is said.
     """
     name, found = str(source), None
     # os.path says no where pathlib raises: for a name that no file can have.
@@ -131,11 +129,11 @@ def read_named(
         found = shipped("profiles", wanted.folder + name.removeprefix(wanted.folder))
         if found is None and not os.path.exists(source):  # noqa: PTH110
             problem = f"there is no such file{_hint(name, wanted.folder)}"
-            raise error([Mistake(name, None, "", problem)])
-    file = read_toml(found or Path(source), name, error)
+            raise FileError([Mistake(name, None, "", problem)])
+    file = read_toml(found or Path(source), name)
     problem = mistaken_for(file.data, wanted)
     if problem:
-        raise error([Mistake(name, None, "", problem)])
+        raise FileError([Mistake(name, None, "", problem)])
     return file
 
 
@@ -154,7 +152,6 @@ def _hint(name: str, folder: str) -> str:
 def validated(
     file: TomlFile,
     model: type[_TableT],
-    error: type[FileError] = FileError,
     *,
     rules: _Rules = lambda _: (),
     table_rules: Callable[[_TableT], Iterable[ConfigError]] = lambda _: (),
@@ -165,7 +162,7 @@ def validated(
     fits it.
 
     Raises:
-        FileError: With every mistake in the file. Raised as ``error``.
+        FileError: With every mistake in the file.
     """
     found: list[ConfigError] = []
     table: _TableT | None = None
@@ -177,5 +174,5 @@ def validated(
     if table is not None:
         found += table_rules(table)
     if table is None or found:
-        raise error(as_mistakes(found, file.name, file.text))
+        raise FileError(as_mistakes(found, file.name, file.text))
     return table.came_from(file) if isinstance(table, FromFile) else table

@@ -48,12 +48,11 @@ class _UnusableError(Exception):
         self.mistake = (line, key, problem, example)
 
 
-def read_toml(path: Path, name: str, error: type[FileError] = FileError) -> TomlFile:
+def read_toml(path: Path, name: str) -> TomlFile:
     """Read a TOML file, ``name`` as the user gave it.
 
     Raises:
-        FileError: It is missing, no regular file, too large, not UTF-8 text, or not TOML. Raised
-            as ``error``.
+        FileError: It is missing, no regular file, too large, not UTF-8 text, or not TOML.
     """
     try:
         raw = _read_bytes(path)
@@ -61,7 +60,7 @@ def read_toml(path: Path, name: str, error: type[FileError] = FileError) -> Toml
         # Some editors begin UTF-8 with a byte order mark; TOML knows none.
         data = _parse(text.removeprefix("\ufeff"))
     except _UnusableError as unusable:
-        raise error([Mistake(name, *unusable.mistake)]) from unusable.__cause__
+        raise FileError([Mistake(name, *unusable.mistake)]) from unusable.__cause__
     return TomlFile(name=name, text=text, sha256=hashlib.sha256(raw).hexdigest(), data=data)
 
 

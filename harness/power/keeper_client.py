@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any, NoReturn
 
 from harness.bench.clock import SystemClock
-from harness.bench.roles import Meter, open_instruments
+from harness.bench.roles import Instrument, open_instruments
 from harness.bench.sample import SupplySample
 from harness.bench.trial import try_questions
 from harness.errors import HarnessError, LinkError, PowerOffUnconfirmed
@@ -45,7 +45,7 @@ _OPENINGS, _LINGER_S = 5, 0.1
 class ProcessBench:
     """A keeper process and a meter; fulfils :class:`harness.power.port.Bench`."""
 
-    def __init__(self, file: BenchFile, clock: SystemClock, meter: Meter | None) -> None:
+    def __init__(self, file: BenchFile, clock: SystemClock, meter: Instrument | None) -> None:
         self.file = file
         self.meter = meter
         self.process = start_keeper()
@@ -334,8 +334,8 @@ def open_process_bench(file: BenchFile, clock: SystemClock) -> Iterator[ProcessB
     """
     # without a meter too: to take over from a keeper must not begin with loading libraries
     roles = ("meter",) if file.meter else ()
-    with open_instruments(file, roles, clock) as opened:
-        meter = opened.get("meter")
-        assert meter is None or isinstance(meter, Meter)
-        with contextlib.closing(ProcessBench(file, clock, meter)) as bench:
-            yield bench
+    with (
+        open_instruments(file, roles, clock) as opened,
+        contextlib.closing(ProcessBench(file, clock, opened.get("meter"))) as bench,
+    ):
+        yield bench

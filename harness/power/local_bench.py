@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any, NoReturn
 
 from harness.bench.clock import Clock
-from harness.bench.roles import ROLES, Instrument, Load, Meter, Supply, open_instruments
+from harness.bench.roles import Instrument, Supply, open_instruments
 from harness.bench.sample import SupplySample
 from harness.bench.trial import try_questions
 from harness.errors import (
@@ -44,10 +44,8 @@ def open_bench(file: BenchFile, clock: Clock, *, library: Any = None) -> Iterato
         LinkError: An instrument cannot be opened.
     """
     with open_instruments(file, tuple(file.instruments), clock, library) as instruments:
-        supply, meter, load = (instruments.get(role) for role in ROLES)
+        supply, meter, load = map(instruments.get, ("supply", "meter", "load"))
         assert isinstance(supply, Supply)
-        assert meter is None or isinstance(meter, Meter)
-        assert load is None or isinstance(load, Load)
         yield LocalBench(file=file, clock=clock, supply=supply, meter=meter, load=load)
 
 
@@ -58,8 +56,8 @@ class LocalBench:
     file: BenchFile
     clock: Clock
     supply: Supply
-    meter: Meter | None
-    load: Load | None
+    meter: Instrument | None
+    load: Instrument | None
 
     def identities(self) -> dict[str, str]:
         """Identify every instrument and empty its error queue."""
@@ -99,7 +97,7 @@ class LocalKeeper:
 
     _keeper: Keeper
     _supply: Supply
-    _load: Load | None
+    _load: Instrument | None
     _clock: Clock
     _on_event: OnEvent
     _on_sample: OnSample
@@ -192,7 +190,7 @@ class LocalKeeper:
 
     # --- the wire
 
-    def _cut_after(self, error: InstrumentError, instrument: Supply | Load) -> NoReturn:
+    def _cut_after(self, error: InstrumentError, instrument: Instrument) -> NoReturn:
         """Cut power after a failed reading."""
         moves = self._keeper.failed(None, error, self._clock.now_s())
         if isinstance(error, LinkError):
@@ -200,7 +198,7 @@ class LocalKeeper:
         self._perform(moves)
         raise self._trouble()
 
-    def _freshen(self, output_off: Move, instrument: Supply | Load) -> None:
+    def _freshen(self, output_off: Move, instrument: Instrument) -> None:
         """Cut power at once, then open the link in doubt again, before power is cut in good order.
 
         Output off is the next message all the same: it goes out on the link as it is, in case it
@@ -249,7 +247,7 @@ class LocalKeeper:
             confirmed = "unconfirmed" if self._keeper.unconfirmed else "confirmed"
             self._on_event(EventKind.POWER_OFF, confirmed)
 
-    def _instrument(self, move: Move) -> Supply | Load:
+    def _instrument(self, move: Move) -> Instrument:
         instrument = self._supply if move.role == "supply" else self._load
         assert instrument is not None
         return instrument
@@ -294,7 +292,7 @@ class LocalKeeper:
         return Tripped(trip)
 
 
-def _compare(instrument: Supply | Load, move: Confirm) -> None:
+def _compare(instrument: Instrument, move: Confirm) -> None:
     """Compare a setting read back with what went on the wire."""
     sent = instrument.dialect.sent_value(move.set_by, float(move.expected))
     try:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import NoReturn, Protocol
 
-from harness.bench.roles import Meter
+from harness.bench.roles import Instrument
 from harness.bench.sample import SupplySample
 from harness.power.commands import Command, OperatingEnvelope
 from harness.power.trip import Trip, TripReason
@@ -69,7 +69,7 @@ class Bench(Protocol):
         """The bench file."""
 
     @property
-    def meter(self) -> Meter | None:
+    def meter(self) -> Instrument | None:
         """The meter, or None."""
 
     def identities(self) -> dict[str, str]:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
 from functools import reduce
 from operator import and_, or_
 
@@ -44,16 +43,8 @@ class NoResistor(Exception):
     """What is across the supply is not the resistor that was asked for."""
 
 
-@dataclass(frozen=True, slots=True)
-class Register:
-    """Readings of the register in one state: bits set each time, and bits set at any time."""
-
-    always: int
-    ever: int
-
-
-#: The register by state, ``off`` and these with their words; without those not reached.
-Seen = dict[str, Register]
+#: Readings of the register by state, ``off`` and these with their words; without those not reached.
+Seen = dict[str, list[int]]
 
 _STATES = {
     "voltage": "in constant voltage",
@@ -100,7 +91,7 @@ def _look(low: LowLevel, *, protects: bool) -> Seen:
     low.power.command(Set("current_limit", LIMIT_A))
     low.until(lambda volts: volts >= _THERE_FRAC * low.level_v, RISE_S)
     looks = _protected(low) if protects else []  # the last: it may cut power
-    return {**seen, "protection": _together(looks)} if looks else seen
+    return {**seen, "protection": looks} if looks else seen
 
 
 def _resistor_a(low: LowLevel) -> float:
@@ -143,22 +134,18 @@ def _protected(low: LowLevel) -> list[int]:
     return looks
 
 
-def _register(low: LowLevel, *, sampled: bool = False) -> Register:
+def _register(low: LowLevel, *, sampled: bool = False) -> list[int]:
     looks = []
     for _ in range(_LOOKS):
         low.obey()
         looks.append(_status(low.power))
         if sampled:
             low.power.sample()
-    return _together(looks)
+    return looks
 
 
 def _status(power: Power) -> int:
     return int(power.read("supply", "status")["status"])
-
-
-def _together(looks: list[int]) -> Register:
-    return Register(always=reduce(and_, looks), ever=reduce(or_, looks))
 
 
 def judge_status(seen: Seen, dialect: Dialect) -> Finding:
@@ -167,13 +154,15 @@ def judge_status(seen: Seen, dialect: Dialect) -> Finding:
     A bit means the current limit where it is set in constant current and never in constant voltage;
     it means the protection where it is set after that and in none of the other states.
     """
-    others = reduce(or_, (bits.ever for state, bits in seen.items() if state != "protection"))
-    limit = seen["current"].always & ~seen["voltage"].ever if "current" in seen else 0
+    always = {state: reduce(and_, looks) for state, looks in seen.items()}
+    ever = {state: reduce(or_, looks) for state, looks in seen.items()}
+    others = reduce(or_, (bits for state, bits in ever.items() if state != "protection"))
+    limit = always["current"] & ~ever["voltage"] if "current" in seen else 0
     tripped = dialect.status.protection
     if "protection" in seen:
-        tripped = seen["protection"].always & ~others
+        tripped = always["protection"] & ~others
     text = "the register is " + ", ".join(
-        f"{seen[state].always} {words}" for state, words in _STATES.items() if state in seen
+        f"{always[state]} {words}" for state, words in _STATES.items() if state in seen
     )
     unseen = [words for state, words in _STATES.items() if state not in seen]
     text += f"; it was not seen {' and '.join(unseen)}" if unseen else ""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from harness.errors import BenchFileError, ProfileError
+from harness.errors import FileError
 from harness.files.config_error import ConfigError, as_mistakes
 from harness.files.named_file import BENCH, PROFILE, read_named, validated
 from harness.files.text_file import TomlFile, read_toml
@@ -24,14 +24,13 @@ def load_profile(source: str | Path) -> Profile:
     """Load a profile by its path, else a shipped one by its name with or without ``.toml``.
 
     Raises:
-        ProfileError: With every mistake in the file.
+        FileError: With every mistake in the file.
     """
-    file = read_named(source, PROFILE, ProfileError)
+    file = read_named(source, PROFILE)
     limits = _limit_table(file)
     profile = validated(
         file,
         Profile,
-        ProfileError,
         rules=profile_errors,
         table_rules=lambda table: _limit_errors(table, limits),
     )
@@ -42,9 +41,9 @@ def load_bench(source: str | Path) -> BenchFile:
     """Load a bench file, or a shipped one by its name, as :func:`load_profile` does.
 
     Raises:
-        BenchFileError: With every mistake in the file.
+        FileError: With every mistake in the file.
     """
-    return validated(read_named(source, BENCH, BenchFileError), BenchFile, BenchFileError)
+    return validated(read_named(source, BENCH), BenchFile)
 
 
 def with_limits(profile: Profile, table: LimitTable | None = None) -> Profile:
@@ -53,7 +52,7 @@ def with_limits(profile: Profile, table: LimitTable | None = None) -> Profile:
     A profile that names no limit, or has its figures already, comes back as it is.
 
     Raises:
-        ProfileError: It names a limit that there is not.
+        FileError: It names a limit that there is not.
     """
     naming = dict(_naming(profile))
     if profile.limits_used is not None or not naming:
@@ -61,7 +60,7 @@ def with_limits(profile: Profile, table: LimitTable | None = None) -> Profile:
     table = table or shipped_limits()
     wrong = list(_limit_errors(profile, table))
     if wrong:
-        raise ProfileError(as_mistakes(wrong, profile.source or "profile", profile.text))
+        raise FileError(as_mistakes(wrong, profile.source or "profile", profile.text))
     found = {path: _figures(part, profile.unit, table) for path, part in naming.items()}
     figures = {path: changed for path, (changed, _) in found.items()}
     steps = []
@@ -84,7 +83,7 @@ def _limit_table(file: TomlFile) -> LimitTable:
     if not isinstance(name, str) or not name.strip() or not name.isprintable():
         return shipped_limits()
     path = Path(file.name).parent / name
-    return validated(read_toml(path, name, ProfileError), LimitTable, ProfileError)
+    return validated(read_toml(path, name), LimitTable)
 
 
 def _naming(profile: Profile) -> Iterator[tuple[KeyPath, Check | DischargeStep]]:

@@ -12,7 +12,7 @@ from importlib import metadata
 from harness.api import plan_for, simulated_bench_file
 from harness.bench.clock import Clock
 from harness.bench.dialect import Dialect, bench_dialects
-from harness.bench.roles import Load, Meter, Supply
+from harness.bench.roles import Instrument, Supply
 from harness.errors import LinkTimeout
 from harness.judge.verdict import Verdict
 from harness.power.local_bench import LocalBench
@@ -183,16 +183,16 @@ def memory_bench(
     """Return simulated instruments as a bench, without PyVISA's sessions in between."""
     clock = simulated.clock
 
-    def parts(role: str) -> tuple[str, DirectLink, Dialect, Clock]:
+    def parts(role: str) -> tuple[DirectLink, Dialect, Clock]:
         resource, dialect = file.instruments[role].resource, dialects[role]
         name = f"{role} ({resource})"
         link = DirectLink(simulated.devices[resource], name, dialect.link.timeout_s)
-        return role, link, dialect, clock
+        return link, dialect, clock
 
     return LocalBench(
         file=file,
         clock=clock,
         supply=Supply(*parts("supply")),
-        meter=Meter(*parts("meter")) if file.meter else None,
-        load=Load(*parts("load")) if file.load else None,
+        meter=Instrument(*parts("meter")) if file.meter else None,
+        load=Instrument(*parts("load")) if file.load else None,
     )

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from harness.bench import dialect as module
 from harness.bench.dialect import BUILT_IN, Dialect, bench_dialects, load_dialect
-from harness.errors import BenchFileError, DialectError, FileError
+from harness.errors import FileError
 from harness.profile.load import load_bench
 from harness.profile.measures import OPERATIONS, REQUIRED
 
@@ -52,7 +52,7 @@ class TestBuiltIn:
 
     def test_an_unknown_name_is_answered_with_those_there_are(self) -> None:
         """A name that is neither built in nor a file lists the built-in ones."""
-        with pytest.raises(DialectError, match="there are scpi-ac-source, scpi-dc-supply"):
+        with pytest.raises(FileError, match="there are scpi-ac-source, scpi-dc-supply"):
             load_dialect("scpi-dc")
 
     def test_a_dialect_for_another_role_is_a_mistake_of_the_bench(self) -> None:
@@ -61,7 +61,7 @@ class TestBuiltIn:
         assert bench.meter is not None
         meter = bench.meter.model_copy(update={"dialect": "scpi-dc-supply"})
 
-        with pytest.raises(BenchFileError, match="a dialect for a supply, not for a meter"):
+        with pytest.raises(FileError, match="a dialect for a supply, not for a meter"):
             bench_dialects(bench.model_copy(update={"meter": meter}))
 
 
@@ -133,7 +133,7 @@ class TestMistakes:
         """A dialect that cannot be trusted with power is refused by name of the mistake."""
         assert old in self.GOOD
 
-        with pytest.raises(DialectError) as caught:
+        with pytest.raises(FileError) as caught:
             load_dialect(written(tmp_path, self.GOOD.replace(old, new, 1)))
         assert says in str(caught.value)
 
@@ -170,7 +170,7 @@ protection = 1
 """,
         )
 
-        with pytest.raises(DialectError) as caught:
+        with pytest.raises(FileError) as caught:
             load_dialect(path)
 
         assert str(caught.value).replace(path, "F").splitlines() == ALL_AT_ONCE.splitlines()
@@ -181,7 +181,7 @@ protection = 1
         table = "send" if OPERATIONS[name] in ("value", "state", "text") else "ask"
         text = self.GOOD.replace(f"[{table}]", f'[{table}]\n{name} = "X {{value}}"', 1)
 
-        with pytest.raises(DialectError, match=f"{name}' belongs under"):
+        with pytest.raises(FileError, match=f"{name}' belongs under"):
             load_dialect(written(tmp_path, text))
 
     @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=150)
@@ -208,7 +208,7 @@ protection = 1
         """A file of any bytes is no dialect, and says so."""
         module.load_dialect.cache_clear()
 
-        with pytest.raises(DialectError):
+        with pytest.raises(FileError):
             load_dialect(written(tmp_path, content))
 
 

@@ -55,7 +55,7 @@ class TestConversation:
         """Settings, states, compound questions and the error queue go over HiSLIP as over TCP."""
         device = outside_supply()
         link = open_to(HislipServer(device.handle))
-        supply = Supply("supply", link, load_dialect("scpi-dc-supply"), SystemClock())
+        supply = Supply(link, load_dialect("scpi-dc-supply"), SystemClock())
 
         assert "PS-200" in supply.identify_and_clear()
         supply.send("set_voltage", 12.0)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from harness.bench.dialect import Dialect, load_dialect
-from harness.bench.roles import Meter, Supply
+from harness.bench.roles import Instrument, Supply
 from harness.errors import NoReading, Overload, UnexpectedReply
 
 if TYPE_CHECKING:
@@ -24,11 +24,11 @@ def own(name: str, **tables: Any) -> Dialect:
 
 
 def supply(wire: Wire, **tables: Any) -> Supply:
-    return Supply("supply", wire.supply, own("scpi-dc-supply", **tables), wire.clock)
+    return Supply(wire.supply, own("scpi-dc-supply", **tables), wire.clock)
 
 
-def meter(wire: Wire, **tables: Any) -> Meter:
-    return Meter("meter", wire.load, own("scpi-meter", **tables), wire.clock)
+def meter(wire: Wire, **tables: Any) -> Instrument:
+    return Instrument(wire.load, own("scpi-meter", **tables), wire.clock)
 
 
 class TestStatus:
@@ -40,7 +40,7 @@ class TestStatus:
         wire.supply.answers["STAT:QUES:COND?"] = lambda: bits
         wire.reads("1.2", "0.3")
 
-        sample = Supply("supply", wire.supply, load_dialect("scpi-dc-supply"), wire.clock).sample()
+        sample = Supply(wire.supply, load_dialect("scpi-dc-supply"), wire.clock).sample()
 
         assert (sample.limiting, sample.protection) == (None, False)
         assert wire.supply.messages == [SAMPLE]
@@ -121,7 +121,7 @@ class TestAdvice:
     def test_a_built_in_dialect_is_copied_first(self, wire: Wire) -> None:
         """Nobody writes into a dialect that comes with the program."""
         wire.load.answers["MEAS:VOLT:DC?"] = lambda: "24.01,VDC"
-        built_in = Meter("meter", wire.load, load_dialect("scpi-meter"), wire.clock)
+        built_in = Instrument(wire.load, load_dialect("scpi-meter"), wire.clock)
 
         with pytest.raises(NoReading, match=r"copy the built-in dialect \(.*scpi-meter\.toml\)"):
             built_in.read("voltage_dc")
@@ -132,7 +132,7 @@ class TestAdvice:
         assert known is not None
         (tmp_path / "copy.toml").write_bytes(known.read_bytes())
         wire.load.answers["MEAS:VOLT:DC?"] = lambda: "24.01,VDC"
-        copy = Meter("meter", wire.load, load_dialect("copy.toml", tmp_path), wire.clock)
+        copy = Instrument(wire.load, load_dialect("copy.toml", tmp_path), wire.clock)
 
         with pytest.raises(NoReading) as caught:
             copy.read("voltage_dc")

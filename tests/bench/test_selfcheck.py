@@ -14,7 +14,7 @@ from harness.bench.clock import SystemClock
 from harness.bench.dialect import load_dialect
 from harness.bench.finding import Finding, Inspection, Mark
 from harness.bench.link import VisaLink, open_visa
-from harness.bench.roles import Meter
+from harness.bench.roles import Instrument
 from harness.bench.selfcheck import inspect_bench
 from harness.bench.trial import try_questions
 from harness.errors import LinkError
@@ -247,13 +247,13 @@ def look_at(port: int) -> dict[str, Finding]:
     return by_check(inspection)
 
 
-def meter_at(port: int) -> Meter:
+def meter_at(port: int) -> Instrument:
     table = MeterTable.model_validate(
         {"resource": f"TCPIP0::127.0.0.1::{port}::SOCKET", "dialect": "scpi-meter"}
     )
     dialect = load_dialect("scpi-meter")
     link = VisaLink(open_visa("@py"), "meter", table, dialect)
-    return Meter("meter", link, dialect, SystemClock())
+    return Instrument(link, dialect, SystemClock())
 
 
 class TestMisbehaviour:

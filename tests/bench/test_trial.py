@@ -9,7 +9,7 @@ import pytest
 
 from harness.api import plan_for, simulated_bench_file
 from harness.bench.dialect import Dialect, load_dialect
-from harness.bench.roles import Load, Meter, Supply
+from harness.bench.roles import Instrument, Supply
 from harness.bench.trial import questions_of, try_questions
 from harness.errors import LinkTimeout
 from harness.power.local_bench import LocalBench
@@ -31,11 +31,11 @@ SUPPLY = (
 
 
 def supply(wire: Wire, dialect: Dialect | None = None) -> Supply:
-    return Supply("supply", wire.supply, dialect or load_dialect("scpi-dc-supply"), wire.clock)
+    return Supply(wire.supply, dialect or load_dialect("scpi-dc-supply"), wire.clock)
 
 
-def meter(wire: Wire) -> Meter:
-    return Meter("meter", wire.load, load_dialect("scpi-meter"), wire.clock)
+def meter(wire: Wire) -> Instrument:
+    return Instrument(wire.load, load_dialect("scpi-meter"), wire.clock)
 
 
 def silent(link: WireLink, message: str) -> None:
@@ -187,7 +187,7 @@ class TestTrial:
 class TestBench:
     def test_asks_every_instrument_what_is_its(self, wire: Wire) -> None:
         """Supply and load are asked their own questions; a role that is not there is left out."""
-        load = Load("load", wire.load, load_dialect("scpi-load"), wire.clock)
+        load = Instrument(wire.load, load_dialect("scpi-load"), wire.clock)
         bench = LocalBench(
             file=load_bench("bench-simulated-dc"),
             clock=wire.clock,

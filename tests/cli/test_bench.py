@@ -16,7 +16,7 @@ from harness.api import simulated_unit
 from harness.bench.clock import SystemClock
 from harness.cli.bench import bench
 from harness.cli.prompts import TerminalOperator
-from harness.errors import BenchFileError, Refused
+from harness.errors import FileError, Refused
 from harness.power.lock import hold_supply
 from harness.profile.load import load_bench, load_profile
 from harness.rehearse.server import serve
@@ -108,7 +108,7 @@ class TestBench:
 
         ended = softwake(str(path))
 
-        assert isinstance(ended.exception, BenchFileError)
+        assert isinstance(ended.exception, FileError)
         assert ended.exception.exit_code == 2
 
     def test_a_supply_in_use_is_left_alone(

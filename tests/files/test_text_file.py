@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.errors import BenchFileError, FileError
+from harness.errors import FileError
 from harness.files.text_file import read_toml
 
 Written = Callable[[str | bytes], str]
@@ -130,7 +130,7 @@ class TestRefusal:
         """A name the system cannot take is a mistake, not a crash."""
         assert "it cannot be read" in problem(name)
 
-    def test_raises_the_class_that_is_asked_for(self) -> None:
-        """The caller decides whose error it is."""
-        with pytest.raises(BenchFileError, match="there is no such file"):
-            read_toml(Path("none.toml"), "none.toml", BenchFileError)
+    def test_a_missing_file_is_told_as_that(self) -> None:
+        """A path that leads nowhere is a mistake of the whole file."""
+        with pytest.raises(FileError, match="there is no such file"):
+            read_toml(Path("none.toml"), "none.toml")

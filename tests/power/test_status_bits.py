@@ -17,7 +17,7 @@ from harness.power import status_bits
 from harness.power.commands import KeeperState, OperatingEnvelope, SetVoltageProtection
 from harness.power.keeper import Keeper
 from harness.power.local_bench import LocalBench
-from harness.power.status_bits import Register, Seen, judge_status, learn_status, resistor_ohm
+from harness.power.status_bits import Seen, judge_status, learn_status, resistor_ohm
 from harness.power.trip import Tripped
 from harness.profile.bench_file import BenchFile
 from harness.rehearse.clock import SimulatedClock
@@ -38,7 +38,7 @@ class Rig:
         self.link = ResistorSupply(self.clock, register, ohm)
         data = load_dialect("scpi-dc-supply").model_dump(by_alias=True, exclude={"link"})
         self.dialect = Dialect.model_validate({**data, "name": "own", **tables})
-        supply = Supply("supply", self.link, self.dialect, self.clock)
+        supply = Supply(self.link, self.dialect, self.clock)
         self.bench = LocalBench(file=FILE, clock=self.clock, supply=supply, meter=None, load=None)
 
     def learn(self, file: BenchFile = FILE, obey: Callable[[], None] = lambda: None) -> Finding:
@@ -218,23 +218,23 @@ class TestLearning:
 
 
 class TestJudgement:
-    def seen(self, **registers: Register) -> Seen:
+    def seen(self, **registers: list[int]) -> Seen:
         """Return what was seen, zero where a test does not say."""
-        zero = Register(0, 0)
+        zero = [0, 0]
         return {"off": zero, "voltage": zero, "current": zero, "protection": zero, **registers}
 
     def test_a_bit_that_flickers_means_nothing(self) -> None:
         """A bit must be set each time in its state, and at no time in another."""
         dialect = load_dialect("scpi-dc-supply")
 
-        once = judge_status(self.seen(current=Register(0, 1)), dialect)
-        elsewhere = judge_status(self.seen(current=Register(1, 1), voltage=Register(0, 1)), dialect)
+        once = judge_status(self.seen(current=[0, 1]), dialect)
+        elsewhere = judge_status(self.seen(current=[1, 1], voltage=[0, 1]), dialect)
 
         assert (once.write, elsewhere.write) == ((), ())
 
     def test_a_built_in_dialect_is_copied_first(self) -> None:
         """Nobody writes into a dialect that comes with the program."""
-        finding = judge_status(self.seen(current=Register(1, 1)), load_dialect("scpi-dc-supply"))
+        finding = judge_status(self.seen(current=[1, 1]), load_dialect("scpi-dc-supply"))
 
         assert "scpi-dc-supply.toml beside the bench file" in finding.remedy
 

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 from pydantic_core import PydanticCustomError
 
-from harness.errors import BenchFileError
+from harness.errors import FileError
 from harness.profile.bench_file import Accuracy, BenchFile, SerialLine
 from harness.profile.load import load_bench
 
@@ -115,7 +115,7 @@ class TestLink:
         assert getattr(load_bench(file).instruments[role], f"{key}_s") == longest_s
 
         file.write_text(f'{text}{key} = "1e6 s"\n', encoding="utf-8")
-        with pytest.raises(BenchFileError) as caught:
+        with pytest.raises(FileError) as caught:
             load_bench(file)
         line = text.count("\n") + 1
         why = "" if role == "meter" else ", for power hangs on it"

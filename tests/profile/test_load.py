@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.errors import BenchFileError, ProfileError
+from harness.errors import FileError
 from harness.profile.bench_file import Accuracy, BenchFile
 from harness.profile.load import load_bench, load_profile
 from harness.profile.schema import Profile
@@ -22,7 +22,7 @@ Written = Callable[[str | bytes], str]
 
 def mistakes(profile_of: ProfileOf, kind: str, *changes: tuple[str, str]) -> list[str]:
     """Return what is said about a profile with parts replaced, without the file's name."""
-    with pytest.raises(ProfileError) as caught:
+    with pytest.raises(FileError) as caught:
         profile_of(kind, *changes)
     return [str(mistake).removeprefix("it.toml:") for mistake in caught.value.mistakes]
 
@@ -607,7 +607,7 @@ class TestMistakes:
     def test_no_steps_at_all(self, written: Written) -> None:
         """A profile without a step cannot be carried out."""
         text = 'title = "x"\nsteps = []\n'
-        with pytest.raises(ProfileError) as caught:
+        with pytest.raises(FileError) as caught:
             load_profile(written(text))
 
         assert str(caught.value.mistakes[-1]) == (
@@ -617,7 +617,7 @@ class TestMistakes:
 
     def test_an_empty_file_lacks_every_table(self, written: Written) -> None:
         """An empty file is told every table it lacks; none has a line."""
-        with pytest.raises(ProfileError) as caught:
+        with pytest.raises(FileError) as caught:
             load_profile(written(""))
 
         assert [mistake.key for mistake in caught.value.mistakes] == [
@@ -688,7 +688,7 @@ class TestBench:
         self, bench_of: BenchOf, old: str, new: str, problem: str
     ) -> None:
         """A range that is none, given twice, or of an instrument without any, is a mistake."""
-        with pytest.raises(BenchFileError, match=problem):
+        with pytest.raises(FileError, match=problem):
             bench_of((f'"{old}"', new))
 
     @pytest.mark.parametrize(
@@ -702,7 +702,7 @@ class TestBench:
     )
     def test_a_wrong_resolution_is_told(self, bench_of: BenchOf, text: str, problem: str) -> None:
         """A resolution that is none gets a message at its own key."""
-        with pytest.raises(BenchFileError, match=f"meter.resolution.{problem}"):
+        with pytest.raises(FileError, match=f"meter.resolution.{problem}"):
             bench_of(("[meter]", f"[meter]\nresolution = {text}"))
 
     @pytest.mark.parametrize(
@@ -799,7 +799,7 @@ class TestBench:
         self, bench_of: BenchOf, old: str, new: str, message: str
     ) -> None:
         """A mistake in a bench file gives one message of the same form."""
-        with pytest.raises(BenchFileError) as caught:
+        with pytest.raises(FileError) as caught:
             bench_of((old, new))
 
         assert str(caught.value) == message
@@ -832,7 +832,7 @@ class TestShippedNames:
     @pytest.mark.usefixtures("written")
     def test_a_missing_file_names_the_nearest(self) -> None:
         """A name that is nearly right is answered with the right one."""
-        with pytest.raises(ProfileError) as caught:
+        with pytest.raises(FileError) as caught:
             load_profile("dome-shuter-power-unit.toml")
 
         assert str(caught.value) == (

@@ -8,7 +8,7 @@ from typing import Literal
 
 import pytest
 
-from harness.errors import ProfileError
+from harness.errors import FileError
 from harness.profile.expand import make_plan
 from harness.profile.load import load_profile
 from harness.profile.plan import Plan
@@ -50,7 +50,7 @@ def mistakes(written: Callable[[str | bytes], str]) -> Mistakes:
     def found(steps: str) -> list[str]:
         try:
             load_profile(written(HEAD + steps))
-        except ProfileError as error:
+        except FileError as error:
             return [f"{mistake.key}: {mistake.problem}" for mistake in error.mistakes]
         return []
 
@@ -283,7 +283,7 @@ class TestLoads:
     ) -> None:
         """Who goes beyond nominal says how far the output may be asked."""
         steps = START + step("load", 'currents = ["2.8 A"]', "overload = true", 'dwell = "1 s"')
-        with pytest.raises(ProfileError, match="does not say how much it bears"):
+        with pytest.raises(FileError, match="does not say how much it bears"):
             load_profile(written(HEAD.replace(', limit = "3 A"', "") + steps))
 
     @pytest.mark.parametrize(
@@ -490,7 +490,7 @@ class TestLimits:
         (folder / "our.toml").write_text(LOCAL.replace("5 Mohm", "5 MV"), encoding="utf-8")
         text = HEAD + '[limits]\nfile = "our.toml"\n' + INSULATION + START
         (folder / "own.toml").write_text(text, encoding="utf-8")
-        with pytest.raises(ProfileError, match=r"our.toml:5: limit\[0\].low: '5 MV' is a voltage"):
+        with pytest.raises(FileError, match=r"our.toml:5: limit\[0\].low: '5 MV' is a voltage"):
             load_profile(str(folder / "own.toml"))
 
     def test_a_limit_in_another_unit_is_told(self, mistakes: Mistakes) -> None:
