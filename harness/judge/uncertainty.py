@@ -194,9 +194,12 @@ def combine(contributions: Iterable[Contribution], *, probability: float = 0.95)
     standard = math.hypot(*(part.share for part in parts))
     dof = _whole(effective_dof(parts))
     coverage = coverage_factor(dof, probability)
-    expanded = 0.0 if standard == 0.0 else coverage * standard
     return Uncertainty(
-        standard=standard, dof=dof, coverage=coverage, expanded=expanded, contributions=parts
+        standard=standard,
+        dof=dof,
+        coverage=coverage,
+        expanded=coverage * standard,
+        contributions=parts,
     )
 
 

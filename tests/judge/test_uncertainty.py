@@ -107,6 +107,19 @@ def test_scatter_of_constant_readings_is_nought() -> None:
     assert found.standard == 0.0
 
 
+def test_a_cause_without_a_degree_of_freedom_leaves_none() -> None:
+    """What an unknown scatter goes into has no degree of freedom either."""
+    known = rectangular("meter", 0.1)
+    assert effective_dof([known, Contribution(name="scatter", standard=0.2, dof=0.0)]) == 0.0
+
+
+def test_a_standard_uncertainty_of_one_is_expanded_like_any() -> None:
+    """One unit of standard uncertainty, normally distributed: k is 1.96."""
+    assert combine([Contribution(name="meter", standard=1.0)]).expanded == pytest.approx(
+        1.959963984540054
+    )
+
+
 def test_causes_go_by_the_name_they_were_given() -> None:
     """Name, unit and distribution stand in the budget; a bound of nought is one, too."""
     bound, noise = rectangular("meter", 0.0), scatter("5 V rail", np.array([1.0, 3.0]))

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from harness.bench.sample import SupplySample
 from harness.power.trip import TripReason
+from harness.profile.level import InrushAllowance
 from tests.power import test_inrush_monitor
 from tests.power.test_inrush_monitor import (
     LIMIT_A,
@@ -80,17 +83,29 @@ class TestUsed:
 
         assert (follower.used, follower.allowed) == (0.5, 1.0)
 
+    def test_a_budget_used_to_the_last_is_not_passed(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """What is allowed may be used up; a hair more cuts power."""
+        used_c = 0.5 * 0.005 * (0.288 + 0.288)  # two readings of 300 mA, 12 mA of them explained
+        for allowed_c, passed in ((used_c, False), (math.nextafter(used_c, 0.0), True)):
+            monkeypatch.setattr(InrushAllowance, "slack", lambda *_, c=allowed_c: c)
+            follower = watch(charge_budget(from_v=12.0, to_v=18.0))
+            follower.add(sample(0.0, 0.3, LIMIT_A))
+            finding = follower.add(sample(0.005, 0.3, LIMIT_A))
+
+            assert follower.used == used_c
+            assert (finding is not None) is passed
+
 
 class TestWords:
     def test_charge(self) -> None:
         """A charge budget that is passed: how much, how many readings, what is allowed, where."""
         follower = watch(charge_budget(from_v=12.0, to_v=18.0))
-        findings = [follower.add(sample(tick * 0.005, 0.3, LIMIT_A)) for tick in range(3)]
+        findings = [follower.add(sample(tick * 0.005, 0.312345, 0.298765)) for tick in range(3)]
 
-        # 2 x 5 ms x (300 - 12) mA; 470 uF x 6 V / 10 + 300 mA x 5 ms.
+        # 2 x 5 ms x (298.765 - 12) mA; 470 uF x 6 V / 10 + 300 mA x 5 ms.
         assert findings[-1] == (
             TripReason.CHARGE_BUDGET,
-            "2.88 mC unexplained after 3 readings, 1.78 mC allowed; 300 mA at 300 mV",
+            "2.87 mC unexplained after 3 readings, 1.78 mC allowed; 299 mA at 312 mV",
         )
 
     def test_energy(self) -> None:

@@ -2,13 +2,14 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
 from harness.errors import Refused
 from harness.profile.bench_file import BenchFile
 from harness.profile.expand import make_plan
-from harness.profile.preflight import Preflight, preflight, refuse
+from harness.profile.preflight import Preflight, _beyond, preflight, refuse
 from harness.profile.schema import Profile
 
 ProfileOf = Callable[..., Profile]
@@ -227,6 +228,21 @@ class TestRanges:
         found = preflight(make_plan(profile_of("dc")), today=TODAY)
 
         assert found == Preflight(("There is no bench to run this plan on.",), ())
+
+    def test_a_plan_that_powers_nothing_needs_no_start(
+        self, profile_of: ProfileOf, bench_of: BenchOf
+    ) -> None:
+        """Without a powered step there is none that would have to be a start."""
+        plan = replace(make_plan(profile_of("dc"), bench_of()), steps=())
+
+        reasons = preflight(plan, today=TODAY).reasons
+
+        assert not [reason for reason in reasons if "start" in reason]
+
+    def test_a_value_at_the_range_and_its_rounding_is_inside(self) -> None:
+        """One part in a thousand million beyond the range is its rounding, two are outside."""
+        for value, wrong in ((60.0 * (1 + 1e-9), 0), (60.0 * (1 + 2e-9), 1)):
+            assert len(list(_beyond("The envelope", value, "V", 60.0, "supply"))) == wrong
 
 
 class TestIdentity:
