@@ -26,11 +26,11 @@ class _LinkTable(Table):
 
     #: What ends a message, both ways.
     terminator: Literal["LF", "CR", "CRLF"] = Field(default="LF", examples=['"LF"'])
-    timeout_s: Seconds = Field(default=1.0, alias="timeout")
+    timeout_s: Seconds = 1.0
     #: Wait after a setting before the next message.
-    settle_s: Seconds = Field(default=0.0, alias="settle")
+    settle_s: Seconds = 0.0
     #: Window a reading is averaged over; zero for an instantaneous one.
-    averaging_window_s: Seconds = Field(default=0.0, alias="averaging_window")
+    averaging_window_s: Seconds = 0.0
 
 
 class _Sample(Table):

@@ -2,23 +2,38 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping
 from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
-from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
+from harness.quantity import QuantityError, format_quantity, parse_quantity, shown, split_quantity
 
 #: The most of each unit that a file may ask for: far beyond any repair bench, so that a slip
 #: such as MV for mV is told at once, and small enough that no product of two overflows.
 _MOST = {"V": 1e5, "A": 1e4, "W": 1e7, "F": 1e3, "ohm": 1e13, "s": 1e6, "Hz": 1e6}
 _MOST |= {"%": 10.0, "degC": 2000.0, "1": 1e6}
 
+#: Endings of field names that are units, and no part of a key.
+_UNIT_ENDING = re.compile("_(?:w_per_k|a2s|degc|frac|ohm|hz|[afjksvw])$")
+
+#: Other spellings of units that only :func:`figure_field` reads; ``A\u00b2s`` has the superscript.
+_SPELLINGS = dict.fromkeys(("A^2s", "A\u00b2s", "A^2 s", "A2 s", "A\u00b2 s"), "A2s")
+
+
+def key_of(field: str) -> str:
+    """Return the key in a file of a field: its name without the unit, ``dwell`` of ``dwell_s``."""
+    return _UNIT_ENDING.sub("", field)
+
 
 class Table(BaseModel):
-    """A table of a file: frozen, unknown keys refused, keys named as in the file."""
+    """A table of a file: frozen, unknown keys refused; a field's key is :func:`key_of` its name."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", allow_inf_nan=False, alias_generator=key_of
+    )
 
 
 def mistaken(problem: str, example: str = "") -> PydanticCustomError:
@@ -58,6 +73,31 @@ def quantity_field(
         if value < 0 or (value == 0 and not zero):
             raise mistaken(f"{shown(text)} is {'below' if zero else 'not above'} zero", example)
         return value
+
+    return BeforeValidator(read), Field(examples=[example])
+
+
+def figure_field(
+    what: str, units: Mapping[str, float], least: float, most: float, example: str, *, outside: str
+) -> Any:
+    """Return the parts of a field type that reads ``what``, in units that no quantity has.
+
+    Each unit has its factor; ``outside`` says what a figure beyond the bounds is.
+    """
+
+    def read(text: object) -> float:
+        if not isinstance(text, str):
+            raise mistaken(f"expected {what} with its unit, got {shown(text)}", example)
+        try:
+            number, unit = split_quantity(text)
+        except ValueError:
+            raise mistaken(f"{shown(text)} is not {what}", example) from None
+        factor = units.get(_SPELLINGS.get(unit, unit))
+        if factor is None:
+            raise mistaken(f"{shown(text)} is not in {' or '.join(units)}", example)
+        if not least <= number * factor <= most:
+            raise mistaken(f"{shown(text)} is {outside}", example)
+        return number * factor
 
     return BeforeValidator(read), Field(examples=[example])
 

@@ -173,9 +173,9 @@ class SerialLine(Table):
 class Range(Table):
     """The largest setting of a supply or load; left out: unknown."""
 
-    voltage_v: Volts | None = Field(default=None, alias="voltage")
-    current_a: Amps | None = Field(default=None, alias="current")
-    power_w: Watts | None = Field(default=None, alias="power")
+    voltage_v: Volts | None = None
+    current_a: Amps | None = None
+    power_w: Watts | None = None
 
 
 class Instrument(Table):
@@ -200,9 +200,9 @@ class Instrument(Table):
     #: Day from which its calibration is overdue.
     calibration_due: Annotated[dt.date, BeforeValidator(_date)] | None = None
     allow_overdue: Flag = False  # use it overdue all the same; the report says so
-    timeout_s: Seconds | None = Field(default=None, alias="timeout")  # for an answer
+    timeout_s: Seconds | None = None  # for an answer
     terminator: Literal["LF", "CR", "CRLF"] | None = None
-    settle_s: Seconds | None = Field(default=None, alias="settle")  # wait after a setting
+    settle_s: Seconds | None = None  # wait after a setting
     serial_line: SerialLine = SerialLine()
 
     @field_validator("accuracy", "resolution", mode="before")
@@ -267,13 +267,13 @@ class Supply(Instrument):
     kind: Literal["dc", "ac"] = Field(examples=['"dc"'])
     range: Range = Range()
     #: Window over which an AC source's readings are averaged; at least one period of the mains.
-    averaging_window_s: Seconds | None = Field(default=None, alias="averaging_window")
+    averaging_window_s: Seconds | None = None
 
 
 class MeterRange(Table):
     """The largest value a meter can show, beyond which it answers overload; left out: unknown."""
 
-    resistance_ohm: Ohms | None = Field(default=None, alias="resistance")
+    resistance_ohm: Ohms | None = None
 
 
 class Meter(Instrument):
@@ -285,7 +285,7 @@ class Meter(Instrument):
     range: MeterRange = MeterRange()
     #: What the leads may add to a two-wire resistance, at most; None: four wires, or leads that
     #: were zeroed.
-    lead_resistance_ohm: Ohms | None = Field(default=None, alias="lead_resistance")
+    lead_resistance_ohm: Ohms | None = None
 
 
 class LoadInstrument(Instrument):

@@ -16,9 +16,9 @@ from harness.unit.nameplate import Unit
 class Envelope(Table):
     """The hard bounds no command and no reading may leave (rms for AC)."""
 
-    voltage_v: Volts = Field(alias="voltage")
-    current_a: Amps = Field(alias="current")
-    power_w: Watts = Field(alias="power")
+    voltage_v: Volts
+    current_a: Amps
+    power_w: Watts
 
 
 class LimitFile(Table):

@@ -46,7 +46,7 @@ class Rest(Table):
     tolerance_frac: Annotated[
         Fraction,
         bounded("%", "more than {} of the limit in one span is no rest", '"2 %"', most=0.1),
-    ] = Field(default=0.005, alias="tolerance", validate_default=False, examples=['"2 %"'])
+    ] = Field(default=0.005, validate_default=False, examples=['"2 %"'])
     #: Time over which it may move so far: the slowest time constant that matters. For less, an
     #: instrument's averaging looks like rest, too.
     span_s: Annotated[
@@ -55,11 +55,11 @@ class Rest(Table):
             "s", "for less than {} a converter's slow start looks like rest", '"0.2 s"', least=0.1
         ),
         bounded("s", "a span of more than {} says nothing of a hold", '"1 s"', most=60.0),
-    ] = Field(default=0.2, alias="span", validate_default=False, examples=['"0.2 s"'])
+    ] = Field(default=0.2, validate_default=False, examples=['"0.2 s"'])
     #: Longest time the readings may take to come to rest: the unit is under power all the while.
     longest_s: Annotated[
         Seconds, bounded("s", "a unit that has no rest after {} has none", '"30 s"', most=600.0)
-    ] = Field(default=10.0, alias="longest", validate_default=False, examples=['"30 s"'])
+    ] = Field(default=10.0, validate_default=False, examples=['"30 s"'])
 
     @model_validator(mode="after")
     def _long_enough(self) -> Rest:
@@ -135,13 +135,13 @@ class HeldStep(PoweredStep):
     """What every step held at a voltage that was reached before has."""
 
     #: None: the envelope's current.
-    current_limit_a: Amps | None = Field(default=None, alias="current_limit")
+    current_limit_a: Amps | None = None
 
 
 class LoadableStep(HeldStep):
     """What a step has that may be loaded at one current."""
 
-    current_a: Amps | None = Field(default=None, alias="current")  # None: no load
+    current_a: Amps | None = None  # None: no load
     output: str | None = None  # None: the unit's first
 
     @property

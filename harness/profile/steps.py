@@ -64,18 +64,18 @@ class StartStep(PoweredStep):
 
     kind: Literal["start"]
     levels_frac: tuple[Annotated[float, BeforeValidator(_level)], ...] = Field(
-        alias="levels", min_length=1, examples=[_LEVELS]
+        min_length=1, examples=[_LEVELS]
     )
-    current_limit_a: Amps = Field(alias="current_limit")
-    dwell_s: Seconds = Field(alias="dwell")
+    current_limit_a: Amps
+    dwell_s: Seconds
     #: How many times the charge (energy, for AC) that fills the bulk capacitor a healthy unit may
     #: take for the voltage gained.
     charge_factor: Number = Field(default=2.0, ge=1.0, le=10.0, examples=["2.5"])
     #: Where no capacitance is known: a short heats all that while.
     time_at_limit_s: Annotated[
         Seconds, bounded("s", "more than {} at the limit bounds nothing", '"0.5 s"', most=10.0)
-    ] = Field(default=0.5, alias="time_at_limit", validate_default=False, examples=['"0.5 s"'])
-    frequency_hz: Hertz | None = Field(default=None, alias="frequency")  # None: the unit's first
+    ] = Field(default=0.5, validate_default=False, examples=['"0.5 s"'])
+    frequency_hz: Hertz | None = None  # None: the unit's first
 
     @field_validator("levels_frac")
     @classmethod
@@ -106,8 +106,8 @@ class NominalStep(HeldStep):
     about = "nominal voltage, held"
 
     kind: Literal["nominal"]
-    dwell_s: Seconds = Field(alias="dwell")
-    frequency_hz: Hertz | None = Field(default=None, alias="frequency")
+    dwell_s: Seconds
+    frequency_hz: Hertz | None = None
 
     def levels(self, maker: LevelMaker) -> Iterator[Level]:
         """Yield nominal voltage."""
@@ -149,9 +149,9 @@ class LoadStep(HeldStep):
     #: real one.
     load: Name | None = Field(default=None, examples=['"resistor 10 ohm"'])
     overload: Flag = False  # whether a point may be above the output's nominal current
-    dwell_s: Seconds = Field(alias="dwell")
+    dwell_s: Seconds
     output: str | None = None  # None: the unit's first
-    frequency_hz: Hertz | None = Field(default=None, alias="frequency")
+    frequency_hz: Hertz | None = None
 
     @property
     def points(self) -> tuple[LoadPoint, ...]:
@@ -197,13 +197,13 @@ class LineStep(LoadableStep):
     kind: Literal["line"]
     #: Shares of nominal.
     voltages_frac: tuple[Fraction, ...] = Field(
-        alias="voltages", min_length=1, examples=['["90 %", "100 %", "110 %"]']
+        min_length=1, examples=['["90 %", "100 %", "110 %"]']
     )
     #: AC alone; None: all of the unit's.
     frequencies_hz: tuple[Hertz, ...] | None = Field(
-        default=None, alias="frequencies", min_length=1, examples=['["50 Hz", "60 Hz"]']
+        default=None, min_length=1, examples=['["50 Hz", "60 Hz"]']
     )
-    dwell_s: Seconds = Field(alias="dwell")
+    dwell_s: Seconds
 
     def levels(self, maker: LevelMaker) -> Iterator[Level]:
         """Yield every corner, frequency by frequency, in the order of the voltages."""
@@ -224,8 +224,8 @@ class SoakStep(LoadableStep):
     about = "nominal voltage, held for long"
 
     kind: Literal["soak"]
-    duration_s: Seconds = Field(alias="duration", examples=['"10 min"'])
-    frequency_hz: Hertz | None = Field(default=None, alias="frequency")
+    duration_s: Seconds = Field(examples=['"10 min"'])
+    frequency_hz: Hertz | None = None
 
     def levels(self, maker: LevelMaker) -> Iterator[Level]:
         """Yield nominal voltage, with its load."""
@@ -244,8 +244,8 @@ class DischargeStep(PoweredStep):
     kind: Literal["discharge"]
     across: Literal["input", "bulk", "output"] = "output"
     #: Voltage it has to fall below, and time it may take; None: the limit's.
-    below_v: Volts | None = Field(default=None, alias="below", examples=['"60 V"'])
-    within_s: Seconds | None = Field(default=None, alias="within", examples=['"2 s"'])
+    below_v: Volts | None = Field(default=None, examples=['"60 V"'])
+    within_s: Seconds | None = Field(default=None, examples=['"2 s"'])
     limit: Name | None = None  # a row of the limit table that gives both
 
     @model_validator(mode="after")

@@ -11,7 +11,7 @@ from pydantic import AfterValidator, Field, ValidationInfo, create_model, field_
 
 from harness.errors import FileError
 from harness.files.config_error import ConfigError, as_mistakes
-from harness.files.field_types import Flag, Fraction, Name, Table, mistaken
+from harness.files.field_types import Flag, Fraction, Name, Table, key_of, mistaken
 from harness.files.named_file import MODEL, FromFile, read_named, validated
 from harness.files.toml_positions import KeyPath
 from harness.rehearse.fault_table import FaultTable
@@ -31,9 +31,6 @@ from harness.unit.nameplate import Unit
 
 _PartT = TypeVar("_PartT", Varistor, Rectifier, InrushLimiter, Bulk, Converter)
 
-#: Endings of field names that are units, and no part of a key.
-_UNITS = ("_w_per_k", "_a2s", "_degc", "_frac", "_ohm", "_a", "_f", "_j", "_k", "_s", "_v", "_w")
-
 
 def _fields(part: type) -> Mapping[str, tuple[Any, Key]]:
     """Return type and key of each field of a part that a file may state."""
@@ -41,8 +38,7 @@ def _fields(part: type) -> Mapping[str, tuple[Any, Key]]:
     for name, hint in get_type_hints(part, include_extras=True).items():
         if get_origin(hint) is Annotated:
             given = next((each for each in hint.__metadata__ if isinstance(each, Key)), Key())
-            unit = next((unit for unit in _UNITS if name.endswith(unit)), "")
-            fields[name] = hint, given._replace(name=given.name or name.removesuffix(unit))
+            fields[name] = hint, given._replace(name=given.name or key_of(name))
     return fields
 
 
@@ -79,7 +75,7 @@ def _table(part: type, needed: str = "", **more: Any) -> type[Table]:
         default = Field(alias=key.name) if must else Field(default=None, alias=key.name)
         fields[name] = hint if must else hint | None, default
         if key.tolerance:
-            fields["tolerance_frac"] = _Tolerance | None, Field(default=None, alias="tolerance")
+            fields["tolerance_frac"] = _Tolerance | None, None
     name = f"{part.__name__}Table"
     return create_model(name, __base__=Table, __module__=__name__, **fields, **more)
 

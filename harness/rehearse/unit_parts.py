@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Annotated, Any, NamedTuple
+from typing import Annotated, NamedTuple
 
-from pydantic import AfterValidator, BeforeValidator, Field
+from pydantic import AfterValidator, Field
 
 from harness.files.field_types import (
     Amps,
@@ -22,9 +22,9 @@ from harness.files.field_types import (
     Seconds,
     Volts,
     Watts,
+    figure_field,
     mistaken,
 )
-from harness.quantity import shown, split_quantity
 from harness.unit.parts import Joules, MeltingIntegral
 
 #: 0 degC in kelvin.
@@ -38,35 +38,33 @@ class Key(NamedTuple):
     tolerance: bool = False  #: whether the part's ``tolerance`` is that of this field
 
 
-def _with_unit(what: str, units: dict[str, float], least: float, most: float, example: str) -> Any:
-    """Return the parts of a field type that reads a figure of a thermistor, with its unit."""
-
-    def read(text: object) -> float:
-        if not isinstance(text, str):
-            raise mistaken(f"expected {what} with its unit, got {shown(text)}", example)
-        try:
-            number, unit = split_quantity(text)
-        except ValueError:
-            raise mistaken(f"{shown(text)} is not {what}", example) from None
-        if unit not in units:
-            raise mistaken(f"{shown(text)} is not in {' or '.join(units)}", example)
-        if not least <= number * units[unit] <= most:
-            raise mistaken(f"{shown(text)} is not {what} of a thermistor", example)
-        return number * units[unit]
-
-    return BeforeValidator(read), Field(examples=[example])
-
-
 def _exponent(value: float) -> float:
     if not 2.0 <= value <= 100.0:
         raise mistaken("an exponent is from 2 to 100; zinc oxide has 25 to 50", "30")
     return value
 
 
-_Kelvins = Annotated[float, *_with_unit("a B constant", {"K": 1.0}, 100.0, 1e5, '"3000 K"')]
+_Kelvins = Annotated[
+    float,
+    *figure_field(
+        "a B constant",
+        {"K": 1.0},
+        100.0,
+        1e5,
+        '"3000 K"',
+        outside="not a B constant of a thermistor",
+    ),
+]
 _WattsPerKelvin = Annotated[
     float,
-    *_with_unit("a dissipation factor", {"W/K": 1.0, "mW/K": 1e-3}, 1e-5, 100.0, '"15 mW/K"'),
+    *figure_field(
+        "a dissipation factor",
+        {"W/K": 1.0, "mW/K": 1e-3},
+        1e-5,
+        100.0,
+        '"15 mW/K"',
+        outside="not a dissipation factor of a thermistor",
+    ),
 ]
 
 

@@ -49,8 +49,8 @@ class _Row(Table):
     unit: _LimitUnit | None = None
     low: float | None = None
     high: float | None = None
-    below_v: Volts | None = Field(default=None, alias="below")
-    within_s: Seconds | None = Field(default=None, alias="within")
+    below_v: Volts | None = None
+    within_s: Seconds | None = None
     source: Name = Field(examples=['"works rule 7, 2026"'])
 
     @field_validator("low", "high", mode="before")
@@ -80,7 +80,7 @@ class _Row(Table):
 class _Piece(Table):
     """One piece of a limit that follows from output power; without ``up_to_w`` the last."""
 
-    up_to_w: float = math.inf
+    up_to_w: float = Field(default=math.inf, alias="up_to_w")
     logarithm: float = 0.0
     linear: float = 0.0
     constant: float

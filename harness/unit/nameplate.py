@@ -37,15 +37,15 @@ class _Input(Table):
     #: Source: 0.5 to 0.7, common practice.
     power_factor: ClassVar[float]
 
-    nominal_v: Volts = Field(alias="nominal")
-    tolerance_frac: Annotated[Fraction, AfterValidator(_below_whole)] = Field(alias="tolerance")
-    current_a: Amps = Field(alias="current")
+    nominal_v: Volts
+    tolerance_frac: Annotated[Fraction, AfterValidator(_below_whole)]
+    current_a: Amps
     #: None: the start has no charge budget, and time at the limit is bounded instead.
-    bulk_capacitance_f: Farads | None = Field(default=None, alias="bulk_capacitance")
+    bulk_capacitance_f: Farads | None = None
     #: As in the file, like the next two; the properties below fill in what is left out.
-    idle_power: Watts | None = Field(default=None, alias="idle_power")
+    idle_power: Watts | None = None
     threshold: Volts | None = Field(default=None, alias="start_threshold")
-    leakage: Amps | None = Field(default=None, alias="leakage")
+    leakage: Amps | None = None
 
     @field_validator("idle_power", "threshold", "leakage")
     @classmethod
@@ -107,9 +107,7 @@ class AcInput(_Input):
     power_factor: ClassVar[float] = 0.5
 
     kind: Literal["ac"]
-    frequency_hz: tuple[Hertz, ...] = Field(
-        alias="frequency", min_length=1, examples=['["50 Hz", "60 Hz"]']
-    )
+    frequency_hz: tuple[Hertz, ...] = Field(min_length=1, examples=['["50 Hz", "60 Hz"]'])
 
 
 Input = Annotated[DcInput | AcInput, Field(discriminator="kind")]
@@ -119,10 +117,10 @@ class Output(Table):
     """One output of the unit."""
 
     kind: Literal["dc", "ac"] = Field(examples=['"dc"'])
-    nominal_v: Volts = Field(alias="nominal")
-    current_a: Amps = Field(alias="current")
+    nominal_v: Volts
+    current_a: Amps
     #: Current it may be asked for beyond the nominal one.
-    limit_a: Amps | None = Field(default=None, alias="limit")
+    limit_a: Amps | None = None
 
     @field_validator("limit_a")
     @classmethod

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Generic, Literal, TypeVar
 
-from pydantic import BeforeValidator, Field
+from pydantic import Field
 
 from harness.files.field_types import (
     Amps,
@@ -16,39 +16,27 @@ from harness.files.field_types import (
     Ohms,
     Table,
     Volts,
-    mistaken,
+    figure_field,
     quantity_field,
 )
-from harness.quantity import format_quantity, shown, split_quantity
-
-#: Spellings of ampere squared second; ``A\u00b2s`` has the superscript.
-_A2S = frozenset({"A2s", "A^2s", "A\u00b2s", "A^2 s", "A2 s", "A\u00b2 s"})
-
-#: The least and the most a file may ask for: far beyond any fuse of a repair bench.
-_LEAST_A2S, _MOST_A2S = 1e-9, 1e9
-
-
-def _melting_integral(text: object) -> float:
-    example = '"60 A2s"'
-    if not isinstance(text, str):
-        raise mistaken(f"expected a melting integral with its unit, got {shown(text)}", example)
-    try:
-        value, unit = split_quantity(text)
-    except ValueError:
-        raise mistaken(f"{shown(text)} is not a melting integral", example) from None
-    if unit not in _A2S:
-        raise mistaken(f"{shown(text)} is not in A2s", example)
-    if not _LEAST_A2S <= value <= _MOST_A2S:
-        raise mistaken(f"{shown(text)} is no melting integral of a fuse", example)
-    return value
-
+from harness.quantity import format_quantity
 
 #: Energy of a single pulse.
 Joules = Annotated[float, *quantity_field("J", '"42 J"', most=1e6)]
 #: A current that flows for a moment: surge, short circuit, breaking capacity.
 SurgeAmps = Annotated[float, *quantity_field("A", '"4500 A"', most=1e6)]
 #: Integral of current squared, in A^2 s.
-MeltingIntegral = Annotated[float, BeforeValidator(_melting_integral), Field(examples=['"60 A2s"'])]
+MeltingIntegral = Annotated[
+    float,
+    *figure_field(
+        "a melting integral",
+        {"A2s": 1.0},
+        1e-9,
+        1e9,
+        '"60 A2s"',
+        outside="no melting integral of a fuse",
+    ),
+]
 
 _RatingsT = TypeVar("_RatingsT", bound=Table)
 
@@ -72,67 +60,67 @@ def shown_figure(value: float, unit: str, digits: int = 3) -> str:
 class FuseRatings(Table):
     """A fuse-link, with its letters of IEC 60127."""
 
-    current_a: Amps = Field(alias="current", examples=['"2 A"'])
-    voltage_v: Volts = Field(alias="voltage", examples=['"250 V"'])
+    current_a: Amps = Field(examples=['"2 A"'])
+    voltage_v: Volts = Field(examples=['"250 V"'])
     #: FF very quick, F quick, M medium, T and TT time-lag.
     characteristic: Literal["FF", "F", "M", "T", "TT"] = Field(examples=['"T"'])
     #: L low (35 A or ten times its rating), E 150 A, H 1500 A.
     breaking: Literal["L", "E", "H"] = Field(default="L", examples=['"H"'])
     #: Where it is no letter.
-    breaking_capacity_a: SurgeAmps | None = Field(default=None, alias="breaking_capacity")
+    breaking_capacity_a: SurgeAmps | None = None
     #: Of the data sheet; None: the usual of its letters.
-    melting_i2t_a2s: MeltingIntegral | None = Field(default=None, alias="melting_i2t")
+    melting_i2t_a2s: MeltingIntegral | None = None
 
 
 class VaristorRatings(Table):
     """A metal-oxide varistor across the line; what is None is that of its class."""
 
     #: Continuous, rms: its class.
-    maximum_ac_v: Volts = Field(alias="maximum_ac", examples=['"150 V"'])
-    maximum_dc_v: Volts | None = Field(default=None, alias="maximum_dc")
-    voltage_at_1ma_v: Volts | None = Field(default=None, alias="voltage_at_1ma")  # DC
+    maximum_ac_v: Volts = Field(examples=['"150 V"'])
+    maximum_dc_v: Volts | None = None
+    voltage_at_1ma_v: Volts | None = None  # DC
     clamping_v: Volts | None = Field(default=None, alias="clamping_voltage")
     #: At which it clamps to ``clamping_v``.
-    clamping_current_a: SurgeAmps | None = Field(default=None, alias="clamping_current")
+    clamping_current_a: SurgeAmps | None = None
     #: Largest 8/20 us pulse.
-    surge_current_a: SurgeAmps | None = Field(default=None, alias="surge_current")
-    energy_j: Joules | None = Field(default=None, alias="energy")  # largest of one pulse
+    surge_current_a: SurgeAmps | None = None
+    energy_j: Joules | None = None  # largest of one pulse
 
 
 class XCapacitorRatings(Table):
     """A capacitor from line to neutral: rated AC voltage (rms); a Y class may stand here, too."""
 
-    capacitance_f: Farads = Field(alias="capacitance", examples=['"100 nF"'])
-    voltage_v: Volts = Field(alias="voltage", examples=['"275 V"'])
+    capacitance_f: Farads = Field(examples=['"100 nF"'])
+    voltage_v: Volts = Field(examples=['"275 V"'])
     sub_class: _SubClass = Field(alias="class", examples=['"X2"'])
 
 
 class YCapacitorRatings(Table):
     """A capacitor from line to protective earth, or across the insulation; rms voltage."""
 
-    capacitance_f: Farads = Field(alias="capacitance", examples=['"2.2 nF"'])
-    voltage_v: Volts = Field(alias="voltage", examples=['"250 V"'])
+    capacitance_f: Farads = Field(examples=['"2.2 nF"'])
+    voltage_v: Volts = Field(examples=['"250 V"'])
     sub_class: _SubClass = Field(alias="class", examples=['"Y2"'])
 
 
 class LimiterRatings(Table):
     """An inrush limiter in the line: its resistance when cold, its largest steady current."""
 
-    resistance_ohm: Ohms = Field(alias="resistance", examples=['"5 ohm"'])
-    current_a: Amps = Field(alias="current", examples=['"3 A"'])
+    resistance_ohm: Ohms = Field(examples=['"5 ohm"'])
+    current_a: Amps = Field(examples=['"3 A"'])
 
 
 class CurrentRatings(Table):
     """A winding in the line: its rated current (rms)."""
 
-    current_a: Amps = Field(alias="current", examples=['"2 A"'])
+    current_a: Amps = Field(examples=['"2 A"'])
 
 
 class DiodeRatings(Table):
     """A diode, or each of a bridge."""
 
     reverse_v: Volts = Field(alias="reverse_voltage", examples=['"600 V"'])  # repetitive peak
-    current_a: Amps = Field(alias="current", examples=['"4 A"'])  # average; of the whole bridge
+    current_a: Amps = Field(examples=['"4 A"'])  # average; of the whole bridge
     #: Largest single half-sine.
     surge_a: SurgeAmps | None = Field(default=None, alias="surge_current")
 
@@ -140,19 +128,19 @@ class DiodeRatings(Table):
 class ElectrolyticRatings(Table):
     """An aluminium electrolytic capacitor; DC voltages, rms ripple current."""
 
-    capacitance_f: Farads = Field(alias="capacitance", examples=['"150 uF"'])
-    voltage_v: Volts = Field(alias="voltage", examples=['"200 V"'])
+    capacitance_f: Farads = Field(examples=['"150 uF"'])
+    voltage_v: Volts = Field(examples=['"200 V"'])
     surge_v: Volts | None = Field(default=None, alias="surge_voltage")  # None: usual of its rating
-    temperature_degc: Celsius | None = Field(default=None, alias="temperature")
-    ripple_current_a: Amps | None = Field(default=None, alias="ripple_current")
+    temperature_degc: Celsius | None = None
+    ripple_current_a: Amps | None = None
     series_ohm: Ohms | None = Field(default=None, alias="series_resistance")
 
 
 class SwitchRatings(Table):
     """The switching transistor: largest voltage across it, continuous current or None."""
 
-    voltage_v: Volts = Field(alias="voltage", examples=['"600 V"'])
-    current_a: Amps | None = Field(default=None, alias="current")
+    voltage_v: Volts = Field(examples=['"600 V"'])
+    current_a: Amps | None = None
 
 
 # --- parts ----------------------------------------------------------------------------------
@@ -191,7 +179,7 @@ class XCapacitorPart(_Part[XCapacitorRatings], XCapacitorRatings):
     """A capacitor from line to neutral."""
 
     kind: Literal["x-capacitor"]
-    bleeder_ohm: Ohms | None = Field(default=None, alias="bleeder")  # discharges it
+    bleeder_ohm: Ohms | None = None  # discharges it
 
 
 class YCapacitorPart(_Part[YCapacitorRatings], YCapacitorRatings):
@@ -204,7 +192,7 @@ class ChokePart(_Part[CurrentRatings], CurrentRatings):
     """A common-mode choke in the line; resistance of one winding, or None."""
 
     kind: Literal["common-mode-choke"]
-    resistance_ohm: Ohms | None = Field(default=None, alias="resistance")
+    resistance_ohm: Ohms | None = None
 
 
 class BridgePart(_Part[DiodeRatings], DiodeRatings):

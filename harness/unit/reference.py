@@ -5,18 +5,26 @@ from __future__ import annotations
 import tomllib
 from functools import cache
 
+from pydantic import ConfigDict
+
 from harness.files.field_types import Table
 from harness.shipped import shipped
 from harness.unit.formulas import exponent_between
 from harness.unit.parts import ElectrolyticRatings, FuseRatings, VaristorPart, VaristorRatings
 
 
-class _Breaking(Table):
+class _SharedTable(Table):
+    """A table of ``shared/``: plain numbers in SI, each key with its unit."""
+
+    model_config = ConfigDict(alias_generator=None)
+
+
+class _Breaking(_SharedTable):
     amperes: float
     times_rating: float
 
 
-class Gate(Table):
+class Gate(_SharedTable):
     """Pre-arcing time at a multiple of the rating; None: no upper bound."""
 
     times: float
@@ -24,7 +32,7 @@ class Gate(Table):
     most_s: float | None = None
 
 
-class Gates(Table):
+class Gates(_SharedTable):
     """The gates of one standard sheet."""
 
     source: str
@@ -35,7 +43,7 @@ class Gates(Table):
     times: tuple[Gate, ...]
 
 
-class FuseTable(Table):
+class FuseTable(_SharedTable):
     """``shared/fuse-links.toml``."""
 
     ratings_a: tuple[float, ...]
@@ -70,7 +78,7 @@ class FuseTable(Table):
         return next((one for one in sheets if one.from_a <= fuse.current_a <= one.to_a), None)
 
 
-class VaristorClass(Table):
+class VaristorClass(_SharedTable):
     """Figures of a varistor, or of a class of them, by its maximum continuous AC voltage."""
 
     maximum_ac_v: float
@@ -83,7 +91,7 @@ class VaristorClass(Table):
         return self.maximum_ac_v if kind == "ac" else self.maximum_dc_v
 
 
-class VaristorTable(Table):
+class VaristorTable(_SharedTable):
     """``shared/varistor-classes.toml``."""
 
     exponent: float
@@ -121,20 +129,20 @@ class VaristorTable(Table):
         return figures.at_1ma_v, exponent
 
 
-class _Discharge(Table):
+class _Discharge(_SharedTable):
     limit_v: float
     after_s: float
     exempt_to_f: float
 
 
-class _Surge(Table):
+class _Surge(_SharedTable):
     up_to_v: float
     factor_below: float
     factor_above: float
     limited_to_s: float
 
 
-class CapacitorTable(Table):
+class CapacitorTable(_SharedTable):
     """``shared/capacitors.toml``."""
 
     impulse_v: dict[str, float]
@@ -157,7 +165,7 @@ class CapacitorTable(Table):
         return next((rated for rated in self.rated_v if rated >= voltage_v), None)
 
 
-class _Usual(Table):
+class _Usual(_SharedTable):
     source_ohm: dict[str, float]
     event_s: float
     warm_through_s: float
@@ -166,7 +174,7 @@ class _Usual(Table):
     power_factor: float
 
 
-class StressBounds(Table):
+class StressBounds(_SharedTable):
     """A stress: what is compared, and the ratios above which it is marginal or destroys."""
 
     quantity: str
@@ -176,7 +184,7 @@ class StressBounds(Table):
     source: str  # of the formula of the stress
 
 
-class StressTable(Table):
+class StressTable(_SharedTable):
     """``shared/over-stress.toml``."""
 
     usual: _Usual
@@ -190,7 +198,7 @@ class StressTable(Table):
         raise KeyError(f"{kind}: {quantity}")
 
 
-class Reference(Table):
+class Reference(_SharedTable):
     """All tables together."""
 
     fuses: FuseTable

@@ -27,15 +27,15 @@ class Event(Table):
     """What happened; what is None nobody knows."""
 
     kind: Literal["ac", "dc"] = Field(examples=['"ac"'])
-    voltage_v: Volts = Field(alias="voltage", examples=['"230 V"'])  # rms for AC
-    frequency_hz: Hertz | None = Field(default=None, alias="frequency")  # None: the unit's first
-    duration_s: Seconds | None = Field(default=None, alias="duration")  # until something opened
+    voltage_v: Volts = Field(examples=['"230 V"'])  # rms for AC
+    frequency_hz: Hertz | None = None  # None: the unit's first
+    duration_s: Seconds | None = None  # until something opened
     #: What cut it off: the unit's fuse, a breaker outside it, nothing.
     opened: Literal["fuse", "breaker", "nothing", "unknown"] = Field(
         default="unknown", examples=['"fuse"']
     )
     #: What the supply can give into a short.
-    prospective_current_a: SurgeAmps | None = Field(default=None, alias="prospective_current")
+    prospective_current_a: SurgeAmps | None = None
     polarity_reversed: Flag = False  # DC with the wrong polarity
     note: Story | None = None
 
@@ -44,13 +44,13 @@ class Service(Table):
     """Where the unit works."""
 
     #: What the supply there can give into a short.
-    prospective_current_a: SurgeAmps | None = Field(default=None, alias="prospective_current")
+    prospective_current_a: SurgeAmps | None = None
     #: How long the outputs must last without line, from nominal voltage.
-    hold_up_s: Seconds | None = Field(default=None, alias="hold_up")
+    hold_up_s: Seconds | None = None
     #: What the converter needs at full load; None: its start threshold's peak.
     least_bulk_v: Volts | None = Field(default=None, alias="least_bulk_voltage")
     #: Highest around the parts.
-    temperature_degc: Celsius | None = Field(default=None, alias="temperature")
+    temperature_degc: Celsius | None = None
 
 
 class UnitFile(FromFile):
