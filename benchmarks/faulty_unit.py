@@ -11,13 +11,14 @@ from harness.api import plan_for, simulated_bench_file
 from harness.power.local_bench import open_bench
 from harness.profile.load import load_profile
 from harness.record.recorder import MemoryRecorder
+from harness.record.run_summary import Outcome
 from harness.rehearse.circuit import DC_SUPPLY, circuit_of
 from harness.rehearse.circuit.windowed_means import LetThrough
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.unit_model import UnitModel, typical_model
 from harness.run.engine import carry_out
-from harness.run.result import Outcome, RunInfo
+from harness.run.result import RunInfo
 
 __all__ = ["Faulted", "by_hand", "by_harness", "from_capacitors", "unit_a", "with_defect"]
 

@@ -29,9 +29,9 @@ from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.unit_model import typical_model
 from harness.report.page import RunReport
 from harness.run.context import Context
+from harness.run.operator import StopRequest
 from harness.run.rest import Dwell
 from harness.run.steps import STEPS
-from harness.run.stop import StopRequest
 
 __all__ = ["InHand", "LiveUnit", "Wire", "live_unit", "served_bench", "take_in_hand"]
 

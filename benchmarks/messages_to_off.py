@@ -16,10 +16,11 @@ from harness.profile.load import load_profile
 from harness.profile.plan import Plan
 from harness.profile.schema import Envelope
 from harness.record.recorder import MemoryRecorder
+from harness.record.run_summary import Outcome
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.run.engine import carry_out
-from harness.run.result import Outcome, RunInfo
+from harness.run.result import RunInfo
 
 __all__ = ["messages_to_off"]
 

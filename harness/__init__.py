@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from harness.errors import HarnessError, PowerOffUnconfirmed
     from harness.profile.load import load_bench, load_profile
     from harness.qualify.campaign import Campaign, qualify_profile
-    from harness.run.result import Outcome, RunResult
+    from harness.record.run_summary import Outcome
+    from harness.run.result import RunResult
 
 __all__ = [
     "Campaign",

@@ -32,9 +32,8 @@ from harness.rehearse.model_file import UnitModelFile, load_unit_model
 from harness.rehearse.unit_model import UnitModel, typical_model
 from harness.report.page import RunReport
 from harness.run.engine import carry_out
-from harness.run.operator import Operator
+from harness.run.operator import Operator, StopRequest
 from harness.run.result import RunInfo, RunResult
-from harness.run.stop import StopRequest
 from harness.unit.assess import assess
 from harness.unit.unit_file import load_unit
 

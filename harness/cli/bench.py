@@ -26,7 +26,7 @@ from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_bench
 from harness.quantity import format_quantity
 from harness.record.csv_text import printable
-from harness.run.stop import Interrupted, StopRequest, stop_on_signals
+from harness.run.operator import Interrupted, StopRequest, stop_on_signals
 
 #: Colour of a mark; the word always stands beside it.
 _STYLES = {Mark.OK: "green", Mark.NOTE: "yellow", Mark.WRONG: "bold red"}

@@ -19,7 +19,7 @@ from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_profile
 from harness.rehearse.server import ServedLink, Spoken, serve, socket_resource
 from harness.rehearse.simulated_bench import SimulatedBench
-from harness.run.stop import Interrupted, StopRequest, stop_on_signals
+from harness.run.operator import Interrupted, StopRequest, stop_on_signals
 
 _HELP = (
     "type ROLE:FAULT to break a link, 'heal' to mend all, 'state' to see power, 'meter PLACE' to "

@@ -1,7 +1,7 @@
 """The operator at the terminal: guided prompts that a signal can end at any moment.
 
-A signal only leaves a note (:mod:`harness.run.stop`), and a plain ``input()`` would go on waiting.
-So a thread waits for the line, and the prompt looks at the note ten times a second.
+A signal only leaves a note (:mod:`harness.run.operator`), and a plain ``input()`` would go on
+waiting. So a thread waits for the line, and the prompt looks at the note ten times a second.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import TypeVar
 from harness.cli.asking import YES_NO, Reader, until_understood
 from harness.cli.screen import CUT_MAINS, Screen
 from harness.quantity import format_quantity, parse_quantity
-from harness.run.stop import StopRequest
+from harness.run.operator import StopRequest
 
 _LOOK_S = 0.1
 #: Longest wait for a terminal to show that power comes on; one that is held up holds up no run.

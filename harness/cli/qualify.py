@@ -21,7 +21,7 @@ from harness.qualify.plot import draw_campaign
 from harness.qualify.rates import ClassRates, Rates, rates_of
 from harness.qualify.unit_result import End
 from harness.quantity import format_pair, format_quantity
-from harness.run.stop import Interrupted, StopRequest, stop_on_signals
+from harness.run.operator import Interrupted, StopRequest, stop_on_signals
 
 #: Longest list of what caught a class.
 _CATCHERS = 2

@@ -13,7 +13,7 @@ from harness.cli.results import show_result
 from harness.errors import UsageError
 from harness.quantity import format_quantity
 from harness.rehearse.faults import FAULTS
-from harness.run.stop import StopRequest, stop_on_signals
+from harness.run.operator import StopRequest, stop_on_signals
 
 #: The shipped demo: the dome-shutter power unit.
 DEMO = "dome-shutter-power-unit"

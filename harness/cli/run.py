@@ -16,7 +16,7 @@ from harness.cli.screen import show_unconfirmed
 from harness.cli.tables import show
 from harness.errors import HarnessError, PowerOffUnconfirmed
 from harness.profile.plan import Plan
-from harness.run.stop import Interrupted, StopRequest, stop_on_signals
+from harness.run.operator import Interrupted, StopRequest, stop_on_signals
 
 
 def run(

@@ -1,4 +1,4 @@
-"""Uncertainty of figures computed from readings: ratios, power factor, regulation.
+"""Uncertainty of figures computed from readings: quotients, regulation, mean.
 
 Each input is an :class:`Estimate`, a value with its contributions. The result is one, too: every
 contribution of an input comes back with the sensitivity of the result to it, ready for
@@ -35,36 +35,25 @@ class Estimate:
     contributions: tuple[Contribution, ...] = ()
 
 
-def ratio(numerator: Estimate, denominator: Estimate, *, shared: Collection[str] = ()) -> Estimate:
-    """Ratio of two estimates of one unit, such as the efficiency P_out / P_in; nan over 0.
+def quotient(
+    numerator: Estimate, *denominators: Estimate, shared: Collection[str] = ()
+) -> Estimate:
+    """One estimate over the product of others; nan over 0.
 
-    Source: JCGM 100:2008, 5.1.2 and 5.1.3; 5.2.2 for shared causes.
+    The efficiency P_out / P_in is one, and the power factor P / (V I), from real power and rms
+    voltage and current.
+
+    Source: definitions, textbook; JCGM 100:2008, 5.1.2 and 5.1.3; 5.2.2 for shared causes.
     """
-    below = denominator.value
+    below = math.prod(each.value for each in denominators)
     if below == 0.0:
         return Estimate(value=math.nan)
     value = numerator.value / below
-    parts = ((1.0 / below, numerator), (-value / below, denominator))
-    return Estimate(value=value, contributions=_spread(parts, shared))
-
-
-def power_factor(
-    power_w: Estimate, voltage_v: Estimate, current_a: Estimate, *, shared: Collection[str] = ()
-) -> Estimate:
-    """Power factor P / (V I), from real power and rms voltage and current; nan for V I = 0.
-
-    Source: definition, textbook; JCGM 100:2008, 5.1.2 and 5.2.2.
-    """
-    apparent_va = voltage_v.value * current_a.value
-    if apparent_va == 0.0:
-        return Estimate(value=math.nan)
-    value = power_w.value / apparent_va
-    parts = (
-        (1.0 / apparent_va, power_w),
-        (-value / voltage_v.value, voltage_v),
-        (-value / current_a.value, current_a),
+    return _estimate(
+        value,
+        [(1.0 / below, numerator), *((-value / each.value, each) for each in denominators)],
+        shared,
     )
-    return Estimate(value=value, contributions=_spread(parts, shared))
 
 
 def regulation(
@@ -82,8 +71,7 @@ def regulation(
     if nominal_v == 0.0:
         return Estimate(value=math.nan)
     value = (first_v.value - second_v.value) / nominal_v
-    parts = ((1.0 / nominal_v, first_v), (-1.0 / nominal_v, second_v))
-    return Estimate(value=value, contributions=_spread(parts, shared))
+    return _estimate(value, [(1.0 / nominal_v, first_v), (-1.0 / nominal_v, second_v)], shared)
 
 
 def average(estimates: Sequence[Estimate], *, shared: Collection[str] = ()) -> Estimate:
@@ -95,13 +83,12 @@ def average(estimates: Sequence[Estimate], *, shared: Collection[str] = ()) -> E
     """
     share = 1.0 / len(estimates)
     value = math.fsum(estimate.value for estimate in estimates) * share
-    parts = ((share, estimate) for estimate in estimates)
-    return Estimate(value=value, contributions=_spread(parts, shared))
+    return _estimate(value, [(share, estimate) for estimate in estimates], shared)
 
 
-def _spread(
-    parts: Iterable[tuple[float, Estimate]], shared: Collection[str]
-) -> tuple[Contribution, ...]:
+def _estimate(
+    value: float, parts: Iterable[tuple[float, Estimate]], shared: Collection[str]
+) -> Estimate:
     """Chain the sensitivities; merge shared causes into one contribution each, signs kept."""
     own: list[Contribution] = []
     common: dict[str, Contribution] = {}
@@ -114,7 +101,7 @@ def _spread(
                 common[cause.name] = chained
             else:
                 common[cause.name] = _merge(first, chained)
-    return (*own, *common.values())
+    return Estimate(value=value, contributions=(*own, *common.values()))
 
 
 def _merge(first: Contribution, second: Contribution) -> Contribution:

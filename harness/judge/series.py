@@ -52,13 +52,8 @@ def fit_line(x: FloatArray, y: FloatArray) -> LineFit:
     residual = dy - slope * dx
     # Summed residuals, not syy - slope * sxy: on a clean line that difference is all rounding.
     sd = math.sqrt(float(residual @ residual) / dof) if dof else math.nan
-    return LineFit(
-        slope=slope,
-        se_slope=sd / math.sqrt(sxx),
-        dof=dof,
-        x_mean=x_mean,
-        y_mean=y_mean,
-    )
+    se_slope = sd / math.sqrt(sxx)
+    return LineFit(slope=slope, se_slope=se_slope, dof=dof, x_mean=x_mean, y_mean=y_mean)
 
 
 def drift(time_s: FloatArray, values: FloatArray, name: str) -> Estimate:
@@ -110,18 +105,15 @@ class Trend:
     #: Most blocks kept; when they are full, two neighbours become one. Even.
     MOST = 8192
 
-    __slots__ = ("_each", "_room", "_time", "_times", "_value", "_values", "last")
+    __slots__ = ("_each", "_room", "_time", "_times", "_value", "_values")
 
     def __init__(self) -> None:
         self._times, self._values = array("d"), array("d")
         self._each = self._room = 1
         self._time = self._value = 0.0
-        #: The last reading.
-        self.last = float("nan")
 
     def add(self, time_s: float, value: float) -> None:
         """Take in a reading."""
-        self.last = value
         self._time += time_s
         self._value += value
         self._room -= 1

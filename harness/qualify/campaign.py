@@ -25,7 +25,7 @@ from harness.qualify.unit_result import UnitResult, csv_text, frame_of
 from harness.qualify.worker import DAY, Job, software_version
 from harness.qualify.workers import carried_out
 from harness.rehearse.model_file import UnitModelFile, load_unit_model
-from harness.run.stop import StopRequest
+from harness.run.operator import StopRequest
 
 if TYPE_CHECKING:
     import pandas as pd

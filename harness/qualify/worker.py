@@ -20,13 +20,14 @@ from harness.profile.bench_file import BenchFile
 from harness.profile.schema import Profile
 from harness.qualify.population import Population
 from harness.qualify.unit_result import End, Judged, UnitResult
+from harness.record.run_summary import Outcome
 from harness.record.sink import CheckRow, Values
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.model_file import UnitModelFile
 from harness.rehearse.simulated_bench import SimulatedBench, SimulatedOperator
 from harness.rehearse.simulated_instruments import SimulatedInstrument
 from harness.run.engine import carry_out
-from harness.run.result import Outcome, RunInfo
+from harness.run.result import RunInfo
 
 #: A campaign knows no day: calibration dates of simulated instruments are far off, and the same
 #: campaign must give the same rows next year.

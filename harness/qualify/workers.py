@@ -21,7 +21,7 @@ from typing import Any
 
 from harness.errors import HarnessError, UsageError
 from harness.qualify.worker import Job, run_units, software_version
-from harness.run.stop import StopRequest
+from harness.run.operator import StopRequest
 
 #: Chunks on their way for each worker: enough that none waits, few enough that a stop is quick.
 _AHEAD_LOCAL, _AHEAD_CLUSTER = 2, 3

@@ -21,7 +21,7 @@ from typing import Any, TypeVar
 from harness.errors import RecordError, UsageError
 from harness.judge.verdict import Verdict
 from harness.record.csv_text import CHECKS, printable, sound_text
-from harness.record.run_summary import LISTS, NEEDED, OUTCOMES, TABLES, is_release, unfinished_facts
+from harness.record.run_summary import LISTS, NEEDED, TABLES, Outcome, is_release, unfinished_facts
 from harness.record.seal import RUN_FILE, seal_holds
 
 T = TypeVar("T")
@@ -195,7 +195,7 @@ def _is_right(key: str, value: object) -> bool:
 
 
 _KINDS: Mapping[str, type | UnionType | tuple[str, ...]] = {
-    "outcome": OUTCOMES,
+    "outcome": tuple(Outcome),
     "verdict": tuple(Verdict),
     **dict.fromkeys(("run_id", "serial", "title", "reason"), str),
     **dict.fromkeys(("rehearsal", "released"), bool),

@@ -69,8 +69,8 @@ class _Checked:
     def _budget_rows(self) -> list[_Row]:
         return [
             (
-                *(self.run_id, row.step, row.check, part.name, part.distribution),
-                *(part.standard, part.unit, part.dof, part.sensitivity, part.share),
+                *(self.run_id, row.step, row.check, part.name),
+                *(getattr(part, name) for name in BUDGETS[4:]),
             )
             for row in self._checks
             for part in row.budget

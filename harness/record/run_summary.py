@@ -6,7 +6,7 @@ import dataclasses
 import datetime as dt
 import math
 from collections.abc import Iterable, Mapping
-from enum import Enum
+from enum import Enum, StrEnum
 from pathlib import Path
 from typing import Any
 
@@ -25,8 +25,14 @@ NEEDED = (
     *("outcome", "verdict", "released", "reason", "notes", "cautions"),
 )
 
-#: How a run can end.
-OUTCOMES = ("completed", "tripped", "interrupted", "refused")
+
+class Outcome(StrEnum):
+    """How a run ended."""
+
+    COMPLETED = "completed"
+    TRIPPED = "tripped"
+    INTERRUPTED = "interrupted"
+    REFUSED = "refused"
 
 
 def is_release(outcome: object, verdict: object, verdicts: Iterable[object]) -> bool:
@@ -38,7 +44,7 @@ def is_release(outcome: object, verdict: object, verdicts: Iterable[object]) -> 
     """
     seen = list(verdicts)
     passed = verdict == "pass" and bool(seen) and all(each == "pass" for each in seen)
-    return outcome == "completed" and passed
+    return outcome == Outcome.COMPLETED and passed
 
 
 def completed_facts(
@@ -56,8 +62,7 @@ def completed_facts(
     missing = sorted(set(NEEDED) - set(run) - {"run_id", "serial", "released"})
     if missing:
         raise ValueError(f"a run's account needs {', '.join(missing)}")
-    if run["outcome"] not in OUTCOMES:
-        raise ValueError(f"unknown outcome {run['outcome']!r}")
+    Outcome(str(run["outcome"]))
     claimed = Verdict(str(run["verdict"]))
     judged = [Verdict(row.verdict) for row in checks]
     verdict = overall([claimed, overall(judged)])
@@ -83,8 +88,8 @@ def unfinished_facts(run_id: str, serial: str, reason: str) -> dict[str, Any]:
         "title": "",
         "duration_s": 0.0,
         "rehearsal": False,
-        "outcome": "interrupted",
-        "verdict": "undecided",
+        "outcome": Outcome.INTERRUPTED.value,
+        "verdict": Verdict.UNDECIDED.value,
         "released": False,
         "reason": reason,
     }

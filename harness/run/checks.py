@@ -10,7 +10,7 @@ from itertools import groupby
 import numpy as np
 import numpy.typing as npt
 
-from harness.judge.propagate import Estimate, average, power_factor, ratio, regulation
+from harness.judge.propagate import Estimate, average, quotient, regulation
 from harness.judge.series import drift
 from harness.judge.uncertainty import Contribution, combine, rectangular, scatter
 from harness.judge.verdict import decide
@@ -203,8 +203,8 @@ def _computed(context: Context, measure: str, hold: Hold) -> Estimate:
 
 #: Formulas of the figures of one hold, over the means of what the catalogue says they are made of.
 _OF_ONE_HOLD: Mapping[str, Callable[..., Estimate]] = {
-    "efficiency": lambda input_w, output_w: ratio(output_w, input_w),
-    "power_factor": power_factor,
+    "efficiency": lambda input_w, output_w: quotient(output_w, input_w),
+    "power_factor": quotient,
 }
 
 

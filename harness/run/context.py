@@ -20,9 +20,8 @@ from harness.profile.plan import Plan
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow, Sink, Values
-from harness.run.operator import Nobody, Operator
+from harness.run.operator import Nobody, Operator, StopRequest
 from harness.run.readings import Liveness, Row, ThinnedRecord
-from harness.run.stop import StopRequest
 
 #: Longest time of nothing but readings of the meter; the keeper does the same for its instruments.
 _IN_SYNC_S = 0.5

@@ -24,14 +24,14 @@ from harness.profile.bench_file import Accuracy
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
 from harness.record.events import EventKind
+from harness.record.run_summary import Outcome
 from harness.record.sink import Sink
 from harness.run.checks import judge_dropped
 from harness.run.context import Context
 from harness.run.off import measure_off
-from harness.run.operator import Nobody, Operator
-from harness.run.result import Outcome, Output, RunInfo, RunResult, run_entry
+from harness.run.operator import Interrupted, Nobody, Operator, StopRequest
+from harness.run.result import Output, RunInfo, RunResult, run_entry
 from harness.run.steps import STEPS
-from harness.run.stop import Interrupted, StopRequest
 
 
 def carry_out(

@@ -82,12 +82,10 @@ def measure_off(context: Context, *, wholly: bool = True) -> None:
 def _let_move(context: Context, end_s: float) -> None:
     """Read once more all that has not moved yet, and again until it has or time is up."""
     while waited := context.live.waited_for:
-        for role in dict.fromkeys(name.partition(".")[0] for name in waited):
-            if role != "meter":
-                _read(context, role)
-        for name in waited:
-            if name.startswith("meter."):
-                _read_meter(context, name.removeprefix("meter."))
+        # the meter by quantity; supply and load as a whole
+        wholes = (n if n.startswith("meter.") else n.partition(".")[0] for n in waited)
+        for what in dict.fromkeys(wholes):
+            _read(context, what)
         if context.clock.now_s() >= end_s:
             return
 
@@ -155,7 +153,7 @@ def _rail_falls(context: Context, rail_v: float | None, end_s: float) -> bool:
     if context.bench.meter is None or not context.bench.meter.has("measure_voltage_dc"):
         return False
     while context.clock.now_s() < end_s:
-        now_v = _read_meter(context, "voltage_dc")
+        now_v = _read(context, "meter.voltage_dc")["voltage_dc"]
         if rail_v is None:
             rail_v = now_v
         if abs(rail_v) - abs(now_v) > _fall_v(context, rail_v):
@@ -169,19 +167,17 @@ def _fall_v(context: Context, rail_v: float) -> float:
     return max(_FALL_ERRORS * error_v, _FALL_FRAC * abs(rail_v))
 
 
-def _read(context: Context, role: str) -> Mapping[str, float]:
-    """Read supply or load with the output off."""
-    values = context.host.read(role, "voltage", "current", "power")
+def _read(context: Context, what: str) -> Mapping[str, float]:
+    """Read the meter (``meter.QUANTITY``), the supply or the load once, with the output off."""
+    role, _, quantity = what.partition(".")
+    if role == "meter":
+        assert context.bench.meter is not None
+        values: Mapping[str, float] = context.bench.meter.read(quantity)
+    else:
+        values = context.host.read(role, "voltage", "current", "power")
     for name, value in values.items():
         context.live.add(f"{role}.{name}", context.clock.now_s(), value)
     return values
-
-
-def _read_meter(context: Context, quantity: str) -> float:
-    assert context.bench.meter is not None
-    value = context.bench.meter.read(quantity)[quantity]
-    context.live.add(f"meter.{quantity}", context.clock.now_s(), value)
-    return value
 
 
 def _change(before: float, after: float, unit: str) -> str:
@@ -229,22 +225,14 @@ def meter_at_output(context: Context) -> None:
         )
 
 
-def connect_load(context: Context, load: str, output: str) -> bool:
-    """Have a load connected by hand; whether it was."""
-    done = _handle_load(context, load, f"Connect to output {output}: {load}.")
-    context.event(EventKind.LOAD, f"{load} {'connected' if done else 'not connected'}")
-    return done
-
-
-def take_load_off(context: Context, load: str) -> bool:
-    """Have a load taken off again; whether it was."""
-    done = _handle_load(context, "", f"Disconnect: {load}. It may be hot.")
-    context.event(EventKind.LOAD, f"{load} {'disconnected' if done else 'not disconnected'}")
-    return done
-
-
-def _handle_load(context: Context, load: str, what: str) -> bool:
+def place_load(context: Context, load: str, output: str | None) -> bool:
+    """Have a load connected to an output by hand, or (None) disconnected; whether it was."""
     power_off(context)
-    done = context.operator.place_load(load, f"{_OFF} {what}")
+    if output is None:
+        what, said = f"Disconnect: {load}. It may be hot.", "disconnected"
+    else:
+        what, said = f"Connect to output {output}: {load}.", "connected"
+    done = context.operator.place_load("" if output is None else load, f"{_OFF} {what}")
     context.stop.raise_if_requested()
+    context.event(EventKind.LOAD, f"{load} {said if done else f'not {said}'}")
     return done

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from harness.record.sink import Values
@@ -54,12 +54,12 @@ class Liveness:
         if waiting:
             self._waiting[measure] = {hold: last for hold, last in waiting.items() if last == value}
 
-    def end_hold(self, last: Mapping[str, float]) -> int:
-        """Note the last value of each reading of a hold; return the number it is asked for by."""
+    def end_hold(self, measures: Iterable[str]) -> int:
+        """Note where the readings of a hold stand; return the number it is asked for by."""
         self._holds += 1
-        for measure, value in last.items():
+        for measure in measures:
             if measure not in _SLOW or measure not in self._changed_s:
-                self._waiting.setdefault(measure, {})[self._holds] = value
+                self._waiting.setdefault(measure, {})[self._holds] = self._last[measure]
         return self._holds
 
     def last(self, measure: str) -> float:

@@ -145,7 +145,7 @@ class Dwell:
             self._level,
             readings={name: trend.values for name, trend in trends},
             times={name: trend.times for name, trend in trends},
-            number=context.live.end_hold({name: trend.last for name, trend in trends}),
+            number=context.live.end_hold(self._trends),
         )
 
     def _restart(self, time_s: float) -> None:

@@ -16,18 +16,10 @@ from harness.errors import ExitCode, RecordError
 from harness.judge.verdict import Verdict
 from harness.power.trip import Trip
 from harness.profile.plan import Plan
+from harness.record.run_summary import Outcome
 from harness.record.tables import Record, load
 
 _PACKAGES = ("softwake", "pyvisa", "pyvisa-py", "pyvisa-sim", "numpy")
-
-
-class Outcome(StrEnum):
-    """How a run ended."""
-
-    COMPLETED = "completed"
-    TRIPPED = "tripped"
-    INTERRUPTED = "interrupted"
-    REFUSED = "refused"
 
 
 class Output(StrEnum):

@@ -26,7 +26,7 @@ from harness.record.sink import CheckRow
 from harness.run.checks import UNKNOWN, judge, judge_checks, judge_undone, mean_of, needed_readings
 from harness.run.context import Context
 from harness.run.levels import bring_back, energise, hold_levels, set_level
-from harness.run.off import connect_load, measure_off, move_meter, power_off, take_load_off
+from harness.run.off import measure_off, move_meter, place_load, power_off
 from harness.run.rest import Dwell
 
 #: Readings that a cold value is the mean of, and how close they must lie to each other: a meter
@@ -164,11 +164,11 @@ def _load(context: Context, step: PlannedStep) -> None:
         hold_levels(context, step)
         return
     output = step.step.output or next(iter(context.plan.profile.unit.output))
-    if not connect_load(context, load, output):
+    if not place_load(context, load, output):
         judge_undone(context, step, f"nobody connected {load}")
         return
     hold_levels(context, step)
-    if not take_load_off(context, load) and step is not context.plan.steps[-1]:
+    if not place_load(context, load, None) and step is not context.plan.steps[-1]:
         raise Refused(
             [f"Nobody disconnected {load}: it would still be connected in the next step."]
         )
@@ -187,19 +187,17 @@ class Decay:
     off_s: float  # when output off was sent ...
     confirmed_s: float  # ... and confirmed
     above_s: float | None = None  # time of the last reading that was above for certain
-    drained_s: float | None = None  # time of the first reading that was below for certain
+    drained: bool = False  # whether the last reading was below for certain
     last_s: float = 0.0
     last_v: float = math.nan
 
     def add(self, time_s: float, voltage_v: float, bound_v: float) -> bool:
         """Take a reading with what it may be off by; True once it is below for certain."""
         self.last_s, self.last_v = time_s, voltage_v
-        if abs(voltage_v) + bound_v <= self.below_v:
-            self.drained_s = time_s
-            return True
+        self.drained = abs(voltage_v) + bound_v <= self.below_v
         if abs(voltage_v) - bound_v > self.below_v:
             self.above_s = time_s
-        return False
+        return self.drained
 
     @property
     def time_s(self) -> tuple[float, float]:
@@ -207,9 +205,9 @@ class Decay:
 
         Without a fall below the limit it is the time that was waited: a lower bound.
         """
-        if self.drained_s is None:
+        if not self.drained:
             return self.last_s - self.confirmed_s, 0.0
-        latest_s = self.drained_s - self.off_s
+        latest_s = self.last_s - self.off_s
         earliest_s = 0.0 if self.above_s is None else max(self.above_s - self.confirmed_s, 0.0)
         return 0.5 * (earliest_s + latest_s), 0.5 * (latest_s - earliest_s)
 
@@ -239,9 +237,14 @@ def _discharge(context: Context, step: PlannedStep) -> None:
     time_s, half_s = decay.time_s
     causes = (rectangular("interval the fall lies in", half_s, unit="s"),)
     estimate = Estimate(value=time_s, contributions=causes)
-    if decay.drained_s is None and decay.above_s != decay.last_s:
-        estimate = UNKNOWN  # the last reading is neither below for certain nor above
-    _say(context, across, decay)
+    said = f"below {format_quantity(decay.below_v, 'V')}"
+    if not decay.drained:
+        said = f"still {format_quantity(decay.last_v, 'V')}"
+        if decay.above_s != decay.last_s:  # neither below for certain nor above
+            estimate = UNKNOWN
+            said = f"not certain to be below the limit: {format_quantity(decay.last_v, 'V')}"
+    after = f"across the {across} {format_quantity(time_s, 's', 3)} after power off"
+    context.event(EventKind.DISCHARGE, f"{said} {after}")
     for check in step.checks:
         judge(context, step, check, estimate)
 
@@ -261,15 +264,6 @@ def _followed(context: Context, step: PlannedStep) -> Decay:
         bound_v = context.error_of("meter.voltage_dc", voltage_v, math.inf)
         if decay.add(now_s, voltage_v, bound_v) or now_s - decay.confirmed_s > longest_s:
             return decay
-
-
-def _say(context: Context, across: str, decay: Decay) -> None:
-    after = f"across the {across} {format_quantity(decay.time_s[0], 's', 3)} after power off"
-    said = f"below {format_quantity(decay.below_v, 'V')} {after}"
-    if decay.drained_s is None:
-        still = "still" if decay.above_s == decay.last_s else "not certain to be below the limit:"
-        said = f"{still} {format_quantity(decay.last_v, 'V')} {after}"
-    context.event(EventKind.DISCHARGE, said)
 
 
 _CARRY_OUT: Mapping[str, Callable[[Context, PlannedStep], None]] = {

@@ -13,12 +13,13 @@ from harness.power.trip import TripReason
 from harness.profile.level import InrushAllowance
 from harness.profile.load import load_profile
 from harness.record.recorder import MemoryRecorder
+from harness.record.run_summary import Outcome
 from harness.record.tables import Record
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.simulated_bench import SimulatedBench, SimulatedOperator
 from harness.run.engine import carry_out
-from harness.run.result import Outcome, RunInfo, RunResult
+from harness.run.result import RunInfo, RunResult
 
 PROFILES = {"dc": "mount-controller-board", "ac": "dome-shutter-power-unit"}
 #: The profile of the board that loads it.

@@ -9,8 +9,9 @@ from harness.power.trip import TripReason
 from harness.profile.level import resistor_ohm
 from harness.profile.load import load_profile
 from harness.profile.steps import LoadStep
+from harness.record.run_summary import Outcome
 from harness.rehearse.faults import FAULTS
-from harness.run.result import Outcome, RunResult
+from harness.run.result import RunResult
 
 NAME = "mount-controller-full-release"
 AT_LOAD = "at resistor 2.5 ohm"

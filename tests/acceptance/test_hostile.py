@@ -16,12 +16,13 @@ from harness.power.local_bench import LocalBench, open_bench
 from harness.profile.load import load_profile
 from harness.record.examine import examine
 from harness.record.recorder import Recorder
+from harness.record.run_summary import Outcome
 from harness.record.tables import load
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.report.page import RunReport
 from harness.run.engine import carry_out
-from harness.run.result import Outcome, RunInfo
+from harness.run.result import RunInfo
 from tests.units import BOARD
 
 SHORT = f"""{BOARD}

@@ -24,12 +24,13 @@ from harness.power.trip import TripReason
 from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_profile
 from harness.record.recorder import MemoryRecorder
+from harness.record.run_summary import Outcome
 from harness.record.tables import Record
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.simulated_instruments import SimulatedInstrument
 from harness.run.engine import carry_out
-from harness.run.result import Outcome, RunInfo, RunResult
+from harness.run.result import RunInfo, RunResult
 from harness.shipped import shipped
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -10,8 +10,8 @@ from harness.api import rehearse_profile
 from harness.cli.main import app
 from harness.judge.verdict import Verdict
 from harness.power.trip import TripReason
+from harness.record.run_summary import Outcome
 from harness.rehearse.model_file import load_unit_model
-from harness.run.result import Outcome
 
 UNIT_B = "dome-shutter-power-unit"
 UNIT_A = "mount-controller-board"

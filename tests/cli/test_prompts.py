@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from harness.cli.prompts import TerminalOperator
-from harness.run.stop import Interrupted, StopRequest
+from harness.run.operator import Interrupted, StopRequest
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -125,7 +125,7 @@ class TestAnswers:
 ASK = """
 import signal, sys
 from harness.cli.prompts import TerminalOperator
-from harness.run.stop import Interrupted, StopRequest, stop_on_signals
+from harness.run.operator import Interrupted, StopRequest, stop_on_signals
 stop = StopRequest()
 person = TerminalOperator(stop)
 with stop_on_signals(stop):

@@ -10,7 +10,7 @@ import pytest
 
 from harness.cli.prompts import TerminalOperator
 from harness.cli.screen import Screen
-from harness.run.stop import StopRequest
+from harness.run.operator import StopRequest
 
 
 class Terminal(io.StringIO):

@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 
 from harness.judge.propagate import (
     Estimate,
-    power_factor,
-    ratio,
+    quotient,
     regulation,
 )
 from harness.judge.uncertainty import Contribution, combine
@@ -25,7 +24,7 @@ def estimate(value: float, standard: float, name: str, dof: float = math.inf) ->
 
 def test_efficiency_adds_relative_uncertainties() -> None:
     """The relative uncertainty of a ratio is the root sum square of its parts' relative ones."""
-    found = ratio(estimate(48.0, 0.24, "load"), estimate(60.0, 0.60, "supply"))
+    found = quotient(estimate(48.0, 0.24, "load"), estimate(60.0, 0.60, "supply"))
     assert found.value == pytest.approx(0.80)
     assert combine(found.contributions).standard / 0.80 == pytest.approx(math.hypot(0.005, 0.01))
 
@@ -33,12 +32,12 @@ def test_efficiency_adds_relative_uncertainties() -> None:
 def test_shared_gain_cancels_in_a_ratio() -> None:
     """A gain error both inputs share leaves their ratio alone."""
     out, taken = estimate(48.0, 0.48, "meter gain"), estimate(60.0, 0.60, "meter gain")
-    assert combine(ratio(out, taken, shared={"meter gain"}).contributions).standard < 1e-15
+    assert combine(quotient(out, taken, shared={"meter gain"}).contributions).standard < 1e-15
 
 
 def test_power_factor_of_the_trade() -> None:
     """20 W at 100 V and 0.35 A is a power factor of 0.571 (definition, textbook)."""
-    found = power_factor(
+    found = quotient(
         estimate(20.0, 0.1, "power"), estimate(100.0, 0.2, "volts"), estimate(0.35, 0.001, "amps")
     )
     assert round(found.value, 3) == 0.571
@@ -89,7 +88,7 @@ def test_shared_bound_of_reading_plus_fixed() -> None:
 
 def test_cause_shared_by_three_keeps_its_signs() -> None:
     """Three inputs with one proportional error: P / (V I) keeps one part of it, not three."""
-    found = power_factor(
+    found = quotient(
         estimate(20.0, 0.020, "gain"),
         estimate(100.0, 0.100, "gain"),
         estimate(0.35, 0.00035, "gain"),
@@ -114,9 +113,9 @@ def test_cause_shared_in_two_sizes_keeps_its_sign() -> None:
 @pytest.mark.parametrize(
     "found",
     [
-        ratio(estimate(1.0, 0.1, "a"), estimate(0.0, 0.1, "b")),
-        power_factor(estimate(1.0, 0.1, "a"), estimate(0.0, 0.1, "b"), estimate(1.0, 0.1, "c")),
-        power_factor(estimate(1.0, 0.1, "a"), estimate(9.0, 0.1, "b"), estimate(0.0, 0.1, "c")),
+        quotient(estimate(1.0, 0.1, "a"), estimate(0.0, 0.1, "b")),
+        quotient(estimate(1.0, 0.1, "a"), estimate(0.0, 0.1, "b"), estimate(1.0, 0.1, "c")),
+        quotient(estimate(1.0, 0.1, "a"), estimate(9.0, 0.1, "b"), estimate(0.0, 0.1, "c")),
         regulation(estimate(1.0, 0.1, "a"), estimate(0.0, 0.1, "b"), 0.0),
     ],
 )
@@ -133,7 +132,7 @@ def test_division_by_nought_is_no_number(found: Estimate) -> None:
 )
 def test_sensitivities_are_the_partial_derivatives(p: float, v: float, i: float, u: float) -> None:
     """Each sensitivity is what a small change of its input does to the result."""
-    base = power_factor(estimate(p, u, "p"), estimate(v, u, "v"), estimate(i, u, "i"))
+    base = quotient(estimate(p, u, "p"), estimate(v, u, "v"), estimate(i, u, "i"))
     for position, cause in enumerate(base.contributions):
         step = 1e-6
         moved = [p, v, i]

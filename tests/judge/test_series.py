@@ -157,7 +157,6 @@ class TestTrend:
 
         assert np.array_equal(trend.values, values)
         assert np.array_equal(trend.times, np.arange(count) * 0.0025)
-        assert trend.last == values[-1]
 
     @pytest.mark.parametrize("count", [8192, 100_000, 262_144])
     def test_many_readings_have_the_mean_of_all(self, count: int) -> None:
@@ -173,7 +172,6 @@ class TestTrend:
         assert trend.times == pytest.approx(
             (np.arange(whole) * 0.0025).reshape(-1, each).mean(axis=1)
         )
-        assert trend.last == values[-1]
 
     def test_a_drift_and_its_error_are_those_of_all_readings(self) -> None:
         """A line through the blocks is the line through the readings, and so is its error."""

@@ -10,7 +10,7 @@ from harness.errors import RecordError, UsageError
 from harness.profile.schema import Profile
 from harness.qualify.campaign import CampaignJournal, qualify_profile
 from harness.qualify.worker import Job
-from harness.run.stop import Interrupted, StopRequest
+from harness.run.operator import Interrupted, StopRequest
 
 DC = "mount-controller-board"
 #: Quick ones: each run ends within the first levels.

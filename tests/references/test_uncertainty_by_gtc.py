@@ -16,7 +16,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from harness.judge.propagate import Estimate, average, power_factor, ratio, regulation
+from harness.judge.propagate import Estimate, average, quotient, regulation
 from harness.judge.uncertainty import Contribution, combine, coverage_factor, effective_dof
 
 #: Value, standard uncertainty as a share of it, degrees of freedom.
@@ -28,8 +28,8 @@ GAINS = st.sampled_from([0.0, 1e-4, 5e-3])
 _NOMINAL = 12.0
 #: Each figure by its name: how the harness works it out, and the same in plain arithmetic.
 FIGURES: dict[str, tuple[int, Callable[..., Estimate], Callable[..., Any]]] = {
-    "efficiency": (2, ratio, lambda out, taken: out / taken),
-    "power factor": (3, power_factor, lambda p, v, i: p / (v * i)),
+    "efficiency": (2, quotient, lambda out, taken: out / taken),
+    "power factor": (3, quotient, lambda p, v, i: p / (v * i)),
     "regulation": (
         2,
         lambda first, second, **shared: regulation(first, second, _NOMINAL, **shared),

@@ -19,9 +19,8 @@ from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench, SimulatedOperator
 from harness.rehearse.simulated_instruments import SimulatedInstrument
 from harness.run.engine import carry_out
-from harness.run.operator import Operator
+from harness.run.operator import Operator, StopRequest
 from harness.run.result import RunInfo, RunResult
-from harness.run.stop import StopRequest
 from tests.units import BOARD, SHUTTER
 
 STARTED = dt.datetime(2026, 11, 25, 8, 0, tzinfo=dt.UTC)

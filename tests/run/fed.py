@@ -21,8 +21,8 @@ from harness.record.recorder import MemoryRecorder
 from harness.record.sink import Sink
 from harness.rehearse.clock import SimulatedClock
 from harness.run.context import Context
+from harness.run.operator import StopRequest
 from harness.run.rest import Dwell, Hold
-from harness.run.stop import StopRequest
 
 #: Voltage (V) and current (A) of the supply at a time (s).
 Readings = Callable[[float], tuple[float, float]]

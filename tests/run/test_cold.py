@@ -7,10 +7,9 @@ from typing import Any
 import pytest
 
 from harness.judge.verdict import Verdict
+from harness.record.run_summary import Outcome
 from harness.rehearse.simulated_bench import SimulatedBench
-from harness.run.operator import Nobody
-from harness.run.result import Outcome
-from harness.run.stop import StopRequest
+from harness.run.operator import Nobody, StopRequest
 from tests.instrument_faults import swap_answers
 
 COLD = """

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.record.run_summary import Outcome
 from harness.run.operator import Nobody
-from harness.run.result import Outcome
 from harness.run.steps import Decay
 from tests.instrument_faults import swap_answers
 

@@ -22,11 +22,12 @@ from harness.profile.level import LoadPoint
 from harness.profile.plan import PlannedStep
 from harness.record.events import EventKind
 from harness.record.recorder import MemoryRecorder
+from harness.record.run_summary import Outcome
 from harness.record.sink import CheckRow
 from harness.run import engine
 from harness.run.context import Context
 from harness.run.operator import Nobody
-from harness.run.result import Outcome, Output, RunInfo, RunResult
+from harness.run.result import Output, RunInfo, RunResult
 from harness.run.steps import STEPS
 from tests.run.test_engine import STARTED, Impatient, LosesEnd, Rig
 

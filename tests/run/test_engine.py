@@ -16,15 +16,15 @@ from harness.power.trip import Trip, TripReason
 from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_profile
 from harness.record.recorder import MemoryRecorder
+from harness.record.run_summary import Outcome
 from harness.record.sink import Values
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.report.wording import headline
 from harness.run.engine import carry_out
-from harness.run.operator import Operator
-from harness.run.result import Outcome, Output, RunInfo, RunResult
+from harness.run.operator import Operator, StopRequest
+from harness.run.result import Output, RunInfo, RunResult
 from harness.run.steps import STEPS
-from harness.run.stop import StopRequest
 
 STARTED = dt.datetime(2026, 11, 25, 8, 0, tzinfo=dt.UTC)
 

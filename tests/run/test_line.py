@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from harness.run.result import Outcome
+from harness.record.run_summary import Outcome
 
 LINE = """
 [[steps]]

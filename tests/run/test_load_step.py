@@ -6,9 +6,9 @@ from typing import Any
 import pytest
 
 from harness.profile.load import load_profile
+from harness.record.run_summary import Outcome
 from harness.rehearse.simulated_bench import SimulatedBench, SimulatedOperator
 from harness.run.operator import Nobody
-from harness.run.result import Outcome
 
 RAIL = """
 [[steps.checks]]

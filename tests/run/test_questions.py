@@ -11,10 +11,11 @@ from harness.api import plan_for, simulated_bench_file, simulated_unit
 from harness.power.local_bench import open_bench
 from harness.profile.load import load_profile
 from harness.record.recorder import MemoryRecorder
+from harness.record.run_summary import Outcome
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.run.engine import carry_out
-from harness.run.result import Outcome, RunInfo, RunResult
+from harness.run.result import RunInfo, RunResult
 
 STARTED = dt.datetime(2026, 11, 25, 8, 0, tzinfo=dt.UTC)
 

@@ -21,7 +21,7 @@ class TestLiveness:
         """The same value again shows nothing; the last digit of it is enough."""
         live = Liveness()
         read(live, RAIL, 5.0, 5.0)
-        hold = live.end_hold({RAIL: 5.0})
+        hold = live.end_hold([RAIL])
 
         read(live, RAIL, 5.0, 5.0)
         assert live.standing([(hold, RAIL)]) == (RAIL,)
@@ -34,7 +34,7 @@ class TestLiveness:
         """Readings that froze in the middle of a hold moved before, and prove nothing after."""
         live = Liveness()
         read(live, RAIL, 4.99, 5.0, 5.0)
-        hold = live.end_hold({RAIL: 5.0})
+        hold = live.end_hold([RAIL])
 
         assert live.standing([(hold, RAIL)]) == (RAIL,)
 
@@ -42,9 +42,9 @@ class TestLiveness:
         """A reading that lived after the first hold may have frozen in the second."""
         live = Liveness()
         read(live, RAIL, 5.0)
-        first = live.end_hold({RAIL: 5.0})
+        first = live.end_hold([RAIL])
         read(live, RAIL, 4.9)
-        second = live.end_hold({RAIL: 4.9})
+        second = live.end_hold([RAIL])
 
         assert live.standing([(first, RAIL), (second, RAIL), (second, RAIL)]) == (RAIL,)
         assert live.standing([(first, RAIL)]) == ()
@@ -54,7 +54,7 @@ class TestLiveness:
         moved, stood = Liveness(), Liveness()
         read(moved, TEMPERATURE, 23.0, 23.1, 23.1)
         read(stood, TEMPERATURE, 23.0, 23.0, 23.0)
-        holds = [live.end_hold({TEMPERATURE: live.last(TEMPERATURE)}) for live in (moved, stood)]
+        holds = [live.end_hold([TEMPERATURE]) for live in (moved, stood)]
 
         assert moved.standing([(holds[0], TEMPERATURE)]) == ()
         assert stood.standing([(holds[1], TEMPERATURE)]) == (TEMPERATURE,)
