@@ -1,4 +1,4 @@
-"""Roles: a supply, a meter, an electronic load, each a dialect spoken over a link."""
+"""Instruments: a supply, a meter or an electronic load, each a dialect spoken over a link."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ _Error = TypeVar("_Error", bound=InstrumentError)
 
 
 class Instrument:
-    """What every role can do, and all that a meter or a load does."""
+    """An instrument in the role of its dialect; the clock tells when a sample came."""
 
     def __init__(self, link: Link, dialect: Dialect, clock: Clock) -> None:
         self.role = dialect.role
@@ -193,9 +193,7 @@ class Instrument:
             values[left_out] = self.value(SAMPLED[left_out])
         return values
 
-
-class Supply(Instrument):
-    """A DC supply or AC source; the clock tells when a sample came."""
+    # --- of a supply alone
 
     def sample(self) -> SupplySample:
         """Read voltage, current, real power and status, in one round trip where it can."""
@@ -237,8 +235,7 @@ def open_instruments(
             for role in roles:
                 link = VisaLink(manager, role, file.instruments[role], dialects[role])
                 stack.callback(link.close)
-                kind = Supply if role == "supply" else Instrument
-                opened[role] = kind(link, dialects[role], clock)
+                opened[role] = Instrument(link, dialects[role], clock)
             yield opened
     finally:
         with contextlib.suppress(Exception):  # every output is off by now; nothing more to lose

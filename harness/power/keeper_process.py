@@ -129,9 +129,11 @@ class KeeperService:
         with (
             hold_as_keeper(resource),
             open_bench(file, clock) as bench,
-            hold_identity(bench.supply.identify(), resource),  # whatever its other names
+            hold_identity(
+                bench.instruments["supply"].identify(), resource
+            ),  # whatever its other names
         ):
-            for instrument in filter(None, (bench.supply, bench.load)):
+            for instrument in bench.instruments.values():  # the meter is the engine's
                 rest_s = instrument.dialect.link.settle_s
                 instrument.link = AttendedLink(instrument.link, self._attention, rest_s)
             threading.Thread(target=self._show_life, name="life", daemon=True).start()

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any, NoReturn
 
 from harness.bench.clock import Clock
-from harness.bench.roles import Instrument, Supply, open_instruments
+from harness.bench.roles import Instrument, open_instruments
 from harness.bench.sample import SupplySample
 from harness.bench.trial import try_questions
 from harness.errors import (
@@ -44,48 +44,44 @@ def open_bench(file: BenchFile, clock: Clock, *, library: Any = None) -> Iterato
         LinkError: An instrument cannot be opened.
     """
     with open_instruments(file, tuple(file.instruments), clock, library) as instruments:
-        supply, meter, load = map(instruments.get, ("supply", "meter", "load"))
-        assert isinstance(supply, Supply)
-        yield LocalBench(file=file, clock=clock, supply=supply, meter=meter, load=load)
+        yield LocalBench(file, clock, instruments)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class LocalBench:
     """Instruments and keeper in this process; fulfils :class:`harness.power.port.Bench`."""
 
     file: BenchFile
     clock: Clock
-    supply: Supply
-    meter: Instrument | None
-    load: Instrument | None
+    instruments: Mapping[str, Instrument]  # by role
+
+    @property
+    def meter(self) -> Instrument | None:
+        """The meter, or None."""
+        return self.instruments.get("meter")
 
     def identities(self) -> dict[str, str]:
         """Identify every instrument and empty its error queue."""
-        return {role: known.identify_and_clear() for role, known in self._by_role.items()}
+        return {role: known.identify_and_clear() for role, known in self.instruments.items()}
 
     def try_questions(self, questions: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
         """Put every question once, before power; return what is wrong with the answers."""
         return tuple(
             str(error)
             for role, asked in questions.items()
-            if role in self._by_role
-            for error in try_questions(self._by_role[role], asked)
+            if role in self.instruments
+            for error in try_questions(self.instruments[role], asked)
         )
-
-    @property
-    def _by_role(self) -> dict[str, Instrument]:
-        return {known.role: known for known in (self.supply, self.meter, self.load) if known}
 
     def power(
         self, envelope: OperatingEnvelope, on_event: OnEvent, on_sample: OnSample
     ) -> LocalKeeper:
         """Give supply and load to a keeper with these bounds."""
+        operations = {role: known.dialect.operations for role, known in self.instruments.items()}
         keeper = Keeper(
-            envelope,
-            supply=self.supply.dialect.operations,
-            load=self.load.dialect.operations if self.load else frozenset(),
+            envelope, supply=operations["supply"], load=operations.get("load", frozenset())
         )
-        return LocalKeeper(keeper, self.supply, self.load, self.clock, on_event, on_sample)
+        return LocalKeeper(keeper, self.instruments, self.clock, on_event, on_sample)
 
 
 @dataclass(eq=False)
@@ -96,8 +92,7 @@ class LocalKeeper:
     """
 
     _keeper: Keeper
-    _supply: Supply
-    _load: Instrument | None
+    _instruments: Mapping[str, Instrument]  # by role
     _clock: Clock
     _on_event: OnEvent
     _on_sample: OnSample
@@ -127,9 +122,9 @@ class LocalKeeper:
             self._perform((due,))
             self._raise_trouble()
         try:
-            sample = self._supply.sample()
+            sample = self._instruments["supply"].sample()
         except InstrumentError as error:
-            self._cut_after(error, self._supply)
+            self._cut_after(error, self._instruments["supply"])
         moves = keeper.sample(sample)
         if moves:
             self._perform(moves)
@@ -144,7 +139,7 @@ class LocalKeeper:
         """Leave out the bit that contradicts the readings, and say so the first time."""
         if not self._bit_told:
             self._bit_told = True
-            dialect = self._supply.dialect
+            dialect = self._instruments["supply"].dialect
             self._on_event(
                 EventKind.WRONG_DIALECT,
                 f"the status says that the supply's protection has switched its output off, which "
@@ -157,7 +152,7 @@ class LocalKeeper:
 
     def read(self, role: str, *quantities: str) -> dict[str, float]:
         """Read quantities of supply or load once; with power on or to come, a failure cuts it."""
-        instrument = self._supply if role == "supply" else self._load
+        instrument = self._instruments.get(role)
         if instrument is None:
             raise CommandRefused("there is no load on this bench", where="keeper")
         try:
@@ -222,7 +217,7 @@ class LocalKeeper:
                 if again and queue:
                     self._prepare_retry(move, error)
                 elif isinstance(error, LinkError) and queue:
-                    self._freshen(queue[0], self._instrument(move))
+                    self._freshen(queue[0], self._instruments[move.role])
             else:
                 self._keeper.done(move)
         if self._keeper.state is not self._noted:
@@ -233,7 +228,7 @@ class LocalKeeper:
         self._on_event(EventKind.SWITCHING_OFF_AGAIN, str(error))
         self._clock.sleep_s(_RETRY_S)
         with contextlib.suppress(InstrumentError):  # the next move says what is wrong
-            self._instrument(move).link.reopen()
+            self._instruments[move.role].link.reopen()
 
     def _note(self) -> None:
         """Report a change of power, once it is on the wire."""
@@ -247,13 +242,8 @@ class LocalKeeper:
             confirmed = "unconfirmed" if self._keeper.unconfirmed else "confirmed"
             self._on_event(EventKind.POWER_OFF, confirmed)
 
-    def _instrument(self, move: Move) -> Instrument:
-        instrument = self._supply if move.role == "supply" else self._load
-        assert instrument is not None
-        return instrument
-
     def _carry_out(self, move: Move) -> None:
-        instrument = self._instrument(move)
+        instrument = self._instruments[move.role]
         match move:
             case Send(operation=operation, value=value):
                 instrument.send(operation, value)
@@ -273,7 +263,7 @@ class LocalKeeper:
             case Check(what="identity"):
                 instrument.check_identity()
             case Check(what="protection"):
-                self._supply.check_protection()
+                instrument.check_protection()
 
     def _raise_trouble(self) -> None:
         """Raise what has become of power, if anything has."""
@@ -285,7 +275,7 @@ class LocalKeeper:
         if self._keeper.unconfirmed:
             return PowerOffUnconfirmed(
                 "OUTPUT OFF COULD NOT BE CONFIRMED" + (f" after {trip}" if trip else ""),
-                where=self._supply.link.name,
+                where=self._instruments["supply"].link.name,
                 remedy="cut the mains of the supply by hand now, and treat the unit as live",
             )
         assert trip is not None

@@ -10,9 +10,8 @@ from functools import lru_cache
 from importlib import metadata
 
 from harness.api import plan_for, simulated_bench_file
-from harness.bench.clock import Clock
 from harness.bench.dialect import Dialect, bench_dialects
-from harness.bench.roles import Instrument, Supply
+from harness.bench.roles import Instrument
 from harness.errors import LinkTimeout
 from harness.judge.verdict import Verdict
 from harness.power.local_bench import LocalBench
@@ -182,18 +181,9 @@ def memory_bench(
     file: BenchFile, simulated: SimulatedBench, dialects: Mapping[str, Dialect]
 ) -> LocalBench:
     """Return simulated instruments as a bench, without PyVISA's sessions in between."""
-    clock = simulated.clock
-
-    def parts(role: str) -> tuple[DirectLink, Dialect, Clock]:
-        resource, dialect = file.instruments[role].resource, dialects[role]
-        name = f"{role} ({resource})"
-        link = DirectLink(simulated.devices[resource], name, dialect.link.timeout_s)
-        return link, dialect, clock
-
-    return LocalBench(
-        file=file,
-        clock=clock,
-        supply=Supply(*parts("supply")),
-        meter=Instrument(*parts("meter")) if file.meter else None,
-        load=Instrument(*parts("load")) if file.load else None,
-    )
+    instruments: dict[str, Instrument] = {}
+    for role, table in file.instruments.items():
+        name, dialect = f"{role} ({table.resource})", dialects[role]
+        link = DirectLink(simulated.devices[table.resource], name, dialect.link.timeout_s)
+        instruments[role] = Instrument(link, dialect, simulated.clock)
+    return LocalBench(file, simulated.clock, instruments)

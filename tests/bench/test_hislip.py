@@ -12,7 +12,7 @@ import pytest
 from harness.bench.clock import SystemClock
 from harness.bench.dialect import load_dialect
 from harness.bench.link import VisaLink, open_visa
-from harness.bench.roles import Supply
+from harness.bench.roles import Instrument
 from harness.errors import LinkError, LinkTimeout
 from tests.bench.conftest import supply_at
 from tests.outside.bench import Bench
@@ -55,7 +55,7 @@ class TestConversation:
         """Settings, states, compound questions and the error queue go over HiSLIP as over TCP."""
         device = outside_supply()
         link = open_to(HislipServer(device.handle))
-        supply = Supply(link, load_dialect("scpi-dc-supply"), SystemClock())
+        supply = Instrument(link, load_dialect("scpi-dc-supply"), SystemClock())
 
         assert "PS-200" in supply.identify_and_clear()
         supply.send("set_voltage", 12.0)

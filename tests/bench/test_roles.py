@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from harness.bench.dialect import Dialect, load_dialect
-from harness.bench.roles import Instrument, Supply
+from harness.bench.roles import Instrument
 from harness.errors import NoReading, Overload, UnexpectedReply
 
 if TYPE_CHECKING:
@@ -23,8 +23,8 @@ def own(name: str, **tables: Any) -> Dialect:
     return Dialect.model_validate({**data, "name": "own", **tables})
 
 
-def supply(wire: Wire, **tables: Any) -> Supply:
-    return Supply(wire.supply, own("scpi-dc-supply", **tables), wire.clock)
+def supply(wire: Wire, **tables: Any) -> Instrument:
+    return Instrument(wire.supply, own("scpi-dc-supply", **tables), wire.clock)
 
 
 def meter(wire: Wire, **tables: Any) -> Instrument:
@@ -40,7 +40,7 @@ class TestStatus:
         wire.supply.answers["STAT:QUES:COND?"] = lambda: bits
         wire.reads("1.2", "0.3")
 
-        sample = Supply(wire.supply, load_dialect("scpi-dc-supply"), wire.clock).sample()
+        sample = Instrument(wire.supply, load_dialect("scpi-dc-supply"), wire.clock).sample()
 
         assert (sample.limiting, sample.protection) == (None, False)
         assert wire.supply.messages == [SAMPLE]

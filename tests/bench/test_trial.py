@@ -9,7 +9,7 @@ import pytest
 
 from harness.api import plan_for, simulated_bench_file
 from harness.bench.dialect import Dialect, load_dialect
-from harness.bench.roles import Instrument, Supply
+from harness.bench.roles import Instrument
 from harness.bench.trial import questions_of, try_questions
 from harness.errors import LinkTimeout
 from harness.power.local_bench import LocalBench
@@ -30,8 +30,8 @@ SUPPLY = (
 )
 
 
-def supply(wire: Wire, dialect: Dialect | None = None) -> Supply:
-    return Supply(wire.supply, dialect or load_dialect("scpi-dc-supply"), wire.clock)
+def supply(wire: Wire, dialect: Dialect | None = None) -> Instrument:
+    return Instrument(wire.supply, dialect or load_dialect("scpi-dc-supply"), wire.clock)
 
 
 def meter(wire: Wire) -> Instrument:
@@ -189,11 +189,9 @@ class TestBench:
         """Supply and load are asked their own questions; a role that is not there is left out."""
         load = Instrument(wire.load, load_dialect("scpi-load"), wire.clock)
         bench = LocalBench(
-            file=load_bench("bench-simulated-dc"),
-            clock=wire.clock,
-            supply=supply(wire),
-            meter=None,
-            load=load,
+            load_bench("bench-simulated-dc"),
+            wire.clock,
+            {"supply": supply(wire), "load": load},
         )
         wire.load.answers["INP?"] = lambda: "INP:0"
         asked: dict[str, tuple[str, ...]] = {

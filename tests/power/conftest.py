@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from harness.bench.dialect import Dialect, load_dialect
-from harness.bench.roles import Instrument, Supply
+from harness.bench.roles import Instrument
 from harness.bench.sample import SupplySample
 from harness.power.commands import OperatingEnvelope
 from harness.power.keeper import Keeper
@@ -70,13 +70,12 @@ class Wire:
         self.events: list[tuple[str, str]] = []
         self.samples: list[SupplySample] = []
         dialect = dialect or load_dialect("scpi-dc-supply")
-        supply = Supply(self.supply, dialect, self.clock)
+        supply = Instrument(self.supply, dialect, self.clock)
         load = Instrument(self.load, load_dialect("scpi-load"), self.clock)
         self.keeper = Keeper(limits, supply=supply.dialect.operations, load=load.dialect.operations)
         self.host = LocalKeeper(
             self.keeper,
-            supply,
-            load,
+            {"supply": supply, "load": load},
             self.clock,
             lambda kind, detail: self.events.append((kind, detail)),
             self.samples.append,

@@ -32,7 +32,7 @@ def times(monkeypatch: pytest.MonkeyPatch) -> Times:
 def attended(times: Times, wire: Wire) -> Wire:  # noqa: ARG001 - before any clock is read
     """Energised, with links that say how long they may take."""
     attending = Attention()
-    for instrument in (wire.host._supply, wire.host._load):
+    for instrument in wire.host._instruments.values():
         assert instrument is not None
         instrument.link = AttendedLink(instrument.link, attending, 0.0)
     attending.watched = lambda: wire.host.live

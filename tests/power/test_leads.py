@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from harness.api import simulated_unit
 from harness.bench.dialect import load_dialect
 from harness.bench.finding import Finding, Mark
-from harness.bench.roles import Instrument, Supply
+from harness.bench.roles import Instrument
 from harness.errors import LinkTimeout, Refused
 from harness.power.leads import check_leads, judge_leads, low_level_v
 from harness.power.local_bench import LocalBench, open_bench
@@ -59,11 +59,12 @@ class Rig:
         self.supply.answers[SAMPLE] = lambda: f"{self.voltage()};0.0"
         self.meter.answers[METER] = self.voltage
         self.bench = LocalBench(
-            file=self.file,
-            clock=self.clock,
-            supply=Supply(self.supply, load_dialect("scpi-dc-supply"), self.clock),
-            meter=Instrument(self.meter, load_dialect("scpi-meter"), self.clock),
-            load=None,
+            self.file,
+            self.clock,
+            {
+                "supply": Instrument(self.supply, load_dialect("scpi-dc-supply"), self.clock),
+                "meter": Instrument(self.meter, load_dialect("scpi-meter"), self.clock),
+            },
         )
 
     def voltage(self) -> str:

@@ -87,7 +87,7 @@ class TestEnergising:
         self, wire: Wire, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         """Not-a-number agrees with no setting, wherever it came from."""
-        monkeypatch.setattr(wire.host._supply, "value", lambda _: math.nan)
+        monkeypatch.setattr(wire.host._instruments["supply"], "value", lambda _: math.nan)
 
         with pytest.raises(Tripped) as caught:
             wire.host.command(Arm(2.4, 0.3))

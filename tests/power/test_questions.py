@@ -18,8 +18,8 @@ SUPPLY = ["*IDN?", "SYST:ERR?", "VOLT:PROT?", "CURR?", "VOLT?", "OUTP?"]
 
 def energised(wire: Wire) -> Wire:
     """Return the bench with power on, its instruments introduced, nothing on the wire yet."""
-    wire.host._supply.identify_and_clear()
-    wire.host._load.identify_and_clear()
+    wire.host._instruments["supply"].identify_and_clear()
+    wire.host._instruments["load"].identify_and_clear()
     wire.host.command(Arm(2.4, 0.3))
     wire.host.command(SwitchOn())
     forget(wire)

@@ -11,7 +11,7 @@ import pytest
 
 from harness.bench.dialect import Dialect, load_dialect
 from harness.bench.finding import Finding, Mark
-from harness.bench.roles import Supply
+from harness.bench.roles import Instrument
 from harness.errors import CommandRefused, Refused
 from harness.power import status_bits
 from harness.power.commands import KeeperState, OperatingEnvelope, SetVoltageProtection
@@ -38,8 +38,8 @@ class Rig:
         self.link = ResistorSupply(self.clock, register, ohm)
         data = load_dialect("scpi-dc-supply").model_dump(by_alias=True, exclude={"link"})
         self.dialect = Dialect.model_validate({**data, "name": "own", **tables})
-        supply = Supply(self.link, self.dialect, self.clock)
-        self.bench = LocalBench(file=FILE, clock=self.clock, supply=supply, meter=None, load=None)
+        supply = Instrument(self.link, self.dialect, self.clock)
+        self.bench = LocalBench(FILE, self.clock, {"supply": supply})
 
     def learn(self, file: BenchFile = FILE, obey: Callable[[], None] = lambda: None) -> Finding:
         """Learn the bits."""
@@ -130,11 +130,11 @@ class TestLearning:
         weights = {"current_limit": 1}
         rig = Rig(register, status=weights)
 
-        rig.bench.supply.send("set_voltage", 1.0)
-        rig.bench.supply.send("output_on")
-        in_voltage = rig.bench.supply.sample()
-        rig.bench.supply.send("set_current_limit", 0.005)
-        in_current = rig.bench.supply.sample()
+        rig.bench.instruments["supply"].send("set_voltage", 1.0)
+        rig.bench.instruments["supply"].send("output_on")
+        in_voltage = rig.bench.instruments["supply"].sample()
+        rig.bench.instruments["supply"].send("set_current_limit", 0.005)
+        in_current = rig.bench.instruments["supply"].sample()
 
         assert (in_voltage.limiting, in_current.limiting) == (False, True)
 
