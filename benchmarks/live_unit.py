@@ -15,7 +15,7 @@ from benchmarks.by_hand import log_samples, open_session
 from benchmarks.served import served_supply
 from harness.api import plan_for
 from harness.bench.clock import Clock, SystemClock
-from harness.bench.roles import Supply
+from harness.bench.roles import Instrument
 from harness.power.commands import OperatingEnvelope, Watch
 from harness.power.local_bench import open_bench
 from harness.power.port import Bench
@@ -95,7 +95,7 @@ class LiveUnit:
     """
 
     unit: InHand
-    supply: Supply
+    supply: Instrument
     session: Any
     log: TextIO
     wire: Wire
@@ -131,7 +131,9 @@ def live_unit(wire: Wire) -> Iterator[LiveUnit]:
         stack.callback(session.close)
         log = stack.enter_context((unit.folder / "by-hand.csv").open("w", encoding="utf-8"))
         unit.start()
-        yield LiveUnit(unit=unit, supply=opened.supply, session=session, log=log, wire=wire)
+        yield LiveUnit(
+            unit=unit, supply=opened.instruments["supply"], session=session, log=log, wire=wire
+        )
 
 
 @contextlib.contextmanager

@@ -166,9 +166,8 @@ def _run(plan: Plan, wires: _Wires) -> _Wires:
     @contextlib.contextmanager
     def connect() -> Iterator[LocalBench]:
         with open_bench(bench, clock, library=simulated.library()) as opened:
-            for role in (opened.supply, opened.meter, opened.load):
-                assert role is not None
-                role.link = _RecordedLink(role.link, role.role, wires)
+            for role, instrument in opened.instruments.items():
+                instrument.link = _RecordedLink(instrument.link, role, wires)
             yield opened
 
     result = carry_out(

@@ -13,6 +13,7 @@ from harness.errors import LinkTimeout, PowerOffUnconfirmed
 from harness.power.channel import Channel, Sign
 from harness.power.commands import Arm, Set, SwitchOn
 from harness.power.trip import Tripped
+from tests.power.conftest import LIMITS
 
 if TYPE_CHECKING:
     from tests.power.conftest import Wire
@@ -31,6 +32,17 @@ class TestTryingAgain:
         wire.host.power_off()
 
         assert not wire.keeper.unconfirmed
+
+    def test_each_try_has_a_fresh_link_to_the_supply(self, wire: Wire) -> None:
+        """The link that did not confirm is opened again before each next try, and no other."""
+        wire.host.command(Arm(2.4, 0.3))
+        wire.host.command(SwitchOn())
+        wire.supply.answers["OUTP?"] = lambda: "1"
+
+        with pytest.raises(PowerOffUnconfirmed):
+            wire.host.power_off()
+
+        assert (wire.supply.reopened, wire.load.reopened) == (LIMITS.off_attempts, 0)
 
 
 class TestHungLink:
