@@ -21,11 +21,11 @@ from harness.profile.step import Rest
 from harness.profile.steps import STEP_KINDS, kinds_for
 from harness.quantity import format_quantity
 from harness.rehearse.fault import Fault
-from harness.rehearse.fault_table import FaultTable
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.model_file import (
     BulkTable,
     ConverterTable,
+    FaultTable,
     FuseTable,
     InrushLimiterTable,
     RectifierTable,

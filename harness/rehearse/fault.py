@@ -122,7 +122,7 @@ class Fault:
     #: None where it always is clearly faulty: a few ohms across the supply, a part that is open or
     #: breaks over below the voltage it works at, an output that cannot give its nominal current.
     border: Border | None = None
-    #: Field of the defects that says when it shows; None where it is there from the beginning.
+    #: Field of the defects that may come late; None where it is there from the beginning.
     onset: str | None = None
 
     def apply(
@@ -136,22 +136,22 @@ class Fault:
             raise ValueError(f"{self.name} does not apply to a unit with {model.input_kind} input")
         if self.severity is None and severity is not None:
             raise ValueError(f"{self.name} is there or it is not: it has no severity")
-        late = onset is not None and not onset.is_at_once
+        late = None if onset is None or onset.is_at_once else onset
         if late and self.onset is None:
             raise ValueError(f"{self.name} is there from the beginning: it has no onset")
         number = math.nan
         if self.severity is not None:
             number = self.severity.number("usual" if severity is None else severity)
         faulty = self.change(model, number)
-        if not late:
+        if late is None or self.onset is None:
             return faulty
         # Until then the part works, so nothing else of the unit may tell.
-        defects = replace(faulty.defects, **{str(self.onset): onset})  # type: ignore[arg-type]
+        onsets = {**faulty.defects.onsets, self.onset: late}
         return replace(
             faulty,
             converter=replace(faulty.converter, starts=model.converter.starts),
             varistor=model.varistor,
-            defects=defects,
+            defects=replace(faulty.defects, onsets=onsets),
         )
 
     def is_clear(self, faulty: UnitModel, unit: Unit) -> bool:

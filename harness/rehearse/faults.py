@@ -144,7 +144,7 @@ _ALL = (
         name="shorted-input",
         summary="input shorted behind the fuse",
         severity=_short("resistance across the input", 0.1),
-        onset="input_short_onset",
+        onset="input_short_ohm",
         change=lambda model, ohm: _with(model, "defects", input_short_ohm=ohm),
         remedies=(_BUDGET,),
     ),
@@ -152,7 +152,7 @@ _ALL = (
         name="shorted-varistor",
         summary="varistor failed short",
         severity=_short("resistance of the varistor", 0.4),
-        onset="input_short_onset",
+        onset="input_short_ohm",
         change=lambda model, ohm: _with(
             replace(model, varistor=None), "defects", input_short_ohm=ohm
         ),
@@ -162,7 +162,7 @@ _ALL = (
         name="shorted-switch",
         summary="switching transistor shorted",
         severity=_short("resistance across the bulk capacitor", 0.3),
-        onset="bulk_short_onset",
+        onset="bulk_short_ohm",
         # winding and tracks remain across the bulk capacitor; nothing switches
         change=lambda model, ohm: _with(
             _with(model, "converter", starts=False), "defects", bulk_short_ohm=ohm
@@ -193,7 +193,7 @@ _ALL = (
         summary="bulk capacitor leaks",
         severity=_LEAKS,
         border=_DRAW,
-        onset="bulk_leak_onset",
+        onset="bulk_leak_ohm",
         change=_leaky_bulk,
         remedies=(_HEAVY, _BUDGET),
     ),

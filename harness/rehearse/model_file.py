@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar, get_origin, get_type_hints
+from typing import Annotated, Any, ClassVar, Generic, Literal, TypeVar, get_origin, get_type_hints
 
 from pydantic import AfterValidator, Field, ValidationInfo, create_model, field_validator
 
-from harness.errors import FileError
+from harness.errors import FileError, did_you_mean
 from harness.files.config_error import ConfigError, as_mistakes
-from harness.files.field_types import Flag, Fraction, Name, Table, key_of, mistaken
+from harness.files.field_types import Flag, Fraction, Name, Seconds, Table, Volts, mistaken
 from harness.files.named_file import MODEL, FromFile, read_named, validated
 from harness.files.toml_positions import KeyPath
-from harness.rehearse.fault_table import FaultTable
+from harness.quantity import parse_quantity, shown
+from harness.rehearse.fault import SEVERITIES, Severity
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.streams import stream
 from harness.rehearse.unit_model import Onset, UnitModel, typical_model
@@ -29,17 +30,7 @@ from harness.rehearse.unit_parts import (
 )
 from harness.unit.nameplate import Unit
 
-_PartT = TypeVar("_PartT", Varistor, Rectifier, InrushLimiter, Bulk, Converter)
-
-
-def _fields(part: type) -> Mapping[str, tuple[Any, Key]]:
-    """Return type and key of each field of a part that a file may state."""
-    fields = {}
-    for name, hint in get_type_hints(part, include_extras=True).items():
-        if get_origin(hint) is Annotated:
-            given = next((each for each in hint.__metadata__ if isinstance(each, Key)), Key())
-            fields[name] = hint, given._replace(name=given.name or key_of(name))
-    return fields
+_PartT = TypeVar("_PartT", Fuse, Varistor, Rectifier, InrushLimiter, Bulk, Converter)
 
 
 def _tolerance(value: float) -> float:
@@ -57,50 +48,123 @@ def _some_left(value: float) -> float:
 #: How far a value may be from the one printed, up and down.
 _Tolerance = Annotated[Fraction, AfterValidator(_tolerance), Field(examples=['"20 %"'])]
 
-#: Tables of the file that fill in parts of the typical unit.
-_PARTS: dict[str, type] = {
-    part.__name__.lower(): part for part in (Fuse, Varistor, Rectifier, Bulk, Converter)
-}
-#: What a file may state of each part.
-_FIELDS: dict[type, Mapping[str, tuple[Any, Key]]] = {
-    part: _fields(part) for part in (*_PARTS.values(), InrushLimiter)
-}
+
+class PartTable(Table, Generic[_PartT]):
+    """What a file says of a part: ``PartTable[Fuse]`` has the keys of a fuse."""
+
+    #: The field that has a tolerance, where one has.
+    toleranced: ClassVar[str] = ""
+
+    @classmethod
+    def __class_getitem__(cls, part: Any) -> Any:
+        """Return the table with a key for each field of a part that a file may state."""
+        keys: dict[str, Any] = {}
+        toleranced = ""
+        for name, hint in get_type_hints(part, include_extras=True).items():
+            if get_origin(hint) is not Annotated:
+                continue
+            key = next((each for each in hint.__metadata__ if isinstance(each, Key)), Key())
+            if key.needed:
+                keys[name] = hint, Field(alias=key.name)
+            else:
+                keys[name] = hint | None, Field(default=None, alias=key.name)
+            if key.tolerance:
+                toleranced = name
+                keys["tolerance_frac"] = _Tolerance | None, None
+        table = create_model(f"{part.__name__}Table", __base__=cls, __module__=__name__, **keys)
+        table.toleranced = toleranced
+        return table
+
+    @property
+    def said(self) -> dict[str, Any]:
+        """What the file says, by the names of the part's fields."""
+        return self.model_dump(exclude_unset=True)
+
+    @property
+    def stated(self) -> frozenset[str]:
+        """Fields of the part that the file gives, or gives a tolerance."""
+        extra = dict.fromkeys(("tolerance_frac", "capacitance_left_frac"), self.toleranced)
+        return frozenset(extra.get(name, name) for name in self.said)
+
+    def filled(self, part: _PartT) -> _PartT:
+        """Return a part with what the file says in place."""
+        names = {field.name for field in fields(part)}
+        return replace(part, **{name: value for name, value in self.said.items() if name in names})
+
+    def drawn(self, part: _PartT, seed: int) -> _PartT:
+        """Return a part as the file says, the value that has a tolerance drawn inside it."""
+        part, name = self.filled(part), self.toleranced
+        share = stream(seed, "unit model", type(part).__name__, name).uniform(-1.0, 1.0)
+        tolerance_frac = self.said.get("tolerance_frac", 0.0)
+        return replace(part, **{name: getattr(part, name) * (1.0 + tolerance_frac * share)})
 
 
-def _table(part: type, needed: str = "", **more: Any) -> type[Table]:
-    """Return the table of what may be said of a part, and more; only one field is ``needed``."""
-    fields: dict[str, Any] = {}
-    for name, (hint, key) in _FIELDS[part].items():
-        must = name == needed
-        default = Field(alias=key.name) if must else Field(default=None, alias=key.name)
-        fields[name] = hint if must else hint | None, default
-        if key.tolerance:
-            fields["tolerance_frac"] = _Tolerance | None, None
-    name = f"{part.__name__}Table"
-    return create_model(name, __base__=Table, __module__=__name__, **fields, **more)
+FuseTable = PartTable[Fuse]
+RectifierTable = PartTable[Rectifier]
+InrushLimiterTable = PartTable[InrushLimiter]
+ConverterTable = PartTable[Converter]
 
 
-if TYPE_CHECKING:  # made from the parts at run time: to the type checker they are any tables
-    FuseTable = Table
-    VaristorTable = Table
-    RectifierTable = Table
-    InrushLimiterTable = Table
-    BulkTable = Table
-    ConverterTable = Table
-else:
-    FuseTable = _table(Fuse)
-    VaristorTable = _table(Varistor, fitted=(Flag, True))
-    RectifierTable = _table(Rectifier)
-    InrushLimiterTable = _table(InrushLimiter, needed="cold_ohm")
-    ConverterTable = _table(Converter)
-    BulkTable = _table(
-        Bulk,
-        # Age: share of the capacitance that is left. Series resistance rises as much.
-        left_frac=(
-            Annotated[Fraction, AfterValidator(_some_left)] | None,
-            Field(default=None, alias="capacitance_left"),
-        ),
-    )
+class VaristorTable(PartTable[Varistor]):
+    """What a file says of a varistor."""
+
+    fitted: Flag = True
+
+
+class BulkTable(PartTable[Bulk]):
+    """What a file says of a bulk capacitor."""
+
+    #: Age: share of the capacitance that is left. Series resistance rises as much.
+    capacitance_left_frac: Annotated[Fraction, AfterValidator(_some_left)] | None = None
+
+
+class FaultTable(Table):
+    """Something wrong with the unit."""
+
+    #: As ``--fault`` takes it.
+    kind: Name = Field(examples=['"leaky-bulk-capacitor"'])
+    #: One of :data:`SEVERITIES`, or the fault's own number.
+    severity: float | str | None = Field(default=None, examples=['"mild"'])
+    #: Bulk voltage at which it shows, and time with power on after which it does.
+    onset_voltage_v: Volts | None = None
+    onset_time_s: Seconds | None = None
+
+    @field_validator("kind")
+    @classmethod
+    def _known(cls, value: str) -> str:
+        if value not in FAULTS:
+            hint = did_you_mean(value, FAULTS) or f"; there are {', '.join(FAULTS)}"
+            raise mistaken(f"there is no fault {shown(value)}{hint}")
+        return value
+
+    @field_validator("severity", mode="before")
+    @classmethod
+    def _in_its_own_measure(cls, value: object, info: ValidationInfo) -> object:
+        """Read a word, the fault's own unit, or a share of one as a plain number."""
+        kind = info.data.get("kind")
+        if kind is None:
+            return None
+        severity = FAULTS[kind].severity
+        if severity is None:
+            raise mistaken(f"{kind} is there or it is not: it has no severity; leave the key out")
+        if isinstance(value, str) and value in SEVERITIES:
+            return value
+        plain = isinstance(value, int | float) and not isinstance(value, bool)
+        try:
+            number = parse_quantity(value, "1" if plain and severity.unit == "%" else severity.unit)
+            return severity.number(number)
+        except ValueError as error:
+            problem = getattr(error, "problem", str(error))
+            raise mistaken(f"{problem}; here it is {severity.what}", _example(severity)) from None
+
+    @field_validator("onset_voltage_v", "onset_time_s")
+    @classmethod
+    def _can_come_late(cls, value: Any, info: ValidationInfo) -> Any:
+        kind = info.data.get("kind")
+        if kind is not None and FAULTS[kind].onset is None:
+            late = ", ".join(name for name, fault in FAULTS.items() if fault.onset is not None)
+            raise mistaken(f"{kind} is there from the beginning; only {late} can come late")
+        return value
 
 
 class UnitModelFile(FromFile):
@@ -120,14 +184,14 @@ class UnitModelFile(FromFile):
     @field_validator("rectifier")
     @classmethod
     def _fixed_drop(cls, value: RectifierTable, info: ValidationInfo) -> RectifierTable:
-        if info.data.get("input") == "dc" and "emission_v" in _said(value):
+        if info.data.get("input") == "dc" and "emission_v" in value.said:
             raise mistaken("the diode of a DC input has a fixed drop: leave emission_voltage out")
         return value
 
     @field_validator("bulk")
     @classmethod
     def _both_of_forming(cls, value: BulkTable) -> BulkTable:
-        if len({"forming_ohm", "forming_s"} & _said(value).keys()) == 1:
+        if len({"forming_ohm", "forming_s"} & value.said.keys()) == 1:
             raise mistaken(
                 "forming_leakage and forming_time belong together",
                 'forming_leakage = "20 kohm", forming_time = "30 s"',
@@ -150,17 +214,19 @@ class UnitModelFile(FromFile):
         if self.input != kind:
             raise self._mistake(("input",), f"the profile's unit has {kind.upper()} input", kind)
         typical = typical_model(nameplate)
-        rectifier = _filled(typical.rectifier, self.rectifier)
+        rectifier = self.rectifier.filled(typical.rectifier)
         bulk_v = nameplate.input.nominal_v * nameplate.input.peak_factor - rectifier.drop_v
         varistor = limiter = None
-        if typical.varistor is not None and _said(self.varistor)["fitted"]:
-            varistor = _drawn(typical.varistor, self.varistor, seed)
+        if typical.varistor is not None and self.varistor.fitted:
+            varistor = self.varistor.drawn(typical.varistor, seed)
         if self.inrush_limiter is not None:
-            limiter = InrushLimiter(cold_ohm=_said(self.inrush_limiter)["cold_ohm"])
-            limiter = _drawn(limiter, self.inrush_limiter, seed)
+            limiter = InrushLimiter(cold_ohm=self.inrush_limiter.said["cold_ohm"])
+            limiter = self.inrush_limiter.drawn(limiter, seed)
+        rating_a = self.fuse.said.get("rating_a", typical.fuse.rating_a)
+        integral_a2s = self.fuse.said.get("melting_i2t_a2s")
         model = UnitModel(
             input_kind=typical.input_kind,
-            fuse=self._fuse(typical.fuse),
+            fuse=self.fuse.filled(Fuse.time_lag(rating_a, melting_i2t_a2s=integral_a2s)),
             varistor=varistor,
             rectifier=replace(rectifier, limiter=limiter),
             bulk=self._bulk(typical.bulk, bulk_v, seed),
@@ -171,23 +237,14 @@ class UnitModelFile(FromFile):
             if self.input not in fault.kinds:
                 wrong = f"no unit with {self.input.upper()} input has it"
                 raise self._mistake(("faults", at, "kind"), wrong)
-            onset = Onset(time_s=table.onset_s or 0.0, voltage_v=table.onset_v or 0.0)
+            onset = Onset(time_s=table.onset_time_s or 0.0, voltage_v=table.onset_voltage_v or 0.0)
             model = fault.apply(model, severity=table.severity, onset=onset)
         return model
 
     @property
     def stated(self) -> Mapping[str, frozenset[str]]:
         """Fields of the unit model that the file gives, or gives a tolerance, by their part."""
-        stated = {}
-        for name, part in _PARTS.items():
-            said = _said(getattr(self, name)).keys()
-            fields = _FIELDS[part].keys() & said
-            if "tolerance_frac" in said:
-                fields.add(_toleranced(part))
-            if "left_frac" in said:
-                fields.add("capacitance_f")
-            stated[name] = frozenset(fields)
-        return stated
+        return {name: table.stated for name, table in self if isinstance(table, PartTable)}
 
     def refuse_faults(self, why: str) -> None:
         """Refuse a unit model that lists faults, where only a sound unit makes sense.
@@ -198,25 +255,17 @@ class UnitModelFile(FromFile):
         if self.faults:
             raise self._mistake(("faults", 0, "kind"), why)
 
-    def _fuse(self, typical: Fuse) -> Fuse:
-        said = _said(self.fuse)
-        rating_a = said.get("rating_a", typical.rating_a)
-        fuse = Fuse.time_lag(rating_a, melting_i2t_a2s=said.get("melting_i2t_a2s"))
-        return replace(fuse, resistance_ohm=said.get("resistance_ohm", fuse.resistance_ohm))
-
     def _bulk(self, typical: Bulk, bulk_v: float, seed: int) -> Bulk:
-        said = _said(self.bulk)
-        printed_f = said.get("capacitance_f", typical.capacitance_f)
+        printed_f = self.bulk.said.get("capacitance_f", typical.capacitance_f)
         printed = replace(typical, nominal_capacitance_f=printed_f, forming_v=bulk_v)
-        new = _drawn(printed, self.bulk, seed)
-        if "left_frac" not in said:
+        new, left_frac = self.bulk.drawn(printed, seed), self.bulk.capacitance_left_frac
+        if left_frac is None:
             return new
-        left_frac = said["left_frac"]
         return replace(new.aged(left_frac), capacitance_f=left_frac * new.capacitance_f)
 
     def _converter(self, typical: Converter, bulk_v: float, seed: int) -> Converter:
-        said = _said(self.converter)
-        converter = _drawn(replace(typical, nominal_bulk_v=bulk_v), self.converter, seed)
+        said = self.converter.said
+        converter = self.converter.drawn(replace(typical, nominal_bulk_v=bulk_v), seed)
         if "start_v" in said and "stop_v" not in said:
             converter = replace(converter, stop_v=0.8 * converter.start_v)
         if converter.stop_v >= converter.start_v:
@@ -241,26 +290,8 @@ def load_unit_model(source: str | Path) -> UnitModelFile:
     return validated(read_named(source, MODEL), UnitModelFile)
 
 
-def _said(table: Table) -> dict[str, Any]:
-    """Return what a table of the file says, by the names of the part's fields."""
-    return {name: value for name, value in table if value is not None}
-
-
-def _filled(part: _PartT, table: Table) -> _PartT:
-    """Return a part with what the file says in place."""
-    said = _said(table)
-    return replace(part, **{name: said[name] for name in _FIELDS[type(part)] if name in said})
-
-
-def _toleranced(part: type) -> str:
-    """Return the field of a part that its tolerance is for."""
-    return next(name for name, (_, key) in _FIELDS[part].items() if key.tolerance)
-
-
-def _drawn(part: _PartT, table: Table, seed: int) -> _PartT:
-    """Return a part as the file says, the value that has a tolerance drawn inside it."""
-    part = _filled(part, table)
-    name = _toleranced(type(part))
-    share = stream(seed, "unit model", type(part).__name__, name).uniform(-1.0, 1.0)
-    tolerance_frac = _said(table).get("tolerance_frac", 0.0)
-    return replace(part, **{name: getattr(part, name) * (1.0 + tolerance_frac * share)})
+def _example(severity: Severity) -> str:
+    usual = severity.number()
+    if severity.unit == "1":
+        return f"{usual:g}"
+    return f'"{100.0 * usual:g} %"' if severity.unit == "%" else f'"{usual:g} {severity.unit}"'

@@ -178,11 +178,10 @@ class ServedLink:
         self._role = role
         self._heard = heard
         self._lock = threading.RLock()  # whoever hears an exchange may break the link
-        self._previous: dict[object, bytes] = {}
         self._fault: LinkFault | None = None
         self._passing = 0
         self._at = ""
-        self._struck_on: object = None
+        self._struck_on: Conversation | None = None
 
     def inject(self, name: str, *, after: int = 0, at: str = "") -> None:
         """Break the link: ``after`` so many messages, and then from the first that holds ``at`` on.
@@ -206,7 +205,7 @@ class ServedLink:
         with self._lock:
             self._fault = None
 
-    def exchange(self, line: bytes, connection: object) -> Iterable[OnWire]:
+    def exchange(self, line: bytes, connection: Conversation) -> Iterable[OnWire]:
         """Hand a whole message to the instrument; return what goes on the wire for it."""
         message = line.decode("latin-1").strip().upper()
         with self._lock:  # an instrument does one thing at a time
@@ -215,20 +214,15 @@ class ServedLink:
             if not (fault and fault.keeps_out(message)):
                 self._device.write(line)
                 answer = self._device.take()
-            previous = self._previous.get(connection, b"")
-            self._previous[connection] = answer or previous
+            previous = connection.previous
+            connection.previous = answer or previous
             spoilt = fault is not None and "?" in message and fault.spoils(message)
             if fault and spoilt and fault.lasts == "once":
                 self._fault = None
             self._heard(Spoken(time.monotonic(), message, answer, spoilt))
         return fault.answer(answer, previous) if fault and spoilt else (answer,)
 
-    def forget(self, connection: object) -> None:
-        """Forget a connection that is over."""
-        with self._lock:
-            self._previous.pop(connection, None)
-
-    def _fault_for(self, message: str, connection: object) -> LinkFault | None:
+    def _fault_for(self, message: str, connection: Conversation) -> LinkFault | None:
         """Return the fault if it has begun and reaches this connection."""
         fault = self._fault
         if fault is None:
@@ -258,7 +252,8 @@ def serve(
         chosen: dict[str, int] = {}
         for resource, device in devices.items():
             link = device if isinstance(device, ServedLink) else ServedLink(device)
-            server = stack.enter_context(_Server((_LOOPBACK, ports[resource]), link))
+            server = stack.enter_context(_Server((_LOOPBACK, ports[resource]), Conversation))
+            server.link = link
             thread = threading.Thread(target=server.serve_forever, args=(0.05,), daemon=True)
             thread.start()
             stack.callback(thread.join)
@@ -270,25 +265,23 @@ def serve(
 class _Server(socketserver.ThreadingTCPServer):
     allow_reuse_address = True
     daemon_threads = True
-
-    def __init__(self, address: tuple[str, int], link: ServedLink) -> None:
-        self.link = link
-        super().__init__(address, _Conversation)
+    link: ServedLink
 
 
-class _Conversation(socketserver.StreamRequestHandler):
+class Conversation(socketserver.StreamRequestHandler):
+    """One connection to a served link."""
+
     disable_nagle_algorithm = True
+    previous = b""  # the instrument's last answer to it
 
     def handle(self) -> None:
+        """Exchange messages for answers until either side has enough."""
         link: ServedLink = self.server.link  # type: ignore[attr-defined]
-        try:
-            with contextlib.suppress(OSError):  # the program is gone, in whatever way
-                for line in self.rfile:
-                    # a program that was ended in the middle of a message leaves half a line
-                    if not line.endswith(b"\n") or not self._put(link.exchange(line, self)):
-                        return
-        finally:
-            link.forget(self)
+        with contextlib.suppress(OSError):  # the program is gone, in whatever way
+            for line in self.rfile:
+                # a program that was ended in the middle of a message leaves half a line
+                if not line.endswith(b"\n") or not self._put(link.exchange(line, self)):
+                    return
 
     def _put(self, acts: Iterable[OnWire]) -> bool:
         """Put an answer on the wire; False where the connection is to be closed."""

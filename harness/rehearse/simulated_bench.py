@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 import re
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
+from functools import partial
 
 from harness.bench.clock import Clock
 from harness.errors import Refused
@@ -125,13 +126,15 @@ class SimulatedBench:
             file, live, wait=self.clock.sleep_s, advance=self._advance, lock=self._lock
         )
 
-    def _readings(
-        self, role: str, table: Instrument, *quantities: str
-    ) -> Iterator[Callable[[float], float]]:
-        """Yield, for each quantity, what makes the instrument's reading of a true value."""
-        for quantity in quantities:
-            rng = stream(self._seed, role, quantity)
-            yield inaccurate(table.accuracy.get(quantity), rng)
+    def _reader(self, role: str, table: Instrument, quantity: str) -> Callable[[float], float]:
+        """Return what makes the instrument's reading of a true value."""
+        return inaccurate(table.accuracy.get(quantity), stream(self._seed, role, quantity))
+
+    def _reading(
+        self, role: str, table: Instrument, quantity: str, true: Callable[[], float]
+    ) -> Live:
+        read = self._reader(role, table, quantity)
+        return Live(lambda: read(true()))
 
     def _add_supply(self, table: Supply) -> None:
         file = "dc-supply.yaml"
@@ -140,7 +143,7 @@ class SimulatedBench:
             # its readings are rms values over its acquisition
             self._window_s = float(described(file)["timing"]["acquisition"])
         circuit, window_s, most = self.circuit, self._window_s, table.range
-        voltage, current, power = self._readings("supply", table, "voltage", "current", "power")
+        reading = partial(self._reading, "supply", table)
 
         def setting(name: str, most: float | None = None) -> Live:
             def tell(text: str) -> None:
@@ -172,22 +175,22 @@ class SimulatedBench:
             "frequency": setting("frequency_hz"),
             "output": Live(lambda: int(circuit.source_on), set_output),
             "questionable": Live(questionable),
-            "measured_voltage": Live(lambda: voltage(circuit.source_voltage_v(window_s))),
-            "measured_current": Live(lambda: current(circuit.source_current_a(window_s))),
-            "measured_power": Live(lambda: power(circuit.source_power_w(window_s))),
+            "measured_voltage": reading("voltage", lambda: circuit.source_voltage_v(window_s)),
+            "measured_current": reading("current", lambda: circuit.source_current_a(window_s)),
+            "measured_power": reading("power", lambda: circuit.source_power_w(window_s)),
             "measured_frequency": Live(lambda: circuit.setting.frequency_hz),
         }
         self._add(file, table, live)
 
     def _add_meter(self, table: Meter) -> None:
         circuit = self.circuit
-        quantities = ("voltage_dc", "voltage_ac", "current_dc", "resistance", "temperature")
-        voltage_dc, voltage_ac, current_dc, resistance, temperature = self._readings(
-            "meter", table, *quantities
-        )
+        reading = partial(self._reading, "meter", table)
+        voltage_ac = self._reader("meter", table, "voltage_ac")
+        resistance = self._reader("meter", table, "resistance")
 
-        def ripple_v() -> float:
-            return circuit.output_ripple_v() if self.meter_at == "output" else 0.0
+        def ripple() -> float:
+            ripple_v = circuit.output_ripple_v() if self.meter_at == "output" else 0.0
+            return abs(voltage_ac(ripple_v))  # a true rms reading cannot fall below nought
 
         def ohms() -> float:
             ohm = cold_resistance_ohm(circuit, self.meter_at)
@@ -196,18 +199,17 @@ class SimulatedBench:
             return shown if shown <= _MOST_OHM else _OVERLOAD
 
         live = {
-            "voltage_dc": Live(lambda: voltage_dc(place_voltage_v(circuit, self.meter_at))),
-            # a true rms reading cannot fall below nought
-            "voltage_ac": Live(lambda: abs(voltage_ac(ripple_v()))),
-            "current_dc": Live(lambda: current_dc(circuit.converter.output_a)),
+            "voltage_dc": reading("voltage_dc", lambda: place_voltage_v(circuit, self.meter_at)),
+            "voltage_ac": Live(ripple),
+            "current_dc": reading("current_dc", lambda: circuit.converter.output_a),
             "resistance": Live(ohms),
-            "temperature": Live(lambda: temperature(self._case_degc)),
+            "temperature": reading("temperature", lambda: self._case_degc),
         }
         self._add("multimeter.yaml", table, live)
 
     def _add_load(self, table: LoadInstrument) -> None:
         circuit, load, most = self.circuit, self.circuit.load, table.range
-        voltage, current, power = self._readings("load", table, "voltage", "current", "power")
+        reading = partial(self._reading, "load", table)
 
         def level(mode: LoadMode, most: float | None = None) -> Live:
             def set_level(text: str) -> None:
@@ -225,9 +227,9 @@ class SimulatedBench:
             "resistance": level("resistance"),
             "power": level("power", most.power_w),
             "input": Live(lambda: int(load.on), lambda text: circuit.set_load(on=_ON_OFF[text])),
-            "measured_voltage": Live(lambda: voltage(circuit.output_voltage_v())),
-            "measured_current": Live(lambda: current(circuit.converter.output_a)),
-            "measured_power": Live(lambda: power(self._output_power_w())),
+            "measured_voltage": reading("voltage", circuit.output_voltage_v),
+            "measured_current": reading("current", lambda: circuit.converter.output_a),
+            "measured_power": reading("power", self._output_power_w),
         }
         self._add("electronic-load.yaml", table, live)
 
@@ -254,7 +256,9 @@ class SimulatedOperator:
     def place_load(self, load: str, text: str) -> bool:  # noqa: ARG002 - the port's signature
         """Connect a resistor; any other load is taken as one that draws the nominal current."""
         self._bench.clock.sleep_s(_MOVING_S)
-        self._bench.circuit.connect_resistor(self._ohm(load))
+        output = next(iter(self._unit.output.values()))
+        ohm = resistor_ohm(load) or output.nominal_v / output.current_a if load else math.inf
+        self._bench.circuit.connect_resistor(ohm)
         return True
 
     def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:
@@ -273,9 +277,3 @@ class SimulatedOperator:
     def confirm(self, text: str) -> bool:  # noqa: ARG002 - the port's signature
         """Agree."""
         return True
-
-    def _ohm(self, load: str) -> float:
-        if not load:
-            return math.inf
-        output = next(iter(self._unit.output.values()))
-        return resistor_ohm(load) or output.nominal_v / output.current_a

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
 from harness.rehearse.unit_parts import Bulk, Converter, Fuse, Rectifier, Varistor
@@ -51,9 +52,8 @@ class Defects:
     breakdown_v: float = math.inf  #: bulk voltage at which the switch breaks over, and stays so
     breakdown_ohm: float = 0.4  #: the switch then, with what is in series with it
     intermittence: Intermittence | None = None
-    input_short_onset: Onset = Onset()
-    bulk_short_onset: Onset = Onset()
-    bulk_leak_onset: Onset = Onset()
+    #: When a path shows, by its field here; one that is left out is there from the beginning.
+    onsets: Mapping[str, Onset] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -81,7 +81,12 @@ def typical_model(unit: Unit) -> UnitModel:
     drop_v = 0.45 if is_dc else 1.7
     bulk_v = line.nominal_v * line.peak_factor - drop_v
     output = next(iter(unit.output.values()), None) or _small_output(unit)
-    bulk_f = line.bulk_capacitance_f or _usual_bulk_f(unit, output)
+    usual_f = 400e-6 * line.current_a
+    if line.kind == "ac":  # about 15 % ripple
+        power_w = output.nominal_v * output.current_a / 0.86
+        peak_v = line.nominal_v * line.peak_factor
+        usual_f = power_w / (min(line.frequency_hz) * 0.3 * peak_v**2)
+    bulk_f = line.bulk_capacitance_f or usual_f
     # At least 10 % above the working voltage: common practice (a maker's data sheet). For a 120 V
     # line this gives the 200 V class.
     varistor_v = (1.4 if is_dc else 1.1) * line.highest_v * line.peak_factor
@@ -116,16 +121,6 @@ def _small_output(unit: Unit) -> Output:
     return Output.model_validate(
         {"kind": "dc", "nominal": "5 V", "current": f"{power_w / 5:.6g} A"}
     )
-
-
-def _usual_bulk_f(unit: Unit, output: Output) -> float:
-    """Return a bulk capacitance: 400 uF an ampere for DC, about 15 % ripple for AC."""
-    line = unit.input
-    if line.kind == "dc":
-        return 400e-6 * line.current_a
-    power_w = output.nominal_v * output.current_a / 0.86
-    peak_v = line.nominal_v * line.peak_factor
-    return power_w / (min(line.frequency_hz) * 0.3 * peak_v**2)
 
 
 def _usual_converter(

@@ -34,8 +34,9 @@ KELVIN = 273.15
 class Key(NamedTuple):
     """How a file states a field, where its name does not say it."""
 
-    name: str = ""  #: key in the file; empty for the field's name without its unit
+    name: str | None = None  #: key in the file; None for the field's name without its unit
     tolerance: bool = False  #: whether the part's ``tolerance`` is that of this field
+    needed: bool = False  #: whether a file that has the part's table must say it
 
 
 def _exponent(value: float) -> float:
@@ -124,7 +125,11 @@ class InrushLimiter:
     """
 
     #: Zero-power resistance at 25 degC.
-    cold_ohm: Annotated[Ohms, Key("cold_resistance", tolerance=True), Field(examples=['"10 ohm"'])]
+    cold_ohm: Annotated[
+        Ohms,
+        Key("cold_resistance", tolerance=True, needed=True),
+        Field(examples=['"10 ohm"']),
+    ]
     beta_k: _Kelvins = 3000.0  #: constant B of the material
     dissipation_w_per_k: _WattsPerKelvin = 0.015  #: keeps it one kelvin above its surroundings
     heat_time_s: Seconds = 60.0  #: with the dissipation it gives the heat capacity

@@ -157,8 +157,8 @@ class TestFaults:
         ).defects
 
         assert defects.bulk_short_ohm == 0.7
-        assert defects.bulk_short_onset == Onset(time_s=2.0)
-        assert defects.bulk_leak_onset == Onset(voltage_v=60.0)
+        assert defects.onsets["bulk_short_ohm"] == Onset(time_s=2.0)
+        assert defects.onsets["bulk_leak_ohm"] == Onset(voltage_v=60.0)
 
 
 class TestMistakes:

@@ -127,7 +127,7 @@ class AcCircuit(Circuit):
         self.bulk_v = half.bulk_v
         self._edge_s += duration_s
         self._negative = not self._negative
-        self._count(duration_s, half.means)
+        self._record(duration_s, half.means, half.means.current)
         half.count_let_through(self.let_through)
         given_a, limit_a = math.sqrt(half.means.current), acting.current_limit_a
         self._amplitude_v = folded_v(self._amplitude_v, acting.voltage_v, given_a, limit_a)
@@ -201,7 +201,7 @@ class AcCircuit(Circuit):
         pairs = int(min(until_s - self._edge_s + 1e-12, left_s) / (2.0 * half_s))
         if pairs < 1:
             return False
-        self._count(pairs * 2.0 * half_s, self._pair)
+        self._record(pairs * 2.0 * half_s, self._pair, self._pair.current)
         self._edge_s += pairs * 2.0 * half_s
         for half in last_two:
             half.count_let_through(self.let_through, pairs)
@@ -209,18 +209,10 @@ class AcCircuit(Circuit):
         return True
 
     def _change_unit(self, duration_s: float, half: HalfCycle, series_a2: float | None) -> None:
-        if not self.changes.is_constant and self.changes.advance(
-            duration_s,
-            on=True,
-            bulk_v=half.highest_v,
-            series_a2=series_a2,
-            varistor_w=half.varistor_j / half.duration_s,
-        ):
-            self._rewire()
-
-    def _count(self, duration_s: float, means: Means) -> None:
-        self._means.add(duration_s, means)
-        self._heat_fuse(duration_s, means.current)
+        varistor_w = half.varistor_j / half.duration_s
+        self._age(
+            duration_s, on=True, bulk_v=half.highest_v, series_a2=series_a2, varistor_w=varistor_w
+        )
 
     def _rest_to(self, time_s: float) -> None:
         """Let the unit empty itself with the source off."""
@@ -238,7 +230,7 @@ class AcCircuit(Circuit):
             mean_v = 0.5 * (before_v + self.bulk_v)
             converter.advance(step_s)
             converter.watch_bulk(self.bulk_v)
-            self._count(step_s, Means(0.0, 0.0, 0.0, output_v, output_v**2, mean_v, mean_v**2))
-            if self.changes.advance(step_s, on=False, bulk_v=mean_v):
-                self._rewire()
+            means = Means(0.0, 0.0, 0.0, output_v, output_v**2, mean_v, mean_v**2)
+            self._record(step_s, means, 0.0)
+            self._age(step_s, on=False, bulk_v=mean_v)
             self._edge_s += step_s

@@ -12,7 +12,7 @@ from dataclasses import replace
 from typing import Any
 
 from harness.rehearse.streams import stream
-from harness.rehearse.unit_model import Defects, Intermittence, Onset, UnitModel
+from harness.rehearse.unit_model import Intermittence, UnitModel
 from harness.rehearse.unit_parts import KELVIN, Fuse
 from harness.unit.formulas import melting_time_s
 
@@ -79,7 +79,12 @@ class Changes:
         self.varistor_j = 0.0
         self.forming_left = 1.0  # share of the extra leakage
         self.powered_s = 0.0
-        self._waiting = _late(model.defects)
+        # paths that are not there from the beginning
+        self._waiting = {
+            name: onset
+            for name, onset in model.defects.onsets.items()
+            if getattr(model.defects, name) < math.inf and not onset.is_at_once
+        }
         wears = varistor is not None and varistor.energy_j < math.inf
         slow = wears or limiter is not None or model.bulk.forming_ohm < math.inf
         self.is_constant = not slow and not self._waiting  # nothing in the unit ever changes
@@ -200,17 +205,3 @@ class Changes:
         absent: dict[str, Any] = dict.fromkeys(self._waiting, math.inf)
         defects = replace(base.defects, **absent)
         self.model = replace(base, rectifier=rectifier, bulk=bulk, defects=defects)
-
-
-def _late(defects: Defects) -> dict[str, Onset]:
-    """Return the paths that are not there from the beginning, and when they show."""
-    onsets = {
-        "input_short_ohm": defects.input_short_onset,
-        "bulk_short_ohm": defects.bulk_short_onset,
-        "bulk_leak_ohm": defects.bulk_leak_onset,
-    }
-    return {
-        name: onset
-        for name, onset in onsets.items()
-        if getattr(defects, name) < math.inf and not onset.is_at_once
-    }

@@ -12,7 +12,7 @@ from harness.rehearse.circuit.changes import Changes, Contact, FuseHeat
 from harness.rehearse.circuit.converter import ConverterState, OutputLoad
 from harness.rehearse.circuit.network import InputNetwork
 from harness.rehearse.circuit.source import SourceModel, SourceSetting
-from harness.rehearse.circuit.windowed_means import LetThrough, WindowedMeans
+from harness.rehearse.circuit.windowed_means import LetThrough, Means, WindowedMeans
 from harness.rehearse.unit_model import UnitModel
 
 #: An output reading averages over this long: a period of the slower line frequency.
@@ -51,7 +51,6 @@ class Circuit(ABC):
         self.time_s = 0.0
         self.fuse = FuseHeat(model.fuse)
         self.bulk_v = 0.0
-        self._load_a = 0.0
         self._contact = Contact(model.defects.intermittence, seed=seed)
         self._means = WindowedMeans()
         self._broken_over = False
@@ -103,15 +102,14 @@ class Circuit(ABC):
     def _follow_voltage(self) -> bool:
         """Let the load follow the output voltage; return True if that changed its current."""
         wanted_a = self.load.current_a(self.converter.output_v)
-        notable_a = _NEWS * max(abs(self._load_a), abs(wanted_a)) + 1e-9
-        if abs(wanted_a - self._load_a) <= notable_a:
+        drawn_a = self.converter.load_a
+        if abs(wanted_a - drawn_a) <= _NEWS * max(abs(drawn_a), abs(wanted_a)) + 1e-9:
             return False
         self._tell_load()
         return True
 
     def _tell_load(self) -> None:
-        self._load_a = self.load.current_a(self.converter.output_v)
-        self._draw(self._load_a)
+        self._draw(self.load.current_a(self.converter.output_v))
 
     def _rewire(self) -> None:
         """Take over a change of fuse, contact or part."""
@@ -123,8 +121,15 @@ class Circuit(ABC):
         )
         self._disturb()
 
-    def _heat_fuse(self, duration_s: float, mean_square_a2: float) -> None:
-        if self.fuse.advance(duration_s, mean_square_a2):
+    def _record(self, duration_s: float, means: Means, line_a2: float) -> None:
+        """Note the averages over a time that passed, and heat the fuse."""
+        self._means.add(duration_s, means)
+        if self.fuse.advance(duration_s, line_a2):
+            self._rewire()
+
+    def _age(self, duration_s: float, **conditions: Any) -> None:
+        """Let the slow parts of the unit move on under these conditions."""
+        if self.changes.advance(duration_s, **conditions):
             self._rewire()
 
     def _break_over(self, bulk_v: float) -> None:

@@ -213,22 +213,21 @@ class DcCircuit(Circuit):
     def _book(
         self, step_s: float, means: Means, before: _Flows, after: _Flows, bulk_v: float
     ) -> None:
-        self._means.add(step_s, means)
         net = self._network
+        self._record(step_s, means, _mean_square(before[0], after[0]))
         for siemens, at in ((net.short_siemens, 2), (net.fault_siemens, 3)):
             if siemens > 0.0:
                 mean_v = 0.5 * (abs(before[at]) + abs(after[at]))
                 square_v2 = _mean_square(before[at], after[at])
                 self.let_through.add(siemens, step_s * mean_v, step_s * square_v2)
-        self._heat_fuse(step_s, _mean_square(before[0], after[0]))
-        if not self.changes.is_constant and self.changes.advance(
-            step_s,
-            on=self.setting.on,
-            bulk_v=bulk_v,
-            series_a2=_mean_square(before[1], after[1]),
-            varistor_w=0.5 * (self._varistor_w(before) + self._varistor_w(after)),
-        ):
-            self._rewire()
+        if not self.changes.is_constant:
+            self._age(
+                step_s,
+                on=self.setting.on,
+                bulk_v=bulk_v,
+                series_a2=_mean_square(before[1], after[1]),
+                varistor_w=0.5 * (self._varistor_w(before) + self._varistor_w(after)),
+            )
 
     def _varistor_w(self, flows: _Flows) -> float:
         """Return the power in the varistor: what of the line's current no other path takes."""

@@ -159,7 +159,9 @@ class TestOnset:
     ) -> None:
         """A short that comes two seconds after power carries nothing before, and much after."""
         model = model_a if kind == "dc" else model_b
-        late = replace(model.defects, bulk_short_ohm=0.4, bulk_short_onset=Onset(time_s=2.0))
+        late = replace(
+            model.defects, bulk_short_ohm=0.4, onsets={"bulk_short_ohm": Onset(time_s=2.0)}
+        )
         circuit = circuit_of(replace(model, defects=late), DC_SUPPLY if kind == "dc" else AC_SOURCE)
         circuit.advance_to(1.0)
         circuit.set_source(voltage_v=volts, current_limit_a=1.0, frequency_hz=50.0, on=True)
@@ -177,7 +179,7 @@ class TestOnset:
         """A leak that begins at a bulk voltage is not there below it, and stays once it came."""
         model = model_a if kind == "dc" else model_b
         onset = Onset(voltage_v=16.0 if kind == "dc" else 110.0)
-        late = replace(model.defects, bulk_leak_ohm=100.0, bulk_leak_onset=onset)
+        late = replace(model.defects, bulk_leak_ohm=100.0, onsets={"bulk_leak_ohm": onset})
         circuit = on(replace(model, defects=late), below)
         circuit.advance_to(1.0)
         before = circuit.let_through.charge_c
@@ -196,7 +198,9 @@ class TestOnset:
         self, field: str, model_a: UnitModel
     ) -> None:
         """With an onset of zero a fault is there from the beginning: the unit has no slow state."""
-        defects = replace(model_a.defects, **{f"{field}_ohm": 1.0, f"{field}_onset": Onset()})  # type: ignore[arg-type]
+        defects = replace(
+            model_a.defects, onsets={f"{field}_ohm": Onset()}, **{f"{field}_ohm": 1.0}
+        )  # type: ignore[arg-type]
 
         assert Changes(replace(model_a, defects=defects)).is_constant
 
@@ -245,7 +249,7 @@ def test_any_unit_that_changes_stays_sane(
         model,
         varistor=replace(model.varistor, energy_j=energy_j, cooling_s=1.0),
         bulk=replace(model.bulk, forming_ohm=1e3, forming_s=0.5, forming_v=nominal_v),
-        defects=replace(model.defects, bulk_short_ohm=0.5, bulk_short_onset=onset),
+        defects=replace(model.defects, bulk_short_ohm=0.5, onsets={"bulk_short_ohm": onset}),
     )
     circuit = on(model, 0.0)
     time_s = 0.0
