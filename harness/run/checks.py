@@ -124,18 +124,15 @@ def _rests_on(context: Context, check: Check) -> tuple[str, ...]:
 
 def _of_hold(context: Context, check: Check, hold: Hold) -> Estimate:
     """Return what a check asks of one hold."""
-    measure = check.measure
+    measure, readings = check.measure, hold.readings
     if check.figure == "drift":
-        return drift(hold.times[measure], hold.readings[measure], measure)
+        return drift(hold.times[measure], readings[measure], measure)
     if check.figure == "end":  # where a slow rise has got to
-        tails = {
+        readings = {
             name: values[-max(_FEWEST_AT_END, values.size // _ENDS) :]
-            for name, values in hold.readings.items()
+            for name, values in readings.items()
         }
-        return mean_of(context, measure, tails)
-    if measure in _OF_ONE_HOLD:
-        return _computed(context, measure, hold)
-    return mean_of(context, measure, hold.readings)
+    return _worked_out(context, measure, readings)
 
 
 def mean_of(context: Context, measure: str, readings: Readings) -> Estimate:
@@ -195,10 +192,10 @@ def _stated(
             yield rectangular("lead resistance, two-wire", leads_ohm, unit=unit)
 
 
-def _computed(context: Context, measure: str, hold: Hold) -> Estimate:
-    """Apply a figure's formula to the means of what it is made of."""
-    means = (mean_of(context, name, hold.readings) for name in MEASURES[measure].made_of)
-    return _OF_ONE_HOLD[measure](*means)
+def _worked_out(context: Context, measure: str, readings: Readings) -> Estimate:
+    """Apply a figure's formula to the means of what it is made of; a reading's is its mean."""
+    means = [mean_of(context, name, readings) for name in MEASURES[measure].made_of]
+    return _OF_ONE_HOLD[measure](*means) if measure in _OF_ONE_HOLD else means[0]
 
 
 #: Formulas of the figures of one hold, over the means of what the catalogue says they are made of.
@@ -220,7 +217,7 @@ def _average_efficiency(
         return min(holds, key=lambda hold: abs((hold.level.load_current_a or 0.0) - current_a))
 
     points = [
-        _computed(context, "efficiency", nearest(share * output.current_a))
+        _worked_out(context, "efficiency", nearest(share * output.current_a).readings)
         for share in AVERAGE_FRAC
     ]
     causes = [cause for point in points for cause in point.contributions]

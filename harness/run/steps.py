@@ -14,7 +14,7 @@ import numpy as np
 
 from harness.errors import InstrumentError, NoReading, Overload, Refused
 from harness.judge.propagate import Estimate
-from harness.judge.uncertainty import Contribution, rectangular
+from harness.judge.uncertainty import rectangular
 from harness.judge.verdict import Verdict
 from harness.power.commands import SwitchOff
 from harness.profile.check import Check
@@ -83,18 +83,15 @@ def _by_operator(context: Context, step: PlannedStep, check: Check) -> CheckRow:
     else:
         answer, note = context.operator.ask_value(prompt, check.unit)
     context.stop.raise_if_requested()
-    if answer is None:
-        said = "no answer"
-    elif yes_no:
-        said = "yes" if answer else "no"
-    else:
-        said = format_quantity(answer, check.unit)
+    estimate, said = UNKNOWN, "no answer"
+    if answer is not None:
+        estimate = Estimate(value=float(answer))
+        said = ("yes" if answer else "no") if yes_no else format_quantity(answer, check.unit)
+        if check.accuracy is not None and not yes_no:
+            bound = check.accuracy.bound(answer)
+            cause = rectangular("tester accuracy", bound, unit=check.unit)
+            estimate = Estimate(value=float(answer), contributions=(cause,))
     context.event(EventKind.ANSWER, f"{check.name}: {said}" + (f" ({note})" if note else ""))
-    value = math.nan if answer is None else float(answer)
-    causes: tuple[Contribution, ...] = ()
-    if not yes_no and check.accuracy is not None and answer is not None:
-        causes = (rectangular("tester accuracy", check.accuracy.bound(value), unit=check.unit),)
-    estimate = Estimate(value=value, contributions=causes)
     return judge(context, step, check, estimate, stated=yes_no or check.accuracy is not None)
 
 
