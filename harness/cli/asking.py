@@ -43,11 +43,15 @@ def read_option(option: str, text: str, read: Reader[_T], remedy: str = "") -> _
 class Interview:
     """Asks what no option has answered: `given` has None where one was not given.
 
-    A silent one takes the defaults without asking.
+    ``questions`` has each by the name of its option, with underscores: what is asked (``ask``), and
+    the answer that Enter takes (``usual``). A silent interview takes those without asking.
     """
 
-    def __init__(self, given: Mapping[str, Any], *, silent: bool) -> None:
+    def __init__(
+        self, given: Mapping[str, Any], questions: Mapping[str, Mapping[str, str]], *, silent: bool
+    ) -> None:
         self._given = given
+        self._questions = questions
         self._silent = silent
         if not silent:
             typer.echo("Enter takes what stands in brackets. Ctrl-C ends it; nothing is written.")
@@ -57,8 +61,8 @@ class Interview:
         if not self._silent:
             typer.secho(f"\n{title}", bold=True)
 
-    def ask(self, name: str, question: str, read: Reader[_T], default: str) -> _T:
-        """Return the answer to a question; `name` is that of its option, with underscores.
+    def ask(self, name: str, read: Reader[_T], usual: str = "") -> _T:
+        """Return the answer to a question; ``usual`` where it depends on those before.
 
         Raises:
             UsageError: The option's answer is nonsense, or the terminal gives no more answers.
@@ -67,9 +71,11 @@ class Interview:
         given = self._given.get(name)
         if given is not None:
             return read_option(option, str(given).strip(), read)
+        question = self._questions[name]
+        default = usual or question["usual"]
         if self._silent:
             return read(default)
-        prompt = f"{question} [{default}]"
+        prompt = f"{question['ask']} [{default}]"
         try:
             return until_understood(
                 lambda: str(typer.prompt(prompt, default="", show_default=False)).strip(),
@@ -83,18 +89,15 @@ class Interview:
                 remedy=f"answer with {option}, or take all defaults with --yes",
             ) from None
 
-    def ask_if_known(
-        self, name: str, question: str, read: Reader[_T], otherwise: str = "not known"
-    ) -> _T | None:
-        """Return the answer to a question that may stay open: Enter takes `otherwise`."""
-        return self.ask(
-            name, question, lambda answer: None if answer == otherwise else read(answer), otherwise
-        )
+    def ask_if_known(self, name: str, read: Reader[_T]) -> _T | None:
+        """Return the answer to a question that may stay open: what Enter takes is None."""
+        otherwise = self._questions[name]["usual"]
+        return self.ask(name, lambda answer: None if answer == otherwise else read(answer))
 
-    def yes(self, name: str, question: str) -> bool:
-        """Return the answer to a question that Enter says no to."""
+    def yes(self, name: str) -> bool:
+        """Return the answer to a question of yes or no."""
         given = self._given.get(name)
-        return self.ask(name, question, _yes_or_no, "no") if given is None else bool(given)
+        return self.ask(name, yes_or_no) if given is None else bool(given)
 
 
 def _say_again(error: ValueError) -> None:
@@ -135,7 +138,8 @@ def choice(*options: str) -> Reader[Any]:
     return read
 
 
-def _yes_or_no(answer: str) -> bool:
+def yes_or_no(answer: str) -> bool:
+    """Read yes or no, or their first letter."""
     if answer.casefold() not in YES_NO:
         raise ValueError(f"{shown(answer)} is neither yes nor no")
     return YES_NO[answer.casefold()]

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from json import dumps
-from typing import Annotated
 
 import typer
 from rich.console import RenderableType
 from rich.table import Column, Table
 from rich.text import Text
 
+from harness.cli.options import described
 from harness.cli.tables import figures, heading, listed, show, table
 from harness.errors import ExitCode
 from harness.unit.assess import assess as assessment_of
@@ -40,10 +40,8 @@ _SHORT_KINDS = {
 }
 
 
-def assess(
-    unit: Annotated[str, typer.Argument(help="A unit file, or the name of a shipped one.")],
-    json: Annotated[bool, typer.Option("--json", help="Print the same as JSON.")] = False,
-) -> None:
+@described
+def assess(unit: str, *, json: bool = False) -> None:
     """Work out over-stressed parts, cold checks and replacements; energises nothing.
 
     Exit codes: 0 every replacement is acceptable, or none is named; 1 one is not; 2 the file

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import textwrap
 from collections.abc import Callable, Iterable
-from typing import Annotated
 
 import typer
 from rich.text import Text
@@ -14,6 +13,7 @@ from harness.bench.clock import SystemClock
 from harness.bench.dialect import bench_dialects
 from harness.bench.finding import Finding, Mark
 from harness.bench.selfcheck import inspect_bench
+from harness.cli.options import described
 from harness.cli.prompts import TerminalOperator
 from harness.cli.tables import console, heading, show
 from harness.errors import ExitCode
@@ -34,20 +34,8 @@ _STYLES = {Mark.OK: "green", Mark.NOTE: "yellow", Mark.WRONG: "bold red"}
 _INDENT = 20
 
 
-def bench(
-    file: Annotated[str, typer.Argument(help="The bench file: instruments and how to reach them.")],
-    wiring: Annotated[
-        bool,
-        typer.Option(
-            "--wiring",
-            help="Also set a low level, 1 V at most: compare supply and meter, and learn the "
-            "supply's status bits on a resistor; energises the output.",
-        ),
-    ] = False,
-    yes: Annotated[
-        bool, typer.Option("--yes", help="Do not ask before the output is switched on.")
-    ] = False,
-) -> None:
+@described
+def bench(file: str, *, wiring: bool = False, yes: bool = False) -> None:
     """Find, identify and self-check the instruments; energises nothing unless asked."""
     table = load_bench(file)
     clock = SystemClock()

@@ -2,27 +2,60 @@
 
 from __future__ import annotations
 
+import inspect
+import tomllib
+from collections.abc import Callable, Mapping
+from importlib import resources
 from pathlib import Path
-from typing import Annotated
+from types import MappingProxyType
+from typing import Annotated, Any, TypeVar
 
 import typer
 
 from harness.errors import UsageError
 
-Profile = Annotated[str, typer.Argument(help="A profile file, or the name of a shipped one.")]
-Results = Annotated[Path, typer.Option("--results", help="Folder the records are in.")]
-Run = Annotated[
-    str,
-    typer.Argument(
-        metavar="RUN", help="'last', a run's folder, its name, or the beginning of its name."
-    ),
-]
-NextDue = Annotated[
-    str | None,
-    typer.Option("--next-due", metavar="DATE", help="When the next test is due: 2027-11-25."),
-]
+#: What is told of arguments and options, by command.
+HELP: dict[str, dict[str, Any]] = tomllib.loads(
+    resources.files(__package__).joinpath("options.toml").read_text(encoding="utf-8")
+)
 #: Where records are, unless said otherwise.
 HERE = Path("results")
+
+_Command = TypeVar("_Command", bound=Callable[..., None])
+
+
+def described(
+    command: _Command, questions: Mapping[str, Mapping[str, Any]] = MappingProxyType({})
+) -> _Command:
+    """Give the parameters of a command the help that ``options.toml`` has for them.
+
+    Each of the ``questions`` becomes an option that answers it, in place of ``**answers``.
+    """
+    told = HELP["shared"] | HELP.get(command.__name__, {})
+    given = inspect.signature(command, eval_str=True).parameters.values()
+    parameters = [
+        each.replace(annotation=_annotated(each.annotation, each, told[each.name]))
+        for each in given
+        if each.kind is not each.VAR_KEYWORD
+    ]
+    for name, question in questions.items():
+        option = inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=None)
+        kind = bool if question.get("yes_no") else str
+        annotation = _annotated(kind | None, option, question["help"])
+        parameters.append(option.replace(annotation=annotation))
+    # typer learns the options of a command from its signature
+    command.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
+    return command
+
+
+def _annotated(kind: Any, parameter: inspect.Parameter, told: str | Mapping[str, Any]) -> Any:
+    """Return the type of a parameter with what typer must know of it."""
+    looks = {"help": told} if isinstance(told, str) else dict(told)
+    if looks.pop("argument", False):
+        return Annotated[kind, typer.Argument(**looks)]
+    # Unless it is named, a switch has a counterpart, --no-…, that says nothing.
+    names = (f"--{parameter.name}",) if parameter.default is False else ()
+    return Annotated[kind, typer.Option(*names, **looks)]
 
 
 def require_new(to: Path, remedy: str) -> None:

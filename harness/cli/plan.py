@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator
-from typing import Annotated
 
-import typer
 from rich.console import RenderableType
 from rich.table import Column, Table
 from rich.text import Text
 
 from harness.api import plan_for
-from harness.cli.options import Profile
+from harness.cli.options import described
 from harness.cli.tables import figures, listed, show, table
 from harness.profile.check import Check
 from harness.profile.level import Level
@@ -22,12 +20,8 @@ from harness.profile.preflight import preflight, refuse
 from harness.quantity import format_limits, format_quantity
 
 
-def plan(
-    profile: Profile,
-    bench: Annotated[
-        str | None, typer.Option(help="Plan for this bench: its ranges, accuracies and dialects.")
-    ] = None,
-) -> None:
+@described
+def plan(profile: str, bench: str | None = None) -> None:
     """Show what would be done: volts, limits, budgets, time, cautions; energises nothing."""
     file = None if bench is None else load_bench(bench)
     made = plan_for(load_profile(profile), file)

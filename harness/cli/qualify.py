@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Annotated
 
 import typer
 from rich.console import Console
@@ -13,7 +12,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemaining
 from rich.table import Column, Table
 
 from harness.cli.asking import quantity, read_option
-from harness.cli.options import Profile
+from harness.cli.options import described
 from harness.cli.tables import console, figures, table
 from harness.errors import UsageError
 from harness.qualify.campaign import Campaign, OnProgress, qualify_profile
@@ -27,47 +26,24 @@ from harness.run.operator import Interrupted, StopRequest, stop_on_signals
 _CATCHERS = 2
 
 
-def qualify(  # noqa: PLR0913, PLR0917 - options of the command line
-    profile: Profile,
-    unit_model: Annotated[
-        str | None,
-        typer.Option(
-            metavar="FILE",
-            help="Draw the units around this one: a file of its component values, or a shipped "
-            "one. A value with a tolerance is drawn inside it, one without stays, and what the "
-            "file leaves out spreads as among all such units. It may list no faults.",
-        ),
-    ] = None,
-    units: Annotated[
-        int, typer.Option(min=1, help="How many units: half of them healthy, half faulty.")
-    ] = 1000,
-    seed: Annotated[int, typer.Option(min=0, help="Same seed, same units, same answer.")] = 1,
-    workers: Annotated[
-        int | None, typer.Option(min=1, help="Processes on this machine; left out: one a core.")
-    ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(help="Folder for table, plot and journal; started again, it goes on there."),
-    ] = None,
-    fault: Annotated[
-        list[str] | None,
-        typer.Option(metavar="NAME", help="Only these faults; can be given several times."),
-    ] = None,
-    cluster: Annotated[
-        str | None,
-        typer.Option(metavar="ADDRESS", help="Let a Dask cluster do the work: its scheduler."),
-    ] = None,
-    suggest: Annotated[
-        bool, typer.Option("--suggest", help="Print limits from the healthy units, as TOML.")
-    ] = False,
-    false_reject: Annotated[
-        str, typer.Option(help="With --suggest: share of healthy units a check may fail.")
-    ] = "0.1 %",
-    as_json: Annotated[bool, typer.Option("--json", help="Print the rates as JSON.")] = False,
+@described
+def qualify(  # noqa: PLR0913 - options of the command line
+    profile: str,
+    *,
+    unit_model: str | None = None,
+    units: int = 1000,
+    seed: int = 1,
+    workers: int | None = None,
+    out: Path | None = None,
+    fault: list[str] | None = None,
+    cluster: str | None = None,
+    suggest: bool = False,
+    false_reject: str = "0.1 %",
+    json: bool = False,
 ) -> None:
     """Rehearse many random healthy and faulty units: false-release and false-reject rates."""
     share_frac = read_option("--false-reject", false_reject, _share, 'write it as "0.1 %"')
-    if suggest and as_json:
+    if suggest and json:
         raise UsageError("limits are printed as TOML, rates as JSON", remedy="leave one out")
     stop = StopRequest()
     try:
@@ -88,7 +64,7 @@ def qualify(  # noqa: PLR0913, PLR0917 - options of the command line
         kept = "" if out is None else f"; the same command goes on where it was ({out})"
         typer.echo(f"softwake: {error}{kept}", err=True)
         raise typer.Exit(error.exit_code) from None
-    if as_json:
+    if json:
         typer.echo(campaign.summary().to_json(), nl=False)
     else:
         _print_campaign(campaign)

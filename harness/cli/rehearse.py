@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
 
 import typer
 
 from harness.api import rehearse_profile
-from harness.cli.options import HERE, Profile
+from harness.cli.options import HERE, described
 from harness.cli.results import show_result
 from harness.errors import UsageError
 from harness.quantity import format_quantity
@@ -19,41 +18,19 @@ from harness.run.operator import StopRequest, stop_on_signals
 DEMO = "dome-shutter-power-unit"
 
 
-def rehearse(  # noqa: PLR0913, PLR0917 - options of the command line
-    profile: Profile = DEMO,
-    fault: Annotated[
-        str | None, typer.Option(help="Put a faulty unit on the bench; 'list' names the faults.")
-    ] = None,
-    unit_model: Annotated[
-        str | None,
-        typer.Option(
-            metavar="FILE",
-            help="Rehearse on this unit: a file of its component values, or a shipped one.",
-        ),
-    ] = None,
-    seed: Annotated[
-        int,
-        typer.Option(help="Seed of instrument errors, noise and tolerances: same seed, same run."),
-    ] = 1,
-    serial: Annotated[str, typer.Option(help="Serial number for the record.")] = "REHEARSAL",
-    operator: Annotated[str, typer.Option(help="Name for the record.")] = "",
-    results: Annotated[Path, typer.Option(help="Folder the record goes to.")] = HERE,
-    listen: Annotated[
-        bool,
-        typer.Option("--listen", help="Serve the simulated bench on loopback sockets instead."),
-    ] = False,
-    link_fault: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="ROLE:NAME",
-            help="With --listen: break a link; NAME+N after N messages, NAME@TEXT from a message "
-            "that holds TEXT; 'list' names the faults.",
-        ),
-    ] = None,
-    port_base: Annotated[
-        int | None,
-        typer.Option(min=0, max=65000, help="With --listen: first port; 0 lets the system choose."),
-    ] = None,
+@described
+def rehearse(  # noqa: PLR0913 - options of the command line
+    profile: str = DEMO,
+    *,
+    fault: str | None = None,
+    unit_model: str | None = None,
+    seed: int = 1,
+    serial: str = "REHEARSAL",
+    operator: str = "",
+    results: Path = HERE,
+    listen: bool = False,
+    link_fault: list[str] | None = None,
+    port_base: int | None = None,
 ) -> None:
     """Rehearse a profile on the simulated bench: physics, simulated time, nothing energised."""
     if fault == "list":

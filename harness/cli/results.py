@@ -10,7 +10,7 @@ import sys
 from collections.abc import Callable, Container, Iterable, Mapping
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
 import typer
 from rich.table import Column, Table
@@ -18,7 +18,7 @@ from rich.text import Text
 
 from harness.cli import PLAIN
 from harness.cli.asking import date, read_option
-from harness.cli.options import HERE, NextDue, Results, Run, require_new, write_file
+from harness.cli.options import HERE, described, require_new, write_file
 from harness.cli.tables import STYLES, console, indented, table
 from harness.errors import ExitCode, RecordError, UsageError
 from harness.record import Record, load
@@ -51,18 +51,15 @@ class Paper(StrEnum):
 
 
 @app.command("report")
+@described
 def report(
-    run: Run,
-    to: Annotated[
-        Path | None,
-        typer.Option("--to", help="A new file, .html or .pdf; left out: named for the run, here."),
-    ] = None,
-    pdf: Annotated[bool, typer.Option("--pdf", help="As PDF, by Chromium or WeasyPrint.")] = False,
-    paper: Annotated[
-        Paper, typer.Option("--paper", case_sensitive=False, help="Paper of the PDF.")
-    ] = Paper.A4,
-    next_due: NextDue = None,
-    results: Results = HERE,
+    run: str,
+    *,
+    to: Path | None = None,
+    pdf: bool = False,
+    paper: Paper = Paper.A4,
+    next_due: str | None = None,
+    results: Path = HERE,
 ) -> None:
     """Write the report of a run again from its record, which stays as it is."""
     from harness.report.export import as_pdf
@@ -80,14 +77,14 @@ def report(
 
 
 @app.command("label")
+@described
 def label(
-    run: Run,
-    to: Annotated[Path, typer.Option("--to", help="A new file, .svg or .png.")],
-    rehearsal: Annotated[
-        bool, typer.Option("--rehearsal", help="For a rehearsal too, with REHEARSAL across it.")
-    ] = False,
-    next_due: NextDue = None,
-    results: Results = HERE,
+    run: str,
+    *,
+    to: Path,
+    rehearsal: bool = False,
+    next_due: str | None = None,
+    results: Path = HERE,
 ) -> None:
     """Write a label, 62 mm wide, with run and QR code; only for a unit that is released."""
     from harness.report.export import as_png
@@ -107,10 +104,8 @@ def label(
 
 
 @app.command("list")
-def list_runs(
-    results: Results = HERE,
-    newest: Annotated[int, typer.Option(min=1, help="How many to show, newest first.")] = 20,
-) -> None:
+@described
+def list_runs(results: Path = HERE, newest: int = 20) -> None:
     """List runs, newest first; every byte of those shown is compared with its hash."""
     out = console(folded=False)
     known = folders(results)
@@ -145,7 +140,8 @@ def _ended(seen: Examined) -> str:
 
 
 @app.command("show")
-def show(run: Run, results: Results = HERE) -> None:
+@described
+def show(run: str, results: Path = HERE) -> None:
     """Show what a run checked and how it ended."""
     record = load(find(results, run))
     facts = record.run
@@ -166,7 +162,8 @@ def show(run: Run, results: Results = HERE) -> None:
 
 
 @app.command("verify")
-def verify(run: Run, results: Results = HERE) -> None:
+@described
+def verify(run: str, results: Path = HERE) -> None:
     """Compare every byte of a record with its hashes; exit 1 if it is not whole."""
     folder = find(results, run)
     verification = examine(folder)
@@ -180,11 +177,8 @@ def verify(run: Run, results: Results = HERE) -> None:
 
 
 @app.command("export")
-def export(
-    run: Run,
-    to: Annotated[Path, typer.Option("--to", help="A new file, .csv or .json.")],
-    results: Results = HERE,
-) -> None:
+@described
+def export(run: str, *, to: Path, results: Path = HERE) -> None:
     """Write a run into one file: its readings as .csv, or all of it as .json."""
     writers: Mapping[str, Callable[[Record], str]] = {".csv": _as_csv, ".json": _as_json}
     kind = _kind_of(to, writers, "a record is exported as .csv or .json", "--to run.csv")

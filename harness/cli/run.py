@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
 
 import typer
 
 from harness import api
-from harness.cli.options import Profile
+from harness.cli.options import described
 from harness.cli.plan import plan_lines
 from harness.cli.prompts import TerminalOperator
 from harness.cli.results import show_result
@@ -19,22 +18,17 @@ from harness.profile.plan import Plan
 from harness.run.operator import Interrupted, StopRequest, stop_on_signals
 
 
+@described
 def run(
-    profile: Profile,
-    bench: Annotated[Path, typer.Option(help="The bench file: instruments and how to reach them.")],
-    serial: Annotated[str, typer.Option(help="Serial number of the unit.")],
-    results: Annotated[Path, typer.Option(help="Folder the record goes to.")],
-    operator: Annotated[str, typer.Option(help="Who is at the bench.")] = "",
-    unit: Annotated[
-        str | None, typer.Option(help="The unit file: its story and parts go into the record.")
-    ] = None,
-    photo: Annotated[
-        list[str] | None,
-        typer.Option(help="Path of a picture of the unit, named in the record; may be repeated."),
-    ] = None,
-    yes: Annotated[
-        bool, typer.Option("--yes", help="Do not ask before power; no safety rule is skipped.")
-    ] = False,
+    profile: str,
+    *,
+    bench: Path,
+    serial: str,
+    results: Path,
+    operator: str = "",
+    unit: str | None = None,
+    photo: list[str] | None = None,
+    yes: bool = False,
 ) -> None:
     """Start a repaired unit on a real bench, judge it, and record it."""
     stop = StopRequest()
