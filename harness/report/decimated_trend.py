@@ -10,8 +10,6 @@ from typing import NamedTuple
 from harness.record.events import EventKind
 from harness.record.sink import Values
 
-#: Readings are looked at in heaps, so that each costs the run next to nothing.
-_HEAP = 512
 #: Events shown from the beginning and from the end of a run.
 _SHOWN = 30
 #: Longest time between two readings of one line; none that follow each other are so far apart.
@@ -100,9 +98,8 @@ class DecimatedTrend:
 
     def __init__(self) -> None:
         self.trip: Event | None = None  #: the first cut of power
+        self.bands: list[Band] = []  #: steps in the order they came
         self._traces = {key: Trace() for key in DRAWN}
-        self._bands: list[Band] = []
-        self._heap: list[tuple[float, str, Values, str]] = []
         self._first: list[Event] = []
         self._last: deque[Event] = deque(maxlen=_SHOWN)
         self._events = 0
@@ -110,14 +107,7 @@ class DecimatedTrend:
     @property
     def traces(self) -> dict[tuple[str, str], Trace]:
         """Traces that have readings, by source and quantity."""
-        self._look()
         return {key: trace for key, trace in self._traces.items() if trace.times_s}
-
-    @property
-    def bands(self) -> list[Band]:
-        """Steps in the order they came."""
-        self._look()
-        return self._bands
 
     @property
     def events(self) -> tuple[list[Event], int, list[Event]]:
@@ -126,34 +116,25 @@ class DecimatedTrend:
 
     def sample(self, time_s: float, step: str, values: Values, source: str) -> None:
         """Take in readings taken together."""
-        self._heap.append((time_s, step, values, source))
-        if len(self._heap) >= _HEAP:
-            self._look()
+        if self.bands and self.bands[-1].step == step:
+            self.bands[-1].end_s = time_s
+        else:
+            self.bands.append(Band(step, time_s, time_s))
+            self._lift()
+        for quantity, value, _ in values:
+            trace = self._traces.get((source, quantity))
+            if trace is not None:
+                trace.add(time_s, value)
 
     def event(self, time_s: float, kind: str, step: str, detail: str) -> None:
         """Take in an event."""
         if kind in _PARTING:
-            self._look()  # what was read before comes before
             self._lift()
         event = Event(time_s, kind, step, detail)
         self._events += 1
         (self._first if len(self._first) < _SHOWN else self._last).append(event)
         if kind == EventKind.TRIP and self.trip is None:
             self.trip = event
-
-    def _look(self) -> None:
-        heap, self._heap = self._heap, []
-        traces, bands = self._traces, self._bands
-        for time_s, step, values, source in heap:
-            if bands and bands[-1].step == step:
-                bands[-1].end_s = time_s
-            else:
-                bands.append(Band(step, time_s, time_s))
-                self._lift()
-            for quantity, value, _ in values:
-                trace = traces.get((source, quantity))
-                if trace is not None:
-                    trace.add(time_s, value)
 
     def _lift(self) -> None:
         for trace in self._traces.values():

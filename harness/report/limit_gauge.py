@@ -14,7 +14,6 @@ from typing import NamedTuple
 
 from harness.quantity import format_quantity
 from harness.record.sink import CheckRow
-from harness.report.conformity import finite_limits
 from harness.report.svg import escaped, text
 
 _WIDTH, _HEIGHT = 250.0, 39.0
@@ -50,6 +49,15 @@ class _Scale(NamedTuple):
         """Place of a value on the page, held to the strip."""
         place = (value - self.low) / (self.high - self.low)
         return _LEFT + min(max(place, 0.0), 1.0) * (_RIGHT - _LEFT)
+
+
+def finite_limits(row: CheckRow) -> tuple[float | None, float | None]:
+    """Return lower and upper limit of a check; None for one that is none, or no finite number."""
+    low, high = (
+        limit if limit is not None and math.isfinite(limit) else None
+        for limit in (row.low, row.high)
+    )
+    return low, high
 
 
 def draw_limit_gauge(row: CheckRow) -> str:

@@ -7,7 +7,7 @@ import pytest
 
 from harness.judge.uncertainty import Contribution, rectangular
 from harness.record.sink import CheckRow
-from harness.report.conformity import conformity, share_text
+from harness.report.about import conformity, share_text
 
 MakeRow = Callable[..., CheckRow]
 
