@@ -22,10 +22,11 @@ from harness.profile.preflight import preflight
 from harness.profile.schema import Profile
 from harness.qualify.rates import Summary, rates_of
 from harness.qualify.unit_result import UnitResult, csv_text, frame_of
-from harness.qualify.worker import DAY, Job, software_version
+from harness.qualify.worker import DAY, Job
 from harness.qualify.workers import carried_out
 from harness.rehearse.model_file import UnitModelFile, load_unit_model
 from harness.run.operator import StopRequest
+from harness.run.result import version_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -249,7 +250,7 @@ def _claim(path: Path, job: Job) -> None:
     # what must be the same for two halves of a campaign to fit together
     facts = {
         "format": _FORMAT,
-        "softwake": software_version(),
+        "softwake": version_of("softwake"),
         "title": job.profile.title,
         "profile": _digest(job.profile),
         "unit_model": None if job.model is None else f"{job.model.title}, {_digest(job.model)}",

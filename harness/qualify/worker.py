@@ -7,7 +7,6 @@ from collections.abc import Iterable, Mapping
 from contextlib import nullcontext
 from dataclasses import dataclass, field
 from functools import lru_cache
-from importlib import metadata
 
 from harness.api import plan_for, simulated_bench_file
 from harness.bench.dialect import Dialect, bench_dialects
@@ -51,14 +50,6 @@ class Job:
     def population(self) -> Population:
         """Return what draws the units, or raise as it does."""
         return Population(self.profile.unit, seed=self.seed, faults=self.faults, model=self.model)
-
-
-def software_version() -> str:
-    """Return the version of the harness a worker has; rows of two versions do not mix."""
-    try:
-        return metadata.version("softwake")
-    except metadata.PackageNotFoundError:
-        return "not installed"
 
 
 def run_units(job: Job, indices: Iterable[int]) -> list[str]:

@@ -20,8 +20,9 @@ from itertools import islice
 from typing import Any
 
 from harness.errors import HarnessError, UsageError
-from harness.qualify.worker import Job, run_units, software_version
+from harness.qualify.worker import Job, run_units
 from harness.run.operator import StopRequest
+from harness.run.result import version_of
 
 #: Chunks on their way for each worker: enough that none waits, few enough that a stop is quick.
 _AHEAD_LOCAL, _AHEAD_CLUSTER = 2, 3
@@ -187,8 +188,8 @@ def _check_version(client: Any, address: str) -> None:
             where=f"cluster {address}",
             remedy=f"start some with: dask worker {address}",
         ) from error
-    here = software_version()
-    for worker, there in client.run(software_version, on_error="return").items():
+    here = version_of("softwake")
+    for worker, there in client.run(version_of, "softwake", on_error="return").items():
         if there != here:
             said = f"softwake {there}" if isinstance(there, str) else f"no softwake ({there})"
             raise UsageError(

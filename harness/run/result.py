@@ -134,7 +134,8 @@ def run_entry(
         "warnings": result.warnings,
         "notes": plan.notes,
         "cautions": plan.cautions,
-        "versions": _versions(),
+        "versions": {"python": platform.python_version()}
+        | {package: version_of(package) for package in _PACKAGES},
         "operator": info.operator,
         "started_utc": info.started.isoformat(timespec="seconds"),
         "duration_s": result.duration_s,
@@ -162,12 +163,9 @@ def output_entry(result: RunResult) -> dict[str, Any]:
 
 
 @cache
-def _versions() -> dict[str, str]:
-    """Look the packages up once: that reads their files."""
-    versions = {"python": platform.python_version()}
-    for package in _PACKAGES:
-        try:
-            versions[package] = metadata.version(package)
-        except metadata.PackageNotFoundError:
-            versions[package] = "not installed"
-    return versions
+def version_of(package: str) -> str:
+    """Return the version of an installed package, looked up once: that reads its files."""
+    try:
+        return metadata.version(package)
+    except metadata.PackageNotFoundError:
+        return "not installed"
