@@ -1,4 +1,4 @@
-"""``softwake bench``: find the instruments, identify them, and see whether they are well."""
+"""``softwake bench``: find the instruments, identify them, and see whether they are in order."""
 
 from __future__ import annotations
 
@@ -53,7 +53,9 @@ def bench(file: str, *, wiring: bool = False, yes: bool = False) -> None:
             ending = Text(f"NOT READY: see {', '.join(amiss)}.", style=_STYLES[Mark.WRONG])
         else:
             count = len(table.instruments)
-            ending = Text(f"All {count} instruments answer and are well.", style=_STYLES[Mark.OK])
+            ending = Text(
+                f"All {count} instruments answer, and no fault was found.", style=_STYLES[Mark.OK]
+            )
         show((Text(), ending, Text("Nothing was set, and nothing was switched on.")))
         well = not amiss
         if wiring and well:

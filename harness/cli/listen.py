@@ -22,8 +22,8 @@ from harness.rehearse.simulated_bench import SimulatedBench
 from harness.run.operator import Interrupted, StopRequest, stop_on_signals
 
 _HELP = (
-    "type ROLE:FAULT to break a link, 'heal' to mend all, 'state' to see power, 'meter PLACE' to "
-    "move the meter's leads"
+    "type ROLE:FAULT to break a link, 'heal' to restore all links, 'state' to show power, "
+    "'meter PLACE' to move the meter's leads"
 )
 
 #: Where the meter can stand.
@@ -112,7 +112,7 @@ class _Desk:
                 case ["heal"]:
                     for link in self.links.values():
                         link.heal()
-                    typer.echo("all links are sound")
+                    typer.echo("all links are restored")
                 case ["state"]:
                     self._show(time.monotonic())
                 case ["meter", *words] if (place := " ".join(words)) in _PLACES:

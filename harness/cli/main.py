@@ -121,7 +121,7 @@ def main() -> None:
         sys.stdout.flush()
     lost = None if shown is None else shown.lost
     if lost is not None and lost.errno != errno.EPIPE:  # a closed pipe had enough
-        _say(f"what was to be shown is lost, for it cannot be written: {lost.strerror}")
+        _say(f"output was lost, because it cannot be written: {lost.strerror}")
         if not _JUDGES.intersection(sys.argv[1:2]):
             code = code or ExitCode.USAGE
     sys.exit(code)
@@ -140,7 +140,7 @@ def _ended() -> int | str | None:
         return error.exit_code
     except ImportError as error:  # pages of advice may stand before the reason
         reason = str(error).strip().rpartition("\n")[2]
-        _say(f"a library cannot be loaded ({reason}); is there memory enough?")
+        _say(f"a library cannot be loaded ({reason}); is there enough memory?")
     except MemoryError:
         _say("there is not enough memory; end other programs, or raise its limit")
     except OSError as error:

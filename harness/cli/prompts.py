@@ -107,7 +107,7 @@ class TerminalOperator:
                 lambda: self._ask(question), read, lambda error: self._say(f"  {error}\n")
             )
         except EOFError:
-            self._say("\n  nobody is there to answer\n")
+            self._say("\n  no answer: the input has ended\n")
             return otherwise
 
     def _ask(self, text: str) -> str:

@@ -78,7 +78,7 @@ def qualify(  # noqa: PLR0913 - options of the command line
 def _share(text: str) -> float:
     share_frac = quantity("%", 0.0, 1.0)(text)
     if not 0.0 < share_frac < 1.0:
-        raise ValueError(f"a share of {text} says nothing")
+        raise ValueError(f"a share lies above 0 % and below 100 %, and {text} does not")
     return share_frac
 
 

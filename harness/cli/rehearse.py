@@ -55,8 +55,8 @@ def rehearse(  # noqa: PLR0913 - options of the command line
         return
     if link_fault or port_base is not None:
         raise UsageError(
-            "a link fault or a port needs sockets",
-            remedy="add --listen, and start softwake run beside",
+            "--link-fault and --port-base go with --listen only",
+            remedy="add --listen, and start softwake run beside it",
         )
     stop = StopRequest()
     with stop_on_signals(stop):

@@ -71,7 +71,7 @@ TOLERANCES: Mapping[str, Mapping[str, Tolerance]] = {
 
 
 def _healthy(typical: UnitModel, seed: int, stated: Mapping[str, Container[str]]) -> UnitModel:
-    """Draw every value anew inside its tolerance, but for fields that are stated, by their part.
+    """Draw every value inside its tolerance, but for fields that are stated, by their part.
 
     What is printed on a part stays what it is. The stop threshold moves with the start threshold:
     one divider makes both.

@@ -27,7 +27,7 @@ _CONFIDENCE_FRAC = 0.95
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Proposal:
-    """Limits for one check, in its SI unit; None for a side that the check has not."""
+    """Limits for one check, in its SI unit; None for a side without a limit."""
 
     #: Position of its step in the profile, from 1, and the step's kind.
     step: int

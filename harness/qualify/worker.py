@@ -162,7 +162,7 @@ class DirectLink:
         return answer
 
     def reopen(self) -> None:
-        """Begin the conversation anew; between calls there is nothing to forget."""
+        """Begin the conversation again; between calls there is nothing to forget."""
 
     def close(self) -> None:
         """End the conversation."""

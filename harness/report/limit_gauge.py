@@ -97,7 +97,7 @@ def _scale(value: float, expanded: float, low: float, high: float) -> _Scale:
             end = max(end, value + expanded + span / 6)
         return _Scale(begin, end)
     limit = high if math.isinf(low) else low
-    if limit == high > 0 and value >= 0:  # from nought, where the quantity begins
+    if limit == high > 0 and value >= 0:  # from zero, where the quantity begins
         near = value <= (1 + 2 * _FAR) * limit
         return _Scale(0.0, max(1.3 * limit, (value + expanded) * 1.1 if near else 0.0))
     span = max(abs(limit - value), 4 * expanded, abs(limit) / 50, 1e-12)

@@ -83,7 +83,7 @@ class TestConfirm:
             )
 
             assert ended.returncode == 5, ended.stdout + ended.stderr
-            assert "nobody is there to answer" in ended.stdout
+            assert "no answer: the input has ended" in ended.stdout
             assert "Traceback" not in ended.stderr
             assert moves(bench) == []
             assert not bench.switched
@@ -94,7 +94,7 @@ class TestConfirm:
         ("typed", "code", "says"),
         [
             (b"\x03", 130, "softwake: stopped by SIGINT"),
-            (b"\x04", 5, "nobody is there to answer"),
+            (b"\x04", 5, "no answer: the input has ended"),
             (b"no\n", 5, "> no"),
         ],
         ids=["Ctrl-C", "Ctrl-D", "no"],

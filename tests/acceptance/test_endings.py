@@ -81,8 +81,7 @@ class TestOutputThatNobodyTakes:
             assert not bench.on
         assert done.returncode == 0, done.stderr
         assert done.stderr == (
-            "softwake: what was to be shown is lost, for it cannot be written: "
-            "No space left on device\n"
+            "softwake: output was lost, because it cannot be written: No space left on device\n"
         )
 
     def test_a_pipe_that_nobody_reads_holds_no_power(self, campaign: Campaign) -> None:

@@ -63,7 +63,7 @@ class TestBench:
         assert max(map(len, ended.output.splitlines())) <= 80
         assert "ok     self-test    passed\n" in ended.output
         assert ended.output.splitlines()[-2:] == [
-            "All 3 instruments answer and are well.",
+            "All 3 instruments answer, and no fault was found.",
             "Nothing was set, and nothing was switched on.",
         ]
         assert not simulated.circuit.source_on

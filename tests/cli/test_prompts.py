@@ -181,7 +181,7 @@ class TestProcess:
         with asking(subprocess.PIPE) as process:
             out, err = process.communicate("", timeout=20)
 
-        assert out.count("nobody is there to answer") == 2
+        assert out.count("no answer: the input has ended") == 2
         assert err == ""
 
     @pytest.mark.skipif(sys.platform == "win32", reason="signals and terminals of POSIX systems")
