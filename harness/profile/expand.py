@@ -15,7 +15,7 @@ from harness.profile.margins import tight_levels
 from harness.profile.measures import MEASURES
 from harness.profile.plan import Plan, PlannedStep
 from harness.profile.schema import Profile
-from harness.profile.step import AnyStep, Place, Rest
+from harness.profile.step import Place, Rest
 from harness.profile.steps import LoadStep
 from harness.quantity import format_quantity
 from harness.unit.nameplate import Input
@@ -83,9 +83,11 @@ def _steps(
     live = False
     names = _unique([step.title or step.kind for step in profile.steps])
     for number, (step, name) in enumerate(zip(profile.steps, names, strict=True), 1):
-        restart = inside(_restart(step, maker, live=live))
+        restart = inside(step.restart(maker, live=live))
         levels = inside(step.levels(maker))
-        live = bool(levels) and step.place is not Place.LAST and step.load_by_hand is None
+        # a load connected by hand is taken off again, power off
+        by_hand = getattr(step, "load", None) is not None
+        live = bool(levels) and step.place is not Place.LAST and not by_hand
         checks = (*step.implied_checks(), *map(_expecting, step.checks))
         reasons = [(check, _why_dropped(check, profile, bench, operations)) for check in checks]
         yield PlannedStep(
@@ -99,15 +101,6 @@ def _steps(
             restart=restart,
             rest=getattr(step, "rest", None) or profile.rest,
         )
-
-
-def _restart(step: AnyStep, maker: LevelMaker, *, live: bool) -> Iterator[Level]:
-    """Yield the levels that bring power back, where a step finds it off or has it put off."""
-    frequency_hz: float | None = getattr(step, "frequency_hz", None)
-    if step.load_by_hand is not None:
-        yield from maker.below_threshold(frequency_hz)
-    elif step.moves_leads or (step.place is not Place.START and not live):
-        yield from maker.again(getattr(step, "current_limit_a", None), frequency_hz)
 
 
 def _lacks(operations: Operations | None, role: str, operation: str) -> bool:

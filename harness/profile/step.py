@@ -97,15 +97,11 @@ class AnyStep(Table):
     title: Name = Field(default="", validate_default=False)  # empty: the kind
     checks: tuple[Check, ...] = ()
 
-    @property
-    def moves_leads(self) -> bool:
-        """Whether power goes off before it, so that the meter can be moved."""
-        return False
-
-    @property
-    def load_by_hand(self) -> str | None:
-        """The load that a person connects, with power off before and after, or None."""
-        return None
+    def restart(self, maker: LevelMaker, *, live: bool) -> Iterator[Level]:
+        """Yield the levels that bring power back, where it finds it off or has it put off."""
+        if self.place is not Place.START and not live:
+            limit_a = getattr(self, "current_limit_a", None)
+            yield from maker.again(limit_a, getattr(self, "frequency_hz", None))
 
     def loaded_output(self, unit: Unit) -> Output:
         """Return the output it loads, the unit's first where it names none."""

@@ -163,10 +163,12 @@ class LoadStep(HeldStep):
         }[self.mode]
         return tuple(LoadPoint(self.mode, value) for value in values or ())
 
-    @property
-    def load_by_hand(self) -> str | None:
-        """The load that a person connects, or None for an electronic one."""
-        return self.load
+    def restart(self, maker: LevelMaker, *, live: bool) -> Iterator[Level]:
+        """Yield what a unit is started through with a load connected by hand, power off."""
+        if self.load is None:
+            yield from super().restart(maker, live=live)
+        else:
+            yield from maker.below_threshold(self.frequency_hz)
 
     def levels(self, maker: LevelMaker) -> Iterator[Level]:
         """Yield nominal voltage at each load point, or once with the load connected by hand."""
@@ -262,10 +264,9 @@ class DischargeStep(PoweredStep):
             )
         return self
 
-    @property
-    def moves_leads(self) -> bool:
-        """At the output nothing is moved."""
-        return self.across != "output"
+    def restart(self, maker: LevelMaker, *, live: bool) -> Iterator[Level]:
+        """Yield what brings power back after the meter was moved; at the output it stays."""
+        yield from super().restart(maker, live=live and self.across == "output")
 
     def levels(self, maker: LevelMaker) -> Iterator[Level]:
         """Yield nominal voltage, to fall from."""
