@@ -236,6 +236,30 @@ class TestWords:
         assert not one.add(next(times), (0.357913,))
         assert one.reason == "current jumped by 234 mA from what it read at rest, more than 61.7 mA"
 
+    def test_a_mean_that_moves(self) -> None:
+        """How far, in what time, what is allowed; and it comes to rest again where it went.
+
+        A tenth of an ampere with a scatter of half of it allowed: 25 mA and 1.5 mA a span of 0.2 s.
+        """
+        one, times = resting(step_s=0.0123456)
+        moved_s = [time_s for time_s in itertools.islice(times, 3) if not one.add(time_s, (0.14,))]
+
+        assert len(moved_s) == 1
+        assert one.reason == (
+            "current moved by 40 mA in 37 ms from what it read at rest, more than 25.3 mA"
+        )
+        assert rest_s_from(one, times, 0.14) == pytest.approx(SPAN_S, abs=0.1)
+
+
+def rest_s_from(one: Settler, times: Iterator[float], value: float) -> float:
+    """Time after which a settler says yes again, the value standing still."""
+    begin_s = next(times)
+    one.add(begin_s, (value,))
+    for time_s in times:
+        if one.add(time_s, (value,)):
+            return time_s - begin_s
+    raise AssertionError
+
 
 class TestLosingIt:
     def test_one_reading_that_falls_to_nothing_ends_it(self) -> None:

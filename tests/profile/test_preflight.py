@@ -9,7 +9,8 @@ import pytest
 from harness.errors import Refused
 from harness.profile.bench_file import BenchFile
 from harness.profile.expand import make_plan
-from harness.profile.preflight import Preflight, _beyond, preflight, refuse
+from harness.profile.level import LoadPoint
+from harness.profile.preflight import Preflight, _beyond, _loaded, preflight, refuse
 from harness.profile.schema import Profile
 
 ProfileOf = Callable[..., Profile]
@@ -228,6 +229,66 @@ class TestRanges:
         found = preflight(make_plan(profile_of("dc")), today=TODAY)
 
         assert found == Preflight(("There is no bench to run this plan on.",), ())
+
+    @pytest.mark.parametrize(
+        ("share", "inside"), [(1.0, True), (1 + 1e-9, True), (1 + 2e-9, False)]
+    )
+    def test_a_level_may_leave_the_envelope_by_its_rounding_alone(
+        self, profile_of: ProfileOf, bench_of: BenchOf, share: float, inside: bool
+    ) -> None:
+        """One part in a thousand million is rounding, voltage and current limit alike."""
+        profile, bench = profile_of("dc"), bench_of()
+        plan, envelope = make_plan(profile, bench), profile.envelope
+        start = plan.steps[0]
+        level = replace(
+            start.levels[-1],
+            voltage_v=envelope.voltage_v * share,
+            current_limit_a=envelope.current_a * share,
+        )
+        steps = (replace(start, levels=(*start.levels[:-1], level)), *plan.steps[1:])
+
+        reasons = preflight(replace(plan, steps=steps), today=TODAY).reasons
+
+        assert len([reason for reason in reasons if "outside the envelope" in reason]) == (
+            0 if inside else 2
+        )
+
+    @pytest.mark.parametrize(
+        ("points", "largest_a"),
+        [
+            ((LoadPoint("current", 0.0),), 0.0),
+            ((LoadPoint("current", 0.5), LoadPoint("current", 0.25)), 0.5),
+            ((LoadPoint("resistance", 12.0), LoadPoint("resistance", 0.0)), 24.0 / 12.0),
+            ((LoadPoint("power", 36.0), LoadPoint("power", 0.0)), 36.0 / 24.0),
+        ],
+    )
+    def test_the_largest_current_of_a_step_is_that_of_its_points(
+        self,
+        profile_of: ProfileOf,
+        bench_of: BenchOf,
+        points: tuple[LoadPoint, ...],
+        largest_a: float,
+    ) -> None:
+        """At the 24 V of the output, whatever the mode; a point of nothing draws nothing."""
+        plan = make_plan(profile_of("ac"), bench_of(*AC_SUPPLY))
+        *before, step = plan.steps
+        levels = tuple(replace(step.levels[0], load=point) for point in points)
+        plan = replace(plan, steps=(*before, replace(step, levels=levels)))
+
+        assert [found_a for _, _, found_a in _loaded(plan)] == [pytest.approx(largest_a)]
+
+    def test_the_nameplate_s_current_and_its_rounding_is_no_overload(
+        self, profile_of: ProfileOf, bench_of: BenchOf
+    ) -> None:
+        """2.5 A and a part in a thousand million are not more than the nameplate's 2.5 A."""
+        plan = make_plan(profile_of("ac"), bench_of(*AC_SUPPLY))
+        *before, step = plan.steps
+        for share, warned in ((1 + 1e-9, False), (1 + 2e-9, True)):
+            point = LoadPoint("current", 2.5 * share)
+            loaded = replace(step, levels=(replace(step.levels[0], load=point),))
+            found = preflight(replace(plan, steps=(*before, loaded)), today=TODAY)
+
+            assert any("more than the nameplate" in text for text in found.warnings) is warned
 
     def test_a_plan_that_powers_nothing_needs_no_start(
         self, profile_of: ProfileOf, bench_of: BenchOf
