@@ -137,13 +137,7 @@ class TestIdentities:
             def __enter__(self) -> Boasting:
                 self._inner = open_bench(file, clock, library=bench.library())
                 real = self._inner.__enter__()
-                return Boasting(
-                    file=real.file,
-                    clock=real.clock,
-                    supply=real.supply,
-                    meter=real.meter,
-                    load=real.load,
-                )
+                return Boasting(real.file, real.clock, real.instruments)
 
             def __exit__(self, *error: object) -> None:
                 self._inner.__exit__(None, None, None)
