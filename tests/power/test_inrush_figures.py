@@ -83,6 +83,13 @@ class TestUsed:
 
         assert (follower.used, follower.allowed) == (0.5, 1.0)
 
+    def test_the_first_reading_counts_no_time(self) -> None:
+        """What was before the first reading of a level is no time in its limit."""
+        follower = watch(None, time_at_limit_s=1.0)
+
+        assert follower.add(sample(5.0, 3.0, LIMIT_A)) is None
+        assert (follower.used, follower.allowed) == (0.0, math.inf)
+
     def test_a_budget_used_to_the_last_is_not_passed(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """What is allowed may be used up; a hair more cuts power."""
         used_c = 0.5 * 0.005 * (0.288 + 0.288)  # two readings of 300 mA, 12 mA of them explained
