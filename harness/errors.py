@@ -178,6 +178,10 @@ class PowerOffUnconfirmed(HarnessError):
 
     exit_code = ExitCode.POWER_MAY_BE_ON
 
+    def __init__(self, what: str, *, where: str) -> None:
+        remedy = "cut the mains of the supply by hand now, and treat the unit as live"
+        super().__init__(what, where=where, remedy=remedy)
+
 
 class RecordError(HarnessError):
     """A record cannot be written, or a folder is no whole record."""

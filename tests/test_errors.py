@@ -106,7 +106,7 @@ class TestFromProcessToProcess:
         "error",
         [
             LinkTimeout("no answer", instrument="supply (x)", message="VOLT?", remedy="look"),
-            PowerOffUnconfirmed("OFF", where="supply", remedy="cut the mains"),
+            PowerOffUnconfirmed("OFF", where="supply"),
             CommandRefused("no", where="keeper"),
             Refused(["One.", "Two."]),
         ],

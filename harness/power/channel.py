@@ -70,8 +70,8 @@ def pump_in(stream: IO[bytes], arrived: Callable[[Any], None]) -> None:
     """
 
     def pump() -> None:
-        # a message that is cut off in the middle is as good as closed
-        with contextlib.suppress(OSError, EOFError, pickle.UnpicklingError, ValueError):
+        # whatever cannot be read, as a message that is cut off in the middle, is as good as closed
+        with contextlib.suppress(Exception):
             while True:
                 arrived(pickle.load(stream))  # noqa: S301 - ours
         arrived(Sign.CLOSED)

@@ -300,7 +300,6 @@ class ProcessPower:
                 f"OUTPUT OFF COULD NOT BE CONFIRMED after {trip}: "
                 f"{error.what if isinstance(error, HarnessError) else error}",
                 where=f"supply ({self._file.supply.resource})",
-                remedy="cut the mains of the supply by hand now, and treat the unit as live",
             )
         self._loss = trip, trouble
 

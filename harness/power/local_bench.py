@@ -276,7 +276,6 @@ class LocalKeeper:
             return PowerOffUnconfirmed(
                 "OUTPUT OFF COULD NOT BE CONFIRMED" + (f" after {trip}" if trip else ""),
                 where=self._instruments["supply"].link.name,
-                remedy="cut the mains of the supply by hand now, and treat the unit as live",
             )
         assert trip is not None
         return Tripped(trip)

@@ -271,7 +271,6 @@ def _switch_off(host: Power) -> None:
         raise PowerOffUnconfirmed(
             f"switching off met an error of the program ({type(error).__name__}: {error})",
             where="supply",
-            remedy="cut the mains of the supply by hand now, and treat the unit as live",
         ) from error
 
 

@@ -119,7 +119,6 @@ def _require_fallen(context: Context, before: SupplySample, rail_v: float | None
         "OUTPUT OFF COULD NOT BE CONFIRMED: the supply says it is off, but it reads "
         f"{format_quantity(context.live.last('supply.current'), 'A', 3)}, and {why}",
         where=f"supply ({context.bench.file.supply.resource})",
-        remedy="cut the mains of the supply by hand now, and treat the unit as live",
     )
 
 

@@ -100,6 +100,14 @@ class TestPipe:
             assert arrived.get(timeout=5.0) == Call("make_room", (32,))
             assert arrived.get(timeout=5.0) is Sign.CLOSED
 
+    def test_what_is_no_message_closes_the_pipe(self) -> None:
+        """A name that this program does not have, or plain noise: the other end counts as gone."""
+        for noise in (b"cno_such_module\nNothing\n.", b"cbuiltins\nno_such\n.", b"\x80\xff", b"t."):
+            arrived: SimpleQueue[Any] = SimpleQueue()
+            pump_in(io.BufferedReader(io.BytesIO(noise)), arrived.put)
+
+            assert arrived.get(timeout=5.0) is Sign.CLOSED
+
 
 class TestImports:
     def test_the_process_holds_no_library_of_numbers(self) -> None:

@@ -15,9 +15,11 @@ from harness.profile.expand import make_plan
 from harness.profile.load import load_bench, load_profile
 from harness.profile.schema import Profile
 from harness.shipped import shipped, shipped_names
+from tests.pieces import other_pieces
 
 SHIPPED = [shipped("profiles", name) for name in shipped_names("profiles")]
 TEXTS = [path.read_text(encoding="utf-8") for path in SHIPPED if path is not None]
+PIECE = re.compile(r'"[^"\n]*"|[\w.]+|\s+|\S')
 #: Pieces that mean something to TOML, to the schema, or to neither.
 PIECES = sorted(
     {piece for text in TEXTS for piece in re.findall(r'"[^"\n]*"|[\w.]+|\S', text)}
@@ -30,18 +32,6 @@ quietly = settings(
     max_examples=200,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
-
-
-@st.composite
-def mutations(draw: st.DrawFn) -> str:
-    """Draw a shipped file with some of its pieces taken out, doubled or replaced."""
-    pieces = re.findall(r'"[^"\n]*"|[\w.]+|\s+|\S', draw(st.sampled_from(TEXTS)))
-    for _ in range(draw(st.integers(1, 4))):
-        at = draw(st.integers(0, len(pieces) - 1))
-        length = draw(st.integers(0, 4))
-        pieces[at : at + length] = draw(st.lists(st.sampled_from(PIECES), max_size=2))
-        pieces = pieces or [""]
-    return "".join(pieces)
 
 
 def check_loading(name: str, lines: int) -> None:
@@ -77,7 +67,7 @@ def test_random_bytes_never_break_it(written: Callable[[str | bytes], str], raw:
     check_loading(written(raw), raw.count(b"\n") + 1)
 
 
-@given(mutations())
+@given(other_pieces(TEXTS, PIECE, PIECES))
 @quietly
 def test_broken_profiles_never_break_it(written: Callable[[str | bytes], str], text: str) -> None:
     """A shipped file with pieces changed loads, or ends in mistakes, never in another error."""

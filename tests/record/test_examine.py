@@ -21,6 +21,15 @@ def pristine(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("pristine")
 
 
+@pytest.fixture
+def untouched(make_record: MakeRecord, pristine: Path) -> Path:
+    """A record that all examples of a test share: each leaves it as it was."""
+    folder = pristine / "run"
+    if not folder.exists():
+        shutil.copytree(make_record(), folder)
+    return folder
+
+
 class TestVerify:
     def test_a_whole_record_is_named_file_by_file(self, make_record: MakeRecord) -> None:
         """Every file of a whole record is found as it was recorded."""
@@ -50,38 +59,30 @@ class TestVerify:
         change=st.integers(1, 255),
     )
     def test_any_changed_byte_is_found(
-        self, make_record: MakeRecord, pristine: Path, name: str, place: float, change: int
+        self, untouched: Path, name: str, place: float, change: int
     ) -> None:
         """Whichever byte of whichever file changes, the record is not whole."""
-        folder = pristine / "run"
-        if not folder.exists():
-            shutil.copytree(make_record(), folder)
-        path = folder / name
+        path = untouched / name
         content = path.read_bytes()
         index = int(place * len(content))
         changed = bytearray(content)
         changed[index] ^= change
         path.write_bytes(changed)
         try:
-            assert not examine(folder).whole
+            assert not examine(untouched).whole
         finally:
             path.write_bytes(content)
-        assert examine(folder).whole
+        assert examine(untouched).whole
 
     @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=40)
     @given(name=st.sampled_from(FILES), more=st.binary(min_size=1, max_size=20))
-    def test_any_added_byte_is_found(
-        self, make_record: MakeRecord, pristine: Path, name: str, more: bytes
-    ) -> None:
+    def test_any_added_byte_is_found(self, untouched: Path, name: str, more: bytes) -> None:
         """A file that grew is not as it was recorded."""
-        folder = pristine / "run"
-        if not folder.exists():
-            shutil.copytree(make_record(), folder)
-        path = folder / name
+        path = untouched / name
         content = path.read_bytes()
         path.write_bytes(content + more)
         try:
-            assert not examine(folder).whole
+            assert not examine(untouched).whole
         finally:
             path.write_bytes(content)
 

@@ -79,6 +79,14 @@ class Impatient(SimulatedClock):
             self.on_time()
 
 
+def stopped_rig(at_s: float, number: int) -> Rig:
+    """Return a rig whose run is asked to stop at a time, by a signal."""
+    clock = Impatient(at_s)
+    rig = Rig(clock=clock)
+    clock.on_time = lambda: rig.stop.note(number)
+    return rig
+
+
 @pytest.fixture
 def rig() -> Rig:
     """Unit A on its simulated bench."""
@@ -181,16 +189,14 @@ class TestEndings:
         self, number: int, after_s: float
     ) -> None:
         """At any moment a stop request ends the run within a message or two, output off."""
-        clock = Impatient(after_s)
-        rig = Rig(clock=clock)
-        clock.on_time = lambda: rig.stop.note(number)
+        rig = stopped_rig(after_s, number)
         result = rig.run()
 
         assert result.outcome is Outcome.INTERRUPTED
         assert result.exit_code == 128 + number
         assert not result.released
         assert not rig.bench.circuit.source_on
-        assert clock.now_s() - after_s < 0.1
+        assert rig.clock.now_s() - after_s < 0.1
 
     def test_an_error_of_the_program_itself_cuts_power(
         self, rig: Rig, monkeypatch: pytest.MonkeyPatch
@@ -215,9 +221,7 @@ class TestCutShort:
 
     def test_an_interrupted_run_keeps_no_pass(self) -> None:
         """A run that is stopped in its last hold, all checks passed so far, is undecided."""
-        clock = Impatient(9.0)
-        rig = Rig(clock=clock)
-        clock.on_time = lambda: rig.stop.note(signal.SIGINT)
+        rig = stopped_rig(9.0, signal.SIGINT)
 
         result = rig.run()
 

@@ -15,6 +15,7 @@ from harness.shipped import shipped, shipped_names
 from harness.unit.assess import assess
 from harness.unit.assessment import as_plain
 from harness.unit.unit_file import load_unit
+from tests.pieces import other_pieces
 
 TEXTS = [
     path.read_text(encoding="utf-8")
@@ -43,18 +44,6 @@ def other_numbers(draw: st.DrawFn) -> str:
     return NUMBER.sub(scaled, text)
 
 
-@st.composite
-def other_pieces(draw: st.DrawFn) -> str:
-    """Draw a shipped file with some of its pieces taken out, doubled or replaced."""
-    pieces = PIECE.findall(draw(st.sampled_from(TEXTS)))
-    for _ in range(draw(st.integers(1, 4))):
-        at = draw(st.integers(0, len(pieces) - 1))
-        length = draw(st.integers(0, 4))
-        pieces[at : at + length] = draw(st.lists(st.sampled_from(PIECES), max_size=2))
-        pieces = pieces or [""]
-    return "".join(pieces)
-
-
 def check(text: str) -> None:
     """Load and assess a text; only mistakes may come of it, or data for JSON."""
     with tempfile.TemporaryDirectory() as folder:
@@ -76,7 +65,7 @@ def test_figures_of_any_size(text: str) -> None:
     check(text)
 
 
-@given(other_pieces())
+@given(other_pieces(TEXTS, PIECE, PIECES))
 @settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow])
 def test_pieces_in_any_order(text: str) -> None:
     """Keys and values out of place end in an assessment or in mistakes, never in another error."""
