@@ -228,6 +228,21 @@ class TestOperator:
         )
 
 
+def test_a_current_that_is_no_number_never_shows_that_power_is_off(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The supply says that it is off, but what it reads then is no number: that proves nothing."""
+    rig = Rig()
+
+    def nothing(*_: object) -> dict[str, float]:
+        rig.clock.sleep_s(0.01)
+        return dict.fromkeys(("voltage", "current", "power"), math.nan)
+
+    monkeypatch.setattr(LocalKeeper, "read", nothing)
+    with pytest.raises(PowerOffUnconfirmed):
+        rig.run()
+
+
 class TestInterrupted:
     def test_the_reason_names_the_signal(self) -> None:
         """A stopped run says by which signal, and its exit code is the shell's."""
