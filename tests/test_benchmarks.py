@@ -42,7 +42,7 @@ WIRES: tuple[Wire, ...] = get_args(Wire)
     ],
 )
 def test_each_benchmark_tells_a_positive_figure(benchmark: Callable[[], Figure]) -> None:
-    """A benchmark with the smallest counts returns a finite figure above nought, and its story."""
+    """A benchmark with the smallest counts returns a finite figure above zero, and its story."""
     figure = benchmark()
 
     assert math.isfinite(figure.value)

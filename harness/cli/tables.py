@@ -46,7 +46,7 @@ class _Trimmed:
         self._stream = stream
 
     def write(self, text: str) -> int:
-        """Write text; rich hands over whole lines."""
+        """Write text; rich passes whole lines."""
         return self._stream.write(_TRAILING.sub("", text))
 
     def __getattr__(self, name: str) -> Any:

@@ -30,7 +30,7 @@ from harness.judge.uncertainty import Contribution
 class Estimate:
     """A value and the causes of its uncertainty."""
 
-    value: float  # nan where it could not be worked out (division by nought)
+    value: float  # nan where it could not be worked out (division by zero)
     #: Independent causes, each with the value's sensitivity to it.
     contributions: tuple[Contribution, ...] = ()
 

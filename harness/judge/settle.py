@@ -152,7 +152,7 @@ class Settler:
     """Decides reading by reading whether several series, read together, are all at rest.
 
     Adding a reading costs a microsecond or two: it goes into a sum, and only a full block is looked
-    at, in two windows on the average. ``span_s`` is above nought; a window has eight readings at
+    at, in two windows on the average. ``span_s`` is above zero; a window has eight readings at
     least.
 
     Raises:
@@ -309,7 +309,7 @@ class _Series:
         dy = [value - mean for value in means]
         sxx = sum(map(mul, dt, dt))
         slope = sum(map(mul, dt, dy)) / sxx
-        # Never below nought: on a clean line the difference is all rounding.
+        # Never below zero: on a clean line the difference is all rounding.
         residual = max(sum(map(mul, dy, dy)) - slope * slope * sxx, 0.0)
         drift = abs(slope) * self._span_s
         doubt = _T * math.sqrt(residual / (_BLOCKS - 2) / sxx) * self._span_s

@@ -78,7 +78,7 @@ def standard_deviation(samples: FloatArray) -> float:
     n = deviation.size
     if n < 2:
         return math.nan
-    # By the definition of the mean the sum is nought; what is left of it is rounding.
+    # By the definition of the mean the sum is zero; what is left of it is rounding.
     left = float(deviation.sum())
     return math.sqrt(max(float(deviation @ deviation) - left * left / n, 0.0) / (n - 1))
 
@@ -125,7 +125,7 @@ def scatter(
 
     One reading tells nothing about its scatter: the contribution is infinite, with no degree of
     freedom, unless ``single_reading`` says that one is what the instrument's stated accuracy is
-    for; then it is nought. No reading, or one that is no number, gives nan or infinity, too.
+    for; then it is zero. No reading, or one that is no number, gives nan or infinity, too.
 
     ``samples`` are in the order of time, evenly spaced, shape (n,).
 
@@ -184,7 +184,7 @@ def effective_dof(contributions: Iterable[Contribution]) -> float:
 def combine(contributions: Iterable[Contribution], *, probability: float = 0.95) -> Uncertainty:
     """Combine independent contributions into the uncertainty of the result.
 
-    Each has its sensitivity. None at all gives nought; where one is not finite, neither are the
+    Each has its sensitivity. None at all gives zero; where one is not finite, neither are the
     result's figures.
 
     Source: JCGM 100:2008, 5.1.2 (root sum square), G.4.1 (Welch-Satterthwaite, degrees of freedom

@@ -64,7 +64,7 @@ class Sign(Enum):
 
 
 def pump_in(stream: IO[bytes], arrived: Callable[[Any], None]) -> None:
-    """Hand over each message as it comes in until the stream ends; then that it is closed.
+    """Pass on each message as it comes in until the stream ends; then that it is closed.
 
     A thread of its own does this, since no way to wait for a pipe works on every system.
     """

@@ -9,6 +9,15 @@ from typing import Literal
 
 from harness.profile.level import Level, LoadMode
 
+#: Share a setting read back may differ by.
+READBACK_FRAC = 0.002
+#: Longest silence of the client while power is on.
+CLIENT_SILENCE_S = 0.5
+#: How often switching off is tried before it counts as unconfirmed.
+OFF_ATTEMPTS = 5
+#: Silence after which a supply with an output watchdog switches off by itself.
+WATCHDOG_S = 5.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OperatingEnvelope:
@@ -28,16 +37,6 @@ class OperatingEnvelope:
     load_current_a: float = 0.0
     load_power_w: float = 0.0
     load_least_ohm: float = math.inf
-    #: Share a setting read back may differ by.
-    readback_frac: float = 0.002
-    #: Longest silence of the client while power is on.
-    silence_s: float = 0.5
-    #: How often switching off is tried before it counts as unconfirmed.
-    off_attempts: int = 5
-    #: Silence after which a supply with an output watchdog switches off by itself.
-    watchdog_s: float = 5.0
-    #: Longest time after which what was told is asked for again.
-    asked_s: float = 0.5
 
 
 class KeeperState(StrEnum):

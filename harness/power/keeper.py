@@ -28,6 +28,10 @@ from harness.errors import (
 )
 from harness.power.commands import (
     ALLOWED,
+    CLIENT_SILENCE_S,
+    OFF_ATTEMPTS,
+    READBACK_FRAC,
+    WATCHDOG_S,
     Arm,
     Command,
     KeeperState,
@@ -75,11 +79,11 @@ class Keeper:
             "current_limit": envelope.current_a,
             "voltage_protection": envelope.voltage_v,
             "current_protection": envelope.current_a,
-            "watchdog": envelope.watchdog_s,
+            "watchdog": WATCHDOG_S,
         }
         self._watch: LevelWatch | None = None
         self._reverse = ReverseWatch(envelope)
-        self._questions = Questions(envelope.asked_s)
+        self._questions = Questions()
         self._offs_left = 0
         self._bit_doubted = False
         self.switching_off = False  # begun and not confirmed yet
@@ -209,7 +213,7 @@ class Keeper:
 
     def tick(self, now_s: float, silent_s: float) -> tuple[Move, ...]:
         """Cut power when the client has been silent for too long; any message ends a silence."""
-        if self.state is not KeeperState.LIVE or silent_s <= self._envelope.silence_s:
+        if self.state is not KeeperState.LIVE or silent_s <= CLIENT_SILENCE_S:
             return ()
         return self.cut(TripReason.CLIENT_SILENT, f"for {format_quantity(silent_s, 's', 3)}", now_s)
 
@@ -254,7 +258,7 @@ class Keeper:
             self._reverse.set_limit(value)
         moves: list[Move] = [Send("supply", f"set_{quantity}", value)]
         if f"{quantity}_setting" in self._supply:
-            tolerance = self._envelope.readback_frac * abs(value)
+            tolerance = READBACK_FRAC * abs(value)
             moves.append(
                 Confirm("supply", f"{quantity}_setting", value, tolerance, f"set_{quantity}")
             )
@@ -285,7 +289,7 @@ class Keeper:
         self._watch = None
         self.switching_off = True
         self.unconfirmed = False  # it is tried again
-        self._offs_left = self._envelope.off_attempts
+        self._offs_left = OFF_ATTEMPTS
         return self._off_moves()
 
     def _off_failed(self, move: Move | None) -> tuple[Move, ...]:
@@ -298,7 +302,7 @@ class Keeper:
         if self.unconfirmed:
             return ()
         self.unconfirmed = True
-        self._offs_left = self._envelope.off_attempts
+        self._offs_left = OFF_ATTEMPTS
         return self._load.off()
 
     def _over(

@@ -45,18 +45,20 @@ class LowLevel:
     power: Power
     clock: Clock
     level_v: float
-    obey: Callable[[], None]  # raises where somebody wants to stop; called between two messages
+    raise_if_requested: Callable[
+        [], None
+    ]  # raises where somebody wants to stop; called between two messages
 
     def arm(self) -> None:
         """Prepare to switch on."""
-        self.obey()
+        self.raise_if_requested()
         self.power.command(Arm(voltage_v=self.level_v, current_limit_a=LIMIT_A))
 
     def until(self, reached: Callable[[float], bool], longest_s: float) -> bool:
         """Take samples until the voltage is where it should be; False if that takes too long."""
         end_s = self.clock.now_s() + longest_s
         while True:
-            self.obey()
+            self.raise_if_requested()
             if reached(self.power.sample().voltage_v):
                 return True
             if self.clock.now_s() >= end_s:
@@ -65,7 +67,10 @@ class LowLevel:
 
 @contextlib.contextmanager
 def at_low_level(
-    file: BenchFile, clock: Clock, connect: AbstractContextManager[Bench], obey: Callable[[], None]
+    file: BenchFile,
+    clock: Clock,
+    connect: AbstractContextManager[Bench],
+    raise_if_requested: Callable[[], None],
 ) -> Iterator[tuple[Bench, LowLevel]]:
     """Open a bench whose instruments are the right ones; the output is off on every way out.
 
@@ -83,13 +88,16 @@ def at_low_level(
             raise Refused(reasons)
         power = bench.power(bounds, lambda *_: None, lambda _: None)
         try:
-            yield bench, LowLevel(power, clock, level_v, obey)
+            yield bench, LowLevel(power, clock, level_v, raise_if_requested)
         finally:
             power.power_off()
 
 
 def check_leads(
-    file: BenchFile, clock: Clock, connect: AbstractContextManager[Bench], obey: Callable[[], None]
+    file: BenchFile,
+    clock: Clock,
+    connect: AbstractContextManager[Bench],
+    raise_if_requested: Callable[[], None],
 ) -> Finding:
     """Set a low level and compare supply and meter; the output is off on every way out.
 
@@ -107,7 +115,7 @@ def check_leads(
     if f"measure_{quantity}" not in bench_dialects(file)["meter"].operations:
         raise Refused([f"The meter's dialect cannot measure {quantity}."])
     supply_v, meter_v = [], []
-    with at_low_level(file, clock, connect, obey) as (bench, low):
+    with at_low_level(file, clock, connect, raise_if_requested) as (bench, low):
         assert bench.meter is not None
         low.arm()
         low.power.command(SwitchOn())
@@ -116,7 +124,7 @@ def check_leads(
             low.power.expect_silence(bench.meter.longest_s)
             meter_v.append(bench.meter.read(quantity)[quantity])
             supply_v.append(low.power.sample().voltage_v)
-            obey()
+            raise_if_requested()
     supply, meter = file.supply.accuracy.get("voltage"), file.meter.accuracy.get(quantity)
     return judge_leads(supply_v, meter_v, supply, meter)
 

@@ -8,13 +8,15 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from harness.errors import CommandRefused
-from harness.power.commands import OperatingEnvelope, SetLoad
+from harness.power.commands import READBACK_FRAC, OperatingEnvelope, SetLoad
 from harness.profile.level import LoadMode
 from harness.profile.measures import SETTINGS
 
 #: What a setting of the load may read back off by, beside its share: its last digit.
 _LOAD_DIGIT = 1e-3
-#: Share of the longest time after which a question is due: what is left is for its turn.
+#: Longest time after which what was told is asked for again.
+_ASKED_S = 0.5
+#: Share of it after which a question is due: what is left is for its turn.
 _DUE_FRAC = 0.8
 
 
@@ -61,7 +63,6 @@ class LoadMoves:
 
     def __init__(self, operations: frozenset[str], envelope: OperatingEnvelope) -> None:
         self._operations = operations
-        self._readback_frac = envelope.readback_frac
         self._bounds = {
             "current": (0.0, envelope.load_current_a),
             "power": (0.0, envelope.load_power_w),
@@ -88,7 +89,7 @@ class LoadMoves:
         self._mode = mode
         if f"set_constant_{mode}" in self._operations:
             moves.append(Send("load", f"set_constant_{mode}"))
-        tolerance = self._readback_frac * value + _LOAD_DIGIT
+        tolerance = READBACK_FRAC * value + _LOAD_DIGIT
         moves += (
             Send("load", f"set_{mode}", value),
             Confirm("load", f"{mode}_setting", value, tolerance, f"set_{mode}"),
@@ -125,12 +126,11 @@ class Questions:
     Somebody at the front panel, a second client, or the instrument itself may change a setting, and
     readings look alike when each answer belongs to the question before: only other questions show
     it. They go out one at a time, the oldest first, so that a sample never waits for more than one.
-    On a link fast enough each is answered once in ``longest_s``, on a slow one once in as many
+    On a link fast enough each is answered once in ``_ASKED_S``, on a slow one once in as many
     samples as there are questions.
     """
 
-    def __init__(self, longest_s: float) -> None:
-        self._longest_s = longest_s
+    def __init__(self) -> None:
         self.clear()
 
     def clear(self) -> None:
@@ -152,7 +152,7 @@ class Questions:
                 self._asked_s.setdefault(Check(move.role, "identity"), now_s)
                 self._asked_s.setdefault(Check(move.role, "errors"), now_s)
         if self._asked_s:
-            self._next_s = now_s + self._longest_s
+            self._next_s = now_s + _ASKED_S
 
     def due(self, now_s: float) -> Move | None:
         """Return the question to put before the next sample: none as a rule."""
@@ -161,7 +161,7 @@ class Questions:
         question = min(self._asked_s, key=self._asked_s.__getitem__)
         del self._asked_s[question]  # to the end: of two of one time the first told is first
         self._asked_s[question] = now_s
-        self._next_s = min(self._asked_s.values()) + _DUE_FRAC * self._longest_s
+        self._next_s = min(self._asked_s.values()) + _DUE_FRAC * _ASKED_S
         return question
 
 

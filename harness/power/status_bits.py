@@ -60,7 +60,10 @@ def resistor_ohm(file: BenchFile) -> tuple[float, float]:
 
 
 def learn_status(
-    file: BenchFile, clock: Clock, connect: AbstractContextManager[Bench], obey: Callable[[], None]
+    file: BenchFile,
+    clock: Clock,
+    connect: AbstractContextManager[Bench],
+    raise_if_requested: Callable[[], None],
 ) -> Finding:
     """Read the register in each state, with a resistor across the supply and nothing else.
 
@@ -69,7 +72,7 @@ def learn_status(
     dialect = bench_dialects(file)["supply"]
     # a weight that is stated would have the keeper cut power before the register is read
     protects = "set_voltage_protection" in dialect.send and not dialect.status.protection
-    with at_low_level(file, clock, connect, obey) as (_, low):
+    with at_low_level(file, clock, connect, raise_if_requested) as (_, low):
         try:
             seen = _look(low, protects=protects)
         except NoResistor as error:
@@ -137,7 +140,7 @@ def _protected(low: LowLevel) -> list[int]:
 def _register(low: LowLevel, *, sampled: bool = False) -> list[int]:
     looks = []
     for _ in range(_LOOKS):
-        low.obey()
+        low.raise_if_requested()
         looks.append(_status(low.power))
         if sampled:
             low.power.sample()

@@ -75,7 +75,7 @@ _MEANINGS = {
     TripReason.SETTING_CHANGED: "a setting is no longer what it was when it was read back: a hand "
     "on the front panel, another program that talks to the instrument, or the instrument itself",
     TripReason.INSTRUMENT_ERROR: "an instrument reports an error of its own: see its text",
-    TripReason.FROZEN_READINGS: "the supply's readings stand still to the last digit where they "
+    TripReason.FROZEN_READINGS: "the supply's readings do not change in the last digit where they "
     "must move, so that no bound was watched: switch the supply off and on, look for a display "
     "hold, and measure the unit before the next run",
     TripReason.PROTECTION: "the supply's own protection switched off: the unit drew or fed back "

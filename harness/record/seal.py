@@ -1,7 +1,7 @@
 """``run.json``: written last, by rename, with the SHA-256 of every file and a seal over itself.
 
 The seal is the SHA-256 of the file's own bytes with 64 zeros in place of the seal. It shows that a
-byte changed, by accident or by an edit; it is no signature, since anybody can work it out anew.
+byte changed, by accident or by an edit; it is no signature, since anybody can work it out again.
 """
 
 from __future__ import annotations

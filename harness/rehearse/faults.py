@@ -120,7 +120,7 @@ _BUDGET = Remedy(
     why="with bulk_capacitance on the nameplate, current that raises no voltage cuts power",
     needs_capacitance=True,
 )
-_NOUGHT = Remedy("nominal", "meter.voltage_dc", "low", "the output stays at nought")
+_NO_OUTPUT = Remedy("nominal", "meter.voltage_dc", "low", "the output stays at zero")
 _HEAVY = Remedy("nominal", "supply.power", "high", "it draws more than a healthy unit")
 _CONDUCTS_LONGER = Remedy(
     "load", "power_factor", "high", "at full load the rectifier conducts for longer", kinds=_AC
@@ -167,7 +167,7 @@ _ALL = (
         change=lambda model, ohm: _with(
             _with(model, "converter", starts=False), "defects", bulk_short_ohm=ohm
         ),
-        remedies=(_BUDGET, _NOUGHT),
+        remedies=(_BUDGET, _NO_OUTPUT),
     ),
     Fault(
         name="switch-breakdown",
@@ -186,7 +186,7 @@ _ALL = (
         name="open-fuse",
         summary="fuse open",
         change=lambda model, _: _with(model, "fuse", is_open=True),
-        remedies=(_NOUGHT,),
+        remedies=(_NO_OUTPUT,),
     ),
     Fault(
         name="leaky-bulk-capacitor",
@@ -249,7 +249,7 @@ _ALL = (
         name="no-start",
         summary="converter does not start",
         change=lambda model, _: _with(model, "converter", starts=False),
-        remedies=(_NOUGHT,),
+        remedies=(_NO_OUTPUT,),
     ),
     Fault(
         name="intermittent-contact",

@@ -48,7 +48,7 @@ _MODES = {name: mode for mode, name in _FUNCTIONS.items()}
 #: Time a hand takes to move leads.
 _MOVING_S = 20.0
 
-#: What a healthy unit shows on a tester, by the unit asked for, else nought (common practice).
+#: What a healthy unit shows on a tester, by the unit asked for, else zero (common practice).
 _HEALTHY = {"ohm": 0.12, "A": 60e-6, "degC": _AMBIENT_DEGC, "Hz": 50.0, "s": 1.0, "1": 1.0}
 #: And where the question is about insulation or isolation.
 _INSULATION_OHM = 300e6
@@ -190,11 +190,11 @@ class SimulatedBench:
 
         def ripple() -> float:
             ripple_v = circuit.output_ripple_v() if self.meter_at == "output" else 0.0
-            return abs(voltage_ac(ripple_v))  # a true rms reading cannot fall below nought
+            return abs(voltage_ac(ripple_v))  # a true rms reading cannot fall below zero
 
         def ohms() -> float:
             ohm = cold_resistance_ohm(circuit, self.meter_at)
-            # the leads of a two-wire measurement only ever add, and a reading is never below nought
+            # the leads of a two-wire measurement only ever add, and a reading is never below zero
             shown = abs(resistance(ohm)) if ohm <= _MOST_OHM else _OVERLOAD
             return shown if shown <= _MOST_OHM else _OVERLOAD
 

@@ -252,7 +252,7 @@ class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]  # pyvisa-sim ship
         return len(data), StatusCode.success
 
     def read(self, session: Any, count: int) -> tuple[bytes, StatusCode]:  # noqa: ARG002
-        """Hand over a waiting answer in one piece; where none waits, none will come."""
+        """Return a waiting answer in one piece; where none waits, none will come."""
         answer = self.sessions[session].device.take()
         if not answer:
             raise VisaIOError(StatusCode.error_timeout)

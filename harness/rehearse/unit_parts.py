@@ -231,7 +231,7 @@ class Converter:
     output_limit_a: Amps  #: it cannot pass more
     output_resistance_ohm: Ohms
     output_capacitance_f: Farads  #: filled during soft start
-    output_bleed_ohm: Ohms  #: empties the output capacitor when it stands still
+    output_bleed_ohm: Ohms  #: empties the output capacitor when it does not run
     nominal_bulk_v: float
     line_regulation_frac: float = 0.002  #: change of output voltage when bulk voltage doubles
     line_rejection_frac: float = 0.003  #: bulk ripple that comes through to the output

@@ -119,7 +119,7 @@ def test_cause_shared_in_two_sizes_keeps_its_sign() -> None:
         regulation(estimate(1.0, 0.1, "a"), estimate(0.0, 0.1, "b"), 0.0),
     ],
 )
-def test_division_by_nought_is_no_number(found: Estimate) -> None:
+def test_division_by_zero_is_no_number(found: Estimate) -> None:
     """A figure that cannot be worked out is no number, so that it can never pass."""
     assert math.isnan(found.value)
 

@@ -14,7 +14,7 @@ from harness.judge.series import LineFit, Trend, drift, fit_line
 from harness.judge.uncertainty import combine, scatter
 
 
-def at_nought(line: LineFit) -> float:
+def at_zero(line: LineFit) -> float:
     """Value of the line at x = 0."""
     return line.y_mean - line.slope * line.x_mean
 
@@ -24,14 +24,14 @@ def test_points_on_a_line_give_it_back() -> None:
     x = np.arange(5.0) + 1e6
     line = fit_line(x, 3.0 - 0.5 * x)
     assert line.slope == -0.5
-    assert at_nought(line) == pytest.approx(3.0, abs=1e-9)
+    assert at_zero(line) == pytest.approx(3.0, abs=1e-9)
     assert line.se_slope == pytest.approx(0.0, abs=1e-9)
 
 
 def test_two_points_leave_the_error_unknown() -> None:
     """Two points make a line, but say nothing about its uncertainty."""
     line = fit_line(np.array([0.0, 1.0]), np.array([1.0, 3.0]))
-    assert (at_nought(line), line.slope, line.dof) == (1.0, 2.0, 0)
+    assert (at_zero(line), line.slope, line.dof) == (1.0, 2.0, 0)
     assert math.isnan(line.se_slope)
 
 
@@ -64,7 +64,7 @@ def test_fit_agrees_with_the_normal_equations(points: list[tuple[int, int]]) -> 
     residual = y - design @ (intercept, slope)
     covariance = inverse * (residual @ residual) / (len(x) - 2)
     close = {"rel": 1e-6, "abs": 1e-6}
-    assert at_nought(line) == pytest.approx(intercept, **close)
+    assert at_zero(line) == pytest.approx(intercept, **close)
     assert line.slope == pytest.approx(slope, **close)
     assert line.se_slope == pytest.approx(math.sqrt(covariance[1, 1]), **close)
 

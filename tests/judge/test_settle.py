@@ -55,7 +55,7 @@ def telegraph(dwell_s: float) -> Callable[[int, float, np.random.Generator], Ser
 
 
 def bursts(period_s: float) -> Callable[[int, float, np.random.Generator], Series]:
-    """A burst for a fifth of a period, mean nought and standard deviation one."""
+    """A burst for a fifth of a period, mean zero and standard deviation one."""
 
     def draw(count: int, step_s: float, rng: np.random.Generator) -> Series:
         phase = (np.arange(count) * step_s / period_s + rng.random()) % 1.0

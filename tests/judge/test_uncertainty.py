@@ -20,8 +20,8 @@ from harness.judge.uncertainty import (
 from harness.judge.verdict import Verdict, decide
 
 
-def test_no_contribution_gives_nought() -> None:
-    """Nothing combined is an uncertainty of nought, not an error."""
+def test_no_contribution_gives_zero() -> None:
+    """Nothing combined is an uncertainty of zero, not an error."""
     uncertainty = combine([])
     assert (uncertainty.standard, uncertainty.expanded) == (0.0, 0.0)
     assert math.isinf(uncertainty.dof)
@@ -47,8 +47,8 @@ def test_equal_contributions_add_their_degrees_of_freedom(dof: int, count: int) 
 
 
 @pytest.mark.parametrize("dof", [0.0, 1.0])
-def test_contribution_of_nought_changes_nothing(dof: float) -> None:
-    """A contribution of nought does not count, however few its degrees of freedom."""
+def test_contribution_of_zero_changes_nothing(dof: float) -> None:
+    """A contribution of zero does not count, however few its degrees of freedom."""
     known = Contribution(name="a", standard=1.0, dof=10)
     assert combine([known, Contribution(name="b", standard=0.0, dof=dof)]).dof == 10
 
@@ -101,10 +101,19 @@ def test_scatter_covers_correlated_noise_better_than_independence_does() -> None
     assert held / rounds > 0.86
 
 
-def test_scatter_of_constant_readings_is_nought() -> None:
+def test_scatter_of_constant_readings_is_zero() -> None:
     """Readings that never differ show no scatter."""
     found = scatter("reading", np.full(5, 3.3))
     assert found.standard == 0.0
+
+
+def test_scatter_of_single_precision_is_worked_out_in_double() -> None:
+    """Readings that come in 32 bits lose no digit on the way to their scatter."""
+    readings = np.array([0.1, 2.3, 300.7], dtype=np.float32)
+
+    found = scatter("reading", readings).standard  # type: ignore[arg-type]
+
+    assert found == pytest.approx(scatter("reading", readings.astype(float)).standard, rel=1e-12)
 
 
 def test_a_cause_without_a_degree_of_freedom_leaves_none() -> None:
@@ -121,7 +130,7 @@ def test_a_standard_uncertainty_of_one_is_expanded_like_any() -> None:
 
 
 def test_causes_go_by_the_name_they_were_given() -> None:
-    """Name, unit and distribution stand in the budget; a bound of nought is one, too."""
+    """Name, unit and distribution stand in the budget; a bound of zero is one, too."""
     bound, noise = rectangular("meter", 0.0), scatter("5 V rail", np.array([1.0, 3.0]))
 
     assert (bound.name, bound.standard, bound.unit) == ("meter", 0.0, "")

@@ -4,7 +4,7 @@ A misbehaviour is a table of the configuration, or a line to the control socket:
 
     {"name": "voltage-drifts", "to_v": 26.2, "over_s": 0.5, "when": {"setting_v": 24, "after_s": 1}}
 
-``when`` has one of these beginnings, and ``after_s`` seconds from it (nought where left out):
+``when`` has one of these beginnings, and ``after_s`` seconds from it (zero where left out):
 
 - ``{"power": "on"}``: each time the output is switched on (the default is the first);
 - ``{"power": "off"}``: when it is told to switch off;

@@ -121,7 +121,7 @@ class Number:
 
 @dataclass(frozen=True)
 class Boolean:
-    """``ON``, ``OFF`` or a number, which counts as on where it rounds to other than nought."""
+    """``ON``, ``OFF`` or a number, which counts as on where it rounds to other than zero."""
 
     def read(self, text: str) -> Callable[[], bool]:
         """Parse it."""

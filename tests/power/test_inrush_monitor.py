@@ -179,7 +179,7 @@ class TestEnergy:
             assert follower.add(reading) is None
 
     def test_a_short_is_found_by_its_energy_though_its_power_is_small(self) -> None:
-        """A short holds the voltage near nought, so little unseen energy is granted to it."""
+        """A short holds the voltage near zero, so little unseen energy is granted to it."""
         follower = watch(energy_budget(from_v=0.0, to_v=12.0))
         findings = [follower.add(sample(tick * 0.052, 0.1, LIMIT_A)) for tick in range(12)]
 

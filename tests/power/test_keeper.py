@@ -11,6 +11,8 @@ from hypothesis import strategies as st
 from harness.bench.sample import SupplySample
 from harness.errors import CommandRefused, LinkError, LinkTimeout, NoReading, ReportedError
 from harness.power.commands import (
+    OFF_ATTEMPTS,
+    WATCHDOG_S,
     Arm,
     Command,
     KeeperState,
@@ -181,7 +183,7 @@ class TestOwnProtection:
         bounds = {
             "voltage_protection": LIMITS.voltage_v,
             "current_protection": LIMITS.current_a,
-            "watchdog": LIMITS.watchdog_s,
+            "watchdog": WATCHDOG_S,
         }
         for kind, bound in bounds.items():
             at = moves.index(Send("supply", f"set_{kind}", bound))
@@ -214,7 +216,7 @@ class TestReadback:
 class TestCommandsOutsideTheEnvelope:
     @pytest.mark.parametrize("value", [26.41, 1e9, -0.1, math.nan, math.inf, -math.inf])
     def test_a_voltage_outside_is_refused(self, value: float) -> None:
-        """No voltage above the envelope, below nought, or that is no number is passed on."""
+        """No voltage above the envelope, below zero, or that is no number is passed on."""
         with pytest.raises(CommandRefused, match=r"voltage of .* outside the envelope"):
             live().command(Set("voltage", value), 0.0)
 
@@ -324,14 +326,14 @@ class TestFailures:
             tries += 1
             moves = machine.failed(moves[0], LinkError("", instrument="supply"), 1.0)
 
-        assert tries == LIMITS.off_attempts
+        assert tries == OFF_ATTEMPTS
         assert machine.unconfirmed
 
     def test_the_load_is_switched_off_even_when_the_supply_is_given_up(self) -> None:
         """After the last vain try on the supply the load is still switched off."""
         machine = live()
         moves = machine.sample(sample(2.4, 2.0))
-        for _ in range(LIMITS.off_attempts):
+        for _ in range(OFF_ATTEMPTS):
             moves = machine.failed(moves[0], LinkError("", instrument="supply"), 1.0)
 
         assert moves[0] == Send("load", "input_off")

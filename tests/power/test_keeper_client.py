@@ -12,7 +12,7 @@ from harness.bench.clock import SystemClock
 from harness.errors import LinkError, LinkTimeout, PowerOffUnconfirmed, RecordError
 from harness.power import keeper_client
 from harness.power.channel import Answer, Call, Sign
-from harness.power.commands import Arm, OperatingEnvelope, Set, SwitchOn
+from harness.power.commands import CLIENT_SILENCE_S, Arm, OperatingEnvelope, Set, SwitchOn
 from harness.power.keeper_client import ProcessPower, open_process_bench
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.profile.bench_file import BenchFile
@@ -348,7 +348,7 @@ class TestSignsOfLife:
             power = bench.power(QUICK_LIMITS, lambda *_: None, lambda _: None)
             power.command(Arm(24.0, 1.0))
             power.command(SwitchOn())
-            end_s = clock.now_s() + 2 * QUICK_LIMITS.silence_s
+            end_s = clock.now_s() + 2 * CLIENT_SILENCE_S
             while clock.now_s() < end_s:
                 assert power.read("load", "voltage", "current", "power")
                 clock.sleep_s(0.002)

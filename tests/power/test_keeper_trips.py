@@ -8,7 +8,16 @@ import pytest
 
 from harness.bench.sample import SupplySample
 from harness.errors import CommandRefused, LinkTimeout
-from harness.power.commands import Arm, Set, SetVoltageProtection, SwitchOff, SwitchOn, Watch
+from harness.power.commands import (
+    OFF_ATTEMPTS,
+    READBACK_FRAC,
+    Arm,
+    Set,
+    SetVoltageProtection,
+    SwitchOff,
+    SwitchOn,
+    Watch,
+)
 from harness.power.keeper import Keeper
 from harness.power.moves import Check, Confirm, Send
 from harness.power.trip import Trip, TripReason
@@ -82,7 +91,7 @@ class TestSetting:
                 "supply",
                 "frequency_setting",
                 50.0,
-                LIMITS.readback_frac * 50.0,
+                READBACK_FRAC * 50.0,
                 "set_frequency",
             ),
             Check("supply", "errors"),
@@ -149,10 +158,10 @@ class TestSwitchingOff:
         off = Send("load", "input_off")
         sent = [
             machine.failed(off, LinkTimeout("no answer", instrument="load"), 0.0)
-            for _ in range(LIMITS.off_attempts)
+            for _ in range(OFF_ATTEMPTS)
         ]
 
-        assert [bool(moves) for moves in sent] == [True] * (LIMITS.off_attempts - 1) + [False]
+        assert [bool(moves) for moves in sent] == [True] * (OFF_ATTEMPTS - 1) + [False]
         assert all(moves[0].role == "load" for moves in sent[:-1])
 
     def test_no_question_is_due_without_power(self) -> None:

@@ -75,9 +75,11 @@ class Rig:
         """Check the leads."""
         return self.check_unless(lambda: None)
 
-    def check_unless(self, obey: Callable[[], None]) -> Finding:
+    def check_unless(self, raise_if_requested: Callable[[], None]) -> Finding:
         """Check the leads, unless somebody wants to stop."""
-        return check_leads(self.file, self.clock, contextlib.nullcontext(self.bench), obey)
+        return check_leads(
+            self.file, self.clock, contextlib.nullcontext(self.bench), raise_if_requested
+        )
 
     @property
     def off(self) -> bool:

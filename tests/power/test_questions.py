@@ -45,7 +45,7 @@ def asked(messages: list[str]) -> list[str]:
 class TestTurns:
     def test_the_oldest_question_is_next_and_one_told_again_waits(self) -> None:
         """Each question in turn; what is told again takes the place of what was told before."""
-        questions = Questions(0.5)
+        questions = Questions()
         first = Confirm("supply", "voltage_setting", 2.4, kept=True)
         questions.told([first], 0.0)
         assert questions.due(0.49) is None

@@ -41,10 +41,14 @@ class Rig:
         supply = Instrument(self.link, self.dialect, self.clock)
         self.bench = LocalBench(FILE, self.clock, {"supply": supply})
 
-    def learn(self, file: BenchFile = FILE, obey: Callable[[], None] = lambda: None) -> Finding:
+    def learn(
+        self, file: BenchFile = FILE, raise_if_requested: Callable[[], None] = lambda: None
+    ) -> Finding:
         """Learn the bits."""
         with patch.object(status_bits, "bench_dialects", return_value={"supply": self.dialect}):
-            return learn_status(file, self.clock, contextlib.nullcontext(self.bench), obey)
+            return learn_status(
+                file, self.clock, contextlib.nullcontext(self.bench), raise_if_requested
+            )
 
     @property
     def off(self) -> bool:
@@ -213,7 +217,7 @@ class TestLearning:
                 raise KeyboardInterrupt
 
         with pytest.raises(KeyboardInterrupt):
-            rig.learn(obey=raise_if_requested)
+            rig.learn(raise_if_requested=raise_if_requested)
         assert rig.off
 
 

@@ -11,9 +11,8 @@ import pytest
 from harness.bench.clock import SystemClock
 from harness.errors import LinkTimeout, PowerOffUnconfirmed
 from harness.power.channel import Channel, Sign
-from harness.power.commands import Arm, Set, SwitchOn
+from harness.power.commands import OFF_ATTEMPTS, Arm, Set, SwitchOn
 from harness.power.trip import Tripped
-from tests.power.conftest import LIMITS
 
 if TYPE_CHECKING:
     from tests.power.conftest import Wire
@@ -42,7 +41,7 @@ class TestTryingAgain:
         with pytest.raises(PowerOffUnconfirmed):
             wire.host.power_off()
 
-        assert (wire.supply.reopened, wire.load.reopened) == (LIMITS.off_attempts, 0)
+        assert (wire.supply.reopened, wire.load.reopened) == (OFF_ATTEMPTS, 0)
 
 
 class TestHungLink:

@@ -361,6 +361,12 @@ class TestCalibration:
             else ()
         )
 
+    def test_overdue_is_told_once(self, found: Callable[..., Preflight]) -> None:
+        """What refuses the run is no warning beside that."""
+        warnings = found("dc", today=dt.date(2027, 5, 2)).warnings
+
+        assert not [warning for warning in warnings if "overdue" in warning]
+
     def test_overdue_may_be_allowed(self, found: Callable[..., Preflight]) -> None:
         """A bench file that allows it turns the refusal into a warning."""
         allowed = (

@@ -26,14 +26,14 @@ from harness.judge.uncertainty import (
 
 
 def standard_of(density: Callable[[float], float]) -> float:
-    """Standard deviation of a density about nought, on -1 to 1, by quadrature."""
+    """Standard deviation of a density about zero, on -1 to 1, by quadrature."""
     area, _ = quad(density, -1.0, 1.0)
     square, _ = quad(lambda x: x * x * density(x), -1.0, 1.0)
     return math.sqrt(square / area)
 
 
 def trapezoid(top: float) -> Callable[[float], float]:
-    """Density that is level over the share ``top`` of its base, and falls to nought beside it."""
+    """Density that is level over the share ``top`` of its base, and falls to zero beside it."""
     return lambda x: min(1.0, (1.0 - abs(x)) / (1.0 - top)) if top < 1 else 1.0
 
 

@@ -47,7 +47,7 @@ NORRIS_Y = np.array(_NORRIS_Y.split(), dtype=float)
 _HANDBOOK_91_Y = "4642 4612 4565 4513 4476 4433 4389 4347 4303 4251 4201 4140 4100 4073 4024 3999"
 
 
-def at_nought(line: LineFit) -> float:
+def at_zero(line: LineFit) -> float:
     """Value of the line at x = 0."""
     return line.y_mean - line.slope * line.x_mean
 
@@ -91,7 +91,7 @@ def test_summary_has_the_certified_digits(
 def test_line_has_the_certified_digits_of_norris() -> None:
     """The line through Norris (ozone monitors) is right to twelve digits and more."""
     line = fit_line(NORRIS_X, NORRIS_Y)
-    assert digits(at_nought(line), -0.262323073774029) >= 12
+    assert digits(at_zero(line), -0.262323073774029) >= 12
     assert digits(line.slope, 1.00211681802045) >= 14
     assert digits(line.se_slope, 0.429796848199937e-03) >= 13
     assert digits(residual_sd(line, NORRIS_X), 0.884796396144373) >= 13
@@ -107,7 +107,7 @@ def test_line_of_the_nbs_handbook() -> None:
     y = np.array(_HANDBOOK_91_Y.split(), dtype=float)
     line = fit_line(x, y)
     assert line.slope == pytest.approx(-0.44985482, abs=5e-9)
-    assert at_nought(line) == pytest.approx(4654.9846, abs=5e-5)
+    assert at_zero(line) == pytest.approx(4654.9846, abs=5e-5)
     assert line.se_slope**2 == pytest.approx(2.5649045e-05, rel=1e-7)
     assert residual_sd(line, x) == pytest.approx(9.277617, abs=1e-6)
 
@@ -122,15 +122,15 @@ def test_line_of_the_nbs_handbook() -> None:
     ],
     ids=["NoInt1", "NoInt2"],
 )
-def test_line_through_nought_has_the_certified_digits(
+def test_line_through_zero_has_the_certified_digits(
     x: Iterable[float], y: Iterable[float], slope: float, se_slope: float, sd: float
 ) -> None:
-    """Points with their mirror images have a line through nought, with the certified figures."""
+    """Points with their mirror images have a line through zero, with the certified figures."""
     # The images double sums of squares, and make n - 1 degrees of freedom 2n - 2: s stays as it is,
     # the standard error of the slope comes out smaller by root two.
     xs, ys = np.array([*x], dtype=float), np.array([*y], dtype=float)
     found = fit_line(np.concatenate([xs, -xs]), np.concatenate([ys, -ys]))
-    assert abs(at_nought(found)) < 1e-14
+    assert abs(at_zero(found)) < 1e-14
     assert digits(found.slope, slope) > 13
     assert digits(residual_sd(found, np.concatenate([xs, -xs])), sd) > 13
     assert digits(found.se_slope * math.sqrt(2), se_slope) > 13

@@ -333,7 +333,7 @@ class TestSeverity:
 
     @pytest.mark.parametrize("severity", ["terrible", 0.0, -1.0, math.nan, math.inf])
     def test_a_severity_that_means_nothing_is_refused(self, severity: float | str) -> None:
-        """A word that is no severity, nought, not-a-number and infinity are refused."""
+        """A word that is no severity, zero, not-a-number and infinity are refused."""
         with pytest.raises(ValueError, match="severity is"):
             FAULTS["shorted-switch"].apply(typical_model(unit("dc")), severity=severity)
 

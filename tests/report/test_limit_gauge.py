@@ -64,7 +64,7 @@ class TestPlaces:
         low, high = (float(x) for x in re.findall(r'class="limit" d="M([\d.]+) ', svg))
         assert high - low > 80
 
-    def test_one_upper_limit_is_drawn_from_nought(self, row: MakeRow) -> None:
+    def test_one_upper_limit_is_drawn_from_zero(self, row: MakeRow) -> None:
         """A ripple of half its limit stands halfway from the strip's begin to the limit."""
         svg = draw_limit_gauge(row(value=0.05, low=None, high=0.1, uncertainty=0.002))
 

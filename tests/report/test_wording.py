@@ -163,5 +163,5 @@ def test_a_value_is_shown_with_its_limits() -> None:
 def test_an_uncertainty_above_its_value_keeps_two_figures(
     value: float, uncertainty: float, unit: str, text: str
 ) -> None:
-    """A value next to nought takes the prefix of its uncertainty (JCGM 100:2008, 7.2.6)."""
+    """A value next to zero takes the prefix of its uncertainty (JCGM 100:2008, 7.2.6)."""
     assert value_text(value, uncertainty, unit) == text

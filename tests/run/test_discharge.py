@@ -151,7 +151,7 @@ class TestDecay:
         assert middle_s + half_s == pytest.approx(2.0)
 
     def test_below_at_once_took_no_longer_than_the_first_reading(self) -> None:
-        """Without a reading above the limit the time begins at nought."""
+        """Without a reading above the limit the time begins at zero."""
         found = decay()
         found.add(0.3, 2.0, 0.0)
 

@@ -161,6 +161,7 @@ class TestRefused:
 
         assert result.outcome is Outcome.REFUSED
         assert result.output is Output.NEVER_ON
+        assert result.off_confirmed is None
 
 
 class Told(Nobody):
@@ -463,6 +464,18 @@ class TestEnvelope:
         assert (found.current_error_a, found.power_error_w) == (0.002, 0.0)
         assert found.frequencies_hz == ()
         assert (found.load_current_a, found.load_power_w) == (0.0, 0.0)
+
+    def test_a_supply_of_unknown_accuracy(self) -> None:
+        """A supply whose bench file states no accuracy counts as exact."""
+        rig = Rig()
+        plan = plan_for(rig.profile, rig.file)
+        supply = rig.file.supply.model_copy(update={"accuracy": {}})
+
+        found = engine._limits(
+            replace(plan, bench=rig.file.model_copy(update={"supply": supply}))
+        )
+
+        assert (found.voltage_error_v, found.current_error_a, found.power_error_w) == (0, 0, 0)
 
     def test_the_largest_load_of_each_mode(self) -> None:
         """The largest current and power, and the smallest resistance, bound the load."""

@@ -36,7 +36,7 @@ def test_valley_is_above_its_bound(peak: float, line_hz: float, share: float) ->
 
 
 def test_a_capacitor_too_small_for_half_a_period_runs_empty() -> None:
-    """A capacitor that cannot bridge half a period falls to nought."""
+    """A capacitor that cannot bridge half a period falls to zero."""
     assert formulas.valley_at_constant_power_v(100.0, 50.0, 1e-6, 100.0) == 0.0
 
 

@@ -2,7 +2,7 @@
 
 The circuits know a unit of constant values. Here the slow states live, and whenever one of them has
 moved far enough to matter the unit is made again and the circuit wires it up. Between two such
-moments its values stand still, so that what is fast in the circuits stays fast.
+moments its values do not change, so that what is fast in the circuits stays fast.
 """
 
 from __future__ import annotations

@@ -21,7 +21,7 @@ _LEAST_LOAD_OHM = 0.05
 class Mode(Enum):
     """What the converter does."""
 
-    OFF = auto()  #: it stands still and takes nothing; the output empties into load and bleeder
+    OFF = auto()  #: it does not run and takes nothing; the output empties into load and bleeder
     MOVING = auto()  #: it runs and the output is not at its set value: soft start, or overload
     REGULATING = auto()  #: it runs and holds the output
 
@@ -49,7 +49,7 @@ class ConverterState:
 
     @property
     def stop_v(self) -> float:
-        """Bulk voltage at which it would stop now; minus infinity if it stands still."""
+        """Bulk voltage at which it would stop now; minus infinity if it does not run."""
         return -math.inf if self.mode is Mode.OFF else self.model.stop_v
 
     @property

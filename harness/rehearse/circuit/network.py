@@ -225,7 +225,7 @@ class Thevenin(NamedTuple):
     """What the rectifier looks into: a voltage behind a resistance."""
 
     sine_v: float  #: amplitude of the part that follows the line
-    constant_v: float  #: the part that stands still
+    constant_v: float  #: the part that does not change
     ohm: float
     is_held: bool  #: while the source clamps its current
 
