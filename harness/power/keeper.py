@@ -125,12 +125,11 @@ class Keeper:
             case Set(quantity, value):
                 return (*self._set(quantity, value), Check("supply", "errors"))
             case SetVoltageProtection(voltage_v):  # what it reports of tripping is no error of ours
-                moves = self._set("voltage_protection", voltage_v)
                 if "set_voltage_protection" not in self._supply:
                     raise CommandRefused(
                         "the supply's dialect has no set_voltage_protection", where="keeper"
                     )
-                return tuple(moves)
+                return tuple(self._set("voltage_protection", voltage_v))
             case Watch(level):
                 self._watch = None if level is None else LevelWatch(level)
                 return ()

@@ -339,6 +339,22 @@ class TestReverse:
         assert [follower.add(sample(0.0, volts, -0.3)) for volts in voltages_v] == [None] * 4
         assert follower.add(sample(0.0, 21.62, -0.3)) is not None
 
+    def test_half_a_per_cent_of_the_envelope_above_its_setting_is_down(self) -> None:
+        """Within 0.132 V of its setting the voltage counts as down: current back is found then."""
+        follower = self.watch(24.0)
+        follower.set_voltage(21.6)
+
+        findings = [follower.add(sample(0.0, 21.7, -0.3)) for _ in range(2)]
+
+        assert [finding is not None for finding in findings] == [False, True]
+
+    def test_setting_the_same_voltage_again_excuses_nothing(self) -> None:
+        """Only a lowered setting explains current that flows back."""
+        follower = self.watch(24.0)
+        follower.set_voltage(24.0)
+
+        assert follower.add(sample(0.0, 24.0, -0.3)) is not None
+
     def test_a_unit_charged_from_before_gives_charge_back_as_power_comes_on(self) -> None:
         """A unit still at 20 V when power comes on at 2.4 V is no finding; an empty one is."""
         charged, empty = self.watch(2.4), self.watch(2.4)

@@ -278,6 +278,29 @@ class TestReadings:
         assert machine.trip.reason is reason
         assert machine.trip.live
 
+    @pytest.mark.parametrize(
+        "reading",
+        [
+            SupplySample(1.0, 26.4, 0.0, 0.0, None, False),  # noqa: FBT003
+            SupplySample(1.0, 2.4, 1.5, 3.6, None, False),  # noqa: FBT003
+            SupplySample(1.0, 24.0, 1.5, 36.0, None, False),  # noqa: FBT003
+        ],
+        ids=["voltage", "current", "power"],
+    )
+    def test_a_reading_at_its_bound_is_inside(self, reading: SupplySample) -> None:
+        """The envelope belongs to what is allowed."""
+        assert live().sample(reading) == ()
+
+    def test_a_doubted_status_hides_no_other_finding(self) -> None:
+        """While the status is weighed against the readings, these are judged like any others."""
+        machine = live()
+
+        moves = machine.sample(sample(2.4, -0.3, protection=True))
+
+        assert moves[0] == OFF_FIRST
+        assert machine.trip is not None
+        assert machine.trip.reason is TripReason.REVERSED_CURRENT
+
     def test_the_first_trip_is_kept(self) -> None:
         """A second reason does not overwrite the first."""
         machine = live()

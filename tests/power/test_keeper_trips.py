@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Literal
 
 import pytest
 
@@ -127,6 +128,26 @@ class TestSetting:
 
         assert str(refused.value) == "keeper: SwitchOn is not taken while power is off"
 
+    def test_the_protection_is_moved_and_read_back(self) -> None:
+        """A lowered protection goes on the wire by its own operations, and nothing beside it."""
+        assert live().command(SetVoltageProtection(20.0), 0.0) == (
+            Send("supply", "set_voltage_protection", 20.0),
+            Confirm(
+                "supply",
+                "voltage_protection_setting",
+                20.0,
+                READBACK_FRAC * 20.0,
+                "set_voltage_protection",
+            ),
+        )
+
+    @pytest.mark.parametrize("quantity", ["voltage", "current_limit"])
+    def test_zero_may_be_set(self, quantity: Literal["voltage", "current_limit"]) -> None:
+        """No voltage and no current are inside every envelope."""
+        moves = live().command(Set(quantity, 0.0), 0.0)
+
+        assert moves[0] == Send("supply", f"set_{quantity}", 0.0)
+
     def test_a_protection_the_dialect_lacks_cannot_be_moved(self) -> None:
         """Nothing goes on the wire, and the message names the operation."""
         machine = Keeper(LIMITS, supply=frozenset(), load=LOAD)
@@ -150,6 +171,19 @@ class TestSwitchingOff:
 
         assert machine.sample(sample(2.4, 0.3, time_s=100.0)) == ()
         assert machine.trip is None
+
+    def test_what_fails_after_off_was_confirmed_is_no_try_of_switching_off(self) -> None:
+        """Once off is confirmed, a failure is a reason of its own."""
+        machine = live()
+        for move in machine.command(SwitchOff(), 0.0):
+            machine.done(move)
+        assert not machine.switching_off
+        machine.command(Arm(2.4, 0.3), 1.0)
+
+        machine.failed(None, LinkTimeout("no answer", instrument="supply"), 1.0)
+
+        assert machine.trip is not None
+        assert machine.trip.reason is TripReason.INSTRUMENT_SILENT
 
     def test_a_load_that_fails_is_told_off_as_often_as_the_supply(self) -> None:
         """Each failure of the load's off counts as a try; after the last nothing is sent."""

@@ -471,9 +471,7 @@ class TestEnvelope:
         plan = plan_for(rig.profile, rig.file)
         supply = rig.file.supply.model_copy(update={"accuracy": {}})
 
-        found = engine._limits(
-            replace(plan, bench=rig.file.model_copy(update={"supply": supply}))
-        )
+        found = engine._limits(replace(plan, bench=rig.file.model_copy(update={"supply": supply})))
 
         assert (found.voltage_error_v, found.current_error_a, found.power_error_w) == (0, 0, 0)
 
