@@ -62,7 +62,6 @@ _MOST = sys.float_info.max
 
 _FILLING = "waiting for more readings"
 _NO_NUMBER = "not a number"
-_NO_TIME = "all readings carry the same time"
 _SCATTERS = "scatters by {amount} about its mean, more than {allowed}"
 _SHORT = "scatters by {amount}, more than {allowed}: it must be watched for longer"
 _MOVES = "still moves, by {amount} over {time}, more than {allowed}"
@@ -298,8 +297,6 @@ class _Series:
         """What keeps one window from being at rest; None for nothing."""
         times, means, lows, highs = zip(*blocks, strict=True)
         low, high, tolerance = min(lows), max(highs), self._tolerance
-        if times[-1] <= times[0]:
-            return _Finding(_NO_TIME, 1.0, 1.0)
         # the rounding of decimal text is forgiven
         if high - low <= _FLAT_FRAC * tolerance * (1.0 + 1e-6) + 1e-14 * (abs(high) + abs(low)):
             return None
@@ -332,7 +329,6 @@ class _Series:
         """Keep the window that showed it as the band, and watch what leaves it."""
         low, high = min(block.low for block in blocks), max(block.high for block in blocks)
         self._finding = None
-        self._rungs = []
         self._at_rest = 0
         self._band = self._first = self._band_of(time_s, low, high)
         self._bands: list[_Band] = []
