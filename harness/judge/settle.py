@@ -298,7 +298,7 @@ class _Series:
         times, means, lows, highs = zip(*blocks, strict=True)
         low, high, tolerance = min(lows), max(highs), self._tolerance
         # the rounding of decimal text is forgiven
-        if high - low <= _FLAT_FRAC * tolerance * (1.0 + 1e-6) + 1e-14 * (abs(high) + abs(low)):
+        if high - low <= _FLAT_FRAC * tolerance * (1.0 + 1e-6):
             return None
         # Plain floats about the means: for eight blocks a tenth of the time of numpy calls.
         middle_s, mean = sum(times) / _BLOCKS, sum(means) / _BLOCKS

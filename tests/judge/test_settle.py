@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
 from harness.judge.settle import Settler, Watched
 
@@ -76,12 +77,18 @@ NOISES = {
 
 
 class TestComingToRest:
-    @pytest.mark.parametrize("step_s", [0.0001, 0.0025, 0.009])
-    def test_quiet_readings_rest_after_one_span(self, step_s: float) -> None:
-        """Readings that do not move are at rest after one span, by whatever link."""
-        at_s = rest_s(settler(), itertools.repeat(0.1, 10_000), step_s)
+    @pytest.mark.parametrize(("step_s", "at_s"), [(0.0001, 0.2), (0.0025, 0.2), (0.009, 0.216)])
+    @pytest.mark.parametrize("begin_s", [0.0, 100.0])
+    def test_quiet_readings_rest_after_one_span(
+        self, step_s: float, at_s: float, begin_s: float
+    ) -> None:
+        """Readings that do not move are at rest after one span, eight blocks of whole readings."""
+        one = settler()
+        times = (begin_s + index * step_s for index in range(10_000))
 
-        assert at_s == pytest.approx(SPAN_S, abs=8 * step_s)
+        first_s = next(time_s for time_s in times if one.add(time_s, (0.1,)))
+
+        assert first_s == pytest.approx(begin_s + at_s, abs=1e-9)
 
     def test_a_slow_link_gives_eight_blocks_of_one_reading(self) -> None:
         """A window never has fewer than eight readings."""
@@ -91,6 +98,33 @@ class TestComingToRest:
         """A digit that goes back and forth within half the tolerance is no movement."""
         values = itertools.cycle([0.1, 0.1007])
         assert rest_s(settler(), itertools.islice(values, 999), 0.01) == pytest.approx(0.24)
+
+    def test_half_the_tolerance_is_flat_as_decimal_text_has_it(self) -> None:
+        """0.101 less 0.1 is a little more than 0.001 in binary, and yet half of 0.002."""
+        values = itertools.cycle([0.1, 0.101])
+        assert 0.101 - 0.1 > 0.5 * 0.002
+
+        assert rest_s(settler(0.002), itertools.islice(values, 99), 0.01) == pytest.approx(0.24)
+
+    @pytest.mark.parametrize(
+        ("step_s", "at_s"),
+        [
+            (0.1, 32 * 0.1),  # the lowest rung that may show it: eight blocks of four readings
+            (0.06, 32 * 0.06),
+            (0.045, 64 * 0.045),  # its window of 1.44 s is shorter than eight spans: the next one
+        ],
+    )
+    def test_scatter_that_averages_out_rests_after_eight_spans(
+        self, step_s: float, at_s: float
+    ) -> None:
+        """Readings that scatter by more than half the tolerance need eight spans and four blocks.
+
+        One up, one down: the means of pairs are the same to the last digit.
+        """
+        values = itertools.cycle([0.1, 0.1009])
+        found_s = rest_s(settler(), itertools.islice(values, 999), step_s)
+
+        assert found_s == pytest.approx(at_s, abs=1e-9)
 
     @pytest.mark.parametrize("name", NOISES)
     @pytest.mark.parametrize("step_s", [0.001, 0.0025, 0.01, 0.1])
@@ -187,8 +221,8 @@ class TestNoRest:
         assert rest_s(one, itertools.repeat(0.1, 99), 0.01) is not None
         assert not one.add(1.0, (bad,))
         assert one.reason == "current not a number"
-        assert not any(one.add(1.0 + index * 0.01, (0.1,)) for index in range(1, 20))
-        assert any(one.add(1.0 + index * 0.01, (0.1,)) for index in range(20, 30))
+        again = (index for index in range(1, 99) if one.add(1.0 + index * 0.01, (0.1,)))
+        assert next(again) == 24  # eight blocks of three readings
 
     def test_time_that_stands_still_is_no_rest(self) -> None:
         """Readings that all carry one time are none."""
@@ -205,7 +239,7 @@ class TestNoRest:
             one.add(0.5, (0.1,))
         with pytest.raises(ValueError, match="shorter"):
             one.add(2.0, ())
-        with pytest.raises(ValueError, match="one series"):
+        with pytest.raises(ValueError, match=r"\Asettling needs at least one series\Z"):
             Settler(span_s=SPAN_S)
 
 
@@ -220,6 +254,39 @@ def resting(step_s: float = 0.01, value: float = 0.1) -> tuple[Settler, Iterator
 
 class TestWords:
     """What keeps a series from rest, to three digits and in its unit."""
+
+    def test_before_the_first_reading(self) -> None:
+        """Nothing was read: it is not at rest, and has no mean."""
+        one = settler()
+
+        assert one.reason == "current waiting for more readings"
+        assert math.isnan(one.mean(0))
+
+    def test_scatter_that_must_be_watched_for_longer(self) -> None:
+        """A level line through readings that scatter: by how much, and what would be flat."""
+        one = settler(0.001)
+
+        assert rest_s(one, [0.1, *[0.1, 0.1006] * 4], 0.1) is None
+        assert one.reason == (
+            "current scatters by 600 uA, more than 500 uA: it must be watched for longer"
+        )
+
+    def test_noise_that_may_hide_a_drift(self) -> None:
+        """The upper bound of a line's slope, at 99 % by Student's t with six degrees of freedom.
+
+        Source: scipy.stats (slope, its standard error, quantile of t).
+        """
+        values = np.array([0.1, 0.1031, 0.0992, 0.1014, 0.1027, 0.0989, 0.1043, 0.1])
+        one = settler(0.001)
+        one.add(0.0, (values[0],))  # begins the first block, and belongs to it
+
+        assert not any(one.add(0.1 * (index + 1), (value,)) for index, value in enumerate(values))
+        line = stats.linregress(0.1 * np.arange(8) + 0.05, values)
+        may_move = (abs(line.slope) + line.stderr * stats.t.ppf(0.995, 6)) * SPAN_S
+        assert one.reason == (
+            f"current too noisy to tell: it may move by {may_move * 1e3:.3g} mA over 0.2 s, "
+            "more than 1 mA"
+        )
 
     def test_a_ramp(self) -> None:
         """How far, over what time, and what is allowed."""
@@ -262,6 +329,16 @@ def rest_s_from(one: Settler, times: Iterator[float], value: float) -> float:
 
 
 class TestLosingIt:
+    @pytest.mark.parametrize(("at", "beyond"), [(1.5, 2.0), (0.5, 0.0)])
+    def test_a_reading_at_the_bound_on_jumps_is_none(self, at: float, beyond: float) -> None:
+        """Two tolerances from what was read at rest, to the last digit."""
+        one = settler(tolerance=0.25, jump_frac=0.0)
+        begun_s = rest_s(one, itertools.repeat(1.0, 99), 0.01)
+        assert begun_s is not None
+
+        assert one.add(begun_s + 0.001, (at,))
+        assert not one.add(begun_s + 0.002, (math.nextafter(at, beyond),))
+
     def test_one_reading_that_falls_to_nothing_ends_it(self) -> None:
         """A contact that opens for a single reading is seen."""
         one, times = resting()
