@@ -12,7 +12,6 @@ from harness.bench.sample import SupplySample
 from harness.errors import CommandRefused, LinkError, LinkTimeout, NoReading, ReportedError
 from harness.power.commands import (
     OFF_ATTEMPTS,
-    WATCHDOG_S,
     Arm,
     Command,
     KeeperState,
@@ -183,7 +182,7 @@ class TestOwnProtection:
         bounds = {
             "voltage_protection": LIMITS.voltage_v,
             "current_protection": LIMITS.current_a,
-            "watchdog": WATCHDOG_S,
+            "watchdog": 5.0,
         }
         for kind, bound in bounds.items():
             at = moves.index(Send("supply", f"set_{kind}", bound))
