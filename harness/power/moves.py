@@ -126,8 +126,8 @@ class Questions:
     Somebody at the front panel, a second client, or the instrument itself may change a setting, and
     readings look alike when each answer belongs to the question before: only other questions show
     it. They go out one at a time, the oldest first, so that a sample never waits for more than one.
-    On a link fast enough each is answered once in ``_ASKED_S``, on a slow one once in as many
-    samples as there are questions.
+    On a link fast enough each is answered twice a second, on a slow one once in as many samples as
+    there are questions.
     """
 
     def __init__(self) -> None:

@@ -75,9 +75,9 @@ _MEANINGS = {
     TripReason.SETTING_CHANGED: "a setting is no longer what it was when it was read back: a hand "
     "on the front panel, another program that talks to the instrument, or the instrument itself",
     TripReason.INSTRUMENT_ERROR: "an instrument reports an error of its own: see its text",
-    TripReason.FROZEN_READINGS: "the supply's readings do not change in the last digit where they "
-    "must move, so that no bound was watched: switch the supply off and on, look for a display "
-    "hold, and measure the unit before the next run",
+    TripReason.FROZEN_READINGS: "the supply's readings do not change, not even in the last "
+    "digit, where they must move, so that no bound was watched: switch the supply off and on, "
+    "look for a display hold, and measure the unit before the next run",
     TripReason.PROTECTION: "the supply's own protection switched off: the unit drew or fed back "
     "more than the instrument allows",
     TripReason.OUTPUT_DROPPED: "the output is off although nobody switched it off: look for an "
