@@ -115,8 +115,11 @@ def list_runs(results: Path = HERE, newest: int = 20) -> None:
         Column(name, no_wrap=name in {"verdict", "released"}, overflow="fold") for name in names
     )
     runs = table(*columns)
+    renamed = []
     for seen in looked_over(known[:newest]):
         run = seen.facts
+        if seen.renamed_from:
+            renamed.append(f"{seen.folder.name} was renamed; it holds the run {seen.renamed_from}.")
         released = "rehearsal" if run["rehearsal"] else "yes" if run["released"] else "no"
         row = (
             printable(seen.folder.name),
@@ -127,6 +130,8 @@ def list_runs(results: Path = HERE, newest: int = 20) -> None:
         )
         runs.add_row(*row[: len(names)])
     out.print(runs if runs.row_count else f"No runs in {printable(str(results))}.")
+    for line in renamed:
+        out.print(printable(line), style=STYLES["fail"], soft_wrap=True)
     if len(known) > newest:
         out.print(f"{len(known) - newest} older runs; --newest {len(known)} shows them all.")
 
@@ -135,6 +140,8 @@ def _ended(seen: Examined) -> str:
     """How a run ended, unless its record cannot be relied on."""
     if seen.facts.get("output") == UNCONFIRMED:
         return "POWER MAY BE ON"
+    if seen.renamed_from:
+        return "renamed"
     outcome = str(seen.facts["outcome"])
     return outcome if seen.whole or outcome == "interrupted" else "damaged"
 
@@ -244,7 +251,7 @@ def _print_record(record: Record) -> None:
     if len(record.checks):
         out.print(_checks(record))
         out.print()
-    word, beneath = headline(run)
+    word, beneath = headline(run, whole=record.whole)
     style = STYLES[verdict_mark(run)]
     out.print(Text.assemble((word.upper(), f"bold {style}"), f": {beneath}"))
     reasons = str(run["reason"] or "").splitlines()  # a refusal may have several

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import re
 import stat
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -46,6 +47,8 @@ class Examined:
     facts: dict[str, Any]
     problems: tuple[str, ...]  # what is missing, damaged or contradictory, each in a sentence
     findings: tuple[str, ...]  # the problems, then what is as it should be, then what is odd
+    #: The run that the record is of, where the folder has another name; else empty.
+    renamed_from: str = ""
 
     @property
     def whole(self) -> bool:
@@ -55,6 +58,9 @@ class Examined:
 
 def examine(folder: Path) -> Examined:
     """Look a record's folder over, reading every byte of it.
+
+    The folder must have the name of its run, which has the serial number in it: under another
+    name the record would read as another unit's. Where the folder stands makes no difference.
 
     Raises:
         RecordError: The folder is none, holds no record at all, or cannot be read.
@@ -71,11 +77,16 @@ def examine(folder: Path) -> Examined:
     found += [
         f"{name}: no part of the record" for name in sorted(names - {*FILES, *files, RUN_FILE})
     ]
+    name, renamed_from = _reached_as(folder), ""
     if facts is None:
         reason = f"there is no valid {RUN_FILE}: the run was cut short or its record damaged"
-        facts = unfinished_facts(folder.name, "", reason)
-    elif facts["run_id"] != folder.name:
-        found.append(f"the folder was renamed; the run is {facts['run_id']!r}")
+        facts = unfinished_facts(name, "", reason)
+    elif os.path.normcase(facts["run_id"]) != os.path.normcase(name):
+        renamed_from = facts["run_id"]
+        problems.append(
+            f"the folder was renamed: it is called {name!r}, and holds the run {renamed_from!r} "
+            f"of serial number {facts['serial'] or 'not given'}"
+        )
     if not problems:
         _weigh_release(folder, facts, problems)
     if problems:  # nothing passes that is not proved
@@ -83,8 +94,17 @@ def examine(folder: Path) -> Examined:
         if facts["verdict"] == Verdict.PASS:
             facts["verdict"] = Verdict.UNDECIDED.value
     return Examined(
-        folder=folder, facts=facts, problems=tuple(problems), findings=(*problems, *found)
+        folder=folder,
+        facts=facts,
+        problems=tuple(problems),
+        findings=(*problems, *found),
+        renamed_from=renamed_from,
     )
+
+
+def _reached_as(folder: Path) -> str:
+    """Return the name a folder is reached by, of a link that of the link, as a list shows it."""
+    return Path(os.path.abspath(folder)).name  # noqa: PTH100 - `resolve` would follow the link
 
 
 def read_regular(path: Path, read: Callable[[Path], T], problems: list[str]) -> T | None:

@@ -76,9 +76,9 @@ def report_html(
     the record. Without the date of the unit's next test there is a line to fill it in. ``problems``
     are those of the record the report is made from, ``afterwards`` where it is no part of that.
     """
-    rows = list(checks)
+    rows, problems = list(checks), list(problems)
     budgets = [row for row in rows if row.budget]
-    word, beneath = headline(facts)
+    word, beneath = headline(facts, whole=not problems)
     if facts["outcome"] != "completed":
         beneath = f"{beneath}; {verdict_words(facts)}"
     envelope = facts.get("envelope")
@@ -96,7 +96,7 @@ def report_html(
         rules={row.rule for row in rows},
         files=files,
         next_due=next_due.isoformat() if next_due else None,
-        problems=list(problems),
+        problems=problems,
         afterwards=afterwards,
     )
     return page.encode(errors="backslashreplace")

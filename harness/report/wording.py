@@ -71,10 +71,11 @@ def time_text(time_s: float) -> str:
     return f"{minutes:.0f} min {seconds:04.1f} s"
 
 
-def headline(run: Mapping[str, Any]) -> tuple[str, str]:
+def headline(run: Mapping[str, Any], *, whole: bool = True) -> tuple[str, str]:
     """Say how a run ended: a word or two, and the reason beneath.
 
-    A rehearsal is never called a release, whatever its figures.
+    A rehearsal is never called a release, whatever its figures. Where the record is not ``whole``,
+    ``undecided`` stands for what it cannot prove, not for a check.
     """
     if run.get("output") == UNCONFIRMED:
         return "Power may still be on", "output off could not be confirmed"
@@ -86,7 +87,8 @@ def headline(run: Mapping[str, Any]) -> tuple[str, str]:
     word = "Rehearsal not passed" if run["rehearsal"] else "Not released"
     if run["outcome"] == "completed":
         unproven = "the run was completed, but its record proves no release"
-        return word, _JUDGED.get(run["verdict"], unproven)
+        judged = whole or run["verdict"] != "undecided"
+        return word, _JUDGED.get(run["verdict"], unproven) if judged else unproven
     return word, _ENDED.get(run["outcome"], str(run["outcome"]))
 
 

@@ -142,6 +142,24 @@ class TestLabel:
         assert run.returncode != 0
         assert "the record is not whole" in run.stderr
 
+    def test_a_renamed_record_has_none(
+        self, softwake: Softwake, record: Callable[..., Path], tmp_path: Path
+    ) -> None:
+        """A released run under another serial number gets no label, and its page releases none."""
+        folder = record()
+        folder.rename(folder.with_name("20261125T063119Z-HRW-0008-0001"))
+
+        label = softwake("label", "last", "--to", str(tmp_path / "label.svg"))
+        page = softwake("report", "last", "--to", str(tmp_path / "page.html"))
+
+        assert label.returncode != 0
+        assert "no label: the folder was renamed" in label.stderr
+        assert page.returncode == 0
+        html = (tmp_path / "page.html").read_text(encoding="utf-8")
+        assert "<b>This record is not whole</b> and releases no unit" in html
+        assert "the folder was renamed: it is called" in html
+        assert "<b>Released</b>" not in html
+
     def test_another_kind_of_file_is_refused(
         self, softwake: Softwake, record: Callable[..., Path], tmp_path: Path
     ) -> None:

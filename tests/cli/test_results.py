@@ -100,6 +100,20 @@ class TestShow:
         assert (run.returncode, run.stderr) == (0, "")
         assert "5.0130 ? 0.0035 V" in run.stdout
 
+    def test_a_renamed_record_is_no_release(
+        self, softwake: Softwake, record: Callable[..., Path]
+    ) -> None:
+        """Under another serial number the screen shows the unit's own, and no release."""
+        folder = record()
+        folder.rename(folder.with_name("20261125T063119Z-HRW-0008-0001"))
+
+        shown = softwake("show", "last").stdout
+
+        assert "\nserial    HRW-0007\n" in shown
+        assert "NOT RELEASED: the run was completed, but its record proves no release\n" in shown
+        assert "  the folder was renamed: it is called '20261125T063119Z-HRW-0008-0001'" in shown
+        assert "released yes" not in shown
+
 
 class TestList:
     def test_runs_that_count_for_nothing_are_marked(
@@ -121,6 +135,21 @@ class TestList:
             "0004": ["damaged", "undecided", "no"],
             "0005": ["interrupted", "none", "no"],
         }
+
+    def test_a_renamed_run_is_no_release(
+        self, softwake: Softwake, record: Callable[..., Path]
+    ) -> None:
+        """A released run under another serial number is marked, and its own name is told."""
+        folder = record("0001")
+        folder.rename(folder.with_name("20261125T063119Z-HRW-0008-0001"))
+
+        lines = softwake("list").stdout.splitlines()
+
+        assert lines[1].split() == [
+            *("20261125T063119Z-HRW-0008-0001", "renamed", "undecided", "no"),
+            *("Mount", "controller", "board"),
+        ]
+        assert lines[2:] == [f"{lines[1].split()[0]} was renamed; it holds the run {folder.name}."]
 
     def test_older_runs_are_counted(self, softwake: Softwake, record: Callable[..., Path]) -> None:
         """A list that is not the whole one says so."""
@@ -157,6 +186,20 @@ class TestVerify:
         assert run.returncode == 1
         assert run.stdout.splitlines()[0] == "readings.csv: it differs from what was recorded"
         assert run.stdout.splitlines()[-1] == f"{folder.name}: NOT WHOLE"
+
+    def test_a_renamed_record(self, softwake: Softwake, record: Callable[..., Path]) -> None:
+        """A record under another serial number gives exit 1, and both names."""
+        folder = record()
+        folder.rename(folder.with_name("20261125T063119Z-HRW-0008-0001"))
+
+        run = softwake("verify", "last")
+
+        assert run.returncode == 1
+        assert run.stdout.splitlines()[0] == (
+            "the folder was renamed: it is called '20261125T063119Z-HRW-0008-0001', and holds the "
+            f"run {folder.name!r} of serial number HRW-0007"
+        )
+        assert run.stdout.splitlines()[-1] == "20261125T063119Z-HRW-0008-0001: NOT WHOLE"
 
     def test_no_such_run(self, softwake: Softwake, tmp_path: Path) -> None:
         """A run that is not there gives exit 2 and one message."""
@@ -195,6 +238,23 @@ class TestExport:
                     "source": "supply",
                 }
             ]
+
+    def test_a_renamed_record_says_so_in_every_file(
+        self, softwake: Softwake, record: Callable[..., Path], tmp_path: Path
+    ) -> None:
+        """Under another serial number no export says released."""
+        folder = record()
+        folder.rename(folder.with_name("20261125T063119Z-HRW-0008-0001"))
+        for name in ("run.csv", "run.json"):
+            softwake("export", "last", "--to", str(tmp_path / name))
+
+        with (tmp_path / "run.csv").open(encoding="utf-8", newline="") as file:
+            [row] = csv.DictReader(file)
+        content = json.loads((tmp_path / "run.json").read_text(encoding="ascii"))
+
+        assert (row["serial"], row["released"]) == ("HRW-0007", "false")
+        assert (content["whole"], content["run"]["released"]) == (False, False)
+        assert content["problems"][0].startswith("the folder was renamed")
 
     def test_everything_as_json(
         self, softwake: Softwake, record: Callable[..., Path], tmp_path: Path

@@ -24,10 +24,11 @@ def pristine(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def untouched(make_record: MakeRecord, pristine: Path) -> Path:
     """A record that all examples of a test share: each leaves it as it was."""
-    folder = pristine / "run"
-    if not folder.exists():
-        shutil.copytree(make_record(), folder)
-    return folder
+    known = folders(pristine)
+    if known:
+        return known[0]
+    made = make_record()
+    return Path(shutil.copytree(made, pristine / made.name))
 
 
 class TestVerify:
@@ -96,17 +97,53 @@ class TestVerify:
         assert verification.whole
         assert verification.findings[-1] == "board.jpg: no part of the record"
 
-    def test_a_renamed_folder_is_named(self, make_record: MakeRecord) -> None:
-        """A record under another's name says which run it is."""
+    @pytest.mark.parametrize(
+        "name", ["20261125T063119Z-HRW-0008-12ab", "20261125T063120Z-HRW-0007-12ab", "board"]
+    )
+    def test_a_renamed_folder_releases_nothing(self, make_record: MakeRecord, name: str) -> None:
+        """A record under any other name is not whole, and says which run and unit it is of."""
         folder = make_record(token="12ab")  # noqa: S106 - four digits of a name
-        renamed = folder.rename(folder.with_name("20261125T063119Z-HRW-0008-12ab"))
 
-        verification = examine(renamed)
+        seen = examine(folder.rename(folder.with_name(name)))
 
-        assert verification.whole
-        assert verification.findings[-1] == (
-            "the folder was renamed; the run is '20261125T063119Z-HRW-0007-12ab'"
+        assert (seen.whole, seen.facts["released"], seen.facts["verdict"]) == (
+            False,
+            False,
+            "undecided",
         )
+        assert seen.renamed_from == "20261125T063119Z-HRW-0007-12ab"
+        [problem] = seen.problems
+        assert problem == (
+            f"the folder was renamed: it is called {name!r}, and holds the run "
+            f"{seen.renamed_from!r} of serial number HRW-0007"
+        )
+
+    def test_a_link_by_another_name_releases_nothing(self, make_record: MakeRecord) -> None:
+        """A link to a record is taken by the name that a list would show."""
+        folder = make_record(token="12ab")  # noqa: S106 - four digits of a name
+        link = folder.with_name("20261125T063119Z-HRW-0008-12ab")
+        link.symlink_to(folder, target_is_directory=True)
+
+        assert examine(link).renamed_from == folder.name
+
+    def test_a_copy_under_its_own_name_is_whole(
+        self, make_record: MakeRecord, tmp_path: Path
+    ) -> None:
+        """Where a record stands makes no difference."""
+        folder = make_record()
+        copy = shutil.copytree(folder, tmp_path / "elsewhere" / folder.name)
+
+        assert examine(copy).whole
+
+    @pytest.mark.parametrize("path", [".", "../{name}", "{name}/../{name}/."])
+    def test_a_path_in_any_form_means_its_folder(
+        self, make_record: MakeRecord, monkeypatch: pytest.MonkeyPatch, path: str
+    ) -> None:
+        """A record is whole from inside its own folder, too, and by a roundabout path."""
+        folder = make_record()
+        monkeypatch.chdir(folder.parent if path.startswith("{") else folder)
+
+        assert examine(Path(path.format(name=folder.name))).whole
 
     def test_no_record_is_an_error(self, tmp_path: Path) -> None:
         """A folder without a record is neither whole nor damaged."""

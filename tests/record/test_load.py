@@ -376,6 +376,19 @@ class TestNeverAPass:
         assert record.problems == ("run.json: the release contradicts outcome, verdict or checks",)
         assert record.run["released"] is False
 
+    def test_a_renamed_folder_is_no_release(self, make_record: MakeRecord) -> None:
+        """A released run under another serial number is not whole, and releases nothing."""
+        folder = make_record()
+
+        record = load(folder.rename(folder.with_name("20261125T063119Z-HRW-0008-12ab")))
+
+        assert (record.whole, record.run["released"], record.run["serial"]) == (
+            False,
+            False,
+            "HRW-0007",
+        )
+        assert record.problems[0].startswith("the folder was renamed")
+
 
 class TestHostileFolders:
     @pytest.mark.parametrize("what", ["nothing", "file", "empty", "nul"])

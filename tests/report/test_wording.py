@@ -102,6 +102,19 @@ class TestHeadline:
 
         assert headline(run) == ("Not released", beneath)
 
+    @pytest.mark.parametrize(
+        ("verdict", "beneath"),
+        [
+            ("undecided", "the run was completed, but its record proves no release"),
+            ("fail", "the run was completed and at least one check failed"),
+        ],
+    )
+    def test_a_damaged_record_blames_no_check(self, verdict: str, beneath: str) -> None:
+        """Where the record is not whole, that stands in the way, unless a check had failed."""
+        run = ended(verdict=verdict, released=False)
+
+        assert headline(run, whole=False) == ("Not released", beneath)
+
 
 class TestVerdictWords:
     @pytest.mark.parametrize(
