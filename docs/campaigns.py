@@ -64,9 +64,15 @@ def _rows(heads: Iterable[str], rows: Iterable[Iterable[str]]) -> Iterable[str]:
 
 def _faults(_summaries: Mapping[str, Summary]) -> Iterable[str]:
     return _rows(
-        ("fault", "drawn from", "clearly faulty"),
+        ("fault", "drawn from", "clearly faulty", "by", "by itself it shows with"),
         (
-            (f"`{name}`", _drawn_from(fault), fault.border.text if fault.border else "always")
+            (
+                f"`{name}`",
+                _drawn_from(fault),
+                fault.border.text,
+                fault.border.source,
+                fault.shown_by,
+            )
             for name, fault in FAULTS.items()
         ),
     )

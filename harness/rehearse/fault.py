@@ -57,16 +57,23 @@ class Severity:
         return (number - mild) / (severe - mild)
 
 
+def _always(_faulty: UnitModel, _unit: Unit) -> bool:
+    return True
+
+
 @dataclass(frozen=True, slots=True)
 class Border:
-    """From where on a technician who saw the part, or measured it alone, would reject the unit.
+    """From where on a unit is clearly faulty: a part past its life, or a nameplate not kept.
 
-    It is drawn without a look at any profile: whether one finds the fault, a campaign answers.
+    It comes from the part's own standard, the practice of its data sheets, or the nameplate,
+    without a look at any profile: whether one finds the fault, a campaign answers.
     """
 
     text: str
+    #: Standard, or "common practice"; "from memory" where it is.
+    source: str
     #: Whether a faulty unit with this nameplate is on the far side.
-    is_beyond: Callable[[UnitModel, Unit], bool]
+    is_beyond: Callable[[UnitModel, Unit], bool] = _always
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +118,10 @@ class Fault:
     summary: str
     #: Makes the faulty unit, by how bad it is in the fault's own measure.
     change: Callable[[UnitModel, float], UnitModel]
+    #: From where on a unit with it is clearly faulty.
+    border: Border
+    #: What shows it on the part or unit by itself, away from this bench (common practice).
+    shown_by: str
     #: Ways to find it, the surest first (common practice).
     remedies: tuple[Remedy, ...]
     #: Kinds of input that can have it.
@@ -119,9 +130,6 @@ class Fault:
     needs_load: bool = False
     #: None where it is there or it is not.
     severity: Severity | None = None
-    #: None where it always is clearly faulty: a few ohms across the supply, a part that is open or
-    #: breaks over below the voltage it works at, an output that cannot give its nominal current.
-    border: Border | None = None
     #: Field of the defects that may come late; None where it is there from the beginning.
     onset: str | None = None
 
@@ -155,8 +163,8 @@ class Fault:
         )
 
     def is_clear(self, faulty: UnitModel, unit: Unit) -> bool:
-        """Return whether a technician would reject a unit that has it without a doubt."""
-        return self.border is None or self.border.is_beyond(faulty, unit)
+        """Return whether a unit with this nameplate that has it is clearly faulty."""
+        return self.border.is_beyond(faulty, unit)
 
     def out_of_reach(self, profile: Profile) -> bool:
         """Return True if a profile has no step in which it could show at all."""

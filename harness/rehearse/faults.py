@@ -6,9 +6,10 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from harness.errors import UsageError, did_you_mean
-from harness.rehearse.fault import Border, Fault, Remedy, Severity
-from harness.rehearse.unit_model import Intermittence, UnitModel, typical_model
-from harness.unit.nameplate import Unit
+from harness.rehearse import degrees
+from harness.rehearse.degrees import always, short
+from harness.rehearse.fault import Fault, Remedy
+from harness.rehearse.unit_model import Intermittence, UnitModel
 
 _AC, _DC = frozenset({"ac"}), frozenset({"dc"})
 
@@ -43,76 +44,6 @@ def _intermittent(model: UnitModel, open_s: float) -> UnitModel:
     return _with(model, "defects", intermittence=contact)
 
 
-# --- from where on it is clearly faulty
-
-_REJECTED_DRAW, _REJECTED_LEFT, _REJECTED_OFF, _REJECTED_OPEN_S = 1.5, 0.25, 0.05, 0.1
-
-
-def _draws_much(model: UnitModel, unit: Unit) -> bool:
-    leak_w = model.converter.nominal_bulk_v**2 / model.defects.bulk_leak_ohm
-    return leak_w + model.converter.idle_power_w >= _REJECTED_DRAW * unit.input.idle_power_w
-
-
-def _is_dried_out(model: UnitModel, _unit: Unit) -> bool:
-    return model.bulk.capacitance_f <= _REJECTED_LEFT * model.bulk.nominal_capacitance_f
-
-
-def _is_off(model: UnitModel, unit: Unit) -> bool:
-    """Against the nameplate; a unit that names no output is held to the typical one."""
-    named = (output.nominal_v for output in unit.output.values())
-    nominal_v = next(named, None) or typical_model(unit).converter.output_v
-    return abs(model.converter.output_v - nominal_v) >= _REJECTED_OFF * nominal_v
-
-
-def _is_open_for_long(model: UnitModel, _unit: Unit) -> bool:
-    contact = model.defects.intermittence
-    return contact is not None and 0.5 * sum(contact.open_s) >= _REJECTED_OPEN_S
-
-
-#: What it draws. Source: rejected whatever the cause (common practice).
-_DRAW = Border(
-    "leak and idle draw together 1.5 times the nameplate's idle power or more", _draws_much
-)
-#: What is left of a capacitance. Source: beyond doubt, whatever the part's own tolerance: sheets
-#: call one worn out at 20 to 30 % lost (endurance, IEC 60384-4, from memory); in between it works,
-#: and is found with a capacitance meter on the bench rather than at first power.
-_LEFT = Border("a quarter or less left", _is_dried_out)
-#: An output off its value. Source: the usual tolerance of a 5 V or 24 V rail (common practice).
-_OFF = Border("5 % or more off the nameplate", _is_off)
-#: Time a contact is open. Source: seen by the eye on any panel meter (common practice).
-_OPEN = Border("0.1 s or longer", _is_open_for_long)
-
-# --- how bad
-
-
-def _short(what: str, usual_ohm: float) -> Severity:
-    """From 0.05 ohm, a solder bridge, to some ohms, where copper or a die still limits."""
-    return Severity(what, "ohm", (5.0, usual_ohm, 0.05), within=(0.02, 20.0), by_decades=True)
-
-
-#: From the edge of a rail's tolerance to what kills its load.
-_OFF_BY = Severity("output voltage off by", "%", (0.03, 0.06, 0.3), within=(0.0, 0.9))
-_BREAKS_AT = Severity(
-    "voltage it breaks over at, of nominal bulk voltage", "%", (0.95, 0.7, 0.3), within=(0.01, 2.0)
-)
-_LEAKS = Severity(
-    "power in the leak at nominal voltage, of full-load input power",
-    "%",
-    (0.02, 1.0, 2.0),
-    within=(0.001, 10.0),
-    by_decades=True,
-)
-_CAPACITANCE = Severity(
-    "capacitance left, of the printed one", "%", (0.6, 0.08, 0.02), within=(0.005, 1.0)
-)
-_GIVES = Severity("output current it gives, of nominal", "%", (0.95, 0.6, 0.2), within=(0.01, 1.2))
-_OPEN_FOR = Severity(
-    "mean time the contact is open", "s", (0.02, 0.65, 1.0), within=(0.001, 100.0), by_decades=True
-)
-_DRAWS = Severity(
-    "idle power, times the healthy one", "1", (1.5, 4.0, 8.0), within=(1.0, 1000.0), by_decades=True
-)
-
 # --- what would show it
 
 _BUDGET = Remedy(
@@ -143,7 +74,9 @@ _ALL = (
     Fault(
         name="shorted-input",
         summary="input shorted behind the fuse",
-        severity=_short("resistance across the input", 0.1),
+        border=always("ohms across the supply: an input has kilohms (common practice)"),
+        shown_by="ohmmeter across the input",
+        severity=short("resistance across the input", 0.1),
         onset="input_short_ohm",
         change=lambda model, ohm: _with(model, "defects", input_short_ohm=ohm),
         remedies=(_BUDGET,),
@@ -151,7 +84,9 @@ _ALL = (
     Fault(
         name="shorted-varistor",
         summary="varistor failed short",
-        severity=_short("resistance of the varistor", 0.4),
+        border=always("its voltage at 1 mA has moved by 10 % or more (IEC 61051-1, from memory)"),
+        shown_by="ohmmeter across the varistor, one lead lifted",
+        severity=short("resistance of the varistor", 0.4),
         onset="input_short_ohm",
         change=lambda model, ohm: _with(
             replace(model, varistor=None), "defects", input_short_ohm=ohm
@@ -161,7 +96,9 @@ _ALL = (
     Fault(
         name="shorted-switch",
         summary="switching transistor shorted",
-        severity=_short("resistance across the bulk capacitor", 0.3),
+        border=always("off, a transistor passes microamperes (common practice of sheets)"),
+        shown_by="ohmmeter across the transistor",
+        severity=short("resistance across the bulk capacitor", 0.3),
         onset="bulk_short_ohm",
         # winding and tracks remain across the bulk capacitor; nothing switches
         change=lambda model, ohm: _with(
@@ -172,7 +109,9 @@ _ALL = (
     Fault(
         name="switch-breakdown",
         summary="switching transistor breaks over at 70 % of nominal voltage",
-        severity=_BREAKS_AT,
+        border=always("its breakdown voltage is below the voltage it works at"),
+        shown_by="breakdown test of the transistor, lifted, with its current limited",
+        severity=degrees.BREAKS_AT,
         # once weakened it stays shorted
         change=lambda model, share: _with(
             model, "defects", breakdown_v=share * model.converter.nominal_bulk_v, breakdown_ohm=0.4
@@ -185,14 +124,17 @@ _ALL = (
     Fault(
         name="open-fuse",
         summary="fuse open",
+        border=always("a fuse-link that is open has operated (IEC 60127-1)"),
+        shown_by="ohmmeter across the fuse",
         change=lambda model, _: _with(model, "fuse", is_open=True),
         remedies=(_NO_OUTPUT,),
     ),
     Fault(
         name="leaky-bulk-capacitor",
         summary="bulk capacitor leaks",
-        severity=_LEAKS,
-        border=_DRAW,
+        border=degrees.LEAKS,
+        shown_by="its leakage current after 5 min at rated voltage, lifted",
+        severity=degrees.LEAK,
         onset="bulk_leak_ohm",
         change=_leaky_bulk,
         remedies=(_HEAVY, _BUDGET),
@@ -200,8 +142,9 @@ _ALL = (
     Fault(
         name="weak-bulk-capacitor",
         summary="bulk capacitor lost its capacitance",
-        severity=_CAPACITANCE,
-        border=_LEFT,
+        border=degrees.WORN,
+        shown_by="capacitance and tan delta at 100 Hz or 120 Hz, lifted",
+        severity=degrees.CAPACITANCE,
         change=lambda model, left: replace(model, bulk=model.bulk.aged(left)),
         remedies=(
             _CONDUCTS_LONGER,
@@ -211,6 +154,8 @@ _ALL = (
     Fault(
         name="open-rectifier-diode",
         summary="rectifier diode open",
+        border=always("a diode that does not conduct forward (common practice)"),
+        shown_by="diode test of each diode",
         change=_open_diode,
         remedies=(
             _HALF_WAVE,
@@ -221,24 +166,28 @@ _ALL = (
     Fault(
         name="output-low",
         summary="output 6 % low",
-        severity=_OFF_BY,
-        border=_OFF,
+        border=degrees.OUTPUT_OFF,
+        shown_by="voltmeter at the output",
+        severity=degrees.OFF_BY,
         change=lambda model, off: _output_off(model, -off),
         remedies=(Remedy("nominal", "meter.voltage_dc", "low", "the output is read"),),
     ),
     Fault(
         name="output-high",
         summary="output 6 % high",
-        severity=_OFF_BY,
-        border=_OFF,
+        border=degrees.OUTPUT_OFF,
+        shown_by="voltmeter at the output",
+        severity=degrees.OFF_BY,
         change=_output_off,
         remedies=(Remedy("nominal", "meter.voltage_dc", "high", "the output is read"),),
     ),
     Fault(
         name="current-limit-folded-back",
         summary="output gives in at 60 % of its nominal current",
+        border=always("it does not give the current on its nameplate"),
+        shown_by="nominal current drawn from the output",
         needs_load=True,
-        severity=_GIVES,
+        severity=degrees.GIVES,
         # the current sense drifted
         change=lambda model, share: _with(
             model, "converter", output_limit_a=share * model.converter.output_nominal_a
@@ -248,14 +197,17 @@ _ALL = (
     Fault(
         name="no-start",
         summary="converter does not start",
+        border=always("it does not give the voltage on its nameplate"),
+        shown_by="voltmeter at the output",
         change=lambda model, _: _with(model, "converter", starts=False),
         remedies=(_NO_OUTPUT,),
     ),
     Fault(
         name="intermittent-contact",
         summary="contact in the input line opens now and then",
-        severity=_OPEN_FOR,
-        border=_OPEN,
+        border=always("a contact may not open for a microsecond (IEC 60512-2-5, from memory)"),
+        shown_by="voltage across the contact on an oscilloscope, while it is moved and tapped",
+        severity=degrees.OPEN_FOR,
         change=_intermittent,
         remedies=(
             Remedy("nominal", why="a longer dwell: a contact that opens seldom needs more time"),
@@ -264,8 +216,9 @@ _ALL = (
     Fault(
         name="idle-over-consumption",
         summary="draws four times the usual power at idle",
-        severity=_DRAWS,
-        border=_DRAW,
+        border=degrees.DRAWS_MUCH,
+        shown_by="power meter at the input, outputs open",
+        severity=degrees.DRAWS,
         # a part heats without doing harm yet
         change=lambda model, times: _with(
             model, "converter", idle_power_w=times * model.converter.idle_power_w
@@ -275,8 +228,10 @@ _ALL = (
     Fault(
         name="shorted-bridge-diode",
         summary="diode of the bridge shorted",
+        border=always("a diode that conducts in reverse (common practice)"),
+        shown_by="diode test of each diode",
         kinds=_AC,
-        severity=_short("resistance of the diode", 0.1),
+        severity=short("resistance of the diode", 0.1),
         change=lambda model, ohm: _with(model, "defects", shorted_leg_ohm=ohm),
         remedies=(_BUDGET,),
     ),
