@@ -18,6 +18,7 @@ from harness.qualify.unit_result import End
 from harness.quantity import format_pair, format_quantity
 from harness.rehearse.fault import Fault
 from harness.rehearse.faults import FAULTS
+from harness.rehearse.laws import FIXED, LAWS, Laws
 
 __all__ = ["PAGES", "stored", "with_tables"]
 
@@ -76,6 +77,27 @@ def _faults(_summaries: Mapping[str, Summary]) -> Iterable[str]:
             for name, fault in FAULTS.items()
         ),
     )
+
+
+def _laws(_summaries: Mapping[str, Summary]) -> Iterable[str]:
+    usual = Laws()
+    yield from _rows(
+        ("law", "what its number says", "usual", "swept", "rests on"),
+        (
+            (
+                f"`{name}`",
+                law.says,
+                f"{getattr(usual, name):g}",
+                f"{law.least:g} to {law.most:g}",
+                f"**{law.source}**" if law.is_assumed else law.source,
+            )
+            for name, law in LAWS.items()
+        ),
+    )
+    yield ""
+    yield "Taken as they are, with no number to sweep:"
+    yield ""
+    yield from (f"- {text}" for text in FIXED)
 
 
 def _drawn_from(fault: Fault) -> str:
@@ -184,7 +206,7 @@ PAGES: Mapping[str, Mapping[str, _Table]] = {
         "marginal": _marginal,
         "let through": _let_through,
     },
-    "simulator.md": {"severities": _severities},
+    "simulator.md": {"severities": _severities, "laws": _laws},
 }
 
 

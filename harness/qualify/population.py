@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from harness.qualify.unit_result import HEALTHY
 from harness.rehearse.faults import FAULTS, fault_named, faults_of
+from harness.rehearse.laws import Laws
 from harness.rehearse.model_file import UnitModelFile
 from harness.rehearse.streams import stream
 from harness.rehearse.unit_model import UnitModel, typical_model
@@ -111,7 +112,8 @@ class Population:
 
     Even numbers are healthy units; odd ones take the faults in turn, those named or every one such
     a unit can have. What the ``model`` of the very unit states stands, or is drawn inside the
-    tolerance it states; without one, units are typical of the nameplate.
+    tolerance it states; without one, units are typical of the nameplate. All are so under the
+    ``laws``: what is assumed of every unit.
 
     UsageError: such a unit has no such fault. FileError: the unit model does not fit the nameplate,
     or lists faults of its own.
@@ -124,6 +126,7 @@ class Population:
         seed: int,
         faults: Sequence[str] = (),
         model: UnitModelFile | None = None,
+        laws: Laws = Laws(),  # noqa: B008 - it is frozen
     ) -> None:
         kind = unit.input.kind
         for name in faults:
@@ -132,7 +135,8 @@ class Population:
         self._unit = unit
         self._seed = seed
         self._model = model
-        self._typical = typical_model(unit)
+        self._laws = laws
+        self._typical = typical_model(unit, laws)
         self._stated = {} if model is None else model.stated
         if model is not None:
             model.refuse_faults(
@@ -154,7 +158,9 @@ class Population:
         kind = self.kind_of(index)
         place = index // 2 if kind == HEALTHY else index // 2 // len(self.faults)
         seed = stream(self._seed, kind, place).getrandbits(_SEED_BITS)
-        typical = self._typical if self._model is None else self._model.unit(self._unit, seed=seed)
+        typical = self._typical
+        if self._model is not None:
+            typical = self._model.unit(self._unit, seed=seed, laws=self._laws)
         model = _healthy(typical, seed, self._stated)
         severity, clear = math.nan, False
         if kind != HEALTHY:

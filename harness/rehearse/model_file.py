@@ -17,6 +17,7 @@ from harness.files.toml_positions import KeyPath
 from harness.quantity import parse_quantity, shown
 from harness.rehearse.fault import SEVERITIES, Severity
 from harness.rehearse.faults import FAULTS
+from harness.rehearse.laws import Laws
 from harness.rehearse.streams import stream
 from harness.rehearse.unit_model import Onset, UnitModel, typical_model
 from harness.rehearse.unit_parts import (
@@ -198,12 +199,12 @@ class UnitModelFile(FromFile):
             )
         return value
 
-    def unit(self, nameplate: Unit, *, seed: int = 1) -> UnitModel:
+    def unit(self, nameplate: Unit, *, seed: int = 1, laws: Laws = Laws()) -> UnitModel:  # noqa: B008 - it is frozen
         """Return the simulated unit.
 
         A value with a tolerance is drawn inside it, the same for the same seed, every value as
         likely as any other; one without stands as it is. What the file leaves out is typical of the
-        nameplate.
+        nameplate, under these laws.
 
         Raises:
             FileError: It does not fit the nameplate.
@@ -213,7 +214,7 @@ class UnitModelFile(FromFile):
         kind = nameplate.input.kind
         if self.input != kind:
             raise self._mistake(("input",), f"the profile's unit has {kind.upper()} input", kind)
-        typical = typical_model(nameplate)
+        typical = typical_model(nameplate, laws)
         rectifier = self.rectifier.filled(typical.rectifier)
         bulk_v = nameplate.input.nominal_v * nameplate.input.peak_factor - rectifier.drop_v
         varistor = limiter = None
@@ -223,7 +224,7 @@ class UnitModelFile(FromFile):
             limiter = InrushLimiter(cold_ohm=self.inrush_limiter.said["cold_ohm"])
             limiter = self.inrush_limiter.drawn(limiter, seed)
         rating_a = self.fuse.said.get("rating_a", typical.fuse.rating_a)
-        integral_a2s = self.fuse.said.get("melting_i2t_a2s")
+        integral_a2s = self.fuse.said.get("melting_i2t_a2s", laws.fuse_melting_s * rating_a**2)
         model = UnitModel(
             input_kind=typical.input_kind,
             fuse=self.fuse.filled(Fuse.time_lag(rating_a, melting_i2t_a2s=integral_a2s)),
@@ -231,6 +232,7 @@ class UnitModelFile(FromFile):
             rectifier=replace(rectifier, limiter=limiter),
             bulk=self._bulk(typical.bulk, bulk_v, seed),
             converter=self._converter(typical.converter, bulk_v, seed),
+            case=typical.case,
         )
         for at, table in enumerate(self.faults):
             fault = FAULTS[table.kind]
@@ -267,7 +269,8 @@ class UnitModelFile(FromFile):
         said = self.converter.said
         converter = self.converter.drawn(replace(typical, nominal_bulk_v=bulk_v), seed)
         if "start_v" in said and "stop_v" not in said:
-            converter = replace(converter, stop_v=0.8 * converter.start_v)
+            stop_share = typical.stop_v / typical.start_v
+            converter = replace(converter, stop_v=stop_share * converter.start_v)
         if converter.stop_v >= converter.start_v:
             raise self._mistake(
                 ("converter", "stop" if "stop_v" in said else "start"),

@@ -31,8 +31,6 @@ _PROTECTION, _LIMITING = 1, 2
 _PROTECTION_OVER = 1.1
 
 _AMBIENT_DEGC = 23.0
-#: Case of a small enclosed unit: rise of its temperature with loss, and how fast (common practice).
-_RISE_K_PER_W, _HEATING_S = 4.0, 600.0
 #: The case warms in steps of this length; next to its time constant that is nothing.
 _WARM_EVERY_S = 0.1
 
@@ -106,9 +104,10 @@ class SimulatedBench:
             return
         # first-order heating of the case by the unit's loss (textbook)
         self._warmed_s += passed_s
+        case = circuit.model.case
         loss_w = circuit.source_power_w(self._window_s) - self._output_power_w()
-        final_degc = _AMBIENT_DEGC + _RISE_K_PER_W * max(0.0, loss_w)
-        self._case_degc += (final_degc - self._case_degc) * -math.expm1(-passed_s / _HEATING_S)
+        final_degc = _AMBIENT_DEGC + case.rise_k_per_w * max(0.0, loss_w)
+        self._case_degc += (final_degc - self._case_degc) * -math.expm1(-passed_s / case.heating_s)
 
     def _output_power_w(self) -> float:
         return self.circuit.output_voltage_v() * self.circuit.converter.output_a

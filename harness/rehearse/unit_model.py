@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from harness.rehearse.unit_parts import Bulk, Converter, Fuse, Rectifier, Varistor
+from harness.rehearse.laws import Laws
+from harness.rehearse.unit_parts import Bulk, Case, Converter, Fuse, Rectifier, Varistor
 from harness.unit.nameplate import Output, Unit
 
 #: Preferred fuse ratings in amperes: the R10 series, as IEC 60127-2 rates its links.
@@ -66,19 +67,20 @@ class UnitModel:
     rectifier: Rectifier
     bulk: Bulk
     converter: Converter
+    case: Case
     defects: Defects = Defects()
 
 
-def typical_model(unit: Unit) -> UnitModel:
-    """Return a healthy unit as the nameplate describes it.
+def typical_model(unit: Unit, laws: Laws = Laws()) -> UnitModel:  # noqa: B008 - it is frozen
+    """Return a healthy unit as the nameplate describes it, under these laws.
 
     Only the first output is modelled; a unit without one gets a small output of its own, so that
     its input still behaves. What the nameplate does not say follows the usual proportions of such
-    units (common practice, from memory), each stated where it is chosen.
+    units (common practice, from memory): in the laws, or stated where it is chosen.
     """
     line = unit.input
     is_dc = line.kind == "dc"
-    drop_v = 0.45 if is_dc else 1.7
+    drop_v = laws.diode_drop * (0.45 if is_dc else 1.7)
     bulk_v = line.nominal_v * line.peak_factor - drop_v
     output = next(iter(unit.output.values()), None) or _small_output(unit)
     usual_f = 400e-6 * line.current_a
@@ -86,20 +88,23 @@ def typical_model(unit: Unit) -> UnitModel:
         power_w = output.nominal_v * output.current_a / 0.86
         peak_v = line.nominal_v * line.peak_factor
         usual_f = power_w / (min(line.frequency_hz) * 0.3 * peak_v**2)
-    bulk_f = line.bulk_capacitance_f or usual_f
+    bulk_f = line.bulk_capacitance_f or laws.bulk_size * usual_f
     # At least 10 % above the working voltage: common practice (a maker's data sheet). For a 120 V
     # line this gives the 200 V class.
-    varistor_v = (1.4 if is_dc else 1.1) * line.highest_v * line.peak_factor
+    varistor_v = laws.varistor_class * (1.4 if is_dc else 1.1) * line.highest_v * line.peak_factor
     least_a = 1.5 * line.current_a
     fuse_a = next((rating for rating in _FUSE_RATINGS_A if rating >= least_a * 0.999), least_a)
     return UnitModel(
         input_kind=line.kind,
-        fuse=Fuse.time_lag(fuse_a),
-        varistor=Varistor(voltage_at_1ma_v=varistor_v),
+        fuse=Fuse.time_lag(fuse_a, melting_i2t_a2s=laws.fuse_melting_s * fuse_a**2),
+        varistor=Varistor(voltage_at_1ma_v=varistor_v, exponent=laws.varistor_exponent),
         rectifier=Rectifier(
             drop_v=drop_v,
             # A share of nominal voltage over current; for AC a warm inrush limiter included.
-            resistance_ohm=(0.0075 if is_dc else 0.01) * line.nominal_v / line.current_a,
+            resistance_ohm=laws.input_path
+            * (0.0075 if is_dc else 0.01)
+            * line.nominal_v
+            / line.current_a,
             # Two silicon junctions of emission coefficient 1.7 at 300 K, their drop stated at 2 A.
             drop_at_a=2.0,
             emission_v=0.0 if is_dc else 2.0 * 1.7 * 0.02585,
@@ -107,12 +112,13 @@ def typical_model(unit: Unit) -> UnitModel:
         bulk=Bulk(
             capacitance_f=bulk_f,
             nominal_capacitance_f=bulk_f,
-            # An electrolytic capacitor: RC of 50 us at switching frequency, of 50 s on its bleeder.
-            series_resistance_ohm=min(50e-6 / bulk_f, 0.3),
-            leakage_ohm=50.0 / bulk_f,
+            series_resistance_ohm=laws.bulk_resistance * min(50e-6 / bulk_f, 0.3),
+            leakage_ohm=laws.bulk_leak_s / bulk_f,
             forming_v=bulk_v,
+            ageing=laws.ageing,
         ),
-        converter=_usual_converter(unit, output, bulk_f, bulk_v, drop_v),
+        converter=_usual_converter(unit, output, bulk_f, bulk_v, drop_v, laws),
+        case=Case(rise_k_per_w=laws.case_rise_k_per_w, heating_s=laws.case_heating_s),
     )
 
 
@@ -123,32 +129,39 @@ def _small_output(unit: Unit) -> Output:
     )
 
 
-def _usual_converter(
-    unit: Unit, output: Output, bulk_f: float, bulk_v: float, drop_v: float
+def _usual_converter(  # noqa: PLR0913 - what a converter hangs on
+    unit: Unit, output: Output, bulk_f: float, bulk_v: float, drop_v: float, laws: Laws
 ) -> Converter:
     """Return the converter of a healthy unit."""
     line = unit.input
     power_w = output.nominal_v * output.current_a
-    idle_w = 0.82 * line.idle_power_w
-    # 89 % at full load; a heavy idle draw leaves the rest of the loss small, not negative.
-    rest_frac = max(1 / 0.89 - 1 - idle_w / power_w, 0.02)
+    idle_w = laws.idle_share * line.idle_power_w
+    # A heavy idle draw leaves the rest of the loss at full load small, not negative.
+    rest_frac = max(1 / laws.efficiency - 1 - idle_w / power_w, 0.02)
     # It must not start below the threshold of the nameplate: the budget of a healthy unit is
     # only leakage there.
-    start_v = 1.02 * line.start_threshold_v * line.peak_factor - drop_v
+    start_v = laws.start_margin * line.start_threshold_v * line.peak_factor - drop_v
     # Filling the output must be explained by filling the bulk capacitor (safety rule 6).
-    output_f = 0.05 * bulk_f * (bulk_v / output.nominal_v) ** 2
+    output_f = laws.output_energy * bulk_f * (bulk_v / output.nominal_v) ** 2
     return Converter(
         start_v=start_v,
-        stop_v=0.8 * start_v,
+        stop_v=laws.stop_share * start_v,
+        restart_delay_s=laws.restart_delay_s,
+        soft_start_s=laws.soft_start_s,
         idle_power_w=idle_w,
-        proportional_loss_frac=0.5 * rest_frac,
-        square_loss_frac=0.5 * rest_frac,
+        proportional_loss_frac=(1.0 - laws.square_loss) * rest_frac,
+        square_loss_frac=laws.square_loss * rest_frac,
+        loss_by_line=laws.loss_by_line,
         output_v=output.nominal_v * 1.002,
         output_nominal_a=output.current_a,
-        output_limit_a=1.25 * output.current_a,
-        output_resistance_ohm=0.004 * output.nominal_v / output.current_a,
+        output_limit_a=laws.output_limit * output.current_a,
+        output_resistance_ohm=laws.droop * output.nominal_v / output.current_a,
         output_capacitance_f=output_f,
-        output_bleed_ohm=500.0 * output.nominal_v / output.current_a,
+        output_bleed_ohm=laws.output_bleed * output.nominal_v / output.current_a,
         nominal_bulk_v=bulk_v,
-        switching_ripple_v=0.0004 * output.nominal_v + 0.006,
+        line_regulation_frac=laws.line_regulation,
+        line_rejection_frac=laws.line_rejection,
+        switching_ripple_v=laws.ripple * (0.0004 * output.nominal_v + 0.006),
+        ripple_at_idle_frac=laws.ripple_at_idle,
+        ripple_by_bulk_frac=laws.ripple_by_bulk,
     )

@@ -81,18 +81,17 @@ class Fuse:
     is_open: bool = False  #: has already blown
 
     @classmethod
-    def time_lag(cls, rating_a: float, *, melting_i2t_a2s: float | None = None) -> Fuse:
+    def time_lag(cls, rating_a: float, *, melting_i2t_a2s: float) -> Fuse:
         """Return a time-lag (T) link of ``rating_a`` amperes, with the integral of its sheet.
 
         Source: Gates of IEC 60127-2, sheet 3: held for an hour at 1.5 times the rating, open within
         2 minutes at 2.1 times. The link of this model carries 1.55 times the rating for ever.
-        15 In^2 s and 0.1 V across a new link at its rating: common practice.
+        0.1 V across a new link at its rating: common practice.
         """
-        integral = melting_i2t_a2s or 15.0 * rating_a**2
         return cls(
             rating_a=rating_a,
-            melting_i2t_a2s=integral,
-            heat_time_s=integral / (1.55 * rating_a) ** 2,
+            melting_i2t_a2s=melting_i2t_a2s,
+            heat_time_s=melting_i2t_a2s / (1.55 * rating_a) ** 2,
             resistance_ohm=0.1 / rating_a,
         )
 
@@ -181,6 +180,8 @@ class Bulk:
     forming_ohm: Annotated[Ohms, Key("forming_leakage")] = math.inf
     forming_s: Annotated[Seconds, Key("forming_time")] = math.inf  #: how fast it goes
     forming_v: float = math.inf  #: the voltage that the unit works at
+    #: Series resistance of the dried-out capacitor goes with the share left to this power, down.
+    ageing: float
 
     def forming_left(self, share: float, bulk_v: float, duration_s: float) -> float:
         """Return the share of the extra leakage that is left after ``duration_s`` at ``bulk_v``.
@@ -204,7 +205,7 @@ class Bulk:
         return replace(
             self,
             capacitance_f=left_frac * self.nominal_capacitance_f,
-            series_resistance_ohm=self.series_resistance_ohm / left_frac,
+            series_resistance_ohm=self.series_resistance_ohm / left_frac**self.ageing,
         )
 
 
@@ -213,32 +214,59 @@ class Converter:
     """The switching converter between bulk capacitor and the output that is metered and loaded.
 
     Input power is ``idle_power_w`` + Pout (1 + ``proportional_loss_frac`` +
-    ``square_loss_frac`` Pout / Pnominal): a fixed, a proportional and a resistive loss.
+    ``square_loss_frac`` Pout / Pnominal): a fixed, a proportional and a resistive loss, at nominal
+    bulk voltage.
     """
 
     start_v: Volts  #: bulk voltage at which it starts
     stop_v: Volts  #: bulk voltage below which it stops
     starts: bool = True  #: False if it never does
     #: From a stop to the next start: its own supply has to be charged first (common practice).
-    restart_delay_s: Seconds = 0.05
-    soft_start_s: Seconds = 0.02  #: from zero to nominal output
+    restart_delay_s: Seconds
+    soft_start_s: Seconds  #: from zero to nominal output
+    #: Bulk voltages below and above which it gives in to its nominal output power: it stops, and
+    #: tries again. At a share s of that power, below s times the one and above 1/s times the other.
+    gives_in_below_v: float = 0.0
+    gives_in_above_v: float = math.inf
     idle_power_w: Watts
     proportional_loss_frac: Fraction
     square_loss_frac: Fraction
+    loss_by_line: float = 0.0  #: all three go with bulk voltage over nominal, to this power
     #: Without load, at nominal bulk voltage.
     output_v: Annotated[Volts, Key("output_voltage", tolerance=True)]
     output_nominal_a: float
-    output_limit_a: Amps  #: it cannot pass more
+    output_limit_a: Amps  #: it cannot pass more; infinite where the limit is lost
     output_resistance_ohm: Ohms
     output_capacitance_f: Farads  #: filled during soft start
     output_bleed_ohm: Ohms  #: empties the output capacitor when it does not run
     nominal_bulk_v: float
-    line_regulation_frac: float = 0.002  #: change of output voltage when bulk voltage doubles
-    line_rejection_frac: float = 0.003  #: bulk ripple that comes through to the output
+    line_regulation_frac: float = 0.0  #: change of output voltage when bulk voltage doubles
+    line_rejection_frac: float = 0.0  #: bulk ripple that comes through to the output
     switching_ripple_v: Volts  #: rms, at nominal current, bulk capacitor healthy
+    ripple_at_idle_frac: float = 1.0  #: share of it that is there without load
+    #: Its growth for each whole printed capacitance that the bulk capacitor has too little.
+    ripple_by_bulk_frac: float = 0.0
 
-    def input_power_w(self, output_power_w: float) -> float:
-        """Return the power taken from the bulk capacitor, in watts."""
-        nominal_w = self.output_v * self.output_nominal_a
-        share = self.proportional_loss_frac + self.square_loss_frac * output_power_w / nominal_w
-        return self.idle_power_w + output_power_w * (1.0 + share)
+    @property
+    def output_nominal_w(self) -> float:
+        """Nominal output power."""
+        return self.output_v * self.output_nominal_a
+
+    def input_power_w(self, output_power_w: float, bulk_frac: float = 1.0) -> float:
+        """Return the power taken from the bulk capacitor at ``bulk_frac`` of its nominal voltage.
+
+        In watts. Source: loss that is constant, in proportion and in the square: textbook; its
+        course over bulk voltage is an assumption.
+        """
+        share = output_power_w / self.output_nominal_w
+        loss = self.proportional_loss_frac + self.square_loss_frac * share
+        loss_w = self.idle_power_w + output_power_w * loss
+        return output_power_w + loss_w * math.pow(bulk_frac, self.loss_by_line)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Case:
+    """The case of a small enclosed unit, as one store of heat. Source: textbook."""
+
+    rise_k_per_w: float  #: above its surroundings, for each watt of loss
+    heating_s: float  #: time constant

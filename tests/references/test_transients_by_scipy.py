@@ -19,6 +19,7 @@ from harness.rehearse.unit_model import UnitModel
 from harness.rehearse.unit_parts import (
     KELVIN,
     Bulk,
+    Case,
     Converter,
     Fuse,
     InrushLimiter,
@@ -50,7 +51,8 @@ def converter(**changes: float | bool) -> Converter:
         "output_capacitance_f": 500e-6,
         "output_bleed_ohm": 1e6,
         "nominal_bulk_v": 24.0,
-        "line_regulation_frac": 0.0,
+        "restart_delay_s": 0.05,
+        "soft_start_s": 0.02,
         "switching_ripple_v": 0.0,
     }
     return Converter(**{**values, **changes})  # type: ignore[arg-type]
@@ -67,8 +69,10 @@ def unit(kind: str = "dc") -> UnitModel:
             nominal_capacitance_f=BULK_F,
             series_resistance_ohm=ESR_OHM,
             leakage_ohm=LEAK_OHM,
+            ageing=1.0,
         ),
         converter=converter(),
+        case=Case(rise_k_per_w=4.0, heating_s=600.0),
     )
 
 

@@ -35,6 +35,7 @@ class ConverterState:
         self.output_v = 0.0  # mean voltage at the output terminals
         self.load_a = 0.0  # what the load is set to; 0 where it is off
         self._bulk_share = bulk.nominal_capacitance_f / bulk.capacitance_f
+        self._bulk_frac = 1.0  # mean bulk voltage over nominal, while it runs
         self._target_v = 0.0
         self._slope = 0.0
         self._least_v = 0.0
@@ -48,9 +49,29 @@ class ConverterState:
         return self.model.start_v
 
     @property
+    def upper_v(self) -> float:
+        """Bulk voltage at which it would start or give in now, on the way up; infinite for none."""
+        if self.mode is Mode.OFF:
+            return self.start_v
+        above_v = self.model.gives_in_above_v
+        if above_v == math.inf or self._output_frac <= 0.0:
+            return math.inf
+        return above_v / self._output_frac
+
+    @property
     def stop_v(self) -> float:
         """Bulk voltage at which it would stop now; minus infinity if it does not run."""
-        return -math.inf if self.mode is Mode.OFF else self.model.stop_v
+        if self.mode is Mode.OFF:
+            return -math.inf
+        below_v = self.model.gives_in_below_v
+        if below_v <= 0.0:
+            return self.model.stop_v
+        return max(self.model.stop_v, below_v * self._output_frac)
+
+    @property
+    def _output_frac(self) -> float:
+        """Output power, of nominal."""
+        return self.output_v * self.output_a / self.model.output_nominal_w
 
     @property
     def is_still(self) -> bool:
@@ -78,14 +99,14 @@ class ConverterState:
             self.mode = Mode.MOVING
             self._regulate_for(bulk_v)
             return True
-        if bulk_v > self.model.stop_v:
+        if self.stop_v < bulk_v < self.upper_v:
             return False
         self.mode = Mode.OFF
         self._wait_s = self.model.restart_delay_s
         return True
 
     def follow_line(self, bulk_v: float) -> None:
-        """Let the regulated voltage follow the mean bulk voltage (line regulation)."""
+        """Let regulated voltage and loss follow the mean bulk voltage (line regulation)."""
         if self.mode is Mode.REGULATING:
             self._regulate_for(bulk_v)
 
@@ -95,13 +116,13 @@ class ConverterState:
             return 0.0
         model = self.model
         if self.mode is Mode.REGULATING:
-            return model.input_power_w(self.output_v * self.load_a)
+            return model.input_power_w(self.output_v * self.load_a, self._bulk_frac)
         output_v = max(self.output_v + self._slope * ahead_s, 0.0)
         supplied_a = model.output_limit_a
         if self._slope > 0.0:
             load_a = min(self.load_a, output_v / _LEAST_LOAD_OHM)
             supplied_a = min(load_a + self._slope * model.output_capacitance_f, supplied_a)
-        return model.input_power_w(output_v * supplied_a)
+        return model.input_power_w(output_v * supplied_a, self._bulk_frac)
 
     def longest_step_s(self) -> float:
         """Return how far ahead the input power may be taken at its middle, in seconds."""
@@ -134,14 +155,16 @@ class ConverterState:
         if self.mode is Mode.OFF:
             return 0.0
         model = self.model
-        share = 0.5 + 0.5 * min(self.output_a / model.output_nominal_a, 1.25)
-        lost = 1.0 + 0.8 * (self._bulk_share - 1.0)
+        idle_frac = model.ripple_at_idle_frac
+        share = idle_frac + (1.0 - idle_frac) * min(self.output_a / model.output_nominal_a, 1.25)
+        lost = 1.0 + model.ripple_by_bulk_frac * (self._bulk_share - 1.0)
         switching_v = model.switching_ripple_v * share * max(lost, 0.0)
         return math.hypot(switching_v, model.line_rejection_frac * bulk_ripple_v)
 
     def _regulate_for(self, bulk_v: float) -> None:
         model = self.model
-        off_nominal = bulk_v / model.nominal_bulk_v - 1.0
+        self._bulk_frac = bulk_v / model.nominal_bulk_v
+        off_nominal = self._bulk_frac - 1.0
         self._target_v = model.output_v * (1.0 + model.line_regulation_frac * off_nominal)
         self._aim()
 

@@ -188,7 +188,7 @@ class DcCircuit(Circuit):
         before_v = self.bulk_v
         if bulk_v > before_v:
             breakdown_v = math.inf if self._broken_over else self.model.defects.breakdown_v
-            level_v = min(breakdown_v, self.converter.start_v, self.changes.onset_v)
+            level_v = min(breakdown_v, self.converter.upper_v, self.changes.onset_v)
             if before_v < level_v < bulk_v - 1e-3 * level_v:
                 return (level_v - before_v) / (bulk_v - before_v) + 1e-4
         else:

@@ -200,7 +200,7 @@ class HalfCycle(Progress):
         if not converter.is_still or forward_v > drive.clamp_a * (net.line_ohm + net.series_ohm):
             return False
         start_s, output_v = self.time_s, converter.output_v
-        between_v = converter.stop_v, converter.start_v
+        between_v = converter.stop_v, converter.upper_v
         carry_pulse(self, net, drive, power_w, until_s, between_v)
         self._sum_output += (self.time_s - start_s) * output_v
         self._sum_output_square += (self.time_s - start_s) * output_v * output_v

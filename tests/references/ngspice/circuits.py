@@ -11,6 +11,7 @@ from harness.rehearse.unit_model import Defects, UnitModel
 from harness.rehearse.unit_parts import (
     KELVIN,
     Bulk,
+    Case,
     Converter,
     Fuse,
     InrushLimiter,
@@ -46,7 +47,8 @@ def converter(**changes: float | bool) -> Converter:
         "output_capacitance_f": 1e-6,
         "output_bleed_ohm": 1e6,
         "nominal_bulk_v": 24.0,
-        "line_regulation_frac": 0.0,
+        "restart_delay_s": 0.05,
+        "soft_start_s": 0.02,
         "switching_ripple_v": 0.0,
     }
     return Converter(**{**values, **changes})  # type: ignore[arg-type]
@@ -80,8 +82,10 @@ def unit(values: Values, kind: str, drop_v: float, convert: Converter) -> UnitMo
             forming_ohm=values.get("rextra", math.inf),
             forming_s=values.get("tform", math.inf),
             forming_v=values.get("vform", math.inf),
+            ageing=1.0,
         ),
         converter=convert,
+        case=Case(rise_k_per_w=4.0, heating_s=600.0),
     )
 
 

@@ -214,7 +214,7 @@ class TestSteadyState:
 
     def test_fuse_parts_while_all_is_still(self, model_a: UnitModel) -> None:
         """A steady overcurrent opens the fuse at the time its heat foretells."""
-        fuse = Fuse.time_lag(0.1)
+        fuse = Fuse.time_lag(0.1, melting_i2t_a2s=0.15)
         shorted = replace(model_a, fuse=fuse, defects=replace(model_a.defects, input_short_ohm=0.2))
         circuit = circuit_of(shorted, replace(DC_SUPPLY, output_capacitance_f=1e-6))
         circuit.set_source(voltage_v=24.0, current_limit_a=0.3, on=True)
