@@ -129,7 +129,7 @@ def _small_output(unit: Unit) -> Output:
     )
 
 
-def _usual_converter(  # noqa: PLR0913 - what a converter hangs on
+def _usual_converter(
     unit: Unit, output: Output, bulk_f: float, bulk_v: float, drop_v: float, laws: Laws
 ) -> Converter:
     """Return the converter of a healthy unit."""
