@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import get_args
 
 import typer
 
@@ -16,6 +17,7 @@ from harness.api import simulated_bench_file, simulated_unit
 from harness.bench.clock import SystemClock
 from harness.errors import HarnessError, UsageError
 from harness.profile.bench_file import BenchFile
+from harness.profile.check import Across
 from harness.profile.load import load_profile
 from harness.rehearse.server import ServedLink, Spoken, serve, socket_resource
 from harness.rehearse.simulated_bench import SimulatedBench
@@ -27,7 +29,7 @@ _HELP = (
 )
 
 #: Where the meter can stand.
-_PLACES = ("input", "input reversed", "fuse", "bulk", "output")
+_PLACES = get_args(Across)
 
 
 def listen(

@@ -74,6 +74,14 @@ def regulation(
     return _estimate(value, [(1.0 / nominal_v, first_v), (-1.0 / nominal_v, second_v)], shared)
 
 
+def rise(first: Estimate, second: Estimate, *, shared: Collection[str] = ()) -> Estimate:
+    """Return how much more the second is than the first, such as an input power at a higher line.
+
+    Source: definition, textbook; JCGM 100:2008, 5.1.2 and 5.2.2.
+    """
+    return _estimate(second.value - first.value, [(1.0, second), (-1.0, first)], shared)
+
+
 def average(estimates: Sequence[Estimate], *, shared: Collection[str] = ()) -> Estimate:
     """Arithmetic mean of one estimate or more, such as the efficiency at four loads.
 

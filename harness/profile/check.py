@@ -14,7 +14,7 @@ from harness.profile.measures import MEASURES
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
 
 #: Where the meter can stand; ``input reversed`` is the input with its leads swapped.
-Across = Literal["input", "input reversed", "fuse", "bulk", "output"]
+Across = Literal["input", "input reversed", "fuse", "limiter", "bulk", "output"]
 
 #: What the operator may be asked to read off a tester.
 OperatorUnit = Literal["V", "A", "W", "ohm", "s", "Hz", "degC", "1"]

@@ -27,6 +27,9 @@ AVERAGE_FRAC = (0.25, 0.5, 0.75, 1.0)
 #: Figures that need several load points at once.
 _OF_ALL_POINTS = ("load_regulation", "average_efficiency")
 
+#: Figures that compare line voltages.
+_OF_CORNERS = tuple(name for name, one in MEASURES.items() if Situation.CORNERS in one.situations)
+
 _TableT = TypeVar("_TableT", bound=Table)
 
 
@@ -142,7 +145,7 @@ def _measure_rules(
         return
     if unit is not None and measure.ac_only and unit.input.kind != "ac":
         yield ConfigError(path, f"{check.measure} means nothing for a DC input")
-    unloaded = "current" not in part.raw and not part.offers(Situation.LOAD_POINTS)
+    unloaded = not {"current", "load"} & part.raw.keys() and not part.offers(Situation.LOAD_POINTS)
     if unloaded and (check.measure == "efficiency" or measure.source == "load"):
         yield ConfigError(
             path,
@@ -154,9 +157,9 @@ def _measure_rules(
         yield ConfigError(
             path, f"{check.measure} needs an electronic load, not one that is connected by hand"
         )
-    if check.measure == "line_regulation" and len(set(part.quantities("voltages", "%"))) == 1:
+    if check.measure in _OF_CORNERS and len(set(part.quantities("voltages", "%"))) == 1:
         yield ConfigError(
-            path, "line_regulation compares voltages: the step needs two different ones"
+            path, f"{check.measure} compares voltages: the step needs two different ones"
         )
 
 

@@ -125,6 +125,8 @@ MEASURES: Mapping[str, Measure] = {
     ),
     # from low to high line
     "line_regulation": _figure("%", '"0.5 %"', Situation.CORNERS, "meter.voltage_dc"),
+    # from low to high line: what draws more at the higher one, whatever the rest draws
+    "input_power_rise": _figure("W", '"0.2 W"', Situation.CORNERS, "supply.power"),
     # real power over rms voltage times rms current
     "power_factor": _figure(
         "1", "0.5", Situation.HELD, "supply.power", "supply.voltage", "supply.current", ac_only=True

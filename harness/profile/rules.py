@@ -36,11 +36,13 @@ def profile_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
         yield from check_rules(part, unit)
         if part.offers(Situation.LOAD_POINTS):
             yield from _point_list_rules(part)
+        if part.offers(Situation.LOADED) and "load" in part.raw:
+            yield from _by_hand_rules(part)
         if envelope is not None:
             yield from _limit_rules(part, envelope)
         if unit is not None:
             yield from _frequency_rules(part, unit)
-            asks = part.offers(Situation.LOADED) and "current" in part.raw
+            asks = part.offers(Situation.LOADED) and {"current", "load"} & part.raw.keys()
             if part.offers(Situation.LOAD_POINTS) or asks:
                 yield from _load_rules(part, unit)
         if unit is not None and envelope is not None and part.offers(Situation.CORNERS):
@@ -174,7 +176,6 @@ def _point_list_rules(part: StepPart) -> Iterator[ConfigError]:
             yield part.wrong(
                 key, "a load that is connected by hand has no load points: leave this key out"
             )
-        yield from _by_hand_rules(part)
         return
     if part.mode is None:
         return
@@ -190,6 +191,10 @@ def _point_list_rules(part: StepPart) -> Iterator[ConfigError]:
 
 
 def _by_hand_rules(part: StepPart) -> Iterator[ConfigError]:
+    if "current" in part.raw:
+        yield part.wrong(
+            "current", "a load that is connected by hand takes what it takes: leave this key out"
+        )
     try:
         ohm = resistor_ohm(part.by_hand or "")
     except QuantityError as error:
@@ -248,12 +253,12 @@ def _overload_rules(part: StepPart, name: str, output: Output) -> Iterator[Confi
 
 def _asked_for(part: StepPart) -> tuple[str, tuple[LoadPoint, ...]]:
     """Return the key that asks for load, and the points it asks for."""
-    if not part.offers(Situation.LOAD_POINTS):
-        current_a = part.quantity("current", "A")
-        return "current", () if current_a is None else (LoadPoint("current", current_a),)
     if part.by_hand is not None:
         ohm = 0.0
         with suppress(QuantityError):  # told by the rules of a load that is connected by hand
             ohm = resistor_ohm(part.by_hand) or 0.0
         return "load", (LoadPoint("resistance", ohm),)
+    if not part.offers(Situation.LOAD_POINTS):
+        current_a = part.quantity("current", "A")
+        return "current", () if current_a is None else (LoadPoint("current", current_a),)
     return POINT_KEYS[part.mode or "current"], part.points

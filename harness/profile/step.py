@@ -134,11 +134,34 @@ class HeldStep(PoweredStep):
     current_limit_a: Amps | None = None
 
 
-class LoadableStep(HeldStep):
-    """What a step has that may be loaded at one current."""
+class HandLoadedStep(HeldStep):
+    """What a step has whose load may be connected by hand, power off, instead of set."""
 
-    current_a: Amps | None = None  # None: no load
+    #: ``resistor 10 ohm``, or the name of the real load; None: none by hand.
+    load: Name | None = Field(default=None, examples=['"resistor 10 ohm"'])
     output: str | None = None  # None: the unit's first
+
+    def restart(self, maker: LevelMaker, *, live: bool) -> Iterator[Level]:
+        """Yield what a unit is started through with a load connected by hand, power off."""
+        if self.load is None:
+            yield from super().restart(maker, live=live)
+        else:
+            yield from maker.below_threshold(getattr(self, "frequency_hz", None))
+
+    def hand_note(self, restart: str) -> str:  # noqa: ARG002 - power is off twice either way
+        """Say when the load is connected and taken off."""
+        if self.load is None:
+            return ""
+        return (
+            f"power goes off while {self.load} is connected, and again after it. What it takes "
+            "becomes heat: it may be too hot to touch when it is taken off."
+        )
+
+
+class LoadableStep(HandLoadedStep):
+    """What a step has that may be loaded at one current, or by hand."""
+
+    current_a: Amps | None = None  # None: no load that is set
 
     @property
     def point(self) -> LoadPoint | None:

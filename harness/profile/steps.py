@@ -29,7 +29,15 @@ from harness.files.field_types import (
 from harness.profile.check import Check
 from harness.profile.level import Level, LevelMaker, LoadMode, LoadPoint
 from harness.profile.measures import Measure, Situation
-from harness.profile.step import AnyStep, HeldStep, LoadableStep, Place, PoweredStep, bounded
+from harness.profile.step import (
+    AnyStep,
+    HandLoadedStep,
+    HeldStep,
+    LoadableStep,
+    Place,
+    PoweredStep,
+    bounded,
+)
 from harness.quantity import format_quantity, shown
 
 
@@ -132,7 +140,7 @@ def _point_list(mode: LoadMode) -> Any:
     return Field(default=None, alias=POINT_KEYS[mode], min_length=1, examples=examples)
 
 
-class LoadStep(HeldStep):
+class LoadStep(HandLoadedStep):
     """Load points at nominal voltage, in the order they are set."""
 
     place = Place.AT_NOMINAL
@@ -145,12 +153,8 @@ class LoadStep(HeldStep):
     currents_a: tuple[AmpsOrZero, ...] | None = _point_list("current")
     resistances_ohm: tuple[Ohms, ...] | None = _point_list("resistance")
     powers_w: tuple[WattsOrZero, ...] | None = _point_list("power")
-    #: One that is connected by hand instead, power off: ``resistor 10 ohm``, or the name of the
-    #: real one.
-    load: Name | None = Field(default=None, examples=['"resistor 10 ohm"'])
     overload: Flag = False  # whether a point may be above the output's nominal current
     dwell_s: Seconds
-    output: str | None = None  # None: the unit's first
     frequency_hz: Hertz | None = None
 
     @property
@@ -163,13 +167,6 @@ class LoadStep(HeldStep):
         }[self.mode]
         return tuple(LoadPoint(self.mode, value) for value in values or ())
 
-    def restart(self, maker: LevelMaker, *, live: bool) -> Iterator[Level]:
-        """Yield what a unit is started through with a load connected by hand, power off."""
-        if self.load is None:
-            yield from super().restart(maker, live=live)
-        else:
-            yield from maker.below_threshold(self.frequency_hz)
-
     def levels(self, maker: LevelMaker) -> Iterator[Level]:
         """Yield nominal voltage at each load point, or once with the load connected by hand."""
         held = (self.dwell_s, self.current_limit_a, self.frequency_hz)
@@ -177,15 +174,6 @@ class LoadStep(HeldStep):
             yield maker.held(self.load, *held, time_at_limit_s=maker.time_at_limit_s)
         for point in self.points:
             yield maker.held(point.label, *held, load=point)
-
-    def hand_note(self, restart: str) -> str:  # noqa: ARG002 - power is off twice either way
-        """Say when the load is connected and taken off."""
-        if self.load is None:
-            return ""
-        return (
-            f"power goes off while {self.load} is connected, and again after it. What it takes "
-            "becomes heat: it may be too hot to touch when it is taken off."
-        )
 
 
 class LineStep(LoadableStep):
@@ -214,8 +202,15 @@ class LineStep(LoadableStep):
             label = format_quantity(share, "%")
             if len(frequencies_hz) > 1 and frequency_hz is not None:
                 label = f"{label}, {format_quantity(frequency_hz, 'Hz')}"
-            held = (self.dwell_s, self.current_limit_a, frequency_hz)
-            yield maker.held(label, *held, load=self.point, voltage_frac=share)
+            yield maker.held(
+                label,
+                self.dwell_s,
+                self.current_limit_a,
+                frequency_hz,
+                load=self.point,
+                voltage_frac=share,
+                time_at_limit_s=maker.time_at_limit_s if self.load else None,
+            )
 
 
 class SoakStep(LoadableStep):
@@ -231,9 +226,10 @@ class SoakStep(LoadableStep):
 
     def levels(self, maker: LevelMaker) -> Iterator[Level]:
         """Yield nominal voltage, with its load."""
-        label = "soak" if self.point is None else self.point.label
+        label = self.load or ("soak" if self.point is None else self.point.label)
         held = (self.duration_s, self.current_limit_a, self.frequency_hz)
-        yield maker.held(label, *held, load=self.point)
+        at_limit_s = maker.time_at_limit_s if self.load else None
+        yield maker.held(label, *held, load=self.point, time_at_limit_s=at_limit_s)
 
 
 class DischargeStep(PoweredStep):

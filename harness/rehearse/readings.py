@@ -33,7 +33,7 @@ def place_voltage_v(circuit: Circuit, where: str) -> float:
             return across_v if where == "input" else -across_v
         case "bulk":
             return circuit.bulk_v
-        case "fuse":
+        case "fuse" | "limiter":
             return 0.0
     return circuit.output_voltage_v()
 
@@ -50,10 +50,20 @@ def cold_resistance_ohm(circuit: Circuit, where: str) -> float:
         case "fuse":
             open_now = circuit.source_on or circuit.fuse.is_open
             return math.inf if open_now else model.fuse.resistance_ohm
+        case "limiter":
+            return math.inf if charged else _limiter_ohm(circuit)
         case "bulk":
             return math.inf if charged else _bulk_ohm(model)
     live = abs(circuit.output_voltage_v()) > _CHARGED_V
     return math.inf if live else model.converter.output_bleed_ohm
+
+
+def _limiter_ohm(circuit: Circuit) -> float:
+    """Return the inrush limiter's resistance at its temperature now; zero where none is there."""
+    rectifier = circuit.model.rectifier
+    if rectifier.limiter is None:
+        return rectifier.cold_limiter_ohm
+    return rectifier.limiter.resistance_ohm(circuit.changes.limiter_degc)
 
 
 def _bulk_ohm(model: UnitModel) -> float:

@@ -166,6 +166,8 @@ class Rectifier:
     conducts_positive: bool = True  #: False if the path for a positive input is open
     conducts_negative: bool = True  #: False if the path for a negative input is open; AC only
     limiter: InrushLimiter | None = None  #: on top of the resistance
+    #: What an ohmmeter shows across a limiter that counts as warm, in the resistance.
+    cold_limiter_ohm: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

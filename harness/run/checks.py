@@ -10,7 +10,7 @@ from itertools import groupby
 import numpy as np
 import numpy.typing as npt
 
-from harness.judge.propagate import Estimate, average, quotient, regulation
+from harness.judge.propagate import Estimate, average, quotient, regulation, rise
 from harness.judge.series import drift
 from harness.judge.uncertainty import Contribution, combine, rectangular, scatter
 from harness.judge.verdict import decide
@@ -57,8 +57,7 @@ def judge_across(context: Context, step: PlannedStep, holds: Sequence[Hold]) -> 
     """Judge every check of a step that compares its holds."""
     for check in step.checks:
         if check.measure in _ACROSS_HOLDS:
-            output = step.step.loaded_output(context.plan.profile.unit)
-            for suffix, estimate in _ACROSS_HOLDS[check.measure](context, output, holds):
+            for suffix, estimate in _ACROSS_HOLDS[check.measure](context, step, holds):
                 judge(context, step, check, estimate, name=f"{check.name}{suffix}", holds=holds)
 
 
@@ -205,19 +204,24 @@ _OF_ONE_HOLD: Mapping[str, Callable[..., Estimate]] = {
 }
 
 
+def _output(context: Context, step: PlannedStep) -> Output:
+    return step.step.loaded_output(context.plan.profile.unit)
+
+
 def _average_efficiency(
-    context: Context, output: Output, holds: Sequence[Hold]
+    context: Context, step: PlannedStep, holds: Sequence[Hold]
 ) -> Iterator[tuple[str, Estimate]]:
     """Mean of the efficiencies at the four load points; instrument errors are the same in all.
 
     Source: EU 2019/1782, Annex II: the arithmetic mean at 25, 50, 75 and 100 % of nominal current.
     """
+    full_a = _output(context, step).current_a
 
     def nearest(current_a: float) -> Hold:
         return min(holds, key=lambda hold: abs((hold.level.load_current_a or 0.0) - current_a))
 
     points = [
-        _worked_out(context, "efficiency", nearest(share * output.current_a).readings)
+        _worked_out(context, "efficiency", nearest(share * full_a).readings)
         for share in AVERAGE_FRAC
     ]
     causes = [cause for point in points for cause in point.contributions]
@@ -226,13 +230,14 @@ def _average_efficiency(
 
 
 def _load_regulation(
-    context: Context, output: Output, holds: Sequence[Hold]
+    context: Context, step: PlannedStep, holds: Sequence[Hold]
 ) -> Iterator[tuple[str, Estimate]]:
     """From the least loaded point to the most loaded one, by one instrument.
 
     Both voltages come from one instrument, so part of its error cancels; how much, no data sheet
     says, so both count as independent, which overstates the uncertainty and never understates it.
     """
+    output = _output(context, step)
 
     def load_a(hold: Hold) -> float:
         point = hold.level.load
@@ -242,15 +247,34 @@ def _load_regulation(
 
 
 def _line_regulation(
-    context: Context, output: Output, holds: Sequence[Hold]
+    context: Context, step: PlannedStep, holds: Sequence[Hold]
 ) -> Iterator[tuple[str, Estimate]]:
     """From the lowest line voltage to the highest, at each frequency for itself."""
+    for suffix, corners in _by_frequency(holds):
+        yield suffix, _change(context, "line_regulation", corners, _output(context, step))
+
+
+def _input_power_rise(
+    context: Context, _step: PlannedStep, holds: Sequence[Hold]
+) -> Iterator[tuple[str, Estimate]]:
+    """From the lowest line voltage to the highest, at each frequency for itself.
+
+    Both powers come from one instrument; they count as independent, as in a load regulation.
+    """
+    for suffix, corners in _by_frequency(holds):
+        ends = (
+            mean_of(context, "supply.power", hold.readings) for hold in (corners[0], corners[-1])
+        )
+        yield suffix, rise(*ends)
+
+
+def _by_frequency(holds: Sequence[Hold]) -> Iterator[tuple[str, list[Hold]]]:
+    """Yield the corners of each frequency by rising voltage, with what a check's name ends with."""
     groups = [list(group) for _, group in groupby(holds, key=lambda one: one.level.frequency_hz)]
     for group in groups:
         corners = sorted(group, key=lambda hold: hold.level.voltage_v)
         _, _, frequency = corners[0].level.label.partition(", ")
-        suffix = f" at {frequency}" if len(groups) > 1 else ""
-        yield suffix, _change(context, "line_regulation", corners, output)
+        yield f" at {frequency}" if len(groups) > 1 else "", corners
 
 
 def _change(context: Context, figure: str, holds: Sequence[Hold], output: Output) -> Estimate:
@@ -263,9 +287,10 @@ def _change(context: Context, figure: str, holds: Sequence[Hold], output: Output
 
 #: Figures that compare the holds of a step, each with what the check's name is followed by.
 _ACROSS_HOLDS: Mapping[
-    str, Callable[[Context, Output, Sequence[Hold]], Iterator[tuple[str, Estimate]]]
+    str, Callable[[Context, PlannedStep, Sequence[Hold]], Iterator[tuple[str, Estimate]]]
 ] = {
     "average_efficiency": _average_efficiency,
     "load_regulation": _load_regulation,
     "line_regulation": _line_regulation,
+    "input_power_rise": _input_power_rise,
 }

@@ -53,6 +53,7 @@ class Context:
     step_name: str = ""
     level_label: str = ""
     meter_at: Across = "output"
+    hand_load: tuple[str, str] | None = None  # load connected by hand, and to which output
     energised: bool = False  # whether power has been on
     disturbances: int = 0  # holds in which readings at rest moved again
     set_s: float = -math.inf  # when another voltage was last set with power on ...

@@ -37,6 +37,7 @@ _PLACES: dict[Across, str] = {
     "input": "across the input terminals: red on plus, or on line for AC; black on the other",
     "input reversed": "across the input terminals the other way round: red and black swapped",
     "fuse": "across the fuse, one lead on each end",
+    "limiter": "across the inrush limiter, one lead on each end",
     "bulk": "across the bulk capacitor: red on plus, black on minus",
     "output": "across the output: red on plus, black on minus",
 }
@@ -225,8 +226,13 @@ def meter_at_output(context: Context) -> None:
 
 
 def place_load(context: Context, load: str, output: str | None) -> bool:
-    """Have a load connected to an output by hand, or (None) disconnected; whether it was."""
+    """Have a load connected to an output by hand, or (None) disconnected; whether it was.
+
+    Nobody is asked to connect what is connected already.
+    """
     power_off(context)
+    if output is not None and context.hand_load == (load, output):
+        return True
     if output is None:
         what, said = f"Disconnect: {load}. It may be hot.", "disconnected"
     else:
@@ -234,4 +240,6 @@ def place_load(context: Context, load: str, output: str | None) -> bool:
     done = context.operator.place_load("" if output is None else load, f"{_OFF} {what}")
     context.stop.raise_if_requested()
     context.event(EventKind.LOAD, f"{load} {said if done else f'not {said}'}")
+    if done:
+        context.hand_load = None if output is None else (load, output)
     return done

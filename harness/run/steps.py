@@ -19,7 +19,8 @@ from harness.judge.verdict import Verdict
 from harness.power.commands import SwitchOff
 from harness.profile.check import Check
 from harness.profile.plan import PlannedStep
-from harness.profile.steps import STEP_KINDS, DischargeStep, LoadStep
+from harness.profile.step import HandLoadedStep
+from harness.profile.steps import STEP_KINDS, DischargeStep
 from harness.quantity import format_limits, format_quantity
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow
@@ -149,23 +150,35 @@ def _start(context: Context, step: PlannedStep) -> None:
     judge_checks(context, step, holds[-1])
 
 
-def _load(context: Context, step: PlannedStep) -> None:
-    """Hold each load point; where a person connects the load, power is off before and after.
+def _by_hand(context: Context, step: PlannedStep) -> tuple[str, str] | None:
+    """Return what a person connects for a step, and to which output; None where nobody does."""
+    asked = step.step
+    if not isinstance(asked, HandLoadedStep) or asked.load is None:
+        return None
+    return asked.load, asked.output or next(iter(context.plan.profile.unit.output))
+
+
+def _loadable(context: Context, step: PlannedStep) -> None:
+    """Hold each level; where a person connects the load, power is off before and after.
+
+    What the next step wants as well stays connected meanwhile.
 
     Raises:
         Refused: Nobody has taken the load off, and more steps follow.
     """
-    assert isinstance(step.step, LoadStep)
-    load = step.step.load
-    if load is None:
+    wanted = _by_hand(context, step)
+    if wanted is None:
         hold_levels(context, step)
         return
-    output = step.step.output or next(iter(context.plan.profile.unit.output))
+    load, output = wanted
     if not place_load(context, load, output):
         judge_undone(context, step, f"nobody connected {load}")
         return
     hold_levels(context, step)
-    if not place_load(context, load, None) and step is not context.plan.steps[-1]:
+    following = context.plan.steps[step.number :]
+    if following and _by_hand(context, following[0]) == wanted:
+        power_off(context)
+    elif not place_load(context, load, None) and following:
         raise Refused(
             [f"Nobody disconnected {load}: it would still be connected in the next step."]
         )
@@ -267,9 +280,9 @@ _CARRY_OUT: Mapping[str, Callable[[Context, PlannedStep], None]] = {
     "cold": _cold,
     "start": _start,
     "nominal": hold_levels,
-    "line": hold_levels,
-    "load": _load,
-    "soak": hold_levels,
+    "line": _loadable,
+    "load": _loadable,
+    "soak": _loadable,
     "discharge": _discharge,
 }
 

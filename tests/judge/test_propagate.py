@@ -12,6 +12,7 @@ from harness.judge.propagate import (
     Estimate,
     quotient,
     regulation,
+    rise,
 )
 from harness.judge.uncertainty import Contribution, combine
 
@@ -52,6 +53,18 @@ def test_regulation_of_the_trade(first_v: float, second_v: float, percent: float
     """Load and line regulation are the change over nominal voltage (common practice)."""
     found = regulation(Estimate(value=first_v), Estimate(value=second_v), 12.0)
     assert 100 * found.value == pytest.approx(percent)
+
+
+def test_a_rise_is_the_second_less_the_first() -> None:
+    """Independent uncertainties of both powers add in squares. Source: JCGM 100:2008, 5.1.2."""
+    low, high = (
+        Estimate(value=value, contributions=(Contribution(name=name, standard=0.3),))
+        for value, name in ((2.0, "low"), (2.5, "high"))
+    )
+    found = rise(low, high)
+
+    assert found.value == pytest.approx(0.5)
+    assert combine(found.contributions).standard == pytest.approx(0.3 * math.sqrt(2.0))
 
 
 def test_shared_offset_cancels_in_a_difference() -> None:

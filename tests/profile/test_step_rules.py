@@ -194,17 +194,48 @@ class TestCorners:
         """Every corner lies inside the envelope and above the threshold, at a known frequency."""
         assert mistakes(START + step("line", *lines)) == [problem]
 
-    def test_regulation_needs_two_voltages(self, mistakes: Mistakes) -> None:
+    @pytest.mark.parametrize(
+        ("measure", "high"), [("line_regulation", "1 %"), ("input_power_rise", "1 W")]
+    )
+    def test_a_comparison_needs_two_voltages(
+        self, mistakes: Mistakes, measure: str, high: str
+    ) -> None:
         """One voltage has nothing to be compared with."""
         one = step("line", 'voltages = ["90 %"]', 'dwell = "1 s"')
-        found = mistakes(START + one + check('measure = "line_regulation"', 'high = "1 %"'))
+        found = mistakes(START + one + check(f'measure = "{measure}"', f'high = "{high}"'))
 
         assert found == [
             (
-                "steps[1].checks[0].measure: line_regulation compares voltages: the step needs two "
+                f"steps[1].checks[0].measure: {measure} compares voltages: the step needs two "
                 "different ones"
             )
         ]
+
+    @pytest.mark.parametrize("kind", ["line", "soak"])
+    @pytest.mark.parametrize(
+        ("lines", "problem"),
+        [
+            (
+                ('load = "resistor 12 ohm"', 'current = "1 A"'),
+                "current: a load that is connected by hand takes what it takes: leave this key out",
+            ),
+            (
+                ('load = "resistor 8 ohm"',),
+                (
+                    "load: 8 ohm (3 A) is more than the nominal 2.5 A of output 'main': overload "
+                    "belongs in a load step"
+                ),
+            ),
+            (('load = "resistor 0 ohm"',), "load: 'resistor 0 ohm' is not above zero"),
+        ],
+    )
+    def test_a_load_by_hand_is_held_against_the_output(
+        self, mistakes: Mistakes, kind: str, lines: tuple[str, ...], problem: str
+    ) -> None:
+        """A resistor in a line or soak step is the only load, and within the nominal current."""
+        own = {"line": ('voltages = ["90 %"]', 'dwell = "1 s"'), "soak": ('duration = "1 s"',)}
+
+        assert mistakes(START + step(kind, *own[kind], *lines)) == [f"steps[1].{problem}"]
 
     def test_all_frequencies_of_the_unit_are_walked(self, plan_of: Callable[[str], Plan]) -> None:
         """Left out, the frequencies are the nameplate's; voltages go in the order of the file."""

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -9,8 +10,9 @@ from harness.rehearse.circuit import AC_SOURCE, DC_SUPPLY, Circuit, circuit_of
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.readings import cold_resistance_ohm, place_voltage_v
 from harness.rehearse.unit_model import typical_model
+from harness.rehearse.unit_parts import InrushLimiter
 
-PLACES = ("input", "input reversed", "fuse", "bulk", "output")
+PLACES = ("input", "input reversed", "fuse", "limiter", "bulk", "output")
 
 
 def circuit(kind: str, fault: str | None = None) -> Circuit:
@@ -54,6 +56,21 @@ class TestCold:
         """An ohmmeter across the part finds the short."""
         assert cold_resistance_ohm(circuit(kind, fault), place) < most_ohm
 
+    def test_a_limiter_shows_what_it_has_in_the_cold(self) -> None:
+        """An ohmmeter across a named inrush limiter reads its cold resistance; under power, none.
+
+        Source: zero-power resistance at 25 degC (IEC 60539-1, from memory).
+        """
+        model = typical_model(load_profile("dome-shutter-power-unit").unit)
+        limiter = InrushLimiter(cold_ohm=8.0)
+        model = replace(model, rectifier=replace(model.rectifier, limiter=limiter))
+        cold = circuit_of(model, AC_SOURCE)
+        ohm = cold_resistance_ohm(cold, "limiter")
+        cold.set_source(voltage_v=120.0, frequency_hz=60.0, on=True)
+
+        assert ohm == pytest.approx(8.0)
+        assert cold_resistance_ohm(cold, "limiter") == math.inf
+
     def test_an_open_fuse_hides_everything_behind_it(self) -> None:
         """With the fuse open the input reads open, short or not."""
         faulty = circuit("dc", "open-fuse")
@@ -83,4 +100,4 @@ class TestVoltage:
         assert volts["input reversed"] == -volts["input"]
         assert volts["bulk"] == pytest.approx(24.0 - 0.45, abs=0.2)
         assert volts["output"] == pytest.approx(5.0, rel=0.01)
-        assert volts["fuse"] == 0.0
+        assert volts["fuse"] == volts["limiter"] == 0.0

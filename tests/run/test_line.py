@@ -1,11 +1,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from harness.api import rehearse_profile
 from harness.record.run_summary import Outcome
+from tests.run.conftest import START
+from tests.units import BOARD
 
 LINE = """
 [[steps]]
@@ -101,3 +105,58 @@ class TestCorners:
         rails = ran.checks[ran.checks["check"].str.startswith("rail")]
 
         assert set(rails["verdict"]) == {"fail"}
+
+
+RISE = """
+[[steps]]
+kind = "line"
+voltages = ["100 %", "110 %"]
+dwell = "0.3 s"
+[[steps.checks]]
+name = "rise"
+measure = "input_power_rise"
+high = "HIGH"
+"""
+
+
+class TestInputPowerRise:
+    @pytest.mark.parametrize(("kind", "high"), [("dc", "0.13 W"), ("ac", "0.5 W")])
+    def test_a_converter_without_load_draws_about_the_same(
+        self, run_steps: Callable[..., Any], kind: str, high: str
+    ) -> None:
+        """A healthy unit's idle power hardly rises with the line, whatever it is itself."""
+        ran = run_steps(kind, after=RISE.replace("HIGH", high))
+
+        assert set(ran.checks["verdict"]) == {"pass"}
+        assert ran.checks["value"].abs().max() < 0.1
+
+    def test_a_unit_without_outputs_has_one_too(self, tmp_path: Path) -> None:
+        """The figure is about the input: it needs no output on the nameplate."""
+        text = (BOARD + START.replace("LIMIT", "0.3 A") + RISE.replace("HIGH", "0.2 W")).split("\n")
+        lines = [line for line in text if not line.startswith("output")]
+        path = tmp_path / "profile.toml"
+        path.write_text("\n".join(lines), encoding="utf-8")
+        result = rehearse_profile(path)
+
+        assert result.record is not None
+        assert list(result.record.checks["verdict"]) == ["pass"]
+
+    def test_a_leak_shows_as_what_it_takes_more(self, tmp_path: Path) -> None:
+        """A leak of R across the bulk capacitor adds (V2^2 - V1^2) / R, whatever else is drawn.
+
+        Source: P = V^2 / R, textbook; 1 % of 11.5 W at 23.55 V are 4.8 kohm, and the bulk capacitor
+        goes from there to 25.9 V.
+        """
+        model = tmp_path / "unit.toml"
+        model.write_text(
+            'title = "Leaks"\ninput = "dc"\n[[faults]]\nkind = "leaky-bulk-capacitor"\n'
+            'severity = "1 %"\n',
+            encoding="utf-8",
+        )
+        path = tmp_path / "profile.toml"
+        text = BOARD + START.replace("LIMIT", "0.3 A") + RISE.replace("HIGH", "0.2 W")
+        path.write_text(text, encoding="utf-8")
+        rises = [rehearse_profile(path, model=one).record for one in (model, None)]
+        leaking_w, sound_w = (one.checks["value"].iloc[0] for one in rises if one is not None)
+
+        assert leaking_w - sound_w == pytest.approx((25.9**2 - 23.55**2) / 4.8e3, rel=0.1)

@@ -204,6 +204,40 @@ class TestByHand:
         assert "would still be connected" in ran.result.reason
         assert not ran.bench.circuit.source_on
 
+    def test_the_corners_of_the_line_are_walked_with_it(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """A line step takes a load by hand as well, and every corner is judged under it."""
+        line = (
+            '[[steps]]\nkind = "line"\nvoltages = ["90 %", "110 %"]\nfrequencies = ["60 Hz"]\n'
+            'load = "resistor 12 ohm"\ndwell = "0.3 s"\n[[steps.checks]]\nname = "input"\n'
+            'measure = "supply.power"\nlow = "50 W"\nhigh = "70 W"\n'
+        )
+        ran = run_steps("ac", after=line, without=("load",))
+
+        assert list(ran.checks["check"]) == ["input at 90 %", "input at 110 %"]
+        assert set(ran.checks["verdict"]) == {"pass"}
+        assert not ran.bench.circuit.source_on
+
+    def test_what_the_next_step_wants_too_stays_connected(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """Two steps with one load: connected once, off between them, taken off once."""
+        twice = load('load = "resistor 12 ohm"')
+        soak = '[[steps]]\nkind = "soak"\nload = "resistor 12 ohm"\nduration = "1 s"\n'
+        ran = run_steps("ac", after=twice + soak, without=("load",))
+        kinds = [
+            kind
+            for kind in ran.events.loc[ran.events["step"].isin({"load", "soak"}), "kind"]
+            if kind in {"power off", "load", "power on"}
+        ]
+
+        assert kinds == ["power off", "load", *["power on", "power off"] * 2, "load"]
+        assert ran.said("load") == [
+            "resistor 12 ohm connected",
+            "resistor 12 ohm disconnected",
+        ]
+
 
 class TestLoadOff:
     @pytest.mark.parametrize(
