@@ -137,6 +137,7 @@ Hertz = Annotated[float, *quantity_field("Hz", '"50 Hz"')]
 Celsius = Annotated[float, BeforeValidator(lambda text: read_quantity(text, "degC"))]
 #: A share of one, written as a percentage: ``"10 %"`` reads as 0.1.
 Fraction = Annotated[float, *quantity_field("%", '"10 %"')]
+FractionOrZero = Annotated[float, *quantity_field("%", '"10 %"', zero=True)]
 #: A plain number, written without quotes.
 Number = Annotated[float, BeforeValidator(_number)]
 #: ``true`` or ``false``, written without quotes.

@@ -12,7 +12,7 @@ from typing import Any
 
 from harness.judge.verdict import Verdict, overall
 from harness.record.sink import CheckRow
-from harness.unit.assessment import Assessment
+from harness.unit.assessment import Assessment, as_plain
 
 #: Keys that hold a table, and keys that hold a list.
 TABLES = ("unit", "profile", "bench", "identities", "calibration", "versions")
@@ -104,7 +104,7 @@ def unit_entry(
     the paths of pictures of the unit, which are not copied.
     """
     named = {"source": source, "sha256": sha256, "text": text, "photos": [*photos]}
-    return {**plain(assessment), **named}
+    return {**plain(as_plain(assessment)), **named}
 
 
 def plain(value: object) -> Any:

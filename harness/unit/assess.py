@@ -18,7 +18,7 @@ from harness.unit.operating_conditions import Conditions, Line, operating_condit
 from harness.unit.parts import FusePart, LimiterPart, VaristorPart, XCapacitorPart, shown_figure
 from harness.unit.ratings import Kind, Short
 from harness.unit.semiconductors import Bridge, Diode, OutputDiode, Switch
-from harness.unit.unit_file import UnitFile
+from harness.unit.unit_file import Event, UnitFile
 
 #: Each kind of part, in the usual order of the current path, from the terminals on.
 KINDS: dict[str, type[Kind[Any]]] = {
@@ -136,23 +136,28 @@ def _story(conditions: Conditions) -> str:
     applied = f"{shown_figure(event.voltage_v, 'V')} {event.kind.upper()}"
     if event.frequency_hz is not None:
         applied += f" {shown_figure(event.frequency_hz, 'Hz')}"
+    if conditions.event is not None and conditions.event.tolerance_frac > 0.0:
+        applied += f" (within {shown_figure(conditions.event.tolerance_frac, '%')})"
     if event.polarity_reversed:
         applied += ", polarity reversed,"
-    time = "" if event.duration_s is None else f" for {shown_figure(event.duration_s, 's')}"
-    text = f"{applied} on a {rated} unit{time}; {_OPENED[event.opened]}."
+    time = "an unknown time"
+    if event.duration_s is not None:
+        time = shown_figure(event.duration_s, "s")
+    text = f"{applied} on a {rated} unit for {time}; {_OPENED[event.opened]}."
     return text if event.note is None else f"{text} Note: {event.note.rstrip('.')}."
 
 
 def _assumptions(conditions: Conditions) -> Iterator[str]:
     """Yield what was taken for granted where the file is silent."""
-    event, service = conditions.file.event, conditions.file.service
+    event = conditions.file.event
     if event is not None and conditions.event is not None:
+        yield from _about_voltage(event, conditions.event)
         if event.duration_s is None:
-            usual = shown_figure(conditions.event.duration_s, "s")
-            yield f"The event is taken to have lasted {usual} (common practice)."
+            long = shown_figure(conditions.event.duration_s, "s")
+            yield f"How long the event lasted is not known: it is taken as long, {long}."
         if event.prospective_current_a is None:
             yield _usual_source("the event", conditions.event)
-    if service.prospective_current_a is None:
+    if not conditions.service_supply_stated:
         yield _usual_source("service", conditions.service)
     yield from _about_path(conditions)
     for fuse in conditions.parts_of(FusePart):
@@ -180,7 +185,32 @@ def _about_path(conditions: Conditions) -> Iterator[str]:
 def _usual_source(what: str, line: Line) -> str:
     ohm = shown_figure(line.source_ohm, "ohm")
     source = "IEC 60725, from memory" if line.kind == "ac" else "common practice"
-    return f"The supply at {what} is taken to have {ohm} ({source})."
+    most, least = (
+        shown_figure(current_a, "A")
+        for current_a in (line.most_prospective_a, line.least_prospective_a)
+    )
+    return (
+        f"What the supply at {what} gives into a short is not stated: taken high, {most}, for what "
+        f"a fuse has to break, and low, {least}, for when it opens. For inrush it is taken to have "
+        f"{ohm} ({source})."
+    )
+
+
+def _about_voltage(told: Event, event: Line) -> Iterator[str]:
+    """Say within what the event's voltage is known, and which end counts."""
+    if event.tolerance_frac == 0.0:
+        return
+    if told.voltage_tolerance_frac is not None:
+        source = "as the unit file says"
+    elif told.kind == "ac":
+        source = "not measured: tolerance of a supply, EN 50160 and IEC 60038"
+    else:
+        source = "not measured: common practice"
+    yield (
+        f"The event's voltage is {shown_figure(told.voltage_v, 'V')} within "
+        f"{shown_figure(event.tolerance_frac, '%')} ({source}); each "
+        f"part is held against the worse end, {shown_figure(event.voltage_v, 'V')}."
+    )
 
 
 def _open_points(parts: list[PartAssessment], replacements: list[Replacement]) -> Iterator[str]:

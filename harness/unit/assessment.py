@@ -140,9 +140,20 @@ class Assessment:
     cautions: tuple[str, ...]
 
     @property
+    def not_acceptable(self) -> tuple[str, ...]:
+        """Names of the parts that power may not meet: replacements that are not acceptable."""
+        wrong = (one for one in self.replacements if one.adequacy is Adequacy.UNACCEPTABLE)
+        return tuple(one.name for one in wrong)
+
+    @property
+    def left_in_place(self) -> tuple[str, ...]:
+        """Names of the parts that were over-stressed and not replaced: each is to be proved."""
+        return tuple(one.name for one in self.parts if one.severity.suspect and not one.replaced)
+
+    @property
     def acceptable(self) -> bool:
-        """True when no replacement is unacceptable; also when nothing was replaced."""
-        return all(part.adequacy is not Adequacy.UNACCEPTABLE for part in self.replacements)
+        """True when there is nothing not acceptable; also when nothing was replaced."""
+        return not self.not_acceptable
 
 
 def as_plain(assessment: Assessment) -> dict[str, Any]:
@@ -152,4 +163,7 @@ def as_plain(assessment: Assessment) -> dict[str, Any]:
         for stress, row in zip(part.stresses, told_part["stresses"], strict=True):
             for name in ("event_ratio", "service_ratio", "ratio", "margin_frac"):
                 row[name] = getattr(stress, name)
-    return {**told, "acceptable": assessment.acceptable}
+    told["acceptable"] = assessment.acceptable
+    told["not_acceptable"] = assessment.not_acceptable
+    told["left_in_place"] = assessment.left_in_place
+    return told

@@ -43,16 +43,17 @@ class _SuppressionCapacitor(_Capacitor):
 
     def _stress(self) -> None:
         def equivalent_rms_v(line: Line) -> float:
-            return line.voltage_v if line.kind == "ac" else line.voltage_v / math.sqrt(2.0)
+            return line.nominal_v if line.kind == "ac" else line.nominal_v / math.sqrt(2.0)
 
-        # Against the full line voltage: one lead of a Y capacitor may see it.
+        # Against the full line: one lead of a Y capacitor may see it. Nominal against rated
+        # voltage, as IEC 60384-14 has it: the supply's tolerance is in the rating.
         self._against("rated voltage", self.part.voltage_v, at=equivalent_rms_v)
         impulse_v = self.tables.capacitors.impulse_v[self.part.sub_class]
         if impulse_v > 0.0:  # 0 for no interference suppression capacitor: nothing was proved
             self._against("class impulse", impulse_v, at=lambda line: line.peak_v)
 
     def _findings(self) -> Iterator[Finding]:
-        need_v, why = self.service.voltage_v, "the highest line voltage"
+        need_v, why = self.service.nominal_v, "the nominal line voltage (IEC 60384-14)"
         yield from at_least("rated voltage", *self._both("voltage_v"), need_v, why)
         yield finding("class", "", self.part.sub_class, self.fitted.sub_class, *self._sub_class())
         adequacy, reason = Adequacy.EQUIVALENT, ""
@@ -69,7 +70,7 @@ class _SuppressionCapacitor(_Capacitor):
         up_to_v = table.line_up_to_v.get(fitted, math.inf)
         if line.kind == "ac" and fitted == "none":
             reason = "no interference suppression capacitor: it may not stand across the mains"
-        elif line.voltage_v > up_to_v:
+        elif line.nominal_v > up_to_v:
             reason = f"{fitted} is for lines up to {shown_figure(up_to_v, 'V')} (IEC 60384-14)"
         elif original == fitted:
             return Adequacy.EQUIVALENT, ""

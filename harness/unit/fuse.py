@@ -9,7 +9,7 @@ from typing import NamedTuple
 from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity
 from harness.unit.formulas import fuse_heat_a2s, line_load, melting_time_s
 from harness.unit.operating_conditions import Line
-from harness.unit.parts import FusePart, VaristorPart, shown_figure
+from harness.unit.parts import FusePart, FuseRatings, VaristorPart, shown_figure
 from harness.unit.ratings import Kind, at_least, finding, same
 from harness.unit.reference import Gates
 
@@ -18,12 +18,16 @@ _FAR_SLOWER = 1.5
 
 
 class _Flow(NamedTuple):
-    """A current (rms for AC) through the fuse, its cause in words, and what it does to it."""
+    """A current through the fuse, its cause in words, and what it does to it.
+
+    The highest current counts for what the fuse bore, the lowest for when it surely parts.
+    """
 
     cause: str
-    current_a: float
+    most_a: float  # rms for AC
     heat_a2s: float  # left in the element by the end of the event
-    parts_s: float  # from the beginning of the event on; infinite if never
+    soonest_s: float  # it parts, from the beginning of the event on; infinite if never
+    latest_s: float
 
 
 class Fuse(Kind[FusePart]):
@@ -37,18 +41,17 @@ class Fuse(Kind[FusePart]):
         part, fuses, told = self.part, self.tables.fuses, self.conditions.file.event
         melting_a2s, flows = fuses.melting_integral_a2s(part), tuple(self._flows())
         heat_a2s = max((flow.heat_a2s for flow in flows), default=None)
-        broken_a = max(map(self._short_current_a, self.shorts), default=None)
+        broken_a = max((self._short_currents_a(one)[1] for one in self.shorts), default=None)
         self._against("melting integral", melting_a2s, event=heat_a2s)
         self._against("inrush integral", melting_a2s, at=self.conditions.inrush_a2s)
-        self._against("rated voltage", part.voltage_v, at=lambda line: line.voltage_v)
+        self._against("rated voltage", part.voltage_v, at=lambda line: line.nominal_v)
         self._against("breaking capacity", fuses.breaking_capacity_a(part), event=broken_a)
         self._against("steady current", part.current_a, service=self.unit.input.current_a)
         if told is not None and told.opened == "fuse":
             self.known = Severity.DESTROYED
         if told is not None and self.event is not None:
-            quickest = min(flows, key=lambda flow: flow.parts_s)
-            melts = quickest.parts_s <= self.event.duration_s
-            self.remarks += self._story_against_figures(told.opened, quickest, melts=melts)
+            quickest = min(flows, key=lambda flow: (flow.soonest_s, flow.latest_s))
+            self.remarks += self._story_against_figures(told.opened, quickest, self.event)
         self.remarks += self._about_sheet()
 
     def _flows(self) -> Iterator[_Flow]:
@@ -60,13 +63,17 @@ class Fuse(Kind[FusePart]):
         causes = []
         for short in self.shorts:
             through = "the current through" if short.kind == "diode" else "a short in"
-            causes.append((f"{through} {short.name}", self._short_current_a(short), short.after_s))
-        causes.append(("the varistor's current", self._varistor_rms_a(self.event), 0.0))
-        for cause, current_a, after_s in causes:
+            causes.append((f"{through} {short.name}", self._short_currents_a(short), short.after_s))
+        varistor_a = self._varistor_rms_a(self.event)
+        causes.append(("the varistor's current", (varistor_a, varistor_a), 0.0))
+        for cause, (least_a, most_a), after_s in causes:
             left_s = max(self.event.duration_s - after_s, 0.0)
-            heat_a2s = fuse_heat_a2s(current_a, left_s, tau_s)
-            parts_s = after_s + melting_time_s(current_a, melting_a2s, tau_s)
-            yield _Flow(cause, current_a, heat_a2s, parts_s)
+            heat_a2s = fuse_heat_a2s(most_a, left_s, tau_s)
+            soonest_s, latest_s = (
+                after_s + melting_time_s(current_a, melting_a2s, tau_s)
+                for current_a in (most_a, least_a)
+            )
+            yield _Flow(cause, most_a, heat_a2s, soonest_s, latest_s)
 
     def _varistor_rms_a(self, event: Line) -> float:
         """Return the rms current of the unit's varistor at the event; 0 where there is none."""
@@ -76,16 +83,16 @@ class Fuse(Kind[FusePart]):
         law = table.law(part)
         return line_load(event.peak_v, event.source_ohm, *law, dc=event.kind == "dc")[1]
 
-    def _story_against_figures(self, opened: str, quickest: _Flow, *, melts: bool) -> Iterator[str]:
+    def _story_against_figures(self, opened: str, quickest: _Flow, event: Line) -> Iterator[str]:
         """Say whether what opened is what the figures expect."""
-        if not melts:
+        if quickest.soonest_s > event.duration_s:
             if opened == "fuse":
                 yield (
                     "It opened, but no part here draws enough for that by these figures: look for "
                     "a short they do not show before power."
                 )
             return
-        through, after = quickest.cause, shown_figure(quickest.parts_s, "s", 2)
+        through, after = quickest.cause, _span(quickest.soonest_s, quickest.latest_s)
         if opened == "fuse":
             yield f"It opened as it should: by the figures {through} parts it after {after}."
         elif opened == "breaker":
@@ -97,9 +104,17 @@ class Fuse(Kind[FusePart]):
                 f"By the figures {through} parts it after {after}. If it is whole, check its "
                 "rating, and that nothing bridges it."
             )
-        if quickest.current_a > self.tables.fuses.breaking_capacity_a(self.part):
+        if quickest.latest_s > event.duration_s:
+            least = shown_figure(event.least_prospective_a, "A")
             yield (
-                "It had to break more than it is rated for: look for soot, cracks, a burnt holder."
+                f"Where the supply gives no more than {least} into a short it does not open in "
+                "that time, and what stands in the path was heated for all of it."
+            )
+        if quickest.most_a > self.tables.fuses.breaking_capacity_a(self.part):
+            may = "had" if self.conditions.event_supply_stated else "may have had"
+            yield (
+                f"It {may} to break more than it is rated for: look for soot, cracks, a burnt "
+                "holder."
             )
 
     def _about_sheet(self) -> Iterator[str]:
@@ -123,10 +138,12 @@ class Fuse(Kind[FusePart]):
         yield finding("characteristic", "", *letters, *self._characteristic(*letters))
         both_a2s = fuses.melting_integral_a2s(part), fuses.melting_integral_a2s(fitted)
         yield finding("melting integral", "A2s", *both_a2s, *self._melting_integral(*both_a2s))
-        need_v, why = self.service.voltage_v, "the highest line voltage"
+        need_v, why = self.service.nominal_v, "the nominal line voltage (IEC 60127-1)"
         yield from at_least("rated voltage", *self._both("voltage_v"), need_v, why)
         both_a = fuses.breaking_capacity_a(part), fuses.breaking_capacity_a(fitted)
         yield finding("breaking capacity", "A", *both_a, *self._breaking_capacity(*both_a))
+        both_s = self._clears_s(part), self._clears_s(fitted)
+        yield finding("opens on a short", "s", *both_s, *self._clearing(*both_s))
 
     def _current(self) -> tuple[Adequacy, str]:
         printed_a, fitted_a = self.part.current_a, self.fitted.current_a
@@ -168,21 +185,39 @@ class Fuse(Kind[FusePart]):
 
     def _breaking_capacity(self, original_a: float, fitted_a: float) -> tuple[Adequacy, str]:
         """Hold the breaking capacity against the prospective current in service."""
-        needed_a = self.service.prospective_a
+        needed_a = self.service.most_prospective_a
         as_printed = same(fitted_a, original_a)
         too_low = fitted_a < needed_a and not same(fitted_a, needed_a)
-        stated = self.conditions.file.service.prospective_current_a is not None
         supply = f"the supply in service can give {shown_figure(needed_a, 'A')}"
-        if too_low and (stated or fitted_a < original_a):
+        if not self.conditions.service_supply_stated:
+            supply += " (not stated: taken high)"
+        if too_low and as_printed and not self.conditions.service_supply_stated:
+            return Adequacy.NOTE, f"as printed, yet {supply}: a short could burst it"
+        if too_low:
             return Adequacy.UNACCEPTABLE, f"{supply}: a short could burst it"
-        if too_low and as_printed:
-            reason = "as printed; the supply's prospective current is not stated"
-            return Adequacy.EQUIVALENT, reason
         if as_printed:
             return Adequacy.EQUIVALENT, ""
         if fitted_a > original_a:
             return Adequacy.BETTER, ""
         return Adequacy.NOTE, f"less than printed; {supply}"
+
+    def _clears_s(self, fuse: FuseRatings) -> float:
+        """Return when a short at the terminals opens a link in service, at the low end."""
+        fuses, current_a = self.tables.fuses, self.service.least_short_a(0.0)
+        melting_a2s, tau_s = fuses.melting_integral_a2s(fuse), fuses.time_constant_s(fuse)
+        return melting_time_s(current_a, melting_a2s, tau_s)
+
+    def _clearing(self, original_s: float, fitted_s: float) -> tuple[Adequacy, str]:
+        """Hold against the lowest current into a short that it opens at all."""
+        least = shown_figure(self.service.least_prospective_a, "A")
+        if self.conditions.service_supply_stated:
+            supply = f"with the {least} of the supply in service"
+        else:
+            supply = f"with {least} (prospective current not stated: taken low)"
+        if math.isinf(fitted_s):
+            adequacy = Adequacy.NOTE if math.isinf(original_s) else Adequacy.UNACCEPTABLE
+            return adequacy, f"{supply} a short does not open it"
+        return Adequacy.EQUIVALENT, "" if same(original_s, fitted_s) else supply
 
     def _check(self) -> ColdCheck:
         # About 0.1 V across a whole link at its rating (common practice), with room for the leads.
@@ -190,6 +225,14 @@ class Fuse(Kind[FusePart]):
         measure = "resistance of the fuse, out of its holder"
         expected = f"below {shown_figure(most_ohm, 'ohm', 2)}; open: blown"
         return ColdCheck(measure=measure, expected=expected, high=most_ohm, unit="ohm")
+
+
+def _span(soonest_s: float, latest_s: float) -> str:
+    """Say when a link parts: a time, or two where the supply's current is not known."""
+    soonest, latest = (shown_figure(time_s, "s", 2) for time_s in (soonest_s, latest_s))
+    if math.isinf(latest_s):
+        return f"{soonest} at the soonest"
+    return soonest if soonest == latest else f"{soonest} to {latest}"
 
 
 def _ten_fold_range(part: FusePart, gates: Gates) -> str:

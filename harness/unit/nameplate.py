@@ -22,7 +22,8 @@ from harness.files.field_types import (
 from harness.quantity import format_quantity, shown
 
 
-def _below_whole(tolerance_frac: float) -> float:
+def below_whole(tolerance_frac: float) -> float:
+    """Return a tolerance, or raise what :func:`mistaken` makes where it takes all."""
     if tolerance_frac >= 1:
         raise mistaken("a tolerance stays below 100 %", '"10 %"')
     return tolerance_frac
@@ -38,7 +39,7 @@ class _Input(Table):
     power_factor: ClassVar[float]
 
     nominal_v: Volts
-    tolerance_frac: Annotated[Fraction, AfterValidator(_below_whole)]
+    tolerance_frac: Annotated[Fraction, AfterValidator(below_whole)]
     current_a: Amps
     #: None: the start has no charge budget, and time at the limit is bounded instead.
     bulk_capacitance_f: Farads | None = None

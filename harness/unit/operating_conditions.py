@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Literal, TypeVar
 
-from harness.unit.formulas import inrush_i2t_a2s, peak_v
+from harness.unit.formulas import inrush_i2t_a2s, melting_time_s, peak_v
 from harness.unit.parts import BridgePart, BulkPart, ChokePart, DiodePart, FusePart, LimiterPart
 from harness.unit.reference import Reference, reference
 from harness.unit.unit_file import UnitFile
@@ -23,20 +23,37 @@ class Line:
     """What stands at the input terminals."""
 
     kind: Literal["ac", "dc"]
-    voltage_v: float  # rms for AC
+    nominal_v: float  # as printed or told; rms for AC
+    tolerance_frac: float  # either way
     wrong_way: bool  # DC with the wrong polarity
     source_ohm: float  # impedance of the supply, taken as resistance
+    #: Current into a short at the terminals (rms for AC): what is stated, or the usual bounds.
+    least_prospective_a: float
+    most_prospective_a: float
     duration_s: float  # infinite in service
+
+    @property
+    def voltage_v(self) -> float:
+        """The high end: the worse one for every part but a fuse that has to open."""
+        return self.nominal_v * (1 + self.tolerance_frac)
+
+    @property
+    def least_v(self) -> float:
+        """The low end."""
+        return self.nominal_v * (1 - self.tolerance_frac)
 
     @property
     def peak_v(self) -> float:
         """Peak of the voltage."""
         return peak_v(self.voltage_v) if self.kind == "ac" else self.voltage_v
 
-    @property
-    def prospective_a(self) -> float:
-        """Current into a short at the terminals (rms for AC)."""
-        return self.voltage_v / self.source_ohm
+    def most_short_a(self, limiting_ohm: float) -> float:
+        """Return the highest current into a short behind a resistance. Source: Ohm, textbook."""
+        return self.voltage_v / (self.voltage_v / self.most_prospective_a + limiting_ohm)
+
+    def least_short_a(self, limiting_ohm: float) -> float:
+        """Return the lowest current into a short behind a resistance. Source: Ohm, textbook."""
+        return self.least_v / (self.least_v / self.least_prospective_a + limiting_ohm)
 
     @property
     def reaches_backwards(self) -> bool:
@@ -52,6 +69,17 @@ class Conditions:
     tables: Reference
     event: Line | None  # None where nothing is known to have happened
     service: Line  # the highest line voltage in service
+
+    @property
+    def event_supply_stated(self) -> bool:
+        """Whether the file says what the supply at the event gives into a short."""
+        event = self.file.event
+        return event is not None and event.prospective_current_a is not None
+
+    @property
+    def service_supply_stated(self) -> bool:
+        """Whether the file says what the supply in service gives into a short."""
+        return self.file.service.prospective_current_a is not None
 
     def parts_of(self, kind: type[_PartT]) -> Iterator[_PartT]:
         """Yield the parts of a kind."""
@@ -144,38 +172,57 @@ class Conditions:
         bulk_v = max(line.lowest_v * line.peak_factor - self.drop_v, 0.0)
         return self.power_w / bulk_v if bulk_v > 0.0 else line.current_a
 
-    def let_through_a2s(self, current_a: float, duration_s: float) -> float:
-        """Return the I2t that a current into a short behind the fuse lets through in a time.
+    def let_through_a2s(self, currents_a: Iterable[float], duration_s: float) -> float:
+        """Return the most I2t that one of several currents into a short puts through the fuse.
 
-        Source: At most twice the fuse's melting integral, half melting, half arc: common practice.
+        Source: What flows until it melts, and once more its melting integral for the arc: common
+            practice. A low current flows for longer and can let through more than a high one.
         """
-        all_a2s, fuse = current_a**2 * duration_s, self.first(FusePart)
-        if fuse is None:
-            return all_a2s
-        return min(all_a2s, 2.0 * self.tables.fuses.melting_integral_a2s(fuse))
+        fuse, fuses = self.first(FusePart), self.tables.fuses
+
+        def let_through(current_a: float) -> float:
+            all_a2s = current_a**2 * duration_s
+            if fuse is None:
+                return all_a2s
+            melting_a2s = fuses.melting_integral_a2s(fuse)
+            melts_s = melting_time_s(current_a, melting_a2s, fuses.time_constant_s(fuse))
+            if math.isinf(melts_s):
+                return all_a2s
+            return min(all_a2s, current_a**2 * melts_s + melting_a2s)
+
+        return max(map(let_through, currents_a))
 
 
 def operating_conditions(file: UnitFile) -> Conditions:
     """Return the lines of a unit file, with the usual values where it is silent."""
     told, line, usual = file.event, file.unit.input, reference().stress.usual
 
-    def source_ohm(kind: str, voltage_v: float, prospective_a: float | None) -> float:
-        return voltage_v / prospective_a if prospective_a else usual.source_ohm[kind]
+    def supply(kind: str, voltage_v: float, stated_a: float | None) -> dict[str, float]:
+        return {
+            "source_ohm": voltage_v / stated_a if stated_a else usual.source_ohm[kind],
+            "least_prospective_a": stated_a or usual.least_prospective_a[kind],
+            "most_prospective_a": stated_a or usual.most_prospective_a[kind],
+        }
 
     service = Line(
         kind=line.kind,
-        voltage_v=line.highest_v,
+        nominal_v=line.nominal_v,
+        tolerance_frac=line.tolerance_frac,
         wrong_way=False,
-        source_ohm=source_ohm(line.kind, line.highest_v, file.service.prospective_current_a),
         duration_s=math.inf,
+        **supply(line.kind, line.highest_v, file.service.prospective_current_a),
     )
     event = None
     if told is not None:
+        tolerance_frac = told.voltage_tolerance_frac
+        if tolerance_frac is None:
+            tolerance_frac = usual.voltage_tolerance_frac[told.kind]
         event = Line(
             kind=told.kind,
-            voltage_v=told.voltage_v,
+            nominal_v=told.voltage_v,
+            tolerance_frac=tolerance_frac,
             wrong_way=told.polarity_reversed,
-            source_ohm=source_ohm(told.kind, told.voltage_v, told.prospective_current_a),
             duration_s=told.duration_s or usual.event_s,
+            **supply(told.kind, told.voltage_v * (1 + tolerance_frac), told.prospective_current_a),
         )
     return Conditions(file=file, tables=reference(), event=event, service=service)

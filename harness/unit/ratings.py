@@ -161,12 +161,12 @@ class Kind(ABC, Generic[_PartT]):
         unit = _UNITS[rating.rpartition("_")[2]]
         return unit, getattr(self.part, rating), getattr(self.fitted, rating)
 
-    def _short_current_a(self, short: Short) -> float:
-        """Return the current into a short (rms for AC): Ohm's law, textbook; 0 without an event."""
+    def _short_currents_a(self, short: Short) -> tuple[float, float]:
+        """Return the lowest and highest current into a short (rms for AC); 0 without an event."""
         if self.event is None:
-            return 0.0
+            return 0.0, 0.0
         limiting_ohm = self.conditions.series_ohm if short.kind in _BEHIND_LIMITER else 0.0
-        return self.event.voltage_v / (self.event.source_ohm + limiting_ohm)
+        return self.event.least_short_a(limiting_ohm), self.event.most_short_a(limiting_ohm)
 
     def _fault_a2s(self, shorts: Iterable[Short]) -> float | None:
         """Return the I2t of the event: of the inrush and of shorts, as the fuse lets it through."""
@@ -175,7 +175,7 @@ class Kind(ABC, Generic[_PartT]):
         found_a2s = self.conditions.inrush_a2s(self.event)
         for short in shorts:
             left_s = max(self.event.duration_s - short.after_s, 0.0)
-            let_a2s = self.conditions.let_through_a2s(self._short_current_a(short), left_s)
+            let_a2s = self.conditions.let_through_a2s(self._short_currents_a(short), left_s)
             found_a2s = max(found_a2s, let_a2s)
         return found_a2s
 

@@ -167,6 +167,9 @@ class CapacitorTable(_SharedTable):
 
 class _Usual(_SharedTable):
     source_ohm: dict[str, float]
+    least_prospective_a: dict[str, float]
+    most_prospective_a: dict[str, float]
+    voltage_tolerance_frac: dict[str, float]
     event_s: float
     warm_through_s: float
     diode_drop_v: float

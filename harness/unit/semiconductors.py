@@ -114,9 +114,10 @@ class Diode(_LineDiode):
         if event is None or not event.reaches_backwards:
             return
         surge_a2s = _surge_integral_a2s(part.surge_a or _SURGE_TIMES * part.current_a)
-        through_a2s = self.conditions.let_through_a2s(event.prospective_a, event.duration_s)
+        currents_a = event.least_prospective_a, event.most_prospective_a
+        through_a2s = self.conditions.let_through_a2s(currents_a, event.duration_s)
         self._against("fault integral", surge_a2s, event=through_a2s)
-        carried = shown_figure(event.prospective_a, "A", 2)
+        carried = " to ".join(shown_figure(one, "A", 2) for one in sorted({*currents_a}))
         self.remarks.append(
             f"It carried the {carried} that the supply gives until the fuse opened."
         )

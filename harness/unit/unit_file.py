@@ -6,13 +6,23 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, ValidationError
+from pydantic import AfterValidator, BeforeValidator, Field, ValidationError
 
 from harness.files.config_error import ConfigError
-from harness.files.field_types import Celsius, Flag, Hertz, Name, Seconds, Table, Volts, read_line
+from harness.files.field_types import (
+    Celsius,
+    Flag,
+    FractionOrZero,
+    Hertz,
+    Name,
+    Seconds,
+    Table,
+    Volts,
+    read_line,
+)
 from harness.files.named_file import UNIT, FromFile, read_named, validated
 from harness.quantity import shown
-from harness.unit.nameplate import Unit
+from harness.unit.nameplate import Unit, below_whole
 from harness.unit.parts import Part, SurgeAmps
 
 #: One line of text, longer than a name.
@@ -28,6 +38,8 @@ class Event(Table):
 
     kind: Literal["ac", "dc"] = Field(examples=['"ac"'])
     voltage_v: Volts = Field(examples=['"230 V"'])  # rms for AC
+    #: How exactly it is known; None: the usual tolerance of a supply, zero: it was measured.
+    voltage_tolerance_frac: Annotated[FractionOrZero, AfterValidator(below_whole)] | None = None
     frequency_hz: Hertz | None = None  # None: the unit's first
     duration_s: Seconds | None = None  # until something opened
     #: What cut it off: the unit's fuse, a breaker outside it, nothing.

@@ -50,7 +50,7 @@ def test_the_story_is_told(
     """Event, replacements with their differences, open points and photographs are told."""
     page = page_of(entry, account)
 
-    assert "<p>230 V AC 50 Hz on a 120 V AC unit" in page
+    assert "<p>230 V AC 50 Hz (within 10 %) on a 120 V AC unit" in page
     assert re.search(
         r'<td class="n">F1</td><td class="n">fuse</td><td>breaking capacity 35 A → 1.5 kA[^<]*</td>'
         '<td class="v pass">better</td>',

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from harness.unit.assessment import Assessment, PartAssessment, Stress
 from harness.unit.unit_file import UnitFile
 
 #: A 120 V unit that met 230 V: every kind of part of an AC input.
@@ -30,6 +31,7 @@ AC_UNIT: dict[str, Any] = {
     "event": {
         "kind": "ac",
         "voltage": "230 V",
+        "voltage_tolerance": "0 %",
         "duration": "5 s",
         "opened": "fuse",
         "prospective_current": "400 A",
@@ -105,7 +107,13 @@ DC_UNIT: dict[str, Any] = {
         "input": {"kind": "dc", "nominal": "24 V", "tolerance": "10 %", "current": "1.2 A"},
         "output": {"main": {"kind": "dc", "nominal": "5 V", "current": "2 A"}},
     },
-    "event": {"kind": "dc", "voltage": "24 V", "duration": "2 s", "prospective_current": "30 A"},
+    "event": {
+        "kind": "dc",
+        "voltage": "24 V",
+        "voltage_tolerance": "0 %",
+        "duration": "2 s",
+        "prospective_current": "30 A",
+    },
     "service": {"prospective_current": "30 A"},
     "parts": {
         "F1": {"kind": "fuse", "current": "2 A", "characteristic": "F", "voltage": "125 V"},
@@ -113,6 +121,17 @@ DC_UNIT: dict[str, Any] = {
         "Q1": {"kind": "switch", "voltage": "60 V", "spike_allowance": "5 V"},
     },
 }
+
+
+def part(found: Assessment, name: str) -> PartAssessment:
+    """Return the assessment of one part."""
+    return next(part for part in found.parts if part.name == name)
+
+
+def stress(found: Assessment, name: str, quantity: str) -> Stress:
+    """Return one stress of one part."""
+    return next(row for row in part(found, name).stresses if row.quantity == quantity)
+
 
 #: Changes by dotted path; None takes a key out.
 Changes = dict[str, Any]
