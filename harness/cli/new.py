@@ -13,7 +13,7 @@ from harness.cli.asking import Interview, choice, date, quantity
 from harness.cli.options import HELP, described, require_new, write_file
 from harness.files.field_types import read_line
 from harness.new.drafts import Nameplate, draft_bench, draft_profile, draft_unit
-from harness.profile.bench_file import Accuracy
+from harness.profile.accuracy import Accuracy
 from harness.quantity import shown
 
 app = typer.Typer(

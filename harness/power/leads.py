@@ -16,7 +16,8 @@ from harness.errors import Refused
 from harness.judge.uncertainty import combine, rectangular, scatter
 from harness.power.commands import Arm, OperatingEnvelope, SwitchOn
 from harness.power.port import Bench, Power
-from harness.profile.bench_file import Accuracy, BenchFile
+from harness.profile.accuracy import Accuracy
+from harness.profile.bench_file import BenchFile
 from harness.profile.preflight import identity_reasons
 from harness.quantity import format_quantity
 

@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import re
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import BeforeValidator, Field, ValidationError, ValidationInfo, field_validator
@@ -22,12 +19,11 @@ from harness.files.field_types import (
     Volts,
     Watts,
     mistaken,
-    problem_of,
-    read_quantity,
 )
 from harness.files.named_file import FromFile
-from harness.profile.measures import READINGS
-from harness.quantity import format_quantity, shown, split_quantity
+from harness.profile.accuracy import Accuracy, accuracy_example, read_digit
+from harness.profile.measures import BANDED, READINGS
+from harness.quantity import format_quantity, shown
 
 #: Longest time-out by role, and longest rest after a setting. While supply or load is waited for,
 #: nobody reads the supply under power; a meter may take its time over a reading.
@@ -42,97 +38,6 @@ def wait_problem(role: str, wait_s: float) -> str | None:
     given, longest = format_quantity(wait_s, "s"), format_quantity(longest_s, "s")
     why = "" if role == "meter" else ", for power hangs on it"
     return f"{given} is more than {longest}, the longest that a {role} may be waited for{why}"
-
-
-@dataclass(frozen=True, slots=True)
-class Accuracy:
-    """Accuracy of an instrument for one quantity: ``reading_frac`` x |reading| + ``fixed``."""
-
-    reading_frac: float
-    fixed: float  # in the quantity's SI unit
-    up_to: float | None = None  # largest reading of the measuring range this holds for; None: all
-    wider: Accuracy | None = None  # in the next wider range
-
-    def bound(self, reading: float) -> float:
-        """Half-width of the interval the true value lies in, in the reading's unit.
-
-        It is that of the smallest range which holds the reading; beyond the widest, the widest's.
-        """
-        if self.wider is not None and self.up_to is not None and abs(reading) > self.up_to:
-            return self.wider.bound(reading)
-        return self.reading_frac * abs(reading) + self.fixed
-
-    @classmethod
-    def by_range(cls, table: Mapping[object, object], unit: str) -> Accuracy:
-        """Read ``{ "10 V" = "0.01 % + 1 mV", "100 V" = "0.02 % + 10 mV" }``: one for each range."""
-        ranges: dict[float, Accuracy] = {}
-        for key, text in table.items():
-            top = read_quantity(key, unit)
-            if top <= 0:
-                raise mistaken(f"the range {shown(key)} is not above zero")
-            if top in ranges:
-                raise mistaken(f"the range {shown(key)} is given twice")
-            ranges[top] = cls.parse(text, unit)
-        if not ranges:
-            raise mistaken("expected a range, found none", _example(unit))
-        widest, *narrower = sorted(ranges, reverse=True)
-        accuracy = replace(ranges[widest], up_to=widest)
-        for top in narrower:
-            accuracy = replace(ranges[top], up_to=top, wider=accuracy)
-        return accuracy
-
-    @classmethod
-    def parse(cls, text: object, unit: str) -> Accuracy:
-        """Read ``"0.05 % + 10 mV"``: a share of the reading, a fixed part, or the sum of both.
-
-        Raises:
-            PydanticCustomError: It is no such text.
-        """
-        example = _example(unit)
-        if not isinstance(text, str):
-            raise mistaken(f"expected an accuracy, got {shown(text)}", example)
-        parts: dict[str, float] = {}
-        for term in map(str.strip, re.split(r"(?<![eE])\+", text)):
-            share = term.endswith(("%", "percent", "ppm"))
-            part = "share" if share else "fixed"
-            if part in parts:
-                kind = "a share of the reading" if share else "a fixed part"
-                raise mistaken(f"{shown(text)} gives {kind} twice", example)
-            parts[part] = _term(term, "%" if share else unit, example)
-        if parts.get("share", 0.0) > 1:
-            raise mistaken(f"{shown(text)} is more than the whole reading", example)
-        return cls(parts.get("share", 0.0), parts.get("fixed", 0.0))
-
-
-#: A fixed part and a last digit for the examples in messages, by unit.
-_EXAMPLES = {
-    "V": ("10 mV", "0.1 mV"),
-    "A": ("5 mA", "0.1 mA"),
-    "W": ("0.1 W", "10 mW"),
-    "Hz": ("10 mHz", "10 mHz"),
-    "ohm": ("0.1 ohm", "10 mohm"),
-    "degC": ("1 degC", "0.1 degC"),
-    "s": ("0.1 s", "10 ms"),
-    "1": ("0.1", "0.1"),
-}
-
-
-def _example(unit: str) -> str:
-    return f'"0.05 % + {_EXAMPLES[unit][0]}"'
-
-
-def _term(term: str, unit: str, example: str) -> float:
-    """Read one term of an accuracy, or a resolution."""
-    try:
-        # a fixed part in kelvins is a difference, which must not be moved to the Celsius scale
-        kelvins = unit == "degC" and split_quantity(term)[1] == "K"
-        value = split_quantity(term)[0] if kelvins else read_quantity(term, unit)
-    except (ValueError, PydanticCustomError) as error:
-        told = problem_of(error) if isinstance(error, PydanticCustomError) else f"{term!r} is none"
-        raise mistaken(told, example) from None
-    if value < 0:
-        raise mistaken(f"{shown(term)} is below zero", example)
-    return value
 
 
 def _date(value: object) -> dt.date:
@@ -211,12 +116,16 @@ class Instrument(Table):
         """Read a table by quantity, and tell every mistake in it at its own key."""
         if not isinstance(table, dict):
             return table
-        read = cls._accuracy if field.field_name == "accuracy" else cls._resolution
+        accuracy = field.field_name == "accuracy"
         values: dict[str, object] = {}
         wrong: list[InitErrorDetails] = []
         for key, text in table.items():
             try:
-                values[key] = read(text, cls._unit(key))
+                unit = cls._unit(key)
+                banded = f"{cls.role}.{key}" in BANDED
+                values[key] = (
+                    cls._accuracy(text, unit, banded=banded) if accuracy else read_digit(text, unit)
+                )
             except PydanticCustomError as error:
                 wrong.append(InitErrorDetails(type=error, loc=(key,), input=text))
         if wrong:
@@ -240,23 +149,15 @@ class Instrument(Table):
         return known[key]
 
     @classmethod
-    def _accuracy(cls, text: object, unit: str) -> Accuracy:
+    def _accuracy(cls, text: object, unit: str, *, banded: bool) -> Accuracy:
         if isinstance(text, dict):
             if not cls.has_ranges:
                 raise mistaken(
                     "only a meter's accuracy goes by range; expected one for the range in use",
-                    _example(unit),
+                    accuracy_example(unit),
                 )
-            return Accuracy.by_range(text, unit)
-        return text if isinstance(text, Accuracy) else Accuracy.parse(text, unit)
-
-    @staticmethod
-    def _resolution(text: object, unit: str) -> float:
-        example = f'"{_EXAMPLES[unit][1]}"'
-        value = _term(text, unit, example) if isinstance(text, str) else 0.0
-        if value <= 0:
-            raise mistaken(f"expected the last digit with its unit, got {shown(text)}", example)
-        return value
+            return Accuracy.by_range(text, unit, banded=banded)
+        return text if isinstance(text, Accuracy) else Accuracy.parse(text, unit, banded=banded)
 
 
 class Supply(Instrument):

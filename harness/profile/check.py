@@ -9,7 +9,7 @@ from pydantic_core import PydanticCustomError
 
 from harness.errors import did_you_mean
 from harness.files.field_types import Name, Table, mistaken, problem_of, read_quantity
-from harness.profile.bench_file import Accuracy
+from harness.profile.accuracy import Accuracy
 from harness.profile.measures import MEASURES
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
 

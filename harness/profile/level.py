@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from harness.profile.bench_file import Accuracy, BenchFile
+from harness.profile.accuracy import Accuracy
+from harness.profile.bench_file import BenchFile
 from harness.profile.measures import SETTINGS
 from harness.quantity import format_quantity, parse_quantity
 from harness.unit.nameplate import Input

@@ -144,6 +144,9 @@ READINGS: Mapping[str, Mapping[str, str]] = {
     for role in ("supply", "meter", "load")
 }
 
+#: Readings that mean nothing without the band of frequencies they take in.
+BANDED = frozenset({"meter.voltage_ac"})
+
 #: What each role is set to, with its unit: ``set_NAME`` sends it, ``NAME_setting`` reads it back.
 SETTINGS: Mapping[str, Mapping[str, str]] = {
     "supply": {

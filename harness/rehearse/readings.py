@@ -6,7 +6,7 @@ import math
 import random
 from collections.abc import Callable
 
-from harness.profile.bench_file import Accuracy
+from harness.profile.accuracy import Accuracy
 from harness.rehearse.circuit import Circuit
 from harness.rehearse.unit_model import UnitModel
 

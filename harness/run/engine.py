@@ -20,7 +20,7 @@ from harness.judge.verdict import Verdict, overall
 from harness.power.commands import OperatingEnvelope
 from harness.power.port import Bench, Power
 from harness.power.trip import Trip, Tripped, TripReason
-from harness.profile.bench_file import Accuracy
+from harness.profile.accuracy import Accuracy
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
 from harness.record.events import EventKind

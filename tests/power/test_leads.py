@@ -18,7 +18,8 @@ from harness.errors import LinkTimeout, Refused
 from harness.power.leads import check_leads, judge_leads, low_level_v
 from harness.power.local_bench import LocalBench, open_bench
 from harness.power.trip import Tripped
-from harness.profile.bench_file import Accuracy, BenchFile
+from harness.profile.accuracy import Accuracy
+from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_bench, load_profile
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench

@@ -9,7 +9,8 @@ from pydantic import ValidationError
 from pydantic_core import PydanticCustomError
 
 from harness.errors import FileError
-from harness.profile.bench_file import Accuracy, BenchFile, SerialLine
+from harness.profile.accuracy import Accuracy
+from harness.profile.bench_file import BenchFile, SerialLine
 from harness.profile.load import load_bench
 
 

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from harness.errors import FileError
-from harness.profile.bench_file import Accuracy, BenchFile
+from harness.profile.accuracy import Accuracy
+from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_bench, load_profile
 from harness.profile.schema import Profile
 from harness.profile.steps import LoadStep, NominalStep, StartStep

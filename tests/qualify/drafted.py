@@ -18,7 +18,8 @@ import numpy as np
 
 from harness.api import plan_for, simulated_bench_file
 from harness.new.drafts import Nameplate, draft_profile, unit_of
-from harness.profile.bench_file import Accuracy, BenchFile, Range
+from harness.profile.accuracy import Accuracy
+from harness.profile.bench_file import BenchFile, Range
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
 from harness.profile.schema import Profile

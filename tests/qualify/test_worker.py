@@ -8,7 +8,7 @@ from harness.api import plan_for, simulated_bench_file
 from harness.bench.dialect import bench_dialects
 from harness.errors import LinkTimeout
 from harness.power.local_bench import open_bench
-from harness.profile.bench_file import Accuracy
+from harness.profile.accuracy import Accuracy
 from harness.profile.load import load_profile
 from harness.qualify.population import Population
 from harness.qualify.unit_result import End, UnitResult
