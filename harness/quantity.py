@@ -230,7 +230,8 @@ def scale_of(value: float, unit: str, digits: int = 4) -> tuple[float, str]:
         return 1.0, ""
     if unit == "%":
         return 0.01, "%"
-    bare = unit in ("degC", "Hz") or (unit == "s" and abs(value) >= 0.1)
+    bare = unit == "degC" or (unit == "s" and abs(value) >= 0.1)
+    bare = bare or (unit == "Hz" and abs(value) < 1e4)  # of the mains, to the last hertz
     if bare or value == 0 or math.isinf(value):
         return 1.0, unit
     for scale, prefix in _PREFIXES:

@@ -177,6 +177,9 @@ class TestFormat:
             (0.05, "s", "50 ms"),
             (120.0, "s", "120 s"),
             (60.0, "Hz", "60 Hz"),
+            (1200.0, "Hz", "1200 Hz"),
+            (300e3, "Hz", "300 kHz"),
+            (20e6, "Hz", "20 MHz"),
             (12345.6, "s", "12346 s"),
             (1e-15, "F", "0 F"),
             (-7.594e-24, "V", "0 V"),  # a difference of two floats, no voltage

@@ -11,6 +11,8 @@ from pydantic_core import PydanticCustomError
 from harness.files.field_types import mistaken, problem_of, read_quantity
 from harness.quantity import format_quantity, shown, split_quantity
 
+#: No voltmeter takes in more.
+_HIGHEST_HZ = 1e11
 _BAND_EXAMPLE = '"20 Hz to 300 kHz"'
 
 
@@ -39,7 +41,7 @@ class Band:
         if len(edges) != 2:
             raise mistaken(f"expected a band of frequencies, got {shown(text)}", _BAND_EXAMPLE)
         try:
-            low_hz, high_hz = (read_quantity(edge, "Hz") for edge in edges)
+            low_hz, high_hz = (read_quantity(edge, "Hz", _HIGHEST_HZ) for edge in edges)
         except PydanticCustomError as error:
             raise mistaken(problem_of(error), _BAND_EXAMPLE) from None
         if not 0 <= low_hz < high_hz:
@@ -155,6 +157,7 @@ _EXAMPLES = {
 
 
 def accuracy_example(unit: str) -> str:
+    """Return an accuracy as a file has it, for messages."""
     return f'"0.05 % + {_EXAMPLES[unit][0]}"'
 
 

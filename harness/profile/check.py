@@ -9,8 +9,8 @@ from pydantic_core import PydanticCustomError
 
 from harness.errors import did_you_mean
 from harness.files.field_types import Name, Table, mistaken, problem_of, read_quantity
-from harness.profile.accuracy import Accuracy
-from harness.profile.measures import MEASURES
+from harness.profile.accuracy import Accuracy, Band
+from harness.profile.measures import BANDED, MEASURES
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
 
 #: Where the meter can stand; ``input reversed`` is the input with its leads swapped.
@@ -39,6 +39,8 @@ class Check(Table):
     across: Across = "output"
     ask: Name | None = None  # what the operator is asked
     accuracy: Accuracy | None = None  # of the tester which the operator reads
+    #: Frequencies an AC voltage must take in; None: those its instrument does, whichever they are.
+    bandwidth: Band | None = None
     #: What is judged of the readings of a hold: their mean, their drift from its beginning to its
     #: end, or where they end: the mean of its last twentieth.
     figure: Literal["mean", "drift", "end"] = "mean"
@@ -121,6 +123,14 @@ class Check(Table):
         if unit is None:
             raise mistaken("an accuracy needs the unit of the value beside it", 'unit = "ohm"')
         return Accuracy.parse(text, unit)
+
+    @field_validator("bandwidth", mode="before")
+    @classmethod
+    def _bandwidth(cls, text: object, info: ValidationInfo) -> Band | None:
+        measure = info.data.get("measure")
+        if measure is not None and measure not in BANDED:
+            raise mistaken(f"{measure} has no bandwidth: leave this key out")
+        return text if text is None or isinstance(text, Band) else Band.parse(text)
 
     @model_validator(mode="after")
     def _limited(self) -> Check:

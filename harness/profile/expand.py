@@ -12,7 +12,7 @@ from harness.profile.check import Check
 from harness.profile.level import Level, LevelMaker
 from harness.profile.load import with_limits
 from harness.profile.margins import tight_levels
-from harness.profile.measures import MEASURES
+from harness.profile.measures import BANDED, MEASURES
 from harness.profile.plan import Plan, PlannedStep
 from harness.profile.schema import Profile
 from harness.profile.step import Place, Rest
@@ -250,12 +250,24 @@ def _open_points(steps: Iterable[PlannedStep], bench: BenchFile | None) -> Itera
     for step in steps:
         points = list(step.dropped)
         for check in step.checks:
-            # without an accuracy there is no uncertainty: a guarded check proves nothing
+            # without an accuracy there is no uncertainty: nothing is proved, by either rule
             unknown = [] if bench is None else list(_without_accuracy(check, bench))
-            if unknown and check.rule == "guarded":
+            if unknown:
                 points.append((check, f"the bench file gives no accuracy for {', '.join(unknown)}"))
+            elif bench is not None and check.measure in BANDED:
+                points.extend((check, problem) for problem in _out_of_band(check, bench))
+            if check.measure == "operator.value" and check.accuracy is None:
+                points.append((check, "it gives no accuracy of the tester"))
         for check, why in points:
             yield f"check {check.name!r} of step {step.number} ({step.name}): {why}"
+
+
+def _out_of_band(check: Check, bench: BenchFile) -> Iterator[str]:
+    """Yield why the instrument of a check does not cover its frequencies, in any range."""
+    role, _, quantity = check.measure.partition(".")
+    ranges = bench.instruments[role].accuracy[quantity].by_range_up()
+    problems = (accuracy.band_problem(check.bandwidth) for accuracy in ranges)
+    yield from dict.fromkeys(f"{check.measure}: {problem}" for problem in problems if problem)
 
 
 def _without_accuracy(check: Check, bench: BenchFile) -> Iterator[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,6 +30,11 @@ class CheckRow:
     verdict: str
     margin: float  # distance to the nearer limit, less the guard band
     budget: tuple[Contribution, ...] = ()  # each a row of ``budgets.csv``
+
+    @property
+    def unknown(self) -> tuple[str, ...]:
+        """Causes of uncertainty whose size nobody knows, in words: why nothing was decided."""
+        return tuple(part.name for part in self.budget if math.isinf(part.share))
 
 
 class Sink(Protocol):

@@ -94,9 +94,13 @@ def _accuracy(accuracy: Mapping[str, Any], unit: str) -> str:
     terms = [format_quantity(share, "%")] if share else []
     terms += [format_quantity(fixed, unit)] if fixed or not terms else []
     text = " + ".join(terms)
+    band = accuracy.get("band")
+    if isinstance(band, Mapping):
+        edges = [format_quantity(_number(band.get(key)), "Hz") for key in ("low_hz", "high_hz")]
+        text = f"{text} ({' to '.join(edges)})"
     top, wider = _number(accuracy.get("up_to")), accuracy.get("wider")
     if not math.isnan(top):
-        text = f"{text} to {format_quantity(top, unit)}"
+        text = f"{text} up to {format_quantity(top, unit)}"
     return f"{text}, {_accuracy(wider, unit)}" if isinstance(wider, Mapping) else text
 
 

@@ -7,29 +7,23 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import groupby
 
-import numpy as np
-import numpy.typing as npt
-
 from harness.judge.propagate import Estimate, average, quotient, regulation, rise
 from harness.judge.series import drift
-from harness.judge.uncertainty import Contribution, combine, rectangular, scatter
+from harness.judge.uncertainty import combine
 from harness.judge.verdict import decide
-from harness.profile.bench_file import BenchFile, Instrument, Meter, Supply
 from harness.profile.check import Check
 from harness.profile.check_rules import AVERAGE_FRAC
-from harness.profile.measures import MEASURES, READINGS
+from harness.profile.measures import MEASURES
 from harness.profile.plan import PlannedStep
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow
+from harness.run.causes import Readings, mean_of, out_of_band
 from harness.run.context import Context
 from harness.run.rest import Hold
 from harness.unit.nameplate import Output
 
 #: A figure that nothing was read for.
 UNKNOWN = Estimate(value=math.nan)
-
-#: Readings of one hold by measure name, each of shape ``(n,)``.
-Readings = Mapping[str, npt.NDArray[np.float64]]
 
 #: The end of a hold is its last twentieth, and so many readings at least.
 _ENDS, _FEWEST_AT_END = 20, 5
@@ -92,7 +86,8 @@ def judge(
     A figure that nobody ``stated`` an accuracy for is compared as it is, by the simple rule, and
     the record names no uncertainty.
     """
-    uncertainty = combine(estimate.contributions)
+    band = out_of_band(context.bench.file, check, estimate.value)
+    uncertainty = combine((*estimate.contributions, *band))
     expanded = uncertainty.expanded if math.isfinite(uncertainty.expanded) else math.nan
     decision = decide(
         estimate.value, low=check.low, high=check.high, expanded=expanded, rule=check.rule
@@ -132,63 +127,6 @@ def _of_hold(context: Context, check: Check, hold: Hold) -> Estimate:
             for name, values in readings.items()
         }
     return _worked_out(context, measure, readings)
-
-
-def mean_of(context: Context, measure: str, readings: Readings) -> Estimate:
-    """Mean of the readings, with the instrument's accuracy and their scatter."""
-    causes = mean_causes(context.bench.file, measure, readings)
-    return Estimate(value=float(readings[measure].mean()), contributions=causes)
-
-
-def mean_causes(bench: BenchFile, measure: str, readings: Readings) -> tuple[Contribution, ...]:
-    """Causes of the uncertainty of a mean of readings: the instrument, then the scatter."""
-    role, _, quantity = measure.partition(".")
-    unit = READINGS.get(role, {}).get(quantity, "")
-    return (
-        *_instrument_causes(bench.instruments.get(role), role, quantity, readings),
-        scatter(f"scatter of {measure}", readings[measure], unit=unit),
-    )
-
-
-def _instrument_causes(
-    instrument: Instrument | None, role: str, quantity: str, readings: Readings
-) -> Iterator[Contribution]:
-    """Accuracy, resolution and leads; a DC power may follow from voltage and current.
-
-    Source: JCGM 100:2008, 4.3.7 (a stated bound is rectangular), F.2.2.1 (resolution), 5.1.2
-        (P = V I).
-    """
-    if instrument is not None:
-        stated = instrument.accuracy
-        if quantity in stated:
-            yield from _stated(instrument, role, quantity, readings)
-            return
-        is_ac = isinstance(instrument, Supply) and instrument.kind == "ac"  # V I is not real power
-        if quantity == "power" and not is_ac and {"voltage", "current"} <= set(stated):
-            voltage_v = float(readings[f"{role}.voltage"].mean())
-            current_a = float(readings[f"{role}.current"].mean())
-            for factor, sensitivity in (("voltage", current_a), ("current", voltage_v)):
-                for cause in _stated(instrument, role, factor, readings):
-                    yield replace(cause, sensitivity=sensitivity)
-            return
-    yield Contribution(name=f"{role} {quantity}: no accuracy stated", standard=math.inf)
-
-
-def _stated(
-    instrument: Instrument, role: str, quantity: str, readings: Readings
-) -> Iterator[Contribution]:
-    unit = READINGS[role][quantity]
-    bound = instrument.accuracy[quantity].bound(float(readings[f"{role}.{quantity}"].mean()))
-    yield rectangular(f"{role} {quantity} accuracy", bound, unit=unit)
-    digit = instrument.resolution.get(quantity)
-    if digit is not None:
-        yield rectangular(f"{role} {quantity} resolution", digit / 2, unit=unit)
-    if isinstance(instrument, Meter) and quantity == "resistance":
-        leads_ohm = instrument.lead_resistance_ohm
-        if leads_ohm is not None:
-            # Leads only ever add, by how much is not known and not taken off: the whole of it
-            # counts to either side, which overstates the uncertainty and never understates it.
-            yield rectangular("lead resistance, two-wire", leads_ohm, unit=unit)
 
 
 def _worked_out(context: Context, measure: str, readings: Readings) -> Estimate:

@@ -159,7 +159,8 @@ class Context:
         """
         self.verdicts.append(Verdict(row.verdict))
         self._rows.append((row, tuple(rests_on)))
-        self.event(EventKind.CHECK, f"{row.check}: {row.verdict}")
+        why = f", {'; '.join(row.unknown)}" if row.unknown else ""
+        self.event(EventKind.CHECK, f"{row.check}: {row.verdict}{why}")
 
     def enter_checks(self) -> None:
         """Write every check into the record; one that passed on readings that stood is undecided.

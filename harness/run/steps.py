@@ -24,7 +24,8 @@ from harness.profile.steps import STEP_KINDS, DischargeStep
 from harness.quantity import format_limits, format_quantity
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow
-from harness.run.checks import UNKNOWN, judge, judge_checks, judge_undone, mean_of, needed_readings
+from harness.run.causes import mean_of
+from harness.run.checks import UNKNOWN, judge, judge_checks, judge_undone, needed_readings
 from harness.run.context import Context
 from harness.run.levels import bring_back, energise, hold_levels, set_level
 from harness.run.off import measure_off, move_meter, place_load, power_off

@@ -56,7 +56,7 @@ _METER = """
 resource        = "TCPIP0::127.0.0.1::{meter}::SOCKET"
 dialect         = "{dialect[meter]}"
 identity        = "DM-60"
-accuracy        = {{ voltage_dc = "0.02 % + 2 mV", voltage_ac = "0.5 % + 2 mV" }}
+accuracy        = {{ voltage_dc = "0.02 % + 2 mV", voltage_ac = "0.5 % + 2 mV, 20 Hz to 300 kHz" }}
 calibration_due = 2099-12-31
 """
 _LOAD = """

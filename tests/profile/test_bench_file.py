@@ -9,7 +9,7 @@ from pydantic import ValidationError
 from pydantic_core import PydanticCustomError
 
 from harness.errors import FileError
-from harness.profile.accuracy import Accuracy
+from harness.profile.accuracy import Accuracy, Band
 from harness.profile.bench_file import BenchFile, SerialLine
 from harness.profile.load import load_bench
 
@@ -50,6 +50,43 @@ class TestAccuracy:
             Accuracy.parse(text, "V")
 
         assert caught.value.message() == problem
+
+    def test_an_ac_voltage_goes_with_its_band(self) -> None:
+        """What an accuracy of an AC voltage holds for stands behind it."""
+        accuracy = Accuracy.parse("0.5 % + 2 mV, 20 Hz to 20 MHz", "V", banded=True)
+
+        assert accuracy == Accuracy(0.005, 0.002, band=Band(20.0, 20e6))
+        assert str(accuracy.band) == "20 Hz to 20 MHz"
+
+    @pytest.mark.parametrize(
+        ("text", "problem"),
+        [
+            ("1 mV, 20 Hz", "expected a band of frequencies, got '20 Hz'"),
+            ("1 mV, 20 Hz to", "expected a band of frequencies, got '20 Hz to'"),
+            ("1 mV, 20 to 40 Hz", "'20' has no unit; expected a frequency"),
+            ("1 mV, 20 Hz to 20 Hz", "'20 Hz to 20 Hz' does not rise from zero or above"),
+            ("1 mV, -1 Hz to 20 Hz", "'-1 Hz to 20 Hz' does not rise from zero or above"),
+            (
+                "20 Hz to 40 Hz",
+                "'20 Hz to 40 Hz' is in a unit that is not known here; expected a voltage",
+            ),
+        ],
+    )
+    def test_tells_what_is_wrong_with_a_band(self, text: str, problem: str) -> None:
+        """A band that is none is answered by what is wrong with it."""
+        with pytest.raises(PydanticCustomError) as caught:
+            Accuracy.parse(text, "V", banded=True)
+
+        assert caught.value.message() == problem
+
+    def test_only_an_ac_voltage_has_a_band(self) -> None:
+        """A band elsewhere is a mistake: it would be believed and never looked at."""
+        with pytest.raises(PydanticCustomError) as caught:
+            Accuracy.parse("1 mV, 20 Hz to 40 Hz", "V")
+
+        assert caught.value.message() == (
+            "only an AC voltage of the meter has a band of frequencies"
+        )
 
     @given(st.floats(0, 1), st.floats(0, 1e3), st.floats(-1e6, 1e6))
     def test_the_bound_never_depends_on_the_sign(

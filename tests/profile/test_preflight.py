@@ -414,13 +414,69 @@ class TestAccuracy:
         told = found("ac", *AC_SUPPLY, known).warnings[0]
         assert told.endswith("no accuracy for supply.power.")
 
-    def test_a_simple_check_does_not(self, profile_of: ProfileOf, bench_of: BenchOf) -> None:
-        """Simple acceptance looks at the value alone (JCGM 106:2012, 8.2)."""
+    def test_a_simple_check_needs_one_too(self, profile_of: ProfileOf, bench_of: BenchOf) -> None:
+        """A value that nobody knows the error of decides nothing, compared by whichever rule."""
         profile = profile_of("dc", ('rule = "guarded"', 'rule = "simple"'))
         bench = bench_of(('accuracy = { voltage_dc = "0.02 % + 2 mV" }', ""))
         found = preflight(make_plan(profile, bench), today=TODAY)
 
-        assert not any("accuracy" in warning for warning in found.warnings)
+        assert found.warnings[0].endswith("the bench file gives no accuracy for meter.voltage_dc.")
+
+    def test_a_tester_without_one_releases_nothing(
+        self, profile_of: ProfileOf, bench_of: BenchOf
+    ) -> None:
+        """What is read off a tester may be compared as it is, by the simple rule; it is open."""
+        asked = (
+            '[[steps]]\nkind = "cold"\n[[steps.checks]]\nname = "insulation"\n'
+            'measure = "operator.value"\nask = "Insulation?"\nunit = "ohm"\nlow = "2 Mohm"\n'
+        )
+        start = '[[steps]]\nkind = "start"'
+        told = []
+        for key in ('rule = "simple"\n', 'accuracy = "5 %"\n'):
+            profile = profile_of("dc", (start, asked + key + start))
+            told.append(make_plan(profile, bench_of()).open_points)
+
+        assert told == [
+            ("check 'insulation' of step 1 (cold): it gives no accuracy of the tester",),
+            (),
+        ]
+
+    @pytest.mark.parametrize(
+        ("stated", "needed", "told"),
+        [
+            ('"2 mV"', "", "meter.voltage_ac: no bandwidth stated"),
+            (
+                '"2 mV, 20 Hz to 300 kHz"',
+                'bandwidth = "20 Hz to 20 MHz"\n',
+                ("meter.voltage_ac: read from 20 Hz to 300 kHz, where 20 Hz to 20 MHz is needed"),
+            ),
+            (
+                '{ "1 V" = "2 mV, 20 Hz to 300 kHz", "10 V" = "20 mV" }',
+                "",
+                "meter.voltage_ac: no bandwidth stated",
+            ),
+            ('"2 mV, 20 Hz to 300 kHz"', 'bandwidth = "20 Hz to 300 kHz"\n', None),
+            ('"2 mV, 20 Hz to 300 kHz"', "", None),
+        ],
+    )
+    def test_a_ripple_needs_a_bandwidth(
+        self,
+        profile_of: ProfileOf,
+        bench_of: BenchOf,
+        stated: str,
+        needed: str,
+        told: str | None,
+    ) -> None:
+        """What the meter does not take in is told before power."""
+        ripple = 'name = "5 V ripple"\nmeasure = "meter.voltage_ac"\nhigh = "20 mV"\n'
+        rail = 'name = "5 V rail"\n'
+        check = f"{ripple}{needed}[[steps.checks]]\n{rail}"
+        known = 'voltage_dc = "0.02 % + 2 mV"'
+        bench = bench_of((known, f"{known}, voltage_ac = {stated}"))
+        plan = make_plan(profile_of("dc", (rail, check)), bench)
+
+        open_points = [] if told is None else [f"check '5 V ripple' of step 2 (nominal): {told}"]
+        assert list(plan.open_points) == open_points
 
 
 class TestRefuse:

@@ -425,6 +425,25 @@ class TestChecks:
                 None,
             ),
             (
+                START
+                + NOMINAL
+                + check(
+                    'measure = "meter.voltage_dc"',
+                    'bandwidth = "20 Hz to 20 MHz"',
+                    'high = "1 V"',
+                ),
+                (
+                    "steps[1].checks[0].bandwidth: meter.voltage_dc has no bandwidth: leave this "
+                    "key out"
+                ),
+            ),
+            (
+                START
+                + NOMINAL
+                + check('measure = "meter.voltage_ac"', 'bandwidth = "20 MHz"', 'high = "1 V"'),
+                "steps[1].checks[0].bandwidth: expected a band of frequencies, got '20 MHz'",
+            ),
+            (
                 START + SOAK + check('measure = "power_factor"', 'figure = "drift"', "high = 0.1"),
                 "steps[1].checks[0].figure: 'drift' needs readings of an instrument over a hold",
             ),

@@ -87,7 +87,7 @@ class TestContent:
         }
         words = page(make_record(bench={"name": "bench 2", "meter": meter})).words
 
-        assert "voltage DC 1 mV to 10 V, 0.1 % + 10 mV to 100 V" in words
+        assert "voltage DC 1 mV up to 10 V, 0.1 % + 10 mV up to 100 V" in words
         assert "voltage DC in steps of 100 uV" in words
         assert "two-wire leads up to 200 mohm" in words
 

@@ -12,7 +12,7 @@ import pytest
 
 from harness.api import plan_for, simulated_bench_file, simulated_unit
 from harness.power.local_bench import open_bench
-from harness.profile.bench_file import MeterRange
+from harness.profile.bench_file import BenchFile, MeterRange
 from harness.profile.load import load_profile
 from harness.record.recorder import MemoryRecorder
 from harness.rehearse.clock import SimulatedClock
@@ -81,6 +81,7 @@ def run_steps(tmp_path: Path) -> RunSteps:
         stop: StopRequest | None = None,
         seed: int = 1,
         bend: Callable[[dict[str, SimulatedInstrument]], None] = lambda _devices: None,
+        bench: Callable[[BenchFile], BenchFile] = lambda file: file,
     ) -> Ran:
         path = tmp_path / "profile.toml"
         start = START.replace("LIMIT", LIMITS[kind])
@@ -91,6 +92,7 @@ def run_steps(tmp_path: Path) -> RunSteps:
         if file.meter is not None and not meter_range:
             unknown = file.meter.model_copy(update={"range": MeterRange()})
             file = file.model_copy(update={"meter": unknown})
+        file = bench(file)
         clock = SimulatedClock()
         simulated = SimulatedBench(simulated_unit(profile, fault), file, clock, seed=seed)
         roles = file.instruments

@@ -7,7 +7,7 @@ import pytest
 
 from harness.judge.uncertainty import Contribution, combine
 from harness.profile.bench_file import BenchFile
-from harness.run.checks import mean_causes
+from harness.run.causes import mean_causes
 
 BENCH = {
     "name": "Dome workshop, bench 2",
