@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 
 from harness.qualify.unit_result import HEALTHY
 from harness.rehearse.faults import FAULTS, fault_named, faults_of
@@ -95,6 +96,14 @@ def _healthy(typical: UnitModel, seed: int, stated: Mapping[str, Container[str]]
     return replace(typical, **changed)
 
 
+class Mix(StrEnum):
+    """Which classes take turns."""
+
+    BOTH = "both"  #: a healthy unit before each faulty one
+    HEALTHY = "healthy"
+    FAULTY = "faulty"
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Drawn:
     """One unit, drawn; the fields are those of :class:`harness.qualify.unit_result.UnitResult`."""
@@ -111,9 +120,9 @@ class Population:
     """Draws units by number: the same number gives the same unit, whoever asks and when.
 
     Even numbers are healthy units; odd ones take the faults in turn, those named or every one such
-    a unit can have. What the ``model`` of the very unit states stands, or is drawn inside the
-    tolerance it states; without one, units are typical of the nameplate. All are so under the
-    ``laws``: what is assumed of every unit.
+    a unit can have. A ``mix`` of one sort has no other. What the ``model`` of the very unit states
+    stands, or is drawn inside the tolerance it states; without one, units are typical of the
+    nameplate. All are so under the ``laws``: what is assumed of every unit.
 
     UsageError: such a unit has no such fault. FileError: the unit model does not fit the nameplate,
     or lists faults of its own.
@@ -127,11 +136,17 @@ class Population:
         faults: Sequence[str] = (),
         model: UnitModelFile | None = None,
         laws: Laws = Laws(),  # noqa: B008 - it is frozen
+        mix: Mix = Mix.BOTH,
     ) -> None:
         kind = unit.input.kind
         for name in faults:
             fault_named(name, kind)
         self.faults = tuple(dict.fromkeys(faults)) or faults_of(kind)
+        self._turns = {
+            Mix.BOTH: tuple(one for fault in self.faults for one in (HEALTHY, fault)),
+            Mix.HEALTHY: (HEALTHY,),
+            Mix.FAULTY: self.faults,
+        }[mix]
         self._unit = unit
         self._seed = seed
         self._model = model
@@ -147,7 +162,7 @@ class Population:
 
     def kind_of(self, index: int) -> str:
         """Return the class of a unit by its number."""
-        return HEALTHY if index % 2 == 0 else self.faults[index // 2 % len(self.faults)]
+        return self._turns[index % len(self._turns)]
 
     def draw(self, index: int) -> Drawn:
         """Return a unit by its number, from 0.
@@ -156,7 +171,8 @@ class Population:
         beside it decide how many there are of each, and change none.
         """
         kind = self.kind_of(index)
-        place = index // 2 if kind == HEALTHY else index // 2 // len(self.faults)
+        whole, rest = divmod(index, len(self._turns))
+        place = whole * self._turns.count(kind) + self._turns[:rest].count(kind)
         seed = stream(self._seed, kind, place).getrandbits(_SEED_BITS)
         typical = self._typical
         if self._model is not None:

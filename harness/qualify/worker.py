@@ -16,7 +16,7 @@ from harness.judge.verdict import Verdict
 from harness.power.local_bench import LocalBench
 from harness.profile.bench_file import BenchFile
 from harness.profile.schema import Profile
-from harness.qualify.population import Population
+from harness.qualify.population import Mix, Population
 from harness.qualify.unit_result import End, Judged, UnitResult
 from harness.record.run_summary import Outcome
 from harness.record.sink import CheckRow, Values
@@ -42,6 +42,9 @@ class Job:
     seed: int
     #: Names of the faults; empty for all.
     faults: tuple[str, ...] = ()
+    mix: Mix = Mix.BOTH
+    #: Number of its first unit in the campaign.
+    first: int = 0
     #: What the units are drawn around.
     model: UnitModelFile | None = field(default=None, hash=False)
     #: None for the shipped one that fits the profile.
@@ -49,11 +52,20 @@ class Job:
 
     def population(self) -> Population:
         """Return what draws the units, or raise as it does."""
-        return Population(self.profile.unit, seed=self.seed, faults=self.faults, model=self.model)
+        return Population(
+            self.profile.unit,
+            seed=self.seed,
+            faults=self.faults,
+            model=self.model,
+            mix=self.mix,
+        )
 
 
 def run_units(job: Job, indices: Iterable[int]) -> list[str]:
-    """Carry units through the engine, in a worker; return a line of the journal for each."""
+    """Carry units through the engine, in a worker; return a line of the journal for each.
+
+    Units are numbered from the first of the job; lines have their numbers in the campaign.
+    """
     place = _place(job)
     return [place.run(index).to_line() for index in indices]
 
@@ -67,6 +79,7 @@ class _Place:
         self._plan = plan_for(job.profile, self._bench)
         self._dialects = bench_dialects(self._bench)
         self._population = job.population()
+        self._first = job.first
 
     def run(self, index: int) -> UnitResult:
         """Carry one unit through the engine."""
@@ -88,7 +101,7 @@ class _Place:
         tripped = result.trip is not None
         through = simulated.circuit.let_through
         return UnitResult(
-            index=drawn.index,
+            index=self._first + drawn.index,
             kind=drawn.kind,
             severity=drawn.severity,
             clear=drawn.clear,

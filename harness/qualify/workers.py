@@ -36,9 +36,12 @@ _RETRIES = 5
 _GC_THRESHOLDS = (20_000, 20, 20)
 
 
+#: Some units of a job, by their numbers there.
+Chunk = tuple[Job, Sequence[int]]
+
+
 def carried_out(
-    job: Job,
-    chunks: Iterator[Sequence[int]],
+    chunks: Iterator[Chunk],
     stop: StopRequest,
     *,
     workers: int,
@@ -55,12 +58,12 @@ def carried_out(
         Interrupted: Somebody wants to stop; nothing is left running.
     """
     if cluster is None and workers == 1:
-        for chunk in chunks:
+        for job, indices in chunks:
             stop.raise_if_requested()
-            yield run_units(job, chunk)
+            yield run_units(job, indices)
         return
     with _processes(workers) if cluster is None else _cluster(cluster) as pool:
-        yield from _through(pool, job, chunks, stop)
+        yield from _through(pool, chunks, stop)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,14 +76,12 @@ class _Pool:
     what: str
 
 
-def _through(
-    pool: _Pool, job: Job, chunks: Iterator[Sequence[int]], stop: StopRequest
-) -> Iterator[list[str]]:
+def _through(pool: _Pool, chunks: Iterator[Chunk], stop: StopRequest) -> Iterator[list[str]]:
     running: set[Future[list[str]]] = set()
     try:
         while True:
             for chunk in islice(chunks, max(0, pool.ahead() - len(running))):
-                running.add(pool.executor.submit(run_units, job, chunk))
+                running.add(pool.executor.submit(run_units, *chunk))
             if not running:
                 return
             finished, running = wait(running, timeout=_LOOK_S, return_when=FIRST_COMPLETED)

@@ -2,13 +2,17 @@ from __future__ import annotations
 
 import json
 import signal
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from harness.errors import RecordError, UsageError
 from harness.profile.schema import Profile
-from harness.qualify.campaign import CampaignJournal, qualify_profile
+from harness.qualify.campaign import Lot, qualify_lots, qualify_profile
+from harness.qualify.journal import CampaignJournal
+from harness.qualify.population import Mix
+from harness.qualify.unit_result import HEALTHY
 from harness.qualify.worker import Job
 from harness.run.operator import Interrupted, StopRequest
 
@@ -50,6 +54,51 @@ class TestProgress:
         qualify_profile(DC, units=14, **given, on_progress=lambda *counts: seen.append(counts))  # type: ignore[arg-type]
 
         assert seen == [(0, 12), (5, 12), (10, 12), (12, 12), (12, 14), (14, 14)]
+
+
+class TestLots:
+    LOTS = (
+        Lot(units=3, seed=6, faults=QUICK, mix=Mix.FAULTY),
+        Lot(units=2, seed=6, mix=Mix.HEALTHY),
+        Lot(units=4, seed=7, faults=QUICK),
+    )
+
+    def test_each_lot_has_the_units_of_a_campaign_of_its_own(self) -> None:
+        """A lot beside others draws what it draws alone; units are numbered through."""
+        campaign = qualify_lots(DC, self.LOTS, workers=1)
+        faulty, healthy, both = campaign.rows_by_lot()
+        alone = qualify_profile(DC, units=4, seed=7, faults=QUICK, workers=1).rows
+
+        assert [row.index for row in campaign.rows] == list(range(9))
+        assert [row.kind for row in faulty] == list(QUICK)
+        assert [row.kind for row in healthy] == [HEALTHY] * 2
+        assert [replace(row, index=row.index - 5) for row in both] == list(alone)
+
+    def test_the_same_unit_is_drawn_in_any_mix(self) -> None:
+        """The twentieth of a class is the same whether healthy units are drawn beside it or not."""
+        every = qualify_profile(DC, units=6, seed=6, faults=QUICK, workers=1).rows
+        faulty, healthy = qualify_lots(
+            DC,
+            (
+                Lot(units=3, seed=6, faults=QUICK, mix=Mix.FAULTY),
+                Lot(units=3, seed=6, mix=Mix.HEALTHY),
+            ),
+            workers=1,
+        ).rows_by_lot()
+
+        assert [row.seed for row in every[1::2]] == [row.seed for row in faulty]
+        assert [row.seed for row in every[::2]] == [row.seed for row in healthy]
+
+    def test_an_interrupted_campaign_of_lots_goes_on(self, tmp_path: Path) -> None:
+        """A line that is lost from the middle of the journal is done again, whatever its lot."""
+        first = qualify_lots(DC, self.LOTS, workers=1, out=tmp_path)
+        journal = tmp_path / "units.jsonl"
+        lines = journal.read_bytes().splitlines(keepends=True)
+        journal.write_bytes(b"".join([*lines[:4], *lines[6:]]))
+        again = qualify_lots(DC, self.LOTS, workers=1, out=tmp_path)
+
+        assert again.new == 2
+        assert again.rows == first.rows
 
 
 class TestResume:
@@ -132,8 +181,8 @@ class TestResume:
         qualify_profile(DC, units=2, seed=6, workers=1, faults=QUICK, out=tmp_path)
         head = json.loads((tmp_path / "campaign.json").read_text(encoding="utf-8"))
 
-        assert head["seed"] == 6
-        assert head["faults"] == list(QUICK)
+        assert head["seed"] == [6]
+        assert head["faults"] == [list(QUICK)]
         assert head["title"].startswith("Mount controller board")
 
 
@@ -152,7 +201,7 @@ class TestFolder:
 
     def test_two_do_not_work_in_one_folder(self, tmp_path: Path, profile_a: Profile) -> None:
         """While a campaign is at work in a folder, another is refused."""
-        journal = CampaignJournal(tmp_path, Job(profile=profile_a, seed=6, faults=QUICK))
+        journal = CampaignJournal(tmp_path, [Job(profile=profile_a, seed=6, faults=QUICK)])
         with pytest.raises(UsageError, match="at work in this folder"):
             qualify_profile(DC, units=2, seed=6, workers=1, faults=QUICK, out=tmp_path)
         journal.close()
