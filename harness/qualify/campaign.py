@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import accumulate, pairwise
 from pathlib import Path
 from time import perf_counter
@@ -22,6 +22,7 @@ from harness.qualify.rates import Summary, rates_of
 from harness.qualify.unit_result import UnitResult, csv_text, frame_of
 from harness.qualify.worker import DAY, Job
 from harness.qualify.workers import carried_out
+from harness.rehearse.laws import Laws
 from harness.rehearse.model_file import UnitModelFile, load_unit_model
 from harness.run.operator import StopRequest
 
@@ -42,6 +43,8 @@ class Lot:
     #: Names of the faults; empty for every one such a unit can have.
     faults: tuple[str, ...] = ()
     mix: Mix = Mix.BOTH
+    #: What is assumed of every unit.
+    laws: Laws = field(default_factory=Laws)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -110,6 +113,7 @@ def qualify_profile(  # noqa: PLR0913 - every one by its name
     workers: int | None = None,
     out: Path | str | None = None,
     faults: Sequence[str] = (),
+    laws: Laws = Laws(),  # noqa: B008 - it is frozen
     cluster: str | None = None,
     on_progress: OnProgress | None = None,
     stop: StopRequest | None = None,
@@ -117,7 +121,8 @@ def qualify_profile(  # noqa: PLR0913 - every one by its name
     """Draw random units and carry the profile out on each, in simulation.
 
     Half of the units are healthy, half faulty; the faults take turns. The answer depends on
-    profile, unit model, seed and faults alone: not on the number of workers, nor on where they are.
+    profile, unit model, seed, faults and laws alone: not on the number of workers, nor on where
+    they are.
 
     A script that asks for more than one worker must be importable: what it does stands under
     ``if __name__ == "__main__":``, since the workers are new Python processes.
@@ -133,6 +138,7 @@ def qualify_profile(  # noqa: PLR0913 - every one by its name
         out: Folder for journal and results, or None to keep nothing. A campaign that was
             interrupted goes on from there.
         faults: Names of the faults, or empty for every one such a unit can have.
+        laws: What is assumed of every unit; see :mod:`harness.rehearse.laws`.
         cluster: Address of a Dask scheduler that has the work done instead.
         on_progress: Called with units done and units in all.
         stop: Whether somebody wants to stop.
@@ -143,7 +149,7 @@ def qualify_profile(  # noqa: PLR0913 - every one by its name
         Refused: The simulated bench cannot carry this profile out at all.
         Interrupted: Somebody wanted to stop; what is done is in the folder.
     """
-    lot = Lot(units=units, seed=seed, faults=tuple(dict.fromkeys(faults)))
+    lot = Lot(units=units, seed=seed, faults=tuple(dict.fromkeys(faults)), laws=laws)
     return qualify_lots(
         profile,
         (lot,),
@@ -181,6 +187,7 @@ def qualify_lots(
             seed=lot.seed,
             faults=lot.faults,
             mix=lot.mix,
+            laws=lot.laws,
             first=first,
             model=around,
         )

@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import json
 from collections.abc import Iterator, Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -109,6 +110,7 @@ def _claim(path: Path, jobs: Sequence[Job]) -> None:
         "seed": [job.seed for job in jobs],
         "faults": [list(job.faults) for job in jobs],
         "mix": [job.mix.value for job in jobs],
+        "laws": [asdict(job.laws) for job in jobs],
     }
     if not path.exists():
         path.write_text(json.dumps(facts, indent=1) + "\n", encoding="utf-8", newline="\n")

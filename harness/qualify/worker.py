@@ -21,6 +21,7 @@ from harness.qualify.unit_result import End, Judged, UnitResult
 from harness.record.run_summary import Outcome
 from harness.record.sink import CheckRow, Values
 from harness.rehearse.clock import SimulatedClock
+from harness.rehearse.laws import Laws
 from harness.rehearse.model_file import UnitModelFile
 from harness.rehearse.simulated_bench import SimulatedBench, SimulatedOperator
 from harness.rehearse.simulated_instruments import SimulatedInstrument
@@ -43,6 +44,8 @@ class Job:
     #: Names of the faults; empty for all.
     faults: tuple[str, ...] = ()
     mix: Mix = Mix.BOTH
+    #: What is assumed of every unit.
+    laws: Laws = field(default_factory=Laws)
     #: Number of its first unit in the campaign.
     first: int = 0
     #: What the units are drawn around.
@@ -57,6 +60,7 @@ class Job:
             seed=self.seed,
             faults=self.faults,
             model=self.model,
+            laws=self.laws,
             mix=self.mix,
         )
 

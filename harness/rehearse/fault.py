@@ -130,6 +130,8 @@ class Fault:
     needs_load: bool = False
     #: None where it is there or it is not.
     severity: Severity | None = None
+    #: Laws of the simulated unit that decide whether a profile sees it; a campaign sweeps them.
+    laws: tuple[str, ...] = ()
     #: Field of the defects that may come late; None where it is there from the beginning.
     onset: str | None = None
 

@@ -136,6 +136,7 @@ _ALL = (
         shown_by="its leakage current after 5 min at rated voltage, lifted",
         severity=degrees.LEAK,
         onset="bulk_leak_ohm",
+        laws=("idle_share", "loss_by_line"),
         change=_leaky_bulk,
         remedies=(_HEAVY, _BUDGET),
     ),
@@ -145,6 +146,10 @@ _ALL = (
         border=degrees.WORN,
         shown_by="capacitance and tan delta at 100 Hz or 120 Hz, lifted",
         severity=degrees.CAPACITANCE,
+        laws=(
+            *("ageing", "input_path", "idle_share", "start_margin", "stop_share", "loss_by_line"),
+            *("output_energy", "ripple", "ripple_at_idle", "ripple_by_bulk", "line_rejection"),
+        ),
         change=lambda model, left: replace(model, bulk=model.bulk.aged(left)),
         remedies=(
             _CONDUCTS_LONGER,
@@ -156,6 +161,7 @@ _ALL = (
         summary="rectifier diode open",
         border=always("a diode that does not conduct forward (common practice)"),
         shown_by="diode test of each diode",
+        laws=("input_path",),
         change=_open_diode,
         remedies=(
             _HALF_WAVE,
@@ -169,6 +175,7 @@ _ALL = (
         border=degrees.OUTPUT_OFF,
         shown_by="voltmeter at the output",
         severity=degrees.OFF_BY,
+        laws=("droop", "line_regulation"),
         change=lambda model, off: _output_off(model, -off),
         remedies=(Remedy("nominal", "meter.voltage_dc", "low", "the output is read"),),
     ),
@@ -178,6 +185,7 @@ _ALL = (
         border=degrees.OUTPUT_OFF,
         shown_by="voltmeter at the output",
         severity=degrees.OFF_BY,
+        laws=("droop", "line_regulation"),
         change=_output_off,
         remedies=(Remedy("nominal", "meter.voltage_dc", "high", "the output is read"),),
     ),
@@ -188,6 +196,7 @@ _ALL = (
         shown_by="nominal current drawn from the output",
         needs_load=True,
         severity=degrees.GIVES,
+        laws=("droop",),
         # the current sense drifted
         change=lambda model, share: _with(
             model, "converter", output_limit_a=share * model.converter.output_nominal_a
@@ -208,6 +217,7 @@ _ALL = (
         border=always("a contact may not open for a microsecond (IEC 60512-2-5, from memory)"),
         shown_by="voltage across the contact on an oscilloscope, while it is moved and tapped",
         severity=degrees.OPEN_FOR,
+        laws=("stop_share", "output_energy", "output_bleed"),
         change=_intermittent,
         remedies=(
             Remedy("nominal", why="a longer dwell: a contact that opens seldom needs more time"),
@@ -219,6 +229,7 @@ _ALL = (
         border=degrees.DRAWS_MUCH,
         shown_by="power meter at the input, outputs open",
         severity=degrees.DRAWS,
+        laws=("idle_share", "loss_by_line"),
         # a part heats without doing harm yet
         change=lambda model, times: _with(
             model, "converter", idle_power_w=times * model.converter.idle_power_w

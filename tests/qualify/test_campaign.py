@@ -14,6 +14,7 @@ from harness.qualify.journal import CampaignJournal
 from harness.qualify.population import Mix
 from harness.qualify.unit_result import HEALTHY
 from harness.qualify.worker import Job
+from harness.rehearse.laws import Laws
 from harness.run.operator import Interrupted, StopRequest
 
 DC = "mount-controller-board"
@@ -89,6 +90,24 @@ class TestLots:
         assert [row.seed for row in every[1::2]] == [row.seed for row in faulty]
         assert [row.seed for row in every[::2]] == [row.seed for row in healthy]
 
+    def test_a_law_is_swept_over_the_same_units(self) -> None:
+        """Under another law a lot has the same units, and what the law decides is different."""
+        usual, swept = qualify_lots(
+            DC,
+            [
+                Lot(units=1, seed=6, faults=("weak-bulk-capacitor",), mix=Mix.FAULTY, laws=laws)
+                for laws in (Laws(), Laws().but("ripple_by_bulk", 0.0))
+            ],
+            workers=1,
+        ).rows_by_lot()
+        ripples = [
+            next(one.value for one in row.checks if one.quantity == "meter.voltage_ac")
+            for (row,) in (usual, swept)
+        ]
+
+        assert usual[0].seed == swept[0].seed
+        assert ripples[1] < 0.9 * ripples[0]
+
     def test_an_interrupted_campaign_of_lots_goes_on(self, tmp_path: Path) -> None:
         """A line that is lost from the middle of the journal is done again, whatever its lot."""
         first = qualify_lots(DC, self.LOTS, workers=1, out=tmp_path)
@@ -154,6 +173,7 @@ class TestResume:
         [
             ({"seed": 8}, "seed"),
             ({"faults": ("no-start",)}, "faults"),
+            ({"laws": Laws().but("ageing", 0.0)}, "laws"),
             ({"profile": "dome-shutter-power-unit", "faults": ("no-start",)}, "title, profile"),
         ],
     )

@@ -13,6 +13,7 @@ from harness.profile.load import load_profile
 from harness.profile.schema import Profile
 from harness.rehearse.fault import Severity
 from harness.rehearse.faults import FAULTS
+from harness.rehearse.laws import LAWS
 from harness.rehearse.unit_model import UnitModel, typical_model
 
 GRADED = {name: fault.severity for name, fault in FAULTS.items() if fault.severity is not None}
@@ -162,6 +163,18 @@ def board() -> Profile:
 def power_unit() -> Profile:
     """The profile of unit B, with one."""
     return load_profile("dome-shutter-power-unit")
+
+
+class TestLaws:
+    @pytest.mark.parametrize("name", FAULTS)
+    def test_they_are_in_the_table(self, name: str) -> None:
+        """What decides whether a fault is seen is a law of the simulated unit."""
+        assert set(FAULTS[name].laws) <= set(LAWS)
+
+    def test_the_worn_capacitor_rests_on_the_ripple(self) -> None:
+        """That the output's ripple follows the bulk capacitor is assumed, and swept."""
+        assert "ripple_by_bulk" in FAULTS["weak-bulk-capacitor"].laws
+        assert LAWS["ripple_by_bulk"].is_assumed
 
 
 class TestRemedies:
