@@ -10,12 +10,13 @@ from typing import Any
 
 from harness.quantity import format_quantity
 from harness.unit.assessment import Adequacy, Assessment, ColdCheck, PartAssessment, Replacement
-from harness.unit.capacitors import BulkCapacitor, OutputCapacitor, XCapacitor, YCapacitor
+from harness.unit.capacitors import XCapacitor, YCapacitor
+from harness.unit.electrolytics import BulkCapacitor, OutputCapacitor
 from harness.unit.formulas import capacitor_energy_j
 from harness.unit.fuse import Fuse
 from harness.unit.line_parts import Choke, Limiter, Varistor
 from harness.unit.operating_conditions import Conditions, Line, operating_conditions
-from harness.unit.parts import FusePart, LimiterPart, VaristorPart, XCapacitorPart, shown_figure
+from harness.unit.parts import FusePart, LimiterPart, VaristorPart, shown_figure
 from harness.unit.ratings import Kind, Short
 from harness.unit.semiconductors import Bridge, Diode, OutputDiode, Switch
 from harness.unit.unit_file import Event, UnitFile
@@ -74,7 +75,10 @@ def assess(unit_file: UnitFile) -> Assessment:
         parts=tuple(parts),
         checks=tuple(_checks(conditions, parts)),
         replacements=tuple(replacements),
-        open_points=tuple(_open_points(parts, replacements)),
+        open_points=(
+            *_open_points(parts, replacements),
+            *(point for kind in reversed(kinds) for point in kind.points),
+        ),
         assumptions=tuple(_assumptions(conditions)),
         cautions=tuple(_cautions(conditions)),
     )
@@ -117,8 +121,10 @@ def _input_check(conditions: Conditions) -> ColdCheck:
     if conditions.has_diode("across"):  # it conducts one way by design
         expected = "a diode's drop with the polarity reversed, no short the right way round"
         return ColdCheck(measure=measure, expected=expected)
-    bleeder = next((part.bleeder_ohm for part in conditions.parts_of(XCapacitorPart)), None)
-    settles = f"about {shown_figure(bleeder, 'ohm')}" if bleeder else "a steady figure"
+    bleeder_ohm = conditions.bleeder_ohm
+    settles = "a steady figure"
+    if bleeder_ohm is not None:
+        settles = f"about {shown_figure(bleeder_ohm, 'ohm')}"
     least_ohm = _LEAST_INPUT_OHM[conditions.file.unit.input.kind]
     expected = f"rises to {settles}, above {shown_figure(least_ohm, 'ohm')} both ways"
     return ColdCheck(measure=measure, expected=expected, low=least_ohm, unit="ohm")

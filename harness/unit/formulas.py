@@ -22,6 +22,11 @@ def capacitor_energy_j(capacitance_f: float, voltage_v: float) -> float:
     return 0.5 * capacitance_f * voltage_v**2
 
 
+def capacitor_current_a(capacitance_f: float, voltage_v: float, frequency_hz: float) -> float:
+    """Return the rms current of a capacitor on a sine. Source: I = 2 pi f C V, textbook."""
+    return 2.0 * math.pi * frequency_hz * capacitance_f * voltage_v
+
+
 def inrush_i2t_a2s(voltage_v: float, capacitance_f: float, resistance_ohm: float) -> float:
     """Return the I2t of charging a capacitor by a resistor. Source: V^2 C / (2 R), textbook."""
     return voltage_v**2 * capacitance_f / (2.0 * resistance_ohm)

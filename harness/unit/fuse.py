@@ -172,7 +172,7 @@ class Fuse(Kind[FusePart]):
 
     def _melting_integral(self, original_a2s: float, fitted_a2s: float) -> tuple[Adequacy, str]:
         """Hold the melting integral against the original's and against the inrush."""
-        inrush_a2s = self.conditions.inrush_a2s(self.service)
+        inrush_a2s = self.conditions.inrush_a2s(self.service, fitted=True)
         inrush = shown_figure(inrush_a2s, "A2s")
         if fitted_a2s <= inrush_a2s:
             return Adequacy.UNACCEPTABLE, f"the inrush of {inrush} opens it at switch-on"

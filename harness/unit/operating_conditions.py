@@ -5,10 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Literal, TypeVar
+from typing import Any, Literal, TypeVar
 
 from harness.unit.formulas import inrush_i2t_a2s, melting_time_s, peak_v
-from harness.unit.parts import BridgePart, BulkPart, ChokePart, DiodePart, FusePart, LimiterPart
+from harness.unit.parts import (
+    BridgePart,
+    BulkPart,
+    ChokePart,
+    DiodePart,
+    FusePart,
+    LimiterPart,
+    XCapacitorPart,
+)
 from harness.unit.reference import Reference, reference
 from harness.unit.unit_file import UnitFile
 
@@ -89,6 +97,16 @@ class Conditions:
         """Return the first part of a kind, or None."""
         return next(self.parts_of(kind), None)
 
+    def standing(self, kind: type[Any], *, fitted: bool) -> Iterator[Any]:
+        """Yield the ratings of the parts of a kind: as printed, or of what is ``fitted`` now."""
+        return ((part.fitted or part) if fitted else part for part in self.parts_of(kind))
+
+    @property
+    def bleeder_ohm(self) -> float | None:
+        """Resistance between line and neutral: all bleeders side by side; None without one."""
+        bleeders = [part.bleeder_ohm for part in self.parts_of(XCapacitorPart) if part.bleeder_ohm]
+        return 1 / sum(1 / bleeder_ohm for bleeder_ohm in bleeders) if bleeders else None
+
     def output(self, name: str | None) -> tuple[float | None, float | None]:
         """Return nominal voltage and current of an output, or of the first; None without one."""
         outputs = self.file.unit.output
@@ -133,25 +151,27 @@ class Conditions:
         bulk = self.first(BulkPart)
         return self.file.unit.input.bulk_capacitance_f if bulk is None else bulk.capacitance_f
 
-    @property
-    def series_ohm(self) -> float:
-        """Resistance between terminals and bulk capacitor: limiter, choke, the capacitor's own."""
-        limiters = sum(part.resistance_ohm for part in self.parts_of(LimiterPart))
+    def series_ohm(self, *, fitted: bool = False) -> float:
+        """Return what stands between terminals and bulk: limiter, choke, the capacitor's own."""
+        limiters = self.standing(LimiterPart, fitted=fitted)
         chokes = sum(2.0 * (part.resistance_ohm or 0.0) for part in self.parts_of(ChokePart))
-        bulk = next((part.series_ohm or 0.0 for part in self.parts_of(BulkPart)), 0.0)
-        return limiters + chokes + bulk
+        bulk = next(self.standing(BulkPart, fitted=fitted), None)
+        own_ohm = 0.0 if bulk is None else bulk.series_ohm or 0.0
+        return float(sum(one.resistance_ohm for one in limiters) + chokes + own_ohm)
 
-    def inrush_peak_a(self, line: Line) -> float:
+    def inrush_peak_a(self, line: Line, *, fitted: bool = False) -> float:
         """Return the peak inrush, closed at the peak of the line, capacitor empty (textbook)."""
         charges = self.bulk_v(line) > 0.0
-        return line.peak_v / (line.source_ohm + self.series_ohm) if charges else 0.0
+        return line.peak_v / (line.source_ohm + self.series_ohm(fitted=fitted)) if charges else 0.0
 
-    def inrush_a2s(self, line: Line, capacitance_f: float | None = None) -> float:
-        """Return the I2t of the inrush into a capacitance or the unit's; 0 if none is known."""
-        capacitance_f = capacitance_f or self.bulk_f
+    def inrush_a2s(self, line: Line, *, fitted: bool = False) -> float:
+        """Return the I2t of the inrush; 0 if no capacitance is known."""
+        bulk = next(self.standing(BulkPart, fitted=fitted), None)
+        capacitance_f = self.bulk_f if bulk is None else bulk.capacitance_f
         if capacitance_f is None or self.bulk_v(line) == 0.0:
             return 0.0
-        return inrush_i2t_a2s(line.peak_v, capacitance_f, line.source_ohm + self.series_ohm)
+        resistance_ohm = line.source_ohm + self.series_ohm(fitted=fitted)
+        return inrush_i2t_a2s(line.peak_v, capacitance_f, resistance_ohm)
 
     @property
     def power_w(self) -> float:

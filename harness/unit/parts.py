@@ -186,6 +186,10 @@ class YCapacitorPart(_Part[YCapacitorRatings], YCapacitorRatings):
     """A capacitor to protective earth or across the insulation."""
 
     kind: Literal["y-capacitor"]
+    #: Where its current goes; None: to earth in class I, else to what can be touched.
+    path: Literal["earth", "accessible part"] | None = Field(default=None, examples=['"earth"'])
+    #: Name of a chain: capacitors of one chain stand in series.
+    chain: Name | None = None
 
 
 class ChokePart(_Part[CurrentRatings], CurrentRatings):

@@ -63,6 +63,8 @@ class Kind(ABC, Generic[_PartT]):
         self.fitted: Any = part.fitted or part
         self.stresses: list[Stress] = []
         self.remarks: list[str] = []
+        #: What is to be cleared up whether or not it was over-stressed.
+        self.points: list[str] = []
         #: When it begins to carry a short-circuit current, where that is known.
         self.shorted_after_s: float | None = None
         #: What the story sets beside the figures.
@@ -165,7 +167,7 @@ class Kind(ABC, Generic[_PartT]):
         """Return the lowest and highest current into a short (rms for AC); 0 without an event."""
         if self.event is None:
             return 0.0, 0.0
-        limiting_ohm = self.conditions.series_ohm if short.kind in _BEHIND_LIMITER else 0.0
+        limiting_ohm = self.conditions.series_ohm() if short.kind in _BEHIND_LIMITER else 0.0
         return self.event.least_short_a(limiting_ohm), self.event.most_short_a(limiting_ohm)
 
     def _fault_a2s(self, shorts: Iterable[Short]) -> float | None:
@@ -223,7 +225,7 @@ def finding(
 
 
 def at_most(
-    item: str, unit: str, original: float, fitted: float, limit: float, where: str
+    item: str, unit: str, original: float | None, fitted: float, limit: float, where: str
 ) -> Finding:
     """Judge a figure that ``where``, a document, limits."""
     if fitted <= limit:

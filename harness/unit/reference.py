@@ -149,9 +149,10 @@ class CapacitorTable(_SharedTable):
     line_up_to_v: dict[str, float]
     replaces: dict[str, tuple[str, ...]]
     discharge: _Discharge
-    leakage_a: dict[str, float]
+    leakage_a: dict[str, float]  # by path
     surge: _Surge
     reverse_borne_v: float
+    worn_out_times: float
     rated_v: tuple[float, ...]
 
     def surge_v(self, part: ElectrolyticRatings) -> float:

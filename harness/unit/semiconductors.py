@@ -51,7 +51,7 @@ class _LineDiode(Kind[BridgePart | DiodePart]):
         yield from at_least("reverse voltage", *self._both("reverse_v"), peak_v, why)
         need_a, why = self.unit.input.current_a, "the nameplate's current"
         yield from at_least("average current", *self._both("current_a"), need_a, why)
-        need_a, why = self.conditions.inrush_peak_a(self.service), "the inrush peak"
+        need_a, why = self.conditions.inrush_peak_a(self.service, fitted=True), "the inrush peak"
         yield from at_least("surge current", *self._both("surge_a"), need_a, why)
 
     def _check(self) -> ColdCheck:

@@ -326,7 +326,8 @@ class TestDirectCurrent:
         ("capacitance", "hold_up", "adequacy"),
         [
             ("470 uF", None, EQUIVALENT),
-            ("330 uF", None, NOTE),
+            ("390 uF", None, NOTE),  # within the original's tolerance
+            ("330 uF", None, UNACCEPTABLE),  # nothing shows that it lasts
             ("330 uF", "5 ms", NOTE),  # 0.8 x 330 uF: (24^2 - 7.2^2) C / 2P is 5.9 ms
             ("330 uF", "6 ms", UNACCEPTABLE),
         ],
@@ -335,8 +336,12 @@ class TestDirectCurrent:
         self, dc_unit: UnitOf, capacitance: str, hold_up: str | None, adequacy: Adequacy
     ) -> None:
         """A DC bulk capacitor has no valley; hold-up counts from nominal voltage."""
-        fitted = {"capacitance": capacitance, "voltage": "35 V"}
-        changes: dict[str, Any] = {"parts.C1.fitted": fitted}
+        fitted = {"capacitance": capacitance, "voltage": "35 V", "ripple_current": "1 A"}
+        changes: dict[str, Any] = {
+            "parts.C1.fitted": fitted,
+            "parts.C1.ripple_current": "1 A",
+            "service.least_bulk_voltage": "7.2 V",
+        }
         if hold_up is not None:
             changes["service.hold_up"] = hold_up
         [found] = assess(dc_unit(changes)).replacements
