@@ -228,8 +228,8 @@ class TestFarTooLittle:
 
         assert found.adequacy is UNACCEPTABLE
         assert found.reason == (
-            "50 % of the original's, and hold-up and ripple are not shown: state hold_up in [service], "
-            "least_bulk_voltage in [service], ripple_current of the fitted part"
+            "50 % of the original's, and hold-up and ripple are not shown: state hold_up in "
+            "[service], least_bulk_voltage in [service], ripple_current of the fitted part"
         )
 
     @pytest.mark.parametrize(
@@ -263,8 +263,8 @@ class TestFarTooLittle:
         assert found.adequacy is adequacy
         if adequacy is NOTE:
             assert judged_f.reason == (
-                "50 % of the original's; shown at full load: hold-up at least 2.3 ms, not below 85.3 V at the "
-                "lowest line, and its ripple current"
+                "50 % of the original's; shown at full load: hold-up at least 2.3 ms, not below "
+                "85.3 V at the lowest line, and its ripple current"
             )
 
     def test_a_fifth_less_is_the_tolerance_of_the_original(self, ac_unit: UnitOf) -> None:
