@@ -59,6 +59,16 @@ class Laws:
             ASSUMED,
         ),
     ] = 1.0
+    inrush: Annotated[
+        float,
+        Law(
+            "AC only: switch-on current that the cold inrush limiter allows at the peak of the "
+            "nominal line, times nominal input current",
+            10.0,
+            40.0,
+            _PRACTICE,
+        ),
+    ] = 25.0
     # --- bulk capacitor
     bulk_size: Annotated[
         float,

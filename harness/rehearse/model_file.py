@@ -223,13 +223,14 @@ class UnitModelFile(FromFile):
         if self.inrush_limiter is not None:
             limiter = InrushLimiter(cold_ohm=self.inrush_limiter.said["cold_ohm"])
             limiter = self.inrush_limiter.drawn(limiter, seed)
+            rectifier = replace(rectifier, limiter=limiter, cold_limiter_ohm=0.0)
         rating_a = self.fuse.said.get("rating_a", typical.fuse.rating_a)
         integral_a2s = self.fuse.said.get("melting_i2t_a2s", laws.fuse_melting_s * rating_a**2)
         model = UnitModel(
             input_kind=typical.input_kind,
             fuse=self.fuse.filled(Fuse.time_lag(rating_a, melting_i2t_a2s=integral_a2s)),
             varistor=varistor,
-            rectifier=replace(rectifier, limiter=limiter),
+            rectifier=rectifier,
             bulk=self._bulk(typical.bulk, bulk_v, seed),
             converter=self._converter(typical.converter, bulk_v, seed),
             case=typical.case,

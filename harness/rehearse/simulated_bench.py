@@ -179,6 +179,8 @@ class SimulatedBench:
             "measured_power": reading("power", lambda: circuit.source_power_w(window_s)),
             "measured_frequency": Live(lambda: circuit.setting.frequency_hz),
         }
+        if table.kind == "ac":
+            live["measured_current_peak"] = reading("current_peak", circuit.source_peak_current_a)
         self._add(file, table, live)
 
     def _add_meter(self, table: Meter) -> None:

@@ -166,7 +166,9 @@ class Rectifier:
     conducts_positive: bool = True  #: False if the path for a positive input is open
     conducts_negative: bool = True  #: False if the path for a negative input is open; AC only
     limiter: InrushLimiter | None = None  #: on top of the resistance
-    #: What an ohmmeter shows across a limiter that counts as warm, in the resistance.
+    #: AC only: on top of the resistance until the converter first runs, and whenever it does not: a
+    #: limiter whose warming counts as done by then, or one that a contact bridges. What an
+    #: ohmmeter shows across it. Zero where none is there.
     cold_limiter_ohm: float = 0.0
 
 

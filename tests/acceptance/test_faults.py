@@ -83,10 +83,11 @@ EVERY = [(kind, name) for name, fault in FAULTS.items() for kind in sorted(fault
 #: which power is cut, any one of them.
 TRIPS = {
     ("dc", "shorted-input"): {"charge_budget"},
-    # An AC source folds back within some half-cycles; until then it gives its peak current.
-    ("ac", "shorted-input"): {"over_current"},
+    # An AC source folds back within some half-cycles; until then it gives its peak current. Which
+    # bound is met first goes with the phase of the line at which it comes on.
+    ("ac", "shorted-input"): {"over_current", "energy_budget"},
     ("dc", "shorted-varistor"): {"charge_budget"},
-    ("ac", "shorted-varistor"): {"over_current"},
+    ("ac", "shorted-varistor"): {"over_current", "energy_budget"},
     ("dc", "shorted-switch"): {"charge_budget"},
     ("ac", "shorted-switch"): {"energy_budget"},
     ("dc", "switch-breakdown"): {"charge_budget"},

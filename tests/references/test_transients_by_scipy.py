@@ -83,7 +83,7 @@ def switched_on(model: UnitModel, *, volts: float = SET_V, limit_a: float = LIMI
             DC_SUPPLY, resistance_ohm=REG_OHM, wiring_ohm=LINE_OHM, output_capacitance_f=OUT_F
         )
     else:
-        source = replace(AC_SOURCE, resistance_ohm=0.0, wiring_ohm=LINE_OHM)
+        source = replace(AC_SOURCE, resistance_ohm=0.0, wiring_ohm=LINE_OHM, switch_on_deg=0.0)
     circuit = circuit_of(model, source)
     circuit.set_source(voltage_v=volts, current_limit_a=limit_a, frequency_hz=50.0, on=True)
     return circuit

@@ -51,6 +51,8 @@ class TestTable:
     def test_each_makes_another_unit(self, name: str, kind: str) -> None:
         """Each end of each range gives another unit than the usual number, on either input."""
         law, unit = LAWS[name], UNITS[kind]
+        if law.says.startswith("AC only") and kind == "dc":
+            return
         usual = typical_model(unit)
         for end in {law.least, law.most} - {getattr(Laws(), name)}:
             assert typical_model(unit, Laws().but(name, end)) != usual

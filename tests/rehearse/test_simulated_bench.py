@@ -49,6 +49,19 @@ def ac() -> Talk:
     return Talk("dome-shutter-power-unit", "bench-simulated-ac")
 
 
+class TestPeakCurrent:
+    def test_it_is_held(self, ac: Talk) -> None:
+        """An AC source tells the highest current since its output came on, long after it flowed."""
+        supply = ac.open(SUPPLY)
+        supply.write("VOLT 12;CURR 8;FREQ 60;OUTP 1")
+        ac.clock.sleep_s(1.0)
+        first_a = float(supply.query("MEAS:CURR:AMPL:MAX?"))
+        ac.clock.sleep_s(1.0)
+
+        assert float(supply.query("MEAS:CURR:AMPL:MAX?")) == first_a > 0.1
+        assert float(supply.query("MEAS:CURR?")) < 0.1
+
+
 class TestStatusModel:
     """IEEE 488.2-1992 clauses 10 and 11, SCPI-1999 volume 2 SYSTem:ERRor."""
 

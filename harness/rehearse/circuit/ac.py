@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from harness.rehearse.circuit.circuit import Circuit
+from harness.rehearse.circuit.converter import Mode
 from harness.rehearse.circuit.half_cycle import HalfCycle
 from harness.rehearse.circuit.network import Drive, InputNetwork
 from harness.rehearse.circuit.source import SourceModel, SourceSetting, folded_v
-from harness.rehearse.circuit.windowed_means import Means
+from harness.rehearse.circuit.windowed_means import Means, mean_of
+from harness.rehearse.streams import stream
 from harness.rehearse.unit_model import UnitModel
 
 #: Parts of a half-cycle after which an inrush limiter is looked at.
@@ -22,12 +25,16 @@ class AcCircuit(Circuit):
     """A circuit fed with AC.
 
     A change of voltage, limit or frequency takes effect at the next zero crossing, a change of
-    load at the last one, switching off at once. Switching on begins with a zero crossing.
+    load at the last one, switching off at once. Switching on begins at any phase of the line: the
+    seed decides, unless the source has one of its own.
     """
 
     def __init__(self, model: UnitModel, source: SourceModel, *, seed: int = 1) -> None:
-        self._edge_s = 0.0
+        self._edge_s = 0.0  # the last zero crossing, or how far the unit has rested with power off
+        self._begin_s = 0.0  # how long after it power came on
+        self._phases = stream(seed, "switch-on")
         self._amplitude_v = 0.0
+        self._is_limited = True  # the cold inrush limiter is in the path
         self._negative = False
         self._past: list[HalfCycle] = []
         self._pair = Means()
@@ -53,18 +60,28 @@ class AcCircuit(Circuit):
     def _take_setting(self, wanted: SourceSetting) -> None:
         self._catch_up()
         if wanted.on != self.setting.on:
-            if wanted.on:  # with a zero crossing, and at full amplitude
+            if wanted.on:  # at full amplitude
                 self._rest_to(self.time_s)
                 self._amplitude_v = wanted.voltage_v
-                self._negative = False
-            elif self.time_s - self._edge_s > 1e-9:  # the half-cycle is cut short
+            elif self.time_s - self._edge_s > self._begin_s + 1e-9:  # the half-cycle is cut short
                 self._run_half(self.time_s - self._edge_s)
-            self._edge_s = self.time_s
+            self._edge_s, self._begin_s = self.time_s, 0.0
             self._past.clear()
             self._repeats = False
+        switched_on = wanted.on and not self.setting.on
         self.setting = wanted
         if not wanted.on or self._edge_s >= self.time_s:
             self._take_over()
+        if switched_on:
+            self._begin_within_a_period()
+
+    def _begin_within_a_period(self) -> None:
+        """Let the line begin at its phase."""
+        deg = self.source.switch_on_deg
+        periods = self._phases.random() if deg is None else deg / 360.0 % 1.0
+        self._negative = periods >= 0.5
+        self._begin_s = periods % 0.5 / self._acting.frequency_hz
+        self._edge_s -= self._begin_s
 
     def _draw(self, current_a: float) -> None:
         self._catch_up()
@@ -72,6 +89,8 @@ class AcCircuit(Circuit):
         self._repeats = False
 
     def _disturb(self) -> None:
+        cold_ohm = self._network.series_ohm + self.model.rectifier.cold_limiter_ohm
+        self._limited = replace(self._network, series_ohm=cold_ohm)
         self._networks: dict[float, InputNetwork] = {}  # with the diodes at some current
         self._repeats = False
         self._alike = 0
@@ -121,24 +140,38 @@ class AcCircuit(Circuit):
             conducts=leg and self._network.is_closed and not self._shorted,
         )
         network = self._half_network(drive.peak_v)
-        half = HalfCycle(network, self.converter, drive, self.bulk_v, duration_s)
+        between_s = self._begin_s, duration_s
+        half = HalfCycle(network, self.converter, drive, self.bulk_v, between_s)
         self._run_parts(half)
+        self._begin_s = 0.0
         self._alike += 1
         self.bulk_v = half.bulk_v
         self._edge_s += duration_s
         self._negative = not self._negative
-        self._record(duration_s, half.means, half.means.current)
+        self._record(half.duration_s, half.means, half.means.current)
         half.count_let_through(self.let_through)
-        given_a, limit_a = math.sqrt(half.means.current), acting.current_limit_a
+        given_a = math.sqrt(2.0 * acting.frequency_hz * half.line_square)
+        limit_a = acting.current_limit_a
         self._amplitude_v = folded_v(self._amplitude_v, acting.voltage_v, given_a, limit_a)
         self.converter.follow_line(half.means.bulk_v)
+        self._limit_inrush()
         self._break_over(half.highest_v)
         self._past = [*self._past[-2:], half]
-        self._change_unit(duration_s, half, None)  # the limiter has been warmed in parts
+        self._change_unit(half.duration_s, half, None)  # the limiter has been warmed in parts
         self._repeats = self._is_periodic()
         if self._repeats:
-            pair = zip(self._past[-2].means, half.means, strict=True)
-            self._pair = Means(*[0.5 * (one + other) for one, other in pair])
+            self._pair = mean_of([(1.0, one.means) for one in self._past[-2:]])
+
+    def _limit_inrush(self) -> None:
+        """Put the cold inrush limiter into the path, or take it out."""
+        wanted = self._is_limited
+        if self.converter.mode is Mode.REGULATING:
+            wanted = False
+        elif self.converter.mode is Mode.OFF:
+            wanted = True
+        if wanted != self._is_limited:
+            self._is_limited = wanted
+            self._disturb()
 
     @property
     def _shorted(self) -> bool:
@@ -146,7 +179,7 @@ class AcCircuit(Circuit):
         return self._negative and self.model.defects.shorted_leg_ohm < math.inf
 
     def _half_network(self, peak_v: float) -> InputNetwork:
-        net = self._network
+        net = self._limited if self._is_limited else self._network
         if self._shorted:
             return net.across_a_shorted_leg(self.model.defects.shorted_leg_ohm)
         if net.emission_v <= 0.0 or not net.is_closed:
@@ -158,11 +191,11 @@ class AcCircuit(Circuit):
 
     def _run_parts(self, half: HalfCycle) -> None:
         if self.model.rectifier.limiter is None:
-            half.run(half.duration_s)
+            half.run(half.end_s)
             return  # else in parts: the limiter warms within it
         for part in range(1, _PARTS + 1):
             before_s, before_a2s = half.time_s, half.series_square
-            half.run(half.duration_s * part / _PARTS)
+            half.run(half.end_s - half.duration_s * (1.0 - part / _PARTS))
             passed_s = half.time_s - before_s
             if passed_s > 0.0 and self.changes.warm(
                 passed_s, (half.series_square - before_a2s) / passed_s

@@ -54,6 +54,7 @@ class Circuit(ABC):
         self._contact = Contact(model.defects.intermittence, seed=seed)
         self._means = WindowedMeans()
         self._broken_over = False
+        self._peak_a = 0.0
         self._rewire()
 
     @property
@@ -64,8 +65,11 @@ class Circuit(ABC):
     def set_source(self, **told: Any) -> None:
         """Change fields of the supply's setting from now on; what is left out stays."""
         wanted = replace(self.setting, **told)
-        if wanted != self.setting:
-            self._take_setting(wanted)
+        if wanted == self.setting:
+            return
+        if wanted.on and not self.setting.on:
+            self._peak_a = 0.0
+        self._take_setting(wanted)
 
     def set_load(
         self, *, on: bool | None = None, mode: LoadMode | None = None, value: float | None = None
@@ -124,6 +128,7 @@ class Circuit(ABC):
     def _record(self, duration_s: float, means: Means, line_a2: float) -> None:
         """Note the averages over a time that passed, and heat the fuse."""
         self._means.add(duration_s, means)
+        self._peak_a = max(self._peak_a, means.peak_a)
         if self.fuse.advance(duration_s, line_a2):
             self._rewire()
 
@@ -169,6 +174,10 @@ class Circuit(ABC):
     def source_power_w(self, window_s: float = 0.0) -> float:
         """Return the real power at the supply's terminals; window as for the voltage."""
         return self._terminals(window_s)[2]
+
+    def source_peak_current_a(self) -> float:
+        """Return the supply's highest instantaneous current since its output last came on."""
+        return self._peak_a
 
     @abstractmethod
     def _terminals(self, window_s: float) -> tuple[float, float, float]:

@@ -208,6 +208,7 @@ class DcCircuit(Circuit):
             output_v * output_v,
             0.5 * (self.bulk_v + bulk_v),
             _mean_square(self.bulk_v, bulk_v),
+            max(from_a, to_a),
         )
 
     def _book(

@@ -33,7 +33,8 @@ _HALVINGS = 12
 class HalfCycle(Progress):
     """One half-cycle, run once; the integrals stay readable afterwards.
 
-    It begins with the bulk capacitor at ``bulk_v`` and moves the converter on; it may be cut short.
+    It begins with the bulk capacitor at ``bulk_v`` and moves the converter on. It may begin late or
+    be cut short: ``between_s`` counts from the zero crossing.
     """
 
     def __init__(
@@ -42,10 +43,11 @@ class HalfCycle(Progress):
         converter: ConverterState,
         drive: Drive,
         bulk_v: float,
-        duration_s: float,
+        between_s: tuple[float, float],
     ) -> None:
-        super().__init__(bulk_v, bulk_v, bulk_v)
-        self.drive, self.duration_s = drive, duration_s
+        self._begin_s, self.end_s = between_s
+        super().__init__(bulk_v, bulk_v, bulk_v, self._begin_s)
+        self.drive, self.duration_s = drive, self.end_s - self._begin_s
         self.clamped = False  # once the source clamped its current
         self.varistor_j = 0.0
         self._short = self._short_square = 0.0  # of the voltage over a short across the input
@@ -89,7 +91,7 @@ class HalfCycle(Progress):
     @cached_property
     def means(self) -> Means:
         """Averages over what was run; voltage and current as mean squares. Read at the end."""
-        inverse = 1.0 / self.time_s
+        inverse = 1.0 / (self.time_s - self._begin_s)
         return Means(
             self.terminal_square * inverse,
             self.line_square * inverse,
@@ -98,6 +100,7 @@ class HalfCycle(Progress):
             self._sum_output_square * inverse,
             self.bulk * inverse,
             self.bulk_square * inverse,
+            self.peak_a,
         )
 
     def count_let_through(self, total: LetThrough, times: int = 1) -> None:

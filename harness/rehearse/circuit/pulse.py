@@ -79,10 +79,11 @@ def carry_pulse(  # noqa: C901, PLR0915 - one long loop over plain numbers: call
         return voltage_v, power_a, forward_v / total_ohm, peak_v * sine, crest * cosine
 
     begun_s = time_s = progress.time_s
-    bulk_v, peak_a = progress.bulk_v, progress.peak_a
+    bulk_v = progress.bulk_v
     source_v, rises = peak_v * sin(omega * time_s), crest * cos(omega * time_s)
     power_a = power_w / max(bulk_v, floor_v)
     line_a = (source_v - drop_v - (bulk_v - esr_ohm * power_a) * kept) / total_ohm
+    peak_a = max(progress.peak_a, line_a)
     inner_v = (bulk_v - esr_ohm * power_a) * kept + lifted * line_a
     bulk_a = line_a - power_a - inner_v * leak
     climb = rises - tracked * bulk_a  # of the voltage that drives the rectifier, in V/s

@@ -20,6 +20,8 @@ class SourceModel:
     sink_ohm: float = 0.0
     highest_current_a: float  #: limit at power-on
     crest_factor: float = 1.0  #: AC only: clamps the current at this many times the limit
+    #: AC only: phase of the line at which the output comes on; None: any, drawn each time.
+    switch_on_deg: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -17,6 +17,7 @@ class Means(NamedTuple):
     output_square: float = 0.0
     bulk_v: float = 0.0
     bulk_square: float = 0.0
+    peak_a: float = 0.0  #: highest instantaneous current of the source, no mean
 
 
 #: Spans shorter than this are added to the one before.
@@ -47,7 +48,7 @@ class WindowedMeans:
                 spans[-1] = (last_s + duration_s, last)
                 return
             if last_s + duration_s < _FINEST_S:
-                spans[-1] = (last_s + duration_s, _mean([spans[-1], (duration_s, means)]))
+                spans[-1] = (last_s + duration_s, mean_of([spans[-1], (duration_s, means)]))
                 return
         spans.append((duration_s, means))
         while self._held_s - spans[0][0] > _KEPT_S:
@@ -71,15 +72,16 @@ class WindowedMeans:
             left_s -= duration_s
             if left_s <= 1e-12:
                 break
-        result = self._known[window_s] = _mean(taken)
+        result = self._known[window_s] = mean_of(taken)
         return result
 
 
-def _mean(spans: list[tuple[float, Means]]) -> Means:
+def mean_of(spans: list[tuple[float, Means]]) -> Means:
     """Return the mean of spans, each weighted with its duration."""
     total_s = sum(duration_s for duration_s, _ in spans)
     weighted = [[duration_s * value for value in means] for duration_s, means in spans]
-    return Means(*[sum(column) / total_s for column in zip(*weighted, strict=True)])
+    mean = Means(*[sum(column) / total_s for column in zip(*weighted, strict=True)])
+    return mean._replace(peak_a=max(means.peak_a for _, means in spans))
 
 
 @dataclass(slots=True)

@@ -130,7 +130,13 @@ def ac_circuit(values: Values, **changes: bool) -> Circuit:
     )
     model = unit(values, "ac", BRIDGE_V, convert)
     model = replace(model, rectifier=replace(model.rectifier, **changes))
-    circuit = circuit_of(model, replace(AC_SOURCE, resistance_ohm=0.0, wiring_ohm=values["rline"]))
+    source = replace(
+        AC_SOURCE,
+        resistance_ohm=0.0,
+        wiring_ohm=values["rline"],
+        switch_on_deg=values.get("phase", 0.0),
+    )
+    circuit = circuit_of(model, source)
     # The netlist's line has no limit.
     circuit.set_source(
         voltage_v=values["vrms"], current_limit_a=1e3, frequency_hz=values["fline"], on=True

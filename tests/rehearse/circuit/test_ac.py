@@ -33,7 +33,9 @@ def near_ideal(model: UnitModel, *, capacitance_f: float, load_ohm: float) -> Un
         model,
         varistor=None,
         fuse=replace(model.fuse, resistance_ohm=1e-3),
-        rectifier=replace(model.rectifier, drop_v=0.0, emission_v=0.0, resistance_ohm=1e-3),
+        rectifier=replace(
+            model.rectifier, drop_v=0.0, emission_v=0.0, resistance_ohm=1e-3, cold_limiter_ohm=0.0
+        ),
         bulk=replace(
             model.bulk,
             capacitance_f=capacitance_f,
@@ -47,7 +49,10 @@ def near_ideal(model: UnitModel, *, capacitance_f: float, load_ohm: float) -> Un
 def run(model: UnitModel, *, voltage_v: float, frequency_hz: float) -> Circuit:
     """The unit on a stiff line, started and at rest."""
     circuit = circuit_of(
-        model, replace(AC_SOURCE, resistance_ohm=1e-3, wiring_ohm=1e-3, crest_factor=1e4)
+        model,
+        replace(
+            AC_SOURCE, resistance_ohm=1e-3, wiring_ohm=1e-3, crest_factor=1e4, switch_on_deg=0.0
+        ),
     )
     circuit.set_source(voltage_v=voltage_v, current_limit_a=1e3, frequency_hz=frequency_hz, on=True)
     circuit.advance_to(1.0)
