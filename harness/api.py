@@ -24,6 +24,7 @@ from harness.profile.load import load_bench, load_profile
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
 from harness.profile.schema import Profile
+from harness.profile.unit_at_hand import UnitAtHand
 from harness.record.recorder import MemoryRecorder, Recorder
 from harness.record.run_summary import unit_entry
 from harness.rehearse.clock import SimulatedClock
@@ -34,7 +35,6 @@ from harness.report.page import RunReport
 from harness.run.engine import carry_out
 from harness.run.operator import Operator, StopRequest
 from harness.run.result import RunInfo, RunResult
-from harness.unit.assess import assess
 from harness.unit.unit_file import load_unit
 
 #: The shipped benches a rehearsal uses, by the kind of the unit's input.
@@ -43,22 +43,25 @@ _BENCHES = {"dc": "bench-simulated-dc", "ac": "bench-simulated-ac"}
 _OF_MODEL = ("title", "source", "sha256", "text")
 
 
-def plan_for(profile: Profile, bench: BenchFile | None = None) -> Plan:
+def plan_for(
+    profile: Profile, bench: BenchFile | None = None, *, at_hand: UnitAtHand | None = None
+) -> Plan:
     """Expand a profile into a plan for a bench; opens no link and energises nothing.
 
     Args:
         profile: The profile.
         bench: The bench, or None for a plan that no bench restricts.
+        at_hand: The very unit, whose open points and objections go into the plan.
 
     Raises:
         FileError: A dialect the bench names is missing or wrong.
     """
     if bench is None:
-        return make_plan(profile)
+        return make_plan(profile, at_hand=at_hand)
     dialects = bench_dialects(bench)
     window_s = bench.supply.averaging_window_s or dialects["supply"].link.averaging_window_s
     operations = {role: dialect.operations for role, dialect in dialects.items()}
-    return make_plan(profile, bench, window_s=window_s, operations=operations)
+    return make_plan(profile, bench, window_s=window_s, operations=operations, at_hand=at_hand)
 
 
 def simulated_bench_file(profile: Profile) -> BenchFile:
@@ -106,7 +109,7 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
     fault: str | None = None,
     model: UnitModelFile | str | Path | None = None,
     seed: int = 1,
-    serial: str = "REHEARSAL",
+    serial: str | None = None,
     operator: str = "",
     results: Path | str | None = None,
     unit: str | Path | None = None,
@@ -122,7 +125,8 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
             bench. None for a unit that is typical of the nameplate.
         seed: Seed of instrument errors, noise, intermittent faults and values with a tolerance:
             same seed, same run.
-        serial: Serial number the record carries.
+        serial: Serial number the record carries, and the unit file must have; None: whatever the
+            unit file says.
         operator: Name the record carries.
         results: Folder for the record, or None to keep it in memory only.
         unit: A unit file whose story and assessment go into the record, or None.
@@ -148,22 +152,23 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
     faults = [table.kind for table in file.faults] if file else []
     faults += [fault] if fault else []
     started = dt.datetime.now(dt.UTC)
-    facts = _unit_facts(unit, photos)
-    sink = _sink(results, serial, started)
+    at_hand = _at_hand(unit, serial)
+    named = serial or (at_hand.file.serial if at_hand.file else "REHEARSAL")
+    sink = _sink(results, named, started)
     result = carry_out(
-        plan_for(loaded, bench),
+        plan_for(loaded, bench, at_hand=at_hand),
         connect=lambda: open_bench(bench, clock, library=simulated.library()),
         clock=clock,
         sink=sink,
         info=RunInfo(
-            serial=serial,
+            serial=named,
             started=started,
             operator=operator,
             rehearsal=True,
             fault=", ".join(faults) or None,
             seed=seed,
             unit_model=None if file is None else {key: getattr(file, key) for key in _OF_MODEL},
-            unit_file=facts,
+            unit_file=_unit_facts(at_hand, photos),
         ),
         stop=stop,
         operator=SimulatedOperator(simulated, loaded.unit),
@@ -210,8 +215,9 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
     """
     loaded = profile if isinstance(profile, Profile) else load_profile(profile)
     table = bench if isinstance(bench, BenchFile) else load_bench(bench)
-    facts = _unit_facts(unit, photos)
-    plan = plan_for(loaded, table)
+    at_hand = _at_hand(unit, serial)
+    facts = _unit_facts(at_hand, photos)
+    plan = plan_for(loaded, table, at_hand=at_hand)
     started = dt.datetime.now(dt.UTC)
     findings = preflight(plan, today=started.date())
     if findings.reasons:
@@ -231,13 +237,17 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
         )
 
 
-def _unit_facts(unit: str | Path | None, photos: Iterable[str]) -> dict[str, Any] | None:
+def _at_hand(unit: str | Path | None, serial: str | None) -> UnitAtHand:
+    return UnitAtHand(serial=serial, file=None if unit is None else load_unit(unit))
+
+
+def _unit_facts(at_hand: UnitAtHand, photos: Iterable[str]) -> dict[str, Any] | None:
     """Return what a unit file says, and what follows from it, as plain data for the record."""
-    if unit is None:
+    file = at_hand.file
+    if file is None:
         return None
-    loaded = load_unit(unit)
-    source, sha256, text = loaded.source, loaded.sha256, loaded.text
-    return unit_entry(assess(loaded), source=source, sha256=sha256, text=text, photos=photos)
+    source, sha256, text = file.source, file.sha256, file.text
+    return unit_entry(at_hand.assessment, source=source, sha256=sha256, text=text, photos=photos)
 
 
 def _sink(

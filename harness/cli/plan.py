@@ -11,22 +11,28 @@ from rich.text import Text
 
 from harness.api import plan_for
 from harness.cli.options import described
-from harness.cli.tables import figures, listed, show, table
+from harness.cli.tables import figures, heading, listed, show, table
+from harness.errors import Refused
 from harness.profile.check import Check
 from harness.profile.level import Level
 from harness.profile.load import load_bench, load_profile
 from harness.profile.plan import Plan, PlannedStep
 from harness.profile.preflight import preflight, refuse
+from harness.profile.unit_at_hand import UnitAtHand
 from harness.quantity import format_limits, format_quantity
+from harness.unit.unit_file import load_unit
 
 
 @described
-def plan(profile: str, bench: str | None = None) -> None:
+def plan(profile: str, bench: str | None = None, unit: str | None = None) -> None:
     """Show what would be done: volts, limits, budgets, time, cautions; energises nothing."""
     file = None if bench is None else load_bench(bench)
-    made = plan_for(load_profile(profile), file)
+    at_hand = None if unit is None else UnitAtHand(file=load_unit(unit))
+    made = plan_for(load_profile(profile), file, at_hand=at_hand)
     if file is None:
         show(plan_lines(made))
+        if made.objections:
+            raise Refused(made.objections)
         return
     found = preflight(made, today=dt.datetime.now().astimezone().date())
     show(plan_lines(made, found.warnings))
@@ -49,15 +55,30 @@ def plan_lines(plan: Plan, warnings: tuple[str, ...] = ()) -> Iterator[Renderabl
     if any(step.checks for step in plan.steps):
         yield Text()
         yield _checks(plan)
-    yield from listed("This run cannot release the unit", plan.open_points, "bold red")
+    yield from _release(plan)
     yield from listed("Notes", plan.notes)
-    others = (warning for warning in warnings if warning != plan.cannot_release)
-    yield from listed("Warnings", others, "yellow")
+    yield from listed("Warnings", warnings, "yellow")
     yield from listed("Cautions", plan.cautions, "bold")
     yield Text(
         f"\nHolds take {_duration(plan.duration_s)}; settling comes on top. "
         "Nothing was energised to make this plan."
     )
+
+
+def _release(plan: Plan) -> Iterator[RenderableType]:
+    """Say what stands between the unit and its release, before power (safety rule 11)."""
+    title = "This run cannot release the unit"
+    if plan.profile.purpose == "pre-check":
+        yield from heading("Purpose: a pre-check. It can pass, and releases no unit", "bold")
+        title = "What would keep a release back"
+    open_ones = (point.text for point in plan.open_points if not point.proved_by)
+    yield from listed(title, open_ones, "bold red")
+    provable = (
+        f"{point.text} Open unless check {point.proved_by!r} passes."
+        for point in plan.open_points
+        if point.proved_by
+    )
+    yield from listed("To be proved by this run", provable, "bold yellow")
 
 
 def _show(value: float, unit: str) -> str:

@@ -30,7 +30,9 @@ from harness.report.wording import (
     UNCONFIRMED,
     found_text,
     headline,
+    is_pre_check,
     output_text,
+    release_words,
     verdict_mark,
     verdict_words,
     wanted_text,
@@ -120,7 +122,8 @@ def list_runs(results: Path = HERE, newest: int = 20) -> None:
         run = seen.facts
         if seen.renamed_from:
             renamed.append(f"{seen.folder.name} was renamed; it holds the run {seen.renamed_from}.")
-        released = "rehearsal" if run["rehearsal"] else "yes" if run["released"] else "no"
+        released = "pre-check" if is_pre_check(run) else "yes" if run["released"] else "no"
+        released = "rehearsal" if run["rehearsal"] else released
         row = (
             printable(seen.folder.name),
             _ended(seen),
@@ -255,17 +258,16 @@ def _print_record(record: Record) -> None:
     style = STYLES[verdict_mark(run)]
     out.print(Text.assemble((word.upper(), f"bold {style}"), f": {beneath}"))
     reasons = str(run["reason"] or "").splitlines()  # a refusal may have several
+    points = [point for point in map(str, run["open_points"]) if point not in reasons]
     beside = (
         *((reason, "") for reason in reasons),
+        *((f"open: {point}", STYLES["undecided"]) for point in points),
         *((f"warning: {warning}", STYLES["undecided"]) for warning in run["warnings"]),
         *((problem, STYLES["fail"]) for problem in record.problems),
     )
     for text, style in beside:
         out.print(indented(printable(text), style))
-    released = "released yes" if run["released"] else "released no"
-    if run["rehearsal"]:
-        released = "a rehearsal: it releases no unit"
-    out.print(Text(f"outcome {run['outcome']}, {verdict_words(run)}, {released}"))
+    out.print(Text(f"outcome {run['outcome']}, {verdict_words(run)}, {release_words(run)}"))
     if record.folder is not None:
         # On a line of its own and never folded, so that it can be picked up with the mouse.
         out.print(Text(f"record {printable(str(record.folder))}"), soft_wrap=True)

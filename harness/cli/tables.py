@@ -15,7 +15,7 @@ from rich.table import Column, Table
 from rich.text import Text
 
 #: Colour of a verdict; the word always stands beside it.
-STYLES = {"pass": "green", "fail": "bold red", "undecided": "yellow"}
+STYLES = {"pass": "green", "fail": "bold red", "undecided": "yellow", "pre-check": "cyan"}
 #: Width of a line in a pipe that is not folded.
 _UNFOLDED = 250
 #: What a table pads its last column with.

@@ -14,6 +14,7 @@ from harness.errors import FileError, Mistake, did_you_mean
 from harness.files.config_error import ConfigError, as_mistakes, found_by_validation
 from harness.files.field_types import Table
 from harness.files.text_file import TomlFile, read_toml
+from harness.files.toml_positions import KeyPath, TomlPositions
 from harness.shipped import shipped, shipped_names
 
 _TableT = TypeVar("_TableT", bound=Table)
@@ -38,7 +39,7 @@ class FileKind:
 
 PROFILE = FileKind(
     "a profile",
-    frozenset({"title", "unit", "envelope", "limits", "rest", "steps"}),
+    frozenset({"title", "purpose", "unit", "envelope", "limits", "rest", "steps"}),
     "softwake plan FILE, softwake rehearse FILE, softwake run FILE --bench BENCH",
 )
 BENCH = FileKind(
@@ -106,6 +107,21 @@ class FromFile(Table):
     def sha256(self) -> str:
         """SHA-256 of the file, in hex."""
         return self._file.sha256
+
+    def place(self, path: KeyPath) -> str:
+        """Return the file, and the line where a path stands or is missing, as in a message."""
+        line = TomlPositions(self.text).nearest(path)
+        return self.source if line is None else f"{self.source}:{line}"
+
+    def said(self, path: KeyPath) -> object:
+        """Return what the file says under a path, as it stands there; None where it is silent."""
+        found: Any = self._file.data
+        for key in path:
+            try:
+                found = found[key]
+            except (KeyError, IndexError, TypeError):
+                return None
+        return found
 
     def came_from(self, file: TomlFile) -> Self:
         """Return a copy that knows its file."""

@@ -12,11 +12,13 @@ from harness.profile.check import Check
 from harness.profile.level import Level, LevelMaker
 from harness.profile.load import with_limits
 from harness.profile.margins import tight_levels
-from harness.profile.measures import BANDED, MEASURES
+from harness.profile.measures import MEASURES
+from harness.profile.open_points import open_points
 from harness.profile.plan import Plan, PlannedStep
 from harness.profile.schema import Profile
 from harness.profile.step import Place, Rest
 from harness.profile.steps import LoadStep
+from harness.profile.unit_at_hand import UnitAtHand, objections
 from harness.quantity import format_quantity
 from harness.unit.nameplate import Input
 
@@ -30,12 +32,14 @@ def make_plan(
     *,
     window_s: float = 0.0,
     operations: Operations | None = None,
+    at_hand: UnitAtHand | None = None,
 ) -> Plan:
     """Expand a profile into every level and hold, for a bench or for none yet.
 
     Without a bench the budgets know no reading errors, and no check falls away. The averaging
     window of the supply's readings ``window_s`` is the dialect's; the bench file's own goes first.
-    Without ``operations`` a role that is on the bench can do everything.
+    Without ``operations`` a role that is on the bench can do everything. ``at_hand`` is the very
+    unit the plan is made for, where it is known.
     """
     profile = with_limits(profile)
     envelope = profile.envelope
@@ -59,8 +63,8 @@ def make_plan(
         ),
         cautions=cautions(profile.unit, envelope),
         duration_s=sum(level.dwell_s for step in steps for level in step.all_levels),
-        open_points=tuple(_open_points(steps, bench)),
-        lacking=tuple(_lacking(profile, operations)),
+        open_points=open_points(profile, steps, bench, at_hand),
+        objections=(*_lacking(profile, operations), *objections(profile, at_hand)),
     )
 
 
@@ -243,42 +247,3 @@ def _edge(envelope_v: float, most_v: float, steps: Iterable[PlannedStep]) -> Ite
             f"{format_quantity(most_v, 'V', 5)}: twice the supply's stated accuracy lower, so "
             "that its readings stay inside."
         )
-
-
-def _open_points(steps: Iterable[PlannedStep], bench: BenchFile | None) -> Iterator[str]:
-    """Yield what keeps a run from releasing the unit, whatever is measured: the one list of it."""
-    for step in steps:
-        points = list(step.dropped)
-        for check in step.checks:
-            # without an accuracy there is no uncertainty: nothing is proved, by either rule
-            unknown = [] if bench is None else list(_without_accuracy(check, bench))
-            if unknown:
-                points.append((check, f"the bench file gives no accuracy for {', '.join(unknown)}"))
-            elif bench is not None and check.measure in BANDED:
-                points.extend((check, problem) for problem in _out_of_band(check, bench))
-            if check.measure == "operator.value" and check.accuracy is None:
-                points.append((check, "it gives no accuracy of the tester"))
-        for check, why in points:
-            yield f"check {check.name!r} of step {step.number} ({step.name}): {why}"
-
-
-def _out_of_band(check: Check, bench: BenchFile) -> Iterator[str]:
-    """Yield why the instrument of a check does not cover its frequencies, in any range."""
-    role, _, quantity = check.measure.partition(".")
-    ranges = bench.instruments[role].accuracy[quantity].by_range_up()
-    problems = (accuracy.band_problem(check.bandwidth) for accuracy in ranges)
-    yield from dict.fromkeys(f"{check.measure}: {problem}" for problem in problems if problem)
-
-
-def _without_accuracy(check: Check, bench: BenchFile) -> Iterator[str]:
-    """Yield the readings of a check without a known accuracy.
-
-    Power may follow from volts and amperes, but for an AC source's.
-    """
-    for reading in MEASURES[check.measure].readings(has_meter=bench.meter is not None):
-        measure = MEASURES[reading]
-        given = bench.instruments[measure.source].accuracy
-        by_source = (measure.source, bench.supply.kind) == ("supply", "ac")
-        derived = measure.quantity == "power" and not by_source
-        if measure.quantity not in given and not (derived and {"voltage", "current"} <= {*given}):
-            yield reading

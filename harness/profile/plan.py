@@ -34,6 +34,14 @@ class PlannedStep:
         return (*self.restart, *self.levels)
 
 
+@dataclass(frozen=True, slots=True)
+class OpenPoint:
+    """What keeps a run from releasing the unit, whatever else is measured (safety rule 11)."""
+
+    text: str  # a whole sentence
+    proved_by: str = ""  # the check that settles it by passing; empty where none does
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """A profile expanded for a bench, or for none yet."""
@@ -44,14 +52,16 @@ class Plan:
     notes: tuple[str, ...]  # what the reader must know, such as that there is no charge budget
     cautions: tuple[str, ...]  # the usual ones for this unit (safety rule 10)
     duration_s: float  # what the holds take, without settling
-    #: Why a run of it cannot release the unit, whatever is measured, each in a few words.
-    open_points: tuple[str, ...] = ()
-    #: What the bench's dialects cannot do and the plan cannot do without, each a whole sentence;
-    #: pre-flight refuses for it.
-    lacking: tuple[str, ...] = ()
+    #: What keeps a run of it from releasing the unit; see :mod:`harness.profile.open_points`.
+    open_points: tuple[OpenPoint, ...] = ()
+    #: What speaks against any run of it, each a whole sentence: what the bench's dialects cannot do
+    #: and the plan cannot do without, and what is wrong with the unit at hand. Pre-flight refuses.
+    objections: tuple[str, ...] = ()
 
     @property
     def cannot_release(self) -> str:
-        """The open points as one sentence; empty where there are none."""
-        listed = "; ".join(self.open_points)
-        return f"This run cannot release the unit: {listed}." if listed else ""
+        """Why no run of it can release the unit, in a few sentences; empty where one can."""
+        if self.profile.purpose == "pre-check":
+            return "A pre-check releases no unit."
+        listed = [point.text for point in self.open_points if not point.proved_by]
+        return " ".join(["This run cannot release the unit.", *listed]) if listed else ""

@@ -37,14 +37,13 @@ def preflight(
         return Preflight(("There is no bench to run this plan on.",), ())
     reasons = (
         *_start_reasons(plan),
-        *plan.lacking,
+        *plan.objections,
         *_supply_reasons(plan, bench),
         *_load_reasons(plan, bench),
         *identity_reasons(bench, identities),
         *_calibration(bench, today, refused=True),
     )
     warnings = (
-        *([plan.cannot_release] if plan.open_points else []),
         *_calibration(bench, today, refused=False),
         *_overload_warnings(plan),
     )

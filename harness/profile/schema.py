@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from pydantic import Field, PrivateAttr
 
@@ -11,6 +12,9 @@ from harness.files.named_file import FromFile
 from harness.profile.step import Rest
 from harness.profile.steps import Step
 from harness.unit.nameplate import Unit
+
+#: What a profile is for: to release a unit, or to look at it beforehand, which releases nothing.
+Purpose = Literal["release", "pre-check"]
 
 
 class Envelope(Table):
@@ -45,6 +49,7 @@ class Profile(FromFile):
 
     #: One line that names the kind of unit.
     title: Name = Field(examples=['"Mount controller board, 24 V DC in, 5 V DC out"'])
+    purpose: Purpose = Field(default="release", examples=['"pre-check"'])
     unit: Unit
     envelope: Envelope
     limits: LimitFile | None = None  # None: the table that is shipped

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable, Mapping
 from contextlib import nullcontext
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 from harness.api import plan_for, simulated_bench_file
@@ -80,7 +80,8 @@ class _Place:
     def __init__(self, job: Job) -> None:
         self._bench = job.bench or simulated_bench_file(job.profile)
         self._unit = job.profile.unit
-        self._plan = plan_for(job.profile, self._bench)
+        # A campaign asks what the checks would let pass: an open point is none of a unit's.
+        self._plan = replace(plan_for(job.profile, self._bench), open_points=())
         self._dialects = bench_dialects(self._bench)
         self._population = job.population()
         self._first = job.first

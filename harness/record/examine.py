@@ -17,12 +17,22 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import UnionType
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 from harness.errors import RecordError, UsageError
 from harness.judge.verdict import Verdict
+from harness.profile.schema import Purpose
 from harness.record.csv_text import CHECKS, printable, sound_text
-from harness.record.run_summary import LISTS, NEEDED, TABLES, Outcome, is_release, unfinished_facts
+from harness.record.run_summary import (
+    LISTS,
+    NEEDED,
+    RELEASE,
+    TABLES,
+    Outcome,
+    is_release,
+    run_verdict,
+    unfinished_facts,
+)
 from harness.record.seal import RUN_FILE, seal_holds
 
 T = TypeVar("T")
@@ -151,6 +161,9 @@ def _read_facts(folder: Path, problems: list[str]) -> dict[str, Any] | None:
     if not isinstance(facts, dict):
         problems.append(f"{RUN_FILE}: it is no table of facts")
         return None
+    if "purpose" not in facts and "open_points" not in facts:
+        # from before there were any: decided by its checks alone
+        facts |= {"purpose": RELEASE, "open_points": []}
     wrong = [key for key in NEEDED if key not in facts or not _is_right(key, facts[key])]
     if wrong:
         problems.append(f"{RUN_FILE}: missing or of the wrong kind: {', '.join(wrong)}")
@@ -202,8 +215,13 @@ def _weigh_release(folder: Path, facts: Mapping[str, Any], problems: list[str]) 
     problems.extend(f"checks.csv: {problem}" for problem in damaged)
     # The verdict is the last column but one, and the number after it holds no comma.
     verdicts = [line.rsplit(",", 2)[1] for line in text.split("\n")[1:-1]]
-    if facts["released"] != is_release(facts["outcome"], facts["verdict"], verdicts):
-        problems.append(f"{RUN_FILE}: the release contradicts outcome, verdict or checks")
+    ended: dict[str, Any] = {key: facts[key] for key in ("outcome", "purpose", "open_points")}
+    if facts["released"] != is_release(verdict=facts["verdict"], verdicts=verdicts, **ended):
+        problems.append(
+            f"{RUN_FILE}: the release contradicts outcome, verdict, checks, purpose or open points"
+        )
+    elif facts["verdict"] != run_verdict([Verdict(facts["verdict"])], **ended):
+        problems.append(f"{RUN_FILE}: the verdict contradicts outcome or open points")
 
 
 def _is_right(key: str, value: object) -> bool:
@@ -217,6 +235,7 @@ def _is_right(key: str, value: object) -> bool:
 _KINDS: Mapping[str, type | UnionType | tuple[str, ...]] = {
     "outcome": tuple(Outcome),
     "verdict": tuple(Verdict),
+    "purpose": get_args(Purpose),
     **dict.fromkeys(("run_id", "serial", "title", "reason"), str),
     **dict.fromkeys(("rehearsal", "released"), bool),
     **dict.fromkeys(TABLES, dict),

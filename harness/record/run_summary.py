@@ -5,24 +5,28 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from enum import Enum, StrEnum
 from pathlib import Path
 from typing import Any
 
 from harness.judge.verdict import Verdict, overall
+from harness.profile.schema import Purpose
 from harness.record.sink import CheckRow
 from harness.unit.assessment import Assessment, as_plain
 
+#: The purpose that can end in a release.
+RELEASE: Purpose = "release"
+
 #: Keys that hold a table, and keys that hold a list.
 TABLES = ("unit", "profile", "bench", "identities", "calibration", "versions")
-LISTS = ("warnings", "notes", "cautions")
+LISTS = ("warnings", "notes", "cautions", "open_points")
 
 #: Keys that every ``run.json`` has beside ``files`` and ``seal``.
 NEEDED = (
     *("run_id", "serial", "title", "unit", "profile", "bench", "identities", "calibration"),
     *("warnings", "versions", "operator", "started_utc", "duration_s", "rehearsal", "fault"),
-    *("outcome", "verdict", "released", "reason", "notes", "cautions"),
+    *("outcome", "verdict", "released", "reason", "notes", "cautions", "purpose", "open_points"),
 )
 
 
@@ -35,16 +39,48 @@ class Outcome(StrEnum):
     REFUSED = "refused"
 
 
-def is_release(outcome: object, verdict: object, verdicts: Iterable[object]) -> bool:
-    """Whether the unit may go back into service.
+def is_release(
+    outcome: object,
+    verdict: object,
+    verdicts: Iterable[object],
+    *,
+    purpose: object,
+    open_points: Collection[object],
+) -> bool:
+    """Whether the unit may go back into service: the one rule for it (safety rule 11).
 
-    Only after a completed run with at least one check, where the verdict of the run and of every
-    check (``verdicts``) is ``pass``. A rehearsal follows the same rule, and is marked as one
-    wherever it is shown.
+    Only after a completed run whose profile is for a release, without an open point and with at
+    least one check, where the verdict of the run and of every check (``verdicts``) is ``pass``. A
+    rehearsal follows the same rule, and is marked as one wherever it is shown.
     """
     seen = list(verdicts)
     passed = verdict == "pass" and bool(seen) and all(each == "pass" for each in seen)
-    return outcome == Outcome.COMPLETED and passed
+    meant = purpose == RELEASE and not open_points
+    return outcome == Outcome.COMPLETED and passed and meant
+
+
+def run_verdict(
+    verdicts: Iterable[Verdict],
+    *,
+    outcome: object,
+    purpose: object,
+    open_points: Collection[object],
+) -> Verdict:
+    """Return the verdict of a run: the worst of its checks, and no ``pass`` that proves too little.
+
+    A run that was cut short has passed nothing. With a point open a release is undecided; a
+    pre-check passes all the same, since it releases nothing.
+    """
+    worst = overall(verdicts)
+    unsettled = purpose == RELEASE and bool(open_points)
+    if worst is Verdict.PASS and (outcome != Outcome.COMPLETED or unsettled):
+        return Verdict.UNDECIDED
+    return worst
+
+
+def open_words(points: Sequence[object]) -> str:
+    """Say how many points are open, as the end of a sentence."""
+    return "one point is open" if len(points) == 1 else f"{len(points)} points are open"
 
 
 def completed_facts(
@@ -65,8 +101,9 @@ def completed_facts(
     Outcome(str(run["outcome"]))
     claimed = Verdict(str(run["verdict"]))
     judged = [Verdict(row.verdict) for row in checks]
-    verdict = overall([claimed, overall(judged)])
-    released = is_release(run["outcome"], verdict, judged)
+    ended: dict[str, Any] = {key: run[key] for key in ("outcome", "purpose", "open_points")}
+    verdict = run_verdict([claimed, overall(judged)], **ended)
+    released = is_release(verdict=verdict, verdicts=judged, **ended)
     facts: dict[str, Any] = plain(run)
     facts |= {"run_id": run_id, "serial": serial, "verdict": verdict.value, "released": released}
     if run.get("released", released) != released or (judged and verdict != claimed):
@@ -88,6 +125,7 @@ def unfinished_facts(run_id: str, serial: str, reason: str) -> dict[str, Any]:
         "title": "",
         "duration_s": 0.0,
         "rehearsal": False,
+        "purpose": RELEASE,
         "outcome": Outcome.INTERRUPTED.value,
         "verdict": Verdict.UNDECIDED.value,
         "released": False,

@@ -10,7 +10,7 @@ from typing import Any
 from harness.errors import UsageError
 from harness.record.csv_text import printable
 from harness.report.svg import text
-from harness.report.wording import verdict_words
+from harness.report.wording import is_pre_check, verdict_words
 
 #: Width of common label tape.
 WIDTH_MM = 62.0
@@ -96,7 +96,7 @@ def _require_release(facts: Mapping[str, Any], *, rehearsal: bool) -> None:
     if not facts["released"]:
         raise UsageError(
             f"there is no label for a unit that is not released (outcome {facts['outcome']}, "
-            f"{verdict_words(facts)})",
+            f"{verdict_words(facts)}{', a pre-check' if is_pre_check(facts) else ''})",
             where=where,
             remedy="see 'softwake results show' for what stands in the way",
         )

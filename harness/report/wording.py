@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from harness.quantity import format_limits, format_quantity, scale_of
+from harness.record.run_summary import open_words
 
 #: The quantity of a question to the operator: 1 stands for yes, 0 for no.
 YES_NO = "operator.yes_no"
@@ -84,12 +85,38 @@ def headline(run: Mapping[str, Any], *, whole: bool = True) -> tuple[str, str]:
         if run["rehearsal"]:
             return "Rehearsal passed", f"{beneath}, on simulated instruments; no unit was tested"
         return "Released", beneath
-    word = "Rehearsal not passed" if run["rehearsal"] else "Not released"
-    if run["outcome"] == "completed":
-        unproven = "the run was completed, but its record proves no release"
-        judged = whole or run["verdict"] != "undecided"
-        return word, _JUDGED.get(run["verdict"], unproven) if judged else unproven
-    return word, _ENDED.get(run["outcome"], str(run["outcome"]))
+    pre_check = is_pre_check(run)
+    if passed_pre_check(run):
+        beneath = "the run was completed and every check passed; a pre-check releases no unit"
+        return "Rehearsal passed" if run["rehearsal"] else "Pre-check passed", beneath
+    word = "Pre-check not passed" if pre_check else "Not released"
+    word = "Rehearsal not passed" if run["rehearsal"] else word
+    if run["outcome"] != "completed":
+        return word, _ENDED.get(run["outcome"], str(run["outcome"]))
+    if whole and run["verdict"] == "undecided" and not pre_check and run.get("open_points"):
+        return word, f"the run was completed, but {open_words(run['open_points'])}"
+    unproven = "the run was completed, but its record proves no release"
+    judged = whole or run["verdict"] != "undecided"
+    return word, _JUDGED.get(run["verdict"], unproven) if judged else unproven
+
+
+def is_pre_check(run: Mapping[str, Any]) -> bool:
+    """Whether a run was a pre-check, which can pass and releases no unit."""
+    return run.get("purpose") == "pre-check"
+
+
+def passed_pre_check(run: Mapping[str, Any]) -> bool:
+    """Whether a run was a pre-check that passed."""
+    return is_pre_check(run) and (run["outcome"], run["verdict"]) == ("completed", "pass")
+
+
+def release_words(run: Mapping[str, Any]) -> str:
+    """Say whether a run releases the unit, as the end of a sentence."""
+    if run["rehearsal"]:
+        return "a rehearsal: it releases no unit"
+    if is_pre_check(run):
+        return "a pre-check: it releases no unit"
+    return "released yes" if run["released"] else "released no"
 
 
 def output_text(run: Mapping[str, Any]) -> str:
@@ -126,5 +153,7 @@ def verdict_mark(run: Mapping[str, Any]) -> str:
     """Return the verdict whose colour stands for how a run ended."""
     if run["released"]:
         return "pass"
+    if passed_pre_check(run):
+        return "pre-check"
     undecided = run["outcome"] == "completed" and run["verdict"] == "undecided"
     return "undecided" if undecided else "fail"

@@ -65,6 +65,7 @@ class Context:
     rail_v: float | None = None  # the meter's last DC voltage since power came on
     meter_checked_s: float = 0.0  # when its answers were last seen to belong to their questions
     verdicts: list[Verdict] = field(default_factory=list)
+    judged_checks: list[str] = field(default_factory=list)  # their names, one a verdict
     warnings: list[str] = field(default_factory=list)
     _rows: list[tuple[CheckRow, tuple[tuple[int, str], ...]]] = field(default_factory=list)
 
@@ -158,6 +159,7 @@ class Context:
         It rests on holds, by number, each with the measure name of a reading.
         """
         self.verdicts.append(Verdict(row.verdict))
+        self.judged_checks.append(row.check)
         self._rows.append((row, tuple(rests_on)))
         why = f", {'; '.join(row.unknown)}" if row.unknown else ""
         self.event(EventKind.CHECK, f"{row.check}: {row.verdict}{why}")

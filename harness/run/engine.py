@@ -16,15 +16,16 @@ from harness.errors import (
     RecordError,
     Refused,
 )
-from harness.judge.verdict import Verdict, overall
+from harness.judge.verdict import Verdict
 from harness.power.commands import OperatingEnvelope
 from harness.power.port import Bench, Power
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.profile.accuracy import Accuracy
+from harness.profile.open_points import still_open
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
 from harness.record.events import EventKind
-from harness.record.run_summary import Outcome
+from harness.record.run_summary import Outcome, open_words, run_verdict
 from harness.record.sink import Sink
 from harness.run.checks import judge_dropped
 from harness.run.context import Context
@@ -222,13 +223,6 @@ class _Run:
         self.outcome = Outcome.TRIPPED if self._was_on() else Outcome.REFUSED
         self.reason = str(trip)
 
-    def _verdict(self, verdicts: Sequence[Verdict]) -> Verdict:
-        """The worst verdict; a run that was cut short has passed nothing."""
-        worst = overall(verdicts)
-        if worst is Verdict.PASS and self.outcome is not Outcome.COMPLETED:
-            return Verdict.UNDECIDED
-        return worst
-
     def _was_on(self) -> bool:
         return self.context.energised or (self.trip is not None and self.trip.live)
 
@@ -239,13 +233,21 @@ class _Run:
 
     def _result(self) -> RunResult:
         context, verdicts = self.context, self.context.verdicts
-        output = self._output()
+        output, purpose = self._output(), context.plan.profile.purpose
+        judged = zip(context.judged_checks, verdicts, strict=True)
+        points = still_open(context.plan.open_points, judged)
+        verdict = run_verdict(verdicts, outcome=self.outcome, purpose=purpose, open_points=points)
+        reason = self.reason or _sum_up(verdicts)
+        if not self.reason and verdict is Verdict.UNDECIDED and {*verdicts} == {Verdict.PASS}:
+            reason = "\n".join((f"{reason}, but {open_words(points)}:", *points))
         return RunResult(
             run_id=context.sink.run_id,
             outcome=self.outcome,
-            verdict=self._verdict(verdicts),
+            verdict=verdict,
             rehearsal=self.info.rehearsal,
-            reason=self.reason or _sum_up(verdicts),
+            reason=reason,
+            purpose=purpose,
+            open_points=points,
             trip=self.trip,
             signal=self.signal,
             duration_s=context.clock.now_s() - context.origin_s,

@@ -16,7 +16,8 @@ from harness.errors import ExitCode, RecordError
 from harness.judge.verdict import Verdict
 from harness.power.trip import Trip
 from harness.profile.plan import Plan
-from harness.record.run_summary import Outcome
+from harness.profile.schema import Purpose
+from harness.record.run_summary import RELEASE, Outcome, is_release
 from harness.record.tables import Record, load
 
 _PACKAGES = ("softwake", "pyvisa", "pyvisa-py", "pyvisa-sim", "numpy")
@@ -53,8 +54,11 @@ class RunResult:
 
     run_id: str  # name of the record
     outcome: Outcome
-    verdict: Verdict  # the worst of all checks
-    reason: str  # in a sentence
+    verdict: Verdict  # the worst of all checks; undecided where only open points are left
+    reason: str  # in a sentence; with open points that decide, each on a line of its own
+    purpose: Purpose = RELEASE
+    #: What keeps the unit from release beside the checks, each a whole sentence.
+    open_points: tuple[str, ...] = ()
     trip: Trip | None = None
     signal: int | None = None  # that interrupted it
     duration_s: float = 0.0
@@ -81,11 +85,17 @@ class RunResult:
 
     @property
     def released(self) -> bool:
-        """Whether the unit may go back into service: completed, and every verdict pass.
+        """Whether the unit may go back into service; see :func:`~.run_summary.is_release`.
 
         A rehearsal follows the same rule; that it releases no unit, :attr:`rehearsal` says.
         """
-        return self.outcome is Outcome.COMPLETED and self.verdict is Verdict.PASS
+        return is_release(
+            self.outcome,
+            self.verdict,
+            [self.verdict],
+            purpose=self.purpose,
+            open_points=self.open_points,
+        )
 
     @property
     def exit_code(self) -> int:
@@ -145,6 +155,8 @@ def run_entry(
         "unit_model": info.unit_model,
         "outcome": result.outcome,
         "verdict": result.verdict,
+        "purpose": result.purpose,
+        "open_points": result.open_points,
         "released": result.released,
         "reason": result.reason,
         "trip": None if result.trip is None else result.trip.reason,

@@ -153,6 +153,8 @@ class _Part(Table, Generic[_RatingsT]):
     replaced: Flag = False  # without ``fitted``: by its like
     kind: str
     fitted: _RatingsT | None = None  # what stands in its place
+    #: Name of the profile's check that proves it sound where it was over-stressed and stayed in.
+    proved_by: Name | None = None
 
 
 class FusePart(_Part[FuseRatings], FuseRatings):

@@ -76,6 +76,7 @@ def record(tmp_path: Path) -> Callable[..., Path]:
             "started_utc": STARTED,
             "duration_s": 1.0,
             "rehearsal": False,
+            "purpose": "release",
             "outcome": "completed",
             "verdict": verdict,
             "reason": "the one check passed",

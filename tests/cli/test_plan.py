@@ -137,7 +137,7 @@ class TestPlan:
         (tmp_path / "bench.toml").write_text(without, encoding="utf-8")
         output = printed("mount-controller-board", "--bench", str(tmp_path / "bench.toml"))
 
-        assert output.count("check '5 V rail' of step 2 (nominal): this bench has no meter") == 1
+        assert output.count("Check '5 V rail' of step 2 (nominal) proves nothing: this bench") == 1
         assert "\nThis run cannot release the unit\n" in output
 
     def test_refuses_a_bench_that_does_not_fit(self) -> None:

@@ -15,9 +15,9 @@ from harness.profile.expand import make_plan
 from harness.profile.load import load_bench, load_profile
 
 CANNOT = (
-    "This run cannot release the unit: check '5 V rail' of step 2 (nominal): this bench has no "
-    "meter; check '5 V ripple' of step 2 (nominal): this bench has no meter. Go on to the steps of "
-    "this plan, and energise the unit?"
+    "This run cannot release the unit. Check '5 V rail' of step 2 (nominal) proves nothing: this "
+    "bench has no meter. Check '5 V ripple' of step 2 (nominal) proves nothing: this bench has no "
+    "meter. Go on to the steps of this plan, and energise the unit?"
 )
 
 app = typer.Typer()

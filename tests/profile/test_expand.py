@@ -343,8 +343,8 @@ class TestDropped:
         assert [(check.name, why) for check, why in plan.steps[1].dropped] == [
             ("5 V rail", "this bench has no meter")
         ]
-        assert (
-            plan.open_points[0] == "check '5 V rail' of step 2 (nominal): this bench has no meter"
+        assert plan.open_points[0].text == (
+            "Check '5 V rail' of step 2 (nominal) proves nothing: this bench has no meter."
         )
 
     def test_a_check_its_dialect_cannot_make_falls_away(
@@ -381,14 +381,16 @@ class TestLacking:
         """A source whose frequency cannot be set is told, and pre-flight refuses it."""
         plan = make_plan(profile_of("ac"), bench_of(*AC_SUPPLY), operations={"supply": self.DC})
 
-        assert plan.lacking == (
+        assert plan.objections == (
             "The supply's dialect has no set_frequency: an AC unit needs its frequency set.",
         )
-        assert plan.lacking[0] in preflight(plan, today=dt.date(2026, 1, 1)).reasons
+        assert plan.objections[0] in preflight(plan, today=dt.date(2026, 1, 1)).reasons
 
     def test_a_dc_unit_does_not(self, profile_of: ProfileOf, bench_of: BenchOf) -> None:
         """A DC unit has no frequency to set."""
-        assert make_plan(profile_of("dc"), bench_of(), operations={"supply": self.DC}).lacking == ()
+        plan = make_plan(profile_of("dc"), bench_of(), operations={"supply": self.DC})
+
+        assert plan.objections == ()
 
     def test_a_supply_without_protection_is_noted(
         self, profile_of: ProfileOf, bench_of: BenchOf

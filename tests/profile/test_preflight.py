@@ -390,37 +390,39 @@ class TestCalibration:
 
 
 class TestAccuracy:
-    def test_a_guarded_check_needs_an_accuracy(self, found: Callable[..., Preflight]) -> None:
-        """A guarded check on a reading of unknown accuracy is announced as undecided."""
-        result = found("dc", ('accuracy = { voltage_dc = "0.02 % + 2 mV" }', ""))
+    def test_a_guarded_check_needs_an_accuracy(
+        self, profile_of: ProfileOf, bench_of: BenchOf
+    ) -> None:
+        """A guarded check on a reading of unknown accuracy is an open point: it proves nothing."""
+        bench = bench_of(('accuracy = { voltage_dc = "0.02 % + 2 mV" }', ""))
 
-        assert result.warnings[0] == (
-            "This run cannot release the unit: check '5 V rail' of step 2 (nominal): the bench "
-            "file gives no accuracy for meter.voltage_dc."
+        assert make_plan(profile_of("dc"), bench).cannot_release == (
+            "This run cannot release the unit. Check '5 V rail' of step 2 (nominal) proves "
+            "nothing: the bench file gives no accuracy for meter.voltage_dc."
         )
 
     def test_a_computed_figure_needs_those_it_is_made_of(
-        self, found: Callable[..., Preflight]
+        self, profile_of: ProfileOf, bench_of: BenchOf
     ) -> None:
         """Efficiency needs real input power and output power; the latter follows from V and I."""
-        result = found("ac", *AC_SUPPLY)
+        profile = profile_of("ac")
         load = 'power = "100 W" }'
         known = (load, load + '\naccuracy = { voltage = "1 mV", current = "1 mA" }')
 
-        assert result.warnings[0].endswith(
-            "check 'efficiency at full load' of step 3 (load): the bench file gives no accuracy "
-            "for supply.power, load.power."
+        assert make_plan(profile, bench_of(*AC_SUPPLY)).open_points[-1].text == (
+            "Check 'efficiency at full load' of step 3 (load) proves nothing: the bench file gives "
+            "no accuracy for supply.power, load.power."
         )
-        told = found("ac", *AC_SUPPLY, known).warnings[0]
+        told = make_plan(profile, bench_of(*AC_SUPPLY, known)).open_points[-1].text
         assert told.endswith("no accuracy for supply.power.")
 
     def test_a_simple_check_needs_one_too(self, profile_of: ProfileOf, bench_of: BenchOf) -> None:
         """A value that nobody knows the error of decides nothing, compared by whichever rule."""
         profile = profile_of("dc", ('rule = "guarded"', 'rule = "simple"'))
         bench = bench_of(('accuracy = { voltage_dc = "0.02 % + 2 mV" }', ""))
-        found = preflight(make_plan(profile, bench), today=TODAY)
 
-        assert found.warnings[0].endswith("the bench file gives no accuracy for meter.voltage_dc.")
+        [point] = make_plan(profile, bench).open_points
+        assert point.text.endswith("the bench file gives no accuracy for meter.voltage_dc.")
 
     def test_a_tester_without_one_releases_nothing(
         self, profile_of: ProfileOf, bench_of: BenchOf
@@ -434,12 +436,10 @@ class TestAccuracy:
         told = []
         for key in ('rule = "simple"\n', 'accuracy = "5 %"\n'):
             profile = profile_of("dc", (start, asked + key + start))
-            told.append(make_plan(profile, bench_of()).open_points)
+            told.append([point.text for point in make_plan(profile, bench_of()).open_points])
 
-        assert told == [
-            ("check 'insulation' of step 1 (cold): it gives no accuracy of the tester",),
-            (),
-        ]
+        why = "it gives no accuracy of the tester"
+        assert told == [[f"Check 'insulation' of step 1 (cold) proves nothing: {why}."], []]
 
     @pytest.mark.parametrize(
         ("stated", "needed", "told"),
@@ -475,8 +475,9 @@ class TestAccuracy:
         bench = bench_of((known, f"{known}, voltage_ac = {stated}"))
         plan = make_plan(profile_of("dc", (rail, check)), bench)
 
-        open_points = [] if told is None else [f"check '5 V ripple' of step 2 (nominal): {told}"]
-        assert list(plan.open_points) == open_points
+        begin = "Check '5 V ripple' of step 2 (nominal) proves nothing"
+        open_points = [] if told is None else [f"{begin}: {told}."]
+        assert [point.text for point in plan.open_points] == open_points
 
 
 class TestRefuse:

@@ -42,6 +42,8 @@ _ACCOUNT: dict[str, Any] = {
     "duration_s": 12.5,
     "rehearsal": False,
     "fault": None,
+    "purpose": "release",
+    "open_points": [],
     "outcome": "completed",
     "verdict": "pass",
     "reason": "all checks passed",

@@ -373,7 +373,9 @@ class TestNeverAPass:
 
         record = load(folder)
 
-        assert record.problems == ("run.json: the release contradicts outcome, verdict or checks",)
+        assert record.problems == (
+            "run.json: the release contradicts outcome, verdict, checks, purpose or open points",
+        )
         assert record.run["released"] is False
 
     def test_a_renamed_folder_is_no_release(self, make_record: MakeRecord) -> None:
@@ -388,6 +390,78 @@ class TestNeverAPass:
             "HRW-0007",
         )
         assert record.problems[0].startswith("the folder was renamed")
+
+
+class TestOpenPoints:
+    @pytest.mark.parametrize(
+        "edited",
+        [
+            {"open_points": ["BR1 was not replaced."]},
+            {"open_points": ["BR1 was not replaced."], "released": True, "verdict": "pass"},
+            {"purpose": "pre-check"},
+            {"purpose": "pre-check", "open_points": ["BR1 was not replaced."]},
+        ],
+    )
+    def test_an_edited_release_with_one_is_none(
+        self, make_record: MakeRecord, edited: dict[str, object]
+    ) -> None:
+        """A record with open points, or of a pre-check, is no release, whatever its seal says."""
+        folder = make_record()
+        reseal(folder, **edited)
+
+        record = load(folder)
+
+        assert record.problems == (
+            "run.json: the release contradicts outcome, verdict, checks, purpose or open points",
+        )
+        assert (record.whole, record.run["released"]) == (False, False)
+        assert record.run["verdict"] == "undecided"
+
+    def test_a_pass_beside_one_is_none(self, make_record: MakeRecord) -> None:
+        """With an open point a run that was for a release has not passed."""
+        folder = make_record()
+        reseal(folder, released=False, open_points=["BR1 was not replaced."])
+
+        assert load(folder).problems == (
+            "run.json: the verdict contradicts outcome or open points",
+        )
+
+    def test_a_pre_check_that_passed_is_whole(self, make_record: MakeRecord) -> None:
+        """A pre-check may pass with points open, and is no release."""
+        folder = make_record()
+        reseal(folder, released=False, purpose="pre-check", open_points=["BR1 was not replaced."])
+
+        record = load(folder)
+
+        assert (record.whole, record.run["verdict"], record.run["released"]) == (
+            True,
+            "pass",
+            False,
+        )
+
+    @pytest.mark.parametrize("gone", ["purpose", "open_points"])
+    def test_a_record_that_lacks_one_of_the_two_is_damaged(
+        self, make_record: MakeRecord, gone: str
+    ) -> None:
+        """Purpose and open points are there together, or the record is from before both."""
+        folder = make_record()
+        content = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+        del content[gone], content["seal"]
+        (folder / "run.json").write_bytes(sealed(content))
+
+        assert not load(folder).whole
+
+    def test_a_record_from_before_them_is_none_the_worse(self, make_record: MakeRecord) -> None:
+        """A release that was decided before there were open points stays one, and is whole."""
+        folder = make_record()
+        content = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+        del content["purpose"], content["open_points"], content["seal"]
+        (folder / "run.json").write_bytes(sealed(content))
+
+        record = load(folder)
+
+        assert (record.whole, record.run["released"]) == (True, True)
+        assert (record.run["purpose"], record.run["open_points"]) == ("release", [])
 
 
 class TestHostileFolders:

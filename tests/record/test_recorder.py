@@ -363,6 +363,26 @@ class TestRelease:
 
         assert recorder.frames().run["released"] is released
 
+    @pytest.mark.parametrize(
+        ("purpose", "points", "verdict"),
+        [
+            ("release", ["BR1 was not replaced."], "undecided"),
+            ("pre-check", [], "pass"),
+            ("pre-check", ["BR1 was not replaced."], "pass"),
+        ],
+    )
+    def test_an_open_point_or_a_pre_check_releases_nothing(
+        self, account: MakeAccount, row: MakeRow, purpose: str, points: list[str], verdict: str
+    ) -> None:
+        """With a point open a run is undecided, whatever it claims; a pre-check passes."""
+        recorder = MemoryRecorder(serial="7", started=NOON)
+        recorder.check(row(verdict="pass"))
+
+        recorder.finish(account(purpose=purpose, open_points=points, released=True, verdict="pass"))
+
+        run = recorder.frames().run
+        assert (run["released"], run["verdict"], run["open_points"]) == (False, verdict, points)
+
     @pytest.mark.parametrize("worse", ["fail", "undecided"])
     def test_the_verdict_is_the_worst_of_all(
         self, account: MakeAccount, row: MakeRow, worse: str

@@ -1,0 +1,117 @@
+"""What keeps a run from releasing the unit (safety rule 11): gathered before power, held after it.
+
+Every source of open points is one function here, and stands in :func:`open_points`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from harness.judge.verdict import Verdict
+from harness.profile.bench_file import BenchFile
+from harness.profile.check import Check
+from harness.profile.drafted import MARK, drafted_figures
+from harness.profile.measures import BANDED, MEASURES
+from harness.profile.plan import OpenPoint, PlannedStep
+from harness.profile.schema import Profile
+from harness.profile.unit_at_hand import UnitAtHand
+
+
+def open_points(
+    profile: Profile,
+    steps: Iterable[PlannedStep],
+    bench: BenchFile | None,
+    at_hand: UnitAtHand | None,
+) -> tuple[OpenPoint, ...]:
+    """Gather what keeps a run of these steps, on this bench, from releasing the unit at hand."""
+    return (
+        *_of_parts(at_hand),
+        *_of_drafted_limits(profile),
+        *_of_checks(steps, bench),
+    )
+
+
+def still_open(
+    points: Iterable[OpenPoint], judged: Iterable[tuple[str, Verdict]]
+) -> tuple[str, ...]:
+    """Return what is still open after a run, each a whole sentence.
+
+    ``judged`` has name and verdict of every check, as the record has them. A point that a check is
+    to prove is settled where the check was judged, and passed wherever it was judged.
+    """
+    checks = tuple(judged)
+    return tuple(_left(points, checks))
+
+
+def _left(points: Iterable[OpenPoint], judged: tuple[tuple[str, Verdict], ...]) -> Iterator[str]:
+    for point in points:
+        name = point.proved_by
+        # a check that is judged at every level has the level in its name
+        verdicts = {
+            verdict for check, verdict in judged if check == name or check.startswith(f"{name} at ")
+        }
+        if not name:
+            yield point.text
+        elif verdicts != {Verdict.PASS}:
+            yield f"{point.text} Check {name!r} was to prove it, and did not pass."
+
+
+def _of_parts(at_hand: UnitAtHand | None) -> Iterator[OpenPoint]:
+    """Yield the parts that were over-stressed, and neither replaced nor proved."""
+    if at_hand is None or at_hand.file is None:
+        return
+    proofs = {part.name: part.proved_by or "" for part in at_hand.file.parts}
+    for part in at_hand.assessment.parts:
+        if part.severity.suspect and not part.replaced:
+            yield OpenPoint(
+                f"{part.name} ({part.severity}) was not replaced: {part.reason}.",
+                proved_by=proofs[part.name],
+            )
+
+
+def _of_drafted_limits(profile: Profile) -> Iterator[OpenPoint]:
+    """Yield the figures of the profile that are still marked as drafted."""
+    drafted = tuple(drafted_figures(profile))
+    if drafted:
+        yield OpenPoint(f"Still marked {MARK}, as drafted: {'; '.join(drafted)}.")
+
+
+def _of_checks(steps: Iterable[PlannedStep], bench: BenchFile | None) -> Iterator[OpenPoint]:
+    """Yield the checks that this bench cannot make, and those that prove nothing on it."""
+    for step in steps:
+        points = list(step.dropped)
+        for check in step.checks:
+            # without an accuracy there is no uncertainty: nothing is proved, by either rule
+            unknown = [] if bench is None else list(_without_accuracy(check, bench))
+            if unknown:
+                points.append((check, f"the bench file gives no accuracy for {', '.join(unknown)}"))
+            elif bench is not None and check.measure in BANDED:
+                points.extend((check, problem) for problem in _out_of_band(check, bench))
+            if check.measure == "operator.value" and check.accuracy is None:
+                points.append((check, "it gives no accuracy of the tester"))
+        for check, why in points:
+            yield OpenPoint(
+                f"Check {check.name!r} of step {step.number} ({step.name}) proves nothing: {why}."
+            )
+
+
+def _out_of_band(check: Check, bench: BenchFile) -> Iterator[str]:
+    """Yield why the instrument of a check does not cover its frequencies, in any range."""
+    role, _, quantity = check.measure.partition(".")
+    ranges = bench.instruments[role].accuracy[quantity].by_range_up()
+    problems = (accuracy.band_problem(check.bandwidth) for accuracy in ranges)
+    yield from dict.fromkeys(f"{check.measure}: {problem}" for problem in problems if problem)
+
+
+def _without_accuracy(check: Check, bench: BenchFile) -> Iterator[str]:
+    """Yield the readings of a check without a known accuracy.
+
+    Power may follow from volts and amperes, but for an AC source's.
+    """
+    for reading in MEASURES[check.measure].readings(has_meter=bench.meter is not None):
+        measure = MEASURES[reading]
+        given = bench.instruments[measure.source].accuracy
+        by_source = (measure.source, bench.supply.kind) == ("supply", "ac")
+        derived = measure.quantity == "power" and not by_source
+        if measure.quantity not in given and not (derived and {"voltage", "current"} <= {*given}):
+            yield reading
