@@ -7,7 +7,7 @@ public door of the package (``import harness``).
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ from typing import Any
 from harness.bench.clock import SystemClock
 from harness.bench.dialect import bench_dialects
 from harness.errors import Refused, UsageError
+from harness.files.pictures import Picture, read_picture
 from harness.power.keeper_client import open_process_bench
 from harness.power.local_bench import open_bench
 from harness.power.lock import hold_supply
@@ -130,7 +131,7 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
         operator: Name the record carries.
         results: Folder for the record, or None to keep it in memory only.
         unit: A unit file whose story and assessment go into the record, or None.
-        photos: Paths of pictures of the unit, named beside its story.
+        photos: Paths of pictures of the unit, kept in the record beside those its file names.
         stop: Whether somebody wants to stop.
 
     Returns:
@@ -154,7 +155,7 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
     started = dt.datetime.now(dt.UTC)
     at_hand = _at_hand(unit, serial)
     named = serial or (at_hand.file.serial if at_hand.file else "REHEARSAL")
-    sink = _sink(results, named, started)
+    sink = _sink(results, named, started, _pictures(at_hand, photos))
     result = carry_out(
         plan_for(loaded, bench, at_hand=at_hand),
         connect=lambda: open_bench(bench, clock, library=simulated.library()),
@@ -168,7 +169,7 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
             fault=", ".join(faults) or None,
             seed=seed,
             unit_model=None if file is None else {key: getattr(file, key) for key in _OF_MODEL},
-            unit_file=_unit_facts(at_hand, photos),
+            unit_file=_unit_facts(at_hand),
         ),
         stop=stop,
         operator=SimulatedOperator(simulated, loaded.unit),
@@ -198,7 +199,7 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
         results: Folder for the record; a real run is always recorded.
         operator: Who is at the bench.
         unit: A unit file whose story and assessment go into the record, or None.
-        photos: Paths of pictures of the unit, named beside its story.
+        photos: Paths of pictures of the unit, kept in the record beside those its file names.
         confirm: Asked with the plan before anything is energised; None asks nobody.
         operator_actions: Who moves leads and answers questions on the way; None: nobody, so that
             what only a person can tell stays undecided.
@@ -216,7 +217,7 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
     loaded = profile if isinstance(profile, Profile) else load_profile(profile)
     table = bench if isinstance(bench, BenchFile) else load_bench(bench)
     at_hand = _at_hand(unit, serial)
-    facts = _unit_facts(at_hand, photos)
+    pictures = _pictures(at_hand, photos)
     plan = plan_for(loaded, table, at_hand=at_hand)
     started = dt.datetime.now(dt.UTC)
     findings = preflight(plan, today=started.date())
@@ -230,8 +231,13 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
             plan,
             connect=lambda: open_process_bench(table, clock),
             clock=clock,
-            sink=_sink(results, serial, started),
-            info=RunInfo(serial=serial, started=started, operator=operator, unit_file=facts),
+            sink=_sink(results, serial, started, pictures),
+            info=RunInfo(
+                serial=serial,
+                started=started,
+                operator=operator,
+                unit_file=_unit_facts(at_hand),
+            ),
             stop=stop,
             operator=operator_actions,
         )
@@ -241,18 +247,26 @@ def _at_hand(unit: str | Path | None, serial: str | None) -> UnitAtHand:
     return UnitAtHand(serial=serial, file=None if unit is None else load_unit(unit))
 
 
-def _unit_facts(at_hand: UnitAtHand, photos: Iterable[str]) -> dict[str, Any] | None:
+def _unit_facts(at_hand: UnitAtHand) -> dict[str, Any] | None:
     """Return what a unit file says, and what follows from it, as plain data for the record."""
     file = at_hand.file
     if file is None:
         return None
     source, sha256, text = file.source, file.sha256, file.text
-    return unit_entry(at_hand.assessment, source=source, sha256=sha256, text=text, photos=photos)
+    return unit_entry(at_hand.assessment, source=source, sha256=sha256, text=text)
+
+
+def _pictures(at_hand: UnitAtHand, photos: Iterable[str]) -> tuple[Picture, ...]:
+    """Return the pictures of the unit: those its file names, and those named beside it."""
+    of_file = () if at_hand.file is None else at_hand.file.pictures
+    return (*of_file, *(read_picture(Path(photo)) for photo in photos))
 
 
 def _sink(
-    results: Path | str | None, serial: str, started: dt.datetime
+    results: Path | str | None, serial: str, started: dt.datetime, pictures: Sequence[Picture]
 ) -> Recorder | MemoryRecorder:
     if results is None:
         return MemoryRecorder(serial=serial, started=started)
-    return Recorder(Path(results), serial=serial, started=started, renderer=RunReport())
+    return Recorder(
+        Path(results), serial=serial, started=started, renderer=RunReport(), pictures=pictures
+    )

@@ -7,12 +7,13 @@ import datetime as dt
 import hashlib
 import re
 import secrets
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from html import escape
 from pathlib import Path
 from typing import Any
 
 from harness.errors import RecordError
+from harness.files.pictures import Picture
 from harness.record.csv_text import BUDGETS, CHECKS, EVENTS, READINGS, printable, table_csv
 from harness.record.journal import Journal, cannot_write, write_whole
 from harness.record.run_summary import completed_facts, unfinished_facts
@@ -88,16 +89,23 @@ class Recorder(_Checked):
         started: dt.datetime,
         renderer: Renderer,
         token: str | None = None,
+        pictures: Sequence[Picture] = (),
     ) -> None:
-        """Make the folder of a new record and open its journal.
+        """Make the folder of a new record, copy the pictures into it, and open its journal.
 
         The results folder is made where it is missing; without a token the name has a random one.
 
         Raises:
-            RecordError: The folder cannot be made, or is there already.
+            RecordError: The folder cannot be made, or is there already, or cannot be written to.
         """
         self.folder = _new_folder(results_dir, serial, started, token)
         super().__init__(self.folder.name, serial)
+        self._photos = [
+            {"file": picture.file_name(number), "named": picture.named, "sha256": picture.sha256}
+            for number, picture in enumerate(pictures, 1)
+        ]
+        for photo, picture in zip(self._photos, pictures, strict=True):
+            self._write(photo["file"], picture.content)
         self._journal = Journal(self.folder)
         self._renderer = renderer
 
@@ -122,10 +130,11 @@ class Recorder(_Checked):
             RecordError: The record cannot be written; it then reads as interrupted.
             ValueError: The account of the run is not complete.
         """
-        facts = self._completed(run)
+        facts = {**self._completed(run), "photos": self._photos}
         self._journal.sync()  # reports an earlier error, which closing would not
         self._journal.close()
         files = self._journal.hashes()
+        files |= {photo["file"]: photo["sha256"] for photo in self._photos}
         files["checks.csv"] = self._write("checks.csv", table_csv(CHECKS, self._check_rows()))
         files["budgets.csv"] = self._write("budgets.csv", table_csv(BUDGETS, self._budget_rows()))
         files["report.html"] = self._write("report.html", self._report(facts, files))

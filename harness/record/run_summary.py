@@ -133,16 +133,12 @@ def unfinished_facts(run_id: str, serial: str, reason: str) -> dict[str, Any]:
     }
 
 
-def unit_entry(
-    assessment: Assessment, *, source: str, sha256: str, text: str, photos: Iterable[str] = ()
-) -> dict[str, Any]:
+def unit_entry(assessment: Assessment, *, source: str, sha256: str, text: str) -> dict[str, Any]:
     """Return what ``run.json`` says of the unit's story and parts, under ``unit_file``.
 
-    The assessment's fields, name, hash (hex) and text of the unit file it was worked out from, and
-    the paths of pictures of the unit, which are not copied.
+    The assessment's fields, and name, hash (hex) and text of the unit file it was worked out from.
     """
-    named = {"source": source, "sha256": sha256, "text": text, "photos": [*photos]}
-    return {**plain(as_plain(assessment)), **named}
+    return {**plain(as_plain(assessment)), "source": source, "sha256": sha256, "text": text}
 
 
 def plain(value: object) -> Any:

@@ -6,8 +6,9 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, ValidationError
+from pydantic import AfterValidator, BeforeValidator, Field, PrivateAttr, ValidationError
 
+from harness.errors import UsageError
 from harness.files.config_error import ConfigError
 from harness.files.field_types import (
     Celsius,
@@ -21,9 +22,13 @@ from harness.files.field_types import (
     read_line,
 )
 from harness.files.named_file import UNIT, FromFile, read_named, validated
+from harness.files.pictures import Picture, picture_beside
 from harness.quantity import shown
 from harness.unit.nameplate import Unit, below_whole
 from harness.unit.parts import Part, SurgeAmps
+
+#: Most pictures of one unit.
+_MOST_PHOTOS = 20
 
 #: One line of text, longer than a name.
 Story = Annotated[
@@ -75,6 +80,16 @@ class UnitFile(FromFile):
     event: Event | None = None
     service: Service = Service()
     parts: tuple[Part, ...] = Field(min_length=1)
+    #: Pictures of it, by their paths from this file on.
+    photos: tuple[Name, ...] = Field(
+        default=(), max_length=_MOST_PHOTOS, examples=['["board.jpg"]']
+    )
+    _pictures: tuple[Picture, ...] = PrivateAttr(())
+
+    @property
+    def pictures(self) -> tuple[Picture, ...]:
+        """The photos as they were read with the file; none for one made in a script."""
+        return self._pictures
 
 
 def load_unit(source: str | Path) -> UnitFile:
@@ -85,7 +100,15 @@ def load_unit(source: str | Path) -> UnitFile:
     Raises:
         FileError: With every mistake in the file.
     """
-    return validated(read_named(source, UNIT), UnitFile, rules=_rules)
+    folder, pictures = Path(source).parent, list[Picture]()
+
+    def rules(data: Mapping[str, Any]) -> Iterator[ConfigError]:
+        yield from _rules(data)
+        yield from _photo_rules(data.get("photos"), folder, pictures)
+
+    unit = validated(read_named(source, UNIT), UnitFile, rules=rules)
+    unit._pictures = tuple(pictures)  # noqa: SLF001 - its own module
+    return unit
 
 
 def _rules(data: Mapping[str, Any]) -> Iterator[ConfigError]:
@@ -97,6 +120,17 @@ def _rules(data: Mapping[str, Any]) -> Iterator[ConfigError]:
         tables = {at: part for at, part in enumerate(parts) if isinstance(part, dict)}
         yield from _part_rules(tables)
         yield from _path_rules(tables, data.get("unit"))
+
+
+def _photo_rules(photos: object, folder: Path, pictures: list[Picture]) -> Iterator[ConfigError]:
+    """Read the pictures a file names, which stands in ``folder``; say what is wrong with each."""
+    for at, named in enumerate(photos[:_MOST_PHOTOS] if isinstance(photos, list) else ()):
+        if isinstance(named, str) and named.strip() and named.isprintable():
+            try:
+                pictures.append(picture_beside(folder, named))
+            except UsageError as error:
+                problem = f"{shown(named)}: {error.what}; {error.remedy}"
+                yield ConfigError(("photos", at), problem)
 
 
 def _event_rules(event: Mapping[str, Any]) -> Iterator[ConfigError]:

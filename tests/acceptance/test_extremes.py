@@ -63,7 +63,7 @@ def plan_on_bench(path: Path) -> None:
 
 
 def assess_unit(path: Path) -> None:
-    unit_entry(assess(load_unit(path)), source=str(path), sha256="", text="", photos=())
+    unit_entry(assess(load_unit(path)), source=str(path), sha256="", text="")
 
 
 def draw_unit(path: Path) -> None:

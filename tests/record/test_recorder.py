@@ -18,8 +18,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.errors import RecordError
+from harness.files.pictures import Picture
 from harness.judge.uncertainty import Contribution, rectangular
 from harness.record import load
+from harness.record.examine import examine
 from harness.record.recorder import MemoryRecorder, Recorder, run_id_for
 from harness.record.run_summary import NEEDED
 from harness.record.sink import CheckRow, Sink
@@ -428,3 +430,77 @@ class TestMemoryRecorder:
 
         assert (record.whole, record.run["outcome"]) == (False, "interrupted")
         assert record.run["released"] is False
+
+
+class TestPhotos:
+    PICTURES = tuple(
+        Picture(named=named, content=content, ending="jpg")
+        for named, content in (("board.jpg", b"one"), ("other/board.jpg", b"two"))
+    )
+
+    @pytest.fixture
+    def with_photos(
+        self, tmp_path: Path, account: Callable[..., dict[str, Any]], play: Callable[[Sink], None]
+    ) -> Path:
+        """A finished record with two pictures of one name."""
+        recorder = Recorder(
+            tmp_path,
+            serial="HRW-0007",
+            started=NOON,
+            renderer=RunReport(),
+            pictures=self.PICTURES,
+        )
+        play(recorder)
+        return recorder.finish(account())
+
+    def test_each_is_copied_under_a_name_of_its_own(self, with_photos: Path) -> None:
+        """Two pictures of one name are two files, as they were read."""
+        assert (with_photos / "photo-01-board.jpg").read_bytes() == b"one"
+        assert (with_photos / "photo-02-board.jpg").read_bytes() == b"two"
+
+    def test_run_json_names_and_hashes_them(self, with_photos: Path) -> None:
+        """The seal covers them: their hashes stand with those of the other files."""
+        facts = written(with_photos)
+
+        assert [(photo["file"], photo["named"]) for photo in facts["photos"]] == [
+            ("photo-01-board.jpg", "board.jpg"),
+            ("photo-02-board.jpg", "other/board.jpg"),
+        ]
+        sha256 = hashlib.sha256(b"two").hexdigest()
+        assert facts["photos"][1]["sha256"] == sha256
+        assert facts["files"]["photo-02-board.jpg"] == sha256
+
+    def test_the_report_names_them(self, with_photos: Path) -> None:
+        """The page says which picture is which file, and has their hashes."""
+        page = (with_photos / "report.html").read_text(encoding="utf-8")
+
+        assert "photo-02-board.jpg (other/board.jpg)" in page
+        assert hashlib.sha256(b"two").hexdigest() in page
+
+    def test_one_that_was_changed_is_found(self, with_photos: Path) -> None:
+        """A record with another picture in place of its own is not whole."""
+        assert examine(with_photos).whole
+        (with_photos / "photo-01-board.jpg").write_bytes(b"One")
+
+        assert examine(with_photos).problems == (
+            "photo-01-board.jpg: it differs from what was recorded",
+        )
+
+    def test_one_that_cannot_be_written_stops_the_run(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """A disk that does not take the pictures keeps no unit energised: nothing was begun."""
+
+        def refuse(*_: object) -> None:
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+        monkeypatch.setattr(os, "fsync", refuse)
+
+        with pytest.raises(RecordError, match="No space left"):
+            Recorder(
+                tmp_path,
+                serial="7",
+                started=NOON,
+                renderer=RunReport(),
+                pictures=self.PICTURES,
+            )

@@ -19,9 +19,7 @@ from harness.unit.unit_file import load_unit
 def entry() -> dict[str, object]:
     """The entry of the shipped unit file, as it comes back from `run.json`."""
     unit = load_unit("dome-shutter-HRW-0007")
-    told = unit_entry(
-        assess(unit), source=unit.source, sha256=unit.sha256, text=unit.text, photos=["a.jpg"]
-    )
+    told = unit_entry(assess(unit), source=unit.source, sha256=unit.sha256, text=unit.text)
     read: dict[str, object] = json.loads(json.dumps(told, allow_nan=False))
     return read
 
@@ -34,7 +32,6 @@ def test_the_entry_is_plain(entry: dict[str, object]) -> None:
     assert parts[0]["severity"] == "destroyed likely"
     assert parts[0]["stresses"][0]["rating"] == 60.0
     assert entry["serial"] == "HRW-0007"
-    assert entry["photos"] == ["a.jpg"]
 
 
 def page_of(entry: object, account: Callable[..., dict[str, Any]]) -> str:
@@ -47,7 +44,7 @@ def page_of(entry: object, account: Callable[..., dict[str, Any]]) -> str:
 def test_the_story_is_told(
     entry: dict[str, object], account: Callable[..., dict[str, Any]]
 ) -> None:
-    """Event, replacements with their differences, open points and photographs are told."""
+    """Event, replacements with their differences, and open points are told."""
     page = page_of(entry, account)
 
     assert "<p>230 V AC 50 Hz (within 10 %) on a 120 V AC unit" in page
@@ -58,7 +55,6 @@ def test_the_story_is_told(
     )
     assert "Left open by the assessment:" in page
     assert "<li>BR1: over-stressed, and not replaced: settle it by its cold check.</li>" in page
-    assert "Photographs, by path: a.jpg" in page
 
 
 def test_every_part_has_its_worst_stress_and_all_beyond_rating(
@@ -87,7 +83,7 @@ def test_without_a_unit_file_there_is_no_story(
 @pytest.mark.parametrize("junk", [None, "x", 7, [3], [{}], {"a": 1}, [{"stresses": [{}, 5]}]])
 def test_an_odd_entry_leaves_gaps(junk: object, account: Callable[..., dict[str, Any]]) -> None:
     """What is of the wrong kind is left out, never an error."""
-    names = ("story", "parts", "replacements", "open_points", "assumptions", "photos", "source")
+    names = ("story", "parts", "replacements", "open_points", "assumptions", "source")
 
     page = page_of(dict.fromkeys(names, junk), account)
 

@@ -248,3 +248,51 @@ def test_a_folder_is_no_unit_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     Path("here").mkdir()
     with pytest.raises(FileError, match="this is a folder"):
         load_unit("here")
+
+
+class TestPhotos:
+    JPEG = b"\xff\xd8\xff\xe0 board"
+
+    def test_a_photo_is_read_with_the_file(self, load_of: LoadOf) -> None:
+        """The pictures a file names are read from beside it, in its order."""
+        for name in ("front.jpg", "back.jpg"):
+            Path(name).write_bytes(self.JPEG + name.encode())
+        unit = load_of(('maker = "Tarnbeck"', 'photos = ["front.jpg", "back.jpg"]'))
+
+        assert [picture.named for picture in unit.pictures] == ["front.jpg", "back.jpg"]
+        assert unit.pictures[1].content == self.JPEG + b"back.jpg"
+
+    def test_beside_the_file_not_the_shell(self, tmp_path: Path) -> None:
+        """A path counts from the unit file's folder, wherever the command was started."""
+        folder = tmp_path / "units"
+        folder.mkdir()
+        (folder / "board.jpg").write_bytes(self.JPEG)
+        text = TEXT.replace('maker = "Tarnbeck"', 'photos = ["board.jpg"]')
+        (folder / "it.toml").write_text(text, encoding="utf-8")
+
+        assert len(load_unit(folder / "it.toml").pictures) == 1
+
+    @pytest.mark.parametrize(
+        ("named", "problem"),
+        [
+            ("board.jpg", "there is no such picture; check its name and place"),
+            ("it.toml", "it is no picture; name a JPEG, PNG or WebP file"),
+            (
+                "../board.jpg",
+                "it is to lie beside this file or below; name it with / and without ..",
+            ),
+        ],
+    )
+    def test_one_that_cannot_be_used_is_a_mistake_of_the_file(
+        self, load_of: LoadOf, named: str, problem: str
+    ) -> None:
+        """A picture that is not there is told with file, line and key, like every mistake."""
+        with pytest.raises(FileError) as caught:
+            load_of(('maker = "Tarnbeck"', f'photos = ["{named}"]'))
+
+        assert str(caught.value) == f"it.toml:3: photos[0]: '{named}': {problem}"
+
+    def test_no_album(self, load_of: LoadOf) -> None:
+        """More than twenty pictures are refused before any is read."""
+        with pytest.raises(FileError, match=r"it\.toml:3: photos: "):
+            load_of(('maker = "Tarnbeck"', f"photos = {['board.jpg'] * 21}".replace("'", '"')))
