@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from array import array
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from harness.judge.propagate import Estimate
-from harness.judge.uncertainty import Contribution, autocorrelation, effective_number
+from harness.judge.uncertainty import Contribution, effective_number, rectangular
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -56,20 +56,26 @@ def fit_line(x: FloatArray, y: FloatArray) -> LineFit:
     return LineFit(slope=slope, se_slope=se_slope, dof=dof, x_mean=x_mean, y_mean=y_mean)
 
 
-def drift(time_s: FloatArray, values: FloatArray, name: str) -> Estimate:
+def drift(time_s: FloatArray, values: FloatArray, name: str, *, digit: float = 0.0) -> Estimate:
     """Change over a hold, from the slope of a least-squares line: slope times span.
 
-    An offset or gain error of the instrument is the same at both ends and does not count; what
-    counts is the scatter about the line. Neighbouring readings of one instrument are not
-    independent: where the residuals agree (lag-1 autocorrelation r above 0), the n readings count
-    as n (1 - r) / (1 + r), both for the standard error and for its degrees of freedom.
+    An offset of the instrument is the same at both ends and does not count; what counts is the
+    scatter about the line, and the last ``digit`` of the display: readings that do not change may
+    stand for a value that moved by nearly a digit. The readings of one half of the hold may all be
+    rounded the same way, so their roundings add; those of the two halves count as independent. By
+    simulation, the interval for 95 % then covers at least that for a drift of any size, with a
+    digit from one to many times the scatter.
 
-    ``time_s``, rising, and ``values`` have the shape (n,); ``name`` says what was read. Fewer than
-    four readings, or readings at one time, tell nothing: nan.
+    Neighbouring readings of one instrument are not independent: they count as fewer where the
+    residuals agree (:func:`~harness.judge.uncertainty.effective_number`), both for the standard
+    error and for its degrees of freedom, of which a line takes two for itself.
 
-    Source: JCGM 100:2008, H.3.2 (least-squares line, standard error of the slope) and 4.2.7
-        (correlated observations); the effective number for a first-order autoregressive series,
-        textbook.
+    ``time_s``, rising, and ``values`` have the shape (n,); ``name`` says what was read; ``digit``
+    is in the unit of the values. Fewer than four readings, or readings at one time, tell nothing:
+    nan.
+
+    Source: JCGM 100:2008, H.3.2 (least-squares line, standard error of the slope), 4.2.7
+        (correlated observations), F.2.2.1 (resolution of a display) and 5.2.2 (causes in common).
     """
     times, readings = np.asarray(time_s, np.float64), np.asarray(values, np.float64)
     finite = np.isfinite(times).all() and np.isfinite(readings).all()
@@ -77,15 +83,32 @@ def drift(time_s: FloatArray, values: FloatArray, name: str) -> Estimate:
         return Estimate(value=math.nan)
     line = fit_line(times, readings)
     span_s = float(times[-1] - times[0])
-    r = autocorrelation(readings - line.y_mean - line.slope * (times - line.x_mean))
-    independent = effective_number(times.size, r, 3.0)  # a line takes two for itself
+    residuals = readings - line.y_mean - line.slope * (times - line.x_mean)
+    independent = effective_number(residuals, 2)
     cause = Contribution(
         name=f"scatter of {name} about its line",
         standard=line.se_slope * span_s * math.sqrt(line.dof / (independent - 2.0)),
         dof=independent - 2.0,
         distribution="t",
     )
-    return Estimate(value=line.slope * span_s, contributions=(cause,))
+    # Each reading bends the line by its distance from the middle over the sum of their squares.
+    away_s = np.abs(times - line.x_mean)
+    of_half = span_s * 0.5 * float(away_s.sum()) / float(away_s @ away_s)
+    roundings = (
+        replace(rectangular(f"resolution of {name}, {half} half", digit / 2), sensitivity=sign)
+        for half, sign in (("first", -of_half), ("second", of_half))
+        if digit > 0.0
+    )
+    return Estimate(value=line.slope * span_s, contributions=(cause, *roundings))
+
+
+def least_change(values: FloatArray) -> float:
+    """Smallest change from one value to the next that is one; infinite where none ever changed.
+
+    A display changes by whole digits, so its last digit is no larger than this.
+    """
+    changes = np.abs(np.diff(np.asarray(values, np.float64)))
+    return float(changes[changes > 0.0].min(initial=math.inf))
 
 
 class Trend:
@@ -105,15 +128,21 @@ class Trend:
     #: Most blocks kept; when they are full, two neighbours become one. Even.
     MOST = 8192
 
-    __slots__ = ("_each", "_room", "_time", "_times", "_value", "_values")
+    __slots__ = ("_each", "_last", "_room", "_time", "_times", "_value", "_values", "least_change")
 
     def __init__(self) -> None:
         self._times, self._values = array("d"), array("d")
         self._each = self._room = 1
         self._time = self._value = 0.0
+        self._last = math.nan
+        #: As of :func:`least_change`, of the readings themselves.
+        self.least_change = math.inf
 
     def add(self, time_s: float, value: float) -> None:
         """Take in a reading."""
+        if 0.0 < (change := abs(value - self._last)) < self.least_change:
+            self.least_change = change
+        self._last = value
         self._time += time_s
         self._value += value
         self._room -= 1

@@ -4,72 +4,176 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from harness.judge.propagate import Estimate
+from harness.judge.series import drift, least_change
 from harness.judge.uncertainty import Contribution, rectangular, scatter
 from harness.profile.bench_file import BenchFile, Instrument, Meter, Supply
 from harness.profile.check import Check
 from harness.profile.measures import BANDED, READINGS
 from harness.run.context import Context
 
-#: Readings of one hold by measure name, each of shape ``(n,)``.
-Readings = Mapping[str, npt.NDArray[np.float64]]
+Series = Mapping[str, npt.NDArray[np.float64]]
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """What was read of each measure, by its name: ``supply.voltage``."""
+
+    values: Series  # each of shape ``(n,)``
+    least_change: Mapping[str, float]  # of one reading to the next; infinite: none
+
+    @classmethod
+    def of(cls, values: Series) -> Readings:
+        """Return readings that are all there, each by itself."""
+        return cls(values, {name: least_change(series) for name, series in values.items()})
+
+    def mean(self, measure: str) -> float:
+        """Return the mean of a measure's readings."""
+        return float(self.values[measure].mean())
+
+
+@dataclass(frozen=True, slots=True)
+class _Factor:
+    """A reading that an instrument shows, and what the quantity asked for changes by it."""
+
+    instrument: Instrument
+    role: str
+    quantity: str
+    sensitivity: float
+
+    @property
+    def name(self) -> str:
+        return f"{self.role} {self.quantity}"
+
+    @property
+    def measure(self) -> str:
+        return f"{self.role}.{self.quantity}"
+
+    @property
+    def unit(self) -> str:
+        return READINGS[self.role][self.quantity]
+
+    def digit(self, readings: Readings) -> tuple[float, str]:
+        """Return the last digit of the display, and what it is called in a budget.
+
+        Where nobody states it, it is no larger than the smallest change seen, and not known where
+        none was.
+        """
+        stated = self.instrument.resolution.get(self.quantity)
+        if stated is not None:
+            return stated, f"{self.name} resolution"
+        seen = readings.least_change.get(self.measure, math.inf)
+        return seen, f"{self.name} resolution, by its smallest change"
 
 
 def mean_of(context: Context, measure: str, readings: Readings) -> Estimate:
-    """Mean of the readings, with the instrument's accuracy and their scatter."""
+    """Mean of the readings, with the instrument's accuracy, its last digit, and their scatter."""
     causes = mean_causes(context.bench.file, measure, readings)
-    return Estimate(value=float(readings[measure].mean()), contributions=causes)
+    return Estimate(value=readings.mean(measure), contributions=causes)
 
 
 def mean_causes(bench: BenchFile, measure: str, readings: Readings) -> tuple[Contribution, ...]:
-    """Causes of the uncertainty of a mean of readings: the instrument, then the scatter."""
-    role, _, quantity = measure.partition(".")
-    unit = READINGS.get(role, {}).get(quantity, "")
-    return (
-        *_instrument_causes(bench.instruments.get(role), role, quantity, readings),
-        scatter(f"scatter of {measure}", readings[measure], unit=unit),
-    )
+    """Causes of the uncertainty of a mean of readings: the instrument, then the scatter.
 
-
-def _instrument_causes(
-    instrument: Instrument | None, role: str, quantity: str, readings: Readings
-) -> Iterator[Contribution]:
-    """Accuracy, resolution and leads; a DC power may follow from voltage and current.
+    A resolution that nobody states, and no change of a reading shows, lies inside the stated
+    accuracy, as on data sheets that give it in per cent of the reading and digits.
 
     Source: JCGM 100:2008, 4.3.7 (a stated bound is rectangular), F.2.2.1 (resolution), 5.1.2
         (P = V I).
     """
-    if instrument is not None:
-        stated = instrument.accuracy
-        if quantity in stated:
-            yield from _stated(instrument, role, quantity, readings)
-            return
-        is_ac = isinstance(instrument, Supply) and instrument.kind == "ac"  # V I is not real power
-        if quantity == "power" and not is_ac and {"voltage", "current"} <= set(stated):
-            voltage_v = float(readings[f"{role}.voltage"].mean())
-            current_a = float(readings[f"{role}.current"].mean())
-            for factor, sensitivity in (("voltage", current_a), ("current", voltage_v)):
-                for cause in _stated(instrument, role, factor, readings):
-                    yield replace(cause, sensitivity=sensitivity)
-            return
-    yield Contribution(name=f"{role} {quantity}: no accuracy stated", standard=math.inf)
+    role, _, quantity = measure.partition(".")
+    unit = READINGS.get(role, {}).get(quantity, "")
+    return (
+        *_instrument_causes(bench, measure, readings),
+        scatter(f"scatter of {measure}", readings.values[measure], unit=unit),
+    )
 
 
-def _stated(
-    instrument: Instrument, role: str, quantity: str, readings: Readings
+def drift_of(bench: BenchFile, measure: str, times: Series, readings: Readings) -> Estimate:
+    """Change of a reading over a hold, with its scatter, the last digit, and the gain error.
+
+    An offset is the same at both ends; of the gain error the part of the change is left. Where no
+    reading changed and nobody states the last digit, nothing is known of the drift: it may be
+    anything below that digit.
+
+    Source: :func:`harness.judge.series.drift`; JCGM 100:2008, 4.3.7 and 5.1.2.
+    """
+    factors = _factors(bench, measure, readings)
+    digits = [abs(factor.sensitivity) * factor.digit(readings)[0] for factor in factors]
+    digit = math.fsum(digits)
+    known = math.isfinite(digit)
+    found = drift(times[measure], readings.values[measure], measure, digit=digit if known else 0.0)
+    gains = tuple(
+        rectangular(
+            f"{factor.name} gain",
+            abs(found.value)
+            * factor.instrument.accuracy[factor.quantity]
+            .at(readings.mean(factor.measure))
+            .reading_frac,
+        )
+        for factor in factors
+        if math.isfinite(found.value)
+    )
+    missing: tuple[Contribution, ...] = ()
+    if not factors:
+        missing = (_not_stated(measure),)
+    elif not known:
+        why = f"{measure}: no reading changed, and the bench file gives no resolution"
+        missing = (Contribution(name=why, standard=math.inf),)
+    return replace(found, contributions=(*found.contributions, *gains, *missing))
+
+
+def _factors(bench: BenchFile, measure: str, readings: Readings) -> tuple[_Factor, ...]:
+    """Return what a reading is made of; nothing where its accuracy is not stated.
+
+    A DC power may follow from voltage and current.
+    """
+    role, _, quantity = measure.partition(".")
+    instrument = bench.instruments.get(role)
+    if instrument is None:
+        return ()
+    if quantity in instrument.accuracy:
+        return (_Factor(instrument, role, quantity, 1.0),)
+    is_ac = isinstance(instrument, Supply) and instrument.kind == "ac"  # V I is not real power
+    if quantity == "power" and not is_ac and {"voltage", "current"} <= set(instrument.accuracy):
+        voltage_v, current_a = readings.mean(f"{role}.voltage"), readings.mean(f"{role}.current")
+        return (
+            _Factor(instrument, role, "voltage", current_a),
+            _Factor(instrument, role, "current", voltage_v),
+        )
+    return ()
+
+
+def _not_stated(measure: str) -> Contribution:
+    role, _, quantity = measure.partition(".")
+    return Contribution(name=f"{role} {quantity}: no accuracy stated", standard=math.inf)
+
+
+def _instrument_causes(
+    bench: BenchFile, measure: str, readings: Readings
 ) -> Iterator[Contribution]:
-    unit = READINGS[role][quantity]
-    bound = instrument.accuracy[quantity].bound(float(readings[f"{role}.{quantity}"].mean()))
-    yield rectangular(f"{role} {quantity} accuracy", bound, unit=unit)
-    digit = instrument.resolution.get(quantity)
-    if digit is not None:
-        yield rectangular(f"{role} {quantity} resolution", digit / 2, unit=unit)
-    if isinstance(instrument, Meter) and quantity == "resistance":
+    """Yield accuracy, resolution and leads, each with the sensitivity to it."""
+    factors = _factors(bench, measure, readings)
+    for factor in factors:
+        for cause in _stated(factor, readings):
+            yield replace(cause, sensitivity=factor.sensitivity)
+    if not factors:
+        yield _not_stated(measure)
+
+
+def _stated(factor: _Factor, readings: Readings) -> Iterator[Contribution]:
+    instrument, unit = factor.instrument, factor.unit
+    bound = instrument.accuracy[factor.quantity].bound(readings.mean(factor.measure))
+    yield rectangular(f"{factor.name} accuracy", bound, unit=unit)
+    digit, name = factor.digit(readings)
+    if math.isfinite(digit):
+        yield rectangular(name, digit / 2, unit=unit)
+    if isinstance(instrument, Meter) and factor.quantity == "resistance":
         leads_ohm = instrument.lead_resistance_ohm
         if leads_ohm is not None:
             # Leads only ever add, by how much is not known and not taken off: the whole of it

@@ -8,7 +8,6 @@ from dataclasses import replace
 from itertools import groupby
 
 from harness.judge.propagate import Estimate, average, quotient, regulation, rise
-from harness.judge.series import drift
 from harness.judge.uncertainty import combine
 from harness.judge.verdict import decide
 from harness.profile.check import Check
@@ -17,7 +16,7 @@ from harness.profile.measures import MEASURES
 from harness.profile.plan import PlannedStep
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow
-from harness.run.causes import Readings, mean_of, out_of_band
+from harness.run.causes import Readings, drift_of, mean_of, out_of_band
 from harness.run.context import Context
 from harness.run.rest import Hold
 from harness.unit.nameplate import Output
@@ -118,15 +117,20 @@ def _rests_on(context: Context, check: Check) -> tuple[str, ...]:
 
 def _of_hold(context: Context, check: Check, hold: Hold) -> Estimate:
     """Return what a check asks of one hold."""
-    measure, readings = check.measure, hold.readings
+    measure, readings = check.measure, _readings(hold)
     if check.figure == "drift":
-        return drift(hold.times[measure], readings[measure], measure)
+        return drift_of(context.bench.file, measure, hold.times, readings)
     if check.figure == "end":  # where a slow rise has got to
-        readings = {
-            name: values[-max(_FEWEST_AT_END, values.size // _ENDS) :]
-            for name, values in readings.items()
+        values = {
+            name: series[-max(_FEWEST_AT_END, series.size // _ENDS) :]
+            for name, series in hold.readings.items()
         }
+        readings = replace(readings, values=values)
     return _worked_out(context, measure, readings)
+
+
+def _readings(hold: Hold) -> Readings:
+    return Readings(hold.readings, hold.least_change)
 
 
 def _worked_out(context: Context, measure: str, readings: Readings) -> Estimate:
@@ -159,7 +163,7 @@ def _average_efficiency(
         return min(holds, key=lambda hold: abs((hold.level.load_current_a or 0.0) - current_a))
 
     points = [
-        _worked_out(context, "efficiency", nearest(share * full_a).readings)
+        _worked_out(context, "efficiency", _readings(nearest(share * full_a)))
         for share in AVERAGE_FRAC
     ]
     causes = [cause for point in points for cause in point.contributions]
@@ -201,7 +205,7 @@ def _input_power_rise(
     """
     for suffix, corners in _by_frequency(holds):
         ends = (
-            mean_of(context, "supply.power", hold.readings) for hold in (corners[0], corners[-1])
+            mean_of(context, "supply.power", _readings(hold)) for hold in (corners[0], corners[-1])
         )
         yield suffix, rise(*ends)
 
@@ -218,7 +222,7 @@ def _by_frequency(holds: Sequence[Hold]) -> Iterator[tuple[str, list[Hold]]]:
 def _change(context: Context, figure: str, holds: Sequence[Hold], output: Output) -> Estimate:
     """Size of the change of output voltage over nominal: an upper limit binds either way."""
     [measure] = MEASURES[figure].readings(has_meter=context.bench.meter is not None)
-    first, last = (mean_of(context, measure, hold.readings) for hold in (holds[0], holds[-1]))
+    first, last = (mean_of(context, measure, _readings(hold)) for hold in (holds[0], holds[-1]))
     change = regulation(first, last, output.nominal_v)
     return replace(change, value=abs(change.value))
 

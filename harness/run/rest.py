@@ -61,6 +61,8 @@ class Hold:
     #: of blocks of equal length (:class:`harness.judge.series.Trend`).
     readings: Mapping[str, npt.NDArray[np.float64]]
     times: Mapping[str, npt.NDArray[np.float64]]  # when each was read, on the run's clock
+    #: The smallest change of each reading, infinite where it never changed.
+    least_change: Mapping[str, float]
     number: int  # under which it is known whether its readings live
 
 
@@ -145,6 +147,7 @@ class Dwell:
             self._level,
             readings={name: trend.values for name, trend in trends},
             times={name: trend.times for name, trend in trends},
+            least_change={name: trend.least_change for name, trend in trends},
             number=context.live.end_hold(self._trends),
         )
 

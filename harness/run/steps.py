@@ -24,7 +24,7 @@ from harness.profile.steps import STEP_KINDS, DischargeStep
 from harness.quantity import format_limits, format_quantity
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow
-from harness.run.causes import mean_of
+from harness.run.causes import Readings, mean_of
 from harness.run.checks import UNKNOWN, judge, judge_checks, judge_undone, needed_readings
 from harness.run.context import Context
 from harness.run.levels import bring_back, energise, hold_levels, set_level
@@ -128,7 +128,7 @@ def _read(context: Context, check: Check) -> Estimate:
         more = f"{check.name}: more than {format_quantity(most_ohm, 'ohm')}"
         context.event(EventKind.BEYOND_RANGE, more)
         values = [most_ohm] * _READINGS
-    return mean_of(context, check.measure, {check.measure: np.array(values)})
+    return mean_of(context, check.measure, Readings.of({check.measure: np.array(values)}))
 
 
 def _settled(context: Context, check: Check) -> list[float]:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.judge.series import LineFit, Trend, drift, fit_line
+from harness.judge.series import LineFit, Trend, drift, fit_line, least_change
 from harness.judge.uncertainty import combine, scatter
 
 
@@ -215,3 +215,52 @@ class TestTrend:
         tracemalloc.stop()
 
         assert after - before < 100_000
+
+
+class TestDisplay:
+    """The last digit of a display in a drift, and how small it can be seen to be."""
+
+    @pytest.mark.parametrize("noise", [0.0, 0.1, 0.3, 1.0])
+    @pytest.mark.parametrize("moved", [0.1, 0.3, 0.48, 0.8, 1.0, 2.5])
+    def test_a_coarse_display_hides_no_drift(self, moved: float, noise: float) -> None:
+        """A line seen in whole digits: the interval of 95 % holds its true drift that often.
+
+        Source: JCGM 100:2008, F.2.2.1 (a display shows the same for all values within a digit).
+        """
+        rng = np.random.default_rng(8)
+        times = np.linspace(0.0, 5.0, 120)
+        held = 0
+        for _ in range(300):
+            true = 100.0 + rng.uniform() + moved * times / 5.0 + rng.normal(0.0, noise, 120)
+            found = drift(times, np.round(true), "voltage", digit=1.0)
+            held += abs(found.value - moved) <= combine(found.contributions).expanded
+        assert held >= 0.93 * 300
+
+    def test_without_a_digit_the_same_readings_hide_it(self) -> None:
+        """What did not change would be known without any uncertainty at all."""
+        found = drift(np.arange(50.0), np.full(50, 5.0), "voltage")
+        assert (found.value, combine(found.contributions).expanded) == (0.0, 0.0)
+
+    def test_each_half_may_be_rounded_its_own_way(self) -> None:
+        """Two roundings of half a digit, each one and a half times: 1.2 digits in all."""
+        found = drift(np.linspace(0.0, 1.0, 2000), np.full(2000, 5.0), "voltage", digit=0.05)
+
+        halves = found.contributions[1:]
+        assert [part.sensitivity for part in halves] == pytest.approx([-1.5, 1.5], rel=1e-3)
+        assert combine(found.contributions).expanded == pytest.approx(1.2 * 0.05, rel=1e-3)
+
+    def test_the_smallest_change_bounds_the_digit(self) -> None:
+        """Readings in digits of 50 mV never change by less, by more they may."""
+        assert least_change(np.array([5.0, 5.15, 5.15, 5.1])) == pytest.approx(0.05)
+        assert least_change(np.array([5.0, 5.0])) == math.inf
+        assert least_change(np.array([5.0])) == math.inf
+
+    def test_blocks_know_the_readings_smallest_change(self) -> None:
+        """Means of blocks come finer than the display they were read from."""
+        readings = 5.0 + 0.05 * np.random.default_rng(2).integers(0, 3, 3 * Trend.MOST)
+        trend = Trend()
+        for number, value in enumerate(readings):
+            trend.add(float(number), float(value))
+
+        assert trend.least_change == pytest.approx(least_change(readings)) == pytest.approx(0.05)
+        assert least_change(trend.values) < 0.03

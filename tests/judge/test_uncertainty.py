@@ -14,6 +14,7 @@ from harness.judge.uncertainty import (
     combine,
     coverage_factor,
     effective_dof,
+    effective_number,
     rectangular,
     scatter,
 )
@@ -69,36 +70,82 @@ def test_independent_scatter_is_the_standard_error() -> None:
 
 
 def test_correlated_readings_count_less() -> None:
-    """With r = 0.5 between neighbours, nine readings count as three."""
-    # Deviations 1 1 1 0 0 0 0 -1.5 -1.5: products 1 + 1 + 2.25, squares 3 + 4.5.
-    samples = 5.0 + np.array([1, 1, 1, 0, 0, 0, 0, -1.5, -1.5])
-    r = 4.25 / 7.5
-    n = 9 * (1 - r) / (1 + r)
+    """Ten readings whose neighbours agree (r = 2/3) are worth fewer than two: they count as two."""
+    samples = 5.0 + np.array([1, 1, 1, 0, 0, 0, 0, -1, -1, -1])  # products 4, squares 6
     found = scatter("reading", samples)
-    assert found.dof == pytest.approx(n - 1)
-    assert found.standard == pytest.approx(math.sqrt(7.5 / 8 / n))
+    assert found.dof == 1.0
+    assert found.standard == pytest.approx(math.sqrt(6 / 10))
+
+
+def test_weak_correlation_is_put_right_for_the_mean() -> None:
+    """The mean takes some of it along: r = 3/16 in 16 readings is (3 + 1) / 13 without it."""
+    # As many 1 as -1: the products of neighbours sum up to 3, the squares to 16.
+    deviations = np.array([1.0 if sign == "+" else -1.0 for sign in "++---++++---+--+"])
+    assert effective_number(deviations, 1) == pytest.approx(16 * (9 / 13) / (17 / 13))
 
 
 def test_slow_readings_keep_two_independent_values() -> None:
     """However slow the trend, two values count as independent, with one degree of freedom."""
     found = scatter("reading", np.linspace(0.0, 1.0, 200))
     assert found.dof == 1.0
-    assert found.standard == pytest.approx(np.std(np.linspace(0, 1, 200), ddof=1) / math.sqrt(2))
+    assert found.standard == pytest.approx(np.std(np.linspace(0, 1, 200)))
 
 
-def test_scatter_covers_correlated_noise_better_than_independence_does() -> None:
-    """On autoregressive noise (r = 0.6) the interval holds the true mean far more often."""
-    rng = np.random.default_rng(20)
-    n, rounds = 50, 400
-    noise = rng.normal(size=(rounds, n + 100))
+def autoregressive(n: int, rounds: int, r: float, seed: int) -> np.ndarray:
+    """Series of n readings, each r times the one before it plus noise; shape (rounds, n)."""
+    noise = np.random.default_rng(seed).normal(size=(rounds, n + 200))
     for step in range(1, noise.shape[1]):
-        noise[:, step] += 0.6 * noise[:, step - 1]
-    held = naive = 0
-    for series in noise[:, 100:]:
-        held += abs(series.mean()) <= combine([scatter("reading", series)]).expanded
-        naive += abs(series.mean()) <= coverage_factor(n - 1) * series.std(ddof=1) / math.sqrt(n)
-    assert naive / rounds < 0.75
-    assert held / rounds > 0.86
+        noise[:, step] += r * noise[:, step - 1]
+    return noise[:, 200:]
+
+
+def covered(series: np.ndarray) -> float:
+    """Share of the series whose interval of 95 % holds the true mean, zero."""
+    held = [abs(one.mean()) <= combine([scatter("reading", one)]).expanded for one in series]
+    return sum(held) / len(held)
+
+
+@pytest.mark.parametrize(
+    ("n", "r", "least"),
+    [(20, 0.0, 0.93), (20, 0.6, 0.89), (50, 0.6, 0.92), (200, 0.6, 0.93), (200, 0.9, 0.91)],
+)
+def test_scatter_covers_correlated_noise(n: int, r: float, least: float) -> None:
+    """On autoregressive noise the interval holds the true mean nearly as often as it says."""
+    series = autoregressive(n, 500, r, seed=20)
+    full = coverage_factor(n - 1) * series.std(axis=1, ddof=1) / math.sqrt(n)
+    in_full = float((np.abs(series.mean(axis=1)) <= full).mean())
+
+    assert least < covered(series) < 0.985
+    assert r == 0.0 or in_full < 0.76  # if all of them counted
+
+
+def test_scatter_sees_slow_noise_beneath_fast() -> None:
+    """Noise that wanders slowly beneath noise from reading to reading shows in no neighbours."""
+    slow = autoregressive(400, 300, 0.95, seed=4) * math.sqrt(1 - 0.95**2)
+    series = slow + np.random.default_rng(5).normal(size=slow.shape)
+    worth = []
+    for one in series:
+        deviations = one - one.mean()
+        r = float(deviations[:-1] @ deviations[1:]) / float(deviations @ deviations)
+        n = 400 * (1 - r) / (1 + r)
+        worth.append(abs(one.mean()) <= coverage_factor(n - 1) * one.std(ddof=1) / math.sqrt(n))
+
+    assert sum(worth) / len(worth) < 0.6  # by the neighbours alone
+    assert covered(series) > 0.80
+
+
+@pytest.mark.parametrize("r", [0.3, 0.6, 0.9])
+def test_effective_number_is_that_of_theory(r: float) -> None:
+    """A long autoregressive series is worth n (1 - r) / (1 + r) readings (textbook)."""
+    found = [effective_number(one - one.mean(), 1) for one in autoregressive(8000, 20, r, seed=7)]
+    assert np.median(found) / 8000 == pytest.approx((1 - r) / (1 + r), rel=0.08)
+
+
+def test_squared_uncertainty_is_the_variance_of_the_mean() -> None:
+    """Over many series the mean of u^2 is what the means vary by (JCGM 100:2008, 4.2.3)."""
+    series = autoregressive(400, 500, 0.6, seed=11)
+    squares = [scatter("reading", one).standard ** 2 for one in series]
+    assert np.mean(squares) == pytest.approx(float(series.mean(axis=1).var()), rel=0.15)
 
 
 def test_scatter_of_constant_readings_is_zero() -> None:

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from harness.judge.series import LineFit, fit_line
-from harness.judge.uncertainty import autocorrelation, standard_deviation
+from harness.judge.uncertainty import autocorrelations, effective_number, standard_deviation
 
 #: Speed of light in air by Michelson's revolving mirror, in thousandths above 299 (1000 km/s).
 _MICHELSO = """
@@ -85,7 +85,24 @@ def test_summary_has_the_certified_digits(
 ) -> None:
     """Scatter and autocorrelation are right to all digits the data hold."""
     assert digits(standard_deviation(samples), certified_sd) >= sd_digits
-    assert digits(autocorrelation(samples), certified_r) >= sd_digits
+    assert digits(autocorrelations(samples)[1], certified_r) >= sd_digits
+
+
+def test_michelsons_readings_count_as_fewer() -> None:
+    """By the certified lag-1 coefficient, put right for the mean, 100 readings are worth 28."""
+    r = (100 * 0.535199668621283 + 1) / 97
+    worth = 100 * (1 - r) / (1 + r)
+
+    found = effective_number(MICHELSO - MICHELSO.mean(), 1)
+
+    assert worth == pytest.approx(28.04, abs=0.005)
+    assert 2.0 < found <= worth * (1 + 1e-9)
+
+
+@pytest.mark.parametrize("samples", [NUMACC1, NUMACC2, NUMACC3, NUMACC4])
+def test_readings_that_alternate_count_in_full(samples: np.ndarray) -> None:
+    """A certified lag-1 coefficient below zero makes no reading worth less, and none more."""
+    assert effective_number(samples - samples.mean(), 1) == samples.size
 
 
 def test_line_has_the_certified_digits_of_norris() -> None:

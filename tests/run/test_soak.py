@@ -1,9 +1,15 @@
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from typing import Any
 
 import pytest
+
+from harness.profile.bench_file import BenchFile
+from harness.rehearse.simulated_instruments import SimulatedInstrument
+from tests.instrument_faults import spoil
+from tests.run.conftest import RunSteps
 
 SOAK = """
 [[steps]]
@@ -106,3 +112,58 @@ high = "60 degC"
 
         assert ran.result.exit_code == 3
         assert not ran.bench.circuit.source_on
+
+
+def coarse(digit_v: float, moves_v: float) -> Callable[[dict[str, SimulatedInstrument]], None]:
+    """Return what makes the rail drift by so much in a soak of 5 s, and the meter show digits."""
+    readings = itertools.count()
+
+    def shown(answer: str) -> str:
+        value_v = float(answer) + moves_v * min(next(readings) / 200, 1.0)
+        return f"{round(value_v / digit_v) * digit_v:.6f}"
+
+    return lambda devices: spoil(devices["meter"], "MEAS:VOLT:DC?", shown)
+
+
+def showing(digit: str) -> Callable[[BenchFile], BenchFile]:
+    """Return what states the last digit of the meter."""
+
+    def changed(file: BenchFile) -> BenchFile:
+        assert file.meter is not None
+        raw = {"resource": "M", "dialect": "scpi-meter", "resolution": {"voltage_dc": digit}}
+        given = type(file.meter).model_validate(raw).resolution
+        meter = file.meter.model_copy(update={"resolution": given})
+        return file.model_copy(update={"meter": meter})
+
+    return changed
+
+
+class TestCoarseDisplay:
+    def test_a_drift_it_cannot_show_does_not_pass(self, run_steps: RunSteps) -> None:
+        """A rail drifts by 24 mV, more than its limit of 20; a digit of 50 mV shows nothing."""
+        ran = run_steps(
+            "dc",
+            after=soak("5 s"),
+            bend=coarse(0.05, 0.024),
+            bench=showing("50 mV"),
+        )
+        row = ran.checks.set_index("check").loc["drift"]
+
+        assert (row["value"], row["verdict"]) == (0.0, "undecided")
+        assert row["uncertainty"] == pytest.approx(0.060, rel=0.05)
+
+    def test_a_digit_nobody_states_leaves_it_undecided(self, run_steps: RunSteps) -> None:
+        """The reason stands in the record."""
+        ran = run_steps("dc", after=soak("5 s"), bend=coarse(0.05, 0.024))
+
+        assert (
+            "drift: undecided, meter.voltage_dc: no reading changed, and the bench file gives no "
+            "resolution"
+        ) in ran.said("check")
+
+    def test_a_fine_display_shows_it(self, run_steps: RunSteps) -> None:
+        """In digits of 1 mV the same drift fails, and none at all passes."""
+        drifts = run_steps("dc", after=soak("5 s"), bend=coarse(0.001, 0.060))
+        stays = run_steps("dc", after=soak("5 s"), bend=coarse(0.001, 0.0), bench=showing("1 mV"))
+
+        assert (drifts.verdict("drift"), stays.verdict("drift")) == ("fail", "pass")
