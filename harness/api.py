@@ -19,9 +19,11 @@ from harness.files.pictures import Picture, read_picture
 from harness.power.keeper_client import open_process_bench
 from harness.power.local_bench import open_bench
 from harness.power.lock import hold_supply
-from harness.profile.bench_file import BenchFile
+from harness.profile.accuracy import Accuracy
+from harness.profile.bench_file import BenchFile, Tester
 from harness.profile.expand import make_plan
 from harness.profile.load import load_bench, load_profile
+from harness.profile.measures import TESTER_READINGS
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
 from harness.profile.schema import Profile
@@ -40,6 +42,8 @@ from harness.unit.unit_file import load_unit
 
 #: The shipped benches a rehearsal uses, by the kind of the unit's input.
 _BENCHES = {"dc": "bench-simulated-dc", "ac": "bench-simulated-ac"}
+#: How exact a simulated tester is that the shipped bench does not name: common practice.
+_OF_A_TESTER = Accuracy(reading_frac=0.05, fixed=0.0)
 #: What the record keeps of a unit model.
 _OF_MODEL = ("title", "source", "sha256", "text")
 
@@ -66,8 +70,22 @@ def plan_for(
 
 
 def simulated_bench_file(profile: Profile) -> BenchFile:
-    """Return the shipped bench file of the simulated instruments that fit a profile."""
-    return load_bench(_BENCHES[profile.unit.input.kind])
+    """Return the shipped bench file of the simulated instruments that fit a profile.
+
+    Whatever tester the profile has somebody read, the simulated bench has one.
+    """
+    bench = load_bench(_BENCHES[profile.unit.input.kind])
+    checks = [check for step in profile.steps for check in step.checks if check.tester]
+    testers = {
+        str(check.tester): Tester(
+            name=f"simulated tester for {check.tester}",
+            serial="SIMULATED",
+            calibration_due=bench.supply.calibration_due,
+            accuracy=dict.fromkeys(TESTER_READINGS, _OF_A_TESTER) if check.accuracy is None else {},
+        )
+        for check in checks
+    }
+    return bench.model_copy(update={"testers": {**testers, **bench.testers}})
 
 
 def simulated_unit(

@@ -13,6 +13,7 @@ from harness.api import plan_for
 from harness.cli.options import described
 from harness.cli.tables import figures, heading, listed, show, table
 from harness.errors import Refused
+from harness.profile.bench_file import Tester
 from harness.profile.check import Check
 from harness.profile.level import Level
 from harness.profile.load import load_bench, load_profile
@@ -20,6 +21,7 @@ from harness.profile.plan import Plan, PlannedStep
 from harness.profile.preflight import preflight, refuse
 from harness.profile.unit_at_hand import UnitAtHand
 from harness.quantity import format_limits, format_quantity
+from harness.report.wording import source_lines
 from harness.unit.unit_file import load_unit
 
 
@@ -55,6 +57,10 @@ def plan_lines(plan: Plan, warnings: tuple[str, ...] = ()) -> Iterator[Renderabl
     if any(step.checks for step in plan.steps):
         yield Text()
         yield _checks(plan)
+        limited = (check for check in plan.checks if check.measure != "operator.yes_no")
+        sources = source_lines((check.name, check.source or "") for check in limited)
+        yield from listed("Where the limits come from", sources)
+        yield from listed("Read by hand", map(_tester, plan.testers.items()))
     yield from _release(plan)
     yield from listed("Notes", plan.notes)
     yield from listed("Warnings", warnings, "yellow")
@@ -157,6 +163,13 @@ def _checks(plan: Plan) -> Table:
         for check in step.checks:
             checks.add_row(check.name, _where(step, check), check.measure, _limits(check))
     return checks
+
+
+def _tester(named: tuple[str, Tester]) -> str:
+    name, tester = named
+    due = tester.calibration_due
+    dated = "no calibration date" if due is None else f"calibration due {due}"
+    return f"{name}: {tester.name}, serial {tester.serial}, {dated}"
 
 
 def _where(step: PlannedStep, check: Check) -> str:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable, Container, Iterable, Mapping
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
@@ -28,11 +28,14 @@ from harness.record.examine import Examined, examine, find, folders, looked_over
 from harness.record.run_summary import plain
 from harness.report.wording import (
     UNCONFIRMED,
+    YES_NO,
     found_text,
     headline,
     is_pre_check,
+    limit_sources,
     output_text,
     release_words,
+    source_lines,
     verdict_mark,
     verdict_words,
     wanted_text,
@@ -254,6 +257,8 @@ def _print_record(record: Record) -> None:
     if len(record.checks):
         out.print(_checks(record))
         out.print()
+        for line in _sources(record):
+            out.print(indented(printable(line), "dim"))
     word, beneath = headline(run, whole=record.whole)
     style = STYLES[verdict_mark(run)]
     out.print(Text.assemble((word.upper(), f"bold {style}"), f": {beneath}"))
@@ -271,6 +276,20 @@ def _print_record(record: Record) -> None:
     if record.folder is not None:
         # On a line of its own and never folded, so that it can be picked up with the mouse.
         out.print(Text(f"record {printable(str(record.folder))}"), soft_wrap=True)
+
+
+def _sources(record: Record) -> Iterator[str]:
+    """Say where the limits come from; nothing for a record from before that was kept."""
+    if "limit_sources" not in record.run:
+        return
+    sources = limit_sources(record.run)
+    rows: Iterable[Any] = record.checks.itertuples()
+    named = (
+        (row.check, sources.get((row.step, row.check), ""))
+        for row in rows
+        if row.quantity != YES_NO
+    )
+    yield from (f"limits of {line}" for line in source_lines(named))
 
 
 def _checks(record: Record) -> Table:

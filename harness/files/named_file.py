@@ -44,7 +44,7 @@ PROFILE = FileKind(
 )
 BENCH = FileKind(
     "a bench file",
-    frozenset({"name", "visa", "supply", "meter", "load"}),
+    frozenset({"name", "visa", "supply", "meter", "load", "testers"}),
     "softwake bench FILE, softwake plan or run PROFILE --bench FILE",
 )
 UNIT = FileKind(

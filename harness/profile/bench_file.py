@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import BeforeValidator, Field, ValidationError, ValidationInfo, field_validator
@@ -22,7 +23,7 @@ from harness.files.field_types import (
 )
 from harness.files.named_file import FromFile
 from harness.profile.accuracy import Accuracy, accuracy_example, read_digit
-from harness.profile.measures import BANDED, READINGS
+from harness.profile.measures import BANDED, READINGS, TESTER_READINGS
 from harness.quantity import format_quantity, shown
 
 #: Longest time-out by role, and longest rest after a setting. While supply or load is waited for,
@@ -83,19 +84,16 @@ class Range(Table):
     power_w: Watts | None = None
 
 
-class Instrument(Table):
-    """What every instrument has; what is None comes from the dialect."""
+class Calibrated(Table):
+    """What everything has that is read: how exact it is, and until when that holds."""
 
-    #: What it does on the bench; the catalogue has what it reads, and in which unit.
+    #: What it does on the bench; empty for what no link leads to.
     role: ClassVar[str] = ""
+    #: What it reads, each with its unit.
+    reads: ClassVar[Mapping[str, str]] = {}
     #: Whether it changes its measuring range by itself.
     has_ranges: ClassVar[bool] = False
 
-    #: VISA resource string, passed through unchanged.
-    resource: Name = Field(examples=['"TCPIP0::192.0.2.10::5025::SOCKET"'])
-    #: A built-in dialect's name, or the path of a dialect file (relative to the bench).
-    dialect: Name = Field(examples=['"scpi-dc-supply"'])
-    identity: Name | None = None  # text that *IDN? must contain
     #: Both by quantity name (``voltage``, ``voltage_dc`` …).
     accuracy: dict[str, Accuracy] = Field(
         default_factory=dict, examples=['{ voltage = "0.05 % + 10 mV" }']
@@ -105,10 +103,6 @@ class Instrument(Table):
     #: Day from which its calibration is overdue.
     calibration_due: Annotated[dt.date, BeforeValidator(_date)] | None = None
     allow_overdue: Flag = False  # use it overdue all the same; the report says so
-    timeout_s: Seconds | None = None  # for an answer
-    terminator: Literal["LF", "CR", "CRLF"] | None = None
-    settle_s: Seconds | None = None  # wait after a setting
-    serial_line: SerialLine = SerialLine()
 
     @field_validator("accuracy", "resolution", mode="before")
     @classmethod
@@ -132,17 +126,9 @@ class Instrument(Table):
             raise ValidationError.from_exception_data(cls.__name__, wrong)
         return values
 
-    @field_validator("timeout_s", "settle_s")
-    @classmethod
-    def _bounded(cls, wait_s: float | None) -> float | None:
-        problem = None if wait_s is None else wait_problem(cls.role, wait_s)
-        if problem is not None:
-            raise mistaken(problem, '"2 s"')
-        return wait_s
-
     @classmethod
     def _unit(cls, key: str) -> str:
-        known = READINGS[cls.role]
+        known = cls.reads
         if key not in known:
             hint = did_you_mean(key, known) or f"; there are {', '.join(known)}"
             raise mistaken(f"there is no quantity {shown(key)} here{hint}")
@@ -160,10 +146,48 @@ class Instrument(Table):
         return text if isinstance(text, Accuracy) else Accuracy.parse(text, unit, banded=banded)
 
 
+class Instrument(Calibrated):
+    """What every instrument has; what is None comes from the dialect."""
+
+    #: VISA resource string, passed through unchanged.
+    resource: Name = Field(examples=['"TCPIP0::192.0.2.10::5025::SOCKET"'])
+    #: A built-in dialect's name, or the path of a dialect file (relative to the bench).
+    dialect: Name = Field(examples=['"scpi-dc-supply"'])
+    identity: Name | None = None  # text that *IDN? must contain
+    timeout_s: Seconds | None = None  # for an answer
+    terminator: Literal["LF", "CR", "CRLF"] | None = None
+    settle_s: Seconds | None = None  # wait after a setting
+    serial_line: SerialLine = SerialLine()
+
+    @field_validator("timeout_s", "settle_s")
+    @classmethod
+    def _bounded(cls, wait_s: float | None) -> float | None:
+        problem = None if wait_s is None else wait_problem(cls.role, wait_s)
+        if problem is not None:
+            raise mistaken(problem, '"2 s"')
+        return wait_s
+
+
+class Tester(Calibrated):
+    """What a person connects and reads, such as an insulation tester: no link leads to it."""
+
+    reads = TESTER_READINGS
+    has_ranges = True
+
+    name: Name = Field(examples=['"insulation tester, 500 V"'])  # what it is
+    serial: Name = Field(examples=['"HP-T3"'])  # its serial number
+
+    @classmethod
+    def quantity_in(cls, unit: str) -> str:
+        """Return what is read in a unit, the key of its accuracy; empty for a plain number."""
+        return next((name for name, its in cls.reads.items() if its == unit), "")
+
+
 class Supply(Instrument):
     """The supply role: a DC supply or an AC source."""
 
     role = "supply"
+    reads = READINGS["supply"]
 
     kind: Literal["dc", "ac"] = Field(examples=['"dc"'])
     range: Range = Range()
@@ -181,6 +205,7 @@ class Meter(Instrument):
     """The meter role."""
 
     role = "meter"
+    reads = READINGS["meter"]
     has_ranges = True
 
     range: MeterRange = MeterRange()
@@ -193,6 +218,7 @@ class LoadInstrument(Instrument):
     """The electronic load role."""
 
     role = "load"
+    reads = READINGS["load"]
 
     range: Range = Range()
 
@@ -206,6 +232,8 @@ class BenchFile(FromFile):
     supply: Supply  # the one role every run needs
     meter: Meter | None = None
     load: LoadInstrument | None = None
+    #: What is read by hand, by the name that the checks of a profile call it.
+    testers: dict[Name, Tester] = Field(default_factory=dict)
 
     @property
     def instruments(self) -> dict[str, Instrument]:

@@ -12,6 +12,7 @@ from harness.files.field_types import Name, Table, mistaken, problem_of, read_qu
 from harness.profile.accuracy import Accuracy, Band
 from harness.profile.measures import BANDED, MEASURES
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
+from harness.unit.safety_tests import SafetyTest
 
 #: Where the meter can stand; ``input reversed`` is the input with its leads swapped.
 Across = Literal["input", "input reversed", "fuse", "limiter", "bulk", "output"]
@@ -38,7 +39,11 @@ class Check(Table):
     at: float | None = None
     across: Across = "output"
     ask: Name | None = None  # what the operator is asked
-    accuracy: Accuracy | None = None  # of the tester which the operator reads
+    #: Of the tester which the operator reads, where the bench file states none.
+    accuracy: Accuracy | None = None
+    tester: Name | None = None  # which the operator reads: one of the bench file's
+    safety_test: SafetyTest | None = None  # the test after repair that it is
+    source: Name | None = Field(default=None, examples=['"nameplate"'])  # of its limits
     #: Frequencies an AC voltage must take in; None: those its instrument does, whichever they are.
     bandwidth: Band | None = None
     #: What is judged of the readings of a hold: their mean, their drift from its beginning to its
@@ -139,6 +144,11 @@ class Check(Table):
             raise mistaken(
                 f"check {self.name!r} has limits of its own and the limit {self.limit!r}: "
                 "leave one of the two out"
+            )
+        if self.limit is not None and self.source is not None:
+            raise mistaken(
+                f"check {self.name!r} has a source beside the limit {self.limit!r}, whose table "
+                "says where it comes from: leave one of the two out"
             )
         if self.limit is None and not given and self.measure != "operator.yes_no":
             example = MEASURES[self.measure].limits

@@ -13,6 +13,7 @@ from harness.files.toml_positions import KeyPath
 from harness.profile.check import Check
 from harness.profile.level import LoadMode, LoadPoint
 from harness.profile.measures import MEASURES, SETTINGS, Situation
+from harness.profile.safety_checks import safety_test_rules
 from harness.profile.steps import POINT_KEYS, STEP_KINDS, kinds_for
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
 from harness.unit.nameplate import Unit
@@ -127,6 +128,7 @@ def check_rules(part: StepPart, unit: Unit | None) -> Iterator[ConfigError]:
             yield from _measure_rules((*path, "measure"), check, part, unit)
             yield from _where_rules(path, check, part)
         yield from _asking_rules(path, check)
+        yield from safety_test_rules(path, check, unit)
         if "at" in part.raw["checks"][position]:
             yield from _at_rules((*path, "at"), check, part)
         if part.points and part.offers(Situation.LOAD_POINTS):
@@ -186,8 +188,9 @@ def _where_rules(path: KeyPath, check: Check, part: StepPart) -> Iterator[Config
 def _asking_rules(path: KeyPath, check: Check) -> Iterator[ConfigError]:
     """What a person is asked needs words, a unit, and a rule that its uncertainty allows."""
     if not check.by_operator:
-        if check.ask is not None:
-            yield ConfigError((*path, "ask"), f"{check.measure} asks nobody: leave this key out")
+        for key in ("ask", "tester"):
+            if getattr(check, key) is not None:
+                yield ConfigError((*path, key), f"{check.measure} asks nobody: leave this key out")
         return
     if check.ask is None:
         yield ConfigError(
@@ -201,11 +204,11 @@ def _asking_rules(path: KeyPath, check: Check) -> Iterator[ConfigError]:
         return
     if check.value_unit is None and check.limit is None:
         yield ConfigError((*path, "unit"), "this key is missing", '"ohm"')
-    if check.accuracy is None and check.rule == "guarded":
+    if check.accuracy is None and check.tester is None and check.rule == "guarded":
         yield ConfigError(
             (*path, "rule"),
-            "the guarded rule needs the tester's accuracy; give it, or say that its reading is "
-            "compared as it is",
+            "the guarded rule needs the tester's accuracy; name a tester of the bench file, give "
+            "its accuracy here, or say that its reading is compared as it is",
             '"simple"',
         )
 

@@ -92,7 +92,10 @@ def _steps(
         # a load connected by hand is taken off again, power off
         by_hand = getattr(step, "load", None) is not None
         live = bool(levels) and step.place is not Place.LAST and not by_hand
-        checks = (*step.implied_checks(), *map(_expecting, step.checks))
+        checks = [
+            _expecting(check, profile.limits.source)
+            for check in (*step.implied_checks(), *step.checks)
+        ]
         reasons = [(check, _why_dropped(check, profile, bench, operations)) for check in checks]
         yield PlannedStep(
             number=number,
@@ -140,9 +143,11 @@ def _why_dropped(
     return ""
 
 
-def _expecting(check: Check) -> Check:
-    """Return a check with its limits; a question without any expects a yes."""
-    if check.measure == "operator.yes_no" and check.low is None and check.high is None:
+def _expecting(check: Check, source: str | None) -> Check:
+    """Return a check with its limits, and their source; a question without any expects a yes."""
+    if check.measure != "operator.yes_no":
+        return check.model_copy(update={"source": check.source or source})
+    if check.low is None and check.high is None:
         return check.model_copy(update={"low": 1.0})
     return check
 
@@ -181,8 +186,6 @@ def _notes(
         note = step.step.hand_note(", ".join(level.label for level in step.restart))
         if note:
             yield f"{_named(step)}: {note}"
-    if profile.limits_used is not None:
-        yield from profile.limits_used.notes
     for stated, key, assumed in (
         (line.threshold, "start_threshold", format_quantity(line.start_threshold_v, "V")),
         (line.idle_power, "idle_power", format_quantity(line.idle_power_w, "W")),

@@ -15,9 +15,9 @@ from harness.profile.check import Check
 from harness.profile.rules import profile_errors
 from harness.profile.schema import LimitsUsed, Profile
 from harness.profile.steps import DischargeStep
-from harness.quantity import format_limits, format_quantity
 from harness.unit.limits import LimitTable, shipped_limits
 from harness.unit.nameplate import Unit
+from harness.unit.safety_tests import BOUNDS
 
 
 def load_profile(source: str | Path) -> Profile:
@@ -61,8 +61,7 @@ def with_limits(profile: Profile, table: LimitTable | None = None) -> Profile:
     wrong = list(_limit_errors(profile, table))
     if wrong:
         raise FileError(as_mistakes(wrong, profile.source or "profile", profile.text))
-    found = {path: _figures(part, profile.unit, table) for path, part in naming.items()}
-    figures = {path: changed for path, (changed, _) in found.items()}
+    figures = {path: _figures(part, profile.unit, table) for path, part in naming.items()}
     steps = []
     for position, step in enumerate(profile.steps):
         checks = tuple(
@@ -71,8 +70,7 @@ def with_limits(profile: Profile, table: LimitTable | None = None) -> Profile:
         )
         own = figures.get(("steps", position), {})
         steps.append(step.model_copy(update={"checks": checks, **own}))
-    notes = tuple(dict.fromkeys(note for _, note in found.values()))
-    used = LimitsUsed(title=table.title, source=table.source, sha256=table.sha256, notes=notes)
+    used = LimitsUsed(title=table.title, source=table.source, sha256=table.sha256)
     return profile.with_steps(tuple(steps), used)
 
 
@@ -105,28 +103,28 @@ def _limit_errors(profile: Profile, table: LimitTable) -> Iterator[ConfigError]:
             yield ConfigError((*path, "limit"), str(error.args[0]))
 
 
-def _figures(
-    part: Check | DischargeStep, unit: Unit, table: LimitTable
-) -> tuple[dict[str, object], str]:
-    """Return what the limit that a part names puts into it, and the plan's note on it.
+def _figures(part: Check | DischargeStep, unit: Unit, table: LimitTable) -> dict[str, object]:
+    """Return what the limit that a part names puts into it.
 
     Raises:
         LookupError: There is none that fits; the message says why.
     """
     name = part.limit or ""
-    figures: dict[str, object]
     if isinstance(part, DischargeStep):
         fall = table.of_discharge(name, unit)
-        figures, source = {"below_v": fall.below_v, "within_s": fall.within_s}, fall.source
-        below, within = format_quantity(fall.below_v, "V"), format_quantity(fall.within_s, "s")
-        text = f"below {below} within {within}"
-    else:
-        limit = table.of_check(name, unit)
-        own = part.value_unit or ("" if part.by_operator else part.unit)
-        if own and own != limit.unit:
-            raise LookupError(f"the limit {name!r} is in {limit.unit}, the check in {own}")
-        figures, source = {"low": limit.low, "high": limit.high}, limit.source
-        if part.measure == "operator.value":
-            figures["value_unit"] = limit.unit
-        text = format_limits(limit.low, limit.high, limit.unit)
-    return figures, f"Limit {name!r}: {text}. Source: {source}."
+        return {"below_v": fall.below_v, "within_s": fall.within_s, "source": fall.source}
+    limit = table.of_check(name, unit)
+    own = part.value_unit or ("" if part.by_operator else part.unit)
+    if own and own != limit.unit:
+        raise LookupError(f"the limit {name!r} is in {limit.unit}, the check in {own}")
+    if part.safety_test is not None:
+        bound = BOUNDS[part.safety_test]
+        if limit.unit != bound.unit or getattr(limit, bound.side) is None:
+            raise LookupError(
+                f"the limit {name!r} does not bound the {part.safety_test}: that takes a "
+                f"{bound.side} in {bound.unit}"
+            )
+    figures: dict[str, object] = {"low": limit.low, "high": limit.high, "source": limit.source}
+    if part.measure == "operator.value":
+        figures["value_unit"] = limit.unit
+    return figures

@@ -147,6 +147,17 @@ READINGS: Mapping[str, Mapping[str, str]] = {
 #: Readings that mean nothing without the band of frequencies they take in.
 BANDED = frozenset({"meter.voltage_ac"})
 
+#: What a person may read off a tester, with its unit.
+TESTER_READINGS: Mapping[str, str] = {
+    "voltage": "V",
+    "current": "A",
+    "power": "W",
+    "resistance": "ohm",
+    "time": "s",
+    "frequency": "Hz",
+    "temperature": "degC",
+}
+
 #: What each role is set to, with its unit: ``set_NAME`` sends it, ``NAME_setting`` reads it back.
 SETTINGS: Mapping[str, Mapping[str, str]] = {
     "supply": {

@@ -13,6 +13,7 @@ from harness.profile.check import Check
 from harness.profile.drafted import MARK, drafted_figures
 from harness.profile.measures import BANDED, MEASURES
 from harness.profile.plan import OpenPoint, PlannedStep
+from harness.profile.safety_checks import tester_problems
 from harness.profile.schema import Profile
 from harness.profile.unit_at_hand import UnitAtHand
 
@@ -87,8 +88,8 @@ def _of_checks(steps: Iterable[PlannedStep], bench: BenchFile | None) -> Iterato
                 points.append((check, f"the bench file gives no accuracy for {', '.join(unknown)}"))
             elif bench is not None and check.measure in BANDED:
                 points.extend((check, problem) for problem in _out_of_band(check, bench))
-            if check.measure == "operator.value" and check.accuracy is None:
-                points.append((check, "it gives no accuracy of the tester"))
+            if bench is not None:
+                points.extend((check, problem) for problem in tester_problems(check, bench))
         for check, why in points:
             yield OpenPoint(
                 f"Check {check.name!r} of step {step.number} ({step.name}) proves nothing: {why}."

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from harness.profile.bench_file import BenchFile
+from harness.profile.bench_file import BenchFile, Tester
 from harness.profile.check import Check
 from harness.profile.level import Level
 from harness.profile.schema import Profile
@@ -57,6 +57,18 @@ class Plan:
     #: What speaks against any run of it, each a whole sentence: what the bench's dialects cannot do
     #: and the plan cannot do without, and what is wrong with the unit at hand. Pre-flight refuses.
     objections: tuple[str, ...] = ()
+
+    @property
+    def checks(self) -> tuple[Check, ...]:
+        """Every check that this bench can make, in order."""
+        return tuple(check for step in self.steps for check in step.checks)
+
+    @property
+    def testers(self) -> dict[str, Tester]:
+        """The testers of the bench that its checks are read off, by the name they call them."""
+        there = {} if self.bench is None else self.bench.testers
+        named = dict.fromkeys(check.tester for check in self.checks if check.tester)
+        return {name: there[name] for name in named if name in there}
 
     @property
     def cannot_release(self) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from harness.errors import Refused
-from harness.profile.bench_file import BenchFile, Instrument
+from harness.profile.bench_file import BenchFile, Calibrated
 from harness.profile.plan import Plan, PlannedStep
 from harness.profile.step import Place
 from harness.quantity import format_quantity, shown
@@ -41,10 +41,10 @@ def preflight(
         *_supply_reasons(plan, bench),
         *_load_reasons(plan, bench),
         *identity_reasons(bench, identities),
-        *_calibration(bench, today, refused=True),
+        *_calibration(plan, bench, today, refused=True),
     )
     warnings = (
-        *_calibration(bench, today, refused=False),
+        *_calibration(plan, bench, today, refused=False),
         *_overload_warnings(plan),
     )
     return Preflight(tuple(reasons), tuple(dict.fromkeys(warnings)))
@@ -131,9 +131,13 @@ def identity_reasons(bench: BenchFile, identities: Mapping[str, str] | None) -> 
             )
 
 
-def _calibration(bench: BenchFile, today: dt.date, *, refused: bool) -> Iterator[str]:
-    """Yield what is to be said about calibration dates, as reasons or as warnings."""
-    for role, instrument in bench.instruments.items():
+def _calibration(plan: Plan, bench: BenchFile, today: dt.date, *, refused: bool) -> Iterator[str]:
+    """Yield what is to be said about calibration dates, as reasons or as warnings.
+
+    Of the testers those count that a check of the plan is read off.
+    """
+    testers = {f"tester {name!r}": tester for name, tester in plan.testers.items()}
+    for role, instrument in {**bench.instruments, **testers}.items():
         due = instrument.calibration_due
         if due is None:
             if not refused:
@@ -142,7 +146,7 @@ def _calibration(bench: BenchFile, today: dt.date, *, refused: bool) -> Iterator
             yield _overdue(role, instrument, due)
 
 
-def _overdue(role: str, instrument: Instrument, due: dt.date) -> str:
+def _overdue(role: str, instrument: Calibrated, due: dt.date) -> str:
     said = f"Calibration of the {role} has been overdue since {due.isoformat()}"
     if instrument.allow_overdue:
         return f"{said}; the bench file allows it (allow_overdue)."

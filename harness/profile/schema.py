@@ -25,10 +25,13 @@ class Envelope(Table):
     power_w: Watts
 
 
-class LimitFile(Table):
-    """Which table the named limits come from: one beside the profile."""
+class Limits(Table):
+    """Where the limits come from."""
 
-    file: Name = Field(examples=['"our-limits.toml"'])
+    #: The table that gives the named ones, beside the profile; None: the one that is shipped.
+    file: Name | None = Field(default=None, examples=['"our-limits.toml"'])
+    #: Of every limit that neither a table nor its own check states a source for.
+    source: Name | None = Field(default=None, examples=['"maker\'s test sheet 12, 2026"'])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,8 +41,6 @@ class LimitsUsed:
     title: str  # what the table calls itself
     source: str  # the file's name; empty for the table that is shipped
     sha256: str  # of the file
-    #: What each limit is and where it comes from, each a whole sentence.
-    notes: tuple[str, ...]
 
 
 class Profile(FromFile):
@@ -52,7 +53,7 @@ class Profile(FromFile):
     purpose: Purpose = Field(default="release", examples=['"pre-check"'])
     unit: Unit
     envelope: Envelope
-    limits: LimitFile | None = None  # None: the table that is shipped
+    limits: Limits = Limits()
     rest: Rest = Rest()  # in every step that does not say otherwise
     steps: tuple[Step, ...] = Field(min_length=1)
 

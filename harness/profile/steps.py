@@ -245,6 +245,7 @@ class DischargeStep(PoweredStep):
     below_v: Volts | None = Field(default=None, examples=['"60 V"'])
     within_s: Seconds | None = Field(default=None, examples=['"2 s"'])
     limit: Name | None = None  # a row of the limit table that gives both
+    source: Name | None = Field(default=None, examples=['"drafted"'])  # of both
 
     @model_validator(mode="after")
     def _bounded(self) -> DischargeStep:
@@ -257,6 +258,11 @@ class DischargeStep(PoweredStep):
         if self.limit is not None and given:
             raise mistaken(
                 f"below and within stand beside the limit {self.limit!r}: leave one of the two out"
+            )
+        if self.limit is not None and self.source is not None:
+            raise mistaken(
+                f"a source stands beside the limit {self.limit!r}, whose table says where it comes "
+                "from: leave one of the two out"
             )
         return self
 
@@ -273,7 +279,11 @@ class DischargeStep(PoweredStep):
         if self.below_v is None:
             return ()
         name = f"{self.across} below {format_quantity(self.below_v, 'V')}"
-        return (Check.model_construct(name=name, measure="discharge_time", high=self.within_s),)
+        return (
+            Check.model_construct(
+                name=name, measure="discharge_time", high=self.within_s, source=self.source
+            ),
+        )
 
     def hand_note(self, restart: str) -> str:
         """Say when the meter is moved."""

@@ -59,7 +59,13 @@ class _Checked:
         self._checks.append(row)
 
     def _completed(self, run: Mapping[str, object]) -> dict[str, Any]:
-        return completed_facts(run, self._checks, run_id=self.run_id, serial=self._serial)
+        facts = completed_facts(run, self._checks, run_id=self.run_id, serial=self._serial)
+        sources = [
+            {"step": row.step, "check": row.check, "source": row.source}
+            for row in self._checks
+            if row.source
+        ]
+        return {**facts, "limit_sources": sources}
 
     def _check_rows(self) -> list[_Row]:
         return [

@@ -30,6 +30,7 @@ class CheckRow:
     verdict: str
     margin: float  # distance to the nearer limit, less the guard band
     budget: tuple[Contribution, ...] = ()  # each a row of ``budgets.csv``
+    source: str = ""  # of the limits, as ``run.json`` has it; empty where it is not stated
 
     @property
     def unknown(self) -> tuple[str, ...]:

@@ -15,7 +15,7 @@ from markupsafe import Markup
 
 from harness.judge.uncertainty import Uncertainty, combine
 from harness.judge.verdict import probability_of_conformity
-from harness.profile.measures import READINGS
+from harness.profile.measures import READINGS, TESTER_READINGS
 from harness.quantity import format_quantity
 from harness.record.csv_text import printable
 from harness.record.sink import CheckRow
@@ -24,7 +24,9 @@ from harness.report.wording import found_text, time_text, wanted_text
 from harness.unit.parts import shown_figure
 
 #: How exact an instrument is: unit by quantity.
-_UNITS = {name: unit for units in READINGS.values() for name, unit in units.items()}
+_UNITS = {
+    name: unit for units in (TESTER_READINGS, *READINGS.values()) for name, unit in units.items()
+}
 
 
 def _text(value: object) -> str:

@@ -23,7 +23,7 @@ from harness.record.tables import Record
 from harness.report.about import FILTERS
 from harness.report.decimated_trend import DecimatedTrend
 from harness.report.plot import draw
-from harness.report.wording import headline, verdict_mark, verdict_words
+from harness.report.wording import headline, limit_sources, verdict_mark, verdict_words
 
 if TYPE_CHECKING:
     import jinja2
@@ -94,6 +94,7 @@ def report_html(
         plot=Markup(drawing),  # noqa: S704 - the drawing escapes its own text
         events=trend.events,
         rules={row.rule for row in rows},
+        sources_kept="limit_sources" in facts,
         files=files,
         next_due=next_due.isoformat() if next_due else None,
         problems=problems,
@@ -137,12 +138,15 @@ def check_rows(record: Record) -> list[CheckRow]:
     for step, check, *figures in parts:
         budgets[step, check].append(Contribution(**dict(zip(names, figures, strict=True))))
     columns = CHECKS[2:]  # from the step on, each is an attribute of a check
+    sources = limit_sources(record.run)
     rows = []
     for values in record.checks[list(columns)].itertuples(index=False, name=None):
         row = dict(zip(columns, values, strict=True))
         for limit in ("low", "high"):
             row[limit] = None if math.isnan(row[limit]) else row[limit]
-        rows.append(CheckRow(**row, budget=tuple(budgets[row["step"], row["check"]])))
+        where = (row["step"], row["check"])
+        source = sources.get(where, "")
+        rows.append(CheckRow(**row, budget=tuple(budgets[where]), source=source))
     return rows
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from harness.quantity import format_limits, format_quantity, scale_of
@@ -44,6 +44,36 @@ def wanted_text(quantity: str, low: float | None, high: float | None, unit: str)
     if quantity != YES_NO:
         return format_limits(low, high, unit)
     return "no expected" if high is not None and high < 0.5 else "yes expected"
+
+
+def limit_sources(run: Mapping[str, Any]) -> dict[tuple[str, str], str]:
+    """Return the stated sources of the limits, by step and check."""
+    listed = run.get("limit_sources")
+    rows = [row for row in listed if isinstance(row, Mapping)] if isinstance(listed, list) else []
+    return {
+        (str(row.get("step")), str(row.get("check"))): str(row.get("source"))
+        for row in rows
+        if row.get("source")
+    }
+
+
+def source_lines(checks: Iterable[tuple[str, str]]) -> list[str]:
+    """Say which limits come from where, given each check's name with its source, or none.
+
+    The source of the most checks comes last, for all others. A check that was judged at several
+    levels, by a name with each, is named once.
+    """
+    grouped: dict[str, dict[str, list[str]]] = {}
+    for name, source in checks:
+        same = grouped.setdefault(source or "not stated", {})
+        same.setdefault(name.rpartition(" at ")[0] or name, []).append(name)
+    *fewer, (most, _) = sorted(grouped.items(), key=lambda group: len(group[1])) or [("", {})]
+    lines = [f"{_named(same)}: {source}" for source, same in fewer]
+    return [*lines, f"{'all others' if lines else 'all'}: {most}"] if most else []
+
+
+def _named(same: Mapping[str, list[str]]) -> str:
+    return ", ".join(one if len(names) > 1 else names[0] for one, names in same.items())
 
 
 def value_text(value: float, uncertainty: float, unit: str) -> str:

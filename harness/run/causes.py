@@ -12,7 +12,7 @@ import numpy.typing as npt
 from harness.judge.propagate import Estimate
 from harness.judge.series import drift, least_change
 from harness.judge.uncertainty import Contribution, rectangular, scatter
-from harness.profile.bench_file import BenchFile, Instrument, Meter, Supply
+from harness.profile.bench_file import BenchFile, Instrument, Meter, Supply, Tester
 from harness.profile.check import Check
 from harness.profile.measures import BANDED, READINGS
 from harness.run.context import Context
@@ -179,6 +179,25 @@ def _stated(factor: _Factor, readings: Readings) -> Iterator[Contribution]:
             # Leads only ever add, by how much is not known and not taken off: the whole of it
             # counts to either side, which overstates the uncertainty and never understates it.
             yield rectangular("lead resistance, two-wire", leads_ohm, unit=unit)
+
+
+def tester_causes(check: Check, tester: Tester | None, reading: float) -> tuple[Contribution, ...]:
+    """Causes of the uncertainty of a tester's reading; none where it is compared as it is.
+
+    What the bench file says of the very tester goes before what the profile says of its kind.
+    Where neither says anything, the guarded rule can decide nothing.
+    """
+    quantity = Tester.quantity_in(check.unit)
+    accuracy, digit = check.accuracy, None
+    if tester is not None:
+        accuracy, digit = tester.accuracy.get(quantity, accuracy), tester.resolution.get(quantity)
+    if accuracy is None:
+        unknown = Contribution(name="tester: no accuracy stated", standard=math.inf)
+        return (unknown,) if check.rule == "guarded" else ()
+    causes = [rectangular("tester accuracy", accuracy.bound(reading), unit=check.unit)]
+    if digit is not None:
+        causes.append(rectangular("tester resolution", digit / 2, unit=check.unit))
+    return tuple(causes)
 
 
 def out_of_band(bench: BenchFile, check: Check, value: float) -> Iterator[Contribution]:

@@ -104,6 +104,7 @@ def judge(
         verdict=decision.verdict.value,
         margin=decision.margin,
         budget=uncertainty.contributions,
+        source=check.source or "",
     )
     readings = _rests_on(context, check)
     context.judged(row, [(hold.number, reading) for hold in holds for reading in readings])

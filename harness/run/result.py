@@ -134,6 +134,13 @@ def run_entry(
         "bench": {} if bench is None else bench.model_dump(mode="json"),
         "identities": identities,
         "calibration": {role: table.calibration_due for role, table in instruments.items()},
+        "testers": {
+            name: {
+                **tester.model_dump(mode="json"),
+                "checks": [check.name for check in plan.checks if check.tester == name],
+            }
+            for name, tester in plan.testers.items()
+        },
         "limits": None
         if limits is None
         else {

@@ -24,7 +24,7 @@ from harness.profile.steps import STEP_KINDS, DischargeStep
 from harness.quantity import format_limits, format_quantity
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow
-from harness.run.causes import Readings, mean_of
+from harness.run.causes import Readings, mean_of, tester_causes
 from harness.run.checks import UNKNOWN, judge, judge_checks, judge_undone, needed_readings
 from harness.run.context import Context
 from harness.run.levels import bring_back, energise, hold_levels, set_level
@@ -78,7 +78,9 @@ def _seen(row: CheckRow) -> str:
 
 def _by_operator(context: Context, step: PlannedStep, check: Check) -> CheckRow:
     yes_no = check.measure == "operator.yes_no"
-    prompt = check.ask or check.name
+    tester = context.bench.file.testers.get(check.tester or "")
+    by = "" if tester is None else f" by {tester.name}, serial {tester.serial}"
+    prompt = f"{check.ask or check.name}{f' [read{by}]' if by else ''}"
     answer: float | None
     if yes_no:
         answer, note = context.operator.ask_yes_no(prompt)
@@ -87,14 +89,12 @@ def _by_operator(context: Context, step: PlannedStep, check: Check) -> CheckRow:
     context.stop.raise_if_requested()
     estimate, said = UNKNOWN, "no answer"
     if answer is not None:
-        estimate = Estimate(value=float(answer))
+        causes = () if yes_no else tester_causes(check, tester, answer)
+        estimate = Estimate(value=float(answer), contributions=causes)
         said = ("yes" if answer else "no") if yes_no else format_quantity(answer, check.unit)
-        if check.accuracy is not None and not yes_no:
-            bound = check.accuracy.bound(answer)
-            cause = rectangular("tester accuracy", bound, unit=check.unit)
-            estimate = Estimate(value=float(answer), contributions=(cause,))
+        said += by
     context.event(EventKind.ANSWER, f"{check.name}: {said}" + (f" ({note})" if note else ""))
-    return judge(context, step, check, estimate, stated=yes_no or check.accuracy is not None)
+    return judge(context, step, check, estimate, stated=yes_no or bool(estimate.contributions))
 
 
 def _by_meter(context: Context, step: PlannedStep, check: Check) -> CheckRow:

@@ -31,6 +31,7 @@ class TestShow:
             "nominal, 24 V",
             "  5 V rail    5.0130 ± 0.0035 V 4.9 V to 5.1 V pass",
             "",
+            "  limits of all: not stated",
             "RELEASED: the run was completed and every check passed",
             "  the one check passed",
             "outcome completed, verdict pass, released yes",

@@ -438,7 +438,7 @@ class TestAccuracy:
             profile = profile_of("dc", (start, asked + key + start))
             told.append([point.text for point in make_plan(profile, bench_of()).open_points])
 
-        why = "it gives no accuracy of the tester"
+        why = "nobody gives the accuracy of the tester"
         assert told == [[f"Check 'insulation' of step 1 (cold) proves nothing: {why}."], []]
 
     @pytest.mark.parametrize(

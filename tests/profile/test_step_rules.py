@@ -414,8 +414,9 @@ class TestChecks:
                 + check('measure = "operator.value"', 'ask = "x"', 'unit = "ohm"', 'high = "2 ohm"')
                 + START,
                 (
-                    "steps[0].checks[0].rule: the guarded rule needs the tester's accuracy; give "
-                    "it, or say that its reading is compared as it is"
+                    "steps[0].checks[0].rule: the guarded rule needs the tester's accuracy; name a "
+                    "tester of the bench file, give its accuracy here, or say that its reading is "
+                    "compared as it is"
                 ),
             ),
             (
@@ -510,11 +511,11 @@ INSULATION = step("cold") + check(
 
 class TestLimits:
     def test_come_from_the_shipped_table(self, plan_of: Callable[[str], Plan]) -> None:
-        """A named limit is in figures in the plan, and a note says where it is from."""
-        plan = plan_of(INSULATION + START)
+        """A named limit is in figures in the plan, and the check says where it is from."""
+        check = plan_of(INSULATION + START).steps[0].checks[0]
 
-        assert plan.steps[0].checks[0].low == 2e6
-        assert any("Source: DIN VDE 0701-0702:2008" in note for note in plan.notes)
+        assert check.low == 2e6
+        assert str(check.source).startswith("DIN VDE 0701-0702:2008")
 
     def test_a_table_of_ones_own_goes_first(self, written: Callable[[str | bytes], str]) -> None:
         """A local rule takes the place of the shipped table, and the profile says which it was."""

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable
 from html.parser import HTMLParser
@@ -9,9 +10,11 @@ from typing import Any
 import pytest
 
 from harness.record.recorder import Recorder
+from harness.record.seal import sealed
 from harness.record.sink import Sink
+from harness.record.tables import load
 from harness.report.decimated_trend import DecimatedTrend
-from harness.report.page import RunReport, report_html
+from harness.report.page import RunReport, report_from_record, report_html
 
 MakeRecord = Callable[..., Path]
 EVIL = "<script>alert('HRW')</script>\"'&\u202e"
@@ -90,6 +93,48 @@ class TestContent:
         assert "voltage DC 1 mV up to 10 V, 0.1 % + 10 mV up to 100 V" in words
         assert "voltage DC in steps of 100 uV" in words
         assert "two-wire leads up to 200 mohm" in words
+
+    def test_each_limit_says_where_it_comes_from(
+        self, tmp_path: Path, account: Callable[..., dict[str, Any]], row: Callable[..., Any]
+    ) -> None:
+        """Beneath a check stands the source of its limits, or that nobody stated one."""
+        recorder = Recorder(
+            tmp_path, serial="7", started=account()["started_utc"], renderer=RunReport()
+        )
+        recorder.check(row(source="nameplate, from memory"))
+        recorder.check(row(check="5 V ripple"))
+        folder = recorder.finish(account())
+
+        for words in (page(folder).words, Page(report_from_record(load(folder)).decode()).words):
+            assert "5 V railnominallimits: nameplate, from memory" in words
+            assert "5 V ripplenominallimits: source not stated" in words
+
+    def test_a_record_from_before_there_were_sources_says_nothing_of_them(
+        self, make_record: MakeRecord
+    ) -> None:
+        """Where nobody was asked for sources, none is missing."""
+        folder = make_record()
+        facts = json.loads((folder / "run.json").read_bytes())
+        del facts["limit_sources"], facts["seal"]
+        (folder / "run.json").write_bytes(sealed(facts))
+
+        assert "limits: " not in Page(report_from_record(load(folder)).decode()).words
+
+    def test_a_tester_is_among_the_instruments(self, make_record: MakeRecord) -> None:
+        """What was read by hand is named with its serial number, its date and its checks."""
+        tester = {
+            "name": "insulation tester, 500 V",
+            "serial": "HP-T3",
+            "calibration_due": "2027-04-01",
+            "accuracy": {"resistance": {"reading_frac": 0.05, "fixed": 5e4}},
+            "checks": ["insulation resistance"],
+        }
+        words = page(make_record(testers={"insulation": tester})).words
+
+        assert "insulation tester, 500 V, serial HP-T3" in words
+        assert "for insulation resistance" in words
+        assert "resistance 5 % + 50 kohm" in words
+        assert "2027-04-01" in words
 
     def test_an_answer_has_no_ruler(
         self, tmp_path: Path, account: Callable[..., dict[str, Any]], row: Callable[..., Any]

@@ -8,6 +8,7 @@ import pytest
 from harness.report.wording import (
     found_text,
     headline,
+    source_lines,
     time_text,
     value_text,
     verdict_words,
@@ -114,6 +115,41 @@ class TestHeadline:
         run = ended(verdict=verdict, released=False)
 
         assert headline(run, whole=False) == ("Not released", beneath)
+
+
+class TestSources:
+    def test_the_most_come_last(self) -> None:
+        """The source of the most checks is told for all others; one that is missing is told too."""
+        checks = [
+            ("rail at 1 A", "nameplate"),
+            ("rail at 2 A", "nameplate"),
+            ("efficiency at full load", "nameplate"),
+            ("idle", "nameplate"),
+            ("insulation", "EN 50678, from memory"),
+            ("fuse", ""),
+            ("bulk", ""),
+        ]
+
+        assert source_lines(checks) == [
+            "insulation: EN 50678, from memory",
+            "fuse, bulk: not stated",
+            "all others: nameplate",
+        ]
+
+    def test_a_check_of_several_levels_is_named_once(self) -> None:
+        """A name with its level stands for the check where there are several of them."""
+        checks = [
+            *(("rail at 1 A", "sheet 3"), ("rail at 2 A", "sheet 3")),
+            *((name, "sheet 4") for name in ("a", "b")),
+            ("efficiency at full load", "sheet 4"),
+        ]
+
+        assert source_lines(checks) == ["rail: sheet 3", "all others: sheet 4"]
+
+    def test_one_source_is_that_of_all(self) -> None:
+        """With one source there is one line, and without a check none."""
+        assert source_lines([("a", "sheet 3"), ("b", "sheet 3")]) == ["all: sheet 3"]
+        assert source_lines([]) == []
 
 
 class TestVerdictWords:

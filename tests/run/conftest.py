@@ -12,7 +12,7 @@ import pytest
 
 from harness.api import plan_for, simulated_bench_file, simulated_unit
 from harness.power.local_bench import open_bench
-from harness.profile.bench_file import BenchFile, MeterRange
+from harness.profile.bench_file import BenchFile, MeterRange, Tester
 from harness.profile.load import load_profile
 from harness.record.recorder import MemoryRecorder
 from harness.rehearse.clock import SimulatedClock
@@ -78,6 +78,7 @@ def run_steps(tmp_path: Path) -> RunSteps:
         operator: Callable[[SimulatedBench], Operator] | None = None,
         meter_range: bool = True,
         without: tuple[str, ...] = (),
+        testers: dict[str, Tester] | None = None,
         stop: StopRequest | None = None,
         seed: int = 1,
         bend: Callable[[dict[str, SimulatedInstrument]], None] = lambda _devices: None,
@@ -89,6 +90,8 @@ def run_steps(tmp_path: Path) -> RunSteps:
         profile = load_profile(path)
         file = simulated_bench_file(profile)
         file = file.model_copy(update=dict.fromkeys(without))
+        if testers is not None:
+            file = file.model_copy(update={"testers": testers})
         if file.meter is not None and not meter_range:
             unknown = file.meter.model_copy(update={"range": MeterRange()})
             file = file.model_copy(update={"meter": unknown})

@@ -290,4 +290,62 @@ class TestOperator:
         run = ran.sink.frames().run
 
         assert run["limits"]["title"] == "After repair: EN 50678 and others"
-        assert any("Limit 'insulation resistance'" in note for note in run["notes"])
+        assert run["limit_sources"] == [
+            {
+                "step": "cold",
+                "check": "insulation",
+                "source": "DIN VDE 0701-0702:2008; that EN 50678 keeps it is from memory",
+            }
+        ]
+
+
+TESTED = ASKED.replace('accuracy = "5 %"\n', 'tester = "insulation"\n')
+
+
+class TestTester:
+    """What an operator reads is traced to the tester it was read off."""
+
+    def test_it_is_named_to_the_operator_and_in_the_record(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """Name and serial number stand in the question, in the event and in `run.json`."""
+        answers = Answers()
+        ran = run_steps("ac", cold=TESTED, operator=answers.on)
+        by = "by Insulation tester, 500 V DC, serial SIMULATED-1"
+
+        assert answers.told[0] == f"Insulation resistance? [read {by}] [ohm]"
+        assert ran.said("answer")[0] == f"insulation: 3 Mohm {by} (by tester 3)"
+        tester = ran.sink.frames().run["testers"]["insulation"]
+        assert (tester["serial"], tester["calibration_due"]) == ("SIMULATED-1", "2099-12-31")
+        assert tester["checks"] == ["insulation"]
+
+    @pytest.mark.parametrize(
+        ("value", "verdict"),
+        # 2 Mohm is the limit of class II; 5 % and 50 kohm, both rectangular, make U 0.17 Mohm
+        [(2.2e6, "pass"), (2.1e6, "undecided"), (1.9e6, "undecided"), (1.8e6, "fail")],
+    )
+    def test_its_own_accuracy_decides(
+        self, run_steps: Callable[..., Any], value: float, verdict: str
+    ) -> None:
+        """What the bench file says of the very tester is what the verdict rests on."""
+        ran = run_steps("ac", cold=TESTED, operator=Answers(value=value, goes_on=True).on)
+
+        assert ran.verdict("insulation") == verdict
+
+    def test_without_any_accuracy_nothing_is_decided(self, run_steps: Callable[..., Any]) -> None:
+        """A tester that the bench does not know has no uncertainty that could be guarded by."""
+        ran = run_steps(
+            "ac",
+            cold=TESTED,
+            operator=Answers(value=3e9, goes_on=True).on,
+            testers={},
+        )
+
+        assert ran.verdict("insulation") == "undecided"
+
+    def test_a_rehearsal_has_whatever_tester_is_named(self, run_steps: Callable[..., Any]) -> None:
+        """A profile that names a tester of its own bench can be rehearsed."""
+        ran = run_steps("ac", cold=TESTED.replace('r = "insulation"', 'r = "bench 2, red"'))
+
+        assert ran.verdict("insulation") == "pass"
+        assert [*ran.sink.frames().run["testers"]] == ["bench 2, red"]

@@ -1,0 +1,69 @@
+"""Checks that a person makes with a tester, safety tests after repair among them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from harness.files.config_error import ConfigError
+from harness.files.toml_positions import KeyPath
+from harness.profile.bench_file import BenchFile, Tester
+from harness.profile.check import Check
+from harness.unit.nameplate import Unit
+from harness.unit.safety_tests import BOUNDS, has_protective_conductor
+
+
+def safety_test_rules(path: KeyPath, check: Check, unit: Unit | None) -> Iterator[ConfigError]:
+    """Hold a check that is a safety test against what such a test must be.
+
+    It is read off a tester made for it: a bench ohmmeter has neither the 500 V DC of an insulation
+    test nor the 0.2 A of one of a protective conductor.
+
+    Source: IEC 61557-2 (insulation) and IEC 61557-4 (protective conductor), from memory.
+    """
+    test = check.safety_test
+    if test is None:
+        return
+    if check.measure != "operator.value":
+        yield ConfigError(
+            (*path, "measure"),
+            f"the {test} is read off a tester made for it (IEC 61557), not by {check.measure}",
+            '"operator.value"',
+        )
+        return
+    if check.tester is None:
+        yield ConfigError(
+            (*path, "tester"), "this key is missing: a safety test names its tester", '"insulation"'
+        )
+    if test.startswith("protective-conductor") and unit and not has_protective_conductor(unit):
+        yield ConfigError(
+            (*path, "safety_test"),
+            f"class {unit.protection_class} has no protective conductor: there is no {test}",
+        )
+    if check.limit is not None:  # the table says the rest
+        return
+    bound = BOUNDS[test]
+    if check.value_unit not in (None, bound.unit):
+        yield ConfigError((*path, "unit"), f"the {test} is in {bound.unit}", f'"{bound.unit}"')
+    if getattr(check, bound.side) is None:
+        yield ConfigError((*path, bound.side), f"this key is missing: it bounds the {test}")
+    if check.source is None:
+        yield ConfigError(
+            (*path, "source"),
+            "this key is missing: the limit of a safety test says where it comes from",
+            '"works rule 7, 2026"',
+        )
+
+
+def tester_problems(check: Check, bench: BenchFile) -> Iterator[str]:
+    """Yield why what a person reads for a check proves nothing on a bench, in a few words.
+
+    It is asked for all the same: a bring-up is no more dangerous for it. But nothing is released on
+    a figure that cannot be traced to its tester, or that nobody knows the error of.
+    """
+    tester = bench.testers.get(check.tester or "")
+    if check.tester is not None and tester is None:
+        yield f"the bench file has no tester {check.tester!r}"
+    elif check.measure == "operator.value" and check.accuracy is None:
+        quantity = Tester.quantity_in(check.unit)
+        if tester is None or quantity not in tester.accuracy:
+            yield "nobody gives the accuracy of the tester"
