@@ -44,8 +44,8 @@ _SHORT_KINDS = {
 def assess(unit: str, *, json: bool = False) -> None:
     """Work out over-stressed parts, cold checks and replacements; energises nothing.
 
-    Exit codes: 0 every replacement is acceptable, or none is named; 1 one is not; 2 the file
-    cannot be used.
+    Exit codes: 0 every replacement is acceptable, or none is named; 1 one is not, or a part that
+    was seen broken is still in; 2 the file cannot be used.
     """
     found = assessment_of(load_unit(unit))
     if json:
@@ -86,14 +86,11 @@ def _lines(assessment: Assessment) -> Iterator[RenderableType]:
     yield from listed("Still open", assessment.open_points, "bold yellow")
     yield from listed("Taken for granted", assessment.assumptions)
     yield from listed("Cautions", assessment.cautions, "bold")
-    wrong = [
-        part.name for part in assessment.replacements if part.adequacy is Adequacy.UNACCEPTABLE
-    ]
     verdict = "Every replacement is acceptable."
-    if not assessment.replacements:
+    if not assessment.acceptable:
+        verdict = f"Not acceptable: {', '.join(assessment.not_acceptable)}."
+    elif not assessment.replacements:
         verdict = "No replacement is named."
-    elif not assessment.acceptable:
-        verdict = f"Not acceptable: {', '.join(wrong)}."
     yield Text(f"\n{verdict} Nothing was energised to work this out.")
 
 
@@ -118,13 +115,16 @@ def _suspicion(assessment: Assessment) -> Table:
     )
     for part in assessment.parts:
         worst = part.worst
-        parts.add_row(
-            f"{part.name} {_SHORT_KINDS.get(part.kind, part.kind)}",
-            worst.quantity,
+        figures_of_it = (
             shown_figure(worst.rating, worst.unit),
             "-" if worst.event is None else shown_figure(worst.event, worst.unit),
             _ratio(worst.event_ratio),
             _ratio(worst.service_ratio),
+        )
+        parts.add_row(
+            f"{part.name} {_SHORT_KINDS.get(part.kind, part.kind)}",
+            part.known or worst.quantity,
+            *(("-",) * len(figures_of_it) if part.known else figures_of_it),
             _word(part.severity),
         )
     return parts

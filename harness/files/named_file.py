@@ -49,7 +49,8 @@ BENCH = FileKind(
 )
 UNIT = FileKind(
     "a unit file",
-    frozenset({"title", "serial", "maker", "photos"}) | {"unit", "event", "service", "parts"},
+    frozenset({"title", "serial", "maker", "photos", "observed", "observed_note"})
+    | {"unit", "event", "service", "parts"},
     "softwake assess FILE, softwake run PROFILE --unit FILE",
     "units/",
 )

@@ -27,6 +27,7 @@ def open_points(
     """Gather what keeps a run of these steps, on this bench, from releasing the unit at hand."""
     return (
         *_of_parts(at_hand),
+        *_of_story(at_hand),
         *_of_drafted_limits(profile),
         *_of_checks(steps, bench),
     )
@@ -68,6 +69,12 @@ def _of_parts(at_hand: UnitAtHand | None) -> Iterator[OpenPoint]:
                 f"{part.name} ({part.severity}) was not replaced: {part.reason}.",
                 proved_by=proofs[part.name],
             )
+
+
+def _of_story(at_hand: UnitAtHand | None) -> Iterator[OpenPoint]:
+    """Yield what was seen or worked out of the unit and no part explains."""
+    if at_hand is not None and at_hand.file is not None:
+        yield from map(OpenPoint, at_hand.assessment.to_clear_up)
 
 
 def _of_drafted_limits(profile: Profile) -> Iterator[OpenPoint]:

@@ -114,6 +114,9 @@ def _not_acceptable(assessment: Assessment, file: UnitFile) -> Iterator[str]:
             at = names.index(part.name)
             place = file.place(("parts", at, "fitted"))
             yield f"What was fitted as {part.name} ({place}) is not acceptable: {wrong}."
+    for broken in assessment.broken_in_place:
+        place = file.place(("parts", names.index(broken.name), "observed"))
+        yield f"{broken.name} ({place}) was seen broken and is not replaced: {broken.remarks[0]}"
 
 
 def _without_proof(profile: Profile, file: UnitFile) -> Iterator[str]:

@@ -15,6 +15,7 @@ from harness.unit.electrolytics import BulkCapacitor, OutputCapacitor
 from harness.unit.formulas import capacitor_energy_j
 from harness.unit.fuse import Fuse
 from harness.unit.line_parts import Choke, Limiter, Varistor
+from harness.unit.observations import checks_of_signs, seen, unexplained
 from harness.unit.operating_conditions import Conditions, Line, operating_conditions
 from harness.unit.parts import FusePart, LimiterPart, VaristorPart, shown_figure
 from harness.unit.ratings import Kind, Short
@@ -67,18 +68,21 @@ def assess(unit_file: UnitFile) -> Assessment:
         (kind.replacement() for kind in kinds if kind.replaced),
         key=lambda part: (part.adequacy.rank, _PLACE[part.kind]),
     )
+    signs = seen(unit_file.observed, unit_file.observed_note)
+    to_clear_up = (
+        *unexplained(conditions, parts),
+        *(point for kind in reversed(kinds) for point in kind.points),
+    )
     return Assessment(
         title=unit_file.title,
         serial=unit_file.serial,
         maker=unit_file.maker,
-        story=_story(conditions),
+        story=" ".join(filter(None, (_story(conditions), signs))),
         parts=tuple(parts),
         checks=tuple(_checks(conditions, parts)),
         replacements=tuple(replacements),
-        open_points=(
-            *_open_points(parts, replacements),
-            *(point for kind in reversed(kinds) for point in kind.points),
-        ),
+        open_points=(*_open_points(parts, replacements), *to_clear_up),
+        to_clear_up=to_clear_up,
         assumptions=tuple(_assumptions(conditions)),
         cautions=tuple(_cautions(conditions)),
     )
@@ -110,6 +114,7 @@ def _checks(conditions: Conditions, parts: list[PartAssessment]) -> Iterator[Col
         expected="no crack, soot, bulge, leak or brown board",
         suspect=True,
     )
+    yield from checks_of_signs(conditions, parts)
     along = sorted(parts, key=lambda part: (not part.severity.suspect, _PLACE[part.kind]))
     yield from (part.check for part in along)
     yield _input_check(conditions)
@@ -222,7 +227,10 @@ def _about_voltage(told: Event, event: Line) -> Iterator[str]:
 def _open_points(parts: list[PartAssessment], replacements: list[Replacement]) -> Iterator[str]:
     """Yield what is still to be done: suspects in place, replacements that will not do."""
     for part in parts:
-        if part.severity.suspect and not part.replaced:
+        if part.broken and not part.replaced:
+            seen_on_it = part.remarks[0].rstrip(".")
+            yield f"{part.name}: {seen_on_it[0].lower()}{seen_on_it[1:]}: replace it before power."
+        elif part.severity.suspect and not part.replaced:
             yield f"{part.name}: {part.severity}, and not replaced: settle it by its cold check."
     for fitted in replacements:
         if fitted.adequacy is Adequacy.UNACCEPTABLE:

@@ -91,10 +91,13 @@ class PartAssessment:
     kind: str
     severity: Severity
     stresses: tuple[Stress, ...]  # the worst first; at least one
-    reason: str  # the worst stress in a sentence
+    #: What was seen on it or told of it, where that decides and no figure; else empty.
+    known: str
+    reason: str  # what decides in a sentence: that, or the worst stress
     remarks: tuple[str, ...]
     check: ColdCheck
     replaced: bool
+    broken: bool  # seen to be beyond proof: only replacing it helps
 
     @property
     def worst(self) -> Stress:
@@ -136,14 +139,23 @@ class Assessment:
     checks: tuple[ColdCheck, ...]  # in the order of doing
     replacements: tuple[Replacement, ...]  # the worst first
     open_points: tuple[str, ...]  # what is still to be done or cleared up
+    to_clear_up: tuple[str, ...]  # those of them that no single part's proof settles
     assumptions: tuple[str, ...]  # what was taken for granted where the file is silent
     cautions: tuple[str, ...]
 
     @property
     def not_acceptable(self) -> tuple[str, ...]:
-        """Names of the parts that power may not meet: replacements that are not acceptable."""
+        """Names of the parts that power may not meet.
+
+        Replacements that are not acceptable, and parts that were seen broken and are still in.
+        """
         wrong = (one for one in self.replacements if one.adequacy is Adequacy.UNACCEPTABLE)
-        return tuple(one.name for one in wrong)
+        return (*(one.name for one in wrong), *(one.name for one in self.broken_in_place))
+
+    @property
+    def broken_in_place(self) -> tuple[PartAssessment, ...]:
+        """Parts that were seen broken and not replaced: no check proves them sound."""
+        return tuple(one for one in self.parts if one.broken and not one.replaced)
 
     @property
     def left_in_place(self) -> tuple[str, ...]:

@@ -48,7 +48,10 @@ class Fuse(Kind[FusePart]):
         self._against("breaking capacity", fuses.breaking_capacity_a(part), event=broken_a)
         self._against("steady current", part.current_a, service=self.unit.input.current_a)
         if told is not None and told.opened == "fuse":
-            self.known = Severity.DESTROYED
+            self.known.append((Severity.DESTROYED, "it opened at the event"))
+        if self.conditions.breaker_tripped:
+            self.known.append((Severity.OVER, "a breaker tripped"))
+            self.remarks.append("A breaker outside takes tens of amperes to trip at once.")
         if told is not None and self.event is not None:
             quickest = min(flows, key=lambda flow: (flow.soonest_s, flow.latest_s))
             self.remarks += self._story_against_figures(told.opened, quickest, self.event)

@@ -89,6 +89,13 @@ class Conditions:
         """Whether the file says what the supply in service gives into a short."""
         return self.file.service.prospective_current_a is not None
 
+    @property
+    def breaker_tripped(self) -> bool:
+        """Whether a breaker outside the unit tripped, which takes tens of amperes."""
+        event = self.file.event
+        opened = event is not None and event.opened == "breaker"
+        return opened or "breaker tripped" in self.file.observed
+
     def parts_of(self, kind: type[_PartT]) -> Iterator[_PartT]:
         """Yield the parts of a kind."""
         return (part for part in self.file.parts if isinstance(part, kind))

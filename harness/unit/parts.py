@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Generic, Literal, TypeVar
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from harness.files.field_types import (
     Amps,
@@ -18,6 +18,7 @@ from harness.files.field_types import (
     Volts,
     figure_field,
     quantity_field,
+    read_line,
 )
 from harness.quantity import format_quantity
 
@@ -39,6 +40,30 @@ MeltingIntegral = Annotated[
 ]
 
 _RatingsT = TypeVar("_RatingsT", bound=Table)
+
+#: What can be seen or measured cold on a part; what it tells is in ``shared/observations.toml``.
+_Seen = Literal[
+    "burst",
+    "burnt",
+    "shorted",
+    "open",
+    "cracked",
+    "bulged",
+    "leaking",
+    "bridged",
+    "out of value",
+    "soot",
+    "corroded",
+    "discoloured",
+    "bad joint",
+]
+
+#: One line of text, longer than a name.
+Story = Annotated[
+    str,
+    BeforeValidator(lambda text: read_line(text, most=500)),
+    Field(examples=['"a visitor\'s lead put 230 V on it"']),
+]
 
 #: Sub-class of IEC 60384-14; ``none``: no interference suppression capacitor at all.
 _SubClass = Literal["X1", "X2", "X3", "Y1", "Y2", "Y4", "none"]
@@ -153,6 +178,9 @@ class _Part(Table, Generic[_RatingsT]):
     replaced: Flag = False  # without ``fitted``: by its like
     kind: str
     fitted: _RatingsT | None = None  # what stands in its place
+    #: What was seen on it, or measured cold, before it was replaced.
+    observed: tuple[_Seen, ...] = Field(default=(), examples=['["burst", "soot"]'])
+    observed_note: Story | None = None
     #: Name of the profile's check that proves it sound where it was over-stressed and stayed in.
     proved_by: Name | None = None
 

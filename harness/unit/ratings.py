@@ -17,6 +17,7 @@ from harness.unit.assessment import (
     Severity,
     Stress,
 )
+from harness.unit.observations import seen
 from harness.unit.operating_conditions import Conditions, Line
 from harness.unit.parts import Part, shown_figure
 
@@ -67,9 +68,10 @@ class Kind(ABC, Generic[_PartT]):
         self.points: list[str] = []
         #: When it begins to carry a short-circuit current, where that is known.
         self.shorted_after_s: float | None = None
-        #: What the story sets beside the figures.
-        self.known = Severity.WITHIN
+        #: What the story and what was seen set beside the figures, each with its words.
+        self.known: list[tuple[Severity, str]] = []
         self._stress()
+        self._look()
 
     @abstractmethod
     def _stress(self) -> None:
@@ -83,17 +85,35 @@ class Kind(ABC, Generic[_PartT]):
     def _check(self) -> ColdCheck:
         """Return the cold check that settles it."""
 
+    def _look(self) -> None:
+        """Take in what was seen on it or measured cold."""
+        for word in self.part.observed:
+            self.known.append((self.tables.observations.part[word].severity, f"seen: {word}"))
+        told = seen(self.part.observed, self.part.observed_note)
+        self.remarks[:0] = [told] if told else []
+
+    @property
+    def _by_figures(self) -> Severity:
+        """The gravest of its stresses."""
+        return max((one.severity for one in self.stresses), key=lambda severity: severity.rank)
+
     @property
     def severity(self) -> Severity:
         """The gravest of all."""
-        found = [self.known, *(stress.severity for stress in self.stresses)]
+        found = [self._by_figures, *(severity for severity, _ in self.known)]
         return max(found, key=lambda severity: severity.rank)
+
+    def _told(self, tells: str) -> bool:
+        """Whether something seen on it tells so: ``short`` or ``broken``."""
+        table = self.tables.observations.part
+        return any(getattr(table[word], tells) for word in self.part.observed)
 
     @property
     def short(self) -> Short | None:
         """The short it puts across the line at the event, or None."""
         after_s = self.shorted_after_s
-        if after_s is None and self.shorts_line and self.severity is Severity.DESTROYED:
+        destroyed = self._by_figures is Severity.DESTROYED or self._told("short")
+        if after_s is None and self.shorts_line and destroyed:
             after_s = 0.0  # no time is known: at once
         if after_s is None or self.event is None:
             return None
@@ -109,15 +129,20 @@ class Kind(ABC, Generic[_PartT]):
         suspect, check = self.severity.suspect, self._check()
         expected = check.expected + (self.if_suspect if suspect else "")
         worst_first = sorted(self.stresses, key=lambda one: (-one.severity.rank, -one.ratio))
+        known = ""
+        if self.severity is not self._by_figures:
+            known = next(words for severity, words in self.known if severity is self.severity)
         return PartAssessment(
             name=self.part.name,
             kind=self.part.kind,
             severity=self.severity,
             stresses=tuple(worst_first),
-            reason=_sentence(worst_first[0]),
+            known=known,
+            reason=known or _sentence(worst_first[0]),
             remarks=tuple(self.remarks),
             check=replace(check, part=self.part.name, expected=expected, suspect=suspect),
             replaced=self.replaced,
+            broken=self._told("broken"),
         )
 
     def replacement(self) -> Replacement:

@@ -9,6 +9,7 @@ from pydantic import ConfigDict
 
 from harness.files.field_types import Table
 from harness.shipped import shipped
+from harness.unit.assessment import Severity
 from harness.unit.formulas import exponent_between
 from harness.unit.parts import ElectrolyticRatings, FuseRatings, VaristorPart, VaristorRatings
 
@@ -202,6 +203,29 @@ class StressTable(_SharedTable):
         raise KeyError(f"{kind}: {quantity}")
 
 
+class SeenOnPart(_SharedTable):
+    """What an observation on a part tells."""
+
+    severity: Severity  # what it counts as at least
+    short: bool = False  # it put a short across what it stands across
+    broken: bool = False  # no check can prove it sound
+
+
+class SeenOnUnit(_SharedTable):
+    """What an observation on a whole unit tells."""
+
+    tells: str
+    look: str  # the cold check it asks for
+    explained_by: tuple[str, ...] = ()  # kinds of part; empty: it asks for no explanation
+
+
+class ObservationTable(_SharedTable):
+    """``shared/observations.toml``."""
+
+    part: dict[str, SeenOnPart]
+    unit: dict[str, SeenOnUnit]
+
+
 class Reference(_SharedTable):
     """All tables together."""
 
@@ -209,6 +233,7 @@ class Reference(_SharedTable):
     varistors: VaristorTable
     capacitors: CapacitorTable
     stress: StressTable
+    observations: ObservationTable
 
 
 @cache
@@ -219,6 +244,7 @@ def reference() -> Reference:
         varistors=VaristorTable.model_validate(shared_table("varistor-classes")),
         capacitors=CapacitorTable.model_validate(shared_table("capacitors")),
         stress=StressTable.model_validate(shared_table("over-stress")),
+        observations=ObservationTable.model_validate(shared_table("observations")),
     )
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, PrivateAttr, ValidationError
+from pydantic import AfterValidator, Field, PrivateAttr, ValidationError
 
 from harness.errors import UsageError
 from harness.files.config_error import ConfigError
@@ -19,22 +19,27 @@ from harness.files.field_types import (
     Seconds,
     Table,
     Volts,
-    read_line,
 )
 from harness.files.named_file import UNIT, FromFile, read_named, validated
 from harness.files.pictures import Picture, picture_beside
 from harness.quantity import shown
 from harness.unit.nameplate import Unit, below_whole
-from harness.unit.parts import Part, SurgeAmps
+from harness.unit.parts import Part, Story, SurgeAmps
 
 #: Most pictures of one unit.
 _MOST_PHOTOS = 20
 
-#: One line of text, longer than a name.
-Story = Annotated[
-    str,
-    BeforeValidator(lambda text: read_line(text, most=500)),
-    Field(examples=['"a visitor\'s lead put 230 V on it"']),
+#: What can be seen of a unit as a whole; what it tells is in ``shared/observations.toml``.
+_Seen = Literal[
+    "soot",
+    "smoke",
+    "burnt smell",
+    "bang",
+    "breaker tripped",
+    "rcd tripped",
+    "liquid",
+    "mechanical damage",
+    "opened before",
 ]
 
 
@@ -84,6 +89,9 @@ class UnitFile(FromFile):
     photos: tuple[Name, ...] = Field(
         default=(), max_length=_MOST_PHOTOS, examples=['["board.jpg"]']
     )
+    #: What was seen of the unit as a whole, and in words.
+    observed: tuple[_Seen, ...] = Field(default=(), examples=['["bang", "burnt smell"]'])
+    observed_note: Story | None = None
     _pictures: tuple[Picture, ...] = PrivateAttr(())
 
     @property

@@ -1,4 +1,4 @@
-"""From a unit file to the record: its photos go with it."""
+"""From a unit file to the record: its photos go with it, and what was seen counts."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import pytest
 import harness
 from harness.errors import UsageError
 from harness.record.examine import examine
+from harness.run.result import RunResult
 from harness.shipped import shipped
 
 JPEG = b"\xff\xd8\xff\xe0 board"
@@ -53,3 +54,28 @@ def test_a_photo_that_is_not_there_is_no_run(tmp_path: Path) -> None:
             "mount-controller-board", photos=[str(tmp_path / "none.jpg")], results=results
         )
     assert not results.exists()
+
+
+class TestWhatWasSeen:
+    @staticmethod
+    def run(unit_file: Path, old: str, new: str) -> RunResult:
+        """Rehearse with a change in the unit file."""
+        text = unit_file.read_text(encoding="utf-8")
+        assert old in text
+        unit_file.write_text(text.replace(old, new, 1), encoding="utf-8")
+        return harness.rehearse_profile("mount-controller-board", unit=unit_file)
+
+    def test_a_broken_part_in_its_place_gets_no_power(self, unit_file: Path) -> None:
+        """Nothing is energised while a part that was seen burst is still in."""
+        burst = 'kind = "switch"\nobserved = ["burst"]'
+        run = self.run(unit_file, 'kind            = "switch"', burst)
+
+        assert run.exit_code == 5
+        assert "was seen broken and is not replaced: Seen: burst." in run.reason
+
+    def test_a_sign_that_nothing_explains_releases_nothing(self, unit_file: Path) -> None:
+        """Smoke without a part that smoked leaves the run undecided, and the point is listed."""
+        run = self.run(unit_file, "serial = ", 'observed = ["smoke"]\nserial = ')
+
+        assert run.exit_code == 4
+        assert "Smoke: something burnt, and no part in this file explains it." in run.reason

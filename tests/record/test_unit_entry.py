@@ -72,6 +72,27 @@ def test_every_part_has_its_worst_stress_and_all_beyond_rating(
     )
 
 
+def test_what_was_seen_stands_in_the_annex(
+    entry: dict[str, object], account: Callable[..., dict[str, Any]]
+) -> None:
+    """A part that no figure condemns has the verdict of what was seen, as on the first page."""
+    parts = entry["parts"]
+    assert isinstance(parts, list)
+    seen = [
+        {**part, "known": "seen: burst", "severity": "destroyed likely"}
+        if part["name"] == "Q1"
+        else part
+        for part in parts
+    ]
+    _, _, annex = page_of({**entry, "parts": seen}, account).partition("over-stress of the parts")
+    row = re.search("<tr><td><b>Q1</b>(.*?)</tr>", annex)
+    assert row is not None
+
+    assert '<td colspan="4">seen: burst</td>' in row[1]
+    assert ">destroyed likely</td>" in row[1]
+    assert "within rating" not in row[1]
+
+
 @pytest.mark.parametrize("junk", [None, "", 7, [], "text"])
 def test_without_a_unit_file_there_is_no_story(
     junk: object, account: Callable[..., dict[str, Any]]
