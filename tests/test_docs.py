@@ -100,8 +100,9 @@ def keys_of(*tables: type[Table]) -> set[str]:
 
 class TestFiles:
     def test_the_guide_shows_these(self) -> None:
-        """The examples are two benches, each with its dialect, three profiles, and a unit model."""
+        """The examples: two benches with their dialects, three profiles, a unit, a unit model."""
         assert set(FILES) == {
+            "mount.toml",
             "board.toml",
             "bench-2.toml",
             "my-supply.toml",

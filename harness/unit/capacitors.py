@@ -26,7 +26,7 @@ class Capacitor(Kind[Any]):
 
     def _measured(self, measure: str, extra: str) -> ColdCheck:
         """Return the check of its capacitance; ``extra`` is what else a sound one gives."""
-        printed_f = self.part.capacitance_f
+        printed_f = self.fitted.capacitance_f
         low_f, high_f = (1 - TOLERANCE_FRAC) * printed_f, (1 + TOLERANCE_FRAC) * printed_f
         expected = f"{shown_figure(low_f, 'F')} to {shown_figure(high_f, 'F')}; {extra}"
         return ColdCheck(measure=measure, expected=expected, low=low_f, high=high_f, unit="F")

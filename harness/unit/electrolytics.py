@@ -56,8 +56,8 @@ class _Electrolytic(Capacitor):
 
     def _check(self) -> ColdCheck:
         extra = "no bulge, no leak"
-        if self.part.series_ohm is not None:
-            worn_ohm = self.tables.capacitors.worn_out_times * self.part.series_ohm
+        if self.fitted.series_ohm is not None:
+            worn_ohm = self.tables.capacitors.worn_out_times * self.fitted.series_ohm
             most = shown_figure(worn_ohm, "ohm", 2)
             extra = f"series resistance below {most}; {extra}"
         measure = "discharged, one lead lifted: capacitance and series resistance"

@@ -224,7 +224,7 @@ class Fuse(Kind[FusePart]):
 
     def _check(self) -> ColdCheck:
         # About 0.1 V across a whole link at its rating (common practice), with room for the leads.
-        most_ohm = 0.5 / self.part.current_a + 0.5
+        most_ohm = 0.5 / self.fitted.current_a + 0.5
         measure = "resistance of the fuse, out of its holder"
         expected = f"below {shown_figure(most_ohm, 'ohm', 2)}; open: blown"
         return ColdCheck(measure=measure, expected=expected, high=most_ohm, unit="ohm")

@@ -58,7 +58,7 @@ class Limiter(Choke):
         yield from super()._findings()
 
     def _check(self) -> ColdCheck:
-        low, high = 0.75 * self.part.resistance_ohm, 1.25 * self.part.resistance_ohm
+        low, high = 0.75 * self.fitted.resistance_ohm, 1.25 * self.fitted.resistance_ohm
         expected = f"{shown_figure(low, 'ohm')} to {shown_figure(high, 'ohm')}; no crack"
         measure = "resistance when cold"
         return ColdCheck(measure=measure, expected=expected, low=low, high=high, unit="ohm")
@@ -161,7 +161,7 @@ class Varistor(Kind[VaristorPart]):
 
     def _check(self) -> ColdCheck:
         table = self.tables.varistors
-        at_1ma_v, tolerance = table.figures(self.part).at_1ma_v, table.tolerance_frac
+        at_1ma_v, tolerance = table.figures(self.fitted).at_1ma_v, table.tolerance_frac
         low, high = (shown_figure(at_1ma_v * (1 + sign * tolerance), "V") for sign in (-1, 1))
         return ColdCheck(
             measure="one lead lifted: resistance; with a current-limited tester the voltage "

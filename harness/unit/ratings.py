@@ -83,7 +83,7 @@ class Kind(ABC, Generic[_PartT]):
 
     @abstractmethod
     def _check(self) -> ColdCheck:
-        """Return the cold check that settles it."""
+        """Return the cold check that settles it, by the ratings of what stands there now."""
 
     def _look(self) -> None:
         """Take in what was seen on it or measured cold."""
@@ -104,7 +104,7 @@ class Kind(ABC, Generic[_PartT]):
         return max(found, key=lambda severity: severity.rank)
 
     def _told(self, tells: str) -> bool:
-        """Whether something seen on it tells so: ``short`` or ``broken``."""
+        """Whether something seen on it tells so: ``short``, ``no_short`` or ``broken``."""
         table = self.tables.observations.part
         return any(getattr(table[word], tells) for word in self.part.observed)
 
@@ -115,7 +115,7 @@ class Kind(ABC, Generic[_PartT]):
         destroyed = self._by_figures is Severity.DESTROYED or self._told("short")
         if after_s is None and self.shorts_line and destroyed:
             after_s = 0.0  # no time is known: at once
-        if after_s is None or self.event is None:
+        if after_s is None or self.event is None or self._told("no_short"):
             return None
         return Short(name=self.part.name, kind=self.part.kind, after_s=after_s)
 
@@ -127,7 +127,8 @@ class Kind(ABC, Generic[_PartT]):
     def assessment(self) -> PartAssessment:
         """Return how it was treated, and the check that settles it."""
         suspect, check = self.severity.suspect, self._check()
-        expected = check.expected + (self.if_suspect if suspect else "")
+        left = suspect and not self.replaced
+        expected = check.expected + (self.if_suspect if left else "")
         worst_first = sorted(self.stresses, key=lambda one: (-one.severity.rank, -one.ratio))
         known = ""
         if self.severity is not self._by_figures:

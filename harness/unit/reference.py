@@ -208,6 +208,7 @@ class SeenOnPart(_SharedTable):
 
     severity: Severity  # what it counts as at least
     short: bool = False  # it put a short across what it stands across
+    no_short: bool = False  # it was measured, and put none there, whatever the figures say
     broken: bool = False  # no check can prove it sound
 
 

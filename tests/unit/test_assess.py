@@ -97,6 +97,20 @@ class TestOrder:
         assert "324 V" in found.checks[0].expected
 
 
+class TestChecks:
+    def test_what_stands_there_now_is_checked(self, ac_unit: UnitOf) -> None:
+        """A replaced part is measured against the one fitted, and is not replaced again."""
+        fitted = {"capacitance": "180 uF", "voltage": "250 V", "series_resistance": "100 mohm"}
+        left = part(assess(ac_unit({})), "C1").check
+        new = part(assess(ac_unit({"parts.C1.fitted": fitted})), "C1").check
+
+        assert left.expected.endswith("replace it even if it measures well: it was over-stressed")
+        assert (new.low, new.high) == (pytest.approx(144e-6), pytest.approx(216e-6))
+        assert new.expected == (
+            "144 uF to 216 uF; series resistance below 200 mohm; no bulge, no leak"
+        )
+
+
 class TestFuse:
     @pytest.mark.parametrize(
         ("opened", "voltage", "words"),

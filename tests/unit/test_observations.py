@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, get_args
 
 import pytest
@@ -19,6 +20,8 @@ UnitOf = Callable[[dict[str, Any]], UnitFile]
 
 WITHIN, MARGINAL, OVER, DESTROYED = Severity
 
+ROOT = Path(__file__).parents[2]
+
 #: Nothing in the figures: the right line, and nothing is known to have opened.
 QUIET: dict[str, Any] = {"event.voltage": "120 V", "event.opened": "unknown"}
 
@@ -30,6 +33,16 @@ class TestWords:
 
         assert set(get_args(parts._Seen)) == table.part.keys()
         assert set(get_args(unit_file._Seen)) == table.unit.keys()
+
+    def test_the_guide_has_them(self) -> None:
+        """Each word stands in the table of the guide."""
+        page = (ROOT / "docs" / "files-by-hand.md").read_text(encoding="utf-8")
+        rows = {line.split("|")[1].strip(): line for line in page.split("\n") if "| " in line}
+
+        for word in get_args(parts._Seen):
+            assert f"`{word}`" in rows["of a part"]
+        for word in get_args(unit_file._Seen):
+            assert f"`{word}`" in rows["of the unit, above `[unit]`"]
 
     def test_what_explains_a_sign_exists(self) -> None:
         """Every kind named in the table is a kind of part."""
@@ -71,6 +84,15 @@ class TestOnAPart:
         assert "by the figures a short in Q1 parts it" in " ".join(part(found, "F1").remarks)
         leaking = assess(ac_unit({**QUIET, "parts.C1.observed": ["leaking"]}))
         assert part(leaking, "F1").severity is WITHIN
+
+    @pytest.mark.parametrize(("word", "short"), [("out of value", False), ("bulged", True)])
+    def test_what_was_measured_overrules_a_short_by_figures(
+        self, ac_unit: UnitOf, word: str, *, short: bool
+    ) -> None:
+        """A bulk capacitor that was measured, and only lost its value, put no short on the fuse."""
+        found = assess(ac_unit({"parts.C1.observed": [word], "parts.VR1": None}))
+
+        assert ("a short in C1" in " ".join(part(found, "F1").remarks)) is short
 
     def test_a_broken_part_that_stays_in_is_not_acceptable(self, ac_unit: UnitOf) -> None:
         """No check proves a burst part sound: it is replaced, or the unit gets no power."""
