@@ -25,6 +25,12 @@ from harness.unit.parts import Part, shown_figure
 #: Source: common practice.
 _NEARLY_FRAC = 0.8
 
+#: What is said where the inrush by the figures is more than a part stands in normal service.
+UNNAMED_LIMIT = (
+    "By these figures the inrush of normal service is past its rating: something limits it that is "
+    "not named here. Name the limiter, and the inrush is judged."
+)
+
 #: Kinds that take the current of a short with the limiter and the choke in the way.
 _BEHIND_LIMITER = frozenset({"bridge", "bulk-capacitor", "switch"})
 
