@@ -137,7 +137,8 @@ class TestChargerOnTheWrongLine:
         [fuse] = [one for one in found.replacements if one.name == "F1"]
         [melting] = [one for one in fuse.findings if one.item == "melting integral"]
 
-        assert 2 * 110**2 * 470e-6 / (2 * 0.472) == pytest.approx(12.05, abs=0.01)
+        inrush_a2s = 2 * 110**2 * 470e-6 / (2 * 0.472)
+        assert inrush_a2s == pytest.approx(12.05, abs=0.01)
         assert melting.adequacy is Adequacy.EQUIVALENT
 
     def test_a_varistor_of_the_other_line_is_no_replacement(self) -> None:
