@@ -23,8 +23,8 @@ def run(
     profile: str,
     *,
     bench: Path,
-    serial: str,
     results: Path,
+    serial: str | None = None,
     operator: str = "",
     unit: str | None = None,
     photo: list[str] | None = None,
@@ -45,7 +45,7 @@ def run(
             result = api.run_profile(
                 profile,
                 str(bench),
-                serial=serial,
+                serial=operator_actions.ask_serial() if serial is None else serial,
                 results=results,
                 operator=operator,
                 unit=unit,
