@@ -89,7 +89,10 @@ class TestOptions:
             ("bench --yes --calibration-due tomorrow", "'tomorrow' is no date"),
             ("bench --yes --voltage-accuracy 10", "for example: 0.05 % + 10 mV"),
             ("bench --yes --supply 60", "'60' is no VISA address"),
-            ("unit --yes --serial HRW-0012 --opened relay", "is none of fuse, breaker, nothing, unknown"),
+            (
+                "unit --yes --serial HRW-0012 --opened relay",
+                "is none of fuse, breaker, nothing, unknown",
+            ),
             ('unit --yes --serial ""', "expected text, found none"),
         ],
     )
