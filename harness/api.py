@@ -30,7 +30,7 @@ from harness.profile.schema import Profile
 from harness.profile.unit_at_hand import UnitAtHand
 from harness.record.recorder import MemoryRecorder, Recorder
 from harness.record.run_summary import unit_entry
-from harness.rehearse.clock import SimulatedClock
+from harness.rehearse.clock import PacedClock, SimulatedClock
 from harness.rehearse.faults import fault_named
 from harness.rehearse.model_file import UnitModelFile, load_unit_model
 from harness.rehearse.unit_model import UnitModel, typical_model
@@ -114,10 +114,10 @@ def simulated_unit(
     if fault is None:
         return unit
     known = fault_named(fault, profile.unit.input.kind)
-    if known.need is not None and known.out_of_reach(profile):
+    if known.out_of_reach(profile):
         raise UsageError(
-            f"{fault!r} shows itself only {known.need.when}",
-            remedy=f"{known.need.add}, or rehearse another fault",
+            f"{fault!r} shows itself only under load, and this profile has no load step",
+            remedy="add a load step, or rehearse another fault",
         )
     return known.apply(unit)
 
@@ -134,6 +134,7 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
     unit: str | Path | None = None,
     photos: Iterable[str] = (),
     stop: StopRequest | None = None,
+    watching: Callable[[Path], None] | None = None,
 ) -> RunResult:
     """Rehearse a profile on the simulated bench.
 
@@ -151,6 +152,8 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
         unit: A unit file whose story and assessment go into the record, or None.
         photos: Paths of pictures of the unit, kept in the record beside those its file names.
         stop: Whether somebody wants to stop.
+        watching: Told of the record's folder before anything is done; somebody watches, so time
+            then passes as it does at a bench.
 
     Returns:
         How it ended; ``.record`` gives its frames.
@@ -164,7 +167,7 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
 
     loaded = profile if isinstance(profile, Profile) else load_profile(profile)
     bench = simulated_bench_file(loaded)
-    clock = SimulatedClock()
+    clock = SimulatedClock() if watching is None else PacedClock()
     file = load_unit_model(model) if isinstance(model, str | Path) else model
     on_bench = simulated_unit(loaded, fault, model=file, seed=seed)
     simulated = SimulatedBench(on_bench, bench, clock, seed=seed)
@@ -174,6 +177,8 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
     at_hand = _at_hand(unit, serial)
     named = serial or (at_hand.file.serial if at_hand.file else "REHEARSAL")
     sink = _sink(results, named, started, _pictures(at_hand, photos))
+    if watching is not None and sink.folder is not None:
+        watching(sink.folder)
     result = carry_out(
         plan_for(loaded, bench, at_hand=at_hand),
         connect=lambda: open_bench(bench, clock, library=simulated.library()),
@@ -207,6 +212,7 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
     confirm: Callable[[Plan], bool] | None = None,
     operator_actions: Operator | None = None,
     stop: StopRequest | None = None,
+    watching: Callable[[Path], None] = lambda _: None,
 ) -> RunResult:
     """Carry a profile out on a real bench.
 
@@ -222,6 +228,7 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
         operator_actions: Who moves leads and answers questions on the way; None: nobody, so that
             what only a person can tell stays undecided.
         stop: Whether somebody wants to stop.
+        watching: Told of the record's folder before anything is done.
 
     Returns:
         How it ended; power is off and confirmed off.
@@ -245,11 +252,14 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
         if confirm is not None and not confirm(plan):
             raise Refused(["the operator did not confirm"])
         clock = SystemClock()
+        sink = _sink(results, serial, started, pictures)
+        if sink.folder is not None:
+            watching(sink.folder)
         return carry_out(
             plan,
             connect=lambda: open_process_bench(table, clock),
             clock=clock,
-            sink=_sink(results, serial, started, pictures),
+            sink=sink,
             info=RunInfo(
                 serial=serial,
                 started=started,

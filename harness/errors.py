@@ -173,6 +173,10 @@ class CommandRefused(HarnessError):
     exit_code = ExitCode.TRIPPED
 
 
+#: First of all words where output off could not be confirmed.
+CUT_MAINS = "CUT THE MAINS OF THE SUPPLY NOW"
+
+
 class PowerOffUnconfirmed(HarnessError):
     """Power may still be on, for output off could not be confirmed: cut the mains by hand."""
 

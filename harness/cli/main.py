@@ -50,14 +50,8 @@ class _Commands(TyperGroup):
             self.add_command(TyperCommand(name, help=help_line))
 
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
-        name = args[0]
-        if name in _COMMANDS:
-            command = _loaded(name)
-            self.add_command(command, name)
-            if not ctx.resilient_parsing:  # a shell that completes a line wants no mistakes told
-                from harness.cli.workshop import defaults_of, workshop_settings
-
-                ctx.default_map = {name: defaults_of(command, workshop_settings())}
+        if args[0] in _COMMANDS:
+            self.add_command(_loaded(args[0]), args[0])
         return super().resolve_command(ctx, args)
 
 
@@ -91,9 +85,9 @@ app = typer.Typer(
     help="First power for repaired equipment, over SCPI: started, judged and recorded.",
     epilog="Exit codes: 0 release, 1 a check failed, 2 command line or file, 3 tripped, "
     "4 undecided, 5 refused (nothing was energised), 6 power may still be on: off could not be "
-    "confirmed. What --bench, --results and --operator say every day may stand in softwake.toml.",
+    "confirmed.",
     no_args_is_help=True,
-    **PLAIN | {"add_completion": True},
+    **PLAIN,
 )
 
 
@@ -135,7 +129,7 @@ def main() -> None:
 
 def _ended() -> int | str | None:
     try:
-        app(prog_name="softwake")  # also where Python was told to run the module
+        app()
     except SystemExit as ended:
         return ended.code
     except PowerOffUnconfirmed as error:

@@ -64,10 +64,31 @@ def plan_lines(plan: Plan, warnings: tuple[str, ...] = ()) -> Iterator[Renderabl
     yield from _release(plan)
     yield from listed("Notes", plan.notes)
     yield from listed("Warnings", warnings, "yellow")
-    yield from listed("Cautions", plan.cautions, "bold")
     yield Text(
         f"\nHolds take {_duration(plan.duration_s)}; settling comes on top. "
         "Nothing was energised to make this plan."
+    )
+    yield from listed("Cautions", plan.cautions, "bold")  # last: a question may follow
+
+
+def what_comes(plan: Plan, serial: str) -> str:
+    """Say in a sentence which unit gets what: volts, limit, and the bounds that cut power."""
+    levels = [level for step in plan.steps for level in step.all_levels]
+    if not levels:
+        return f"{serial}: no step of this plan switches the output on."
+    first, most_v = levels[0], max(level.voltage_v for level in levels)
+    envelope = plan.profile.envelope
+    bounds = ", ".join(
+        (
+            _show(envelope.voltage_v, "V"),
+            _show(envelope.current_a, "A"),
+            _show(envelope.power_w, "W"),
+        )
+    )
+    return (
+        f"{serial}: {_show(first.voltage_v, 'V')} with a limit of "
+        f"{_show(first.current_limit_a, 'A')} first, up to {_show(most_v, 'V')}; beyond {bounds} "
+        "power is cut."
     )
 
 

@@ -16,11 +16,11 @@ from collections.abc import Mapping
 from typing import TypeVar
 
 from harness.cli.asking import YES_NO, Reader, until_understood
-from harness.cli.screen import CUT_MAINS, Screen
-from harness.errors import UsageError
-from harness.files.field_types import read_line
+from harness.errors import CUT_MAINS
 from harness.quantity import format_quantity, parse_quantity
 from harness.run.operator import StopRequest
+from harness.watch.screen import Screen
+from harness.watch.terminal import RunScreen
 
 _LOOK_S = 0.1
 #: Longest wait for a terminal to show that power comes on; one that is held up holds up no run.
@@ -59,6 +59,13 @@ class TerminalOperator:
         self._screen.say(text)
         self.wait()
 
+    def _show_question(self, text: str) -> None:
+        """Show a question; what is typed comes after it."""
+        self._say(text)
+
+    def _answered(self) -> None:
+        """Be told that no answer is waited for any more."""
+
     def place_meter(self, where: str, text: str) -> bool:  # noqa: ARG002 - the text says where
         """Have the meter's leads moved."""
         return self._done(text)
@@ -82,19 +89,6 @@ class TerminalOperator:
         """Ask until the answer is yes, no or skip."""
         read = _word(YES_NO, "please answer yes, no or skip")
         return self._ask_with_note(f"{prompt}\n  yes, no or skip", read)
-
-    def ask_serial(self) -> str:
-        """Ask for the serial number of the unit, by hand or by scanner; Enter alone is none.
-
-        Raises:
-            UsageError: Nobody answers.
-        """
-        serial = self._until_understood(
-            "Serial number of the unit: type it, or scan it", read_line, otherwise=""
-        )
-        if not serial:
-            raise UsageError("no serial number", where="--serial", remedy="give it, or answer")
-        return serial
 
     def confirm(self, text: str) -> bool:
         """Ask until the answer is yes or no."""
@@ -124,11 +118,13 @@ class TerminalOperator:
         except EOFError:
             self._say("\n  no answer: the input has ended\n")
             return otherwise
+        finally:
+            self._answered()
 
     def _ask(self, text: str) -> str:
         """Show a prompt and wait for a line; EOFError where there will be none any more."""
         self._lines.want()
-        self._say(f"\n{text}\n> ")
+        self._show_question(f"\n{text}\n> ")
         while True:
             self._stop.raise_if_requested()
             with contextlib.suppress(queue.Empty):
@@ -136,6 +132,35 @@ class TerminalOperator:
                 if answer is None:
                     raise EOFError
                 return answer
+
+
+class WatchingOperator(TerminalOperator):
+    """The person at a terminal that shows the run."""
+
+    def __init__(self, stop: StopRequest) -> None:
+        super().__init__(stop)
+        self.shown = RunScreen(self._screen, stop.by_hand)
+
+    def power_on(self, step: str) -> None:
+        """Show that power comes on."""
+        self.shown.power_on(step)
+
+    def power_off(self, *, confirmed: bool) -> None:
+        """Show that power is off, or what to do where that is not known."""
+        self.shown.power_off(confirmed=confirmed)
+
+    def wait(self) -> None:
+        """End showing, once the screen has all that was said, but not for long."""
+        self.shown.end()
+
+    def _say(self, text: str) -> None:
+        self.shown.say(text)
+
+    def _show_question(self, text: str) -> None:
+        self.shown.ask(text)
+
+    def _answered(self) -> None:
+        self.shown.go_on()
 
 
 class _Lines:

@@ -8,8 +8,8 @@ import typer
 
 from harness import api
 from harness.cli.options import described
-from harness.cli.plan import plan_lines
-from harness.cli.prompts import TerminalOperator
+from harness.cli.plan import plan_lines, what_comes
+from harness.cli.prompts import WatchingOperator
 from harness.cli.results import show_result
 from harness.cli.screen import show_unconfirmed
 from harness.cli.tables import show
@@ -23,8 +23,8 @@ def run(
     profile: str,
     *,
     bench: Path,
+    serial: str,
     results: Path,
-    serial: str | None = None,
     operator: str = "",
     unit: str | None = None,
     photo: list[str] | None = None,
@@ -32,20 +32,21 @@ def run(
 ) -> None:
     """Start a repaired unit on a real bench, judge it, and record it."""
     stop = StopRequest()
-    operator_actions = TerminalOperator(stop)
+    operator_actions = WatchingOperator(stop)
 
     def confirm(plan: Plan) -> bool:
         """Show the plan and its cautions, and ask."""
         show(plan_lines(plan))
         question = "Go on to the steps of this plan, and energise the unit?"
-        return operator_actions.confirm(" ".join(filter(None, (plan.cannot_release, question))))
+        told = (plan.cannot_release, what_comes(plan, serial), question)
+        return operator_actions.confirm(" ".join(filter(None, told)))
 
     with stop_on_signals(stop):
         try:
             result = api.run_profile(
                 profile,
                 str(bench),
-                serial=operator_actions.ask_serial() if serial is None else serial,
+                serial=serial,
                 results=results,
                 operator=operator,
                 unit=unit,
@@ -53,6 +54,7 @@ def run(
                 confirm=None if yes else confirm,
                 operator_actions=operator_actions,
                 stop=stop,
+                watching=operator_actions.shown.follow,
             )
         except PowerOffUnconfirmed as error:
             operator_actions.wait()

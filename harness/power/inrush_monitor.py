@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 
-from harness.bench.sample import SupplySample
+from harness.bench.sample import Account, SupplySample
 from harness.power.commands import OperatingEnvelope
 from harness.power.trip import TripReason
 from harness.profile.level import InrushAllowance, Level
@@ -48,6 +48,8 @@ class LevelWatch:
         #: What ``used`` may not pass.
         self.allowed = math.inf
         self.samples = 0
+        #: The same for whoever watches; None before the second sample, or without an allowance.
+        self.account: Account | None = None
 
     def add(self, sample: SupplySample) -> Finding | None:
         """Take in a sample; None while all is explained, else why to cut power."""
@@ -88,12 +90,14 @@ class LevelWatch:
             self._longest_gap_s = max(self._longest_gap_s, gap_s)
             self._highest_v = max(self._highest_v, sample.voltage_v)
             self.allowed = budget.slack(self._limit_a, self._longest_gap_s, self._highest_v)
-        self.used = self._taken - budget.explained(sample.voltage_v)
-        if self.used <= self.allowed:
-            return None
         reason, unit = (
             (TripReason.ENERGY_BUDGET, "J") if self._energy else (TripReason.CHARGE_BUDGET, "C")
         )
+        explained = budget.explained(sample.voltage_v)
+        self.used = self._taken - explained
+        self.account = Account(unit, self._taken, explained, self.allowed)
+        if self.used <= self.allowed:
+            return None
         seen = (
             f"{format_quantity(self.used, unit, 3)} unexplained after {self.samples} readings, "
             f"{format_quantity(self.allowed, unit, 3)} allowed; "
@@ -107,6 +111,7 @@ class LevelWatch:
         limiting = sample.current_a >= share * self._limit_a
         self.used = self.used + gap_s if limiting else 0.0
         self.allowed = longest_s
+        self.account = Account("s", self.used, 0.0, longest_s)
         if self.used <= longest_s:
             return None
         seen = (

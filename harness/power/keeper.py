@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import math
 
-from harness.bench.sample import SupplySample
+from harness.bench.sample import Account, SupplySample
 from harness.errors import (
     CommandRefused,
     LinkError,
@@ -90,6 +90,7 @@ class Keeper:
         self.state = KeeperState.OFF
         self.trip: Trip | None = None  # the first; it never changes afterwards
         self.unconfirmed = False  # switching off was tried in vain
+        self.account: Account | None = None  # of the level's allowance, at the last sample
         self.bit_is_wrong = False  # the status told of a protection that tripped while all was on
 
     # --- in: commands
@@ -132,6 +133,7 @@ class Keeper:
                 return tuple(self._set("voltage_protection", voltage_v))
             case Watch(level):
                 self._watch = None if level is None else LevelWatch(level)
+                self.account = None
                 return ()
             case SetLoad():
                 return self._load.set(command)
@@ -168,6 +170,7 @@ class Keeper:
         finding = self._reverse.add(sample)
         if finding is None and self._watch is not None:
             finding = self._watch.add(sample)
+            self.account = self._watch.account
         return doubt if finding is None else self.cut(*finding, sample.time_s)
 
     def _weigh_protection(self, sample: SupplySample) -> tuple[Move, ...]:

@@ -130,6 +130,8 @@ class LocalKeeper:
             self._perform(moves)
         if sample.protection and keeper.bit_is_wrong:
             sample = self._without_bit(sample)
+        if keeper.account is not None:
+            sample = sample._replace(account=keeper.account)
         self._on_sample(sample)
         if keeper.trip is not None:
             raise self._trouble()

@@ -8,7 +8,11 @@ from enum import StrEnum
 class EventKind(StrEnum):
     """What happened; the event's detail says it in full."""
 
+    # the whole
+    PLAN = "plan"
+    SIMULATED = "simulated"
     # power
+    SWITCHING_ON = "switching on"
     POWER_ON = "power on"
     POWER_OFF = "power off"
     TRIP = "trip"
@@ -19,6 +23,7 @@ class EventKind(StrEnum):
     WRONG_DIALECT = "wrong dialect"
     # steps
     STEP = "step"
+    LEVEL = "level"
     SETTLED = "settled"
     DISTURBED = "disturbed"
     PROBE = "probe"
@@ -32,6 +37,7 @@ class EventKind(StrEnum):
     BEYOND_RANGE = "beyond range"
     NOT_SHOWN_TO_LIVE = "not shown to live"
     # the operator
+    QUESTION = "question"
     METER = "meter"
     LOAD = "load"
     ANSWER = "answer"

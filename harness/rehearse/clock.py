@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import time
+
+#: A paced clock is let so far ahead before it waits.
+_AHEAD_S = 0.01
+
 
 class SimulatedClock:
     """Time that passes only when somebody lets it pass."""
@@ -16,3 +21,18 @@ class SimulatedClock:
     def sleep_s(self, duration_s: float) -> None:
         """Advance the clock at once; a negative duration is ignored."""
         self._now_s += max(0.0, duration_s)
+
+
+class PacedClock(SimulatedClock):
+    """Simulated time that does not run ahead of the time of whoever watches."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._begun_s = time.monotonic()
+
+    def sleep_s(self, duration_s: float) -> None:
+        """Advance the clock, and wait until so much time has passed."""
+        super().sleep_s(duration_s)
+        ahead_s = self.now_s() - (time.monotonic() - self._begun_s)
+        if ahead_s > _AHEAD_S:
+            time.sleep(ahead_s)

@@ -128,6 +128,8 @@ class DecimatedTrend:
 
     def event(self, time_s: float, kind: str, step: str, detail: str) -> None:
         """Take in an event."""
+        if kind == EventKind.PLAN:  # numbers for whoever watches; the report has the profile's text
+            return
         if kind in _PARTING:
             self._lift()
         event = Event(time_s, kind, step, detail)

@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from harness.errors import CUT_MAINS
 from harness.quantity import format_limits, format_quantity, scale_of
 from harness.record.run_summary import open_words
 
@@ -155,7 +156,7 @@ def output_text(run: Mapping[str, Any]) -> str:
     The time is that of this machine: it is for the person who stands beside the bench.
     """
     if run.get("output") == UNCONFIRMED:
-        return "CUT THE MAINS OF THE SUPPLY NOW"
+        return CUT_MAINS
     if run.get("output") == "never on":
         return "Nothing was energised."
     try:

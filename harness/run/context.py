@@ -15,11 +15,13 @@ from harness.power.keeper import failure_reason
 from harness.power.moves import Check
 from harness.power.port import Bench, Power
 from harness.profile.check import Across
+from harness.profile.level import Level
 from harness.profile.measures import READINGS
 from harness.profile.plan import Plan
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow, Sink, Values
+from harness.report.wording import found_text, wanted_text
 from harness.run.operator import Nobody, Operator, StopRequest
 from harness.run.readings import Liveness, Row, ThinnedRecord
 
@@ -29,6 +31,9 @@ _IN_SYNC_S = 0.5
 _CLOSE_FRAC = 0.005
 #: Longest time a slow disk may take for a row; longer counts as an engine that hangs.
 _WRITING_S = 1.0
+
+#: So often the keeper's account of a level is taken down: nothing but a person goes by it.
+_ACCOUNT_EVERY_S = 0.1
 
 #: From this share of the envelope's current or power on, every sample is recorded.
 _NEAR_FRAC = 0.98
@@ -73,6 +78,7 @@ class Context:
     record_lost: bool = False  # nothing is written to it any more
     slow_disk: RecordError | None = None  # the disk kept the engine from its work under power
     _thin: ThinnedRecord | None = None
+    _account_s: float = -math.inf  # when the keeper's account was last taken down
 
     def event(self, kind: EventKind, detail: str) -> None:
         """Write an event into the record, unless the record is lost."""
@@ -93,6 +99,20 @@ class Context:
             ("power", sample.power_w, "W"),
         )
         self._take(sample.time_s, values, "supply")
+        account = sample.account
+        if account is not None and sample.time_s - self._account_s >= _ACCOUNT_EVERY_S:
+            self._account_s = sample.time_s
+            figures = account._asdict()
+            unit = figures.pop("unit")
+            told = tuple((name, value, unit) for name, value in figures.items())
+            self._put(Row(sample.time_s, self.level_label, told, "keeper"))
+
+    def enter(self, level: Level) -> None:
+        """Note that a level is set next."""
+        limit = format_quantity(level.current_limit_a, "A", 3)
+        set_to = f"{format_quantity(level.voltage_v, 'V')}, limit {limit}"
+        hold = format_quantity(level.dwell_s, "s", 3)
+        self.event(EventKind.LEVEL, f"{level.label}: {set_to}, hold {hold}")
 
     def thin(self, window_s: float | None) -> None:
         """Thin the record from here on by windows of time, or (None) keep every reading again."""
@@ -161,8 +181,10 @@ class Context:
         self.verdicts.append(Verdict(row.verdict))
         self.judged_checks.append(row.check)
         self._rows.append((row, tuple(rests_on)))
-        why = f", {'; '.join(row.unknown)}" if row.unknown else ""
-        self.event(EventKind.CHECK, f"{row.check}: {row.verdict}{why}")
+        found = found_text(row.quantity, row.value, row.uncertainty, row.unit)
+        wanted = wanted_text(row.quantity, row.low, row.high, row.unit)
+        why = f"; {'; '.join(row.unknown)}" if row.unknown else ""
+        self.event(EventKind.CHECK, f"{row.check}: {row.verdict}, {found} ({wanted}){why}")
 
     def enter_checks(self) -> None:
         """Write every check into the record; one that passed on readings that stood is undecided.
@@ -190,6 +212,7 @@ class Context:
                 case Arm():
                     self.set_v = command.voltage_v
                 case SwitchOn():
+                    self.event(EventKind.SWITCHING_ON, "")
                     self.operator.power_on(self.step_name)
                 case Set(quantity="voltage"):
                     self._note_setting(command.value)

@@ -27,10 +27,11 @@ from harness.profile.preflight import preflight
 from harness.record.events import EventKind
 from harness.record.run_summary import Outcome, open_words, run_verdict
 from harness.record.sink import Sink
+from harness.run.announce import Announced, plan_detail
 from harness.run.checks import judge_dropped
 from harness.run.context import Context
 from harness.run.off import measure_off
-from harness.run.operator import Interrupted, Nobody, Operator, StopRequest
+from harness.run.operator import Interrupted, Operator, StopRequest
 from harness.run.result import Output, RunInfo, RunResult, run_entry
 from harness.run.steps import STEPS
 
@@ -60,11 +61,13 @@ def carry_out(
         clock=clock,
         sink=sink,
         stop=stop or StopRequest(),
-        operator=operator or Nobody(),
         origin_s=clock.now_s(),
     )
+    if operator is not None:
+        context.operator = Announced(operator, context)
     run = _Run(context, info)
     try:
+        context.event(EventKind.PLAN, plan_detail(plan, info, _now()))
         with connect() as bench:
             run.check(bench)
             run.power(bench)
@@ -102,7 +105,10 @@ class _Run:
         stop.raise_if_requested()
         self.identities = bench.identities()
         if any("simulated" in identity.lower() for identity in self.identities.values()):
-            self.info = replace(self.info, rehearsal=True)  # served to us, but no bench
+            if not self.info.rehearsal:  # served to us, but no bench
+                said = "; ".join(sorted(set(self.identities.values())))
+                self.context.event(EventKind.SIMULATED, said)
+            self.info = replace(self.info, rehearsal=True)
         findings = preflight(plan, today=self.info.started.date(), identities=self.identities)
         self.warnings = findings.warnings
         if findings.reasons:

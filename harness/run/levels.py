@@ -36,6 +36,7 @@ def energise(
     if not context.host.live and not meter_stays:
         meter_at_output(context)
     for level in levels:
+        context.enter(level)
         if not context.host.live:
             context.command(
                 Arm(level.voltage_v, level.current_limit_a, level.frequency_hz),
@@ -63,6 +64,7 @@ def hold_levels(context: Context, step: PlannedStep) -> None:
     holds: list[Hold] = []
     before: Level | None = None
     for level in step.levels:
+        context.enter(level)
         # the same but for what neither supply nor keeper is told
         told = before and replace(before, label=level.label, dwell_s=level.dwell_s, load=level.load)
         if told != level:

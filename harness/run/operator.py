@@ -68,8 +68,9 @@ class Nobody(Operator):
 class Interrupted(Exception):
     """The run was asked to stop."""
 
-    def __init__(self, number: int) -> None:
-        super().__init__(f"stopped by {signal.Signals(number).name}")
+    def __init__(self, number: int, by_hand: str = "") -> None:
+        stopped = f"stopped by {signal.Signals(number).name}"
+        super().__init__(f"switched off {by_hand}" if by_hand else stopped)
         self.number = number
 
     @property
@@ -87,6 +88,16 @@ class StopRequest:
 
     def __init__(self) -> None:
         self._number: int | None = None
+        self._by_hand = ""
+
+    def by_hand(self, how: str) -> None:
+        """Note that a person wants power off now, and how that was said: as Ctrl-C, from anywhere.
+
+        Any thread may call it.
+        """
+        if self._number is None:
+            self._by_hand = how
+            self._number = signal.SIGINT
 
     def note(self, number: int, _frame: FrameType | None = None) -> None:
         """Note a signal; fits :func:`signal.signal`."""
@@ -95,7 +106,7 @@ class StopRequest:
     def raise_if_requested(self) -> None:
         """Raise :class:`Interrupted` if somebody wants the run to stop."""
         if self._number is not None:
-            raise Interrupted(self._number)
+            raise Interrupted(self._number, self._by_hand)
 
 
 @contextlib.contextmanager

@@ -173,8 +173,13 @@ class Dwell:
         if not self._is_at_rest(sample):
             self._void(sample)
             return
-        self._unrest_s = None
         self._require_reached()
+        if self._unrest_s is not None:
+            after_s = sample.time_s - self._unrest_s
+            self._unrest_s = None
+            self._context.event(
+                EventKind.SETTLED, f"{self._level.label} again after {after_s:.3f} s"
+            )
         trends = self._trends
         trends["supply.voltage"].add(sample.time_s, sample.voltage_v)
         trends["supply.current"].add(sample.time_s, sample.current_a)

@@ -234,6 +234,7 @@ def _discharge(context: Context, step: PlannedStep) -> None:
         return
     bring_back(context, step, meter_stays=True)
     for level in step.levels:
+        context.enter(level)
         set_level(context, level)
         Dwell(context, step, level).settle()
     context.step_name, context.level_label = step.name, across

@@ -9,8 +9,8 @@ import threading
 import pytest
 
 from harness.cli.prompts import TerminalOperator
-from harness.cli.screen import Screen
 from harness.run.operator import StopRequest
+from harness.watch.screen import Screen
 
 
 class Terminal(io.StringIO):

@@ -262,7 +262,7 @@ class TestInterrupted:
         assert result.outcome is Outcome.INTERRUPTED
         assert result.output is Output.NEVER_ON
         assert result.reason == "stopped by SIGINT"
-        assert rig.sink.frames().events.empty
+        assert list(rig.sink.frames().events["kind"]) == ["plan"]
 
 
 class TestErrorsOutsideOfPower:
