@@ -13,8 +13,9 @@ shared. A stated accuracy "of reading plus fixed" may be entered as one bound fo
 readings: the larger bound then is the same error plus its part in proportion, and what is left of
 both in a difference is the proportional part of that difference.
 
-The law is the first-order one. It holds while the relative uncertainty of a denominator is small
-(a few per cent); beyond, the second-order terms of JCGM 100:2008, 5.1.2, note, are missing.
+The law is the first-order one, exact for sums and differences. A regulation divides by a nominal
+value, a name without uncertainty. A quotient divides by what was measured: there the first-order
+law fails from a relative uncertainty of a few per cent on, and :func:`quotient` does without it.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ import math
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from harness.judge.uncertainty import Contribution
+from harness.judge.uncertainty import Contribution, Uncertainty, combine
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -36,24 +37,85 @@ class Estimate:
 
 
 def quotient(
-    numerator: Estimate, *denominators: Estimate, shared: Collection[str] = ()
+    numerator: Estimate,
+    *denominators: Estimate,
+    shared: Collection[str] = (),
+    called: str = "denominator",
 ) -> Estimate:
-    """One estimate over the product of others; nan over 0.
+    """One estimate over the product of others, ``called`` by a name; nan over 0.
 
     The efficiency P_out / P_in is one, and the power factor P / (V I), from real power and rms
     voltage and current.
 
-    Source: definitions, textbook; JCGM 100:2008, 5.1.2 and 5.1.3; 5.2.2 for shared causes.
+    The interval about a quotient is not symmetric: a denominator known to 50 % makes it a third
+    smaller or twice as large. The sensitivities are those to the first order times what the longer
+    side of the exact interval is longer by, so that the expanded uncertainty covers both. Where the
+    interval of a denominator, or of their product, holds zero, the quotient has no bound: a cause
+    that says so is infinite.
+
+    Source: definitions, textbook; JCGM 100:2008, 5.1.2 and 5.1.3; 5.2.2 for shared causes; the
+        exact interval of a quotient, E. C. Fieller, Journal of the Royal Statistical Society B 16
+        (1954), 175 (from memory); the variance of a product, L. A. Goodman, Journal of the American
+        Statistical Association 55 (1960), 708 (from memory).
     """
     below = math.prod(each.value for each in denominators)
     if below == 0.0:
         return Estimate(value=math.nan)
     value = numerator.value / below
-    return _estimate(
+    linear = _estimate(
         value,
         [(1.0 / below, numerator), *((-value / each.value, each) for each in denominators)],
         shared,
     )
+    found = combine(linear.contributions)
+    if not 0.0 < found.expanded < math.inf:
+        return linear
+    longer = _longer_side(numerator, denominators, value, found, shared)
+    if math.isinf(longer):
+        why = Contribution(name=f"{called}: not known to differ from zero", standard=math.inf)
+        return replace(linear, contributions=(*linear.contributions, why))
+    causes = (
+        replace(cause, sensitivity=cause.sensitivity * longer / found.expanded)
+        for cause in linear.contributions
+    )
+    return replace(linear, contributions=tuple(causes))
+
+
+def _longer_side(
+    numerator: Estimate,
+    denominators: Sequence[Estimate],
+    value: float,
+    linear: Uncertainty,
+    shared: Collection[str],
+) -> float:
+    """Return how far the exact interval of a quotient q = N / D reaches; infinite without a bound.
+
+    It holds every q + d for which N - (q + d) D is zero within its own expanded uncertainty, at the
+    coverage factor k of the first-order law, ``linear``: (d D)^2 = k^2 u^2(N - (q + d) D).
+    """
+    k2 = linear.coverage**2
+    below = math.prod(each.value for each in denominators)
+    parts = [combine(each.contributions).standard / each.value for each in denominators]
+    if any(k2 * part * part >= 1.0 for part in parts):
+        return math.inf
+    product = _estimate(below, [(below / each.value, each) for each in denominators], shared)
+    u2_above = combine(numerator.contributions).standard ** 2
+    u2_product = combine(product.contributions).standard ** 2
+    # what the first-order law of a product leaves out: the squares of its factors, multiplied
+    mixed = seen = 0.0
+    for part in parts:
+        mixed += part * part * (seen + mixed)
+        seen += part * part
+    u2_mixed = below * below * mixed
+    u2_linear = (below * linear.standard) ** 2
+    # what N and D have in common, by the law of the first order for their quotient
+    common = u2_above + value * value * u2_product - u2_linear
+    covariance = 0.5 * common / value if value else 0.0
+    # the longer root of a d^2 - 2 b d - c
+    a = below * below - k2 * (u2_product + u2_mixed)
+    b = k2 * (value * (u2_product + u2_mixed) - covariance)
+    c = k2 * (u2_linear + value * value * u2_mixed)
+    return (abs(b) + math.sqrt(b * b + a * c)) / a if a > 0.0 else math.inf
 
 
 def regulation(

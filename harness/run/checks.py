@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from itertools import groupby
 
 from harness.judge.propagate import Estimate, average, quotient, regulation, rise
@@ -142,8 +143,8 @@ def _worked_out(context: Context, measure: str, readings: Readings) -> Estimate:
 
 #: Formulas of the figures of one hold, over the means of what the catalogue says they are made of.
 _OF_ONE_HOLD: Mapping[str, Callable[..., Estimate]] = {
-    "efficiency": lambda input_w, output_w: quotient(output_w, input_w),
-    "power_factor": quotient,
+    "efficiency": lambda input_w, output_w: quotient(output_w, input_w, called="supply.power"),
+    "power_factor": partial(quotient, called="supply.voltage times supply.current"),
 }
 
 

@@ -14,7 +14,8 @@ from harness.judge.propagate import (
     regulation,
     rise,
 )
-from harness.judge.uncertainty import Contribution, combine
+from harness.judge.uncertainty import Contribution, combine, coverage_factor
+from harness.judge.verdict import Verdict, decide
 
 
 def estimate(value: float, standard: float, name: str, dof: float = math.inf) -> Estimate:
@@ -25,9 +26,9 @@ def estimate(value: float, standard: float, name: str, dof: float = math.inf) ->
 
 def test_efficiency_adds_relative_uncertainties() -> None:
     """The relative uncertainty of a ratio is the root sum square of its parts' relative ones."""
-    found = quotient(estimate(48.0, 0.24, "load"), estimate(60.0, 0.60, "supply"))
+    found = quotient(estimate(48.0, 0.24e-6, "load"), estimate(60.0, 0.60e-6, "supply"))
     assert found.value == pytest.approx(0.80)
-    assert combine(found.contributions).standard / 0.80 == pytest.approx(math.hypot(0.005, 0.01))
+    assert combine(found.contributions).standard / 0.80 == pytest.approx(math.hypot(5e-9, 1e-8))
 
 
 def test_shared_gain_cancels_in_a_ratio() -> None:
@@ -39,10 +40,12 @@ def test_shared_gain_cancels_in_a_ratio() -> None:
 def test_power_factor_of_the_trade() -> None:
     """20 W at 100 V and 0.35 A is a power factor of 0.571 (definition, textbook)."""
     found = quotient(
-        estimate(20.0, 0.1, "power"), estimate(100.0, 0.2, "volts"), estimate(0.35, 0.001, "amps")
+        estimate(20.0, 0.1e-6, "power"),
+        estimate(100.0, 0.2e-6, "volts"),
+        estimate(0.35, 0.001e-6, "amps"),
     )
     assert round(found.value, 3) == 0.571
-    relative = math.sqrt(0.005**2 + 0.002**2 + (0.001 / 0.35) ** 2)
+    relative = 1e-6 * math.sqrt(0.005**2 + 0.002**2 + (0.001 / 0.35) ** 2)
     assert combine(found.contributions).standard == pytest.approx(found.value * relative)
 
 
@@ -102,12 +105,12 @@ def test_shared_bound_of_reading_plus_fixed() -> None:
 def test_cause_shared_by_three_keeps_its_signs() -> None:
     """Three inputs with one proportional error: P / (V I) keeps one part of it, not three."""
     found = quotient(
-        estimate(20.0, 0.020, "gain"),
-        estimate(100.0, 0.100, "gain"),
-        estimate(0.35, 0.00035, "gain"),
+        estimate(20.0, 0.020e-6, "gain"),
+        estimate(100.0, 0.100e-6, "gain"),
+        estimate(0.35, 0.00035e-6, "gain"),
         shared={"gain"},
     )
-    assert combine(found.contributions).standard == pytest.approx(found.value * 0.001)
+    assert combine(found.contributions).standard == pytest.approx(found.value * 1e-9)
     assert len(found.contributions) == 1
 
 
@@ -141,7 +144,7 @@ def test_division_by_zero_is_no_number(found: Estimate) -> None:
     p=st.floats(1.0, 100.0),
     v=st.floats(10.0, 300.0),
     i=st.floats(0.1, 10.0),
-    u=st.floats(1e-5, 1e-3),
+    u=st.floats(1e-11, 1e-9),
 )
 def test_sensitivities_are_the_partial_derivatives(p: float, v: float, i: float, u: float) -> None:
     """Each sensitivity is what a small change of its input does to the result."""
@@ -153,3 +156,70 @@ def test_sensitivities_are_the_partial_derivatives(p: float, v: float, i: float,
         change = moved[0] / (moved[1] * moved[2]) - base.value
         width = (p, v, i)[position] * step
         assert cause.sensitivity == pytest.approx(change / width, rel=1e-4)
+
+
+class TestQuotient:
+    """A quotient whose denominator is not well known; its coverage: ``test_jcgm101.py``."""
+
+    def test_of_a_bound_of_half_it_reaches_twice_as_high(self) -> None:
+        """10 / (10 +- 5) lies between 0.67 and 2: U is what the longer side has, exactly.
+
+        Source: interval arithmetic, 10 / 5 = 2 and 10 / 15 = 0.67.
+        """
+        u = 5.0 / coverage_factor(math.inf)
+        found = combine(quotient(Estimate(value=10.0), estimate(10.0, u, "amps")).contributions)
+        assert found.expanded == pytest.approx(1.0)
+
+    @pytest.mark.parametrize("share", [0.51, 0.6, 5.0])
+    def test_a_denominator_that_may_be_zero_gives_no_bound(self, share: float) -> None:
+        """10 / (10 +- 10.2 and more) may be anything: undecided, with the words for it."""
+        found = quotient(
+            Estimate(value=10.0), estimate(10.0, share * 10.0 + 0.1, "amps"), called="input power"
+        )
+        expanded = combine(found.contributions).expanded
+
+        assert found.contributions[-1].name == "input power: not known to differ from zero"
+        assert not math.isfinite(expanded)
+        decided = decide(found.value, low=0.1, high=None, expanded=expanded, rule="guarded")
+        assert decided.verdict is Verdict.UNDECIDED
+
+    @pytest.mark.parametrize("place", [0, 1])
+    def test_each_factor_must_differ_from_zero(self, place: int) -> None:
+        """Of a product below, each factor by itself must not be zero; and the product must not."""
+        well, badly = estimate(100.0, 1e-6, "v"), estimate(0.3, 0.2, "a")
+        factors = [badly, well] if place else [well, badly]
+        found = quotient(estimate(20.0, 0.1, "w"), *factors)
+        assert math.isinf(found.contributions[-1].standard)
+        both = quotient(Estimate(value=1.0), estimate(1.0, 0.45, "v"), estimate(1.0, 0.45, "a"))
+        assert math.isinf(both.contributions[-1].standard)
+
+    def test_an_unknown_scatter_stays_unknown(self) -> None:
+        """What is not finite already is handed on as it is."""
+        found = quotient(estimate(20.0, math.inf, "w"), estimate(10.0, 1.0, "a"))
+        assert [part.name for part in found.contributions] == ["w", "a"]
+
+    def test_degrees_of_freedom_stay_what_they_are(self) -> None:
+        """A longer side makes every cause count more, and none of them surer."""
+        found = quotient(estimate(20.0, 2.0, "w", 4.0), estimate(10.0, 1.0, "a", 9.0))
+        linear = [
+            Contribution(name="w", standard=2.0, sensitivity=0.1, dof=4.0),
+            Contribution(name="a", standard=1.0, sensitivity=-0.2, dof=9.0),
+        ]
+        assert combine(found.contributions).dof == combine(linear).dof
+        ratios = {
+            part.sensitivity / plain.sensitivity
+            for part, plain in zip(found.contributions, linear, strict=True)
+        }
+        assert min(ratios) == pytest.approx(max(ratios))
+        assert min(ratios) > 1.2
+
+    def test_nothing_over_something(self) -> None:
+        """No output power at all is an efficiency of zero, known as well as the power is."""
+        found = quotient(estimate(0.0, 0.1, "w"), estimate(10.0, 1e-6, "a"))
+        assert found.value == 0.0
+        assert combine(found.contributions).standard == pytest.approx(0.01)
+
+    def test_what_both_share_cancels_however_large(self) -> None:
+        """A gain error of 20 % in numerator and denominator leaves their quotient alone."""
+        out, taken = estimate(48.0, 9.6, "gain"), estimate(60.0, 12.0, "gain")
+        assert combine(quotient(out, taken, shared={"gain"}).contributions).standard < 1e-6
