@@ -8,8 +8,9 @@ from dataclasses import dataclass
 
 from harness.errors import Refused
 from harness.profile.bench_file import BenchFile, Calibrated
+from harness.profile.level import resistor_ohm
 from harness.profile.plan import Plan, PlannedStep
-from harness.profile.step import Place
+from harness.profile.step import HandLoadedStep, Place
 from harness.quantity import format_quantity, shown
 from harness.unit.nameplate import Output
 
@@ -153,8 +154,18 @@ def _overdue(role: str, instrument: Calibrated, due: dt.date) -> str:
     return f"{said}; have it calibrated, or say allow_overdue = true in the bench file."
 
 
+def _loaded_by_hand(plan: Plan) -> Iterator[tuple[PlannedStep, Output, float]]:
+    """Yield each step with a resistor connected by hand, the output, and what it draws there."""
+    for step in plan.steps:
+        load = step.step.load if isinstance(step.step, HandLoadedStep) else None
+        ohm = None if load is None else resistor_ohm(load)
+        if ohm is not None:
+            output = step.step.loaded_output(plan.profile.unit)
+            yield step, output, output.nominal_v / ohm
+
+
 def _overload_warnings(plan: Plan) -> Iterator[str]:
-    for step, output, largest_a in _loaded(plan):
+    for step, output, largest_a in (*_loaded(plan), *_loaded_by_hand(plan)):
         if largest_a > output.current_a * (1 + _ROUNDING):
             yield (
                 f"Step {step.number} ({step.name}) loads {format_quantity(largest_a, 'A')}, more "

@@ -189,6 +189,24 @@ class TestRanges:
             "The load power of step 4 (load 2) of 225 W is beyond the load's range of 100 W.",
         )
 
+    @pytest.mark.parametrize(("ohm", "warned"), [("9.6", False), ("6.4", True)])
+    def test_a_resistor_that_takes_more_is_a_warning_too(
+        self, profile_of: ProfileOf, bench_of: BenchOf, ohm: str, warned: bool
+    ) -> None:
+        """24 V across 9.6 ohm are the nominal 2.5 A, across 6.4 ohm 3.75 A. Source: Ohm's law."""
+        by_hand = (
+            'currents = ["0 A", "1.25 A", "2.5 A"]',
+            f'load = "resistor {ohm} ohm"\noverload = true',
+        )
+        limit = ('current = "2.5 A" }', 'current = "2.5 A", limit = "4 A" }')
+        efficiency = ('measure = "efficiency"\nat = "2.5 A"', 'measure = "power_factor"')
+        low = ('low = "80 %"', "low = 0.4")
+        profile = profile_of("ac", by_hand, limit, efficiency, low)
+        found = preflight(make_plan(profile, bench_of(*AC_SUPPLY)), today=TODAY)
+        said = "Step 3 (load) loads 3.75 A, more than the nameplate's 2.5 A."
+
+        assert (said in found.warnings) is warned
+
     def test_the_nameplate_s_own_current_is_no_overload(
         self, found: Callable[..., Preflight]
     ) -> None:
