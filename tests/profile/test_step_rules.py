@@ -381,6 +381,38 @@ class TestLoads:
         assert [level.label for level in plan.steps[1].levels] == ["the shutter motor"]
         assert [level.label for level in plan.steps[2].restart] == ["25 %", "50 %", "100 %"]
 
+    @pytest.mark.parametrize(
+        "lines",
+        [
+            ("load", 'dwell = "1 s"'),
+            ("line", 'voltages = ["90 %", "110 %"]', 'dwell = "1 s"'),
+            ("soak", 'duration = "1 s"'),
+        ],
+    )
+    def test_whatever_is_loaded_by_hand_starts_low_and_is_bounded_at_the_limit(
+        self, plan_of: Callable[[str], Plan], lines: tuple[str, ...]
+    ) -> None:
+        """Power comes back below the threshold, and no level stays long at the current limit.
+
+        The load is on already: no budget tells a short from it, so time bounds what a fault takes.
+        """
+        low = START.replace('"50 %"', '"25 %", "50 %"')
+        plan = plan_of(low + step(*lines, 'load = "resistor 12 ohm"'))
+
+        assert [level.label for level in plan.steps[1].restart] == ["25 %"]
+        assert {level.time_at_limit_s for level in plan.steps[1].all_levels} == {0.5}
+
+    def test_without_a_load_by_hand_nothing_waits_at_the_limit(
+        self, plan_of: Callable[[str], Plan]
+    ) -> None:
+        """Corners and soaks that are not loaded by hand find power on, and keep no such clock."""
+        soak = step("soak", 'duration = "1 s"', 'current = "1 A"')
+        plan = plan_of(START + LINE + soak)
+
+        for each in plan.steps[1:]:
+            assert each.restart == ()
+            assert {level.time_at_limit_s for level in each.levels} == {None}
+
 
 class TestChecks:
     @pytest.mark.parametrize(
