@@ -114,10 +114,10 @@ def simulated_unit(
     if fault is None:
         return unit
     known = fault_named(fault, profile.unit.input.kind)
-    if known.out_of_reach(profile):
+    if known.need is not None and known.out_of_reach(profile):
         raise UsageError(
-            f"{fault!r} shows itself only under load, and this profile has no load step",
-            remedy="add a load step, or rehearse another fault",
+            f"{fault!r} shows itself only {known.need.when}",
+            remedy=f"{known.need.add}, or rehearse another fault",
         )
     return known.apply(unit)
 

@@ -44,7 +44,8 @@ class Interview:
     """Asks what no option has answered: `given` has None where one was not given.
 
     ``questions`` has each by the name of its option, with underscores: what is asked (``ask``), and
-    the answer that Enter takes (``usual``). A silent interview takes those without asking.
+    the answer that Enter takes (``usual``); without one Enter takes nothing. A silent interview
+    takes the usual answers without asking.
     """
 
     def __init__(
@@ -72,10 +73,12 @@ class Interview:
         if given is not None:
             return read_option(option, str(given).strip(), read)
         question = self._questions[name]
-        default = usual or question["usual"]
+        default = usual or question.get("usual", "")
         if self._silent:
+            if not default:
+                raise UsageError("nobody but you knows the answer", where=option, remedy="give it")
             return read(default)
-        prompt = f"{question['ask']} [{default}]"
+        prompt = f"{question['ask']} [{default}]" if default else question["ask"]
         try:
             return until_understood(
                 lambda: str(typer.prompt(prompt, default="", show_default=False)).strip(),

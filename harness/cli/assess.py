@@ -14,7 +14,13 @@ from harness.cli.options import described
 from harness.cli.tables import figures, heading, listed, show, table
 from harness.errors import ExitCode
 from harness.unit.assess import assess as assessment_of
-from harness.unit.assessment import Adequacy, Assessment, Severity, as_plain
+from harness.unit.assessment import (
+    Adequacy,
+    Assessment,
+    PartAssessment,
+    Severity,
+    as_plain,
+)
 from harness.unit.parts import shown_figure
 from harness.unit.unit_file import load_unit
 
@@ -68,7 +74,7 @@ def _lines(assessment: Assessment) -> Iterator[RenderableType]:
         style="dim",
     )
     yield from _told(
-        (part.name, " ".join((f"{part.reason[0].upper()}{part.reason[1:]}.", *part.remarks)))
+        (part.name, " ".join(_about(part)))
         for part in assessment.parts
         if part.severity is not Severity.WITHIN
     )
@@ -92,6 +98,13 @@ def _lines(assessment: Assessment) -> Iterator[RenderableType]:
     elif not assessment.replacements:
         verdict = "No replacement is named."
     yield Text(f"\n{verdict} Nothing was energised to work this out.")
+
+
+def _about(part: PartAssessment) -> Iterator[str]:
+    """Yield what there is to say of a part, in sentences; what was seen stands in its remarks."""
+    if not part.known.startswith("seen"):
+        yield f"{part.reason[0].upper()}{part.reason[1:]}."
+    yield from part.remarks
 
 
 def _told(rows: Iterator[tuple[str, str]]) -> Iterator[RenderableType]:

@@ -50,8 +50,14 @@ class _Commands(TyperGroup):
             self.add_command(TyperCommand(name, help=help_line))
 
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
-        if args[0] in _COMMANDS:
-            self.add_command(_loaded(args[0]), args[0])
+        name = args[0]
+        if name in _COMMANDS:
+            command = _loaded(name)
+            self.add_command(command, name)
+            if not ctx.resilient_parsing:  # a shell that completes a line wants no mistakes told
+                from harness.cli.workshop import defaults_of, workshop_settings
+
+                ctx.default_map = {name: defaults_of(command, workshop_settings())}
         return super().resolve_command(ctx, args)
 
 
@@ -85,9 +91,9 @@ app = typer.Typer(
     help="First power for repaired equipment, over SCPI: started, judged and recorded.",
     epilog="Exit codes: 0 release, 1 a check failed, 2 command line or file, 3 tripped, "
     "4 undecided, 5 refused (nothing was energised), 6 power may still be on: off could not be "
-    "confirmed.",
+    "confirmed. What --bench, --results and --operator say every day may stand in softwake.toml.",
     no_args_is_help=True,
-    **PLAIN,
+    **PLAIN | {"add_completion": True},
 )
 
 
@@ -129,7 +135,7 @@ def main() -> None:
 
 def _ended() -> int | str | None:
     try:
-        app()
+        app(prog_name="softwake")  # also where Python was told to run the module
     except SystemExit as ended:
         return ended.code
     except PowerOffUnconfirmed as error:

@@ -12,6 +12,7 @@ from typing import Annotated, Any, TypeVar
 
 import typer
 
+from harness.cli.completion import completion
 from harness.errors import UsageError
 
 #: What is told of arguments and options, by command.
@@ -50,7 +51,9 @@ def described(
 
 def _annotated(kind: Any, parameter: inspect.Parameter, told: str | Mapping[str, Any]) -> Any:
     """Return the type of a parameter with what typer must know of it."""
-    looks = {"help": told} if isinstance(told, str) else dict(told)
+    looks: dict[str, Any] = {"help": told} if isinstance(told, str) else dict(told)
+    if (offered := completion(parameter.name)) is not None:
+        looks["autocompletion"] = offered
     if looks.pop("argument", False):
         return Annotated[kind, typer.Argument(**looks)]
     # Unless it is named, a switch has a counterpart, --no-…, that says nothing.

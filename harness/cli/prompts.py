@@ -16,7 +16,8 @@ from collections.abc import Mapping
 from typing import TypeVar
 
 from harness.cli.asking import YES_NO, Reader, until_understood
-from harness.errors import CUT_MAINS
+from harness.errors import CUT_MAINS, UsageError
+from harness.files.field_types import read_line
 from harness.quantity import format_quantity, parse_quantity
 from harness.run.operator import StopRequest
 from harness.watch.screen import Screen
@@ -89,6 +90,19 @@ class TerminalOperator:
         """Ask until the answer is yes, no or skip."""
         read = _word(YES_NO, "please answer yes, no or skip")
         return self._ask_with_note(f"{prompt}\n  yes, no or skip", read)
+
+    def ask_serial(self) -> str:
+        """Ask for the serial number of the unit, by hand or by scanner; Enter alone is none.
+
+        Raises:
+            UsageError: Nobody answers.
+        """
+        serial = self._until_understood(
+            "Serial number of the unit: type it, or scan it", read_line, otherwise=""
+        )
+        if not serial:
+            raise UsageError("no serial number", where="--serial", remedy="give it, or answer")
+        return serial
 
     def confirm(self, text: str) -> bool:
         """Ask until the answer is yes or no."""

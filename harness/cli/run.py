@@ -23,8 +23,8 @@ def run(
     profile: str,
     *,
     bench: Path,
-    serial: str,
     results: Path,
+    serial: str | None = None,
     operator: str = "",
     unit: str | None = None,
     photo: list[str] | None = None,
@@ -33,20 +33,22 @@ def run(
     """Start a repaired unit on a real bench, judge it, and record it."""
     stop = StopRequest()
     operator_actions = WatchingOperator(stop)
+    named = ""
 
     def confirm(plan: Plan) -> bool:
         """Show the plan and its cautions, and ask."""
         show(plan_lines(plan))
         question = "Go on to the steps of this plan, and energise the unit?"
-        told = (plan.cannot_release, what_comes(plan, serial), question)
+        told = (plan.cannot_release, what_comes(plan, named), question)
         return operator_actions.confirm(" ".join(filter(None, told)))
 
     with stop_on_signals(stop):
         try:
+            named = operator_actions.ask_serial() if serial is None else serial
             result = api.run_profile(
                 profile,
                 str(bench),
-                serial=serial,
+                serial=named,
                 results=results,
                 operator=operator,
                 unit=unit,

@@ -47,6 +47,7 @@ TOLERANCES: Mapping[str, Mapping[str, Tolerance]] = {
     "rectifier": {
         "drop_v": _around(0.1, f"{_PRACTICE}: about 2 mV a kelvin, and the current's decade"),
         "resistance_ohm": _around(0.2, "letter M of IEC 60062, usual for inrush limiters"),
+        "cold_limiter_ohm": _around(0.2, "letter M of IEC 60062, usual for inrush limiters"),
     },
     "bulk": {
         "capacitance_f": _around(0.2, "letter M of IEC 60062, usual for aluminium electrolytics"),

@@ -12,8 +12,14 @@ from harness.unit.nameplate import Unit
 
 #: Severities with a name; the number behind it is each fault's own.
 SEVERITIES = ("mild", "usual", "severe")
-#: Both kinds of input.
-_BOTH = frozenset({"dc", "ac"})
+#: Kinds of input: one of them, or both.
+AC, DC = frozenset({"ac"}), frozenset({"dc"})
+_BOTH = AC | DC
+
+
+def changed(model: UnitModel, part: str, **values: object) -> UnitModel:
+    """Return a unit with other values in one of its parts."""
+    return replace(model, **{part: replace(getattr(model, part), **values)})
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +114,17 @@ class Remedy:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class Need:
+    """What a fault waits for before any reading of the bench shows it."""
+
+    #: When it shows, after "shows only".
+    when: str
+    #: What to add to a profile that has none of it.
+    add: str
+    is_met: Callable[[Profile], bool]
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Fault:
     """One fault."""
@@ -126,8 +143,8 @@ class Fault:
     remedies: tuple[Remedy, ...]
     #: Kinds of input that can have it.
     kinds: frozenset[str] = _BOTH
-    #: Whether it only shows with a load on the output.
-    needs_load: bool = False
+    #: What it waits for; None where first power is enough.
+    need: Need | None = None
     #: None where it is there or it is not.
     severity: Severity | None = None
     #: Laws of the simulated unit that decide whether a profile sees it; a campaign sweeps them.
@@ -170,7 +187,7 @@ class Fault:
 
     def out_of_reach(self, profile: Profile) -> bool:
         """Return True if a profile has no step in which it could show at all."""
-        return self.needs_load and all(step.kind != "load" for step in profile.steps)
+        return self.need is not None and not self.need.is_met(profile)
 
     def lacking(self, profile: Profile) -> tuple[Remedy, ...]:
         """Return the ways to find it that a profile does not take.

@@ -8,15 +8,10 @@ from dataclasses import replace
 from harness.errors import UsageError, did_you_mean
 from harness.rehearse import degrees
 from harness.rehearse.degrees import always, short
-from harness.rehearse.fault import Fault, Remedy
+from harness.rehearse.fault import AC, DC, Fault, Remedy, changed
+from harness.rehearse.needs import NOMINAL_LOAD
 from harness.rehearse.unit_model import Intermittence, UnitModel
-
-_AC, _DC = frozenset({"ac"}), frozenset({"dc"})
-
-
-def _with(model: UnitModel, part: str, **values: object) -> UnitModel:
-    """Return a unit with other values in one of its parts."""
-    return replace(model, **{part: replace(getattr(model, part), **values)})
+from harness.rehearse.worn_faults import WORN_FAULTS
 
 
 def _leaky_bulk(model: UnitModel, share: float) -> UnitModel:
@@ -24,24 +19,24 @@ def _leaky_bulk(model: UnitModel, share: float) -> UnitModel:
     converter = model.converter
     nominal_w = converter.input_power_w(converter.output_v * converter.output_nominal_a)
     leak_ohm = converter.nominal_bulk_v**2 / (share * nominal_w)
-    return _with(model, "defects", bulk_leak_ohm=leak_ohm)
+    return changed(model, "defects", bulk_leak_ohm=leak_ohm)
 
 
 def _open_diode(model: UnitModel, _: float) -> UnitModel:
     """DC: the series diode is open. AC: one leg of the bridge, so half-wave rectification."""
     half = "conducts_positive" if model.input_kind == "dc" else "conducts_negative"
-    return _with(model, "rectifier", **{half: False})
+    return changed(model, "rectifier", **{half: False})
 
 
 def _output_off(model: UnitModel, off: float) -> UnitModel:
     """A drifted divider or reference."""
-    return _with(model, "converter", output_v=(1.0 + off) * model.converter.output_v)
+    return changed(model, "converter", output_v=(1.0 + off) * model.converter.output_v)
 
 
 def _intermittent(model: UnitModel, open_s: float) -> UnitModel:
     """A cracked joint in the input line: opens about once a second."""
     contact = Intermittence(closed_s=0.5, open_s=(0.5 * open_s, 1.5 * open_s))
-    return _with(model, "defects", intermittence=contact)
+    return changed(model, "defects", intermittence=contact)
 
 
 # --- what would show it
@@ -54,17 +49,17 @@ _BUDGET = Remedy(
 _NO_OUTPUT = Remedy("nominal", "meter.voltage_dc", "low", "the output stays at zero")
 _HEAVY = Remedy("nominal", "supply.power", "high", "it draws more than a healthy unit")
 _CONDUCTS_LONGER = Remedy(
-    "load", "power_factor", "high", "at full load the rectifier conducts for longer", kinds=_AC
+    "load", "power_factor", "high", "at full load the rectifier conducts for longer", kinds=AC
 )
 _HALF_WAVE = Remedy(
-    "load", "power_factor", "low", "at full load one half of the line does all the work", kinds=_AC
+    "load", "power_factor", "low", "at full load one half of the line does all the work", kinds=AC
 )
 _MORE_CURRENT = Remedy(
     "load",
     "supply.current",
     "high",
     "the same power in half the time takes more current",
-    kinds=_AC,
+    kinds=AC,
 )
 _GIVES_WAY = Remedy(
     "load", "meter.voltage_dc", "low", "loaded with its nominal current, the output gives way"
@@ -78,7 +73,7 @@ _ALL = (
         shown_by="ohmmeter across the input",
         severity=short("resistance across the input", 0.1),
         onset="input_short_ohm",
-        change=lambda model, ohm: _with(model, "defects", input_short_ohm=ohm),
+        change=lambda model, ohm: changed(model, "defects", input_short_ohm=ohm),
         remedies=(_BUDGET,),
     ),
     Fault(
@@ -88,7 +83,7 @@ _ALL = (
         shown_by="ohmmeter across the varistor, one lead lifted",
         severity=short("resistance of the varistor", 0.4),
         onset="input_short_ohm",
-        change=lambda model, ohm: _with(
+        change=lambda model, ohm: changed(
             replace(model, varistor=None), "defects", input_short_ohm=ohm
         ),
         remedies=(_BUDGET,),
@@ -101,8 +96,8 @@ _ALL = (
         severity=short("resistance across the bulk capacitor", 0.3),
         onset="bulk_short_ohm",
         # winding and tracks remain across the bulk capacitor; nothing switches
-        change=lambda model, ohm: _with(
-            _with(model, "converter", starts=False), "defects", bulk_short_ohm=ohm
+        change=lambda model, ohm: changed(
+            changed(model, "converter", starts=False), "defects", bulk_short_ohm=ohm
         ),
         remedies=(_BUDGET, _NO_OUTPUT),
     ),
@@ -113,7 +108,7 @@ _ALL = (
         shown_by="breakdown test of the transistor, lifted, with its current limited",
         severity=degrees.BREAKS_AT,
         # once weakened it stays shorted
-        change=lambda model, share: _with(
+        change=lambda model, share: changed(
             model, "defects", breakdown_v=share * model.converter.nominal_bulk_v, breakdown_ohm=0.4
         ),
         remedies=(
@@ -126,7 +121,7 @@ _ALL = (
         summary="fuse open",
         border=always("a fuse-link that is open has operated (IEC 60127-1)"),
         shown_by="ohmmeter across the fuse",
-        change=lambda model, _: _with(model, "fuse", is_open=True),
+        change=lambda model, _: changed(model, "fuse", is_open=True),
         remedies=(_NO_OUTPUT,),
     ),
     Fault(
@@ -166,7 +161,7 @@ _ALL = (
         remedies=(
             _HALF_WAVE,
             _MORE_CURRENT,
-            Remedy("nominal", "meter.voltage_dc", "low", "nothing gets through", kinds=_DC),
+            Remedy("nominal", "meter.voltage_dc", "low", "nothing gets through", kinds=DC),
         ),
     ),
     Fault(
@@ -194,11 +189,11 @@ _ALL = (
         summary="output gives in at 60 % of its nominal current",
         border=always("it does not give the current on its nameplate"),
         shown_by="nominal current drawn from the output",
-        needs_load=True,
+        need=NOMINAL_LOAD,
         severity=degrees.GIVES,
         laws=("droop",),
         # the current sense drifted
-        change=lambda model, share: _with(
+        change=lambda model, share: changed(
             model, "converter", output_limit_a=share * model.converter.output_nominal_a
         ),
         remedies=(_GIVES_WAY,),
@@ -208,7 +203,7 @@ _ALL = (
         summary="converter does not start",
         border=always("it does not give the voltage on its nameplate"),
         shown_by="voltmeter at the output",
-        change=lambda model, _: _with(model, "converter", starts=False),
+        change=lambda model, _: changed(model, "converter", starts=False),
         remedies=(_NO_OUTPUT,),
     ),
     Fault(
@@ -231,7 +226,7 @@ _ALL = (
         severity=degrees.DRAWS,
         laws=("idle_share", "loss_by_line"),
         # a part heats without doing harm yet
-        change=lambda model, times: _with(
+        change=lambda model, times: changed(
             model, "converter", idle_power_w=times * model.converter.idle_power_w
         ),
         remedies=(_HEAVY,),
@@ -241,15 +236,15 @@ _ALL = (
         summary="diode of the bridge shorted",
         border=always("a diode that conducts in reverse (common practice)"),
         shown_by="diode test of each diode",
-        kinds=_AC,
+        kinds=AC,
         severity=short("resistance of the diode", 0.1),
-        change=lambda model, ohm: _with(model, "defects", shorted_leg_ohm=ohm),
+        change=lambda model, ohm: changed(model, "defects", shorted_leg_ohm=ohm),
         remedies=(_BUDGET,),
     ),
 )
 
 #: Every fault, by the name ``--fault`` takes.
-FAULTS: Mapping[str, Fault] = {fault.name: fault for fault in _ALL}
+FAULTS: Mapping[str, Fault] = {fault.name: fault for fault in (*_ALL, *WORN_FAULTS)}
 
 
 def faults_of(kind: str) -> tuple[str, ...]:

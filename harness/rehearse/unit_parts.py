@@ -256,6 +256,11 @@ class Converter:
         """Nominal output power."""
         return self.output_v * self.output_nominal_a
 
+    @property
+    def loss_w(self) -> float:
+        """Loss at nominal output and bulk voltage, the idle power included."""
+        return self.input_power_w(self.output_nominal_w) - self.output_nominal_w
+
     def input_power_w(self, output_power_w: float, bulk_frac: float = 1.0) -> float:
         """Return the power taken from the bulk capacitor at ``bulk_frac`` of its nominal voltage.
 

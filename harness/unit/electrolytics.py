@@ -150,6 +150,10 @@ class BulkCapacitor(_Electrolytic):
             melting_a2s = self.tables.fuses.melting_integral_a2s(fuse.fitted or fuse)
             melts = f"{fuse.name} melts at {shown_figure(melting_a2s, 'A2s')}"
             shown = f"inrush {shown_figure(inrush_a2s, 'A2s')}, {melts}"
+            before_a2s = self.conditions.inrush_a2s(self.service)
+            if not self.conditions.inrush_is_known(before_a2s, melting_a2s):
+                shown = f"{shown} by these figures, and before as well"
+                return Adequacy.NOTE, f"{shown}: something not named here limits it"
             if inrush_a2s >= melting_a2s:
                 return Adequacy.UNACCEPTABLE, f"{shown}: it opens at switch-on"
             if inrush_a2s > 0.5 * melting_a2s:

@@ -10,7 +10,7 @@ from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity
 from harness.unit.formulas import fuse_heat_a2s, line_load, melting_time_s
 from harness.unit.operating_conditions import Line
 from harness.unit.parts import FusePart, FuseRatings, VaristorPart, shown_figure
-from harness.unit.ratings import Kind, at_least, finding, same
+from harness.unit.ratings import UNNAMED_LIMIT, Kind, at_least, finding, same
 from harness.unit.reference import Gates
 
 #: More than so many times the original's melting integral lets a fault heat what is behind it.
@@ -43,18 +43,25 @@ class Fuse(Kind[FusePart]):
         heat_a2s = max((flow.heat_a2s for flow in flows), default=None)
         broken_a = max((self._short_currents_a(one)[1] for one in self.shorts), default=None)
         self._against("melting integral", melting_a2s, event=heat_a2s)
-        self._against("inrush integral", melting_a2s, at=self.conditions.inrush_a2s)
+        inrush_a2s = self.conditions.inrush_a2s
+        if self.conditions.inrush_is_known(inrush_a2s(self.service), melting_a2s):
+            self._against("inrush integral", melting_a2s, at=inrush_a2s)
+        else:
+            self.remarks.append(UNNAMED_LIMIT)
         self._against("rated voltage", part.voltage_v, at=lambda line: line.nominal_v)
         self._against("breaking capacity", fuses.breaking_capacity_a(part), event=broken_a)
         self._against("steady current", part.current_a, service=self.unit.input.current_a)
-        if told is not None and told.opened == "fuse":
+        opened = None if told is None else told.opened
+        if opened == "unknown" and {"open", "burst", "burnt"} & {*part.observed}:
+            opened = "fuse"
+        if opened == "fuse":
             self.known.append((Severity.DESTROYED, "it opened at the event"))
         if self.conditions.breaker_tripped:
             self.known.append((Severity.OVER, "a breaker tripped"))
             self.remarks.append("A breaker outside takes tens of amperes to trip at once.")
-        if told is not None and self.event is not None:
+        if opened is not None and self.event is not None:
             quickest = min(flows, key=lambda flow: (flow.soonest_s, flow.latest_s))
-            self.remarks += self._story_against_figures(told.opened, quickest, self.event)
+            self.remarks += self._story_against_figures(opened, quickest, self.event)
         self.remarks += self._about_sheet()
 
     def _flows(self) -> Iterator[_Flow]:
@@ -177,7 +184,10 @@ class Fuse(Kind[FusePart]):
         """Hold the melting integral against the original's and against the inrush."""
         inrush_a2s = self.conditions.inrush_a2s(self.service, fitted=True)
         inrush = shown_figure(inrush_a2s, "A2s")
-        if fitted_a2s <= inrush_a2s:
+        before_a2s = self.conditions.inrush_a2s(self.service)
+        if not self.conditions.inrush_is_known(before_a2s, original_a2s):
+            inrush = f"{inrush} by these figures, past the original too"
+        elif fitted_a2s <= inrush_a2s:
             return Adequacy.UNACCEPTABLE, f"the inrush of {inrush} opens it at switch-on"
         if fitted_a2s > _FAR_SLOWER * original_a2s:
             reason = "a fault heats the parts behind it for longer than behind the original"

@@ -148,6 +148,15 @@ class Conditions:
         return min(line.peak_v, _HEAVY_DROP_V) if self.has_diode("across") else line.peak_v
 
     @property
+    def backwards(self) -> bool:
+        """Whether the event drove a current the wrong way through the converter.
+
+        Source: It takes the drop of two diodes, the switch's own and one behind it: textbook.
+        """
+        drop_v = 2.0 * self.tables.stress.usual.diode_drop_v
+        return self.event is not None and self.bulk_backwards_v(self.event) > drop_v
+
+    @property
     def stored_v(self) -> float:
         """The highest voltage that either line leaves on the bulk capacitor."""
         return max(self.bulk_v(line) for line in (self.service, self.event) if line is not None)
@@ -179,6 +188,14 @@ class Conditions:
             return 0.0
         resistance_ohm = line.source_ohm + self.series_ohm(fitted=fitted)
         return inrush_i2t_a2s(line.peak_v, capacitance_f, resistance_ohm)
+
+    def inrush_is_known(self, worst: float, rating: float) -> bool:
+        """Whether inrush may be held against a rating.
+
+        Where no limiter is named, and the inrush of normal service is ``worst``, past the rating
+        of a part that stood it for years, something limits it that the file does not name.
+        """
+        return worst <= rating or self.first(LimiterPart) is not None
 
     @property
     def power_w(self) -> float:

@@ -20,10 +20,17 @@ from harness.unit.assessment import (
 from harness.unit.observations import seen
 from harness.unit.operating_conditions import Conditions, Line
 from harness.unit.parts import Part, shown_figure
+from harness.unit.reference import SeenOnPart
 
 #: Without a figure that is needed, so much of the original's will do, with a note.
 #: Source: common practice.
 _NEARLY_FRAC = 0.8
+
+#: What is said where the inrush by the figures is more than a part stands in normal service.
+UNNAMED_LIMIT = (
+    "By these figures the inrush of normal service is past its rating: something limits it that is "
+    "not named here. Name the limiter, and the inrush is judged."
+)
 
 #: Kinds that take the current of a short with the limiter and the choke in the way.
 _BEHIND_LIMITER = frozenset({"bridge", "bulk-capacitor", "switch"})
@@ -103,19 +110,19 @@ class Kind(ABC, Generic[_PartT]):
         found = [self._by_figures, *(severity for severity, _ in self.known)]
         return max(found, key=lambda severity: severity.rank)
 
-    def _told(self, tells: str) -> bool:
-        """Whether something seen on it tells so: ``short``, ``no_short`` or ``broken``."""
-        table = self.tables.observations.part
-        return any(getattr(table[word], tells) for word in self.part.observed)
+    @property
+    def _seen(self) -> list[SeenOnPart]:
+        """What was seen on it, as the table tells it."""
+        return [self.tables.observations.part[word] for word in self.part.observed]
 
     @property
     def short(self) -> Short | None:
         """The short it puts across the line at the event, or None."""
         after_s = self.shorted_after_s
-        destroyed = self._by_figures is Severity.DESTROYED or self._told("short")
+        destroyed = self._by_figures is Severity.DESTROYED or any(one.short for one in self._seen)
         if after_s is None and self.shorts_line and destroyed:
             after_s = 0.0  # no time is known: at once
-        if after_s is None or self.event is None or self._told("no_short"):
+        if after_s is None or self.event is None or any(one.no_short for one in self._seen):
             return None
         return Short(name=self.part.name, kind=self.part.kind, after_s=after_s)
 
@@ -143,7 +150,7 @@ class Kind(ABC, Generic[_PartT]):
             remarks=tuple(self.remarks),
             check=replace(check, part=self.part.name, expected=expected, suspect=suspect),
             replaced=self.replaced,
-            broken=self._told("broken"),
+            broken=any(one.broken for one in self._seen),
         )
 
     def replacement(self) -> Replacement:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from harness.unit.assessment import Adequacy, ColdCheck, Finding
+from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity
 from harness.unit.operating_conditions import Line
 from harness.unit.parts import (
     BridgePart,
@@ -14,7 +14,7 @@ from harness.unit.parts import (
     VaristorPart,
     shown_figure,
 )
-from harness.unit.ratings import Kind, at_least, finding, same
+from harness.unit.ratings import UNNAMED_LIMIT, Kind, at_least, finding, same
 
 #: Half a period of the 50 Hz half-sine that surge currents are stated for.
 _SURGE_S = 10e-3
@@ -43,7 +43,10 @@ class _LineDiode(Kind[BridgePart | DiodePart]):
             return
         behind = [one for one in self.shorts if one.kind in ("bulk-capacitor", "switch")]
         fault_a2s = self._fault_a2s(behind) if behind else None
-        self._against("surge current", part.surge_a, at=inrush_a)
+        if self.conditions.inrush_is_known(inrush_a(self.service), part.surge_a):
+            self._against("surge current", part.surge_a, at=inrush_a)
+        else:
+            self.remarks.append(UNNAMED_LIMIT)
         self._against("fault integral", _surge_integral_a2s(part.surge_a), event=fault_a2s)
 
     def _findings(self) -> Iterator[Finding]:
@@ -52,7 +55,10 @@ class _LineDiode(Kind[BridgePart | DiodePart]):
         need_a, why = self.unit.input.current_a, "the nameplate's current"
         yield from at_least("average current", *self._both("current_a"), need_a, why)
         need_a, why = self.conditions.inrush_peak_a(self.service, fitted=True), "the inrush peak"
-        yield from at_least("surge current", *self._both("surge_a"), need_a, why)
+        before_a = self.conditions.inrush_peak_a(self.service)
+        known = self.conditions.inrush_is_known(before_a, self.part.surge_a or 0.0)
+        both = self._both("surge_a")
+        yield from at_least("surge current", *both, need_a if known else None, why)
 
     def _check(self) -> ColdCheck:
         bridge = self.part.kind == "bridge"
@@ -125,7 +131,10 @@ class Diode(_LineDiode):
 
 
 class Switch(Kind[SwitchPart]):
-    """The switching transistor."""
+    """The switching transistor.
+
+    Source: The body diode of a MOSFET conducts when its drain is pulled below its source: textbook.
+    """
 
     shorts_line = True
 
@@ -137,6 +146,13 @@ class Switch(Kind[SwitchPart]):
 
     def _stress(self) -> None:
         self._against("blocking voltage", self.part.voltage_v, at=self._blocked_v)
+        if self.conditions.backwards:
+            self.known.append((Severity.OVER, "conducted backwards"))
+            self.shorted_after_s = 0.0
+            self.remarks.append(
+                "The wrong way round its body diode conducts, with the output diode or the "
+                "transformer behind it, until the fuse opens."
+            )
         if self.part.reflected_v is None and self.unit.input.kind == "ac":
             self.remarks.append("No reflected voltage is given: the figure is a lower bound.")
 
@@ -176,6 +192,13 @@ class OutputDiode(Kind[OutputDiodePart]):
     def _stress(self) -> None:
         rating_v, service_v = self.part.reverse_v, self._reverse_v(self.service)
         _, output_a = self.conditions.output(self.part.output)
+        switch = self.conditions.first(SwitchPart)
+        if self.conditions.backwards and (switch is None or switch.reflected_v is None):
+            self.known.append((Severity.OVER, "conducted backwards"))
+            self.remarks.append(
+                "Without a transformer it carries the current of the wrong polarity, through the "
+                "switch's body diode."
+            )
         if service_v is None:
             remark = "Without the switch's reflected voltage its reverse voltage is not known."
             self.remarks.append(remark)

@@ -18,6 +18,7 @@ from harness.record.tables import Record
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.simulated_bench import SimulatedBench, SimulatedOperator
+from harness.rehearse.worn_faults import WORN_FAULTS
 from harness.run.engine import carry_out
 from harness.run.result import RunInfo, RunResult
 
@@ -77,8 +78,14 @@ def rehearse(kind: str, fault: str | None, seed: int = 1) -> Rehearsed:
     )
 
 
-#: Each fault on each kind of unit that can have it.
-EVERY = [(kind, name) for name, fault in FAULTS.items() for kind in sorted(fault.kinds)]
+#: Each fault on each kind of unit that can have it; units that work and are worn stand in
+#: ``test_worn_units.py``.
+EVERY = [
+    (kind, name)
+    for name, fault in FAULTS.items()
+    if fault not in WORN_FAULTS
+    for kind in sorted(fault.kinds)
+]
 #: What must keep a unit with the usual severity from release, in the shipped profiles: reasons for
 #: which power is cut, any one of them.
 TRIPS = {

@@ -53,8 +53,8 @@ class TestDefaults:
         assert bench.supply.accuracy == {}
 
     def test_a_unit(self) -> None:
-        """With --yes a unit file is written that can be assessed."""
-        assert new("unit --yes").exit_code == 0
+        """With --yes a unit file is written that can be assessed; the serial number is given."""
+        assert new("unit --yes --serial HRW-0012").exit_code == 0
         assert assess(load_unit("unit.toml")).acceptable
 
 
@@ -89,7 +89,10 @@ class TestOptions:
             ("bench --yes --calibration-due tomorrow", "'tomorrow' is no date"),
             ("bench --yes --voltage-accuracy 10", "for example: 0.05 % + 10 mV"),
             ("bench --yes --supply 60", "'60' is no VISA address"),
-            ("unit --yes --opened relay", "is none of fuse, breaker, nothing, unknown"),
+            (
+                "unit --yes --serial HRW-0012 --opened relay",
+                "is none of fuse, breaker, nothing, unknown",
+            ),
             ('unit --yes --serial ""', "expected text, found none"),
         ],
     )

@@ -108,7 +108,7 @@ class TestPlan:
         output = " ".join(printed("mount-controller-full-release").split())
 
         assert (
-            "Step 5 (full load): power goes off while resistor 2.5 ohm is connected, and again "
+            "Step 6 (full load): power goes off while resistor 2.5 ohm is connected, and again "
             "after it. What it takes becomes heat: it may be too hot to touch when it is taken off."
         ) in output
 

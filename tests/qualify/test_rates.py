@@ -119,8 +119,10 @@ class TestRates:
         assert Spread.of([]) is None
 
 
-#: Faults of which a shipped profile may release a clearly faulty unit, as docs/qualify.md says.
-KNOWN_GAPS = {"current-limit-folded-back", "leaky-bulk-capacitor", "weak-bulk-capacitor"}
+#: Faults of which a shipped profile may release a clearly faulty unit though they are within its
+#: reach, as docs/qualify.md says; the shorter ways judge ripple, leaks and loss coarsely.
+KNOWN_GAPS = {"leaky-bulk-capacitor", "weak-bulk-capacitor", "resistive-bulk-capacitor"}
+COARSE = {"rippling-output", "sagging-output", "lost-efficiency"}
 
 
 class TestShippedProfiles:
@@ -132,9 +134,10 @@ class TestShippedProfiles:
         rates = rates_of(
             profile, [UnitResult.from_line(line) for line in run_units(job, range(units))]
         )
+        known = KNOWN_GAPS | (set() if "full-release" in shipped_profile else COARSE)
 
         assert rates.healthy.not_released.count == 0
-        assert {one.kind for one in rates.misses} <= KNOWN_GAPS
+        assert {one.kind for one in rates.misses} <= known | {*rates.beyond}
 
 
 @pytest.mark.torture

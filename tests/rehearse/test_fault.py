@@ -9,10 +9,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.api import simulated_unit
+from harness.errors import UsageError
 from harness.profile.load import load_profile
 from harness.profile.schema import Profile
+from harness.rehearse import needs
 from harness.rehearse.fault import Severity
-from harness.rehearse.faults import FAULTS
+from harness.rehearse.faults import FAULTS, faults_of
 from harness.rehearse.laws import LAWS
 from harness.rehearse.unit_model import UnitModel, typical_model
 
@@ -68,6 +71,10 @@ def clear(name: str, severity: float, model: UnitModel) -> bool:
     return fault.is_clear(fault.apply(model, severity=severity), UNIT)
 
 
+def beyond(profile: Profile) -> set[str]:
+    return {name for name, fault in FAULTS.items() if fault.out_of_reach(profile)}
+
+
 class TestBorder:
     @pytest.mark.parametrize("name", FAULTS)
     def test_each_has_its_source(self, name: str) -> None:
@@ -112,6 +119,20 @@ class TestBorder:
             ("leaky-bulk-capacitor", 0.02, True),
             ("weak-bulk-capacitor", 0.8, True),
             ("weak-bulk-capacitor", 0.8001, False),
+            ("drifted-varistor", 0.0999, False),
+            ("drifted-varistor", 0.1001, True),
+            ("resistive-bulk-capacitor", 2.99, False),
+            ("resistive-bulk-capacitor", 3.01, True),
+            ("gives-in-at-low-line", 0.899, False),
+            ("gives-in-at-low-line", 0.901, True),
+            ("gives-in-at-high-line", 1.101, False),
+            ("gives-in-at-high-line", 1.099, True),
+            ("sagging-output", 0.0499, False),
+            ("sagging-output", 0.0501, True),
+            ("lost-efficiency", 1.8, False),
+            ("lost-efficiency", 1.9, True),
+            ("rippling-output", 1.99, False),
+            ("rippling-output", 2.0, True),
             ("output-low", 0.0499, False),
             ("output-low", 0.0501, True),
             ("output-high", 0.0499, False),
@@ -209,11 +230,48 @@ class TestRemedies:
 
         assert "with bulk_capacitance on the nameplate" in str(budget)
 
-    def test_only_what_needs_a_load_is_out_of_reach(
+    def test_what_a_profile_has_no_step_for_is_out_of_reach(
         self, board: Profile, power_unit: Profile
     ) -> None:
-        """Without a load step faults that need one are out of reach, and no others."""
-        assert {name for name, fault in FAULTS.items() if fault.out_of_reach(board)} == {
-            name for name, fault in FAULTS.items() if fault.needs_load
+        """What needs a step the profile lacks is out of reach, and nothing else."""
+        loads = {"current-limit-folded-back", "sagging-output", "lost-efficiency"}
+        further = {
+            *("leaky-varistor", "drifted-varistor", "gives-in-at-low-line"),
+            *("gives-in-at-high-line", "output-unlimited", "stuck-fan", "inrush-limiter-bridged"),
         }
-        assert not any(fault.out_of_reach(power_unit) for fault in FAULTS.values())
+
+        assert beyond(board) == loads | further
+        assert beyond(power_unit) == further
+
+    def test_the_full_releases_reach_all_that_a_bench_can_show(self) -> None:
+        """Of the faults a unit can have only two are out of reach of its full release.
+
+        A drifted varistor shows on the part alone, a stuck fan after half an hour under load.
+        """
+        left = {"dc": {"drifted-varistor"}, "ac": {"drifted-varistor", "stuck-fan"}}
+        for name in ("mount-controller-full-release", "dome-shutter-full-release"):
+            profile = load_profile(name)
+            kind = profile.unit.input.kind
+
+            assert beyond(profile) & {*faults_of(kind)} == left[kind]
+
+    def test_each_need_says_what_to_add(self) -> None:
+        """Whoever asks for a fault out of reach is told when it shows, and what to add."""
+        with pytest.raises(UsageError, match="on the part by itself") as caught:
+            simulated_unit(load_profile("dome-shutter-full-release"), "drifted-varistor")
+
+        assert "measure the part" in caught.value.remedy
+
+    def test_half_an_hour_under_load_shows_a_stuck_fan(self, power_unit: Profile) -> None:
+        """A hold of half an hour at full load with a look at the temperature is what it needs."""
+        (soak,) = [
+            step for step in load_profile("dome-shutter-full-release").steps if step.kind == "soak"
+        ]
+        for changed, met in (
+            ({"duration_s": 1800.0}, True),
+            ({"duration_s": 1799.0}, False),
+            ({"duration_s": 1800.0, "current_a": 1.25}, False),
+            ({"duration_s": 1800.0, "checks": ()}, False),
+        ):
+            steps = (*power_unit.steps, soak.model_copy(update=changed))
+            assert needs.WARM.is_met(power_unit.model_copy(update={"steps": steps})) is met

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from harness.rehearse import needs
 from harness.rehearse.circuit import AC_SOURCE, DC_SUPPLY, Circuit, circuit_of
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.unit_model import Onset, UnitModel, typical_model
@@ -222,7 +223,7 @@ class TestOutput:
         circuit.set_load(value=nominal_a)
         circuit.advance_to(8.0)
 
-        assert FAULTS["current-limit-folded-back"].needs_load
+        assert FAULTS["current-limit-folded-back"].need is needs.NOMINAL_LOAD
         assert half_v == pytest.approx(nominal_v, rel=0.01)
         assert circuit.output_voltage_v() < 0.1 * nominal_v
 

@@ -1,0 +1,82 @@
+"""What a profile must have before some faults can show in it at all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from harness.profile.schema import Profile
+from harness.profile.step import HandLoadedStep, LoadableStep
+from harness.profile.steps import LineStep, LoadStep
+from harness.rehearse.fault import Need
+
+#: A hold that shows how warm a unit gets: three time constants of a usual case (common practice).
+_WARM_S = 1800.0
+#: Share of nominal output current that counts as full load.
+_FULL_FRAC = 0.9
+
+
+def _largest_a(step: HandLoadedStep, profile: Profile) -> float:
+    """Return the largest load current of a step; a load by hand counts as nominal."""
+    output = step.loaded_output(profile.unit)
+    if step.load is not None:
+        return output.current_a
+    points = step.points if isinstance(step, LoadStep) else ()
+    if isinstance(step, LoadableStep) and step.point is not None:
+        points = (step.point,)
+    return max((one.current_a(output.nominal_v) for one in points if one.value > 0), default=0.0)
+
+
+def _fully_loaded(profile: Profile) -> Iterator[HandLoadedStep]:
+    for step in profile.steps:
+        if isinstance(step, HandLoadedStep) and profile.unit.output:
+            full_a = _FULL_FRAC * step.loaded_output(profile.unit).current_a
+            if _largest_a(step, profile) >= full_a:
+                yield step
+
+
+def _warms_up(profile: Profile) -> bool:
+    return any(
+        getattr(step, "duration_s", getattr(step, "dwell_s", 0.0)) >= _WARM_S
+        and any(check.measure == "meter.temperature" for check in step.checks)
+        for step in _fully_loaded(profile)
+    )
+
+
+NOMINAL_LOAD = Need(
+    "under load, and this profile has no load step",
+    "add a load step",
+    lambda profile: any(isinstance(step, LoadStep) for step in profile.steps),
+)
+LOADED_CORNERS = Need(
+    "under full load away from nominal line voltage, and this profile has no such step",
+    "add a line step with its load",
+    lambda profile: any(isinstance(step, LineStep) for step in _fully_loaded(profile)),
+)
+HIGH_LINE = Need(
+    "at the highest line voltage, and this profile has no line step",
+    "add a line step",
+    lambda profile: any(isinstance(step, LineStep) for step in profile.steps),
+)
+OVERLOAD = Need(
+    "when more than the nominal current is drawn, and this profile never does",
+    "add a load step with overload = true",
+    lambda profile: any(isinstance(step, LoadStep) and step.overload for step in profile.steps),
+)
+WARM = Need(
+    "when the unit has warmed up, and this profile has no loaded hold of half an hour with a check "
+    "of meter.temperature",
+    "add one",
+    _warms_up,
+)
+LIMITER_MEASURED = Need(
+    "at switch-on under a large current limit, which no start here has, or cold, across the part",
+    'add a cold check of meter.resistance across "limiter"',
+    lambda profile: any(
+        check.across == "limiter" for step in profile.steps for check in step.checks
+    ),
+)
+PART_ALONE = Need(
+    "on the part by itself: no reading of this bench tells",
+    "measure the part",
+    lambda _profile: False,
+)

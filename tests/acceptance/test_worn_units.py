@@ -1,0 +1,135 @@
+"""Units that work and are worn: what the two full releases make of them."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from harness.api import rehearse_profile
+from harness.profile.load import load_profile
+from harness.qualify.unit_result import End, UnitResult
+from harness.qualify.worker import Job, run_units
+from harness.record.run_summary import Outcome
+from harness.rehearse.faults import FAULTS, faults_of
+from harness.rehearse.worn_faults import WORN_FAULTS
+
+PROFILES = {"dc": "mount-controller-full-release", "ac": "dome-shutter-full-release"}
+#: What finds each fault, by the kind of input: checks that do not pass, or reasons of a trip; one
+#: of them for every unit.
+FOUND = {
+    ("dc", "leaky-varistor"): {"line, no load: rise of the idle power"},
+    ("ac", "leaky-varistor"): {"line, no load: rise of the idle power"},
+    ("ac", "inrush-limiter-bridged"): {"cold: inrush limiter"},
+    ("dc", "gives-in-at-low-line"): {"unsettled"},
+    ("ac", "gives-in-at-low-line"): {"unsettled", "line, full load: 24 V rail at 90 %, 50 Hz"},
+    ("dc", "gives-in-at-high-line"): {"unsettled"},
+    ("ac", "gives-in-at-high-line"): {"unsettled"},
+    ("dc", "output-unlimited"): {"current limit: 5 V rail gives way at resistor 1.6 ohm"},
+    ("ac", "output-unlimited"): {
+        *("current limit: 24 V rail gives way at 3.75 A", "over_power", "over_current")
+    },
+    ("dc", "sagging-output"): {"full load: 5 V rail at resistor 2.5 ohm"},
+    ("ac", "sagging-output"): {"load: load regulation"},
+    ("dc", "lost-efficiency"): {"full load: input power at resistor 2.5 ohm"},
+    ("ac", "lost-efficiency"): {"load: efficiency at full load", "over_power", "over_current"},
+    ("dc", "rippling-output"): {"full load: 5 V ripple at resistor 2.5 ohm"},
+    ("ac", "rippling-output"): {"load: 24 V ripple without load"},
+}
+#: What no reading of theirs tells, as docs/qualify.md says.
+UNSEEN = {
+    *(("dc", "drifted-varistor"), ("ac", "drifted-varistor")),
+    *(("dc", "resistive-bulk-capacitor"), ("ac", "resistive-bulk-capacitor")),
+}
+#: What shows after half an hour under load.
+LATE = {("ac", "stuck-fan")}
+UNITS = 6
+
+
+@cache
+def carried_out(kind: str, faults: tuple[str, ...], units: int) -> tuple[UnitResult, ...]:
+    """Carry so many units of each fault through the full release, and as many healthy ones."""
+    job = Job(profile=load_profile(PROFILES[kind]), seed=11, faults=faults)
+    lines = run_units(job, range(2 * units * len(faults)))
+    return tuple(map(UnitResult.from_line, lines))
+
+
+def model(folder: Path, kind: str, fault: str, severity: float | str) -> Path:
+    path = folder / "unit.toml"
+    path.write_text(
+        f'title = "Worn"\ninput = "{kind}"\n[[faults]]\nkind = "{fault}"\n'
+        f"severity = {severity if isinstance(severity, float) else repr(severity)}\n",
+        encoding="utf-8",
+    )
+    return path
+
+
+class TestWornUnits:
+    def test_the_tables_name_every_worn_fault(self) -> None:
+        """Of each fault it is known what finds it, or that nothing does, or only time."""
+        every = {(kind, fault.name) for fault in WORN_FAULTS for kind in fault.kinds}
+
+        assert {*FOUND} | UNSEEN | LATE == every
+
+    @pytest.mark.parametrize(("kind", "fault"), FOUND)
+    def test_no_clearly_faulty_unit_is_released(self, kind: str, fault: str) -> None:
+        """Units drawn from mild to severe: a clearly faulty one is never released, and found by
+        the reading that is meant to.
+        """
+        drawn = [one for one in carried_out(kind, (fault,), UNITS) if one.kind == fault]
+        clear = [one for one in drawn if one.clear]
+
+        assert len(clear) >= UNITS // 2
+        assert [one.severity for one in clear if one.end is End.RELEASED] == []
+        assert all(FOUND[kind, fault] & {*one.caught_by} for one in clear)
+
+    @pytest.mark.parametrize(("kind", "fault"), FOUND)
+    @pytest.mark.parametrize("severity", ["usual", "severe"])
+    def test_the_typical_unit_with_it_is_not_released(
+        self, kind: str, fault: str, severity: str, tmp_path: Path
+    ) -> None:
+        """The unit of the nameplate with this fault alone is not released."""
+        result = rehearse_profile(PROFILES[kind], model=model(tmp_path, kind, fault, severity))
+
+        assert not result.released
+        assert result.outcome is not Outcome.INTERRUPTED
+
+    @pytest.mark.parametrize("kind", PROFILES)
+    def test_healthy_units_are_not_held(self, kind: str) -> None:
+        """Units inside their tolerances pass the same limits: none of them is held."""
+        healthy = [one for one in carried_out(kind, ("no-start",), 12) if one.kind == "healthy"]
+
+        assert [(one.end, one.caught_by) for one in healthy if one.end is not End.RELEASED] == []
+
+    @pytest.mark.parametrize(("kind", "fault"), sorted(UNSEEN))
+    def test_what_no_reading_tells_is_said(self, kind: str, fault: str) -> None:
+        """A fault that no reading tells names what does, and the page of campaigns lists it."""
+        page = (Path(__file__).parents[2] / "docs" / "qualify.md").read_text(encoding="utf-8")
+
+        assert fault in faults_of(kind)
+        assert FAULTS[fault].shown_by in page
+
+
+class TestStuckFan:
+    @pytest.mark.parametrize(("severity", "verdict"), [(None, "pass"), ("mild", "fail")])
+    def test_half_an_hour_under_load_shows_it(
+        self, severity: str | None, verdict: str, tmp_path: Path
+    ) -> None:
+        """Held fully loaded for half an hour, as on a real unit, it is too warm; a sound one not.
+
+        Source: T = Ta + R P (1 - exp(-t / R C)): first-order heating, textbook.
+        """
+        profile = load_profile(PROFILES["ac"])
+        steps = [
+            step.model_copy(update={"duration_s": 1800.0}) if step.kind == "soak" else step
+            for step in profile.steps
+            if step.kind in {"start", "nominal", "soak"}
+        ]
+        long = profile.model_copy(update={"steps": tuple(steps)})
+        unit = model(tmp_path, "ac", "stuck-fan", severity) if severity else None
+        result = rehearse_profile(long, model=unit)
+        assert result.record is not None
+        checks = result.record.checks.set_index("check")
+
+        assert checks.loc["case temperature", "verdict"] == verdict
