@@ -107,6 +107,9 @@ def judge(
         budget=uncertainty.contributions,
         source=check.source or "",
     )
+    told = f"Check {check.name!r} of step {step.number} "
+    if row.unknown and not any(point.text.startswith(told) for point in context.plan.open_points):
+        context.warnings.append(f"{row.check} is undecided: {'; '.join(row.unknown)}.")
     readings = _rests_on(context, check)
     context.judged(row, [(hold.number, reading) for hold in holds for reading in readings])
     return row

@@ -82,6 +82,7 @@ def test_a_ripple_needs_its_band(
     ran = run_steps("dc", after=RIPPLE + asked, bench=reading(stated))
 
     assert ran.verdict("ripple") == verdict
+    assert not any("ripple" in warning for warning in ran.result.warnings)  # told before power
     said = re.fullmatch(r"(.+), (4\.2.+ mV) \(at most 1 V\)(.*)", *ran.said("check"))
     assert said is not None
     told, _, unknown = said.groups()
