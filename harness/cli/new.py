@@ -75,7 +75,7 @@ def unit(interview: Interview) -> str:
     has_bulk = nameplate.bulk_capacitance_f is not None
     answers = {
         "serial": ask("serial", read_line),
-        "event_kind": ask("applied", _KINDS, nameplate.kind),
+        "event_kind": ask("applied", choice("dc", "ac", "surge"), nameplate.kind),
         "event_v": ask("applied_voltage", _VOLTS, f"{nameplate.nominal_v:.4g} V"),
         "opened": ask("opened", choice("fuse", "breaker", "nothing", "unknown")),
         "note": ask_if_known("note", read_line),

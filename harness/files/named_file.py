@@ -50,6 +50,7 @@ BENCH = FileKind(
 UNIT = FileKind(
     "a unit file",
     frozenset({"title", "serial", "maker", "photos", "observed", "observed_note"})
+    | {"observed_cause"}
     | {"unit", "event", "service", "parts"},
     "softwake assess FILE, softwake run PROFILE --unit FILE",
     "units/",

@@ -144,30 +144,30 @@ def _story(conditions: Conditions) -> str:
     rated = f"{shown_figure(line.nominal_v, 'V')} {line.kind.upper()}"
     if event is None:
         return f"Rated {rated}; nothing is known to have happened."
-    applied = f"{shown_figure(event.voltage_v, 'V')} {event.kind.upper()}"
+    kind = event.kind if event.kind == "surge" else event.kind.upper()
+    applied = f"{shown_figure(event.voltage_v, 'V')} {kind}"
     if event.frequency_hz is not None:
         applied += f" {shown_figure(event.frequency_hz, 'Hz')}"
     if conditions.event is not None and conditions.event.tolerance_frac > 0.0:
         applied += f" (within {shown_figure(conditions.event.tolerance_frac, '%')})"
     if event.polarity_reversed:
         applied += ", polarity reversed,"
-    time = "an unknown time"
-    if event.duration_s is not None:
-        time = shown_figure(event.duration_s, "s")
-    text = f"{applied} on a {rated} unit for {time}; {_OPENED[event.opened]}."
+    time = " for an unknown time"
+    if event.kind == "surge":
+        time = ""
+    elif event.duration_s is not None:
+        time = f" for {shown_figure(event.duration_s, 's')}"
+    text = f"{applied} on a {rated} unit{time}; {_OPENED[event.opened]}."
     return text if event.note is None else f"{text} Note: {event.note.rstrip('.')}."
 
 
 def _assumptions(conditions: Conditions) -> Iterator[str]:
     """Yield what was taken for granted where the file is silent."""
-    event = conditions.file.event
-    if event is not None and conditions.event is not None:
-        yield from _about_voltage(event, conditions.event)
-        if event.duration_s is None:
-            long = shown_figure(conditions.event.duration_s, "s")
-            yield f"How long the event lasted is not known: it is taken as long, {long}."
-        if event.prospective_current_a is None:
-            yield _usual_source("the event", conditions.event)
+    told, event, cause = conditions.file.event, conditions.event, conditions.file.observed_cause
+    if cause is not None:
+        yield f"What was seen of the unit is explained by the workshop: {cause.rstrip('.')}."
+    if told is not None and event is not None:
+        yield from _about_event(told, event)
     if not conditions.service_supply_stated:
         yield _usual_source("service", conditions.service)
     yield from _about_path(conditions)
@@ -182,6 +182,22 @@ def _assumptions(conditions: Conditions) -> Iterator[str]:
             yield f"{varistor.name}: figures not given are those of its class (common practice)."
 
 
+def _about_event(told: Event, event: Line) -> Iterator[str]:
+    yield from _about_voltage(told, event)
+    if told.kind == "surge":
+        yield (
+            "The surge is taken as the wave of IEC 61000-4-5 (from memory): 8/20 us behind 2 ohm "
+            "between the lines, the varistor holding it; what it left shorted is fed by the line "
+            "in service."
+        )
+        return
+    if told.duration_s is None:
+        long = shown_figure(event.duration_s, "s")
+        yield f"How long the event lasted is not known: it is taken as long, {long}."
+    if told.prospective_current_a is None:
+        yield _usual_source("the event", event)
+
+
 def _about_path(conditions: Conditions) -> Iterator[str]:
     if conditions.bulk_f is None:
         yield "No bulk capacitance is known: inrush is left out."
@@ -189,7 +205,8 @@ def _about_path(conditions: Conditions) -> Iterator[str]:
         yield "No inrush limiter is named: inrush is limited by the supply and the choke alone."
     if conditions.rectified and not any(part.kind == "bridge" for part in conditions.file.parts):
         yield "No bridge is named: one is taken to stand before the bulk capacitor."
-    if conditions.event is not None and conditions.first(VaristorPart) is not None:
+    lasted = conditions.event is not None and conditions.event.kind != "surge"
+    if lasted and conditions.first(VaristorPart) is not None:
         yield "Parts behind the varistor are held against the full line: it may have failed first."
 
 
@@ -215,6 +232,8 @@ def _about_voltage(told: Event, event: Line) -> Iterator[str]:
         source = "as the unit file says"
     elif told.kind == "ac":
         source = "not measured: tolerance of a supply, EN 50160 and IEC 60038"
+    elif told.kind == "surge":
+        source = "level of the test of IEC 61000-4-5, from memory"
     else:
         source = "not measured: common practice"
     yield (

@@ -43,15 +43,19 @@ class _SuppressionCapacitor(Capacitor):
         return f"With {_listed(others)}, {text}." if others else f"{text[0].upper()}{text[1:]}."
 
     def _stress(self) -> None:
-        def equivalent_rms_v(line: Line) -> float:
-            return line.nominal_v if line.kind == "ac" else line.nominal_v / math.sqrt(2.0)
+        def equivalent_rms_v(line: Line) -> float | None:
+            return line.nominal_v / math.sqrt(2.0) if line.kind == "dc" else line.lasting_v
 
         # Against the full line: one lead of a Y capacitor may see it. Nominal against rated
         # voltage, as IEC 60384-14 has it: the supply's tolerance is in the rating.
         self._against("rated voltage", self.part.voltage_v, at=equivalent_rms_v)
         impulse_v = self.tables.capacitors.impulse_v[self.part.sub_class]
         if impulse_v > 0.0:  # 0 for no interference suppression capacitor: nothing was proved
-            self._against("class impulse", impulse_v, at=lambda line: line.peak_v)
+            self._against("class impulse", impulse_v, at=self._impulse_v)
+
+    def _impulse_v(self, line: Line) -> float:
+        """Return the peak across it; of a surge to earth the varistor takes nothing."""
+        return line.peak_v
 
     def _findings(self) -> Iterator[Finding]:
         need_v, why = self.service.nominal_v, "the nominal line voltage (IEC 60384-14)"
@@ -94,6 +98,10 @@ class XCapacitor(_SuppressionCapacitor):
 
     part: XCapacitorPart
     shorts_line = True
+
+    def _impulse_v(self, line: Line) -> float:
+        """Return the peak across it, behind the varistor where there is one."""
+        return self.conditions.across_v(line)
 
     def _together_f(self, *, fitted: bool) -> float:
         """Return the capacitance between the plug pins."""

@@ -76,7 +76,9 @@ class BulkCapacitor(_Electrolytic):
         event, table = self.event, self.tables.capacitors
         surge_v = table.surge_v(self.part)
         forward = self._against("rated voltage", self.part.voltage_v, at=self.conditions.bulk_v)
-        brief = event is not None and event.duration_s <= table.surge.limited_to_s
+        brief = event is not None and (
+            event.kind == "surge" or event.duration_s <= table.surge.limited_to_s
+        )
         borne = (forward.event or 0.0) <= surge_v and (forward.service_ratio or 0.0) <= 1.0
         if forward.severity is Severity.OVER and brief and borne:
             self.stresses[-1] = replace(forward, severity=Severity.MARGINAL)

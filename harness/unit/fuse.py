@@ -48,7 +48,7 @@ class Fuse(Kind[FusePart]):
             self._against("inrush integral", melting_a2s, at=inrush_a2s)
         else:
             self.remarks.append(UNNAMED_LIMIT)
-        self._against("rated voltage", part.voltage_v, at=lambda line: line.nominal_v)
+        self._against("rated voltage", part.voltage_v, at=lambda line: line.lasting_v)
         self._against("breaking capacity", fuses.breaking_capacity_a(part), event=broken_a)
         self._against("steady current", part.current_a, service=self.unit.input.current_a)
         opened = None if told is None else told.opened
@@ -74,6 +74,8 @@ class Fuse(Kind[FusePart]):
         for short in self.shorts:
             through = "the current through" if short.kind == "diode" else "a short in"
             causes.append((f"{through} {short.name}", self._short_currents_a(short), short.after_s))
+        if self.event.kind == "surge":
+            yield self._surge(self.event)
         varistor_a = self._varistor_rms_a(self.event)
         causes.append(("the varistor's current", (varistor_a, varistor_a), 0.0))
         for cause, (least_a, most_a), after_s in causes:
@@ -85,10 +87,20 @@ class Fuse(Kind[FusePart]):
             )
             yield _Flow(cause, most_a, heat_a2s, soonest_s, latest_s)
 
+    def _surge(self, surge: Line) -> _Flow:
+        """Return the surge itself: the link parts in it or not at all."""
+        crest_a, wave = self.conditions.surge_a(surge), self.tables.stress.surge
+        heat_a2s = crest_a**2 * wave.heat_s
+        melts = heat_a2s > self.tables.fuses.melting_integral_a2s(self.part)
+        parts_s = wave.heat_s if melts else math.inf
+        return _Flow("the surge", 0.0, heat_a2s, parts_s, parts_s)
+
     def _varistor_rms_a(self, event: Line) -> float:
         """Return the rms current of the unit's varistor at the event; 0 where there is none."""
         part, table = self.conditions.first(VaristorPart), self.tables.varistors
-        if part is None or event.voltage_v <= table.figures(part).continuous_v(event.kind):
+        if part is None or event.kind == "surge":
+            return 0.0
+        if event.voltage_v <= table.figures(part).continuous_v(event.kind):
             return 0.0
         law = table.law(part)
         return line_load(event.peak_v, event.source_ohm, *law, dc=event.kind == "dc")[1]
@@ -115,7 +127,8 @@ class Fuse(Kind[FusePart]):
                 "rating, and that nothing bridges it."
             )
         if quickest.latest_s > event.duration_s:
-            least = shown_figure(event.least_prospective_a, "A")
+            feeder = self.conditions.feeder or event
+            least = shown_figure(feeder.least_prospective_a, "A")
             yield (
                 f"Where the supply gives no more than {least} into a short it does not open in "
                 "that time, and what stands in the path was heated for all of it."

@@ -78,6 +78,9 @@ class Varistor(Kind[VaristorPart]):
         self._against("continuous voltage", rating_v, event=event_v, service=service_v)
         if event is None:
             return
+        if event.kind == "surge":
+            self._clamp(event)
+            return
         rating_v = figures.continuous_v(event.kind)
         if event_v is None:  # of the other kind: held against another rating
             self._against("continuous voltage", rating_v, event=event.voltage_v)
@@ -85,6 +88,22 @@ class Varistor(Kind[VaristorPart]):
             self._conduct(event)
         else:
             self.remarks.append("Below its continuous voltage it carried nothing that counts.")
+
+    def _clamp(self, surge: Line) -> None:
+        """Add what a surge put through it.
+
+        Source: Energy: clamping voltage times the charge of the 8/20 us wave: textbook.
+        """
+        crest_a, across_v = self.conditions.surge_a(surge), self.conditions.across_v(surge)
+        energy_j = across_v * crest_a * self.tables.stress.surge.charge_s
+        if self.part.surge_current_a is not None:
+            self._against("current", self.part.surge_current_a, event=crest_a)
+        if self.part.energy_j is not None:
+            self._against("energy", self.part.energy_j, event=energy_j)
+        self.remarks.append(
+            f"It took a crest of {shown_figure(crest_a, 'A', 2)} at {shown_figure(across_v, 'V')}, "
+            f"{shown_figure(energy_j, 'J', 2)} in all. Every surge takes something of its life."
+        )
 
     def _conduct(self, event: Line) -> None:
         """Add what flowed through it at the event, and when its energy rating was spent.

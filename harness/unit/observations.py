@@ -36,6 +36,8 @@ def unexplained(conditions: Conditions, parts: Iterable[PartAssessment]) -> Iter
 
 
 def _unexplained(conditions: Conditions, parts: Iterable[PartAssessment]) -> Iterator[str]:
+    if conditions.file.observed_cause is not None:
+        return
     observed = {part.name for part in conditions.file.parts if part.observed}
     assessed = tuple(parts)
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, Literal, TypeVar
 
-from harness.unit.formulas import inrush_i2t_a2s, melting_time_s, peak_v
+from harness.unit.formulas import clamped_v, inrush_i2t_a2s, melting_time_s, peak_v
 from harness.unit.parts import (
     BridgePart,
     BulkPart,
@@ -15,6 +15,7 @@ from harness.unit.parts import (
     DiodePart,
     FusePart,
     LimiterPart,
+    VaristorPart,
     XCapacitorPart,
 )
 from harness.unit.reference import Reference, reference
@@ -30,8 +31,8 @@ _HEAVY_DROP_V = 1.0
 class Line:
     """What stands at the input terminals."""
 
-    kind: Literal["ac", "dc"]
-    nominal_v: float  # as printed or told; rms for AC
+    kind: Literal["ac", "dc", "surge"]
+    nominal_v: float  # as printed or told; rms for AC, crest for a surge
     tolerance_frac: float  # either way
     wrong_way: bool  # DC with the wrong polarity
     source_ohm: float  # impedance of the supply, taken as resistance
@@ -62,6 +63,11 @@ class Line:
     def least_short_a(self, limiting_ohm: float) -> float:
         """Return the lowest current into a short behind a resistance. Source: Ohm, textbook."""
         return self.least_v / (self.least_v / self.least_prospective_a + limiting_ohm)
+
+    @property
+    def lasting_v(self) -> float | None:
+        """Nominal voltage (rms for AC); None for a surge, which is over in microseconds."""
+        return None if self.kind == "surge" else self.nominal_v
 
     @property
     def reaches_backwards(self) -> bool:
@@ -137,9 +143,42 @@ class Conditions:
 
     def bulk_v(self, line: Line) -> float:
         """Return the bulk voltage a line charges to, unloaded. Source: Peak rectifier, textbook."""
+        if line.kind == "surge":
+            return self._bulk_after_surge_v(line)
         if line.wrong_way and not self.rectified:
             return 0.0
         return max(line.peak_v - self.drop_v, 0.0)
+
+    def _bulk_after_surge_v(self, surge: Line) -> float:
+        """Return the bulk voltage a surge leaves, on top of the highest line.
+
+        Source: Q / C with the charge of the 8/20 us wave, and no more than stands across the
+            input; textbook.
+        """
+        across_v = self.across_v(surge)
+        if self.bulk_f is None:
+            return across_v
+        charge_c = self.inrush_peak_a(surge) * self.tables.stress.surge.charge_s
+        before_v = self.bulk_v(self.service)
+        return max(before_v, min(across_v, before_v + charge_c / self.bulk_f))
+
+    def across_v(self, line: Line) -> float:
+        """Return the peak across the input: of a surge, what the varistor lets stand."""
+        varistor = self.first(VaristorPart)
+        if line.kind != "surge" or varistor is None:
+            return line.peak_v
+        return clamped_v(line.peak_v, line.source_ohm, *self.tables.varistors.law(varistor))
+
+    def surge_a(self, surge: Line) -> float:
+        """Return the crest current of a surge: into the varistor, else into the bulk capacitor."""
+        if self.first(VaristorPart) is None:
+            return self.inrush_peak_a(surge)
+        return (surge.peak_v - self.across_v(surge)) / surge.source_ohm
+
+    @property
+    def feeder(self) -> Line | None:
+        """What feeds a short at the event: after a surge the line in service."""
+        return self.service if self.event and self.event.kind == "surge" else self.event
 
     def bulk_backwards_v(self, line: Line) -> float:
         """Return the reverse voltage a line puts on the bulk capacitor."""
@@ -177,12 +216,17 @@ class Conditions:
 
     def inrush_peak_a(self, line: Line, *, fitted: bool = False) -> float:
         """Return the peak inrush, closed at the peak of the line, capacitor empty (textbook)."""
-        charges = self.bulk_v(line) > 0.0
-        return line.peak_v / (line.source_ohm + self.series_ohm(fitted=fitted)) if charges else 0.0
+        resistance_ohm = line.source_ohm + self.series_ohm(fitted=fitted)
+        if line.kind == "surge":  # it finds the capacitor charged
+            return max(line.peak_v - self.bulk_v(self.service), 0.0) / resistance_ohm
+        return line.peak_v / resistance_ohm if self.bulk_v(line) > 0.0 else 0.0
 
     def inrush_a2s(self, line: Line, *, fitted: bool = False) -> float:
         """Return the I2t of the inrush; 0 if no capacitance is known."""
         bulk = next(self.standing(BulkPart, fitted=fitted), None)
+        if line.kind == "surge":
+            crest_a = self.inrush_peak_a(line, fitted=fitted)
+            return crest_a**2 * self.tables.stress.surge.heat_s
         capacitance_f = self.bulk_f if bulk is None else bulk.capacitance_f
         if capacitance_f is None or self.bulk_v(line) == 0.0:
             return 0.0
@@ -242,12 +286,20 @@ def operating_conditions(file: UnitFile) -> Conditions:
     told, line, usual = file.event, file.unit.input, reference().stress.usual
 
     def supply(kind: str, voltage_v: float, stated_a: float | None) -> dict[str, float]:
+        if kind == "surge":
+            shorted_a = voltage_v / surge.source_ohm
+            return {
+                "source_ohm": surge.source_ohm,
+                "least_prospective_a": shorted_a,
+                "most_prospective_a": shorted_a,
+            }
         return {
             "source_ohm": voltage_v / stated_a if stated_a else usual.source_ohm[kind],
             "least_prospective_a": stated_a or usual.least_prospective_a[kind],
             "most_prospective_a": stated_a or usual.most_prospective_a[kind],
         }
 
+    surge = reference().stress.surge
     service = Line(
         kind=line.kind,
         nominal_v=line.nominal_v,
@@ -266,7 +318,7 @@ def operating_conditions(file: UnitFile) -> Conditions:
             nominal_v=told.voltage_v,
             tolerance_frac=tolerance_frac,
             wrong_way=told.polarity_reversed,
-            duration_s=told.duration_s or usual.event_s,
+            duration_s=told.duration_s or usual.event_s,  # after a surge the line goes on
             **supply(told.kind, told.voltage_v * (1 + tolerance_frac), told.prospective_current_a),
         )
     return Conditions(file=file, tables=reference(), event=event, service=service)

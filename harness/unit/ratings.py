@@ -167,7 +167,7 @@ class Kind(ABC, Generic[_PartT]):
         quantity: str,
         rating: float,
         *,
-        at: Callable[[Line], float] | None = None,
+        at: Callable[[Line], float | None] | None = None,
         event: float | None = None,
         service: float | None = None,
     ) -> Stress:
@@ -198,10 +198,11 @@ class Kind(ABC, Generic[_PartT]):
 
     def _short_currents_a(self, short: Short) -> tuple[float, float]:
         """Return the lowest and highest current into a short (rms for AC); 0 without an event."""
-        if self.event is None:
+        feeder = self.conditions.feeder
+        if feeder is None:
             return 0.0, 0.0
         limiting_ohm = self.conditions.series_ohm() if short.kind in _BEHIND_LIMITER else 0.0
-        return self.event.least_short_a(limiting_ohm), self.event.most_short_a(limiting_ohm)
+        return feeder.least_short_a(limiting_ohm), feeder.most_short_a(limiting_ohm)
 
     def _fault_a2s(self, shorts: Iterable[Short]) -> float | None:
         """Return the I2t of the event: of the inrush and of shorts, as the fuse lets it through."""

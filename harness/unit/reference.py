@@ -179,6 +179,12 @@ class _Usual(_SharedTable):
     power_factor: float
 
 
+class _SurgeWave(_SharedTable):
+    source_ohm: float
+    charge_s: float
+    heat_s: float
+
+
 class StressBounds(_SharedTable):
     """A stress: what is compared, and the ratios above which it is marginal or destroys."""
 
@@ -193,6 +199,7 @@ class StressTable(_SharedTable):
     """``shared/over-stress.toml``."""
 
     usual: _Usual
+    surge: _SurgeWave
     limits: dict[str, tuple[StressBounds, ...]]
 
     def bounds(self, kind: str, quantity: str) -> StressBounds:

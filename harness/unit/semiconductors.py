@@ -42,9 +42,14 @@ class _LineDiode(Kind[BridgePart | DiodePart]):
         if part.surge_a is None:
             return
         behind = [one for one in self.shorts if one.kind in ("bulk-capacitor", "switch")]
-        fault_a2s = self._fault_a2s(behind) if behind else None
+        surge = self.event is not None and self.event.kind == "surge"
+        fault_a2s = self._fault_a2s(behind) if behind or surge else None
         if self.conditions.inrush_is_known(inrush_a(self.service), part.surge_a):
-            self._against("surge current", part.surge_a, at=inrush_a)
+            # A surge of microseconds is held against the half-sine's integral, below.
+            brief = self.event is not None and self.event.kind == "surge"
+            event_a = None if self.event is None or brief else inrush_a(self.event)
+            service_a = inrush_a(self.service)
+            self._against("surge current", part.surge_a, event=event_a, service=service_a)
         else:
             self.remarks.append(UNNAMED_LIMIT)
         self._against("fault integral", _surge_integral_a2s(part.surge_a), event=fault_a2s)
@@ -75,7 +80,10 @@ class Bridge(_LineDiode):
     """
 
     def _stress(self) -> None:
-        self._against("reverse voltage", self.part.reverse_v, at=lambda line: line.peak_v)
+        def blocked_v(line: Line) -> float:  # a surge finds two of its diodes conducting
+            return self.conditions.bulk_v(line) if line.kind == "surge" else line.peak_v
+
+        self._against("reverse voltage", self.part.reverse_v, at=blocked_v)
         self._forward()
 
     def _findings(self) -> Iterator[Finding]:
@@ -115,7 +123,9 @@ class Diode(_LineDiode):
 
     def _across(self) -> None:
         part, event, service_v = self.part, self.event, self.service.peak_v
-        event_v = None if event is None or event.wrong_way else event.peak_v
+        event_v = None
+        if event is not None and not event.wrong_way:
+            event_v = self.conditions.across_v(event)
         self._against("reverse voltage", part.reverse_v, event=event_v, service=service_v)
         if event is None or not event.reaches_backwards:
             return

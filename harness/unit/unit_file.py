@@ -36,7 +36,7 @@ _Seen = Literal[
     "burnt smell",
     "bang",
     "breaker tripped",
-    "rcd tripped",
+    "RCD tripped",
     "liquid",
     "mechanical damage",
     "opened before",
@@ -46,8 +46,9 @@ _Seen = Literal[
 class Event(Table):
     """What happened; what is None nobody knows."""
 
-    kind: Literal["ac", "dc"] = Field(examples=['"ac"'])
-    voltage_v: Volts = Field(examples=['"230 V"'])  # rms for AC
+    #: A surge is a transient of microseconds, such as lightning nearby leaves on a line.
+    kind: Literal["ac", "dc", "surge"] = Field(examples=['"ac"'])
+    voltage_v: Volts = Field(examples=['"230 V"'])  # rms for AC, crest for a surge
     #: How exactly it is known; None: the usual tolerance of a supply, zero: it was measured.
     voltage_tolerance_frac: Annotated[FractionOrZero, AfterValidator(below_whole)] | None = None
     frequency_hz: Hertz | None = None  # None: the unit's first
@@ -92,6 +93,8 @@ class UnitFile(FromFile):
     #: What was seen of the unit as a whole, and in words.
     observed: tuple[_Seen, ...] = Field(default=(), examples=['["bang", "burnt smell"]'])
     observed_note: Story | None = None
+    #: What explains it, where no part does: a finding of the workshop, told on every page.
+    observed_cause: Story | None = None
     _pictures: tuple[Picture, ...] = PrivateAttr(())
 
     @property
@@ -144,6 +147,11 @@ def _photo_rules(photos: object, folder: Path, pictures: list[Picture]) -> Itera
 def _event_rules(event: Mapping[str, Any]) -> Iterator[ConfigError]:
     if event.get("kind") == "dc" and "frequency" in event:
         yield ConfigError(("event", "frequency"), "what was applied is DC: it has no frequency")
+    if event.get("kind") == "surge":
+        for key in ("frequency", "duration", "prospective_current", "polarity_reversed"):
+            if key in event:
+                wave = "a surge is taken as the wave of IEC 61000-4-5, and has none of its own"
+                yield ConfigError(("event", key), wave)
     if event.get("kind") == "ac" and event.get("polarity_reversed") is True:
         yield ConfigError(
             ("event", "polarity_reversed"),

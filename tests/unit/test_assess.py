@@ -404,6 +404,22 @@ def test_a_higher_dc_voltage_is_never_milder(
         assert part(high, assessed.name).severity.rank >= assessed.severity.rank, assessed.name
 
 
+@given(low_v=st.floats(100.0, 6000.0), rise=st.floats(1.0, 3.0), clamped=st.booleans())
+@settings(max_examples=40)
+def test_a_higher_surge_is_never_milder(
+    ac_unit: UnitOf, low_v: float, rise: float, *, clamped: bool
+) -> None:
+    """The same holds for a surge, behind a varistor or not."""
+    changes: dict[str, Any] = {} if clamped else {"parts.VR1": None}
+    low, high = (
+        assess(ac_unit({**changes, "event": {"kind": "surge", "voltage": f"{voltage_v:.6f} V"}}))
+        for voltage_v in (low_v, low_v * rise)
+    )
+
+    for assessed in low.parts:
+        assert part(high, assessed.name).severity.rank >= assessed.severity.rank, assessed.name
+
+
 @given(short_s=st.floats(1e-3, 100.0), longer=st.floats(1.0, 100.0))
 @settings(max_examples=60)
 def test_a_longer_event_is_never_milder(ac_unit: UnitOf, short_s: float, longer: float) -> None:

@@ -141,8 +141,8 @@ class TestOnTheUnit:
             ("breaker tripped", "BR1", "shorted", True),
             ("breaker tripped", "BR1", "discoloured", False),
             ("breaker tripped", "C8", "burst", False),  # an output capacitor shorts no line
-            ("rcd tripped", "CY1", "shorted", True),
-            ("rcd tripped", "Q1", "burst", False),
+            ("RCD tripped", "CY1", "shorted", True),
+            ("RCD tripped", "Q1", "burst", False),
             ("soot", "Q1", "soot", True),
             ("bang", "F1", "burst", True),
         ],
@@ -157,6 +157,16 @@ class TestOnTheUnit:
         assert (found.to_clear_up == ()) is explained
         asked = [check.measure for check in found.checks if check.measure.startswith(sign)]
         assert (asked == []) is explained
+
+    def test_the_workshop_can_explain_it(self, ac_unit: UnitOf) -> None:
+        """Where no part explains a sign, a finding of the workshop may, and is told."""
+        cause = "tripped by a drill on the same line"
+        changes = {"observed": ["breaker tripped"], "observed_cause": cause}
+        found = assess(ac_unit({**QUIET, **changes}))
+
+        assert found.to_clear_up == ()
+        told = f"What was seen of the unit is explained by the workshop: {cause}."
+        assert told in found.assumptions
 
     def test_liquid_asks_for_a_check_and_for_no_part(self, ac_unit: UnitOf) -> None:
         """What no part can explain is a cold check, and no open point."""

@@ -186,6 +186,14 @@ def test_both_demo_units_ship() -> None:
             ),
         ),
         (
+            'kind = "ac"\nvoltage = "230 V"',
+            'kind = "surge"\nvoltage = "2 kV"\nduration = "50 us"',
+            (
+                "it.toml:13: event.duration: a surge is taken as the wave of IEC 61000-4-5, and "
+                "has none of its own"
+            ),
+        ),
+        (
             'output = { main = { kind = "dc", nominal = "24 V", current = "2.5 A" } }\n',
             "",
             (
