@@ -323,7 +323,7 @@ class TestSupplyThatMetASurge:
         assert (wave**2).sum() * 1e-9 == pytest.approx(surge.heat_s, rel=0.01)
 
     def test_the_varistor(self) -> None:
-        """(2200 - V) / 2 = 1 mA (V / 430)^30 holds at 675 V and 762 A; 9.0 J: both far within."""
+        """Where (2200 - V) / 2 = 1 mA (V / 430)^30: 675 V, 762 A; with them 9.0 J: far within."""
         found = assessed(self.UNIT)
         current = stress(found, "VR1", "current").event
         assert current is not None
@@ -334,7 +334,7 @@ class TestSupplyThatMetASurge:
         assert part(found, "VR1").severity is WITHIN
 
     def test_the_bulk_capacitor(self) -> None:
-        """(2200 - 356.4) V / 2 ohm x 17.5 us / 100 uF on top of 356.4 V are 517.7 V of 400 V."""
+        """Over 356.4 V (2200 - 356.4) V / 2 ohm x 17.5 us / 100 uF more: 517.7 V of 400 V."""
         found = assessed(self.UNIT)
         before_v = math.sqrt(2) * 253 - 1.4
 
