@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
 from rich.table import Column, Table
 
+from harness.api import plan_for
 from harness.cli.asking import quantity, read_option
 from harness.cli.options import described
 from harness.cli.tables import console, figures, table
@@ -110,6 +111,9 @@ def _print_campaign(campaign: Campaign) -> None:
     rates = rates_of(campaign.profile, campaign.rows)
     out.print()
     out.print(campaign.profile.title, style="bold")
+    cannot_release = plan_for(campaign.profile).cannot_release
+    if cannot_release:
+        out.print(f"{cannot_release} Counted as released here: every check passed.")
     if campaign.model is not None:
         out.print(f"units drawn around: {campaign.model.title}")
     for one in (_ends(rates), _caught(rates), _let_through(rates)):

@@ -24,8 +24,9 @@ def rehearse(  # noqa: PLR0913 - options of the command line
     *,
     fault: str | None = None,
     unit_model: str | None = None,
+    unit: str | None = None,
     seed: int = 1,
-    serial: str = "REHEARSAL",
+    serial: str | None = None,
     operator: str = "",
     results: Path = HERE,
     listen: bool = False,
@@ -67,6 +68,7 @@ def rehearse(  # noqa: PLR0913 - options of the command line
             seed=seed,
             serial=serial,
             operator=operator,
+            unit=unit,
             results=results,
             stop=stop,
         )

@@ -28,7 +28,7 @@ def open_points(
     return (
         *_of_parts(at_hand),
         *_of_story(at_hand),
-        *_of_drafted_limits(profile),
+        *_of_drafted_figures(profile, at_hand),
         *_of_checks(steps, bench),
     )
 
@@ -65,9 +65,10 @@ def _of_parts(at_hand: UnitAtHand | None) -> Iterator[OpenPoint]:
     proofs = {part.name: part.proved_by or "" for part in at_hand.file.parts}
     for part in at_hand.assessment.parts:
         if part.severity.suspect and not part.replaced:
+            proof = proofs[part.name]
+            unnamed = "" if proof else " No check is named to prove it sound (proved_by)."
             yield OpenPoint(
-                f"{part.name} ({part.severity}) was not replaced: {part.reason}.",
-                proved_by=proofs[part.name],
+                f"{part.name} ({part.severity}) was not replaced: {part.reason}.{unnamed}", proof
             )
 
 
@@ -77,11 +78,15 @@ def _of_story(at_hand: UnitAtHand | None) -> Iterator[OpenPoint]:
         yield from map(OpenPoint, at_hand.assessment.to_clear_up)
 
 
-def _of_drafted_limits(profile: Profile) -> Iterator[OpenPoint]:
-    """Yield the figures of the profile that are still marked as drafted."""
-    drafted = tuple(drafted_figures(profile))
-    if drafted:
-        yield OpenPoint(f"Still marked {MARK}, as drafted: {'; '.join(drafted)}.")
+def _of_drafted_figures(profile: Profile, at_hand: UnitAtHand | None) -> Iterator[OpenPoint]:
+    """Yield the figures of the profile and the unit file that are still marked as drafted."""
+    unit_file = None if at_hand is None else at_hand.file
+    for whose, file in (("profile", profile), ("unit file", unit_file)):
+        drafted = () if file is None else tuple(drafted_figures(file))
+        if drafted:
+            yield OpenPoint(
+                f"Still marked {MARK} in the {whose}, as drafted: {'; '.join(drafted)}."
+            )
 
 
 def _of_checks(steps: Iterable[PlannedStep], bench: BenchFile | None) -> Iterator[OpenPoint]:

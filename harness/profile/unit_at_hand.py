@@ -59,7 +59,8 @@ def _other_nameplate(profile: Profile, file: UnitFile) -> Iterator[str]:
     one file knows it, nothing disagrees.
     """
     ours, theirs = (each.unit.model_dump(by_alias=True) for each in (profile, file))
-    for path in _differing(ours, theirs, ("unit",)):
+    differing = _differing(ours, theirs, ("unit",))
+    for path in sorted(differing, key=lambda path: path[-1] != "kind"):  # AC or DC comes first
         name = ".".join(map(str, path[1:]))
         yield (
             f"The nameplates disagree on {name}: the profile says {_stands(profile, path)}, the "

@@ -80,8 +80,21 @@ class TestDraftedLimits:
         """Limits nobody has confirmed are an open point, each named with its line."""
         plan = make_plan(profile_of("dc", ('low = "4.90 V"', 'low = "4.90 V"  # CHECK')))
 
-        assert [point.text for point in plan.open_points] == [
-            "Still marked CHECK, as drafted: check '5 V rail' of step 2 (nominal), line 31."
+        [point] = plan.open_points
+        assert point.text == (
+            "Still marked CHECK in the profile, as drafted: check '5 V rail' of step 2 (nominal), "
+            "line 31."
+        )
+
+    def test_those_of_the_unit_file_count_as_well(
+        self, profile_of: ProfileOf, written: Callable[[str], str]
+    ) -> None:
+        """What a part was only assumed to be is no ground for a release either."""
+        text = BOARD_UNIT.replace('voltage = "40 V"', 'voltage = "90 V"  # CHECK')
+        unit = UnitAtHand(file=load_unit(written(text)))
+
+        assert [point.text for point in make_plan(profile_of("dc"), at_hand=unit).open_points] == [
+            "Still marked CHECK in the unit file, as drafted: voltage of Q1, line 16."
         ]
 
 
