@@ -157,7 +157,7 @@ def _story(conditions: Conditions) -> str:
         time = ""
     elif event.duration_s is not None:
         time = f" for {shown_figure(event.duration_s, 's')}"
-    text = f"{applied} on a {rated} unit{time}; {_OPENED[event.opened]}."
+    text = f"{applied} on a {rated} unit{time}; {_OPENED[conditions.opened or event.opened]}."
     return text if event.note is None else f"{text} Note: {event.note.rstrip('.')}."
 
 

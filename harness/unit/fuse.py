@@ -38,7 +38,7 @@ class Fuse(Kind[FusePart]):
     """
 
     def _stress(self) -> None:
-        part, fuses, told = self.part, self.tables.fuses, self.conditions.file.event
+        part, fuses = self.part, self.tables.fuses
         melting_a2s, flows = fuses.melting_integral_a2s(part), tuple(self._flows())
         heat_a2s = max((flow.heat_a2s for flow in flows), default=None)
         broken_a = max((self._short_currents_a(one)[1] for one in self.shorts), default=None)
@@ -51,9 +51,7 @@ class Fuse(Kind[FusePart]):
         self._against("rated voltage", part.voltage_v, at=lambda line: line.lasting_v)
         self._against("breaking capacity", fuses.breaking_capacity_a(part), event=broken_a)
         self._against("steady current", part.current_a, service=self.unit.input.current_a)
-        opened = None if told is None else told.opened
-        if opened == "unknown" and {"open", "burst", "burnt"} & {*part.observed}:
-            opened = "fuse"
+        opened = self.conditions.opened
         if opened == "fuse":
             self.known.append((Severity.DESTROYED, "it opened at the event"))
         if self.conditions.breaker_tripped:
@@ -72,7 +70,10 @@ class Fuse(Kind[FusePart]):
         melting_a2s, tau_s = fuses.melting_integral_a2s(part), fuses.time_constant_s(part)
         causes = []
         for short in self.shorts:
-            through = "the current through" if short.kind == "diode" else "a short in"
+            carried = short.kind == "diode" or (
+                short.kind == "switch" and self.conditions.backwards
+            )
+            through = "the current through" if carried else "a short in"
             causes.append((f"{through} {short.name}", self._short_currents_a(short), short.after_s))
         if self.event.kind == "surge":
             yield self._surge(self.event)

@@ -96,6 +96,15 @@ class Conditions:
         return self.file.service.prospective_current_a is not None
 
     @property
+    def opened(self) -> str | None:
+        """What opened at the event: as told, or a fuse that was found open; None without one."""
+        told, gone = self.file.event, {"open", "burst", "burnt"}
+        if told is None or told.opened != "unknown":
+            return None if told is None else told.opened
+        found_open = any(gone & {*fuse.observed} for fuse in self.parts_of(FusePart))
+        return "fuse" if found_open else "unknown"
+
+    @property
     def breaker_tripped(self) -> bool:
         """Whether a breaker outside the unit tripped, which takes tens of amperes."""
         event = self.file.event

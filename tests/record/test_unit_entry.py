@@ -54,6 +54,7 @@ def test_the_story_is_told(
         page,
     )
     assert "Left open by the assessment:" in page
+    assert "Seen: burst (in two halves, its ash on the board beside it)." in page
     assert "<li>BR1: over-stressed, and not replaced: settle it by its cold check.</li>" in page
 
 
@@ -62,7 +63,7 @@ def test_every_part_has_its_worst_stress_and_all_beyond_rating(
 ) -> None:
     """A part within its ratings takes one row, an over-stressed one a row for each such stress."""
     _, _, annex = page_of(entry, account).partition("over-stress of the parts")
-    rows = re.findall(r"<tr><td>(?:<b>(\w+)</b>)?[^<]*</td><td class=\"w\">", annex)
+    rows = re.findall(r"<tr><td>(?:<b>(\w+)</b>)?(?:[^<]|</?small>)*</td><td class=\"w\">", annex)
     parts = entry["parts"]
     assert isinstance(parts, list)
 

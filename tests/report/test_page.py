@@ -281,3 +281,11 @@ def test_a_long_run_leaves_a_short_page(
     folder = recorder.finish(account())
 
     assert (folder / "report.html").stat().st_size < 100_000
+
+
+def test_a_reason_of_several_lines_stands_on_several(make_record: MakeRecord) -> None:
+    """Each open point of the reason begins a line of its own, and no escape shows."""
+    folder = make_record(reason="one point is open:\nBR1 was not replaced.")
+    text = (folder / "report.html").read_text(encoding="utf-8")
+
+    assert '<p class="reason">one point is open:<br>BR1 was not replaced.</p>' in text

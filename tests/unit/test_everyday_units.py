@@ -225,9 +225,11 @@ class TestBoardTheWrongWayRound:
 
     def test_a_fuse_that_was_found_open_opened(self) -> None:
         """What was seen on the fuse tells what opened; nobody has to say it twice."""
-        remarks = " ".join(part(assessed(self.UNIT), "F1").remarks)
+        found = assessed(self.UNIT)
+        remarks = " ".join(part(found, "F1").remarks)
 
-        assert "It opened as it should" in remarks
+        assert "the unit's fuse opened" in found.story
+        assert "It opened as it should: by the figures the current through Q1" in remarks
         assert "If it is whole" not in remarks
 
     def test_when_the_fuse_opens(self) -> None:
