@@ -44,6 +44,8 @@ from harness.unit.unit_file import load_unit
 _BENCHES = {"dc": "bench-simulated-dc", "ac": "bench-simulated-ac"}
 #: How exact a simulated tester is that the shipped bench does not name: common practice.
 _OF_A_TESTER = Accuracy(reading_frac=0.05, fixed=0.0)
+#: Longest text that names the record of the safety tests: it has to stand on a label.
+_LONGEST_REFERENCE = 100
 #: What the record keeps of a unit model.
 _OF_MODEL = ("title", "source", "sha256", "text")
 
@@ -209,6 +211,7 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
     operator: str = "",
     unit: str | Path | None = None,
     photos: Iterable[str] = (),
+    safety_record: str = "",
     confirm: Callable[[Plan], bool] | None = None,
     operator_actions: Operator | None = None,
     stop: StopRequest | None = None,
@@ -224,6 +227,8 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
         operator: Who is at the bench.
         unit: A unit file whose story and assessment go into the record, or None.
         photos: Paths of pictures of the unit, kept in the record beside those its file names.
+        safety_record: Names the record that holds the unit's safety tests after repair, where the
+            checks of the profile do not make them: without either a unit for mains is not released.
         confirm: Asked with the plan before anything is energised; None asks nobody.
         operator_actions: Who moves leads and answers questions on the way; None: nobody, so that
             what only a person can tell stays undecided.
@@ -235,13 +240,14 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
 
     Raises:
         FileError: A file cannot be used.
+        UsageError: ``safety_record`` is no line of text.
         Refused: The plan did not pass, another run uses the supply, or the operator said no;
             nothing was energised.
         PowerOffUnconfirmed: Output off could not be confirmed: cut the mains by hand.
     """
     loaded = profile if isinstance(profile, Profile) else load_profile(profile)
     table = bench if isinstance(bench, BenchFile) else load_bench(bench)
-    at_hand = _at_hand(unit, serial)
+    at_hand = replace(_at_hand(unit, serial), safety_record=_reference(safety_record))
     pictures = _pictures(at_hand, photos)
     plan = plan_for(loaded, table, at_hand=at_hand)
     started = dt.datetime.now(dt.UTC)
@@ -273,6 +279,18 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
 
 def _at_hand(unit: str | Path | None, serial: str | None) -> UnitAtHand:
     return UnitAtHand(serial=serial, file=None if unit is None else load_unit(unit))
+
+
+def _reference(text: str) -> str:
+    """Return what names a record as it stands on screen, page and label: one line, or nothing."""
+    if not text.isprintable() or len(text) > _LONGEST_REFERENCE:
+        raise UsageError(
+            "what names the record of the safety tests is one line of at most "
+            f"{_LONGEST_REFERENCE} printable characters",
+            where="--safety-record",
+            remedy='such as --safety-record "test sheet 2026-118"',
+        )
+    return text.strip()
 
 
 def _unit_facts(at_hand: UnitAtHand) -> dict[str, Any] | None:

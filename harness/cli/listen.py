@@ -13,7 +13,7 @@ from typing import get_args
 
 import typer
 
-from harness.api import simulated_bench_file, simulated_unit
+from harness.api import plan_for, simulated_bench_file, simulated_unit
 from harness.bench.clock import SystemClock
 from harness.errors import HarnessError, UsageError
 from harness.profile.bench_file import BenchFile
@@ -66,9 +66,10 @@ def listen(
         name = stack.enter_context(_bench_to_use(bench, ports))
         for role, resource in resources.items():
             typer.echo(f"{role:6} {socket_resource(ports[resource])}")
+        practice = " --safety-record practice" if plan_for(loaded).safety.missing else ""
         typer.echo(
             f"softwake run {shlex.quote(profile)} --bench {shlex.quote(name)} "
-            "--serial REHEARSAL --results results\n"
+            f"--serial REHEARSAL --results results{practice}\n"
             f"Ctrl-C ends it; {_HELP}."
         )
         sys.stdout.flush()

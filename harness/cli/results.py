@@ -35,6 +35,7 @@ from harness.report.wording import (
     limit_sources,
     output_text,
     release_words,
+    safety_text,
     source_lines,
     verdict_mark,
     verdict_words,
@@ -264,8 +265,10 @@ def _print_record(record: Record) -> None:
     out.print(Text.assemble((word.upper(), f"bold {style}"), f": {beneath}"))
     reasons = str(run["reason"] or "").splitlines()  # a refusal may have several
     points = [point for point in map(str, run["open_points"]) if point not in reasons]
+    safety = safety_text(run) if run["outcome"] == "completed" else ""
     beside = (
         *((reason, "") for reason in reasons),
+        *([(f"safety tests after repair: {safety}", "")] if safety else []),
         *((f"open: {point}", STYLES["undecided"]) for point in points),
         *((f"warning: {warning}", STYLES["undecided"]) for warning in run["warnings"]),
         *((problem, STYLES["fail"]) for problem in record.problems),

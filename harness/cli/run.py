@@ -19,7 +19,7 @@ from harness.run.operator import Interrupted, StopRequest, stop_on_signals
 
 
 @described
-def run(
+def run(  # noqa: PLR0913 - options of the command line
     profile: str,
     *,
     bench: Path,
@@ -28,6 +28,7 @@ def run(
     operator: str = "",
     unit: str | None = None,
     photo: list[str] | None = None,
+    safety_record: str = "",
     yes: bool = False,
 ) -> None:
     """Start a repaired unit on a real bench, judge it, and record it."""
@@ -53,6 +54,7 @@ def run(
                 operator=operator,
                 unit=unit,
                 photos=photo or (),
+                safety_record=safety_record,
                 confirm=None if yes else confirm,
                 operator_actions=operator_actions,
                 stop=stop,

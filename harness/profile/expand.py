@@ -15,6 +15,7 @@ from harness.profile.margins import tight_levels
 from harness.profile.measures import MEASURES
 from harness.profile.open_points import open_points
 from harness.profile.plan import Plan, PlannedStep
+from harness.profile.safety_checks import safety_tests
 from harness.profile.schema import Profile
 from harness.profile.step import Place, Rest
 from harness.profile.steps import LoadStep
@@ -48,6 +49,11 @@ def make_plan(
     maker = LevelMaker(profile.unit.input, envelope.current_a, bench, window_s)
     most_v = _most_set_v(envelope.voltage_v, bench)
     steps = tuple(_steps(profile, bench, maker, most_v, operations))
+    safety = safety_tests(
+        profile.unit,
+        (check for step in steps for check in step.checks),
+        None if at_hand is None else at_hand.safety_record,
+    )
     unprotected = (
         "The supply's dialect has no set_voltage_protection: the readings alone guard the "
         "envelope's voltage."
@@ -59,11 +65,13 @@ def make_plan(
         notes=(
             *_notes(profile, bench, steps),
             *_edge(envelope.voltage_v, most_v, steps),
+            *([safety.note] if safety.note else []),
             *([unprotected] if _lacks(operations, "supply", "set_voltage_protection") else []),
         ),
         cautions=cautions(profile.unit, envelope),
         duration_s=sum(level.dwell_s for step in steps for level in step.all_levels),
-        open_points=open_points(profile, steps, bench, at_hand),
+        safety=safety,
+        open_points=open_points(profile, steps, bench, at_hand, safety),
         objections=(*_lacking(profile, operations), *objections(profile, at_hand)),
     )
 

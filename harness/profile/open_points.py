@@ -13,7 +13,7 @@ from harness.profile.check import Check
 from harness.profile.drafted import MARK, drafted_figures
 from harness.profile.measures import BANDED, MEASURES
 from harness.profile.plan import OpenPoint, PlannedStep
-from harness.profile.safety_checks import tester_problems
+from harness.profile.safety_checks import SafetyTests, tester_problems
 from harness.profile.schema import Profile
 from harness.profile.unit_at_hand import UnitAtHand
 
@@ -23,12 +23,14 @@ def open_points(
     steps: Iterable[PlannedStep],
     bench: BenchFile | None,
     at_hand: UnitAtHand | None,
+    safety: SafetyTests,
 ) -> tuple[OpenPoint, ...]:
     """Gather what keeps a run of these steps, on this bench, from releasing the unit at hand."""
     return (
         *_of_parts(at_hand),
         *_of_story(at_hand),
         *_of_drafted_figures(profile, at_hand),
+        *([OpenPoint(safety.open_point)] if safety.open_point else []),
         *_of_checks(steps, bench),
     )
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from harness.profile.bench_file import BenchFile, Tester
 from harness.profile.check import Check
 from harness.profile.level import Level
+from harness.profile.safety_checks import SafetyTests
 from harness.profile.schema import Profile
 from harness.profile.step import Rest
 from harness.profile.steps import Step
@@ -52,6 +53,7 @@ class Plan:
     notes: tuple[str, ...]  # what the reader must know, such as that there is no charge budget
     cautions: tuple[str, ...]  # the usual ones for this unit (safety rule 10)
     duration_s: float  # what the holds take, without settling
+    safety: SafetyTests  # the safety tests after repair, and where they are
     #: What keeps a run of it from releasing the unit; see :mod:`harness.profile.open_points`.
     open_points: tuple[OpenPoint, ...] = ()
     #: What speaks against any run of it, each a whole sentence: what the bench's dialects cannot do

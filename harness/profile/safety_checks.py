@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 
 from harness.files.config_error import ConfigError
 from harness.files.toml_positions import KeyPath
 from harness.profile.bench_file import BenchFile, Tester
 from harness.profile.check import Check
 from harness.unit.nameplate import Unit
-from harness.unit.safety_tests import BOUNDS, has_protective_conductor
+from harness.unit.safety_tests import BOUNDS, has_protective_conductor, missing_tests, needed_tests
 
 
 def safety_test_rules(path: KeyPath, check: Check, unit: Unit | None) -> Iterator[ConfigError]:
@@ -52,6 +53,53 @@ def safety_test_rules(path: KeyPath, check: Check, unit: Unit | None) -> Iterato
             "this key is missing: the limit of a safety test says where it comes from",
             '"works rule 7, 2026"',
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SafetyTests:
+    """The safety tests after repair of one plan: what a release needs, and where it is."""
+
+    needed: tuple[str, ...]  # each in words; empty where the unit is fed with extra-low voltage
+    missing: tuple[str, ...]  # those of them that no check of the plan makes
+    checks: tuple[str, ...]  # the checks that are safety tests, by name
+    #: What names the record that holds the tests; empty: nothing does; None: nobody was asked, as
+    #: for a rehearsal, and they count as made.
+    reference: str | None
+
+    @property
+    def open_point(self) -> str:
+        """Why a release lacks them, in a sentence; empty where it lacks none."""
+        if not self.missing or self.reference is None or self.reference:
+            return ""
+        return (
+            f"Safety tests after repair are missing: {', '.join(self.missing)}. Make them checks "
+            "of the profile (safety_test), or name the record that holds them (--safety-record)."
+        )
+
+    @property
+    def note(self) -> str:
+        """What the reader of a plan must know of them beside an open point; empty where nothing."""
+        if self.reference:
+            return f"Safety tests after repair: the record {self.reference!r} is said to hold them."
+        if self.missing and self.reference is None:
+            return (
+                f"Safety tests after repair are taken as made: {', '.join(self.missing)}. A real "
+                "run needs them as checks (safety_test), or the record that holds them "
+                "(--safety-record): else it releases nothing."
+            )
+        return ""
+
+
+def safety_tests(unit: Unit, checks: Iterable[Check], reference: str | None) -> SafetyTests:
+    """Return which safety tests a unit needs, and which of these checks make them."""
+    made = [check for check in checks if check.safety_test is not None]
+    tests = [check.safety_test for check in made if check.safety_test is not None]
+    return SafetyTests(
+        needed=tuple(" or ".join(any_of) for any_of in needed_tests(unit)),
+        missing=missing_tests(unit, tests),
+        checks=tuple(check.name for check in made),
+        reference=reference,
+    )
 
 
 def tester_problems(check: Check, bench: BenchFile) -> Iterator[str]:

@@ -22,6 +22,9 @@ class UnitAtHand:
 
     serial: str | None = None  # as the command gives it; None where it gives none
     file: UnitFile | None = None  # its story and parts
+    #: What names the record that holds its safety tests after repair; empty: nothing does; None:
+    #: nobody was asked, as for a rehearsal.
+    safety_record: str | None = None
 
     @property
     def assessment(self) -> Assessment:

@@ -10,7 +10,7 @@ from typing import Any
 from harness.errors import UsageError
 from harness.record.csv_text import printable
 from harness.report.svg import text
-from harness.report.wording import is_pre_check, verdict_words
+from harness.report.wording import is_pre_check, safety_text, verdict_words
 
 #: Width of common label tape.
 WIDTH_MM = 62.0
@@ -56,11 +56,12 @@ def draw_label(
         UsageError: The run releases no unit.
     """
     _require_release(facts, rehearsal=rehearsal)
+    safety = safety_text(facts, short=True)
     due = next_due.isoformat() if next_due else "........."
     tested = str(facts["started_utc"])[:10]
     bold = ' font-weight="bold"'
     lines = [
-        (2.6, "", facts["title"], 2),
+        (2.6, "", facts["title"], 1 if safety else 2),  # the room of a line is needed below
         (3.2, bold, f"SN {facts['serial']}", 2),
         (2.2, "", facts["bench"].get("name") or "", 1),
         (2.2, "", f"tested {tested}, {facts['operator'] or '.........'}", 1),
@@ -84,6 +85,10 @@ def draw_label(
             parts.append(text(_TEXT, y, line, f'font-size="{high:.3g}"{weight}'))
             y += high * 0.2
         y += 0.4
+    if safety:
+        high = 1.9
+        [line] = _wrapped(f"safety tests: {safety}", high, 1, WIDTH_MM - 2 * _EDGE)
+        parts.append(text(_EDGE, HEIGHT_MM - 7.1, line, f'font-size="{high:.3g}"'))
     run_id = str(facts["run_id"])
     high = min(2.1, (WIDTH_MM - 2 * _EDGE) / _ems(run_id))
     parts.append(text(_EDGE, HEIGHT_MM - 4.5, run_id, f'font-size="{high:.3g}"'))
@@ -125,9 +130,9 @@ def _code(content: str, top: float) -> str:
     return f'<path transform="{place}" shape-rendering="crispEdges" d="{strokes}"/>'
 
 
-def _wrapped(words: str, size: float, most: int) -> list[str]:
-    """Break text into lines that fit beside the code, ``most`` of them, the last cut off."""
-    room = _ROOM / size
+def _wrapped(words: str, size: float, most: int, wide_mm: float = _ROOM) -> list[str]:
+    """Break text into lines that fit, ``most`` of them, the last cut off."""
+    room = wide_mm / size
     rest = printable(words)
     lines: list[str] = []
     while rest and len(lines) < most:

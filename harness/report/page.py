@@ -23,7 +23,7 @@ from harness.record.tables import Record
 from harness.report.about import FILTERS
 from harness.report.decimated_trend import DecimatedTrend
 from harness.report.plot import draw
-from harness.report.wording import headline, limit_sources, verdict_mark, verdict_words
+from harness.report.wording import headline, limit_sources, safety_text, verdict_mark, verdict_words
 
 if TYPE_CHECKING:
     import jinja2
@@ -94,6 +94,7 @@ def report_html(
         plot=Markup(drawing),  # noqa: S704 - the drawing escapes its own text
         events=trend.events,
         rules={row.rule for row in rows},
+        safety=safety_text(facts),
         sources_kept="limit_sources" in facts,
         files=files,
         next_due=next_due.isoformat() if next_due else None,

@@ -77,6 +77,31 @@ def _named(same: Mapping[str, list[str]]) -> str:
     return ", ".join(one if len(names) > 1 else names[0] for one, names in same.items())
 
 
+def safety_text(run: Mapping[str, Any], *, short: bool = False) -> str:
+    """Say where the safety tests after repair are; empty where a unit needs none, and has none.
+
+    ``short`` is for a label.
+    """
+    told = run.get("safety_tests")
+    told = told if isinstance(told, Mapping) else {}
+    made, missing = (_listed(told.get(key)) for key in ("checks", "missing"))
+    reference = told.get("reference")
+    parts = []
+    if made:
+        parts.append("this record" if short else f"checks of this record: {made}")
+    if reference and isinstance(reference, str):
+        parts.append(reference if short else f"by reference, not looked at here: {reference}")
+    elif missing and reference is None and run.get("rehearsal") is True:
+        parts.append("taken as made" if short else f"taken as made, for a rehearsal: {missing}")
+    elif missing:
+        parts.append(f"MISSING: {missing}")
+    return "; ".join(parts)
+
+
+def _listed(names: object) -> str:
+    return ", ".join(map(str, names)) if isinstance(names, list) else ""
+
+
 def value_text(value: float, uncertainty: float, unit: str) -> str:
     """Show a value with its expanded uncertainty, both to two figures of the uncertainty.
 

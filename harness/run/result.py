@@ -134,6 +134,7 @@ def run_entry(
         "bench": {} if bench is None else bench.model_dump(mode="json"),
         "identities": identities,
         "calibration": {role: table.calibration_due for role, table in instruments.items()},
+        "safety_tests": plan.safety,
         "testers": {
             name: {
                 **tester.model_dump(mode="json"),

@@ -182,6 +182,12 @@ RULES = """
     TestDraftedLimits::test_they_are_one_point_that_names_each
     TestAfterwards::test_a_point_is_settled_by_its_check_alone
     TestAfterwards::test_what_fell_away_is_open
+  run/test_cold.py
+    TestSafetyTests::test_without_them_nothing_is_released
+    TestSafetyTests::test_one_of_them_is_not_enough
+    TestSafetyTests::test_a_tester_the_bench_does_not_have_keeps_it_open
+  record/test_examine.py
+    TestVerify::test_a_renamed_folder_releases_nothing
   profile/test_drafted.py
     TestMark::test_is_a_word_in_the_comment_behind_a_figure
     TestMark::test_a_draft_bears_it_behind_every_assumed_figure

@@ -232,7 +232,9 @@ class Running:
         self._screen = self._folder / "screen.txt"
         self._command = [
             *(sys.executable, "-m", "harness", "run", str(path), "--bench", str(bench.file)),
-            *("--serial", "HRW-0007", "--results", str(self._results), "--yes", *options),
+            *("--serial", "HRW-0007", "--results", str(self._results), "--yes"),
+            # a unit for mains releases nothing without the safety tests after repair
+            *("--safety-record", "test sheet 2026-118", *options),
         ]
         self._product = product
 

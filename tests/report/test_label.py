@@ -120,10 +120,26 @@ def test_the_label_says_what_when_and_where() -> None:
     assert WIDTH_MM == 62.0
 
 
+def test_the_label_says_where_the_safety_tests_are() -> None:
+    """The record that holds them stands on the label, or that this one does."""
+    told = {"needed": ["touch current"], "missing": ["touch current"], "checks": []}
+    by_reference = {**FACTS, "safety_tests": {**told, "reference": "test sheet 118"}}
+    by_checks = {**told, "missing": [], "checks": ["leakage"], "reference": ""}
+
+    assert "safety tests: test sheet 118" in texts(draw_label(by_reference))
+    assert "safety tests: this record" in texts(draw_label({**FACTS, "safety_tests": by_checks}))
+    assert not any("safety tests" in text for text in texts(draw_label(FACTS)))
+
+
 @pytest.mark.parametrize(
     "changed",
     [
-        {"title": "x" * 100, "serial": "9" * 100, "operator": "y" * 100},
+        {
+            "title": "x" * 100,
+            "serial": "9" * 100,
+            "operator": "y" * 100,
+            "safety_tests": {"missing": ["t"], "reference": "w" * 100},
+        },
         {"run_id": f"20261125T063119Z-{'H' * 40}-3fa2"},
         {"bench": {"name": "w" * 100}},
     ],

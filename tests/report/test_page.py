@@ -120,6 +120,13 @@ class TestContent:
 
         assert "limits: " not in Page(report_from_record(load(folder)).decode()).words
 
+    def test_the_safety_tests_are_told(self, make_record: MakeRecord) -> None:
+        """Whether they are in this record or by reference stands on the first page."""
+        told = {"needed": ["t"], "missing": ["t"], "checks": [], "reference": "test sheet 118"}
+        words = page(make_record(safety_tests=told)).words
+
+        assert "Safety testsby reference, not looked at here: test sheet 118" in words
+
     def test_a_tester_is_among_the_instruments(self, make_record: MakeRecord) -> None:
         """What was read by hand is named with its serial number, its date and its checks."""
         tester = {

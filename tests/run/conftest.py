@@ -12,8 +12,9 @@ import pytest
 
 from harness.api import plan_for, simulated_bench_file, simulated_unit
 from harness.power.local_bench import open_bench
-from harness.profile.bench_file import BenchFile, MeterRange, Tester
+from harness.profile.bench_file import BenchFile, MeterRange
 from harness.profile.load import load_profile
+from harness.profile.unit_at_hand import UnitAtHand
 from harness.record.recorder import MemoryRecorder
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench, SimulatedOperator
@@ -78,11 +79,12 @@ def run_steps(tmp_path: Path) -> RunSteps:
         operator: Callable[[SimulatedBench], Operator] | None = None,
         meter_range: bool = True,
         without: tuple[str, ...] = (),
-        testers: dict[str, Tester] | None = None,
         stop: StopRequest | None = None,
         seed: int = 1,
         bend: Callable[[dict[str, SimulatedInstrument]], None] = lambda _devices: None,
         bench: Callable[[BenchFile], BenchFile] = lambda file: file,
+        at_hand: UnitAtHand | None = None,
+        rehearsal: bool = True,
     ) -> Ran:
         path = tmp_path / "profile.toml"
         start = START.replace("LIMIT", LIMITS[kind])
@@ -90,8 +92,6 @@ def run_steps(tmp_path: Path) -> RunSteps:
         profile = load_profile(path)
         file = simulated_bench_file(profile)
         file = file.model_copy(update=dict.fromkeys(without))
-        if testers is not None:
-            file = file.model_copy(update={"testers": testers})
         if file.meter is not None and not meter_range:
             unknown = file.meter.model_copy(update={"range": MeterRange()})
             file = file.model_copy(update={"meter": unknown})
@@ -107,11 +107,11 @@ def run_steps(tmp_path: Path) -> RunSteps:
         else:
             operator_actions = operator(simulated)
         result = carry_out(
-            plan_for(profile, file),
+            plan_for(profile, file, at_hand=at_hand),
             connect=lambda: open_bench(file, clock, library=simulated.library()),
             clock=clock,
             sink=sink,
-            info=RunInfo(serial="HRW-0007", started=STARTED, rehearsal=True),
+            info=RunInfo(serial="HRW-0007", started=STARTED, rehearsal=rehearsal),
             operator=operator_actions,
             stop=stop,
         )

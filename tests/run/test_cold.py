@@ -7,8 +7,10 @@ from typing import Any
 import pytest
 
 from harness.judge.verdict import Verdict
+from harness.profile.unit_at_hand import UnitAtHand
 from harness.record.run_summary import Outcome
 from harness.rehearse.simulated_bench import SimulatedBench
+from harness.report.wording import safety_text
 from harness.run.operator import Nobody, StopRequest
 from tests.instrument_faults import swap_answers
 
@@ -338,7 +340,7 @@ class TestTester:
             "ac",
             cold=TESTED,
             operator=Answers(value=3e9, goes_on=True).on,
-            testers={},
+            bench=lambda file: file.model_copy(update={"testers": {}}),
         )
 
         assert ran.verdict("insulation") == "undecided"
@@ -349,3 +351,111 @@ class TestTester:
 
         assert ran.verdict("insulation") == "pass"
         assert [*ran.sink.frames().run["testers"]] == ["bench 2, red"]
+
+
+LEAKAGE = """
+[[steps.checks]]
+name = "leakage"
+measure = "operator.value"
+ask = "Touch current?"
+tester = "leakage"
+safety_test = "touch current"
+unit = "A"
+limit = "touch current"
+"""
+TESTS = TESTED.replace("unit =", 'safety_test = "insulation resistance"\nunit =') + LEAKAGE
+RAIL = """
+[[steps]]
+kind = "nominal"
+dwell = "0.2 s"
+[[steps.checks]]
+name = "rail"
+measure = "meter.voltage_dc"
+low = "23 V"
+high = "25 V"
+"""
+MISSING = "Safety tests after repair are missing: insulation resistance, touch current."
+
+
+class TestSafetyTests:
+    """A unit for mains is released with its safety tests after repair, or not at all (rule 11)."""
+
+    def test_without_them_nothing_is_released(self, run_steps: Callable[..., Any]) -> None:
+        """Every check passed, and the run is undecided all the same, with the reason."""
+        ran = run_steps("ac", after=RAIL, at_hand=UnitAtHand(safety_record=""))
+        run = ran.sink.frames().run
+
+        assert set(ran.checks["verdict"]) == {"pass"}
+        assert (ran.result.exit_code, run["verdict"], run["released"]) == (4, "undecided", False)
+        [point] = run["open_points"]
+        assert point.startswith(MISSING)
+        assert run["safety_tests"]["missing"] == ["insulation resistance", "touch current"]
+        assert safety_text(run) == "MISSING: insulation resistance, touch current"
+
+    def test_one_of_them_is_not_enough(self, run_steps: Callable[..., Any]) -> None:
+        """What is there is taken off the list, and the rest stays open."""
+        cold = TESTS.replace(LEAKAGE, "")
+        ran = run_steps("ac", cold=cold, after=RAIL, at_hand=UnitAtHand(safety_record=""))
+
+        [point] = ran.sink.frames().run["open_points"]
+        assert point.startswith("Safety tests after repair are missing: touch current.")
+
+    def test_checks_that_passed_are_enough(self, run_steps: Callable[..., Any]) -> None:
+        """With both made in this record the unit is released, and the record says by which."""
+        ran = run_steps("ac", cold=TESTS, after=RAIL, at_hand=UnitAtHand(safety_record=""))
+        run = ran.sink.frames().run
+
+        assert (ran.result.exit_code, run["released"]) == (0, True)
+        assert safety_text(run) == "checks of this record: insulation, leakage"
+
+    def test_a_reference_is_enough_and_stands_in_the_record(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """The text that names the other record is kept, and nobody claims to have looked at it."""
+        ran = run_steps("ac", after=RAIL, at_hand=UnitAtHand(safety_record="test sheet 118"))
+        run = ran.sink.frames().run
+
+        assert (ran.result.exit_code, run["released"]) == (0, True)
+        assert run["safety_tests"]["reference"] == "test sheet 118"
+        assert safety_text(run) == "by reference, not looked at here: test sheet 118"
+        assert any("'test sheet 118' is said to hold them" in note for note in run["notes"])
+
+    def test_a_rehearsal_takes_them_as_made_and_says_so(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """Nobody was asked: the run may pass, and the note says what a real one needs."""
+        ran = run_steps("ac", after=RAIL)
+        run = ran.sink.frames().run
+
+        assert ran.result.exit_code == 0
+        assert safety_text(run) == (
+            "taken as made, for a rehearsal: insulation resistance, touch current"
+        )
+        assert any("A real run needs them" in note for note in run["notes"])
+
+    def test_extra_low_voltage_needs_none(self, run_steps: Callable[..., Any]) -> None:
+        """A unit for 24 V DC is asked for nothing."""
+        rail = RAIL.replace("23 V", "4.9 V").replace("25 V", "5.1 V")
+        ran = run_steps("dc", after=rail, at_hand=UnitAtHand(safety_record=""))
+        run = ran.sink.frames().run
+
+        assert (ran.result.exit_code, run["open_points"], safety_text(run)) == (0, [], "")
+
+    def test_a_tester_the_bench_does_not_have_keeps_it_open(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """What was read off who knows what proves nothing, however good it looks."""
+        ran = run_steps(
+            "ac",
+            cold=TESTS.replace('tester = "leakage"', 'tester = "leakage"\naccuracy = "5 %"'),
+            after=RAIL,
+            at_hand=UnitAtHand(safety_record=""),
+            bench=lambda file: file.model_copy(
+                update={"testers": {"insulation": file.testers["insulation"]}}
+            ),
+        )
+
+        assert ran.verdict("leakage") == "pass"
+        assert ran.result.exit_code == 4
+        [point] = ran.sink.frames().run["open_points"]
+        assert point.endswith("proves nothing: the bench file has no tester 'leakage'.")
