@@ -125,6 +125,13 @@ class BulkCapacitor(_Electrolytic):
         line, stated_v = self.unit.input, self.conditions.file.service.least_bulk_v
         return line.start_threshold_v * line.peak_factor if stated_v is None else stated_v
 
+    @property
+    def _need_is_assumed(self) -> bool:
+        """Whether no file says what the converter needs, nor how long the outputs have to last."""
+        service = self.conditions.file.service
+        stated = (service.least_bulk_v, service.hold_up_s, self.unit.input.threshold)
+        return stated == (None, None, None)
+
     def _hold_up_s(self, capacitance_f: float) -> float:
         """Return how long the outputs last without line, from the valley at nominal line."""
         from_v = self._valley_v(capacitance_f, self.unit.input.nominal_v)
@@ -136,6 +143,10 @@ class BulkCapacitor(_Electrolytic):
         original_f, fitted_f = self.part.capacitance_f, self.fitted.capacitance_f
         least_f = (1 - TOLERANCE_FRAC) * fitted_f
         too_little = self._too_little(least_f)
+        if too_little and self._need_is_assumed and fitted_f >= original_f:
+            # What the original did for years is not refused on a need that nobody stated.
+            remedy = "state least_bulk_voltage in [service]"
+            return Adequacy.NOTE, f"no less than printed, yet {too_little} (assumed): {remedy}"
         if too_little:
             return Adequacy.UNACCEPTABLE, too_little
         if same(original_f, fitted_f):
@@ -146,6 +157,11 @@ class BulkCapacitor(_Electrolytic):
         if fitted_f < original_f:
             held = shown_figure(self._hold_up_s(least_f), "s")
             return Adequacy.NOTE, f"less than the original's; hold-up at full load at least {held}"
+        return self._more()
+
+    def _more(self) -> tuple[Adequacy, str]:
+        """Judge a capacitance above the original's by the fuse at switch-on, and by how much."""
+        original_f, fitted_f = self.part.capacitance_f, self.fitted.capacitance_f
         fuse = self.conditions.first(FusePart)
         if fuse is not None:
             inrush_a2s = self.conditions.inrush_a2s(self.service, fitted=True)

@@ -143,6 +143,28 @@ class TestChargerOnTheWrongLine:
         assert inrush_a2s == pytest.approx(12.05, abs=0.01)
         assert melting.adequacy is Adequacy.EQUIVALENT
 
+    @pytest.mark.parametrize(
+        ("threshold", "adequacy"), [(None, Adequacy.NOTE), ("50 V", Adequacy.UNACCEPTABLE)]
+    )
+    def test_a_small_capacitor_that_is_the_printed_one(
+        self, threshold: str | None, adequacy: Adequacy
+    ) -> None:
+        """Only a need that is stated refuses the printed value: 27 uF for 18 W, from 90 V, 50 Hz.
+
+        Less 20 %, stepped through the ideal circuit in microseconds, it falls to 59.8 V.
+        """
+        line = {**self.UNIT["unit"]["input"]}
+        if threshold is not None:
+            line["start_threshold"] = threshold
+        unit = {**self.UNIT, "unit": {**self.UNIT["unit"], "input": line}}
+        found = assessed(unit, C1={"capacitance": "27 uF"})
+        [bulk] = [one for one in found.replacements if one.name == "C1"]
+
+        assert bulk.adequacy is adequacy
+        assert "falls to 59.8 V between peaks; the converter needs 70.7 V" in (
+            bulk.findings[0].reason
+        )
+
     def test_a_varistor_of_the_other_line_is_no_replacement(self) -> None:
         """One of the 275 V class bears the line, and clamps at 710 V: too late for 600 V diodes."""
         found = assessed(self.UNIT, VR1={"fitted": {"maximum_ac": "275 V"}})
