@@ -59,6 +59,15 @@ class Laws:
             ASSUMED,
         ),
     ] = 1.0
+    filter_inductance_h: Annotated[
+        float,
+        Law(
+            "AC only: inductance of the mains filter in the path, strays of its choke",
+            20e-6,
+            500e-6,
+            _PRACTICE,
+        ),
+    ] = 100e-6
     inrush: Annotated[
         float,
         Law(

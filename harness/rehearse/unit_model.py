@@ -108,6 +108,7 @@ def typical_model(unit: Unit, laws: Laws = Laws()) -> UnitModel:  # noqa: B008 -
             # Two silicon junctions of emission coefficient 1.7 at 300 K, their drop stated at 2 A.
             drop_at_a=2.0,
             emission_v=0.0 if is_dc else 2.0 * 1.7 * 0.02585,
+            inductance_h=0.0 if is_dc else laws.filter_inductance_h,
             cold_limiter_ohm=0.0 if is_dc else bulk_v / (laws.inrush * line.current_a),
         ),
         bulk=Bulk(

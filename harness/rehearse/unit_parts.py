@@ -69,6 +69,19 @@ _WattsPerKelvin = Annotated[
 ]
 
 
+_Henries = Annotated[
+    float,
+    *figure_field(
+        "an inductance",
+        {"H": 1.0, "mH": 1e-3, "uH": 1e-6},
+        0.0,
+        0.1,
+        '"100 uH"',
+        outside="not the stray inductance of a mains filter",
+    ),
+]
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Fuse:
     """A fuse-link as one store of heat: dH/dt = i^2 - H / ``heat_time_s``, open at the integral."""
@@ -163,6 +176,8 @@ class Rectifier:
     emission_v: Annotated[Volts, Key("emission_voltage"), Field(examples=['"88 mV"'])] = 0.0
     #: Diodes and tracks; a warm inrush limiter may be part of it where none is named.
     resistance_ohm: Ohms
+    #: AC only: what the filter before the bridge puts into the path, chokes and strays together.
+    inductance_h: Annotated[_Henries, Key("inductance")] = 0.0
     conducts_positive: bool = True  #: False if the path for a positive input is open
     conducts_negative: bool = True  #: False if the path for a negative input is open; AC only
     limiter: InrushLimiter | None = None  #: on top of the resistance

@@ -57,6 +57,7 @@ class TestValues:
             'fuse = { rating = "3.15 A", melting_i2t = "120 A2s", resistance = "40 mohm" }\n'
             'varistor = { voltage_at_1ma = "220 V", energy = "42 J", exponent = 35 }\n'
             'rectifier = { drop = "1.5 V", drop_current = "1 A", emission_voltage = "80 mV", '
+            'inductance = "250 uH", '
             'resistance = "0.2 ohm" }\n'
             'inrush_limiter = { cold_resistance = "10 ohm", beta = "3200 K", '
             'dissipation = "12 mW/K", heat_time = "45 s" }\n'
@@ -72,6 +73,7 @@ class TestValues:
         assert model.varistor.energy_j == 42.0
         assert (model.rectifier.drop_v, model.rectifier.resistance_ohm) == (1.5, 0.2)
         assert (model.rectifier.drop_at_a, model.rectifier.emission_v) == (1.0, 0.08)
+        assert model.rectifier.inductance_h == pytest.approx(250e-6)
         limiter = model.rectifier.limiter
         assert limiter is not None
         assert (limiter.cold_ohm, limiter.beta_k) == (10.0, 3200.0)

@@ -15,6 +15,7 @@ from harness.rehearse.circuit.converter import ConverterState
 from harness.rehearse.circuit.network import Drive, Flows, InputNetwork, Thevenin
 from harness.rehearse.circuit.pulse import Progress, carry_pulse
 from harness.rehearse.circuit.windowed_means import LetThrough, Means
+from harness.unit.formulas import varistor_current_a
 
 #: Steps in a half-cycle while current flows; a varistor in conduction needs finer ones.
 _STEPS = 40
@@ -26,6 +27,10 @@ _FINEST_S = 2e-6
 _FORWARD_V = 1e-6
 #: Where a rest ends and conduction begins: far enough for the next look to find it conducting.
 _MEETING_V = 2e-6
+#: Steps in a line period in which a varistor that leaks is counted.
+_LEAK_STEPS = 64
+#: The source's clamp is met at once where the inductance holds the current back no longer.
+_AT_ONCE_S = 5e-6
 #: How often a step under the clamp is halved at most.
 _HALVINGS = 12
 
@@ -49,19 +54,19 @@ class HalfCycle(Progress):
         super().__init__(bulk_v, bulk_v, bulk_v, self._begin_s)
         self.drive, self.duration_s = drive, self.end_s - self._begin_s
         self.clamped = False  # once the source clamped its current
-        self.varistor_j = 0.0
         self._short = self._short_square = 0.0  # of the voltage over a short across the input
         self._network, self._converter = network, converter
         self._conductances = network.short_siemens, network.fault_siemens
         self._omega = drive.omega
-        # Plain: nothing but the rectifier takes current from the line.
+        # Plain: nothing but the rectifier loads the line.
         shorted = network.short_siemens > 0.0
-        self._plain = not (network.is_closed and (shorted or drive.peak_v >= network.quiet_v))
+        self._plain = not (network.is_closed and (shorted or drive.peak_v >= network.leaking_v))
+        self._leaking = network.leaking_law(drive.peak_v)
         self._free = Thevenin.free(network.line_ohm, 0.0, drive.peak_v)
         self._known: tuple[tuple[Thevenin, float, float, float], Flows] | None = None
         steps = _STEPS if self._plain or shorted else _VARISTOR_STEPS
         self._grid_s = 0.5 / drive.frequency_hz / steps
-        self._shunted_square = self._sum_output = self._sum_output_square = 0.0
+        self._sum_output = self._sum_output_square = 0.0
 
     def run(self, until_s: float) -> None:
         """Go on until ``until_s`` after the zero crossing."""
@@ -72,10 +77,10 @@ class HalfCycle(Progress):
             power_w = converter.input_power_w(0.5 * step_s)
             if self._plain:
                 forward_v = self._forward_v(self.time_s, self.bulk_v, power_w)
-                if forward_v < _FORWARD_V:  # the line drives no rectifier now
+                if forward_v < _FORWARD_V and self.rectifier_a <= 0.0:  # the rectifier blocks
                     self._rest(longest_s, power_w)
                     continue
-                if self._pulse(until_s, power_w, forward_v):
+                if self._pulse(longest_s, forward_v):
                     continue
             self._carry(step_s, power_w)
 
@@ -86,7 +91,7 @@ class HalfCycle(Progress):
     @property
     def series_square(self) -> float:
         """Integral of the squared current through the rectifier so far."""
-        return self.line_square - self._shunted_square
+        return self.line_square - self.shunted_square
 
     @cached_property
     def means(self) -> Means:
@@ -141,7 +146,26 @@ class HalfCycle(Progress):
             square, mean = net.rested_integrals(start_v, end_v, power_w, step_s)
             self.inner_square += square
             self.inner += mean
+        if self._leaking:
+            self._leak(step_s, *self._leaking)
         self._move_on(step_s, start_v, end_v)
+
+    def _leak(self, step_s: float, *law: float) -> None:
+        """Count what a varistor draws that leaks at the crest of the line; by Simpson's rule."""
+        drive = self.drive
+        parts = 2 * math.ceil(_LEAK_STEPS * drive.frequency_hz * step_s)
+        for part in range(parts + 1):
+            weight = 1.0 if part in (0, parts) else 4.0 if part % 2 else 2.0
+            sine = math.sin(self._omega * (self.time_s + step_s * part / parts))
+            source_v = drive.peak_v * max(sine, 0.0)
+            current_a = varistor_current_a(source_v, *law)
+            square = weight * step_s / (3.0 * parts) * current_a * current_a
+            energy_j = weight * step_s / (3.0 * parts) * current_a * source_v
+            self.peak_a = max(self.peak_a, current_a)
+            self.line_square += square
+            self.shunted_square += square
+            self.power_integral += energy_j
+            self.varistor_j += energy_j
 
     def _time_to_conduction(self, longest_s: float, power_w: float) -> float:
         """Return the time until the rising sine meets the falling bulk voltage.
@@ -195,19 +219,26 @@ class HalfCycle(Progress):
                     break
                 step_s, end_v, after = self._step(feed, before, 0.5 * step_s, power_w)
         self._count(step_s, before, after, shunt - net.short_siemens)
+        if self._plain:
+            self.rectifier_a = after.rectifier_a
         self._move_on(step_s, self.bulk_v, max(end_v, 0.0))
 
-    def _pulse(self, until_s: float, power_w: float, forward_v: float) -> bool:
+    def _pulse(self, longest_s: float, forward_v: float) -> bool:
         """Carry the plain part of a conduction pulse in one go; return False if there is none."""
         converter, drive, net = self._converter, self.drive, self._network
-        if not converter.is_still or forward_v > drive.clamp_a * (net.line_ohm + net.series_ohm):
-            return False
-        start_s, output_v = self.time_s, converter.output_v
+        start_s, left_a = self.time_s, drive.clamp_a - self.rectifier_a
+        if forward_v > drive.clamp_a * (net.line_ohm + net.series_ohm) and (
+            left_a <= 0.01 * drive.clamp_a or net.inductance_h * left_a < forward_v * _AT_ONCE_S
+        ):
+            return False  # at its clamp, or as good as there
         between_v = converter.stop_v, converter.upper_v
-        carry_pulse(self, net, drive, power_w, until_s, between_v)
-        self._sum_output += (self.time_s - start_s) * output_v
-        self._sum_output_square += (self.time_s - start_s) * output_v * output_v
-        return self.time_s > start_s
+        power_w = converter.input_power_w(0.5 * longest_s)
+        carry_pulse(self, net, drive, power_w, start_s + longest_s, between_v)
+        passed_s = self.time_s - start_s
+        if passed_s <= 0.0:
+            return False
+        self._move_converter(passed_s)
+        return True
 
     def _step(
         self, feed: Thevenin, before: Flows, step_s: float, power_w: float
@@ -255,20 +286,24 @@ class HalfCycle(Progress):
         if varistor_siemens > 0.0:
             self.varistor_j += varistor_siemens * _square(step_s, before.input_v, after.input_v)
             shunted_a2 = i0**2 - before.rectifier_a**2 + i1**2 - after.rectifier_a**2
-            self._shunted_square += 0.5 * step_s * shunted_a2
+            self.shunted_square += 0.5 * step_s * shunted_a2
 
     def _move_on(self, step_s: float, start_v: float, end_v: float) -> None:
-        converter = self._converter
-        from_v = converter.output_v
-        converter.advance(step_s)
-        converter.watch_bulk(end_v)
-        to_v = converter.output_v
         self.time_s += step_s
         self.bulk_v = end_v
         self.lowest_v = min(self.lowest_v, end_v)
         self.highest_v = max(self.highest_v, end_v)
         self.bulk += 0.5 * step_s * (start_v + end_v)
         self.bulk_square += _square(step_s, start_v, end_v)
+        self._move_converter(step_s)
+
+    def _move_converter(self, step_s: float) -> None:
+        """Move the converter on to the present."""
+        converter = self._converter
+        from_v = converter.output_v
+        converter.advance(step_s)
+        converter.watch_bulk(self.bulk_v)
+        to_v = converter.output_v
         self._sum_output += 0.5 * step_s * (from_v + to_v)
         self._sum_output_square += _square(step_s, from_v, to_v)
 

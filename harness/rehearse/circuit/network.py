@@ -11,15 +11,18 @@ from harness.rehearse.unit_model import UnitModel
 from harness.rehearse.unit_parts import Varistor
 from harness.unit.formulas import clamped_v, varistor_current_a, varistor_voltage_v
 
-#: A varistor that takes less than this counts as none.
-_QUIET_A = 1e-4
+#: A varistor that takes less than this at the crest of the line counts as none; one that takes less
+#: than the other draws its current and moves the line's voltage by nothing worth mentioning.
+_QUIET_A, _LEAKING_A = 1e-4, 0.02
+#: No two wires have less inductance: a metre of them (common practice).
+_LEAST_H = 1e-6
 
 #: The diodes of a half-cycle are taken at this share of the current the line could drive through
 #: them, as in a pulse like half a sine (common practice), in so many steps for each e times it.
 _PULSE_FRAC, _STEPS_PER_E = 0.6, 8.0
 #: They are taken at this share of the current their drop is stated for at least. Below, a real bulk
 #: capacitor creeps up by another tenth of a volt or two, for seconds.
-_LEAST_FRAC = 1.0 / 16.0
+_LEAST_FRAC = 1.0 / 32.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -47,7 +50,11 @@ class InputNetwork:
     #: Half the converter's stop threshold. A step may carry the bulk capacitor past the threshold
     #: before the converter is told; its current is not taken higher than here.
     least_v: float
+    #: AC only: between source and bulk capacitor; it slows down what a rectifier draws. Shorts, and
+    #: a varistor that conducts, are met without it.
+    inductance_h: float
     quiet_v: float = field(init=False)  #: up to here the varistor takes next to nothing
+    leaking_v: float = field(init=False)  #: and up to here no more than a leak
     #: Bulk voltage over the voltage behind ``esr_ohm``, at rest and with no converter.
     divider: float = field(init=False)
     resting_siemens: float = field(init=False)  #: ``leak_siemens`` as the capacitor itself sees it
@@ -56,8 +63,10 @@ class InputNetwork:
         """Work out once what is asked for a thousand times."""
         law = None if self.varistor is None else self.varistor.law
         quiet_v = math.inf if law is None else varistor_voltage_v(_QUIET_A, *law)
+        leaking_v = math.inf if law is None else varistor_voltage_v(_LEAKING_A, *law)
         divider = 1.0 + self.esr_ohm * self.leak_siemens
         object.__setattr__(self, "quiet_v", quiet_v)
+        object.__setattr__(self, "leaking_v", leaking_v)
         object.__setattr__(self, "divider", divider)
         object.__setattr__(self, "resting_siemens", self.leak_siemens / divider)
 
@@ -90,6 +99,7 @@ class InputNetwork:
             fault_siemens=fault,
             is_closed=is_closed,
             least_v=0.5 * model.converter.stop_v,
+            inductance_h=max(source.inductance_h + rectifier.inductance_h, _LEAST_H),
         )
 
     def across_a_shorted_leg(self, ohm: float) -> InputNetwork:
@@ -121,6 +131,12 @@ class InputNetwork:
         drop_v = self.drop_v + self.emission_v * (math.log(current_a / self.drop_at_a) - 1.0)
         ohm = self.series_ohm + self.emission_v / current_a
         return replace(self, drop_v=max(drop_v, 0.0), series_ohm=ohm)
+
+    def leaking_law(self, peak_v: float) -> tuple[float, float] | None:
+        """Return the law of a varistor that leaks on a line of this crest, or None if none does."""
+        if self.varistor is None or peak_v < self.quiet_v or not self.is_closed:
+            return None
+        return self.varistor.law
 
     def shunt_siemens(self, open_v: float, inner_v: float = math.inf) -> float:
         """Return the conductance across the input while ``open_v`` feeds the line.

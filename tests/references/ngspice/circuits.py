@@ -19,6 +19,7 @@ from harness.rehearse.unit_parts import (
     Varistor,
 )
 from tests.rehearse.circuit.line_period import (
+    bulk_highest_v,
     bulk_swing_v,
     bulk_voltage_mean_v,
     source_peak_current_a,
@@ -71,6 +72,7 @@ def unit(values: Values, kind: str, drop_v: float, convert: Converter) -> UnitMo
             emission_v=0.0 if kind == "dc" else BRIDGE_EMISSION_V,
             # A limiter stands in the place of the netlist's resistor.
             resistance_ohm=values.get("rseries", 1e-9),
+            inductance_h=values.get("lfilter", 0.0),
             limiter=_limiter(values),
         ),
         defects=Defects(shorted_leg_ohm=values.get("rshort", float("inf"))),
@@ -134,6 +136,8 @@ def ac_circuit(values: Values, **changes: bool) -> Circuit:
         AC_SOURCE,
         resistance_ohm=0.0,
         wiring_ohm=values["rline"],
+        inductance_h=values["lline"],
+        crest_factor=1e3,
         switch_on_deg=values.get("phase", 0.0),
     )
     circuit = circuit_of(model, source)
@@ -179,6 +183,8 @@ def _at_rest(values: Values, **changes: bool) -> dict[str, float]:
         "current_rms": circuit.source_current_a(0.1),
         "current_peak": source_peak_current_a(circuit),
         "power_mean": circuit.source_power_w(0.1),
+        "power_factor": circuit.source_power_w(0.1)
+        / (circuit.source_current_a(0.1) * values["vrms"]),
     }
     return {**found, "limiter_k": _limiter_k(circuit)} if "rcold" in values else found
 
@@ -200,6 +206,16 @@ def _first_charge(values: Values) -> dict[str, float]:
     output_v = circuit.converter.output_v
     edge_s = circuit._edge_s
     return {"start_s": edge_s - output_v * ramp_s / nominal_v, "current_peak": peak_a}
+
+
+def _switched_on(values: Values) -> dict[str, float]:
+    """An empty bulk capacitor on a line that comes on at its phase."""
+    circuit = ac_circuit(values)
+    circuit.advance_to(0.5 / values["fline"])
+    return {
+        "current_peak": circuit.source_peak_current_a(),
+        "bulk_peak": bulk_highest_v(circuit),
+    }
 
 
 def _charged(
@@ -277,6 +293,8 @@ def _forms(values: Values) -> dict[str, float]:
 _SPECIAL: dict[str, Callable[[Values], dict[str, float]]] = {
     "open_diode_120v_60hz_power": lambda values: _at_rest(values, conducts_negative=False),
     "start_120v_60hz": _first_charge,
+    "switch_on_120v_limited": _switched_on,
+    "switch_on_120v_bare": _switched_on,
     "dc_24v_resistor": _dc_resistor,
     "varistor_45v_dc": _dc_varistor,
     "limiter_24v_charge": _dc_limiter,

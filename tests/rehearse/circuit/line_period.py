@@ -22,6 +22,13 @@ def bulk_swing_v(circuit: Circuit) -> float:
     return max(half.highest_v for half in last) - min(half.lowest_v for half in last)
 
 
+def bulk_highest_v(circuit: Circuit) -> float:
+    """The highest bulk voltage of the last line period; DC: the voltage."""
+    if not isinstance(circuit, AcCircuit):
+        return circuit.bulk_v
+    return max(half.highest_v for half in circuit._past[-2:])
+
+
 def bulk_voltage_mean_v(circuit: Circuit, window_s: float) -> float:
     """The mean bulk voltage over the last ``window_s`` seconds."""
     means = circuit._means.over(window_s)

@@ -34,7 +34,12 @@ def near_ideal(model: UnitModel, *, capacitance_f: float, load_ohm: float) -> Un
         varistor=None,
         fuse=replace(model.fuse, resistance_ohm=1e-3),
         rectifier=replace(
-            model.rectifier, drop_v=0.0, emission_v=0.0, resistance_ohm=1e-3, cold_limiter_ohm=0.0
+            model.rectifier,
+            drop_v=0.0,
+            emission_v=0.0,
+            resistance_ohm=1e-3,
+            cold_limiter_ohm=0.0,
+            inductance_h=0.0,
         ),
         bulk=replace(
             model.bulk,
@@ -51,7 +56,12 @@ def run(model: UnitModel, *, voltage_v: float, frequency_hz: float) -> Circuit:
     circuit = circuit_of(
         model,
         replace(
-            AC_SOURCE, resistance_ohm=1e-3, wiring_ohm=1e-3, crest_factor=1e4, switch_on_deg=0.0
+            AC_SOURCE,
+            resistance_ohm=1e-3,
+            wiring_ohm=1e-3,
+            crest_factor=1e4,
+            switch_on_deg=0.0,
+            inductance_h=0.0,
         ),
     )
     circuit.set_source(voltage_v=voltage_v, current_limit_a=1e3, frequency_hz=frequency_hz, on=True)

@@ -9,12 +9,19 @@ import pytest
 
 from harness.rehearse.circuit import AC_SOURCE, DC_SUPPLY, Circuit, circuit_of
 from harness.rehearse.unit_model import UnitModel
+from harness.rehearse.unit_parts import Varistor
 from harness.unit.formulas import peak_v
 
 
 def plain(model: UnitModel, **rectifier: float) -> UnitModel:
     """The unit with no drop, no varistor, and a path of the given resistances."""
-    bare = {"drop_v": 0.0, "emission_v": 0.0, "resistance_ohm": 0.0, "cold_limiter_ohm": 0.0}
+    bare = {
+        "drop_v": 0.0,
+        "emission_v": 0.0,
+        "resistance_ohm": 0.0,
+        "cold_limiter_ohm": 0.0,
+        "inductance_h": 0.0,
+    }
     return replace(
         model,
         varistor=None,
@@ -29,7 +36,9 @@ def switched_on(
     model: UnitModel, deg: float | None, *, volts: float = 100.0, hertz: float = 50.0, seed: int = 1
 ) -> Circuit:
     """The unit empty, on a stiff line that comes on at a phase; no limit."""
-    source = replace(AC_SOURCE, resistance_ohm=1e-9, wiring_ohm=1e-9, switch_on_deg=deg)
+    source = replace(
+        AC_SOURCE, resistance_ohm=1e-9, wiring_ohm=1e-9, inductance_h=0.0, switch_on_deg=deg
+    )
     circuit = circuit_of(model, source, seed=seed)
     circuit.set_source(voltage_v=volts, current_limit_a=1e4, frequency_hz=hertz, on=True)
     return circuit
@@ -75,7 +84,8 @@ class TestPeak:
             circuit.advance_to(0.1)
             peaks_a.append(circuit.source_peak_current_a())
 
-        assert peaks_a == pytest.approx([14.142, 141.42], rel=0.01)
+        # a metre of wires, 1 uH, takes a little of the second
+        assert peaks_a == pytest.approx([14.142, 141.42], rel=0.03)
 
     def test_since_the_output_came_on(self, model_b: UnitModel) -> None:
         """It is held while the output stays on and after, and begins again when it comes on."""
@@ -99,6 +109,63 @@ class TestPeak:
         circuit.advance_to(1.0)
 
         assert circuit.source_peak_current_a() == pytest.approx(0.7)
+
+
+class TestInductance:
+    @pytest.mark.parametrize("henry", [100e-6, 1e-3])
+    def test_rings(self, model_b: UnitModel, henry: float) -> None:
+        """Closed at the crest through L and R onto C, the current is that of the series circuit.
+
+        Highest: V sqrt(C / L) exp(-x arccos(x) / sqrt(1 - x x)), x = R / 2 sqrt(C / L); the line
+        falls by little meanwhile. Textbook.
+        """
+        ohm, farad = 0.5, model_b.bulk.capacitance_f
+        damping = 0.5 * ohm * math.sqrt(farad / henry)
+        decay = damping * math.acos(damping) / math.sqrt(1.0 - damping**2)
+        highest_a = peak_v(100.0) * math.sqrt(farad / henry) * math.exp(-decay)
+        circuit = switched_on(plain(model_b, resistance_ohm=ohm, inductance_h=henry), 90.0)
+        circuit.advance_to(0.02)
+
+        assert circuit.source_peak_current_a() == pytest.approx(highest_a, rel=0.02)
+
+
+class TestLeakingVaristor:
+    @pytest.mark.parametrize("load_a", [0.0, 2.5])
+    def test_milliamperes(self, model_b: UnitModel, load_a: float) -> None:
+        """A varistor of 12 mA at the crest of 132 V adds the power of its law, at idle and loaded.
+
+        Mean of V I with I = K V^31 over a sine: the mean of sin^32 (Wallis'
+        product), 0.14 of the crest's V I; under load its own voltage is a little less.
+        """
+        crest_v = peak_v(132.0)
+        exponent, crest_a = 31.0, 12e-3
+        at_1ma_v = crest_v / (crest_a / 1e-3) ** (1.0 / exponent)
+        leaking = replace(model_b, varistor=Varistor(voltage_at_1ma_v=at_1ma_v, exponent=exponent))
+        sound = replace(model_b, varistor=None)
+        powers_w = []
+        for model in (sound, leaking):
+            circuit = circuit_of(model, AC_SOURCE)
+            circuit.set_source(voltage_v=132.0, current_limit_a=8.0, frequency_hz=60.0, on=True)
+            circuit.set_load(value=load_a, on=True)
+            circuit.advance_to(3.0)
+            powers_w.append(circuit.source_power_w(0.1))
+        wallis = math.prod((2.0 * n - 1.0) / (2.0 * n) for n in range(1, 17))
+        added_w = crest_v * crest_a * wallis
+
+        assert powers_w[1] - powers_w[0] == pytest.approx(added_w, rel=0.2 if load_a else 0.02)
+
+    def test_it_is_nothing_at_the_nominal_line(self, model_b: UnitModel) -> None:
+        """The same varistor adds less than 30 mW at 120 V: (120 / 132)^32 is a twentieth."""
+        crest_v = peak_v(132.0)
+        leaking = Varistor(voltage_at_1ma_v=crest_v / 12.0 ** (1.0 / 31.0), exponent=31.0)
+        powers_w = []
+        for model in (replace(model_b, varistor=None), replace(model_b, varistor=leaking)):
+            circuit = circuit_of(model, AC_SOURCE)
+            circuit.set_source(voltage_v=120.0, current_limit_a=8.0, frequency_hz=60.0, on=True)
+            circuit.advance_to(3.0)
+            powers_w.append(circuit.source_power_w(0.1))
+
+        assert 0.0 < powers_w[1] - powers_w[0] < 0.03
 
 
 class TestLimiter:
