@@ -18,8 +18,8 @@ from harness.rehearse.unit_model import UnitModel
 _PARTS = 16
 #: Two line periods are the same if bulk voltage repeats within the first share where the line
 #: refills the capacitor, so that what is left to go is a few times as much; within the second where
-#: only leaks empty it, and no instrument sees the microamperes that still creep in; all else, within
-#: the third.
+#: only leaks empty it, and no instrument sees the microamperes that still creep in; all else,
+#: within the third.
 _REPEATS, _CREEPS, _RESTS = 1e-5, 1e-4, 1e-6
 
 

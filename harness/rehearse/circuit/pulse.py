@@ -10,7 +10,6 @@ spent here.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from harness.rehearse.circuit.network import Drive, InputNetwork
@@ -112,8 +111,8 @@ class _Course:
         #: Longest step that follows it; infinite where nothing rings.
         self.swift = _RINGS / apart if self._rings else math.inf
 
-    def at(self, time_s: float) -> tuple[float, float, float, float]:
-        """Return current, bulk voltage, and sine and cosine of the line at a time."""
+    def at(self, time_s: float) -> tuple[float, float, float]:
+        """Return current, bulk voltage, and sine of the line at a time."""
         omega, rest_a, rest_v = self._at
         passed_s = time_s - self._start_s
         sine, cosine = math.sin(omega * time_s), math.cos(omega * time_s)
@@ -128,10 +127,10 @@ class _Course:
         bulk_v = rest_v + self._sine[1] * sine + self._cosine[1] * cosine
         line_a += self._i[0] * first + self._i[1] * last
         bulk_v += self._v[0] * first + self._v[1] * last
-        return line_a, bulk_v, sine, cosine
+        return line_a, bulk_v, sine
 
 
-def carry_pulse(  # noqa: C901, PLR0915 - one long loop over plain numbers: calls would cost dear
+def carry_pulse(  # noqa: C901, PLR0912, PLR0915 - one long loop: calls would cost dear
     progress: Progress,
     net: InputNetwork,
     drive: Drive,
@@ -185,13 +184,13 @@ def carry_pulse(  # noqa: C901, PLR0915 - one long loop over plain numbers: call
             course, tangent_v = _Course(net, drive, power_w, (time_s, line_a, bulk_v)), bulk_v
         step_s = min(2.0 * step_s, longest_s, course.swift, until_s - time_s)
         while True:
-            line2_a, bulk2_v, sine2, cosine = course.at(time_s + step_s)
+            line2_a, bulk2_v, sine2 = course.at(time_s + step_s)
             ended = line2_a < 0.0
             if ended:
                 step_s = _end_s(course, time_s, step_s, line_a, line2_a)
-                line2_a, bulk2_v, sine2, cosine = course.at(time_s + step_s)
+                line2_a, bulk2_v, sine2 = course.at(time_s + step_s)
                 line2_a = 0.0
-            line1_a, bulk1_v, sine1, cosine = course.at(time_s + 0.5 * step_s)
+            line1_a, bulk1_v, sine1 = course.at(time_s + 0.5 * step_s)
             clamps = line1_a > clamp_a or line2_a > clamp_a
             crosses = not (least_v < bulk2_v < most_v and least_v < bulk1_v < most_v)
             if step_s <= _CUT_S or not (clamps or crosses):
