@@ -50,7 +50,7 @@ site: $(READY) ## the pages of docs/ as a site, in site/
 pictures: $(READY) ## draw the pictures of the README again
 	$(BIN)/python docs/pictures.py
 
-campaigns: $(READY) ## the published campaigns again, and their tables: an hour
+campaigns: $(READY) ## the published studies again, and their tables: half an hour on two cores
 	$(BIN)/python docs/campaigns.py --run
 
 bench: $(READY) ## the performance ratios as a table

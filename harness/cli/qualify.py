@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 
 import typer
@@ -16,11 +17,14 @@ from harness.cli.asking import quantity, read_option
 from harness.cli.options import described
 from harness.cli.tables import console, figures, table
 from harness.errors import UsageError
+from harness.qualify.bounds import Share
 from harness.qualify.campaign import Campaign, OnProgress, qualify_profile
 from harness.qualify.plot import draw_campaign
 from harness.qualify.rates import ClassRates, Rates, rates_of
 from harness.qualify.unit_result import End
 from harness.quantity import format_pair, format_quantity
+from harness.rehearse.faults import FAULTS
+from harness.rehearse.laws import LAWS, Laws
 from harness.run.operator import Interrupted, StopRequest, stop_on_signals
 
 #: Longest list of what caught a class.
@@ -37,6 +41,7 @@ def qualify(  # noqa: PLR0913 - options of the command line
     workers: int | None = None,
     out: Path | None = None,
     fault: list[str] | None = None,
+    law: list[str] | None = None,
     cluster: str | None = None,
     suggest: bool = False,
     false_reject: str = "0.1 %",
@@ -46,6 +51,10 @@ def qualify(  # noqa: PLR0913 - options of the command line
     share_frac = read_option("--false-reject", false_reject, _share, 'write it as "0.1 %"')
     if suggest and json:
         raise UsageError("limits are printed as TOML, rates as JSON", remedy="leave one out")
+    if law == ["list"]:
+        _print_laws()
+        return
+    laws = _laws(law or ())
     stop = StopRequest()
     try:
         with stop_on_signals(stop), _bar(units) as on_progress:
@@ -57,6 +66,7 @@ def qualify(  # noqa: PLR0913 - options of the command line
                 workers=workers,
                 out=out,
                 faults=tuple(fault or ()),
+                laws=laws,
                 cluster=cluster,
                 on_progress=on_progress,
                 stop=stop,
@@ -74,6 +84,38 @@ def qualify(  # noqa: PLR0913 - options of the command line
 
         proposals = propose(campaign.profile, campaign.rows, false_reject_frac=share_frac)
         typer.echo(toml_of(proposals, false_reject_frac=share_frac))
+
+
+def _laws(settings: Sequence[str]) -> Laws:
+    laws = Laws()
+    for setting in settings:
+        laws = read_option(
+            "--law",
+            setting,
+            partial(_with_law, laws),
+            "write it as ripple_by_bulk=0, =least or =most; --law list names the laws",
+        )
+    return laws
+
+
+def _with_law(laws: Laws, setting: str) -> Laws:
+    """Return laws with one set as ``NAME=NUMBER`` says; ValueError: it says nothing that can be."""
+    name, _, text = (part.strip() for part in setting.partition("="))
+    law = LAWS.get(name)
+    ends = {} if law is None else {"least": law.least, "most": law.most}
+    try:
+        number = ends[text] if text in ends else float(text)
+    except ValueError:
+        raise ValueError(f"{setting!r} is not NAME=NUMBER") from None
+    return laws.but(name, number)
+
+
+def _print_laws() -> None:
+    laws = table(_named("law"), *figures("usual", "least", "most"), "what its number says", gap=1)
+    for name, law in LAWS.items():
+        numbers = (getattr(Laws(), name), law.least, law.most)
+        laws.add_row(name, *(f"{one:g}" for one in numbers), f"{law.says} ({law.source})")
+    console().print(laws)
 
 
 def _share(text: str) -> float:
@@ -123,13 +165,18 @@ def _print_campaign(campaign: Campaign) -> None:
     out.print()
     for line in _summary(rates):
         out.print(line)
+    out.print()
+    for line in _assumed(campaign.lots[0].laws):
+        out.print(line)
     if campaign.new:
         out.print(
             f"{campaign.new} units in {campaign.elapsed_s:.1f} s on {campaign.workers}: "
             f"{campaign.new / campaign.elapsed_s:.0f} a second"
         )
     if campaign.folder is not None:
-        campaign.write("plot.svg", draw_campaign(campaign.profile.title, rates, campaign.rows))
+        unusual = (f"{name} {number:g}" for name, number in campaign.lots[0].laws.unusual().items())
+        title = ", ".join((campaign.profile.title, *unusual))
+        campaign.write("plot.svg", draw_campaign(title, rates, campaign.rows))
         out.print(f"results: {campaign.folder}", soft_wrap=True)
 
 
@@ -199,27 +246,42 @@ def _percent(frac: float) -> str:
 
 
 def _summary(rates: Rates) -> Iterator[str]:
-    healthy, clear = rates.healthy, rates.clear
+    """Say what the classes come to; each sum has its parts in the tables above."""
+    healthy = rates.healthy
     if healthy.units:
         held, times = healthy.not_released, healthy.duration_s
         assert times is not None
-        yield (
-            f"healthy, not released: {held.count} of {held.total}, at most "
-            f"{_percent(held.high_frac)} (95 %, two-sided)"
-        )
+        yield f"healthy, not released: {_counted(held)}"
         yield (
             f"healthy, time of a run: half of them below {format_quantity(times.median, 's', 3)}, "
             f"95 % below {format_quantity(times.most, 's', 3)}"
         )
-    if clear.units:
-        released = clear.ends[End.RELEASED]
-        yield (
-            f"clearly faulty, released: {released.count} of {released.total}, at most "
-            f"{_percent(released.high_frac)}"
-        )
+    if rates.faulty.units:
+        yield f"clearly faulty, released: {_counted(rates.clear.released)}"
+        yield f"all faulty, released: {_counted(rates.faulty.released)}"
+        yield "bounds: exact, 95 %, two-sided; a sum depends on which faults are drawn"
     for miss in rates.misses:
-        counted = f"{miss.released.count} of {miss.released.total}"
-        beyond = miss.kind in rates.beyond
-        why = ": no step of this profile can show it, so it is not counted above" if beyond else ""
-        yield f"{miss.kind}: {counted} clearly faulty units released{why}"
+        yield ""
+        yield f"{miss.kind}: {miss.released.count} of {miss.released.total} clearly faulty released"
+        severity = FAULTS[miss.kind].severity
+        if severity is not None and miss.between is not None:
+            ends = (format_quantity(one, severity.unit, 2) for one in miss.between)
+            yield f"  released ones: {severity.what}: {' to '.join(dict.fromkeys(ends))}"
+        if miss.kind in rates.beyond:
+            yield "  no step of this profile can show it"
         yield from (f"  it shows by {remedy}" for remedy in miss.remedies)
+        yield f"  on the part by itself: {miss.shown_by}"
+
+
+def _counted(one: Share) -> str:
+    """Return a share as counts and bounds."""
+    low = _percent(one.low_frac).removesuffix(" %")
+    return f"{one.count} of {one.total}, {low} to {_percent(one.high_frac)}"
+
+
+def _assumed(laws: Laws) -> Iterator[str]:
+    """Say under which laws the units were drawn."""
+    for name, number in laws.unusual().items():
+        yield f"law {name} at {number:g}, not {getattr(Laws(), name):g}: {LAWS[name].says}"
+    assumed = sum(law.is_assumed for law in LAWS.values())
+    yield f"The figures rest on {assumed} assumptions about such units; --law changes one."

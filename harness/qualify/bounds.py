@@ -7,7 +7,7 @@ normal theory needs fewer, and is right only where nothing speaks against a norm
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 #: Chance of calling a normal sample not normal. Not the usual 5 %: with ten checks a profile, one
@@ -55,6 +55,36 @@ def share(count: int, total: int, confidence_frac: float = 0.95) -> Share:
         low_frac=float(betaincinv(count, rest + 1, side)) if count else 0.0,
         high_frac=float(betaincinv(count + 1, rest, 1.0 - side)) if rest else 1.0,
     )
+
+
+def agreement(shares: Sequence[Share]) -> float:
+    """Return how likely shares of one and the same population differ at least as much as these.
+
+    Near 0: they are not of one population. 1 where all or none of the units count.
+
+    Source: Freeman, Halton (1951): with the counts of all together fixed, each way to deal them out
+    has a multivariate hypergeometric probability; those no likelier than what was seen add up. For
+    two shares it is Fisher's exact test.
+    """
+    totals = [one.total for one in shares]
+    seen = [one.count for one in shares]
+    ways = _ways(totals, sum(seen))
+    likely = {way: math.prod(map(math.comb, totals, way)) for way in ways}
+    # whole numbers: no rounding decides which ways are as unlikely
+    unlikely = sum(one for one in likely.values() if one <= likely[tuple(seen)])
+    return unlikely / sum(likely.values())
+
+
+def _ways(totals: Sequence[int], count: int) -> Iterator[tuple[int, ...]]:
+    """Yield each way to deal a count out over groups of a size."""
+    if not totals:
+        if count == 0:
+            yield ()
+        return
+    first, *rest = totals
+    for inside in range(max(0, count - sum(rest)), min(first, count) + 1):
+        for others in _ways(rest, count - inside):
+            yield inside, *others
 
 
 def order_rank(units: int, content_frac: float, confidence_frac: float, *, both: bool) -> int:

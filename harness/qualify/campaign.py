@@ -86,6 +86,7 @@ class Campaign:
             unit_model=None if self.model is None else self.model.title,
             units=len(self.rows),
             seed=self.lots[0].seed,
+            laws=self.lots[0].laws.unusual(),
             rates=rates_of(self.profile, self.rows),
         )
 

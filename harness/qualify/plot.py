@@ -6,11 +6,11 @@ from collections.abc import Iterable, Sequence
 from html import escape
 
 from harness.qualify.rates import ClassRates, Rates
-from harness.qualify.unit_result import End, UnitResult
+from harness.qualify.unit_result import HEALTHY, End, UnitResult
 from harness.quantity import format_quantity
 from harness.rehearse.faults import FAULTS
 
-_WIDTH, _LEFT, _RIGHT = 860.0, 220.0, 800.0
+_WIDTH, _LEFT, _RIGHT = 960.0, 220.0, 800.0
 _BAR, _STEP, _HEAD = 14.0, 22.0, 64.0
 _BINS = 40
 
@@ -27,11 +27,13 @@ _COLOURS = {
 def draw_campaign(title: str, rates: Rates, rows: Sequence[UnitResult]) -> str:
     """Return an SVG document, with the title of the profile.
 
-    The upper part has a bar for each class, divided by how its units ended. The lower part shows,
-    for each fault with a severity, the share that was not released, from mild to severe; where some
-    units are clearly faulty it is dark.
+    The upper part has a bar for each class, divided by how its units ended, with how many were
+    released and the upper 95 % bound of their share. The lower part shows, for each fault with a
+    severity, the share that was released and not released, from mild to severe; where some units
+    are clearly faulty the latter is dark, and white where no unit was.
     """
-    classes = (rates.healthy, *rates.faults, *rates.border)
+    sums = (rates.clear, rates.faulty) if rates.faulty.units else ()
+    classes = (rates.healthy, *rates.faults, *rates.border, *sums)
     kinds = {row.kind for row in rows}
     graded = [name for name, fault in FAULTS.items() if fault.severity and name in kinds]
     middle = _HEAD + len(classes) * _STEP + 40
@@ -46,10 +48,13 @@ def draw_campaign(title: str, rates: Rates, rows: Sequence[UnitResult]) -> str:
         x = _LEFT + place * 110
         parts.append(f'<rect x="{x:g}" y="36" width="12" height="12" fill="{colour}"/>')
         parts.append(_text(x + 17, 46, end.value))
+    parts.append(_text(_RIGHT + 6, 46, "95 % bound, two-sided", size=9))
     for place, one in enumerate(classes):
         parts += _bar(one, _HEAD + place * _STEP, marginal=one in rates.border)
     if graded:
-        parts.append(_text(20, middle - 8, "Share not released, over severity", size=12))
+        parts.append(
+            _text(20, middle - 8, "Share released (green) and not released, over severity", size=12)
+        )
     for place, kind in enumerate(graded):
         units = [row for row in rows if row.kind == kind]
         parts += _strip(kind, units, middle + 8 + place * (_STEP + 12))
@@ -69,7 +74,11 @@ def _bar(one: ClassRates, y: float, *, marginal: bool) -> Iterable[str]:
                 "</title></rect>"
             )
         x += width
-    yield _text(_RIGHT + 6, y + 11, str(one.units))
+    healthy = one.kind == HEALTHY
+    missed = one.not_released if healthy else one.released
+    most = format_quantity(missed.high_frac, "%", 2)
+    told = "not released" if healthy else "released"
+    yield _text(_RIGHT + 6, y + 11, f"{missed.count} of {missed.total} {told}, ≤ {most}", size=9)
 
 
 def _strip(kind: str, units: Sequence[UnitResult], y: float) -> Iterable[str]:
@@ -89,6 +98,11 @@ def _strip(kind: str, units: Sequence[UnitResult], y: float) -> Iterable[str]:
             f'<rect x="{_LEFT + number * width:.2f}" y="{y + _BAR * (1 - held):.2f}" '
             f'width="{width:.2f}" height="{_BAR * held:.2f}" fill="{colour}"/>'
         )
+        if held < 1.0:  # what is released is drawn too: white is where no unit was
+            yield (
+                f'<rect x="{_LEFT + number * width:.2f}" y="{y:.2f}" width="{width:.2f}" '
+                f'height="{_BAR * (1 - held):.2f}" fill="{_COLOURS[End.RELEASED]}"/>'
+            )
     yield (
         f'<rect x="{_LEFT:g}" y="{y:g}" width="{_RIGHT - _LEFT:g}" height="{_BAR:g}" '
         'fill="none" stroke="#999" stroke-width="0.5"/>'
@@ -96,7 +110,7 @@ def _strip(kind: str, units: Sequence[UnitResult], y: float) -> Iterable[str]:
     mild, _, severe = (format_quantity(one, severity.unit) for one in severity.levels)
     yield _text(_LEFT, y + _BAR + 11, mild, size=9)
     yield _text(_RIGHT, y + _BAR + 11, severe, anchor="end", size=9)
-    told = f"{severity.what}; grey: no clearly faulty unit there"
+    told = f"{severity.what}; grey: none clearly faulty"
     yield _text(0.5 * (_LEFT + _RIGHT), y + _BAR + 11, told, anchor="middle", size=9)
 
 

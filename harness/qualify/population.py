@@ -175,15 +175,28 @@ class Population:
         whole, rest = divmod(index, len(self._turns))
         place = whole * self._turns.count(kind) + self._turns[:rest].count(kind)
         seed = stream(self._seed, kind, place).getrandbits(_SEED_BITS)
-        typical = self._typical
+        healthy = self._healthy(seed, self._laws)
+        if kind == HEALTHY:
+            return Drawn(
+                index=index, kind=kind, severity=math.nan, clear=False, seed=seed, model=healthy
+            )
+        fault = FAULTS[kind]
+        severity = None
+        if fault.severity is not None:
+            severity = fault.severity.at(stream(seed, kind, "severity").random())
+        # Whether it is clearly faulty, the usual laws say: others change what is seen of it.
+        usual = fault.apply(self._healthy(seed, Laws()), severity=severity)
+        return Drawn(
+            index=index,
+            kind=kind,
+            severity=math.nan if severity is None else severity,
+            clear=fault.is_clear(usual, self._unit),
+            seed=seed,
+            model=fault.apply(healthy, severity=severity),
+        )
+
+    def _healthy(self, seed: int, laws: Laws) -> UnitModel:
+        typical = self._typical if laws == self._laws else typical_model(self._unit, laws)
         if self._model is not None:
-            typical = self._model.unit(self._unit, seed=seed, laws=self._laws)
-        model = _healthy(typical, seed, self._stated)
-        severity, clear = math.nan, False
-        if kind != HEALTHY:
-            fault = FAULTS[kind]
-            if fault.severity is not None:
-                severity = fault.severity.at(stream(seed, kind, "severity").random())
-            model = fault.apply(model, severity=None if fault.severity is None else severity)
-            clear = fault.is_clear(model, self._unit)
-        return Drawn(index=index, kind=kind, severity=severity, clear=clear, seed=seed, model=model)
+            typical = self._model.unit(self._unit, seed=seed, laws=laws)
+        return _healthy(typical, seed, self._stated)

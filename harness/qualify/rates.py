@@ -49,9 +49,14 @@ class ClassRates:
     i2t_a2s: Spread | None
 
     @property
+    def released(self) -> Share:
+        """Share of units that were released."""
+        return self.ends[End.RELEASED]
+
+    @property
     def not_released(self) -> Share:
         """Share of units that were not released, for whatever reason."""
-        return share(self.units - self.ends[End.RELEASED].count, self.units)
+        return share(self.units - self.released.count, self.units)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -61,26 +66,28 @@ class Miss:
     kind: str
     #: Of the clearly faulty units.
     released: Share
-    #: Severities of up to five of them; none where the fault is there or it is not.
-    worst: tuple[float, ...]
-    #: What would find it, in words.
+    #: Severities of the mildest and the worst of them; None where it is there or it is not.
+    between: tuple[float, float] | None
+    #: What would find it in a profile, in words.
     remedies: tuple[str, ...]
+    #: What shows it on the part or unit by itself.
+    shown_by: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Rates:
-    """The rates of a campaign."""
+    """The rates of a campaign; no fault is left out of a sum."""
 
     healthy: ClassRates
-    #: All clearly faulty units, without those whose fault is out of the profile's reach.
+    #: All faulty units, clearly so or not.
+    faulty: ClassRates
     clear: ClassRates
-    #: All other faulty units.
     marginal: ClassRates
     #: Clearly faulty units, and the others, of each fault that has some.
     faults: tuple[ClassRates, ...]
     border: tuple[ClassRates, ...]
     misses: tuple[Miss, ...]
-    #: Faults out of the profile's reach: it has no step in which they could show.
+    #: Faults that no step of the profile can show.
     beyond: tuple[str, ...]
 
 
@@ -93,6 +100,8 @@ class Summary:
     unit_model: str | None
     units: int
     seed: int
+    #: Numbers of the laws that were not at their usual ones.
+    laws: Mapping[str, float]
     rates: Rates
 
     def to_json(self) -> str:
@@ -110,11 +119,10 @@ def rates_of(profile: Profile, rows: Sequence[UnitResult]) -> Rates:
     kinds = tuple(dict.fromkeys(row.kind for row in rows if row.kind != HEALTHY))
     clear = {kind: [row for row in rows if row.kind == kind and row.clear] for kind in kinds}
     marginal = {kind: [row for row in rows if row.kind == kind and not row.clear] for kind in kinds}
-    beyond = tuple(kind for kind in kinds if kind in FAULTS and FAULTS[kind].out_of_reach(profile))
-    within_reach = [row for row in rows if row.clear and row.kind not in beyond]
     return Rates(
         healthy=_class(HEALTHY, [row for row in rows if row.kind == HEALTHY]),
-        clear=_class("clearly faulty", within_reach),
+        faulty=_class("all faulty", [row for row in rows if row.kind != HEALTHY]),
+        clear=_class("all clearly faulty", [row for units in clear.values() for row in units]),
         marginal=_class("marginal", [row for units in marginal.values() for row in units]),
         faults=tuple(_class(kind, units) for kind, units in clear.items() if units),
         border=tuple(_class(kind, units) for kind, units in marginal.items() if units),
@@ -123,7 +131,9 @@ def rates_of(profile: Profile, rows: Sequence[UnitResult]) -> Rates:
             for kind, units in clear.items()
             if any(row.end is End.RELEASED for row in units)
         ),
-        beyond=beyond,
+        beyond=tuple(
+            kind for kind in kinds if kind in FAULTS and FAULTS[kind].out_of_reach(profile)
+        ),
     )
 
 
@@ -143,9 +153,15 @@ def _class(kind: str, units: Sequence[UnitResult]) -> ClassRates:
 
 def _miss(profile: Profile, kind: str, clear: Sequence[UnitResult]) -> Miss:
     released = [row for row in clear if row.end is End.RELEASED]
+    fault = FAULTS[kind]
+    between = None
+    if fault.severity is not None:
+        ranked = sorted((row.severity for row in released), key=fault.severity.place_of)
+        between = (ranked[0], ranked[-1])
     return Miss(
         kind=kind,
         released=share(len(released), len(clear)),
-        worst=tuple(row.severity for row in released[:5] if FAULTS[kind].severity),
-        remedies=tuple(map(str, FAULTS[kind].lacking(profile))),
+        between=between,
+        remedies=tuple(map(str, fault.lacking(profile))),
+        shown_by=fault.shown_by,
     )

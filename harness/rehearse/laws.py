@@ -180,6 +180,15 @@ class Laws:
         600.0
     )
 
+    def unusual(self) -> dict[str, float]:
+        """Return the numbers that are not the usual ones, by their names."""
+        usual = Laws()
+        return {
+            name: getattr(self, name)
+            for name in LAWS
+            if getattr(self, name) != getattr(usual, name)
+        }
+
     def but(self, name: str, value: float) -> Laws:
         """Return these laws with one number changed; ValueError: no such law, or not so far."""
         law = LAWS.get(name)

@@ -16,6 +16,7 @@ from typer.testing import CliRunner
 from harness.cli.main import app
 from harness.errors import UsageError
 from harness.qualify.rates import Summary
+from harness.rehearse.laws import LAWS
 
 DC = "mount-controller-board"
 
@@ -36,10 +37,14 @@ class TestTables:
         )
 
         assert "Mount controller board" in output
-        assert "clearly faulty, released: 0 of 2, at most" in output
-        assert "healthy, not released: 0 of 4, at most" in output
+        assert "clearly faulty, released: 2 of 4, 6.76 to 93.2 %" in output
+        assert "all faulty, released: 2 of 4, 6.76 to 93.2 %" in output
+        assert "healthy, not released: 0 of 4, 0 to 60.2 %" in output
         assert "2 charge_budget" in output
-        assert "2 of 2 clearly faulty units released: no step of this profile can show it" in output
+        assert "current-limit-folded-back: 2 of 2 clearly faulty released" in output
+        assert "no step of this profile can show it" in output
+        assert "on the part by itself: nominal current drawn from the output" in output
+        assert "assumptions about such units" in output
         assert "meter.voltage_dc in a load step, low limit" in output
         assert "8 units in " in output
         assert {path.name for path in tmp_path.iterdir()} - {"campaign.lock"} == {
@@ -60,6 +65,40 @@ class TestTables:
         assert (summary.units, summary.seed, summary.unit_model) == (4, 1, None)
         assert [one.kind for one in summary.rates.faults] == ["no-start"]
         assert summary.to_json() == text
+
+    def test_a_law_at_another_number_is_named(self) -> None:
+        """Under another law the tables say which, and the JSON has it."""
+        given = (DC, "--units", "4", "--workers", "1", "--fault", "no-start")
+        output = run(*given, "--law", "ripple_by_bulk=least", "--law", "droop=0.002")
+        text = run(*given, "--law", "droop=0.002", "--json")
+        summary = Summary.from_json(text[text.index("{\n") : text.rindex("}") + 2])
+
+        assert "law ripple_by_bulk at 0, not 0.8: growth of the switching ripple" in output
+        assert "law droop at 0.002, not 0.004: fall of the output" in output
+        assert summary.laws == {"droop": 0.002}
+
+    def test_laws_are_listed(self) -> None:
+        """``--law list`` names every law with its range and what it rests on; nothing runs."""
+        output = run(DC, "--law", "list")
+
+        assert set(LAWS) <= set(output.split())
+        assert "(assumption)" in output
+        assert "units in" not in output
+
+    @pytest.mark.parametrize(
+        ("setting", "message"),
+        [
+            ("ripples=1", "there is no law 'ripples'"),
+            ("ripple_by_bulk", "'ripple_by_bulk' is not NAME=NUMBER"),
+            ("ripple_by_bulk=much", "is not NAME=NUMBER"),
+            ("ripple_by_bulk=nan", "ripple_by_bulk is from 0 to 1"),
+            ("ripple_by_bulk=7", "ripple_by_bulk is from 0 to 1"),
+        ],
+    )
+    def test_a_law_that_cannot_be_is_refused(self, setting: str, message: str) -> None:
+        """A name, a number or a range that is wrong is refused before anything runs."""
+        with pytest.raises(UsageError, match=message):
+            run(DC, "--units", "2", "--law", setting)
 
     def test_json_and_toml_do_not_mix(self) -> None:
         """Rates as JSON and limits as TOML on one output are refused before anything runs."""

@@ -5,8 +5,9 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import fisher_exact
 
-from harness.qualify.bounds import share
+from harness.qualify.bounds import agreement, share
 
 COUNTS = st.integers(1, 5000).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 
@@ -80,3 +81,27 @@ class TestShare:
         """A confidence is a number between 0 and 1."""
         with pytest.raises(ValueError, match="between 0 and 1"):
             share(1, 4, confidence)
+
+
+class TestAgreement:
+    def test_two_shares_by_fisher(self) -> None:
+        """For two shares it is Fisher's exact test. Source: scipy.stats.fisher_exact."""
+        for counts in ((3, 9), (0, 5), (8, 8), (12, 1)):
+            table = [[counts[0], 20 - counts[0]], [counts[1], 25 - counts[1]]]
+            shares = [share(counts[0], 20), share(counts[1], 25)]
+
+            assert agreement(shares) == pytest.approx(fisher_exact(table).pvalue)
+
+    def test_three_shares_by_hand(self) -> None:
+        """All three of one group of three, none of two others: 3 of the 84 ways to deal them out.
+
+        Source: Freeman and Halton (1951), by counting: 9 choose 3 is 84, and three ways are alike.
+        """
+        shares = [share(3, 3), share(0, 3), share(0, 3)]
+
+        assert agreement(shares) == pytest.approx(3 / 84)
+
+    @pytest.mark.parametrize("counts", [(0, 0, 0), (10, 10, 10)])
+    def test_none_and_all_agree(self, counts: tuple[int, ...]) -> None:
+        """Where no unit counts, or every one, there is nothing to differ in."""
+        assert agreement([share(count, 10) for count in counts]) == 1.0

@@ -1,11 +1,12 @@
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 
 from harness.profile.schema import Profile
 from harness.qualify.plot import draw_campaign
 from harness.qualify.rates import rates_of
-from harness.qualify.unit_result import UnitResult
+from harness.qualify.unit_result import End, UnitResult
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -46,3 +47,18 @@ class TestPlot:
         healthy = tuple(row for row in rows_a if row.kind == "healthy")
 
         assert "over severity" not in draw_campaign("A", rates_of(profile_a, healthy), healthy)
+
+    def test_what_was_released_is_drawn_over_severity(
+        self, profile_a: Profile, rows_a: tuple[UnitResult, ...]
+    ) -> None:
+        """A fault that was released shows green where it was, with its count and bound."""
+        released = tuple(
+            replace(row, end=End.RELEASED) if row.kind == "weak-bulk-capacitor" else row
+            for row in rows_a
+        )
+        text = draw_campaign("A", rates_of(profile_a, released), released)
+        strips = text.partition("over severity")[2]
+
+        assert strips.count('fill="#2a7f3f"') >= 1
+        assert "1 of 1 released, ≤ 100 %" in text
+        assert "all faulty" in text

@@ -11,10 +11,11 @@ from hypothesis import strategies as st
 from harness.errors import UsageError
 from harness.profile.load import load_profile
 from harness.qualify import population as population_module
-from harness.qualify.population import TOLERANCES, Drawn, Population, Tolerance
+from harness.qualify.population import TOLERANCES, Drawn, Mix, Population, Tolerance
 from harness.qualify.unit_result import HEALTHY
 from harness.rehearse import faults
 from harness.rehearse.faults import FAULTS
+from harness.rehearse.laws import LAWS, Laws
 from harness.rehearse.unit_model import Defects, typical_model
 
 UNITS = {
@@ -207,3 +208,17 @@ class TestFaultyUnits:
 
         assert drawn.clear
         assert math.isnan(drawn.severity)
+
+    def test_no_law_changes_what_is_clearly_faulty(self) -> None:
+        """A law changes what is seen of a unit: whether its ripple is doubled, the usual one says.
+
+        Under the law of a third of the ripple every unit would seem sound.
+        """
+        given = {"seed": 3, "faults": ("rippling-output",), "mix": Mix.FAULTY}
+        quiet = Laws().but("ripple", LAWS["ripple"].least)
+        usual = [Population(UNITS["dc"], **given).draw(number) for number in range(20)]  # type: ignore[arg-type]
+        other = [Population(UNITS["dc"], **given, laws=quiet).draw(number) for number in range(20)]  # type: ignore[arg-type]
+
+        assert any(one.clear for one in usual)
+        assert [one.clear for one in other] == [one.clear for one in usual]
+        assert all(a.model != b.model for a, b in zip(usual, other, strict=True))
