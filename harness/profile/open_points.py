@@ -47,6 +47,16 @@ def still_open(
     return tuple(_left(points, checks))
 
 
+def settled(points: Iterable[OpenPoint], left: Iterable[str]) -> tuple[str, ...]:
+    """Return what was open before a run and is not ``left`` open after it, with what proved it."""
+    still = tuple(left)
+    return tuple(
+        f"{point.text} Check {point.proved_by!r} passed, which proves it."
+        for point in points
+        if not any(each.startswith(point.text) for each in still)
+    )
+
+
 def _left(points: Iterable[OpenPoint], judged: tuple[tuple[str, Verdict], ...]) -> Iterator[str]:
     for point in points:
         name = point.proved_by

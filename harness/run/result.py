@@ -15,6 +15,7 @@ from typing import Any
 from harness.errors import ExitCode, RecordError
 from harness.judge.verdict import Verdict
 from harness.power.trip import Trip
+from harness.profile.open_points import settled
 from harness.profile.plan import Plan
 from harness.profile.schema import Purpose
 from harness.record.run_summary import RELEASE, Outcome, is_release
@@ -165,6 +166,7 @@ def run_entry(
         "verdict": result.verdict,
         "purpose": result.purpose,
         "open_points": result.open_points,
+        "settled_points": settled(plan.open_points, result.open_points),
         "released": result.released,
         "reason": result.reason,
         "trip": None if result.trip is None else result.trip.reason,
