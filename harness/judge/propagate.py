@@ -96,8 +96,6 @@ def _longer_side(
     k2 = linear.coverage**2
     below = math.prod(each.value for each in denominators)
     parts = [combine(each.contributions).standard / each.value for each in denominators]
-    if any(k2 * part * part >= 1.0 for part in parts):
-        return math.inf
     product = _estimate(below, [(below / each.value, each) for each in denominators], shared)
     u2_above = combine(numerator.contributions).standard ** 2
     u2_product = combine(product.contributions).standard ** 2

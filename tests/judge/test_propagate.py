@@ -223,3 +223,29 @@ class TestQuotient:
         """A gain error of 20 % in numerator and denominator leaves their quotient alone."""
         out, taken = estimate(48.0, 9.6, "gain"), estimate(60.0, 12.0, "gain")
         assert combine(quotient(out, taken, shared={"gain"}).contributions).standard < 1e-6
+
+    @pytest.mark.parametrize("factors", [1, 2, 3])
+    def test_a_product_below_has_the_variance_of_a_product(self, factors: int) -> None:
+        """One over n factors known to u each: s = k sqrt((1 + u^2)^n - 1), and U = s / (1 - s).
+
+        Source: the variance of a product of independent figures (Goodman, 1960; from memory), and
+        interval arithmetic: 1 / (1 - s) - 1.
+        """
+        below = [estimate(1.0, 0.2, f"factor {number}") for number in range(factors)]
+        found = quotient(Estimate(value=1.0), *below)
+        s = coverage_factor(math.inf) * math.sqrt((1.0 + 0.2**2) ** factors - 1.0)
+
+        assert combine(found.contributions).expanded == pytest.approx(s / (1.0 - s))
+
+    def test_what_both_share_is_taken_out_before_the_division(self) -> None:
+        """N (1 + g) / (1 + g) with a large gain error g: hardly more than N's own uncertainty.
+
+        Source: worked out by hand: (d D)^2 = k^2 (u^2 + g^2 d^2 D^2) for N = D = 1.
+        """
+        own, gain = Contribution(name="own", standard=0.1), Contribution(name="gain", standard=0.2)
+        out = Estimate(value=1.0, contributions=(own, gain))
+        taken = Estimate(value=1.0, contributions=(gain,))
+        k = coverage_factor(math.inf)
+        found = combine(quotient(out, taken, shared={"gain"}).contributions)
+
+        assert found.expanded == pytest.approx(k * 0.1 / math.sqrt(1.0 - (k * 0.2) ** 2))

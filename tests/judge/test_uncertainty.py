@@ -84,6 +84,19 @@ def test_weak_correlation_is_put_right_for_the_mean() -> None:
     assert effective_number(deviations, 1) == pytest.approx(16 * (9 / 13) / (17 / 13))
 
 
+def test_the_least_correlation_counts() -> None:
+    """Where neighbours agree by a little, (1 + 1) / 37, forty readings are worth 36."""
+    signs = "++++--+----++-+-+---++--++---++++-+-++--"
+    deviations = np.array([1.0 if sign == "+" else -1.0 for sign in signs])
+    assert effective_number(deviations, 1) == pytest.approx(40 * 35 / 39)
+
+
+def test_three_readings_tell_no_correlation_and_four_do() -> None:
+    """Of three readings less their mean nothing is left to put r right by."""
+    assert effective_number(np.array([1.0, 1.0, -2.0]), 1) == 3.0
+    assert effective_number(np.array([1.0, 1.0, -1.0, -1.0]), 1) == 2.0
+
+
 def test_slow_readings_keep_two_independent_values() -> None:
     """However slow the trend, two values count as independent, with one degree of freedom."""
     found = scatter("reading", np.linspace(0.0, 1.0, 200))
