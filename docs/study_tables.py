@@ -18,18 +18,15 @@ __all__ = ["PAGES", "STUDIES", "Studies"]
 
 #: What is published: profile, what the tables call it, units of its study.
 STUDIES = {
-    "mount-controller-board": ("unit A", Size(faulty=240, healthy=600, swept=60, swept_healthy=20)),
+    "mount-controller-board": ("unit A", Size(faulty=180, healthy=450, swept=30, swept_healthy=9)),
     "mount-controller-full-release": (
         "unit A, full release",
-        Size(faulty=150, healthy=390, swept=45, swept_healthy=10),
+        Size(faulty=90, healthy=390, swept=15, swept_healthy=6),
     ),
-    "dome-shutter-power-unit": (
-        "unit B",
-        Size(faulty=240, healthy=600, swept=60, swept_healthy=20),
-    ),
+    "dome-shutter-power-unit": ("unit B", Size(faulty=180, healthy=450, swept=30, swept_healthy=9)),
     "dome-shutter-full-release": (
         "unit B, full release",
-        Size(faulty=240, healthy=600, swept=60, swept_healthy=20),
+        Size(faulty=150, healthy=450, swept=30, swept_healthy=9),
     ),
 }
 #: Those that decide on a release; the README has them.
