@@ -120,12 +120,14 @@ class TestList:
     def test_runs_that_count_for_nothing_are_marked(
         self, softwake: Softwake, record: Callable[..., Path]
     ) -> None:
-        """Released, failed, rehearsed, damaged and interrupted runs are told apart."""
+        """Released, failed, rehearsed, damaged, interrupted runs and pre-checks are told apart."""
         record("0001")
         record("0002", "fail")
         record("0003", rehearsal=True)
         (record("0004") / "events.csv").write_text("", encoding="utf-8")
         (record("0005") / "run.json").unlink()
+        record("0006", purpose="pre-check")
+        record("0007", open_points=["BR1 was not replaced."])
 
         lines = softwake("list").stdout.splitlines()
 
@@ -133,6 +135,8 @@ class TestList:
             "0001": ["completed", "pass", "yes"],
             "0002": ["completed", "fail", "no"],
             "0003": ["completed", "pass", "rehearsal"],
+            "0006": ["completed", "pass", "pre-check"],
+            "0007": ["completed", "undecided", "no"],
             "0004": ["damaged", "undecided", "no"],
             "0005": ["interrupted", "none", "no"],
         }

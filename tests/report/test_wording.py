@@ -8,9 +8,11 @@ import pytest
 from harness.report.wording import (
     found_text,
     headline,
+    release_words,
     source_lines,
     time_text,
     value_text,
+    verdict_mark,
     verdict_words,
     wanted_text,
 )
@@ -73,6 +75,32 @@ class TestHeadline:
     def test_a_release_is_called_one(self) -> None:
         """A real unit that passed everything is released."""
         assert headline(ended())[0] == "Released"
+
+    @pytest.mark.parametrize(
+        ("changed", "word", "mark"),
+        [
+            ({}, "Pre-check passed", "pre-check"),
+            ({"rehearsal": True}, "Rehearsal passed", "pre-check"),
+            ({"verdict": "fail"}, "Pre-check not passed", "fail"),
+            ({"verdict": "undecided"}, "Pre-check not passed", "undecided"),
+            ({"outcome": "tripped"}, "Pre-check not passed", "fail"),
+        ],
+    )
+    def test_a_pre_check_is_never_called_a_release(
+        self, changed: dict[str, object], word: str, mark: str
+    ) -> None:
+        """A pre-check passes or not, in a colour of its own, and says that it releases nothing."""
+        run = ended(released=False, purpose="pre-check", open_points=["It is open."]) | changed
+
+        assert headline(run)[0] == word
+        assert verdict_mark(run) == mark
+        assert release_words(run).endswith("it releases no unit")
+
+    def test_open_points_are_counted(self) -> None:
+        """Where points are open, that is what is said of a completed run."""
+        run = ended(released=False, verdict="undecided", open_points=["One.", "Two."])
+
+        assert headline(run) == ("Not released", "the run was completed, but 2 points are open")
 
     @pytest.mark.parametrize("released", [True, False])
     def test_a_rehearsal_is_never_called_a_release(self, released: bool) -> None:
