@@ -218,6 +218,7 @@ def carried_out(served: ServedBench, unit: str = "") -> Ended:
     """Carry the short profile out on a served bench, as `softwake run` does."""
     folder = served.file.parent
     words = ["run", str(served.profile), "--bench", str(served.file), "--serial", "HRW-0007"]
+    words += ["--safety-record", "book of the safety tester, page 12"]  # it is a mains unit
     if unit:
         (folder / "unit.toml").write_text(unit, encoding="utf-8")
         words += ["--unit", "unit.toml"]
