@@ -249,6 +249,7 @@ class Campaign:
                     *("run", str(bench.profile)),
                     *("--bench", str(bench.file), "--serial", "HRW-0007"),
                     *("--results", str(bench.results), "--yes"),
+                    *("--safety-record", "test sheet 118"),  # it is a unit for mains
                 ],
                 cwd=ROOT,
                 stdin=subprocess.DEVNULL,
