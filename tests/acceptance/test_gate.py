@@ -222,7 +222,6 @@ def carried_out(served: ServedBench, unit: str = "") -> Ended:
     if unit:
         (folder / "unit.toml").write_text(unit, encoding="utf-8")
         words += ["--unit", "unit.toml"]
-    words += ["--safety-record", "test sheet 118"]  # it is a unit for mains
     done = softwake(*words, "--results", str(served.results), "--yes", cwd=folder)
     [record] = served.results.iterdir()
     run: dict[str, Any] = json.loads((record / "run.json").read_text(encoding="utf-8"))
