@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import typer
@@ -29,6 +31,7 @@ def rehearse(  # noqa: PLR0913 - options of the command line
     serial: str | None = None,
     operator: str = "",
     results: Path = HERE,
+    watch: bool = False,
     listen: bool = False,
     link_fault: list[str] | None = None,
     port_base: int | None = None,
@@ -60,7 +63,7 @@ def rehearse(  # noqa: PLR0913 - options of the command line
             remedy="add --listen, and start softwake run beside it",
         )
     stop = StopRequest()
-    with stop_on_signals(stop):
+    with stop_on_signals(stop), _watched(stop, wanted=watch) as watching:
         result = rehearse_profile(
             profile,
             fault=fault,
@@ -71,9 +74,29 @@ def rehearse(  # noqa: PLR0913 - options of the command line
             unit=unit,
             results=results,
             stop=stop,
+            watching=watching,
         )
     show_result(result)
     raise typer.Exit(result.exit_code)
+
+
+@contextlib.contextmanager
+def _watched(stop: StopRequest, *, wanted: bool) -> Iterator[Callable[[Path], None] | None]:
+    """Show the rehearsal as a run is shown, on the terminal and as a page, where that is wanted."""
+    if not wanted:
+        yield None
+        return
+    from harness.watch.screen import Screen
+    from harness.watch.terminal import RunScreen
+    from harness.watch.watching import Watching
+
+    shown = RunScreen(Screen(), stop.by_hand)
+    watching = Watching(shown, stop, page=True)
+    try:
+        shown.watch_keys()
+        yield watching.begin
+    finally:
+        watching.end()
 
 
 def _list_faults() -> None:

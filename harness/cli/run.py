@@ -16,6 +16,7 @@ from harness.cli.tables import show
 from harness.errors import HarnessError, PowerOffUnconfirmed
 from harness.profile.plan import Plan
 from harness.run.operator import Interrupted, StopRequest, stop_on_signals
+from harness.watch.watching import Watching
 
 
 @described
@@ -29,12 +30,14 @@ def run(  # noqa: PLR0913 - options of the command line
     unit: str | None = None,
     photo: list[str] | None = None,
     safety_record: str = "",
+    watch: bool = False,
     yes: bool = False,
 ) -> None:
     """Start a repaired unit on a real bench, judge it, and record it."""
     stop = StopRequest()
     operator_actions = WatchingOperator(stop)
     named = ""
+    watching = Watching(operator_actions.shown, stop, page=watch)
 
     def confirm(plan: Plan) -> bool:
         """Show the plan and its cautions, and ask."""
@@ -58,10 +61,10 @@ def run(  # noqa: PLR0913 - options of the command line
                 confirm=None if yes else confirm,
                 operator_actions=operator_actions,
                 stop=stop,
-                watching=operator_actions.shown.follow,
+                watching=watching.begin,
             )
         except PowerOffUnconfirmed as error:
-            operator_actions.wait()
+            watching.end()
             show_unconfirmed(error, told=True)
             raise typer.Exit(error.exit_code) from None
         except (HarnessError, Interrupted) as error:  # before anything was begun
@@ -69,6 +72,6 @@ def run(  # noqa: PLR0913 - options of the command line
             typer.echo(f"{start}softwake: {error}\nNothing was energised.", err=True)
             raise typer.Exit(error.exit_code) from None
         finally:
-            operator_actions.wait()
+            watching.end()
     show_result(result)
     raise typer.Exit(result.exit_code)

@@ -184,17 +184,28 @@ class Channel:
 
 
 def start_keeper() -> subprocess.Popen[bytes]:
-    """Start the process outside the terminal's process group: Ctrl-C is not for it."""
+    """Start the keeper's process."""
+    return start_own_process("harness.power.keeper_process")
+
+
+def start_own_process(
+    module: str, *arguments: str, errors: int | None = None
+) -> subprocess.Popen[bytes]:
+    """Start a module of this program, with a pipe each way, outside the terminal's process group.
+
+    Ctrl-C is not for it. ``errors`` is where its standard error goes.
+    """
     apart: dict[str, Any] = {"start_new_session": True}
     if sys.platform == "win32":
         apart = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
     # Our own path, made absolute, and not the current folder: a workshop's queue.py must not get
     # between the keeper and its library.
     path = os.pathsep.join(str(Path(entry).resolve()) for entry in sys.path if entry)
-    return subprocess.Popen(
-        [sys.executable, "-P", "-m", "harness.power.keeper_process"],
+    return subprocess.Popen(  # noqa: S603 - our own interpreter and module
+        [sys.executable, "-P", "-m", module, *arguments],
         env={**os.environ, "PYTHONPATH": path},
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
+        stderr=errors,
         **apart,
     )

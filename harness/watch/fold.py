@@ -114,6 +114,7 @@ class Fold:
     happened: int = 0  # events so far
     run: Mapping[str, Any] | None = None  # how it ended, as ``run.json`` says
     problem: str = ""  # why no more is to be seen of it
+    lost: str = ""  # why what the journal says of power may no longer be so
 
     def reading(self, time_s: float, source: str, name: str, value: float, unit: str) -> None:
         """Take in one row of ``readings.csv``; where the run stands, the events say."""

@@ -18,6 +18,7 @@ from harness.watch.view import Gauge, View
 KEYS = "SPACE, Q or ESC"
 #: Looks of the bar by what is known of the output; of verdicts.
 _POWER = {"on": "bold reverse red", "off": "bold", "unconfirmed": "bold reverse blink red"}
+_POWER["unknown"] = _POWER["unconfirmed"]
 _VERDICT = {"pass": "green", "fail": "bold red", "undecided": "yellow"}
 #: Below this width there is room for figures and bars, not for what belongs to them.
 _WIDE = 60

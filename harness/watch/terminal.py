@@ -157,7 +157,7 @@ class _Showing:
         self._size = (0, 0)
         self._seen = 0  # of what happened
         self._state_s = time.monotonic()
-        self._noticed = ""
+        self._noticed = notice()  # it was said when this began
 
     def turn(self, told: _Told | None) -> bool:
         """Take in what is new, and show it; whether that was the last."""

@@ -22,6 +22,7 @@ _OLD_S = 2.0
 #: What a supply is read for, with its unit and the key of its bound.
 _SUPPLY = (("voltage", "V", "voltage_v"), ("current", "A", "current_a"), ("power", "W", "power_w"))
 _DIGITS = 4
+_NOT_KNOWN = "POWER NOT KNOWN: LOOK AT THE SUPPLY"
 #: So much of what happened last is seen.
 _NEWS = 12
 
@@ -46,6 +47,8 @@ class LevelSeen:
 
     label: str
     text: str
+    voltage_v: float
+    current_limit_a: float
     state: str  # done, now, ahead
 
 
@@ -75,7 +78,7 @@ class Ending:
 class View:
     """What is seen of a run at a moment; every text prints."""
 
-    power: str  # off, on, unconfirmed
+    power: str  # off, on, unconfirmed, unknown
     power_words: str
     simulated: bool
     title: str
@@ -106,13 +109,14 @@ class View:
 def view_of(fold: Fold, now_s: float) -> View:
     """Describe where a run stands, at so many seconds since its start."""
     ending = None if fold.run is None else _ending(fold.run)
+    lost = fold.lost if ending is None else ""
     now_s = fold.last_s if ending else max(now_s, fold.last_s)
     frac, allowance = _allowance(fold)
     held_frac, held = _held(fold, now_s)
     old = fold.read_s is not None and now_s - fold.read_s > _OLD_S
     return View(
-        power=fold.output.value,
-        power_words=power_words(fold, ending),
+        power="unknown" if lost else fold.output.value,
+        power_words=_NOT_KNOWN if lost else power_words(fold, ending),
         simulated=fold.simulated,
         title=fold.facts.get("title", ""),
         serial=fold.facts.get("serial", ""),
@@ -138,7 +142,7 @@ def view_of(fold: Fold, now_s: float) -> View:
         trip=fold.trip,
         news=tuple(fold.news)[-_NEWS:],
         ending=ending,
-        problem=fold.problem,
+        problem=lost or fold.problem,
     )
 
 
@@ -279,7 +283,15 @@ def _plan(fold: Fold) -> Iterator[StepSeen]:
                 seen = "done" if place < fold.level_number else "ahead"
             elif number == fold.step and over:  # cut short, or done to its end
                 seen = "done" if place <= fold.level_number else "ahead"
-            levels.append(LevelSeen(label=level.label, text=_told(level), state=seen))
+            levels.append(
+                LevelSeen(
+                    label=level.label,
+                    text=_told(level),
+                    voltage_v=level.voltage_v,
+                    current_limit_a=level.current_limit_a,
+                    state=seen,
+                )
+            )
         yield StepSeen(
             name=step.name,
             kind=step.kind,

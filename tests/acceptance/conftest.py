@@ -248,8 +248,7 @@ class Campaign:
                     *(sys.executable, *(("-c", program, *words) if program else ("-m", "harness"))),
                     *("run", str(bench.profile)),
                     *("--bench", str(bench.file), "--serial", "HRW-0007"),
-                    *("--results", str(bench.results), "--yes"),
-                    *("--safety-record", "test sheet 118"),  # it is a unit for mains
+                    *("--results", str(bench.results), "--yes", "--safety-record", "ST-0007"),
                 ],
                 cwd=ROOT,
                 stdin=subprocess.DEVNULL,

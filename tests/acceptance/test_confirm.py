@@ -23,7 +23,6 @@ COMMANDS: dict[str, Callable[[ServedBench], list[str]]] = {
     "run": lambda bench: [
         *("-m", "harness", "run", str(bench.profile), "--bench", str(bench.file)),
         *("--serial", "HRW-0007", "--results", str(bench.results)),
-        *("--safety-record", "test sheet 118"),  # it is a unit for mains
     ],
     "bench --wiring": lambda bench: ["-m", "harness", "bench", str(bench.file), "--wiring"],
 }

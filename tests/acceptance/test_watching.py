@@ -41,7 +41,7 @@ def command(bench: ServedBench) -> list[str]:
     return [
         *("-m", "harness", "run", str(bench.profile), "--bench", str(bench.file)),
         *("--serial", "HRW-0007", "--results", str(bench.results), "--yes"),
-        *("--safety-record", "test sheet 118"),  # it is a unit for mains
+        *("--safety-record", "ST-0007"),
     ]
 
 

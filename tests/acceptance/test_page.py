@@ -1,0 +1,318 @@
+"""The page of a run in a browser, against real runs."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.acceptance.conftest import Campaign, Running, ServedBench
+from tests.acceptance.test_watching import long_hold
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="run on POSIX systems so far")
+
+#: From the press to output off at the instrument, with instruments that answer in 10 ms.
+PRESS_S, LATENCY_S = 0.3, 0.01
+
+#: Takes `--watch` to the command, whose other words the campaign gives.
+WATCHED = "import sys; sys.argv.append('--watch'); from harness.cli.main import main; main()"
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """A browser without a window; skipped where there is none, failed in CI."""
+    import shutil
+
+    sync_api = pytest.importorskip("playwright.sync_api")
+    path = shutil.which("chromium")
+    if path is None:
+        if os.environ.get("CI") == "true":
+            pytest.fail("chromium is not installed; .ci/run installs what tests need")
+        pytest.skip("chromium is not installed")
+    with sync_api.sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"])
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture
+def tab(browser: Any) -> Iterator[Any]:
+    """A tab in which no script may fail."""
+    with contextlib.closing(browser.new_context()) as context:
+        page = context.new_page()
+        wrong: list[str] = []
+        page.on("pageerror", lambda error: wrong.append(str(error)))
+        yield page
+        assert wrong == []
+
+
+def addresses(running: Running) -> tuple[str, str]:
+    """Return where the page of a run is, for the bench and for viewers."""
+    assert running.says("to look only: http", 30.0)
+    said = running.screen.read_text(encoding="utf-8")
+    bench = re.search(r"^watch (http://127\.0\.0\.1:\d+/[\w-]+/)$", said, re.MULTILINE)
+    view = re.search(r"^to look only: (http\S+)$", said, re.MULTILINE)
+    assert bench is not None
+    assert view is not None
+    return bench[1], view[1]
+
+
+def server_of(running: Running) -> int:
+    """Return the id of the process that serves the page."""
+    for entry in Path("/proc").iterdir():
+        with contextlib.suppress(OSError, ValueError):
+            words = (entry / "cmdline").read_bytes().split(b"\0")
+            if b"harness.watch.server" in words:
+                parent = (entry / "stat").read_text(encoding="ascii").rpartition(")")[2].split()[1]
+                if int(parent) == running.process.pid:
+                    return int(entry.name)
+    raise AssertionError("no page is served")
+
+
+def shown(tab: Any, text: str, longest_s: float = 30.0) -> None:
+    """Wait until a page shows a text."""
+    tab.get_by_text(text).first.wait_for(timeout=1000 * longest_s)
+
+
+class TestRuns:
+    def test_a_healthy_run(self, campaign: Campaign, tab: Any) -> None:
+        """Power, figures, plan and checks are seen while it goes on, then how it ended."""
+        with campaign.bench() as bench:
+            long_hold(bench, "3 s")
+            with campaign.run(bench, WATCHED) as running:
+                tab.goto(addresses(running)[0])
+                shown(tab, "SIMULATED POWER ON")
+                shown(tab, "holding 120 V")
+                assert "HRW-0007" in tab.inner_text("#unit")
+                assert "120 V" in tab.inner_text("#plan")
+                tab.wait_for_selector("#ending:not([hidden])", timeout=30_000)
+                ended = running.end()
+
+        assert ended.code == 0
+        assert tab.inner_text("#word") == "Rehearsal passed"
+        assert tab.inner_text("#power").startswith("SIMULATED OUTPUT OFF, CONFIRMED")
+        assert tab.locator("#checks tr").count() == 3
+
+    def test_a_tripped_run(self, campaign: Campaign, tab: Any) -> None:
+        """A cut of power and its reason are told, also by the plot."""
+        with campaign.bench() as bench:
+            long_hold(bench, "20 s")
+            with campaign.run(bench, WATCHED) as running:
+                tab.goto(addresses(running)[0])
+                shown(tab, "holding 120 V")
+                bench.links["supply"].inject("overload")
+                tab.wait_for_selector("#ending:not([hidden])", timeout=30_000)
+                ended = running.end()
+
+        assert ended.code == 3
+        assert "no_reading" in tab.inner_text("#reason")
+        assert tab.inner_text("#doing") == "ended: tripped"
+
+    def test_an_undecided_run(self, campaign: Campaign, tab: Any) -> None:
+        """A verdict that is undecided is said in that word."""
+        with campaign.bench() as bench:
+            text = bench.profile.read_text(encoding="utf-8")
+            # a limit so near that the uncertainty straddles it
+            bench.profile.write_text(text.replace('"24.7 V"', '"24.05 V"', 1), encoding="utf-8")
+            with campaign.run(bench, WATCHED) as running:
+                tab.goto(addresses(running)[0])
+                tab.wait_for_selector("#ending:not([hidden])", timeout=60_000)
+                ended = running.end()
+
+        assert ended.code == 4, ended.screen
+        assert "undecided" in tab.inner_text("#checks")
+        assert tab.inner_text("#word") == "Rehearsal not passed"
+
+
+class TestPress:
+    @pytest.fixture
+    def slow_bench(self, campaign: Campaign) -> Iterator[ServedBench]:
+        """A bench whose instruments answer after 10 ms."""
+        with campaign.bench() as bench:
+            long_hold(bench, "30 s")
+            bench.on_message = lambda *_: time.sleep(LATENCY_S)
+            yield bench
+
+    def test_it_switches_off_at_once(
+        self, campaign: Campaign, slow_bench: ServedBench, tab: Any
+    ) -> None:
+        """From the press to output off at the instrument: 300 ms at most, and no question."""
+        with campaign.run(slow_bench, WATCHED) as running:
+            tab.goto(addresses(running)[0])
+            shown(tab, "s of 30 s")
+            pressed_s = time.monotonic()
+            tab.click("#off")
+            assert slow_bench.wait(on=False, longest_s=5.0)
+            took_s = slow_bench.off_s - pressed_s
+            ended = running.end()
+
+        assert took_s < PRESS_S
+        assert ended.code == 130
+        assert ended.run["reason"] == "switched off on the page"
+
+    def test_a_keyboard_will_do(
+        self, campaign: Campaign, slow_bench: ServedBench, tab: Any
+    ) -> None:
+        """The control is the first that Tab comes to, and Enter presses it."""
+        with campaign.run(slow_bench, WATCHED) as running:
+            tab.goto(addresses(running)[0])
+            shown(tab, "s of 30 s")
+            tab.keyboard.press("Tab")
+            assert tab.evaluate("document.activeElement.id") == "off"
+            tab.keyboard.press("Enter")
+            assert slow_bench.wait(on=False, longest_s=5.0)
+            assert running.end().code == 130
+
+    def test_a_viewer_has_no_control(
+        self, campaign: Campaign, slow_bench: ServedBench, tab: Any
+    ) -> None:
+        """The address for viewers shows the run and has nothing to press."""
+        with campaign.run(slow_bench, WATCHED) as running:
+            tab.goto(addresses(running)[1])
+            shown(tab, "s of 30 s")
+            assert tab.locator("#off").is_hidden()
+            status = tab.evaluate("fetch('off', {method: 'POST'}).then((a) => a.status)")
+            assert status == 403
+            assert slow_bench.on
+
+
+class TestTrouble:
+    def test_reloaded_in_the_middle(self, campaign: Campaign, tab: Any) -> None:
+        """A page that is loaded again, or late, has all that came before."""
+        with campaign.bench() as bench:
+            long_hold(bench, "20 s")
+            with campaign.run(bench, WATCHED) as running:
+                tab.goto(addresses(running)[0])
+                shown(tab, "s of 20 s")
+                before = tab.locator("#news li").all_inner_texts()
+                tab.reload()
+                shown(tab, "s of 20 s")
+                assert tab.locator("#news li").all_inner_texts()[-len(before) :] == before
+                assert bench.on
+
+    def test_the_server_is_killed(self, campaign: Campaign, tab: Any) -> None:
+        """Without its page the run goes on to its end, and terminal and page say so."""
+        with campaign.bench() as bench:
+            long_hold(bench, "6 s")
+            with campaign.run(bench, WATCHED) as running:
+                tab.goto(addresses(running)[0])
+                shown(tab, "s of 6 s")
+                os.kill(server_of(running), 9)
+                shown(tab, "POWER NOT KNOWN: LOOK AT THE SUPPLY")
+                assert running.says("the page is gone; the run goes on without it", 10.0)
+                assert bench.on
+                assert running.end().code == 0
+
+    def test_the_run_is_killed(self, campaign: Campaign, tab: Any) -> None:
+        """Where the program that led the run is gone, nobody is told that power is off or on."""
+        with campaign.bench() as bench:
+            long_hold(bench, "20 s")
+            with campaign.run(bench, WATCHED) as running:
+                tab.goto(addresses(running)[0])
+                shown(tab, "s of 20 s")
+                running.process.kill()
+                assert bench.wait(on=False, longest_s=5.0)
+                shown(tab, "POWER NOT KNOWN: LOOK AT THE SUPPLY")
+
+    def test_names_are_text(self, campaign: Campaign, tab: Any) -> None:
+        """Names that look like markup are shown as they are, and do nothing."""
+        hostile = "<img src=x onerror=document.title='owned'>"
+        with campaign.bench() as bench:
+            long_hold(bench, "4 s")
+            text = bench.profile.read_text(encoding="utf-8")
+            text = text.replace('"24 V rail"', f'"{hostile}"', 1)
+            text = re.sub(
+                r'^title = ".*"', lambda _: f'title = "{hostile}"', text, flags=re.MULTILINE
+            )
+            bench.profile.write_text(text, encoding="utf-8")
+            with campaign.run(bench, WATCHED) as running:
+                tab.goto(addresses(running)[0])
+                tab.wait_for_selector("#ending:not([hidden])", timeout=60_000)
+                assert "onerror" in tab.inner_text("#unit")
+                assert "onerror" in tab.inner_text("#checks")
+                assert tab.locator("main img").count() == 0
+                assert tab.title().startswith("SIMULATED OUTPUT OFF")
+                running.end()
+
+
+class TestMany:
+    def test_twenty_viewers_cost_the_run_nothing(self, campaign: Campaign) -> None:
+        """With twenty viewers, half of whom never read, the supply is read as often as before."""
+        import urllib.request
+
+        with campaign.bench() as bench:
+            long_hold(bench, "22 s")
+            with campaign.run(bench, WATCHED) as running:
+                view = addresses(running)[1]
+                assert running.says("settled: nominal", 30.0)
+
+                def rate(longest_s: float) -> float:
+                    begin_s = time.monotonic()
+                    time.sleep(longest_s)
+                    reads = [
+                        said for said in list(bench.spoken["supply"]) if "MEAS" in said.message
+                    ]
+                    return sum(said.time_s >= begin_s for said in reads) / longest_s
+
+                alone = rate(4.0)
+                with contextlib.ExitStack() as stack:
+                    for number in range(20):
+                        answer = stack.enter_context(urllib.request.urlopen(f"{view}events"))  # noqa: S310
+                        if number % 2:
+                            threading.Thread(target=_drain, args=(answer,), daemon=True).start()
+                    watched = rate(8.0)
+                assert bench.on
+
+        assert watched > 0.8 * alone  # two cores carry bench, run and viewers here
+
+
+def _drain(answer: Any) -> None:
+    with contextlib.suppress(Exception):
+        while answer.readline():
+            pass
+
+
+class TestLooks:
+    @pytest.mark.parametrize("scheme", ["light", "dark"])
+    @pytest.mark.parametrize("width", [1280, 390])
+    def test_it_can_be_read_by_everybody(
+        self, campaign: Campaign, browser: Any, scheme: str, width: int
+    ) -> None:
+        """No rule of WCAG 2.2 AA that a program can check is broken: light, dark, wide, narrow.
+
+        Source: W3C, Web Content Accessibility Guidelines 2.2, levels A and AA.
+        """
+        axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
+        rules = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+        with (
+            campaign.bench() as bench,
+            contextlib.closing(
+                browser.new_context(color_scheme=scheme, viewport={"width": width, "height": 844})
+            ) as context,
+        ):
+            long_hold(bench, "20 s")
+            with campaign.run(bench, WATCHED) as running:
+                tab = context.new_page()
+                # the checker's own script must come in; the page's policy keeps scripts out
+                tab.route("**/", _without_policy)
+                tab.goto(addresses(running)[0])
+                shown(tab, "s of 20 s")
+                found = axe.run(tab, options={"runOnly": rules})
+                wide = tab.evaluate("document.documentElement.scrollWidth")
+
+        assert found.violations_count == 0, found.generate_report()
+        assert wide <= width
+
+
+def _without_policy(route: Any) -> None:
+    answer = route.fetch()
+    headers = {k: v for k, v in answer.headers.items() if k != "content-security-policy"}
+    route.fulfill(response=answer, headers=headers)
