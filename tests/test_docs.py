@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 import harness
+from harness.bench.answer_form import AnswerForm
 from harness.bench.dialect import load_dialect
 from harness.bench.scpi import boolean
 from harness.files.field_types import Table
@@ -100,7 +101,7 @@ def keys_of(*tables: type[Table]) -> set[str]:
 
 class TestFiles:
     def test_the_guide_shows_these(self) -> None:
-        """The examples: two benches with their dialects, three profiles, a unit, a unit model."""
+        """The examples: two benches, dialects, three profiles, a unit, a unit model."""
         assert set(FILES) == {
             "mount.toml",
             "board.toml",
@@ -109,6 +110,8 @@ class TestFiles:
             "unit-hrw-0007.toml",
             "bench-3.toml",
             "two-channel-supply.toml",
+            "word-supply.toml",
+            "counting-supply.toml",
             "resistor.toml",
             "every-step.toml",
         }
@@ -216,6 +219,21 @@ class TestTables:
         """An answer that is a state reads in quotes or without, as the page says."""
         assert "or a state: `0`, `1`, `ON`, `OFF`, in quotes or\nnot" in PAGES["own-instrument"]
         assert boolean(answer) is (answer.strip("\"'") in {"1", "ON"})
+
+    def test_every_key_of_an_answer_is_explained(self) -> None:
+        """The table of what takes an answer apart has each key, and no other."""
+        named = re.findall(
+            r"`(\w+)`",
+            "".join(
+                row.split("|")[1]
+                for row in PAGES["own-instrument"]
+                .partition("| key of an answer |")[2]
+                .partition("\n\n")[0]
+                .splitlines()[2:]
+            ),
+        )
+
+        assert sorted(named) == sorted(keys_of(AnswerForm))
 
     def test_every_operation_of_a_dialect_is_there(self) -> None:
         """The table of operations has each that a dialect may define, and no other."""

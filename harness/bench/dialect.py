@@ -4,18 +4,22 @@ from __future__ import annotations
 
 from functools import cache
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import Field, PrivateAttr
+from pydantic import BeforeValidator, Field, PrivateAttr
 
+from harness.bench.answer_form import AnswerForm
 from harness.bench.dialect_rules import FOLDER, SAMPLED, dialect_errors
-from harness.bench.scpi import decimal_text
+from harness.bench.number_form import NumberForm
 from harness.errors import FileError, Mistake
-from harness.files.field_types import Seconds, Table
+from harness.files.field_types import Seconds, Table, mistaken
 from harness.files.named_file import validated
 from harness.files.text_file import read_toml
 from harness.profile.bench_file import BenchFile, Instrument
 from harness.quantity import shown
+
+#: How a number is written that the dialect says nothing of.
+_PLAIN = NumberForm(decimals=6)
 
 #: Names of the dialects that come with the harness.
 BUILT_IN = tuple(sorted(path.stem for path in FOLDER.glob("*.toml")))
@@ -37,8 +41,8 @@ class _Sample(Table):
     """One message that reads several values in a single round trip."""
 
     ask: str = Field(examples=['"MEAS:VOLT?;:MEAS:CURR?"'])
-    #: What its answer holds, in this order.
-    answer: tuple[Literal["voltage", "current", "power", "status"], ...] = Field(
+    #: What its answer holds, in this order; what nobody needs is ``-``.
+    answer: tuple[Literal["voltage", "current", "power", "status", "-"], ...] = Field(
         min_length=1, examples=['["voltage", "current"]']
     )
     #: What stands between two values; a blank stands for any number of blanks.
@@ -52,6 +56,24 @@ class _Status(Table):
     current_limit: int = Field(default=0, ge=0, lt=65536, examples=["1"])
 
 
+def _as_form(given: object) -> object:
+    """Read a form that is text alone: what stands around the value."""
+    if isinstance(given, str):
+        return {"text": given}
+    if not isinstance(given, dict | AnswerForm):
+        raise mistaken(f"expected text or a table, got {shown(given)}", '"{value} V"')
+    return given
+
+
+def _as_number_form(given: object) -> object:
+    """Read a form that is digits after the point alone."""
+    if isinstance(given, int) and not isinstance(given, bool):
+        return {"decimals": given}
+    if not isinstance(given, dict | NumberForm):
+        raise mistaken(f"expected a whole number or a table, got {shown(given)}", "3")
+    return given
+
+
 class Dialect(Table):
     """The messages of one instrument family, by the operations they carry out or ask."""
 
@@ -59,13 +81,16 @@ class Dialect(Table):
     role: Literal["supply", "meter", "load"]
     title: str = ""
     link: _LinkTable = _LinkTable()
-    #: ``{value}`` stands for the number, which is cut to so many decimals (left out: 6).
+    #: ``{value}`` stands for the number, written in the form of ``decimals`` (left out: 6 digits).
     send: dict[str, str] = Field(default_factory=dict)
-    decimals: dict[str, int] = Field(default_factory=dict)
+    decimals: dict[str, Annotated[NumberForm, BeforeValidator(_as_number_form)]] = Field(
+        default_factory=dict
+    )
     ask: dict[str, str] = Field(default_factory=dict)
-    #: What an answer looks like, ``{value}`` where the number or state stands; left out: the answer
-    #: is nothing else.
-    answers: dict[str, str] = Field(default_factory=dict)
+    #: What an answer looks like; left out: it is the number or state and nothing else.
+    answers: dict[str, Annotated[AnswerForm, BeforeValidator(_as_form)]] = Field(
+        default_factory=dict
+    )
     sample: _Sample | None = None
     status: _Status = _Status()
     _built_in: Path | None = PrivateAttr(default=None)
@@ -107,23 +132,19 @@ class Dialect(Table):
 
     def sent_value(self, operation: str, value: float) -> float:
         """Return the number that really goes on the wire: ``value`` cut to the decimals."""
-        return float(self._sent(operation, value))
+        form = self.decimals.get(operation, _PLAIN)
+        return form.read(form.written(value))
 
     def _sent(self, operation: str, value: float) -> str:
-        return decimal_text(value, self.decimals.get(operation, 6))
+        return self.decimals.get(operation, _PLAIN).written(value)
 
-    def value_in(self, operation: str, answer: str) -> str:
-        """Return the part of an answer that is its value; ValueError if it looks otherwise."""
-        template = self.answers.get(operation)
-        if template is None:
-            return answer
-        # Parted, never formatted: nothing in a dialect file can reach more than the answer.
-        before, _, after = template.partition("{value}")
-        before, after, text = before.lstrip(), after.rstrip(), answer.strip()
-        end = len(text) - len(after)
-        if not text.startswith(before) or not text.endswith(after) or end < len(before):
-            raise ValueError(f"{shown(answer)} does not look like {shown(template)}")
-        return text[len(before) : end]
+    def value_in(self, operation: str, answer: str, *, parted: bool = False) -> str:
+        """Return the part of an answer that is its value; ValueError if it looks otherwise.
+
+        ``parted``: it is a part of a sample, and has no other parts left.
+        """
+        form = self.answers.get(operation)
+        return answer if form is None else form.value_in(answer, parted=parted)
 
 
 @cache

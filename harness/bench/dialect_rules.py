@@ -30,6 +30,9 @@ SAMPLED = {
     "status": "status",
 }
 
+#: Stands in a sample for a part that nobody needs.
+NOT_READ = "-"
+
 #: Table of a dialect each form of an operation stands in.
 _TABLES = {"bare": "send", "number": "send", "value": "ask", "state": "ask", "text": "ask"}
 #: The built-in dialects that examples are taken from.
@@ -37,6 +40,7 @@ _EXAMPLES = {"supply": "scpi-dc-supply", "meter": "scpi-meter", "load": "scpi-lo
 _MOST_DECIMALS = 12
 #: What can go on the wire: printable ASCII.
 _SENDABLE = re.compile("[ -~]+")
+_NO_SEPARATOR = "what stands between two values is one character that no number has"
 
 Tables = Mapping[str, Mapping[str, Any]]
 
@@ -76,11 +80,19 @@ def _unknown(tables: Tables) -> Iterator[ConfigError]:
                 problem = f"there is no operation {operation!r}"
                 problem += did_you_mean(operation, OPERATIONS)
                 yield ConfigError((table, operation), problem)
-            elif (
-                table == "decimals" and isinstance(given, int) and not 0 <= given <= _MOST_DECIMALS
-            ):
-                problem = f"decimals go from 0 to {_MOST_DECIMALS}"
-                yield ConfigError((table, operation), problem, "3")
+            elif table == "decimals":
+                yield from _number_form(operation, given)
+
+
+def _number_form(operation: str, given: object) -> Iterator[ConfigError]:
+    """How a number is written: of one that is sent, with no more decimals than a number has."""
+    path: tuple[str, ...] = ("decimals", operation)
+    if OPERATIONS[operation] != "number":
+        yield ConfigError(path, f"no number is sent with {operation!r}: leave this line out")
+    if isinstance(given, dict):
+        path, given = (*path, "decimals"), given.get("decimals")
+    if isinstance(given, int) and not 0 <= given <= _MOST_DECIMALS:
+        yield ConfigError(path, f"decimals go from 0 to {_MOST_DECIMALS}", "3")
 
 
 def _waits(role: str, tables: Tables) -> Iterator[ConfigError]:
@@ -139,33 +151,83 @@ def _sample(role: str, tables: Tables, sampled: Sequence[str]) -> Iterator[Confi
     missing = [name for name in ("voltage", "current") if name not in sampled]
     if missing:
         wrong.append(f"a {role}'s sample cannot do without {' and '.join(missing)}")
-    repeated = dict.fromkeys(name for name in sampled if sampled.count(name) > 1)
+    repeated = dict.fromkeys(
+        name for name in sampled if name != NOT_READ and sampled.count(name) > 1
+    )
     if repeated:
         wrong.append(f"{' and '.join(map(repr, repeated))} stands here more than once")
     if wrong and isinstance(tables["sample"].get("answer"), list):
         yield ConfigError(("sample", "answer"), "; ".join(wrong), '["voltage", "current"]')
-    if isinstance(separator, str) and not (
-        _SENDABLE.fullmatch(separator) and re.fullmatch("[^A-Za-z0-9+.-]", separator)
-    ):
-        problem = "what stands between two values is one character that no number has"
-        yield ConfigError(("sample", "separator"), problem, '","')
+    if isinstance(separator, str) and not _is_separator(separator):
+        yield ConfigError(("sample", "separator"), _NO_SEPARATOR, '","')
+
+
+def _is_separator(text: str) -> bool:
+    return bool(_SENDABLE.fullmatch(text) and re.fullmatch("[^A-Za-z0-9+.-]", text))
 
 
 def _answers(tables: Tables, sampled: Sequence[str]) -> Iterator[ConfigError]:
     """What an answer looks like is said of questions this dialect asks."""
     asked = tables["ask"].keys() | {SAMPLED[name] for name in sampled if name in SAMPLED}
-    for operation, template in tables["answers"].items():
-        path = ("answers", operation)
-        if OPERATIONS.get(operation, "value") not in ("value", "state"):
+    for operation, given in tables["answers"].items():
+        path, form = ("answers", operation), OPERATIONS.get(operation, "value")
+        if form not in ("value", "state"):
             yield ConfigError(path, f"the answer to {operation!r} holds no single value")
         elif operation in OPERATIONS and operation not in asked:
             yield ConfigError(path, f"this dialect never asks {operation!r}: add it under [ask]")
-        if isinstance(template, str) and _wrong_message("number", template):
-            problem = (
-                "it must be printable ASCII text that holds {value} once, where the number or the "
-                "state stands"
-            )
-            yield ConfigError(path, problem, '"{value} V"')
+        for key, problem, example in _wrong_answer(form, operation, given):
+            yield ConfigError((*path, key) if key else path, problem, example)
+
+
+def _wrong_answer(form: str, operation: str, given: Any) -> Iterator[tuple[str, str, str]]:
+    """Yield key, problem and example of what is wrong with how one answer is taken apart."""
+    told = given if isinstance(given, dict) else {"text": given}
+    text, key = told.get("text"), "text" if told is given else ""
+    if isinstance(text, str) and _wrong_message("number", text):
+        problem = (
+            "it must be printable ASCII text that holds {value} once, where the number or the "
+            "state stands"
+        )
+        yield key, problem, '"{value} V"'
+    yield from _wrong_parts(told)
+    if told.get("mask") == 0:
+        yield "mask", "this looks at no bit", "64"
+    yield from _wrong_state(told) if form == "state" else _wrong_number(operation, told)
+
+
+def _wrong_parts(told: Mapping[str, Any]) -> Iterator[tuple[str, str, str]]:
+    """Which of several values: the keys go together."""
+    separator, part, parts = (told.get(name) for name in ("separator", "part", "parts"))
+    if {"separator", "part", "parts"} & told.keys() and None in (separator, part, parts):
+        problem = "separator, part (counted from 1) and parts (how many) go together"
+        yield "", problem, '{ separator = ",", part = 1, parts = 3 }'
+    elif isinstance(parts, int) and parts < 2:
+        yield "parts", "one value alone has no parts", "2"
+    elif isinstance(part, int) and isinstance(parts, int) and not 1 <= part <= parts:
+        yield "part", f"parts are counted from 1, and there are {parts}", "1"
+    if isinstance(separator, str) and not _is_separator(separator):
+        yield "separator", _NO_SEPARATOR, '","'
+
+
+def _wrong_state(told: Mapping[str, Any]) -> Iterator[tuple[str, str, str]]:
+    """A state is on or off, and has no size."""
+    words = told.get("words")
+    if "scale" in told:
+        yield "scale", "a state has no scale", ""
+    if "digits" in told and "mask" not in told:
+        yield "digits", "which bit is the state? say so with its mask", "mask = 64"
+    if isinstance(words, dict) and any(number not in (0, 1) for number in words.values()):
+        yield "words", "a state is 0 for off or 1 for on", '{ "OFF" = 0, "ON" = 1 }'
+
+
+def _wrong_number(operation: str, told: Mapping[str, Any]) -> Iterator[tuple[str, str, str]]:
+    """A measured number is no register, and the weights of a status have their own table."""
+    if operation == "status":
+        problem = "the weights of its bits stand under [status]: leave this out"
+        yield from ((key, problem, "") for key in ("mask", "scale") if key in told)
+    else:
+        problem = "a measured number has neither bits nor words"
+        yield from ((key, problem, "") for key in ("mask", "digits", "words") if key in told)
 
 
 def _status(role: str, tables: Tables, sampled: Sequence[str]) -> Iterator[ConfigError]:

@@ -10,7 +10,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import NamedTuple
 
-from harness.bench.dialect_rules import SAMPLED
+from harness.bench.dialect_rules import NOT_READ, SAMPLED
 from harness.files.text_file import quoted
 from harness.quantity import shown
 
@@ -204,7 +204,7 @@ def compound_cause(names: Sequence[str], message: str, answer: str) -> Cause:
         within = [
             _answer_line(SAMPLED[name], part, state=False)
             for name, part in zip(names, parts, strict=True)
-            if not _NUMBER.fullmatch(part.strip())
+            if name != NOT_READ and not _NUMBER.fullmatch(part.strip())
         ]
         if "" in within:
             continue

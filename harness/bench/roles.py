@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 from harness.bench.clock import Clock
 from harness.bench.dialect import Dialect, bench_dialects
-from harness.bench.dialect_rules import SAMPLED
+from harness.bench.dialect_rules import NOT_READ, SAMPLED
 from harness.bench.finding import Cause, cause_of, compound_cause, echo_cause, reply_cause
 from harness.bench.link import Link, VisaLink, open_visa
 from harness.bench.sample import SupplySample
@@ -54,7 +54,12 @@ class Instrument:
 
     def send(self, operation: str, value: float | None = None) -> None:
         """Carry out an operation that has no answer, then wait its settle time."""
-        self.link.write(self.dialect.message(operation, value))
+        try:
+            message = self.dialect.message(operation, value)
+        except ValueError as error:
+            remedy = f"give it a higher width under [decimals] {operation} of its dialect"
+            raise InstrumentError(str(error), instrument=self.link.name, remedy=remedy) from error
+        self.link.write(message)
         if self.dialect.link.settle_s:
             self.clock.sleep_s(self.dialect.link.settle_s)
 
@@ -153,10 +158,10 @@ class Instrument:
             cause = Cause(f"it reports {'; '.join(entries)}", remedy)
             raise self._error(ReportedError, cause, self.dialect.ask["error"])
 
-    def _number(self, operation: str, answer: str, question: str) -> float:
+    def _number(self, operation: str, answer: str, question: str, *, parted: bool = False) -> float:
         """Read a number; a marker for overload or not-a-number is no reading."""
         try:
-            return number(self.dialect.value_in(operation, answer))
+            return number(self.dialect.value_in(operation, answer, parted=parted))
         except ValueError as error:
             # a marker may come without what stands around a value
             marker = error if isinstance(error, MarkerAnswer) else marker_in(answer)
@@ -185,7 +190,8 @@ class Instrument:
             try:
                 parts = split_answers(answer, len(sample.answer), sample.separator)
                 for name, part in zip(sample.answer, parts, strict=True):
-                    values[name] = self._number(SAMPLED[name], part, sample.ask)
+                    if name != NOT_READ:
+                        values[name] = self._number(SAMPLED[name], part, sample.ask, parted=True)
             except ValueError as error:
                 cause = compound_cause(sample.answer, sample.ask, answer)
                 raise self._error(NoReading, cause, sample.ask) from error

@@ -68,13 +68,18 @@ def boolean(text: str) -> bool:
     Blanks around it and one pair of quotes are let pass: they change nothing. All else is a
     ValueError.
     """
-    word = text.strip()
-    if len(word) > 1 and word[0] == word[-1] and word[0] in "\"'":
-        word = word[1:-1].strip()
-    answer = _STATES.get(word.upper())
+    answer = _STATES.get(unquoted(text).upper())
     if answer is None:
         raise ValueError(f"{shown(text)} is neither 0 nor 1")
     return answer
+
+
+def unquoted(text: str) -> str:
+    """Return text without blanks around it and without one pair of quotes."""
+    word = text.strip()
+    if len(word) > 1 and word[0] == word[-1] and word[0] in "\"'":
+        word = word[1:-1].strip()
+    return word
 
 
 def error_entry(text: str) -> tuple[int, str]:
@@ -101,10 +106,11 @@ def split_answers(text: str, count: int, separator: str = ";") -> list[str]:
     return answers
 
 
-def decimal_text(value: float, decimals: int) -> str:
-    """Write a number for the wire, cut (never rounded up) to a number of decimals.
+def decimal_text(value: float, decimals: int, scale: float = 1.0) -> str:
+    """Write a number for the wire in counts of ``scale``, cut (never rounded up) to its decimals.
 
     A bound must not be passed by rounding: 26.3999 with three decimals is sent as ``26.399``.
     """
     step = Decimal(1).scaleb(-decimals)
-    return str(Decimal(repr(value)).quantize(step, rounding=ROUND_DOWN))
+    counts = Decimal(repr(value)) / Decimal(repr(scale))
+    return str(counts.quantize(step, rounding=ROUND_DOWN))

@@ -8,6 +8,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from harness.bench import dialect as module
+from harness.bench.answer_form import AnswerForm
 from harness.bench.dialect import BUILT_IN, Dialect, bench_dialects, load_dialect
 from harness.errors import FileError
 from harness.profile.load import load_bench
@@ -127,6 +128,54 @@ class TestMistakes:
                 "holds no single value",
             ),
             ("set_voltage            = 3", "set_voltage = 99", "decimals"),
+            (
+                "set_voltage            = 3",
+                "set_voltage = { decimals = 99, width = 4 }",
+                "decimals.set_voltage.decimals: decimals go from 0 to 12",
+            ),
+            (
+                "set_voltage            = 3",
+                "set_voltage = { widthe = 4 }",
+                "decimals.set_voltage.widthe: there is no key 'widthe' here, did you mean 'width'",
+            ),
+            ("set_voltage            = 3", "output_on = 3", "no number is sent with 'output_on'"),
+            ("set_voltage            = 3", "set_voltage = true", "a whole number or a table"),
+            ("set_voltage            = 3", "set_voltage = { scale = 0.0 }", "decimals.set_voltage"),
+            *(
+                ("\n[status]", f"\n[answers]\n{line}\n[status]", says)
+                for line, says in (
+                    ("measure_voltage = 5", "expected text or a table, got 5"),
+                    ('output_state = { text = "ON" }', "answers.output_state.text: it must be"),
+                    (
+                        'measure_voltage = { separator = "," }',
+                        'for example: measure_voltage = { separator = ",", part = 1, parts = 3 }',
+                    ),
+                    ("measure_voltage = { part = 1, parts = 3 }", "parts (how many) go together"),
+                    (
+                        'measure_voltage = { separator = ",", part = 4, parts = 3 }',
+                        "answers.measure_voltage.part: parts are counted from 1, and there are 3",
+                    ),
+                    (
+                        'measure_voltage = { separator = ",", part = 1, parts = 1 }',
+                        "one value alone has no parts",
+                    ),
+                    (
+                        'measure_voltage = { separator = ".", part = 1, parts = 2 }',
+                        "one character that no number has",
+                    ),
+                    ("measure_voltage = { mask = 8 }", "neither bits nor words"),
+                    ("measure_voltage = { words = { A = 1 } }", "neither bits nor words"),
+                    ("measure_voltage = { scale = -1 }", "answers.measure_voltage.scale"),
+                    ("measure_voltage = { scal = 1 }", "did you mean 'scale'"),
+                    ("output_state = { scale = 2 }", "a state has no scale"),
+                    ("output_state = { mask = 0 }", "this looks at no bit"),
+                    ('output_state = { digits = "hex" }', "which bit is the state"),
+                    ('output_state = { digits = "hexa" }', "did you mean 'hex'"),
+                    ("output_state = { words = { A = 2 } }", "a state is 0 for off or 1 for on"),
+                    ("output_state = { words = { A = 'x' } }", "answers.output_state.words.A"),
+                    ("status = { mask = 8 }", "the weights of its bits stand under [status]"),
+                )
+            ),
         ],
     )
     def test_each_is_named(self, tmp_path: Path, old: str, new: str, says: str) -> None:
@@ -216,7 +265,7 @@ class TestAnswers:
     def dialect(self, template: str) -> Dialect:
         """Return a meter's dialect whose answers look so."""
         return load_dialect("scpi-meter").model_copy(
-            update={"answers": {"measure_voltage_dc": template}}
+            update={"answers": {"measure_voltage_dc": AnswerForm(text=template)}}
         )
 
     @pytest.mark.parametrize(

@@ -15,7 +15,8 @@ from harness.bench.scpi import boolean, number
 
 def with_line(line: str) -> Dialect:
     """Return a supply's dialect with a line put under [answers]."""
-    return load_dialect("scpi-dc-supply").model_copy(update={"answers": tomllib.loads(line)})
+    data = load_dialect("scpi-dc-supply").model_dump(by_alias=True, exclude={"link"})
+    return Dialect.model_validate({**data, "answers": tomllib.loads(line)})
 
 
 class TestNumber:
@@ -45,6 +46,7 @@ class TestNumber:
             ("meas:volt?", "an echo"),
             ("Welcome", "may be a greeting"),
             ("12.00,0.100,1.20", "more than one"),
+            ("12.00,0.100,1.20", '{ separator = ",", part = 1, parts = 3 }'),
             ("{value} 5", "not a number"),
             ("1.5e-3.", "not a number"),
         ],
@@ -96,6 +98,7 @@ class TestState:
 
         assert cause.write == ()
         assert "another question for output_state" in cause.remedy
+        assert "output_state = { words = { YES = 1, NO = 0 } }" in cause.remedy
 
 
 class TestSample:

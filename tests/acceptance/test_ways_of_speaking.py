@@ -1,0 +1,156 @@
+"""Whole runs with instruments that speak otherwise than SCPI-1999 in short form.
+
+Each dialect is one that ``docs/own-instrument.md`` shows, and its partner on the wire was written
+from the words of that page, not from the product. What the partners say is invented; that
+instruments speak in such ways is common practice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.markdown import fenced, named_files
+from tests.outside.partner import OutsideBench
+from tests.outside.runs import TWO, Ended, Running, profile_text
+from tests.outside.tongue import Rule, Tongue
+
+PAGE = (Path(__file__).parents[2] / "docs" / "own-instrument.md").read_text(encoding="utf-8")
+FILES = named_files("own-instrument", tuple(fenced(PAGE)))
+
+
+def says(*messages: str) -> Callable[..., Sequence[str]]:
+    """Return what a message means: these, with its numbers in the braces."""
+    return lambda *groups: [message.format(*groups) for message in messages]
+
+
+def number(pattern: str, scale: float, message: str) -> Rule:
+    """Return the rule for a setting in counts."""
+    return Rule(pattern, lambda counts: [message.format(int(counts) * scale)])
+
+
+def on(answer: str) -> bool:
+    assert answer in {"0", "1"}
+    return answer == "1"
+
+
+CLEAR, ERROR, IDENTITY, READ = "*CLS", "SYST:ERR?", "*IDN?", ("MEAS:VOLT?", "MEAS:CURR?")
+
+#: Speaks in words, answers everything at once.
+WORDS = [
+    Rule(r"\*IDN\?", says(IDENTITY), lambda said: said),
+    Rule("CLEAR", says(CLEAR)),
+    Rule(r"ERR\?", says(ERROR), lambda said: said),
+    Rule(r"SET:V (\d+\.\d{3})", says("VOLT {}")),
+    Rule(r"SET:I (\d+\.\d{4})", says("CURR {}")),
+    Rule(r"SET:V\?", says("VOLT?"), lambda volts: f"{float(volts):.3f} V"),
+    Rule(r"SET:I\?", says("CURR?"), lambda amps: f"{float(amps):.4f} A"),
+    Rule("OUT (ON|OFF)", says("OUTP {}")),
+    Rule(r"OUT\?", says("OUTP?"), lambda state: "OUT ON" if on(state) else "OUT OFF"),
+    Rule(r"READ\?", says(*READ), lambda v, a: f"{float(v):.3f}V  {float(a):.4f}A CV"),
+]
+
+#: Counts in thousandths of a volt and tenths of a milliampere; bit 64 of its register means off.
+COUNTS = [
+    Rule(r"ID\?", says(IDENTITY), lambda said: said),
+    Rule("CLR", says(CLEAR)),
+    Rule(r"ERR\?", says(ERROR), lambda said: said),
+    number(r"VOLT(\d{5})", 1e-3, "VOLT {:.3f}"),
+    number(r"CURR(\d{5})", 1e-4, "CURR {:.4f}"),
+    Rule(r"VOLT\?", says("VOLT?"), lambda volts: f"{round(float(volts) * 1e3):05d}"),
+    Rule(r"CURR\?", says("CURR?"), lambda amps: f"{round(float(amps) * 1e4):05d}"),
+    Rule("OUT0", says("OUTP ON")),
+    Rule("OUT1", says("OUTP OFF")),
+    Rule(r"STAT\?", says("OUTP?"), lambda state: "01" if on(state) else "41"),
+    Rule(
+        r"GET\?",
+        says(*READ),
+        lambda v, a: f"{round(float(v) * 1e3):05d},{round(float(a) * 1e4):05d},7",
+    ),
+]
+
+
+def run(
+    folder: Path,
+    dialect: str,
+    rules: Sequence[Rule],
+    profile: str = profile_text(load=False, levels=TWO),
+    config: dict[str, Any] | None = None,
+    **way: Any,
+) -> tuple[Ended, OutsideBench, Tongue]:
+    """Run a profile with a supply that speaks so, in the dialect that the page shows."""
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / dialect).write_text(FILES[dialect], encoding="utf-8")
+    outside = OutsideBench(folder, {"load": False, **(config or {})}, dialects={"supply": dialect})
+    with outside as bench, Tongue(bench.ports["supply"], rules, **way) as tongue:
+        text = bench.file.read_text(encoding="utf-8")
+        text = text.replace(f"::{bench.ports['supply']}::", f"::{tongue.port}::")
+        bench.file.write_text(text, encoding="utf-8")
+        with Running(bench, profile) as running:
+            ended = running.end()
+    return ended, bench, tongue
+
+
+class TestAnswers:
+    """An answer is taken apart as the dialect says, from the first question to the release."""
+
+    @pytest.mark.parametrize(
+        ("dialect", "rules", "ends"),
+        [("word-supply.toml", WORDS, b"\n"), ("counting-supply.toml", COUNTS, b"\r")],
+    )
+    def test_a_healthy_unit_is_released(
+        self, tmp_path: Path, dialect: str, rules: list[Rule], ends: bytes
+    ) -> None:
+        """A whole run passes, and nothing is said that the instrument does not know."""
+        ended, bench, tongue = run(tmp_path, dialect, rules, ends=ends)
+
+        assert (ended.code, ended.released) == (0, True), ended.screen
+        assert tongue.strange == []
+        assert bench.was_on
+        assert not bench.left_on
+
+    @pytest.mark.parametrize(
+        ("dialect", "rules", "ends", "off"),
+        [
+            ("word-supply.toml", WORDS, b"\n", "OUT OFF"),
+            ("counting-supply.toml", COUNTS, b"\r", "OUT1"),
+        ],
+    )
+    def test_a_short_is_cut(
+        self, tmp_path: Path, dialect: str, rules: list[Rule], ends: bytes, off: str
+    ) -> None:
+        """A shorted unit trips, and output off follows the reading that shows it at once."""
+        short = {"name": "short-circuit"}
+        ended, bench, tongue = run(
+            tmp_path, dialect, rules, config={"misbehaviours": [short]}, ends=ends
+        )
+
+        assert ended.code == 3, ended.screen
+        assert not bench.left_on
+        readings = [n for n, said in enumerate(tongue.messages) if said in {"READ?", "GET?"}]
+        lasts = [n for n in readings if off in tongue.messages[n + 1 : n + 2]]
+        assert lasts, tongue.messages[-12:]
+
+    @pytest.mark.parametrize(
+        ("said", "word"),
+        [
+            ("12.000V 0.3000A HOT", "HOT"),
+            ("12.000mV 0.3000A CV", "does not look like"),
+            ("12.000V 0.3000A", "3 answers"),
+        ],
+    )
+    def test_another_form_is_refused_before_power(
+        self, tmp_path: Path, said: str, word: str
+    ) -> None:
+        """What the dialect does not name, a word, unit or number of parts, is told before power."""
+        others = [rule for rule in WORDS if not rule.pattern.startswith("READ")]
+        rules = [*others, Rule(r"READ\?", says(), lambda: said)]
+
+        ended, bench, _ = run(tmp_path, "word-supply.toml", rules)
+
+        assert ended.code == 5, ended.screen
+        assert said in ended.screen or word in ended.screen
+        assert not bench.was_on
