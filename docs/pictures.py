@@ -1,13 +1,18 @@
 """Draws the pictures of the README and the site from a rehearsal: ``python docs/pictures.py``.
 
-``run.svg`` is what the rehearsal prints, ``report.svg`` the top of its report. Both hold their own
-look and need no font that has to be loaded; a test compares them with what this script draws.
+``run.svg`` is what the rehearsal prints, ``report.svg`` the top of its report, ``terminal.svg`` the
+screen in the middle of it. They hold their own look and need no font that has to be loaded; a test
+compares them with what this script draws. ``page.png`` is its page in a browser, which needs
+Chromium; without it that picture stays as it is.
 """
 
 from __future__ import annotations
 
 import os
 import re
+import shutil
+import subprocess
+import sys
 import tempfile
 from html import escape
 from pathlib import Path
@@ -15,6 +20,9 @@ from pathlib import Path
 from typer.testing import CliRunner
 
 from harness.cli.main import app
+from harness.watch.panel import panel
+from harness.watch.tail import Tail
+from harness.watch.view import view_of
 
 __all__ = ["FOLDER", "pictures"]
 
@@ -39,16 +47,51 @@ _SANS = '"Segoe UI", "Helvetica Neue", "Noto Sans", Arial, sans-serif'
 _MONO = 'ui-monospace, Menlo, Consolas, "DejaVu Sans Mono", monospace'
 
 _CHARACTER, _LINE = 7.8, 18.0
+_POWER = "#8f1d14"
+_COLUMNS, _ROWS = 80, 23
 
 
 def pictures() -> dict[str, str]:
     """Return each picture by the name of its file."""
-    printed, page = _rehearsal()
-    return {"run.svg": _run(printed), "report.svg": _report(printed, page)}
+    printed, page, screen = _rehearsal()
+    return {
+        "run.svg": _run(printed),
+        "report.svg": _report(printed, page),
+        "terminal.svg": _terminal(screen),
+    }
 
 
-def _rehearsal() -> tuple[str, str]:
-    """Return what the rehearsal of the demo prints, and the report it leaves."""
+def page_png() -> bytes | None:
+    """Return the page of a rehearsal while it goes on; None where there is no browser for it."""
+    browser = shutil.which("chromium")
+    if browser is None:
+        return None
+    from playwright.sync_api import sync_playwright
+
+    with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
+        words = [sys.executable, "-m", "harness", "rehearse", "mount-controller-board", "--watch"]
+        path = str(Path(__file__).parents[1])
+        with subprocess.Popen(  # noqa: S603 - our own program
+            [*words, "--serial", "HRW-0012"],
+            cwd=folder,
+            env={**os.environ, "PYTHONPATH": path},
+            stdout=subprocess.PIPE,
+            encoding="utf-8",
+        ) as run:
+            assert run.stdout is not None
+            address = run.stdout.readline().split()[1]
+            chromium = playwright.chromium.launch(executable_path=browser, args=["--no-sandbox"])
+            tab = chromium.new_page(viewport={"width": 1200, "height": 820})
+            tab.goto(address)
+            tab.get_by_text("held 2 s of 5 s").wait_for()
+            shown: bytes = tab.screenshot()
+            chromium.close()
+            run.stdout.read()
+    return shown
+
+
+def _rehearsal() -> tuple[str, str, list[str]]:
+    """Return what the rehearsal of the demo prints, its report, and the screen in its middle."""
     before = Path.cwd()
     with tempfile.TemporaryDirectory() as folder:
         os.chdir(folder)
@@ -56,12 +99,25 @@ def _rehearsal() -> tuple[str, str]:
             result = CliRunner().invoke(app, ["rehearse"], catch_exceptions=False)
             [report] = Path("results").glob("*/report.html")
             page = report.read_text(encoding="utf-8")
+            screen = _screen(report.parent)
         finally:
             os.chdir(before)
     printed = result.output
     for pattern, fixed in _FIXED:
         printed = re.sub(pattern, fixed, printed)
-    return printed, page
+    return printed, page, screen
+
+
+def _screen(folder: Path) -> list[str]:
+    """Return the lines of a terminal while the last level but one of a record is held."""
+    tail = Tail(folder)
+    tail.catch_up()
+    holds = [one.time_s for one in tail.fold.news if one.words.startswith("settled: ")]
+    moment_s = holds[-2] + 0.6
+    begun = Tail(folder, until_s=moment_s)
+    begun.catch_up()
+    lines = panel(view_of(begun.fold, moment_s), _COLUMNS, _ROWS)
+    return [line.plain for line in lines]
 
 
 def _sheet(width: float, height: float, label: str, parts: list[str]) -> str:
@@ -95,6 +151,22 @@ def _run(printed: str) -> str:
     parts.append("</g>")
     label = "A rehearsal on the screen: each check with its value, uncertainty, limits and verdict"
     return _sheet(width, 30 + len(lines) * _LINE, label, parts)
+
+
+def _terminal(lines: list[str]) -> str:
+    """Draw a terminal's screen, its first line filled."""
+    width, height = 2 * 16 + _CHARACTER * _COLUMNS, 24 + len(lines) * _LINE
+    parts = [
+        f'<rect x="10" y="12" width="{width - 20:g}" height="{_LINE + 4:g}" fill="{_POWER}"/>',
+        f"<g font-family='{_MONO}' font-size='13' xml:space='preserve'>",
+    ]
+    for number, line in enumerate(lines):
+        y = 27 + number * _LINE
+        colour = _PAPER if number == 0 else _INK
+        pieces = re.finditer(r"\S+(?: \S+)*", line)
+        parts.extend(_typed(piece[0], piece.start(), y, colour) for piece in pieces)
+    label = "The screen of a run under power: what happens and why, figures against their limits"
+    return _sheet(width, height, label, [*parts, "</g>"])
 
 
 def _typed(text: str, column: int, y: float, colour: str) -> str:
@@ -176,3 +248,6 @@ if __name__ == "__main__":
     FOLDER.mkdir(exist_ok=True)
     for name, drawing in pictures().items():
         (FOLDER / name).write_text(drawing, encoding="utf-8", newline="\n")
+    screenshot = page_png()
+    if screenshot is not None:
+        (FOLDER / "page.png").write_bytes(screenshot)

@@ -85,7 +85,7 @@ class TestSite:
 
 
 class TestPictures:
-    @pytest.mark.parametrize("name", ["run.svg", "report.svg"])
+    @pytest.mark.parametrize("name", ["run.svg", "report.svg", "terminal.svg"])
     def test_the_script_draws_what_is_stored(self, name: str) -> None:
         """What is stored is what `python docs/pictures.py` draws: run it where they differ."""
         stored = (DOCS / "pictures" / name).read_text(encoding="utf-8")
@@ -96,7 +96,7 @@ class TestPictures:
         pairs = zip(re.findall(_NUMBER, drawn), re.findall(_NUMBER, stored), strict=True)
         assert [pair for pair in pairs if abs(float(pair[0]) - float(pair[1])) > _PIXEL] == []
 
-    @pytest.mark.parametrize("name", ["run.svg", "report.svg"])
+    @pytest.mark.parametrize("name", ["run.svg", "report.svg", "terminal.svg"])
     def test_they_load_nothing(self, name: str) -> None:
         """A picture holds all it needs: no script, no font, no picture from elsewhere."""
         text = (DOCS / "pictures" / name).read_text(encoding="utf-8")

@@ -40,11 +40,13 @@ class Follower(Protocol):
 class Tail:
     """Folds the journal of one run while it grows."""
 
-    def __init__(self, folder: Path, *followers: Follower) -> None:
+    def __init__(self, folder: Path, *followers: Follower, until_s: float = math.inf) -> None:
+        """Follow a run's folder; with ``until_s`` as it was seen at that time of the run."""
         self.folder = folder
         self.fold = Fold()
         self._followers: tuple[Follower, ...] = (self.fold, *followers)
         self._over = False
+        self._until_s = until_s
         self._events = _Growing(folder / "events.csv", EVENTS)
         self._readings = _Growing(folder / "readings.csv", READINGS)
 
@@ -55,10 +57,12 @@ class Tail:
         over = (self.folder / RUN_FILE).exists()  # before the last rows are read: none is missed
         rows = [*self._events.rows(), *self._readings.rows()]
         for row in sorted(rows, key=itemgetter(0)):
-            self._take(*row)
+            if row[0] <= self._until_s:
+                self._take(*row)
         if over and not rows:
             self._over = True
-            self._end()
+            if self._until_s == math.inf:
+                self._end()
         return bool(rows) or over
 
     def catch_up(self) -> None:

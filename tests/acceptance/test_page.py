@@ -14,6 +14,8 @@ from typing import Any
 
 import pytest
 
+from harness.record.csv_text import EVENTS, READINGS, header
+from harness.watch.page_server import PageServer
 from tests.acceptance.conftest import Campaign, Running, ServedBench
 from tests.acceptance.test_watching import long_hold
 
@@ -278,6 +280,70 @@ def _drain(answer: Any) -> None:
     with contextlib.suppress(Exception):
         while answer.readline():
             pass
+
+
+class TestSoak:
+    def test_an_hour_leaves_server_and_browser_as_they_were(self, tab: Any, tmp_path: Path) -> None:
+        """In the last half of an hour's journal neither server nor page grows by a tenth."""
+        server = PageServer(lambda _: None)
+        events, readings = tmp_path / "events.csv", tmp_path / "readings.csv"
+        events.write_text(header(EVENTS) + SOAK, encoding="utf-8")
+        readings.write_text(header(READINGS), encoding="utf-8")
+        server.start(tmp_path)
+        sizes: list[tuple[float, float]] = []
+        try:
+            tab.goto(server.address)
+            session = tab.context.new_cdp_session(tab)
+            for part in range(12):
+                with readings.open("a", encoding="utf-8") as file:
+                    file.writelines(map(_second, range(300 * part, 300 * (part + 1))))
+                tab.wait_for_timeout(1500)
+                session.send("HeapProfiler.collectGarbage")
+                heap = session.send("Runtime.getHeapUsage")["usedSize"]
+                sizes.append((_resident(server), heap))
+            assert tab.inner_text("#power") == "POWER ON"
+        finally:
+            server.close()
+            assert server._process is not None
+            server._process.kill()
+            server._process.wait()
+            assert server._process.stdout is not None
+            server._process.stdout.close()
+
+        half, end = sizes[5], sizes[-1]
+        assert end[0] < 1.1 * half[0]
+        assert end[1] < 1.1 * half[1] + 200_000
+
+
+#: A soak step of an hour, under power.
+SOAK = """0.0,step,soak,soak
+0.1,switching on,soak,
+0.2,power on,soak,
+0.3,settled,soak,soak after 0.1 s
+"""
+
+
+def _second(number: int) -> str:
+    """Return what a long hold writes each second: lowest, highest and last of each quantity."""
+    rows = [
+        f"{number + part / 8},soak,soak,{name},{value + 0.01 * part},{unit},supply\n"
+        for part in range(6)
+        for name, value, unit in (
+            ("voltage", 24.0, "V"),
+            ("current", 0.1, "A"),
+            ("power", 2.4, "W"),
+        )
+    ]
+    return "".join(rows)
+
+
+def _resident(server: PageServer) -> float:
+    """Return the memory of a server's process, in kilobytes."""
+    assert server._process is not None
+    status = Path(f"/proc/{server._process.pid}/status").read_text(encoding="ascii")
+    found = re.search(r"VmRSS:\s+(\d+) kB", status)
+    assert found is not None
+    return float(found[1])
 
 
 class TestLooks:

@@ -54,7 +54,7 @@ class AtATerminal:
 
         self._ours, theirs = pty.openpty()
         termios.tcsetwinsize(theirs, (size[1], size[0]))
-        environment = {**os.environ, "TERM": "xterm"}
+        environment = {**os.environ, "TERM": os.environ.get("KIND", "xterm")}
         self.process = subprocess.Popen(
             [sys.executable, "-c", AT_A_TERMINAL, *arguments],
             cwd=ROOT,
@@ -245,6 +245,26 @@ class TestInTmux:
         assert re.search(r"^current ", screen, re.MULTILINE)
         assert re.search(r"held \d+ s of 20 s, \d+ s left", screen)
         assert "POWER ON" not in ended
+
+
+class TestPlainTerminal:
+    def test_a_terminal_that_cannot_draw_gets_lines(
+        self, campaign: Campaign, at_a_terminal: Callable[[list[str]], AtATerminal]
+    ) -> None:
+        """With TERM=dumb each event is a line, no sequence is sent, and the keys work."""
+        with campaign.bench() as bench, pytest.MonkeyPatch.context() as patch:
+            patch.setenv("KIND", "dumb")
+            long_hold(bench, "20 s")
+            terminal = at_a_terminal(command(bench))
+            assert bench.wait(on=True, longest_s=30.0)
+            assert terminal.read(20.0, b"POWER ON    settled: nominal")
+            terminal.type(b"q")
+            assert bench.wait(on=False, longest_s=5.0)
+            terminal.read(20.0, b"CONFIRMED")
+
+        assert b"SPACE, Q or ESC switches off" in terminal.screen
+        shown = terminal.screen.partition(b"CONFIRMED")[0].partition(b"REHEARSAL NOT")[0]
+        assert b"\x1b" not in shown
 
 
 class TestSignals:

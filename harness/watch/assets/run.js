@@ -240,7 +240,7 @@
       pen.strokeStyle = colour("--fail"); pen.lineWidth = 3; pen.beginPath();
       pen.moveTo(x(mark.at), top); pen.lineTo(x(mark.at), bottom); pen.stroke();
       pen.fillStyle = colour("--fail"); pen.textAlign = "right";
-      pen.fillText(`cut at ${mark.at.toFixed(2)} s`, x(mark.at) - 5, bottom - 6); pen.textAlign = "left";
+      pen.fillText(`cut at ${mark.at.toFixed(2)} s`, x(mark.at) - 5, top + 26); pen.textAlign = "left";
     }
     canvas.setAttribute("aria-label", `${gauge.name} against time, now ${gauge.text}`
       + (gauge.limit_text ? `, set or limit ${gauge.limit_text}` : "")
