@@ -112,6 +112,7 @@ class TestFiles:
             "two-channel-supply.toml",
             "word-supply.toml",
             "counting-supply.toml",
+            "chosen-channel-supply.toml",
             "resistor.toml",
             "every-step.toml",
         }

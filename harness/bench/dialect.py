@@ -49,6 +49,12 @@ class _Sample(Table):
     separator: str = Field(default=";", examples=['","'])
 
 
+class _Messages(Table):
+    """Messages that are sent one after the other, without an answer."""
+
+    send: tuple[str, ...] = Field(default=(), examples=['["INST:NSEL 2"]'])
+
+
 class _Status(Table):
     """Weights of the bits in the answer to ``status``; zero where there is no such bit."""
 
@@ -81,6 +87,9 @@ class Dialect(Table):
     role: Literal["supply", "meter", "load"]
     title: str = ""
     link: _LinkTable = _LinkTable()
+    #: What comes first whenever a link is opened, and last, once its output is off.
+    begin: _Messages = _Messages()
+    end: _Messages = _Messages()
     #: ``{value}`` stands for the number, written in the form of ``decimals`` (left out: 6 digits).
     send: dict[str, str] = Field(default_factory=dict)
     decimals: dict[str, Annotated[NumberForm, BeforeValidator(_as_number_form)]] = Field(

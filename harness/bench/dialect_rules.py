@@ -17,7 +17,7 @@ from harness.files.config_error import ConfigError
 from harness.files.text_file import quoted
 from harness.profile.bench_file import wait_problem
 from harness.profile.measures import OPERATIONS, REQUIRED
-from harness.quantity import QuantityError, parse_quantity
+from harness.quantity import QuantityError, parse_quantity, shown
 
 #: Where the dialects stand that come with the program.
 FOLDER = Path(__file__).parent / "dialects"
@@ -48,7 +48,7 @@ Tables = Mapping[str, Mapping[str, Any]]
 def dialect_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     """Yield every mistake in what stands in the file that is none of shape or type."""
     role = str(data.get("role"))
-    names = ("link", "send", "decimals", "ask", "sample", "answers", "status")
+    names = ("link", "begin", "end", "send", "decimals", "ask", "sample", "answers", "status")
     tables = {name: data[name] if isinstance(data.get(name), dict) else {} for name in names}
     answer = tables["sample"].get("answer")
     sampled = answer if isinstance(answer, list) else []
@@ -56,6 +56,7 @@ def dialect_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     yield from _unknown(tables)
     yield from _waits(role, tables)
     yield from _messages(role, tables)
+    yield from _begin_and_end(tables)
     yield from _missing(role, tables)
     if isinstance(data.get("sample"), dict):
         yield from _sample(role, tables, sampled)
@@ -127,6 +128,29 @@ def _wrong_message(form: str, message: str) -> str:
     if form == "number":
         return "" if message.count("{value}") == 1 else "must hold {value} once"
     return "has no number to hold {value}" if "{value}" in message else ""
+
+
+def _begin_and_end(tables: Tables) -> Iterator[ConfigError]:
+    """What comes first and last asks nothing, and energises nothing."""
+    energises = {
+        message: name
+        for name in ("output_on", "input_on")
+        if isinstance(message := tables["send"].get(name), str)
+    }
+    for table in ("begin", "end"):
+        messages = tables[table].get("send")
+        for number, message in enumerate(messages if isinstance(messages, list) else ()):
+            path = (table, "send", number)
+            if not isinstance(message, str):
+                continue  # told already
+            if wrong := _wrong_message("bare", message):
+                yield ConfigError(path, f"this message {wrong}", '["INST:NSEL 2"]')
+            elif "?" in message:
+                yield ConfigError(path, "nobody reads the answer to a question here: leave it out")
+            for on, name in energises.items():
+                if on in message:
+                    problem = f"{shown(message)} holds the message of {name}: it would energise"
+                    yield ConfigError(path, problem)
 
 
 def _missing(role: str, tables: Tables) -> Iterator[ConfigError]:

@@ -21,13 +21,22 @@ from harness.bench.scpi import (
     number,
     split_answers,
 )
-from harness.errors import InstrumentError, NoReading, Overload, ReportedError, UnexpectedReply
+from harness.errors import (
+    HarnessError,
+    InstrumentError,
+    NoReading,
+    Overload,
+    ReportedError,
+    UnexpectedReply,
+)
 from harness.profile.bench_file import BenchFile
 
 #: An error queue longer than this is not drained but reported: something is badly wrong.
 _QUEUE_LIMIT = 32
 #: An identity is cut off here, and shown in messages to here.
 _IDENTITY_LENGTH, _IDENTITY_SHOWN = 200, 60
+#: Question that tells whether power may be on at it, by role.
+_STATES = {"supply": "output_state", "load": "input_state"}
 
 _Error = TypeVar("_Error", bound=InstrumentError)
 
@@ -42,6 +51,7 @@ class Instrument:
         self.clock = clock
         self._identity: str | None = None
         self._singly = dialect.read_singly
+        self._begun = not dialect.begin.send
 
     @property
     def longest_s(self) -> float:
@@ -59,14 +69,63 @@ class Instrument:
         except ValueError as error:
             remedy = f"give it a higher width under [decimals] {operation} of its dialect"
             raise InstrumentError(str(error), instrument=self.link.name, remedy=remedy) from error
+        if not self._begun:
+            self._begin()
+        self._write(message)
+
+    def _write(self, message: str) -> None:
         self.link.write(message)
         if self.dialect.link.settle_s:
             self.clock.sleep_s(self.dialect.link.settle_s)
 
+    def _query(self, message: str) -> str:
+        if not self._begun:
+            self._begin()
+        return self.link.query(message)
+
+    # --- how a conversation begins and ends
+
+    def reopen(self) -> None:
+        """Begin the conversation again: what was still on its way is forgotten.
+
+        What its dialect says at the beginning is said again before the next message, whatever that
+        is: nothing ever reaches another channel than the one it is meant for.
+        """
+        self._begun = not self.dialect.begin.send
+        self.link.reopen()
+
+    def _begin(self) -> None:
+        """Say what its dialect says at the beginning; where that fails, no other message goes out.
+
+        The error queue is emptied before: what stands in it afterwards came of these messages.
+        """
+        self._begun = True  # the questions below are part of it
+        try:
+            self.drain_errors()
+            for message in self.dialect.begin.send:
+                self._write(message)
+            self.check_errors("mend the messages under [begin] of its dialect")
+        except BaseException:
+            self._begun = False
+            raise
+
+    def take_leave(self) -> None:
+        """Say what its dialect says at the end, unless its output is, or may be, on.
+
+        Nothing hangs on it, such as handing the front panel back: what fails is let go.
+        """
+        end, state = self.dialect.end.send, _STATES.get(self.role)
+        if not end or not self._begun:
+            return
+        with contextlib.suppress(HarnessError):
+            if state is None or not self.state(state):
+                for message in end:
+                    self._write(message)
+
     def value(self, operation: str) -> float:
         """Ask for a number; overload, not-a-number and all else are :class:`NoReading`."""
         question = self.dialect.ask[operation]
-        answer = self.link.query(question)
+        answer = self._query(question)
         try:
             return self._number(operation, answer, question)
         except ValueError as error:
@@ -76,7 +135,7 @@ class Instrument:
     def state(self, operation: str) -> bool:
         """Ask for a boolean; any other answer is :class:`NoReading`."""
         question = self.dialect.ask[operation]
-        answer = self.link.query(question)
+        answer = self._query(question)
         try:
             return boolean(self.dialect.value_in(operation, answer))
         except ValueError as error:
@@ -104,7 +163,7 @@ class Instrument:
 
     def identify(self) -> str:
         """Return the answer to ``*IDN?``."""
-        return self.link.query(self.dialect.ask["identify"]).strip()[:_IDENTITY_LENGTH]
+        return self._query(self.dialect.ask["identify"]).strip()[:_IDENTITY_LENGTH]
 
     def identify_and_clear(self) -> str:
         """Identify it and empty its error queue: old errors are not this run's."""
@@ -137,7 +196,7 @@ class Instrument:
         question = self.dialect.ask["error"]
         entries: list[str] = []
         while len(entries) < _QUEUE_LIMIT:
-            answer = self.link.query(question)
+            answer = self._query(question)
             try:
                 code, text = error_entry(answer)
             except ValueError as error:
@@ -150,11 +209,12 @@ class Instrument:
         remedy = "switch it off and on, and look at its front panel"
         raise self._error(ReportedError, Cause(what, remedy), question)
 
-    def check_errors(self) -> None:
+    def check_errors(
+        self, remedy: str = "check that its dialect and range fit what was sent"
+    ) -> None:
         """Raise what stands in the error queue as :class:`ReportedError`."""
         entries = self.drain_errors()
         if entries:
-            remedy = "check that its dialect and range fit what was sent"
             cause = Cause(f"it reports {'; '.join(entries)}", remedy)
             raise self._error(ReportedError, cause, self.dialect.ask["error"])
 
@@ -186,7 +246,7 @@ class Instrument:
         values: dict[str, float] = {}
         sample = self.dialect.sample
         if sample is not None:
-            answer = self.link.query(sample.ask)
+            answer = self._query(sample.ask)
             try:
                 parts = split_answers(answer, len(sample.answer), sample.separator)
                 for name, part in zip(sample.answer, parts, strict=True):
@@ -242,6 +302,7 @@ def open_instruments(
                 link = VisaLink(manager, role, file.instruments[role], dialects[role])
                 stack.callback(link.close)
                 opened[role] = Instrument(link, dialects[role], clock)
+                stack.callback(opened[role].take_leave)
             yield opened
     finally:
         with contextlib.suppress(Exception):  # every output is off by now; nothing more to lose

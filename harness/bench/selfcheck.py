@@ -25,7 +25,7 @@ from harness.bench.finding import (
 from harness.bench.link import VisaLink, open_visa
 from harness.bench.roles import Instrument
 from harness.bench.trial import MOST_SILENCES, every_question, try_questions
-from harness.errors import InstrumentError, LinkError
+from harness.errors import InstrumentError, LinkError, ReportedError
 from harness.profile.bench_file import BenchFile
 from harness.profile.bench_file import Instrument as InstrumentTable
 from harness.profile.measures import READINGS
@@ -77,12 +77,16 @@ def _conversation(
     table = file.instruments[role]
     try:
         link = VisaLink(manager, role, table, dialect)
-        with contextlib.closing(link):
+        with contextlib.ExitStack() as stack:
+            stack.callback(link.close)
             instrument = Instrument(link, dialect, clock)
+            stack.callback(instrument.take_leave)
             identity = _identity(file, role, instrument.identify())
             if identity.mark is Mark.WRONG:  # nothing more is said to one that should not be there
                 return (identity,)
             return (identity, *_questions(instrument, link))
+    except ReportedError as error:  # of what its dialect says at the beginning
+        return (_of_error(Mark.WRONG, "begin", error),)
     except InstrumentError as error:
         return (Finding(Mark.WRONG, "link", *find_cause(manager, table, dialect, error)),)
 
@@ -113,23 +117,23 @@ def _questions(instrument: Instrument, link: VisaLink) -> Iterator[Finding]:
         is_off = Finding(Mark.OK, what, "off")
         remedy = "look what is connected, and switch it off at its front panel"
         is_on = Finding(Mark.WRONG, what, f"its {what} is on", remedy)
-        state = _told(what, link, lambda: is_on if instrument.state(operation) else is_off)
+        state = _told(what, instrument, lambda: is_on if instrument.state(operation) else is_off)
         on = state is is_on
         yield state
-    yield _told("error queue", link, lambda: _old_errors(instrument.drain_errors()))
-    yield _told("self-test", link, lambda: _self_test(instrument, link, on=on))
-    yield _told("reading", link, lambda: _reading(instrument))
+    yield _told("error queue", instrument, lambda: _old_errors(instrument.drain_errors()))
+    yield _told("self-test", instrument, lambda: _self_test(instrument, link, on=on))
+    yield _told("reading", instrument, lambda: _reading(instrument))
     yield from _others(instrument)
 
 
-def _told(check: str, link: VisaLink, look: Callable[[], Finding]) -> Finding:
+def _told(check: str, instrument: Instrument, look: Callable[[], Finding]) -> Finding:
     """Return what a look finds; an instrument's error is a finding, too."""
     try:
         return look()
     except InstrumentError as error:
         if isinstance(error, LinkError):  # else the next question would get the late answer
             with contextlib.suppress(LinkError):  # the next question says so again
-                link.reopen()
+                instrument.reopen()
         return _of_error(Mark.WRONG, check, error)
 
 

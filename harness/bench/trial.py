@@ -85,7 +85,7 @@ def try_questions(instrument: Instrument, questions: Iterable[str]) -> tuple[Ins
             if silences == MOST_SILENCES:
                 break
             try:
-                instrument.link.reopen()  # the next question must not get the late answer
+                instrument.reopen()  # the next question must not get the late answer
             except InstrumentError:
                 break
         except InstrumentError as error:

@@ -64,7 +64,9 @@ MODEL = FileKind(
 )
 DIALECT = FileKind(
     "a dialect",
-    frozenset({"name", "role", "title", "link", "send", "decimals", "ask", "answers"})
+    frozenset(
+        {"name", "role", "title", "link", "begin", "end", "send", "decimals", "ask", "answers"}
+    )
     | {"sample", "status"},
     'an instrument of a bench file, as dialect = "FILE"',
 )

@@ -204,7 +204,7 @@ class LocalKeeper:
         with contextlib.suppress(InstrumentError):
             self._carry_out(output_off)
         with contextlib.suppress(InstrumentError):  # the next move says what is wrong
-            instrument.link.reopen()
+            instrument.reopen()
 
     def _perform(self, moves: tuple[Move, ...]) -> None:
         """Put moves on the wire one by one; a failure replaces what was left of them."""
@@ -230,7 +230,7 @@ class LocalKeeper:
         self._on_event(EventKind.SWITCHING_OFF_AGAIN, str(error))
         self._clock.sleep_s(_RETRY_S)
         with contextlib.suppress(InstrumentError):  # the next move says what is wrong
-            self._instruments[move.role].link.reopen()
+            self._instruments[move.role].reopen()
 
     def _note(self) -> None:
         """Report a change of power, once it is on the wire."""

@@ -145,6 +145,9 @@ RULES = """
   acceptance/test_absence.py
     TestStoppedKeeper::test_power_is_off_while_the_engine_waits_for_a_slow_meter
     TestNobodyThere::test_a_machine_that_slept_cuts_power_as_it_wakes
+  bench/test_begin_and_end.py
+    TestBegin::test_after_a_lost_link_off_reaches_the_chosen_channel
+    TestEnd::test_never_before_output_off_is_confirmed
   acceptance/test_safety_rules.py
     TestUnderPower::test_every_run_ends_with_off_confirmed
 

@@ -7,9 +7,12 @@ instruments speak in such ways is common practice.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import contextlib
+import os
+import signal
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import pytest
 
@@ -17,6 +20,8 @@ from tests.markdown import fenced, named_files
 from tests.outside.partner import OutsideBench
 from tests.outside.runs import TWO, Ended, Running, profile_text
 from tests.outside.tongue import Rule, Tongue
+
+TongueT = TypeVar("TongueT", bound=Tongue)
 
 PAGE = (Path(__file__).parents[2] / "docs" / "own-instrument.md").read_text(encoding="utf-8")
 FILES = named_files("own-instrument", tuple(fenced(PAGE)))
@@ -73,24 +78,71 @@ COUNTS = [
 ]
 
 
-def run(
+_CHOSEN = {"remote": "SYST:REM", "channel": "2"}
+
+
+class TwoChannels(Tongue):
+    """Each connection begins in local control with the first channel, on which nothing hangs.
+
+    Attributes:
+        astray: Messages that reached the first channel, or came in local control.
+        locked: Whether somebody switched remote control on and nobody gave it back.
+    """
+
+    def __init__(self, *arguments: Any, **keys: Any) -> None:
+        super().__init__(*arguments, **keys)
+        self.astray: list[str] = []
+        self.locked = False
+
+    def takes(self, text: str, known: dict[str, str]) -> bool:
+        """Take what reaches the second channel in remote control."""
+        if text in {"SYST:REM", "SYST:LOC"}:
+            known["remote"] = text
+            self.locked = text == "SYST:REM"
+        elif text == "INST:NSEL 2":
+            known["channel"] = "2"
+        elif not (text.startswith("*") or text == "SYST:ERR?" or known == _CHOSEN):
+            self.astray.append(text)
+            return False
+        return True
+
+
+#: Plain SCPI, once the channel is chosen.
+PLAIN = [
+    Rule("SYST:REM|SYST:LOC|INST:NSEL 2", says()),
+    Rule(r"(.*\?)", says("{}"), lambda said: said),
+    Rule("(.*)", says("{}")),
+]
+
+
+@contextlib.contextmanager
+def running(
     folder: Path,
     dialect: str,
     rules: Sequence[Rule],
     profile: str = profile_text(load=False, levels=TWO),
     config: dict[str, Any] | None = None,
+    kind: type[TongueT] = Tongue,  # type: ignore[assignment]
     **way: Any,
-) -> tuple[Ended, OutsideBench, Tongue]:
+) -> Iterator[tuple[Running, OutsideBench, TongueT]]:
     """Run a profile with a supply that speaks so, in the dialect that the page shows."""
     folder.mkdir(parents=True, exist_ok=True)
     (folder / dialect).write_text(FILES[dialect], encoding="utf-8")
     outside = OutsideBench(folder, {"load": False, **(config or {})}, dialects={"supply": dialect})
-    with outside as bench, Tongue(bench.ports["supply"], rules, **way) as tongue:
+    with outside as bench, kind(bench.ports["supply"], rules, **way) as tongue:
         text = bench.file.read_text(encoding="utf-8")
         text = text.replace(f"::{bench.ports['supply']}::", f"::{tongue.port}::")
         bench.file.write_text(text, encoding="utf-8")
-        with Running(bench, profile) as running:
-            ended = running.end()
+        with Running(bench, profile) as now:
+            yield now, bench, tongue
+
+
+def run(
+    folder: Path, dialect: str, rules: Sequence[Rule], **keys: Any
+) -> tuple[Ended, OutsideBench, Any]:
+    """Run it to its end."""
+    with running(folder, dialect, rules, **keys) as (now, bench, tongue):
+        ended = now.end()
     return ended, bench, tongue
 
 
@@ -153,4 +205,80 @@ class TestAnswers:
 
         assert ended.code == 5, ended.screen
         assert said in ended.screen or word in ended.screen
+        assert not bench.was_on
+
+
+CHOSEN = "chosen-channel-supply.toml"
+
+
+class TestBeginAndEnd:
+    """What is said once comes first with each opening, and last once the output is off."""
+
+    def ends_well(self, tongue: TwoChannels, bench: OutsideBench) -> None:
+        """Nothing went astray, power is off, and the front panel was given back after that."""
+        assert tongue.strange == []
+        assert tongue.astray == []
+        assert not bench.left_on
+        assert not tongue.locked
+        off_s = bench.events("power", on=False)[-1]["t"]
+        assert tongue.heard[-1][1] == "SYST:LOC"
+        assert tongue.heard[-1][0] > off_s
+        assert tongue.messages[-2] == "OUTP?"
+
+    def test_a_healthy_unit_is_released(self, tmp_path: Path) -> None:
+        """A channel that is chosen once serves a whole run; in the end the panel is free."""
+        ended, bench, tongue = run(tmp_path, CHOSEN, PLAIN, kind=TwoChannels)
+
+        assert (ended.code, ended.released) == (0, True), ended.screen
+        self.ends_well(tongue, bench)
+
+    def test_after_a_trip_too(self, tmp_path: Path) -> None:
+        """A run that is cut gives the front panel back as well."""
+        config = {"misbehaviours": [{"name": "short-circuit"}]}
+        ended, bench, tongue = run(tmp_path, CHOSEN, PLAIN, kind=TwoChannels, config=config)
+
+        assert ended.code == 3, ended.screen
+        self.ends_well(tongue, bench)
+
+    def test_a_link_that_breaks_begins_again(self, tmp_path: Path) -> None:
+        """With the connection lost in a hold, output off reaches the chosen channel."""
+        profile = profile_text(load=False, levels=TWO, nominal="20 s")
+        with running(tmp_path, CHOSEN, PLAIN, profile=profile, kind=TwoChannels) as (
+            now,
+            bench,
+            tongue,
+        ):
+            assert bench.wait(lambda state: state["on"] and state["set_v"] > 20.0)
+            tongue.drop()
+            ended = now.end()
+
+        assert ended.code == 3, ended.screen
+        assert bench.was_on
+        self.ends_well(tongue, bench)
+
+    def test_who_takes_over_begins_again(self, tmp_path: Path) -> None:
+        """With the keeper killed, the engine chooses the channel before it switches off."""
+        profile = profile_text(load=False, levels=TWO, nominal="20 s")
+        with running(tmp_path, CHOSEN, PLAIN, profile=profile, kind=TwoChannels) as (
+            now,
+            bench,
+            tongue,
+        ):
+            assert bench.wait(lambda state: state["on"] and state["set_v"] > 20.0)
+            pid = now.process.pid
+            children = Path(f"/proc/{pid}/task/{pid}/children").read_text(encoding="ascii")
+            os.kill(int(children), signal.SIGKILL)
+            ended = now.end()
+
+        assert ended.code == 3, ended.screen
+        self.ends_well(tongue, bench)
+
+    def test_a_channel_that_is_not_there_is_told_before_power(self, tmp_path: Path) -> None:
+        """What the instrument reports of these messages is told, and nothing is energised."""
+        rules = [Rule("INST:NSEL 2", says("INST:NSEL 2")), *PLAIN]
+        ended, bench, _ = run(tmp_path, CHOSEN, rules, kind=TwoChannels)
+
+        assert ended.code == 5, ended.screen
+        assert "Undefined header" in ended.screen
+        assert "[begin]" in ended.screen
         assert not bench.was_on

@@ -138,6 +138,18 @@ class TestMistakes:
                 "set_voltage = { widthe = 4 }",
                 "decimals.set_voltage.widthe: there is no key 'widthe' here, did you mean 'width'",
             ),
+            *(
+                ("[send]", f"[{table}]\nsend = {sent}\n[send]", f"{table}.send{says}")
+                for table in ("begin", "end")
+                for sent, says in (
+                    ('["CH 2", "CH?"]', "[1]: nobody reads the answer to a question here"),
+                    ('["OUTP ON"]', "[0]: 'OUTP ON' holds the message of output_on"),
+                    ('["VOLT {value}"]', "[0]: this message has no number to hold {value}"),
+                    ('["CH\\u0007"]', "[0]: this message must be printable ASCII text"),
+                    ('"CH 2"', ": expected a list, got 'CH 2'"),
+                    ("[2]", "[0]: expected text, got 2"),
+                )
+            ),
             ("set_voltage            = 3", "output_on = 3", "no number is sent with 'output_on'"),
             ("set_voltage            = 3", "set_voltage = true", "a whole number or a table"),
             ("set_voltage            = 3", "set_voltage = { scale = 0.0 }", "decimals.set_voltage"),

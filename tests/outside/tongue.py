@@ -81,11 +81,15 @@ class Tongue:
         with contextlib.suppress(OSError):
             self._server.shutdown(socket.SHUT_RDWR)
         self._server.close()
+        self.drop()
+        for thread in list(self._threads):
+            thread.join()
+
+    def drop(self) -> None:
+        """Break every connection there is."""
         for one in list(self._open):
             with contextlib.suppress(OSError):
                 one.shutdown(socket.SHUT_RDWR)
-        for thread in list(self._threads):
-            thread.join()
 
     def _accept(self) -> None:
         with contextlib.suppress(OSError):
@@ -97,6 +101,7 @@ class Tongue:
 
     def _converse(self, connection: socket.socket) -> None:
         self._hear("")
+        known: dict[str, str] = {}
         behind = socket.create_connection(("127.0.0.1", self._behind))
         self._open.append(behind)
         for one in (connection, behind):
@@ -110,12 +115,18 @@ class Tongue:
                 for message in whole:
                     text = message.decode("latin-1")
                     self._hear(text)
+                    if not self.takes(text, known):
+                        continue
                     answer = self._answer(text, behind, answers.readline)
                     if answer is not None:
                         connection.sendall(answer.encode("latin-1") + self._ends)
 
     def greet(self, connection: socket.socket) -> None:
         """Say something to whoever connects: nothing."""
+
+    def takes(self, text: str, known: dict[str, str]) -> bool:  # noqa: ARG002 - of others
+        """Say whether it takes a message, by what is known of this connection: it does."""
+        return True
 
     def cut(self, received: bytes) -> list[bytes]:
         """Cut what came into whole messages and the rest."""
