@@ -131,6 +131,9 @@ class Fold:
     def event(self, time_s: float, kind: str, step: str, detail: str) -> None:
         """Take in one row of ``events.csv``."""
         self.last_s = max(self.last_s, time_s)
+        if kind in {EventKind.METER, EventKind.LOAD}:  # what was read there is no more
+            source = f"{kind}."
+            self.readings = {k: v for k, v in self.readings.items() if not k.startswith(source)}
         kind, step, detail = printable(kind), printable(step), printable(detail)
         self.question = detail if kind == EventKind.QUESTION else ""
         match kind:

@@ -222,7 +222,8 @@ class TestTrouble:
                 shown(tab, "s of 20 s")
                 running.process.kill()
                 assert bench.wait(on=False, longest_s=5.0)
-                shown(tab, "POWER NOT KNOWN: LOOK AT THE SUPPLY")
+                shown(tab, "the program that led this run is gone", 10.0)
+                assert tab.inner_text("#power") == "POWER NOT KNOWN: LOOK AT THE SUPPLY"
 
     def test_names_are_text(self, campaign: Campaign, tab: Any) -> None:
         """Names that look like markup are shown as they are, and do nothing."""
@@ -273,7 +274,7 @@ class TestMany:
                     watched = rate(8.0)
                 assert bench.on
 
-        assert watched > 0.8 * alone  # two cores carry bench, run and viewers here
+        assert watched > 0.95 * alone
 
 
 def _drain(answer: Any) -> None:

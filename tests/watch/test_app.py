@@ -225,6 +225,11 @@ class TestFolder:
         """A name that is no run of the folder leads nowhere."""
         assert ask(wall[0], f"/{VIEW}/runs/{name}/")[0] == 404
 
+    def test_no_token_is_none(self, wall: tuple[Page, str]) -> None:
+        """Where there is no bench's token, an empty one is not it."""
+        for path in ("//", "//events", "//page.css"):
+            assert ask(wall[0], path)[0] == 404
+
     def test_nothing_can_be_pressed(self, wall: tuple[Page, str]) -> None:
         """The page of a folder switches nothing."""
         page, name = wall

@@ -84,6 +84,11 @@ class TestPower:
         assert {view.power for time_s, view in seen if time_s < on_s - 0.1} == {"off"}
         assert seen[-1][1].power == "off"
 
+    def test_it_counts_as_on_before_it_is_sent(self) -> None:
+        """From the row before output on is sent, and not only once it is confirmed, power is on."""
+        assert view_of(folded(*ENTERED[:3]), 1.15).power_words == "POWER ON"
+        assert view_of(folded(*ENTERED[:2]), 1.05).power_words == "OUTPUT OFF"
+
     def test_words(self) -> None:
         """Power is said in capitals: on, off with the time it was confirmed, or cut the mains."""
         fold = folded(*ENTERED)
@@ -111,6 +116,15 @@ class TestPower:
 
 
 class TestWhatHappens:
+    def test_leads_that_were_moved_leave_no_figure(self) -> None:
+        """What the meter read where it was before is no longer shown."""
+        fold = folded((1.0, "step", "start"))
+        read(fold, 1.5, "meter", "ohm", resistance=1250.0)
+        assert view_of(fold, 1.6).others == (("meter resistance", "1.25 kohm"),)
+        fold.event(2.0, "meter", "start", "connected across the output")
+
+        assert view_of(fold, 2.1).others == ()
+
     def test_a_level_is_charged_with_the_keepers_account(self) -> None:
         """While a level is entered: to how many volts, what is explained, what is used of it."""
         fold = folded(*ENTERED)
