@@ -113,6 +113,7 @@ class TestFiles:
             "word-supply.toml",
             "counting-supply.toml",
             "chosen-channel-supply.toml",
+            "letter-supply.toml",
             "resistor.toml",
             "every-step.toml",
         }

@@ -33,6 +33,8 @@ class _LinkTable(Table):
     timeout_s: Seconds = 1.0
     #: Wait after a setting before the next message.
     settle_s: Seconds = 0.0
+    #: Wait between any two messages.
+    rest_s: Seconds = 0.0
     #: Window a reading is averaged over; zero for an instantaneous one.
     averaging_window_s: Seconds = 0.0
 

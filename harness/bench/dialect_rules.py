@@ -98,7 +98,7 @@ def _number_form(operation: str, given: object) -> Iterator[ConfigError]:
 
 def _waits(role: str, tables: Tables) -> Iterator[ConfigError]:
     """No instrument is waited for longer than power may hang on it."""
-    for key in ("timeout", "settle"):
+    for key in ("timeout", "settle", "rest"):
         try:
             problem = wait_problem(role, parse_quantity(tables["link"].get(key), "s"))
         except (QuantityError, KeyError):  # no quantity, or no role: told already

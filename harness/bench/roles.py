@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 from collections.abc import Iterable, Iterator
 from typing import Any, TypeVar
 
@@ -37,6 +38,8 @@ _QUEUE_LIMIT = 32
 _IDENTITY_LENGTH, _IDENTITY_SHOWN = 200, 60
 #: Question that tells whether power may be on at it, by role.
 _STATES = {"supply": "output_state", "load": "input_state"}
+#: Operations that no rest holds up.
+_OFF = {"output_off", "input_off"}
 
 _Error = TypeVar("_Error", bound=InstrumentError)
 
@@ -52,11 +55,18 @@ class Instrument:
         self._identity: str | None = None
         self._singly = dialect.read_singly
         self._begun = not dialect.begin.send
+        self._rest_s = dialect.link.rest_s
+        self._rested_s = -math.inf  # time from which on it takes a message
+
+    @property
+    def pause_s(self) -> float:
+        """Longest time that passes after one of its messages before the next."""
+        return self.dialect.link.settle_s + self._rest_s
 
     @property
     def longest_s(self) -> float:
         """Longest time one of its messages may take."""
-        return self.link.timeout_s + self.dialect.link.settle_s
+        return self.link.timeout_s + self.pause_s
 
     def has(self, operation: str) -> bool:
         """Whether the dialect has an operation."""
@@ -71,17 +81,42 @@ class Instrument:
             raise InstrumentError(str(error), instrument=self.link.name, remedy=remedy) from error
         if not self._begun:
             self._begin()
+        if operation in _OFF and self._must_rest:
+            # At once (safety rule 4), and again after the rest: it may have been too early.
+            self.link.write(message)
+            self._count_rest()
         self._write(message)
 
     def _write(self, message: str) -> None:
+        self._rest()
         self.link.write(message)
+        self._count_rest()
         if self.dialect.link.settle_s:
             self.clock.sleep_s(self.dialect.link.settle_s)
 
     def _query(self, message: str) -> str:
         if not self._begun:
             self._begin()
-        return self.link.query(message)
+        if not self._rest_s:
+            return self.link.query(message)
+        self._rest()
+        try:
+            return self.link.query(message)
+        finally:
+            self._count_rest()
+
+    @property
+    def _must_rest(self) -> bool:
+        return self._rest_s > 0 and self.clock.now_s() < self._rested_s
+
+    def _rest(self) -> None:
+        """Wait until it takes the next message."""
+        if self._must_rest:
+            self.clock.sleep_s(self._rested_s - self.clock.now_s())
+
+    def _count_rest(self) -> None:
+        if self._rest_s:
+            self._rested_s = self.clock.now_s() + self._rest_s
 
     # --- how a conversation begins and ends
 

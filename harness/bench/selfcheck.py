@@ -120,7 +120,10 @@ def _questions(instrument: Instrument, link: VisaLink) -> Iterator[Finding]:
         state = _told(what, instrument, lambda: is_on if instrument.state(operation) else is_off)
         on = state is is_on
         yield state
-    yield _told("error queue", instrument, lambda: _old_errors(instrument.drain_errors()))
+    if instrument.has("error"):
+        yield _told("error queue", instrument, lambda: _old_errors(instrument.drain_errors()))
+    else:
+        yield Finding(Mark.NOTE, "error queue", "its dialect asks none")
     yield _told("self-test", instrument, lambda: _self_test(instrument, link, on=on))
     yield _told("reading", instrument, lambda: _reading(instrument))
     yield from _others(instrument)

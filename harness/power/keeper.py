@@ -236,7 +236,8 @@ class Keeper:
 
     def _arm(self, arm: Arm) -> tuple[Move, ...]:
         """Order of energising, safety rule 2, all but the last step."""
-        moves: list[Move] = [Send("supply", "clear"), *_SUPPLY_OFF]
+        clear = [Send("supply", "clear")] if "clear" in self._supply else []
+        moves: list[Move] = [*clear, *_SUPPLY_OFF]
         if not self.bit_is_wrong:
             moves.append(Check("supply", "protection"))
         moves += self._load.clear()

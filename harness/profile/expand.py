@@ -54,10 +54,6 @@ def make_plan(
         (check for step in steps for check in step.checks),
         None if at_hand is None else at_hand.safety_record,
     )
-    unprotected = (
-        "The supply's dialect has no set_voltage_protection: the readings alone guard the "
-        "envelope's voltage."
-    )
     return Plan(
         profile=profile,
         bench=bench,
@@ -66,7 +62,7 @@ def make_plan(
             *_notes(profile, bench, steps),
             *_edge(envelope.voltage_v, most_v, steps),
             *([safety.note] if safety.note else []),
-            *([unprotected] if _lacks(operations, "supply", "set_voltage_protection") else []),
+            *_missing(operations),
         ),
         cautions=cautions(profile.unit, envelope),
         duration_s=sum(level.dwell_s for step in steps for level in step.all_levels),
@@ -120,6 +116,22 @@ def _steps(
 
 def _lacks(operations: Operations | None, role: str, operation: str) -> bool:
     return operations is not None and operation not in operations.get(role, ())
+
+
+def _missing(operations: Operations | None) -> Iterator[str]:
+    """Yield what falls away since the dialects do not have it."""
+    if _lacks(operations, "supply", "set_voltage_protection"):
+        yield (
+            "The supply's dialect has no set_voltage_protection: the readings alone guard the "
+            "envelope's voltage."
+        )
+    for role in operations or ():
+        if _lacks(operations, role, "error"):
+            beside = " where its setting is read back" if role != "meter" else " in its readings"
+            yield (
+                f"The {role}'s dialect asks no error queue: a message that the {role} refuses "
+                f"shows only{beside}."
+            )
 
 
 def _lacking(profile: Profile, operations: Operations | None) -> Iterator[str]:

@@ -193,7 +193,7 @@ OPERATIONS: Mapping[str, Form] = {
 #: What each role cannot do without, since safety rests on it.
 REQUIRED: Mapping[str, tuple[str, ...]] = {
     "supply": (
-        *("identify", "clear", "error", "set_voltage", "voltage_setting", "set_current_limit"),
+        *("identify", "set_voltage", "voltage_setting", "set_current_limit"),
         *("current_limit_setting", "output_on", "output_off", "output_state"),
         *("measure_voltage", "measure_current"),
     ),

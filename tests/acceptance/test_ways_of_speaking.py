@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
+import time
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
@@ -112,6 +113,43 @@ PLAIN = [
     Rule("SYST:REM|SYST:LOC|INST:NSEL 2", says()),
     Rule(r"(.*\?)", says("{}"), lambda said: said),
     Rule("(.*)", says("{}")),
+]
+
+
+class Slow(Tongue):
+    """Misses what comes sooner than half its rest after the message before.
+
+    The other half is for this machine. Attributes:
+        early: What it missed, with the message before.
+    """
+
+    def __init__(self, *arguments: Any, **keys: Any) -> None:
+        super().__init__(*arguments, **keys)
+        self.early: list[tuple[str, str]] = []
+        self._ready_s = 0.0
+
+    def takes(self, text: str, known: dict[str, str]) -> bool:
+        """Take what comes late enough."""
+        now_s = time.monotonic()
+        ready, self._ready_s = now_s >= self._ready_s, now_s + 0.025
+        if not ready:
+            self.early.append((known.get("last", ""), text))
+        known["last"] = text
+        return ready
+
+
+#: Letters; a register of bits, of which 64 is the output.
+LETTERS = [
+    Rule("ID", says(IDENTITY), lambda said: said),
+    Rule(r"V1:(\d+\.\d\d)", says("VOLT {}")),
+    Rule(r"I1:(\d+\.\d{3})", says("CURR {}")),
+    Rule(r"V1\?", says("VOLT?"), lambda volts: f"{float(volts):.2f}"),
+    Rule(r"I1\?", says("CURR?"), lambda amps: f"{float(amps):.3f}"),
+    Rule("OUT1", says("OUTP ON")),
+    Rule("OUT0", says("OUTP OFF")),
+    Rule(r"ST\?", says("OUTP?"), lambda state: str(64 * on(state))),
+    Rule(r"VO\?", says("MEAS:VOLT?"), lambda volts: f"{float(volts):.3f}"),
+    Rule(r"IO\?", says("MEAS:CURR?"), lambda amps: f"{float(amps):.4f}"),
 ]
 
 
@@ -282,3 +320,30 @@ class TestBeginAndEnd:
         assert "Undefined header" in ended.screen
         assert "[begin]" in ended.screen
         assert not bench.was_on
+
+
+class TestLetters:
+    """No SCPI, no error queue, and a rest between any two messages."""
+
+    def test_a_healthy_unit_is_released(self, tmp_path: Path) -> None:
+        """A whole run keeps the rest; nothing but output off ever comes sooner."""
+        ended, bench, tongue = run(tmp_path, "letter-supply.toml", LETTERS, ends=b"\r", kind=Slow)
+
+        assert (ended.code, ended.released) == (0, True), ended.screen
+        assert tongue.strange == []
+        assert {text for _, text in tongue.early} <= {"OUT0"}
+        assert not bench.left_on
+
+    def test_a_rest_does_not_hold_output_off_up(self, tmp_path: Path) -> None:
+        """Output off follows the reading at once, and again after the rest: it was missed."""
+        config = {"misbehaviours": [{"name": "short-circuit"}]}
+        ended, bench, tongue = run(
+            tmp_path, "letter-supply.toml", LETTERS, ends=b"\r", kind=Slow, config=config
+        )
+
+        assert ended.code == 3, ended.screen
+        assert ("ST?", "OUT0") in tongue.early
+        after = tongue.messages[tongue.messages.index("OUT1") :]
+        first = after.index("OUT0")
+        assert after[first : first + 3] == ["OUT0", "OUT0", "ST?"]
+        assert not bench.left_on

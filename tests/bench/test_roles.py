@@ -188,3 +188,49 @@ class TestState:
 
         with pytest.raises(NoReading, match="output_state"):
             supply(wire).state("output_state")
+
+
+class TestRest:
+    def rested(self, wire: Wire) -> Instrument:
+        """Return a supply that rests 50 ms between any two messages."""
+        return supply(wire, link={"rest": "50 ms"})
+
+    def test_it_is_kept_between_any_two_messages(self, wire: Wire) -> None:
+        """Question or setting: each waits until the rest after the one before is over."""
+        rested, times_s = self.rested(wire), []
+        for act in (
+            rested.identify,
+            lambda: rested.send("set_voltage", 1.0),
+            lambda: rested.value("voltage_setting"),
+            lambda: rested.send("clear"),
+        ):
+            act()
+            times_s.append(wire.clock.now_s())
+
+        assert times_s == pytest.approx([0.001, 0.052, 0.103, 0.154])
+
+    def test_time_that_has_passed_counts(self, wire: Wire) -> None:
+        """After a pause of its own nothing is waited for."""
+        rested = self.rested(wire)
+        rested.identify()
+        wire.clock.sleep_s(1.0)
+        rested.send("output_off")
+
+        assert wire.clock.now_s() == pytest.approx(1.002)
+        assert wire.supply.messages == ["*IDN?", "OUTP OFF"]
+
+    def test_output_off_does_not_wait(self, wire: Wire) -> None:
+        """Output off goes out at once, and again after the rest."""
+        rested, off_s = self.rested(wire), []
+        write = wire.supply.write
+
+        def note(message: str) -> None:
+            off_s.append(wire.clock.now_s())
+            write(message)
+
+        wire.supply.write = note  # type: ignore[method-assign]
+        rested.identify()
+        rested.send("output_off")
+
+        assert wire.supply.messages == ["*IDN?", "OUTP OFF", "OUTP OFF"]
+        assert off_s == pytest.approx([0.001, 0.052])

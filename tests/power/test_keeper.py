@@ -40,7 +40,9 @@ LIMITS = OperatingEnvelope(
     load_power_w=12.0,
     load_least_ohm=4.0,
 )
-SUPPLY = frozenset({"set_voltage_protection", "voltage_protection_setting", "voltage_setting"})
+SUPPLY = frozenset(
+    {"clear", "set_voltage_protection", "voltage_protection_setting", "voltage_setting"}
+)
 LOAD = frozenset({"input_off", "set_current", "set_resistance", "set_power"})
 LEVEL = Level(label="10 %", voltage_v=2.4, current_limit_a=0.3, dwell_s=1.0)
 
@@ -151,6 +153,15 @@ class TestOrderOfEnergising:
             "set_current_limit",
             "set_voltage",
         ]
+
+    def test_what_cannot_be_cleared_is_not(self) -> None:
+        """A supply without a message that clears begins with output off."""
+        machine = Keeper(LIMITS, supply=SUPPLY - {"clear"}, load=LOAD)
+
+        assert machine.command(Arm(2.4, 0.3), 0.0)[:2] == (
+            OFF_FIRST,
+            Confirm("supply", "output_state", expected=False),
+        )
 
     def test_off_is_confirmed_before_anything_is_set(self) -> None:
         """The output's state is asked for before the first setting goes out."""

@@ -373,7 +373,7 @@ class TestDropped:
 
 
 class TestLacking:
-    DC = frozenset({"measure_voltage", "measure_current", "set_voltage_protection"})
+    DC = frozenset({"measure_voltage", "measure_current", "set_voltage_protection", "error"})
 
     def test_an_ac_unit_needs_its_frequency_set(
         self, profile_of: ProfileOf, bench_of: BenchOf
@@ -403,6 +403,18 @@ class TestLacking:
             "The supply's dialect has no set_voltage_protection: the readings alone guard the "
             "envelope's voltage."
         )
+
+    def test_a_supply_without_an_error_queue_is_noted(
+        self, profile_of: ProfileOf, bench_of: BenchOf
+    ) -> None:
+        """Where nobody can ask what the supply refused, the plan says what falls away."""
+        operations = {"supply": self.DC - {"error"}}
+        plan = make_plan(profile_of("dc"), bench_of(), operations=operations)
+
+        assert (
+            "The supply's dialect asks no error queue: a message that the supply refuses shows "
+            "only where its setting is read back."
+        ) in plan.notes
 
 
 class TestNotes:
