@@ -149,7 +149,7 @@ class TestPress:
         """From the press to output off at the instrument: 300 ms at most, and no question."""
         with campaign.run(slow_bench, WATCHED) as running:
             tab.goto(addresses(running)[0])
-            shown(tab, "s of 30 s")
+            shown(tab, "s of 30 s, ")
             pressed_s = time.monotonic()
             tab.click("#off")
             assert slow_bench.wait(on=False, longest_s=5.0)
@@ -166,7 +166,7 @@ class TestPress:
         """The control is the first that Tab comes to, and Enter presses it."""
         with campaign.run(slow_bench, WATCHED) as running:
             tab.goto(addresses(running)[0])
-            shown(tab, "s of 30 s")
+            shown(tab, "s of 30 s, ")
             tab.keyboard.press("Tab")
             assert tab.evaluate("document.activeElement.id") == "off"
             tab.keyboard.press("Enter")
@@ -179,7 +179,7 @@ class TestPress:
         """The address for viewers shows the run and has nothing to press."""
         with campaign.run(slow_bench, WATCHED) as running:
             tab.goto(addresses(running)[1])
-            shown(tab, "s of 30 s")
+            shown(tab, "s of 30 s, ")
             assert tab.locator("#off").is_hidden()
             status = tab.evaluate("fetch('off', {method: 'POST'}).then((a) => a.status)")
             assert status == 403
@@ -193,10 +193,10 @@ class TestTrouble:
             long_hold(bench, "20 s")
             with campaign.run(bench, WATCHED) as running:
                 tab.goto(addresses(running)[0])
-                shown(tab, "s of 20 s")
+                shown(tab, "s of 20 s, ")
                 before = tab.locator("#news li").all_inner_texts()
                 tab.reload()
-                shown(tab, "s of 20 s")
+                shown(tab, "s of 20 s, ")
                 assert tab.locator("#news li").all_inner_texts()[-len(before) :] == before
                 assert bench.on
 
@@ -206,7 +206,7 @@ class TestTrouble:
             long_hold(bench, "6 s")
             with campaign.run(bench, WATCHED) as running:
                 tab.goto(addresses(running)[0])
-                shown(tab, "s of 6 s")
+                shown(tab, "s of 6 s, ")
                 os.kill(server_of(running), 9)
                 shown(tab, "POWER NOT KNOWN: LOOK AT THE SUPPLY")
                 assert running.says("the page is gone; the run goes on without it", 10.0)
@@ -219,7 +219,7 @@ class TestTrouble:
             long_hold(bench, "20 s")
             with campaign.run(bench, WATCHED) as running:
                 tab.goto(addresses(running)[0])
-                shown(tab, "s of 20 s")
+                shown(tab, "s of 20 s, ")
                 running.process.kill()
                 assert bench.wait(on=False, longest_s=5.0)
                 shown(tab, "the program that led this run is gone", 10.0)
@@ -371,7 +371,7 @@ class TestLooks:
                 # the checker's own script must come in; the page's policy keeps scripts out
                 tab.route("**/", _without_policy)
                 tab.goto(addresses(running)[0])
-                shown(tab, "s of 20 s")
+                shown(tab, "s of 20 s, ")
                 found = axe.run(tab, options={"runOnly": rules})
                 wide = tab.evaluate("document.documentElement.scrollWidth")
 
