@@ -23,6 +23,9 @@ from tests.acceptance.test_confirm import AT_A_TERMINAL
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="terminals of POSIX systems")
 
+#: An environment that has another size than the terminal: what it says does not count.
+NARROW = {"TERM": "xterm", "COLUMNS": "100", "LINES": "50"}
+
 #: The longest time from a key to output off.
 KEY_S = 0.1
 
@@ -225,7 +228,7 @@ class TestInTmux:
             line = shlex.join([sys.executable, *command(bench)])
             size = ("-x", str(columns), "-y", "24")
             start = [*tmux, "new-session", "-d", "-s", "run", *size, f"{line}; sleep 60"]
-            subprocess.run(start, check=True, cwd=ROOT, env={**os.environ, "TERM": "xterm"})
+            subprocess.run(start, check=True, cwd=ROOT, env={**os.environ, **NARROW})
             assert bench.wait(on=True, longest_s=30.0)
             end_s = time.monotonic() + 20.0
             while "s of 20 s, " not in (screen := self.shown(tmux)):
