@@ -114,6 +114,8 @@ class TestFiles:
             "counting-supply.toml",
             "chosen-channel-supply.toml",
             "letter-supply.toml",
+            "apply-supply.toml",
+            "configured-meter.toml",
             "resistor.toml",
             "every-step.toml",
         }

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
+from types import MappingProxyType
 from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, PrivateAttr
 
 from harness.bench.answer_form import AnswerForm
-from harness.bench.dialect_rules import FOLDER, SAMPLED, dialect_errors
+from harness.bench.dialect_rules import FOLDER, PLACEHOLDER, SAMPLED, dialect_errors
 from harness.bench.number_form import NumberForm
 from harness.errors import FileError, Mistake
 from harness.files.field_types import Seconds, Table, mistaken
@@ -35,6 +37,8 @@ class _LinkTable(Table):
     settle_s: Seconds = 0.0
     #: Wait between any two messages.
     rest_s: Seconds = 0.0
+    #: What it answers each message that is no question with; left out: nothing.
+    acknowledgement: str = Field(default="", examples=['"OK"'])
     #: Window a reading is averaged over; zero for an instantaneous one.
     averaging_window_s: Seconds = 0.0
 
@@ -98,6 +102,8 @@ class Dialect(Table):
         default_factory=dict
     )
     ask: dict[str, str] = Field(default_factory=dict)
+    #: What is sent once, before the first of some questions of a measurement.
+    configure: dict[str, str] = Field(default_factory=dict)
     #: What an answer looks like; left out: it is the number or state and nothing else.
     answers: dict[str, Annotated[AnswerForm, BeforeValidator(_as_form)]] = Field(
         default_factory=dict
@@ -134,12 +140,26 @@ class Dialect(Table):
         )
         return self.model_copy(update={"link": self.link.model_copy(update=said)})
 
-    def message(self, operation: str, value: float | None = None) -> str:
-        """Return what goes on the wire for an operation that sends; KeyError for any other."""
+    def message(
+        self,
+        operation: str,
+        value: float | None = None,
+        told: Mapping[str, float] = MappingProxyType({}),
+    ) -> str:
+        """Return what goes on the wire for an operation that sends; KeyError for any other.
+
+        ``told`` is what was set before, by operation: a message that sets two things at once says
+        the other one again, and zero where it was never set.
+        """
         template = self.send[operation]
         if value is None:
             return template
-        return template.replace("{value}", self._sent(operation, value))
+        numbers = {"value": self._sent(operation, value)}
+        for name in PLACEHOLDER.findall(template) if template.count("{") > 1 else ():
+            if name != "value":
+                other = f"set_{name}"
+                numbers[name] = self._sent(other, told.get(other, 0.0))
+        return PLACEHOLDER.sub(lambda match: numbers[match[1]], template)
 
     def sent_value(self, operation: str, value: float) -> float:
         """Return the number that really goes on the wire: ``value`` cut to the decimals."""

@@ -16,7 +16,7 @@ from harness.errors import did_you_mean
 from harness.files.config_error import ConfigError
 from harness.files.text_file import quoted
 from harness.profile.bench_file import wait_problem
-from harness.profile.measures import OPERATIONS, REQUIRED
+from harness.profile.measures import OPERATIONS, REQUIRED, SETTINGS
 from harness.quantity import QuantityError, parse_quantity, shown
 
 #: Where the dialects stand that come with the program.
@@ -42,13 +42,27 @@ _MOST_DECIMALS = 12
 _SENDABLE = re.compile("[ -~]+")
 _NO_SEPARATOR = "what stands between two values is one character that no number has"
 
+#: Stands in a message for a number: the one that is set, or another setting by its name.
+PLACEHOLDER = re.compile(r"\{([a-z_]+)\}")
+
 Tables = Mapping[str, Mapping[str, Any]]
 
 
 def dialect_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     """Yield every mistake in what stands in the file that is none of shape or type."""
     role = str(data.get("role"))
-    names = ("link", "begin", "end", "send", "decimals", "ask", "sample", "answers", "status")
+    names = (
+        "link",
+        "configure",
+        "begin",
+        "end",
+        "send",
+        "decimals",
+        "ask",
+        "sample",
+        "answers",
+        "status",
+    )
     tables = {name: data[name] if isinstance(data.get(name), dict) else {} for name in names}
     answer = tables["sample"].get("answer")
     sampled = answer if isinstance(answer, list) else []
@@ -57,6 +71,8 @@ def dialect_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     yield from _waits(role, tables)
     yield from _messages(role, tables)
     yield from _begin_and_end(tables)
+    yield from _both_at_once(role, tables)
+    yield from _configure(role, tables)
     yield from _missing(role, tables)
     if isinstance(data.get("sample"), dict):
         yield from _sample(role, tables, sampled)
@@ -98,6 +114,13 @@ def _number_form(operation: str, given: object) -> Iterator[ConfigError]:
 
 def _waits(role: str, tables: Tables) -> Iterator[ConfigError]:
     """No instrument is waited for longer than power may hang on it."""
+    said = tables["link"].get("acknowledgement")
+    if isinstance(said, str) and (said != said.strip() or not _SENDABLE.fullmatch(said)):
+        plain = "it must be printable ASCII text without blanks around it"
+        yield ConfigError(("link", "acknowledgement"), plain, '"OK"')
+    if said is not None and "rest" in tables["link"]:
+        ready = "what acknowledges a message is ready for the next: leave rest out"
+        yield ConfigError(("link", "rest"), ready)
     for key in ("timeout", "settle", "rest"):
         try:
             problem = wait_problem(role, parse_quantity(tables["link"].get(key), "s"))
@@ -128,6 +151,44 @@ def _wrong_message(form: str, message: str) -> str:
     if form == "number":
         return "" if message.count("{value}") == 1 else "must hold {value} once"
     return "has no number to hold {value}" if "{value}" in message else ""
+
+
+def _both_at_once(role: str, tables: Tables) -> Iterator[ConfigError]:
+    """A message that sets two things at once names the other one, which is set by itself, too."""
+    settings = SETTINGS.get(role, {})
+    for operation, message in tables["send"].items():
+        if OPERATIONS.get(operation) != "number" or not isinstance(message, str):
+            continue
+        for name in PLACEHOLDER.findall(message):
+            if name == "value":
+                continue
+            problem = ""
+            if name not in settings:
+                there = did_you_mean(name, settings) or f"; there are {', '.join(settings)}"
+                problem = f"there is no setting {name!r} to stand in braces{there}"
+            elif f"set_{name}" == operation:
+                problem = f"{{{name}}} is what this message sets: write {{value}}"
+            elif f"set_{name}" not in tables["send"]:
+                problem = f"{{{name}}} is never set: there is no set_{name} under [send]"
+            if problem:
+                yield ConfigError(("send", operation), problem)
+
+
+def _configure(role: str, tables: Tables) -> Iterator[ConfigError]:
+    """What is sent once before a measurement belongs to a question of a meter."""
+    if tables["configure"] and role != "meter":
+        problem = "only a meter is configured: what comes first goes under [begin]"
+        yield ConfigError(("configure",), problem)
+        return
+    for operation, message in tables["configure"].items():
+        path = ("configure", operation)
+        if not (operation.startswith("measure_") and operation in tables["ask"]):
+            problem = "this dialect measures nothing of this name: add the question under [ask]"
+            yield ConfigError(path, problem)
+        if isinstance(message, str) and (wrong := _wrong_message("bare", message)):
+            yield ConfigError(path, f"this message {wrong}", '"CONF:VOLT:DC 100"')
+        elif isinstance(message, str) and "?" in message:
+            yield ConfigError(path, "nobody reads the answer to a question here: leave it out")
 
 
 def _begin_and_end(tables: Tables) -> Iterator[ConfigError]:

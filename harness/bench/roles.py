@@ -31,6 +31,7 @@ from harness.errors import (
     UnexpectedReply,
 )
 from harness.profile.bench_file import BenchFile
+from harness.quantity import shown
 
 #: An error queue longer than this is not drained but reported: something is badly wrong.
 _QUEUE_LIMIT = 32
@@ -55,6 +56,8 @@ class Instrument:
         self._identity: str | None = None
         self._singly = dialect.read_singly
         self._begun = not dialect.begin.send
+        self._told: dict[str, float] = {}  # what was set, by its operation
+        self._configured = ""  # measurement that it was configured for
         self._rest_s = dialect.link.rest_s
         self._rested_s = -math.inf  # time from which on it takes a message
 
@@ -72,10 +75,13 @@ class Instrument:
         """Whether the dialect has an operation."""
         return operation in self.dialect.send or operation in self.dialect.ask
 
-    def send(self, operation: str, value: float | None = None) -> None:
-        """Carry out an operation that has no answer, then wait its settle time."""
+    def send(self, operation: str, value: float | None = None, *, heard: bool = True) -> None:
+        """Carry out an operation that sends, then wait its settle time.
+
+        ``heard`` is false where the link is opened again next: no acknowledgement is waited for.
+        """
         try:
-            message = self.dialect.message(operation, value)
+            message = self.dialect.message(operation, value, self._told)
         except ValueError as error:
             remedy = f"give it a higher width under [decimals] {operation} of its dialect"
             raise InstrumentError(str(error), instrument=self.link.name, remedy=remedy) from error
@@ -83,16 +89,32 @@ class Instrument:
             self._begin()
         if operation in _OFF and self._must_rest:
             # At once (safety rule 4), and again after the rest: it may have been too early.
-            self.link.write(message)
+            self._say(message, heard=heard)
             self._count_rest()
-        self._write(message)
+        self._write(message, heard=heard)
+        if value is not None:
+            self._told[operation] = value
 
-    def _write(self, message: str) -> None:
+    def _write(self, message: str, *, heard: bool = True) -> None:
         self._rest()
-        self.link.write(message)
+        self._say(message, heard=heard)
         self._count_rest()
         if self.dialect.link.settle_s:
             self.clock.sleep_s(self.dialect.link.settle_s)
+
+    def _say(self, message: str, *, heard: bool) -> None:
+        """Send a message, and see that it is acknowledged, where its instrument does that."""
+        wanted = self.dialect.link.acknowledgement
+        if not wanted or not heard:
+            self.link.write(message)
+            return
+        answer = self.link.query(message)
+        if answer.strip() != wanted:
+            cause = Cause(
+                f"it answers {shown(answer)} where {shown(wanted)} is its acknowledgement",
+                "check that its dialect and range fit what was sent",
+            )
+            raise self._error(ReportedError, cause, message)
 
     def _query(self, message: str) -> str:
         if not self._begun:
@@ -127,6 +149,7 @@ class Instrument:
         is: nothing ever reaches another channel than the one it is meant for.
         """
         self._begun = not self.dialect.begin.send
+        self._configured = ""
         self.link.reopen()
 
     def _begin(self) -> None:
@@ -160,12 +183,24 @@ class Instrument:
     def value(self, operation: str) -> float:
         """Ask for a number; overload, not-a-number and all else are :class:`NoReading`."""
         question = self.dialect.ask[operation]
+        if self.dialect.configure:
+            self._configure(operation)
         answer = self._query(question)
         try:
             return self._number(operation, answer, question)
         except ValueError as error:
             cause = reply_cause(operation, question, answer, state=False)
             raise self._error(NoReading, cause, question) from error
+
+    def _configure(self, operation: str) -> None:
+        """Send what a measurement needs once: not again until another one was made."""
+        if operation != self._configured and operation.startswith("measure_"):
+            self._configured = ""
+            if operation in self.dialect.configure:
+                if not self._begun:
+                    self._begin()
+                self._write(self.dialect.configure[operation])
+            self._configured = operation
 
     def state(self, operation: str) -> bool:
         """Ask for a boolean; any other answer is :class:`NoReading`."""

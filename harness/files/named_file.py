@@ -67,7 +67,7 @@ DIALECT = FileKind(
     frozenset(
         {"name", "role", "title", "link", "begin", "end", "send", "decimals", "ask", "answers"}
     )
-    | {"sample", "status"},
+    | {"sample", "status", "configure"},
     'an instrument of a bench file, as dialect = "FILE"',
 )
 

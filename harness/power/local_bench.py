@@ -201,8 +201,9 @@ class LocalKeeper:
         Output off is the next message all the same: it goes out on the link as it is, in case it
         still carries. A confirmation over a link that hangs would cost a time-out with power on.
         """
+        supply = self._instruments[output_off.role]
         with contextlib.suppress(InstrumentError):
-            self._carry_out(output_off)
+            supply.send("output_off", heard=supply is not instrument)
         with contextlib.suppress(InstrumentError):  # the next move says what is wrong
             instrument.reopen()
 

@@ -116,6 +116,38 @@ PLAIN = [
 ]
 
 
+def okay(*_: str) -> str:
+    return "OK"
+
+
+#: One message sets both; each that is no question is acknowledged.
+APPLY = [
+    Rule(r"\*IDN\?", says(IDENTITY), lambda said: said),
+    Rule(r"APPL P1,(\d+\.\d{3}),(\d+\.\d{4})", says("VOLT {0};:CURR {1}"), okay),
+    Rule(r"APPL\? P1", says("VOLT?", "CURR?"), lambda v, a: f"{float(v):.3f},{float(a):.4f}"),
+    Rule("OUT P1,(ON|OFF)", says("OUTP {}"), okay),
+    Rule(r"OUT\? P1", says("OUTP?"), lambda state: "ON" if on(state) else "OFF"),
+    Rule(r"MEAS\? P1", says(*READ), lambda v, a: f"{float(v):.3f},{float(a):.4f}"),
+]
+
+
+class Configured(Tongue):
+    """A meter that reads what it was configured for, and nothing before that."""
+
+    def takes(self, text: str, known: dict[str, str]) -> bool:
+        """Take a reading once it is configured."""
+        known["for"] = text if text.startswith("CONF") else known.get("for", "")
+        return text != "READ?" or known["for"].startswith("CONF:VOLT:DC")
+
+
+#: Reads direct voltage alone.
+METER = [
+    Rule(r"CONF:VOLT:DC 100;:VOLT:DC:NPLC 1", says()),
+    Rule(r"READ\?", says("MEAS:VOLT:DC?"), lambda said: said),
+    *PLAIN[1:],
+]
+
+
 class Slow(Tongue):
     """Misses what comes sooner than half its rest after the message before.
 
@@ -161,15 +193,16 @@ def running(
     profile: str = profile_text(load=False, levels=TWO),
     config: dict[str, Any] | None = None,
     kind: type[TongueT] = Tongue,  # type: ignore[assignment]
+    role: str = "supply",
     **way: Any,
 ) -> Iterator[tuple[Running, OutsideBench, TongueT]]:
     """Run a profile with a supply that speaks so, in the dialect that the page shows."""
     folder.mkdir(parents=True, exist_ok=True)
     (folder / dialect).write_text(FILES[dialect], encoding="utf-8")
-    outside = OutsideBench(folder, {"load": False, **(config or {})}, dialects={"supply": dialect})
-    with outside as bench, kind(bench.ports["supply"], rules, **way) as tongue:
+    outside = OutsideBench(folder, {"load": False, **(config or {})}, dialects={role: dialect})
+    with outside as bench, kind(bench.ports[role], rules, **way) as tongue:
         text = bench.file.read_text(encoding="utf-8")
-        text = text.replace(f"::{bench.ports['supply']}::", f"::{tongue.port}::")
+        text = text.replace(f"::{bench.ports[role]}::", f"::{tongue.port}::")
         bench.file.write_text(text, encoding="utf-8")
         with Running(bench, profile) as now:
             yield now, bench, tongue
@@ -347,3 +380,51 @@ class TestLetters:
         first = after.index("OUT0")
         assert after[first : first + 3] == ["OUT0", "OUT0", "ST?"]
         assert not bench.left_on
+
+
+class TestBothAtOnce:
+    """One message sets voltage and limit, and each that is no question is acknowledged."""
+
+    def test_a_healthy_unit_is_released(self, tmp_path: Path) -> None:
+        """What is set says the other setting again as it stands; before power it is zero."""
+        ended, bench, tongue = run(tmp_path, "apply-supply.toml", APPLY)
+
+        assert (ended.code, ended.released) == (0, True), ended.screen
+        assert tongue.strange == []
+        set_to = [said for said in tongue.messages if said.startswith("APPL P1")]
+        assert set_to[0] == "APPL P1,0.000,0.3000"
+        assert set_to[-1].startswith("APPL P1,24.000,")
+        assert not bench.left_on
+
+    def test_a_refusal_is_told_before_power(self, tmp_path: Path) -> None:
+        """Another answer than the acknowledgement is an error, and nothing is energised."""
+        rules = [Rule("APPL P1,.*", says(), lambda: "ERR 7"), *APPLY]
+        ended, bench, _ = run(tmp_path, "apply-supply.toml", rules)
+
+        assert ended.code == 5, ended.screen
+        assert "it answers 'ERR 7' where 'OK' is its acknowledgement" in ended.screen
+        assert not bench.was_on
+
+    def test_a_short_is_cut(self, tmp_path: Path) -> None:
+        """Output off is the next message after the reading that shows a short."""
+        config = {"misbehaviours": [{"name": "short-circuit"}]}
+        ended, bench, tongue = run(tmp_path, "apply-supply.toml", APPLY, config=config)
+
+        assert ended.code == 3, ended.screen
+        after = tongue.messages[tongue.messages.index("OUT P1,ON") :]
+        first = after.index("OUT P1,OFF")
+        assert after[first - 1 : first + 2] == ["MEAS? P1", "OUT P1,OFF", "OUT? P1"]
+        assert not bench.left_on
+
+
+class TestConfiguredMeter:
+    def test_it_is_configured_once(self, tmp_path: Path) -> None:
+        """A whole run reads it many times, and sets it up once."""
+        ended, _, tongue = run(
+            tmp_path, "configured-meter.toml", METER, role="meter", kind=Configured
+        )
+
+        assert (ended.code, ended.released) == (0, True), ended.screen
+        assert tongue.strange == []
+        assert tongue.messages.count("READ?") > 10
+        assert len([said for said in tongue.messages if said.startswith("CONF")]) == 1

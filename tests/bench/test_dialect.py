@@ -150,6 +150,21 @@ class TestMistakes:
                     ("[2]", "[0]: expected text, got 2"),
                 )
             ),
+            ("VOLT {value}", "APPL {value},{curent_limit}", "did you mean 'current_limit'"),
+            ("VOLT {value}", "APPL {value},{voltage}", "{voltage} is what this message sets"),
+            ("VOLT {value}", "APPL {value},{watchdog}", "there is no set_watchdog under [send]"),
+            ('timeout    = "1 s"', 'acknowledgement = " OK"', "without blanks around it"),
+            ('timeout    = "1 s"', 'rest = "6 s"', "more than 5 s, the longest that a supply"),
+            (
+                'timeout    = "1 s"',
+                'acknowledgement = "OK"\nrest = "1 s"',
+                "is ready for the next: leave rest out",
+            ),
+            (
+                "[send]",
+                '[configure]\nmeasure_voltage = "CONF"\n[send]',
+                "only a meter is configured",
+            ),
             ("set_voltage            = 3", "output_on = 3", "no number is sent with 'output_on'"),
             ("set_voltage            = 3", "set_voltage = true", "a whole number or a table"),
             ("set_voltage            = 3", "set_voltage = { scale = 0.0 }", "decimals.set_voltage"),
@@ -196,6 +211,22 @@ class TestMistakes:
 
         with pytest.raises(FileError) as caught:
             load_dialect(written(tmp_path, self.GOOD.replace(old, new, 1)))
+        assert says in str(caught.value)
+
+    @pytest.mark.parametrize(
+        ("line", "says"),
+        [
+            ('measure_voltage = "CONF"', "measures nothing of this name"),
+            ('measure_voltage_dc = "CONF?"', "nobody reads the answer to a question here"),
+            ('measure_voltage_dc = "CONF {value}"', "this message has no number to hold {value}"),
+        ],
+    )
+    def test_what_a_meter_is_configured_with(self, tmp_path: Path, line: str, says: str) -> None:
+        """What is sent once belongs to a measurement that is there, and asks nothing."""
+        text = (FOLDER / "scpi-meter.toml").read_text(encoding="utf-8")
+
+        with pytest.raises(FileError) as caught:
+            load_dialect(written(tmp_path, f"{text}\n[configure]\n{line}\n"))
         assert says in str(caught.value)
 
     def test_all_are_told_at_once_with_line_key_and_example(self, tmp_path: Path) -> None:

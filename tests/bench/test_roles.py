@@ -9,7 +9,7 @@ import pytest
 
 from harness.bench.dialect import Dialect, load_dialect
 from harness.bench.roles import Instrument
-from harness.errors import NoReading, Overload, UnexpectedReply
+from harness.errors import NoReading, Overload, ReportedError, UnexpectedReply
 
 if TYPE_CHECKING:
     from tests.power.conftest import Wire
@@ -234,3 +234,72 @@ class TestRest:
 
         assert wire.supply.messages == ["*IDN?", "OUTP OFF", "OUTP OFF"]
         assert off_s == pytest.approx([0.001, 0.052])
+
+
+class TestBothAtOnce:
+    def test_the_other_setting_is_said_as_it_was_set_last(self, wire: Wire) -> None:
+        """Zero before it was set, then what really was set, in its own digits."""
+        send = {
+            **load_dialect("scpi-dc-supply").send,
+            "set_voltage": "APPL {value},{current_limit}",
+            "set_current_limit": "APPL {voltage},{value}",
+        }
+        both = supply(wire, send=send)
+
+        both.send("set_current_limit", 0.3)
+        both.send("set_voltage", 12.0)
+        both.send("set_current_limit", 1.5)
+
+        assert wire.supply.messages == [
+            "APPL 0.000,0.3000",
+            "APPL 12.000,0.3000",
+            "APPL 12.000,1.5000",
+        ]
+
+    def test_braces_reach_nothing_but_numbers(self) -> None:
+        """What looks like a format trick goes out as it stands."""
+        trick = "{0.__class__} {value!r} %s {} {value}"
+        dialect = own("scpi-dc-supply", send={"set_voltage": trick})
+
+        assert dialect.message("set_voltage", 5.0) == "{0.__class__} {value!r} %s {} 5.000"
+
+
+class TestAcknowledgement:
+    def test_each_message_that_is_no_question_is_acknowledged(self, wire: Wire) -> None:
+        """Anything but the acknowledgement is the instrument's error, with what it said."""
+        wire.supply.answers["OUTP OFF"] = lambda: " OK"
+        wire.supply.answers["OUTP ON"] = lambda: "E1"
+        polite = supply(wire, link={"acknowledgement": "OK"})
+
+        polite.send("output_off")
+        with pytest.raises(ReportedError, match="it answers 'E1' where 'OK' is its ack"):
+            polite.send("output_on")
+
+    def test_none_is_waited_for_where_the_link_is_opened_again(self, wire: Wire) -> None:
+        """Output off over a link that hangs goes out, and costs no time-out with power on."""
+
+        def silent() -> str:
+            raise AssertionError
+
+        wire.supply.answers["OUTP OFF"] = silent
+        supply(wire, link={"acknowledgement": "OK"}).send("output_off", heard=False)
+
+        assert wire.supply.messages == ["OUTP OFF"]
+
+
+class TestConfigured:
+    def test_once_until_another_measurement_is_made(self, wire: Wire) -> None:
+        """Set up before the first reading, after another measurement, and with a new link."""
+        configured = meter(
+            wire,
+            ask={"measure_voltage_dc": "READ?", "measure_resistance": "MEAS:RES?"},
+            configure={"measure_voltage_dc": "CONF:VOLT:DC 100"},
+        )
+
+        for quantity in ("voltage_dc", "voltage_dc", "resistance", "voltage_dc"):
+            configured.read(quantity)
+        configured.reopen()
+        configured.read("voltage_dc")
+
+        once = ["CONF:VOLT:DC 100", "READ?"]
+        assert wire.load.messages == [*once, "READ?", "MEAS:RES?", *once, *once]
