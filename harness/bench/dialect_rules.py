@@ -192,11 +192,15 @@ def _configure(role: str, tables: Tables) -> Iterator[ConfigError]:
 
 
 def _begin_and_end(tables: Tables) -> Iterator[ConfigError]:
-    """What comes first and last asks nothing, and energises nothing."""
-    energises = {
-        message: name
-        for name in ("output_on", "input_on")
-        if isinstance(message := tables["send"].get(name), str)
+    """What comes first and last asks nothing, energises nothing, and sets nothing.
+
+    It passes the keeper by, and may go out while power is on (safety rule 3).
+    """
+    kept = {
+        message.partition("{")[0].casefold(): name
+        for name, message in tables["send"].items()
+        if isinstance(message, str)
+        and (name in ("output_on", "input_on") or OPERATIONS.get(name) == "number")
     }
     for table in ("begin", "end"):
         messages = tables[table].get("send")
@@ -208,9 +212,9 @@ def _begin_and_end(tables: Tables) -> Iterator[ConfigError]:
                 yield ConfigError(path, f"this message {wrong}", '["INST:NSEL 2"]')
             elif "?" in message:
                 yield ConfigError(path, "nobody reads the answer to a question here: leave it out")
-            for on, name in energises.items():
-                if on in message:
-                    problem = f"{shown(message)} holds the message of {name}: it would energise"
+            for begin, name in kept.items():
+                if begin.strip() and begin in message.casefold():
+                    problem = f"{shown(message)} holds the message of {name}: that is the keeper's"
                     yield ConfigError(path, problem)
 
 

@@ -144,6 +144,7 @@ class TestMistakes:
                 for sent, says in (
                     ('["CH 2", "CH?"]', "[1]: nobody reads the answer to a question here"),
                     ('["OUTP ON"]', "[0]: 'OUTP ON' holds the message of output_on"),
+                    ('["CH 2;:volt 30"]', "[0]: 'CH 2;:volt 30' holds the message of set_voltage"),
                     ('["VOLT {value}"]', "[0]: this message has no number to hold {value}"),
                     ('["CH\\u0007"]', "[0]: this message must be printable ASCII text"),
                     ('"CH 2"', ": expected a list, got 'CH 2'"),
