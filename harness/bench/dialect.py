@@ -169,13 +169,10 @@ class Dialect(Table):
     def _sent(self, operation: str, value: float) -> str:
         return self.decimals.get(operation, _PLAIN).written(value)
 
-    def value_in(self, operation: str, answer: str, *, parted: bool = False) -> str:
-        """Return the part of an answer that is its value; ValueError if it looks otherwise.
-
-        ``parted``: it is a part of a sample, and has no other parts left.
-        """
+    def value_in(self, operation: str, answer: str) -> str:
+        """Return the part of an answer that is its value; ValueError if it looks otherwise."""
         form = self.answers.get(operation)
-        return answer if form is None else form.value_in(answer, parted=parted)
+        return answer if form is None else form.value_in(answer)
 
 
 @cache

@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 
 from harness.bench.clock import Clock
 from harness.bench.dialect import Dialect, bench_dialects
-from harness.bench.dialect_rules import NOT_READ, SAMPLED
+from harness.bench.dialect_rules import SAMPLED
 from harness.bench.finding import Cause, cause_of, compound_cause, echo_cause, reply_cause
 from harness.bench.link import Link, VisaLink, open_visa
 from harness.bench.sample import SupplySample
@@ -55,6 +55,10 @@ class Instrument:
         self.clock = clock
         self._identity: str | None = None
         self._singly = dialect.read_singly
+        self._forms = dialect.answers
+        # what a sample holds, each with its question: none for a part that nobody needs
+        sampled = dialect.sample.answer if dialect.sample is not None else ()
+        self._sampled = tuple((name, SAMPLED.get(name)) for name in sampled)
         self._begun = not dialect.begin.send
         self._told: dict[str, float] = {}  # what was set, by its operation
         self._configured = ""  # measurement that it was configured for
@@ -291,7 +295,8 @@ class Instrument:
     def _number(self, operation: str, answer: str, question: str, *, parted: bool = False) -> float:
         """Read a number; a marker for overload or not-a-number is no reading."""
         try:
-            return number(self.dialect.value_in(operation, answer, parted=parted))
+            form = self._forms.get(operation)
+            return number(answer if form is None else form.value_in(answer, parted=parted))
         except ValueError as error:
             # a marker may come without what stands around a value
             marker = error if isinstance(error, MarkerAnswer) else marker_in(answer)
@@ -319,9 +324,9 @@ class Instrument:
             answer = self._query(sample.ask)
             try:
                 parts = split_answers(answer, len(sample.answer), sample.separator)
-                for name, part in zip(sample.answer, parts, strict=True):
-                    if name != NOT_READ:
-                        values[name] = self._number(SAMPLED[name], part, sample.ask, parted=True)
+                for (name, operation), part in zip(self._sampled, parts, strict=True):
+                    if operation is not None:
+                        values[name] = self._number(operation, part, sample.ask, parted=True)
             except ValueError as error:
                 cause = compound_cause(sample.answer, sample.ask, answer)
                 raise self._error(NoReading, cause, sample.ask) from error

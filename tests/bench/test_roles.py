@@ -9,7 +9,9 @@ import pytest
 
 from harness.bench.dialect import Dialect, load_dialect
 from harness.bench.roles import Instrument
-from harness.errors import NoReading, Overload, ReportedError, UnexpectedReply
+from harness.errors import LinkTimeout, NoReading, Overload, ReportedError, UnexpectedReply
+from harness.power.commands import KeeperState
+from harness.power.trip import Tripped
 
 if TYPE_CHECKING:
     from tests.power.conftest import Wire
@@ -285,6 +287,34 @@ class TestAcknowledgement:
         supply(wire, link={"acknowledgement": "OK"}).send("output_off", heard=False)
 
         assert wire.supply.messages == ["OUTP OFF"]
+
+    @pytest.mark.parametrize(("broken", "heard"), [("supply", 1), ("load", 2)])
+    def test_it_is_read_where_another_link_is_lost(
+        self, wire: Wire, broken: str, heard: int
+    ) -> None:
+        """With the load's link lost, the supply's stays in step: each off is acknowledged."""
+        acknowledged: list[str] = []
+
+        def okay() -> str:
+            acknowledged.append("OK")
+            return "OK"
+
+        def silent() -> str:
+            raise LinkTimeout("no answer in time", instrument=broken)
+
+        wire.host._instruments = {  # type: ignore[misc]
+            **wire.host._instruments,
+            "supply": supply(wire, link={"acknowledgement": "OK"}),
+        }
+        wire.keeper.state = KeeperState.LIVE
+        wire.supply.answers["OUTP OFF"] = okay
+        wire.supply.answers["OUTP?"] = lambda: "0"
+        (wire.supply if broken == "supply" else wire.load).answers["MEAS:CURR?"] = silent
+
+        with pytest.raises(Tripped):
+            wire.host.read(broken, "current")
+        assert wire.supply.messages.count("OUTP OFF") == 2
+        assert len(acknowledged) == heard
 
 
 class TestConfigured:
