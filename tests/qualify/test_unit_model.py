@@ -109,9 +109,10 @@ class TestDraw:
         for part, tolerances in TOLERANCES.items():
             for name in set(tolerances) - measured.stated[part]:
                 usual = getattr(getattr(typical, part), name)
-                share = getattr(getattr(model, part), name) / usual
+                value = getattr(getattr(model, part), name)
+                least, most = tolerances[name].least * usual, tolerances[name].most * usual
 
-                assert tolerances[name].least <= share <= tolerances[name].most
+                assert least * (1 - 1e-12) <= value <= most * (1 + 1e-12)
 
     def test_both_ends_of_a_tolerance_are_drawn(self, measured: UnitModelFile) -> None:
         """Over many units a value comes near both ends of its tolerance, even in between."""

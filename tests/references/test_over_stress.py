@@ -48,7 +48,7 @@ def unit(event: dict[str, Any], *parts: dict[str, Any], nominal: str = "100 V") 
                     "current": "1 A",
                 },
             },
-            "event": {"kind": "ac", **event},
+            "event": {"kind": "ac", "voltage_tolerance": "0 %", **event},
             "service": {"prospective_current": "100 A"},
             "parts": [{"name": f"P{number}", **part} for number, part in enumerate(parts)],
         }
@@ -442,10 +442,17 @@ class TestPeaksAndDischarge:
 
     @pytest.mark.parametrize(
         ("capacitance", "adequacy"),
-        [("6.9 nF", Adequacy.EQUIVALENT), ("7 nF", Adequacy.UNACCEPTABLE)],
+        [
+            ("5.7 nF", Adequacy.EQUIVALENT),
+            ("6.9 nF", Adequacy.NOTE),
+            ("7 nF", Adequacy.UNACCEPTABLE),
+        ],
     )
     def test_touch_current(self, capacitance: str, adequacy: Adequacy) -> None:
-        """6.92 nF at 230 V, 50 Hz pass the 0.5 mA of EN 50678, class II: 2 pi f C V, computed."""
+        """6.92 nF at 230 V, 50 Hz pass the 0.5 mA of EN 50678, class II: 2 pi f C V, computed.
+
+        A capacitor's usual tolerance is 20 % (common practice): 5.76 nF stay below it all the same.
+        """
         part = {
             "kind": "y-capacitor",
             "capacitance": capacitance,
