@@ -26,3 +26,24 @@ voltage = "132 V"
 current = "1.5 A"
 power   = "90 W"
 """
+
+#: The head of a unit file of the dome-shutter power unit: what its nameplate says.
+SHUTTER_PLATE = """\
+title  = "Dome-shutter power unit"
+serial = "HRW-0007"
+
+[unit]
+protection_class = "II"
+
+[unit.input]
+kind      = "ac"
+nominal   = "120 V"
+tolerance = "10 %"
+frequency = ["60 Hz", "50 Hz"]
+current   = "1.2 A"
+
+[unit.output.main]
+kind    = "dc"
+nominal = "24 V"
+current = "2.5 A"
+"""

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from tests.acceptance.conftest import ROOT, Campaign, Ended, ServedBench
-from tests.units import BOARD
+from tests.units import BOARD, SHUTTER_PLATE
 
 #: A board for 58 V, and the unit file of one of its kind.
 PROFILE = f"""{BOARD.replace("24 V", "58 V").replace("26.4 V", "63.8 V").replace("36 W", "87 W")}
@@ -182,25 +182,7 @@ class TestRefused:
 
 
 #: Unit B with a varistor that 230 V drove past its rating, and that stayed in.
-SUSPECT = """\
-title  = "Dome-shutter power unit"
-serial = "HRW-0007"
-
-[unit]
-protection_class = "II"
-
-[unit.input]
-kind      = "ac"
-nominal   = "120 V"
-tolerance = "10 %"
-frequency = ["60 Hz", "50 Hz"]
-current   = "1.2 A"
-
-[unit.output.main]
-kind    = "dc"
-nominal = "24 V"
-current = "2.5 A"
-
+SUSPECT = f"""{SHUTTER_PLATE}
 [event]
 kind     = "ac"
 voltage  = "230 V"

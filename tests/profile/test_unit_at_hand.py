@@ -14,31 +14,14 @@ from harness.profile.preflight import preflight
 from harness.profile.unit_at_hand import UnitAtHand, objections
 from harness.unit.unit_file import load_unit
 from tests.profile.conftest import changed
+from tests.units import SHUTTER_PLATE
 
 if TYPE_CHECKING:
     from harness.profile.bench_file import BenchFile
     from harness.profile.schema import Profile
 
 #: Unit B, with the nameplate of the AC profile of these tests.
-SHUTTER_UNIT = """\
-title  = "Dome-shutter power unit"
-serial = "HRW-0007"
-
-[unit]
-protection_class = "II"
-
-[unit.input]
-kind      = "ac"
-nominal   = "120 V"
-tolerance = "10 %"
-frequency = ["60 Hz", "50 Hz"]
-current   = "1.2 A"
-
-[unit.output.main]
-kind    = "dc"
-nominal = "24 V"
-current = "2.5 A"
-
+SHUTTER_UNIT = f"""{SHUTTER_PLATE}
 [service]
 prospective_current = "30 A"
 
