@@ -125,7 +125,7 @@ class TestBegin:
             if re.search(r"link\.reopen\(", path.read_text(encoding="utf-8"))
         ]
 
-        assert past == ["roles.py"]
+        assert past == ["conversation.py"]
 
 
 class TestEnd:
