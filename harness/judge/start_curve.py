@@ -1,0 +1,67 @@
+"""What the readings of a start say of the unit: what goes in, and what comes out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from harness.judge.propagate import Estimate
+from harness.judge.uncertainty import FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelReadings:
+    """What the supply read of one start level, from when it was set to the end of its hold."""
+
+    label: str
+    set_v: float  # rms for AC
+    limit_a: float
+    set_s: float  # when the setting was sent, on the clock of the readings
+    #: When each answer had come, and what it said; each of shape ``(n,)``.
+    times_s: FloatArray
+    voltage_v: FloatArray
+    current_a: FloatArray
+    power_w: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingError:
+    """What the readings of one quantity may be off by, as half-widths."""
+
+    gain_frac: float  # in proportion to the reading, the same in all of them
+    offset: float  # the same in all of them, in the quantity's unit
+    digit: float = 0.0  # last digit of the display; 0: not stated
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SupplyErrors:
+    """What is known of a supply's readings; None where nobody states it."""
+
+    voltage: ReadingError | None
+    current: ReadingError | None
+    power: ReadingError | None = None  # AC; for DC power is voltage times current
+    own_capacitance_f: float | None = None  # across its terminals, behind its shunt
+    own_capacitance_error_f: float = 0.0  # half-width
+    #: A reading was taken at most so long before its answer had come, voltage and current each at a
+    #: moment of its own.
+    reading_s: float = 0.0
+    window_s: float = 0.0  # averaging window of a reading; 0: none is stated
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FittedLevel:
+    """The fitted curve of one level, on the clock of the readings; at most 60 points."""
+
+    label: str
+    times_s: tuple[float, ...]
+    voltage_v: tuple[float, ...]
+    current_a: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StartFigures:
+    """Figures of a unit by the names of their measures, and the curve they come from."""
+
+    estimates: Mapping[str, Estimate] = field(default_factory=dict)
+    why_not: Mapping[str, str] = field(default_factory=dict)  # a sentence where there is no figure
+    fitted: tuple[FittedLevel, ...] = ()
