@@ -28,6 +28,8 @@ from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
 from harness.profile.schema import Profile
 from harness.profile.unit_at_hand import UnitAtHand
+from harness.record.earlier import earlier_figures
+from harness.record.figures import EarlierFigure
 from harness.record.recorder import MemoryRecorder, Recorder
 from harness.record.run_summary import unit_entry
 from harness.rehearse.clock import PacedClock, SimulatedClock
@@ -178,6 +180,7 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
     started = dt.datetime.now(dt.UTC)
     at_hand = _at_hand(unit, serial)
     named = serial or (at_hand.file.serial if at_hand.file else "REHEARSAL")
+    earlier = _earlier(results, named, loaded, rehearsal=True)
     sink = _sink(results, named, started, _pictures(at_hand, photos))
     if watching is not None and sink.folder is not None:
         watching(sink.folder)
@@ -195,6 +198,7 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
             seed=seed,
             unit_model=None if file is None else {key: getattr(file, key) for key in _OF_MODEL},
             unit_file=_unit_facts(at_hand),
+            earlier=earlier,
         ),
         stop=stop,
         operator=SimulatedOperator(simulated, loaded.unit),
@@ -258,6 +262,7 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
         if confirm is not None and not confirm(plan):
             raise Refused(["the operator did not confirm"])
         clock = SystemClock()
+        earlier = _earlier(results, serial, loaded, rehearsal=False)
         sink = _sink(results, serial, started, pictures)
         if sink.folder is not None:
             watching(sink.folder)
@@ -271,6 +276,7 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
                 started=started,
                 operator=operator,
                 unit_file=_unit_facts(at_hand),
+                earlier=earlier,
             ),
             stop=stop,
             operator=operator_actions,
@@ -306,6 +312,14 @@ def _pictures(at_hand: UnitAtHand, photos: Iterable[str]) -> tuple[Picture, ...]
     """Return the pictures of the unit: those its file names, and those named beside it."""
     of_file = () if at_hand.file is None else at_hand.file.pictures
     return (*of_file, *(read_picture(Path(photo)) for photo in photos))
+
+
+def _earlier(
+    results: Path | str | None, serial: str, profile: Profile, *, rehearsal: bool
+) -> tuple[EarlierFigure, ...]:
+    if results is None:
+        return ()
+    return earlier_figures(Path(results), serial=serial, title=profile.title, rehearsal=rehearsal)
 
 
 def _sink(

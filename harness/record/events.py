@@ -28,6 +28,7 @@ class EventKind(StrEnum):
     DISTURBED = "disturbed"
     PROBE = "probe"
     DISCHARGE = "discharge"
+    FIGURES = "figures"
     REFUSED = "refused"
     # checks
     CHECK = "check"

@@ -41,9 +41,14 @@ def run_id_for(serial: str, started: dt.datetime, token: str) -> str:
     if not re.fullmatch("[0-9a-f]{4}", token):
         raise ValueError(f"a token is four hex digits, not {token!r}")
     stamp = started.astimezone(dt.UTC).strftime("%Y%m%dT%H%M%SZ")
+    return f"{stamp}-{serial_name(serial)}-{token}"
+
+
+def serial_name(serial: str) -> str:
+    """Return a serial number as it stands in the names of records; several may read the same."""
     plain = re.sub(r"[^A-Za-z0-9.-]+", "_", serial[:200])
     plain = re.sub(r"\.{2,}", ".", plain)[:_LONGEST_SERIAL].strip("._-")
-    return f"{stamp}-{plain or 'unit'}-{token}"
+    return plain or "unit"
 
 
 class _Checked:

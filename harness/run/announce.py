@@ -8,8 +8,10 @@ from collections.abc import Iterator
 from typing import Any
 
 from harness.profile.level import Level
+from harness.profile.nameplate_figures import nameplate_figures
 from harness.profile.plan import Plan
 from harness.record.events import EventKind
+from harness.record.figures import KnownFigures, known_detail
 from harness.record.run_summary import plain
 from harness.run.context import Context
 from harness.run.operator import Operator
@@ -21,6 +23,7 @@ def plan_detail(plan: Plan, info: RunInfo, begun: dt.datetime) -> str:
 
     ``begun`` is the moment, in UTC, from which the run's clock counts.
     """
+    nameplate = nameplate_figures(plan.profile.unit.input)
     told = {
         "serial": info.serial,
         "title": plan.profile.title,
@@ -31,6 +34,7 @@ def plan_detail(plan: Plan, info: RunInfo, begun: dt.datetime) -> str:
         "supply": "" if plan.bench is None else plan.bench.supply.resource,
         "cannot_release": plan.cannot_release,
         "envelope": plan.profile.envelope.model_dump(mode="json"),
+        "known": known_detail(KnownFigures(nameplate=nameplate, earlier=info.earlier)),
         "steps": [
             {
                 "name": step.name,

@@ -18,6 +18,7 @@ from harness.power.trip import Trip
 from harness.profile.open_points import settled
 from harness.profile.plan import Plan
 from harness.profile.schema import Purpose
+from harness.record.figures import EarlierFigure
 from harness.record.run_summary import RELEASE, Outcome, is_release
 from harness.record.tables import Record, load
 
@@ -47,6 +48,8 @@ class RunInfo:
     #: The unit model of a rehearsal: its title, name, SHA-256 and text; None for a unit typical of
     #: the nameplate.
     unit_model: Mapping[str, str] | None = None
+    #: What earlier runs measured of the same unit, the newest first.
+    earlier: tuple[EarlierFigure, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

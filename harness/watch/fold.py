@@ -20,6 +20,8 @@ from harness.profile.steps import STEP_KINDS
 from harness.quantity import format_quantity
 from harness.record.csv_text import printable
 from harness.record.events import EventKind
+from harness.record.figures import Figures, KnownFigures, read_figures, read_known
+from harness.report.figures import figures_summary
 
 #: So many of the latest things that happened are kept.
 _NEWS = 256
@@ -110,6 +112,8 @@ class Fold:
     readings: dict[str, tuple[float, str]] = field(default_factory=dict)  # by measure name
     read_s: float | None = None  # when the supply was last read
     checks: list[CheckSeen] = field(default_factory=list)
+    figures: list[Figures] = field(default_factory=list)  # what start and discharge told
+    known: KnownFigures = field(default_factory=KnownFigures)  # of the unit, before the run
     news: deque[News] = field(default_factory=lambda: deque(maxlen=_NEWS))
     happened: int = 0  # events so far
     run: Mapping[str, Any] | None = None  # how it ended, as ``run.json`` says
@@ -147,10 +151,8 @@ class Fold:
                 self._phase(Phase.HELD, time_s, "holding", "the readings are at rest")
             case EventKind.DISTURBED:
                 self._phase(Phase.DISTURBED, time_s, "waiting for rest", detail)
-            case EventKind.CHECK:
-                self._check(step, detail)
-            case EventKind.NOT_SHOWN_TO_LIVE:
-                self._not_live(detail)
+            case EventKind.CHECK | EventKind.NOT_SHOWN_TO_LIVE | EventKind.FIGURES:
+                self._found(kind, step, detail)
             case EventKind.QUESTION:
                 self.doing, self.why = "waiting for an answer", ""
             case _:
@@ -188,11 +190,13 @@ class Fold:
         try:
             told = json.loads(detail)
             steps = tuple(_step_to_come(step) for step in told.pop("steps"))
+            told.pop("known", None)
             begun = dt.datetime.fromisoformat(str(told["begun_utc"])).astimezone(dt.UTC)
             bounds = {name: _finite(told["envelope"][name]) for name in _BOUNDS}
         except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
             return  # not by this program
         self.steps, self.begun = steps, begun
+        self.known = read_known(detail)
         self.facts = {key: printable(str(value)) for key, value in told.items()} | bounds
         self.simulated = told.get("rehearsal") is True
         self.doing = "identifying the instruments, and asking each question once"
@@ -224,6 +228,15 @@ class Fold:
     def _phase(self, phase: Phase, time_s: float, doing: str, why: str) -> None:
         self.phase, self.since_s, self.why = phase, time_s, why
         self.doing = doing if self.level is None else f"{doing} {named(self.level)}"
+
+    def _found(self, kind: str, step: str, detail: str) -> None:
+        match kind:
+            case EventKind.CHECK:
+                self._check(step, detail)
+            case EventKind.FIGURES:
+                self.figures += filter(None, [read_figures(detail)])
+            case _:
+                self._not_live(detail)
 
     def _check(self, step: str, detail: str) -> None:
         found = _CHECK.fullmatch(detail)
@@ -290,4 +303,7 @@ def told(kind: str, detail: str) -> str:
     """Say in a line what an event says."""
     if kind == EventKind.PLAN:
         return "plan written"
+    if kind == EventKind.FIGURES:
+        found = read_figures(detail)
+        return kind if found is None else f"figures {figures_summary(found)}"
     return f"{kind}: {detail}" if detail else kind

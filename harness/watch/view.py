@@ -14,6 +14,7 @@ from typing import Any
 from harness.errors import CUT_MAINS
 from harness.quantity import format_pair, format_quantity, scale_of
 from harness.record.csv_text import printable
+from harness.report.figures import FigureRow, figure_rows
 from harness.report.wording import headline, output_text, verdict_mark
 from harness.watch.fold import CheckSeen, Fold, LevelToCome, News, Output, Phase, named
 
@@ -98,6 +99,7 @@ class View:
     left_text: str  # what the holds still take
     age_text: str  # of the last reading, where it is old
     checks: tuple[CheckSeen, ...]
+    figures: tuple[FigureRow, ...]  # what start and discharge told of the unit
     plan: tuple[StepSeen, ...]
     question: str
     trip: str
@@ -137,6 +139,7 @@ def view_of(fold: Fold, now_s: float) -> View:
         left_text=_left(fold, now_s),
         age_text=f"read {duration(now_s - (fold.read_s or 0.0))} ago" if old else "",
         checks=tuple(fold.checks),
+        figures=tuple(row for told in fold.figures for row in figure_rows(told, fold.known)),
         plan=tuple(_plan(fold)),
         question=fold.question,
         trip=fold.trip,

@@ -1,0 +1,76 @@
+"""What a start told of the unit, in words: each figure beside what was known of the unit before."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from harness.quantity import format_quantity
+from harness.record.figures import EarlierFigure, Figure, Figures, KnownFigures
+from harness.report.wording import value_text
+
+#: Of each figure so many earlier ones are named.
+_MOST_EARLIER = 2
+#: A difference beyond this is told as a multiple.
+_TENFOLD = 10.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FigureRow:
+    """One figure of the unit, in words; every text prints."""
+
+    of: str  # the step it comes from: start, discharge
+    name: str
+    found: str  # with its uncertainty; empty where there is none
+    nameplate: str  # what that states, and how far off the figure is; empty where it states none
+    earlier: tuple[str, ...]  # of the same unit, the newest first
+    why_not: str  # why there is no figure; empty where there is one
+
+
+def figure_rows(told: Figures, known: KnownFigures) -> Iterator[FigureRow]:
+    """Yield what a step told of the unit, one row a figure."""
+    for figure in told.figures:
+        there = math.isfinite(figure.value)
+        same = (each for each in known.earlier if each.measure == figure.measure)
+        texts = [_earlier(each) for each in same if each.unit == figure.unit]
+        yield FigureRow(
+            of=told.of,
+            name=figure_name(figure.measure),
+            found=value_text(figure.value, figure.expanded, figure.unit) if there else "",
+            nameplate=_nameplate(figure, known.nameplate.get(figure.measure)),
+            earlier=tuple(texts[:_MOST_EARLIER]),
+            why_not="" if there else figure.why_not or "no reason is given",
+        )
+
+
+def figure_name(measure: str) -> str:
+    """Return the name of a measure as people say it: ``bulk capacitance``."""
+    return measure.rpartition(".")[2].replace("_", " ")
+
+
+def figures_summary(told: Figures) -> str:
+    """Say in a few words what came of a step's figures."""
+    found = [
+        f"{figure_name(figure.measure)} {value_text(figure.value, figure.expanded, figure.unit)}"
+        for figure in told.figures
+        if math.isfinite(figure.value)
+    ]
+    without = len(told.figures) - len(found)
+    parts = [*found, *([f"{without} without a value"] if without else [])]
+    return f"of the {told.of}: {', '.join(parts) or 'none'}"
+
+
+def _nameplate(figure: Figure, stated: float | None) -> str:
+    if stated is None:
+        return ""
+    text = format_quantity(stated, figure.unit)
+    if not (math.isfinite(figure.value) and stated > 0):
+        return text
+    share = figure.value / stated
+    off = f"{share:.2g} times" if share > _TENFOLD else f"{100 * (share - 1):+.0f} %"
+    return f"{text} ({off})"
+
+
+def _earlier(figure: EarlierFigure) -> str:
+    return f"{value_text(figure.value, figure.expanded, figure.unit)} on {figure.date}"
