@@ -10,6 +10,10 @@ ARGS ?=
 BIN := .venv/bin
 READY := .venv/set-up-with-$(notdir $(PYTHON))
 
+# Where a shell forbids Python to keep what it has compiled, each of some hundred processes would
+# compile all of it anew.
+unexport PYTHONDONTWRITEBYTECODE
+
 .DEFAULT_GOAL := help
 .PHONY: help rehearse test check coverage site pictures bench campaigns torture mutants clean
 

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ from harness.record.run_summary import Outcome
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.worn_faults import WORN_FAULTS
 from harness.run.result import RunResult
+from tests.repeats import repeats
 
 NAME = "mount-controller-full-release"
 AT_LOAD = "at resistor 2.5 ohm"
@@ -51,7 +53,13 @@ FAILS = {
     },
     "current-limit-folded-back": {f"5 V rail {AT_LOAD}", f"input power {AT_LOAD}"},
 }
-SEEDS = [1, 2, 3, 4, 5]
+SEEDS = repeats(range(1, 6))
+
+
+@cache
+def rehearsed(fault: str | None, seed: int) -> RunResult:
+    """Rehearse the board once for every test that looks at it."""
+    return rehearse_profile(NAME, fault=fault, seed=seed)
 
 
 def failed(result: RunResult) -> set[str]:
@@ -75,7 +83,7 @@ class TestTheBoard:
     @pytest.mark.parametrize("seed", SEEDS)
     def test_a_healthy_board_passes(self, seed: int) -> None:
         """A healthy board passes every check whatever the errors of the instruments."""
-        result = rehearse_profile(NAME, seed=seed)
+        result = rehearsed(None, seed)
 
         assert result.outcome is Outcome.COMPLETED
         assert result.record is not None
@@ -88,7 +96,7 @@ class TestTheBoard:
 
         Source: measure before power what can be measured without: common practice.
         """
-        result = rehearse_profile(NAME, fault=fault, seed=seed)
+        result = rehearsed(fault, seed)
 
         assert result.outcome is Outcome.REFUSED
         assert failed(result) == REFUSED[fault]
@@ -98,7 +106,7 @@ class TestTheBoard:
     @pytest.mark.parametrize("fault", TRIPS)
     def test_power_is_cut_for_the_right_reason(self, fault: str, seed: int) -> None:
         """What only shows under voltage and endangers the board cuts power by its own reason."""
-        result = rehearse_profile(NAME, fault=fault, seed=seed)
+        result = rehearsed(fault, seed)
 
         assert result.outcome is Outcome.TRIPPED
         assert result.trip is not None
@@ -108,7 +116,7 @@ class TestTheBoard:
     @pytest.mark.parametrize("fault", FAILS)
     def test_the_right_checks_fail(self, fault: str, seed: int) -> None:
         """What endangers nothing at first power ends in failed checks."""
-        result = rehearse_profile(NAME, fault=fault, seed=seed)
+        result = rehearsed(fault, seed)
 
         assert result.outcome is Outcome.COMPLETED
         assert failed(result) >= FAILS[fault]
@@ -164,7 +172,7 @@ class TestTheLoad:
     @pytest.mark.parametrize("seed", SEEDS)
     def test_it_stands_at_limit_times_resistance(self, seed: int) -> None:
         """A limit of 60 % of 2 A leaves 1.2 A on 2.5 ohm: 3 V. Source: Ohm's law."""
-        result = rehearse_profile(NAME, fault="current-limit-folded-back", seed=seed)
+        result = rehearsed("current-limit-folded-back", seed)
         assert result.record is not None
         rail = result.record.checks.set_index("check").loc[f"5 V rail {AT_LOAD}"]
 

@@ -108,6 +108,7 @@ class Circuit(ABC):
         wanted_a = self.load.current_a(self.converter.output_v)
         drawn_a = self.converter.load_a
         if abs(wanted_a - drawn_a) <= _NEWS * max(abs(drawn_a), abs(wanted_a)) + 1e-9:
+            self.converter.rest_at_limit(_NEWS)
             return False
         self._tell_load()
         return True

@@ -91,6 +91,15 @@ class ConverterState:
         if self.mode is not Mode.OFF:
             self._aim()
 
+    def rest_at_limit(self, near_frac: float) -> None:
+        """Hold the output where a load that follows it takes the limit, to this share of it.
+
+        Left to itself it would go to and fro about that voltage for ever, a trifle at a time.
+        """
+        limit_a = self.model.output_limit_a
+        if self.mode is Mode.MOVING and abs(self.load_a - limit_a) <= near_frac * limit_a:
+            self._slope = 0.0
+
     def watch_bulk(self, bulk_v: float) -> bool:
         """Start or stop at this bulk voltage; return True if that changed anything."""
         if self.mode is Mode.OFF:

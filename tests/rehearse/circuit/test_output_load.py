@@ -72,6 +72,7 @@ class TestOneUnit:
 
         assert circuit.output_voltage_v() == pytest.approx(limit_a * ohm, rel=2e-3)
         assert circuit.converter.output_a == pytest.approx(limit_a, rel=2e-3)
+        assert circuit.converter.is_still
 
     def test_a_stopped_unit_takes_nothing(self) -> None:
         """After off a load that follows the voltage falls to nothing with it."""

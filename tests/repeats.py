@@ -1,0 +1,16 @@
+"""Repeats of a test: the first of them in every run, the others where `make torture` asks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import pytest
+
+
+def repeats(values: Iterable[Any], first: int = 1) -> list[Any]:
+    """Return values for ``parametrize``, of which all but so many are torture."""
+    return [
+        value if number < first else pytest.param(value, marks=pytest.mark.torture)
+        for number, value in enumerate(values)
+    ]
