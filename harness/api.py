@@ -6,6 +6,7 @@ public door of the package (``import harness``).
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
@@ -19,6 +20,7 @@ from harness.files.pictures import Picture, read_picture
 from harness.power.keeper_client import open_process_bench
 from harness.power.local_bench import open_bench
 from harness.power.lock import hold_supply
+from harness.power.off_line import OffLine
 from harness.profile.accuracy import Accuracy
 from harness.profile.bench_file import BenchFile, Tester
 from harness.profile.expand import make_plan
@@ -258,17 +260,22 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
     findings = preflight(plan, today=started.date())
     if findings.reasons:
         raise Refused(findings.reasons)
-    with hold_supply(table.supply.resource, serial=serial, started=started):
+    stop = stop or StopRequest()
+    with (
+        hold_supply(table.supply.resource, serial=serial, started=started),
+        contextlib.closing(OffLine()) as line,
+        stop.reaching(line),
+    ):
         if confirm is not None and not confirm(plan):
             raise Refused(["the operator did not confirm"])
-        clock = SystemClock()
         earlier = _earlier(results, serial, loaded, rehearsal=False)
         sink = _sink(results, serial, started, pictures)
         if sink.folder is not None:
             watching(sink.folder)
+        clock = SystemClock()  # the run's: its zero is the journal's
         return carry_out(
             plan,
-            connect=lambda: open_process_bench(table, clock),
+            connect=lambda: open_process_bench(table, clock, off=line, folder=sink.folder),
             clock=clock,
             sink=sink,
             info=RunInfo(

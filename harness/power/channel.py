@@ -20,6 +20,7 @@ from typing import IO, Any
 
 from harness.bench.clock import SystemClock
 from harness.power.attention import LOOK_S, Silence
+from harness.power.off_line import inherited
 
 #: So many samples may be on their way at a time. An engine takes one in about 0.15 ms, so that even
 #: behind a full window it is 10 ms late, well inside the 50 ms that a sample may be old. At 400
@@ -60,6 +61,7 @@ class Sign(Enum):
     """To either end: what is said without words."""
 
     ALIVE = "alive"  # sent where there is nothing else to say, which would tell so as well
+    LEAVING = "leaving"  # the engine closes the pipe next, and sees to the record itself
     CLOSED = "closed"  # the other end is gone
 
 
@@ -153,6 +155,7 @@ class Channel:
     def close(self) -> None:
         """Let the other end know that we are gone."""
         self._closed.set()
+        self._outgoing.put(Sign.LEAVING)
         self._outgoing.put(Sign.CLOSED)
         self._sender.join(timeout=1.0)
         with contextlib.suppress(OSError):
@@ -183,18 +186,26 @@ class Channel:
                 self._show_life(now_s)
 
 
-def start_keeper() -> subprocess.Popen[bytes]:
-    """Start the keeper's process."""
-    return start_own_process("harness.power.keeper_process")
+def start_keeper(off_reader: int | None) -> subprocess.Popen[bytes]:
+    """Start the keeper's process, with the end of a line on which off is said to it."""
+    return start_own_process("harness.power.keeper_process", off_end=off_reader)
 
 
 def start_own_process(
-    module: str, *arguments: str, errors: int | None = None
+    module: str, *arguments: str, errors: int | None = None, off_end: int | None = None
 ) -> subprocess.Popen[bytes]:
     """Start a module of this program, with a pipe each way, outside the terminal's process group.
 
-    Ctrl-C is not for it. ``errors`` is where its standard error goes.
+    Ctrl-C is not for it. ``errors`` is where its standard error goes; ``off_end`` is an end of an
+    :class:`~harness.power.off_line.OffLine` that it gets as its last argument.
     """
+    if off_end is not None:
+        with inherited(off_end) as (argument, needed):
+            return _start(module, *arguments, argument, stderr=errors, **needed)
+    return _start(module, *arguments, stderr=errors)
+
+
+def _start(module: str, *arguments: str, **how: Any) -> subprocess.Popen[bytes]:
     apart: dict[str, Any] = {"start_new_session": True}
     if sys.platform == "win32":
         apart = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
@@ -206,6 +217,6 @@ def start_own_process(
         env={**os.environ, "PYTHONPATH": path},
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
-        stderr=errors,
         **apart,
+        **how,
     )

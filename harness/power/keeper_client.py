@@ -8,6 +8,7 @@ import subprocess
 import threading
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, NoReturn
 
 from harness.bench.clock import SystemClock
@@ -19,6 +20,7 @@ from harness.power.attention import Lookout, StayAwake
 from harness.power.channel import WINDOW, Answer, Call, Channel, Sign, start_keeper
 from harness.power.commands import Command, OperatingEnvelope, SwitchOn
 from harness.power.local_bench import open_bench
+from harness.power.off_line import OffLine
 from harness.power.port import OnEvent, OnSample
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.profile.bench_file import BenchFile
@@ -45,16 +47,24 @@ _OPENINGS, _LINGER_S = 5, 0.1
 class ProcessBench:
     """A keeper process and a meter; fulfils :class:`harness.power.port.Bench`."""
 
-    def __init__(self, file: BenchFile, clock: SystemClock, meter: Instrument | None) -> None:
+    def __init__(
+        self,
+        file: BenchFile,
+        clock: SystemClock,
+        meter: Instrument | None,
+        *,
+        off: OffLine | None = None,
+        folder: Path | None = None,
+    ) -> None:
         self.file = file
         self.meter = meter
-        self.process = start_keeper()
+        self.process = start_keeper(None if off is None else off.reader)
         self._awake = StayAwake()
         self._clock = clock
         self._power: ProcessPower | None = None
         self._channel = Channel(self.process, clock)
         without_meter = file.model_copy(update={"meter": None})
-        self._channel.send(Call("open", (without_meter, clock.origin_s)))
+        self._channel.send(Call("open", (without_meter, clock.origin_s, folder)))
 
     def identities(self) -> dict[str, str]:
         """Identify every instrument and empty its error queue."""
@@ -325,8 +335,17 @@ class ProcessPower:
 
 
 @contextlib.contextmanager
-def open_process_bench(file: BenchFile, clock: SystemClock) -> Iterator[ProcessBench]:
+def open_process_bench(
+    file: BenchFile,
+    clock: SystemClock,
+    *,
+    off: OffLine | None = None,
+    folder: Path | None = None,
+) -> Iterator[ProcessBench]:
     """Start a keeper process for a bench and open the meter here.
+
+    The process obeys the line on which off is said. Into the journal in the folder it writes what
+    becomes of power after this process is gone; the clock's origin is the journal's.
 
     Raises:
         LinkError: The meter cannot be opened.
@@ -335,6 +354,8 @@ def open_process_bench(file: BenchFile, clock: SystemClock) -> Iterator[ProcessB
     roles = ("meter",) if file.meter else ()
     with (
         open_instruments(file, roles, clock) as opened,
-        contextlib.closing(ProcessBench(file, clock, opened.get("meter"))) as bench,
+        contextlib.closing(
+            ProcessBench(file, clock, opened.get("meter"), off=off, folder=folder)
+        ) as bench,
     ):
         yield bench

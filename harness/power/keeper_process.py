@@ -1,9 +1,10 @@
 """The keeper in a process of its own, with the links of supply and load in its hands.
 
 While power is on it reads the supply by itself, as fast as the link allows. It is outside the
-terminal's process group, so that Ctrl-C cannot end it first. It powers off when it is told to, when
-its pipe closes, when the engine falls silent, when a sample leaves the envelope or the budget, and
-when its own link errs.
+terminal's process group, so that Ctrl-C cannot end it first. It powers off when it is told to, by
+the engine or past it (:mod:`harness.power.off_line`), when its pipe closes, when the engine falls
+silent, when a sample leaves the envelope or the budget, and when its own link errs. What it did
+after the engine was gone it adds to the journal (:mod:`harness.record.last_words`).
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import threading
 import time
 from collections.abc import Callable
 from operator import attrgetter
+from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any
 
@@ -27,8 +29,11 @@ from harness.power.attention import LOOK_S, AttendedLink, Attention, Silence
 from harness.power.channel import WINDOW, Answer, Call, Sign, pump_in, pump_out
 from harness.power.local_bench import LocalKeeper, open_bench
 from harness.power.lock import hold_as_keeper, hold_identity
-from harness.power.trip import Tripped
+from harness.power.off_line import hear_off, taken_over
+from harness.power.trip import Tripped, TripReason
 from harness.profile.bench_file import BenchFile
+from harness.record.events import EventKind
+from harness.record.last_words import Words, add_last_words
 
 #: How long an output that will not go off is told again, after the engine has been told.
 _PERSIST_S = 60.0
@@ -36,6 +41,8 @@ _PERSIST_S = 60.0
 _PERSIST_EACH_S = 0.2
 #: While power is off nothing is to be done but to wait; each wait is no longer.
 _IDLE_S = 0.1
+#: Longest wait for a disk to take the last words: the supply is held until then.
+_WRITING_S = 2.0
 
 #: What is held back for: the least and the most of each quantity.
 EXTREMES = tuple(
@@ -101,12 +108,26 @@ class KeeperService:
         self._silence = Silence(awake_s())
         self._terminated = False
         self._in_vain = False  # whether switching off was not confirmed
+        self._off = ""  # who wants power off, in words, where that was said past the engine
+        self._left = self._alone = False  # whether the engine said that it leaves, or just went
+        self._folder: Path | None = None  # of the record
+        self._clock = SystemClock()
+        self._told: Words = []  # all that became of power, as the engine was told
+        self._written = 0  # of that, added to the journal
 
     def arrived(self, message: Any) -> None:
         """Take in a message of the engine: any is a sign of life, and some are nothing else."""
         self._silence.heard(awake_s())
-        if message is not Sign.ALIVE:
+        if message is Sign.LEAVING:
+            self._left = True
+        elif message is not Sign.ALIVE:
+            self._alone = message is Sign.CLOSED and not self._left
             self.calls.put(message)
+
+    def switch_off(self, who: str) -> None:
+        """Take in that somebody wants power off: obeyed before the next call and sample."""
+        self._off = self._off or who
+        self.calls.put(None)  # for whoever waits for a call
 
     def terminate(self, *_: object) -> None:
         """Note that somebody wants this process to end; power goes off first."""
@@ -116,8 +137,9 @@ class KeeperService:
         """Open the bench, then serve until the engine is gone."""
         try:
             match self.calls.get():
-                case Call("open", (file, origin_s)):
-                    self._open(file, SystemClock(origin_s))
+                case Call("open", (file, origin_s, folder)):
+                    self._folder, self._clock = folder, SystemClock(origin_s)
+                    self._open(file, self._clock)
         except HarnessError as error:
             self.answers.put(HarnessError(str(error)))
         except Exception as error:  # noqa: BLE001 - such as no memory left: the engine takes over
@@ -140,11 +162,7 @@ class KeeperService:
             while not self._terminated:
                 match self._next(live=False):
                     case Call("power", (envelope,), number):
-                        keeper = bench.power(
-                            envelope,
-                            lambda kind, detail: self._answer(Call("on_event", (kind, detail))),
-                            self._outlet.add,
-                        )
+                        keeper = bench.power(envelope, self._tell, self._outlet.add)
                         self._serve(keeper, number)
                         return
                     case Call("try_questions", (questions,)):
@@ -167,8 +185,12 @@ class KeeperService:
         self._answer(Answer(number))
         try:
             while not self._terminated:
-                match self._next(live=keeper.live):
+                message = self._next(live=keeper.live)
+                if self._off and keeper.trip is None:
+                    self._guarded(lambda: keeper.cut(TripReason.STOPPED, self._off))
+                match message:
                     case Sign.CLOSED:
+                        self._be_alone(keeper)
                         return
                     case Call("make_room", (count,)):
                         self._outlet.make_room(count)
@@ -181,6 +203,12 @@ class KeeperService:
                     self._guarded(keeper.sample)
         finally:
             self._switch_off(keeper)
+            self._leave_word()
+
+    def _be_alone(self, keeper: LocalKeeper) -> None:
+        """See to power where the engine is gone without a word."""
+        if keeper.live and self._alone:
+            self._guarded(lambda: keeper.cut(TripReason.CLIENT_SILENT, "the program is gone"))
 
     def _next(self, *, live: bool) -> Any:
         """Return the next message; None where there is none: at once while power is on."""
@@ -189,6 +217,25 @@ class KeeperService:
             return self.calls.get_nowait() if live else self.calls.get(timeout=_IDLE_S)
         except Empty:
             return None
+
+    def _tell(self, kind: EventKind, detail: str) -> None:
+        """Tell the engine what became of power."""
+        self._told.append((self._clock.now_s(), kind, detail))
+        self._answer(Call("on_event", (kind, detail)))
+
+    def _leave_word(self) -> None:
+        """Add to the journal what an engine that is gone without a word cannot write any more.
+
+        A thread of its own does: a disk that takes nothing must not hold the supply.
+        """
+        if not self._alone or self._folder is None or self._written == len(self._told):
+            return
+        words, folder = list(self._told), self._folder
+        self._written = len(words)
+        writing = threading.Thread(target=lambda: add_last_words(folder, words), daemon=True)
+        with contextlib.suppress(RuntimeError):  # no thread to be had
+            writing.start()
+            writing.join(_WRITING_S)
 
     def _answer(self, message: Any) -> None:
         """Say something else than samples; those from before it go first."""
@@ -221,10 +268,14 @@ class KeeperService:
                 if not self._in_vain:
                     self._in_vain = True
                     self._answer(error)
+                self._leave_word()
                 time.sleep(_PERSIST_EACH_S)
             else:
                 if self._in_vain:
+                    self._told.append((self._clock.now_s(), EventKind.POWER_OFF, "confirmed"))
                     _say("output off is confirmed now; wait for stored charge, and measure")
+                elif self._told and self._alone:
+                    _say("the program that led the run is gone: output off, confirmed")
                 return
 
 
@@ -250,12 +301,17 @@ def _say(text: str) -> None:
 
 def main() -> None:
     """Serve the engine at the other end of standard input and output."""
+    off_end = taken_over(sys.argv[1]) if len(sys.argv) > 1 else None
     outgoing = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # whatever a driver prints must not get between the messages
     service = KeeperService()
     try:
         pump_in(sys.stdin.buffer, service.arrived)
         sender = pump_out(outgoing, service.answers)
+        if off_end is not None:
+            threading.Thread(
+                target=lambda: service.switch_off(hear_off(off_end)), name="off", daemon=True
+            ).start()
     except RuntimeError as error:  # no thread to be had: nothing is open yet
         _say(f"the keeper process cannot work: {error}")
         os._exit(1)

@@ -239,8 +239,11 @@ class LocalKeeper:
         self._noted = now
         if now is KeeperState.LIVE:
             self._on_event(EventKind.POWER_ON, "")
-        if now is KeeperState.TRIPPED:
-            self._on_event(EventKind.TRIP, str(self._keeper.trip))
+        trip = self._keeper.trip
+        if trip is not None and now is KeeperState.TRIPPED:
+            stopped = trip.reason is TripReason.STOPPED
+            kind = EventKind.STOPPED if stopped else EventKind.TRIP
+            self._on_event(kind, trip.detail if stopped else str(trip))
         if now is KeeperState.TRIPPED or before is KeeperState.LIVE:
             confirmed = "unconfirmed" if self._keeper.unconfirmed else "confirmed"
             self._on_event(EventKind.POWER_OFF, confirmed)

@@ -34,6 +34,7 @@ class TripReason(StrEnum):
     UNWATCHED = "unwatched"
     RECORD_LOST = "record_lost"
     INTERNAL = "internal"
+    STOPPED = "stopped"
 
     @property
     def meaning(self) -> str:
@@ -94,6 +95,7 @@ _MEANINGS = {
     TripReason.RECORD_LOST: "the record could not be written, and an unrecorded unit is not kept "
     "energised: check the disk",
     TripReason.INTERNAL: "the program met an error of its own: please report it with the record",
+    TripReason.STOPPED: "somebody wanted power off, by a key, on the page or by a signal",
 }
 
 

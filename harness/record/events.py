@@ -16,6 +16,7 @@ class EventKind(StrEnum):
     POWER_ON = "power on"
     POWER_OFF = "power off"
     TRIP = "trip"
+    STOPPED = "stopped"
     SWITCHING_OFF_AGAIN = "switching off again"
     OFF_MEASURED = "off measured"
     OFF_NOT_MEASURED = "off not measured"

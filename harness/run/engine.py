@@ -225,6 +225,10 @@ class _Run:
         slow_disk = self.context.slow_disk
         if trip.reason is TripReason.CLIENT_SILENT and slow_disk is not None:
             trip = replace(trip, reason=TripReason.RECORD_LOST, detail=str(slow_disk))
+        if trip.reason is TripReason.STOPPED:
+            self.outcome, self.reason = Outcome.INTERRUPTED, trip.detail
+            self.signal = self.context.stop.number
+            return
         self.trip = trip
         self.outcome = Outcome.TRIPPED if self._was_on() else Outcome.REFUSED
         self.reason = str(trip)

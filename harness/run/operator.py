@@ -12,8 +12,7 @@ from collections.abc import Iterator
 from types import FrameType
 from typing import Protocol
 
-#: SIGHUP (a closed terminal) and SIGBREAK exist on one kind of system each.
-_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
+from harness.power.off_line import STOP_SIGNALS, OffLine
 
 
 class Operator(Protocol):
@@ -83,12 +82,32 @@ class StopRequest:
     """A note that somebody wants the run to stop.
 
     A signal handler that raised would cut a message in half, perhaps the one that switches off;
-    this only leaves a note, and every wait of the engine looks at it.
+    this only leaves a note, and every wait of the engine looks at it. What the engine may wait for
+    longest, a meter, must not hold power up: within :meth:`reaching` the keeper is told directly.
     """
 
     def __init__(self) -> None:
+        #: The line to the keeper's process, where there is one.
+        self.line: OffLine | None = None
         self._number: int | None = None
         self._by_hand = ""
+
+    @contextlib.contextmanager
+    def reaching(self, line: OffLine) -> Iterator[None]:
+        """Have whoever wants the run to stop heard on a line as well, until the block ends."""
+        self.line = line
+        if self._number is not None:  # before there was a line
+            line.say(self._by_hand or self._number)
+        try:
+            with line.saying_signals():
+                yield
+        finally:
+            self.line = None
+
+    @property
+    def number(self) -> int:
+        """The signal that was noted; where none was, the one that a stop by hand counts as."""
+        return signal.SIGINT if self._number is None else self._number
 
     def by_hand(self, how: str) -> None:
         """Note that a person wants power off now, and how that was said: as Ctrl-C, from anywhere.
@@ -98,10 +117,14 @@ class StopRequest:
         if self._number is None:
             self._by_hand = how
             self._number = signal.SIGINT
+        if (line := self.line) is not None:
+            line.say(how)
 
     def note(self, number: int, _frame: FrameType | None = None) -> None:
         """Note a signal; fits :func:`signal.signal`."""
         self._number = number
+        if (line := self.line) is not None:
+            line.say(number)
 
     def raise_if_requested(self) -> None:
         """Raise :class:`Interrupted` if somebody wants the run to stop."""
@@ -112,8 +135,7 @@ class StopRequest:
 @contextlib.contextmanager
 def stop_on_signals(stop: StopRequest) -> Iterator[None]:
     """Note the signals that end a program, for as long as the block runs."""
-    numbers = [getattr(signal, name) for name in _SIGNALS if hasattr(signal, name)]
-    before = [(number, signal.signal(number, stop.note)) for number in numbers]
+    before = [(number, signal.signal(number, stop.note)) for number in STOP_SIGNALS]
     try:
         yield
     finally:

@@ -36,6 +36,11 @@ class RunFeed:
         """Whether the run has ended and its record is there."""
         return self._tail.fold.run is not None
 
+    @property
+    def output(self) -> Output:
+        """What the journal last said of the output."""
+        return self._tail.fold.output
+
     def poll(self) -> None:
         """Take in what is new."""
         grown = self._tail.poll()

@@ -106,6 +106,7 @@ class Fold:
     since_s: float = 0.0  # when the phase began
     question: str = ""
     trip: str = ""
+    stopped: str = ""  # who wanted power off
     doing: str = "getting ready"
     why: str = ""
     last_s: float = 0.0  # time of the last row
@@ -172,11 +173,14 @@ class Fold:
                 self.off_s = time_s if sure else None
                 self.level, self.phase, self.read_s = None, Phase.NONE, None
                 self.readings.clear()
-                if not self.trip:
+                if not (self.trip or self.stopped):
                     self.doing, self.why = "output off", ""
             case EventKind.TRIP:
                 self.trip = self.trip or detail
                 self.doing, self.why = "power was cut", self.trip
+            case EventKind.STOPPED:
+                self.stopped = self.stopped or detail
+                self.doing, self.why = "power was cut", self.stopped
             case EventKind.SWITCHING_OFF_AGAIN:
                 self.doing, self.why = "switching off again", detail
             case EventKind.REFUSED:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.power.channel import start_own_process
+from harness.power.off_line import OffLine
 
 #: Longest wait for the page to be there, before anything is energised.
 _START_S = 15.0
@@ -27,11 +28,17 @@ class PageServer:
         self._facts: dict[str, Any] = {}
         self._ended = False
 
-    def start(self, folder: Path) -> None:
-        """Serve a run's folder from now on; it waits until the page is there, or will not be."""
+    def start(self, folder: Path, line: OffLine | None = None) -> None:
+        """Serve a run's folder from now on; it waits until the page is there, or will not be.
+
+        A press is heard on the line to the keeper as well, without this process.
+        """
         try:
             self._process = start_own_process(
-                "harness.watch.server", str(folder.resolve()), errors=subprocess.DEVNULL
+                "harness.watch.server",
+                str(folder.resolve()),
+                errors=subprocess.DEVNULL,
+                off_end=None if line is None else line.writer,
             )
             threading.Thread(target=self._hear, name="page", daemon=True).start()
         except (OSError, RuntimeError):  # no process or no thread to be had

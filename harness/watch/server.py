@@ -20,18 +20,23 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from harness.power.off_line import say_off, taken_over
 from harness.watch.app import Page, Runs
 from harness.watch.feed import RunFeed
+from harness.watch.fold import Output
 
 #: Time between two looks into the run's folder.
 _POLL_S = 0.1
 #: How long the page stays after the run, so that whoever watches sees its end; and how long the
 #: end may take to be written.
 _STAY_S, _WRITTEN_S = 20.0, 3.0
-_GONE = (
-    "the program that led this run is gone; the keeper switches off within about half a second of "
-    "that. Look at the supply, and measure before you touch"
-)
+_GONE = {
+    Output.OFF: "the program that led this run is gone; output off is the last that is known. "
+    "Measure before you touch",
+    Output.ON: "the program that led this run is gone; the keeper switches off within about half a "
+    "second of that, but did not say so. Look at the supply, and measure before you touch",
+    Output.UNCONFIRMED: "the program that led this run is gone, and output off is not confirmed",
+}
 
 #: What is said to the run to have it switched off.
 OFF = "off"
@@ -110,16 +115,18 @@ class _OneRun(Runs):
         """Look for what is new; whether it is time to end."""
         self._feed.poll()
         if not self._gone.is_set():
+            self._feed.look_for_silence()  # it may be stopped, and the pipe stay open
             return False
         now_s = time.monotonic()
         self._since_s = now_s if self._since_s is None else self._since_s
         if now_s - self._since_s > _WRITTEN_S:
-            self._feed.lose(_GONE)
+            self._feed.lose(_GONE[self._feed.output])
         return now_s - self._since_s > _STAY_S
 
 
 def main() -> None:
     """Serve the run whose folder the command line names."""
+    off_end = taken_over(sys.argv[2]) if len(sys.argv) > 2 else None
     told = os.fdopen(os.dup(1), "w", encoding="utf-8", newline="\n")
     null = os.open(os.devnull, os.O_RDWR)
     os.dup2(null, 1)  # whatever a library prints is no message
@@ -134,7 +141,12 @@ def main() -> None:
             told.write(f"{text}\n")
             told.flush()
 
-    page = Page(runs, port=port, switch_off=lambda: say(OFF), **tokens)
+    def switch_off() -> None:
+        if off_end is not None:
+            say_off(off_end, "on the page")  # to the keeper, whatever the run is doing
+        say(OFF)
+
+    page = Page(runs, port=port, switch_off=switch_off, **tokens)
     facts: dict[str, Any] = {"port": port, **tokens}
     say(json.dumps(facts))
     asyncio.run(serve(page, listener, runs.turn))

@@ -112,13 +112,14 @@ def view_of(fold: Fold, now_s: float) -> View:
     """Describe where a run stands, at so many seconds since its start."""
     ending = None if fold.run is None else _ending(fold.run)
     lost = fold.lost if ending is None else ""
+    unknown = lost and fold.output is Output.ON  # else the journal's last word of power holds
     now_s = fold.last_s if ending else max(now_s, fold.last_s)
     frac, allowance = _allowance(fold)
     held_frac, held = _held(fold, now_s)
     old = fold.read_s is not None and now_s - fold.read_s > _OLD_S
     return View(
-        power="unknown" if lost else fold.output.value,
-        power_words=_NOT_KNOWN if lost else power_words(fold, ending),
+        power="unknown" if unknown else fold.output.value,
+        power_words=_NOT_KNOWN if unknown else power_words(fold, ending),
         simulated=fold.simulated,
         title=fold.facts.get("title", ""),
         serial=fold.facts.get("serial", ""),

@@ -14,6 +14,7 @@ class Watching:
 
     def __init__(self, shown: RunScreen, stop: StopRequest, *, page: bool) -> None:
         self._shown = shown
+        self._stop = stop
         self._server = PageServer(stop.by_hand) if page else None
 
     def begin(self, folder: Path) -> None:
@@ -21,7 +22,7 @@ class Watching:
         if self._server is None:
             self._shown.follow(folder)
             return
-        self._server.start(folder)
+        self._server.start(folder, self._stop.line)
         self._shown.say(f"{self._server.told()}\n")
         if self._server.view_address:
             self._shown.say(f"to look only: {self._server.view_address}\n")

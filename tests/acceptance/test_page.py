@@ -14,10 +14,11 @@ from typing import Any
 
 import pytest
 
+from harness.power.off_line import OffLine, hear_off
 from harness.record.csv_text import EVENTS, READINGS, header
 from harness.watch.page_server import PageServer
 from tests.acceptance.conftest import Campaign, Running, ServedBench
-from tests.acceptance.test_watching import long_hold
+from tests.acceptance.test_watching import begin_slow_reading, long_hold, slow_meter
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="run on POSIX systems so far")
 
@@ -84,6 +85,22 @@ def shown(tab: Any, text: str, longest_s: float = 30.0) -> None:
     tab.get_by_text(text).first.wait_for(timeout=1000 * longest_s)
 
 
+@contextlib.contextmanager
+def serving(folder: Path, line: OffLine | None = None) -> Iterator[PageServer]:
+    """Serve the page of a folder that no run of ours fills."""
+    server = PageServer(lambda _: None)
+    server.start(folder, line)
+    try:
+        yield server
+    finally:
+        server.close()
+        assert server._process is not None
+        server._process.kill()
+        server._process.wait()
+        assert server._process.stdout is not None
+        server._process.stdout.close()
+
+
 class TestRuns:
     def test_a_healthy_run(self, campaign: Campaign, tab: Any) -> None:
         """Power, figures, plan and checks are seen while it goes on, then how it ended."""
@@ -146,10 +163,15 @@ class TestPress:
     def test_it_switches_off_at_once(
         self, campaign: Campaign, slow_bench: ServedBench, tab: Any
     ) -> None:
-        """From the press to output off at the instrument: 300 ms at most, and no question."""
+        """From the press to output off: 300 ms at most, in a meter's reading of 3 s, no question.
+
+        It is taken at the instrument.
+        """
+        slow_meter(slow_bench)
         with campaign.run(slow_bench, WATCHED) as running:
             tab.goto(addresses(running)[0])
             shown(tab, "s of 30 s, ")
+            begin_slow_reading(slow_bench, LATENCY_S)
             pressed_s = time.monotonic()
             tab.click("#off")
             assert slow_bench.wait(on=False, longest_s=5.0)
@@ -159,6 +181,19 @@ class TestPress:
         assert took_s < PRESS_S
         assert ended.code == 130
         assert ended.run["reason"] == "switched off on the page"
+
+    def test_a_press_needs_no_run(self, tmp_path: Path) -> None:
+        """The page's own process says off to the keeper: the engine need not even be at work."""
+        import urllib.request
+
+        with contextlib.closing(OffLine()) as line, serving(tmp_path, line) as server:
+            origin = server.address.removesuffix("/").rpartition("/")[0]
+            press = urllib.request.Request(  # noqa: S310 - loopback
+                f"{server.address}off", method="POST", headers={"Origin": origin}
+            )
+            with urllib.request.urlopen(press) as answer:  # noqa: S310
+                assert answer.status == 202
+            assert hear_off(line.reader) == "switched off on the page"
 
     def test_a_keyboard_will_do(
         self, campaign: Campaign, slow_bench: ServedBench, tab: Any
@@ -214,7 +249,7 @@ class TestTrouble:
                 assert running.end().code == 0
 
     def test_the_run_is_killed(self, campaign: Campaign, tab: Any) -> None:
-        """Where the program that led the run is gone, nobody is told that power is off or on."""
+        """Where the program that led the run is gone, page and screen tell the keeper's word."""
         with campaign.bench() as bench:
             long_hold(bench, "20 s")
             with campaign.run(bench, WATCHED) as running:
@@ -223,7 +258,11 @@ class TestTrouble:
                 running.process.kill()
                 assert bench.wait(on=False, longest_s=5.0)
                 shown(tab, "the program that led this run is gone", 10.0)
-                assert tab.inner_text("#power") == "POWER NOT KNOWN: LOOK AT THE SUPPLY"
+                power, doing = tab.inner_text("#power"), tab.inner_text("#doing")
+                assert running.says("the program that led the run is gone: output off", 1.0)
+
+        assert power.startswith("SIMULATED OUTPUT OFF, CONFIRMED ")
+        assert doing == "power was cut"
 
     def test_names_are_text(self, campaign: Campaign, tab: Any) -> None:
         """Names that look like markup are shown as they are, and do nothing."""
@@ -286,13 +325,11 @@ def _drain(answer: Any) -> None:
 class TestSoak:
     def test_an_hour_leaves_server_and_browser_as_they_were(self, tab: Any, tmp_path: Path) -> None:
         """In the last half of an hour's journal neither server nor page grows by a tenth."""
-        server = PageServer(lambda _: None)
         events, readings = tmp_path / "events.csv", tmp_path / "readings.csv"
         events.write_text(header(EVENTS) + SOAK, encoding="utf-8")
         readings.write_text(header(READINGS), encoding="utf-8")
-        server.start(tmp_path)
         sizes: list[tuple[float, float]] = []
-        try:
+        with serving(tmp_path) as server:
             tab.goto(server.address)
             session = tab.context.new_cdp_session(tab)
             for part in range(12):
@@ -303,13 +340,6 @@ class TestSoak:
                 heap = session.send("Runtime.getHeapUsage")["usedSize"]
                 sizes.append((_resident(server), heap))
             assert tab.inner_text("#power") == "POWER ON"
-        finally:
-            server.close()
-            assert server._process is not None
-            server._process.kill()
-            server._process.wait()
-            assert server._process.stdout is not None
-            server._process.stdout.close()
 
         half, end = sizes[5], sizes[-1]
         assert end[0] < 1.1 * half[0]

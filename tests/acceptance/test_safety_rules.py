@@ -142,6 +142,13 @@ RULES = """
     TestSilentKeeper::test_whoever_looks_takes_over_and_the_engine_meets_it_later
   power/test_attention.py
     TestUnwatched::test_off_is_the_next_message_after_the_exchange
+  power/test_off_line.py
+    TestKeeper::test_off_is_the_next_message
+    TestKeeper::test_power_does_not_come_after_it
+  acceptance/test_watching.py
+    TestKeys::test_a_slow_meter_holds_up_no_key
+  acceptance/test_page.py
+    TestPress::test_a_press_needs_no_run
   acceptance/test_absence.py
     TestStoppedKeeper::test_power_is_off_while_the_engine_waits_for_a_slow_meter
     TestNobodyThere::test_a_machine_that_slept_cuts_power_as_it_wakes

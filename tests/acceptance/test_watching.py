@@ -12,6 +12,7 @@ import signal
 import statistics
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -26,8 +27,8 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="terminals of PO
 #: An environment that has another size than the terminal: what it says does not count.
 NARROW = {"TERM": "xterm", "COLUMNS": "100", "LINES": "50"}
 
-#: The longest time from a key to output off.
-KEY_S = 0.1
+#: The longest time from a key to output off; a reading of a slow meter, in which it is pressed.
+KEY_S, METER_S = 0.1, 3.0
 
 
 def long_hold(bench: ServedBench, hold: str) -> None:
@@ -46,6 +47,28 @@ def command(bench: ServedBench) -> list[str]:
         *("--serial", "HRW-0007", "--results", str(bench.results), "--yes"),
         *("--safety-record", "ST-0007"),
     ]
+
+
+def slow_meter(bench: ServedBench) -> None:
+    """Give the meter of a bench time for slow readings, before a run begins."""
+    text = bench.file.read_text(encoding="utf-8")
+    assert text.count("[meter]\n") == 1
+    bench.file.write_text(text.replace("[meter]\n", '[meter]\ntimeout = "5 s"\n'), encoding="utf-8")
+
+
+def begin_slow_reading(bench: ServedBench, latency_s: float = 0.0) -> None:
+    """Have the meter take 3 s per reading from now on; return when it has begun with one."""
+    begun = threading.Event()
+
+    def take_long(role: str, _message: str) -> None:
+        if role == "meter":
+            begun.set()
+            time.sleep(METER_S)
+        else:
+            time.sleep(latency_s)
+
+    bench.on_message = take_long
+    assert begun.wait(10.0)
 
 
 class AtATerminal:
@@ -127,6 +150,32 @@ class TestKeys:
             assert took_s < KEY_S
             assert terminal.process.wait(timeout=20.0) == 130
             assert b"switched off by a key" in terminal.screen
+
+    @pytest.mark.parametrize(
+        ("key", "said"), [(b" ", "switched off by a key"), (b"\x03", "stopped by SIGINT")]
+    )
+    def test_a_slow_meter_holds_up_no_key(
+        self,
+        campaign: Campaign,
+        at_a_terminal: Callable[[list[str]], AtATerminal],
+        key: bytes,
+        said: str,
+    ) -> None:
+        """In the middle of a reading that takes 3 s, off is at the instrument within 100 ms."""
+        with campaign.bench() as bench:
+            long_hold(bench, "20 s")
+            slow_meter(bench)
+            terminal = at_a_terminal(command(bench))
+            assert terminal.read(30.0, b"s of 20 s, ")
+            begin_slow_reading(bench)
+            time.sleep(0.2)
+            pressed_s = terminal.type(key)
+            assert bench.wait(on=False, longest_s=5.0)
+            took_s = bench.off_s - pressed_s
+            assert terminal.read(20.0, said.encode())
+            assert terminal.process.wait(timeout=20.0) == 130
+
+        assert took_s < KEY_S
 
     def test_other_keys_do_nothing(
         self, campaign: Campaign, at_a_terminal: Callable[[list[str]], AtATerminal]

@@ -36,7 +36,7 @@ class TestErrors:
 
         monkeypatch.setattr("harness.power.keeper_process.hold_as_keeper", no_memory)
         service = KeeperService()
-        service.calls.put(Call("open", (load_bench("bench-simulated-dc"), 0.0)))
+        service.calls.put(Call("open", (load_bench("bench-simulated-dc"), 0.0, None)))
 
         service.run()
 

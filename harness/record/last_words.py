@@ -1,0 +1,61 @@
+"""What the keeper adds to a journal whose engine is gone: what became of power after all.
+
+An engine that was killed wrote nothing of that any more, and nobody else writes to its journal. A
+record that was finished is never touched: it is sealed, and says itself how power went off.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+from harness.record.csv_text import EVENTS, number, sound_text, word, word_back
+from harness.record.events import EventKind
+from harness.record.seal import RUN_FILE
+
+#: Time of the run, kind and detail of what became of power, in turn.
+Words = list[tuple[float, EventKind, str]]
+
+_BEGINS = frozenset({EventKind.SWITCHING_ON, EventKind.POWER_ON})
+
+
+def add_last_words(folder: Path, words: Sequence[tuple[float, EventKind, str]]) -> None:
+    """Append to ``events.csv`` what it does not have of these words since power last came on.
+
+    Nothing is raised: nobody is there to hear it, and power is off.
+    """
+    with contextlib.suppress(OSError):
+        path = folder / "events.csv"
+        if (folder / RUN_FILE).exists():
+            return
+        content = path.read_bytes()
+        rows = _missing(content, words)
+        if not rows:
+            return
+        with path.open("ab", buffering=0) as file:
+            file.write((b"" if content.endswith(b"\n") else b"\n") + "".join(rows).encode())
+            os.fsync(file.fileno())
+
+
+def _missing(content: bytes, words: Sequence[tuple[float, EventKind, str]]) -> list[str]:
+    """Return the rows of the words that a journal does not have yet."""
+    text, _ = sound_text(content, EVENTS)
+    known: list[tuple[str, str]] = []
+    for _, kind, _, detail in list(csv.reader(text.splitlines()))[1:]:
+        if kind in _BEGINS:
+            known.clear()
+        known.append((word_back(kind), word_back(detail)))
+    last: list[tuple[float, EventKind, str]] = []
+    for each in words:
+        if each[1] in _BEGINS:
+            last.clear()
+        else:
+            last.append(each)
+    return [
+        f"{number(time_s)},{word(kind)},,{word(detail)}\n"
+        for time_s, kind, detail in last
+        if (kind, detail) not in known
+    ]

@@ -1,0 +1,59 @@
+"""What the keeper adds to the journal of an engine that is gone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from harness.record.events import EventKind
+from harness.record.last_words import Words, add_last_words
+
+ON = "time_s,kind,step,detail\n0.1,switching on,start,\n0.2,power on,start,\n"
+WORDS: Words = [
+    (0.2, EventKind.POWER_ON, ""),
+    (1.0, EventKind.TRIP, "client_silent: the program, gone"),
+    (1.1, EventKind.POWER_OFF, "confirmed"),
+]
+TRIP, OFF = '1.0,trip,,"client_silent: the program, gone"\n', "1.1,power off,,confirmed\n"
+
+
+def events(folder: Path, text: str) -> Path:
+    """Write a journal's events."""
+    path = folder / "events.csv"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+class TestLastWords:
+    @pytest.mark.parametrize(
+        ("before", "after"),
+        [
+            (ON, ON + TRIP + OFF),
+            (ON + TRIP, ON + TRIP + OFF),
+            (ON + TRIP + OFF, ON + TRIP + OFF),
+            (ON + "0.9,sett", ON + "0.9,sett\n" + TRIP + OFF),
+            (ON + OFF + "0.5,switching on,start,\n", None),
+        ],
+        ids=["nothing yet", "half", "all", "a row cut off", "an earlier off does not count"],
+    )
+    def test_what_is_missing_is_added(self, tmp_path: Path, before: str, after: str | None) -> None:
+        """What became of power since it last came on stands in the journal, and once."""
+        path = events(tmp_path, before)
+        add_last_words(tmp_path, WORDS)
+
+        assert path.read_text(encoding="utf-8") == (before + TRIP + OFF if after is None else after)
+
+    def test_a_finished_record_is_left_alone(self, tmp_path: Path) -> None:
+        """Nothing is added to what is sealed."""
+        path = events(tmp_path, ON)
+        (tmp_path / "run.json").write_text("{}", encoding="utf-8")
+        add_last_words(tmp_path, WORDS)
+
+        assert path.read_text(encoding="utf-8") == ON
+
+    def test_a_folder_that_is_gone_costs_nothing(self, tmp_path: Path) -> None:
+        """Power is off, and nobody is there to hear of an error."""
+        add_last_words(tmp_path / "gone", WORDS)
+
+        assert list(tmp_path.iterdir()) == []
