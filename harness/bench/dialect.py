@@ -11,12 +11,14 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field, PrivateAttr
 
 from harness.bench.answer_form import AnswerForm
-from harness.bench.dialect_rules import FOLDER, PLACEHOLDER, SAMPLED, dialect_errors
+from harness.bench.answer_rules import SAMPLED
+from harness.bench.dialect_rules import FOLDER, dialect_errors
 from harness.bench.number_form import NumberForm
+from harness.bench.wire_text import PLACEHOLDER
 from harness.errors import FileError, Mistake
-from harness.files.field_types import Seconds, Table, mistaken
+from harness.files.field_types import Flag, Seconds, Table, mistaken
 from harness.files.named_file import validated
-from harness.files.text_file import read_toml
+from harness.files.text_file import quoted, read_toml
 from harness.profile.bench_file import BenchFile, Instrument
 from harness.quantity import shown
 
@@ -27,11 +29,19 @@ _PLAIN = NumberForm(decimals=6)
 BUILT_IN = tuple(sorted(path.stem for path in FOLDER.glob("*.toml")))
 
 
-class _LinkTable(Table):
+class LinkTable(Table):
     """How a link to such an instrument is set up."""
 
     #: What ends a message, both ways.
-    terminator: Literal["LF", "CR", "CRLF"] = Field(default="LF", examples=['"LF"'])
+    terminator: Literal["LF", "CR", "CRLF", "none"] = Field(default="LF", examples=['"LF"'])
+    #: Silence that ends an answer where no terminator does.
+    quiet_s: Seconds = 0.05
+    #: Whether it sends each message back before it answers.
+    echo: Flag = False
+    #: Text in the line it sends of its own when it is connected to; left out: it sends none.
+    greeting: str = Field(default="", examples=['"Welcome"'])
+    #: Longest wait for its first answer, or its greeting, after connecting; left out: the time-out.
+    first_answer_s: Seconds = 0.0
     timeout_s: Seconds = 1.0
     #: Wait after a setting before the next message.
     settle_s: Seconds = 0.0
@@ -48,9 +58,9 @@ class _Sample(Table):
 
     ask: str = Field(examples=['"MEAS:VOLT?;:MEAS:CURR?"'])
     #: What its answer holds, in this order; what nobody needs is ``-``.
-    answer: tuple[Literal["voltage", "current", "power", "status", "-"], ...] = Field(
-        min_length=1, examples=['["voltage", "current"]']
-    )
+    answer: tuple[
+        Literal["voltage", "current", "power", "status", "current_limit", "protection", "-"], ...
+    ] = Field(min_length=1, examples=['["voltage", "current"]'])
     #: What stands between two values; a blank stands for any number of blanks.
     separator: str = Field(default=";", examples=['","'])
 
@@ -92,7 +102,7 @@ class Dialect(Table):
     name: str = Field(examples=['"my-supply"'])
     role: Literal["supply", "meter", "load"]
     title: str = ""
-    link: _LinkTable = _LinkTable()
+    link: LinkTable = LinkTable()
     #: What comes first whenever a link is opened, and last, once its output is off.
     begin: _Messages = _Messages()
     end: _Messages = _Messages()
@@ -127,6 +137,24 @@ class Dialect(Table):
             for name, operation in SAMPLED.items()
             if name not in sampled and (bits if name == "status" else operation in self.ask)
         )
+
+    @property
+    def protection_line(self) -> str:
+        """The line that tells that its protection has tripped; empty where none does."""
+        if self.status.protection:
+            return f"protection = {self.status.protection}"
+        question = self.ask.get("protection_state")
+        return "" if question is None else f"protection_state = {quoted(question)}"
+
+    @property
+    def answer_lengths(self) -> dict[str, int]:
+        """How many characters each answer has, by its question, where that is known."""
+        forms = {
+            question: self.answers[operation]
+            for operation, question in self.ask.items()
+            if operation in self.answers
+        }
+        return {question: form.characters for question, form in forms.items() if form.characters}
 
     @property
     def built_in(self) -> Path | None:

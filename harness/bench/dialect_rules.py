@@ -5,13 +5,14 @@ Pure, over the file as it was read: shapes and types are the model's own to tell
 
 from __future__ import annotations
 
-import re
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from functools import cache
 from pathlib import Path
 from typing import Any
 
+from harness.bench.answer_rules import answer_errors
+from harness.bench.wire_text import PLACEHOLDER, SENDABLE, Tables, wrong_message
 from harness.errors import did_you_mean
 from harness.files.config_error import ConfigError
 from harness.files.text_file import quoted
@@ -22,30 +23,11 @@ from harness.quantity import QuantityError, parse_quantity, shown
 #: Where the dialects stand that come with the program.
 FOLDER = Path(__file__).parent / "dialects"
 
-#: Question that each part of a sample answers.
-SAMPLED = {
-    "voltage": "measure_voltage",
-    "current": "measure_current",
-    "power": "measure_power",
-    "status": "status",
-}
-
-#: Stands in a sample for a part that nobody needs.
-NOT_READ = "-"
-
 #: Table of a dialect each form of an operation stands in.
 _TABLES = {"bare": "send", "number": "send", "value": "ask", "state": "ask", "text": "ask"}
 #: The built-in dialects that examples are taken from.
 _EXAMPLES = {"supply": "scpi-dc-supply", "meter": "scpi-meter", "load": "scpi-load"}
 _MOST_DECIMALS = 12
-#: What can go on the wire: printable ASCII.
-_SENDABLE = re.compile("[ -~]+")
-_NO_SEPARATOR = "what stands between two values is one character that no number has"
-
-#: Stands in a message for a number: the one that is set, or another setting by its name.
-PLACEHOLDER = re.compile(r"\{([a-z_]+)\}")
-
-Tables = Mapping[str, Mapping[str, Any]]
 
 
 def dialect_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
@@ -64,9 +46,6 @@ def dialect_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
         "status",
     )
     tables = {name: data[name] if isinstance(data.get(name), dict) else {} for name in names}
-    answer = tables["sample"].get("answer")
-    sampled = answer if isinstance(answer, list) else []
-    sampled = [each for each in sampled if isinstance(each, str)]  # all else is told already
     yield from _unknown(tables)
     yield from _waits(role, tables)
     yield from _messages(role, tables)
@@ -74,10 +53,7 @@ def dialect_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     yield from _both_at_once(role, tables)
     yield from _configure(role, tables)
     yield from _missing(role, tables)
-    if isinstance(data.get("sample"), dict):
-        yield from _sample(role, tables, sampled)
-    yield from _answers(tables, sampled)
-    yield from _status(role, tables, sampled)
+    yield from answer_errors(role, tables)
 
 
 @cache
@@ -115,19 +91,29 @@ def _number_form(operation: str, given: object) -> Iterator[ConfigError]:
 def _waits(role: str, tables: Tables) -> Iterator[ConfigError]:
     """No instrument is waited for longer than power may hang on it."""
     said = tables["link"].get("acknowledgement")
-    if isinstance(said, str) and (said != said.strip() or not _SENDABLE.fullmatch(said)):
-        plain = "it must be printable ASCII text without blanks around it"
-        yield ConfigError(("link", "acknowledgement"), plain, '"OK"')
     if said is not None and "rest" in tables["link"]:
         ready = "what acknowledges a message is ready for the next: leave rest out"
         yield ConfigError(("link", "rest"), ready)
-    for key in ("timeout", "settle", "rest"):
+    yield from _link_texts(tables["link"])
+    for key in ("timeout", "settle", "rest", "quiet", "first_answer"):
         try:
             problem = wait_problem(role, parse_quantity(tables["link"].get(key), "s"))
         except (QuantityError, KeyError):  # no quantity, or no role: told already
             continue
         if problem is not None:
             yield ConfigError(("link", key), problem, '"2 s"')
+
+
+def _link_texts(link: Mapping[str, Any]) -> Iterator[ConfigError]:
+    """What is waited for can come, and an end of answers is told in one way."""
+    for key, example in (("acknowledgement", '"OK"'), ("greeting", '"Welcome"')):
+        said = link.get(key)
+        if isinstance(said, str) and (said != said.strip() or not SENDABLE.fullmatch(said)):
+            plain = "it must be printable ASCII text without blanks around it"
+            yield ConfigError(("link", key), plain, example)
+    if "quiet" in link and link.get("terminator") != "none":
+        problem = "a silence ends no answer that has a terminator: leave it out"
+        yield ConfigError(("link", "quiet"), problem)
 
 
 def _messages(role: str, tables: Tables) -> Iterator[ConfigError]:
@@ -140,17 +126,9 @@ def _messages(role: str, tables: Tables) -> Iterator[ConfigError]:
             example = _examples(role).get(operation, "")
             if _TABLES[form] != table:
                 yield ConfigError(path, f"{operation!r} belongs under [{_TABLES[form]}]", example)
-            wrong = _wrong_message(form, message) if isinstance(message, str) else ""
+            wrong = wrong_message(form, message) if isinstance(message, str) else ""
             if wrong:
                 yield ConfigError(path, f"the message of {operation!r} {wrong}", example)
-
-
-def _wrong_message(form: str, message: str) -> str:
-    if not _SENDABLE.fullmatch(message):
-        return "must be printable ASCII text"
-    if form == "number":
-        return "" if message.count("{value}") == 1 else "must hold {value} once"
-    return "has no number to hold {value}" if "{value}" in message else ""
 
 
 def _both_at_once(role: str, tables: Tables) -> Iterator[ConfigError]:
@@ -185,7 +163,7 @@ def _configure(role: str, tables: Tables) -> Iterator[ConfigError]:
         if not (operation.startswith("measure_") and operation in tables["ask"]):
             problem = "this dialect measures nothing of this name: add the question under [ask]"
             yield ConfigError(path, problem)
-        if isinstance(message, str) and (wrong := _wrong_message("bare", message)):
+        if isinstance(message, str) and (wrong := wrong_message("bare", message)):
             yield ConfigError(path, f"this message {wrong}", '"CONF:VOLT:DC 100"')
         elif isinstance(message, str) and "?" in message:
             yield ConfigError(path, "nobody reads the answer to a question here: leave it out")
@@ -208,7 +186,7 @@ def _begin_and_end(tables: Tables) -> Iterator[ConfigError]:
             path = (table, "send", number)
             if not isinstance(message, str):
                 continue  # told already
-            if wrong := _wrong_message("bare", message):
+            if wrong := wrong_message("bare", message):
                 yield ConfigError(path, f"this message {wrong}", '["INST:NSEL 2"]')
             elif "?" in message:
                 yield ConfigError(path, "nobody reads the answer to a question here: leave it out")
@@ -224,113 +202,3 @@ def _missing(role: str, tables: Tables) -> Iterator[ConfigError]:
             problem = f"a {role} cannot do without {operation}"
             example = f"{operation} = {_examples(role)[operation]}"
             yield ConfigError((_TABLES[OPERATIONS[operation]],), problem, example)
-
-
-def _sample(role: str, tables: Tables, sampled: Sequence[str]) -> Iterator[ConfigError]:
-    """A sample reads what its role needs, each value once."""
-    if role == "meter":
-        problem = "a meter is asked one quantity at a time: leave this table out"
-        yield ConfigError(("sample",), problem)
-        return
-    ask, separator = tables["sample"].get("ask"), tables["sample"].get("separator", ";")
-    if isinstance(ask, str) and (not _SENDABLE.fullmatch(ask) or "{value}" in ask):
-        problem = "the message must be printable ASCII text without {value}"
-        yield ConfigError(("sample", "ask"), problem, '"MEAS:VOLT?;:MEAS:CURR?"')
-    wrong = []
-    missing = [name for name in ("voltage", "current") if name not in sampled]
-    if missing:
-        wrong.append(f"a {role}'s sample cannot do without {' and '.join(missing)}")
-    repeated = dict.fromkeys(
-        name for name in sampled if name != NOT_READ and sampled.count(name) > 1
-    )
-    if repeated:
-        wrong.append(f"{' and '.join(map(repr, repeated))} stands here more than once")
-    if wrong and isinstance(tables["sample"].get("answer"), list):
-        yield ConfigError(("sample", "answer"), "; ".join(wrong), '["voltage", "current"]')
-    if isinstance(separator, str) and not _is_separator(separator):
-        yield ConfigError(("sample", "separator"), _NO_SEPARATOR, '","')
-
-
-def _is_separator(text: str) -> bool:
-    return bool(_SENDABLE.fullmatch(text) and re.fullmatch("[^A-Za-z0-9+.-]", text))
-
-
-def _answers(tables: Tables, sampled: Sequence[str]) -> Iterator[ConfigError]:
-    """What an answer looks like is said of questions this dialect asks."""
-    asked = tables["ask"].keys() | {SAMPLED[name] for name in sampled if name in SAMPLED}
-    for operation, given in tables["answers"].items():
-        path, form = ("answers", operation), OPERATIONS.get(operation, "value")
-        if form not in ("value", "state"):
-            yield ConfigError(path, f"the answer to {operation!r} holds no single value")
-        elif operation in OPERATIONS and operation not in asked:
-            yield ConfigError(path, f"this dialect never asks {operation!r}: add it under [ask]")
-        for key, problem, example in _wrong_answer(form, operation, given):
-            yield ConfigError((*path, key) if key else path, problem, example)
-
-
-def _wrong_answer(form: str, operation: str, given: Any) -> Iterator[tuple[str, str, str]]:
-    """Yield key, problem and example of what is wrong with how one answer is taken apart."""
-    told = given if isinstance(given, dict) else {"text": given}
-    text, key = told.get("text"), "text" if told is given else ""
-    if isinstance(text, str) and _wrong_message("number", text):
-        problem = (
-            "it must be printable ASCII text that holds {value} once, where the number or the "
-            "state stands"
-        )
-        yield key, problem, '"{value} V"'
-    yield from _wrong_parts(told)
-    if told.get("mask") == 0:
-        yield "mask", "this looks at no bit", "64"
-    yield from _wrong_state(told) if form == "state" else _wrong_number(operation, told)
-
-
-def _wrong_parts(told: Mapping[str, Any]) -> Iterator[tuple[str, str, str]]:
-    """Which of several values: the keys go together."""
-    separator, part, parts = (told.get(name) for name in ("separator", "part", "parts"))
-    if {"separator", "part", "parts"} & told.keys() and None in (separator, part, parts):
-        problem = "separator, part (counted from 1) and parts (how many) go together"
-        yield "", problem, '{ separator = ",", part = 1, parts = 3 }'
-    elif isinstance(parts, int) and parts < 2:
-        yield "parts", "one value alone has no parts", "2"
-    elif isinstance(part, int) and isinstance(parts, int) and not 1 <= part <= parts:
-        yield "part", f"parts are counted from 1, and there are {parts}", "1"
-    if isinstance(separator, str) and not _is_separator(separator):
-        yield "separator", _NO_SEPARATOR, '","'
-
-
-def _wrong_state(told: Mapping[str, Any]) -> Iterator[tuple[str, str, str]]:
-    """A state is on or off, and has no size."""
-    words = told.get("words")
-    if "scale" in told:
-        yield "scale", "a state has no scale", ""
-    if "digits" in told and "mask" not in told:
-        yield "digits", "which bit is the state? say so with its mask", "mask = 64"
-    if isinstance(words, dict) and any(number not in (0, 1) for number in words.values()):
-        yield "words", "a state is 0 for off or 1 for on", '{ "OFF" = 0, "ON" = 1 }'
-
-
-def _wrong_number(operation: str, told: Mapping[str, Any]) -> Iterator[tuple[str, str, str]]:
-    """A measured number is no register, and the weights of a status have their own table."""
-    if operation == "status":
-        problem = "the weights of its bits stand under [status]: leave this out"
-        yield from ((key, problem, "") for key in ("mask", "scale") if key in told)
-    else:
-        problem = "a measured number has neither bits nor words"
-        yield from ((key, problem, "") for key in ("mask", "digits", "words") if key in told)
-
-
-def _status(role: str, tables: Tables, sampled: Sequence[str]) -> Iterator[ConfigError]:
-    """Weights need a question, and one bit cannot mean two things."""
-    weights = {name: weight for name, weight in tables["status"].items() if isinstance(weight, int)}
-    if not any(weights.values()):
-        return
-    if role != "supply":
-        yield ConfigError(("status",), "only a supply has status bits: leave this table out")
-        return
-    if "status" not in sampled and "status" not in tables["ask"]:
-        problem = "there are weights, but no question that reads them under [ask]"
-        yield ConfigError(("status",), problem, f"status = {_examples('supply')['status']}")
-    both = weights.get("protection", 0) & weights.get("current_limit", 0)
-    if both:
-        problem = f"{both} stands for the current limit as well"
-        yield ConfigError(("status", "protection"), problem, "8")

@@ -10,8 +10,9 @@ from enum import StrEnum
 from pathlib import Path
 from typing import NamedTuple
 
-from harness.bench.dialect_rules import NOT_READ, SAMPLED
+from harness.bench.answer_rules import NOT_READ, SAMPLED
 from harness.files.text_file import quoted
+from harness.profile.measures import OPERATIONS
 from harness.quantity import shown
 
 #: What each sign stands for; read at once, for it may be needed with power on.
@@ -143,10 +144,18 @@ def no_identity_cause(answer: bytes) -> Cause:
     text = answer.decode("ascii", "replace").strip()
     # one line of words may be what some say to whoever connects; a web server's reply is none
     greets = text.isprintable() and text.isascii() and not text.startswith("HTTP/")
+    first, *others = text.splitlines() or [""]
+    if others and plausible_identity(others[-1].encode("ascii", "replace")):
+        if echo_cause("*IDN?", first) is not None:
+            return cause_of("echo")
+        return cause_of("greeting", line=shown(first), write=(f"greeting = {quoted(first)}",))
     return echo_cause("*IDN?", text) or cause_of(
         "no identity",
         start=ascii(answer[:40])[1:],
-        greeting="if this is a greeting, switch it off in its menu; else " if greets else "",
+        greeting="if this is a greeting, its dialect must say so under [link], as in "
+        f"greeting = {quoted(text)}; else "
+        if greets
+        else "",
     )
 
 
@@ -202,9 +211,10 @@ def compound_cause(names: Sequence[str], message: str, answer: str) -> Cause:
             continue
         # what is a number already needs no line
         within = [
-            _answer_line(SAMPLED[name], part, state=False)
+            _answer_line(SAMPLED[name], part, state=_is_state(name))
             for name, part in zip(names, parts, strict=True)
-            if name != NOT_READ and not _NUMBER.fullmatch(part.strip())
+            if name != NOT_READ
+            and not (_STATE if _is_state(name) else _NUMBER).fullmatch(part.strip())
         ]
         if "" in within:
             continue
@@ -218,6 +228,10 @@ def compound_cause(names: Sequence[str], message: str, answer: str) -> Cause:
             write=(*apart, *within),
         )
     return cause_of("sample of another length", answer=told, count=count, names=", ".join(names))
+
+
+def _is_state(name: str) -> bool:
+    return OPERATIONS[SAMPLED[name]] == "state"
 
 
 def _answer_line(operation: str, answer: str, *, state: bool) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from harness.bench.deadline import Deadline, HeldSocket, call_with_timeout, hold_to
 from harness.bench.dialect import Dialect
+from harness.bench.incoming import Incoming, Unforeseen, is_late
 from harness.errors import InstrumentError, LinkError, LinkTimeout
 from harness.profile.bench_file import Instrument, SerialLine
 
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource
 
 #: What ends a message, by its name in files.
-TERMINATORS = {"LF": "\n", "CR": "\r", "CRLF": "\r\n"}
+TERMINATORS = {"LF": "\n", "CR": "\r", "CRLF": "\r\n", "none": ""}
 
 #: Longest time to open a link for the first time: a USB reset or a port mapper may need it.
 _OPENING_S = 5.0
@@ -29,7 +30,10 @@ class Link(Protocol):
     """A conversation with one instrument."""
 
     name: str  # role and resource, for messages
-    timeout_s: float  # longest wait for an answer
+
+    @property
+    def timeout_s(self) -> float:
+        """Longest wait for an answer."""
 
     def write(self, message: str) -> None:
         """Send one message."""
@@ -53,10 +57,12 @@ class VisaLink:
 
     def __init__(self, manager: Any, role: str, instrument: Instrument, dialect: Dialect) -> None:
         self.name = f"{role} ({instrument.resource})"
-        self.timeout_s = dialect.link.timeout_s
         self._manager = manager
         self._instrument = instrument
+        self._way = dialect.link
+        self._lengths = dialect.answer_lengths
         self._terminator = TERMINATORS[dialect.link.terminator]
+        self.timeout_s = dialect.link.timeout_s
         self._deadline = Deadline()
         self._begin(max(_OPENING_S, self.timeout_s))
 
@@ -76,6 +82,22 @@ class VisaLink:
             ) from error
         self._open = True
         self._unanswered = 0
+        self._late_at_first = self._way.first_answer_s > self.timeout_s
+        self._usual_s = self.timeout_s  # again, once the first answer has come
+        if self._late_at_first:
+            self._wait_for(self._way.first_answer_s)
+        self._incoming = Incoming(self._session, self._way, self._deadline)
+        if self._way.greeting:
+            self._await_greeting()
+
+    def _await_greeting(self) -> None:
+        """Read what it says of its own when it is connected to."""
+        self._deadline.set(self.timeout_s)
+        try:
+            self._incoming.greeting(self.timeout_s)
+        except Exception as error:
+            self.close()
+            raise self._named(error, "its greeting") from error
 
     def _opened(self) -> tuple[MessageBasedResource, HeldSocket | None]:
         """Open a session; its socket is held to the deadline, where it has one."""
@@ -101,6 +123,8 @@ class VisaLink:
     def reopen(self) -> None:
         """Begin the conversation again: what was still on its way is forgotten."""
         self.close()
+        if self._late_at_first:
+            self.timeout_s = self._usual_s
         self._begin(self.timeout_s + _REOPENING_S)
 
     def write(self, message: str) -> None:
@@ -113,16 +137,24 @@ class VisaLink:
             self._session.write(message)
         except Exception as error:
             raise self._named(error, message) from error
+        self._incoming.echo(message)
 
     def query(self, message: str) -> str:
         """Send one message and return its answer without the terminator; it must be text."""
+        self._deadline.set(self.timeout_s)
+        try:
+            self._incoming.see_nothing(self.timeout_s)
+        except Exception as error:
+            raise self._named(error, message) from error
         self.write(message)
         try:
-            # Not its `read`: that prints a warning where an answer ends without the terminator.
-            answer = self._session.read_raw().decode("ascii").rstrip("\r\n")
+            answer = self._incoming.answer(self._lengths.get(message, 0), self.timeout_s)
         except Exception as error:
             raise self._named(error, message) from error
         self._unanswered = 0
+        if self._late_at_first:
+            self._late_at_first = False
+            self._wait_for(self._usual_s)
         return answer
 
     @contextlib.contextmanager
@@ -150,14 +182,16 @@ class VisaLink:
 
     def _named(self, error: Exception, message: str) -> InstrumentError:
         """Return the harness's error for whatever PyVISA or the layer below it raised."""
-        from pyvisa import constants, errors
+        from pyvisa import errors
 
-        silent = constants.StatusCode.error_timeout
-        late = isinstance(error, TimeoutError) or getattr(error, "error_code", None) == silent
         kind = LinkError
-        if isinstance(error, UnicodeDecodeError):
+        if isinstance(error, Unforeseen):
+            what, remedy = str(error), error.remedy
+        elif isinstance(error, UnicodeDecodeError):
             what, remedy = "bytes came that are no text", "check the cable and baud rate"
-        elif late or self._deadline.passed:  # whatever fails past the deadline is a missed time-out
+        elif (
+            is_late(error) or self._deadline.passed
+        ):  # whatever fails past the deadline is a missed time-out
             kind, what = LinkTimeout, "no answer in time"
             remedy = "check that it is on, its cable, and the terminator in the bench file"
         elif isinstance(error, errors.VisaIOError):

@@ -6,10 +6,10 @@ import contextlib
 from collections.abc import Iterable, Iterator
 from typing import Any
 
+from harness.bench.answer_rules import SAMPLED
 from harness.bench.clock import Clock
 from harness.bench.conversation import Conversation
 from harness.bench.dialect import Dialect, bench_dialects
-from harness.bench.dialect_rules import SAMPLED
 from harness.bench.finding import Cause, compound_cause, reply_cause
 from harness.bench.link import Link, VisaLink, open_visa
 from harness.bench.sample import SupplySample
@@ -29,9 +29,12 @@ from harness.errors import (
     UnexpectedReply,
 )
 from harness.profile.bench_file import BenchFile
+from harness.profile.measures import OPERATIONS
 
 #: Question that tells whether power may be on at it, by role.
 _STATES = {"supply": "output_state", "load": "input_state"}
+#: Parts of a sample that are answered by a state.
+_SAMPLED_STATES = {name for name in SAMPLED.values() if OPERATIONS[name] == "state"}
 
 
 class Instrument(Conversation):
@@ -119,7 +122,8 @@ class Instrument(Conversation):
         """Read a number; a marker for overload or not-a-number is no reading."""
         try:
             form = self._forms.get(operation)
-            return number(answer if form is None else form.value_in(answer, parted=parted))
+            text = answer if form is None else form.value_in(answer, parted=parted)
+            return float(boolean(text)) if operation in _SAMPLED_STATES else number(text)
         except ValueError as error:
             # a marker may come without what stands around a value
             marker = error if isinstance(error, MarkerAnswer) else marker_in(answer)
@@ -155,25 +159,28 @@ class Instrument(Conversation):
         voltage_v, current_a = values["voltage"], values["current"]
         status = int(values.get("status", 0))
         bits = self.dialect.status
+        limiting = bool(status & bits.current_limit) if bits.current_limit else None
+        if "current_limit" in values:  # asked by a question of its own
+            limiting = bool(values["current_limit"]) or bool(limiting)
         return SupplySample(
             self.clock.now_s(),
             voltage_v,
             current_a,
             values.get("power", voltage_v * current_a),
-            bool(status & bits.current_limit) if bits.current_limit else None,
-            bool(status & bits.protection),
+            limiting,
+            bool(status & bits.protection) or bool(values.get("protection")),
         )
 
     def check_protection(self) -> None:
         """See that its status tells of no protection that has tripped; with the output off."""
-        weight = self.dialect.status.protection
-        if weight and self.sample().protection:
+        line = self.dialect.protection_line
+        if line and self.sample().protection:
             cause = Cause(
                 "its status says that its protection has tripped earlier",
-                "clear it at the front panel; if nothing is to be cleared there, the weight is "
-                "wrong: look it up in the manual, or leave the line out",
+                "clear it at the front panel; if nothing is to be cleared there, the line is "
+                "wrong: look it up in the manual, or leave it out",
             )
-            raise self._error(UnexpectedReply, cause, f"protection = {weight} in its dialect")
+            raise self._error(UnexpectedReply, cause, f"{line} in its dialect")
 
 
 @contextlib.contextmanager

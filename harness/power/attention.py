@@ -112,12 +112,19 @@ class AttendedLink:
     came of it: the instrument may have had all the time in the world to go wrong.
     """
 
-    def __init__(self, link: Link, attention: Attention, rest_s: float) -> None:
+    def __init__(
+        self, link: Link, attention: Attention, rest_s: float, first_answer_s: float = 0.0
+    ) -> None:
         self.name = link.name
-        self.timeout_s = link.timeout_s
         self._link = link
         self._attention = attention
         self._rest_s = rest_s  # longest wait after an exchange, before the next
+        self._first_answer_s = first_answer_s  # longest wait for a greeting
+
+    @property
+    def timeout_s(self) -> float:
+        """Longest wait for an answer: for the first one after connecting it may be longer."""
+        return self._link.timeout_s
 
     def write(self, message: str) -> None:
         """Send one message."""
@@ -129,7 +136,7 @@ class AttendedLink:
 
     def reopen(self) -> None:
         """Begin a new conversation: what was still on its way is forgotten."""
-        self._attended("", self._link.reopen, beyond_s=_GIVING_UP_S)
+        self._attended("", self._link.reopen, beyond_s=_GIVING_UP_S + self._first_answer_s)
 
     def close(self) -> None:
         """End the conversation."""

@@ -156,7 +156,10 @@ class KeeperService:
             ),  # whatever its other names
         ):
             for instrument in bench.instruments.values():  # the meter is the engine's
-                instrument.link = AttendedLink(instrument.link, self._attention, instrument.pause_s)
+                first_s = instrument.dialect.link.first_answer_s
+                instrument.link = AttendedLink(
+                    instrument.link, self._attention, instrument.pause_s, first_s
+                )
             threading.Thread(target=self._show_life, name="life", daemon=True).start()
             self.answers.put(Answer(0, bench.identities()))
             while not self._terminated:

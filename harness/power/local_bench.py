@@ -147,8 +147,8 @@ class LocalKeeper:
                 f"the status says that the supply's protection has switched its output off, which "
                 f"is on with {format_quantity(sample.voltage_v, 'V', 3)} and "
                 f"{format_quantity(sample.current_a, 'A', 3)}: the bit is not looked at any more "
-                f"in this run. In the dialect {dialect.name!r}, [status], look the weight in "
-                f"'protection = {dialect.status.protection}' up in the manual, or leave it out",
+                f"in this run. In the dialect {dialect.name!r} look the line "
+                f"'{dialect.protection_line}' up in the manual, or leave it out",
             )
         return sample._replace(protection=False)
 

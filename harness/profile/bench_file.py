@@ -155,7 +155,7 @@ class Instrument(Calibrated):
     dialect: Name = Field(examples=['"scpi-dc-supply"'])
     identity: Name | None = None  # text that *IDN? must contain
     timeout_s: Seconds | None = None  # for an answer
-    terminator: Literal["LF", "CR", "CRLF"] | None = None
+    terminator: Literal["LF", "CR", "CRLF", "none"] | None = None
     settle_s: Seconds | None = None  # wait after a setting
     serial_line: SerialLine = SerialLine()
 

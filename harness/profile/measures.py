@@ -183,6 +183,7 @@ OPERATIONS: Mapping[str, Form] = {
     **dict.fromkeys(("identify", "error"), "text"),
     **dict.fromkeys(("clear", "reset", "output_on", "output_off", "input_on", "input_off"), "bare"),
     **dict.fromkeys(("output_state", "input_state"), "state"),
+    **dict.fromkeys(("current_limit_state", "protection_state"), "state"),
     **dict.fromkeys(("self_test", "complete", "status"), "value"),
     **{f"set_{name}": "number" for role in SETTINGS for name in SETTINGS[role]},
     **{f"{name}_setting": "value" for role in SETTINGS for name in SETTINGS[role]},

@@ -20,7 +20,7 @@ import pytest
 from tests.markdown import fenced, named_files
 from tests.outside.partner import OutsideBench
 from tests.outside.runs import TWO, Ended, Running, profile_text
-from tests.outside.tongue import Rule, Tongue
+from tests.outside.tongue import Rule, SerialTongue, Tongue
 
 TongueT = TypeVar("TongueT", bound=Tongue)
 
@@ -148,7 +148,7 @@ METER = [
 ]
 
 
-class Slow(Tongue):
+class Slow(SerialTongue):
     """Misses what comes sooner than half its rest after the message before.
 
     The other half is for this machine. Attributes:
@@ -170,18 +170,18 @@ class Slow(Tongue):
         return ready
 
 
-#: Letters; a register of bits, of which 64 is the output.
+#: Letters without a terminator; a state that is one raw byte, of whose bits 64 is the output.
 LETTERS = [
     Rule("ID", says(IDENTITY), lambda said: said),
     Rule(r"V1:(\d+\.\d\d)", says("VOLT {}")),
     Rule(r"I1:(\d+\.\d{3})", says("CURR {}")),
-    Rule(r"V1\?", says("VOLT?"), lambda volts: f"{float(volts):.2f}"),
+    Rule(r"V1\?", says("VOLT?"), lambda volts: f"{float(volts):05.2f}"),
     Rule(r"I1\?", says("CURR?"), lambda amps: f"{float(amps):.3f}"),
     Rule("OUT1", says("OUTP ON")),
     Rule("OUT0", says("OUTP OFF")),
-    Rule(r"ST\?", says("OUTP?"), lambda state: str(64 * on(state))),
-    Rule(r"VO\?", says("MEAS:VOLT?"), lambda volts: f"{float(volts):.3f}"),
-    Rule(r"IO\?", says("MEAS:CURR?"), lambda amps: f"{float(amps):.4f}"),
+    Rule(r"ST\?", says("OUTP?"), lambda state: chr(128 + 64 * on(state))),
+    Rule(r"VO\?", says("MEAS:VOLT?"), lambda volts: f"{float(volts):06.3f}"),
+    Rule(r"IO\?", says("MEAS:CURR?"), lambda amps: f"{float(amps):07.4f}"),
 ]
 
 
@@ -202,7 +202,7 @@ def running(
     outside = OutsideBench(folder, {"load": False, **(config or {})}, dialects={role: dialect})
     with outside as bench, kind(bench.ports[role], rules, **way) as tongue:
         text = bench.file.read_text(encoding="utf-8")
-        text = text.replace(f"::{bench.ports[role]}::", f"::{tongue.port}::")
+        text = text.replace(f"TCPIP0::127.0.0.1::{bench.ports[role]}::SOCKET", tongue.resource)
         bench.file.write_text(text, encoding="utf-8")
         with Running(bench, profile) as now:
             yield now, bench, tongue
@@ -356,11 +356,11 @@ class TestBeginAndEnd:
 
 
 class TestLetters:
-    """No SCPI, no error queue, and a rest between any two messages."""
+    """On a serial port: no SCPI, no terminator, no error queue, a rest between any two messages."""
 
     def test_a_healthy_unit_is_released(self, tmp_path: Path) -> None:
         """A whole run keeps the rest; nothing but output off ever comes sooner."""
-        ended, bench, tongue = run(tmp_path, "letter-supply.toml", LETTERS, ends=b"\r", kind=Slow)
+        ended, bench, tongue = run(tmp_path, "letter-supply.toml", LETTERS, kind=Slow)
 
         assert (ended.code, ended.released) == (0, True), ended.screen
         assert tongue.strange == []
@@ -371,7 +371,7 @@ class TestLetters:
         """Output off follows the reading at once, and again after the rest: it was missed."""
         config = {"misbehaviours": [{"name": "short-circuit"}]}
         ended, bench, tongue = run(
-            tmp_path, "letter-supply.toml", LETTERS, ends=b"\r", kind=Slow, config=config
+            tmp_path, "letter-supply.toml", LETTERS, kind=Slow, config=config
         )
 
         assert ended.code == 3, ended.screen
@@ -380,6 +380,51 @@ class TestLetters:
         first = after.index("OUT0")
         assert after[first : first + 3] == ["OUT0", "OUT0", "ST?"]
         assert not bench.left_on
+
+
+class Greeting(Tongue):
+    """Greets whoever connects, after a while."""
+
+    def greet(self, connection: Any) -> None:
+        """Say two lines, the second one late."""
+        connection.sendall(b"Bench supply" + self._ends)
+        time.sleep(0.2)
+        connection.sendall(b"I am ready." + self._ends)
+
+
+#: Its state is asked by two questions, both answered in words.
+ECHOES = [
+    Rule(r"VOLT (\d+\.\d{3})", says("VOLT {}")),
+    Rule(r"CURR (\d+\.\d{4})", says("CURR {}")),
+    Rule("OUTP ([01])", says("OUTP {}")),
+    Rule(r"OUTP:MODE\?", says("OUTP?"), lambda state: "CV" if on(state) else "UR"),
+    Rule(r"PROT:TRIP\?", says(), lambda: "NO"),
+    Rule(r"(.*\?)", says("{}"), lambda said: said),
+]
+
+
+class TestEcho:
+    def test_a_healthy_unit_is_released(self, tmp_path: Path) -> None:
+        """A whole run with greeting, echoes and a state that is asked by two questions."""
+        ended, bench, tongue = run(
+            tmp_path, "echoing-supply.toml", ECHOES, kind=Greeting, ends=b"\r\n", echo=True
+        )
+
+        assert (ended.code, ended.released) == (0, True), ended.screen
+        assert tongue.strange == []
+        assert "PROT:TRIP?" in tongue.messages[tongue.messages.index("OUTP 1") :]
+        assert not bench.left_on
+
+    def test_a_protection_told_in_words_counts(self, tmp_path: Path) -> None:
+        """A supply that says its protection has tripped is not switched on."""
+        rules = [Rule(r"PROT:TRIP\?", says(), lambda: "YES"), *ECHOES]
+        ended, bench, _ = run(
+            tmp_path, "echoing-supply.toml", rules, kind=Greeting, ends=b"\r\n", echo=True
+        )
+
+        assert ended.code == 5, ended.screen
+        assert "its protection has tripped earlier" in ended.screen
+        assert not bench.was_on
 
 
 class TestBothAtOnce:

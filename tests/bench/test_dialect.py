@@ -161,6 +161,10 @@ class TestMistakes:
                 'acknowledgement = "OK"\nrest = "1 s"',
                 "is ready for the next: leave rest out",
             ),
+            ('timeout    = "1 s"', 'quiet = "50 ms"', "a silence ends no answer that has"),
+            ('timeout    = "1 s"', 'first_answer = "6 s"', "more than 5 s, the longest that a"),
+            ('timeout    = "1 s"', 'greeting = " Hi"', "link.greeting: it must be printable"),
+            ('timeout    = "1 s"', 'echo = "yes"', "link.echo"),
             (
                 "[send]",
                 '[configure]\nmeasure_voltage = "CONF"\n[send]',
@@ -201,6 +205,9 @@ class TestMistakes:
                     ('output_state = { digits = "hexa" }', "did you mean 'hex'"),
                     ("output_state = { words = { A = 2 } }", "a state is 0 for off or 1 for on"),
                     ("output_state = { words = { A = 'x' } }", "answers.output_state.words.A"),
+                    ('output_state = { digits = "byte", mask = 1 }', 'needs terminator = "none"'),
+                    ('output_state = { digits = "byte", text = "S{value}" }', "the whole answer"),
+                    ("measure_voltage = { length = -1 }", "answers.measure_voltage.length"),
                     ("status = { mask = 8 }", "the weights of its bits stand under [status]"),
                 )
             ),

@@ -304,10 +304,10 @@ class TestMisbehaviour:
         assert seen["self-test"].mark is Mark.OK
 
     def test_a_greeting_is_told_as_one(self, peer: Serve) -> None:
-        """Words in the place of an identity may be a greeting; that is a setting, no wrong port."""
+        """Words in the place of an identity may be a greeting, for which a dialect has a line."""
         finding = look_at(peer(instrument({**WELL, "*IDN?": "Welcome"})))["identity"]
 
-        assert finding.remedy.startswith("if this is a greeting, switch it off in its menu")
+        assert finding.remedy.startswith("if this is a greeting, its dialect must say so")
 
     def test_the_line_for_its_dialect_stands_by_itself(self, peer: Serve) -> None:
         """What the dialect must say is a line to copy."""

@@ -88,7 +88,7 @@ class TestContradiction:
         assert told.wire.supply.messages.count("OUTP?") == 1
         assert told.wire.host.live
         (said,) = told.said
-        assert "'ours', [status]" in said
+        assert "In the dialect 'ours' look the line 'protection = " in said
         assert "'protection = 1'" in said
         assert not samples[-1].protection  # nothing behind the keeper sees the bit any more
 
@@ -176,7 +176,7 @@ class TestBeforePower:
             told.on()
         assert caught.value.trip.reason is TripReason.PROTECTION
         assert not caught.value.trip.live
-        assert "the weight is wrong" in str(caught.value)
+        assert "the line is wrong" in str(caught.value)
         assert "OUTP ON" not in told.wire.supply.messages
 
     def test_a_dialect_without_a_weight_is_not_asked(self, wire: Wire) -> None:
