@@ -116,6 +116,7 @@ class TestFiles:
             "letter-supply.toml",
             "apply-supply.toml",
             "configured-meter.toml",
+            "echoing-supply.toml",
             "resistor.toml",
             "every-step.toml",
         }
