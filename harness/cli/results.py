@@ -18,6 +18,7 @@ from rich.text import Text
 
 from harness.cli import PLAIN
 from harness.cli.asking import date, read_option
+from harness.cli.figures_shown import figures_shown
 from harness.cli.options import HERE, described, require_new, write_file
 from harness.cli.tables import STYLES, console, indented, table
 from harness.errors import ExitCode, RecordError, UsageError
@@ -260,6 +261,8 @@ def _print_record(record: Record) -> None:
         out.print()
         for line in _sources(record):
             out.print(indented(printable(line), "dim"))
+    for part in figures_shown(record):
+        out.print(part)
     word, beneath = headline(run, whole=record.whole)
     style = STYLES[verdict_mark(run)]
     out.print(Text.assemble((word.upper(), f"bold {style}"), f": {beneath}"))

@@ -194,6 +194,7 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
     "dof": _dof,
     "exactness": _exactness,
     "figure": _figure,
+    "drawing": lambda plot: Markup(plot.svg),  # noqa: S704 - it escapes its text
     "found": found_text,
     "gauge": lambda row: Markup(draw_limit_gauge(row)),  # noqa: S704 - it escapes its text
     "moment": _moment,

@@ -7,8 +7,13 @@ from collections import deque
 from dataclasses import dataclass
 from typing import NamedTuple
 
+import numpy as np
+
 from harness.record.events import EventKind
+from harness.record.figures import Figures, KnownFigures, read_figures, read_known
 from harness.record.sink import Values
+from harness.report.axes import FloatArray
+from harness.report.figures import figures_summary
 
 #: Events shown from the beginning and from the end of a run.
 _SHOWN = 30
@@ -31,6 +36,13 @@ class Event(NamedTuple):
     kind: str
     step: str
     detail: str
+
+
+class Told(NamedTuple):
+    """What a step told of the unit, and the readings so far: times and values of each quantity."""
+
+    figures: Figures
+    readings: dict[tuple[str, str], tuple[FloatArray, FloatArray]]
 
 
 @dataclass(slots=True)
@@ -56,6 +68,14 @@ class Trace:
         self._each = 1
         self._room = 0
         self._last_s = -math.inf
+
+    def points(self) -> tuple[FloatArray, FloatArray]:
+        """Return times and values; where readings were thinned, lowest and highest of each few."""
+        apart = np.array(self.lows) != np.array(self.highs)
+        times_s = np.array(self.times_s)
+        order = np.argsort(np.concatenate([times_s, times_s[apart]]), kind="stable")
+        values = np.concatenate([self.lows, np.array(self.highs)[apart]])
+        return np.concatenate([times_s, times_s[apart]])[order], values[order]
 
     def lift(self) -> None:
         """Begin a new line with the next reading: what lies between the two was not measured."""
@@ -99,6 +119,8 @@ class DecimatedTrend:
     def __init__(self) -> None:
         self.trip: Event | None = None  #: the first cut of power
         self.bands: list[Band] = []  #: steps in the order they came
+        self.told: list[Told] = []  #: what start and discharge told of the unit
+        self.known = KnownFigures()  #: of the unit, before the run
         self._traces = {key: Trace() for key in DRAWN}
         self._first: list[Event] = []
         self._last: deque[Event] = deque(maxlen=_SHOWN)
@@ -129,7 +151,10 @@ class DecimatedTrend:
     def event(self, time_s: float, kind: str, step: str, detail: str) -> None:
         """Take in an event."""
         if kind == EventKind.PLAN:  # numbers for whoever watches; the report has the profile's text
+            self.known = read_known(detail)
             return
+        if kind == EventKind.FIGURES:
+            detail = self._figures(detail)
         if kind in _PARTING:
             self._lift()
         event = Event(time_s, kind, step, detail)
@@ -137,6 +162,14 @@ class DecimatedTrend:
         (self._first if len(self._first) < _SHOWN else self._last).append(event)
         if kind == EventKind.TRIP and self.trip is None:
             self.trip = event
+
+    def _figures(self, detail: str) -> str:
+        """Take in what a step told of the unit; return it in words."""
+        figures = read_figures(detail)
+        if figures is None:
+            return "not readable"
+        self.told.append(Told(figures, {key: each.points() for key, each in self.traces.items()}))
+        return figures_summary(figures)
 
     def _lift(self) -> None:
         for trace in self._traces.values():

@@ -3,17 +3,31 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from harness.quantity import format_quantity
-from harness.record.figures import EarlierFigure, Figure, Figures, KnownFigures
+from harness.record.events import EventKind
+from harness.record.figures import (
+    EarlierFigure,
+    Figure,
+    Figures,
+    KnownFigures,
+    read_figures,
+    read_known,
+)
 from harness.report.wording import value_text
 
 #: Of each figure so many earlier ones are named.
 _MOST_EARLIER = 2
 #: A difference beyond this is told as a multiple.
 _TENFOLD = 10.0
+#: Names of measures that do not speak for themselves.
+_NAMES = {
+    "start.begin_voltage": "turn-on voltage",
+    "start.stop_voltage": "turn-off voltage",
+    "start.switch_on_current": "switch-on current",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,9 +58,19 @@ def figure_rows(told: Figures, known: KnownFigures) -> Iterator[FigureRow]:
         )
 
 
+def rows_of_events(events: Iterable[tuple[str, str]]) -> Iterator[FigureRow]:
+    """Yield what a run told of the unit, out of kind and detail of its events."""
+    known = KnownFigures()
+    for kind, detail in events:
+        if kind == EventKind.PLAN:
+            known = read_known(detail)
+        elif kind == EventKind.FIGURES and (told := read_figures(detail)) is not None:
+            yield from figure_rows(told, known)
+
+
 def figure_name(measure: str) -> str:
     """Return the name of a measure as people say it: ``bulk capacitance``."""
-    return measure.rpartition(".")[2].replace("_", " ")
+    return _NAMES.get(measure) or measure.rpartition(".")[2].replace("_", " ")
 
 
 def figures_summary(told: Figures) -> str:

@@ -22,6 +22,8 @@ from harness.record.sink import CheckRow
 from harness.record.tables import Record
 from harness.report.about import FILTERS
 from harness.report.decimated_trend import DecimatedTrend
+from harness.report.figures import figure_rows
+from harness.report.fit_plot import fit_plots
 from harness.report.plot import draw
 from harness.report.wording import headline, limit_sources, safety_text, verdict_mark, verdict_words
 
@@ -92,6 +94,8 @@ def report_html(
         budgets=[(row, sum(part.share**2 for part in row.budget)) for row in budgets[:_BUDGETS]],
         budgets_left_out=len(budgets[_BUDGETS:]),
         plot=Markup(drawing),  # noqa: S704 - the drawing escapes its own text
+        told=[row for told in trend.told for row in figure_rows(told.figures, trend.known)],
+        fits=fit_plots(trend),
         events=trend.events,
         rules={row.rule for row in rows},
         safety=safety_text(facts),

@@ -4,18 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from functools import cache
-from importlib import resources
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from harness.quantity import format_quantity
+from harness.report.axes import Axis, line, scale_for, style_sheet, ticks, words
 from harness.report.decimated_trend import DRAWN, Band, DecimatedTrend, Trace
-from harness.report.svg import escaped, text
-
-FloatArray = npt.NDArray[np.float64]
+from harness.report.svg import escaped
 
 _WIDTH = 720.0
 _LEFT, _END = 52.0, 708.0
@@ -29,8 +25,6 @@ _FAR = 4.0
 
 #: Up to this many points each is marked: after an early trip every reading counts.
 _DOTTED = 60
-
-_SCALES = ((1.0, ""), (1e-3, "m"), (1e-6, "u"))
 
 
 def draw(trend: DecimatedTrend, envelope: Mapping[str, Any]) -> str:
@@ -46,11 +40,11 @@ def draw(trend: DecimatedTrend, envelope: Mapping[str, Any]) -> str:
     begin_s = min(0.0, *(min(trace.times_s) for trace in traces.values()))
     end_s = max(trip_s or 0.0, *(max(trace.times_s) for trace in traces.values()))
     margin_s = 0.03 * (end_s - begin_s) or 1.0  # the last reading and the trip stay off the edge
-    time = _Axis(begin_s, end_s + margin_s, _LEFT, _END)
+    time = Axis(begin_s, end_s + margin_s, _LEFT, _END)
     bottom = _TOP + len(traces) * (_PANEL + _GAP) - _GAP
     size = f"0 0 {_WIDTH:g} {bottom + _FOOT:g}"
     label = escaped("Plot against time: " + ", ".join(DRAWN[key][0] for key in traces))
-    parts = [f'<svg class="plot" viewBox="{size}" role="img" aria-label="{label}">', _style()]
+    parts = [f'<svg class="plot" viewBox="{size}" role="img" aria-label="{label}">', style_sheet()]
     parts += _bands(trend.bands, time, bottom)
     for number, (key, trace) in enumerate(traces.items()):
         top = _TOP + number * (_PANEL + _GAP)
@@ -61,43 +55,8 @@ def draw(trend: DecimatedTrend, envelope: Mapping[str, Any]) -> str:
     return "\n".join([*parts, "</svg>"])
 
 
-@cache
-def _style() -> str:
-    """Return the drawing's own look: not every program that prints applies the page's to it."""
-    css = resources.files(__package__).joinpath("plot.css").read_text(encoding="utf-8")
-    return f"<style>\n{css}</style>"
-
-
-def ticks(low: float, high: float, most: int) -> list[float]:
-    """Return round values (steps of 1, 2 or 5) within an interval, at most ``most`` + 1."""
-    raw = (high - low) / most
-    if not (math.isfinite(raw) and raw > 0):
-        return [low]
-    power = 10.0 ** math.floor(math.log10(raw))
-    step = next(power * factor for factor in (1, 2, 5, 10) if power * factor >= raw * (1 - 1e-9))
-    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
-    return [number * step for number in range(first, last + 1)]
-
-
-class _Axis(NamedTuple):
-    """Maps values from ``low`` to ``high`` to places on the page from ``start`` to ``end``."""
-
-    low: float
-    high: float
-    start: float
-    end: float
-
-    def at(self, value: float) -> float:
-        return float(self.places(np.array(value)))
-
-    def places(self, values: FloatArray) -> FloatArray:
-        # an interval of denormal numbers has no scale that a float can hold
-        span = max(self.high - self.low, 1e-12)
-        return self.start + (values - self.low) * ((self.end - self.start) / span)
-
-
 def _panel(
-    key: tuple[str, str], trace: Trace, limit: float | None, time: _Axis, top: float
+    key: tuple[str, str], trace: Trace, limit: float | None, time: Axis, top: float
 ) -> Iterator[str]:
     title, unit, _ = DRAWN[key]
     style = f"trace-{'-'.join(key)}"
@@ -107,32 +66,31 @@ def _panel(
     floor = min(lowest, 0.0)
     room = 0.08 * (ceiling - floor) or 1.0
     bottom = top + _PANEL
-    axis = _Axis(floor, ceiling + room, bottom, top)
-    largest = max(abs(ceiling), abs(floor))
-    scale, prefix = next((each for each in _SCALES if largest >= 0.3 * each[0]), _SCALES[0])
+    axis = Axis(floor, ceiling + room, bottom, top)
+    scale, prefix = scale_for(max(abs(ceiling), abs(floor)))
 
     for value in ticks(floor / scale, (ceiling + room) / scale, 5):
         y = axis.at(value * scale)
-        yield _line("grid", _LEFT, y, _END, y)
-        yield _text("tick", _LEFT - 6, y + 3.2, f"{value:g}", "end")
+        yield line("grid", _LEFT, y, _END, y)
+        yield words("tick", _LEFT - 6, y + 3.2, f"{value:g}", "end")
     name = f"{title}, {prefix}{unit}"
     if limit is not None:
         bound = f"envelope {format_quantity(limit, unit)}"
         if near:
             y = axis.at(limit)
-            yield _line("limit", _LEFT, y, _END, y)
-            yield _text("limit-name", _LEFT + 4, y + 10, bound)
+            yield line("limit", _LEFT, y, _END, y)
+            yield words("limit-name", _LEFT + 4, y + 10, bound)
         else:
             name += f" ({bound}, above the plot)"
-    yield _text("name", _LEFT, top - 5, name)
+    yield words("name", _LEFT, top - 5, name)
     lines = _lines(trace, time, axis)
     yield f'<path class="{style}" d="{"".join(map(_stroke, lines))}"/>'
     points = [point for line in lines for point in line]
     if len(points) <= _DOTTED:
         for x, y in points:
             yield f'<circle class="{style}" cx="{x:g}" cy="{y:.1f}" r="2"/>'
-    yield _line("frame", _LEFT, top, _LEFT, bottom)
-    yield _line("frame", _LEFT, bottom, _END, bottom)
+    yield line("frame", _LEFT, top, _LEFT, bottom)
+    yield line("frame", _LEFT, bottom, _END, bottom)
 
 
 def _stroke(line: Sequence[tuple[float, float]]) -> str:
@@ -141,7 +99,7 @@ def _stroke(line: Sequence[tuple[float, float]]) -> str:
     return path if len(line) > 1 else f"{path}h.1"
 
 
-def _lines(trace: Trace, time: _Axis, axis: _Axis) -> list[list[tuple[float, float]]]:
+def _lines(trace: Trace, time: Axis, axis: Axis) -> list[list[tuple[float, float]]]:
     """Return the points of each line, at most two in every column of the page.
 
     Within a column the line goes from lowest to highest or back, so that no spike is lost.
@@ -168,7 +126,7 @@ def _lines(trace: Trace, time: _Axis, axis: _Axis) -> list[list[tuple[float, flo
     return lines
 
 
-def _bands(bands: Sequence[Band], time: _Axis, bottom: float) -> Iterator[str]:
+def _bands(bands: Sequence[Band], time: Axis, bottom: float) -> Iterator[str]:
     # A step lasts until the next one's first reading.
     ends_s = [band.begin_s for band in bands[1:]] + [band.end_s for band in bands[-1:]]
     places = []
@@ -186,30 +144,22 @@ def _bands(bands: Sequence[Band], time: _Axis, bottom: float) -> Iterator[str]:
         # A name may run over the next band, but never into a name, nor where one fits in its own.
         taken = any(end > other and wide >= need for other, wide, _, need in places[number + 1 :])
         if begin > named_to and end <= _WIDTH and (width >= room or not taken):
-            yield _text("step", begin + 3, _TOP - 21, name)
+            yield words("step", begin + 3, _TOP - 21, name)
             named_to = end
 
 
-def _time_axis(time: _Axis, bottom: float) -> Iterator[str]:
+def _time_axis(time: Axis, bottom: float) -> Iterator[str]:
     scale, unit = (60.0, "min") if time.high >= 300 else (1.0, "s")
     for value in ticks(time.low / scale, time.high / scale, 10):
         x = time.at(value * scale)
-        yield _line("frame", x, bottom, x, bottom + 4)
-        yield _text("tick", x, bottom + 15, f"{value:g}", "middle")
+        yield line("frame", x, bottom, x, bottom + 4)
+        yield words("tick", x, bottom + 15, f"{value:g}", "middle")
     legend = f"time since the start of the run, {unit}"
-    yield _text("tick", (_LEFT + _END) / 2, bottom + 29, legend, "middle")
+    yield words("tick", (_LEFT + _END) / 2, bottom + 29, legend, "middle")
 
 
-def _trip(trip_s: float, time: _Axis, bottom: float) -> Iterator[str]:
+def _trip(trip_s: float, time: Axis, bottom: float) -> Iterator[str]:
     x = time.at(trip_s)
     shift, anchor = (-4, "end") if x > _WIDTH / 2 else (4, "start")
-    yield _line("trip", x, _TOP - 18, x, bottom)
-    yield _text("trip-name", x + shift, bottom - 6, f"trip at {trip_s:.3f} s", anchor)
-
-
-def _line(style: str, x1: float, y1: float, x2: float, y2: float) -> str:
-    return f'<line class="{style}" x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}"/>'
-
-
-def _text(style: str, x: float, y: float, words: str, anchor: str = "start") -> str:
-    return text(x, y, words, f'class="{style}" text-anchor="{anchor}"')
+    yield line("trip", x, _TOP - 18, x, bottom)
+    yield words("trip-name", x + shift, bottom - 6, f"trip at {trip_s:.3f} s", anchor)

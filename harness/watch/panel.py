@@ -47,6 +47,9 @@ def panel(view: View, width: int, height: int, *, ascii_only: bool = False) -> l
     room = height - len(head) - len(body) - len(tail)
     middle = [*_checks(view, width, room - (0 if view.ending else _NEWS))]
     room -= len(middle)
+    figures = [*_figures(view, width, room - (0 if view.ending else _NEWS))]
+    room -= len(figures)
+    middle += figures
     middle += _news(view, width, room)
     lines = [*head, *body, *middle, *tail]
     for line in lines:
@@ -168,6 +171,27 @@ def _checks(view: View, width: int, room: int) -> Iterator[Text]:
         if width >= _WIDE:
             line.append(f"  ({check.wanted})", "dim")
         yield line
+
+
+def _figures(view: View, width: int, room: int) -> Iterator[Text]:
+    """Yield what the start told of the unit, those with a value first, with a line above them."""
+    if room < 2 or not view.figures:
+        return
+    rows = sorted(view.figures, key=lambda row: not row.found)[: room - 1]
+    yield Text(f"figures of the unit, by the {' and '.join(_steps(view))}", "dim")
+    for row in rows:
+        text = row.found or f"none: {row.why_not}"
+        line = Text(f"{row.name[:21]:21}  {text}", "" if row.found else "dim")
+        beside = [f"nameplate {row.nameplate}"] if row.nameplate and row.found else []
+        beside += [f"before {each}" for each in row.earlier[:1]]
+        for told in beside:  # as much as there is room for
+            if len(line) + 2 + len(told) <= width:
+                line.append(f"  {told}", "dim")
+        yield line
+
+
+def _steps(view: View) -> Iterator[str]:
+    yield from dict.fromkeys(row.of for row in view.figures)
 
 
 def _news(view: View, width: int, room: int) -> Iterator[Text]:

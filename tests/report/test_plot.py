@@ -8,8 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.record.events import EventKind
+from harness.report.axes import ticks
 from harness.report.decimated_trend import DecimatedTrend
-from harness.report.plot import draw, ticks
+from harness.report.plot import draw
 
 
 def drawn(

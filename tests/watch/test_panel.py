@@ -6,8 +6,10 @@ from pathlib import Path
 import pytest
 from rich.cells import cell_len
 
+from harness.record.figures import figures_detail, known_detail
 from harness.watch.panel import heading, panel, rendered
 from harness.watch.view import view_of
+from tests.record.test_figures import KNOWN, TOLD
 from tests.watch.conftest import Replay
 from tests.watch.test_view import ENTERED, HOSTILE, PLAN, folded
 
@@ -76,3 +78,22 @@ class TestPanel:
 
         assert lines[0].startswith(" POWER ON")
         assert lines[1] == "HRW-0007  Mount controller board"
+
+
+class TestFigures:
+    @pytest.mark.parametrize(("width", "height"), [(80, 23), (40, 23), (30, 6)])
+    def test_what_the_start_told_has_its_lines(self, width: int, height: int) -> None:
+        """Figures with their uncertainty come before those without, in lines that fit."""
+        told = (2.0, "figures", figures_detail(TOLD))
+        lines = seen_lines(
+            folded(*ENTERED, told, plan=PLAN | {"known": known_detail(KNOWN)}), width, height
+        )
+
+        assert all(cell_len(line) <= width for line in lines)
+        assert len(lines) <= height
+        if height > 6:
+            at = lines.index("figures of the unit, by the start"[:width])
+            assert lines[at + 1].startswith("bulk capacitance       466.0 ± 9.0 uF"[:width])
+            assert lines[at + 2].startswith("series resistance      none: ")
+        if width == 80:
+            assert lines[at + 1].endswith("nameplate 470 uF (-1 %)")

@@ -12,10 +12,13 @@ from hypothesis import strategies as st
 import harness
 from harness.record.csv_text import printable
 from harness.record.events import EventKind
+from harness.record.figures import figures_detail, known_detail
+from harness.report.figures import figure_rows, figures_summary
 from harness.report.wording import found_text, headline, output_text, wanted_text
 from harness.watch.fold import Fold, Output
 from harness.watch.tail import Tail
 from harness.watch.view import View, duration, steady, view_of
+from tests.record.test_figures import KNOWN, TOLD
 from tests.watch.conftest import Replay
 
 PLAN = {
@@ -331,3 +334,20 @@ class TestFigures:
     ) -> None:
         """A figure keeps unit and decimals while it changes."""
         assert steady(value, most, unit) == text
+
+
+class TestToldOfTheUnit:
+    def test_the_view_has_what_the_start_told(self) -> None:
+        """Figures of the unit stand beside what the plan says was known of it before."""
+        plan = PLAN | {"known": known_detail(KNOWN)}
+        told = (2.0, "figures", figures_detail(TOLD))
+        view = view_of(folded(*ENTERED, told, plan=plan), 3.0)
+
+        assert view.figures == tuple(figure_rows(TOLD, KNOWN))
+        assert view.news[-1].words == f"figures {figures_summary(TOLD)}"
+
+    def test_a_row_of_anybody_tells_nothing(self) -> None:
+        """An event that is no figures of this program leaves the view as it was."""
+        for detail in ("", "{}", "[1]", '{"of": "start"}'):
+            row = (2.0, "figures", detail)
+            assert view_of(folded(*ENTERED, row), 3.0).figures == ()

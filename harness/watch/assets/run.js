@@ -88,7 +88,7 @@
     list.replaceChildren(...parts);
   };
 
-  let drawnPlan = "", drawnChecks = "", drawnNews = "";
+  let drawnPlan = "", drawnChecks = "", drawnFigures = "", drawnNews = "";
   const lists = () => {
     const plan = JSON.stringify(view.plan);
     if (plan !== drawnPlan) {
@@ -110,6 +110,24 @@
         const row = made("tr");
         row.append(made("td", check.verdict, check.verdict), made("td", `${check.name} (${check.step})`),
           made("td", check.found), made("td", check.wanted));
+        return row;
+      }));
+    }
+    const figures = JSON.stringify(view.figures);
+    if (figures !== drawnFigures) {
+      drawnFigures = figures;
+      by("figures-card").hidden = view.figures.length === 0;
+      by("figures").replaceChildren(...view.figures.map((one) => {
+        const row = made("tr"), from = one.of === "start" ? "" : `, by the ${one.of}`;
+        row.append(made("td", one.name + from));
+        if (one.found) {
+          row.append(made("td", one.found, "figure"), made("td", one.nameplate || "-"),
+            made("td", one.earlier[0] || "-"));
+        } else {
+          const why = made("td", `none: ${one.why_not}`);
+          why.colSpan = 3;
+          row.append(why);
+        }
         return row;
       }));
     }
