@@ -1,4 +1,4 @@
-"""The eleven rules of safety: which tests prove each, and whole runs that prove them again.
+"""The fifteen rules of safety: which tests prove each, and whole runs that prove them again.
 
 `docs/safety-rules.md` has the rules in full; code and tests refer to their numbers. None can be
 switched off.
@@ -49,10 +49,6 @@ RULES = """
     TestCalibration::test_overdue_may_be_allowed
   run/test_engine.py
     TestEndings::test_a_wrong_identity_is_refused_before_power
-  bench/test_trial.py
-    TestTrial::test_what_cannot_be_read_is_told_with_message_answer_and_line
-  run/test_questions.py
-    TestRefusal::test_nothing_is_energised_and_the_reason_says_what_is_right
   acceptance/test_safety_rules.py
     TestBeforePower::test_a_bench_that_does_not_fit_is_only_asked
 
@@ -210,6 +206,46 @@ RULES = """
     TestRelease::test_an_open_point_or_a_pre_check_releases_nothing
   record/test_load.py
     TestOpenPoints::test_an_edited_release_with_one_is_none
+
+12 what a run will ask is asked once before power
+  bench/test_trial.py
+    TestTrial::test_what_cannot_be_read_is_told_with_message_answer_and_line
+  run/test_questions.py
+    TestRefusal::test_nothing_is_energised_and_the_reason_says_what_is_right
+
+13 each half hears that the other lives, and acts on what is fresh
+  power/test_keeper.py
+    TestSilence::test_a_silent_client_cuts_power
+  power/test_keeper_client.py
+    TestSignsOfLife::test_any_message_is_one
+    TestFresh::test_an_old_sample_is_recorded_and_not_acted_on
+    TestFresh::test_nothing_but_old_samples_cuts_power
+  power/test_keeper_client_queue.py
+    TestTurns::test_supply_and_meter_get_their_turns
+
+14 the screen says whether power is on
+  watch/test_view.py
+    TestPower::test_it_is_on_from_before_output_on_is_sent_until_off_is_confirmed
+    TestPower::test_it_counts_as_on_before_it_is_sent
+  watch/test_terminal.py
+    TestDrawn::test_power_on_stands_before_it_returns
+    TestDrawn::test_a_question_has_power_above_it
+    TestDrawn::test_cut_the_mains_is_the_last_word
+  watch/test_feed.py
+    TestSilence::test_a_journal_that_is_silent_under_power_tells_nothing
+  acceptance/test_endings.py
+    TestScreen::test_it_says_that_power_is_on_and_how_it_ended
+    TestScreen::test_an_output_that_stays_on_is_told_first_and_ends_in_6
+
+15 all that gives or takes power goes off on every way out
+  power/test_keeper.py
+    TestFailures::test_the_load_is_switched_off_even_when_the_supply_is_given_up
+  power/test_keeper_client.py
+    TestKeeperLost::test_a_load_that_is_gone_does_not_keep_the_supply_on
+  power/test_local_keeper.py
+    TestPowerOff::test_a_dead_load_does_not_keep_the_supply_on
+  acceptance/test_safety_rules.py
+    TestUnderPower::test_every_run_ends_with_off_confirmed
 """
 
 
@@ -230,9 +266,11 @@ def proofs() -> dict[int, list[str]]:
 
 
 class TestIndex:
-    def test_there_are_eleven_rules(self) -> None:
-        """Each of the eleven rules has at least one test."""
-        assert list(proofs()) == list(range(1, 12))
+    def test_each_rule_has_its_tests(self) -> None:
+        """Each rule of the page of rules has at least one test here, under the same number."""
+        text = (ROOT / "docs" / "safety-rules.md").read_text(encoding="utf-8")
+        numbers = re.findall(r"^## (\d+)\. ", text, re.MULTILINE)
+        assert list(proofs()) == list(map(int, numbers)) == list(range(1, 16))
         assert [number for number, named in proofs().items() if not named] == []
 
     @pytest.mark.parametrize("proof", [proof for named in proofs().values() for proof in named])

@@ -9,6 +9,7 @@ from typing import Any, cast
 import pytest
 
 from harness.bench.clock import SystemClock
+from harness.bench.sample import SupplySample
 from harness.errors import LinkError, LinkTimeout, PowerOffUnconfirmed, RecordError
 from harness.power import keeper_client
 from harness.power.channel import Answer, Call, Sign
@@ -337,6 +338,41 @@ class TestUnwatched:
         cuts = [message.arguments for message in script.sent if message.method == "cut"]
         assert cuts == [(TripReason.UNWATCHED, "for 20 s: the computer slept")]
         assert power.trip == trip
+
+
+class TestFresh:
+    """The engine acts on no sample that is older than 50 ms."""
+
+    @staticmethod
+    def sampled(*ages_s: float) -> tuple[ProcessPower, list[float], Script]:
+        """Return power whose keeper sends samples that are so old by then, and what is recorded."""
+        script = Script()
+        power, recorded = power_over(script), []
+        power._on_sample = lambda sample: recorded.append(sample.voltage_v)
+        now_s = power._clock.now_s()
+        for number, age_s in enumerate(ages_s):
+            script.messages.append(
+                SupplySample(now_s - age_s, float(number), 0.0, 0.0, None, protection=False)
+            )
+        return power, recorded, script
+
+    def test_an_old_sample_is_recorded_and_not_acted_on(self) -> None:
+        """What was on its way for too long is passed over, but not lost."""
+        power, recorded, _ = self.sampled(0.2, 0.06, -10.0)
+
+        assert power.sample().voltage_v == 2.0
+        assert recorded == [0.0, 1.0, 2.0]
+
+    def test_nothing_but_old_samples_cuts_power(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Where none is younger for a second, nobody watches over power any more."""
+        monkeypatch.setattr(keeper_client, "_BEHIND_S", 0.0)
+        power, _, script = self.sampled(0.2, 0.2)
+        script.messages.append(Tripped(TRIP))
+
+        with pytest.raises(Tripped):
+            power.sample()
+        [cut] = [message for message in script.sent if message.method == "cut"]
+        assert cut.arguments[0] is TripReason.UNWATCHED
 
 
 class TestSignsOfLife:
