@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import textwrap
 from collections.abc import Iterator
 
 from rich.console import RenderableType
@@ -11,7 +12,7 @@ from rich.text import Text
 
 from harness.api import plan_for
 from harness.cli.options import described
-from harness.cli.tables import figures, heading, listed, show, table
+from harness.cli.tables import console, figures, heading, listed, show, table
 from harness.errors import Refused
 from harness.profile.bench_file import Tester
 from harness.profile.check import Check
@@ -23,6 +24,10 @@ from harness.profile.unit_at_hand import UnitAtHand
 from harness.quantity import format_limits, format_quantity
 from harness.report.wording import source_lines
 from harness.unit.unit_file import load_unit
+from harness.watch.screen import terminal_size
+
+#: Lines around the question: an empty one above, the answers below, and where they are typed.
+_AROUND = 3
 
 
 @described
@@ -90,6 +95,22 @@ def what_comes(plan: Plan, serial: str) -> str:
         f"{_show(first.current_limit_a, 'A')} first, up to {_show(most_v, 'V')}; beyond {bounds} "
         "power is cut."
     )
+
+
+def question(plan: Plan, serial: str) -> str:
+    """Return what is asked before power, in lines that leave the cautions in view above it.
+
+    What keeps the run from a release is cut to the room there is: the plan above has all of it.
+    """
+    width, rows = terminal_size()
+    out = console()
+    cautions = listed("Cautions", plan.cautions, "bold")
+    taken = sum(len(out.render_lines(part)) for part in cautions)
+    asked = f"{what_comes(plan, serial)} Go on to the steps of this plan, and energise the unit?"
+    lines = textwrap.wrap(asked, width)
+    room = max(rows - taken - len(lines) - _AROUND, 1)
+    why = textwrap.wrap(plan.cannot_release, width, max_lines=room, placeholder=" ... (see above)")
+    return "\n".join((*why, *lines))
 
 
 def _release(plan: Plan) -> Iterator[RenderableType]:

@@ -8,7 +8,7 @@ import typer
 
 from harness import api
 from harness.cli.options import described
-from harness.cli.plan import plan_lines, what_comes
+from harness.cli.plan import plan_lines, question
 from harness.cli.prompts import WatchingOperator
 from harness.cli.results import show_result
 from harness.cli.screen import show_unconfirmed
@@ -42,9 +42,7 @@ def run(  # noqa: PLR0913 - options of the command line
     def confirm(plan: Plan) -> bool:
         """Show the plan and its cautions, and ask."""
         show(plan_lines(plan))
-        question = "Go on to the steps of this plan, and energise the unit?"
-        told = (plan.cannot_release, what_comes(plan, named), question)
-        return operator_actions.confirm(" ".join(filter(None, told)))
+        return operator_actions.confirm(question(plan, named))
 
     with stop_on_signals(stop):
         try:

@@ -104,6 +104,15 @@ def _scrolled() -> str:
     return f"{lines}\x1b[H" if knows_cursor() else lines
 
 
+def terminal_size() -> os.terminal_size:
+    """Return the size of the terminal itself, before what an environment may say of another one."""
+    try:
+        size = os.get_terminal_size(sys.stdout.fileno())
+    except (OSError, ValueError, AttributeError):  # none, or a stream in memory
+        return shutil.get_terminal_size()
+    return size if size.columns and size.lines else shutil.get_terminal_size()
+
+
 def knows_cursor() -> bool:
     """Whether standard output is a terminal that moves its cursor where it is told to."""
     try:

@@ -7,8 +7,6 @@ power and goes on; a terminal that is slow or stopped holds up nobody.
 
 from __future__ import annotations
 
-import os
-import shutil
 import sys
 import threading
 import time
@@ -23,7 +21,7 @@ from harness.watch.fold import Output
 from harness.watch.keys import OffKeys
 from harness.watch.lines import news_line, state_line
 from harness.watch.panel import KEYS, heading, panel, rendered
-from harness.watch.screen import Screen, knows_cursor
+from harness.watch.screen import Screen, knows_cursor, terminal_size
 from harness.watch.tail import Tail
 from harness.watch.view import View, view_of
 
@@ -213,7 +211,7 @@ class _Showing:
 
     def _begin(self) -> int:
         """Begin on an empty screen where one is needed; return how wide it is."""
-        size = _terminal_size()
+        size = terminal_size()
         if self._size == (0, 0):
             self._screen.say("", afresh=True)  # what stood there is scrolled up
         elif size != self._size:
@@ -242,15 +240,6 @@ class _Showing:
             self._state_s = now_s
             if not self._screen.busy:
                 self._screen.say(state_line(self._view()))
-
-
-def _terminal_size() -> os.terminal_size:
-    """Return the size of the terminal itself, before what an environment may say of another one."""
-    try:
-        size = os.get_terminal_size(sys.stdout.fileno())
-    except (OSError, ValueError, AttributeError):  # none, or a stream in memory
-        return shutil.get_terminal_size()
-    return size if size.columns and size.lines else shutil.get_terminal_size()
 
 
 def _ascii_only() -> bool:

@@ -9,11 +9,23 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
+from harness.api import plan_for, simulated_bench_file
+from harness.cli.plan import plan_lines, question
 from harness.cli.prompts import WatchingOperator
 from harness.cli.run import run
+from harness.cli.tables import show
 from harness.errors import Refused
 from harness.profile.expand import make_plan
 from harness.profile.load import load_bench, load_profile
+from harness.profile.plan import Plan
+
+#: The shipped profiles.
+SHIPPED = (
+    "mount-controller-board",
+    "mount-controller-full-release",
+    "dome-shutter-power-unit",
+    "dome-shutter-full-release",
+)
 
 CANNOT = (
     "This run cannot release the unit. Check '5 V rail' of step 2 (nominal) proves nothing: this "
@@ -56,7 +68,60 @@ class TestQuestion:
         monkeypatch.setattr(WatchingOperator, "confirm", lambda _, text: bool(asked.append(text)))
         CliRunner().invoke(app, ["p", "--bench", "b", "--serial", "HRW-0007", "--results", "r"])
 
-        assert asked == [question]
+        assert [" ".join(text.split()) for text in asked] == [question]
+
+
+class TestInView:
+    """At 24 rows of 80 columns all cautions and the whole question stand in view together."""
+
+    @staticmethod
+    def shown(plan: Plan, serial: str, capsys: pytest.CaptureFixture[str]) -> list[str]:
+        """Return the last rows of the terminal as it waits for the answer."""
+        show(plan_lines(plan))
+        before = capsys.readouterr().out
+        screen = f"{before}\n{question(plan, serial)}\n  yes or no\n> "
+        rows = [
+            row[at : at + 80] for row in screen.split("\n") for at in range(0, len(row) or 1, 80)
+        ]
+        return rows[-24:]
+
+    @staticmethod
+    def long_plan() -> Plan:
+        """A unit for mains with a high output, on a bench without a meter: all that can be long."""
+        loaded = load_profile("dome-shutter-full-release")
+        output = {"main": loaded.unit.output["main"].model_copy(update={"nominal_v": 400.0})}
+        unit = loaded.unit.model_copy(update={"output": output})
+        profile = loaded.model_copy(update={"unit": unit, "title": "Dome shutter " * 12})
+        bench = load_bench("bench-simulated-ac").model_copy(update={"meter": None})
+        return make_plan(profile, bench)
+
+    @pytest.mark.parametrize("profile", [*SHIPPED, None], ids=[*SHIPPED, "a long one"])
+    def test_cautions_and_question_fit(
+        self,
+        monkeypatch: pytest.MonkeyPatch,
+        capsys: pytest.CaptureFixture[str],
+        profile: str | None,
+    ) -> None:
+        """What is left out for room is said to stand above; serial, volts and limit never are."""
+        monkeypatch.setenv("COLUMNS", "80")
+        monkeypatch.setenv("LINES", "24")
+        serial = "HRW-0007"
+        if profile is None:
+            plan, serial = self.long_plan(), "HRW-" + 56 * "7"
+        else:
+            loaded = load_profile(profile)
+            plan = plan_for(loaded, simulated_bench_file(loaded))
+        rows = self.shown(plan, serial, capsys)
+        text = " ".join(" ".join(rows).split())
+
+        assert "Cautions" in rows
+        for caution in plan.cautions:
+            assert caution in text
+        assert "energise the unit?" in text
+        assert serial in text
+        assert ("... (see above)" in text) == (profile is None)
+        if plan.cannot_release:
+            assert "This run cannot release the unit." in text
 
 
 class TestSafetyRecord:
@@ -79,7 +144,7 @@ class TestSafetyRecord:
         """A unit for mains without its safety tests cannot be released, and that comes first."""
         asked, _ = self._asked(monkeypatch)
 
-        assert asked.startswith(
+        assert " ".join(asked.split()).startswith(
             "This run cannot release the unit. Safety tests after repair are missing: insulation "
             "resistance, touch current."
         )
