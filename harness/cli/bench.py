@@ -20,6 +20,7 @@ from harness.errors import ExitCode
 from harness.power.keeper_client import open_process_bench
 from harness.power.leads import check_leads, low_level_v
 from harness.power.lock import hold_supply
+from harness.power.own_capacitance import measure_own_capacitance
 from harness.power.status_bits import learn_status, resistor_ohm
 from harness.power.trip import Tripped
 from harness.profile.bench_file import BenchFile
@@ -79,6 +80,8 @@ def _check_wiring(table: BenchFile, clock: SystemClock, *, ask: bool) -> bool:
         try:
             if not _may_check_leads(table, operator) or not carried_out(check_leads):
                 return False
+            if table.supply.kind == "dc":  # an AC source has none that a unit's could be taken for
+                carried_out(measure_own_capacitance)
             # Nobody can connect a resistor who is not asked.
             if operator is None or not _may_learn_status(table, operator):
                 return True
@@ -93,10 +96,14 @@ def _check_wiring(table: BenchFile, clock: SystemClock, *, ask: bool) -> bool:
 
 def _may_check_leads(table: BenchFile, operator: TerminalOperator | None) -> bool:
     level = format_quantity(low_level_v(table), "V")
+    again = [Text("It comes on again, at less, for the charge of its own output capacitor.")]
+    if table.supply.kind == "ac":
+        again = []
     show(heading("Check of the leads", "bold"))
     show(
         (
             Text(f"The supply gives {level}, limited to 50 mA, for a few seconds; then it is off."),
+            *again,
             Text("Take the unit off first: nothing but the meter belongs across the supply."),
             Text(
                 "Mains and stored charge can kill. Keep hands clear while the output is on; local "

@@ -50,10 +50,10 @@ class LowLevel:
         [], None
     ]  # raises where somebody wants to stop; called between two messages
 
-    def arm(self) -> None:
-        """Prepare to switch on."""
+    def arm(self, limit_a: float = LIMIT_A) -> None:
+        """Prepare to switch on, at no more than the usual limit."""
         self.raise_if_requested()
-        self.power.command(Arm(voltage_v=self.level_v, current_limit_a=LIMIT_A))
+        self.power.command(Arm(voltage_v=self.level_v, current_limit_a=min(limit_a, LIMIT_A)))
 
     def until(self, reached: Callable[[float], bool], longest_s: float) -> bool:
         """Take samples until the voltage is where it should be; False if that takes too long."""
@@ -61,6 +61,17 @@ class LowLevel:
         while True:
             self.raise_if_requested()
             if reached(self.power.sample().voltage_v):
+                return True
+            if self.clock.now_s() >= end_s:
+                return False
+
+    def empties(self, share: float, longest_s: float) -> bool:
+        """Read the supply, whose output is off, until so little of the level is left at it."""
+        end_s = self.clock.now_s() + longest_s
+        while True:
+            self.raise_if_requested()
+            values = self.power.read("supply", "voltage", "current")
+            if abs(values["voltage"]) <= share * self.level_v:
                 return True
             if self.clock.now_s() >= end_s:
                 return False
@@ -80,8 +91,12 @@ def at_low_level(
     level_v = low_level_v(file)
     accuracy = file.supply.accuracy.get("voltage")
     most_v = 2 * level_v + (accuracy.bound(level_v) if accuracy else 0.0)
+    current = file.supply.accuracy.get("current")
     bounds = OperatingEnvelope(
-        voltage_v=most_v, current_a=2 * LIMIT_A, power_w=2 * LIMIT_A * most_v
+        voltage_v=most_v,
+        current_a=2 * LIMIT_A,
+        power_w=2 * LIMIT_A * most_v,
+        current_error_a=current.bound(0.0) if current else 0.0,  # no current may read below zero
     )
     with connect as bench:
         reasons = tuple(identity_reasons(file, bench.identities()))

@@ -12,6 +12,7 @@ from pydantic_core import InitErrorDetails, PydanticCustomError
 from harness.errors import did_you_mean
 from harness.files.field_types import (
     Amps,
+    Farads,
     Flag,
     Name,
     Ohms,
@@ -191,8 +192,28 @@ class Supply(Instrument):
 
     kind: Literal["dc", "ac"] = Field(examples=['"dc"'])
     range: Range = Range()
+    #: Capacitance across a DC supply's own terminals, behind the shunt that measures its current,
+    #: and what it may be off by; None: not known. ``bench --wiring`` measures it.
+    output_capacitance_f: Farads | None = Field(default=None, examples=['"220 uF"'])
+    output_capacitance_error_f: Farads | None = Field(default=None, examples=['"20 uF"'])
     #: Window over which an AC source's readings are averaged; at least one period of the mains.
     averaging_window_s: Seconds | None = None
+
+    def most_output_f(self, unknown_f: float) -> float:
+        """Return the most that may be across its own terminals, or what counts where unknown."""
+        if self.output_capacitance_f is None:
+            return unknown_f
+        return self.output_capacitance_f + self.own_capacitance_error_f
+
+    @property
+    def own_capacitance_error_f(self) -> float:
+        """What the stated capacitance may be off by; a fifth of it where nobody says.
+
+        Source: letter M of IEC 60062, usual for aluminium electrolytics.
+        """
+        stated_f = self.output_capacitance_f or 0.0
+        error_f = self.output_capacitance_error_f
+        return 0.2 * stated_f if error_f is None else error_f
 
 
 class MeterRange(Table):

@@ -15,7 +15,7 @@ from harness.unit.nameplate import Input
 _EXACT = Accuracy(0.0, 0.0)
 
 #: Capacitance across a DC supply's terminals, behind the shunt that measures current: 100 uF to
-#: 470 uF, common practice; what no bench file says is allowed for.
+#: 470 uF, common practice; allowed for where the bench file does not say it.
 _SUPPLY_F = 470e-6
 #: Leads and contacts, both ways: 0.1 ohm, or thicker ones where that would drop more than half a
 #: volt at the unit's nominal current. Source: common practice.
@@ -169,6 +169,7 @@ class LevelMaker:
         self._envelope_a = envelope_a
         self._accuracy = {} if bench is None else bench.supply.accuracy
         self._window_s = window_s
+        self._beside_f = _SUPPLY_F if bench is None else bench.supply.most_output_f(_SUPPLY_F)
         self._reached_v = 0.0
         self._start: tuple[Level, ...] = ()
         self._charge_factor = 1.0
@@ -283,7 +284,7 @@ class LevelMaker:
             voltage_error_frac=voltage.bound(to_v) / to_v,
             current_error_a=current.fixed,
             current_error_frac=current.reading_frac,
-            beside_f=_SUPPLY_F if is_dc else 0.0,
+            beside_f=self._beside_f if is_dc else 0.0,
             lead_ohm=min(_LEAD_OHM, _LEAD_DROP_V / self._input.current_a) if is_dc else 0.0,
             diode_v=_DIODE_V if is_dc else 0.0,
             window_s=max(self._window_s, 0.0 if frequency_hz is None else 1 / frequency_hz),

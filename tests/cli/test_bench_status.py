@@ -154,4 +154,4 @@ class TestStatusBits:
 
         assert ended.exit_code == 0, ended.output
         assert "[status]" not in ended.output
-        assert sum("ON" in message.split() for message in supply.messages) == 1
+        assert sum("ON" in message.split() for message in supply.messages) == 2  # leads, own charge
