@@ -43,9 +43,9 @@ def answer_errors(role: str, tables: Tables) -> Iterator[ConfigError]:
 
 def _sample(role: str, tables: Tables, sampled: Sequence[str]) -> Iterator[ConfigError]:
     """A sample reads what its role needs, each value once."""
-    if role == "meter":
-        problem = "a meter is asked one quantity at a time: leave this table out"
-        yield ConfigError(("sample",), problem)
+    if role in ("meter", "switch"):
+        reads = "is asked one quantity at a time" if role == "meter" else "reads nothing"
+        yield ConfigError(("sample",), f"a {role} {reads}: leave this table out")
         return
     ask, separator = tables["sample"].get("ask"), tables["sample"].get("separator", ";")
     if isinstance(ask, str) and (not SENDABLE.fullmatch(ask) or "{value}" in ask):

@@ -18,7 +18,7 @@ _QUEUE_LIMIT = 32
 #: An identity is cut off here, and shown in messages to here.
 _IDENTITY_LENGTH, _IDENTITY_SHOWN = 200, 60
 #: Operations that no rest holds up.
-_OFF = {"output_off", "input_off"}
+_OFF = {"output_off", "input_off", "contact_open"}
 
 _Error = TypeVar("_Error", bound=InstrumentError)
 
@@ -145,16 +145,19 @@ class Conversation:
     # --- who is at the other end, and whether it is well
 
     def identify(self) -> str:
-        """Return the answer to ``*IDN?``."""
+        """Return the answer to ``*IDN?``; nothing from one that has no name to say."""
+        if not self.has("identify"):
+            return ""
         return self._query(self.dialect.ask["identify"]).strip()[:_IDENTITY_LENGTH]
 
     def identify_and_clear(self) -> str:
         """Identify it and empty its error queue: old errors are not this run's."""
-        question = self.dialect.ask["identify"]
         self._identity = self.identify()
-        cause = echo_cause(question, self._identity)
-        if cause is not None:
-            raise self._error(UnexpectedReply, cause, question)
+        if self.has("identify"):
+            question = self.dialect.ask["identify"]
+            cause = echo_cause(question, self._identity)
+            if cause is not None:
+                raise self._error(UnexpectedReply, cause, question)
         self.drain_errors()
         return self._identity
 

@@ -26,7 +26,14 @@ FOLDER = Path(__file__).parent / "dialects"
 #: Table of a dialect each form of an operation stands in.
 _TABLES = {"bare": "send", "number": "send", "value": "ask", "state": "ask", "text": "ask"}
 #: The built-in dialects that examples are taken from.
-_EXAMPLES = {"supply": "scpi-dc-supply", "meter": "scpi-meter", "load": "scpi-load"}
+_EXAMPLES = {
+    "supply": "scpi-dc-supply",
+    "meter": "scpi-meter",
+    "load": "scpi-load",
+    "switch": "scpi-switch",
+}
+#: What brings power about by itself: the keeper's alone.
+_ENERGISES = ("output_on", "input_on", "contact_close")
 _MOST_DECIMALS = 12
 
 
@@ -177,8 +184,7 @@ def _begin_and_end(tables: Tables) -> Iterator[ConfigError]:
     kept = {
         message.partition("{")[0].casefold(): name
         for name, message in tables["send"].items()
-        if isinstance(message, str)
-        and (name in ("output_on", "input_on") or OPERATIONS.get(name) == "number")
+        if isinstance(message, str) and (name in _ENERGISES or OPERATIONS.get(name) == "number")
     }
     for table in ("begin", "end"):
         messages = tables[table].get("send")

@@ -1,4 +1,4 @@
-"""Instruments: a supply, a meter or an electronic load, each a dialect spoken over a link."""
+"""Instruments: a supply, a meter, a load or a switch, each a dialect spoken over a link."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ from harness.profile.bench_file import BenchFile
 from harness.profile.measures import OPERATIONS
 
 #: Question that tells whether power may be on at it, by role.
-_STATES = {"supply": "output_state", "load": "input_state"}
+_STATES = {"supply": "output_state", "load": "input_state", "switch": "contact_state"}
 #: Parts of a sample that are answered by a state.
 _SAMPLED_STATES = {name for name in SAMPLED.values() if OPERATIONS[name] == "state"}
 

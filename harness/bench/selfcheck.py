@@ -36,7 +36,11 @@ _SELF_TEST_S = 60.0
 #: So many old entries of an error queue are shown.
 _ENTRIES_SHOWN = 3
 #: Question that tells whether an instrument's output or input is on.
-_STATES = {"supply": ("output_state", "output"), "load": ("input_state", "input")}
+_STATES = {
+    "supply": ("output_state", "output"),
+    "load": ("input_state", "input"),
+    "switch": ("contact_state", "contact"),
+}
 
 
 def inspect_bench(
@@ -61,8 +65,7 @@ def inspect_bench(
         for role, table in file.instruments.items():
             findings = (
                 *_conversation(manager, file, role, dialects[role], clock),
-                _calibration(table, today),
-                _accuracy(table),
+                *((_calibration(table, today), _accuracy(table)) if table.reads else ()),
             )
             yield Inspection(role, table.resource, dialects[role].name, findings)
     finally:
@@ -81,7 +84,11 @@ def _conversation(
             stack.callback(link.close)
             instrument = Instrument(link, dialect, clock)
             stack.callback(instrument.take_leave)
-            identity = _identity(file, role, instrument.identify())
+            identity = (
+                _identity(file, role, instrument.identify())
+                if instrument.has("identify")
+                else Finding(Mark.NOTE, "identity", "its dialect asks none")
+            )
             if identity.mark is Mark.WRONG:  # nothing more is said to one that should not be there
                 return (identity,)
             return (identity, *_questions(instrument, link))
@@ -114,9 +121,11 @@ def _questions(instrument: Instrument, link: VisaLink) -> Iterator[Finding]:
     on = False
     if instrument.role in _STATES:
         operation, what = _STATES[instrument.role]
-        is_off = Finding(Mark.OK, what, "off")
+        is_off = Finding(Mark.OK, what, "open" if what == "contact" else "off")
         remedy = "look what is connected, and switch it off at its front panel"
         is_on = Finding(Mark.WRONG, what, f"its {what} is on", remedy)
+        if what == "contact":  # it energises nothing by itself
+            is_on = Finding(Mark.NOTE, what, "closed; a run opens it before anything else")
         state = _told(what, instrument, lambda: is_on if instrument.state(operation) else is_off)
         on = state is is_on
         yield state
@@ -125,7 +134,8 @@ def _questions(instrument: Instrument, link: VisaLink) -> Iterator[Finding]:
     else:
         yield Finding(Mark.NOTE, "error queue", "its dialect asks none")
     yield _told("self-test", instrument, lambda: _self_test(instrument, link, on=on))
-    yield _told("reading", instrument, lambda: _reading(instrument))
+    if READINGS[instrument.role]:
+        yield _told("reading", instrument, lambda: _reading(instrument))
     yield from _others(instrument)
 
 

@@ -37,6 +37,7 @@ def questions_of(plan: Plan) -> dict[str, tuple[str, ...]]:
         "supply": (*_SUPPLY, *frequency, SAMPLE),
         "load": load,
         "meter": tuple(dict.fromkeys(_of_meter(plan))),
+        "switch": ("contact_state",),
     }
     return {role: asked[role] for role in (plan.bench.instruments if plan.bench else ())}
 
@@ -111,7 +112,7 @@ def _reported(instrument: Instrument) -> Iterable[InstrumentError]:
 def _asked(instrument: Instrument, question: str) -> bool:
     """Whether a run asks this of it: what is not set is not read back."""
     if question == SAMPLE:
-        return instrument.role != "meter"
+        return instrument.role in ("supply", "load")
     setting, sent = question.removesuffix("_setting"), instrument.dialect.send
     if not instrument.has(question) or (setting != question and f"set_{setting}" not in sent):
         return False

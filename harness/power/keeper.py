@@ -29,7 +29,6 @@ from harness.errors import (
 from harness.power.commands import (
     ALLOWED,
     CLIENT_SILENCE_S,
-    OFF_ATTEMPTS,
     READBACK_FRAC,
     WATCHDOG_S,
     Arm,
@@ -47,6 +46,7 @@ from harness.power.commands import (
 from harness.power.inrush_monitor import LevelWatch, ReverseWatch
 from harness.power.moves import Check, Confirm, LoadMoves, Move, Questions, Send
 from harness.power.trip import Trip, TripReason
+from harness.power.way_off import CONTACT_FAULT, WayOff, contact_moves
 from harness.profile.measures import SETTINGS
 from harness.quantity import format_quantity
 
@@ -60,7 +60,8 @@ _SUPPLY_OFF: tuple[Move, ...] = (
 class Keeper:
     """The state machine.
 
-    ``supply`` and ``load`` name the operations that the dialect of each has; no load: none.
+    ``supply``, ``load`` and ``switch`` name the operations that the dialect of each has; none where
+    the bench has no such instrument.
     """
 
     def __init__(
@@ -69,10 +70,13 @@ class Keeper:
         *,
         supply: frozenset[str],
         load: frozenset[str] = frozenset(),
+        switch: frozenset[str] = frozenset(),
     ) -> None:
         self._envelope = envelope
         self._supply = supply
+        self._switch = switch
         self._load = LoadMoves(load, envelope)
+        self._way_off = WayOff(switch=bool(switch), load=self._load.off())
         # The supply's own protections are the last walls: armed where its dialect has them.
         self._bounds = {
             "voltage": envelope.voltage_v,
@@ -84,14 +88,23 @@ class Keeper:
         self._watch: LevelWatch | None = None
         self._reverse = ReverseWatch(envelope)
         self._questions = Questions()
-        self._offs_left = 0
         self._bit_doubted = False
-        self.switching_off = False  # begun and not confirmed yet
+        self._was_live = False  # whether power was on when switching off began
         self.state = KeeperState.OFF
         self.trip: Trip | None = None  # the first; it never changes afterwards
-        self.unconfirmed = False  # switching off was tried in vain
+        self.contact_fault = ""  # why the contact in the feed is not known to be open
         self.account: Account | None = None  # of the level's allowance, at the last sample
         self.bit_is_wrong = False  # the status told of a protection that tripped while all was on
+
+    @property
+    def switching_off(self) -> bool:
+        """Whether switching off has begun, and is neither confirmed yet nor given up."""
+        return self._way_off.under_way
+
+    @property
+    def unconfirmed(self) -> bool:
+        """Whether the supply's output was told in vain to go off."""
+        return "supply" in self._way_off.given_up
 
     # --- in: commands
 
@@ -207,7 +220,7 @@ class Keeper:
         Returns the moves to go on with: those that cut power, or the next try of them.
         """
         if self.switching_off:
-            return self._off_failed(move)
+            return self._off_failed(move, error, now_s)
         reason = failure_reason(error, move)
         if reason is TripReason.OUTPUT_DROPPED and self._bit_doubted:
             reason = TripReason.PROTECTION
@@ -228,9 +241,8 @@ class Keeper:
         return self._switch_off()
 
     def done(self, move: Move) -> None:
-        """Note that a move was carried out; the last one of switching off ends that."""
-        if self.switching_off and move == self._off_moves()[-1]:
-            self.switching_off = False
+        """Note that a move was carried out."""
+        self._way_off.done(move)
 
     # --- out
 
@@ -238,6 +250,9 @@ class Keeper:
         """Order of energising, safety rule 2, all but the last step."""
         clear = [Send("supply", "clear")] if "clear" in self._supply else []
         moves: list[Move] = [*clear, *_SUPPLY_OFF]
+        if self._switch:
+            moves += [Send("switch", "clear")] if "clear" in self._switch else []
+            moves += contact_moves(closed=False)
         if not self.bit_is_wrong:
             moves.append(Check("supply", "protection"))
         moves += self._load.clear()
@@ -249,6 +264,8 @@ class Keeper:
         moves += self._set("current_limit", arm.current_limit_a)
         moves += self._set("voltage", arm.voltage_v)
         moves.append(Check("supply", "errors"))
+        if self._switch:  # the last before output on: it makes no current
+            moves += contact_moves(closed=True)
         self.state = KeeperState.ARMED
         return tuple(moves)
 
@@ -282,31 +299,28 @@ class Keeper:
                 where="keeper",
             )
 
-    def _off_moves(self) -> tuple[Move, ...]:
-        """Supply off is the very next message; only then the load (safety rules 4 and 8)."""
-        return (*_SUPPLY_OFF, *self._load.off())
-
     def _switch_off(self) -> tuple[Move, ...]:
+        self._was_live = self.state is KeeperState.LIVE
         if self.state is not KeeperState.TRIPPED:
             self.state = KeeperState.OFF
         self._watch = None
-        self.switching_off = True
-        self.unconfirmed = False  # it is tried again
-        self._offs_left = OFF_ATTEMPTS
-        return self._off_moves()
+        self.contact_fault = ""  # it is tried again
+        return self._way_off.begin()
 
-    def _off_failed(self, move: Move | None) -> tuple[Move, ...]:
-        """Try again: the supply until it is confirmed or given up, and always the load."""
-        self._offs_left -= 1
-        if move is not None and move.role == "load":
-            return self._load.off() if self._offs_left > 0 else ()
-        if self._offs_left > 0:
-            return self._off_moves()
-        if self.unconfirmed:
-            return ()
-        self.unconfirmed = True
-        self._offs_left = OFF_ATTEMPTS
-        return self._load.off()
+    def _off_failed(self, move: Move | None, error: Exception, now_s: float) -> tuple[Move, ...]:
+        """Go on switching off; a contact that is not seen to open is a trip of its own."""
+        moves = self._way_off.failed(move)
+        if "switch" in self._way_off.given_up and not self.contact_fault:
+            self.contact_fault = f"{CONTACT_FAULT}: {error}"
+            if self.trip is None:
+                self.trip = Trip(
+                    reason=failure_reason(error, move),
+                    detail=self.contact_fault,
+                    time_s=now_s,
+                    live=self._was_live,
+                )
+            self.state = KeeperState.TRIPPED
+        return moves
 
     def _over(
         self, reason: TripReason, value: float, bound: float, sample: SupplySample
@@ -341,6 +355,8 @@ def failure_reason(error: Exception, move: Move | None = None) -> TripReason:
             return TripReason.PROTECTION
         case Confirm(operation="output_state", expected=True):
             return TripReason.OUTPUT_DROPPED
+        case Confirm(operation="contact_state"):
+            return TripReason.CONTACT_OPEN if move.expected else TripReason.CONTACT_WELDED
         case Confirm():
             return TripReason.SETTING_CHANGED if move.kept else TripReason.READBACK
     return TripReason.NO_READING

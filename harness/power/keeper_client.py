@@ -23,6 +23,7 @@ from harness.power.local_bench import open_bench
 from harness.power.off_line import OffLine
 from harness.power.port import OnEvent, OnSample
 from harness.power.trip import Trip, Tripped, TripReason
+from harness.power.way_off import CONTACT_FAULT, CONTACT_OPEN
 from harness.profile.bench_file import BenchFile
 from harness.record.events import EventKind
 
@@ -144,6 +145,7 @@ class ProcessPower:
     _lookout: Lookout = field(default_factory=Lookout)
     _unwatched: bool = False
     _loss: tuple[Trip, Tripped | PowerOffUnconfirmed] | None = None
+    _contact: str = ""  # in the feed, as it was found when the keeper was gone
 
     def __post_init__(self) -> None:
         self._channel.attend = self._look
@@ -213,9 +215,11 @@ class ProcessPower:
             raise self._trouble
         if self._trouble is None:
             with contextlib.suppress(Tripped):
-                self._call("power_off")
+                found = self._call("power_off")
                 if self._unwatched:
                     self._await_trip()
+                if isinstance(found, Trip):  # it came to light as power went off
+                    self._trouble = Tripped(found)
         self._live = False
 
     # --- the channel
@@ -291,6 +295,10 @@ class ProcessPower:
         trip, self._trouble = self._loss
         self._on_event(EventKind.TRIP, str(trip))
         self._on_event(EventKind.POWER_OFF, "unconfirmed" if self.unconfirmed else "confirmed")
+        if self._contact == "open":
+            self._on_event(EventKind.SWITCH, CONTACT_OPEN)
+        elif self._contact:
+            self._on_event(EventKind.CONTACT_FAULT, f"{CONTACT_FAULT}: {self._contact}")
         raise self._trouble
 
     def _take_over(self, what: str) -> None:
@@ -314,19 +322,36 @@ class ProcessPower:
         self._loss = trip, trouble
 
     def _switch_off(self) -> None:
-        """Switch off over links of our own: the supply first and alone, then with the load."""
+        """Switch off over links of our own: the supply first and alone, then switch and load.
+
+        A supply that is not reached at once does not leave the contact in the feed closed.
+        """
         for tries_left in reversed(range(_OPENINGS)):
             try:
-                self._switch_off_without("meter", "load")
-            except LinkError:
-                if not tries_left:
+                self._switch_off_without("meter", "load", "switch")
+            except HarnessError as error:
+                if not self._contact:  # once: the supply must not wait for it again and again
+                    self._open_contact()
+                if not (tries_left and isinstance(error, LinkError)):
                     raise
                 self._clock.sleep_s(_LINGER_S)
             else:
                 break
+        self._open_contact()
         if self._file.load is not None:
             with contextlib.suppress(HarnessError):  # without the supply it draws nothing
-                self._switch_off_without("meter")
+                self._switch_off_without("meter", "switch")
+
+    def _open_contact(self) -> None:
+        """Open the contact in the feed, unless it is open, and note what became of it."""
+        if self._file.switch is None or self._contact == "open":
+            return
+        try:
+            with open_instruments(self._file, ("switch",), self._clock) as opened:
+                opened["switch"].send("contact_open")
+                self._contact = "closed" if opened["switch"].state("contact_state") else "open"
+        except HarnessError as error:
+            self._contact = str(error)
 
     def _switch_off_without(self, *roles: str) -> None:
         file = self._file.model_copy(update=dict.fromkeys(roles))

@@ -286,6 +286,8 @@ def _answer(keeper: LocalKeeper, call: Call) -> Answer:
     """Carry a call out; an error that changes nothing is its answer."""
     try:
         value = getattr(keeper, call.method)(*call.arguments)
+        if call.method == "power_off":
+            value = keeper.trip
     except CommandRefused as error:
         value = error
     except InstrumentError as error:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections import deque
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, NoReturn
 
@@ -25,6 +25,7 @@ from harness.power.keeper import Keeper
 from harness.power.moves import Check, Confirm, Move, Send
 from harness.power.port import OnEvent, OnSample
 from harness.power.trip import Trip, Tripped, TripReason
+from harness.power.way_off import CONTACT_CLOSED, CONTACT_OPEN, at_once
 from harness.profile.bench_file import BenchFile
 from harness.profile.measures import SETTINGS
 from harness.quantity import format_quantity
@@ -32,6 +33,8 @@ from harness.record.events import EventKind
 
 #: Pause between two tries of switching off: a relay takes a moment, a link too.
 _RETRY_S = 0.02
+#: What a state is called, from off to on.
+_OUTPUT, _CONTACT = ("off", "on"), ("open", "closed")
 
 
 @contextlib.contextmanager
@@ -79,7 +82,12 @@ class LocalBench:
         """Give supply and load to a keeper with these bounds."""
         operations = {role: known.dialect.operations for role, known in self.instruments.items()}
         keeper = Keeper(
-            envelope, supply=operations["supply"], load=operations.get("load", frozenset())
+            envelope,
+            **{
+                role: operations[role]
+                for role in ("supply", "load", "switch")
+                if role in operations
+            },
         )
         return LocalKeeper(keeper, self.instruments, self.clock, on_event, on_sample)
 
@@ -88,7 +96,8 @@ class LocalBench:
 class LocalKeeper:
     """Puts the keeper between the engine and the wire; fulfils :class:`harness.power.port.Power`.
 
-    It owns supply and load; the engine is told of changes and samples after the keeper has acted.
+    It owns supply, load and switch; the engine is told of changes and samples after the keeper has
+    acted.
     """
 
     _keeper: Keeper
@@ -191,21 +200,27 @@ class LocalKeeper:
         """Cut power after a failed reading."""
         moves = self._keeper.failed(None, error, self._clock.now_s())
         if isinstance(error, LinkError):
-            self._freshen(moves[0], instrument)
+            self._freshen(moves, instrument)
         self._perform(moves)
         raise self._trouble()
 
-    def _freshen(self, output_off: Move, instrument: Instrument) -> None:
+    def _freshen(self, moves: Iterable[Move], instrument: Instrument) -> None:
         """Cut power at once, then open the link in doubt again, before power is cut in good order.
 
-        Output off is the next message all the same: it goes out on the link as it is, in case it
-        still carries. A confirmation over a link that hangs would cost a time-out with power on.
+        Output off is the next message all the same, and the contact in the feed is told to open:
+        they go out on the links as they are, in case these still carry. A confirmation over a link
+        that hangs would cost a time-out with power on.
         """
-        supply = self._instruments[output_off.role]
-        with contextlib.suppress(InstrumentError):
-            supply.send("output_off", heard=supply is not instrument)
+        self._cut_at_once(moves, instrument)
         with contextlib.suppress(InstrumentError):  # the next move says what is wrong
             instrument.reopen()
+
+    def _cut_at_once(self, moves: Iterable[Move], doubted: Instrument) -> None:
+        """Send what takes energy from the unit, each whatever becomes of the other."""
+        for move in at_once(moves):
+            with contextlib.suppress(InstrumentError):
+                told = self._instruments[move.role]
+                told.send(move.operation, heard=told is not doubted)
 
     def _perform(self, moves: tuple[Move, ...]) -> None:
         """Put moves on the wire one by one; a failure replaces what was left of them."""
@@ -218,16 +233,21 @@ class LocalKeeper:
                 again = self._keeper.switching_off
                 queue = deque(self._keeper.failed(move, error, self._clock.now_s()))
                 if again and queue:
-                    self._prepare_retry(move, error)
+                    self._prepare_retry(move, error, queue)
                 elif isinstance(error, LinkError) and queue:
-                    self._freshen(queue[0], self._instruments[move.role])
+                    self._freshen(queue, self._instruments[move.role])
             else:
                 self._keeper.done(move)
         if self._keeper.state is not self._noted:
             self._note()
 
-    def _prepare_retry(self, move: Move, error: InstrumentError) -> None:
-        """Open the link again before the next try: a broken or confused one cannot switch off."""
+    def _prepare_retry(self, move: Move, error: InstrumentError, queue: Iterable[Move]) -> None:
+        """Open the link again before the next try: a broken or confused one cannot switch off.
+
+        What else cuts power does not wait for that.
+        """
+        others = (left for left in queue if left.role != move.role)
+        self._cut_at_once(others, self._instruments[move.role])
         self._on_event(EventKind.SWITCHING_OFF_AGAIN, str(error))
         self._clock.sleep_s(_RETRY_S)
         with contextlib.suppress(InstrumentError):  # the next move says what is wrong
@@ -239,6 +259,8 @@ class LocalKeeper:
         self._noted = now
         if now is KeeperState.LIVE:
             self._on_event(EventKind.POWER_ON, "")
+        if "switch" in self._instruments and now is KeeperState.ARMED:
+            self._on_event(EventKind.SWITCH, CONTACT_CLOSED)
         trip = self._keeper.trip
         if trip is not None and now is KeeperState.TRIPPED:
             stopped = trip.reason is TripReason.STOPPED
@@ -247,6 +269,10 @@ class LocalKeeper:
         if now is KeeperState.TRIPPED or before is KeeperState.LIVE:
             confirmed = "unconfirmed" if self._keeper.unconfirmed else "confirmed"
             self._on_event(EventKind.POWER_OFF, confirmed)
+            if self._keeper.contact_fault:
+                self._on_event(EventKind.CONTACT_FAULT, self._keeper.contact_fault)
+            elif "switch" in self._instruments:
+                self._on_event(EventKind.SWITCH, CONTACT_OPEN)
 
     def _carry_out(self, move: Move) -> None:
         instrument = self._instruments[move.role]
@@ -255,7 +281,8 @@ class LocalKeeper:
                 instrument.send(operation, value)
             case Confirm(operation=operation, expected=bool() as expected):
                 if instrument.state(operation) is not expected:
-                    said, told = ("off", "on") if expected else ("on", "off")
+                    words = _CONTACT if operation == "contact_state" else _OUTPUT
+                    told, said = words[expected], words[not expected]
                     raise UnexpectedReply(
                         f"it reports {said} where {told} was set",
                         instrument=instrument.link.name,
@@ -279,8 +306,12 @@ class LocalKeeper:
     def _trouble(self) -> Tripped | PowerOffUnconfirmed:
         trip = self._keeper.trip
         if self._keeper.unconfirmed:
+            open_ = "switch" in self._instruments and not self._keeper.contact_fault
             return PowerOffUnconfirmed(
-                "OUTPUT OFF COULD NOT BE CONFIRMED" + (f" after {trip}" if trip else ""),
+                "OUTPUT OFF COULD NOT BE CONFIRMED"
+                + (f"; {CONTACT_OPEN}" if open_ else "")
+                + (f"; {self._keeper.contact_fault}" if self._keeper.contact_fault else "")
+                + (f" after {trip}" if trip else ""),
                 where=self._instruments["supply"].link.name,
             )
         assert trip is not None

@@ -28,6 +28,8 @@ class TripReason(StrEnum):
     FROZEN_READINGS = "frozen_readings"
     PROTECTION = "protection"
     OUTPUT_DROPPED = "output_dropped"
+    CONTACT_OPEN = "contact_open"
+    CONTACT_WELDED = "contact_welded"
     OUT_OF_STEP = "out_of_step"
     CLIENT_SILENT = "client_silent"
     KEEPER_LOST = "keeper_lost"
@@ -83,6 +85,11 @@ _MEANINGS = {
     "more than the instrument allows",
     TripReason.OUTPUT_DROPPED: "the output is off although nobody switched it off: look for an "
     "interlock, a remote inhibit, or a hand on the front panel",
+    TripReason.CONTACT_OPEN: "the contact in the feed is open where it was told to close: look "
+    "for an emergency stop, an interlock, or a coil without its supply",
+    TripReason.CONTACT_WELDED: "THE CONTACT IN THE FEED DOES NOT OPEN: take it for welded, pull "
+    "the plug of the source before you touch anything, and replace the contactor or relay before "
+    "the next run",
     TripReason.OUT_OF_STEP: "an instrument gave an answer that belongs to another question, or is "
     "another one by now: its readings cannot be believed; switch it off and on, and see that no "
     "other program talks to it",

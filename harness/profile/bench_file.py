@@ -28,8 +28,9 @@ from harness.profile.measures import BANDED, READINGS, TESTER_READINGS
 from harness.quantity import format_quantity, shown
 
 #: Longest time-out by role, and longest rest after a setting. While supply or load is waited for,
-#: nobody reads the supply under power; a meter may take its time over a reading.
-_LONGEST_WAITS_S = {"supply": 5.0, "load": 5.0, "meter": 60.0}
+#: nobody reads the supply under power; a meter may take its time over a reading. That the supply's
+#: output is off is asked after the contact was told to open, so a switch is waited for least.
+_LONGEST_WAITS_S = {"supply": 5.0, "load": 5.0, "meter": 60.0, "switch": 1.0}
 
 
 def wait_problem(role: str, wait_s: float) -> str | None:
@@ -130,6 +131,8 @@ class Calibrated(Table):
     @classmethod
     def _unit(cls, key: str) -> str:
         known = cls.reads
+        if not known:
+            raise mistaken(f"a {cls.role} reads nothing")
         if key not in known:
             hint = did_you_mean(key, known) or f"; there are {', '.join(known)}"
             raise mistaken(f"there is no quantity {shown(key)} here{hint}")
@@ -244,6 +247,16 @@ class LoadInstrument(Instrument):
     range: Range = Range()
 
 
+class Switch(Instrument):
+    """The switch role: a relay or contactor in the feed of the unit. It measures nothing."""
+
+    role = "switch"
+    reads = READINGS["switch"]
+
+    #: What its contact may switch, for the kind of the supply; left out: unknown.
+    range: Range = Range()
+
+
 class BenchFile(FromFile):
     """The instruments at hand and how they are wired."""
 
@@ -253,11 +266,12 @@ class BenchFile(FromFile):
     supply: Supply  # the one role every run needs
     meter: Meter | None = None
     load: LoadInstrument | None = None
+    switch: Switch | None = None
     #: What is read by hand, by the name that the checks of a profile call it.
     testers: dict[Name, Tester] = Field(default_factory=dict)
 
     @property
     def instruments(self) -> dict[str, Instrument]:
         """The instruments there are, by role."""
-        there = (self.supply, self.meter, self.load)
+        there = (self.supply, self.meter, self.load, self.switch)
         return {instrument.role: instrument for instrument in there if instrument is not None}

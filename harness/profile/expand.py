@@ -61,6 +61,7 @@ def make_plan(
         notes=(
             *_notes(profile, bench, steps),
             *_edge(envelope.voltage_v, most_v, steps),
+            *_of_switch(bench),
             *([safety.note] if safety.note else []),
             *_missing(operations),
         ),
@@ -126,12 +127,22 @@ def _missing(operations: Operations | None) -> Iterator[str]:
             "envelope's voltage."
         )
     for role in operations or ():
-        if _lacks(operations, role, "error"):
+        if role != "switch" and _lacks(operations, role, "error"):
             beside = " where its setting is read back" if role != "meter" else " in its readings"
             yield (
                 f"The {role}'s dialect asks no error queue: a message that the {role} refuses "
                 f"shows only{beside}."
             )
+
+
+def _of_switch(bench: BenchFile | None) -> Iterator[str]:
+    if bench is not None and bench.switch is not None:
+        yield (
+            "The contact in the feed is closed before the output comes on, and opened right after "
+            "it was told to go off, on every way out; its state is asked each time and while power "
+            "is on. Whether that comes of the contact itself (a mirror contact) or only repeats "
+            "what was told stands in the manual of the switch."
+        )
 
 
 def _lacking(profile: Profile, operations: Operations | None) -> Iterator[str]:

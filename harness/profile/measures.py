@@ -137,11 +137,12 @@ MEASURES: Mapping[str, Measure] = {
     "operator.yes_no": _figure("1", "1", Situation.COLD),  # 1 for yes, 0 for no
 }
 
-#: What each role reads, with its unit: what may stand under ``accuracy`` in a bench file.
+#: What each role reads, with its unit: what may stand under ``accuracy`` in a bench file. A switch
+#: reads nothing.
 READINGS: Mapping[str, Mapping[str, str]] = {
     role: {each.quantity: each.unit for each in MEASURES.values() if each.source == role}
     | ({"frequency": "Hz"} if role == "supply" else {})
-    for role in ("supply", "meter", "load")
+    for role in ("supply", "meter", "load", "switch")
 }
 
 #: Readings that mean nothing without the band of frequencies they take in.
@@ -182,7 +183,8 @@ Form = Literal["bare", "number", "value", "state", "text"]
 OPERATIONS: Mapping[str, Form] = {
     **dict.fromkeys(("identify", "error"), "text"),
     **dict.fromkeys(("clear", "reset", "output_on", "output_off", "input_on", "input_off"), "bare"),
-    **dict.fromkeys(("output_state", "input_state"), "state"),
+    **dict.fromkeys(("contact_close", "contact_open"), "bare"),
+    **dict.fromkeys(("output_state", "input_state", "contact_state"), "state"),
     **dict.fromkeys(("current_limit_state", "protection_state"), "state"),
     **dict.fromkeys(("self_test", "complete", "status"), "value"),
     **{f"set_{name}": "number" for role in SETTINGS for name in SETTINGS[role]},
@@ -203,4 +205,5 @@ REQUIRED: Mapping[str, tuple[str, ...]] = {
         *("identify", "set_current", "current_setting", "input_on", "input_off", "input_state"),
         *("measure_voltage", "measure_current"),
     ),
+    "switch": ("contact_close", "contact_open", "contact_state"),  # a relay board says no name
 }

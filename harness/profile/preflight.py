@@ -41,6 +41,7 @@ def preflight(
         *plan.objections,
         *_supply_reasons(plan, bench),
         *_load_reasons(plan, bench),
+        *_switch_reasons(plan, bench),
         *identity_reasons(bench, identities),
         *_calibration(plan, bench, today, refused=True),
     )
@@ -119,6 +120,15 @@ def _load_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:
             yield from _beyond(f"The {what}", value, unit, most, "load")
 
 
+def _switch_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:
+    """Hold the envelope against what the contact in the feed may switch: it may have to."""
+    if bench.switch is not None:
+        envelope, contact = plan.profile.envelope, bench.switch.range
+        yield from _beyond("The envelope", envelope.voltage_v, "V", contact.voltage_v, "switch")
+        yield from _beyond("The envelope", envelope.current_a, "A", contact.current_a, "switch")
+        yield from _beyond("The envelope", envelope.power_w, "W", contact.power_w, "switch")
+
+
 def identity_reasons(bench: BenchFile, identities: Mapping[str, str] | None) -> Iterator[str]:
     """Yield what speaks against the answers to ``*IDN?`` by role; None where none was asked."""
     for role, instrument in bench.instruments.items() if identities is not None else ():
@@ -139,6 +149,8 @@ def _calibration(plan: Plan, bench: BenchFile, today: dt.date, *, refused: bool)
     """
     testers = {f"tester {name!r}": tester for name, tester in plan.testers.items()}
     for role, instrument in {**bench.instruments, **testers}.items():
+        if not instrument.reads:
+            continue
         due = instrument.calibration_due
         if due is None:
             if not refused:

@@ -17,6 +17,8 @@ class EventKind(StrEnum):
     POWER_OFF = "power off"
     TRIP = "trip"
     STOPPED = "stopped"
+    SWITCH = "switch"
+    CONTACT_FAULT = "contact fault"
     SWITCHING_OFF_AGAIN = "switching off again"
     OFF_MEASURED = "off measured"
     OFF_NOT_MEASURED = "off not measured"

@@ -30,6 +30,8 @@ _Answer = Callable[[bytes, bytes], Iterable[OnWire]]
 #: A wait past every time-out, and one that only parts two packets.
 _LATE_S, _GAP_S = 3.0, 0.002
 _PACKET_BYTES = 5
+#: What reads anything.
+_READING = frozenset({"supply", "meter", "load"})
 #: The pattern of no message.
 _NONE = "(?!)"
 
@@ -59,7 +61,7 @@ class LinkFault:
     #: For one answer, until the connection is opened again, or for as long as it is there.
     lasts: Literal["once", "connection", "always"] = "always"
     #: Instruments it makes sense for.
-    roles: frozenset[str] = frozenset({"supply", "meter", "load"})
+    roles: frozenset[str] = frozenset({"supply", "meter", "load", "switch"})
     #: Whether a run must not mind it.
     harmless: bool = False
 
@@ -109,10 +111,13 @@ LINK_FAULTS: dict[str, LinkFault] = {
         "answers are a terminator and nothing else", lambda *_: [b"\n"], lasts="connection"
     ),
     "not-a-number": LinkFault(
-        "measurements answer 9.91E37, not-a-number", _every_value(b"9.91E37"), concerns="MEAS:"
+        "measurements answer 9.91E37, not-a-number",
+        _every_value(b"9.91E37"),
+        "MEAS:",
+        roles=_READING,
     ),
     "overload": LinkFault(
-        "measurements answer 9.9E37, overload", _every_value(b"9.9E37"), concerns="MEAS:"
+        "measurements answer 9.9E37, overload", _every_value(b"9.9E37"), "MEAS:", roles=_READING
     ),
     "stale-answer": LinkFault(
         "each answer is the one to the question before: out of step",
@@ -134,6 +139,12 @@ LINK_FAULTS: dict[str, LinkFault] = {
         unheard=r"^(OUTP|INP) (OFF|0)$|^\*RST$",
         concerns=_NONE,  # it says truly that it is on
         roles=frozenset({"supply", "load"}),
+    ),
+    "welded-contact": LinkFault(
+        "the contact stays closed, whatever it is told",
+        unheard="^ROUT:OPEN",
+        concerns=_NONE,  # its mirror contact says so
+        roles=frozenset({"switch"}),
     ),
 }
 

@@ -10,7 +10,7 @@ from functools import partial
 
 from harness.bench.clock import Clock
 from harness.errors import Refused
-from harness.profile.bench_file import BenchFile, Instrument, LoadInstrument, Meter, Supply
+from harness.profile.bench_file import BenchFile, Instrument, LoadInstrument, Meter, Supply, Switch
 from harness.profile.level import LoadMode, resistor_ohm
 from harness.rehearse.circuit import circuit_of, source_for
 from harness.rehearse.readings import cold_resistance_ohm, inaccurate, place_voltage_v
@@ -51,6 +51,9 @@ _HEALTHY = {"ohm": 0.12, "A": 60e-6, "degC": _AMBIENT_DEGC, "Hz": 50.0, "s": 1.0
 #: And where the question is about insulation or isolation.
 _INSULATION_OHM = 300e6
 
+#: The channel of the switch unit that holds the contact in the feed.
+_CHANNEL = "(@1)"
+
 _ON_OFF = {"ON": True, "1": True, "OFF": False, "0": False}
 
 
@@ -77,6 +80,12 @@ class SimulatedBench:
         self._origin_s = clock.now_s()
         self._case_degc = _AMBIENT_DEGC
         self._warmed_s = 0.0
+        self._output_on = False  # the supply's; the unit gets it through the contact
+        self._contact_told = bench.switch is None  # closed; without a switch it always is
+        #: Whether the contact stays closed whatever it is told, and whether what the switch answers
+        #: comes of the contact, or only repeats what it was told.
+        self.welded = False
+        self.has_mirror_contact = True
         self._protection_v = math.inf
         self._protected = False
         self._window_s = 0.0
@@ -85,6 +94,8 @@ class SimulatedBench:
             self._add_meter(bench.meter)
         if bench.load is not None:
             self._add_load(bench.load)
+        if bench.switch is not None:
+            self._add_switch(bench.switch)
 
     def library(self) -> SimulatedLibrary:
         """Return the bench as a VISA library for PyVISA's resource manager."""
@@ -114,9 +125,26 @@ class SimulatedBench:
 
     def _protect(self) -> None:
         """The supply's own over-voltage protection."""
-        if self.circuit.source_on and self.circuit.setting.voltage_v > self._protection_v:
-            self.circuit.set_source(on=False)
+        if self._output_on and self.circuit.setting.voltage_v > self._protection_v:
+            self._switch_output(on=False)
             self._protected = True
+
+    # --- the feed: the supply's output, and the contact behind it
+
+    @property
+    def contact_closed(self) -> bool:
+        """Whether the contact in the feed is closed, whatever its switch says."""
+        return self._contact_told or self.welded
+
+    def _switch_output(self, *, on: bool) -> None:
+        self._output_on = on
+        self.circuit.set_source(on=on and self.contact_closed)
+
+    def _switch_contact(self, text: str, *, closed: bool) -> None:
+        if text != _CHANNEL:
+            raise ValueError(text)
+        self._contact_told = closed
+        self._switch_output(on=self._output_on)
 
     # --- instruments
 
@@ -157,8 +185,16 @@ class SimulatedBench:
 
         def set_output(text: str) -> None:
             self._protected = False
-            circuit.set_source(on=_ON_OFF[text])
+            self._switch_output(on=_ON_OFF[text])
             self._protect()
+
+        def at_terminals(behind: Callable[[float], float], alone: float) -> float:
+            """Return what the unit's side makes of a reading, or what it is with nothing there."""
+            return behind(window_s) if self.contact_closed else alone
+
+        def voltage() -> float:
+            alone_v = circuit.setting.voltage_v if self._output_on else 0.0
+            return at_terminals(circuit.source_voltage_v, alone_v)
 
         def questionable() -> int:
             limiting = circuit.source_on and circuit.source_limiting()
@@ -172,11 +208,13 @@ class SimulatedBench:
                 lambda: min(self._protection_v, 1e6), set_protection, protection_v
             ),
             "frequency": setting("frequency_hz"),
-            "output": Live(lambda: int(circuit.source_on), set_output),
+            "output": Live(lambda: int(self._output_on), set_output),
             "questionable": Live(questionable),
-            "measured_voltage": reading("voltage", lambda: circuit.source_voltage_v(window_s)),
-            "measured_current": reading("current", lambda: circuit.source_current_a(window_s)),
-            "measured_power": reading("power", lambda: circuit.source_power_w(window_s)),
+            "measured_voltage": reading("voltage", voltage),
+            "measured_current": reading(
+                "current", lambda: at_terminals(circuit.source_current_a, 0.0)
+            ),
+            "measured_power": reading("power", lambda: at_terminals(circuit.source_power_w, 0.0)),
             "measured_frequency": Live(lambda: circuit.setting.frequency_hz),
         }
         if table.kind == "ac":
@@ -233,6 +271,16 @@ class SimulatedBench:
             "measured_power": reading("power", self._output_power_w),
         }
         self._add("electronic-load.yaml", table, live)
+
+    def _add_switch(self, table: Switch) -> None:
+        def state() -> int:
+            return int(self.contact_closed if self.has_mirror_contact else self._contact_told)
+
+        live = {
+            "contact": Live(state, partial(self._switch_contact, closed=True)),
+            "opening": Live(lambda: 1 - state(), partial(self._switch_contact, closed=False)),
+        }
+        self._add("switch-unit.yaml", table, live)
 
 
 class SimulatedOperator:

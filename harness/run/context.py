@@ -83,7 +83,7 @@ class Context:
     def event(self, kind: EventKind, detail: str) -> None:
         """Write an event into the record, unless the record is lost."""
         self.energised = self.energised or kind == EventKind.POWER_ON
-        if kind == EventKind.WRONG_DIALECT:
+        if kind in {EventKind.WRONG_DIALECT, EventKind.CONTACT_FAULT}:
             self.warnings.append(f"{detail[:1].upper()}{detail[1:]}.")
         time_s = self.clock.now_s() - self.origin_s
         if self._thin is not None:

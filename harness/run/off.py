@@ -116,9 +116,18 @@ def _require_fallen(context: Context, before: SupplySample, rail_v: float | None
                 "the rail at the meter fell",
             )
     context.event(EventKind.POWER_OFF, "unconfirmed")
+    flows = format_quantity(context.live.last("supply.current"), "A", 3)
+    welded = ""
+    if context.bench.file.switch is not None:
+        fault = (
+            f"CURRENT FLOWS ALTHOUGH THE CONTACT IN THE FEED WAS OPENED: {flows} at the supply. "
+            "TAKE THE CONTACT FOR WELDED"
+        )
+        context.event(EventKind.CONTACT_FAULT, fault)
+        welded = f". {fault}"
     raise PowerOffUnconfirmed(
         "OUTPUT OFF COULD NOT BE CONFIRMED: the supply says it is off, but it reads "
-        f"{format_quantity(context.live.last('supply.current'), 'A', 3)}, and {why}",
+        f"{flows}, and {why}{welded}",
         where=f"supply ({context.bench.file.supply.resource})",
     )
 

@@ -137,7 +137,9 @@ def run_entry(
         "profile": {"source": profile.source, "sha256": profile.sha256, "text": profile.text},
         "bench": {} if bench is None else bench.model_dump(mode="json"),
         "identities": identities,
-        "calibration": {role: table.calibration_due for role, table in instruments.items()},
+        "calibration": {
+            role: table.calibration_due for role, table in instruments.items() if table.reads
+        },
         "safety_tests": plan.safety,
         "testers": {
             name: {

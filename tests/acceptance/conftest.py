@@ -21,7 +21,7 @@ import pytest
 
 from harness.api import simulated_bench_file, simulated_unit
 from harness.bench.clock import SystemClock
-from harness.profile.load import load_profile
+from harness.profile.load import load_bench, load_profile
 from harness.rehearse.server import ServedLink, Spoken, serve, socket_resource
 from harness.rehearse.simulated_bench import SimulatedBench
 from tests.units import SHUTTER
@@ -30,6 +30,14 @@ ROOT = Path(__file__).resolve().parents[2]
 
 #: Runs at a time: each is two processes that mostly wait.
 AT_ONCE = 3
+
+#: A contact in the feed.
+SWITCH = """
+[switch]
+resource = "TCPIP0::127.0.0.1::5028::SOCKET"
+dialect  = "scpi-switch"
+identity = "SU-8"
+"""
 
 #: Unit B with two levels and short holds: every kind of step in a few seconds.
 SHORT_PROFILE = f"""{SHUTTER}
@@ -80,7 +88,7 @@ class ServedBench:
         on_message: Called with role and message of each exchange, while its link is busy.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, switch: bool = False) -> None:
         folder.mkdir(parents=True)
         self.profile = folder / "short.toml"
         self.profile.write_text(SHORT_PROFILE, encoding="utf-8")
@@ -88,6 +96,9 @@ class ServedBench:
         self.results = folder / "results"
         profile = load_profile(self.profile)
         self._bench = simulated_bench_file(profile)
+        if switch:
+            self.file.write_text(self._bench.text + SWITCH, encoding="utf-8")
+            self._bench = load_bench(self.file)
         self._simulated = SimulatedBench(simulated_unit(profile), self._bench, SystemClock())
         self.spoken: dict[str, list[Spoken]] = defaultdict(list)
         self.switched: list[tuple[float, bool]] = []
@@ -113,6 +124,11 @@ class ServedBench:
     def on(self) -> bool:
         """Whether the supply's output is on, asked of the circuit."""
         return self._simulated.circuit.source_on
+
+    @property
+    def contact_closed(self) -> bool:
+        """Whether the contact in the feed is closed, asked of it."""
+        return self._simulated.contact_closed
 
     @property
     def first_wrong_s(self) -> float | None:
@@ -223,12 +239,12 @@ class Campaign:
         self._count = 0
 
     @contextlib.contextmanager
-    def bench(self) -> Iterator[ServedBench]:
-        """Serve a fresh bench."""
+    def bench(self, *, switch: bool = False) -> Iterator[ServedBench]:
+        """Serve a fresh bench, with a switch in the feed or without."""
         with self._lock:
             self._count += 1
             folder = self._folder / str(self._count)
-        with ServedBench(folder).serving() as served:
+        with ServedBench(folder, switch=switch).serving() as served:
             yield served
 
     @contextlib.contextmanager

@@ -60,6 +60,7 @@ FEW = [
     Case("meter", "wrong-identity", "start"),
     Case("supply", "error-queue", "ramp"),
     Case("supply", "output-stays-on", "load"),
+    Case("switch", "welded-contact", "nominal"),
 ]
 
 
@@ -83,7 +84,7 @@ def break_link(bench: ServedBench, case: Case) -> None:
 
 def carry_out(campaign: Campaign, case: Case) -> list[str]:
     """Run with one fault; return what was wrong, and print how long output off took."""
-    with campaign.bench() as bench:
+    with campaign.bench(switch=case.role == "switch") as bench:
         break_link(bench, case)
         with campaign.run(bench) as running:
             ended = running.end(90.0)
@@ -155,13 +156,13 @@ def test_a_link_fault_cuts_power(campaign: Campaign) -> None:
 def test_the_few_leave_no_fault_out() -> None:
     """Every fault is tried in each test run, and every instrument at some moment."""
     assert {case.fault for case in FEW} == set(LINK_FAULTS)
-    assert {case.role for case in FEW} == {"supply", "meter", "load"}
+    assert {case.role for case in FEW} == {"supply", "meter", "load", "switch"}
     assert {case.moment for case in FEW} == set(MOMENTS)
 
 
 @pytest.mark.torture
 def test_every_link_fault_on_every_instrument_at_every_moment(campaign: Campaign) -> None:
-    """Each link fault on supply, meter and load, at start, ramp, nominal and load."""
+    """Each link fault on each instrument, at start, ramp, nominal and load."""
     found = problems(campaign, every_case())
 
     assert not found, "\n".join(found)

@@ -61,6 +61,9 @@ RULES = """
     TestEnergising::test_the_wire_sees_the_order_of_the_safety_rule
     TestEnergising::test_an_output_that_will_not_go_off_is_never_switched_on
     TestEnergising::test_a_limit_that_reads_back_wrong_stops_before_power
+  power/test_switch.py
+    TestClosing::test_the_contact_is_open_first_and_closed_last_before_output_on
+    TestClosing::test_a_contact_that_is_welded_already_brings_no_power
   acceptance/test_safety_rules.py
     TestBeforePower::test_a_run_energises_in_the_order_of_the_rule
 
@@ -148,6 +151,13 @@ RULES = """
   acceptance/test_absence.py
     TestStoppedKeeper::test_power_is_off_while_the_engine_waits_for_a_slow_meter
     TestNobodyThere::test_a_machine_that_slept_cuts_power_as_it_wakes
+  power/test_switch.py
+    TestWaysOff::test_both_are_told_before_either_is_asked
+    TestWaysOff::test_a_supply_that_is_gone_does_not_keep_the_contact_closed
+    TestWaysOff::test_a_switch_that_is_gone_does_not_keep_the_output_on
+    TestWelded::test_a_weld_at_the_end_of_a_run_is_a_trip
+  acceptance/test_switch.py
+    test_the_contact_is_open_whatever_ends_a_run
   bench/test_begin_and_end.py
     TestBegin::test_after_a_lost_link_off_reaches_the_chosen_channel
     TestEnd::test_never_before_output_off_is_confirmed

@@ -72,7 +72,7 @@ class TestAnswer:
             wire.host.cut(TripReason.INTERNAL, "")
         wire.supply.messages.clear()
 
-        assert _answer(wire.host, Call("power_off", number=8)) == Answer(8)
+        assert _answer(wire.host, Call("power_off", number=8)) == Answer(8, wire.host.trip)
         assert wire.supply.messages == ["OUTP OFF", "OUTP?"]
 
     def test_an_instrument_s_error_from_a_command_ends_the_keeper(

@@ -1,0 +1,93 @@
+"""The way off: what is told and asked until power is off, role by role (safety rules 4, 8, 15).
+
+The supply's output goes off first, by the very next message: it does so without an arc, and takes
+the energy away whatever is wrong. Right behind it, waiting for no answer, the contact in the feed
+is told to open: as a rule it breaks no current, which is what wears and welds contacts, and an
+output that stays on is cut all the same. Only then is either asked. The load comes last, since
+without a supply it draws nothing but stored charge.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from harness.power.commands import OFF_ATTEMPTS
+from harness.power.moves import Confirm, Move, Send
+
+#: What is told of the contact in the feed.
+CONTACT_OPEN = "the contact in the feed is open, and says so"
+CONTACT_CLOSED = "the contact in the feed is closed, and says so"
+CONTACT_FAULT = "THE CONTACT IN THE FEED IS NOT KNOWN TO BE OPEN"
+
+#: What takes energy from the unit, in this order; each is told before any is asked.
+_CUTS: dict[str, tuple[Move, Move]] = {
+    "supply": (
+        Send("supply", "output_off"),
+        Confirm("supply", "output_state", expected=False),
+    ),
+    "switch": (
+        Send("switch", "contact_open"),
+        Confirm("switch", "contact_state", expected=False),
+    ),
+}
+
+
+class WayOff:
+    """Switching off: each role is tried until it is confirmed, or given up."""
+
+    def __init__(self, *, switch: bool, load: tuple[Move, ...] = ()) -> None:
+        self._moves: dict[str, tuple[Move, ...]] = {
+            role: moves for role, moves in _CUTS.items() if switch or role != "switch"
+        }
+        if load:
+            self._moves["load"] = load
+        self._left: dict[str, int] = {}  # tries, by role that is not confirmed yet
+        self.given_up: frozenset[str] = frozenset()
+
+    @property
+    def under_way(self) -> bool:
+        """Whether something was told to go off, and is neither confirmed yet nor given up."""
+        return bool(self._left)
+
+    def begin(self) -> tuple[Move, ...]:
+        """Return the moves that switch everything off, from the first try on."""
+        self._left = dict.fromkeys(self._moves, OFF_ATTEMPTS)
+        self.given_up = frozenset()
+        return self._pending()
+
+    def failed(self, move: Move | None) -> tuple[Move, ...]:
+        """Return what is to be tried after a move, or a reading (None), that failed."""
+        role = move.role if move is not None and move.role in self._left else next(iter(self._left))
+        self._left[role] -= 1
+        if not self._left[role]:
+            del self._left[role]
+            self.given_up |= {role}
+        return self._pending()
+
+    def done(self, move: Move) -> None:
+        """Note that a move was carried out; what was asked last of a role confirms it."""
+        if move.role in self._left and move == self._moves[move.role][-1]:
+            del self._left[move.role]
+
+    def _pending(self) -> tuple[Move, ...]:
+        """Return what is still to be told and asked: all that cuts is told first."""
+        cuts = [self._moves[role] for role in _CUTS if role in self._left]
+        told = (tell for tell, _ in cuts)
+        asked = (ask for _, ask in cuts)
+        return (*told, *asked, *(self._moves["load"] if "load" in self._left else ()))
+
+
+def at_once(moves: Iterable[Move]) -> tuple[Send, ...]:
+    """Return what among moves takes energy from the unit by being sent, confirmed or not."""
+    cuts = {tell for tell, _ in _CUTS.values()}
+    return tuple(move for move in moves if isinstance(move, Send) and move in cuts)
+
+
+def contact_moves(*, closed: bool) -> tuple[Move, ...]:
+    """Return the moves that close or open the contact in the feed, and have it confirmed."""
+    if not closed:
+        return _CUTS["switch"]
+    return (
+        Send("switch", "contact_close"),
+        Confirm("switch", "contact_state", expected=True),
+    )
