@@ -27,7 +27,6 @@ from harness.quantity import parse_quantity
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench
 
-
 SUPPLY = {"kind": "dc", "resource": "X", "dialect": "scpi-dc-supply"}
 
 
