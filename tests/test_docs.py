@@ -77,7 +77,6 @@ FILES = {
 ENDS = {
     "softwake rehearse --fault shorted-varistor": 3,
     "softwake rehearse board.toml --fault no-start": 1,
-    "softwake rehearse shutter.toml": 4,  # a draft, its figures still marked
     "softwake rehearse every-step.toml --fault shorted-varistor": 5,
     "softwake rehearse dome-shutter-power-unit --unit-model unit-hrw-0007.toml": 3,
 }

@@ -43,8 +43,8 @@ ROOT = Path(__file__).resolve().parents[1]
 CACHE = ROOT / ".mypy_cache" / "readme"
 TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
 
-#: The README is no longer than a newcomer reads.
-MOST_LINES = 200
+#: The README is no longer than a newcomer reads; a row of its table for each fault comes on top.
+MOST_LINES = 175
 
 BLOCKS = tuple(markdown.fenced(TEXT))
 
@@ -281,7 +281,9 @@ class TestTables:
 class TestText:
     def test_it_is_short(self) -> None:
         """The README keeps to what a newcomer needs; the rest stands in `docs/`."""
-        assert len(TEXT.splitlines()) <= MOST_LINES
+        lines = [line for line in TEXT.splitlines() if not line.startswith("| `")]
+
+        assert len(lines) <= MOST_LINES
 
     def test_both_commands_stand_there(self) -> None:
         """The two commands to begin with are lines to type."""

@@ -168,6 +168,7 @@ _add_command(
     profile,
     _QUESTIONS["nameplate"] | _QUESTIONS["profile"],
     "It does not know your unit: replace the figures marked CHECK.\n"
+    "As drafted it is a pre-check, which releases no unit: it says what a release needs.\n"
     "Then, energising nothing:\n  softwake plan {file}\n  softwake rehearse {file}",
 )
 _add_command(

@@ -127,8 +127,7 @@ def list_runs(results: Path = HERE, newest: int = 20) -> None:
         run = seen.facts
         if seen.renamed_from:
             renamed.append(f"{seen.folder.name} was renamed; it holds the run {seen.renamed_from}.")
-        released = "pre-check" if is_pre_check(run) else "yes" if run["released"] else "no"
-        released = "rehearsal" if run["rehearsal"] else released
+        released = _release_word(run)
         row = (
             printable(seen.folder.name),
             _ended(seen),
@@ -142,6 +141,15 @@ def list_runs(results: Path = HERE, newest: int = 20) -> None:
         out.print(printable(line), style=STYLES["fail"], soft_wrap=True)
     if len(known) > newest:
         out.print(f"{len(known) - newest} older runs; --newest {len(known)} shows them all.")
+
+
+def _release_word(run: Mapping[str, Any]) -> str:
+    """Say whether a run released the unit, in a word or two; or that it was none that could."""
+    if is_pre_check(run):
+        return "rehearsed pre-check" if run["rehearsal"] else "pre-check"
+    if run["rehearsal"]:
+        return "rehearsal"
+    return "yes" if run["released"] else "no"
 
 
 def _ended(seen: Examined) -> str:

@@ -24,6 +24,7 @@ _JUDGED = {
     "fail": "the run was completed and at least one check failed",
     "undecided": "the run was completed, but not every check could be decided",
 }
+_SIMULATED = "on simulated instruments; no unit was tested"
 _ENDED = {
     "tripped": "power was cut",
     "interrupted": "the run was interrupted",
@@ -139,12 +140,14 @@ def headline(run: Mapping[str, Any], *, whole: bool = True) -> tuple[str, str]:
     if run["released"]:
         beneath = "the run was completed and every check passed"
         if run["rehearsal"]:
-            return "Rehearsal passed", f"{beneath}, on simulated instruments; no unit was tested"
+            return "Rehearsal passed", f"{beneath}, {_SIMULATED}"
         return "Released", beneath
     pre_check = is_pre_check(run)
     if passed_pre_check(run):
-        beneath = "the run was completed and every check passed; a pre-check releases no unit"
-        return "Rehearsal passed" if run["rehearsal"] else "Pre-check passed", beneath
+        beneath = "the run was completed and every check passed"
+        if run["rehearsal"]:
+            return "Rehearsal passed", f"{beneath}, {_SIMULATED}, and a pre-check releases none"
+        return "Pre-check passed", f"{beneath}; a pre-check releases no unit"
     word = "Pre-check not passed" if pre_check else "Not released"
     word = "Rehearsal not passed" if run["rehearsal"] else word
     if run["outcome"] != "completed":
@@ -169,7 +172,8 @@ def passed_pre_check(run: Mapping[str, Any]) -> bool:
 def release_words(run: Mapping[str, Any]) -> str:
     """Say whether a run releases the unit, as the end of a sentence."""
     if run["rehearsal"]:
-        return "a rehearsal: it releases no unit"
+        what = "the rehearsal of a pre-check" if is_pre_check(run) else "a rehearsal"
+        return f"{what}: it releases no unit"
     if is_pre_check(run):
         return "a pre-check: it releases no unit"
     return "released yes" if run["released"] else "released no"

@@ -8,7 +8,7 @@ from itertools import pairwise
 import pytest
 
 from harness.api import plan_for, rehearse_profile, simulated_bench_file, simulated_unit
-from harness.errors import UsageError
+from harness.errors import ExitCode, UsageError
 from harness.power.local_bench import open_bench
 from harness.power.trip import TripReason
 from harness.profile.level import InrushAllowance
@@ -156,7 +156,7 @@ class TestEveryFault:
         assert run.result.outcome is Outcome.TRIPPED
         assert run.result.trip is not None
         assert run.result.trip.reason.value in TRIPS[kind, fault]
-        assert not run.result.released
+        assert run.result.exit_code is not ExitCode.RELEASE
         assert not run.bench.circuit.source_on
 
     @pytest.mark.parametrize("seed", repeats([1, 2, 3]))
@@ -168,7 +168,7 @@ class TestEveryFault:
         assert run.result.outcome is Outcome.COMPLETED
         failed = {name for name, verdict in at_full_load(run) if verdict == "fail"}
         assert failed >= CHECKS[kind, fault]
-        assert not run.result.released
+        assert run.result.exit_code is not ExitCode.RELEASE
         assert not run.bench.circuit.source_on
 
     @pytest.mark.parametrize(("kind", "fault"), PATHS)

@@ -63,7 +63,9 @@ class TestWhatWasSeen:
         text = unit_file.read_text(encoding="utf-8")
         assert old in text
         unit_file.write_text(text.replace(old, new, 1), encoding="utf-8")
-        return harness.rehearse_profile("mount-controller-board", unit=unit_file)
+        profile = harness.load_profile("mount-controller-board")
+        meant = profile.model_copy(update={"purpose": "release"})
+        return harness.rehearse_profile(meant, unit=unit_file)
 
     def test_a_broken_part_in_its_place_gets_no_power(self, unit_file: Path) -> None:
         """Nothing is energised while a part that was seen burst is still in."""

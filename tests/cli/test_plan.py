@@ -135,10 +135,17 @@ class TestPlan:
         text = path.read_text(encoding="utf-8")
         without = text[: text.index("[meter]")]
         (tmp_path / "bench.toml").write_text(without, encoding="utf-8")
-        output = printed("mount-controller-board", "--bench", str(tmp_path / "bench.toml"))
+        output = printed("mount-controller-full-release", "--bench", str(tmp_path / "bench.toml"))
 
-        assert output.count("Check '5 V rail' of step 2 (nominal) proves nothing: this bench") == 1
+        assert output.count("Check '5 V rail' of step 3 (nominal) proves nothing: this bench") == 1
         assert "\nThis run cannot release the unit\n" in output
+
+    @pytest.mark.parametrize("profile", ["mount-controller-board", "dome-shutter-power-unit"])
+    def test_says_that_a_pre_check_releases_nothing(self, profile: str) -> None:
+        """The short profiles are pre-checks, and their plans say what that means."""
+        output = printed(profile)
+
+        assert "\nPurpose: a pre-check. It can pass, and releases no unit\n" in output
 
     def test_refuses_a_bench_that_does_not_fit(self) -> None:
         """A plan its bench cannot carry out is shown, then refused with every reason."""

@@ -127,11 +127,14 @@ class TestList:
         (record("0004") / "events.csv").write_text("", encoding="utf-8")
         (record("0005") / "run.json").unlink()
         record("0006", purpose="pre-check")
+        record("0008", purpose="pre-check", rehearsal=True)
         record("0007", open_points=["BR1 was not replaced."])
 
         lines = softwake("list").stdout.splitlines()
 
-        assert {line.split()[0][-4:]: line.split()[1:4] for line in lines[1:]} == {
+        words = {line.split()[0][-4:]: line.split() for line in lines[1:]}
+        assert words.pop("0008")[1:5] == ["completed", "pass", "rehearsed", "pre-check"]
+        assert {digits: row[1:4] for digits, row in words.items()} == {
             "0001": ["completed", "pass", "yes"],
             "0002": ["completed", "fail", "no"],
             "0003": ["completed", "pass", "rehearsal"],

@@ -18,6 +18,7 @@ from harness.errors import Refused
 from harness.profile.expand import make_plan
 from harness.profile.load import load_bench, load_profile
 from harness.profile.plan import Plan
+from harness.profile.schema import Profile
 
 #: The shipped profiles.
 SHIPPED = (
@@ -36,6 +37,14 @@ COMES = (
     "HRW-0007: 2.4 V with a limit of 300 mA first, up to 24 V; beyond 26.4 V, 1.5 A, 36 W power is "
     "cut. Go on to the steps of this plan, and energise the unit?"
 )
+
+PRE_CHECK = "A pre-check releases no unit. "
+
+
+def for_release(name: str) -> Profile:
+    """Return a short profile as it were if its purpose was a release."""
+    return load_profile(name).model_copy(update={"purpose": "release"})
+
 
 app = typer.Typer()
 app.command()(run)
@@ -57,7 +66,7 @@ class TestQuestion:
     ) -> None:
         """The question before power has serial, volts and limit; and why it cannot release."""
         bench = load_bench("bench-simulated-dc").model_copy(update={without: None})
-        plan = make_plan(load_profile("mount-controller-board"), bench)
+        plan = make_plan(for_release("mount-controller-board"), bench)
         asked: list[str] = []
 
         def run_profile(*_: object, confirm: Any, **__: object) -> None:
@@ -120,14 +129,18 @@ class TestInView:
         assert "energise the unit?" in text
         assert serial in text
         assert ("... (see above)" in text) == (profile is None)
-        if plan.cannot_release:
+        pre_check = profile in {"mount-controller-board", "dome-shutter-power-unit"}
+        assert (PRE_CHECK.strip() in text) == pre_check
+        if plan.cannot_release and not pre_check:
             assert "This run cannot release the unit." in text
 
 
 class TestSafetyRecord:
     """What names the record of the safety tests goes with the run, into its plan."""
 
-    def _asked(self, monkeypatch: pytest.MonkeyPatch, *words: str) -> tuple[str, str]:
+    def _asked(
+        self, monkeypatch: pytest.MonkeyPatch, *words: str, purpose: str = "release"
+    ) -> tuple[str, str]:
         """Return the question before power of a unit for mains, and what the command says."""
         asked: list[str] = []
         monkeypatch.setattr(WatchingOperator, "confirm", lambda _, text: bool(asked.append(text)))
@@ -135,6 +148,8 @@ class TestSafetyRecord:
         command += ["--serial", "HRW-0007", "--results", "results", *words]
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr("harness.api.hold_supply", lambda *_, **__: nullcontext())
+            if purpose == "release":
+                patch.setattr("harness.api.load_profile", for_release)
             result = CliRunner().invoke(app, command)
         return " ".join(asked), result.output
 
@@ -148,6 +163,14 @@ class TestSafetyRecord:
             "This run cannot release the unit. Safety tests after repair are missing: insulation "
             "resistance, touch current."
         )
+
+    def test_a_pre_check_says_first_that_it_releases_nothing(
+        self, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """The shipped short profile is a pre-check: no safety tests are asked of it."""
+        asked, _ = self._asked(monkeypatch, purpose="pre-check")
+
+        assert " ".join(asked.split()).startswith(f"{PRE_CHECK}HRW-0007: 12 V")
 
     def test_with_one_nothing_is_missing(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """The plan names the record that is said to hold them."""

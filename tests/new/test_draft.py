@@ -146,6 +146,16 @@ class TestProfile:
             assert not [note for note in plan.notes if "will not get past" in note]
         assert preflight(plan, today=TODAY).reasons == ()
 
+    @pytest.mark.parametrize("nameplate", [BOARD, SHUTTER])
+    def test_a_draft_is_a_pre_check_and_says_so(
+        self, nameplate: Nameplate, written: Callable[[str], str]
+    ) -> None:
+        """It has neither cold checks nor corners of the line: no run of it releases a unit."""
+        profile = load_profile(written(draft_profile(nameplate, sample_s=0.05, load=True)))
+
+        assert profile.purpose == "pre-check"
+        assert "As drafted: a pre-check" in profile.text
+
     @example(drafted={"nameplate": BOARD, "sample_s": 0.001})
     @example(drafted={"nameplate": SHUTTER, "sample_s": 0.05, "load": True})
     @given(drafted=answers())

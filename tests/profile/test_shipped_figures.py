@@ -6,6 +6,7 @@ import pytest
 
 from harness.api import plan_for, simulated_bench_file
 from harness.profile.load import load_profile
+from harness.profile.steps import STEP_KINDS
 from harness.shipped import shipped, shipped_names
 
 PROFILES = [name for name in shipped_names("profiles") if "/" not in name and "bench" not in name]
@@ -19,3 +20,24 @@ def test_no_check_is_compared_as_it_reads(name: str) -> None:
 
     assert plan.open_points == ()
     assert {check.rule for step in plan.steps for check in step.checks} == {"guarded"}
+
+
+@pytest.mark.parametrize("name", PROFILES)
+def test_only_a_profile_that_goes_all_the_way_releases(name: str) -> None:
+    """A shipped profile has every kind of step, or it says that it is a pre-check."""
+    profile = load_profile(shipped("profiles", name))
+    whole = {step.kind for step in profile.steps} == set(STEP_KINDS)
+
+    assert profile.purpose == ("release" if whole else "pre-check")
+    assert whole == ("full-release" in name)
+
+
+@pytest.mark.parametrize("name", PROFILES)
+def test_where_a_ripple_is_judged_its_band_is_told(name: str) -> None:
+    """A file with a ripple check names the band that the bench's meter takes in."""
+    profile = load_profile(shipped("profiles", name))
+    meter = simulated_bench_file(profile).meter
+    assert meter is not None
+    band = meter.accuracy["voltage_ac"].band
+
+    assert str(band) in profile.text

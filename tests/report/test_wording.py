@@ -94,7 +94,9 @@ class TestHeadline:
 
         assert headline(run)[0] == word
         assert verdict_mark(run) == mark
+        assert "pre-check" in release_words(run)
         assert release_words(run).endswith("it releases no unit")
+        assert (" pre-check releases no" in headline(run)[1]) == (mark == "pre-check")
 
     def test_open_points_are_counted(self) -> None:
         """Where points are open, that is what is said of a completed run."""

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from harness.api import plan_for
-from harness.errors import PowerOffUnconfirmed, RecordError, Refused
+from harness.errors import ExitCode, PowerOffUnconfirmed, RecordError, Refused
 from harness.judge.verdict import Verdict
 from harness.power.commands import OperatingEnvelope
 from harness.power.local_bench import LocalBench, LocalKeeper
@@ -290,7 +290,7 @@ class TestErrorsOutsideOfPower:
         result = rig.run(connect)
 
         assert result.outcome is Outcome.COMPLETED
-        assert result.released
+        assert (result.verdict, result.exit_code) == (Verdict.PASS, ExitCode.RELEASE)
         assert result.reason == "all 4 checks passed"
 
 
