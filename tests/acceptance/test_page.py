@@ -9,6 +9,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,13 +18,16 @@ import pytest
 from harness.power.off_line import OffLine, hear_off
 from harness.record.csv_text import EVENTS, READINGS, header
 from harness.watch.page_server import PageServer
-from tests.acceptance.conftest import Campaign, Running, ServedBench
+from tests.acceptance.conftest import Campaign, Ended, Running, ServedBench
 from tests.acceptance.test_watching import begin_slow_reading, long_hold, slow_meter
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="run on POSIX systems so far")
 
 #: From the press to output off at the instrument, with instruments that answer in 10 ms.
 PRESS_S, LATENCY_S = 0.3, 0.01
+
+#: Longer than all tests take that look at one hold.
+HELD, HOLDING = "305 s", " of 5 min 5 s, "
 
 #: Takes `--watch` to the command, whose other words the campaign gives.
 WATCHED = "import sys; sys.argv.append('--watch'); from harness.cli.main import main; main()"
@@ -49,12 +53,41 @@ def browser() -> Iterator[Any]:
 @pytest.fixture
 def tab(browser: Any) -> Iterator[Any]:
     """A tab in which no script may fail."""
-    with contextlib.closing(browser.new_context()) as context:
+    with opened(browser) as page:
+        yield page
+
+
+@contextlib.contextmanager
+def opened(browser: Any, **looks: Any) -> Iterator[Any]:
+    """Open a tab in which no script may fail."""
+    with contextlib.closing(browser.new_context(**looks)) as context:
         page = context.new_page()
         wrong: list[str] = []
         page.on("pageerror", lambda error: wrong.append(str(error)))
         yield page
         assert wrong == []
+
+
+@dataclass(frozen=True)
+class Held:
+    """A run in a long hold, and the addresses of its page: for the bench, and to look only."""
+
+    bench: ServedBench
+    address: str
+    view: str
+
+
+@pytest.fixture(scope="module")
+def held(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Held]:
+    """One run in a long hold for all tests that only look at it."""
+    campaign = Campaign(tmp_path_factory.mktemp("held"))
+    with campaign.bench() as bench:
+        long_hold(bench, HELD)
+        with campaign.run(bench, WATCHED) as running:
+            seen = Held(bench, *addresses(running))
+            assert running.says("settled: nominal", 30.0)
+            yield seen
+            assert bench.on
 
 
 def addresses(running: Running) -> tuple[str, str]:
@@ -135,20 +168,47 @@ class TestRuns:
         assert "no_reading" in tab.inner_text("#reason")
         assert tab.inner_text("#doing") == "ended: tripped"
 
-    def test_an_undecided_run(self, campaign: Campaign, tab: Any) -> None:
-        """A verdict that is undecided is said in that word."""
-        with campaign.bench() as bench:
+
+class TestUndecided:
+    """A run whose check straddles its limit, with names that look like markup."""
+
+    NAME = "<img src=x onerror=document.title='owned'>"
+
+    @pytest.fixture(scope="class")
+    @classmethod
+    def ended(
+        cls, browser: Any, tmp_path_factory: pytest.TempPathFactory
+    ) -> Iterator[tuple[Any, Ended]]:
+        """Return the page of the run as it stays once that has ended, and how it ended."""
+        campaign = Campaign(tmp_path_factory.mktemp("undecided"))
+        with campaign.bench() as bench, opened(browser) as tab:
             text = bench.profile.read_text(encoding="utf-8")
             # a limit so near that the uncertainty straddles it
-            bench.profile.write_text(text.replace('"24.7 V"', '"24.05 V"', 1), encoding="utf-8")
+            text = text.replace('"24.7 V"', '"24.05 V"', 1)
+            text = text.replace('"24 V rail"', f'"{cls.NAME}"', 1)
+            text = re.sub('^title = ".*"', f'title = "{cls.NAME}"', text, flags=re.MULTILINE)
+            bench.profile.write_text(text, encoding="utf-8")
             with campaign.run(bench, WATCHED) as running:
                 tab.goto(addresses(running)[0])
                 tab.wait_for_selector("#ending:not([hidden])", timeout=60_000)
-                ended = running.end()
+                yield tab, running.end()
 
-        assert ended.code == 4, ended.screen
+    def test_it_is_said_in_that_word(self, ended: tuple[Any, Ended]) -> None:
+        """A verdict that is undecided is said in that word."""
+        tab, run = ended
+
+        assert run.code == 4, run.screen
         assert "undecided" in tab.inner_text("#checks")
         assert tab.inner_text("#word") == "Rehearsal not passed"
+
+    def test_names_are_text(self, ended: tuple[Any, Ended]) -> None:
+        """Names that look like markup are shown as they are, and do nothing."""
+        tab, _ = ended
+
+        assert self.NAME in tab.inner_text("#unit")
+        assert self.NAME in tab.inner_text("#checks")
+        assert tab.locator("main img").count() == 0
+        assert tab.title().startswith("SIMULATED OUTPUT OFF")
 
 
 class TestPress:
@@ -208,32 +268,26 @@ class TestPress:
             assert slow_bench.wait(on=False, longest_s=5.0)
             assert running.end().code == 130
 
-    def test_a_viewer_has_no_control(
-        self, campaign: Campaign, slow_bench: ServedBench, tab: Any
-    ) -> None:
+    def test_a_viewer_has_no_control(self, held: Held, tab: Any) -> None:
         """The address for viewers shows the run and has nothing to press."""
-        with campaign.run(slow_bench, WATCHED) as running:
-            tab.goto(addresses(running)[1])
-            shown(tab, "s of 30 s, ")
-            assert tab.locator("#off").is_hidden()
-            status = tab.evaluate("fetch('off', {method: 'POST'}).then((a) => a.status)")
-            assert status == 403
-            assert slow_bench.on
+        tab.goto(held.view)
+        shown(tab, HOLDING)
+        assert tab.locator("#off").is_hidden()
+        status = tab.evaluate("fetch('off', {method: 'POST'}).then((a) => a.status)")
+        assert status == 403
+        assert held.bench.on
 
 
 class TestTrouble:
-    def test_reloaded_in_the_middle(self, campaign: Campaign, tab: Any) -> None:
+    def test_reloaded_in_the_middle(self, held: Held, tab: Any) -> None:
         """A page that is loaded again, or late, has all that came before."""
-        with campaign.bench() as bench:
-            long_hold(bench, "20 s")
-            with campaign.run(bench, WATCHED) as running:
-                tab.goto(addresses(running)[0])
-                shown(tab, "s of 20 s, ")
-                before = tab.locator("#news li").all_inner_texts()
-                tab.reload()
-                shown(tab, "s of 20 s, ")
-                assert tab.locator("#news li").all_inner_texts()[-len(before) :] == before
-                assert bench.on
+        tab.goto(held.address)
+        shown(tab, HOLDING)
+        before = tab.locator("#news li").all_inner_texts()
+        tab.reload()
+        shown(tab, HOLDING)
+        assert tab.locator("#news li").all_inner_texts()[-len(before) :] == before
+        assert held.bench.on
 
     def test_the_server_is_killed(self, campaign: Campaign, tab: Any) -> None:
         """Without its page the run goes on to its end, and terminal and page say so."""
@@ -264,55 +318,27 @@ class TestTrouble:
         assert power.startswith("SIMULATED OUTPUT OFF, CONFIRMED ")
         assert doing == "power was cut"
 
-    def test_names_are_text(self, campaign: Campaign, tab: Any) -> None:
-        """Names that look like markup are shown as they are, and do nothing."""
-        hostile = "<img src=x onerror=document.title='owned'>"
-        with campaign.bench() as bench:
-            long_hold(bench, "4 s")
-            text = bench.profile.read_text(encoding="utf-8")
-            text = text.replace('"24 V rail"', f'"{hostile}"', 1)
-            text = re.sub(
-                r'^title = ".*"', lambda _: f'title = "{hostile}"', text, flags=re.MULTILINE
-            )
-            bench.profile.write_text(text, encoding="utf-8")
-            with campaign.run(bench, WATCHED) as running:
-                tab.goto(addresses(running)[0])
-                tab.wait_for_selector("#ending:not([hidden])", timeout=60_000)
-                assert "onerror" in tab.inner_text("#unit")
-                assert "onerror" in tab.inner_text("#checks")
-                assert tab.locator("main img").count() == 0
-                assert tab.title().startswith("SIMULATED OUTPUT OFF")
-                running.end()
-
 
 class TestMany:
-    def test_twenty_viewers_cost_the_run_nothing(self, campaign: Campaign) -> None:
+    def test_twenty_viewers_cost_the_run_nothing(self, held: Held) -> None:
         """With twenty viewers, half of whom never read, the supply is read as often as before."""
         import urllib.request
 
-        with campaign.bench() as bench:
-            long_hold(bench, "22 s")
-            with campaign.run(bench, WATCHED) as running:
-                view = addresses(running)[1]
-                assert running.says("settled: nominal", 30.0)
+        def rate(longest_s: float) -> float:
+            begin_s = time.monotonic()
+            time.sleep(longest_s)
+            reads = [said for said in list(held.bench.spoken["supply"]) if "MEAS" in said.message]
+            return sum(said.time_s >= begin_s for said in reads) / longest_s
 
-                def rate(longest_s: float) -> float:
-                    begin_s = time.monotonic()
-                    time.sleep(longest_s)
-                    reads = [
-                        said for said in list(bench.spoken["supply"]) if "MEAS" in said.message
-                    ]
-                    return sum(said.time_s >= begin_s for said in reads) / longest_s
+        alone = rate(2.0)
+        with contextlib.ExitStack() as stack:
+            for number in range(20):
+                answer = stack.enter_context(urllib.request.urlopen(f"{held.view}events"))  # noqa: S310
+                if number % 2:
+                    threading.Thread(target=_drain, args=(answer,), daemon=True).start()
+            watched = rate(4.0)
 
-                alone = rate(4.0)
-                with contextlib.ExitStack() as stack:
-                    for number in range(20):
-                        answer = stack.enter_context(urllib.request.urlopen(f"{view}events"))  # noqa: S310
-                        if number % 2:
-                            threading.Thread(target=_drain, args=(answer,), daemon=True).start()
-                    watched = rate(8.0)
-                assert bench.on
-
+        assert held.bench.on
         assert watched > 0.95 * alone
 
 
@@ -335,7 +361,9 @@ class TestSoak:
             for part in range(12):
                 with readings.open("a", encoding="utf-8") as file:
                     file.writelines(map(_second, range(300 * part, 300 * (part + 1))))
-                tab.wait_for_timeout(1500)
+                with events.open("a", encoding="utf-8") as file:
+                    file.write(f"{300 * (part + 1)},settled,soak,part {part} of it\n")
+                shown(tab, f"part {part} of it")
                 session.send("HeapProfiler.collectGarbage")
                 heap = session.send("Runtime.getHeapUsage")["usedSize"]
                 sizes.append((_resident(server), heap))
@@ -381,7 +409,7 @@ class TestLooks:
     @pytest.mark.parametrize("scheme", ["light", "dark"])
     @pytest.mark.parametrize("width", [1280, 390])
     def test_it_can_be_read_by_everybody(
-        self, campaign: Campaign, browser: Any, scheme: str, width: int
+        self, held: Held, browser: Any, scheme: str, width: int
     ) -> None:
         """No rule of WCAG 2.2 AA that a program can check is broken: light, dark, wide, narrow.
 
@@ -389,21 +417,14 @@ class TestLooks:
         """
         axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
         rules = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
-        with (
-            campaign.bench() as bench,
-            contextlib.closing(
-                browser.new_context(color_scheme=scheme, viewport={"width": width, "height": 844})
-            ) as context,
-        ):
-            long_hold(bench, "20 s")
-            with campaign.run(bench, WATCHED) as running:
-                tab = context.new_page()
-                # the checker's own script must come in; the page's policy keeps scripts out
-                tab.route("**/", _without_policy)
-                tab.goto(addresses(running)[0])
-                shown(tab, "s of 20 s, ")
-                found = axe.run(tab, options={"runOnly": rules})
-                wide = tab.evaluate("document.documentElement.scrollWidth")
+        size = {"width": width, "height": 844}
+        with opened(browser, color_scheme=scheme, viewport=size) as tab:
+            # the checker's own script must come in; the page's policy keeps scripts out
+            tab.route("**/", _without_policy)
+            tab.goto(held.address)
+            shown(tab, HOLDING)
+            found = axe.run(tab, options={"runOnly": rules})
+            wide = tab.evaluate("document.documentElement.scrollWidth")
 
         assert found.violations_count == 0, found.generate_report()
         assert wide <= width

@@ -94,7 +94,7 @@ class ConverterState:
     def rest_at_limit(self, near_frac: float) -> None:
         """Hold the output where a load that follows it takes the limit, to this share of it.
 
-        Left to itself it would go to and fro about that voltage for ever, a trifle at a time.
+        Left to itself it would cross that voltage for ever, a trifle at a time.
         """
         limit_a = self.model.output_limit_a
         if self.mode is Mode.MOVING and abs(self.load_a - limit_a) <= near_frac * limit_a:
