@@ -1,14 +1,10 @@
-"""The whole command, started as a technician starts it: what it prints and how it ends."""
+"""The whole command, as a technician gives it: what it prints and how it ends."""
 
 from __future__ import annotations
 
-import os
 import re
 import socket
-import subprocess
-import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -16,8 +12,7 @@ import typer
 
 from harness.cli.main import app
 from harness.shipped import shipped
-
-ROOT = Path(__file__).resolve().parents[2]
+from tests.command import Done, called, started
 
 #: A healthy board whose rail is judged between limits closer together than any meter can tell.
 TOO_NARROW = ('low     = "4.90 V"\nhigh    = "5.10 V"', 'low = "5.010 V"\nhigh = "5.012 V"')
@@ -25,38 +20,23 @@ TOO_NARROW = ('low     = "4.90 V"\nhigh    = "5.10 V"', 'low = "5.010 V"\nhigh =
 TOO_MUCH = ('current = "1.5 A"', 'current = "12 A"')
 
 
-@dataclass(frozen=True, slots=True)
-class Ended:
-    """A command that has ended."""
-
-    code: int
-    out: str
-    err: str
-
-
 class Workshop:
-    """A folder of one's own in which commands are started."""
+    """A folder of one's own in which commands are given."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
 
-    def softwake(self, *arguments: str, typed: str = "") -> Ended:
-        """Run the command; whatever happens it leaves no traceback."""
-        kept = {name: value for name, value in os.environ.items() if name != "COLUMNS"}
-        done = subprocess.run(
-            [sys.executable, "-m", "harness", *arguments],
-            cwd=self.folder,
-            env={**kept, "PYTHONPATH": str(ROOT), "PYTHONUTF8": "1"},
-            input=typed,
-            capture_output=True,
-            encoding="utf-8",
-            timeout=120,
-            check=False,
-        )
-        assert "Traceback" not in done.stderr, done.stderr
-        assert "an error of the program" not in done.stderr, done.stderr
+    def softwake(self, *words: str) -> Done:
+        """Call the command."""
+        done = called(*words, cwd=self.folder)
         assert "\x1b" not in done.stdout, "colours went into a pipe"
-        return Ended(done.returncode, done.stdout, done.stderr)
+        return done
+
+    def started(self, *words: str, typed: str = "") -> Done:
+        """Start the command in a process of its own."""
+        done = started(*words, cwd=self.folder, typed=typed)
+        assert "\x1b" not in done.stdout, "colours went into a pipe"
+        return done
 
     def profile(self, name: str, old: str, new: str) -> str:
         """Write the board's profile with one change; return its name."""
@@ -84,36 +64,36 @@ def listener() -> Iterator[socket.socket]:
 class TestHelp:
     def test_it_names_every_command(self, workshop: Workshop) -> None:
         """`--help` names each command there is, and the exit codes."""
-        help_ = workshop.softwake("--help")
+        help_ = workshop.started("--help")
         commands = typer.main.get_command(app).commands  # type: ignore[attr-defined]
 
-        assert help_.code == 0
+        assert help_.returncode == 0
         assert {"rehearse", "run", "plan", "results"} <= set(commands)
         assert [
-            name for name in commands if not re.search(rf"^\W*{name} ", help_.out, re.MULTILINE)
+            name for name in commands if not re.search(rf"^\W*{name} ", help_.stdout, re.MULTILINE)
         ] == []
-        assert "Exit codes" in help_.out
+        assert "Exit codes" in help_.stdout
 
     def test_a_slip_in_a_command_is_answered_with_the_right_one(self, workshop: Workshop) -> None:
         """A command that is not there ends in 2 and the nearest one."""
-        slip = workshop.softwake("rehears")
+        slip = workshop.started("rehears")
 
-        assert slip.code == 2
-        assert "'rehearse'" in slip.err
+        assert slip.returncode == 2
+        assert "'rehearse'" in slip.stderr
 
 
 class TestDemo:
     def test_it_works_in_an_empty_folder_and_leaves_a_whole_record(self, tmp_path: Path) -> None:
         """`softwake rehearse` needs nothing but a folder; its record is there, and whole."""
         empty = Workshop(tmp_path)
-        rehearsal = empty.softwake("rehearse")
-        assert (rehearsal.code, rehearsal.err) == (0, "")
+        rehearsal = empty.started("rehearse")
+        assert (rehearsal.returncode, rehearsal.stderr) == (0, "")
         [folder] = (tmp_path / "results").iterdir()
-        *_, record, ending = rehearsal.out.splitlines()
+        *_, record, ending = rehearsal.stdout.splitlines()
         assert record == f"record {Path('results') / folder.name}"
         assert re.fullmatch(r"SIMULATED OUTPUT OFF, CONFIRMED \d\d:\d\d:\d\d", ending)
-        assert "REHEARSAL PASSED" in rehearsal.out
-        assert "releases no unit" in rehearsal.out
+        assert "REHEARSAL PASSED" in rehearsal.stdout
+        assert "releases no unit" in rehearsal.stdout
         assert {path.name for path in folder.iterdir()} == {
             "readings.csv",
             "events.csv",
@@ -124,14 +104,14 @@ class TestDemo:
         }
 
         verified = empty.softwake("results", "verify", "last")
-        assert verified.code == 0
-        assert verified.out.splitlines()[-1] == f"{folder.name}: whole"
+        assert verified.returncode == 0
+        assert verified.stdout.splitlines()[-1] == f"{folder.name}: whole"
 
         with (folder / "readings.csv").open("a", encoding="utf-8") as readings:
             readings.write("99,start,10 %,voltage,1,V,supply\n")
         changed = empty.softwake("results", "verify", "last")
-        assert changed.code == 1
-        assert "NOT WHOLE" in changed.out
+        assert changed.returncode == 1
+        assert "NOT WHOLE" in changed.stdout
 
 
 class TestExitCodes:
@@ -139,24 +119,24 @@ class TestExitCodes:
         """Completed with a failed check ends in 1."""
         ended = workshop.softwake("rehearse", "mount-controller-board", "--fault", "output-low")
 
-        assert ended.code == 1
-        assert re.search(r"5 V rail .* fail", ended.out)
-        assert "NOT PASSED" in ended.out
+        assert ended.returncode == 1
+        assert re.search(r"5 V rail .* fail", ended.stdout)
+        assert "NOT PASSED" in ended.stdout
 
     def test_a_cut_is_3_and_says_why(self, workshop: Workshop) -> None:
         """Power that was cut ends in 3, with the reason and what it usually means."""
         ended = workshop.softwake("rehearse", "mount-controller-board", "--fault", "shorted-input")
 
-        assert ended.code == 3
-        assert re.search(r"charge_budget: .* unexplained .*look for a short", ended.out)
-        assert "power was cut" in ended.out
+        assert ended.returncode == 3
+        assert re.search(r"charge_budget: .* unexplained .*look for a short", ended.stdout)
+        assert "power was cut" in ended.stdout
 
     def test_undecided_is_4(self, workshop: Workshop) -> None:
         """Completed with a value the uncertainty cannot place ends in 4."""
         ended = workshop.softwake("rehearse", workshop.profile("narrow.toml", *TOO_NARROW))
 
-        assert ended.code == 4
-        assert re.search(r"5 V rail .* undecided", ended.out)
+        assert ended.returncode == 4
+        assert re.search(r"5 V rail .* undecided", ended.stdout)
 
     def test_refused_is_5(self, workshop: Workshop) -> None:
         """An envelope beyond the instrument ends in 5, in a rehearsal as in a plan."""
@@ -165,11 +145,11 @@ class TestExitCodes:
         rehearsal = workshop.softwake("rehearse", profile)
         plan = workshop.softwake("plan", profile, "--bench", "bench-simulated-dc")
 
-        assert (rehearsal.code, plan.code) == (5, 5)
-        assert reason in rehearsal.out
-        assert reason in plan.err
-        assert "nothing was energised" in rehearsal.out
-        assert rehearsal.out.splitlines()[-1] == "Nothing was energised."
+        assert (rehearsal.returncode, plan.returncode) == (5, 5)
+        assert reason in rehearsal.stdout
+        assert reason in plan.stderr
+        assert "nothing was energised" in rehearsal.stdout
+        assert rehearsal.stdout.splitlines()[-1] == "Nothing was energised."
 
     def test_each_reason_has_its_line(self, workshop: Workshop) -> None:
         """A refusal with several reasons shows them one below the other."""
@@ -177,7 +157,7 @@ class TestExitCodes:
         path = workshop.folder / profile
         text = path.read_text(encoding="utf-8").replace('power   = "36 W"', 'power   = "3600 W"')
         path.write_text(text, encoding="utf-8")
-        shown = workshop.softwake("rehearse", profile).out
+        shown = workshop.softwake("rehearse", profile).stdout
 
         assert len(re.findall(r"^  The envelope of ", shown, re.MULTILINE)) == 2
         assert r"\n" not in shown
@@ -189,9 +169,9 @@ class TestPlan:
         bench = bench_at(workshop, listener)
         plan = workshop.softwake("plan", "mount-controller-board", "--bench", bench)
 
-        assert plan.code == 0
-        assert re.search(r"1 start +10 % +2\.4 V +300 mA", plan.out)
-        assert "Local codes and licensed practice come first" in plan.out
+        assert plan.returncode == 0
+        assert re.search(r"1 start +10 % +2\.4 V +300 mA", plan.stdout)
+        assert "Local codes and licensed practice come first" in plan.stdout
         with pytest.raises(BlockingIOError):  # nobody knocked
             listener.accept()
 
@@ -202,12 +182,12 @@ class TestRun:
     ) -> None:
         """`run` shows plan and cautions, and a no ends in 5 before any link is opened."""
         bench = bench_at(workshop, listener)
-        ended = workshop.softwake(*run_on(bench), typed="n\n")
+        ended = workshop.started(*run_on(bench), typed="n\n")
 
-        assert ended.code == 5
-        assert "can kill" in ended.out
-        assert "did not confirm" in ended.err
-        assert ended.err.splitlines()[-1] == "Nothing was energised."
+        assert ended.returncode == 5
+        assert "can kill" in ended.stdout
+        assert "did not confirm" in ended.stderr
+        assert ended.stderr.splitlines()[-1] == "Nothing was energised."
         with pytest.raises(BlockingIOError):
             listener.accept()
 
@@ -215,11 +195,11 @@ class TestRun:
         """An instrument that cannot be reached ends in 5 and in a record that says refused."""
         with socket.create_server(("127.0.0.1", 0)) as closed:
             bench = bench_at(workshop, closed)
-        ended = workshop.softwake(*run_on(bench), "--yes")
+        ended = workshop.started(*run_on(bench), "--yes")
 
-        assert ended.code == 5
-        assert "nothing was energised" in ended.out
-        assert "outcome refused" in ended.out
+        assert ended.returncode == 5
+        assert "nothing was energised" in ended.stdout
+        assert "outcome refused" in ended.stdout
         [folder] = (workshop.folder / "records").iterdir()
         assert '"outcome": "refused"' in (folder / "run.json").read_text(encoding="utf-8")
 
@@ -250,9 +230,9 @@ class TestHostileFiles:
         (workshop.folder / name).write_bytes(content)
         ended = workshop.softwake(*line.format(name).split())
 
-        assert ended.code == 2
-        assert ended.out == ""
-        assert re.search(says.format(re.escape(name)), ended.err), ended.err
+        assert ended.returncode == 2
+        assert ended.stdout == ""
+        assert re.search(says.format(re.escape(name)), ended.stderr), ended.stderr
 
     @pytest.mark.parametrize(
         ("arguments", "says"),
@@ -273,10 +253,10 @@ class TestHostileFiles:
         (workshop.folder / "a-file").write_text("", encoding="utf-8")
         ended = workshop.softwake(*arguments)
 
-        assert ended.code == 2
-        assert ended.out == ""
-        assert ended.err.startswith("softwake: ")
-        assert says in ended.err
+        assert ended.returncode == 2
+        assert ended.stdout == ""
+        assert ended.stderr.startswith("softwake: ")
+        assert says in ended.stderr
 
 
 def bench_at(workshop: Workshop, server: socket.socket) -> str:

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import json
 import socket
-import subprocess
-import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.acceptance.conftest import ROOT, Campaign, Ended, ServedBench
+from tests.acceptance.conftest import Campaign, Ended, ServedBench
+from tests.command import Done, called, started
 from tests.units import BOARD, SHUTTER_PLATE
 
 #: A board for 58 V, and the unit file of one of its kind.
@@ -115,11 +114,12 @@ timeout = "200 ms"
             encoding="utf-8",
         )
 
-    def run(self, unit: str, serial: str) -> subprocess.CompletedProcess[str]:
+    def run(self, unit: str, serial: str, give: Callable[..., Done] = called) -> Done:
         """Have `softwake run` try a unit."""
         (self.folder / "unit.toml").write_text(unit, encoding="utf-8")
         words = ["run", "board.toml", "--bench", "bench.toml", "--unit", "unit.toml"]
-        return softwake(*words, "--serial", serial, "--results", "r", "--yes", cwd=self.folder)
+        words += ["--serial", serial, "--results", "r", "--yes"]
+        return give(*words, cwd=self.folder, COLUMNS="250", HOME=str(self.folder))
 
     @property
     def knocked(self) -> bool:
@@ -133,21 +133,6 @@ timeout = "200 ms"
     def close(self) -> None:
         """Stop listening."""
         self._listening.close()
-
-
-def softwake(*words: str, cwd: Path) -> subprocess.CompletedProcess[str]:
-    """Run the command; it leaves no traceback."""
-    done = subprocess.run(
-        [sys.executable, "-m", "harness", *words],
-        cwd=cwd,
-        env={"PYTHONPATH": str(ROOT), "PYTHONUTF8": "1", "COLUMNS": "250", "HOME": str(cwd)},
-        capture_output=True,
-        encoding="utf-8",
-        timeout=60,
-        check=False,
-    )
-    assert "Traceback" not in done.stderr, done.stderr
-    return done
 
 
 @pytest.fixture
@@ -175,7 +160,7 @@ class TestRefused:
 
     def test_the_right_unit_gets_as_far_as_the_instruments(self, door: Door) -> None:
         """With the very unit the run opens its supply, which says nothing here."""
-        ended = door.run(UNIT, "HRW-0021")
+        ended = door.run(UNIT, "HRW-0021", started)
 
         assert ended.returncode == 5
         assert door.knocked
@@ -204,7 +189,8 @@ def carried_out(served: ServedBench, unit: str = "") -> Ended:
     if unit:
         (folder / "unit.toml").write_text(unit, encoding="utf-8")
         words += ["--unit", "unit.toml"]
-    done = softwake(*words, "--results", str(served.results), "--yes", cwd=folder)
+    words += ["--results", str(served.results), "--yes"]
+    done = started(*words, cwd=folder, COLUMNS="250")
     [record] = served.results.iterdir()
     run: dict[str, Any] = json.loads((record / "run.json").read_text(encoding="utf-8"))
     return Ended(done.returncode, done.stdout + done.stderr, record, run)
@@ -253,11 +239,11 @@ class TestNotReleased:
             ended = carried_out(served, SUSPECT)
         told = ["--results", str(served.results)]
         folder = served.file.parent
-        label = softwake("results", "label", "last", "--to", "a.svg", *told, cwd=folder)
+        label = called("results", "label", "last", "--to", "a.svg", *told, cwd=folder)
 
         assert (ended.code, ended.run["verdict"], ended.run["released"]) == (0, "pass", False)
         assert ended.run["purpose"] == "pre-check"
         assert len(ended.run["open_points"]) == 1
         assert "and a pre-check releases none" in " ".join(ended.screen.split())
         assert (label.returncode, "a pre-check" in label.stderr) == (2, True)
-        assert softwake("results", "verify", "last", *told, cwd=folder).returncode == 0
+        assert called("results", "verify", "last", *told, cwd=folder).returncode == 0

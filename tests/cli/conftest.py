@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import os
-import subprocess
-import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -15,30 +12,16 @@ from harness.record.recorder import Recorder
 from harness.record.run_summary import LISTS, NEEDED, TABLES
 from harness.record.sink import CheckRow
 from harness.report.page import RunReport
+from tests.command import Done, called
 
-ROOT = Path(__file__).resolve().parents[2]
 STARTED = dt.datetime(2026, 11, 25, 6, 31, 19, tzinfo=dt.UTC)
-Softwake = Callable[..., subprocess.CompletedProcess[str]]
+Softwake = Callable[..., Done]
 
 
 @pytest.fixture
 def softwake(tmp_path: Path) -> Softwake:
-    """Return a function that runs `softwake results` on this test's results folder."""
-
-    def run(
-        *words: str, cwd: Path | None = None, **environment: str
-    ) -> subprocess.CompletedProcess[str]:
-        command = [sys.executable, "-m", "harness.cli.main", "results", *words]
-        return subprocess.run(
-            [*command, "--results", str(tmp_path)],
-            capture_output=True,
-            encoding="utf-8",
-            check=False,
-            cwd=cwd,
-            env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "utf-8", **environment},
-        )
-
-    return run
+    """Return a function that calls `softwake results` on this test's results folder."""
+    return lambda *words, **keys: called("results", *words, "--results", str(tmp_path), **keys)
 
 
 @pytest.fixture

@@ -1,12 +1,13 @@
 from __future__ import annotations
 
-import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-Softwake = Callable[..., subprocess.CompletedProcess[str]]
+from tests.command import Done
+
+Softwake = Callable[..., Done]
 
 
 class TestReport:

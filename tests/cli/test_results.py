@@ -4,14 +4,15 @@ import csv
 import datetime as dt
 import json
 import re
-import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from tests.command import Done, started
+
 STARTED = dt.datetime(2026, 11, 25, 6, 31, 19, tzinfo=dt.UTC)
-Softwake = Callable[..., subprocess.CompletedProcess[str]]
+Softwake = Callable[..., Done]
 
 
 class TestShow:
@@ -91,12 +92,13 @@ class TestShow:
         assert "\\x1b]0;owned\\x07" in shown
 
     def test_a_pipe_that_knows_few_characters_is_no_obstacle(
-        self, softwake: Softwake, record: Callable[..., Path]
+        self, record: Callable[..., Path], tmp_path: Path
     ) -> None:
         """What a pipe's encoding lacks becomes a question mark."""
         record()
 
-        run = softwake("show", "last", PYTHONIOENCODING="ascii")
+        words = ("results", "show", "last", "--results", str(tmp_path))
+        run = started(*words, PYTHONIOENCODING="ascii")
 
         assert (run.returncode, run.stderr) == (0, "")
         assert "5.0130 ? 0.0035 V" in run.stdout
