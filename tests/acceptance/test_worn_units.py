@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from functools import cache
 from pathlib import Path
 
 import pytest
 
 from harness.api import rehearse_profile
 from harness.profile.load import load_profile
+from harness.qualify.population import Mix
 from harness.qualify.unit_result import End, UnitResult
 from harness.qualify.worker import Job, run_units
 from harness.record.run_summary import Outcome
 from harness.rehearse.faults import FAULTS, faults_of
 from harness.rehearse.worn_faults import WORN_FAULTS
+from tests.repeats import repeats
 
 PROFILES = {"dc": "mount-controller-full-release", "ac": "dome-shutter-full-release"}
 #: What finds each fault, by the kind of input: checks that do not pass, or reasons of a trip; one
@@ -47,12 +48,10 @@ LATE = {("ac", "stuck-fan")}
 UNITS = 6
 
 
-@cache
-def carried_out(kind: str, faults: tuple[str, ...], units: int) -> tuple[UnitResult, ...]:
-    """Carry so many units of each fault through the full release, and as many healthy ones."""
-    job = Job(profile=load_profile(PROFILES[kind]), seed=11, faults=faults)
-    lines = run_units(job, range(2 * units * len(faults)))
-    return tuple(map(UnitResult.from_line, lines))
+def carried_out(kind: str, mix: Mix, units: int, faults: tuple[str, ...] = ()) -> list[UnitResult]:
+    """Carry so many units of a fault, or healthy ones, through the full release."""
+    job = Job(profile=load_profile(PROFILES[kind]), seed=11, faults=faults, mix=mix)
+    return [UnitResult.from_line(line) for line in run_units(job, range(units))]
 
 
 def model(folder: Path, kind: str, fault: str, severity: float | str) -> Path:
@@ -72,20 +71,20 @@ class TestWornUnits:
 
         assert {*FOUND} | UNSEEN | LATE == every
 
+    @pytest.mark.parametrize("units", repeats([UNITS // 2, UNITS]))
     @pytest.mark.parametrize(("kind", "fault"), FOUND)
-    def test_no_clearly_faulty_unit_is_released(self, kind: str, fault: str) -> None:
+    def test_no_clearly_faulty_unit_is_released(self, kind: str, fault: str, units: int) -> None:
         """Units drawn from mild to severe: a clearly faulty one is never released, and found by
         the reading that is meant to.
         """
-        drawn = [one for one in carried_out(kind, (fault,), UNITS) if one.kind == fault]
-        clear = [one for one in drawn if one.clear]
+        clear = [one for one in carried_out(kind, Mix.FAULTY, units, (fault,)) if one.clear]
 
-        assert len(clear) >= UNITS // 2
+        assert len(clear) >= units // 2
         assert [one.severity for one in clear if one.end is End.RELEASED] == []
         assert all(FOUND[kind, fault] & {*one.caught_by} for one in clear)
 
     @pytest.mark.parametrize(("kind", "fault"), FOUND)
-    @pytest.mark.parametrize("severity", ["usual", "severe"])
+    @pytest.mark.parametrize("severity", repeats(["usual", "severe"]))
     def test_the_typical_unit_with_it_is_not_released(
         self, kind: str, fault: str, severity: str, tmp_path: Path
     ) -> None:
@@ -98,7 +97,7 @@ class TestWornUnits:
     @pytest.mark.parametrize("kind", PROFILES)
     def test_healthy_units_are_not_held(self, kind: str) -> None:
         """Units inside their tolerances pass the same limits: none of them is held."""
-        healthy = [one for one in carried_out(kind, ("no-start",), 12) if one.kind == "healthy"]
+        healthy = carried_out(kind, Mix.HEALTHY, 12)
 
         assert [(one.end, one.caught_by) for one in healthy if one.end is not End.RELEASED] == []
 

@@ -145,10 +145,10 @@ COARSE = {"rippling-output", "sagging-output", "lost-efficiency"}
 
 class TestShippedProfiles:
     def test_nothing_healthy_is_held_and_every_gap_is_known(self, shipped_profile: str) -> None:
-        """Over two units of each fault a shipped profile has no gap that is not published."""
+        """Over a unit of each fault a shipped profile has no gap that is not published."""
         profile = load_profile(shipped_profile)
         job = Job(profile=profile, seed=4)
-        units = 4 * len(job.population().faults)
+        units = 2 * len(job.population().faults)
         rates = rates_of(
             profile, [UnitResult.from_line(line) for line in run_units(job, range(units))]
         )
