@@ -187,16 +187,22 @@ class LevelMaker:
         limit_a: float,
         frequency_hz: float | None,
         *,
+        slow_limit_a: float | None = None,
         charge_factor: float,
         time_at_limit_s: float,
     ) -> tuple[Level, ...]:
-        """Return the levels of a start, shares of nominal; it begins with the output off."""
+        """Return the levels of a start, shares of nominal; it begins with the output off.
+
+        ``slow_limit_a`` is the current limit of the lowest one, None that of all.
+        """
         self._charge_factor, self.time_at_limit_s = charge_factor, time_at_limit_s
         self._reached_v = 0.0
         self._start = ()
         for share in levels_frac:
             label = format_quantity(share, "%")
-            level = self.held(label, dwell_s, limit_a, frequency_hz, voltage_frac=share)
+            slow = slow_limit_a is not None and not self._start
+            level_a = slow_limit_a if slow else limit_a
+            level = self.held(label, dwell_s, level_a, frequency_hz, voltage_frac=share)
             self._start = (*self._start, self._watched(level))
             self._reached_v = level.voltage_v
         return self._start

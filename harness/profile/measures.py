@@ -12,6 +12,7 @@ class Situation(Enum):
     """What a step offers to measure in; which kinds of step offer it, their classes say."""
 
     COLD = "without power, before the first start"
+    STARTED = "read while power comes up"
     HELD = "held under power"
     LOADED = "held, with an electronic load that may be on"
     LOAD_POINTS = "several load points"
@@ -130,6 +131,16 @@ MEASURES: Mapping[str, Measure] = {
     # real power over rms voltage times rms current
     "power_factor": _figure(
         "1", "0.5", Situation.HELD, "supply.power", "supply.voltage", "supply.current", ac_only=True
+    ),
+    # what a start tells of the unit: the circuit's own curve fitted to its readings
+    "start.bulk_capacitance": _figure(
+        "F", '"330 uF"', Situation.STARTED, "supply.voltage", "supply.current"
+    ),
+    # at the highest level below the start threshold
+    "start.leakage_current": _figure("A", '"5 mA"', Situation.STARTED, "supply.current"),
+    # of leads, unit and capacitor together
+    "start.series_resistance": _figure(
+        "ohm", '"2 ohm"', Situation.STARTED, "supply.voltage", "supply.current"
     ),
     # until the stored charge has drained
     "discharge_time": _figure("s", '"5 s"', Situation.FALL, "meter.voltage_dc"),

@@ -33,6 +33,8 @@ def profile_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     yield from _order_rules(steps)
     yield from _start_rules(steps)
     for part in steps:
+        if part.place is Place.START:
+            yield from _slow_rules(part, unit)
         yield from check_rules(part, unit)
         if part.offers(Situation.LOAD_POINTS):
             yield from _point_list_rules(part)
@@ -121,12 +123,41 @@ def _order_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
 
 def _start_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
     """A second start would find the bulk capacitor charged that it takes for empty."""
-    for part in [part for part in steps if part.place is Place.START][1:]:
+    starts = [part for part in steps if part.place is Place.START]
+    for part in starts[1:]:
         yield part.wrong(
             "kind",
             "a second start step: there is one a run; a step that finds power off brings it back "
             "through its levels by itself",
             '"nominal"',
+        )
+
+
+def _slow_rules(part: StepPart, unit: Unit | None) -> Iterator[ConfigError]:
+    """A slow level weighs the capacitor of a DC unit that does not work yet."""
+    slow_a, limit_a = (part.quantity(key, "A") for key in ("slow_limit", "current_limit"))
+    if slow_a is None:
+        return
+    if limit_a is not None and slow_a > limit_a * (1 + ROUNDING):
+        yield part.wrong(
+            "slow_limit", f"{_amps(slow_a)} is above the current_limit of {_amps(limit_a)}"
+        )
+    if unit is None:
+        return
+    if isinstance(unit.input, AcInput):
+        yield part.wrong(
+            "slow_limit",
+            "the unit's input is AC: a source that stays in its limit gives no sine; leave this "
+            "key out",
+        )
+        return
+    levels = part.quantities("levels", "%")
+    lowest_v = unit.input.nominal_v * levels[0] if levels else 0.0
+    if lowest_v >= unit.input.start_threshold_v:
+        yield part.wrong(
+            "slow_limit",
+            f"the lowest level is {_volts(lowest_v)}, not below the unit's start_threshold of "
+            f"{_volts(unit.input.start_threshold_v)}: a unit that works takes more",
         )
 
 

@@ -67,7 +67,7 @@ class StartStep(PoweredStep):
     """Current-limited start: the voltage rises level by level."""
 
     place = Place.START
-    situations = frozenset({Situation.HELD})
+    situations = frozenset({Situation.STARTED, Situation.HELD})
     about = "the voltage rises level by level, current-limited"
 
     kind: Literal["start"]
@@ -75,6 +75,9 @@ class StartStep(PoweredStep):
         min_length=1, examples=[_LEVELS]
     )
     current_limit_a: Amps
+    #: Limit of the lowest level, so slow that the readings weigh the bulk capacitor; None: as the
+    #: others.
+    slow_limit_a: Amps | None = Field(default=None, examples=['"20 mA"'])
     dwell_s: Seconds
     #: How many times the charge (energy, for AC) that fills the bulk capacitor a healthy unit may
     #: take for the voltage gained.
@@ -101,6 +104,7 @@ class StartStep(PoweredStep):
             self.dwell_s,
             self.current_limit_a,
             self.frequency_hz,
+            slow_limit_a=self.slow_limit_a,
             charge_factor=self.charge_factor,
             time_at_limit_s=self.time_at_limit_s,
         )

@@ -13,7 +13,7 @@ from harness.judge.uncertainty import combine
 from harness.judge.verdict import decide
 from harness.profile.check import Check
 from harness.profile.check_rules import AVERAGE_FRAC
-from harness.profile.measures import MEASURES
+from harness.profile.measures import MEASURES, Situation
 from harness.profile.plan import PlannedStep
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow
@@ -40,11 +40,16 @@ def judge_checks(context: Context, step: PlannedStep, hold: Hold) -> None:
     point = hold.level.load
     for check in step.checks:
         elsewhere = check.at is not None and (point is None or check.at != point.value)
-        if check.measure in _ACROSS_HOLDS or elsewhere:
+        if check.measure in _ACROSS_HOLDS or elsewhere or started(check):
             continue
         everywhere = step.step.judged_by_level and check.at is None
         name = f"{check.name} at {hold.level.label}" if everywhere else check.name
         judge(context, step, check, _of_hold(context, check, hold), name=name, holds=(hold,))
+
+
+def started(check: Check) -> bool:
+    """Whether a check's figure comes from the whole start, and no hold."""
+    return Situation.STARTED in MEASURES[check.measure].situations
 
 
 def judge_across(context: Context, step: PlannedStep, holds: Sequence[Hold]) -> None:

@@ -24,6 +24,7 @@ from harness.record.sink import CheckRow, Sink, Values
 from harness.report.wording import found_text, wanted_text
 from harness.run.operator import Nobody, Operator, StopRequest
 from harness.run.readings import Liveness, Row, ThinnedRecord
+from harness.run.start_log import StartLog
 
 #: Longest time of nothing but readings of the meter; the keeper does the same for its instruments.
 _IN_SYNC_S = 0.5
@@ -67,6 +68,7 @@ class Context:
     # what was read, and judged
     live: Liveness = field(default_factory=Liveness)
     last_sample: SupplySample | None = None  # since power came on
+    log: StartLog | None = None  # of the start that goes on
     rail_v: float | None = None  # the meter's last DC voltage since power came on
     meter_checked_s: float = 0.0  # when its answers were last seen to belong to their questions
     verdicts: list[Verdict] = field(default_factory=list)
@@ -93,6 +95,8 @@ class Context:
     def on_sample(self, sample: SupplySample) -> None:
         """Write a sample of the supply into the record; the keeper has judged it already."""
         self.last_sample = sample
+        if self.log is not None:
+            self.log.add(sample)
         values = (
             ("voltage", sample.voltage_v, "V"),
             ("current", sample.current_a, "A"),
@@ -109,6 +113,8 @@ class Context:
 
     def enter(self, level: Level) -> None:
         """Note that a level is set next."""
+        if self.log is not None:
+            self.log.begin(level, self.clock.now_s())
         limit = format_quantity(level.current_limit_a, "A", 3)
         set_to = f"{format_quantity(level.voltage_v, 'V')}, limit {limit}"
         hold = format_quantity(level.dwell_s, "s", 3)

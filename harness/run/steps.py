@@ -30,6 +30,8 @@ from harness.run.context import Context
 from harness.run.levels import bring_back, energise, hold_levels, set_level
 from harness.run.off import measure_off, move_meter, place_load, power_off
 from harness.run.rest import Dwell
+from harness.run.start_figures import tell_start
+from harness.run.start_log import StartLog
 
 #: Readings that a cold value is the mean of, and how close they must lie to each other: a meter
 #: charges what it measures.
@@ -146,9 +148,14 @@ def _settled(context: Context, check: Check) -> list[float]:
 
 
 def _start(context: Context, step: PlannedStep) -> None:
-    """Go up the levels; the checks are judged at the last one."""
-    holds = energise(context, step, step.levels, needed_readings(context, step))
+    """Go up the levels; the checks are judged at the last one, those of the start by its curve."""
+    context.log = log = StartLog()
+    try:
+        holds = energise(context, step, step.levels, needed_readings(context, step))
+    finally:
+        context.log = None
     judge_checks(context, step, holds[-1])
+    tell_start(context, step, log)
 
 
 def _by_hand(context: Context, step: PlannedStep) -> tuple[str, str] | None:

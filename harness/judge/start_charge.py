@@ -1,0 +1,220 @@
+"""What a DC start says of the unit: its bulk capacitor, what leaks, what is in series.
+
+The circuit's own curve (:mod:`harness.judge.charging`) is fitted to voltage and current of every
+level that the unit's converter sleeps at and that was slow enough to be followed. Where the
+readings are another circuit's, there is no figure, and a sentence says why.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from harness.judge.ascent import Ascent, NotFollowed, ascent
+from harness.judge.charge_fit import BULK_F, SERIES_OHM, ChargeFit, fit_charge
+from harness.judge.propagate import Estimate
+from harness.judge.start_curve import (
+    FittedLevel,
+    LevelReadings,
+    ReadingError,
+    StartFigures,
+    SupplyErrors,
+)
+from harness.judge.uncertainty import FloatArray, combine, rectangular, scatter
+from harness.quantity import format_quantity
+
+_BULK, _LEAK, _SERIES = (
+    "start.bulk_capacitance",
+    "start.leakage_current",
+    "start.series_resistance",
+)
+
+#: Share of the charging current that may leak: with more, what is left weighs nothing.
+_MOST_LEAK_FRAC = 0.5
+#: Departures from the circuit's curve that make it another circuit's: of the slope between both
+#: halves of the way up, and of the current at rest over the charging current.
+_BENT_FRAC, _MOVING_FRAC = 0.05, 0.02
+#: Fewest readings on the way up that show whether it is bent, and rows at rest that show a change.
+_FEWEST_BENT, _FEWEST_AT_REST = 8, 3
+#: So many standard deviations are no accident.
+_SURELY = 4.0
+#: Points of a fitted curve before the corner, after it, and at rest; and the first after it, and
+#: the last before rest, as shares of the time of the way up.
+_BEFORE, _AFTER, _AT_REST = 25, 20, 15
+_TAIL_FRAC = (3e-4, 0.3)
+
+
+def weigh_dc(levels: Sequence[LevelReadings], errors: SupplyErrors) -> StartFigures:
+    """Return what the start levels below the converter's threshold say, in the order they came.
+
+    Figures: effective bulk capacitance in F, what leaks at the highest of these levels in A, and
+    effective series resistance of leads, unit and capacitor in ohm. What cannot be told has a
+    reason instead.
+
+    Source: the circuit's own equations, textbook; JCGM 100:2008, 5.1.2, 5.2.2 and H.3.
+    """
+    if not levels:
+        why = "no level of the start lies below the voltage at which the converter begins to work"
+        return StartFigures(why_not=dict.fromkeys((_BULK, _LEAK, _SERIES), why))
+    if errors.voltage is None or errors.current is None:
+        why = "the bench file does not state the supply's accuracy of voltage and current"
+        return StartFigures(why_not=dict.fromkeys((_BULK, _LEAK, _SERIES), why))
+    estimates = {_LEAK: _leak(levels[-1], errors.current)}
+    try:
+        found = _charged(levels, errors)
+    except NotFollowed as why_nothing:
+        why_not = dict.fromkeys((_BULK, _SERIES), str(why_nothing))
+        return StartFigures(estimates=estimates, why_not=why_not)
+    why_not = {}
+    for measure, place, unit, why in (
+        (_BULK, BULK_F, "F", "the readings are too few, or too coarse"),
+        (_SERIES, SERIES_OHM, "ohm", "the current falls to rest between two readings"),
+    ):
+        estimate = found.estimate(place)
+        expanded = combine(estimate.contributions).expanded
+        if expanded < abs(estimate.value):  # false, too, for a value that is no number
+            estimates[measure] = estimate
+        else:
+            bound = format_quantity(expanded, unit, 2) if math.isfinite(expanded) else "anything"
+            why_not[measure] = f"known to {bound} either way, which is no less than itself: {why}"
+    fitted = tuple(_curve(found, number) for number in range(len(found.ascents)))
+    return StartFigures(estimates=estimates, why_not=why_not, fitted=fitted)
+
+
+def _leak(level: LevelReadings, error: ReadingError) -> Estimate:
+    """Return the current at rest: the mean of the last third of a level."""
+    read_a = level.current_a[-max(level.current_a.size // 3, 1) :]
+    value = float(read_a.mean())
+    causes = (
+        rectangular("supply current gain", error.gain_frac * abs(value), unit="A"),
+        rectangular("supply current offset", error.offset, unit="A"),
+        rectangular("supply current resolution", 0.5 * error.digit, unit="A"),
+        scatter("scatter of supply.current", read_a, unit="A"),
+    )
+    return Estimate(value=value, contributions=causes)
+
+
+def _charged(levels: Sequence[LevelReadings], errors: SupplyErrors) -> ChargeFit:
+    """Fit the circuit to every level that was slow enough.
+
+    Raises:
+        NotFollowed: None was, or what it shows is no such circuit.
+    """
+    ascents = _followed(levels, errors)
+    for each in ascents:
+        if each.rest_a >= _MOST_LEAK_FRAC * each.limit_a:
+            raise NotFollowed(
+                f"{each.level.label}: {format_quantity(each.rest_a, 'A', 2)} of the "
+                f"{format_quantity(each.limit_a, 'A', 2)} that charge are drawn at rest as well"
+            )
+    own_f, first = errors.own_capacitance_f, ascents[0]
+    if own_f is None:
+        raise NotFollowed("the supply's own capacitance is not known, and it charges as well")
+    total_f = (first.limit_a - 0.5 * first.rest_a) / first.slope
+    if total_f < 2.0 * own_f:
+        raise NotFollowed(
+            f"the supply's own capacitance, {format_quantity(own_f, 'F', 2)}, is more than the "
+            f"unit's: both together are {format_quantity(total_f, 'F', 2)}"
+        )
+    found = fit_charge(ascents, errors, total_f)
+    if found is None:
+        raise NotFollowed("the circuit's curve could not be fitted to the readings")
+    _require_explained(found, errors)
+    return found
+
+
+def _followed(levels: Sequence[LevelReadings], errors: SupplyErrors) -> tuple[Ascent, ...]:
+    ascents: list[Ascent] = []
+    reasons: list[str] = []
+    before_v = 0.0
+    for level in levels:
+        try:
+            ascents.append(ascent(level, before_v, errors))
+        except NotFollowed as why:
+            reasons.append(str(why))
+        before_v = level.set_v
+    if not ascents:
+        raise NotFollowed("; ".join(reasons))
+    return tuple(ascents)
+
+
+def _require_explained(found: ChargeFit, errors: SupplyErrors) -> None:
+    """See that the readings lie on the circuit's curve.
+
+    Raises:
+        NotFollowed: They do not.
+    """
+    for number, each in enumerate(found.ascents):
+        left_v = found.left_v(number)
+        known_v = found.voltage.offset + found.voltage.gain_frac * each.rest_v
+        moments_v = each.slope * (errors.reading_s + errors.window_s)
+        spread_v = math.sqrt(float(left_v @ left_v) / left_v.size)
+        if spread_v > known_v + moments_v:
+            raise NotFollowed(
+                f"{each.level.label}: the readings lie {format_quantity(spread_v, 'V', 2)} from "
+                "the circuit's curve"
+            )
+        if left_v.size >= _FEWEST_BENT:
+            _require_straight(each, left_v)
+        _require_still(found, number)
+
+
+def _require_straight(each: Ascent, left_v: FloatArray) -> None:
+    """See that both halves of the way up are as steep as the curve."""
+    half = left_v.size // 2
+    tilts, squares = [], []
+    for part in (slice(None, half), slice(half, None)):
+        times_s = each.up_s[part] - each.up_s[part].mean()
+        square = float(times_s @ times_s)
+        tilts.append(float(times_s @ left_v[part]) / square)
+        about = left_v[part] - left_v[part].mean() - tilts[-1] * times_s
+        squares.append(float(about @ about) / max(about.size - 2, 1) / square)
+    bent = abs(tilts[1] - tilts[0])
+    if bent > _BENT_FRAC * each.slope and bent > _SURELY * math.sqrt(sum(squares)):
+        raise NotFollowed(
+            f"{each.level.label}: the voltage does not rise as a capacitor's at constant current; "
+            f"its slope changes by {format_quantity(bent / each.slope, '%', 2)} more than the "
+            "circuit explains"
+        )
+
+
+def _require_still(found: ChargeFit, number: int) -> None:
+    """See that the current at rest stays, as a circuit without a converter makes it."""
+    each = found.ascents[number]
+    if each.rest_rows_a < _FEWEST_AT_REST:
+        return
+    rows, rest = each.current, slice(-each.rest_rows_a, None)
+    times_s = rows.times_s[rest] - found.corner_s(number)
+    left_a = rows.values[rest] - found.model(number).current_a(times_s, rows.windows_s[rest])
+    third = left_a.size // 3
+    moved_a = float(left_a[-third:].mean() - left_a[:third].mean())
+    deviation_a = float(rows.deviations[rest].max()) * math.sqrt(2.0 / third)
+    if abs(moved_a) > max(_MOVING_FRAC * each.limit_a, found.current.digit, _SURELY * deviation_a):
+        raise NotFollowed(
+            f"{each.level.label}: the current at rest moves by "
+            f"{format_quantity(moved_a, 'A', 2)}, as where a converter begins to work or a "
+            "capacitor still forms"
+        )
+
+
+def _curve(found: ChargeFit, number: int) -> FittedLevel:
+    """Return the fitted curve of one level, closer where it bends."""
+    each, model, corner_s = found.ascents[number], found.model(number), found.corner_s(number)
+    origin_s = float(each.level.times_s[0])
+    last_s = float(each.level.times_s[-1]) - origin_s - corner_s
+    first, last = (min(share * each.rise_s, share * last_s) for share in _TAIL_FRAC)
+    times_s = np.concatenate(
+        [
+            np.linspace(-each.rise_s, 0.0, _BEFORE),
+            np.geomspace(first, last, _AFTER),
+            np.linspace(last, last_s, _AT_REST + 1)[1:],
+        ]
+    )
+    return FittedLevel(
+        label=each.level.label,
+        times_s=tuple((times_s + corner_s + origin_s).tolist()),
+        voltage_v=tuple(model.voltage_v(times_s).tolist()),
+        current_a=tuple(model.current_a(times_s).tolist()),
+    )
