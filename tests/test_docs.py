@@ -107,6 +107,7 @@ class TestFiles:
             "bench-2.toml",
             "my-supply.toml",
             "relay-board.toml",
+            "listed-power-meter.toml",
             "unit-hrw-0007.toml",
             "bench-3.toml",
             "two-channel-supply.toml",
@@ -212,7 +213,9 @@ class TestTables:
     def test_what_a_role_cannot_do_without_is_there(self) -> None:
         """The table of what each role needs has each required operation, and no other."""
         rows = re.findall(
-            r"^\| (supply|load|meter|switch) \| (.*) \|$", PAGES["own-instrument"], re.MULTILINE
+            r"^\| (supply|load|meter|power_meter|switch) \| (.*) \|$",
+            PAGES["own-instrument"],
+            re.MULTILINE,
         )
 
         assert {role: sorted(re.findall(r"`(\w+)`", needed)) for role, needed in rows} == {

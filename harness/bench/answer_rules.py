@@ -52,16 +52,20 @@ def _sample(role: str, tables: Tables, sampled: Sequence[str]) -> Iterator[Confi
         problem = "the message must be printable ASCII text without {value}"
         yield ConfigError(("sample", "ask"), problem, '"MEAS:VOLT?;:MEAS:CURR?"')
     wrong = []
-    missing = [name for name in ("voltage", "current") if name not in sampled]
+    needed = ("voltage", "current", *(["power"] if role == "power_meter" else []))
+    missing = [name for name in needed if name not in sampled]
     if missing:
-        wrong.append(f"a {role}'s sample cannot do without {' and '.join(missing)}")
+        wrong.append(
+            f"a {role.replace('_', ' ')}'s sample cannot do without {' and '.join(missing)}"
+        )
     repeated = dict.fromkeys(
         name for name in sampled if name != NOT_READ and sampled.count(name) > 1
     )
     if repeated:
         wrong.append(f"{' and '.join(map(repr, repeated))} stands here more than once")
+    example = ", ".join(f'"{name}"' for name in needed)
     if wrong and isinstance(tables["sample"].get("answer"), list):
-        yield ConfigError(("sample", "answer"), "; ".join(wrong), '["voltage", "current"]')
+        yield ConfigError(("sample", "answer"), "; ".join(wrong), f"[{example}]")
     if isinstance(separator, str) and not _is_separator(separator):
         yield ConfigError(("sample", "separator"), _NO_SEPARATOR, '","')
 

@@ -100,7 +100,7 @@ class Dialect(Table):
     """The messages of one instrument family, by the operations they carry out or ask."""
 
     name: str = Field(examples=['"my-supply"'])
-    role: Literal["supply", "meter", "load", "switch"]
+    role: Literal["supply", "meter", "load", "power_meter", "switch"]
     title: str = ""
     link: LinkTable = LinkTable()
     #: What comes first whenever a link is opened, and last, once its output is off.

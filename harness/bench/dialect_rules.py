@@ -30,6 +30,7 @@ _EXAMPLES = {
     "supply": "scpi-dc-supply",
     "meter": "scpi-meter",
     "load": "scpi-load",
+    "power_meter": "scpi-power-meter",
     "switch": "scpi-switch",
 }
 #: What brings power about by itself: the keeper's alone.

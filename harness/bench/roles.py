@@ -131,7 +131,7 @@ class Instrument(Conversation):
                 raise
             kind = Overload if isinstance(marker, OverloadAnswer) else NoReading
             cause = Cause(str(marker), "check range and leads")
-            raise self._error(kind, cause, question) from error
+            raise self._error(kind, cause, question) from marker
 
     def _compound(self) -> dict[str, float]:
         """Read the dialect's sample in one round trip, what it leaves out question by question."""

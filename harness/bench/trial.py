@@ -9,7 +9,15 @@ import contextlib
 from collections.abc import Iterable
 
 from harness.bench.roles import Instrument
-from harness.errors import InstrumentError, LinkError, LinkTimeout, Overload, ReportedError
+from harness.bench.scpi import MarkerAnswer
+from harness.errors import (
+    InstrumentError,
+    LinkError,
+    LinkTimeout,
+    NoReading,
+    Overload,
+    ReportedError,
+)
 from harness.profile.measures import MEASURES, OPERATIONS, SETTINGS, Situation
 from harness.profile.plan import Plan
 
@@ -23,6 +31,8 @@ _SUPPLY = (
 )
 #: So many questions without an answer, and no more are put: each costs a time-out.
 MOST_SILENCES = 3
+#: What a power meter cannot tell where no power is.
+_OF_POWER = frozenset({"measure_power_factor", "measure_frequency"})
 #: Less than this across an ohmmeter harms none (common practice).
 _NO_VOLTAGE_V = 1.0
 
@@ -36,19 +46,21 @@ def questions_of(plan: Plan) -> dict[str, tuple[str, ...]]:
     asked = {
         "supply": (*_SUPPLY, *frequency, SAMPLE),
         "load": load,
-        "meter": tuple(dict.fromkeys(_of_meter(plan))),
+        "meter": tuple(dict.fromkeys(_of(plan, "meter"))),
+        "power_meter": (SAMPLE, *dict.fromkeys(_of(plan, "power_meter"))),
         "switch": ("contact_state",),
     }
     return {role: asked[role] for role in (plan.bench.instruments if plan.bench else ())}
 
 
-def _of_meter(plan: Plan) -> Iterable[str]:
+def _of(plan: Plan, reader: str) -> Iterable[str]:
+    """Yield what the checks of a plan ask of the meter or the power meter."""
     kind = plan.profile.unit.input.kind
     for step in plan.steps:
         for check in step.checks:
             needs = MEASURES[check.measure].operations(kind, has_meter=True)
-            yield from (name for role, name in needs if role == "meter")
-        if Situation.FALL in step.step.situations:
+            yield from (name for role, name in needs if role == reader)
+        if reader == "meter" and Situation.FALL in step.step.situations:
             yield "measure_voltage_dc"
 
 
@@ -60,7 +72,7 @@ def every_question(instrument: Instrument) -> dict[str, bool]:
         for name in instrument.dialect.ask
         if name.endswith("_setting")
         or name == "complete"
-        or (role == "meter" and name.startswith("measure_"))
+        or (role in ("meter", "power_meter") and name.startswith("measure_"))
     }
 
 
@@ -77,8 +89,8 @@ def try_questions(instrument: Instrument, questions: Iterable[str]) -> tuple[Ins
             continue
         try:
             _ask(instrument, question)
-        except Overload as error:
-            if instrument.role != "meter":  # open leads of a meter read so, and are no fault
+        except NoReading as error:
+            if not _has_nothing_to_read(instrument, question, error):
                 wrong.append(error)
         except LinkTimeout as error:
             wrong.append(_unanswered(instrument, question, error))
@@ -98,6 +110,17 @@ def try_questions(instrument: Instrument, questions: Iterable[str]) -> tuple[Ins
     return tuple(wrong)
 
 
+def _has_nothing_to_read(instrument: Instrument, question: str, error: NoReading) -> bool:
+    """Whether no value is as it should be without power.
+
+    Open leads read as overload, and where no power is there is no power factor and no frequency.
+    """
+    if isinstance(error, Overload):
+        return instrument.role in ("meter", "power_meter")
+    of_power = instrument.role == "power_meter" and question in _OF_POWER
+    return of_power and isinstance(error.__cause__, MarkerAnswer)
+
+
 def _reported(instrument: Instrument) -> Iterable[InstrumentError]:
     """Yield what the questions left in its error queue."""
     try:
@@ -112,7 +135,7 @@ def _reported(instrument: Instrument) -> Iterable[InstrumentError]:
 def _asked(instrument: Instrument, question: str) -> bool:
     """Whether a run asks this of it: what is not set is not read back."""
     if question == SAMPLE:
-        return instrument.role in ("supply", "load")
+        return instrument.role in ("supply", "load", "power_meter")
     setting, sent = question.removesuffix("_setting"), instrument.dialect.send
     if not instrument.has(question) or (setting != question and f"set_{setting}" not in sent):
         return False
@@ -127,7 +150,8 @@ def _asked(instrument: Instrument, question: str) -> bool:
 
 def _ask(instrument: Instrument, question: str) -> None:
     if question == SAMPLE:
-        instrument.read("voltage", "current")
+        power = ("power",) if instrument.role == "power_meter" else ()
+        instrument.read("voltage", "current", *power)
     elif OPERATIONS[question] == "state":
         instrument.state(question)
     else:

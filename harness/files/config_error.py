@@ -39,6 +39,7 @@ _TABLES: dict[KeyPath, str] = {
     ("supply",): "[supply] with kind, resource and dialect",
     ("meter",): "[meter] with resource and dialect",
     ("load",): "[load] with resource and dialect",
+    ("power_meter",): "[power_meter] with resource and dialect",
     ("switch",): "[switch] with resource and dialect",
 }
 

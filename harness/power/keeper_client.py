@@ -46,40 +46,47 @@ _OPENINGS, _LINGER_S = 5, 0.1
 
 
 class ProcessBench:
-    """A keeper process and a meter; fulfils :class:`harness.power.port.Bench`."""
+    """A keeper process and what only reads; fulfils :class:`harness.power.port.Bench`."""
 
     def __init__(
         self,
         file: BenchFile,
         clock: SystemClock,
-        meter: Instrument | None,
+        readers: Mapping[str, Instrument],
         *,
         off: OffLine | None = None,
         folder: Path | None = None,
     ) -> None:
         self.file = file
-        self.meter = meter
+        self.readers = readers
         self.process = start_keeper(None if off is None else off.reader)
         self._awake = StayAwake()
         self._clock = clock
         self._power: ProcessPower | None = None
         self._channel = Channel(self.process, clock)
-        without_meter = file.model_copy(update={"meter": None})
-        self._channel.send(Call("open", (without_meter, clock.origin_s, folder)))
+        self._channel.send(Call("open", (file.kept, clock.origin_s, folder)))
+
+    @property
+    def meter(self) -> Instrument | None:
+        """The meter, or None."""
+        return self.readers.get("meter")
 
     def identities(self) -> dict[str, str]:
         """Identify every instrument and empty its error queue."""
         roles = dict(self._answer(_START_S))
-        if self.meter is not None:
-            roles["meter"] = self.meter.identify_and_clear()
-        return roles
+        own = {role: reader.identify_and_clear() for role, reader in self.readers.items()}
+        return {**roles, **own}
 
     def try_questions(self, questions: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
         """Put every question once, before power; return what is wrong with the answers."""
         self._channel.send(Call("try_questions", (questions,)))
         wrong = self._answer(_TRIAL_S)
-        own = try_questions(self.meter, questions.get("meter", ())) if self.meter else ()
-        return (*wrong, *map(str, own))
+        own = (
+            str(error)
+            for role, reader in self.readers.items()
+            for error in try_questions(reader, questions.get(role, ()))
+        )
+        return (*wrong, *own)
 
     def _answer(self, longest_s: float) -> Any:
         """Return what the process answers before it has power in its hands."""
@@ -328,7 +335,7 @@ class ProcessPower:
         """
         for tries_left in reversed(range(_OPENINGS)):
             try:
-                self._switch_off_without("meter", "load", "switch")
+                self._switch_off_at("supply")
             except HarnessError as error:
                 if not self._contact:  # once: the supply must not wait for it again and again
                     self._open_contact()
@@ -340,7 +347,7 @@ class ProcessPower:
         self._open_contact()
         if self._file.load is not None:
             with contextlib.suppress(HarnessError):  # without the supply it draws nothing
-                self._switch_off_without("meter", "switch")
+                self._switch_off_at("supply", "load")
 
     def _open_contact(self) -> None:
         """Open the contact in the feed, unless it is open, and note what became of it."""
@@ -353,9 +360,8 @@ class ProcessPower:
         except HarnessError as error:
             self._contact = str(error)
 
-    def _switch_off_without(self, *roles: str) -> None:
-        file = self._file.model_copy(update=dict.fromkeys(roles))
-        with open_bench(file, self._clock) as bench:
+    def _switch_off_at(self, *roles: str) -> None:
+        with open_bench(self._file.only(*roles), self._clock) as bench:
             bench.power(self._envelope, lambda *_: None, lambda _: None).power_off()
 
 
@@ -367,20 +373,17 @@ def open_process_bench(
     off: OffLine | None = None,
     folder: Path | None = None,
 ) -> Iterator[ProcessBench]:
-    """Start a keeper process for a bench and open the meter here.
+    """Start a keeper process for a bench and open what only reads here.
 
     The process obeys the line on which off is said. Into the journal in the folder it writes what
     becomes of power after this process is gone; the clock's origin is the journal's.
 
     Raises:
-        LinkError: The meter cannot be opened.
+        LinkError: A meter cannot be opened.
     """
     # without a meter too: to take over from a keeper must not begin with loading libraries
-    roles = ("meter",) if file.meter else ()
     with (
-        open_instruments(file, roles, clock) as opened,
-        contextlib.closing(
-            ProcessBench(file, clock, opened.get("meter"), off=off, folder=folder)
-        ) as bench,
+        open_instruments(file, file.readers, clock) as readers,
+        contextlib.closing(ProcessBench(file, clock, readers, off=off, folder=folder)) as bench,
     ):
         yield bench

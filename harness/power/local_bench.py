@@ -59,6 +59,11 @@ class LocalBench:
     instruments: Mapping[str, Instrument]  # by role
 
     @property
+    def readers(self) -> Mapping[str, Instrument]:
+        """What only reads, by role."""
+        return {role: self.instruments[role] for role in self.file.readers}
+
+    @property
     def meter(self) -> Instrument | None:
         """The meter, or None."""
         return self.instruments.get("meter")

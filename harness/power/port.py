@@ -69,6 +69,10 @@ class Bench(Protocol):
         """The bench file."""
 
     @property
+    def readers(self) -> Mapping[str, Instrument]:
+        """What only reads, by role: the meter, the power meter, where there is one."""
+
+    @property
     def meter(self) -> Instrument | None:
         """The meter, or None."""
 

@@ -31,15 +31,18 @@ from harness.quantity import format_quantity, shown
 #: nobody reads the supply under power; a meter may take its time over a reading. That the supply's
 #: output is off is asked after the contact was told to open, so a switch is waited for least.
 _LONGEST_WAITS_S = {"supply": 5.0, "load": 5.0, "meter": 60.0, "switch": 1.0}
+_LONGEST_WAITS_S["power_meter"] = _LONGEST_WAITS_S["meter"]
 
 
 def wait_problem(role: str, wait_s: float) -> str | None:
     """Say what is wrong with an instrument's time-out, or its rest after a setting, if anything."""
     longest_s = _LONGEST_WAITS_S[role]
+    if role == "power_meter":
+        role = "power meter"
     if wait_s <= longest_s:
         return None
     given, longest = format_quantity(wait_s, "s"), format_quantity(longest_s, "s")
-    why = "" if role == "meter" else ", for power hangs on it"
+    why = "" if role.endswith("meter") else ", for power hangs on it"
     return f"{given} is more than {longest}, the longest that a {role} may be waited for{why}"
 
 
@@ -153,6 +156,10 @@ class Calibrated(Table):
 class Instrument(Calibrated):
     """What every instrument has; what is None comes from the dialect."""
 
+    #: Whether it is the keeper's: power hangs on it. All others the engine reads by itself, so that
+    #: no slow reading keeps the supply from being watched.
+    kept: ClassVar[bool] = True
+
     #: VISA resource string, passed through unchanged.
     resource: Name = Field(examples=['"TCPIP0::192.0.2.10::5025::SOCKET"'])
     #: A built-in dialect's name, or the path of a dialect file (relative to the bench).
@@ -229,6 +236,7 @@ class Meter(Instrument):
     """The meter role."""
 
     role = "meter"
+    kept = False
     reads = READINGS["meter"]
     has_ranges = True
 
@@ -245,6 +253,20 @@ class LoadInstrument(Instrument):
     reads = READINGS["load"]
 
     range: Range = Range()
+
+
+class PowerMeter(Instrument):
+    """The power meter role: at the input of the unit, behind everything else in the feed."""
+
+    role = "power_meter"
+    kept = False
+    reads = READINGS["power_meter"]
+    has_ranges = True
+
+    #: The largest voltage, current and power it can show; left out: unknown.
+    range: Range = Range()
+    #: Of leads and contacts between the supply's terminals, or sense leads, and its own, at most.
+    lead_resistance_ohm: Ohms = 0.0
 
 
 class Switch(Instrument):
@@ -266,6 +288,7 @@ class BenchFile(FromFile):
     supply: Supply  # the one role every run needs
     meter: Meter | None = None
     load: LoadInstrument | None = None
+    power_meter: PowerMeter | None = None
     switch: Switch | None = None
     #: What is read by hand, by the name that the checks of a profile call it.
     testers: dict[Name, Tester] = Field(default_factory=dict)
@@ -273,5 +296,20 @@ class BenchFile(FromFile):
     @property
     def instruments(self) -> dict[str, Instrument]:
         """The instruments there are, by role."""
-        there = (self.supply, self.meter, self.load, self.switch)
+        there = (self.supply, self.meter, self.load, self.power_meter, self.switch)
         return {instrument.role: instrument for instrument in there if instrument is not None}
+
+    @property
+    def readers(self) -> tuple[str, ...]:
+        """The roles of what only reads: the engine's own."""
+        return tuple(role for role, each in self.instruments.items() if not each.kept)
+
+    def only(self, *roles: str) -> BenchFile:
+        """Return it with these roles and no other."""
+        left_out = self.instruments.keys() - set(roles)
+        return self.model_copy(update=dict.fromkeys(left_out))
+
+    @property
+    def kept(self) -> BenchFile:
+        """What of it belongs into the keeper's hands."""
+        return self.only(*(role for role, each in self.instruments.items() if each.kept))

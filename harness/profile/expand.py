@@ -15,6 +15,7 @@ from harness.profile.margins import tight_levels
 from harness.profile.measures import MEASURES
 from harness.profile.open_points import open_points
 from harness.profile.plan import Plan, PlannedStep
+from harness.profile.readings import instead_of
 from harness.profile.safety_checks import safety_tests
 from harness.profile.schema import Profile
 from harness.profile.step import Place, Rest
@@ -48,7 +49,8 @@ def make_plan(
         window_s = bench.supply.averaging_window_s
     maker = LevelMaker(profile.unit.input, envelope.current_a, bench, window_s)
     most_v = _most_set_v(envelope.voltage_v, bench)
-    steps = tuple(_steps(profile, bench, maker, most_v, operations))
+    instead = instead_of(bench, operations)
+    steps = tuple(_steps(profile, bench, maker, most_v, operations, instead))
     safety = safety_tests(
         profile.unit,
         (check for step in steps for check in step.checks),
@@ -60,15 +62,17 @@ def make_plan(
         steps=steps,
         notes=(
             *_notes(profile, bench, steps),
-            *_edge(envelope.voltage_v, most_v, steps),
+            *_edge(envelope.voltage_v, most_v, steps, bench),
             *_of_switch(bench),
+            *_of_power_meter(bench, instead),
             *([safety.note] if safety.note else []),
             *_missing(operations),
         ),
         cautions=cautions(profile.unit, envelope),
         duration_s=sum(level.dwell_s for step in steps for level in step.all_levels),
         safety=safety,
-        open_points=open_points(profile, steps, bench, at_hand, safety),
+        instead=instead,
+        open_points=open_points(profile, steps, bench, at_hand, safety, instead),
         objections=(*_lacking(profile, operations), *objections(profile, at_hand)),
     )
 
@@ -79,6 +83,7 @@ def _steps(
     maker: LevelMaker,
     most_v: float,
     operations: Operations | None,
+    instead: Mapping[str, str],
 ) -> Iterator[PlannedStep]:
     edge_v = profile.envelope.voltage_v * (1 + 1e-9)
 
@@ -101,7 +106,9 @@ def _steps(
             _expecting(check, profile.limits.source)
             for check in (*step.implied_checks(), *step.checks)
         ]
-        reasons = [(check, _why_dropped(check, profile, bench, operations)) for check in checks]
+        reasons = [
+            (check, _why_dropped(check, profile, bench, operations, instead)) for check in checks
+        ]
         yield PlannedStep(
             number=number,
             kind=step.kind,
@@ -145,6 +152,22 @@ def _of_switch(bench: BenchFile | None) -> Iterator[str]:
         )
 
 
+def _of_power_meter(bench: BenchFile | None, instead: Mapping[str, str]) -> Iterator[str]:
+    if bench is None or bench.power_meter is None:
+        return
+    yield (
+        "The power meter at the input is read in every hold: one reading outside the envelope cuts "
+        "power, and what rests on a reading that supply and power meter disagree about is "
+        "undecided."
+    )
+    for taken in instead:
+        name = taken.partition(".")[2]
+        yield (
+            f"The power meter's {name} stands for the supply's in the checks: the supply does not "
+            "measure it, or its accuracy is not stated."
+        )
+
+
 def _lacking(profile: Profile, operations: Operations | None) -> Iterator[str]:
     """Yield what the dialects cannot do and the plan cannot do without."""
     if profile.unit.input.kind == "ac" and _lacks(operations, "supply", "set_frequency"):
@@ -161,14 +184,20 @@ def _lacking(profile: Profile, operations: Operations | None) -> Iterator[str]:
 
 
 def _why_dropped(
-    check: Check, profile: Profile, bench: BenchFile | None, operations: Operations | None
+    check: Check,
+    profile: Profile,
+    bench: BenchFile | None,
+    operations: Operations | None,
+    instead: Mapping[str, str],
 ) -> str:
     """Say why a bench cannot make a check; empty where it can."""
     there = {} if bench is None else bench.instruments
     needs = MEASURES[check.measure].operations(profile.unit.input.kind, has_meter="meter" in there)
-    for role, operation in needs if bench is not None else ():
+    for needed, operation in needs if bench is not None else ():
+        reading = f"{needed}.{operation.removeprefix('measure_')}"
+        role = instead.get(reading, reading).partition(".")[0]
         if role not in there:
-            return f"this bench has no {role}"
+            return f"this bench has no {role.replace('_', ' ')}"
         if _lacks(operations, role, operation):
             return f"dialect {there[role].dialect} of the {role} has no {operation}"
     return ""
@@ -266,18 +295,32 @@ def _most_set_v(envelope_v: float, bench: BenchFile | None) -> float:
     """Return the highest voltage to set, so that the supply's readings stay inside the envelope.
 
     It may give so much more than it is set to, and read so much more than it gives: twice its
-    stated accuracy. The bound itself is not moved: one reading outside cuts power.
+    stated accuracy; a power meter reads with its own. The bound itself is not moved: one reading
+    outside cuts power.
     """
-    accuracy = None if bench is None else bench.supply.accuracy.get("voltage")
-    return envelope_v - (0.0 if accuracy is None else 2 * accuracy.bound(envelope_v))
+    if bench is None:
+        return envelope_v
+    error_v, reads_v = (
+        0.0 if accuracy is None else accuracy.bound(envelope_v)
+        for accuracy in (
+            bench.supply.accuracy.get("voltage"),
+            None if bench.power_meter is None else bench.power_meter.accuracy.get("voltage"),
+        )
+    )
+    return envelope_v - (error_v + max(error_v, reads_v))
 
 
-def _edge(envelope_v: float, most_v: float, steps: Iterable[PlannedStep]) -> Iterator[str]:
+def _edge(
+    envelope_v: float, most_v: float, steps: Iterable[PlannedStep], bench: BenchFile | None
+) -> Iterator[str]:
     """Say where a level at the envelope's edge is set lower."""
     highest_v = max((level.voltage_v for step in steps for level in step.all_levels), default=0.0)
+    lower, whose = "twice the supply's stated accuracy", "its"
+    if bench is not None and bench.power_meter is not None:
+        lower, whose = "by what supply and power meter may be off by", "their"
     if most_v < envelope_v and highest_v >= most_v * (1 - 1e-9):
         yield (
             f"A level at the envelope's {format_quantity(envelope_v, 'V')} is set to "
-            f"{format_quantity(most_v, 'V', 5)}: twice the supply's stated accuracy lower, so "
-            "that its readings stay inside."
+            f"{format_quantity(most_v, 'V', 5)}: {lower} lower, so that {whose} readings stay "
+            "inside."
         )

@@ -110,6 +110,12 @@ MEASURES: Mapping[str, Measure] = {
             # An ohmmeter on a live unit reads nonsense and may be damaged: cold steps alone, and
             # the last a bench check would try.
             _reading("meter.resistance", "ohm", '"1 kohm"', Situation.COLD),
+            # at the input of the unit, rms and real power for AC
+            _reading("power_meter.voltage", "V", '"120 V"'),
+            _reading("power_meter.current", "A", '"0.2 A"'),
+            _reading("power_meter.power", "W", '"2 W"'),
+            _reading("power_meter.power_factor", "1", "0.5"),
+            _reading("power_meter.frequency", "Hz", '"60 Hz"'),
             _reading("load.voltage", "V", '"24 V"', Situation.LOADED),
             _reading("load.current", "A", '"2.5 A"', Situation.LOADED),
             _reading("load.power", "W", '"60 W"', Situation.LOADED),
@@ -153,7 +159,7 @@ MEASURES: Mapping[str, Measure] = {
 READINGS: Mapping[str, Mapping[str, str]] = {
     role: {each.quantity: each.unit for each in MEASURES.values() if each.source == role}
     | ({"frequency": "Hz"} if role == "supply" else {})
-    for role in ("supply", "meter", "load", "switch")
+    for role in ("supply", "meter", "load", "power_meter", "switch")
 }
 
 #: Readings that mean nothing without the band of frequencies they take in.
@@ -189,8 +195,8 @@ Form = Literal["bare", "number", "value", "state", "text"]
 
 #: Every operation a dialect may define. Two are known, and never sent: ``reset``, since what an
 #: instrument forgets by it, such as a function set by hand, is not this program's to change; and
-#: ``measure_frequency``, since a frequency that is set and read back never moves, so that nothing
-#: would show whether such a reading lives.
+#: ``measure_frequency`` of a supply, since a frequency that is set and read back never moves, so
+#: that nothing would show whether such a reading lives.
 OPERATIONS: Mapping[str, Form] = {
     **dict.fromkeys(("identify", "error"), "text"),
     **dict.fromkeys(("clear", "reset", "output_on", "output_off", "input_on", "input_off"), "bare"),
@@ -216,5 +222,6 @@ REQUIRED: Mapping[str, tuple[str, ...]] = {
         *("identify", "set_current", "current_setting", "input_on", "input_off", "input_state"),
         *("measure_voltage", "measure_current"),
     ),
+    "power_meter": ("identify", "measure_voltage", "measure_current", "measure_power"),
     "switch": ("contact_close", "contact_open", "contact_state"),  # a relay board says no name
 }

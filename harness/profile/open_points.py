@@ -5,14 +5,15 @@ Every source of open points is one function here, and stands in :func:`open_poin
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 
 from harness.judge.verdict import Verdict
 from harness.profile.bench_file import BenchFile
 from harness.profile.check import Check
 from harness.profile.drafted import MARK, drafted_figures
-from harness.profile.measures import BANDED, MEASURES
+from harness.profile.measures import BANDED
 from harness.profile.plan import OpenPoint, PlannedStep
+from harness.profile.readings import readings_of, states_accuracy
 from harness.profile.safety_checks import SafetyTests, tester_problems
 from harness.profile.schema import Profile
 from harness.profile.unit_at_hand import UnitAtHand
@@ -24,14 +25,18 @@ def open_points(
     bench: BenchFile | None,
     at_hand: UnitAtHand | None,
     safety: SafetyTests,
+    instead: Mapping[str, str],
 ) -> tuple[OpenPoint, ...]:
-    """Gather what keeps a run of these steps, on this bench, from releasing the unit at hand."""
+    """Gather what keeps a run of these steps, on this bench, from releasing the unit at hand.
+
+    ``instead`` has the readings that take the place of others.
+    """
     return (
         *_of_parts(at_hand),
         *_of_story(at_hand),
         *_of_drafted_figures(profile, at_hand),
         *([OpenPoint(safety.open_point)] if safety.open_point else []),
-        *_of_checks(steps, bench),
+        *_of_checks(steps, bench, instead),
     )
 
 
@@ -101,13 +106,15 @@ def _of_drafted_figures(profile: Profile, at_hand: UnitAtHand | None) -> Iterato
             )
 
 
-def _of_checks(steps: Iterable[PlannedStep], bench: BenchFile | None) -> Iterator[OpenPoint]:
+def _of_checks(
+    steps: Iterable[PlannedStep], bench: BenchFile | None, instead: Mapping[str, str]
+) -> Iterator[OpenPoint]:
     """Yield the checks that this bench cannot make, and those that prove nothing on it."""
     for step in steps:
         points = list(step.dropped)
         for check in step.checks:
             # without an accuracy there is no uncertainty: nothing is proved, by either rule
-            unknown = [] if bench is None else list(_without_accuracy(check, bench))
+            unknown = [] if bench is None else list(_without_accuracy(check, bench, instead))
             if unknown:
                 points.append((check, f"the bench file gives no accuracy for {', '.join(unknown)}"))
             elif bench is not None and check.measure in BANDED:
@@ -128,15 +135,9 @@ def _out_of_band(check: Check, bench: BenchFile) -> Iterator[str]:
     yield from dict.fromkeys(f"{check.measure}: {problem}" for problem in problems if problem)
 
 
-def _without_accuracy(check: Check, bench: BenchFile) -> Iterator[str]:
-    """Yield the readings of a check without a known accuracy.
-
-    Power may follow from volts and amperes, but for an AC source's.
-    """
-    for reading in MEASURES[check.measure].readings(has_meter=bench.meter is not None):
-        measure = MEASURES[reading]
-        given = bench.instruments[measure.source].accuracy
-        by_source = (measure.source, bench.supply.kind) == ("supply", "ac")
-        derived = measure.quantity == "power" and not by_source
-        if measure.quantity not in given and not (derived and {"voltage", "current"} <= {*given}):
+def _without_accuracy(check: Check, bench: BenchFile, instead: Mapping[str, str]) -> Iterator[str]:
+    """Yield the readings of a check without a known accuracy."""
+    for reading in readings_of(check.measure, bench, instead):
+        instrument_reads = reading.partition(".")[0] in bench.instruments
+        if instrument_reads and not states_accuracy(bench, reading):
             yield reading

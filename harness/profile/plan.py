@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from harness.profile.bench_file import BenchFile, Tester
@@ -54,6 +55,8 @@ class Plan:
     cautions: tuple[str, ...]  # the usual ones for this unit (safety rule 10)
     duration_s: float  # what the holds take, without settling
     safety: SafetyTests  # the safety tests after repair, and where they are
+    #: Readings that take the place of others: ``supply.power`` by ``power_meter.power``.
+    instead: Mapping[str, str] = field(default_factory=dict)
     #: What keeps a run of it from releasing the unit; see :mod:`harness.profile.open_points`.
     open_points: tuple[OpenPoint, ...] = ()
     #: What speaks against any run of it, each a whole sentence: what the bench's dialects cannot do

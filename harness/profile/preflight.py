@@ -41,7 +41,7 @@ def preflight(
         *plan.objections,
         *_supply_reasons(plan, bench),
         *_load_reasons(plan, bench),
-        *_switch_reasons(plan, bench),
+        *_feed_reasons(plan, bench),
         *identity_reasons(bench, identities),
         *_calibration(plan, bench, today, refused=True),
     )
@@ -120,19 +120,25 @@ def _load_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:
             yield from _beyond(f"The {what}", value, unit, most, "load")
 
 
-def _switch_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:
-    """Hold the envelope against what the contact in the feed may switch: it may have to."""
-    if bench.switch is not None:
-        envelope, contact = plan.profile.envelope, bench.switch.range
-        yield from _beyond("The envelope", envelope.voltage_v, "V", contact.voltage_v, "switch")
-        yield from _beyond("The envelope", envelope.current_a, "A", contact.current_a, "switch")
-        yield from _beyond("The envelope", envelope.power_w, "W", contact.power_w, "switch")
+def _feed_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:
+    """Hold the envelope against what else is in the feed.
+
+    The contact may have to break it, and a power meter beyond its range reads nothing.
+    """
+    envelope = plan.profile.envelope
+    for whose, table in (("power meter", bench.power_meter), ("switch", bench.switch)):
+        if table is not None:
+            span = table.range
+            yield from _beyond("The envelope", envelope.voltage_v, "V", span.voltage_v, whose)
+            yield from _beyond("The envelope", envelope.current_a, "A", span.current_a, whose)
+            yield from _beyond("The envelope", envelope.power_w, "W", span.power_w, whose)
 
 
 def identity_reasons(bench: BenchFile, identities: Mapping[str, str] | None) -> Iterator[str]:
     """Yield what speaks against the answers to ``*IDN?`` by role; None where none was asked."""
-    for role, instrument in bench.instruments.items() if identities is not None else ():
-        answer = (identities or {}).get(role)
+    for key, instrument in bench.instruments.items() if identities is not None else ():
+        answer = (identities or {}).get(key)
+        role = key.replace("_", " ")
         if answer is None:
             yield f"The {role} ({instrument.resource}) did not say what it is."
         elif instrument.identity is not None and instrument.identity not in answer:
@@ -148,9 +154,10 @@ def _calibration(plan: Plan, bench: BenchFile, today: dt.date, *, refused: bool)
     Of the testers those count that a check of the plan is read off.
     """
     testers = {f"tester {name!r}": tester for name, tester in plan.testers.items()}
-    for role, instrument in {**bench.instruments, **testers}.items():
+    for key, instrument in {**bench.instruments, **testers}.items():
         if not instrument.reads:
             continue
+        role = key.replace("_", " ")
         due = instrument.calibration_due
         if due is None:
             if not refused:

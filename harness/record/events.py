@@ -23,6 +23,7 @@ class EventKind(StrEnum):
     OFF_MEASURED = "off measured"
     OFF_NOT_MEASURED = "off not measured"
     SLEEP = "sleep"
+    DISAGREEMENT = "disagreement"
     WRONG_DIALECT = "wrong dialect"
     # steps
     STEP = "step"

@@ -10,7 +10,15 @@ from functools import partial
 
 from harness.bench.clock import Clock
 from harness.errors import Refused
-from harness.profile.bench_file import BenchFile, Instrument, LoadInstrument, Meter, Supply, Switch
+from harness.profile.bench_file import (
+    BenchFile,
+    Instrument,
+    LoadInstrument,
+    Meter,
+    PowerMeter,
+    Supply,
+    Switch,
+)
 from harness.profile.level import LoadMode, resistor_ohm
 from harness.rehearse.circuit import circuit_of, source_for
 from harness.rehearse.readings import cold_resistance_ohm, inaccurate, place_voltage_v
@@ -36,6 +44,8 @@ _WARM_EVERY_S = 0.1
 
 #: A meter answers a resistance across a live circuit with overload (SCPI-1999 vol. 1, 7.2.1).
 _OVERLOAD = 9.9e37
+#: What has no value is answered with not-a-number (as above); so is a power factor of next to none.
+_NOT_A_NUMBER, _NO_POWER_VA = 9.91e37, 1e-3
 #: The largest resistance the simulated meter shows.
 _MOST_OHM = 100e6
 
@@ -94,6 +104,8 @@ class SimulatedBench:
             self._add_meter(bench.meter)
         if bench.load is not None:
             self._add_load(bench.load)
+        if bench.power_meter is not None:
+            self._add_power_meter(bench.power_meter)
         if bench.switch is not None:
             self._add_switch(bench.switch)
 
@@ -271,6 +283,33 @@ class SimulatedBench:
             "measured_power": reading("power", self._output_power_w),
         }
         self._add("electronic-load.yaml", table, live)
+
+    def _add_power_meter(self, table: PowerMeter) -> None:
+        circuit, file = self.circuit, "power-meter.yaml"
+        window_s = float(described(file)["timing"]["acquisition"])
+        reading = partial(self._reading, "power_meter", table)
+
+        factor = self._reader("power_meter", table, "power_factor")
+        hertz = self._reader("power_meter", table, "frequency")
+
+        def power_factor() -> float:
+            apparent_va = circuit.source_voltage_v(window_s) * circuit.source_current_a(window_s)
+            if apparent_va <= _NO_POWER_VA:
+                return _NOT_A_NUMBER
+            return factor(circuit.source_power_w(window_s) / apparent_va)
+
+        def frequency() -> float:
+            on = circuit.source_on and circuit.model.input_kind == "ac"
+            return hertz(circuit.setting.frequency_hz) if on else _NOT_A_NUMBER
+
+        live = {
+            "measured_voltage": reading("voltage", lambda: circuit.source_voltage_v(window_s)),
+            "measured_current": reading("current", lambda: circuit.source_current_a(window_s)),
+            "measured_power": reading("power", lambda: circuit.source_power_w(window_s)),
+            "measured_power_factor": Live(power_factor),
+            "measured_frequency": Live(frequency),
+        }
+        self._add(file, table, live)
 
     def _add_switch(self, table: Switch) -> None:
         def state() -> int:

@@ -48,7 +48,7 @@ class _Factor:
 
     @property
     def name(self) -> str:
-        return f"{self.role} {self.quantity}"
+        return f"{self.role.replace('_', ' ')} {self.quantity}"
 
     @property
     def measure(self) -> str:
@@ -151,7 +151,8 @@ def _factors(bench: BenchFile, measure: str, readings: Readings) -> tuple[_Facto
 
 def _not_stated(measure: str) -> Contribution:
     role, _, quantity = measure.partition(".")
-    return Contribution(name=f"{role} {quantity}: no accuracy stated", standard=math.inf)
+    told = f"{role.replace('_', ' ')} {quantity}: no accuracy stated"
+    return Contribution(name=told, standard=math.inf)
 
 
 def _instrument_causes(

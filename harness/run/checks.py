@@ -9,14 +9,16 @@ from functools import partial
 from itertools import groupby
 
 from harness.judge.propagate import Estimate, average, quotient, regulation, rise
-from harness.judge.uncertainty import combine
+from harness.judge.uncertainty import Contribution, combine
 from harness.judge.verdict import decide
 from harness.profile.check import Check
 from harness.profile.check_rules import AVERAGE_FRAC
 from harness.profile.measures import MEASURES, Situation
 from harness.profile.plan import PlannedStep
+from harness.profile.readings import readings_of
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow
+from harness.run.agreement import rests_on_disagreement
 from harness.run.causes import Readings, drift_of, mean_of, out_of_band
 from harness.run.context import Context
 from harness.run.rest import Hold
@@ -92,7 +94,14 @@ def judge(
     the record names no uncertainty.
     """
     band = out_of_band(context.bench.file, check, estimate.value)
-    uncertainty = combine((*estimate.contributions, *band))
+    readings = _rests_on(context, check)
+    found = (
+        told
+        for hold in holds
+        for told in rests_on_disagreement(context.disagreed.get(hold.number, {}), readings)
+    )
+    apart = (Contribution(name=told, standard=math.inf) for told in dict.fromkeys(found))
+    uncertainty = combine((*estimate.contributions, *band, *apart))
     expanded = uncertainty.expanded if math.isfinite(uncertainty.expanded) else math.nan
     decision = decide(
         estimate.value, low=check.low, high=check.high, expanded=expanded, rule=check.rule
@@ -115,21 +124,21 @@ def judge(
     told = f"Check {check.name!r} of step {step.number} "
     if row.unknown and not any(point.text.startswith(told) for point in context.plan.open_points):
         context.warnings.append(f"{row.check} is undecided: {'; '.join(row.unknown)}.")
-    readings = _rests_on(context, check)
     context.judged(row, [(hold.number, reading) for hold in holds for reading in readings])
     return row
 
 
 def _rests_on(context: Context, check: Check) -> tuple[str, ...]:
     """Measure names of all readings that a check's figure is made of, the supply's too."""
-    return MEASURES[check.measure].readings(has_meter=context.bench.meter is not None)
+    return readings_of(check.measure, context.bench.file, context.plan.instead)
 
 
 def _of_hold(context: Context, check: Check, hold: Hold) -> Estimate:
     """Return what a check asks of one hold."""
     measure, readings = check.measure, _readings(hold)
     if check.figure == "drift":
-        return drift_of(context.bench.file, measure, hold.times, readings)
+        by = context.plan.instead.get(measure, measure)
+        return drift_of(context.bench.file, by, hold.times, readings)
     if check.figure == "end":  # where a slow rise has got to
         values = {
             name: series[-max(_FEWEST_AT_END, series.size // _ENDS) :]
@@ -145,7 +154,9 @@ def _readings(hold: Hold) -> Readings:
 
 def _worked_out(context: Context, measure: str, readings: Readings) -> Estimate:
     """Apply a figure's formula to the means of what it is made of; a reading's is its mean."""
-    means = [mean_of(context, name, readings) for name in MEASURES[measure].made_of]
+    instead = context.plan.instead
+    made_of = (instead.get(name, name) for name in MEASURES[measure].made_of)
+    means = [mean_of(context, name, readings) for name in made_of]
     return _OF_ONE_HOLD[measure](*means) if measure in _OF_ONE_HOLD else means[0]
 
 
@@ -214,9 +225,8 @@ def _input_power_rise(
     Both powers come from one instrument; they count as independent, as in a load regulation.
     """
     for suffix, corners in _by_frequency(holds):
-        ends = (
-            mean_of(context, "supply.power", _readings(hold)) for hold in (corners[0], corners[-1])
-        )
+        power = context.plan.instead.get("supply.power", "supply.power")
+        ends = (mean_of(context, power, _readings(hold)) for hold in (corners[0], corners[-1]))
         yield suffix, rise(*ends)
 
 

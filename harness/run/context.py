@@ -14,6 +14,7 @@ from harness.power.commands import Arm, Command, Set, SwitchOn
 from harness.power.keeper import failure_reason
 from harness.power.moves import Check
 from harness.power.port import Bench, Power
+from harness.power.trip import TripReason
 from harness.profile.check import Across
 from harness.profile.level import Level
 from harness.profile.measures import READINGS
@@ -38,6 +39,10 @@ _ACCOUNT_EVERY_S = 0.1
 
 #: From this share of the envelope's current or power on, every sample is recorded.
 _NEAR_FRAC = 0.98
+#: What is read of an instrument that is read as a whole.
+WHOLE = ("voltage", "current", "power")
+#: Events that are warnings of the record.
+_WARNED = frozenset({EventKind.WRONG_DIALECT, EventKind.CONTACT_FAULT, EventKind.DISAGREEMENT})
 #: Events before which the last readings are recorded in full.
 _IN_FULL = frozenset({EventKind.TRIP, EventKind.DISTURBED})
 
@@ -70,7 +75,10 @@ class Context:
     last_sample: SupplySample | None = None  # since power came on
     log: StartLog | None = None  # of the start that goes on
     rail_v: float | None = None  # the meter's last DC voltage since power came on
-    meter_checked_s: float = 0.0  # when its answers were last seen to belong to their questions
+    #: When the answers of each reader were last seen to belong to their questions.
+    checked_s: dict[str, float] = field(default_factory=dict)
+    #: How supply and power meter disagreed, by hold and measure name.
+    disagreed: dict[int, Mapping[str, str]] = field(default_factory=dict)
     verdicts: list[Verdict] = field(default_factory=list)
     judged_checks: list[str] = field(default_factory=list)  # their names, one a verdict
     warnings: list[str] = field(default_factory=list)
@@ -85,7 +93,7 @@ class Context:
     def event(self, kind: EventKind, detail: str) -> None:
         """Write an event into the record, unless the record is lost."""
         self.energised = self.energised or kind == EventKind.POWER_ON
-        if kind in {EventKind.WRONG_DIALECT, EventKind.CONTACT_FAULT}:
+        if kind in _WARNED:
             self.warnings.append(f"{detail[:1].upper()}{detail[1:]}.")
         time_s = self.clock.now_s() - self.origin_s
         if self._thin is not None:
@@ -236,24 +244,26 @@ class Context:
         return self.host.sample()
 
     def read_other(self, what: str) -> tuple[float, dict[str, float]]:
-        """Read the meter (``meter.QUANTITY``) or the load (``load``) once, into the record.
+        """Read a meter (``meter.QUANTITY``) or a load or power meter as a whole, into the record.
 
-        A reading that is none cuts power. Returned are its time on the run's clock, and values by
-        measure name.
+        A reading that is none cuts power, and so does one outside the envelope. Returned are its
+        time on the run's clock, and values by measure name.
         """
         self.stop.raise_if_requested()
         source, _, quantity = what.partition(".")
         if source == "load":
-            values = self.host.read("load", "voltage", "current", "power")
+            values = self.host.read("load", *WHOLE)
         else:
-            assert self.bench.meter is not None
-            if self.clock.now_s() - self.meter_checked_s >= _IN_SYNC_S:
-                self.check_meter()
-            self.host.expect_silence(self.bench.meter.longest_s)
+            reader = self.bench.readers[source]
+            if self.clock.now_s() - self.checked_s.get(source, 0.0) >= _IN_SYNC_S:
+                self.check_reader(source)
+            self.host.expect_silence(reader.longest_s)
             try:
-                values = self.bench.meter.read(quantity)
+                values = reader.read(*([quantity] if quantity else WHOLE))
             except InstrumentError as error:
                 self.host.cut(failure_reason(error), str(error))
+            if source == "power_meter":
+                self._hold_to_envelope(values)
         now_s = self._take_now(source, values)
         readings = {f"{source}.{name}": value for name, value in values.items()}
         self.rail_v = readings.get("meter.voltage_dc", self.rail_v)
@@ -278,16 +288,32 @@ class Context:
         self._take(now_s, tuple((name, values[name], units[name]) for name in values), source)
         return now_s
 
-    def check_meter(self) -> None:
-        """See that the meter's answers belong to their questions; one that does not cuts power."""
-        meter = self.bench.meter
-        assert meter is not None
-        self.meter_checked_s = self.clock.now_s()
-        self.host.expect_silence(3 * meter.longest_s)
+    def _hold_to_envelope(self, values: Mapping[str, float]) -> None:
+        """Cut power where the power meter reads what the envelope does not hold (safety rule 4)."""
+        envelope = self.plan.profile.envelope
+        for name, bound, reason in (
+            ("voltage", envelope.voltage_v, TripReason.OVER_VOLTAGE),
+            ("current", envelope.current_a, TripReason.OVER_CURRENT),
+            ("power", envelope.power_w, TripReason.OVER_POWER),
+        ):
+            # written so that a value that is no number is outside
+            if name in values and not abs(values[name]) <= bound:
+                unit = READINGS["power_meter"][name]
+                self.host.cut(
+                    reason,
+                    f"{format_quantity(values[name], unit)} read by the power meter, "
+                    f"{format_quantity(bound, unit)} is the envelope",
+                )
+
+    def check_reader(self, role: str) -> None:
+        """See that a reader's answers belong to their questions; one that does not cuts power."""
+        reader = self.bench.readers[role]
+        self.checked_s[role] = self.clock.now_s()
+        self.host.expect_silence(3 * reader.longest_s)
         try:
-            meter.check_in_sync()
+            reader.check_in_sync()
         except InstrumentError as error:
-            self.host.cut(failure_reason(error, Check("meter", "identity")), str(error))
+            self.host.cut(failure_reason(error, Check(role, "identity")), str(error))
 
     def error_of(self, measure: str, reading: float, unknown: float = 0.0) -> float:
         """Return what a reading may be off by, as the bench file states it; else ``unknown``."""

@@ -7,17 +7,18 @@ Output off has been sent and confirmed before any of this begins; nothing here d
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 from harness.bench.dialect import bench_dialects
 from harness.bench.sample import SupplySample
-from harness.errors import InstrumentError, PowerOffUnconfirmed, Refused
+from harness.errors import InstrumentError, NoReading, PowerOffUnconfirmed, Refused
 from harness.power.commands import SwitchOff
 from harness.power.trip import TripReason
 from harness.profile.check import Across
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
-from harness.run.context import Context
+from harness.run.context import WHOLE, Context
 
 #: Longest time for the supply's current to fall, beside two of its averaging windows.
 _CURRENT_S = 1.0
@@ -84,7 +85,7 @@ def _let_move(context: Context, end_s: float) -> None:
     """Read once more all that has not moved yet, and again until it has or time is up."""
     while waited := context.live.waited_for:
         # the meter by quantity; supply and load as a whole
-        wholes = (n if n.startswith("meter.") else n.partition(".")[0] for n in waited)
+        wholes = (n if n.startswith("meter.") or _alone(n) else n.partition(".")[0] for n in waited)
         for what in dict.fromkeys(wholes):
             _read(context, what)
         if context.clock.now_s() >= end_s:
@@ -177,16 +178,31 @@ def _fall_v(context: Context, rail_v: float) -> float:
 
 
 def _read(context: Context, what: str) -> Mapping[str, float]:
-    """Read the meter (``meter.QUANTITY``), the supply or the load once, with the output off."""
+    """Read a meter by quantity, another instrument as a whole, once, with the output off.
+
+    A power factor or frequency of nothing is no number, and that says that it is another.
+    """
     role, _, quantity = what.partition(".")
-    if role == "meter":
-        assert context.bench.meter is not None
-        values: Mapping[str, float] = context.bench.meter.read(quantity)
+    if role in context.bench.readers:
+        try:
+            values: Mapping[str, float] = context.bench.readers[role].read(
+                *([quantity] if quantity else WHOLE)
+            )
+        except NoReading:
+            if not _alone(what):
+                raise
+            values = {quantity: math.nan}
     else:
-        values = context.host.read(role, "voltage", "current", "power")
+        values = context.host.read(role, *WHOLE)
     for name, value in values.items():
         context.live.add(f"{role}.{name}", context.clock.now_s(), value)
     return values
+
+
+def _alone(measure: str) -> bool:
+    """Whether the power meter is asked for it by itself."""
+    role, _, quantity = measure.partition(".")
+    return role == "power_meter" and quantity not in ("", *WHOLE)
 
 
 def _change(before: float, after: float, unit: str) -> str:

@@ -19,7 +19,9 @@ from harness.profile.level import Level
 from harness.profile.plan import PlannedStep
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
-from harness.run.context import Context
+from harness.run.agreement import disagreements
+from harness.run.causes import Readings
+from harness.run.context import WHOLE, Context
 from harness.run.readings import window_s
 
 #: So many disturbed holds are no accident of the bench any more.
@@ -133,6 +135,13 @@ class Dwell:
         self._poll_order = [name for name in names if name.startswith("meter.")]
         if any(name.startswith("load.") for name in names):
             self._poll_order.append("load")  # as a whole
+        if "power_meter" in context.bench.readers:  # always: it is held to the envelope, too
+            self._poll_order.append("power_meter")
+            self._poll_order += [
+                name
+                for name in names
+                if name.startswith("power_meter.") and name.partition(".")[2] not in WHOLE
+            ]
         self._restart(context.clock.now_s())
         context.thin(window_s(dwell_s) if dwell_s > _THINNED_FROM_S else None)
         try:
@@ -140,16 +149,27 @@ class Dwell:
                 self._take(context.sample())
         finally:
             context.thin(None)  # what comes next, power off too, is recorded in full
-        if any(source.startswith("meter.") for source in self._poll_order):
-            context.check_meter()  # before its readings are believed
+        for role in {source.partition(".")[0] for source in self._poll_order} - {"load"}:
+            context.check_reader(role)  # before its readings are believed
         trends = self._trends.items()
-        return Hold(
+        hold = Hold(
             self._level,
             readings={name: trend.values for name, trend in trends},
             times={name: trend.times for name, trend in trends},
             least_change={name: trend.least_change for name, trend in trends},
             number=context.live.end_hold(self._trends),
         )
+        self._compare(hold)
+        return hold
+
+    def _compare(self, hold: Hold) -> None:
+        """Say where supply and power meter disagree in a hold; what rests on that is undecided."""
+        context = self._context
+        found = disagreements(context.bench.file, Readings(hold.readings, hold.least_change))
+        if found:
+            context.disagreed[hold.number] = found
+            for told in dict.fromkeys(found.values()):
+                context.event(EventKind.DISAGREEMENT, f"{self._level.label}: {told}")
 
     def _restart(self, time_s: float) -> None:
         """Forget what was read: the hold counts from here."""

@@ -225,8 +225,8 @@ def _gauges(fold: Fold) -> Iterator[Gauge]:
 def _others(fold: Fold) -> Iterator[tuple[str, str]]:
     for measure, (value, unit) in fold.readings.items():
         source, _, name = measure.partition(".")
-        if source in {"meter", "load"}:
-            told = printable(f"{source} {name.replace('_', ' ')}")
+        if source in {"meter", "load", "power_meter"}:
+            told = printable(f"{source} {name}".replace("_", " "))
             yield told, format_quantity(value, unit, _DIGITS)
 
 

@@ -127,6 +127,7 @@ class FedBench:
         self.file = simulated_bench_file(profile)
         self.clock = SimulatedClock()
         self.meter: Any = FedMeter(self.clock, meter)
+        self.readers = {"meter": self.meter}
         self.sink = sink or MemoryRecorder(serial="HRW-0007", started=STARTED)
         step = plan_for(profile, self.file).steps[1]
         self.step: PlannedStep = replace(step, rest=rest or Rest())

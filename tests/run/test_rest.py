@@ -125,7 +125,7 @@ class TestMeterInStep:
         bench = FedBench(lambda _: (24.0, 0.1), dwell_s=0.2)
         dwell = Dwell(bench.context, bench.step, bench.level)
         dwell.settle()
-        bench.context.check_meter()  # in step as the hold begins
+        bench.context.check_reader("meter")  # in step as the hold begins
         begin_s = bench.clock.now_s()
         bench.meter.out_of_step_from_s = begin_s
 
