@@ -89,12 +89,14 @@ def label(
     run: str,
     *,
     to: Path,
+    input: bool = False,  # noqa: A002 - the option's name
     rehearsal: bool = False,
     next_due: str | None = None,
     results: Path = HERE,
 ) -> None:
     """Write a label, 62 mm wide, with run and QR code; only for a unit that is released."""
     from harness.report.export import as_png
+    from harness.report.input_label import draw_input_label
     from harness.report.label import draw_label
 
     due = None if next_due is None else read_option("--next-due", next_due, date)
@@ -106,7 +108,10 @@ def label(
             where=str(record.folder),
             remedy="see 'softwake results verify'",
         )
-    picture = draw_label(record.run, rehearsal=rehearsal, next_due=due)
+    if input:
+        picture = draw_input_label(record.run, rehearsal=rehearsal)
+    else:
+        picture = draw_label(record.run, rehearsal=rehearsal, next_due=due)
     write_file(to, f"{picture}\n".encode() if kind == ".svg" else as_png(picture))
 
 
