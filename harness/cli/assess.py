@@ -91,6 +91,7 @@ def _lines(assessment: Assessment) -> Iterator[RenderableType]:
         )
     yield from listed("Still open", assessment.open_points, "bold yellow")
     yield from listed("Taken for granted", assessment.assumptions)
+    yield from listed("What would have prevented it (common practice)", assessment.prevention)
     yield from listed("Cautions", assessment.cautions, "bold")
     verdict = "Every replacement is acceptable."
     if not assessment.acceptable:

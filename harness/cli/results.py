@@ -7,8 +7,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable, Container, Iterable, Iterator, Mapping
-from enum import StrEnum
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -19,9 +18,10 @@ from rich.text import Text
 from harness.cli import PLAIN
 from harness.cli.asking import date, read_option
 from harness.cli.figures_shown import figures_shown
-from harness.cli.options import HERE, described, require_new, write_file
+from harness.cli.options import HERE, described, write_file
+from harness.cli.paper import Paper, kind_of, write_page
 from harness.cli.tables import STYLES, console, indented, table
-from harness.errors import ExitCode, RecordError, UsageError
+from harness.errors import ExitCode, RecordError
 from harness.record import Record, load
 from harness.record.csv_text import READINGS, header, number, printable
 from harness.record.csv_text import label as csv_label
@@ -50,13 +50,6 @@ app = typer.Typer(help="Records of earlier runs.", no_args_is_help=True, **PLAIN
 _WIDE = 120
 
 
-class Paper(StrEnum):
-    """Sizes of paper."""
-
-    A4 = "A4"
-    LETTER = "Letter"
-
-
 @app.command("report")
 @described
 def report(
@@ -69,18 +62,15 @@ def report(
     results: Path = HERE,
 ) -> None:
     """Write the report of a run again from its record, which stays as it is."""
-    from harness.report.export import as_pdf
     from harness.report.page import report_from_record
 
     due = None if next_due is None else read_option("--next-due", next_due, date)
     folder = find(results, run)
-    target = to or Path(f"{folder.resolve().name}{'.pdf' if pdf else '.html'}")
-    wanted = "--to report.pdf" if pdf else "--to report.html or --to report.pdf"
-    kinds = {".pdf"} if pdf else {".html", ".pdf"}
-    kind = _kind_of(target, kinds, "a report is written as .html or .pdf", wanted)
-    require_new(target, "name a new one, --to")
-    page = report_from_record(load(folder), next_due=due)
-    write_file(target, as_pdf(page, paper.value) if kind == ".pdf" else page)
+
+    def page() -> bytes:
+        return report_from_record(load(folder), next_due=due)
+
+    write_page(to, folder.resolve().name, page, pdf=pdf, paper=paper)
 
 
 @app.command("label")
@@ -100,7 +90,7 @@ def label(
     from harness.report.label import draw_label
 
     due = None if next_due is None else read_option("--next-due", next_due, date)
-    kind = _kind_of(to, (".svg", ".png"), "a label is written as .svg or .png", "--to label.svg")
+    kind = kind_of(to, (".svg", ".png"), "a label is written as .svg or .png", "--to label.svg")
     record = load(find(results, run))
     if not record.whole:
         raise RecordError(
@@ -113,6 +103,30 @@ def label(
     else:
         picture = draw_label(record.run, rehearsal=rehearsal, next_due=due)
     write_file(to, f"{picture}\n".encode() if kind == ".svg" else as_png(picture))
+
+
+@app.command("hand-over")
+@described
+def hand_over(
+    run: str,
+    *,
+    to: Path | None = None,
+    pdf: bool = False,
+    paper: Paper = Paper.A4,
+    next_due: str | None = None,
+    contact: str | None = None,
+    results: Path = HERE,
+) -> None:
+    """Write the page that goes with the unit when it is handed back: one sheet."""
+    from harness.report.hand_over import hand_over_html
+
+    due = None if next_due is None else read_option("--next-due", next_due, date)
+    folder = find(results, run)
+
+    def page() -> bytes:
+        return hand_over_html(load(folder), next_due=due, contact=contact)
+
+    write_page(to, f"{folder.resolve().name}-hand-over", page, pdf=pdf, paper=paper)
 
 
 @app.command("list")
@@ -209,15 +223,8 @@ def verify(run: str, results: Path = HERE) -> None:
 def export(run: str, *, to: Path, results: Path = HERE) -> None:
     """Write a run into one file: its readings as .csv, or all of it as .json."""
     writers: Mapping[str, Callable[[Record], str]] = {".csv": _as_csv, ".json": _as_json}
-    kind = _kind_of(to, writers, "a record is exported as .csv or .json", "--to run.csv")
+    kind = kind_of(to, writers, "a record is exported as .csv or .json", "--to run.csv")
     write_file(to, writers[kind](load(find(results, run))).encode())
-
-
-def _kind_of(to: Path, kinds: Container[str], problem: str, remedy: str) -> str:
-    kind = to.suffix.lower()
-    if kind not in kinds:
-        raise UsageError(problem, where=str(to), remedy=remedy)
-    return kind
 
 
 def _as_csv(record: Record) -> str:

@@ -197,6 +197,7 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
     "drawing": lambda plot: Markup(plot.svg),  # noqa: S704 - it escapes its text
     "found": found_text,
     "gauge": lambda row: Markup(draw_limit_gauge(row)),  # noqa: S704 - it escapes its text
+    "hours": lambda time_s: f"{_number(time_s) / 3600:.3g} h",
     "moment": _moment,
     "nameplate": _nameplate,
     "of_variance": _of_variance,

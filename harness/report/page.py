@@ -10,25 +10,20 @@ import heapq
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from functools import cache
-from importlib import resources
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from markupsafe import Markup
 
 from harness.judge.uncertainty import Contribution
-from harness.record.csv_text import BUDGETS, CHECKS, printable
+from harness.record.csv_text import BUDGETS, CHECKS
 from harness.record.sink import CheckRow
 from harness.record.tables import Record
-from harness.report.about import FILTERS
 from harness.report.decimated_trend import DecimatedTrend
 from harness.report.figures import figure_rows
 from harness.report.fit_plot import fit_plots
 from harness.report.plot import draw
+from harness.report.template import template
 from harness.report.wording import headline, limit_sources, safety_text, verdict_mark, verdict_words
-
-if TYPE_CHECKING:
-    import jinja2
 
 #: Budgets beyond these would fill the paper; ``budgets.csv`` has all of them.
 _BUDGETS = 60
@@ -85,7 +80,7 @@ def report_html(
         beneath = f"{beneath}; {verdict_words(facts)}"
     envelope = facts.get("envelope")
     drawing = draw(trend, envelope if isinstance(envelope, Mapping) else {})
-    page = _template().render(
+    page = template("page.html.j2").render(
         facts=facts,
         word=word,
         beneath=beneath,
@@ -106,33 +101,6 @@ def report_html(
         afterwards=afterwards,
     )
     return page.encode(errors="backslashreplace")
-
-
-@cache
-def _template() -> jinja2.Template:
-    import jinja2
-    from jinja2.utils import missing
-
-    class Gap(jinja2.ChainableUndefined):
-        """Nothing, where a record lacks a fact; an error, where the template means no fact."""
-
-        def __init__(self, *args: Any, **kwargs: Any) -> None:
-            super().__init__(*args, **kwargs)
-            if self._undefined_obj is missing:
-                self._fail_with_undefined_error()
-
-    def shown(value: object) -> object:
-        """Nothing that does not print hides in the page, or turns its text around."""
-        if isinstance(value, str) and not isinstance(value, Markup):
-            return printable(value)
-        return value if isinstance(value, str | int | float) else ""
-
-    environment = jinja2.Environment(
-        autoescape=True, undefined=Gap, finalize=shown, trim_blocks=True, lstrip_blocks=True
-    )
-    environment.filters |= FILTERS
-    text = resources.files(__package__).joinpath("page.html.j2").read_text(encoding="utf-8")
-    return environment.from_string(text)
 
 
 def check_rows(record: Record) -> list[CheckRow]:

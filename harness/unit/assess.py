@@ -18,6 +18,7 @@ from harness.unit.line_parts import Choke, Limiter, Varistor
 from harness.unit.observations import checks_of_signs, seen, unexplained
 from harness.unit.operating_conditions import Conditions, Line, operating_conditions
 from harness.unit.parts import FusePart, LimiterPart, VaristorPart, shown_figure
+from harness.unit.prevention import prevention
 from harness.unit.ratings import Kind, Short
 from harness.unit.semiconductors import Bridge, Diode, OutputDiode, Switch
 from harness.unit.unit_file import Event, UnitFile
@@ -85,6 +86,8 @@ def assess(unit_file: UnitFile) -> Assessment:
         to_clear_up=to_clear_up,
         assumptions=tuple(_assumptions(conditions)),
         cautions=tuple(_cautions(conditions)),
+        prevention=tuple(prevention(unit_file)),
+        hand_over=unit_file.hand_over.model_dump(),
     )
 
 

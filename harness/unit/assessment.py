@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import enum
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -142,6 +143,8 @@ class Assessment:
     to_clear_up: tuple[str, ...]  # those of them that no single part's proof settles
     assumptions: tuple[str, ...]  # what was taken for granted where the file is silent
     cautions: tuple[str, ...]
+    prevention: tuple[str, ...]  # what would have kept the event from the unit
+    hand_over: Mapping[str, Any]  # owner, location, work in seconds, parts used, contact
 
     @property
     def not_acceptable(self) -> tuple[str, ...]:

@@ -76,6 +76,17 @@ class Service(Table):
     temperature_degc: Celsius | None = None
 
 
+class HandOver(Table):
+    """For the page that goes with the unit when it is handed back; all of it may be left out."""
+
+    owner: Name | None = None
+    location: Name | None = None  # where the unit works
+    work_s: Seconds | None = None  # that the repair took
+    #: What was used beside the parts that the file names.
+    parts_used: tuple[Name, ...] = Field(default=(), examples=['["thermal paste"]'])
+    contact: Name | None = None  # whom to ask
+
+
 class UnitFile(FromFile):
     """One unit on the bench: its nameplate, what happened (None where nobody knows), its parts."""
 
@@ -93,6 +104,7 @@ class UnitFile(FromFile):
     #: What was seen of the unit as a whole, and in words.
     observed: tuple[_Seen, ...] = Field(default=(), examples=['["bang", "burnt smell"]'])
     observed_note: Story | None = None
+    hand_over: HandOver = HandOver()
     #: What explains it, where no part does: a finding of the workshop, told on every page.
     observed_cause: Story | None = None
     _pictures: tuple[Picture, ...] = PrivateAttr(())

@@ -40,8 +40,8 @@ class TestReport:
     @pytest.mark.parametrize(
         ("words", "message"),
         [
-            (["--to", "{}/page.docx"], "a report is written as .html or .pdf"),
-            (["--pdf", "--to", "{}/page.html"], "a report is written as .html or .pdf"),
+            (["--to", "{}/page.docx"], "a page is written as .html or .pdf"),
+            (["--pdf", "--to", "{}/page.html"], "a page is written as .html or .pdf"),
             (["--to", "{}/there.html"], "the file is there already"),
             (["--to", "{}/no/such/page.html"], "it cannot be written"),
             (["--to", "{}/x.html", "--next-due", "soon"], "'soon' is no date"),

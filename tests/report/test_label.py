@@ -14,7 +14,8 @@ import pytest
 
 from harness.errors import UsageError
 from harness.report.export import as_png
-from harness.report.label import HEIGHT_MM, WIDTH_MM, code_text, draw_label
+from harness.report.label import code_text, draw_label
+from harness.report.lettering import WIDTH_MM, ems
 
 zxingcpp = pytest.importorskip("zxingcpp", reason="reads the QR code back")
 
@@ -75,10 +76,12 @@ class TestPng:
         assert code.text == code_text(FACTS)
 
     def test_it_has_the_size_of_the_tape_at_300_dots_per_inch(self) -> None:
-        """62 mm by 43 mm at 300 dots per inch are 732 by 508 pixels, and the file says so."""
+        """62 mm at 300 dots per inch are 732 pixels, the height likewise, and the file says so."""
         picture = png(FACTS)
 
-        assert picture.size == (732, 508)
+        [high_mm] = re.findall(r'height="([\d.]+)mm"', draw_label(FACTS))
+        assert picture.size == (732, pytest.approx(float(high_mm) / 25.4 * 300, abs=1))
+        assert 35 < float(high_mm) < 45
         assert picture.info["dpi"] == pytest.approx((300, 300), abs=0.01)
 
     @pytest.mark.parametrize("serial", ["HRW-0007", "Ω 4,7 Ł12", "Ж-7"])
@@ -116,7 +119,7 @@ def test_the_label_says_what_when_and_where() -> None:
     assert "tested 2026-11-25, bench 2" in found
     assert "next test due 2027-11-25" in found
     assert "20261125T063119Z-HRW-0007-3fa2" in found
-    assert f'width="{WIDTH_MM:g}mm" height="{HEIGHT_MM:g}mm"' in svg
+    assert f'width="{WIDTH_MM:g}mm"' in svg
     assert WIDTH_MM == 62.0
 
 
@@ -144,16 +147,22 @@ def test_the_label_says_where_the_safety_tests_are() -> None:
         {"bench": {"name": "w" * 100}},
     ],
 )
-def test_long_text_stays_on_the_label(changed: dict[str, Any]) -> None:
-    """However long the names, lines end above the run's name and left of the edge."""
+def test_no_text_is_cut_off_or_leaves_the_label(changed: dict[str, Any]) -> None:
+    """However long the names, all of each is there, in lines below each other and on the tape."""
     svg = draw_label({**FACTS, **changed})
 
     found = re.findall(r'x="([\d.]+)" y="([\d.]+)" font-size="([\d.]+)"[^>]*>([^<]*)', svg)
-    for x, y, size, text in found[:-1]:
-        assert float(y) < HEIGHT_MM
-        assert float(x) + 0.5 * float(size) * len(html.unescape(text)) <= WIDTH_MM
-    run_top = float(found[-2][1]) - float(found[-2][2])
-    assert max(float(y) for _, y, _, _ in found[:-2]) <= run_top + 0.4
+    [high_mm] = re.findall(r'height="([\d.]+)mm"', svg)
+    above = 0.0
+    for x, y, size, text in found:
+        assert above <= float(y) - 0.75 * float(size) + 0.01  # capitals are that high
+        assert float(x) + 0.97 * float(size) * ems(html.unescape(text)) <= WIDTH_MM
+        above = float(y)
+    assert above < float(high_mm)
+    whole = "".join(texts(svg)).replace(" ", "")
+    told = {key: value for key, value in changed.items() if isinstance(value, str)}
+    assert all(value in whole for value in told.values())
+    assert "…" not in whole
 
 
 def test_a_unit_that_is_not_released_has_no_label() -> None:
