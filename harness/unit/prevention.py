@@ -1,6 +1,6 @@
 """What would have kept the event from the unit: for whoever gets it back.
 
-Source: common practice, all of it. None of it replaces local codes.
+All of it is common practice, and none of it replaces local codes.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Least squares against the published example of JCGM 100:2008, H.3, a thermometer's calibration."""
+"""Least squares against the worked example of JCGM 100:2008, H.3: a thermometer is calibrated."""
 
 from __future__ import annotations
 
