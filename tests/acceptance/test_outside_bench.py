@@ -60,7 +60,8 @@ class TestHealthyUnits:
 
     def test_dc_with_meter(self, tmp_path: Path) -> None:
         """A DC unit on supply and meter is released, and power is off at the end."""
-        ended, bench = one_run(tmp_path / "run", {"load": False})
+        profile = profile_text(load=False, levels=TWO)
+        ended, bench = one_run(tmp_path / "run", {"load": False}, profile=profile)
 
         assert ended.code == RELEASED, ended.screen
         assert ended.released

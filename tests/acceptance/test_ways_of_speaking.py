@@ -24,6 +24,9 @@ from tests.outside.tongue import Rule, SerialTongue, Tongue
 
 TongueT = TypeVar("TongueT", bound=Tongue)
 
+#: Real instruments are no quicker, and a run that is read without a rest keeps two cores busy.
+LATENCY_S = 0.003
+
 PAGE = (Path(__file__).parents[2] / "docs" / "own-instrument.md").read_text(encoding="utf-8")
 FILES = named_files("own-instrument", tuple(fenced(PAGE)))
 
@@ -199,7 +202,8 @@ def running(
     """Run a profile with a supply that speaks so, in the dialect that the page shows."""
     folder.mkdir(parents=True, exist_ok=True)
     (folder / dialect).write_text(FILES[dialect], encoding="utf-8")
-    outside = OutsideBench(folder, {"load": False, **(config or {})}, dialects={role: dialect})
+    config = {"load": False, "latency_s": LATENCY_S, **(config or {})}
+    outside = OutsideBench(folder, config, dialects={role: dialect})
     with outside as bench, kind(bench.ports[role], rules, **way) as tongue:
         text = bench.file.read_text(encoding="utf-8")
         text = text.replace(f"TCPIP0::127.0.0.1::{bench.ports[role]}::SOCKET", tongue.resource)
