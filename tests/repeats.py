@@ -11,6 +11,10 @@ import pytest
 def repeats(values: Iterable[Any], first: int = 1) -> list[Any]:
     """Return values for ``parametrize``, of which all but so many are torture."""
     return [
-        value if number < first else pytest.param(value, marks=pytest.mark.torture)
+        value if number < first else pytest.param(*_each(value), marks=pytest.mark.torture)
         for number, value in enumerate(values)
     ]
+
+
+def _each(value: Any) -> tuple[Any, ...]:
+    return value if isinstance(value, tuple) else (value,)

@@ -121,6 +121,22 @@ class ServedBench:
             yield self
 
     @property
+    def words(self) -> list[str]:
+        """What a run of the profile on this bench is called with."""
+        return [
+            *("run", str(self.profile), "--bench", str(self.file), "--serial", "HRW-0007"),
+            *("--results", str(self.results), "--yes", "--safety-record", "ST-0007"),
+        ]
+
+    def hold_for(self, hold: str) -> None:
+        """Have the run's nominal step hold for longer, before it begins."""
+        text = self.profile.read_text(encoding="utf-8")
+        begin, nominal, rest = text.partition('kind  = "nominal"\n')
+        assert nominal
+        text = begin + nominal + rest.replace('dwell = "100 ms"', f'dwell = "{hold}"', 1)
+        self.profile.write_text(text, encoding="utf-8")
+
+    @property
     def on(self) -> bool:
         """Whether the supply's output is on, asked of the circuit."""
         return self._simulated.circuit.source_on
@@ -262,9 +278,7 @@ class Campaign:
             process = subprocess.Popen(
                 [
                     *(sys.executable, *(("-c", program, *words) if program else ("-m", "harness"))),
-                    *("run", str(bench.profile)),
-                    *("--bench", str(bench.file), "--serial", "HRW-0007"),
-                    *("--results", str(bench.results), "--yes", "--safety-record", "ST-0007"),
+                    *bench.words,
                 ],
                 cwd=ROOT,
                 stdin=subprocess.DEVNULL,

@@ -18,11 +18,7 @@ TIME = r"\d\d:\d\d:\d\d"
 
 def command(bench: ServedBench) -> list[str]:
     """Return the run of a test's bench as a command line."""
-    return [
-        *(sys.executable, "-m", "harness", "run", str(bench.profile), "--bench", str(bench.file)),
-        *("--serial", "HRW-0007", "--results", str(bench.results), "--yes"),
-        *("--safety-record", "ST-0007"),
-    ]
+    return [sys.executable, "-m", "harness", *bench.words]
 
 
 class TestScreen:

@@ -19,7 +19,7 @@ from harness.power.off_line import OffLine, hear_off
 from harness.record.csv_text import EVENTS, READINGS, header
 from harness.watch.page_server import PageServer
 from tests.acceptance.conftest import Campaign, Ended, Running, ServedBench
-from tests.acceptance.test_watching import begin_slow_reading, long_hold, slow_meter
+from tests.acceptance.test_watching import begin_slow_reading, slow_meter
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="run on POSIX systems so far")
 
@@ -82,7 +82,7 @@ def held(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Held]:
     """One run in a long hold for all tests that only look at it."""
     campaign = Campaign(tmp_path_factory.mktemp("held"))
     with campaign.bench() as bench:
-        long_hold(bench, HELD)
+        bench.hold_for(HELD)
         with campaign.run(bench, WATCHED) as running:
             seen = Held(bench, *addresses(running))
             assert running.says("settled: nominal", 30.0)
@@ -138,7 +138,7 @@ class TestRuns:
     def test_a_healthy_run(self, campaign: Campaign, tab: Any) -> None:
         """Power, figures, plan and checks are seen while it goes on, then how it ended."""
         with campaign.bench() as bench:
-            long_hold(bench, "3 s")
+            bench.hold_for("3 s")
             with campaign.run(bench, WATCHED) as running:
                 tab.goto(addresses(running)[0])
                 shown(tab, "SIMULATED POWER ON")
@@ -156,7 +156,7 @@ class TestRuns:
     def test_a_tripped_run(self, campaign: Campaign, tab: Any) -> None:
         """A cut of power and its reason are told, also by the plot."""
         with campaign.bench() as bench:
-            long_hold(bench, "20 s")
+            bench.hold_for("20 s")
             with campaign.run(bench, WATCHED) as running:
                 tab.goto(addresses(running)[0])
                 shown(tab, "holding 120 V")
@@ -216,7 +216,7 @@ class TestPress:
     def slow_bench(self, campaign: Campaign) -> Iterator[ServedBench]:
         """A bench whose instruments answer after 10 ms."""
         with campaign.bench() as bench:
-            long_hold(bench, "30 s")
+            bench.hold_for("30 s")
             bench.on_message = lambda *_: time.sleep(LATENCY_S)
             yield bench
 
@@ -292,7 +292,7 @@ class TestTrouble:
     def test_the_server_is_killed(self, campaign: Campaign, tab: Any) -> None:
         """Without its page the run goes on to its end, and terminal and page say so."""
         with campaign.bench() as bench:
-            long_hold(bench, "6 s")
+            bench.hold_for("6 s")
             with campaign.run(bench, WATCHED) as running:
                 tab.goto(addresses(running)[0])
                 shown(tab, "s of 6 s, ")
@@ -305,7 +305,7 @@ class TestTrouble:
     def test_the_run_is_killed(self, campaign: Campaign, tab: Any) -> None:
         """Where the program that led the run is gone, page and screen tell the keeper's word."""
         with campaign.bench() as bench:
-            long_hold(bench, "20 s")
+            bench.hold_for("20 s")
             with campaign.run(bench, WATCHED) as running:
                 tab.goto(addresses(running)[0])
                 shown(tab, "s of 20 s, ")

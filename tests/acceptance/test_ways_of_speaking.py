@@ -21,6 +21,7 @@ from tests.markdown import fenced, named_files
 from tests.outside.partner import OutsideBench
 from tests.outside.runs import TWO, Ended, Running, profile_text
 from tests.outside.tongue import Rule, SerialTongue, Tongue
+from tests.repeats import repeats
 
 TongueT = TypeVar("TongueT", bound=Tongue)
 
@@ -263,11 +264,13 @@ class TestAnswers:
 
     @pytest.mark.parametrize(
         ("said", "word"),
-        [
-            ("12.000V 0.3000A HOT", "HOT"),
-            ("12.000mV 0.3000A CV", "does not look like"),
-            ("12.000V 0.3000A", "3 answers"),
-        ],
+        repeats(
+            [
+                ("12.000V 0.3000A HOT", "HOT"),
+                ("12.000mV 0.3000A CV", "does not look like"),
+                ("12.000V 0.3000A", "3 answers"),
+            ]
+        ),
     )
     def test_another_form_is_refused_before_power(
         self, tmp_path: Path, said: str, word: str

@@ -16,6 +16,7 @@ from harness.qualify.unit_result import HEALTHY
 from harness.qualify.worker import Job
 from harness.rehearse.laws import Laws
 from harness.run.operator import Interrupted, StopRequest
+from tests.repeats import repeats
 
 DC = "mount-controller-board"
 #: Quick ones: each run ends within the first levels.
@@ -29,7 +30,7 @@ def alone() -> str:
 
 
 class TestWorkers:
-    @pytest.mark.parametrize("workers", [2, 3])
+    @pytest.mark.parametrize("workers", repeats([2, 3]))
     def test_the_table_does_not_depend_on_their_number(self, alone: str, workers: int) -> None:
         """One, two or three workers give the same table, byte for byte."""
         assert qualify_profile(DC, units=24, seed=6, workers=workers, faults=QUICK).csv() == alone

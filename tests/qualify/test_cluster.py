@@ -9,6 +9,7 @@ import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -86,33 +87,10 @@ def cluster() -> Iterator[Cluster]:
 
 
 class TestCluster:
-    def test_a_killed_worker_changes_nothing(self, cluster: Cluster) -> None:
-        """With one of two workers killed half-way, the table is that of a single process."""
-        units, seed = 40, 11
-        killed_at: list[int] = []
-
-        def kill_one(done: int, total: int) -> None:
-            if done >= total // 4 and not killed_at:
-                killed_at.append(done)
-                cluster.workers[0].kill()
-
-        there = qualify_profile(
-            DC,
-            units=units,
-            seed=seed,
-            faults=QUICK,
-            cluster=cluster.address,
-            on_progress=kill_one,
-        )
-        here = qualify_profile(DC, units=units, seed=seed, faults=QUICK, workers=1)
-
-        assert killed_at
-        assert killed_at[0] < units
-        assert there.csv() == here.csv()
-        assert there.new == units
-
-    def test_a_unit_model_travels_with_the_work(self, cluster: Cluster, tmp_path: Path) -> None:
-        """Workers that cannot see the file draw around the same unit; the table is the same."""
+    def test_a_killed_worker_changes_nothing(self, cluster: Cluster, tmp_path: Path) -> None:
+        """With one of two workers killed half-way, and units drawn around a file that they cannot
+        see, the table is that of a single process.
+        """
         path = tmp_path / "unit.toml"
         path.write_text(
             'title = "Board"\ninput = "dc"\nbulk = { capacitance = "400 uF", tolerance = "10 %" }',
@@ -120,10 +98,21 @@ class TestCluster:
         )
         model = load_unit_model(path)
         path.unlink()
-        given = {"model": model, "units": 20, "seed": 11, "faults": QUICK}
-        there = qualify_profile(DC, cluster=cluster.address, **given)  # type: ignore[arg-type]
+        given: dict[str, Any] = {"model": model, "units": 40, "seed": 11, "faults": QUICK}
+        killed_at: list[int] = []
 
-        assert there.csv() == qualify_profile(DC, workers=1, **given).csv()  # type: ignore[arg-type]
+        def kill_one(done: int, total: int) -> None:
+            if done >= total // 4 and not killed_at:
+                killed_at.append(done)
+                cluster.workers[0].kill()
+
+        there = qualify_profile(DC, cluster=cluster.address, on_progress=kill_one, **given)
+        here = qualify_profile(DC, workers=1, **given)
+
+        assert killed_at
+        assert killed_at[0] < given["units"]
+        assert there.csv() == here.csv()
+        assert there.new == given["units"]
 
     def test_a_scheduler_without_workers_is_said_so(
         self, cluster: Cluster, monkeypatch: pytest.MonkeyPatch
