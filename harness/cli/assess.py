@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from json import dumps
+from pathlib import Path
 
 import typer
 from rich.console import RenderableType
@@ -11,6 +12,7 @@ from rich.table import Column, Table
 from rich.text import Text
 
 from harness.cli.options import described
+from harness.cli.paper import Paper, write_page
 from harness.cli.tables import figures, heading, listed, show, table
 from harness.errors import ExitCode
 from harness.unit.assess import assess as assessment_of
@@ -47,13 +49,18 @@ _SHORT_KINDS = {
 
 
 @described
-def assess(unit: str, *, json: bool = False) -> None:
+def assess(unit: str, *, json: bool = False, worksheet: Path | None = None) -> None:
     """Work out over-stressed parts, cold checks and replacements; energises nothing.
 
     Exit codes: 0 every replacement is acceptable, or none is named; 1 one is not, or a part that
     was seen broken is still in; 2 the file cannot be used.
     """
     found = assessment_of(load_unit(unit))
+    if worksheet is not None:
+        from harness.report.worksheet import worksheet_html
+
+        write_page(worksheet, "", lambda: worksheet_html(found), pdf=False, paper=Paper.A4)
+        return
     if json:
         typer.echo(dumps(as_plain(found), indent=1, allow_nan=False))
     else:

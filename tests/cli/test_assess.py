@@ -128,3 +128,13 @@ class TestJson:
             "BR1": "better",
             "C1": "better",
         }
+
+
+def test_a_worksheet_is_a_new_file(tmp_path: Path) -> None:
+    """The page lands in a new file; what is there already, or is no page, is a plain mistake."""
+    to = tmp_path / "sheet.html"
+
+    assert run(DEMO, "--worksheet", str(to)).exit_code == 0
+    assert "Cold checks before first power" in to.read_text(encoding="utf-8")
+    assert run(DEMO, "--worksheet", str(to)).exit_code != 0
+    assert run(DEMO, "--worksheet", str(tmp_path / "sheet.docx")).exit_code != 0
