@@ -118,6 +118,7 @@ class TestFiles:
             "apply-supply.toml",
             "configured-meter.toml",
             "echoing-supply.toml",
+            "register-supply.toml",
             "resistor.toml",
             "every-step.toml",
         }

@@ -8,10 +8,10 @@ import importlib.util
 import socket
 import sys
 from collections.abc import Callable
-from enum import StrEnum
 from functools import partial
-from typing import Any, NamedTuple
+from typing import Any
 
+from harness.bench.address import Address, Interface, read_address
 from harness.bench.dialect import Dialect
 from harness.bench.finding import Cause, Heard, answer_cause, cause_of, plausible_identity
 from harness.bench.link import TERMINATORS
@@ -23,25 +23,10 @@ from harness.profile.bench_file import Instrument
 _RATES = (9600, 115200, 19200, 38400, 57600, 4800, 2400, 1200)
 #: Port registered for SCPI over a raw socket ("scpi-raw", IANA service names and port numbers).
 _SCPI_PORT = 5025
-#: Port of the port mapper, which VXI-11 asks for its own (RFC 1833), and of HiSLIP (IVI-6.1).
-_PORT_MAPPER, _HISLIP = 111, 4880
-
 #: The terminator in use gets so long at least: a slow instrument is no silent one.
 _LEAST_WAIT_S = 3.0
 #: Longest wait at a baud rate that is only tried.
 _TRIAL_S = 0.4
-
-
-class Interface(StrEnum):
-    """What an instrument is connected to."""
-
-    SOCKET = "TCP socket"
-    VXI11 = "VXI-11"
-    HISLIP = "HiSLIP"
-    SERIAL = "serial port"
-    USB = "USB"
-    GPIB = "GPIB"
-    OTHER = "another interface"
 
 
 #: What pyvisa-py needs beyond itself: the module it imports, and the extra that brings it.
@@ -50,48 +35,6 @@ _NEEDS = {
     Interface.SERIAL: ("serial", "serial"),
     Interface.GPIB: ("gpib_ctypes", "gpib"),
 }
-
-
-class Address(NamedTuple):
-    """The way to an instrument."""
-
-    interface: Interface
-    #: Host, serial port as the system names it, or USB vendor and product number in hex with a
-    #: colon between them; empty where there is none.
-    place: str = ""
-    port: int = 0  # TCP port to connect to first; zero where there is none
-
-
-def read_address(resource: str) -> Address | None:
-    """Read a resource string; None where it is none (VPP-4.3, section 4.3.1)."""
-    from pyvisa import rname
-
-    try:
-        parsed = rname.ResourceName.from_string(resource)
-        match parsed:
-            case rname.TCPIPSocket():
-                return Address(Interface.SOCKET, parsed.host_address, int(parsed.port))
-            case rname.TCPIPInstr():
-                return _lan_device(parsed.host_address, parsed.lan_device_name)
-            case rname.ASRLInstr():  # a bare number is a COM port of Windows
-                board = parsed.board
-                return Address(Interface.SERIAL, f"COM{board}" if board.isdigit() else board)
-            case rname.USBInstr() | rname.USBRaw():
-                vendor, product = int(parsed.manufacturer_id, 0), int(parsed.model_code, 0)
-                return Address(Interface.USB, f"{vendor:04x}:{product:04x}")
-            case rname.GPIBInstr():
-                return Address(Interface.GPIB)
-    except (rname.InvalidResourceName, ValueError):
-        return None
-    return Address(Interface.OTHER)
-
-
-def _lan_device(host: str, device: str) -> Address:
-    """Tell HiSLIP from VXI-11 by the device name; either may carry a port after a comma."""
-    if device.lower().startswith("hislip"):
-        return Address(Interface.HISLIP, host, int(device.partition(",")[2] or _HISLIP))
-    host, _, port = host.partition(",")
-    return Address(Interface.VXI11, host, int(port or _PORT_MAPPER))
 
 
 def find_cause(
@@ -108,6 +51,10 @@ def find_cause(
     found = _missing_package(address.interface, _installed) if own_library else None
     if found is None:
         match address.interface:
+            case Interface.SOCKET | Interface.SERIAL if dialect.link.protocol == "modbus":
+                over_network = address.interface is Interface.SOCKET
+                found = _network(address, dialect) if over_network else _port(address.place)
+                found = found or cause_of("no station", name=instrument.station)
             case Interface.SOCKET:
                 found = _network(address, dialect) or _over_socket(address, dialect)
             case Interface.VXI11 | Interface.HISLIP:
@@ -249,8 +196,8 @@ def _serial_cause(
     )
 
 
-def _serial(manager: Any, device: str, instrument: Instrument, dialect: Dialect) -> Cause | None:
-    """Try a serial port, then every terminator and every usual rate on it."""
+def _port(device: str) -> Cause | None:
+    """Try to open a serial port."""
     if _installed("serial"):  # else a system VISA library serves it, and has told what it knows
         serial: Any = importlib.import_module("serial")
         ports: Any = importlib.import_module("serial.tools.list_ports")
@@ -260,9 +207,15 @@ def _serial(manager: Any, device: str, instrument: Instrument, dialect: Dialect)
             serial.serial_for_url(device, exclusive=True).close()
         except Exception as error:  # noqa: BLE001 - of whatever a driver raises
             sign, problem = _port_sign(error), str(error)
-        cause = _serial_cause(device, sign, present, problem=problem)
-        if cause is not None:
-            return cause
+        return _serial_cause(device, sign, present, problem=problem)
+    return None
+
+
+def _serial(manager: Any, device: str, instrument: Instrument, dialect: Dialect) -> Cause | None:
+    """Try a serial port, then every terminator and every usual rate on it."""
+    cause = _port(device)
+    if cause is not None:
+        return cause
     configured, timeout_s = dialect.link.terminator, dialect.link.timeout_s
     line = instrument.serial_line
     garbage: Cause | None = None

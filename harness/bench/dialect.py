@@ -32,6 +32,8 @@ BUILT_IN = tuple(sorted(path.stem for path in FOLDER.glob("*.toml")))
 class LinkTable(Table):
     """How a link to such an instrument is set up."""
 
+    #: Text in messages, or registers (:mod:`harness.bench.registers`).
+    protocol: Literal["text", "modbus"] = "text"
     #: What ends a message, both ways.
     terminator: Literal["LF", "CR", "CRLF", "none"] = Field(default="LF", examples=['"LF"'])
     #: Silence that ends an answer where no terminator does.

@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from harness.bench.answer_rules import answer_errors
+from harness.bench.register_rules import register_errors
+from harness.bench.registers import EXAMPLES as REGISTER_EXAMPLES
 from harness.bench.wire_text import PLACEHOLDER, SENDABLE, Tables, wrong_message
 from harness.errors import did_you_mean
 from harness.files.config_error import ConfigError
@@ -58,6 +60,8 @@ def dialect_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     yield from _waits(role, tables)
     yield from _messages(role, tables)
     yield from _begin_and_end(tables)
+    if tables["link"].get("protocol") == "modbus":
+        yield from register_errors(tables)
     yield from _both_at_once(role, tables)
     yield from _configure(role, tables)
     yield from _missing(role, tables)
@@ -207,5 +211,8 @@ def _missing(role: str, tables: Tables) -> Iterator[ConfigError]:
     for operation in REQUIRED.get(role, ()):
         if operation not in tables["send"] and operation not in tables["ask"]:
             problem = f"a {role} cannot do without {operation}"
-            example = f"{operation} = {_examples(role)[operation]}"
+            spoken = _examples(role)[operation]
+            if tables["link"].get("protocol") == "modbus":
+                spoken = quoted(REGISTER_EXAMPLES[OPERATIONS[operation]])
+            example = f"{operation} = {spoken}"
             yield ConfigError((_TABLES[OPERATIONS[operation]],), problem, example)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 from harness.bench.deadline import Deadline, HeldSocket, call_with_timeout, hold_to
 from harness.bench.dialect import Dialect
 from harness.bench.incoming import Incoming, Unforeseen, is_late
+from harness.bench.modbus_link import ModbusLink
 from harness.errors import InstrumentError, LinkError, LinkTimeout
 from harness.profile.bench_file import Instrument, SerialLine
 
@@ -46,6 +47,13 @@ class Link(Protocol):
 
     def close(self) -> None:
         """End the conversation; closing twice does nothing."""
+
+
+class OpenLink(Link, Protocol):
+    """A link as it was opened here."""
+
+    def extended_timeout(self, timeout_s: float) -> contextlib.AbstractContextManager[None]:
+        """Wait longer for answers while the block runs, as a self-test needs it."""
 
 
 class VisaLink:
@@ -204,6 +212,17 @@ class VisaLink:
             what = f"the link failed ({text})"
             remedy = "check the cable and that the instrument is on"
         return kind(what, instrument=self.name, message=message, remedy=remedy)
+
+
+def open_link(manager: Any, role: str, instrument: Instrument, dialect: Dialect) -> OpenLink:
+    """Open the link to an instrument in the way its dialect speaks.
+
+    Raises:
+        LinkError: There is no such instrument, or it cannot be reached.
+    """
+    if dialect.link.protocol == "modbus":
+        return ModbusLink(role, instrument, dialect)
+    return VisaLink(manager, role, instrument, dialect)
 
 
 def open_visa(library: str | Any) -> Any:

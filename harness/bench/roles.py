@@ -11,7 +11,7 @@ from harness.bench.clock import Clock
 from harness.bench.conversation import Conversation
 from harness.bench.dialect import Dialect, bench_dialects
 from harness.bench.finding import Cause, compound_cause, reply_cause
-from harness.bench.link import Link, VisaLink, open_visa
+from harness.bench.link import Link, open_link, open_visa
 from harness.bench.sample import SupplySample
 from harness.bench.scpi import (
     MarkerAnswer,
@@ -194,7 +194,7 @@ def open_instruments(
         with contextlib.ExitStack() as stack:
             opened: dict[str, Instrument] = {}
             for role in roles:
-                link = VisaLink(manager, role, file.instruments[role], dialects[role])
+                link = open_link(manager, role, file.instruments[role], dialects[role])
                 stack.callback(link.close)
                 opened[role] = Instrument(link, dialects[role], clock)
                 stack.callback(opened[role].take_leave)

@@ -22,7 +22,7 @@ from harness.bench.finding import (
     plausible_identity,
     stranger_cause,
 )
-from harness.bench.link import VisaLink, open_visa
+from harness.bench.link import OpenLink, open_link, open_visa
 from harness.bench.roles import Instrument
 from harness.bench.trial import MOST_SILENCES, every_question, try_questions
 from harness.errors import InstrumentError, LinkError, ReportedError
@@ -79,7 +79,7 @@ def _conversation(
     """Talk to one instrument; where it does not answer, find out why."""
     table = file.instruments[role]
     try:
-        link = VisaLink(manager, role, table, dialect)
+        link = open_link(manager, role, table, dialect)
         with contextlib.ExitStack() as stack:
             stack.callback(link.close)
             instrument = Instrument(link, dialect, clock)
@@ -116,7 +116,7 @@ def _identity(file: BenchFile, role: str, identity: str) -> Finding:
     return Finding(Mark.WRONG, "identity", *stranger_cause(role, identity, expected, others))
 
 
-def _questions(instrument: Instrument, link: VisaLink) -> Iterator[Finding]:
+def _questions(instrument: Instrument, link: OpenLink) -> Iterator[Finding]:
     """Ask an instrument that is the right one how it is; each answer stands for itself."""
     on = False
     if instrument.role in _STATES:
@@ -180,7 +180,7 @@ def _old_errors(entries: tuple[str, ...]) -> Finding:
     return Finding(Mark.NOTE, "error queue", f"held {first}{more}; now read out")
 
 
-def _self_test(instrument: Instrument, link: VisaLink, *, on: bool) -> Finding:
+def _self_test(instrument: Instrument, link: OpenLink, *, on: bool) -> Finding:
     """Have it test itself (IEEE 488.2-1992, 10.38: 0 is passed); never with its output on."""
     if not instrument.has("self_test"):
         return Finding(Mark.NOTE, "self-test", "its dialect has none")

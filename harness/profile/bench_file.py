@@ -169,6 +169,8 @@ class Instrument(Calibrated):
     terminator: Literal["LF", "CR", "CRLF", "none"] | None = None
     settle_s: Seconds | None = None  # wait after a setting
     serial_line: SerialLine = SerialLine()
+    #: Its address on a Modbus line, or behind a Modbus gateway.
+    station: Annotated[int, _whole(0, 255, "1")] = 1
 
     @field_validator("timeout_s", "settle_s")
     @classmethod

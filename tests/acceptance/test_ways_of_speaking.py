@@ -23,7 +23,7 @@ from tests.outside.runs import TWO, Ended, Running, profile_text
 from tests.outside.tongue import Rule, SerialTongue, Tongue
 from tests.repeats import repeats
 
-TongueT = TypeVar("TongueT", bound=Tongue)
+TongueT = TypeVar("TongueT")
 
 #: Real instruments are no quicker, and a run that is read without a rest keeps two cores busy.
 LATENCY_S = 0.003
@@ -196,7 +196,7 @@ def running(
     rules: Sequence[Rule],
     profile: str = profile_text(load=False, levels=TWO),
     config: dict[str, Any] | None = None,
-    kind: type[TongueT] = Tongue,  # type: ignore[assignment]
+    kind: Callable[..., TongueT] = Tongue,  # type: ignore[assignment]
     role: str = "supply",
     **way: Any,
 ) -> Iterator[tuple[Running, OutsideBench, TongueT]]:
@@ -466,6 +466,35 @@ class TestBothAtOnce:
         after = tongue.messages[tongue.messages.index("OUT P1,ON") :]
         first = after.index("OUT P1,OFF")
         assert after[first - 1 : first + 2] == ["MEAS? P1", "OUT P1,OFF", "OUT? P1"]
+        assert not bench.left_on
+
+
+def register_supply(behind: int, _rules: Sequence[Rule]) -> Any:
+    registers = pytest.importorskip("tests.outside.registers", reason="needs softwake[modbus]")
+    return registers.RegisterSupply(behind, station=1)
+
+
+class TestRegisters:
+    def test_a_healthy_unit_is_released(self, tmp_path: Path) -> None:
+        """A whole run with a supply of registers, over TCP."""
+        ended, bench, there = run(tmp_path, "register-supply.toml", (), kind=register_supply)
+
+        assert (ended.code, ended.released) == (0, True), ended.screen
+        assert there.written[0] == (5, 1, (0,))  # output off comes first
+        assert there.written[-1] == (5, 1, (0,))
+        assert max(values for function, _, values in there.written if function == 6) == (2400,)
+        assert not bench.left_on
+
+    def test_a_short_is_cut(self, tmp_path: Path) -> None:
+        """Output off follows the reading that shows a short, and is confirmed."""
+        config = {"misbehaviours": [{"name": "short-circuit"}]}
+        ended, bench, there = run(
+            tmp_path, "register-supply.toml", (), kind=register_supply, config=config
+        )
+
+        assert ended.code == 3, ended.screen
+        on = there.written.index((5, 1, (1,)))
+        assert (5, 1, (0,)) in there.written[on + 1 :]
         assert not bench.left_on
 
 
