@@ -16,6 +16,7 @@ from harness.cli.tables import console, figures, heading, listed, show, table
 from harness.errors import Refused
 from harness.profile.bench_file import Tester
 from harness.profile.check import Check
+from harness.profile.forecast import USUAL_READING_S, proposal
 from harness.profile.level import Level
 from harness.profile.load import load_bench, load_profile
 from harness.profile.plan import Plan, PlannedStep
@@ -66,6 +67,7 @@ def plan_lines(plan: Plan, warnings: tuple[str, ...] = ()) -> Iterator[Renderabl
         sources = source_lines((check.name, check.source or "") for check in limited)
         yield from listed("Where the limits come from", sources)
         yield from listed("Read by hand", map(_tester, plan.testers.items()))
+    yield from listed("What the start will tell on this bench", _foreseen(plan))
     yield from _release(plan)
     yield from listed("Notes", plan.notes)
     yield from listed("Warnings", warnings, "yellow")
@@ -127,6 +129,17 @@ def _release(plan: Plan) -> Iterator[RenderableType]:
         if point.proved_by
     )
     yield from listed("To be proved by this run", provable, "bold yellow")
+
+
+def _foreseen(plan: Plan) -> Iterator[str]:
+    """Say what is expected of the figures of the start, and what would make them good enough."""
+    for forecast in plan.forecasts:
+        yield f"{forecast.text} {proposal(forecast)}".rstrip()
+    if plan.forecasts and plan.bench is not None and plan.bench.supply.reading_time_s is None:
+        yield (
+            f"Reckoned with readings {_show(USUAL_READING_S, 's')} apart; reading_time in the "
+            "bench file says how far apart this supply's are."
+        )
 
 
 def _show(value: float, unit: str) -> str:

@@ -208,6 +208,8 @@ class Supply(Instrument):
     #: and what it may be off by; None: not known. ``bench --wiring`` measures it.
     output_capacitance_f: Farads | None = Field(default=None, examples=['"220 uF"'])
     output_capacitance_error_f: Farads | None = Field(default=None, examples=['"20 uF"'])
+    #: Time from one pair of readings, voltage and current, to the next; None: not known.
+    reading_time_s: Seconds | None = Field(default=None, examples=['"8 ms"'])
     #: Window over which an AC source's readings are averaged; at least one period of the mains.
     averaging_window_s: Seconds | None = None
 

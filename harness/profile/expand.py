@@ -9,6 +9,7 @@ from dataclasses import replace
 from harness.profile.bench_file import BenchFile
 from harness.profile.cautions import cautions
 from harness.profile.check import Check
+from harness.profile.forecast import Forecast, forecasts
 from harness.profile.level import Level, LevelMaker
 from harness.profile.load import with_limits
 from harness.profile.margins import tight_levels
@@ -51,6 +52,7 @@ def make_plan(
     most_v = _most_set_v(envelope.voltage_v, bench)
     instead = instead_of(bench, operations)
     steps = tuple(_steps(profile, bench, maker, most_v, operations, instead))
+    foreseen = tuple(_foreseen(profile, bench, steps, window_s))
     safety = safety_tests(
         profile.unit,
         (check for step in steps for check in step.checks),
@@ -72,7 +74,8 @@ def make_plan(
         duration_s=sum(level.dwell_s for step in steps for level in step.all_levels),
         safety=safety,
         instead=instead,
-        open_points=open_points(profile, steps, bench, at_hand, safety, instead),
+        open_points=open_points(profile, steps, bench, at_hand, safety, instead, foreseen),
+        forecasts=foreseen,
         objections=(*_lacking(profile, operations), *objections(profile, at_hand)),
     )
 
@@ -120,6 +123,17 @@ def _steps(
             restart=restart,
             rest=getattr(step, "rest", None) or profile.rest,
         )
+
+
+def _foreseen(
+    profile: Profile, bench: BenchFile | None, steps: tuple[PlannedStep, ...], window_s: float
+) -> Iterator[Forecast]:
+    """Yield what can be expected of the figures of the start that checks judge."""
+    start = next((step for step in steps if step.step.place is Place.START), None)
+    if start is not None:
+        checks = ((step.number, step.name, check) for step in steps for check in step.checks)
+        line = profile.unit.input
+        yield from forecasts(checks, start.levels, line, bench, window_s=window_s)
 
 
 def _lacks(operations: Operations | None, role: str, operation: str) -> bool:

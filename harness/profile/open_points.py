@@ -11,6 +11,7 @@ from harness.judge.verdict import Verdict
 from harness.profile.bench_file import BenchFile
 from harness.profile.check import Check
 from harness.profile.drafted import MARK, drafted_figures
+from harness.profile.forecast import Forecast
 from harness.profile.measures import BANDED
 from harness.profile.plan import OpenPoint, PlannedStep
 from harness.profile.readings import readings_of, states_accuracy
@@ -26,6 +27,7 @@ def open_points(
     at_hand: UnitAtHand | None,
     safety: SafetyTests,
     instead: Mapping[str, str],
+    foreseen: Iterable[Forecast] = (),
 ) -> tuple[OpenPoint, ...]:
     """Gather what keeps a run of these steps, on this bench, from releasing the unit at hand.
 
@@ -37,6 +39,7 @@ def open_points(
         *_of_drafted_figures(profile, at_hand),
         *([OpenPoint(safety.open_point)] if safety.open_point else []),
         *_of_checks(steps, bench, instead),
+        *_of_forecasts(foreseen),
     )
 
 
@@ -124,6 +127,18 @@ def _of_checks(
         for check, why in points:
             yield OpenPoint(
                 f"Check {check.name!r} of step {step.number} ({step.name}) proves nothing: {why}."
+            )
+
+
+def _of_forecasts(foreseen: Iterable[Forecast]) -> Iterator[OpenPoint]:
+    """Yield the checks that are not expected to know enough; each proves itself by passing."""
+    for forecast in foreseen:
+        check = forecast.check
+        if not forecast.good_enough and (check.rule == "guarded" or forecast.why_not):
+            yield OpenPoint(
+                f"Check {check.name!r} of step {forecast.step} ({forecast.step_name}) is not "
+                f"expected to be decided: {forecast.text}",
+                check.name,
             )
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from harness.profile.bench_file import BenchFile, Tester
 from harness.profile.check import Check
+from harness.profile.forecast import Forecast
 from harness.profile.level import Level
 from harness.profile.safety_checks import SafetyTests
 from harness.profile.schema import Profile
@@ -59,6 +60,8 @@ class Plan:
     instead: Mapping[str, str] = field(default_factory=dict)
     #: What keeps a run of it from releasing the unit; see :mod:`harness.profile.open_points`.
     open_points: tuple[OpenPoint, ...] = ()
+    #: What the checks of figures of the start can be expected to know on this bench.
+    forecasts: tuple[Forecast, ...] = ()
     #: What speaks against any run of it, each a whole sentence: what the bench's dialects cannot do
     #: and the plan cannot do without, and what is wrong with the unit at hand. Pre-flight refuses.
     objections: tuple[str, ...] = ()

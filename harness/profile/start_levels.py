@@ -11,6 +11,13 @@ from harness.unit.nameplate import AcInput, Input
 
 #: Readings that should fall into filling a DC unit's bulk capacitor to the lowest level.
 _READINGS = 5.0
+#: Readings at the slow limit, from which capacitance and leak can be told: more than half of them
+#: lie where the way up is followed, enough to see whether it is a capacitor's. See
+#: :mod:`harness.profile.forecast`, which looks a limit up where the bench is known.
+_SLOW_READINGS = 15.0
+#: The slow limit over what the nameplate says may leak: with more, what charges would hardly show.
+#: And the share of the usual limit it is below, or nothing is gained.
+_OVER_LEAK, _SLOWER_FRAC = 4.0, 0.7
 #: Readings an AC unit's may take to fill to any level: an AC source in its limit no longer gives a
 #: sine, its rms voltage lags behind what the capacitor holds, and what goes in over many readings
 #: looks like a leak (safety rule 6). Found by rehearsals of healthy units.
@@ -53,6 +60,10 @@ class SuggestedStart:
     #: that takes longest; None where no capacitance is known.
     fill_s: float | None
     readings: float | None  # that fall into it
+    #: Limit of the lowest level alone, at which the readings weigh the bulk capacitor; None where
+    #: the usual one does, none is known, or the input is AC.
+    slow_limit_a: float | None = None
+    slow_readings: float | None = None  # that fall into filling to the lowest level at it
 
 
 def suggest_start(line: Input, *, sample_s: float) -> SuggestedStart:
@@ -80,12 +91,30 @@ def suggest_start(line: Input, *, sample_s: float) -> SuggestedStart:
         charge_c = line.bulk_capacitance_f * line.nominal_v  # at nominal voltage (rms)
         start = _start_ac if line.kind == "ac" else _start_dc
         levels_frac, limit_a, fill_s = start(line, charge_c, sample_s)
+    slow_a = _slow_limit_a(line, levels_frac[0], limit_a, sample_s)
     return SuggestedStart(
         levels_frac=levels_frac,
         current_limit_a=limit_a,
         fill_s=fill_s,
         readings=None if fill_s is None else fill_s / sample_s,
+        slow_limit_a=slow_a,
+        slow_readings=None
+        if slow_a is None or fill_s is None
+        else fill_s / sample_s * limit_a / slow_a,
     )
+
+
+def _slow_limit_a(line: Input, first_frac: float, limit_a: float, sample_s: float) -> float | None:
+    """Return a limit for the lowest level at which the readings weigh the bulk capacitor.
+
+    Source: I = C V / t, textbook.
+    """
+    if line.kind != "dc" or line.bulk_capacitance_f is None:
+        return None
+    charge_c = line.bulk_capacitance_f * first_frac * line.nominal_v
+    least_a = max(_LEAST_A["dc"], _OVER_LEAK * (line.leakage or 0.0))
+    slow_a = _rounded(max(least_a, charge_c / (_SLOW_READINGS * sample_s)))
+    return slow_a if slow_a <= _SLOWER_FRAC * limit_a else None
 
 
 #: Levels, limit, and the longest time to fill.

@@ -92,7 +92,8 @@ def _nameplate(figure: Figure, stated: float | None) -> str:
     if not (math.isfinite(figure.value) and stated > 0):
         return text
     share = figure.value / stated
-    off = f"{share:.2g} times" if share > _TENFOLD else f"{100 * (share - 1):+.0f} %"
+    percent = round(100 * (share - 1)) or 0
+    off = f"{share:.2g} times" if share > _TENFOLD else f"{percent:+d} %" if percent else "same"
     return f"{text} ({off})"
 
 

@@ -9,11 +9,11 @@ import numpy as np
 from harness.bench.dialect import bench_dialects
 from harness.judge.propagate import Estimate
 from harness.judge.start_charge import weigh_dc
-from harness.judge.start_curve import LevelReadings, ReadingError, StartFigures, SupplyErrors
+from harness.judge.start_curve import LevelReadings, StartFigures, SupplyErrors
 from harness.judge.uncertainty import Contribution, combine
-from harness.profile.bench_file import Supply
 from harness.profile.measures import MEASURES
 from harness.profile.plan import PlannedStep
+from harness.profile.start_readings import supply_errors
 from harness.record.events import EventKind
 from harness.record.figures import Figure, Figures, FittedLevel, figures_detail
 from harness.run.checks import UNKNOWN, judge, started
@@ -88,27 +88,10 @@ def _errors_of(context: Context, levels: list[LevelReadings]) -> SupplyErrors:
     if window_s is None:
         window_s = bench_dialects(context.bench.file)["supply"].link.averaging_window_s
     apart_s = np.concatenate([np.diff(level.times_s) for level in levels])
-    most_v = max(level.set_v for level in levels)
-    most_a = max(level.limit_a for level in levels)
-    return SupplyErrors(
-        voltage=_error(supply, "voltage", most_v),
-        current=_error(supply, "current", most_a),
-        power=_error(supply, "power", most_v * most_a),
-        own_capacitance_f=supply.output_capacitance_f,
-        own_capacitance_error_f=supply.own_capacitance_error_f,
+    return supply_errors(
+        supply,
+        most_v=max(level.set_v for level in levels),
+        most_a=max(level.limit_a for level in levels),
         reading_s=float(np.median(apart_s)) if apart_s.size else 0.0,
         window_s=window_s,
-    )
-
-
-def _error(supply: Supply, quantity: str, reading: float) -> ReadingError | None:
-    """Return what the readings of a quantity up to one may be off by; None where nobody says."""
-    accuracy = supply.accuracy.get(quantity)
-    if accuracy is None:
-        return None
-    stated = accuracy.at(reading)
-    return ReadingError(
-        gain_frac=stated.reading_frac,
-        offset=stated.fixed,
-        digit=supply.resolution.get(quantity, 0.0),
     )

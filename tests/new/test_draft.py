@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+import tomllib
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
@@ -298,3 +299,22 @@ class TestText:
         text = draft_profile(replace(BOARD, title=title), sample_s=0.01)
 
         assert load_profile(written(text)).title == title
+
+
+class TestSlowLevel:
+    def test_a_dc_draft_weighs_the_capacitor(self) -> None:
+        """With a capacitance on the nameplate the lowest level is slow, and a check is offered."""
+        draft = draft_profile(BOARD, sample_s=0.01)
+        start = tomllib.loads(draft)["steps"][0]
+
+        assert start["slow_limit"] == "19 mA"
+        assert start["current_limit"] == "180 mA"
+        assert "reading each 10 ms that is 15 readings" in " ".join(draft.split("\n# "))
+        assert '# measure = "start.bulk_capacitance"\n# low     = "376 uF"' in draft
+
+    def test_without_a_capacitance_there_is_none(self) -> None:
+        """What nobody can weigh needs no slow level."""
+        draft = draft_profile(replace(BOARD, bulk_capacitance_f=None), sample_s=0.01)
+
+        assert "slow_limit" not in draft
+        assert "bulk_capacitance" in draft

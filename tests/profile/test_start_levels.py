@@ -205,3 +205,29 @@ class TestLimit:
 
         assert (start.fill_s, start.readings) == (None, None)
         assert 0.15 * 1.2 <= start.current_limit_a <= 0.5 * 1.2
+
+
+class TestSlowLimit:
+    def test_fifteen_readings_weigh_the_capacitor(self) -> None:
+        """I = C V / (15 t), by hand, for the lowest level of a DC unit; the others keep theirs."""
+        start = suggest_start(dc(), sample_s=0.01)
+
+        # the lowest level is 25 %, 6 V: 470 uF x 6 V / (15 x 10 ms) = 18.8 mA, two digits
+        assert start.slow_limit_a == pytest.approx(0.019)
+        assert start.slow_readings == pytest.approx(15.0, rel=0.03)
+        assert start.current_limit_a == pytest.approx(0.18)
+
+    def test_a_stated_leak_stays_well_below_it(self) -> None:
+        """What leaks by the nameplate takes a quarter of the slow limit at most."""
+        start = suggest_start(dc(leakage="8 mA"), sample_s=0.01)
+
+        assert start.slow_limit_a == pytest.approx(0.032)
+
+    def test_there_is_none_where_it_gains_nothing(self) -> None:
+        """Not for AC, not without a capacitance, and not next to the usual limit."""
+        for line, sample_s in (
+            (ac(), 0.05),
+            (dc(bulk_capacitance=None), 0.01),
+            (dc(bulk_capacitance="47 mF"), 0.01),
+        ):
+            assert suggest_start(line, sample_s=sample_s).slow_limit_a is None

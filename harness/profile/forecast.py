@@ -1,0 +1,243 @@
+"""What a bench will be able to tell of a unit by its start, said before power.
+
+Readings that a healthy unit of the nameplate would give are weighed exactly as those of a run will
+be; the uncertainty that comes out is the one to expect. Where it is too coarse for the limits of a
+check, a lower limit at the lowest level, or a higher level, is looked for in the same way.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+from harness.judge.start_curve import StartFigures, SupplyErrors
+from harness.judge.uncertainty import combine
+from harness.profile.bench_file import BenchFile
+from harness.profile.check import Check
+from harness.profile.level import Level
+from harness.profile.nameplate_figures import nameplate_figures
+from harness.profile.start_readings import below_threshold, dc_readings, rise_s, supply_errors
+from harness.quantity import format_quantity
+from harness.unit.nameplate import DcInput, Input
+
+#: Time that one pair of readings takes where the bench file does not say. Source: 2 ms to 20 ms for
+#: bench supplies on a socket, common practice; what ``softwake new`` asks with.
+USUAL_READING_S = 0.010
+#: The worst of so many draws of noise is what to expect.
+_DRAWS = 3
+#: A figure is good enough for a proposal where its uncertainty takes at most this share of the
+#: distance to the limit: a unit halfway to it can then still be told.
+_GOOD_FRAC = 0.5
+#: Fewest readings that a proposed level gives, enough to see whether its curve is the circuit's;
+#: and the most: beyond, more of them tell no more.
+_WANTED, _PATIENT = 15, 250
+#: Limits that are tried, by decade, and the least of them: below, no bench supply holds one.
+_STEPS, _LEAST_A = (7.0, 5.0, 3.0, 2.0, 1.5, 1.0), 1e-3
+#: Lowest levels that are tried, as shares of nominal, kept below this share of the threshold.
+_LEVELS_FRAC, _BELOW_FRAC = (0.15, 0.20, 0.25), 0.9
+#: What figures of the start are called in a check.
+_START = "start."
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """A start as it is weighed: all that the figures depend on."""
+
+    levels: tuple[Level, ...]
+    line: DcInput
+    errors: SupplyErrors
+
+    def slower(self, limit_a: float, level_frac: float | None) -> Start:
+        """Return it with another limit at its lowest level, and another such level."""
+        first, *others = self.levels
+        changed = replace(first, current_limit_a=limit_a)
+        if level_frac is not None:
+            volts = level_frac * self.line.nominal_v
+            changed = replace(changed, voltage_v=volts, label=format_quantity(level_frac, "%"))
+            others = [level for level in others if level.voltage_v > volts]
+        return replace(self, levels=(changed, *others))
+
+    @property
+    def readings(self) -> int:
+        """Readings that fall into filling to the lowest level."""
+        total_f = (self.line.bulk_capacitance_f or 0.0) + (self.errors.own_capacitance_f or 0.0)
+        return int(rise_s(self.levels[0], 0.0, total_f) / self.errors.reading_s)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Forecast:
+    """What the check of a figure of the start can be expected to know."""
+
+    check: Check
+    step: int  # its number
+    step_name: str
+    expected: float  # the nameplate's, or what its circuit gives; not-a-number where neither does
+    expanded: float  # uncertainty U to expect; not-a-number where there will be no figure
+    #: Distance from what is expected to the nearest limit; infinite without one.
+    room: float
+    why_not: str  # why there will be no figure; empty where there will be one
+    start: Start  # that it is expected of
+
+    @property
+    def good_enough(self) -> bool:
+        """Whether a unit as its nameplate says would pass: U is less than the distance."""
+        return self.expanded < self.room
+
+    @property
+    def text(self) -> str:
+        """Say it in a sentence or two."""
+        name, unit = self.check.name, self.check.unit
+        if math.isnan(self.expanded):
+            told = f"{name}: there will be no figure: {self.why_not}."
+        else:
+            share = ""
+            if self.expected:
+                share = f" ({format_quantity(self.expanded / abs(self.expected), '%', 2)})"
+            told = (
+                f"{name}: {format_quantity(self.expected, unit, 3)} will be known to "
+                f"± {format_quantity(self.expanded, unit, 2)}{share}"
+            )
+            if math.isfinite(self.room):
+                enough = "good enough" if self.good_enough else "TOO COARSE"
+                room = format_quantity(self.room, unit, 2)
+                told += f", {enough} for a limit that is {room} away"
+            told += "."
+        return told
+
+
+def forecasts(
+    checks: Iterable[tuple[int, str, Check]],
+    levels: Sequence[Level],
+    line: Input,
+    bench: BenchFile | None,
+    *,
+    window_s: float = 0.0,
+) -> Iterator[Forecast]:
+    """Yield what each check of a figure of the start can be expected to know on a bench.
+
+    ``checks`` have number and name of their step, ``levels`` are those of the start, and the
+    supply's readings are averaged over ``window_s``. Nothing is forecast without a bench, for an AC
+    input, or for a nameplate without a bulk capacitance.
+    """
+    if bench is None or not isinstance(line, DcInput) or line.bulk_capacitance_f is None:
+        return
+    asleep = below_threshold(levels, line)
+    if not asleep:
+        return
+    errors = supply_errors(
+        bench.supply,
+        most_v=max(level.voltage_v for level in asleep),
+        most_a=max(level.current_limit_a for level in asleep),
+        reading_s=bench.supply.reading_time_s or USUAL_READING_S,
+        window_s=window_s,
+    )
+    start = Start(asleep, line, errors)
+    stated = nameplate_figures(line)
+    for number, name, check in checks:
+        if check.measure.startswith(_START):
+            yield _forecast(number, name, check, start, stated.get(check.measure))
+
+
+def _forecast(number: int, name: str, check: Check, start: Start, stated: float | None) -> Forecast:
+    value, expanded, why_not = _expected(start, check.measure)
+    expected = value if stated is None else stated
+    return Forecast(
+        check=check,
+        step=number,
+        step_name=name,
+        expected=expected,
+        expanded=expanded,
+        room=_room(check, expected),
+        why_not=why_not,
+        start=start,
+    )
+
+
+def _room(check: Check, expected: float) -> float:
+    """Return the distance of a value from the nearest limit; below zero where it is beyond one."""
+    low = math.inf if check.low is None else expected - check.low
+    high = math.inf if check.high is None else check.high - expected
+    return min(low, high)
+
+
+def _expected(start: Start, measure: str) -> tuple[float, float, str]:
+    """Return value and uncertainty to expect of a figure, or why there will be none."""
+    worst = (math.nan, -math.inf, "")
+    for seed in range(1, _DRAWS + 1):
+        weighed = _weighed(start, seed)
+        estimate = weighed.estimates.get(measure)
+        if estimate is None:
+            why = weighed.why_not.get(measure, "the readings of a start do not tell it here")
+            return math.nan, math.nan, why
+        expanded = combine(estimate.contributions).expanded
+        if expanded > worst[1]:
+            worst = (estimate.value, expanded, "")
+    return worst
+
+
+@lru_cache(maxsize=256)
+def _weighed(start: Start, seed: int) -> StartFigures:
+    from harness.judge.start_charge import weigh_dc  # loads scipy: only where a check asks for it
+
+    readings = dc_readings(start.levels, start.line, start.errors, seed=seed)
+    return weigh_dc(readings, start.errors)
+
+
+def proposal(forecast: Forecast) -> str:
+    """Say what would make a figure good enough; empty where it is, or where nothing is found.
+
+    Only limits and levels are tried: they are what a profile can choose.
+    """
+    start = forecast.start
+    if forecast.good_enough:
+        return ""
+    if start.errors.own_capacitance_f is None:
+        return (
+            "State the supply's output_capacitance in the bench file; 'softwake bench --wiring' "
+            "measures it with nothing connected."
+        )
+    first = start.levels[0]
+    for level_frac in (None, *_levels_frac(start)):
+        for limit_a in _limits_a(first.current_limit_a):
+            slower = start.slower(limit_a, level_frac)
+            if slower.readings < _WANTED:
+                continue
+            if slower.readings > _PATIENT:
+                break
+            _, expanded, _ = _expected(slower, forecast.check.measure)
+            if not expanded <= _GOOD_FRAC * forecast.room:
+                continue
+            share = format_quantity(expanded / abs(forecast.expected), "%", 2)
+            level = "" if level_frac is None else f"{format_quantity(level_frac, '%')} first and "
+            return (
+                f"At {format_quantity(first.current_limit_a, 'A')} the {first.label} level is "
+                f"over after {_readings(start.readings)}; {level}"
+                f'slow_limit = "{format_quantity(limit_a, "A")}" gives '
+                f"{_readings(slower.readings)} and U = {share}."
+            )
+    return ""
+
+
+def _readings(count: int) -> str:
+    return "no reading" if not count else f"{count} reading{'' if count == 1 else 's'}"
+
+
+def _levels_frac(start: Start) -> Iterator[float]:
+    """Yield higher lowest levels that lie below the threshold."""
+    line = start.line
+    for level_frac in _LEVELS_FRAC:
+        volts = level_frac * line.nominal_v
+        if start.levels[0].voltage_v < volts <= _BELOW_FRAC * line.start_threshold_v:
+            yield level_frac
+
+
+def _limits_a(limit_a: float) -> Iterator[float]:
+    """Yield round limits below one, downwards: the quickest start that tells enough is the best."""
+    decade = 10.0 ** math.floor(math.log10(limit_a))
+    while decade * _STEPS[0] >= _LEAST_A:
+        for step in _STEPS:
+            if _LEAST_A * (1 - 1e-9) <= decade * step < limit_a * (1 - 1e-9):
+                yield float(f"{decade * step:.3g}")
+        decade /= 10.0

@@ -1,0 +1,136 @@
+"""Readings that a healthy unit's start would give on a bench: what a forecast weighs.
+
+The circuit is the nameplate's, with what it does not state as data sheets have it; the readings
+come at the bench's pace, with noise and digits as instruments of the stated accuracy have them.
+What all readings of an instrument are off by together is not put in: the weighing allows for it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from harness.judge.charging import Charging
+from harness.judge.start_curve import LevelReadings, ReadingError, SupplyErrors
+from harness.judge.uncertainty import FloatArray
+from harness.profile.bench_file import Supply
+from harness.profile.level import Level
+from harness.unit.nameplate import DcInput
+
+#: Leakage of an aluminium electrolytic capacitor over capacitance times voltage, in 1/s, and its
+#: loss factor at the frequency that gives its series resistance. Source: 0.01 C V, and tan delta
+#: 0.15 at 100 Hz, on data sheets of general-purpose types, common practice.
+_LEAK_PER_S, _TAN_DELTA, _TAN_HZ = 0.01, 0.15, 100.0
+#: Leads and contacts, both ways (common practice), and n k T / q of a diode at the input, at 300 K.
+_LEADS_OHM, _DIODE_V = 0.1, 0.026
+#: Noise of a reading over the fixed part of its accuracy, as one standard deviation. Source: a data
+#: sheet's accuracy covers noise with room to spare, common practice.
+_NOISE_FRAC = 0.05
+#: Time that readings at rest take before the hold, and the most readings of a level that count.
+_SETTLING_S, _MOST_READINGS = 0.25, 2000
+
+
+def supply_errors(
+    supply: Supply, *, most_v: float, most_a: float, reading_s: float, window_s: float
+) -> SupplyErrors:
+    """Return what is known of a supply's readings, up to so much voltage and current.
+
+    One pair takes ``reading_s``, and is averaged over ``window_s``; 0 where that is not known.
+    """
+    return SupplyErrors(
+        voltage=_error(supply, "voltage", most_v),
+        current=_error(supply, "current", most_a),
+        power=_error(supply, "power", most_v * most_a),
+        own_capacitance_f=supply.output_capacitance_f,
+        own_capacitance_error_f=supply.own_capacitance_error_f,
+        reading_s=reading_s,
+        window_s=window_s,
+    )
+
+
+def _error(supply: Supply, quantity: str, reading: float) -> ReadingError | None:
+    """Return what the readings of a quantity up to one may be off by; None where nobody says."""
+    accuracy = supply.accuracy.get(quantity)
+    if accuracy is None:
+        return None
+    stated = accuracy.at(reading)
+    return ReadingError(
+        gain_frac=stated.reading_frac,
+        offset=stated.fixed,
+        digit=supply.resolution.get(quantity, 0.0),
+    )
+
+
+def below_threshold(levels: Sequence[Level], line: DcInput) -> tuple[Level, ...]:
+    """Return the levels at which the converter sleeps: what flows there charges the capacitor."""
+    return tuple(level for level in levels if level.voltage_v < line.start_threshold_v)
+
+
+def dc_readings(
+    levels: Sequence[Level], line: DcInput, errors: SupplyErrors, *, seed: int = 1
+) -> tuple[LevelReadings, ...]:
+    """Return readings of a DC unit's levels below its threshold, a pair each ``reading_s``.
+
+    The nameplate states the bulk capacitance. Same seed, same noise.
+    """
+    return tuple(_level_readings(levels, line, errors, np.random.default_rng(seed)))
+
+
+def _level_readings(
+    levels: Sequence[Level], line: DcInput, errors: SupplyErrors, rng: np.random.Generator
+) -> Iterator[LevelReadings]:
+    assert line.bulk_capacitance_f is not None
+    bulk_f, own_f = line.bulk_capacitance_f, errors.own_capacitance_f or 0.0
+    leak_a = line.leakage
+    siemens = _LEAK_PER_S * bulk_f if leak_a is None else leak_a / line.nominal_v
+    series_ohm = _LEADS_OHM + _TAN_DELTA / (2 * math.pi * _TAN_HZ * bulk_f)
+    before_v = 0.0
+    for level in below_threshold(levels, line):
+        model = Charging(
+            bulk_f=bulk_f,
+            own_f=own_f,
+            leak_siemens=siemens,
+            steady_a=0.0,
+            series_ohm=series_ohm,
+            emission_v=_DIODE_V,
+            limit_a=level.current_limit_a,
+            rest_v=level.voltage_v,
+        )
+        rising_s = rise_s(level, before_v, bulk_f + own_f, siemens * level.voltage_v)
+        lasts_s = min(rising_s, level.dwell_s + 1e3) + _SETTLING_S + level.dwell_s
+        every_s = max(errors.reading_s, lasts_s / _MOST_READINGS)
+        times_s = np.arange(every_s, lasts_s, every_s)
+        since_corner_s = times_s - rising_s
+        volts = model.voltage_v(since_corner_s, errors.window_s)
+        amperes = model.current_a(since_corner_s, errors.window_s)
+        read_v = _read(volts, errors.voltage, rng)
+        read_a = _read(amperes, errors.current, rng)
+        yield LevelReadings(
+            label=level.label,
+            set_v=level.voltage_v,
+            limit_a=level.current_limit_a,
+            set_s=0.0,
+            times_s=times_s,
+            voltage_v=read_v,
+            current_a=read_a,
+            power_w=read_v * read_a,
+        )
+        before_v = level.voltage_v
+
+
+def rise_s(level: Level, before_v: float, total_f: float, rest_a: float = 0.0) -> float:
+    """Return the time that filling to a level takes at its limit.
+
+    Source: t = C V / I, textbook.
+    """
+    charging_a = max(level.current_limit_a - rest_a, 1e-3 * level.current_limit_a)
+    return total_f * (level.voltage_v - before_v) / charging_a
+
+
+def _read(true: FloatArray, error: ReadingError | None, rng: np.random.Generator) -> FloatArray:
+    if error is None:
+        return true
+    read = true + rng.normal(0.0, _NOISE_FRAC * error.offset, true.size)
+    return np.round(read / error.digit) * error.digit if error.digit else read
