@@ -129,7 +129,11 @@ def check_rules(part: StepPart, unit: Unit | None) -> Iterator[ConfigError]:
             yield from _where_rules(path, check, part)
         yield from _asking_rules(path, check)
         yield from safety_test_rules(path, check, unit)
-        if "at" in part.raw["checks"][position]:
+        if check.by_operator and check.at is not None:
+            yield ConfigError(
+                (*path, "at"), f"{check.measure} is asked about once: leave this key out"
+            )
+        elif "at" in part.raw["checks"][position]:
             yield from _at_rules((*path, "at"), check, part)
         if part.points and part.offers(Situation.LOAD_POINTS):
             yield from _point_rules((*path, "measure"), check, part, unit)

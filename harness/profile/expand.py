@@ -25,6 +25,9 @@ from harness.profile.unit_at_hand import UnitAtHand, objections
 from harness.quantity import format_quantity
 from harness.unit.nameplate import Input
 
+#: A hold that shows how warm a unit gets: three time constants of a usual case (common practice).
+WARM_S = 1800.0
+
 #: What the dialects can do, by role: ``measure_voltage_dc``.
 Operations = Mapping[str, frozenset[str]]
 
@@ -254,6 +257,7 @@ def _notes(
     yield from map(_rest_note, filter(lambda step: step.rest != Rest(), steps))
     for step in steps:
         yield from _start_notes(line, step)
+        yield from _hold_notes(step)
     bench_known = bench is not None and bench.supply.kind == line.kind
     yield from tight_levels(profile.unit, profile.envelope, steps, bench_known=bench_known)
     for step in steps:
@@ -280,6 +284,22 @@ def _rest_note(step: PlannedStep) -> str:
         f"{format_quantity(rest.span_s, 's')}; at most {format_quantity(rest.longest_s, 's')} are "
         "waited for it."
     )
+
+
+def _hold_notes(step: PlannedStep) -> Iterator[str]:
+    """Say what a person is to look at meanwhile, and which hold is too short to tell of warmth."""
+    by_hand = [check for check in step.checks if check.by_operator]
+    if by_hand and step.levels:
+        yield (
+            f"{_named(step)}: look on while power is on, hands clear of what is open: "
+            f"{' '.join(str(check.ask) for check in by_hand)} This is asked once power is off."
+        )
+    longest_s = max((level.dwell_s for level in step.levels), default=WARM_S)
+    if longest_s < WARM_S and any(check.measure == "meter.temperature" for check in step.checks):
+        yield (
+            f"{_named(step)}: a temperature after {format_quantity(longest_s, 's', 3)} says "
+            "little. A unit has warmed up after half an hour; hold a real one for that long."
+        )
 
 
 def _start_notes(line: Input, step: PlannedStep) -> Iterator[str]:

@@ -13,6 +13,7 @@ class Situation(Enum):
 
     COLD = "without power, before the first start"
     STARTED = "read while power comes up"
+    WATCHED = "held at a voltage that was reached before, with a person who looks on"
     HELD = "held under power"
     LOADED = "held, with an electronic load that may be on"
     LOAD_POINTS = "several load points"
@@ -79,6 +80,7 @@ def _figure(
     limits: str,
     situation: Situation,
     *made_of: str,
+    also: tuple[Situation, ...] = (),
     better: str = "",
     ac_only: bool = False,
 ) -> Measure:
@@ -87,7 +89,7 @@ def _figure(
         limits=limits,
         made_of=made_of,
         better=better,
-        situations=frozenset({situation}),
+        situations=frozenset({situation, *also}),
         ac_only=ac_only,
     )
 
@@ -151,7 +153,8 @@ MEASURES: Mapping[str, Measure] = {
     # until the stored charge has drained
     "discharge_time": _figure("s", '"5 s"', Situation.FALL, "meter.voltage_dc"),
     "operator.value": _figure("1", "10", Situation.COLD),
-    "operator.yes_no": _figure("1", "1", Situation.COLD),  # 1 for yes, 0 for no
+    # 1 for yes, 0 for no; what was seen under power is asked about once it is off
+    "operator.yes_no": _figure("1", "1", Situation.COLD, also=(Situation.WATCHED,)),
 }
 
 #: What each role reads, with its unit: what may stand under ``accuracy`` in a bench file. A switch

@@ -114,7 +114,7 @@ class NominalStep(HeldStep):
     """Nominal voltage, held."""
 
     place = Place.NOMINAL
-    situations = frozenset({Situation.HELD})
+    situations = frozenset({Situation.HELD, Situation.WATCHED})
     about = "nominal voltage, held"
 
     kind: Literal["nominal"]
@@ -148,7 +148,9 @@ class LoadStep(HandLoadedStep):
     """Load points at nominal voltage, in the order they are set."""
 
     place = Place.AT_NOMINAL
-    situations = frozenset({Situation.HELD, Situation.LOADED, Situation.LOAD_POINTS})
+    situations = frozenset(
+        {Situation.HELD, Situation.LOADED, Situation.LOAD_POINTS, Situation.WATCHED}
+    )
     about = "load points at nominal voltage, each held"
     judged_by_level = True
 
@@ -184,7 +186,7 @@ class LineStep(LoadableStep):
     """Corners of line voltage and frequency, each held and judged."""
 
     place = Place.AT_NOMINAL
-    situations = frozenset({Situation.HELD, Situation.LOADED, Situation.CORNERS})
+    situations = frozenset({Situation.HELD, Situation.LOADED, Situation.CORNERS, Situation.WATCHED})
     about = "corners of line voltage and frequency, each held"
     judged_by_level = True
 
@@ -221,7 +223,7 @@ class SoakStep(LoadableStep):
     """Nominal voltage, held for long."""
 
     place = Place.AT_NOMINAL
-    situations = frozenset({Situation.HELD, Situation.LOADED})
+    situations = frozenset({Situation.HELD, Situation.LOADED, Situation.WATCHED})
     about = "nominal voltage, held for long"
 
     kind: Literal["soak"]

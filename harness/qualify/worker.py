@@ -80,6 +80,7 @@ class _Place:
     def __init__(self, job: Job) -> None:
         self._bench = job.bench or simulated_bench_file(job.profile)
         self._unit = job.profile.unit
+        self._laws = job.laws
         # A campaign asks what the checks would let pass: an open point is none of a unit's.
         self._plan = replace(plan_for(job.profile, self._bench), open_points=())
         self._dialects = bench_dialects(self._bench)
@@ -100,7 +101,7 @@ class _Place:
             info=RunInfo(
                 serial=tally.run_id, started=DAY, rehearsal=True, fault=drawn.kind, seed=drawn.seed
             ),
-            operator=SimulatedOperator(simulated, self._unit),
+            operator=SimulatedOperator(simulated, self._unit, self._laws),
         )
         ends = {Outcome.COMPLETED: _ENDS[result.verdict], Outcome.TRIPPED: End.TRIPPED}
         tripped = result.trip is not None

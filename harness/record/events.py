@@ -42,6 +42,7 @@ class EventKind(StrEnum):
     BEYOND_RANGE = "beyond range"
     NOT_SHOWN_TO_LIVE = "not shown to live"
     # the operator
+    LOOK = "look"
     QUESTION = "question"
     METER = "meter"
     LOAD = "load"

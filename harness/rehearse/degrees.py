@@ -249,6 +249,8 @@ SAG = Severity(
 LOSS = Severity(
     "loss at full load, times the healthy one", "1", (1.5, 3.0, 6.0), within=(1.0, 100.0)
 )
+#: From half the rise of temperature that doubles the usual one, to what moves by itself.
+AIR = Severity("air left, of the usual amount", "%", (0.4, 0.2, 0.02), within=(0.0, 1.0))
 RISE = Severity(
     "rise of the case for each watt, times the healthy one",
     "1",

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from harness.profile.schema import Profile
+from harness.rehearse.senses import sense_of
 from harness.rehearse.unit_model import Onset, UnitModel
 from harness.unit.nameplate import Unit
 
@@ -93,6 +94,8 @@ class Remedy:
     why: str = ""
     #: Kinds of input it works for.
     kinds: frozenset[str] = _BOTH
+    #: What a question to a person is about; empty for one that is none.
+    asks: str = ""
     #: Whether it rests on ``bulk_capacitance`` on the nameplate.
     needs_capacitance: bool = False
 
@@ -107,11 +110,10 @@ class Remedy:
         if not self.measure:
             stated = profile.unit.input.bulk_capacitance_f is not None
             return bool(steps) and (stated or not self.needs_capacitance)
-        return any(
-            check.measure == self.measure and getattr(check, self.side) is not None
-            for step in steps
-            for check in step.checks
-        )
+        checks = [check for step in steps for check in step.checks if check.measure == self.measure]
+        if self.asks:
+            return any(sense_of(check.ask or "") == self.asks for check in checks)
+        return any(getattr(check, self.side) is not None for check in checks)
 
 
 @dataclass(frozen=True, slots=True)

@@ -179,6 +179,20 @@ class Laws:
     case_heating_s: Annotated[float, Law("time constant of the case", 200.0, 1800.0, _PRACTICE)] = (
         600.0
     )
+    # --- who stands beside it
+    overlooked: Annotated[
+        float,
+        Law(
+            "chance that a person who is asked overlooks what there is to see or feel",
+            0.0,
+            0.1,
+            ASSUMED,
+        ),
+    ] = 0.02
+    felt_air: Annotated[
+        float,
+        Law("share of the usual air below which a person feels none", 0.1, 0.5, ASSUMED),
+    ] = 0.25
 
     def unusual(self) -> dict[str, float]:
         """Return the numbers that are not the usual ones, by their names."""
@@ -213,4 +227,6 @@ FIXED: tuple[str, ...] = (
     "leakage that forms away falls exponentially with time at voltage",
     "the ripple of the switching and of the line are unrelated and add in squares",
     "a converter that gives in to load does so at a bulk voltage in proportion to its output power",
+    "a person sees nothing that is not there, and overlooks each thing for itself",
+    "how well air cools goes with its flow to the power 0.8; without a fan a tenth of it is left",
 )

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from harness.profile.expand import WARM_S
 from harness.profile.schema import Profile
 from harness.profile.step import HandLoadedStep, LoadableStep
 from harness.profile.steps import LineStep, LoadStep
 from harness.rehearse.fault import Need
+from harness.rehearse.senses import is_about_cooling
 
-#: A hold that shows how warm a unit gets: three time constants of a usual case (common practice).
-_WARM_S = 1800.0
 #: Share of nominal output current that counts as full load.
 _FULL_FRAC = 0.9
 
@@ -36,10 +36,15 @@ def _fully_loaded(profile: Profile) -> Iterator[HandLoadedStep]:
 
 def _warms_up(profile: Profile) -> bool:
     return any(
-        getattr(step, "duration_s", getattr(step, "dwell_s", 0.0)) >= _WARM_S
+        getattr(step, "duration_s", getattr(step, "dwell_s", 0.0)) >= WARM_S
         and any(check.measure == "meter.temperature" for check in step.checks)
         for step in _fully_loaded(profile)
     )
+
+
+def _asked(profile: Profile) -> Iterator[str]:
+    for step in profile.steps:
+        yield from (check.ask or "" for check in step.checks if check.by_operator)
 
 
 NOMINAL_LOAD = Need(
@@ -62,11 +67,11 @@ OVERLOAD = Need(
     "add a load step with overload = true",
     lambda profile: any(isinstance(step, LoadStep) and step.overload for step in profile.steps),
 )
-WARM = Need(
-    "when the unit has warmed up, and this profile has no loaded hold of half an hour with a check "
-    "of meter.temperature",
+COOLED = Need(
+    "when the unit has warmed up, or to a person who looks at its fan, and this profile has no "
+    "loaded hold of half an hour with a check of meter.temperature, and no question about the fan",
     "add one",
-    _warms_up,
+    lambda profile: _warms_up(profile) or any(map(is_about_cooling, _asked(profile))),
 )
 LIMITER_MEASURED = Need(
     "at switch-on under a large current limit, which no start here has, or cold, across the part",

@@ -21,7 +21,9 @@ from harness.profile.bench_file import (
 )
 from harness.profile.level import LoadMode, resistor_ohm
 from harness.rehearse.circuit import circuit_of, source_for
+from harness.rehearse.laws import Laws
 from harness.rehearse.readings import cold_resistance_ohm, inaccurate, place_voltage_v
+from harness.rehearse.senses import answer
 from harness.rehearse.simulated_instruments import (
     Live,
     SimulatedInstrument,
@@ -86,7 +88,7 @@ class SimulatedBench:
         self.devices: dict[str, SimulatedInstrument] = {}  # by resource name
         self._lock = threading.Lock()
         self.clock = clock
-        self._seed = seed
+        self.seed = seed
         self._origin_s = clock.now_s()
         self._case_degc = _AMBIENT_DEGC
         self._warmed_s = 0.0
@@ -167,7 +169,7 @@ class SimulatedBench:
 
     def _reader(self, role: str, table: Instrument, quantity: str) -> Callable[[float], float]:
         """Return what makes the instrument's reading of a true value."""
-        return inaccurate(table.accuracy.get(quantity), stream(self._seed, role, quantity))
+        return inaccurate(table.accuracy.get(quantity), stream(self.seed, role, quantity))
 
     def _reading(
         self, role: str, table: Instrument, quantity: str, true: Callable[[], float]
@@ -325,9 +327,15 @@ class SimulatedBench:
 class SimulatedOperator:
     """Fulfils the engine's port for a person on a simulated bench."""
 
-    def __init__(self, bench: SimulatedBench, unit: Unit) -> None:
+    def __init__(
+        self,
+        bench: SimulatedBench,
+        unit: Unit,
+        laws: Laws = Laws(),  # noqa: B008 - it is frozen
+    ) -> None:
         self._bench = bench
         self._unit = unit
+        self._laws = laws
 
     def power_on(self, step: str) -> None:
         """See nothing: simulated power endangers nobody."""
@@ -355,12 +363,10 @@ class SimulatedOperator:
             return _INSULATION_OHM, "simulated"
         return _HEALTHY.get(unit, 0.0), "simulated"
 
-    def ask_yes_no(self, prompt: str) -> tuple[bool | None, str]:  # noqa: ARG002 - as above
-        """Look: a varistor that failed short is charred, everything else looks well."""
-        model = self._bench.circuit.model
-        if model.varistor is None and math.isfinite(model.defects.input_short_ohm):
-            return False, "simulated: the varistor is charred"
-        return True, "simulated"
+    def ask_yes_no(self, prompt: str) -> tuple[bool | None, str]:
+        """Look and feel; which of it is overlooked, the seed decides."""
+        rng = stream(self._bench.seed, "operator", prompt)
+        return answer(self._bench.circuit.model, prompt, self._laws, rng)
 
     def confirm(self, text: str) -> bool:  # noqa: ARG002 - the port's signature
         """Agree."""

@@ -294,3 +294,5 @@ class Case:
 
     rise_k_per_w: float  #: above its surroundings, for each watt of loss
     heating_s: float  #: time constant
+    fan_sticks: bool = False  #: its bearing does not let it turn
+    air_frac: float = 1.0  #: air at the outlet, of what a healthy unit blows

@@ -42,7 +42,7 @@ def judge_checks(context: Context, step: PlannedStep, hold: Hold) -> None:
     point = hold.level.load
     for check in step.checks:
         elsewhere = check.at is not None and (point is None or check.at != point.value)
-        if check.measure in _ACROSS_HOLDS or elsewhere or started(check):
+        if check.by_operator or started(check) or check.measure in _ACROSS_HOLDS or elsewhere:
             continue
         everywhere = step.step.judged_by_level and check.at is None
         name = f"{check.name} at {hold.level.label}" if everywhere else check.name
@@ -87,8 +87,9 @@ def judge(
     name: str = "",
     stated: bool = True,
     holds: Sequence[Hold] = (),
+    place: int | None = None,
 ) -> CheckRow:
-    """Judge one figure, made of these holds, and enter it into the record.
+    """Judge one figure, made of these holds, and enter it into the record, last or at a place.
 
     A figure that nobody ``stated`` an accuracy for is compared as it is, by the simple rule, and
     the record names no uncertainty.
@@ -124,7 +125,8 @@ def judge(
     told = f"Check {check.name!r} of step {step.number} "
     if row.unknown and not any(point.text.startswith(told) for point in context.plan.open_points):
         context.warnings.append(f"{row.check} is undecided: {'; '.join(row.unknown)}.")
-    context.judged(row, [(hold.number, reading) for hold in holds for reading in readings])
+    rests_on = [(hold.number, reading) for hold in holds for reading in readings]
+    context.judged(row, rests_on, place)
     return row
 
 

@@ -16,9 +16,10 @@ from harness.power.moves import Check
 from harness.power.port import Bench, Power
 from harness.power.trip import TripReason
 from harness.profile.check import Across
+from harness.profile.check import Check as ProfileCheck
 from harness.profile.level import Level
 from harness.profile.measures import READINGS
-from harness.profile.plan import Plan
+from harness.profile.plan import Plan, PlannedStep
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow, Sink, Values
@@ -81,6 +82,8 @@ class Context:
     disagreed: dict[int, Mapping[str, str]] = field(default_factory=dict)
     verdicts: list[Verdict] = field(default_factory=list)
     judged_checks: list[str] = field(default_factory=list)  # their names, one a verdict
+    #: What a person was to look at, to be asked about; each with its place among the checks.
+    to_ask: list[tuple[PlannedStep, ProfileCheck, int]] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     _rows: list[tuple[CheckRow, tuple[tuple[int, str], ...]]] = field(default_factory=list)
 
@@ -187,14 +190,18 @@ class Context:
             )
             raise self.slow_disk
 
-    def judged(self, row: CheckRow, rests_on: Iterable[tuple[int, str]]) -> None:
+    def judged(
+        self, row: CheckRow, rests_on: Iterable[tuple[int, str]], place: int | None = None
+    ) -> None:
         """Keep a judged check until the end of the run, when it is known whether it counts.
 
-        It rests on holds, by number, each with the measure name of a reading.
+        It rests on holds, by number, each with the measure name of a reading. Without a ``place``
+        among the others it comes last.
         """
-        self.verdicts.append(Verdict(row.verdict))
-        self.judged_checks.append(row.check)
-        self._rows.append((row, tuple(rests_on)))
+        at = len(self.verdicts) if place is None else place
+        self.verdicts.insert(at, Verdict(row.verdict))
+        self.judged_checks.insert(at, row.check)
+        self._rows.insert(at, (row, tuple(rests_on)))
         found = found_text(row.quantity, row.value, row.uncertainty, row.unit)
         wanted = wanted_text(row.quantity, row.low, row.high, row.unit)
         why = f"; {'; '.join(row.unknown)}" if row.unknown else ""

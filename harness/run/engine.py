@@ -32,6 +32,7 @@ from harness.run.checks import judge_dropped
 from harness.run.context import Context
 from harness.run.off import measure_off
 from harness.run.operator import Interrupted, Operator, StopRequest
+from harness.run.questions import ask_what_was_seen
 from harness.run.result import Output, RunInfo, RunResult, run_entry
 from harness.run.steps import STEPS
 
@@ -143,6 +144,7 @@ class _Run:
             self.off_confirmed = _now()  # asked once more, at the very end
             if host.trip is not None and self.outcome is Outcome.COMPLETED:
                 raise Tripped(host.trip)  # noqa: TRY301 - it came to light as power went off
+            self._ask()
         except Tripped as tripped:
             self._tripped(tripped.trip)
         except RecordError as error:  # met at the very end: the run was over, but it does not count
@@ -159,6 +161,15 @@ class _Run:
             self.context.enter_checks()
         except RecordError as error:
             self.outcome, self.reason = Outcome.TRIPPED, _record_lost(error)
+
+    def _ask(self) -> None:
+        """Ask what was seen under power; it is off now, and the run stands but for that."""
+        if self.outcome is not Outcome.COMPLETED:
+            return
+        try:
+            ask_what_was_seen(self.context)
+        except Interrupted as error:
+            self.interrupted(error)
 
     def _on_event(self, kind: EventKind, detail: str) -> None:
         """Tell the operator of every change of power, then the record."""

@@ -13,6 +13,7 @@ from harness.quantity import format_quantity
 from harness.run.checks import judge_across, judge_checks, needed_readings
 from harness.run.context import Context
 from harness.run.off import meter_at_output
+from harness.run.questions import ask_later, have_looked_at
 from harness.run.rest import Dwell, Hold
 
 
@@ -61,6 +62,7 @@ def bring_back(context: Context, step: PlannedStep, *, meter_stays: bool = False
 def hold_levels(context: Context, step: PlannedStep) -> None:
     """Hold and judge each level of a step; its load, if any, is off at its end."""
     bring_back(context, step)
+    have_looked_at(context, step)
     holds: list[Hold] = []
     before: Level | None = None
     for level in step.levels:
@@ -78,6 +80,7 @@ def hold_levels(context: Context, step: PlannedStep) -> None:
         judge_checks(context, step, holds[-1])
         before = level
     judge_across(context, step, holds)
+    ask_later(context, step)
 
 
 def set_level(context: Context, level: Level) -> None:

@@ -24,11 +24,12 @@ from harness.profile.steps import STEP_KINDS, DischargeStep
 from harness.quantity import format_limits, format_quantity
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow
-from harness.run.causes import Readings, mean_of, tester_causes
+from harness.run.causes import Readings, mean_of
 from harness.run.checks import UNKNOWN, judge, judge_checks, judge_undone, needed_readings
 from harness.run.context import Context
 from harness.run.levels import bring_back, energise, hold_levels, set_level
 from harness.run.off import measure_off, move_meter, place_load, power_off
+from harness.run.questions import ask_operator
 from harness.run.rest import Dwell
 from harness.run.start_figures import tell_start
 from harness.run.start_log import StartLog
@@ -52,7 +53,7 @@ def _cold(context: Context, step: PlannedStep) -> None:
     rows: list[CheckRow] = []
     for check in step.checks:
         context.step_name, context.level_label = step.name, check.across
-        ask = _by_operator if check.by_operator else _by_meter
+        ask = ask_operator if check.by_operator else _by_meter
         rows.append(ask(context, step, check))
     context.level_label = ""
     failed = [_seen(row) for row in rows if row.verdict == Verdict.FAIL]
@@ -76,27 +77,6 @@ def _seen(row: CheckRow) -> str:
         return f"{row.check}: {'yes' if row.value else 'no'}"
     value = format_quantity(row.value, row.unit, 3)
     return f"{row.check}: {value} where it must be {format_limits(row.low, row.high, row.unit)}"
-
-
-def _by_operator(context: Context, step: PlannedStep, check: Check) -> CheckRow:
-    yes_no = check.measure == "operator.yes_no"
-    tester = context.bench.file.testers.get(check.tester or "")
-    by = "" if tester is None else f" by {tester.name}, serial {tester.serial}"
-    prompt = f"{check.ask or check.name}{f' [read{by}]' if by else ''}"
-    answer: float | None
-    if yes_no:
-        answer, note = context.operator.ask_yes_no(prompt)
-    else:
-        answer, note = context.operator.ask_value(prompt, check.unit)
-    context.stop.raise_if_requested()
-    estimate, said = UNKNOWN, "no answer"
-    if answer is not None:
-        causes = () if yes_no else tester_causes(check, tester, answer)
-        estimate = Estimate(value=float(answer), contributions=causes)
-        said = ("yes" if answer else "no") if yes_no else format_quantity(answer, check.unit)
-        said += by
-    context.event(EventKind.ANSWER, f"{check.name}: {said}" + (f" ({note})" if note else ""))
-    return judge(context, step, check, estimate, stated=yes_no or bool(estimate.contributions))
 
 
 def _by_meter(context: Context, step: PlannedStep, check: Check) -> CheckRow:

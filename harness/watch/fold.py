@@ -104,6 +104,7 @@ class Fold:
     level_number: int = -1  # which of the step's levels; none of them while power is brought back
     phase: Phase = Phase.NONE
     since_s: float = 0.0  # when the phase began
+    look: str = ""  # what the person at the bench is to look at while the step is held
     question: str = ""
     trip: str = ""
     stopped: str = ""  # who wanted power off
@@ -149,13 +150,15 @@ class Fold:
             case EventKind.LEVEL:
                 self._enter(time_s, detail)
             case EventKind.SETTLED:
-                self._phase(Phase.HELD, time_s, "holding", "the readings are at rest")
+                self._phase(Phase.HELD, time_s, "holding", self.look or "the readings are at rest")
             case EventKind.DISTURBED:
                 self._phase(Phase.DISTURBED, time_s, "waiting for rest", detail)
             case EventKind.CHECK | EventKind.NOT_SHOWN_TO_LIVE | EventKind.FIGURES:
                 self._found(kind, step, detail)
             case EventKind.QUESTION:
                 self.doing, self.why = "waiting for an answer", ""
+            case EventKind.LOOK:
+                self.look = f"look: {detail}"
             case _:
                 self._power(time_s, kind, detail)
         self.happened += 1
@@ -208,7 +211,7 @@ class Fold:
     def _step(self, name: str, kind: str) -> None:
         named = [number for number, step in enumerate(self.steps) if step.name == name]
         self.step = named[0] if named else self.step
-        self.level, self.level_number, self.phase = None, -1, Phase.NONE
+        self.level, self.level_number, self.phase, self.look = None, -1, Phase.NONE, ""
         self.doing = name
         self.why = STEP_KINDS[kind].about if kind in STEP_KINDS else ""
 
