@@ -13,6 +13,7 @@ from harness.qualify.unit_result import End, UnitResult
 from harness.qualify.worker import Job, run_units
 from harness.record.run_summary import Outcome
 from harness.rehearse.faults import FAULTS, faults_of
+from harness.rehearse.laws import LAWS, Laws
 from harness.rehearse.worn_faults import WORN_FAULTS
 from tests.repeats import repeats
 
@@ -35,6 +36,8 @@ FOUND = {
     ("ac", "sagging-output"): {"load: load regulation"},
     ("dc", "lost-efficiency"): {"full load: input power at resistor 2.5 ohm"},
     ("ac", "lost-efficiency"): {"load: efficiency at full load", "over_power", "over_current"},
+    ("ac", "stuck-fan"): {"cold: fan turns by hand", "soak: air at the outlet"},
+    ("ac", "dead-fan"): {"soak: air at the outlet"},
     ("dc", "rippling-output"): {"full load: 5 V ripple at resistor 2.5 ohm"},
     ("ac", "rippling-output"): {"load: 24 V ripple without load"},
 }
@@ -43,8 +46,8 @@ UNSEEN = {
     *(("dc", "drifted-varistor"), ("ac", "drifted-varistor")),
     *(("dc", "resistive-bulk-capacitor"), ("ac", "resistive-bulk-capacitor")),
 }
-#: What shows after half an hour under load.
-LATE = {("ac", "stuck-fan")}
+#: What shows to a person where it is bad, and else after half an hour under load.
+LATE = {("ac", "blocked-air")}
 UNITS = 6
 
 
@@ -110,10 +113,12 @@ class TestWornUnits:
         assert FAULTS[fault].shown_by in page
 
 
-class TestStuckFan:
-    @pytest.mark.parametrize(("severity", "verdict"), [(None, "pass"), ("mild", "fail")])
+class TestCooling:
+    @pytest.mark.parametrize(
+        ("fault", "verdict"), [(None, "pass"), ("dead-fan", "fail"), ("blocked-air", "fail")]
+    )
     def test_half_an_hour_under_load_shows_it(
-        self, severity: str | None, verdict: str, tmp_path: Path
+        self, fault: str | None, verdict: str, tmp_path: Path
     ) -> None:
         """Held fully loaded for half an hour, as on a real unit, it is too warm; a sound one not.
 
@@ -126,9 +131,29 @@ class TestStuckFan:
             if step.kind in {"start", "nominal", "soak"}
         ]
         long = profile.model_copy(update={"steps": tuple(steps)})
-        unit = model(tmp_path, "ac", "stuck-fan", severity) if severity else None
+        unit = model(tmp_path, "ac", fault, "mild") if fault else None
         result = rehearse_profile(long, model=unit)
         assert result.record is not None
         checks = result.record.checks.set_index("check")
 
         assert checks.loc["case temperature", "verdict"] == verdict
+
+    def test_too_little_air_for_a_hand_is_left_to_the_temperature(self) -> None:
+        """What is felt as air is no finding; a finer hand, by the law, finds the same unit."""
+        ends = {}
+        for felt in (LAWS["felt_air"].least, LAWS["felt_air"].most):
+            laws = Laws().but("felt_air", felt).but("overlooked", 0.0)
+            job = Job(
+                profile=load_profile(PROFILES["ac"]),
+                seed=11,
+                faults=("blocked-air",),
+                mix=Mix.FAULTY,
+                laws=laws,
+            )
+            (line,) = run_units(job, [2])
+            ends[felt] = UnitResult.from_line(line)
+        least, most = ends.values()
+
+        assert 0.1 < least.severity < 0.4
+        assert (least.end, most.end) == (End.RELEASED, End.REJECTED)
+        assert most.caught_by == ("soak: air at the outlet",)

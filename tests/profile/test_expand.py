@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from harness.profile.bench_file import BenchFile
 from harness.profile.expand import make_plan
 from harness.profile.level import InrushAllowance, Level
+from harness.profile.load import load_profile
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
 from harness.profile.schema import Profile
@@ -441,6 +442,32 @@ class TestNotes:
         )
 
         assert f"Step 1 (start) will not get {note}" in plan.notes
+
+    def test_what_to_look_at_is_said_beforehand(self) -> None:
+        """The plan says what a person looks at under power, and which warmth tells little."""
+        notes = make_plan(load_profile("dome-shutter-full-release")).notes
+
+        assert (
+            "Step 8 (soak): look on while power is on, hands clear of what is open: Fan runs, and "
+            "as much air as usual is felt at the outlet of the closed case? This is asked once "
+            "power is off."
+        ) in notes
+        assert (
+            "Step 8 (soak): a temperature after 20 s says little. A unit has warmed up after half "
+            "an hour; hold a real one for that long."
+        ) in notes
+        assert not [note for note in notes if note.startswith("Step 1 (cold): look on")]
+
+    def test_half_an_hour_is_long_enough(self) -> None:
+        """A hold of half an hour needs no word on what its temperature tells."""
+        profile = load_profile("dome-shutter-full-release")
+        steps = tuple(
+            step.model_copy(update={"duration_s": 1800.0}) if step.kind == "soak" else step
+            for step in profile.steps
+        )
+        notes = make_plan(profile.model_copy(update={"steps": steps})).notes
+
+        assert not [note for note in notes if "says little" in note]
 
     def test_assumed_figures_are_said(self, profile_of: ProfileOf) -> None:
         """What the nameplate leaves out and the plan assumes stands in the notes."""

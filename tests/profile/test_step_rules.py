@@ -481,9 +481,22 @@ class TestChecks:
                 "steps[1].checks[0].figure: 'drift' needs readings of an instrument over a hold",
             ),
             (
-                START + NOMINAL + check('measure = "operator.yes_no"', 'ask = "x"'),
+                START + check('measure = "operator.yes_no"', 'ask = "x"'),
                 (
-                    "steps[1].checks[0].measure: operator.yes_no belongs in a cold step, this is a "
+                    "steps[0].checks[0].measure: operator.yes_no belongs in a cold or line or load "
+                    "or nominal or soak step, this is a start step"
+                ),
+            ),
+            (
+                START
+                + step("load", 'currents = ["0 A", "1 A"]', 'dwell = "1 s"')
+                + check('measure = "operator.yes_no"', 'ask = "Is air felt?"', 'at = "1 A"'),
+                "steps[1].checks[0].at: operator.yes_no is asked about once: leave this key out",
+            ),
+            (
+                START + NOMINAL + check('measure = "operator.value"', 'ask = "x"', "high = 2"),
+                (
+                    "steps[1].checks[0].measure: operator.value belongs in a cold step, this is a "
                     "nominal step"
                 ),
             ),
