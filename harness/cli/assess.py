@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from json import dumps
 from pathlib import Path
 
 import typer
@@ -11,6 +10,7 @@ from rich.console import RenderableType
 from rich.table import Column, Table
 from rich.text import Text
 
+from harness.cli.documents import telling
 from harness.cli.options import described
 from harness.cli.paper import Paper, write_page
 from harness.cli.tables import figures, heading, listed, show, table
@@ -61,10 +61,11 @@ def assess(unit: str, *, json: bool = False, worksheet: Path | None = None) -> N
 
         write_page(worksheet, "", lambda: worksheet_html(found), pdf=False, paper=Paper.A4)
         return
-    if json:
-        typer.echo(dumps(as_plain(found), indent=1, allow_nan=False))
-    else:
-        show(_lines(found))
+    with telling(wanted=json) as tell:
+        if tell is None:
+            show(_lines(found))
+        else:
+            tell("assessment", as_plain(found))
     raise typer.Exit(ExitCode.RELEASE if found.acceptable else ExitCode.CHECK_FAILED)
 
 

@@ -13,6 +13,8 @@ from harness.bench.clock import SystemClock
 from harness.bench.dialect import bench_dialects
 from harness.bench.finding import Finding, Mark
 from harness.bench.selfcheck import inspect_bench
+from harness.cli.contents import of_bench
+from harness.cli.documents import Teller, telling
 from harness.cli.options import described
 from harness.cli.prompts import TerminalOperator
 from harness.cli.tables import console, heading, show
@@ -36,16 +38,24 @@ _INDENT = 20
 
 
 @described
-def bench(file: str, *, wiring: bool = False, yes: bool = False) -> None:
+def bench(file: str, *, wiring: bool = False, yes: bool = False, json: bool = False) -> None:
     """Find, identify and self-check the instruments; energises nothing unless asked."""
     table = load_bench(file)
+    with telling(wanted=json) as tell:
+        well = _look(table, wiring=wiring, ask=not yes, tell=tell)
+    raise typer.Exit(ExitCode.RELEASE if well else ExitCode.REFUSED)
+
+
+def _look(table: BenchFile, *, wiring: bool, ask: bool, tell: Teller | None) -> bool:
+    """Look at a bench, and at its wiring where that is wanted; whether all is well."""
     clock = SystemClock()
     now = dt.datetime.now(dt.UTC)
     with hold_supply(table.supply.resource, serial="bench check", started=now):
         library = table.visa or "the system, or pyvisa-py"
         show((Text(table.name, style="bold"), Text(f"VISA library: {library}")))
-        amiss = []
+        amiss, seen = [], []
         for inspection in inspect_bench(table, clock, today=now.astimezone().date()):
+            seen.append(inspection)
             name = Text.assemble((inspection.role, "bold"), f"  {inspection.resource}")
             console().print(Text(), name, sep="\n", soft_wrap=True)
             _show_findings(inspection.findings)
@@ -59,12 +69,17 @@ def bench(file: str, *, wiring: bool = False, yes: bool = False) -> None:
             )
         show((Text(), ending, Text("Nothing was set, and nothing was switched on.")))
         well = not amiss
-        if wiring and well:
-            well = _check_wiring(table, clock, ask=not yes)
-    raise typer.Exit(ExitCode.RELEASE if well else ExitCode.REFUSED)
+        found: list[Finding] | None = [] if wiring and well else None
+        try:
+            if found is not None:
+                well = _check_wiring(table, clock, ask=ask, found=found)
+        finally:
+            if tell is not None:
+                tell("bench", of_bench(table.name, table.visa, seen, found))
+    return well
 
 
-def _check_wiring(table: BenchFile, clock: SystemClock, *, ask: bool) -> bool:
+def _check_wiring(table: BenchFile, clock: SystemClock, *, ask: bool, found: list[Finding]) -> bool:
     """Look at the leads, then at the status bits, both at a low level; True where all is well."""
     stop = StopRequest()
     operator = TerminalOperator(stop) if ask else None
@@ -72,6 +87,7 @@ def _check_wiring(table: BenchFile, clock: SystemClock, *, ask: bool) -> bool:
     def carried_out(look: Callable[..., Finding]) -> bool:
         links = open_process_bench(table, clock)
         finding = look(table, clock, links, stop.raise_if_requested)
+        found.append(finding)
         _show_findings([finding])
         show([Text("Output off, and confirmed off.")])
         return finding.mark is not Mark.WRONG

@@ -61,6 +61,15 @@ class _Commands(TyperGroup):
                 ctx.default_map = {name: defaults_of(command, workshop_settings())}
         return super().resolve_command(ctx, args)
 
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except Exception as error:
+            told = getattr(error, "format_message", None)  # a mistake in the line itself
+            if told is not None:
+                _tell_error(None, told(), ExitCode.USAGE)
+            raise
+
 
 def _loaded(name: str) -> Any:
     _require_memory()
@@ -109,10 +118,27 @@ def _version(wanted: bool) -> None:  # noqa: FBT001 - typer calls it with the op
         raise typer.Exit
 
 
+def _schema(wanted: bool) -> None:  # noqa: FBT001 - typer calls it with the option's value
+    if wanted:
+        from harness.cli.documents import schema
+
+        typer.echo(schema(), nl=False)
+        raise typer.Exit
+
+
 @app.callback()
 def _options(
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
+    ] = False,
+    schema: Annotated[
+        bool,
+        typer.Option(
+            "--schema",
+            callback=_schema,
+            is_eager=True,
+            help="Print the JSON Schema of what --json prints.",
+        ),
     ] = False,
 ) -> None:
     """Options of the command itself."""
@@ -141,28 +167,45 @@ def _ended() -> int | str | None:
         return ended.code
     except PowerOffUnconfirmed as error:
         show_unconfirmed(error)
+        _tell_error(error, str(error), error.exit_code)
         return error.exit_code
     except HarnessError as error:
         _say(str(error))
+        _tell_error(error, str(error), error.exit_code)
         return error.exit_code
     except ImportError as error:  # pages of advice may stand before the reason
         reason = str(error).strip().rpartition("\n")[2]
-        _say(f"a library cannot be loaded ({reason}); is there enough memory?")
+        return _fail(f"a library cannot be loaded ({reason}); is there enough memory?")
     except MemoryError:
-        _say("there is not enough memory; end other programs, or raise its limit")
+        return _fail("there is not enough memory; end other programs, or raise its limit")
     except OSError as error:
         what = f"{error.filename}: {error.strerror}" if error.filename else str(error.strerror)
-        _say(f"the system refuses: {what}")
+        return _fail(f"the system refuses: {what}")
     except Exception as error:  # noqa: BLE001 - a traceback helps nobody at a bench
         *_, last = traceback.extract_tb(error.__traceback__)
         place = f"{Path(last.filename).name}, line {last.lineno}"
         told = f"{type(error).__name__}: {error} ({place})"
-        _say(f"an error of the program: {told}; please report it")
+        return _fail(f"an error of the program: {told}; please report it")
+    return ExitCode.USAGE
+
+
+def _fail(text: str) -> int:
+    """Say what ended the program, where that is none of its own errors."""
+    _say(text)
+    _tell_error(None, text, ExitCode.USAGE)
     return ExitCode.USAGE
 
 
 def _say(text: str) -> None:
     print(f"softwake: {text}", file=sys.stderr)  # noqa: T201 - the one place errors are shown
+
+
+def _tell_error(error: HarnessError | None, what: str, exit_code: int) -> None:
+    if "--json" in sys.argv[1:]:
+        with contextlib.suppress(ImportError, MemoryError):
+            from harness.cli.documents import tell_error
+
+            tell_error(error, what, exit_code)
 
 
 if __name__ == "__main__":

@@ -11,16 +11,17 @@ from rich.table import Column, Table
 from rich.text import Text
 
 from harness.api import plan_for
+from harness.cli.contents import of_plan
+from harness.cli.documents import telling
 from harness.cli.options import described
 from harness.cli.tables import console, figures, heading, listed, show, table
-from harness.errors import Refused
 from harness.profile.bench_file import Tester
 from harness.profile.check import Check
 from harness.profile.forecast import USUAL_READING_S, proposal
 from harness.profile.level import Level
 from harness.profile.load import load_bench, load_profile
 from harness.profile.plan import Plan, PlannedStep
-from harness.profile.preflight import preflight, refuse
+from harness.profile.preflight import Preflight, preflight, refuse
 from harness.profile.unit_at_hand import UnitAtHand
 from harness.quantity import format_limits, format_quantity
 from harness.report.wording import source_lines
@@ -32,18 +33,21 @@ _AROUND = 3
 
 
 @described
-def plan(profile: str, bench: str | None = None, unit: str | None = None) -> None:
+def plan(
+    profile: str, bench: str | None = None, unit: str | None = None, *, json: bool = False
+) -> None:
     """Show what would be done: volts, limits, budgets, time, cautions; energises nothing."""
     file = None if bench is None else load_bench(bench)
     at_hand = None if unit is None else UnitAtHand(file=load_unit(unit))
     made = plan_for(load_profile(profile), file, at_hand=at_hand)
-    if file is None:
-        show(plan_lines(made))
-        if made.objections:
-            raise Refused(made.objections)
-        return
-    found = preflight(made, today=dt.datetime.now().astimezone().date())
-    show(plan_lines(made, found.warnings))
+    found = Preflight(made.objections, ())
+    if file is not None:
+        found = preflight(made, today=dt.datetime.now().astimezone().date())
+    with telling(wanted=json) as tell:
+        if tell is None:
+            show(plan_lines(made, found.warnings))
+        else:
+            tell("plan", of_plan(made, found.warnings, found.reasons))
     refuse(found)
 
 

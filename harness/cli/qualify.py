@@ -14,6 +14,7 @@ from rich.table import Column, Table
 
 from harness.api import plan_for
 from harness.cli.asking import quantity, read_option
+from harness.cli.documents import of_names, tell_error, telling
 from harness.cli.options import described
 from harness.cli.tables import console, figures, table
 from harness.errors import UsageError
@@ -52,7 +53,8 @@ def qualify(  # noqa: PLR0913 - options of the command line
     if suggest and json:
         raise UsageError("limits are printed as TOML, rates as JSON", remedy="leave one out")
     if law == ["list"]:
-        _print_laws()
+        with telling(wanted=json) as tell:
+            _print_laws() if tell is None else tell("names", of_names(_said_of_laws()))
         return
     laws = _laws(law or ())
     stop = StopRequest()
@@ -74,11 +76,14 @@ def qualify(  # noqa: PLR0913 - options of the command line
     except Interrupted as error:
         kept = "" if out is None else f"; the same command goes on where it was ({out})"
         typer.echo(f"softwake: {error}{kept}", err=True)
+        if json:
+            tell_error(None, str(error), error.exit_code)
         raise typer.Exit(error.exit_code) from None
-    if json:
-        typer.echo(campaign.summary().to_json(), nl=False)
-    else:
-        _print_campaign(campaign)
+    with telling(wanted=json) as tell:
+        if tell is None:
+            _print_campaign(campaign)
+        else:
+            tell("rates", campaign.summary().as_plain())
     if suggest:
         from harness.qualify.suggest import propose, toml_of
 
@@ -108,6 +113,10 @@ def _with_law(laws: Laws, setting: str) -> Laws:
     except ValueError:
         raise ValueError(f"{setting!r} is not NAME=NUMBER") from None
     return laws.but(name, number)
+
+
+def _said_of_laws() -> dict[str, str]:
+    return {name: f"{law.says} ({law.source})" for name, law in LAWS.items()}
 
 
 def _print_laws() -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 import typer
 
 from harness.api import rehearse_profile
+from harness.cli.documents import Teller, of_names, telling
 from harness.cli.options import HERE, described
 from harness.cli.results import show_result
 from harness.errors import UsageError
@@ -35,16 +36,17 @@ def rehearse(  # noqa: PLR0913 - options of the command line
     listen: bool = False,
     link_fault: list[str] | None = None,
     port_base: int | None = None,
+    json: bool = False,
 ) -> None:
     """Rehearse a profile on the simulated bench: physics, simulated time, nothing energised."""
-    if fault == "list":
-        _list_faults()
+    if fault == "list" or (link_fault and "list" in link_fault):
+        with telling(wanted=json) as tell:
+            _list_faults(tell) if fault == "list" else _list_link_faults(tell)
         return
-    if link_fault and "list" in link_fault:
-        from harness.rehearse.server import LINK_FAULTS
-
-        _print_names({name: fault.summary for name, fault in LINK_FAULTS.items()})
-        return
+    if listen and json:
+        raise UsageError(
+            "--listen serves a bench and prints no table", where="--json", remedy="leave one out"
+        )
     if listen:
         from harness.cli.listen import listen as serve_bench
 
@@ -63,20 +65,21 @@ def rehearse(  # noqa: PLR0913 - options of the command line
             remedy="add --listen, and start softwake run beside it",
         )
     stop = StopRequest()
-    with stop_on_signals(stop), _watched(stop, wanted=watch) as watching:
-        result = rehearse_profile(
-            profile,
-            fault=fault,
-            model=unit_model,
-            seed=seed,
-            serial=serial,
-            operator=operator,
-            unit=unit,
-            results=results,
-            stop=stop,
-            watching=watching,
-        )
-    show_result(result)
+    with telling(wanted=json) as tell:
+        with stop_on_signals(stop), _watched(stop, wanted=watch) as watching:
+            result = rehearse_profile(
+                profile,
+                fault=fault,
+                model=unit_model,
+                seed=seed,
+                serial=serial,
+                operator=operator,
+                unit=unit,
+                results=results,
+                stop=stop,
+                watching=watching,
+            )
+        show_result(result, tell)
     raise typer.Exit(result.exit_code)
 
 
@@ -99,7 +102,17 @@ def _watched(stop: StopRequest, *, wanted: bool) -> Iterator[Callable[[Path], No
         watching.end()
 
 
-def _list_faults() -> None:
+def _list_link_faults(tell: Teller | None) -> None:
+    from harness.rehearse.server import LINK_FAULTS
+
+    names = {name: fault.summary for name, fault in LINK_FAULTS.items()}
+    _print_names(names) if tell is None else tell("names", of_names(names))
+
+
+def _list_faults(tell: Teller | None) -> None:
+    if tell is not None:
+        tell("names", of_names({name: fault.summary for name, fault in FAULTS.items()}))
+        return
     _print_names(
         {
             name: f"{'/'.join(sorted(fault.kinds)):5}  {fault.summary}"

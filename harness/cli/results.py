@@ -5,9 +5,9 @@ A record is shown at the end of a run, too: what was checked, what came of it, a
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from json import dumps
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +17,8 @@ from rich.text import Text
 
 from harness.cli import PLAIN
 from harness.cli.asking import date, read_option
+from harness.cli.contents import of_lost_record, of_record, of_runs, of_verification
+from harness.cli.documents import Teller, telling
 from harness.cli.figures_shown import figures_shown
 from harness.cli.options import HERE, described, write_file
 from harness.cli.paper import Paper, kind_of, write_page
@@ -131,10 +133,15 @@ def hand_over(
 
 @app.command("list")
 @described
-def list_runs(results: Path = HERE, newest: int = 20) -> None:
+def list_runs(results: Path = HERE, newest: int = 20, *, json: bool = False) -> None:
     """List runs, newest first; every byte of those shown is compared with its hash."""
-    out = console(folded=False)
     known = folders(results)
+    with telling(wanted=json) as tell:
+        if tell is not None:
+            older = max(len(known) - newest, 0)
+            tell("runs", of_runs(str(results), looked_over(known[:newest]), older=older))
+            return
+    out = console(folded=False)
     names = ["run", "ended", "verdict", "released"]
     names += ["unit"] if out.width >= _WIDE else []
     columns = (
@@ -183,9 +190,13 @@ def _ended(seen: Examined) -> str:
 
 @app.command("show")
 @described
-def show(run: str, results: Path = HERE) -> None:
+def show(run: str, results: Path = HERE, *, json: bool = False) -> None:
     """Show what a run checked and how it ended."""
     record = load(find(results, run))
+    with telling(wanted=json) as tell:
+        if tell is not None:
+            tell("run", of_record(record))
+            return
     facts = record.run
     out = console(folded=False)
     rows = {
@@ -205,17 +216,24 @@ def show(run: str, results: Path = HERE) -> None:
 
 @app.command("verify")
 @described
-def verify(run: str, results: Path = HERE) -> None:
+def verify(run: str, results: Path = HERE, *, json: bool = False) -> None:
     """Compare every byte of a record with its hashes; exit 1 if it is not whole."""
-    folder = find(results, run)
-    verification = examine(folder)
-    out = console(folded=False)
-    for finding in verification.findings:
-        out.print(printable(finding))
-    word, style = ("whole", STYLES["pass"]) if verification.whole else ("NOT WHOLE", STYLES["fail"])
-    out.print(f"{printable(folder.name)}: {word}", style=style, soft_wrap=True)
+    verification = examine(find(results, run))
+    with telling(wanted=json) as tell:
+        if tell is None:
+            _print_verification(verification)
+        else:
+            tell("verification", of_verification(verification))
     if not verification.whole:
         raise typer.Exit(ExitCode.CHECK_FAILED)
+
+
+def _print_verification(found: Examined) -> None:
+    out = console(folded=False)
+    for finding in found.findings:
+        out.print(printable(finding))
+    word, style = ("whole", STYLES["pass"]) if found.whole else ("NOT WHOLE", STYLES["fail"])
+    out.print(f"{printable(found.folder.name)}: {word}", style=style, soft_wrap=True)
 
 
 @app.command("export")
@@ -233,7 +251,7 @@ def _as_csv(record: Record) -> str:
     lines = [header((*names, *READINGS))]
     # True and false as JSON has them, so that a rehearsal is told from a run in every file.
     facts = (record.run[name] for name in names)
-    start = ",".join(csv_label(json.dumps(f) if isinstance(f, bool) else str(f)) for f in facts)
+    start = ",".join(csv_label(dumps(f) if isinstance(f, bool) else str(f)) for f in facts)
     for row in record.readings.itertuples(index=False):
         fields = (csv_label(field) if isinstance(field, str) else number(field) for field in row)
         lines.append(f"{start},{','.join(fields)}\n")
@@ -245,21 +263,23 @@ def _as_json(record: Record) -> str:
     tables = {name: getattr(record, name).to_dict(orient="records") for name in names}
     content = {"run": record.run, "whole": record.whole, "problems": record.problems, **tables}
     # ASCII only: whatever stands in the record, the file can be read everywhere.
-    return json.dumps(plain(content), indent=1, allow_nan=False) + "\n"
+    return dumps(plain(content), indent=1, allow_nan=False) + "\n"
 
 
-def show_result(result: RunResult) -> None:
+def show_result(result: RunResult, tell: Teller | None = None) -> None:
     """Print the checks, the outcome, the path of the record, and last what became of the output.
 
-    Where the record was lost on the way, it cannot say how the run ended: then this does.
+    Where the record was lost on the way, it cannot say how the run ended: then this does. With
+    `tell` the document of the run is printed as well.
     """
     if result.folder is None:
         return
-    whole = False
+    whole, told = False, of_lost_record(result, "the record cannot be read")
     try:
         record = load(result.folder)
         _print_record(record)
         whole = record.whole
+        told = of_record(record) if whole else of_lost_record(result, "; ".join(record.problems))
     except RecordError:
         pass  # the reason of the run says more
     except Exception as error:  # noqa: BLE001 - such as no memory left: how the run ended counts
@@ -270,6 +290,8 @@ def show_result(result: RunResult) -> None:
         sys.stdout.flush()
         typer.echo(f"softwake: {result.outcome.value}: {result.reason}", err=True)
     typer.echo(output_text(output_entry(result)))
+    if tell is not None:
+        tell("run", told)
 
 
 def _print_record(record: Record) -> None:

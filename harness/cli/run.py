@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any, NoReturn
 
 import typer
 
 from harness import api
+from harness.cli.documents import Teller, of_error, telling
 from harness.cli.options import described
 from harness.cli.plan import plan_lines, question
 from harness.cli.prompts import WatchingOperator
@@ -32,8 +34,35 @@ def run(  # noqa: PLR0913 - options of the command line
     safety_record: str = "",
     watch: bool = False,
     yes: bool = False,
+    json: bool = False,
 ) -> None:
     """Start a repaired unit on a real bench, judge it, and record it."""
+    with telling(wanted=json) as tell:
+        _run(
+            profile,
+            str(bench),
+            serial,
+            watch=watch,
+            ask=not yes,
+            tell=tell,
+            results=results,
+            operator=operator,
+            unit=unit,
+            photos=photo or (),
+            safety_record=safety_record,
+        )
+
+
+def _run(
+    profile: str,
+    bench: str,
+    serial: str | None,
+    *,
+    watch: bool,
+    ask: bool,
+    tell: Teller | None,
+    **given: Any,
+) -> NoReturn:
     stop = StopRequest()
     operator_actions = WatchingOperator(stop)
     named = ""
@@ -49,27 +78,31 @@ def run(  # noqa: PLR0913 - options of the command line
             named = operator_actions.ask_serial() if serial is None else serial
             result = api.run_profile(
                 profile,
-                str(bench),
+                bench,
                 serial=named,
-                results=results,
-                operator=operator,
-                unit=unit,
-                photos=photo or (),
-                safety_record=safety_record,
-                confirm=None if yes else confirm,
+                confirm=confirm if ask else None,
                 operator_actions=operator_actions,
                 stop=stop,
                 watching=watching.begin,
+                **given,
             )
         except PowerOffUnconfirmed as error:
             watching.end()
             show_unconfirmed(error, told=True)
+            _tell_error(tell, error)
             raise typer.Exit(error.exit_code) from None
         except (HarnessError, Interrupted) as error:  # before anything was begun
             start = "\n" if isinstance(error, Interrupted) else ""
             typer.echo(f"{start}softwake: {error}\nNothing was energised.", err=True)
+            _tell_error(tell, error)
             raise typer.Exit(error.exit_code) from None
         finally:
             watching.end()
-    show_result(result)
+    show_result(result, tell)
     raise typer.Exit(result.exit_code)
+
+
+def _tell_error(tell: Teller | None, error: HarnessError | Interrupted) -> None:
+    if tell is not None:
+        known = error if isinstance(error, HarnessError) else None
+        tell("error", of_error(known, str(error), error.exit_code))

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import typer
 
+from harness.cli.documents import telling
 from harness.cli.options import described
 from harness.record.examine import folders
 from harness.run.operator import Interrupted, StopRequest, stop_on_signals
@@ -17,7 +18,7 @@ from harness.watch.server import listening, new_token, port_of, serve
 
 
 @described
-def watch(results: Path) -> None:
+def watch(results: Path, *, json: bool = False) -> None:
     """Show the runs going on in a results folder, and those of today, as a page."""
     folders(results)  # refuses where there is none
     runs = Folder(results)
@@ -25,7 +26,11 @@ def watch(results: Path) -> None:
     with contextlib.closing(listening()) as listener, stop_on_signals(stop):
         port, token = port_of(listener), new_token()
         page = Page(runs, port=port, view_token=token)
-        typer.echo(f"watch http://127.0.0.1:{port}/{token}/\nCtrl-C ends it.")
+        address = f"http://127.0.0.1:{port}/{token}/"
+        with telling(wanted=json) as tell:
+            if tell is not None:
+                tell("page", {"address": address})
+            typer.echo(f"watch {address}\nCtrl-C ends it.")
 
         def turn() -> bool:
             try:

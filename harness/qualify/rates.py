@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from pydantic import TypeAdapter
 
@@ -107,6 +108,11 @@ class Summary:
     def to_json(self) -> str:
         """Return it as indented JSON."""
         return TypeAdapter(Summary).dump_json(self, indent=1).decode() + "\n"
+
+    def as_plain(self) -> dict[str, Any]:
+        """Return it as JSON takes it."""
+        told: dict[str, Any] = TypeAdapter(Summary).dump_python(self, mode="json")
+        return told
 
     @classmethod
     def from_json(cls, text: str) -> Summary:

@@ -55,7 +55,7 @@ class TestTables:
         }
 
     def test_the_rates_as_json(self) -> None:
-        """With --json the rates come alone, as JSON that reads back as the same summary."""
+        """With --json the rates come alone, as a document that reads back as the same summary."""
         output = run(DC, "--units", "4", "--workers", "1", "--fault", "no-start", "--json")
         start = output.index("{\n")  # behind the bar, where both streams are one
         text = output[start : output.rindex("}") + 2]
@@ -64,7 +64,7 @@ class TestTables:
         assert json.loads(text)["rates"]["healthy"]["ends"]["released"]["count"] == 2
         assert (summary.units, summary.seed, summary.unit_model) == (4, 1, None)
         assert [one.kind for one in summary.rates.faults] == ["no-start"]
-        assert summary.to_json() == text
+        assert {"kind": "rates", "format": 1, **summary.as_plain()} == json.loads(text)
 
     def test_a_law_at_another_number_is_named(self) -> None:
         """Under another law the tables say which, and the JSON has it."""
