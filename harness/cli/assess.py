@@ -43,6 +43,7 @@ _SHORT_KINDS = {
     "x-capacitor": "X cap",
     "y-capacitor": "Y cap",
     "bulk-capacitor": "bulk cap",
+    "polymer-fuse": "poly fuse",
     "output-diode": "out diode",
     "output-capacitor": "out cap",
 }

@@ -19,21 +19,27 @@ from harness.unit.observations import checks_of_signs, seen, unexplained
 from harness.unit.operating_conditions import Conditions, Line, operating_conditions
 from harness.unit.parts import FusePart, LimiterPart, VaristorPart, shown_figure
 from harness.unit.prevention import prevention
+from harness.unit.protection import Connector, PolymerFuse, Relay, Suppressor
 from harness.unit.ratings import Kind, Short
-from harness.unit.semiconductors import Bridge, Diode, OutputDiode, Switch
+from harness.unit.semiconductors import Bridge, Diode, OutputDiode, Regulator, Switch
 from harness.unit.unit_file import Event, UnitFile
 
 #: Each kind of part, in the usual order of the current path, from the terminals on.
 KINDS: dict[str, type[Kind[Any]]] = {
+    "connector": Connector,
     "fuse": Fuse,
+    "polymer-fuse": PolymerFuse,
+    "relay": Relay,
     "inrush-limiter": Limiter,
     "varistor": Varistor,
+    "suppressor": Suppressor,
     "x-capacitor": XCapacitor,
     "common-mode-choke": Choke,
     "y-capacitor": YCapacitor,
     "diode": Diode,
     "bridge": Bridge,
     "bulk-capacitor": BulkCapacitor,
+    "regulator": Regulator,
     "switch": Switch,
     "output-diode": OutputDiode,
     "output-capacitor": OutputCapacitor,

@@ -26,6 +26,8 @@ from harness.quantity import format_quantity
 Joules = Annotated[float, *quantity_field("J", '"42 J"', most=1e6)]
 #: A current that flows for a moment: surge, short circuit, breaking capacity.
 SurgeAmps = Annotated[float, *quantity_field("A", '"4500 A"', most=1e6)]
+#: A power that lasts for a moment: of one pulse.
+SurgeWatts = Annotated[float, *quantity_field("W", '"600 W"', most=1e6)]
 #: Integral of current squared, in A^2 s.
 MeltingIntegral = Annotated[
     float,
@@ -168,6 +170,48 @@ class SwitchRatings(Table):
     current_a: Amps | None = None
 
 
+class SuppressorRatings(Table):
+    """A transient-voltage suppressor diode across the input."""
+
+    #: The highest it never conducts at, DC or peak.
+    standoff_v: Volts = Field(alias="standoff_voltage", examples=['"28 V"'])
+    clamping_v: Volts | None = Field(default=None, alias="clamping_voltage")
+    #: Largest of a 10/1000 us pulse.
+    pulse_power_w: SurgeWatts | None = Field(default=None, alias="pulse_power")
+
+
+class PolymerFuseRatings(Table):
+    """A fuse of conductive polymer."""
+
+    hold_a: Amps = Field(alias="hold_current", examples=['"1.6 A"'])
+    voltage_v: Volts = Field(examples=['"30 V"'])  # the most it may break
+    most_a: SurgeAmps | None = Field(default=None, alias="maximum_current")
+    #: The largest it may have an hour after it tripped.
+    resistance_ohm: Ohms | None = None
+
+
+class RelayRatings(Table):
+    """A relay: rated voltage of its coil, and what its contacts carry."""
+
+    coil_v: Volts = Field(alias="coil_voltage", examples=['"24 V"'])
+    current_a: Amps = Field(examples=['"5 A"'])
+    coil_ohm: Ohms | None = Field(default=None, alias="coil_resistance")
+
+
+class ConnectorRatings(Table):
+    """A connector in the line."""
+
+    current_a: Amps = Field(examples=['"10 A"'])
+    voltage_v: Volts = Field(examples=['"250 V"'])
+
+
+class RegulatorRatings(Table):
+    """A voltage regulator, linear or switching, in one piece."""
+
+    input_v: Volts = Field(alias="input_voltage", examples=['"35 V"'])  # the most it bears
+    current_a: Amps = Field(examples=['"1 A"'])
+
+
 # --- parts ----------------------------------------------------------------------------------
 
 
@@ -272,8 +316,47 @@ class OutputCapacitorPart(_Part[ElectrolyticRatings], ElectrolyticRatings):
     output: Name | None = None
 
 
+class SuppressorPart(_Part[SuppressorRatings], SuppressorRatings):
+    """A transient-voltage suppressor diode across the input."""
+
+    kind: Literal["suppressor"]
+    bidirectional: Flag = False
+
+
+class PolymerFusePart(_Part[PolymerFuseRatings], PolymerFuseRatings):
+    """A fuse of conductive polymer in the line."""
+
+    kind: Literal["polymer-fuse"]
+
+
+class RelayPart(_Part[RelayRatings], RelayRatings):
+    """A relay whose contacts are in the line."""
+
+    kind: Literal["relay"]
+    #: Where its coil is fed from; elsewhere means that the event did not reach it.
+    coil_at: Literal["input", "elsewhere"] = Field(default="input", examples=['"input"'])
+
+
+class ConnectorPart(_Part[ConnectorRatings], ConnectorRatings):
+    """A connector in the line."""
+
+    kind: Literal["connector"]
+
+
+class RegulatorPart(_Part[RegulatorRatings], RegulatorRatings):
+    """A regulator fed from the bulk capacitor, or from an output by its name."""
+
+    kind: Literal["regulator"]
+    fed_by: Name | None = Field(default=None, examples=['"main"'])  # None: the bulk capacitor
+
+
 Part = Annotated[
     FusePart
+    | PolymerFusePart
+    | ConnectorPart
+    | RelayPart
+    | SuppressorPart
+    | RegulatorPart
     | LimiterPart
     | VaristorPart
     | XCapacitorPart

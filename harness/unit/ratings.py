@@ -36,7 +36,7 @@ UNNAMED_LIMIT = (
 _BEHIND_LIMITER = frozenset({"bridge", "bulk-capacitor", "switch"})
 
 #: Units by the ending of a rating's name.
-_UNITS = {"v": "V", "a": "A", "f": "F", "j": "J", "ohm": "ohm", "degc": "degC"}
+_UNITS = {"v": "V", "a": "A", "w": "W", "f": "F", "j": "J", "ohm": "ohm", "degc": "degC"}
 
 
 _PartT = TypeVar("_PartT", bound=Part)

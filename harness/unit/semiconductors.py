@@ -1,4 +1,4 @@
-"""Bridge, diode at a DC input, switch and output diode."""
+"""Bridge, diode at a DC input, switch, output diode and regulator."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from harness.unit.parts import (
     BridgePart,
     DiodePart,
     OutputDiodePart,
+    RegulatorPart,
     SwitchPart,
     VaristorPart,
     shown_figure,
@@ -228,3 +229,37 @@ class OutputDiode(Kind[OutputDiodePart]):
         expected = "0.15 to 0.7 V one way (Schottky: the lower end), open the other"
         measure = "one lead lifted: diode test, both ways"
         return ColdCheck(measure=measure, expected=expected, low=0.15, high=0.7, unit="V")
+
+
+class Regulator(Kind[RegulatorPart]):
+    """A regulator in one piece; past its input voltage it lets the input through, or shorts.
+
+    Source: How it fails: common practice.
+    """
+
+    def _fed_v(self, line: Line) -> float:
+        if self.part.fed_by is None:
+            return self.conditions.bulk_v(line)
+        nominal_v, _ = self.conditions.output(self.part.fed_by)
+        return nominal_v or 0.0
+
+    def _stress(self) -> None:
+        self._against("input voltage", self.part.input_v, at=self._fed_v)
+        if self.part.fed_by is None and self.conditions.backwards:
+            self.known.append((Severity.OVER, "conducted backwards"))
+            self.remarks.append("The wrong way round its parts conduct until the fuse opens.")
+        if self.severity is Severity.DESTROYED:
+            self.remarks.append("What it feeds may have met its input voltage: look there, too.")
+
+    def _findings(self) -> Iterator[Finding]:
+        need_v = self._fed_v(self.service)
+        yield from at_least("input voltage", *self._both("input_v"), need_v, _STRESS)
+        yield from at_least("current", *self._both("current_a"))
+
+    def _check(self) -> ColdCheck:
+        return ColdCheck(
+            measure="resistance from its input to its output and from each to common, both ways",
+            expected="no short; input to output above 1 kohm one way; then what it feeds likewise",
+            low=10.0,
+            unit="ohm",
+        )

@@ -203,8 +203,9 @@ def _path_rules(parts: Mapping[int, Mapping[str, Any]], raw_unit: object) -> Ite
                 "a diode against wrong polarity, but the unit's input is AC; name a bridge",
                 '"bridge"',
             )
-        output = part.get("output")
-        if part.get("kind") in ("output-diode", "output-capacitor"):
+        key = "fed_by" if part.get("kind") == "regulator" else "output"
+        output = part.get(key)
+        if part.get("kind") in ("output-diode", "output-capacitor") or "fed_by" in part:
             if not unit.output:
                 yield ConfigError(
                     ("parts", at, "kind"),
@@ -212,4 +213,4 @@ def _path_rules(parts: Mapping[int, Mapping[str, Any]], raw_unit: object) -> Ite
                 )
             elif isinstance(output, str) and output not in unit.output:
                 first = next(iter(unit.output))
-                yield ConfigError(("parts", at, "output"), unit.no_output(output), f'"{first}"')
+                yield ConfigError(("parts", at, key), unit.no_output(output), f'"{first}"')
