@@ -119,7 +119,7 @@ def forecasts(
 
     ``checks`` have number and name of their step, ``levels`` are those of the start, and the
     supply's readings are averaged over ``window_s``. Nothing is forecast without a bench, for an AC
-    input, or for a nameplate without a bulk capacitance.
+    input, for a nameplate without a bulk capacitance, or of a figure that is not weighed here.
     """
     if bench is None or not isinstance(line, DcInput) or line.bulk_capacitance_f is None:
         return
@@ -136,7 +136,7 @@ def forecasts(
     start = Start(asleep, line, errors)
     stated = nameplate_figures(line)
     for number, name, check in checks:
-        if check.measure.startswith(_START):
+        if check.measure.startswith(_START) and _tells(start, check.measure):
             yield _forecast(number, name, check, start, stated.get(check.measure))
 
 
@@ -155,6 +155,12 @@ def _forecast(number: int, name: str, check: Check, start: Start, stated: float 
     )
 
 
+def _tells(start: Start, measure: str) -> bool:
+    """Whether the weighing has something to say of a figure, be it why there will be none."""
+    weighed = _weighed(start, 1)
+    return measure in weighed.estimates or measure in weighed.why_not
+
+
 def _room(check: Check, expected: float) -> float:
     """Return the distance of a value from the nearest limit; below zero where it is beyond one."""
     low = math.inf if check.low is None else expected - check.low
@@ -169,8 +175,7 @@ def _expected(start: Start, measure: str) -> tuple[float, float, str]:
         weighed = _weighed(start, seed)
         estimate = weighed.estimates.get(measure)
         if estimate is None:
-            why = weighed.why_not.get(measure, "the readings of a start do not tell it here")
-            return math.nan, math.nan, why
+            return math.nan, math.nan, weighed.why_not.get(measure, "the readings do not tell it")
         expanded = combine(estimate.contributions).expanded
         if expanded > worst[1]:
             worst = (estimate.value, expanded, "")

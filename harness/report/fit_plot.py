@@ -23,6 +23,9 @@ _APART = 10.0  # between two levels
 _MOST_LEVELS = 12
 #: Dots a level at most: beyond, they hide the line.
 _MOST_DOTS = 48
+#: Readings at rest are drawn for so many times what came before, and what moves by less than this
+#: share of its whole change counts as at rest.
+_BEYOND, _AT_REST_FRAC = 1.8, 0.02
 
 #: What is drawn, by what it was fitted to: source and quantity, title, unit, field of the fit.
 _PANELS = {
@@ -102,8 +105,26 @@ def _drawn(told: Told, level: FittedLevel, panel: _Panel) -> _Drawn | None:
         return None
     times_s = np.array(level.times_s)
     read_s, read = told.readings.get((source, quantity), (np.array([]), np.array([])))
-    inside = (read_s >= times_s[0]) & (read_s <= times_s[-1])
-    return _Drawn(times_s=times_s, line=fitted, read_s=read_s[inside], read=read[inside])
+    end_s = _end_s(level)
+    inside = (read_s >= times_s[0]) & (read_s <= end_s)
+    until = times_s < end_s
+    return _Drawn(
+        times_s=np.append(times_s[until], end_s),
+        line=np.append(fitted[until], np.interp(end_s, times_s, fitted)),
+        read_s=read_s[inside],
+        read=read[inside],
+    )
+
+
+def _end_s(level: FittedLevel) -> float:
+    """Return when to stop drawing: some time after everything has come to rest, if it does."""
+    begin_s, last_s = level.times_s[0], level.times_s[-1]
+    moving_s = begin_s
+    for values in (np.array(level.voltage_v), np.array(level.current_a)):
+        apart = np.abs(values - values[-1:])
+        moves = np.flatnonzero(apart > _AT_REST_FRAC * apart.max(initial=0.0))
+        moving_s = max(moving_s, level.times_s[moves[-1]] if moves.size else begin_s)
+    return min(last_s, begin_s + _BEYOND * (moving_s - begin_s)) if moving_s > begin_s else last_s
 
 
 def _time_axes(levels: Sequence[FittedLevel]) -> list[Axis]:
@@ -112,7 +133,7 @@ def _time_axes(levels: Sequence[FittedLevel]) -> list[Axis]:
     axes = []
     for number, level in enumerate(levels):
         start = _LEFT + number * (wide + _APART)
-        axes.append(Axis(level.times_s[0], level.times_s[-1], start + 4, start + wide - 4))
+        axes.append(Axis(level.times_s[0], _end_s(level), start + 4, start + wide - 4))
     return axes
 
 
@@ -178,7 +199,7 @@ def _sentences(
     """Say of each level what its part of the drawing shows."""
     for number, level in enumerate(levels):
         there = [(panel, drawn) for panel, columns in panels if (drawn := columns[number])]
-        time_s = level.times_s[-1] - level.times_s[0]
+        time_s = _end_s(level) - level.times_s[0]
         count = max(len(drawn.read) for _, drawn in there)
         spans = (
             f"{panel[1].partition('_')[0]} {format_quantity(float(drawn.line[0]), panel[3], 3)} to "

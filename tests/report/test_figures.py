@@ -169,3 +169,22 @@ def test_the_journal_keeps_the_event_whole() -> None:
     events, problems = table_frame(f"{header(EVENTS)}{row}".encode(), EVENTS)
 
     assert (list(events["detail"]), problems) == ([detail], [])
+
+
+class TestWhereItEnds:
+    def test_the_hold_takes_no_more_room_than_the_rise(self) -> None:
+        """After all has come to rest the drawing goes on for a while, not for the whole hold."""
+        trend = DecimatedTrend()
+        for number in range(101):
+            time_s = 0.1 * number
+            values = (("voltage", min(time_s, 1.0), "V"), ("current", 0.0, "A"))
+            trend.sample(time_s, "start", values, "supply")
+        line = FittedLevel(
+            level="10 %", times_s=(0.0, 1.0, 1.1, 10.0), voltage_v=(0.0, 0.95, 1.0, 1.0)
+        )
+        told = Figures(of="start", figures=(), fitted=(line,))
+        trend.event(11.0, "figures", "start", figures_detail(told))
+        (plot,) = fit_plots(trend)
+
+        # the last moment away from rest is 1 s; 1.8 times as long is drawn
+        assert plot.levels[0].startswith("10 %: 19 readings in 1.8 s; voltage 0 V to 1 V")
