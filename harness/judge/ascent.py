@@ -19,8 +19,9 @@ _FROM_FRAC, _FROM_V = 0.4, 1.0
 _CLOSE_FRAC, _CLOSE_DEVIATIONS = 0.01, 5.0
 #: Share of what was set that the voltage reaches, or the level says nothing.
 _REACHED_FRAC = 0.9
-#: Most rows made of the way up, of what follows the corner (readings by themselves), and of rest.
-_UP_ROWS, _TAIL_ROWS, _REST_ROWS = 60, 40, 12
+#: Most rows made of the way up, of what follows the corner (readings by themselves), and of the
+#: time after that and of rest.
+_UP_ROWS, _TAIL_ROWS, _REST_ROWS = 60, 40, 6
 #: A median deviation as a standard one, for a normal distribution (textbook).
 _OF_MEDIAN = 1.4826
 #: Current on the way up that scatters by more than this share is not held by a limit.
@@ -49,10 +50,12 @@ class Ascent:
     rest_a: float
     up_s: FloatArray  # readings on the way up by themselves, with their voltage
     up_v: FloatArray
-    voltage: Rows
-    current: Rows
-    up_rows_a: int  # so many rows of the current, from the first on, lie on the way up ...
-    rest_rows_a: int  # ... and so many, to the last one, at rest
+    voltage: Rows  # on the way up and at rest, the last third of the level
+    current: Rows  # the same
+    up_rows_a: int  # so many rows of the current, from the first on, lie on the way up
+    tail_a: Rows  # current from the corner on, a reading each
+    between_a: Rows  # current between that and rest
+    noise_a: float  # standard deviation of a reading of the current
 
     @property
     def rise_s(self) -> float:
@@ -89,6 +92,8 @@ def ascent(level: LevelReadings, before_v: float, errors: SupplyErrors) -> Ascen
     end = int(np.argmax(level.voltage_v >= to_v))
     below = np.flatnonzero(level.voltage_v[:end] < max(before_v + _FROM_FRAC * rise_v, _FROM_V))
     begin = int(below[-1]) + 1 if below.size else 0
+    if end > n - third:
+        raise NotFollowed(f"{level.label}: held for too short a time once the voltage had risen")
     if end - begin < _FEWEST:
         raise NotFollowed(
             f"{level.label}: {end - begin} readings while the voltage rose, {_FEWEST} are needed: "
@@ -113,18 +118,21 @@ def ascent(level: LevelReadings, before_v: float, errors: SupplyErrors) -> Ascen
         raise NotFollowed(f"{level.label}: the current was not constant while the voltage rose")
     window_s = errors.window_s
     deviation_v = max(noise_v, up_v)
-    tail, rest = slice(end, end + _TAIL_ROWS), slice(end + _TAIL_ROWS, n)
-    parts_v = [
-        _blocks(times_s[up], level.voltage_v[up], window_s, _UP_ROWS, deviation_v),
-        _blocks(times_s[tail], level.voltage_v[tail], window_s, _TAIL_ROWS, noise_v),
-        _blocks(times_s[rest], level.voltage_v[rest], window_s, _REST_ROWS, noise_v),
-    ]
-    parts_a = [
+    tail = min(end + _TAIL_ROWS, n - third)
+    up_a, tail_a, between_a, rest_a_rows = (
         _blocks(
             times_s[part][away[part]], level.current_a[part][away[part]], window_s, most, noise_a
         )
-        for part, most in ((up, _UP_ROWS), (tail, _TAIL_ROWS), (rest, _REST_ROWS))
-    ]
+        for part, most in (
+            (up, _UP_ROWS),
+            (slice(end, tail), _TAIL_ROWS),
+            (slice(tail, n - third), _REST_ROWS),
+            (slice(n - third, n), _REST_ROWS),
+        )
+    )
+    last = slice(n - third, n)
+    rest_v_rows = _blocks(times_s[last], level.voltage_v[last], window_s, _REST_ROWS, noise_v)
+    up_v_rows = _blocks(times_s[up], level.voltage_v[up], window_s, _UP_ROWS, deviation_v)
     return Ascent(
         level=level,
         corner_s=corner_s,
@@ -134,10 +142,12 @@ def ascent(level: LevelReadings, before_v: float, errors: SupplyErrors) -> Ascen
         rest_a=rest_a,
         up_s=times_s[up],
         up_v=level.voltage_v[up],
-        voltage=_joined(parts_v),
-        current=_joined(parts_a),
-        up_rows_a=parts_a[0].times_s.size,
-        rest_rows_a=parts_a[2].times_s.size,
+        voltage=joined(up_v_rows, rest_v_rows),
+        current=joined(up_a, rest_a_rows),
+        up_rows_a=up_a.times_s.size,
+        tail_a=tail_a,
+        between_a=between_a,
+        noise_a=noise_a,
     )
 
 
@@ -179,7 +189,9 @@ def _blocks(
     )
 
 
-def _joined(parts: list[Rows]) -> Rows:
+def joined(*parts: Rows) -> Rows:
+    """Return the rows of several parts, one after the other."""
+
     def all_of(name: str) -> FloatArray:
         joined: FloatArray = np.concatenate([getattr(part, name) for part in parts])
         return joined

@@ -19,8 +19,9 @@ from harness.judge.uncertainty import FloatArray
 _LEAST_WINDOW_S = 1e-6
 #: Newton's method for the tail: steps, and the largest exponent that is taken.
 _STEPS, _MOST_EXPONENT = 6, 60.0
-#: Least resistance, emission voltage and leak of the tail, so that nothing divides by zero.
-_LEAST_OHM, _LEAST_V, _LEAST_A = 1e-4, 1e-5, 1e-9
+#: Least resistance, emission voltage, leak and capacitance of the tail: nothing divides by zero,
+#: and no step of a fit leads out of what there is.
+_LEAST_OHM, _LEAST_V, _LEAST_A, _LEAST_F = 1e-4, 1e-5, 1e-9, 1e-12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +34,8 @@ class Charging:
     steady_a: float  # drawn, or read, at any voltage
     series_ohm: float  # leads, unit, and the capacitor's own
     emission_v: float  # a diode's n k T / q; next to zero: no diode
+    #: By so much the supply's own voltage falls with its current; a part of ``series_ohm``.
+    regulation_ohm: float = 0.0
     limit_a: float  # while the voltage rises
     rest_v: float  # the voltage after it
 
@@ -40,6 +43,11 @@ class Charging:
     def rest_a(self) -> float:
         """Current at rest."""
         return self.steady_a + self.leak_siemens * self.rest_v
+
+    @property
+    def corner_v(self) -> float:
+        """Voltage where the supply ceases to hold its current."""
+        return self.rest_v - self.regulation_ohm * (self.limit_a - self.rest_a)
 
     def rise_v(self, time_s: FloatArray) -> FloatArray:
         """Return the voltage while the current is constant; ``time_s`` is negative then.
@@ -51,7 +59,7 @@ class Charging:
         x = -self.leak_siemens / total_f * time_s
         small = np.abs(x) < 1e-6
         grown = np.where(small, 1.0 + 0.5 * x, np.expm1(x) / np.where(small, 1.0, x))
-        risen: FloatArray = self.rest_v + rate * time_s * grown
+        risen: FloatArray = self.corner_v + rate * time_s * grown
         return risen
 
     def tail(self, time_s: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -67,7 +75,8 @@ class Charging:
         Source: C dv/dt = j with v = V - R i - n kT/q ln(i), i = j + g; textbook (Ohm's law and the
             ideal diode), solved for u = ln(j0/j) by Newton's method.
         """
-        c, r, m = self.bulk_f, max(self.series_ohm, _LEAST_OHM), max(self.emission_v, _LEAST_V)
+        c = max(self.bulk_f, _LEAST_F)
+        r, m = max(self.series_ohm, _LEAST_OHM), max(self.emission_v, _LEAST_V)
         g = max(self.rest_a, _LEAST_A)
         j0 = max((self.limit_a - self.rest_a) * c / (c + self.own_f), _LEAST_A)
         t = np.maximum(time_s, 0.0)
@@ -94,7 +103,7 @@ class Charging:
             self.rise_v(first) + 4.0 * self.rise_v(0.5 * (first + last)) + self.rise_v(last)
         ) / 6.0
         share = (last - first) / window
-        mean: FloatArray = share * rising + (1.0 - share) * self.rest_v
+        mean: FloatArray = share * rising + (1.0 - share) * self.rest_v  # once the tail is over
         return mean
 
     def current_a(self, time_s: FloatArray, window_s: FloatArray | float = 0.0) -> FloatArray:

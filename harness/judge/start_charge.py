@@ -12,7 +12,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from harness.judge.ascent import Ascent, NotFollowed, ascent
+from harness.judge.ascent import Ascent, NotFollowed, ascent, joined
 from harness.judge.charge_fit import BULK_F, SERIES_OHM, ChargeFit, fit_charge
 from harness.judge.propagate import Estimate
 from harness.judge.start_curve import (
@@ -36,10 +36,18 @@ _MOST_LEAK_FRAC = 0.5
 #: Departures from the circuit's curve that make it another circuit's: of the slope between both
 #: halves of the way up, and of the current at rest over the charging current.
 _BENT_FRAC, _MOVING_FRAC = 0.05, 0.02
-#: Fewest readings on the way up that show whether it is bent, and rows at rest that show a change.
-_FEWEST_BENT, _FEWEST_AT_REST = 8, 3
+#: Fewest readings of a level, and on the way up such as show whether it is bent.
+_FEWEST_READINGS, _FEWEST_BENT = 15, 8
+#: What follows the corner is another circuit's where the mean square of the residuals, each over
+#: its standard deviation, comes to more.
+_MOST_VARIANCE = 4.0
+_TOO_FAST = "the current falls to rest faster than the readings show"
+#: Voltage that drops in series while the current is held, over the part of the rise that counts.
+_HELD_FRAC = 0.4
 #: So many standard deviations are no accident.
 _SURELY = 4.0
+#: n k T / q of a diode, the most (textbook).
+_DIODES_V = 0.052
 #: Points of a fitted curve before the corner, after it, and at rest; and the first after it, and
 #: the last before rest, as shares of the time of the way up.
 _BEFORE, _AFTER, _AT_REST = 25, 20, 15
@@ -61,25 +69,33 @@ def weigh_dc(levels: Sequence[LevelReadings], errors: SupplyErrors) -> StartFigu
     if errors.voltage is None or errors.current is None:
         why = "the bench file does not state the supply's accuracy of voltage and current"
         return StartFigures(why_not=dict.fromkeys((_BULK, _LEAK, _SERIES), why))
-    estimates = {_LEAK: _leak(levels[-1], errors.current)}
+    why_not: dict[str, str] = {}
+    estimates: dict[str, Estimate] = {}
+    if levels[-1].times_s.size < _FEWEST_READINGS:
+        why_not[_LEAK] = f"{levels[-1].label}: only {levels[-1].times_s.size} readings"
+    else:
+        estimates[_LEAK] = _leak(levels[-1], errors.current)
     try:
         found = _charged(levels, errors)
     except NotFollowed as why_nothing:
-        why_not = dict.fromkeys((_BULK, _SERIES), str(why_nothing))
+        why_not |= dict.fromkeys((_BULK, _SERIES), str(why_nothing))
         return StartFigures(estimates=estimates, why_not=why_not)
-    why_not = {}
-    for measure, place, unit, why in (
-        (_BULK, BULK_F, "F", "the readings are too few, or too coarse"),
-        (_SERIES, SERIES_OHM, "ohm", "the current falls to rest between two readings"),
+    tail = _with_tail(found, errors)
+    for measure, each, place, unit, why in (
+        (_BULK, found, BULK_F, "F", "the readings are too few, or too coarse"),
+        (_SERIES, tail, SERIES_OHM, "ohm", _TOO_FAST),
     ):
-        estimate = found.estimate(place)
+        if each is None:
+            why_not[measure] = why
+            continue
+        estimate = each.estimate(place)
         expanded = combine(estimate.contributions).expanded
         if expanded < abs(estimate.value):  # false, too, for a value that is no number
             estimates[measure] = estimate
         else:
             bound = format_quantity(expanded, unit, 2) if math.isfinite(expanded) else "anything"
-            why_not[measure] = f"known to {bound} either way, which is no less than itself: {why}"
-    fitted = tuple(_curve(found, number) for number in range(len(found.ascents)))
+            why_not[measure] = f"{why}: known to {bound} either way, which is no less than itself"
+    fitted = tuple(_curve(tail or found, number) for number in range(len(found.ascents)))
     return StartFigures(estimates=estimates, why_not=why_not, fitted=fitted)
 
 
@@ -125,6 +141,19 @@ def _charged(levels: Sequence[LevelReadings], errors: SupplyErrors) -> ChargeFit
     return found
 
 
+def _with_tail(found: ChargeFit, errors: SupplyErrors) -> ChargeFit | None:
+    """Fit what follows the corner, too; None where the current is at rest by the next reading."""
+    shows = any(
+        (each.tail_a.values - each.rest_a > _SURELY * each.noise_a).any() for each in found.ascents
+    )
+    if not shows:
+        return None
+    tail = fit_charge(found.ascents, errors, found.total_f, tail=True)
+    if tail is None or tail.variance > _MOST_VARIANCE or not tail.is_possible:
+        return None
+    return tail
+
+
 def _followed(levels: Sequence[LevelReadings], errors: SupplyErrors) -> tuple[Ascent, ...]:
     ascents: list[Ascent] = []
     reasons: list[str] = []
@@ -159,6 +188,7 @@ def _require_explained(found: ChargeFit, errors: SupplyErrors) -> None:
         if left_v.size >= _FEWEST_BENT:
             _require_straight(each, left_v)
         _require_still(found, number)
+        _require_charged(found, number)
 
 
 def _require_straight(each: Ascent, left_v: FloatArray) -> None:
@@ -181,21 +211,42 @@ def _require_straight(each: Ascent, left_v: FloatArray) -> None:
 
 
 def _require_still(found: ChargeFit, number: int) -> None:
-    """See that the current at rest stays, as a circuit without a converter makes it."""
-    each = found.ascents[number]
-    if each.rest_rows_a < _FEWEST_AT_REST:
+    """See that the current stays once it has died away, as without a converter it does.
+
+    Behind a diode the last of the charge comes late: up to n kT/q C / t of current (textbook).
+    """
+    each, rows = found.ascents[number], found.ascents[number].between_a
+    if not rows.values.size:
         return
-    rows, rest = each.current, slice(-each.rest_rows_a, None)
-    times_s = rows.times_s[rest] - found.corner_s(number)
-    left_a = rows.values[rest] - found.model(number).current_a(times_s, rows.windows_s[rest])
-    third = left_a.size // 3
-    moved_a = float(left_a[-third:].mean() - left_a[:third].mean())
-    deviation_a = float(rows.deviations[rest].max()) * math.sqrt(2.0 / third)
-    if abs(moved_a) > max(_MOVING_FRAC * each.limit_a, found.current.digit, _SURELY * deviation_a):
+    times_s = rows.times_s - found.corner_s(number)
+    moved_a = np.abs(rows.values - each.rest_a)
+    late_a = _DIODES_V * found.total_f / times_s
+    bound_a = max(_MOVING_FRAC * each.limit_a, found.current.digit)
+    if (moved_a > late_a + bound_a + _SURELY * rows.deviations).any():
         raise NotFollowed(
             f"{each.level.label}: the current at rest moves by "
-            f"{format_quantity(moved_a, 'A', 2)}, as where a converter begins to work or a "
-            "capacitor still forms"
+            f"{format_quantity(float(moved_a.max()), 'A', 2)}, as where a converter begins to work "
+            "or a capacitor still forms"
+        )
+
+
+def _require_charged(found: ChargeFit, number: int) -> None:
+    """See that most of the charge has flowed by the corner: what is held back drops in series.
+
+    With more, the way up that counts begins before the capacitor takes all of the current.
+    """
+    each, corner_s = found.ascents[number], found.corner_s(number)
+    rows = joined(each.tail_a, each.between_a)
+    if not rows.values.size:
+        return
+    times_s = np.concatenate([[corner_s], rows.times_s])
+    over_a = np.concatenate([rows.values[:1], rows.values]) - each.rest_a
+    held_v = float(np.trapezoid(over_a, times_s)) / found.bulk_f
+    rise_v = each.slope * each.rise_s
+    if held_v > _HELD_FRAC * rise_v:
+        raise NotFollowed(
+            f"{each.level.label}: leads, unit and capacitor drop {format_quantity(held_v, 'V', 2)} "
+            "at this limit; a lower one weighs the capacitor"
         )
 
 
