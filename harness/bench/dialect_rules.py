@@ -14,7 +14,7 @@ from typing import Any
 from harness.bench.answer_rules import answer_errors
 from harness.bench.register_rules import register_errors
 from harness.bench.registers import EXAMPLES as REGISTER_EXAMPLES
-from harness.bench.wire_text import PLACEHOLDER, SENDABLE, Tables, wrong_message
+from harness.bench.wire_text import ENERGISES, PLACEHOLDER, SENDABLE, Tables, wrong_message
 from harness.errors import did_you_mean
 from harness.files.config_error import ConfigError
 from harness.files.text_file import quoted
@@ -35,8 +35,6 @@ _EXAMPLES = {
     "power_meter": "scpi-power-meter",
     "switch": "scpi-switch",
 }
-#: What brings power about by itself: the keeper's alone.
-_ENERGISES = ("output_on", "input_on", "contact_close")
 _MOST_DECIMALS = 12
 
 
@@ -189,7 +187,7 @@ def _begin_and_end(tables: Tables) -> Iterator[ConfigError]:
     kept = {
         message.partition("{")[0].casefold(): name
         for name, message in tables["send"].items()
-        if isinstance(message, str) and (name in _ENERGISES or OPERATIONS.get(name) == "number")
+        if isinstance(message, str) and (name in ENERGISES or OPERATIONS.get(name) == "number")
     }
     for table in ("begin", "end"):
         messages = tables[table].get("send")

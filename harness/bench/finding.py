@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-import re
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from enum import StrEnum
 from pathlib import Path
 from typing import NamedTuple
 
+from harness.bench.answer_lines import NUMBER, STATE, answer_lines
 from harness.bench.answer_rules import NOT_READ, SAMPLED
 from harness.files.text_file import quoted
 from harness.profile.measures import OPERATIONS
@@ -22,10 +22,6 @@ _CAUSES = tomllib.loads(Path(__file__).with_name("causes.toml").read_text(encodi
 _ENDS = {"CRLF": b"\r\n", "LF": b"\n", "CR": b"\r"}
 _READS = {"LF": {"LF", "CRLF"}, "CRLF": {"LF", "CRLF"}, "CR": {"CR"}}
 _IN_WORDS = {"LF": "LF (line feed)", "CRLF": "CR LF", "CR": "CR (carriage return)"}
-#: A number that is no part of a word: not the 1 of ``V1``, but the 12.0 of ``12.0V``.
-_NUMBER = re.compile(r"(?<![\w.+-])[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?(?![\d.]|[eE][+-]?\d)")
-#: A state that is no part of a word or number (SCPI-1999 vol. 1, 7.3).
-_STATE = re.compile(r"(?<![\w.+-])(?:ON|OFF|[+]?[01])(?![\w.])", re.IGNORECASE)
 
 
 class Cause(NamedTuple):
@@ -183,19 +179,23 @@ def echo_cause(message: str, answer: str) -> Cause | None:
 
 def reply_cause(operation: str, message: str, answer: str, *, state: bool) -> Cause:
     """Say what is wrong with an answer to the question of an operation, for a state or a number."""
-    line = _answer_line(operation, answer, state=state)
-    if line:
+    lines = answer_lines(operation, answer, state=state)
+    alone = len(lines) == 1 and "{value}" in lines[0].form
+    if alone:
         sign = "value among text"
+    elif lines:
+        sign = "one of several states" if state else "one of several numbers"
     elif state:
         sign = "no state"
     else:
-        sign = "several numbers" if _NUMBER.search(answer) else "no number"
+        sign = "several numbers" if NUMBER.search(answer) else "no number"
+    write = [each.line if alone else f"{each.line}  # {each.takes}" for each in lines]
     return echo_cause(message, answer) or cause_of(
         sign,
         answer=shown(answer),
         wanted="0 or 1" if state else "a number",
         operation=operation,
-        write=(line,) if line else (),
+        write=write,
     )
 
 
@@ -214,7 +214,7 @@ def compound_cause(names: Sequence[str], message: str, answer: str) -> Cause:
             _answer_line(SAMPLED[name], part, state=_is_state(name))
             for name, part in zip(names, parts, strict=True)
             if name != NOT_READ
-            and not (_STATE if _is_state(name) else _NUMBER).fullmatch(part.strip())
+            and not (STATE if _is_state(name) else NUMBER).fullmatch(part.strip())
         ]
         if "" in within:
             continue
@@ -235,10 +235,6 @@ def _is_state(name: str) -> bool:
 
 
 def _answer_line(operation: str, answer: str, *, state: bool) -> str:
-    """Return the line of ``[answers]`` that fits an answer; empty where none can be told."""
-    text = answer.strip()
-    found = list((_STATE if state else _NUMBER).finditer(text))
-    if len(found) != 1 or not text.isascii() or not text.isprintable() or "{value}" in text:
-        return ""
-    start, end = found[0].span()
-    return f"{operation} = {quoted(text[:start] + '{value}' + text[end:])}"
+    """Return the one line of ``[answers]`` that fits an answer; empty where none can be told."""
+    lines = answer_lines(operation, answer, state=state)
+    return lines[0].line if len(lines) == 1 else ""

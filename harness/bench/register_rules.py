@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from harness.bench.registers import EXAMPLES, Registers, read_registers
-from harness.bench.wire_text import PLACEHOLDER, Tables
+from harness.bench.wire_text import ENERGISES, PLACEHOLDER, Tables
 from harness.files.config_error import ConfigError
 from harness.files.text_file import quoted
 from harness.profile.measures import OPERATIONS
@@ -25,7 +25,7 @@ def register_errors(tables: Tables) -> Iterator[ConfigError]:
         for operation, message in tables[table].items():
             if operation in OPERATIONS and isinstance(message, str):
                 yield from _message(table, operation, message, tables["decimals"])
-                if operation in ("output_on", "input_on") or OPERATIONS[operation] == "number":
+                if operation in ENERGISES or OPERATIONS[operation] == "number":
                     found = _found(message)
                     places = () if isinstance(found, str) else found.places
                     kept |= dict.fromkeys(places, operation)

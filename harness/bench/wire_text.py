@@ -12,6 +12,9 @@ SENDABLE = re.compile("[ -~]+")
 #: Stands in a message for a number: the one that is set, or another setting by its name.
 PLACEHOLDER = re.compile(r"\{([a-z_]+)\}")
 
+#: Operations by which power may go on: nothing but the keeper sends them.
+ENERGISES = ("output_on", "input_on", "contact_close")
+
 #: The tables of a dialect as they were read, by name; one that is left out is empty.
 Tables = Mapping[str, Mapping[str, Any]]
 

@@ -59,3 +59,17 @@ class TestMistakes:
             load_dialect(str(path))
 
         assert says in str(caught.value)
+
+    def test_a_contact_is_closed_by_the_keeper_alone(self, tmp_path: Path) -> None:
+        """What comes first does not close the contact of a switch (safety rule 3)."""
+        path = tmp_path / "relay.toml"
+        path.write_text(
+            'name = "relay"\nrole = "switch"\n[link]\nprotocol = "modbus"\n'
+            '[begin]\nsend = ["coil 0x3 = on"]\n'
+            '[send]\ncontact_close = "coil 3 = on"\ncontact_open = "coil 3 = off"\n'
+            '[ask]\ncontact_state = "coil 3"\n',
+            encoding="utf-8",
+        )
+
+        with pytest.raises(FileError, match="writes what contact_close writes"):
+            load_dialect(str(path))

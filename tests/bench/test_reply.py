@@ -45,8 +45,8 @@ class TestNumber:
             ("  ", "its answer is empty"),
             ("meas:volt?", "an echo"),
             ("Welcome", "may be a greeting"),
-            ("12.00,0.100,1.20", "more than one"),
-            ("12.00,0.100,1.20", '{ separator = ",", part = 1, parts = 3 }'),
+            ("12.00/0.100/1.20", "more than one"),
+            ("12.00/0.100/1.20", '{ separator = ",", part = 1, parts = 3 }'),
             ("{value} 5", "not a number"),
             ("1.5e-3.", "not a number"),
         ],
@@ -93,12 +93,15 @@ class TestState:
         assert isinstance(boolean(with_line(line).value_in("output_state", answer)), bool)
 
     def test_another_word_needs_another_question(self) -> None:
-        """A state in words of its own is not guessed at."""
+        """What a word or a bit stands for is the manual's to say: both ways are shown."""
         cause = reply_cause("output_state", "OUTP:MODE?", "CV", state=True)
 
-        assert cause.write == ()
+        assert cause.write == (
+            'output_state = { words = { "CV" = 0 } }  # where CV means off',
+            'output_state = { words = { "CV" = 1 } }  # where CV means on',
+        )
         assert "another question for output_state" in cause.remedy
-        assert "output_state = { words = { YES = 1, NO = 0 } }" in cause.remedy
+        assert "words = { YES = 1, NO = 0 }" in cause.remedy
 
 
 class TestSample:
