@@ -67,7 +67,7 @@ def dialect_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
 
 
 @cache
-def _examples(role: str) -> Mapping[str, str]:
+def examples(role: str) -> Mapping[str, str]:
     """Return how a built-in dialect says each operation, as it stands in a file."""
     if role not in _EXAMPLES:
         return {}
@@ -133,7 +133,7 @@ def _messages(role: str, tables: Tables) -> Iterator[ConfigError]:
             if operation not in OPERATIONS:
                 continue
             form, path = OPERATIONS[operation], (table, operation)
-            example = _examples(role).get(operation, "")
+            example = examples(role).get(operation, "")
             if _TABLES[form] != table:
                 yield ConfigError(path, f"{operation!r} belongs under [{_TABLES[form]}]", example)
             wrong = wrong_message(form, message) if isinstance(message, str) else ""
@@ -209,7 +209,7 @@ def _missing(role: str, tables: Tables) -> Iterator[ConfigError]:
     for operation in REQUIRED.get(role, ()):
         if operation not in tables["send"] and operation not in tables["ask"]:
             problem = f"a {role} cannot do without {operation}"
-            spoken = _examples(role)[operation]
+            spoken = examples(role)[operation]
             if tables["link"].get("protocol") == "modbus":
                 spoken = quoted(REGISTER_EXAMPLES[OPERATIONS[operation]])
             example = f"{operation} = {spoken}"

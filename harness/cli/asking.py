@@ -44,8 +44,8 @@ class Interview:
     """Asks what no option has answered: `given` has None where one was not given.
 
     ``questions`` has each by the name of its option, with underscores: what is asked (``ask``), and
-    the answer that Enter takes (``usual``); without one Enter takes nothing. A silent interview
-    takes the usual answers without asking.
+    the answer that Enter takes (``usual``); without one Enter takes nothing. An ``option`` names
+    what answers it otherwise. A silent interview takes the usual answers without asking.
     """
 
     def __init__(
@@ -68,7 +68,7 @@ class Interview:
         Raises:
             UsageError: The option's answer is nonsense, or the terminal gives no more answers.
         """
-        option = f"--{name.replace('_', '-')}"
+        option = self._questions[name].get("option", f"--{name.replace('_', '-')}")
         given = self._given.get(name)
         if given is not None:
             return read_option(option, str(given).strip(), read)

@@ -10,6 +10,12 @@ import typer
 
 from harness.cli import PLAIN
 from harness.cli.asking import Interview, choice, date, quantity
+from harness.cli.new_dialect import (
+    DialectInterview,
+    questions_of,
+    see_that_it_loads,
+    texts_by_operation,
+)
 from harness.cli.options import HELP, described, require_new, write_file
 from harness.files.field_types import read_line
 from harness.new.drafts import Nameplate, draft_bench, draft_profile, draft_unit
@@ -163,6 +169,34 @@ def _add_command(
 
     app.command(name, help=draft.__doc__)(described(new, questions))
 
+
+def dialect(
+    to: Path = Path("dialect.toml"),
+    *,
+    force: bool = False,
+    yes: bool = False,
+    message: list[str] | None = None,
+    answer: list[str] | None = None,
+    **answers: Any,
+) -> None:
+    """Draft a dialect: an instrument's messages, from its manual. Each question is tried on it."""
+    if not force:
+        require_new(to, "name another with --to, or add --force")
+    questions = questions_of(_QUESTIONS["dialect"])
+    given = answers | texts_by_operation("--message", message or ())
+    pasted = texts_by_operation("--answer", answer or ())
+    given |= {f"{operation}_answer": text for operation, text in pasted.items()}
+    content = DialectInterview(Interview(given, questions, silent=yes), questions).dialect()
+    see_that_it_loads(content, to.name)
+    typer.echo()
+    write_file(to, content.encode(), force=force)
+    typer.echo(
+        f'Name it in the bench file: dialect = "{to.name}"\n'
+        "Then, energising nothing:\n  softwake bench BENCH"
+    )
+
+
+app.command("dialect", help=dialect.__doc__)(described(dialect, _QUESTIONS["dialect"]))
 
 _add_command(
     profile,
