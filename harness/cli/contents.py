@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from harness.bench.finding import Finding, Inspection
 from harness.profile.check import Check
+from harness.profile.forecast import Forecast, proposal
 from harness.profile.level import Level, LoadPoint
 from harness.profile.plan import Plan, PlannedStep
 from harness.record.events import EventKind
 from harness.record.examine import Examined
-from harness.record.figures import read_figures
+from harness.record.figures import KnownFigures, read_figures, read_known
 from harness.record.tables import Record
 from harness.run.result import RunResult, output_entry
 
@@ -49,11 +51,31 @@ def of_plan(plan: Plan, warnings: Iterable[str] = (), refused: Iterable[str] = (
         "open_points": [
             {"text": point.text, "proved_by": point.proved_by or None} for point in plan.open_points
         ],
+        "forecasts": [_forecast(forecast) for forecast in plan.forecasts],
         "refused": list(refused),
         "notes": plan.notes,
         "warnings": list(warnings),
         "cautions": plan.cautions,
     }
+
+
+def _forecast(forecast: Forecast) -> Content:
+    return {
+        "check": forecast.check.name,
+        "measure": forecast.check.measure,
+        "step": forecast.step,
+        "unit": forecast.check.unit,
+        "expected": _finite(forecast.expected),
+        "uncertainty": _finite(forecast.expanded),
+        "distance": _finite(forecast.room),
+        "good_enough": forecast.good_enough,
+        "why_not": forecast.why_not or None,
+        "proposal": proposal(forecast) or None,
+    }
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
 
 
 def _step(step: PlannedStep) -> Content:
@@ -185,9 +207,13 @@ def of_record(record: Record) -> Content:
 
 
 def _figures(record: Record) -> Iterator[Content]:
+    known = KnownFigures()
     events = record.events
-    for detail in events["detail"][events["kind"] == EventKind.FIGURES]:
-        if (told := read_figures(detail)) is None:
+    for kind, detail in zip(events["kind"], events["detail"], strict=True):
+        if kind == EventKind.PLAN:
+            known = read_known(detail)
+        told = read_figures(detail) if kind == EventKind.FIGURES else None
+        if told is None:
             continue
         for one in told.figures:
             yield {
@@ -197,6 +223,17 @@ def _figures(record: Record) -> Iterator[Content]:
                 "value": one.value,
                 "uncertainty": one.expanded,
                 "why_not": one.why_not or None,
+                "nameplate": known.nameplate.get(one.measure),
+                "earlier": [
+                    {
+                        "run_id": each.run,
+                        "date": each.date,
+                        "value": each.value,
+                        "uncertainty": each.expanded,
+                    }
+                    for each in known.earlier
+                    if (each.measure, each.unit) == (one.measure, one.unit)
+                ],
             }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import re
 import sys
@@ -13,16 +14,20 @@ from jsonschema import Draft202012Validator, FormatChecker
 from typer.testing import CliRunner
 
 from harness.cli import documents
-from harness.cli.contents import of_bench, of_lost_record
+from harness.cli.contents import of_bench, of_lost_record, of_record
 from harness.cli.documents import document, schema
 from harness.cli.main import _ended, app
 from harness.judge.verdict import Verdict
 from harness.power.trip import Trip, TripReason
 from harness.profile.load import load_bench
+from harness.record.figures import figures_detail, known_detail
+from harness.record.recorder import MemoryRecorder
 from harness.record.run_summary import Outcome
 from harness.run.result import RunResult
+from tests.record.test_figures import KNOWN, TOLD
 
 DC, AC = "mount-controller-board", "dome-shutter-power-unit"
+FULL = "mount-controller-full-release"
 UNIT = "units/dome-shutter-HRW-0007"
 
 
@@ -73,6 +78,7 @@ class TestDocuments:
         [
             (["plan", DC], "plan", 0),
             (["plan", AC, "--bench", "bench-simulated-ac"], "plan", 0),
+            (["plan", FULL, "--bench", "bench-simulated-dc"], "plan", 0),
             (["plan", AC, "--bench", "bench-simulated-dc"], "plan", 1),
             (["assess", UNIT], "assessment", 0),
             (["qualify", DC, "--units", "2", "--workers", "1"], "rates", 0),
@@ -107,6 +113,28 @@ class TestDocuments:
         assert (content["kind"], content["ready"], ended) == ("bench", False, 5)
         marks = {one["mark"] for each in content["instruments"] for one in each["findings"]}
         assert marks == {"ok", "wrong"}
+
+    def test_a_plan_says_what_a_start_will_tell(self) -> None:
+        """A program reads which figures of the start a bench can judge, and how well."""
+        (found,) = told("plan", FULL, "--bench", "bench-simulated-dc")[1]["forecasts"]
+
+        assert (found["check"], found["measure"]) == ("bulk capacitance", "start.bulk_capacitance")
+        assert (found["expected"], found["why_not"], found["proposal"]) == (470e-6, None, None)
+        assert 0 < found["uncertainty"] < found["distance"]
+        assert found["good_enough"]
+
+    def test_figures_stand_beside_what_was_known(self, is_right: Draft202012Validator) -> None:
+        """A figure of the unit comes with the nameplate's and with those of earlier runs."""
+        recorder = MemoryRecorder(serial="7", started=dt.datetime(2026, 11, 25, tzinfo=dt.UTC))
+        recorder.event(0.0, "plan", "", json.dumps({"known": known_detail(KNOWN)}))
+        recorder.event(1.0, "figures", "start", figures_detail(TOLD))
+        content = json.loads(document("run", of_record(recorder.frames())))
+        found, none = content["figures"]
+
+        assert is_right.is_valid(content)
+        assert (found["value"], found["nameplate"], none["value"]) == (466e-6, 470e-6, None)
+        assert [each["value"] for each in found["earlier"]] == [471e-6]
+        assert (none["why_not"], none["earlier"]) == ("one level only", [])
 
     @pytest.mark.parametrize(
         ("words", "kind", "code"),
