@@ -75,8 +75,8 @@ class LevelWatch:
         begun = voltage_v >= budget.threshold_v
         if not self._energy:
             healthy_a = budget.idle_a(voltage_v) if begun else budget.leakage_a
-            return current_a - error_a - healthy_a
-        power_w = min(sample.power_w, abs(voltage_v * current_a))
+            return current_a - error_a - healthy_a - budget.across_bulk(voltage_v)
+        power_w = min(sample.power_w, abs(voltage_v * current_a)) - budget.across_bulk(voltage_v)
         if begun:
             return power_w - error_a * voltage_v - budget.idle_power_w
         return power_w - (error_a + budget.leakage_a) * voltage_v

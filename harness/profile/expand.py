@@ -20,7 +20,7 @@ from harness.profile.readings import instead_of
 from harness.profile.safety_checks import safety_tests
 from harness.profile.schema import Profile
 from harness.profile.step import Place, Rest
-from harness.profile.steps import LoadStep
+from harness.profile.steps import DischargeStep, LoadStep
 from harness.profile.unit_at_hand import UnitAtHand, objections
 from harness.quantity import format_quantity
 from harness.unit.nameplate import Input
@@ -264,6 +264,9 @@ def _notes(
         note = step.step.hand_note(", ".join(level.label for level in step.restart))
         if note:
             yield f"{_named(step)}: {note}"
+        if isinstance(step.step, DischargeStep) and step.step.resistor_ohm is not None:
+            note = step.step.resistor_note(line.peak_factor * profile.envelope.voltage_v)
+            yield f"{_named(step)}: a {note}."
     for stated, key, assumed in (
         (line.threshold, "start_threshold", format_quantity(line.start_threshold_v, "V")),
         (line.idle_power, "idle_power", format_quantity(line.idle_power_w, "W")),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -73,6 +74,8 @@ class InrushAllowance:
     lead_ohm: float = 0.0  # leads and contacts that the unit may sit behind, both ways
     diode_v: float = 0.0  # of one against wrong polarity that may stand before its converter
     window_s: float = 0.0  # what a reading is averaged over; 0 for an instantaneous one
+    #: Of a resistor that is connected across the bulk capacitor, at its least; infinite: none is.
+    across_bulk_ohm: float = math.inf
 
     @property
     def healthy(self) -> float:
@@ -109,6 +112,14 @@ class InrushAllowance:
         read_v = voltage_v * (1 - self.voltage_error_frac)
         dropped_v = self.diode_v + self.lead_ohm * self.idle_power_w / read_v
         return self.idle_power_w / (read_v - min(dropped_v, 0.5 * read_v))
+
+    def across_bulk(self, voltage_v: float) -> float:
+        """Return what a resistor across the bulk capacitor takes, in A for DC or in W for AC.
+
+        Source: I = V / R; P = Vp^2 / R at the peak of the line, at most; textbook.
+        """
+        peak_v = voltage_v * self.peak_factor
+        return (peak_v if self.kind == "charge" else peak_v**2) / self.across_bulk_ohm
 
     def slack(
         self, current_limit_a: float, interval_s: float = 0.0, highest_v: float | None = None
@@ -156,6 +167,16 @@ def resistor_ohm(load: str) -> float | None:
     return parse_quantity(value, "ohm") if kind == "resistor" else None
 
 
+#: How the operator is told of a resistor across the bulk capacitor, before its resistance.
+ACROSS_BULK = "resistor across bulk"
+
+
+def across_bulk_ohm(load: str) -> float | None:
+    """Return the resistance of what is connected across the bulk capacitor; None: nothing is."""
+    kind, found, value = load.partition(f"{ACROSS_BULK} ")
+    return parse_quantity(value, "ohm") if found and not kind else None
+
+
 class LevelMaker:
     """Makes the levels of one step after the other, and remembers the start and what was reached.
 
@@ -172,6 +193,7 @@ class LevelMaker:
         self._beside_f = _SUPPLY_F if bench is None else bench.supply.most_output_f(_SUPPLY_F)
         self._reached_v = 0.0
         self._start: tuple[Level, ...] = ()
+        self._limit_a = envelope_a  # of its levels that are not slow
         self._charge_factor = 1.0
         #: Longest time at the current limit that the start allows.
         self.time_at_limit_s: float | None = None
@@ -193,15 +215,17 @@ class LevelMaker:
     ) -> tuple[Level, ...]:
         """Return the levels of a start, shares of nominal; it begins with the output off.
 
-        ``slow_limit_a`` is the current limit of the lowest one, None that of all.
+        ``slow_limit_a`` is the current limit of the lowest one, for AC of every one below the
+        threshold, whose gains are weighed; None that of all.
         """
         self._charge_factor, self.time_at_limit_s = charge_factor, time_at_limit_s
-        self._reached_v = 0.0
+        self._limit_a, self._reached_v = limit_a, 0.0
         self._start = ()
         for share in levels_frac:
             label = format_quantity(share, "%")
-            slow = slow_limit_a is not None and not self._start
-            level_a = slow_limit_a if slow else limit_a
+            below = share * self._input.nominal_v < self._input.start_threshold_v
+            slow = below if self._input.kind == "ac" else not self._start
+            level_a = limit_a if slow_limit_a is None or not slow else slow_limit_a
             level = self.held(label, dwell_s, level_a, frequency_hz, voltage_frac=share)
             self._start = (*self._start, self._watched(level))
             self._reached_v = level.voltage_v
@@ -241,10 +265,14 @@ class LevelMaker:
         )
 
     def again(self, limit_a: float | None, frequency_hz: float | None) -> Iterator[Level]:
-        """Yield the levels of the start and nominal voltage, to bring power back."""
+        """Yield the levels of the start and nominal voltage, to bring power back.
+
+        None is slow: nothing is weighed again, and by hand something may have been connected.
+        """
         if not self._start:
             return
-        yield from self._start
+        for level in self._start:
+            yield replace(level, current_limit_a=self._limit_a)
         self._reached_v = self._start[-1].voltage_v
         if self._reached_v < self._input.nominal_v:
             yield self.nominal(self._start[-1].dwell_s, limit_a, frequency_hz)
@@ -259,6 +287,7 @@ class LevelMaker:
             if level.voltage_v < self._input.start_threshold_v:
                 yield replace(
                     level,
+                    current_limit_a=self._limit_a,
                     frequency_hz=self._frequency_hz(frequency_hz),
                     budget=None,
                     time_at_limit_s=self.time_at_limit_s,

@@ -142,7 +142,7 @@ MEASURES: Mapping[str, Measure] = {
     ),
     # what a start tells of the unit: the circuit's own curve fitted to its readings
     "start.bulk_capacitance": _figure(
-        "F", '"330 uF"', Situation.STARTED, "supply.voltage", "supply.current"
+        "F", '"330 uF"', Situation.STARTED, "supply.voltage", "supply.current", "supply.power"
     ),
     # at the highest level below the start threshold
     "start.leakage_current": _figure("A", '"5 mA"', Situation.STARTED, "supply.current"),
@@ -150,6 +150,14 @@ MEASURES: Mapping[str, Measure] = {
     "start.series_resistance": _figure(
         "ohm", '"2 ohm"', Situation.STARTED, "supply.voltage", "supply.current"
     ),
+    # between the level without the draw of a converter and the one with it
+    "start.begin_voltage": _figure("V", '"55 V"', Situation.STARTED, "supply.voltage"),
+    # from power on to the end of the last hold
+    "start.energy": _figure("J", '"5 J"', Situation.STARTED, "supply.power"),
+    # by the fall of its voltage through a known resistor; the input voltage at which the
+    # converter stops, by where that fall begins to be an exponential
+    "discharge.bulk_capacitance": _figure("F", '"120 uF"', Situation.FALL, "meter.voltage_dc"),
+    "start.stop_voltage": _figure("V", '"40 V"', Situation.FALL, "meter.voltage_dc"),
     # until the stored charge has drained
     "discharge_time": _figure("s", '"5 s"', Situation.FALL, "meter.voltage_dc"),
     "operator.value": _figure("1", "10", Situation.COLD),

@@ -134,7 +134,7 @@ def _start_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
 
 
 def _slow_rules(part: StepPart, unit: Unit | None) -> Iterator[ConfigError]:
-    """A slow level weighs the capacitor of a DC unit that does not work yet."""
+    """Slow levels weigh the capacitor of a unit that does not work yet."""
     slow_a, limit_a = (part.quantity(key, "A") for key in ("slow_limit", "current_limit"))
     if slow_a is None:
         return
@@ -143,13 +143,6 @@ def _slow_rules(part: StepPart, unit: Unit | None) -> Iterator[ConfigError]:
             "slow_limit", f"{_amps(slow_a)} is above the current_limit of {_amps(limit_a)}"
         )
     if unit is None:
-        return
-    if isinstance(unit.input, AcInput):
-        yield part.wrong(
-            "slow_limit",
-            "the unit's input is AC: a source that stays in its limit gives no sine; leave this "
-            "key out",
-        )
         return
     levels = part.quantities("levels", "%")
     lowest_v = unit.input.nominal_v * levels[0] if levels else 0.0

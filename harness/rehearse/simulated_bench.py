@@ -19,7 +19,7 @@ from harness.profile.bench_file import (
     Supply,
     Switch,
 )
-from harness.profile.level import LoadMode, resistor_ohm
+from harness.profile.level import LoadMode, across_bulk_ohm, resistor_ohm
 from harness.rehearse.circuit import circuit_of, source_for
 from harness.rehearse.laws import Laws
 from harness.rehearse.readings import cold_resistance_ohm, inaccurate, place_voltage_v
@@ -350,8 +350,16 @@ class SimulatedOperator:
         return True
 
     def place_load(self, load: str, text: str) -> bool:  # noqa: ARG002 - the port's signature
-        """Connect a resistor; any other load is taken as one that draws the nominal current."""
+        """Connect a resistor, across the bulk capacitor or the output.
+
+        Any other load is taken as one that draws the nominal current.
+        """
         self._bench.clock.sleep_s(_MOVING_S)
+        across_ohm = across_bulk_ohm(load)
+        if across_ohm is not None or not load:
+            self._bench.circuit.connect_across_bulk(across_ohm or math.inf)
+        if across_ohm is not None:
+            return True
         output = next(iter(self._unit.output.values()))
         ohm = resistor_ohm(load) or output.nominal_v / output.current_a if load else math.inf
         self._bench.circuit.connect_resistor(ohm)

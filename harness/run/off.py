@@ -16,6 +16,7 @@ from harness.errors import InstrumentError, NoReading, PowerOffUnconfirmed, Refu
 from harness.power.commands import SwitchOff
 from harness.power.trip import TripReason
 from harness.profile.check import Across
+from harness.profile.level import ACROSS_BULK
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
 from harness.run.context import WHOLE, Context
@@ -267,4 +268,19 @@ def place_load(context: Context, load: str, output: str | None) -> bool:
     context.event(EventKind.LOAD, f"{load} {said if done else f'not {said}'}")
     if done:
         context.hand_load = None if output is None else (load, output)
+    return done
+
+
+def place_across_bulk(context: Context, resistor_ohm: float | None, note: str = "") -> bool:
+    """Have a resistor connected across the bulk capacitor, or (None) taken off; whether it was."""
+    power_off(context)
+    load = ""
+    text = f"{_OFF} Take the resistor off the bulk capacitor. It may be hot."
+    if resistor_ohm is not None:
+        load = f"{ACROSS_BULK} {format_quantity(resistor_ohm, 'ohm')}"
+        text = f"{_OFF} Connect a {note}."
+    done = context.operator.place_load(load, text)
+    context.stop.raise_if_requested()
+    said = "connected" if resistor_ohm is not None else "disconnected"
+    context.event(EventKind.LOAD, f"resistor across the bulk {said if done else f'not {said}'}")
     return done

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
+from typing import Literal
 
 import numpy as np
 
@@ -10,6 +12,8 @@ from harness.bench.dialect import bench_dialects
 from harness.judge.propagate import Estimate
 from harness.judge.start_charge import weigh_dc
 from harness.judge.start_curve import LevelReadings, StartFigures, SupplyErrors
+from harness.judge.start_draw import weigh_begin, weigh_energy
+from harness.judge.start_energy import AcUnit, weigh_ac
 from harness.judge.uncertainty import Contribution, combine
 from harness.profile.measures import MEASURES
 from harness.profile.plan import PlannedStep
@@ -20,6 +24,8 @@ from harness.run.checks import UNKNOWN, judge, started
 from harness.run.context import Context
 from harness.run.start_log import StartLog
 
+#: A cold inrush limiter lets through so many times the nominal current at least (common practice).
+_LEAST_INRUSH = 10.0
 #: Longest time that figures are worked out for; a tenth of it is usual.
 _LONGEST_S = 1.0
 
@@ -32,32 +38,75 @@ def tell_start(context: Context, step: PlannedStep, log: StartLog) -> None:
     """
     context.host.expect_silence(_LONGEST_S)
     told = _weigh(context, log)
-    figures = tuple(_figures(told))
-    if figures:
-        fitted = tuple(
-            FittedLevel(
-                level=curve.label,
-                times_s=tuple(time_s - context.origin_s for time_s in curve.times_s),
-                voltage_v=curve.voltage_v,
-                current_a=curve.current_a,
-            )
-            for curve in told.fitted
-        )
-        event = Figures(of="start", figures=figures, fitted=fitted)
-        context.event(EventKind.FIGURES, figures_detail(event))
+    tell(context, "start", told)
+    estimates = estimates_of(told)
     for check in step.checks:
         if started(check):
-            judge(context, step, check, _estimate(told, check.measure))
+            judge(context, step, check, estimates.get(check.measure, _NOT_TOLD))
+
+
+def tell(context: Context, of: Literal["start", "discharge"], told: StartFigures) -> None:
+    """Put figures of the unit, and the curve they come from, into the record."""
+    figures = tuple(_figures(told))
+    if not figures:
+        return
+    fitted = tuple(
+        FittedLevel(
+            level=curve.label,
+            times_s=tuple(time_s - context.origin_s for time_s in curve.times_s),
+            voltage_v=curve.voltage_v,
+            current_a=curve.current_a,
+        )
+        for curve in told.fitted
+    )
+    event = Figures(of=of, figures=figures, fitted=fitted)
+    context.event(EventKind.FIGURES, figures_detail(event))
+
+
+def estimates_of(told: StartFigures) -> dict[str, Estimate]:
+    """Return the figures by measure; where there is none, its uncertainty is infinite: says why."""
+    return {**{name: unknown(why) for name, why in told.why_not.items()}, **told.estimates}
+
+
+def unknown(why: str) -> Estimate:
+    """Return a figure that there is none of, for a reason: nothing can be decided by it."""
+    cause = Contribution(name=why, standard=math.inf)
+    return Estimate(value=UNKNOWN.value, contributions=(cause,))
+
+
+_NOT_TOLD = unknown("this start does not tell it")
 
 
 def _weigh(context: Context, log: StartLog) -> StartFigures:
     """Have the levels below the converter's threshold weighed."""
     line = context.plan.profile.unit.input
     levels = list(log.levels())
-    if line.kind == "ac" or not levels:
+    if not levels:
         return StartFigures()
-    readings = [readings for level, readings in levels if level.voltage_v < line.start_threshold_v]
-    return weigh_dc(readings, _errors_of(context, readings or [levels[0][1]]))
+    readings = [read for _, read in levels]
+    below = [read for level, read in levels if level.voltage_v < line.start_threshold_v]
+    errors = _errors_of(context, below or readings[:1])
+    draws = weigh_begin(readings, errors.voltage, line.idle_power_w), weigh_energy(readings, errors)
+    if line.kind == "dc":
+        return _joined(weigh_dc(below, errors), *draws)
+    frequency_hz = levels[0][0].frequency_hz
+    assert frequency_hz is not None
+    unit = AcUnit(
+        threshold_v=line.start_threshold_v,
+        idle_power_w=line.idle_power_w,
+        frequency_hz=frequency_hz,
+        # what bounds the switch-on current at the peak of nominal line
+        most_series_ohm=line.peak_factor * line.nominal_v / (_LEAST_INRUSH * line.current_a),
+    )
+    return _joined(weigh_ac(below, errors, unit), *draws)
+
+
+def _joined(*told: StartFigures) -> StartFigures:
+    return StartFigures(
+        estimates={name: one for each in told for name, one in each.estimates.items()},
+        why_not={name: why for each in told for name, why in each.why_not.items()},
+        fitted=tuple(curve for each in told for curve in each.fitted),
+    )
 
 
 def _figures(told: StartFigures) -> Iterator[Figure]:
@@ -69,16 +118,6 @@ def _figures(told: StartFigures) -> Iterator[Figure]:
             yield Figure(measure=name, unit=measure.unit, value=estimate.value, expanded=expanded)
         elif name in told.why_not:
             yield Figure(measure=name, unit=measure.unit, why_not=told.why_not[name])
-
-
-def _estimate(told: StartFigures, measure: str) -> Estimate:
-    """Return a figure; where there is none, its uncertainty is infinite, and says why."""
-    if measure in told.estimates:
-        return told.estimates[measure]
-    why = told.why_not.get(measure, "this start does not tell it")
-    return Estimate(
-        value=UNKNOWN.value, contributions=(Contribution(name=why, standard=float("inf")),)
-    )
 
 
 def _errors_of(context: Context, levels: list[LevelReadings]) -> SupplyErrors:

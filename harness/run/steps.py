@@ -6,31 +6,27 @@ envelope on the way raises :class:`~harness.power.trip.Tripped` with power alrea
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 
 import numpy as np
 
 from harness.errors import InstrumentError, NoReading, Overload, Refused
 from harness.judge.propagate import Estimate
-from harness.judge.uncertainty import rectangular
 from harness.judge.verdict import Verdict
-from harness.power.commands import SwitchOff
 from harness.profile.check import Check
 from harness.profile.plan import PlannedStep
 from harness.profile.step import HandLoadedStep
-from harness.profile.steps import STEP_KINDS, DischargeStep
+from harness.profile.steps import STEP_KINDS
 from harness.quantity import format_limits, format_quantity
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow
 from harness.run.causes import Readings, mean_of
 from harness.run.checks import UNKNOWN, judge, judge_checks, judge_undone, needed_readings
 from harness.run.context import Context
-from harness.run.levels import bring_back, energise, hold_levels, set_level
-from harness.run.off import measure_off, move_meter, place_load, power_off
+from harness.run.discharge import discharge
+from harness.run.levels import energise, hold_levels
+from harness.run.off import move_meter, place_load, power_off
 from harness.run.questions import ask_operator
-from harness.run.rest import Dwell
 from harness.run.start_figures import tell_start
 from harness.run.start_log import StartLog
 
@@ -39,8 +35,6 @@ from harness.run.start_log import StartLog
 _READINGS, _CLOSE = 5, 0.01
 #: Longest wait for that; then the last readings count with all their scatter.
 _LONGEST_S = 10.0
-#: Readings go on for so much longer than the time allowed: then it has failed.
-_BEYOND_FRAC, _BEYOND_S = 0.05, 0.1
 
 
 def _cold(context: Context, step: PlannedStep) -> None:
@@ -172,99 +166,6 @@ def _loadable(context: Context, step: PlannedStep) -> None:
         )
 
 
-@dataclass(slots=True, kw_only=True)
-class Decay:
-    """The voltage after power off, as far as it was read.
-
-    No reading counts for more than it shows: the voltage passed the limit somewhere between the
-    last reading that was above it for certain and the first that was below it for certain, and
-    power went off between the message that said so and its confirmation. Nothing is extrapolated.
-    """
-
-    below_v: float  # voltage to fall below
-    off_s: float  # when output off was sent ...
-    confirmed_s: float  # ... and confirmed
-    above_s: float | None = None  # time of the last reading that was above for certain
-    drained: bool = False  # whether the last reading was below for certain
-    last_s: float = 0.0
-    last_v: float = math.nan
-
-    def add(self, time_s: float, voltage_v: float, bound_v: float) -> bool:
-        """Take a reading with what it may be off by; True once it is below for certain."""
-        self.last_s, self.last_v = time_s, voltage_v
-        self.drained = abs(voltage_v) + bound_v <= self.below_v
-        if abs(voltage_v) - bound_v > self.below_v:
-            self.above_s = time_s
-        return self.drained
-
-    @property
-    def time_s(self) -> tuple[float, float]:
-        """Time from power off to the limit, and half the interval it lies in for certain.
-
-        Without a fall below the limit it is the time that was waited: a lower bound.
-        """
-        if not self.drained:
-            return self.last_s - self.confirmed_s, 0.0
-        latest_s = self.last_s - self.off_s
-        earliest_s = 0.0 if self.above_s is None else max(self.above_s - self.confirmed_s, 0.0)
-        return 0.5 * (earliest_s + latest_s), 0.5 * (latest_s - earliest_s)
-
-
-def _discharge(context: Context, step: PlannedStep) -> None:
-    """Switch off, and measure the time until the stored voltage can be touched."""
-    assert isinstance(step.step, DischargeStep)
-    across = step.step.across
-    if not step.checks or not move_meter(context, across):
-        power_off(context)
-        if step.checks:
-            judge_undone(context, step, f"nobody connected the meter across the {across}")
-        return
-    bring_back(context, step, meter_stays=True)
-    for level in step.levels:
-        context.enter(level)
-        set_level(context, level)
-        Dwell(context, step, level).settle()
-    context.step_name, context.level_label = step.name, across
-    assert context.bench.meter is not None
-    try:
-        decay = _followed(context, step)
-        context.bench.meter.check_in_sync()  # before its readings are believed
-        measure_off(context)
-    except InstrumentError as error:  # power is off: nothing to cut, and nothing proved
-        judge_undone(context, step, str(error))
-        return
-    time_s, half_s = decay.time_s
-    causes = (rectangular("interval the fall lies in", half_s, unit="s"),)
-    estimate = Estimate(value=time_s, contributions=causes)
-    said = f"below {format_quantity(decay.below_v, 'V')}"
-    if not decay.drained:
-        said = f"still {format_quantity(decay.last_v, 'V')}"
-        if decay.above_s != decay.last_s:  # neither below for certain nor above
-            estimate = UNKNOWN
-            said = f"not certain to be below the limit: {format_quantity(decay.last_v, 'V')}"
-    after = f"across the {across} {format_quantity(time_s, 's', 3)} after power off"
-    context.event(EventKind.DISCHARGE, f"{said} {after}")
-    for check in step.checks:
-        judge(context, step, check, estimate)
-
-
-def _followed(context: Context, step: PlannedStep) -> Decay:
-    """Switch off and read the meter until the voltage is below the limit, or time is up."""
-    assert isinstance(step.step, DischargeStep)
-    assert step.step.below_v is not None
-    most_s = max(limit for check in step.checks for limit in (check.low, check.high) if limit)
-    longest_s = most_s * (1 + _BEYOND_FRAC) + _BEYOND_S  # past every limit
-    off_s = context.clock.now_s()
-    context.command(SwitchOff())  # what else is to be measured waits until the fall is over
-    decay = Decay(below_v=step.step.below_v, off_s=off_s, confirmed_s=context.clock.now_s())
-    while True:
-        voltage_v = context.read_meter_cold("voltage_dc")
-        now_s = context.clock.now_s()
-        bound_v = context.error_of("meter.voltage_dc", voltage_v, math.inf)
-        if decay.add(now_s, voltage_v, bound_v) or now_s - decay.confirmed_s > longest_s:
-            return decay
-
-
 _CARRY_OUT: Mapping[str, Callable[[Context, PlannedStep], None]] = {
     "cold": _cold,
     "start": _start,
@@ -272,7 +173,7 @@ _CARRY_OUT: Mapping[str, Callable[[Context, PlannedStep], None]] = {
     "line": _loadable,
     "load": _loadable,
     "soak": _loadable,
-    "discharge": _discharge,
+    "discharge": discharge,
 }
 
 #: Every kind of step; one that nobody carries out keeps the program from starting.

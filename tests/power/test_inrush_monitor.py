@@ -369,3 +369,35 @@ class TestReverse:
     def test_a_reading_above_its_setting_alone_excuses_nothing(self) -> None:
         """A unit that feeds back lifts the voltage: without a lowered setting it is found."""
         assert self.watch(24.0).add(sample(0.0, 25.5, -0.2)) is not None
+
+
+class TestResistorAcrossTheBulk:
+    """A resistor that is connected on purpose is no leak; one that nobody stated is."""
+
+    @pytest.mark.parametrize(("stated_ohm", "trips"), [(10e3, False), (math.inf, True)])
+    def test_energy(self, stated_ohm: float, trips: bool) -> None:
+        """10 kohm at 170 V take 2.9 W beside an idle power of 2 W (P = V^2 / R, textbook)."""
+        budget = energy_budget(from_v=90.0, to_v=120.0, across_bulk_ohm=stated_ohm)
+        follower = watch(budget)
+        power_w = 1.9 + (math.sqrt(2) * 120.0) ** 2 / 10e3
+        findings = [
+            follower.add(SupplySample(0.05 * n, 120.0, 0.1, power_w, None, False))  # noqa: FBT003
+            for n in range(100)
+        ]
+
+        assert any(findings) is trips
+
+    @pytest.mark.parametrize(("stated_ohm", "trips"), [(100.0, False), (math.inf, True)])
+    def test_charge(self, stated_ohm: float, trips: bool) -> None:
+        """100 ohm at 6 V take 60 mA (I = V / R, textbook)."""
+        follower = watch(charge_budget(across_bulk_ohm=stated_ohm))
+        findings = [follower.add(sample(0.01 * n, 6.0, 0.06)) for n in range(200)]
+
+        assert any(findings) is trips
+
+    def test_a_short_beside_it_is_found(self) -> None:
+        """It explains what it draws at the voltage that is read, and nothing more."""
+        follower = watch(charge_budget(across_bulk_ohm=100.0))
+        findings = [follower.add(sample(0.001 * n, 0.01, LIMIT_A)) for n in range(200)]
+
+        assert any(findings)

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Callable
 from typing import Any
@@ -9,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.record.run_summary import Outcome
+from harness.run.discharge import Decay
 from harness.run.operator import Nobody
-from harness.run.steps import Decay
 from tests.instrument_faults import swap_answers
 
 DISCHARGE = """
@@ -188,3 +189,75 @@ def test_the_interval_always_holds_the_true_time(
     middle_s, half_s = found.time_s
     assert middle_s - half_s <= true_s + 1e-9
     assert true_s <= middle_s + half_s + 1e-9
+
+
+RESISTOR = 'resistor = "10 kohm"\nresistor_tolerance = "1 %"\n'
+CAPACITANCE = """
+[[steps.checks]]
+name = "capacitance"
+measure = "discharge.bulk_capacitance"
+low = "96 uF"
+"""
+
+
+class TestThroughAResistor:
+    def test_the_fall_weighs_the_capacitor(self, run_steps: Callable[..., Any]) -> None:
+        """Connected with power off, it weighs the capacitor, tells the stop, and is taken off."""
+        with_one = discharge("bulk", "60 V", "60 s") + RESISTOR + CAPACITANCE
+        ran = run_steps("ac", after=with_one + discharge("bulk", "60 V", "60 s"))
+        model = ran.bench.circuit.model
+
+        row = ran.checks[ran.checks["check"] == "capacitance"].iloc[0]
+        true_f = model.bulk.capacitance_f
+        assert row["verdict"] == "pass"
+        assert abs(row["value"] - true_f) <= row["uncertainty"] < 0.06 * true_f
+
+        (detail,) = [text for text in ran.said("figures") if '"discharge"' in text]
+        told = {each["measure"]: each for each in json.loads(detail)["figures"]}
+        assert set(told) == {"discharge.bulk_capacitance", "start.stop_voltage"}
+        stop, true_v = told["start.stop_voltage"], (model.converter.stop_v + 1.2) / math.sqrt(2.0)
+        assert abs(stop["value"] - true_v) <= stop["expanded"]
+
+        kinds = list(zip(ran.events["kind"], ran.events["detail"], strict=True))
+        moved = [n for n, (kind, said) in enumerate(kinds) if kind == "load" and "bulk" in said]
+        assert [kinds[n][1] for n in moved] == [
+            "resistor across the bulk connected",
+            "resistor across the bulk disconnected",
+        ]
+        for n in moved:
+            power = [kind for kind, _ in kinds[:n] if kind in {"power on", "power off"}]
+            assert power[-1] == "power off"
+        assert ran.bench.circuit._beside_ohm == math.inf
+
+        (asked,) = [text for text in ran.said("question") if "resistor of 10 kohm" in text]
+        assert "gets hot" in asked
+        assert "discharged and measured" in asked
+        assert "rated for 187 V and at least 7 W" in asked
+
+    def test_without_a_resistor_there_is_no_figure(self, run_steps: Callable[..., Any]) -> None:
+        """The time constant of the unit's own bleeder tells no capacitance."""
+        ran = run_steps("ac", after=discharge("bulk", "60 V", "60 s") + CAPACITANCE)
+        row = ran.checks[ran.checks["check"] == "capacitance"].iloc[0]
+
+        assert row["verdict"] == "undecided"
+        assert [text for text in ran.said("figures") if '"discharge"' in text] == []
+
+    def test_one_that_nobody_connects_leaves_it_undecided(
+        self, run_steps: Callable[..., Any]
+    ) -> None:
+        """Without the resistor nothing is measured, and power stays off."""
+
+        class NoResistor(Nobody):
+            def place_meter(self, where: str, text: str) -> bool:  # noqa: ARG002
+                """Move it."""
+                return True
+
+        ran = run_steps(
+            "ac",
+            after=discharge("bulk", "60 V", "60 s") + RESISTOR,
+            operator=lambda _: NoResistor(),
+        )
+
+        assert ran.checks.iloc[-1]["verdict"] == "undecided"
+        assert "nobody connected the resistor" in ran.said("not done")[0]
+        assert not ran.bench.circuit.source_on

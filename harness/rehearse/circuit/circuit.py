@@ -55,6 +55,7 @@ class Circuit(ABC):
         self._means = WindowedMeans()
         self._broken_over = False
         self._peak_a = 0.0
+        self._beside_ohm = math.inf  # a resistor by hand across the bulk capacitor
         self._rewire()
 
     @property
@@ -90,6 +91,11 @@ class Circuit(ABC):
         self.load.hand_ohm = resistance_ohm
         self._tell_load()
 
+    def connect_across_bulk(self, resistance_ohm: float) -> None:
+        """Put a resistor across the bulk capacitor by hand; infinite takes it off."""
+        self._beside_ohm = resistance_ohm
+        self._rewire()
+
     def advance_to(self, time_s: float) -> None:
         """Go on to ``time_s``; a time already reached changes nothing."""
         while time_s > self.time_s:
@@ -123,6 +129,7 @@ class Circuit(ABC):
             self.source,
             broken_over=self._broken_over,
             is_closed=self._contact.is_closed and not self.fuse.is_open,
+            beside_ohm=self._beside_ohm,
         )
         self._disturb()
 

@@ -72,9 +72,15 @@ class InputNetwork:
 
     @classmethod
     def of(
-        cls, model: UnitModel, source: SourceModel, *, broken_over: bool, is_closed: bool
+        cls,
+        model: UnitModel,
+        source: SourceModel,
+        *,
+        broken_over: bool,
+        is_closed: bool,
+        beside_ohm: float = math.inf,
     ) -> InputNetwork:
-        """Return the network of ``model`` on ``source``."""
+        """Return the network of ``model`` on ``source``, with a resistor across its capacitor."""
         defects, rectifier = model.defects, model.rectifier
         # A shorted diode of a bridge drops nothing: the other half of the pair is left.
         diodes_frac = 1.0 if defects.shorted_leg_ohm == math.inf else 0.5
@@ -95,7 +101,7 @@ class InputNetwork:
             series_ohm=rectifier.resistance_ohm,
             esr_ohm=model.bulk.series_resistance_ohm,
             bulk_f=model.bulk.capacitance_f,
-            leak_siemens=1.0 / model.bulk.leakage_ohm + fault,
+            leak_siemens=1.0 / model.bulk.leakage_ohm + 1.0 / beside_ohm + fault,
             fault_siemens=fault,
             is_closed=is_closed,
             least_v=0.5 * model.converter.stop_v,

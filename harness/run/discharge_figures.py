@@ -1,0 +1,52 @@
+"""What a discharge through a resistor told of the unit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from harness.judge.discharge_curve import Fall, Resistor, weigh_discharge
+from harness.judge.propagate import Estimate
+from harness.judge.start_curve import ReadingError
+from harness.profile.steps import DischargeStep
+from harness.run.context import Context
+from harness.run.start_figures import estimates_of, tell, unknown
+
+#: What a fall without a resistor tells of the capacitor.
+NO_RESISTOR = unknown("no resistor is stated for this discharge")
+
+
+@dataclass(slots=True)
+class Readout:
+    """What the meter read after power off, one after the other."""
+
+    times_s: list[float] = field(default_factory=list)
+    voltage_v: list[float] = field(default_factory=list)
+
+    def add(self, time_s: float, voltage_v: float) -> None:
+        """Take a reading."""
+        self.times_s.append(time_s)
+        self.voltage_v.append(voltage_v)
+
+
+def tell_discharge(context: Context, step: DischargeStep, read: Readout) -> Mapping[str, Estimate]:
+    """Say what the fall told of the unit; return the figures by the names of their measures."""
+    assert step.resistor_ohm is not None
+    line, meter = context.plan.profile.unit.input, context.bench.file.meter
+    accuracy = None if meter is None else meter.accuracy.get("voltage_dc")
+    errors = None
+    if accuracy is not None and meter is not None:
+        stated = accuracy.at(max(map(abs, read.voltage_v)))
+        digit = meter.resolution.get("voltage_dc", 0.0)
+        errors = ReadingError(gain_frac=stated.reading_frac, offset=stated.fixed, digit=digit)
+    error_ohm = step.resistor_tolerance_frac * step.resistor_ohm
+    told = weigh_discharge(
+        Fall(times_s=np.array(read.times_s), voltage_v=np.array(read.voltage_v)),
+        errors,
+        Resistor(ohm=step.resistor_ohm, error_ohm=error_ohm),
+        line.peak_factor,
+    )
+    tell(context, "discharge", told)
+    return estimates_of(told)

@@ -1,0 +1,104 @@
+"""The voltage at which a converter begins: between two levels that were held."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pytest
+
+from harness.judge.start_curve import LevelReadings, ReadingError, SupplyErrors
+from harness.judge.start_draw import BEGIN_VOLTAGE, ENERGY, weigh_begin, weigh_energy
+from harness.judge.uncertainty import combine
+
+VOLTS = ReadingError(gain_frac=1e-3, offset=0.1)
+
+
+def held(draws_w: Mapping[float, float]) -> list[LevelReadings]:
+    """Levels by their voltage, with what is drawn at each."""
+    return [
+        LevelReadings(
+            label=f"{volts:g} V",
+            set_v=volts,
+            limit_a=0.5,
+            set_s=0.0,
+            times_s=np.arange(30.0),
+            voltage_v=np.full(30, volts),
+            current_a=np.zeros(30),
+            power_w=np.full(30, power_w),
+        )
+        for volts, power_w in draws_w.items()
+    ]
+
+
+class TestBegin:
+    @pytest.mark.parametrize("offset_w", [-0.2, 0.0, 0.2])
+    def test_lies_between_two_levels(self, offset_w: float) -> None:
+        """The interval is that between the level without the draw and the one with it."""
+        draws = {12.0: 0.0, 30.0: 0.0, 46.8: 0.01, 60.0: 1.5, 120.0: 1.6}
+        levels = held({volts: watts + offset_w for volts, watts in draws.items()})
+
+        found = weigh_begin(levels, VOLTS, 2.0).estimates[BEGIN_VOLTAGE]
+
+        assert found.value == pytest.approx(53.4)
+        # 6.6 V rectangular, and 0.15 V of the supply: U = 1.96 sqrt(6.6^2 + 0.1534^2) / sqrt(3)
+        assert combine(found.contributions).expanded == pytest.approx(7.4704, rel=1e-3)
+
+    @pytest.mark.parametrize("siemens", [1e-5, 1e-4])
+    def test_is_found_beside_a_leak(self, siemens: float) -> None:
+        """A converter that begins on top of a leak is found all the same."""
+        runs = {volts: 1.6 * (volts > 50.0) for volts in (12.0, 30.0, 46.8, 60.0, 120.0)}
+        draws = {volts: watts + siemens * volts**2 for volts, watts in runs.items()}
+
+        found = weigh_begin(held(draws), VOLTS, 2.0).estimates[BEGIN_VOLTAGE]
+
+        assert found.value == pytest.approx(53.4)
+
+    @pytest.mark.parametrize("watts", [0.0, 5.0, 40.0])
+    def test_a_leak_is_no_converter(self, watts: float) -> None:
+        """What rises with the square of the voltage is no step."""
+        draws = {volts: watts * (volts / 120.0) ** 2 for volts in (12.0, 30.0, 60.0, 90.0, 120.0)}
+        assert BEGIN_VOLTAGE not in weigh_begin(held(draws), VOLTS, 2.0).estimates
+
+    def test_one_level(self) -> None:
+        """One level shows no step."""
+        assert "Only one level" in weigh_begin(held({24.0: 1.0}), VOLTS, 2.0).why_not[BEGIN_VOLTAGE]
+
+    def test_no_step(self) -> None:
+        """A unit that draws alike everywhere begins below, or not at all."""
+        found = weigh_begin(held({12.0: 2.0, 24.0: 2.0}), VOLTS, 2.0)
+
+        assert "no step" in found.why_not[BEGIN_VOLTAGE]
+
+    def test_no_accuracy(self) -> None:
+        """Without an accuracy of the voltage the interval has no honest ends."""
+        assert (
+            "accuracy" in weigh_begin(held({1.0: 0.0, 2.0: 2.0}), None, 2.0).why_not[BEGIN_VOLTAGE]
+        )
+
+
+class TestEnergy:
+    def test_is_power_over_time(self) -> None:
+        """2 W for 29 s are 58 J; 0.3 % and 0.2 W are bounds (JCGM 100:2008, 4.3.7 and 5.1.2)."""
+        power = ReadingError(gain_frac=3e-3, offset=0.2)
+        errors = SupplyErrors(voltage=VOLTS, current=None, power=power)
+        found = weigh_energy(held({12.0: 2.0}), errors).estimates[ENERGY]
+
+        assert found.value == pytest.approx(58.0)
+        # U = 1.96 sqrt((0.003 * 58)^2 + (0.2 * 29)^2) / sqrt(3) J
+        assert combine(found.contributions).expanded == pytest.approx(6.566, rel=1e-3)
+
+    def test_voltage_times_current_where_no_power_is_read(self) -> None:
+        """Their gains add, and each offset counts with the other quantity."""
+        errors = SupplyErrors(voltage=VOLTS, current=ReadingError(gain_frac=2e-3, offset=1e-3))
+        found = weigh_energy(held({12.0: 2.0}), errors).estimates[ENERGY]
+
+        # 3e-3 of 58 J; 0.1 V of no charge; 1 mA of 12 V for 29 s
+        assert combine(found.contributions).expanded == pytest.approx(0.4404, rel=1e-3)
+
+    def test_nothing_known(self) -> None:
+        """Without any accuracy, or any reading, there is no figure."""
+        nothing = SupplyErrors(voltage=None, current=None)
+
+        assert "accuracy" in weigh_energy(held({12.0: 2.0}), nothing).why_not[ENERGY]
+        assert "Nothing was read" in weigh_energy([], nothing).why_not[ENERGY]
