@@ -104,6 +104,19 @@ class TestWornUnits:
 
         assert [(one.end, one.caught_by) for one in healthy if one.end is not End.RELEASED] == []
 
+    def test_the_healthy_unit_nearest_to_a_limit_is_not_held(self) -> None:
+        """Of 450 healthy units the one that shows most ripple without load clears the limit by U.
+
+        Its ripple is 11.1 mV, and its meter shows 1.1 mV more.
+        """
+        job = Job(profile=load_profile(PROFILES["ac"]), seed=2, mix=Mix.HEALTHY)
+        (line,) = run_units(job, [68])
+        one = UnitResult.from_line(line)
+        (ripple,) = [check for check in one.checks if check.check == "24 V ripple without load"]
+
+        assert ripple.value == pytest.approx(12.2e-3, abs=0.1e-3)
+        assert (one.end, one.caught_by) == (End.RELEASED, ())
+
     @pytest.mark.parametrize(("kind", "fault"), sorted(UNSEEN))
     def test_what_no_reading_tells_is_said(self, kind: str, fault: str) -> None:
         """A fault that no reading tells names what does, and the page of campaigns lists it."""
