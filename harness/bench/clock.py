@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import sys
 import time
 from collections.abc import Callable
@@ -17,6 +18,9 @@ class Clock(Protocol):
 
     def sleep_s(self, duration_s: float) -> None:
         """Let so much time pass."""
+
+    def utc(self) -> dt.datetime:
+        """Return the time of day, in UTC; simulated time has a day of its own."""
 
 
 class SystemClock:
@@ -36,6 +40,10 @@ class SystemClock:
         """Wait; a duration of zero or less returns at once."""
         if duration_s > 0:
             time.sleep(duration_s)
+
+    def utc(self) -> dt.datetime:
+        """Return the machine's time of day, in UTC."""
+        return dt.datetime.now(dt.UTC)
 
 
 # Seconds since some moment, in which the machine was awake; and all seconds. The two run alike,

@@ -68,7 +68,7 @@ def carry_out(
         context.operator = Announced(operator, context)
     run = _Run(context, info)
     try:
-        context.event(EventKind.PLAN, plan_detail(plan, info, _now()))
+        context.event(EventKind.PLAN, plan_detail(plan, info, clock.utc()))
         with connect() as bench:
             run.check(bench)
             run.power(bench)
@@ -298,7 +298,7 @@ def _switch_off(host: Power) -> None:
 
 
 def _now() -> dt.datetime:
-    """Return the time of day: what people and the record go by, never the run's own clock."""
+    """Return the time of day at which power is off: people go by it, of a rehearsal too."""
     return dt.datetime.now(dt.UTC)
 
 

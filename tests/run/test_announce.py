@@ -31,6 +31,14 @@ class TestPlan:
             "allowance": True,
         }
 
+    def test_the_same_rehearsal_says_the_same(self) -> None:
+        """Two rehearsals with one seed have the same events, the moment they began included."""
+        first, second = (rehearse_profile("mount-controller-board").record for _ in range(2))
+        told = json.loads(first.events["detail"].iloc[0])
+
+        assert first.events.equals(second.events)
+        assert told["begun_utc"].startswith("2026-01-01T00:00:00")
+
     def test_the_report_leaves_it_out(self) -> None:
         """The report lists the events without the plan's numbers."""
         from harness.report.page import report_from_record
