@@ -2,8 +2,9 @@
 # exact versions of constraints.txt. Another interpreter: make PYTHON=python3.12 test
 
 PYTHON ?= python3
-# Test processes at a time. A number, or auto: one a core.
+# Test processes at a time. A number, or auto: one a core. Whole runs mostly wait: three for two.
 WORKERS ?= auto
+WAITING ?= $(shell $(PYTHON) -c 'import os; print(3 * (os.cpu_count() or 1) // 2)')
 # More for `softwake rehearse`, such as ARGS="--fault shorted-varistor".
 ARGS ?=
 
@@ -15,7 +16,7 @@ READY := .venv/set-up-with-$(notdir $(PYTHON))
 unexport PYTHONDONTWRITEBYTECODE
 
 .DEFAULT_GOAL := help
-.PHONY: help rehearse test check coverage site pictures bench campaigns torture mutants clean
+.PHONY: help rehearse test repeats check coverage site pictures bench campaigns torture mutants clean
 
 help: ## this list
 	@sed -n 's/^\([a-z]*\):[^#]*## /make \1\t/p' $(MAKEFILE_LIST) | expand -t 16
@@ -32,8 +33,16 @@ $(READY): pyproject.toml constraints.txt
 rehearse: $(READY) ## the demo run on the simulated bench
 	$(BIN)/softwake rehearse $(ARGS)
 
+# What only computes, and then whole runs in real time.
+COMPUTED := -n $(WORKERS) --ignore tests/acceptance --dist worksteal
+WHOLE = -n $(WAITING) tests/acceptance --dist loadgroup
+
 test: $(READY) ## every test but torture
-	$(BIN)/python -m pytest -n $(WORKERS)
+	$(BIN)/python -m pytest $(COMPUTED)
+	$(BIN)/python -m pytest $(WHOLE)
+
+repeats: $(READY) ## what `make test` leaves out of seeds and values: two minutes
+	$(BIN)/python -m pytest -n $(WORKERS) -m repeat
 
 check: $(READY) ## lint, format, types (on POSIX and on Windows), import order, unused code, spelling, site
 	$(BIN)/ruff check
@@ -46,7 +55,8 @@ check: $(READY) ## lint, format, types (on POSIX and on Windows), import order, 
 	$(BIN)/mkdocs build --strict --quiet
 
 coverage: $(READY) ## every test but torture, and no less of the code reached than before
-	$(BIN)/python -m pytest -n $(WORKERS) --cov --cov-report=term
+	$(BIN)/python -m pytest $(COMPUTED) --cov --cov-report= --cov-fail-under=0
+	$(BIN)/python -m pytest $(WHOLE) --cov --cov-append --cov-report=term
 
 site: $(READY) ## the pages of docs/ as a site, in site/
 	$(BIN)/mkdocs build --strict
