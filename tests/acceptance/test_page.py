@@ -30,7 +30,7 @@ pytestmark = [
 PRESS_S, LATENCY_S = 0.3, 0.01
 
 #: Longer than all tests take that look at one hold.
-HELD, HOLDING = "3600 s", " of 1 h 0 min, "
+HELD, HOLDING = "3600 s", " of 60 min 0 s, "
 
 #: Takes `--watch` to the command, whose other words the campaign gives.
 WATCHED = "import sys; sys.argv.append('--watch'); from harness.cli.main import main; main()"
