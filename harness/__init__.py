@@ -15,6 +15,7 @@ Names are loaded when they are first used, so that the command line starts at on
 from __future__ import annotations
 
 import importlib
+import logging
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -25,6 +26,9 @@ if TYPE_CHECKING:
     from harness.qualify.campaign import Campaign, qualify_profile
     from harness.record.run_summary import Outcome
     from harness.run.result import RunResult
+
+# Whoever uses the package decides what becomes of its log; without a word of theirs, nothing does.
+logging.getLogger(__name__).addHandler(logging.NullHandler())
 
 __all__ = [
     "Campaign",

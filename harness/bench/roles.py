@@ -12,6 +12,7 @@ from harness.bench.conversation import Conversation
 from harness.bench.dialect import Dialect, bench_dialects
 from harness.bench.finding import Cause, compound_cause, reply_cause
 from harness.bench.link import Link, open_link, open_visa
+from harness.bench.logged_link import logged
 from harness.bench.sample import SupplySample
 from harness.bench.scpi import (
     MarkerAnswer,
@@ -194,7 +195,7 @@ def open_instruments(
         with contextlib.ExitStack() as stack:
             opened: dict[str, Instrument] = {}
             for role in roles:
-                link = open_link(manager, role, file.instruments[role], dialects[role])
+                link = logged(open_link(manager, role, file.instruments[role], dialects[role]))
                 stack.callback(link.close)
                 opened[role] = Instrument(link, dialects[role], clock)
                 stack.callback(opened[role].take_leave)

@@ -150,6 +150,8 @@ def main() -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     shown = guard_streams()
     code = _ended()
+    if "harness.cli.logs" in sys.modules:
+        sys.modules["harness.cli.logs"].finish()
     with contextlib.suppress(OSError, ValueError):
         sys.stdout.flush()
     lost = None if shown is None else shown.lost

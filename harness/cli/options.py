@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import functools
 import inspect
 import tomllib
 from collections.abc import Callable, Mapping
 from importlib import resources
 from pathlib import Path
 from types import MappingProxyType
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, TypeVar, cast
 
 import typer
 
 from harness.cli.completion import completion
+from harness.cli.logs import OPTIONS as LOG_OPTIONS
 from harness.errors import UsageError
 
 #: What is told of arguments and options, by command.
@@ -44,9 +46,17 @@ def described(
         kind = bool if question.get("yes_no") else str
         annotation = _annotated(kind | None, option, question["help"])
         parameters.append(option.replace(annotation=annotation))
+    for name, (default, annotation) in LOG_OPTIONS.items():
+        option = inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=default)
+        parameters.append(option.replace(annotation=annotation))
+
+    @functools.wraps(command)
+    def called(*given: Any, **named: Any) -> None:
+        command(*given, **{name: value for name, value in named.items() if name not in LOG_OPTIONS})
+
     # typer learns the options of a command from its signature
-    command.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
-    return command
+    called.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
+    return cast("_Command", called)
 
 
 def _annotated(kind: Any, parameter: inspect.Parameter, told: str | Mapping[str, Any]) -> Any:

@@ -15,6 +15,7 @@ from rich.table import Column, Table
 from harness.api import plan_for
 from harness.cli.asking import quantity, read_option
 from harness.cli.documents import of_names, tell_error, telling
+from harness.cli.logs import is_quiet
 from harness.cli.options import described
 from harness.cli.tables import console, figures, table
 from harness.errors import UsageError
@@ -142,6 +143,7 @@ def _bar(units: int) -> Iterator[OnProgress]:
         MofNCompleteColumn(),
         "units",
         TimeRemainingColumn(),
+        disable=is_quiet(),
         console=Console(stderr=True),  # what is printed can go to a file, without the bar
     )
     task = bar.add_task("units", total=units)

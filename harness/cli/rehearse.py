@@ -10,6 +10,7 @@ import typer
 
 from harness.api import rehearse_profile
 from harness.cli.documents import Teller, of_names, telling
+from harness.cli.logs import kept_from_the_screen
 from harness.cli.options import HERE, described
 from harness.cli.results import show_result
 from harness.errors import UsageError
@@ -66,7 +67,11 @@ def rehearse(  # noqa: PLR0913 - options of the command line
         )
     stop = StopRequest()
     with telling(wanted=json) as tell:
-        with stop_on_signals(stop), _watched(stop, wanted=watch) as watching:
+        with (
+            kept_from_the_screen(),
+            stop_on_signals(stop),
+            _watched(stop, wanted=watch) as watching,
+        ):
             result = rehearse_profile(
                 profile,
                 fault=fault,

@@ -9,6 +9,7 @@ import typer
 
 from harness import api
 from harness.cli.documents import Teller, of_error, telling
+from harness.cli.logs import kept_from_the_screen
 from harness.cli.options import described
 from harness.cli.plan import plan_lines, question
 from harness.cli.prompts import WatchingOperator
@@ -37,7 +38,7 @@ def run(  # noqa: PLR0913 - options of the command line
     json: bool = False,
 ) -> None:
     """Start a repaired unit on a real bench, judge it, and record it."""
-    with telling(wanted=json) as tell:
+    with telling(wanted=json) as tell, kept_from_the_screen():
         _run(
             profile,
             str(bench),

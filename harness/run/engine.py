@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import logging
 import math
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
@@ -36,6 +37,8 @@ from harness.run.questions import ask_what_was_seen
 from harness.run.result import Output, RunInfo, RunResult, run_entry
 from harness.run.steps import STEPS
 
+_LOG = logging.getLogger(__name__)
+
 
 def carry_out(
     plan: Plan,
@@ -67,6 +70,8 @@ def carry_out(
     if operator is not None:
         context.operator = Announced(operator, context)
     run = _Run(context, info)
+    _LOG.info("profile %s, SHA-256 %s", plan.profile.source, plan.profile.sha256)
+    _LOG.info("record %s", sink.folder or "in memory")
     try:
         context.event(EventKind.PLAN, plan_detail(plan, info, clock.utc()))
         with connect() as bench:
@@ -105,6 +110,8 @@ class _Run:
         plan, stop = self.context.plan, self.context.stop
         stop.raise_if_requested()
         self.identities = bench.identities()
+        for role, said in self.identities.items():
+            _LOG.info("%s is %s", role, said)
         if any("simulated" in identity.lower() for identity in self.identities.values()):
             if not self.info.rehearsal:  # served to us, but no bench
                 said = "; ".join(sorted(set(self.identities.values())))

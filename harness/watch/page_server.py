@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import logging
 import subprocess
 import threading
 from collections.abc import Callable
@@ -16,6 +17,7 @@ from harness.power.off_line import OffLine
 #: Longest wait for the page to be there, before anything is energised.
 _START_S = 15.0
 _OFF = b"off"
+_LOG = logging.getLogger(__name__)
 
 
 class PageServer:
@@ -41,7 +43,8 @@ class PageServer:
                 off_end=None if line is None else line.writer,
             )
             threading.Thread(target=self._hear, name="page", daemon=True).start()
-        except (OSError, RuntimeError):  # no process or no thread to be had
+        except (OSError, RuntimeError) as error:  # no process or no thread to be had
+            _LOG.warning("there is no page: %s", error)
             self._ended = True
             return
         self._known.wait(_START_S)

@@ -9,20 +9,21 @@ import sys
 import threading
 import time
 from queue import SimpleQueue
-from typing import Any
+from typing import Any, Literal, TextIO
 
 #: Pause before a stream that takes nothing at the moment is tried again.
 _RETRY_S = 0.05
 
 
 class Screen:
-    """Standard output for the time of a run: whoever says something never waits for a reader.
+    """Standard output, or error, for the time of a run: whoever says something never waits.
 
     A thread of its own writes, past Python's buffer, whose lock would hold up the end of the
     program where a full pipe holds up the thread. What cannot be written is lost, and nothing else.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, stream: Literal["stdout", "stderr"] = "stdout") -> None:
+        self._stream = stream
         self._said: SimpleQueue[str | threading.Event] = SimpleQueue()
         self._thread: threading.Thread | None = None
         self._writing = False
@@ -33,9 +34,8 @@ class Screen:
         What stood there is scrolled up, not lost.
         """
         if self._thread is None:
-            if sys.stdout is not None:
-                with contextlib.suppress(OSError, ValueError):
-                    sys.stdout.flush()  # what was printed before comes first
+            with contextlib.suppress(OSError, ValueError, AttributeError):  # closed, or none
+                getattr(sys, self._stream).flush()  # what was printed before comes first
             thread = threading.Thread(target=self._write, name="screen", daemon=True)
             with contextlib.suppress(RuntimeError):  # no thread to be had
                 thread.start()
@@ -69,12 +69,11 @@ class Screen:
             said.set()
         else:
             with contextlib.suppress(OSError, ValueError):  # nobody reads any more
-                _put(said)
+                _put(said, getattr(sys, self._stream))
         self._writing = False
 
 
-def _put(text: str) -> None:
-    stream = sys.stdout
+def _put(text: str, stream: TextIO | None) -> None:
     if stream is None:
         return
     try:

@@ -14,7 +14,9 @@ from pathlib import Path
 
 import pytest
 
+from harness.cli.options import HELP
 from harness.cli.prompts import TerminalOperator
+from harness.errors import UsageError
 from harness.run.operator import Interrupted, StopRequest
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -37,6 +39,33 @@ def operator(*lines: str | None) -> TerminalOperator:
     person = TerminalOperator(StopRequest())
     person._lines = Typed(*lines)  # type: ignore[assignment]
     return person
+
+
+class TestScanner:
+    """A scanner types the serial number and Enter, wherever the person stands."""
+
+    @pytest.mark.parametrize(
+        "lines", [("HRW-0012",), ("", "HRW-0012"), ("", "", "\x1b[A", "HRW-0012")]
+    )
+    def test_enter_alone_is_no_serial_number(self, lines: tuple[str, ...]) -> None:
+        """What is scanned is taken as it is; nothing is made up in its place."""
+        assert operator(*lines).ask_serial() == "HRW-0012"
+
+    def test_nobody_there_is_no_serial_number(self) -> None:
+        """Where the input ends, there is no run."""
+        with pytest.raises(UsageError, match="no serial number"):
+            operator("", None).ask_serial()
+
+    def test_a_scan_answers_no_other_question(self) -> None:
+        """Each prompt asks again: a scan is neither yes, nor done, nor a value."""
+        assert operator("HRW-0012", "no").confirm("Energise the unit?") is False
+        assert operator("HRW-0012", "no").place_meter("fuse", "Connect it.") is False
+        assert operator("HRW-0012", "no").ask_yes_no("No damage?") == (False, "")
+        assert operator("HRW-0012", "skip").ask_value("Resistance?", "ohm") == (None, "")
+
+    def test_a_drafted_unit_file_needs_one_too(self) -> None:
+        """The question of `softwake new unit` has no answer that Enter would take."""
+        assert "usual" not in HELP["questions"]["unit"]["serial"]
 
 
 class TestAnswers:
