@@ -296,7 +296,7 @@ class TestFinish:
         recorder = Recorder(tmp_path, serial="7", started=NOON, renderer=RunReport())
         play(recorder)
         with monkeypatch.context() as patch:
-            patch.setattr("harness.report.page._template", lambda: template)
+            patch.setattr("harness.report.page.template", lambda _name: template)
             folder = recorder.finish(account())
 
         record = load(folder)
