@@ -11,6 +11,7 @@ from harness.profile.level import resistor_ohm
 from harness.profile.load import load_profile
 from harness.profile.step import HandLoadedStep
 from harness.profile.steps import LoadStep
+from harness.record.figures import read_figures
 from harness.record.run_summary import Outcome
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.worn_faults import WORN_FAULTS
@@ -120,6 +121,36 @@ class TestTheBoard:
 
         assert result.outcome is Outcome.COMPLETED
         assert failed(result) >= FAILS[fault]
+
+
+class TestTheStart:
+    """What the start tells of the board, and what that decides."""
+
+    @pytest.mark.parametrize("seed", SEEDS)
+    def test_it_weighs_the_capacitor(self, seed: int) -> None:
+        """The event at its end says the capacitance, within its uncertainty, and the curve."""
+        record = rehearsed(None, seed).record
+        assert record is not None
+        (detail,) = record.events.loc[record.events["kind"] == "figures", "detail"]
+        told = read_figures(detail)
+        assert told is not None
+        figures = {figure.measure: figure for figure in told.figures}
+        bulk = figures["start.bulk_capacitance"]
+
+        assert abs(bulk.value - 470e-6) <= bulk.expanded < 0.06 * 470e-6
+        assert [level.level for level in told.fitted] == ["10 %"]
+        assert told.fitted[0].times_s[0] > 0.0  # on the run's clock
+        assert figures["start.series_resistance"].why_not
+
+    @pytest.mark.parametrize("seed", SEEDS)
+    def test_half_the_capacitance_is_not_released(self, seed: int, tmp_path: Path) -> None:
+        """A board whose capacitor has half of what is printed fails, whatever the instruments."""
+        path = tmp_path / "unit.toml"
+        path.write_text(
+            'title = "Half"\ninput = "dc"\n[bulk]\ncapacitance = "235 uF"\n', encoding="utf-8"
+        )
+
+        assert "bulk capacitance" in failed(rehearse_profile(NAME, model=path, seed=seed))
 
 
 class TestTheLoad:
