@@ -5,6 +5,8 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import NamedTuple
 
+#: Port registered for SCPI over a raw socket ("scpi-raw", IANA service names and port numbers).
+SCPI_PORT = 5025
 #: Port of the port mapper, which VXI-11 asks for its own (RFC 1833), and of HiSLIP (IVI-6.1).
 _PORT_MAPPER, _HISLIP = 111, 4880
 

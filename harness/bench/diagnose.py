@@ -11,7 +11,7 @@ from collections.abc import Callable
 from functools import partial
 from typing import Any
 
-from harness.bench.address import Address, Interface, read_address
+from harness.bench.address import SCPI_PORT, Address, Interface, read_address
 from harness.bench.dialect import Dialect
 from harness.bench.finding import Cause, Heard, answer_cause, cause_of, plausible_identity
 from harness.bench.link import TERMINATORS
@@ -21,8 +21,6 @@ from harness.profile.bench_file import Instrument
 
 #: Baud rates of instruments, the most usual first (common practice).
 _RATES = (9600, 115200, 19200, 38400, 57600, 4800, 2400, 1200)
-#: Port registered for SCPI over a raw socket ("scpi-raw", IANA service names and port numbers).
-_SCPI_PORT = 5025
 #: The terminator in use gets so long at least: a slow instrument is no silent one.
 _LEAST_WAIT_S = 3.0
 #: Longest wait at a baud rate that is only tried.
@@ -116,7 +114,7 @@ def _reach(host: str, port: int, wait_s: float) -> tuple[str, str]:
 def _network(address: Address, dialect: Dialect) -> Cause | None:
     wait_s = max(dialect.link.timeout_s, 1.0)
     sign, problem = _reach(address.place, address.port, wait_s)
-    scpi_port_open = sign == "refused" and not _reach(address.place, _SCPI_PORT, wait_s)[0]
+    scpi_port_open = sign == "refused" and not _reach(address.place, SCPI_PORT, wait_s)[0]
     return _network_cause(address, sign, problem, scpi_port_open=scpi_port_open)
 
 
@@ -130,10 +128,10 @@ def _network_cause(
     closed = f"its port {port} is closed"
     if interface is not Interface.SOCKET:
         closed = f"takes no {interface}: port {port} is closed"
-    if scpi_port_open and port != _SCPI_PORT:
+    if scpi_port_open and port != SCPI_PORT:
         sign = "refused, SCPI port open"
     return cause_of(
-        sign, place=place, port=port, problem=problem, closed=closed, scpi_port=_SCPI_PORT
+        sign, place=place, port=port, problem=problem, closed=closed, scpi_port=SCPI_PORT
     )
 
 

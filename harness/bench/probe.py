@@ -60,9 +60,7 @@ class Probe:
 
 
 @contextlib.contextmanager
-def probing(
-    visa: str, table: Mapping[str, Any], link: Mapping[str, Any], library: Any = None
-) -> Iterator[Probe]:
+def probe_at(manager: Any, table: Mapping[str, Any], link: Mapping[str, Any]) -> Iterator[Probe]:
     """Open an instrument by its keys of a bench file, and what its dialect says under ``[link]``.
 
     Raises:
@@ -70,13 +68,20 @@ def probing(
     """
     instrument = Instrument.model_validate({**table, "dialect": "none yet"})
     dialect = Dialect.model_validate({"name": "none yet", "role": "meter", "link": dict(link)})
-    manager = open_visa(visa if library is None else library)
+    opened = open_link(manager, "instrument", instrument, dialect)
     try:
-        opened = open_link(manager, "instrument", instrument, dialect)
-        try:
-            yield Probe(opened, dialect.link.protocol)
-        finally:
-            opened.close()
+        yield Probe(opened, dialect.link.protocol)
+    finally:
+        opened.close()
+
+
+@contextlib.contextmanager
+def probing(visa: str, table: Mapping[str, Any], link: Mapping[str, Any]) -> Iterator[Probe]:
+    """Open a VISA library and an instrument through it, as :func:`probe_at` does."""
+    manager = open_visa(visa)
+    try:
+        with probe_at(manager, table, link) as probe:
+            yield probe
     finally:
         with contextlib.suppress(Exception):  # nothing was switched on
             manager.close()

@@ -14,11 +14,12 @@ from harness.bench.dialect import bench_dialects
 from harness.bench.finding import Finding, Mark
 from harness.bench.selfcheck import inspect_bench
 from harness.cli.contents import of_bench
+from harness.cli.discover import list_connected
 from harness.cli.documents import Teller, telling
 from harness.cli.options import described
 from harness.cli.prompts import TerminalOperator
 from harness.cli.tables import console, heading, show
-from harness.errors import ExitCode
+from harness.errors import ExitCode, UsageError
 from harness.power.keeper_client import open_process_bench
 from harness.power.leads import check_leads, low_level_v
 from harness.power.lock import hold_supply
@@ -38,10 +39,27 @@ _INDENT = 20
 
 
 @described
-def bench(file: str, *, wiring: bool = False, yes: bool = False, json: bool = False) -> None:
+def bench(
+    file: str = "",
+    *,
+    wiring: bool = False,
+    discover: bool = False,
+    addresses: str = "",
+    yes: bool = False,
+    json: bool = False,
+) -> None:
     """Find, identify and self-check the instruments; energises nothing unless asked."""
-    table = load_bench(file)
+    if not (file or discover):
+        raise UsageError("which bench?", remedy="name its file, or add --discover")
+    if addresses and not discover:
+        raise UsageError("it is searched with --discover", where="--addresses", remedy="add that")
+    if discover and wiring:
+        raise UsageError("it needs a bench file", where="--wiring", remedy="leave --discover out")
+    table = load_bench(file) if file else None
     with telling(wanted=json) as tell:
+        if discover or table is None:
+            list_connected("@py" if table is None else table.visa, addresses, tell)
+            raise typer.Exit(ExitCode.RELEASE)
         well = _look(table, wiring=wiring, ask=not yes, tell=tell)
     raise typer.Exit(ExitCode.RELEASE if well else ExitCode.REFUSED)
 

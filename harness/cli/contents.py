@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
+from harness.bench.discover import Found
 from harness.bench.finding import Finding, Inspection
 from harness.profile.check import Check
 from harness.profile.forecast import Forecast, proposal
@@ -150,6 +151,11 @@ def of_bench(
         "ready": all(one.well for one in seen),
         "wiring": None if wiring is None else _findings(wiring),
     }
+
+
+def of_connected(seen: Sequence[Found]) -> Content:
+    """Return what is connected, with the dialects that fit."""
+    return {"instruments": [one._asdict() for one in seen]}
 
 
 def _findings(findings: Iterable[Finding]) -> list[Content]:

@@ -13,6 +13,7 @@ import typer
 from typer.testing import CliRunner, Result
 
 from harness.api import simulated_unit
+from harness.bench import discover
 from harness.bench.clock import SystemClock
 from harness.cli.bench import bench
 from harness.cli.prompts import TerminalOperator
@@ -100,6 +101,41 @@ class TestBench:
 
         assert ended.exit_code == 5
         assert '\n    identity = "DM-60 simulated"\n' in ended.output
+
+    def test_what_is_connected_is_listed_with_lines_to_write(
+        self,
+        softwake: Callable[..., Result],
+        served: tuple[SimulatedBench, Path],
+        monkeypatch: pytest.MonkeyPatch,
+    ) -> None:
+        """Each has its identity, its address and the dialect that fits; nothing is energised."""
+        simulated, path = served
+        meter = load_bench(str(path)).meter
+        assert meter is not None
+        monkeypatch.setattr(discover, "_local", lambda _: [meter.resource])
+        monkeypatch.setattr(discover, "_ANSWER_S", 0.25)
+
+        ended = softwake("--discover")
+
+        assert ended.exit_code == 0, ended.output
+        assert f'    resource = "{meter.resource}"\n    dialect = "scpi-meter"\n' in ended.output
+        assert ended.output.splitlines()[-1] == "Nothing was set, and nothing was switched on."
+        assert not simulated.circuit.source_on
+
+    @pytest.mark.parametrize(
+        ("words", "says"),
+        [
+            ((), "which bench?"),
+            (("bench.toml", "--addresses", "192.0.2.0/28"), "it is searched with --discover"),
+            (("--discover", "--wiring"), "it needs a bench file"),
+            (("--discover", "--addresses", "here"), "no range of addresses"),
+        ],
+    )
+    def test_options_that_do_not_fit_are_told(
+        self, softwake: Callable[..., Result], words: tuple[str, ...], says: str
+    ) -> None:
+        """Without a file or --discover there is nothing to look at."""
+        assert says in str(softwake(*words).exception)
 
     def test_a_bad_file_is_no_bench(self, softwake: Callable[..., Result], tmp_path: Path) -> None:
         """A file that cannot be used is an error of the file: exit code 2."""

@@ -13,6 +13,7 @@ import pytest
 from jsonschema import Draft202012Validator, FormatChecker
 from typer.testing import CliRunner
 
+from harness.bench import discover
 from harness.cli import documents
 from harness.cli.contents import of_bench, of_lost_record, of_record
 from harness.cli.documents import document, schema
@@ -136,6 +137,17 @@ class TestDocuments:
         assert [each["value"] for each in found["earlier"]] == [471e-6]
         assert (none["why_not"], none["earlier"]) == ("one level only", [])
 
+    def test_what_is_connected_is_as_the_schema_says(
+        self, is_right: Draft202012Validator, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Nothing answers at a port that is not there; it is listed all the same."""
+        monkeypatch.setattr(discover, "_local", lambda _: ["ASRL/dev/ttyNONE9::INSTR"])
+        ended, content = told("bench", "--discover")
+
+        is_right.validate(content)
+        assert (content["kind"], ended) == ("connected", 0)
+        assert [one["identity"] for one in content["instruments"]] == [""]
+
     @pytest.mark.parametrize(
         ("words", "kind", "code"),
         [
@@ -170,7 +182,7 @@ class TestDocuments:
 
         assert {kind for kind in kinds if f"document.{kind}" in schema_of_all["$defs"]} == {
             *known,
-            *("page", "error"),
+            *("page", "connected", "error"),
         }
 
     def test_a_key_that_nobody_described_is_found(self, is_right: Draft202012Validator) -> None:
