@@ -21,6 +21,8 @@ Source = Literal["start", "discharge"]
 
 #: More of each are none of ours.
 _MOST_FIGURES, _MOST_LEVELS, _MOST_POINTS = 64, 64, 256
+#: Nothing at a bench is larger, whatever its unit.
+_MOST = 1e18
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,13 +163,13 @@ def _word(told: object) -> str:
 def _number(told: object) -> float:
     """Read a number; null, and what is infinite, is none."""
     value = math.nan if told is None else float(str(told))
-    return value if math.isfinite(value) else math.nan
+    return value if abs(value) <= _MOST else math.nan
 
 
 def _finite(told: object) -> float:
     value = float(str(told))
-    if not math.isfinite(value):
-        raise ValueError("no number")
+    if not abs(value) <= _MOST:
+        raise ValueError("no number of a bench")
     return value
 
 

@@ -42,6 +42,11 @@ _HEADERS = {
 }
 
 
+#: A drawing has its look in itself, and is no page: it loads and runs nothing.
+_DRAWING_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
+_DRAWING = "image/svg+xml"
+
+
 class Runs(Protocol):
     """What there is to be seen."""
 
@@ -81,6 +86,8 @@ class Page:
         response = self._answer(request)
         for name, value in _HEADERS.items():
             response.headers[name] = value
+        if response.media_type == _DRAWING:
+            response.headers["content-security-policy"] = _DRAWING_POLICY
         await response(scope, receive, send)
 
     def _answer(self, request: Request) -> Response:
@@ -135,6 +142,10 @@ class Page:
             pressed = may_press and self._switch_off is not None and not name
             text = text.replace("{{may}}", "off" if pressed else "look")
             return Response(text, media_type="text/html; charset=utf-8")
+        if feed is not None and what.startswith("fit-"):
+            drawing = feed.fits.svg(what.removeprefix("fit-").removesuffix(".svg"))
+            if drawing is not None:
+                return Response(drawing, media_type=_DRAWING)
         if what != "events":
             return PlainTextResponse("not found\n", 404)
         if self._viewers >= _MOST_VIEWERS:

@@ -8,6 +8,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from harness.watch.fits import Fits
 from harness.watch.fold import Output
 from harness.watch.tail import Tail
 from harness.watch.trend import Trend
@@ -24,7 +25,8 @@ class RunFeed:
 
     def __init__(self, folder: Path) -> None:
         self._trend = Trend()
-        self._tail = Tail(folder, self._trend)
+        self.fits = Fits()
+        self._tail = Tail(folder, self._trend, self.fits)
         self.folder = folder
         self.text = ""  # what is seen now, as JSON
         self.beat = 0  # counts how often that was made
@@ -86,5 +88,6 @@ class RunFeed:
             "points": trend.points[begin:],
             "marks": trend.marks[marks:],
             "mark": marks,
+            "fits": self.fits.told,
         }
         return fresh, (trend.generation, len(trend.points), len(trend.marks))

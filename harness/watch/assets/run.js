@@ -166,6 +166,23 @@
     }
   };
 
+  // --- the fitted curve over the readings
+
+  let drawnFits = "";
+  const fits = (told) => {
+    const text = JSON.stringify(told);
+    if (text === drawnFits) return;
+    drawnFits = text;
+    by("fits").replaceChildren(...told.map((one) => {
+      const figure = made("figure"), drawing = made("img", undefined, "fit");
+      drawing.src = `fit-${one.of}.svg?${one.levels.length}`;
+      drawing.alt = `Fit of the ${one.of}: ${one.levels.join(" ")}`;
+      const caption = made("figcaption", "Dots: readings. Line: what the fitted circuit gives.", "key");
+      figure.append(drawing, caption);
+      return figure;
+    }));
+  };
+
   // --- plots
 
   const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
@@ -303,7 +320,7 @@
     if (told.plot.mark === 0) marks = [];
     marks.splice(told.plot.mark, Infinity, ...told.plot.marks);
     if (view.ending) { over = true; source.close(); }
-    words(); gauges(); lists(); draw();
+    words(); gauges(); lists(); fits(told.plot.fits); draw();
   };
   source.onerror = lose;
   setInterval(() => { if (heardMs && Date.now() - heardMs > 4000) lose(); }, 1000);
