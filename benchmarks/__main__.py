@@ -15,6 +15,7 @@ from benchmarks.sample_parts import sample_parts
 from benchmarks.sample_time import sample_time
 from benchmarks.short_let_through import short_let_through
 from benchmarks.table import machine, print_figures, print_parts
+from benchmarks.viewers import watched_samples
 
 __all__ = ["FIGURES", "main"]
 
@@ -23,6 +24,7 @@ FIGURES: Sequence[Callable[[], Figure]] = (
     lambda: sample_time("in process"),
     lambda: sample_time("loopback TCP"),
     kept_sample_time,
+    watched_samples,
     messages_to_off,
     short_let_through,
     lambda: short_let_through("envelope"),

@@ -22,6 +22,7 @@ from benchmarks.sample_time import sample_time
 from benchmarks.short_let_through import short_let_through
 from benchmarks.table import machine, print_figures, print_parts
 from benchmarks.turns import in_turns
+from benchmarks.viewers import watched_samples
 
 WIRES: tuple[Wire, ...] = get_args(Wire)
 
@@ -32,6 +33,7 @@ WIRES: tuple[Wire, ...] = get_args(Wire)
         pytest.param(lambda: sample_time("in process", samples=5, rounds=1), id="in process"),
         pytest.param(lambda: sample_time("loopback TCP", samples=5, rounds=1), id="TCP"),
         pytest.param(lambda: kept_sample_time(samples=5, rounds=1), id="keeper process"),
+        pytest.param(lambda: watched_samples(seconds=0.2, viewers=2, rounds=1), id="viewers"),
         pytest.param(lambda: rehearsal_speed(UNIT_A, rounds=1), id="rehearsal A"),
         pytest.param(
             lambda: rehearsal_speed(UNIT_B, nominal_dwell_s=3.0, rounds=1), id="rehearsal B"

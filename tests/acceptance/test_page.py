@@ -9,16 +9,18 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from harness.api import rehearse_profile
 from harness.power.off_line import OffLine, hear_off
 from harness.record.csv_text import EVENTS, READINGS, header
 from harness.watch.page_server import PageServer
-from tests.acceptance.conftest import Campaign, Ended, Running, ServedBench
+from tests.acceptance.conftest import ROOT, Campaign, Ended, Running, ServedBench
 from tests.acceptance.test_watching import begin_slow_reading, slow_meter
 
 pytestmark = [
@@ -31,6 +33,9 @@ PRESS_S, LATENCY_S = 0.3, 0.01
 
 #: Longer than all tests take that look at one hold.
 HELD, HOLDING = "3600 s", " of 60 min 0 s, "
+
+#: What only a long test shows.
+LONG = pytest.mark.torture
 
 #: Takes `--watch` to the command, whose other words the campaign gives.
 WATCHED = "import sys; sys.argv.append('--watch'); from harness.cli.main import main; main()"
@@ -408,6 +413,41 @@ def _resident(server: PageServer) -> float:
     found = re.search(r"VmRSS:\s+(\d+) kB", status)
     assert found is not None
     return float(found[1])
+
+
+class TestSoakOfARun:
+    @pytest.mark.parametrize(
+        ("duration", "pause_ms"), [("3 min", 200), pytest.param("1 h", 3000, marks=LONG)]
+    )
+    def test_a_run_leaves_server_and_browser_as_they_were(
+        self, tab: Any, tmp_path: Path, duration: str, pause_ms: int
+    ) -> None:
+        """An engine on simulated instruments, in simulated time: neither grows in its last half."""
+        profile = tmp_path / "soak.toml"
+        text = (ROOT / "profiles" / "mount-controller-board.toml").read_text(encoding="utf-8")
+        profile.write_text(f'{text}\n[[steps]]\nkind = "soak"\nduration = "{duration}"\n')
+        results = tmp_path / "results"
+        sizes: list[tuple[float, float]] = []
+        with ThreadPoolExecutor(1) as pool, contextlib.ExitStack() as stack:
+            run = pool.submit(rehearse_profile, profile, results=results)
+            while not (results.is_dir() and (folders := [*results.iterdir()])):
+                assert not run.done(), run.result()
+                time.sleep(0.01)
+            server = stack.enter_context(serving(folders[0]))
+            tab.goto(server.address)
+            session = tab.context.new_cdp_session(tab)
+            while not run.done():
+                tab.wait_for_timeout(pause_ms)
+                session.send("HeapProfiler.collectGarbage")
+                heap = session.send("Runtime.getHeapUsage")["usedSize"]
+                sizes.append((_resident(server), heap))
+            tab.wait_for_selector("#ending:not([hidden])", timeout=30_000)
+            assert run.result().outcome == "completed", run.result().reason
+
+        assert len(sizes) >= 6
+        half, end = sizes[len(sizes) // 2], sizes[-1]
+        assert end[0] < 1.1 * half[0]
+        assert end[1] < 1.1 * half[1] + 200_000
 
 
 class TestLooks:
