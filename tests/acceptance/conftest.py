@@ -24,7 +24,7 @@ from harness.bench.clock import SystemClock
 from harness.profile.load import load_bench, load_profile
 from harness.rehearse.server import ServedLink, Spoken, serve, socket_resource
 from harness.rehearse.simulated_bench import SimulatedBench
-from tests.units import SHUTTER
+from tests.units import BOARD, SHUTTER
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -74,6 +74,25 @@ measure = "efficiency"
 low     = "80 %"
 """
 
+#: Unit A as far as the nominal hold: there in half the time, for what no kind of unit matters to.
+BOARD_PROFILE = f"""{BOARD}
+[[steps]]
+kind          = "start"
+levels        = ["50 %", "100 %"]
+current_limit = "0.3 A"
+dwell         = "100 ms"
+
+[[steps]]
+kind  = "nominal"
+dwell = "100 ms"
+
+[[steps.checks]]
+name    = "5 V rail"
+measure = "meter.voltage_dc"
+low     = "4.90 V"
+high    = "5.10 V"
+"""
+
 
 class ServedBench:
     """A simulated bench on free ports, and what was seen of it.
@@ -88,10 +107,10 @@ class ServedBench:
         on_message: Called with role and message of each exchange, while its link is busy.
     """
 
-    def __init__(self, folder: Path, *, switch: bool = False) -> None:
+    def __init__(self, folder: Path, profile_text: str, *, switch: bool) -> None:
         folder.mkdir(parents=True)
         self.profile = folder / "short.toml"
-        self.profile.write_text(SHORT_PROFILE, encoding="utf-8")
+        self.profile.write_text(profile_text, encoding="utf-8")
         self.file = folder / "bench.toml"
         self.results = folder / "results"
         profile = load_profile(self.profile)
@@ -255,12 +274,12 @@ class Campaign:
         self._count = 0
 
     @contextlib.contextmanager
-    def bench(self, *, switch: bool = False) -> Iterator[ServedBench]:
-        """Serve a fresh bench, with a switch in the feed or without."""
+    def bench(self, profile: str = SHORT_PROFILE, *, switch: bool = False) -> Iterator[ServedBench]:
+        """Serve a fresh bench for a profile, with a switch in the feed or without."""
         with self._lock:
             self._count += 1
             folder = self._folder / str(self._count)
-        with ServedBench(folder, switch=switch).serving() as served:
+        with ServedBench(folder, profile, switch=switch).serving() as served:
             yield served
 
     @contextlib.contextmanager

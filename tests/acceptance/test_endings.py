@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.acceptance.conftest import ROOT, Campaign, ServedBench
+from tests.acceptance.conftest import BOARD_PROFILE, ROOT, Campaign, ServedBench
 
 TIME = r"\d\d:\d\d:\d\d"
 
@@ -24,7 +24,7 @@ def command(bench: ServedBench) -> list[str]:
 class TestScreen:
     def test_it_says_that_power_is_on_and_how_it_ended(self, campaign: Campaign) -> None:
         """Power on and off are a line each, and the last line confirms that the output is off."""
-        with campaign.bench() as bench, campaign.run(bench) as running:
+        with campaign.bench(BOARD_PROFILE) as bench, campaign.run(bench) as running:
             assert bench.wait(on=True, longest_s=30.0)
             live = running.screen.read_text(encoding="utf-8").splitlines()
             ended = running.end()
@@ -43,7 +43,7 @@ class TestScreen:
 
     def test_an_output_that_stays_on_is_told_first_and_ends_in_6(self, campaign: Campaign) -> None:
         """Where off cannot be confirmed: to cut the mains, then why; a code and a record so."""
-        with campaign.bench() as bench, campaign.run(bench) as running:
+        with campaign.bench(BOARD_PROFILE) as bench, campaign.run(bench) as running:
             assert bench.wait(on=True, longest_s=30.0)
             bench.links["supply"].inject("output-stays-on")
             ended = running.end()
@@ -69,7 +69,7 @@ class TestOutputThatNobodyTakes:
     @pytest.mark.torture
     def test_a_full_device_holds_up_no_run(self, campaign: Campaign) -> None:
         """With nowhere to print, the run goes on to its end and keeps its own exit code."""
-        with campaign.bench() as bench, Path("/dev/full").open("wb") as full:
+        with campaign.bench(BOARD_PROFILE) as bench, Path("/dev/full").open("wb") as full:
             done = subprocess.run(
                 command(bench),
                 cwd=ROOT,
@@ -94,7 +94,7 @@ class TestOutputThatNobodyTakes:
             while True:
                 os.write(writer, b"\0" * 4096)
         os.set_blocking(writer, True)
-        with campaign.bench() as bench:
+        with campaign.bench(BOARD_PROFILE) as bench:
             process = subprocess.Popen(command(bench), cwd=ROOT, stdout=writer)
             os.close(writer)
             try:
@@ -108,7 +108,7 @@ class TestOutputThatNobodyTakes:
 
     def test_a_pipe_that_had_enough_ends_it_quietly(self, campaign: Campaign) -> None:
         """Where the reader goes after a line, the run ends as it would, without a word."""
-        with campaign.bench() as bench:
+        with campaign.bench(BOARD_PROFILE) as bench:
             process = subprocess.Popen(
                 command(bench), cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE
             )
@@ -139,7 +139,7 @@ main()
 def ends_well(campaign: Campaign, case: tuple[str, int]) -> list[str]:
     """Run with less than may be needed; return what was wrong with the end."""
     kind, most = case
-    with campaign.bench() as bench:
+    with campaign.bench(BOARD_PROFILE) as bench:
         with campaign.run(bench, LIMITED, kind, str(most)) as running:
             ended = running.end()
         on = bench.on
@@ -202,22 +202,32 @@ class TestScarceMeans:
 class TestOneRunPerSupply:
     def test_another_spelling_of_the_supply_is_refused(self, campaign: Campaign) -> None:
         """A second run that writes the supply's resource otherwise ends in 5, and is told why."""
-        with campaign.bench() as bench, campaign.run(bench) as running:
-            assert bench.wait(on=True, longest_s=30.0)
-            text = bench.file.read_text(encoding="utf-8")
-            other = bench.file.with_name("other.toml")
-            other.write_text(
-                re.sub(r"TCPIP0::127\.0\.0\.1::(\d+)", r"tcpip::localhost::0\1", text),
-                encoding="utf-8",
-            )
-            line = command(bench)
-            line[line.index(str(bench.file))] = str(other)
-            second = subprocess.run(
-                line, cwd=ROOT, capture_output=True, encoding="utf-8", timeout=60.0, check=False
-            )
-            first = running.end()
+        with campaign.bench(BOARD_PROFILE) as bench:
+            bench.hold_for("60 s")
+            with campaign.run(bench) as running:
+                assert bench.wait(on=True, longest_s=30.0)
+                second = subprocess.run(
+                    other_spelling(bench),
+                    cwd=ROOT,
+                    capture_output=True,
+                    encoding="utf-8",
+                    timeout=60.0,
+                    check=False,
+                )
+                assert bench.on
 
         assert second.returncode == 5
         assert f"in use by process {running.process.pid}, started" in second.stderr
         assert second.stderr.splitlines()[-1] == "Nothing was energised."
-        assert first.code == 0, first.screen
+
+
+def other_spelling(bench: ServedBench) -> list[str]:
+    """Return a run on the same bench whose file writes the supply's resource otherwise."""
+    text = bench.file.read_text(encoding="utf-8")
+    other = bench.file.with_name("other.toml")
+    other.write_text(
+        re.sub(r"TCPIP0::127\.0\.0\.1::(\d+)", r"tcpip::localhost::0\1", text), encoding="utf-8"
+    )
+    line = command(bench)
+    line[line.index(str(bench.file))] = str(other)
+    return line

@@ -18,7 +18,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.acceptance.conftest import ROOT, Campaign, ServedBench
+from tests.acceptance.conftest import BOARD_PROFILE, ROOT, Campaign, ServedBench
 from tests.acceptance.test_confirm import AT_A_TERMINAL
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="terminals of POSIX systems")
@@ -113,7 +113,7 @@ class TestKeys:
         self, campaign: Campaign, at_a_terminal: Callable[[list[str]], AtATerminal]
     ) -> None:
         """From the key to output off at the instrument: 100 ms at most, and no question."""
-        with campaign.bench() as bench:
+        with campaign.bench(BOARD_PROFILE) as bench:
             bench.hold_for("20 s")
             terminal = at_a_terminal(bench.words)
             assert bench.wait(on=True, longest_s=30.0)
@@ -139,7 +139,7 @@ class TestKeys:
         said: str,
     ) -> None:
         """In the middle of a reading that takes 3 s, off is at the instrument within 100 ms."""
-        with campaign.bench() as bench:
+        with campaign.bench(BOARD_PROFILE) as bench:
             bench.hold_for("20 s")
             slow_meter(bench)
             terminal = at_a_terminal(bench.words)
@@ -160,7 +160,7 @@ class TestKeys:
         """A key that is not named leaves power as it is; after a run keys are lines again."""
         import termios
 
-        with campaign.bench() as bench:
+        with campaign.bench(BOARD_PROFILE) as bench:
             terminal = at_a_terminal(bench.words)
             before = termios.tcgetattr(terminal._ours)[3]
             assert terminal.read(30.0, b"POWER ON")
@@ -182,7 +182,7 @@ class TestHeldUp:
         self, campaign: Campaign, at_a_terminal: Callable[[list[str]], AtATerminal]
     ) -> None:
         """With output blocked for 5 s under power the supply is read as before, to the end."""
-        with campaign.bench() as bench:
+        with campaign.bench(BOARD_PROFILE) as bench:
             bench.hold_for("8 s")
             terminal = at_a_terminal(bench.words)
             assert bench.wait(on=True, longest_s=30.0)
@@ -206,7 +206,7 @@ class TestHeldUp:
         self, campaign: Campaign, at_a_terminal: Callable[[list[str]], AtATerminal]
     ) -> None:
         """A key, here ESC, switches off while nobody reads what the terminal would show."""
-        with campaign.bench() as bench:
+        with campaign.bench(BOARD_PROFILE) as bench:
             bench.hold_for("20 s")
             terminal = at_a_terminal(bench.words)
             assert bench.wait(on=True, longest_s=30.0)
@@ -241,7 +241,7 @@ class TestInTmux:
     ) -> None:
         """At 24 lines the first says POWER ON, and figures and hold stand below."""
         del tmp_path
-        with campaign.bench() as bench:
+        with campaign.bench(BOARD_PROFILE) as bench:
             bench.hold_for("20 s")
             line = shlex.join([sys.executable, "-m", "harness", *bench.words])
             size = ("-x", str(columns), "-y", "24")
@@ -262,7 +262,7 @@ class TestInTmux:
         assert lines[0].startswith(" SIMULATED POWER ON")
         assert "SPACE, Q or ESC switches off" in lines[0] + lines[1]
         assert "HRW-0007" in screen
-        assert re.search(r"^voltage +1[12]\d\.\d V", screen, re.MULTILINE)
+        assert re.search(r"^voltage +2[34]\.\d+ V", screen, re.MULTILINE)
         assert re.search(r"^current ", screen, re.MULTILINE)
         assert re.search(r"held \d+ s of 20 s, \d+ s left", screen)
         assert "POWER ON" not in ended
@@ -273,7 +273,7 @@ class TestPlainTerminal:
         self, campaign: Campaign, at_a_terminal: Callable[[list[str]], AtATerminal]
     ) -> None:
         """With TERM=dumb each event is a line, no sequence is sent, and the keys work, here Q."""
-        with campaign.bench() as bench, pytest.MonkeyPatch.context() as patch:
+        with campaign.bench(BOARD_PROFILE) as bench, pytest.MonkeyPatch.context() as patch:
             patch.setenv("KIND", "dumb")
             bench.hold_for("20 s")
             terminal = at_a_terminal(bench.words)
