@@ -18,7 +18,7 @@ from harness.errors import (
     Overload,
     ReportedError,
 )
-from harness.profile.measures import MEASURES, OPERATIONS, SETTINGS, Situation
+from harness.profile.measures import MEASURES, OPERATIONS, PEAK, SETTINGS, Situation
 from harness.profile.plan import Plan
 
 #: Stands for a whole reading of a supply or a load, however its dialect takes it.
@@ -44,7 +44,7 @@ def questions_of(plan: Plan) -> dict[str, tuple[str, ...]]:
     modes = dict.fromkeys(level.load.mode for level in levels if level.load is not None)
     load = ("input_state", *(f"{mode}_setting" for mode in modes), *([SAMPLE] if modes else []))
     asked = {
-        "supply": (*_SUPPLY, *frequency, SAMPLE),
+        "supply": (*_SUPPLY, *frequency, f"measure_{PEAK}", SAMPLE),
         "load": load,
         "meter": tuple(dict.fromkeys(_of(plan, "meter"))),
         "power_meter": (SAMPLE, *dict.fromkeys(_of(plan, "power_meter"))),

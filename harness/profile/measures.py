@@ -152,6 +152,8 @@ MEASURES: Mapping[str, Measure] = {
     ),
     # between the level without the draw of a converter and the one with it
     "start.begin_voltage": _figure("V", '"55 V"', Situation.STARTED, "supply.voltage"),
+    # the highest instantaneous one of the start, by a supply that holds it
+    "start.switch_on_current": _figure("A", '"10 A"', Situation.STARTED, "supply.current"),
     # from power on to the end of the last hold
     "start.energy": _figure("J", '"5 J"', Situation.STARTED, "supply.power"),
     # by the fall of its voltage through a known resistor; the input voltage at which the
@@ -165,11 +167,14 @@ MEASURES: Mapping[str, Measure] = {
     "operator.yes_no": _figure("1", "1", Situation.COLD, also=(Situation.WATCHED,)),
 }
 
+#: The highest instantaneous current since a supply's output came on, where it holds that.
+PEAK = "current_peak"
+
 #: What each role reads, with its unit: what may stand under ``accuracy`` in a bench file. A switch
 #: reads nothing.
 READINGS: Mapping[str, Mapping[str, str]] = {
     role: {each.quantity: each.unit for each in MEASURES.values() if each.source == role}
-    | ({"frequency": "Hz"} if role == "supply" else {})
+    | ({"frequency": "Hz", PEAK: "A"} if role == "supply" else {})
     for role in ("supply", "meter", "load", "power_meter", "switch")
 }
 

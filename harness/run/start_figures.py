@@ -14,8 +14,8 @@ from harness.judge.start_charge import weigh_dc
 from harness.judge.start_curve import LevelReadings, StartFigures, SupplyErrors
 from harness.judge.start_draw import weigh_begin, weigh_energy
 from harness.judge.start_energy import AcUnit, weigh_ac
-from harness.judge.uncertainty import Contribution, combine
-from harness.profile.measures import MEASURES
+from harness.judge.uncertainty import Contribution, combine, rectangular
+from harness.profile.measures import MEASURES, PEAK
 from harness.profile.plan import PlannedStep
 from harness.profile.start_readings import supply_errors
 from harness.record.events import EventKind
@@ -24,6 +24,7 @@ from harness.run.checks import UNKNOWN, judge, started
 from harness.run.context import Context
 from harness.run.start_log import StartLog
 
+SWITCH_ON_CURRENT = "start.switch_on_current"
 #: A cold inrush limiter lets through so many times the nominal current at least (common practice).
 _LEAST_INRUSH = 10.0
 #: Longest time that figures are worked out for; a tenth of it is usual.
@@ -37,7 +38,7 @@ def tell_start(context: Context, step: PlannedStep, log: StartLog) -> None:
     keeper reads and watches on by itself meanwhile.
     """
     context.host.expect_silence(_LONGEST_S)
-    told = _weigh(context, log)
+    told = _joined(_weigh(context, log), _switch_on(context))
     tell(context, "start", told)
     estimates = estimates_of(told)
     for check in step.checks:
@@ -99,6 +100,26 @@ def _weigh(context: Context, log: StartLog) -> StartFigures:
         most_series_ohm=line.peak_factor * line.nominal_v / (_LEAST_INRUSH * line.current_a),
     )
     return _joined(weigh_ac(below, errors, unit), *draws)
+
+
+def _switch_on(context: Context) -> StartFigures:
+    """Read the highest current since power came on, where the supply holds it.
+
+    Source: JCGM 100:2008, 4.3.7 (a stated bound is rectangular).
+    """
+    supply = context.bench.file.supply
+    if f"measure_{PEAK}" not in bench_dialects(context.bench.file)["supply"].operations:
+        return StartFigures()
+    if PEAK not in supply.accuracy:
+        why = f"The bench file states no accuracy of the supply's {PEAK}."
+        return StartFigures(why_not={SWITCH_ON_CURRENT: why})
+    peak_a = context.host.read("supply", PEAK)[PEAK]
+    cause = rectangular(
+        "supply current peak accuracy", supply.accuracy[PEAK].bound(peak_a), unit="A"
+    )
+    return StartFigures(
+        estimates={SWITCH_ON_CURRENT: Estimate(value=peak_a, contributions=(cause,))}
+    )
 
 
 def _joined(*told: StartFigures) -> StartFigures:

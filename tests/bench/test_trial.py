@@ -26,6 +26,7 @@ SUPPLY = (
     "voltage_protection_setting",
     "current_protection_setting",
     "watchdog_setting",
+    "measure_current_peak",
     "sample",
 )
 
@@ -55,7 +56,7 @@ class TestQuestions:
 
         questions = questions_of(plan)
 
-        assert questions["supply"] == (*SUPPLY[:-1], "frequency_setting", "sample")
+        assert questions["supply"] == (*SUPPLY[:-2], "frequency_setting", *SUPPLY[-2:])
         assert questions["load"] == ("input_state", "current_setting", "sample")
         assert {"measure_voltage_dc", "measure_resistance"} <= set(questions["meter"])
         assert "measure_current_dc" not in questions["meter"]
