@@ -119,6 +119,8 @@ class TestFiles:
             "configured-meter.toml",
             "echoing-supply.toml",
             "register-supply.toml",
+            "scanning-meter.toml",
+            "channel-load.toml",
             "resistor.toml",
             "every-step.toml",
         }
