@@ -509,3 +509,65 @@ class TestConfiguredMeter:
         assert tongue.strange == []
         assert tongue.messages.count("READ?") > 10
         assert len([said for said in tongue.messages if said.startswith("CONF")]) == 1
+
+
+#: Its first channel in each message.
+CHANNEL = [
+    Rule(
+        r"MEAS:VOLT\? \(@1\);:MEAS:CURR\? \(@1\);:STAT:QUES:COND\?",
+        says(*READ),
+        lambda v, a: f"{v};{a};0",
+    ),
+    Rule(r"STAT:QUES:COND\?", says(), lambda: "0"),
+    Rule(r"(\*IDN\?|SYST:ERR\?)", says("{}"), lambda said: said),
+    Rule(r"(.*\?) \(@1\)", says("{}"), lambda said: said),
+    Rule(r"(\*CLS)", says("{}")),
+    Rule(r"(.*),\(@1\)", says("{}")),
+]
+#: A scanner with a thermocouple on its second channel.
+SCANNER = [
+    Rule(r"MEAS:VOLT:DC\? AUTO,\(@101\)", says("MEAS:VOLT:DC?"), lambda said: said),
+    Rule(r"MEAS:TEMP\? TC,K,\(@102\)", says(), lambda: "+2.31E+01"),
+    Rule(r"(\*IDN\?|SYST:ERR\?)", says("{}"), lambda said: said),
+]
+#: A load whose channel and mode stand in each message.
+CHANNEL_LOAD = [
+    Rule("CHAN 1;:MODE CC", says("FUNC CURR")),
+    Rule(r"CHAN 1;:MODE CC;:LEV (\d+\.\d{4})", says("FUNC CURR", "CURR {}")),
+    Rule("CHAN 1;:IN (ON|OFF)", says("INP {}")),
+    Rule(r"CHAN 1;:LEV\?", says("CURR?"), lambda said: said),
+    Rule(r"CHAN 1;:IN\?", says("INP?"), lambda said: said),
+    Rule(r"CHAN 1;:MEAS:VOLT\?;:MEAS:CURR\?", says(*READ), lambda v, a: f"{v};{a}"),
+    Rule(r"CHAN 1;:MEAS:(VOLT|CURR)\?", says("MEAS:{}?"), lambda said: said),
+    Rule(r"(\*IDN\?|SYST:ERR\?)", says("{}"), lambda said: said),
+    Rule(r"(\*CLS)", says("{}")),
+]
+
+
+class TestChannels:
+    def test_a_bench_of_channels_releases_a_healthy_unit(self, tmp_path: Path) -> None:
+        """Supply, meter and load with a channel in each message, through a run with a load."""
+        spoken = {
+            "supply": ("two-channel-supply.toml", CHANNEL),
+            "meter": ("scanning-meter.toml", SCANNER),
+            "load": ("channel-load.toml", CHANNEL_LOAD),
+        }
+        for name, _ in spoken.values():
+            (tmp_path / name).write_text(FILES[name], encoding="utf-8")
+        dialects = {role: name for role, (name, _) in spoken.items()}
+        outside = OutsideBench(tmp_path, {"latency_s": LATENCY_S}, dialects=dialects)
+        with contextlib.ExitStack() as stack:
+            bench = stack.enter_context(outside)
+            text = bench.file.read_text(encoding="utf-8")
+            tongues = []
+            for role, (_, rules) in spoken.items():
+                tongues.append(stack.enter_context(Tongue(bench.ports[role], rules)))
+                plain = f"TCPIP0::127.0.0.1::{bench.ports[role]}::SOCKET"
+                text = text.replace(plain, tongues[-1].resource)
+            bench.file.write_text(text, encoding="utf-8")
+            ended = stack.enter_context(Running(bench, profile_text(levels=TWO))).end()
+
+        assert (ended.code, ended.released) == (0, True), ended.screen
+        assert [tongue.strange for tongue in tongues] == [[], [], []]
+        assert "CHAN 1;:IN ON" in tongues[-1].messages
+        assert not bench.left_on
