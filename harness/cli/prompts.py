@@ -27,6 +27,9 @@ _LOOK_S = 0.1
 #: Longest wait for a terminal to show that power comes on; one that is held up holds up no run.
 _SHOWN_S = 1.0
 
+#: What answers the other questions: none of it is a serial number.
+_ANSWERS = frozenset(YES_NO) | {"skip", "done", "?"}
+
 _T = TypeVar("_T")
 
 
@@ -98,7 +101,7 @@ class TerminalOperator:
             UsageError: Nobody answers.
         """
         serial = self._until_understood(
-            "Serial number of the unit: type it, or scan it", read_line, otherwise=""
+            "Serial number of the unit: type it, or scan it", _serial, otherwise=""
         )
         if not serial:
             raise UsageError("no serial number", where="--serial", remedy="give it, or answer")
@@ -229,6 +232,13 @@ def _forget_typed() -> None:
             import termios
 
             termios.tcflush(0, termios.TCIFLUSH)
+
+
+def _serial(answer: str) -> str:
+    """Read a serial number; what answers another question was typed too early or too late."""
+    if answer.casefold() in _ANSWERS:
+        raise ValueError(f"{answer!r} answers another question; a serial number is wanted")
+    return read_line(answer)
 
 
 def _word(known: Mapping[str, bool], wanted: str) -> Reader[bool]:

@@ -50,7 +50,9 @@ class RunScreen:
 
     def __init__(self, screen: Screen, switch_off: Callable[[str], None]) -> None:
         self._screen = screen
-        self._keys = OffKeys(lambda: switch_off("by a key"))
+        self._switch_off = switch_off
+        self._keys = OffKeys(self._pressed)
+        self._asked = False  # a key was pressed
         self._drawn = knows_cursor()
         self._told: SimpleQueue[_Told] = SimpleQueue()
         self._thread: threading.Thread | None = None
@@ -68,6 +70,11 @@ class RunScreen:
         except RuntimeError:  # no thread to be had: what must be said is said all the same
             return
         self._thread = thread
+
+    def _pressed(self) -> None:
+        """Have power switched off, and then show that this was asked for."""
+        self._switch_off("by a key")
+        self._asked = True
 
     def watch_keys(self) -> bool:
         """Have the keys switch off from now on; False where there are none to watch."""
@@ -132,7 +139,7 @@ class RunScreen:
                 told: _Told | None = self._told.get(timeout=_DRAW_S)
             except Empty:
                 told = None
-            showing.output = self._output
+            showing.output, showing.asked = self._output, self._asked
             over = showing.turn(told)
             if told is not None:
                 told.done.set()
@@ -147,6 +154,7 @@ class _Showing:
         self, screen: Screen, tail: Tail, notice: Callable[[], str], *, drawn: bool
     ) -> None:
         self.output: Output | None = None
+        self.asked = False  # for power off, by a key
         self._screen = screen
         self._tail = tail
         self._notice = notice
@@ -182,6 +190,8 @@ class _Showing:
             simulated = "SIMULATED " if view.simulated else ""
             words = "POWER ON" if output is Output.ON else "OUTPUT OFF"
             view = replace(view, power=output.value, power_words=f"{simulated}{words}")
+        if self.asked and output is Output.ON:  # the engine may still wait for a meter
+            view = replace(view, doing="power off was asked for", why="not confirmed yet")
         notice = self._notice()
         return replace(view, problem=notice) if notice else view
 

@@ -45,7 +45,13 @@ class TestScanner:
     """A scanner types the serial number and Enter, wherever the person stands."""
 
     @pytest.mark.parametrize(
-        "lines", [("HRW-0012",), ("", "HRW-0012"), ("", "", "\x1b[A", "HRW-0012")]
+        "lines",
+        [
+            ("HRW-0012",),
+            ("", "HRW-0012"),
+            ("", "", "\x1b[A", "HRW-0012"),
+            ("yes", "N", "skip", "HRW-0012"),  # meant for another question
+        ],
     )
     def test_enter_alone_is_no_serial_number(self, lines: tuple[str, ...]) -> None:
         """What is scanned is taken as it is; nothing is made up in its place."""
