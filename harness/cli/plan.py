@@ -17,7 +17,7 @@ from harness.cli.options import described
 from harness.cli.tables import console, figures, heading, listed, show, table
 from harness.profile.bench_file import Tester
 from harness.profile.check import Check
-from harness.profile.forecast import USUAL_READING_S, proposal
+from harness.profile.forecast import proposal
 from harness.profile.level import Level
 from harness.profile.load import load_bench, load_profile
 from harness.profile.plan import Plan, PlannedStep
@@ -140,8 +140,9 @@ def _foreseen(plan: Plan) -> Iterator[str]:
     for forecast in plan.forecasts:
         yield f"{forecast.text} {proposal(forecast)}".rstrip()
     if plan.forecasts and plan.bench is not None and plan.bench.supply.reading_time_s is None:
+        usual_s = plan.forecasts[0].start.errors.reading_s
         yield (
-            f"Reckoned with readings {_show(USUAL_READING_S, 's')} apart; reading_time in the "
+            f"Reckoned with readings {_show(usual_s, 's')} apart; reading_time in the "
             "bench file says how far apart this supply's are."
         )
 

@@ -14,17 +14,19 @@ from functools import lru_cache
 
 from harness.judge.start_curve import StartFigures, SupplyErrors
 from harness.judge.uncertainty import combine
+from harness.profile.ac_readings import ac_fill_s, ac_readings, ac_unit
 from harness.profile.bench_file import BenchFile
 from harness.profile.check import Check
 from harness.profile.level import Level
 from harness.profile.nameplate_figures import nameplate_figures
 from harness.profile.start_readings import below_threshold, dc_readings, rise_s, supply_errors
 from harness.quantity import format_quantity
-from harness.unit.nameplate import DcInput, Input
+from harness.unit.nameplate import AcInput, Input
 
-#: Time that one pair of readings takes where the bench file does not say. Source: 2 ms to 20 ms for
-#: bench supplies on a socket, common practice; what ``softwake new`` asks with.
-USUAL_READING_S = 0.010
+#: Time that one pair of readings takes where the bench file does not say: of a DC supply, and of an
+#: AC source beyond its window. Source: 2 ms to 20 ms on a socket, common practice; what ``softwake
+#: new`` asks with.
+_DC_READING_S, _BEYOND_WINDOW_S = 0.010, 0.002
 #: The worst of so many draws of noise is what to expect.
 _DRAWS = 3
 #: A figure is good enough for a proposal where its uncertainty takes at most this share of the
@@ -46,11 +48,14 @@ class Start:
     """A start as it is weighed: all that the figures depend on."""
 
     levels: tuple[Level, ...]
-    line: DcInput
+    line: Input
     errors: SupplyErrors
 
     def slower(self, limit_a: float, level_frac: float | None) -> Start:
-        """Return it with another limit at its lowest level, and another such level."""
+        """Return it with another slow limit, and another lowest level."""
+        if isinstance(self.line, AcInput):  # each gain between two levels is weighed
+            levels = tuple(replace(level, current_limit_a=limit_a) for level in self.levels)
+            return replace(self, levels=levels)
         first, *others = self.levels
         changed = replace(first, current_limit_a=limit_a)
         if level_frac is not None:
@@ -62,6 +67,8 @@ class Start:
     @property
     def readings(self) -> int:
         """Readings that fall into filling to the lowest level."""
+        if isinstance(self.line, AcInput):
+            return int(ac_fill_s(self.levels[0], 0.0, self.line) / self.errors.reading_s)
         total_f = (self.line.bulk_capacitance_f or 0.0) + (self.errors.own_capacitance_f or 0.0)
         return int(rise_s(self.levels[0], 0.0, total_f) / self.errors.reading_s)
 
@@ -118,10 +125,10 @@ def forecasts(
     """Yield what each check of a figure of the start can be expected to know on a bench.
 
     ``checks`` have number and name of their step, ``levels`` are those of the start, and the
-    supply's readings are averaged over ``window_s``. Nothing is forecast without a bench, for an AC
-    input, for a nameplate without a bulk capacitance, or of a figure that is not weighed here.
+    supply's readings are averaged over ``window_s``. Nothing is forecast without a bench, for a
+    nameplate without a bulk capacitance, or of a figure that is not weighed here.
     """
-    if bench is None or not isinstance(line, DcInput) or line.bulk_capacitance_f is None:
+    if bench is None or line.bulk_capacitance_f is None or bench.supply.kind != line.kind:
         return
     asleep = below_threshold(levels, line)
     if not asleep:
@@ -130,7 +137,7 @@ def forecasts(
         bench.supply,
         most_v=max(level.voltage_v for level in asleep),
         most_a=max(level.current_limit_a for level in asleep),
-        reading_s=bench.supply.reading_time_s or USUAL_READING_S,
+        reading_s=bench.supply.reading_time_s or _usual_reading_s(line, window_s),
         window_s=window_s,
     )
     start = Start(asleep, line, errors)
@@ -138,6 +145,10 @@ def forecasts(
     for number, name, check in checks:
         if check.measure.startswith(_START) and _tells(start, check.measure):
             yield _forecast(number, name, check, start, stated.get(check.measure))
+
+
+def _usual_reading_s(line: Input, window_s: float) -> float:
+    return _DC_READING_S if line.kind == "dc" else window_s + _BEYOND_WINDOW_S
 
 
 def _forecast(number: int, name: str, check: Check, start: Start, stated: float | None) -> Forecast:
@@ -184,10 +195,15 @@ def _expected(start: Start, measure: str) -> tuple[float, float, str]:
 
 @lru_cache(maxsize=256)
 def _weighed(start: Start, seed: int) -> StartFigures:
-    from harness.judge.start_charge import weigh_dc  # loads scipy: only where a check asks for it
+    # loads scipy: only where a check asks for it
+    from harness.judge.start_charge import weigh_dc
+    from harness.judge.start_energy import weigh_ac
 
-    readings = dc_readings(start.levels, start.line, start.errors, seed=seed)
-    return weigh_dc(readings, start.errors)
+    levels, line, errors = start.levels, start.line, start.errors
+    if isinstance(line, AcInput):
+        unit = ac_unit(line, levels[0].frequency_hz or line.frequency_hz[0])
+        return weigh_ac(ac_readings(levels, line, errors, seed=seed), errors, unit)
+    return weigh_dc(dc_readings(levels, line, errors, seed=seed), errors)
 
 
 def proposal(forecast: Forecast) -> str:
@@ -198,7 +214,7 @@ def proposal(forecast: Forecast) -> str:
     start = forecast.start
     if forecast.good_enough:
         return ""
-    if start.errors.own_capacitance_f is None:
+    if start.line.kind == "dc" and start.errors.own_capacitance_f is None:
         return (
             "State the supply's output_capacitance in the bench file; 'softwake bench --wiring' "
             "measures it with nothing connected."
@@ -232,7 +248,7 @@ def _readings(count: int) -> str:
 def _levels_frac(start: Start) -> Iterator[float]:
     """Yield higher lowest levels that lie below the threshold."""
     line = start.line
-    for level_frac in _LEVELS_FRAC:
+    for level_frac in _LEVELS_FRAC if line.kind == "dc" else ():
         volts = level_frac * line.nominal_v
         if start.levels[0].voltage_v < volts <= _BELOW_FRAC * line.start_threshold_v:
             yield level_frac

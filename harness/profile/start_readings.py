@@ -17,7 +17,7 @@ from harness.judge.start_curve import LevelReadings, ReadingError, SupplyErrors
 from harness.judge.uncertainty import FloatArray
 from harness.profile.bench_file import Supply
 from harness.profile.level import Level
-from harness.unit.nameplate import DcInput
+from harness.unit.nameplate import DcInput, Input
 
 #: Leakage of an aluminium electrolytic capacitor over capacitance times voltage, in 1/s, and its
 #: loss factor at the frequency that gives its series resistance. Source: 0.01 C V, and tan delta
@@ -29,7 +29,7 @@ _LEADS_OHM, _DIODE_V = 0.1, 0.026
 #: sheet's accuracy covers noise with room to spare, common practice.
 _NOISE_FRAC = 0.05
 #: Time that readings at rest take before the hold, and the most readings of a level that count.
-_SETTLING_S, _MOST_READINGS = 0.25, 2000
+SETTLING_S, MOST_READINGS = 0.25, 2000
 
 
 def supply_errors(
@@ -63,7 +63,7 @@ def _error(supply: Supply, quantity: str, reading: float) -> ReadingError | None
     )
 
 
-def below_threshold(levels: Sequence[Level], line: DcInput) -> tuple[Level, ...]:
+def below_threshold(levels: Sequence[Level], line: Input) -> tuple[Level, ...]:
     """Return the levels at which the converter sleeps: what flows there charges the capacitor."""
     return tuple(level for level in levels if level.voltage_v < line.start_threshold_v)
 
@@ -99,14 +99,14 @@ def _level_readings(
             rest_v=level.voltage_v,
         )
         rising_s = rise_s(level, before_v, bulk_f + own_f, siemens * level.voltage_v)
-        lasts_s = min(rising_s, level.dwell_s + 1e3) + _SETTLING_S + level.dwell_s
-        every_s = max(errors.reading_s, lasts_s / _MOST_READINGS)
+        lasts_s = min(rising_s, level.dwell_s + 1e3) + SETTLING_S + level.dwell_s
+        every_s = max(errors.reading_s, lasts_s / MOST_READINGS)
         times_s = np.arange(every_s, lasts_s, every_s)
         since_corner_s = times_s - rising_s
         volts = model.voltage_v(since_corner_s, errors.window_s)
         amperes = model.current_a(since_corner_s, errors.window_s)
-        read_v = _read(volts, errors.voltage, rng)
-        read_a = _read(amperes, errors.current, rng)
+        read_v = noisy(volts, errors.voltage, rng)
+        read_a = noisy(amperes, errors.current, rng)
         yield LevelReadings(
             label=level.label,
             set_v=level.voltage_v,
@@ -129,7 +129,8 @@ def rise_s(level: Level, before_v: float, total_f: float, rest_a: float = 0.0) -
     return total_f * (level.voltage_v - before_v) / charging_a
 
 
-def _read(true: FloatArray, error: ReadingError | None, rng: np.random.Generator) -> FloatArray:
+def noisy(true: FloatArray, error: ReadingError | None, rng: np.random.Generator) -> FloatArray:
+    """Return what an instrument shows of true values: with noise, in its digits."""
     if error is None:
         return true
     read = true + rng.normal(0.0, _NOISE_FRAC * error.offset, true.size)

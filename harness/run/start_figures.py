@@ -13,8 +13,9 @@ from harness.judge.propagate import Estimate
 from harness.judge.start_charge import weigh_dc
 from harness.judge.start_curve import LevelReadings, StartFigures, SupplyErrors
 from harness.judge.start_draw import weigh_begin, weigh_energy
-from harness.judge.start_energy import AcUnit, weigh_ac
+from harness.judge.start_energy import weigh_ac
 from harness.judge.uncertainty import Contribution, combine, rectangular
+from harness.profile.ac_readings import ac_unit
 from harness.profile.measures import MEASURES, PEAK
 from harness.profile.plan import PlannedStep
 from harness.profile.start_readings import supply_errors
@@ -25,8 +26,6 @@ from harness.run.context import Context
 from harness.run.start_log import StartLog
 
 SWITCH_ON_CURRENT = "start.switch_on_current"
-#: A cold inrush limiter lets through so many times the nominal current at least (common practice).
-_LEAST_INRUSH = 10.0
 #: Longest time that figures are worked out for; a tenth of it is usual.
 _LONGEST_S = 1.0
 
@@ -92,14 +91,7 @@ def _weigh(context: Context, log: StartLog) -> StartFigures:
         return _joined(weigh_dc(below, errors), *draws)
     frequency_hz = levels[0][0].frequency_hz
     assert frequency_hz is not None
-    unit = AcUnit(
-        threshold_v=line.start_threshold_v,
-        idle_power_w=line.idle_power_w,
-        frequency_hz=frequency_hz,
-        # what bounds the switch-on current at the peak of nominal line
-        most_series_ohm=line.peak_factor * line.nominal_v / (_LEAST_INRUSH * line.current_a),
-    )
-    return _joined(weigh_ac(below, errors, unit), *draws)
+    return _joined(weigh_ac(below, errors, ac_unit(line, frequency_hz)), *draws)
 
 
 def _switch_on(context: Context) -> StartFigures:

@@ -203,3 +203,52 @@ class TestOutsideCircuit:
             expanded = combine(estimate.contributions).expanded
             assert abs(estimate.value - farad) <= expanded
             assert expanded <= 1.5 * only(slow).expanded
+
+
+class TestAcStart:
+    @pytest.fixture
+    def planned_ac(self, profile_of: ProfileOf, bench_of: BenchOf) -> Callable[..., Plan]:
+        """Return a function that plans an AC start whose bulk capacitance is judged."""
+
+        def plan(limits: str, reading: str) -> Plan:
+            check = CAPACITANCE.replace("376 uF", "96 uF")
+            profile = profile_of(
+                "ac",
+                (
+                    'levels = ["25 %", "50 %", "100 %"]',
+                    'levels = ["10 %", "25 %", "40 %", "100 %"]',
+                ),
+                ('current_limit = "0.5 A"\ndwell = "1 s"', f'{limits}dwell = "1 s"\n{check}'),
+            )
+            bench = bench_of(
+                (
+                    'kind = "dc"               # dc or ac',
+                    f'kind = "ac"\nreading_time = "{reading}"',
+                ),
+                ('"scpi-dc-supply"', '"scpi-ac-source"\naveraging_window = "50 ms"'),
+                ('voltage = "60 V"', 'voltage = "300 V"'),
+                (
+                    'voltage = "0.05 % + 10 mV", current = "0.2 % + 5 mA"',
+                    'voltage = "0.1 % + 0.1 V", current = "0.2 % + 3 mA", power = "0.3 % + 0.2 W"',
+                ),
+            )
+            return make_plan(profile, bench)
+
+        return plan
+
+    def test_a_slow_one_is_good_enough(self, planned_ac: Callable[..., Plan]) -> None:
+        """Where each gain takes some readings, the capacitor will be known to a few per cent."""
+        slow = 'slow_limit = "30 mA"\ncurrent_limit = "0.5 A"\n'
+        found = only(planned_ac(slow, "52 ms"))
+
+        assert found.good_enough
+        assert 0.03 < found.expanded / 150e-6 < 0.10
+
+    def test_a_quick_one_is_proposed_a_slow_limit(self, planned_ac: Callable[..., Plan]) -> None:
+        """At half an ampere all is over within a reading; a limit is proposed that is enough."""
+        found = only(planned_ac('current_limit = "0.5 A"\n', "52 ms"))
+        limit = re.findall('slow_limit = "(.+)"', proposal(found))[0]
+        slow = only(planned_ac(f'slow_limit = "{limit}"\ncurrent_limit = "0.5 A"\n', "52 ms"))
+
+        assert math.isnan(found.expanded)
+        assert slow.good_enough
