@@ -58,20 +58,25 @@ def odd(name: str, **keys: Any) -> tuple[dict[str, Any], ...]:
 class TestHealthyUnits:
     """A unit that is well is released."""
 
-    def test_dc_with_meter(self, tmp_path: Path) -> None:
-        """A DC unit on supply and meter is released, and power is off at the end."""
+    def test_dc_with_meters_and_switch(self, tmp_path: Path) -> None:
+        """A DC unit behind switch and power meter is released, and power is off at the end."""
         profile = profile_text(load=False, levels=TWO)
-        ended, bench = one_run(tmp_path / "run", {"load": False}, profile=profile)
+        config = {"load": False, "power_meter": True, "switch": True}
+        ended, bench = one_run(tmp_path / "run", config, profile=profile)
 
         assert ended.code == RELEASED, ended.screen
         assert ended.released
         assert not bench.left_on
         assert bench.events("interrupted") == []
+        moves = [(move["closed"], move["live"]) for move in bench.events("contact")]
+        assert moves[0] == (True, False)
+        assert moves[-1] == (False, False)
 
     @torture
-    def test_ac_with_meter_and_load(self, tmp_path: Path) -> None:
-        """An AC unit on source, meter and load is released, its load off at the end."""
-        ended, bench = one_run(tmp_path / "run", {"kind": "ac"})
+    def test_ac_with_all_instruments(self, tmp_path: Path) -> None:
+        """An AC unit on a bench with every role is released, its load off at the end."""
+        config = {"kind": "ac", "power_meter": True, "switch": True}
+        ended, bench = one_run(tmp_path / "run", config)
 
         assert ended.code == RELEASED, ended.screen
         assert ended.released

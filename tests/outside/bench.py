@@ -76,6 +76,7 @@ if __package__ in {None, ""}:  # started as a file
 
 from tests.outside.circuits import AcCircuit, AcParts, DcCircuit, DcParts
 from tests.outside.converter import Converter, ConverterParts
+from tests.outside.feed import PowerMeterInstrument, SwitchInstrument
 from tests.outside.instruments import (
     LoadInstrument,
     MeterInstrument,
@@ -143,6 +144,7 @@ class Bench:
         roles = [
             "supply",
             *(role for role in ("meter", "load") if config.get(role, True)),
+            *(role for role in ("power_meter", "switch") if config.get(role, False)),
         ]
         self._latency_s = {
             role: latency.get(role, 0.0) if isinstance(latency, dict) else latency for role in roles
@@ -162,6 +164,11 @@ class Bench:
         if "load" in roles:
             load = LoadInstrument(self.circuit, self._odd, self._note, seed + 2)
             self._instruments["load"] = load
+        if "power_meter" in roles:
+            meter = PowerMeterInstrument(self.circuit, self._odd, seed + 3)
+            self._instruments["power_meter"] = meter
+        if "switch" in roles:
+            self._instruments["switch"] = SwitchInstrument(supply, self._odd, self._note)
         self._odd.begins, self._odd.ends = self._begin, self._end
         for table in config.get("misbehaviours", []):
             self._odd.take(table, now_s)

@@ -60,7 +60,9 @@ def nr3(value: float) -> str:
     return f"{value:+.6E}"
 
 
-class _Instrument:
+class Instrument:
+    """What all of them have: a device that parses, and readings that can be frozen."""
+
     def __init__(self, who: str, model: str, odd: Misbehaviours) -> None:
         # no two alike: instruments with one serial number are one to whoever locks them
         number = f"HRWO-{os.getpid()}-{next(_NUMBERS)}"
@@ -76,7 +78,7 @@ class _Instrument:
         return text
 
 
-class SupplyInstrument(_Instrument):
+class SupplyInstrument(Instrument):
     """DC supply, or AC source.
 
     Attributes:
@@ -90,6 +92,7 @@ class SupplyInstrument(_Instrument):
         super().__init__("supply", "AS-300" if ac else "PS-200", odd)
         self.circuit, self._note, self._ac = circuit, note, ac
         self.output = False
+        self.fed: Callable[[], bool] = lambda: True  # whether a contact leads to the unit
         self._most_v = table.get("most_v", 300.0 if ac else 60.0)
         self._most_a = table.get("most_a", 8.0 if ac else 10.0)
         self._protect_v = self._most_v * 1.1
@@ -183,8 +186,13 @@ class SupplyInstrument(_Instrument):
             if on:
                 self.odd.event(self.circuit.now_s, "set", self.circuit.set_v)
 
+    def feed(self) -> None:
+        """Feed the unit, or not, where a contact before it has changed."""
+        self._connect(on=self.output)
+
     def _connect(self, *, on: bool) -> None:
         circuit = self.circuit
+        on = on and self.fed()
         if on is not circuit.on:
             circuit.switch(on=on)
             self._note("power", on=on)
@@ -247,7 +255,7 @@ class SupplyInstrument(_Instrument):
         return text
 
 
-class MeterInstrument(_Instrument):
+class MeterInstrument(Instrument):
     """A multimeter on the unit's rail, or across the supply."""
 
     def __init__(self, circuit: Circuit, odd: Misbehaviours, seed: int, *, at: str) -> None:
@@ -280,7 +288,7 @@ class MeterInstrument(_Instrument):
         return reading
 
 
-class LoadInstrument(_Instrument):
+class LoadInstrument(Instrument):
     """An electronic load on the rail: constant current, resistance or power."""
 
     def __init__(self, circuit: Circuit, odd: Misbehaviours, note: Note, seed: int) -> None:

@@ -68,6 +68,21 @@ range           = {{ voltage = "80 V", current = "10 A", power = "150 W" }}
 accuracy        = {{ voltage = "0.05 % + 10 mV", current = "0.1 % + 5 mA" }}
 calibration_due = 2099-12-31
 """
+_POWER_METER = """
+[power_meter]
+resource        = "TCPIP0::127.0.0.1::{power_meter}::SOCKET"
+dialect         = "{dialect[power_meter]}"
+identity        = "PM-30"
+range           = {{ voltage = "300 V", current = "10 A" }}
+accuracy        = {{ voltage = "0.1 % + 20 mV", current = "0.1 % + 2 mA", power = "0.2 % + 0.1 W" }}
+calibration_due = 2099-12-31
+"""
+_SWITCH = """
+[switch]
+resource = "TCPIP0::127.0.0.1::{switch}::SOCKET"
+dialect  = "{dialect[switch]}"
+range    = {{ voltage = "300 V", current = "16 A" }}
+"""
 
 
 class OutsideBench:
@@ -97,6 +112,7 @@ class OutsideBench:
         kind = self._config.get("kind", "dc")
         stock = "scpi-ac-source" if kind == "ac" else "scpi-dc-supply"
         self._dialects = {"supply": stock, "meter": "scpi-meter", "load": "scpi-load"}
+        self._dialects |= {"power_meter": "scpi-power-meter", "switch": "scpi-switch"}
         self._dialects |= dialects or {}
         self.file = folder / "bench.toml"
         self.ports: dict[str, int] = {}
@@ -119,6 +135,8 @@ class OutsideBench:
         text = 'name = "Outside bench"\nvisa = "@py"\n\n' + _SUPPLY[kind]
         text += _METER if "meter" in self.ports else ""
         text += _LOAD if "load" in self.ports else ""
+        text += _POWER_METER if "power_meter" in self.ports else ""
+        text += _SWITCH if "switch" in self.ports else ""
         text = text.format(**self.ports, dialect=self._dialects)
         self.file.write_text(text, encoding="utf-8")
         return self
