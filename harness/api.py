@@ -169,7 +169,8 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
         UsageError: There is no such fault.
     """
     # loads VISA: not for a plan
-    from harness.rehearse.simulated_bench import SimulatedBench, SimulatedOperator
+    from harness.rehearse.simulated_bench import SimulatedBench
+    from harness.rehearse.simulated_operator import SimulatedOperator
 
     loaded = profile if isinstance(profile, Profile) else load_profile(profile)
     bench = simulated_bench_file(loaded)

@@ -231,10 +231,10 @@ def bench_dialects(file: BenchFile) -> dict[str, Dialect]:
     """
     base = Path(file.source).parent if file.source else None
     dialects: dict[str, Dialect] = {}
-    for role, table in file.instruments.items():
+    for key, table in file.instruments.items():
         dialect = load_dialect(table.dialect, base)
-        if dialect.role != role:
-            problem = f"{dialect.name!r} is a dialect for a {dialect.role}, not for a {role}"
-            raise FileError([Mistake(file.source, None, f"{role}.dialect", problem)])
-        dialects[role] = dialect.reached(table)
+        if dialect.role != table.role:
+            problem = f"{dialect.name!r} is a dialect for a {dialect.role}, not for a {table.role}"
+            raise FileError([Mistake(file.source, None, f"{key}.dialect", problem)])
+        dialects[key] = dialect.reached(table)
     return dialects

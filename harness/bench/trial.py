@@ -18,7 +18,7 @@ from harness.errors import (
     Overload,
     ReportedError,
 )
-from harness.profile.measures import MEASURES, OPERATIONS, PEAK, SETTINGS, Situation
+from harness.profile.measures import OPERATIONS, PEAK, SETTINGS
 from harness.profile.plan import Plan
 
 #: Stands for a whole reading of a supply or a load, however its dialect takes it.
@@ -41,27 +41,35 @@ def questions_of(plan: Plan) -> dict[str, tuple[str, ...]]:
     """Name the questions that a run of a plan asks, by role; a dialect may not have them all."""
     levels = [level for step in plan.steps for level in step.all_levels]
     frequency = ("frequency_setting",) if any(level.frequency_hz for level in levels) else ()
-    modes = dict.fromkeys(level.load.mode for level in levels if level.load is not None)
-    load = ("input_state", *(f"{mode}_setting" for mode in modes), *([SAMPLE] if modes else []))
-    asked = {
+    asked: dict[str, tuple[str, ...]] = {
         "supply": (*_SUPPLY, *frequency, f"measure_{PEAK}", SAMPLE),
-        "load": load,
-        "meter": tuple(dict.fromkeys(_of(plan, "meter"))),
-        "power_meter": (SAMPLE, *dict.fromkeys(_of(plan, "power_meter"))),
         "switch": ("contact_state",),
+        "power_meter": (SAMPLE, *dict.fromkeys(_of_reader(plan, "power_meter"))),
     }
-    return {role: asked[role] for role in (plan.bench.instruments if plan.bench else ())}
+    if plan.bench is None:
+        return {}
+    asked |= {key: tuple(dict.fromkeys(_of_reader(plan, key))) for key in plan.bench.all_meters}
+    asked |= {key: tuple(_of_load(plan, key)) for key in plan.bench.all_loads}
+    return {key: asked[key] for key in plan.bench.instruments}
 
 
-def _of(plan: Plan, reader: str) -> Iterable[str]:
-    """Yield what the checks of a plan ask of the meter or the power meter."""
-    kind = plan.profile.unit.input.kind
+def _of_load(plan: Plan, key: str) -> Iterable[str]:
+    yield "input_state"
+    levels = (level for step in plan.steps if step.wiring.load == key for level in step.all_levels)
+    modes = dict.fromkeys(level.load.mode for level in levels if level.load is not None)
+    yield from (f"{mode}_setting" for mode in modes)
+    if modes:
+        yield SAMPLE
+
+
+def _of_reader(plan: Plan, key: str) -> Iterable[str]:
+    """Yield what the checks of a plan ask of a meter or the power meter."""
     for step in plan.steps:
         for check in step.checks:
-            needs = MEASURES[check.measure].operations(kind, has_meter=True)
-            yield from (name for role, name in needs if role == reader)
-        if reader == "meter" and Situation.FALL in step.step.situations:
-            yield "measure_voltage_dc"
+            for reading in step.made_of[check.name]:
+                role, _, quantity = reading.partition(".")
+                if role == key:
+                    yield f"measure_{quantity}"
 
 
 def every_question(instrument: Instrument) -> dict[str, bool]:

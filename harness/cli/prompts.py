@@ -78,6 +78,10 @@ class TerminalOperator:
         """Have a load connected or taken off."""
         return self._done(text)
 
+    def move_load(self, output: str, text: str) -> bool:  # noqa: ARG002 - the text says which
+        """Have the electronic load connected to another output."""
+        return self._done(text)
+
     def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:
         """Ask for a value with its unit until there is one; ``skip`` leaves it undecided."""
 

@@ -44,7 +44,8 @@ PROFILE = FileKind(
 )
 BENCH = FileKind(
     "a bench file",
-    frozenset({"name", "visa", "supply", "meter", "load", "power_meter", "switch", "testers"}),
+    frozenset({"name", "visa", "supply", "meter", "load", "power_meter", "switch"})
+    | {"testers", "meters", "loads"},
     "softwake bench FILE, softwake plan or run PROFILE --bench FILE",
 )
 UNIT = FileKind(

@@ -90,11 +90,12 @@ class SetLoad:
 
     mode: LoadMode
     value: float
+    load: str = "load"  # its key on the bench
 
 
 @dataclass(frozen=True, slots=True)
 class LoadOff:
-    """Switch the load's input off."""
+    """Switch the input of every load off."""
 
 
 @dataclass(frozen=True, slots=True)

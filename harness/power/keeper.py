@@ -16,6 +16,8 @@ States and the commands they take::
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from types import MappingProxyType
 
 from harness.bench.sample import Account, SupplySample
 from harness.errors import (
@@ -60,8 +62,8 @@ _SUPPLY_OFF: tuple[Move, ...] = (
 class Keeper:
     """The state machine.
 
-    ``supply``, ``load`` and ``switch`` name the operations that the dialect of each has; none where
-    the bench has no such instrument.
+    ``supply`` and ``switch`` name the operations that the dialect of each has, none where the bench
+    has no such instrument; ``loads`` those of each load, by its key on the bench.
     """
 
     def __init__(
@@ -69,14 +71,16 @@ class Keeper:
         envelope: OperatingEnvelope,
         *,
         supply: frozenset[str],
-        load: frozenset[str] = frozenset(),
+        loads: Mapping[str, frozenset[str]] = MappingProxyType({}),
         switch: frozenset[str] = frozenset(),
     ) -> None:
         self._envelope = envelope
         self._supply = supply
         self._switch = switch
-        self._load = LoadMoves(load, envelope)
-        self._way_off = WayOff(switch=bool(switch), load=self._load.off())
+        self._loads = {key: LoadMoves(key, known, envelope) for key, known in loads.items()}
+        self._way_off = WayOff(
+            switch=bool(switch), loads={key: load.off() for key, load in self._loads.items()}
+        )
         # The supply's own protections are the last walls: armed where its dialect has them.
         self._bounds = {
             "voltage": envelope.voltage_v,
@@ -149,11 +153,16 @@ class Keeper:
                 self.account = None
                 return ()
             case SetLoad():
-                return self._load.set(command)
+                return self._load(command.load).set(command)
             case LoadOff():
-                return self._load.off()
+                return tuple(move for load in self._loads.values() for move in load.off())
             case SwitchOff():
                 return self._switch_off()
+
+    def _load(self, key: str) -> LoadMoves:
+        if key not in self._loads:
+            raise CommandRefused(f"there is no {key} on this bench", where="keeper")
+        return self._loads[key]
 
     # --- in: what came of it
 
@@ -255,7 +264,8 @@ class Keeper:
             moves += contact_moves(closed=False)
         if not self.bit_is_wrong:
             moves.append(Check("supply", "protection"))
-        moves += self._load.clear()
+        for load in self._loads.values():
+            moves += load.clear()
         for protection in ("voltage_protection", "current_protection", "watchdog"):
             if f"set_{protection}" in self._supply:
                 moves += self._set(protection, self._bounds[protection])

@@ -345,9 +345,10 @@ class ProcessPower:
             else:
                 break
         self._open_contact()
-        if self._file.load is not None:
-            with contextlib.suppress(HarnessError):  # without the supply it draws nothing
-                self._switch_off_at("supply", "load")
+        loads = self._file.all_loads
+        if loads:
+            with contextlib.suppress(HarnessError):  # without the supply they draw nothing
+                self._switch_off_at("supply", *loads)
 
     def _open_contact(self) -> None:
         """Open the contact in the feed, unless it is open, and note what became of it."""

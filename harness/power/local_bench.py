@@ -27,7 +27,7 @@ from harness.power.port import OnEvent, OnSample
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.power.way_off import CONTACT_CLOSED, CONTACT_OPEN, at_once
 from harness.profile.bench_file import BenchFile
-from harness.profile.measures import SETTINGS
+from harness.profile.measures import SETTINGS, role_of
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
 
@@ -88,11 +88,9 @@ class LocalBench:
         operations = {role: known.dialect.operations for role, known in self.instruments.items()}
         keeper = Keeper(
             envelope,
-            **{
-                role: operations[role]
-                for role in ("supply", "load", "switch")
-                if role in operations
-            },
+            supply=operations["supply"],
+            loads={key: operations[key] for key in self.file.all_loads},
+            switch=operations.get("switch", frozenset()),
         )
         return LocalKeeper(keeper, self.instruments, self.clock, on_event, on_sample)
 
@@ -170,7 +168,7 @@ class LocalKeeper:
         """Read quantities of supply or load once; with power on or to come, a failure cuts it."""
         instrument = self._instruments.get(role)
         if instrument is None:
-            raise CommandRefused("there is no load on this bench", where="keeper")
+            raise CommandRefused(f"there is no {role} on this bench", where="keeper")
         try:
             return instrument.read(*quantities)
         except InstrumentError as error:
@@ -341,7 +339,7 @@ def _compare(instrument: Instrument, move: Confirm) -> None:
     remedy = "check its range, its front-panel lock and its dialect"
     if move.kept:
         name = move.operation.removesuffix("_setting")
-        unit = SETTINGS[move.role][name]
+        unit = SETTINGS[role_of(move.role)][name]
         read, told = format_quantity(value, unit), format_quantity(sent, unit)
         what = f"the {name.replace('_', ' ')} reads {read} where {told} was set"
         remedy = "see who else talks to it, and lock its front panel"

@@ -10,7 +10,7 @@ from typing import Literal
 from harness.errors import CommandRefused
 from harness.power.commands import READBACK_FRAC, OperatingEnvelope, SetLoad
 from harness.profile.level import LoadMode
-from harness.profile.measures import SETTINGS
+from harness.profile.measures import SETTINGS, role_of
 
 #: What a setting of the load may read back off by, beside its share: its last digit.
 _LOAD_DIGIT = 1e-3
@@ -59,9 +59,10 @@ Move = Send | Confirm | Check
 
 
 class LoadMoves:
-    """Settings of the load inside their bounds, and off; without operations there is no load."""
+    """Settings of one load inside their bounds, and off."""
 
-    def __init__(self, operations: frozenset[str], envelope: OperatingEnvelope) -> None:
+    def __init__(self, key: str, operations: frozenset[str], envelope: OperatingEnvelope) -> None:
+        self._key = key
         self._operations = operations
         self._bounds = {
             "current": (0.0, envelope.load_current_a),
@@ -72,7 +73,7 @@ class LoadMoves:
 
     def clear(self) -> tuple[Move, ...]:
         """Return the moves that begin with a clean and switched-off load."""
-        clear = (Send("load", "clear"),) if "clear" in self._operations else ()
+        clear = (Send(self._key, "clear"),) if "clear" in self._operations else ()
         return (*clear, *self.off())
 
     def set(self, command: SetLoad) -> tuple[Move, ...]:
@@ -88,31 +89,27 @@ class LoadMoves:
             moves += self.off()
         self._mode = mode
         if f"set_constant_{mode}" in self._operations:
-            moves.append(Send("load", f"set_constant_{mode}"))
+            moves.append(Send(self._key, f"set_constant_{mode}"))
         tolerance = READBACK_FRAC * value + _LOAD_DIGIT
         moves += (
-            Send("load", f"set_{mode}", value),
-            Confirm("load", f"{mode}_setting", value, tolerance, f"set_{mode}"),
-            Send("load", "input_on"),
-            Confirm("load", "input_state", expected=True),
+            Send(self._key, f"set_{mode}", value),
+            Confirm(self._key, f"{mode}_setting", value, tolerance, f"set_{mode}"),
+            Send(self._key, "input_on"),
+            Confirm(self._key, "input_state", expected=True),
         )
         if "error" in self._operations:
-            moves.append(Check("load", "errors"))
+            moves.append(Check(self._key, "errors"))
         return tuple(moves)
 
     def off(self) -> tuple[Move, ...]:
         """Return the moves that switch its input off."""
-        if not self._operations:
-            return ()
-        return (Send("load", "input_off"), Confirm("load", "input_state", expected=False))
+        return (Send(self._key, "input_off"), Confirm(self._key, "input_state", expected=False))
 
     def _require_inside(self, mode: LoadMode, value: float) -> None:
         (least, most), unit = self._bounds[mode], SETTINGS["load"][mode]
         refusal = ""
-        if not self._operations:
-            refusal = "there is no load on this bench"
-        elif f"set_{mode}" not in self._operations:
-            refusal = f"the load's dialect has no set_{mode}"
+        if f"set_{mode}" not in self._operations:
+            refusal = f"the {self._key}'s dialect has no set_{mode}"
         elif not (math.isfinite(value) and least <= value <= most):
             span = f"{least} to {most} {unit}"
             refusal = f"a load {mode} of {value} {unit} is outside the envelope ({span})"
@@ -170,7 +167,7 @@ def _superseded(known: Move, told: Confirm) -> bool:
     if not isinstance(known, Confirm) or known.role != told.role:
         return False
     # what stands in the register of a load's other function is nobody's setting any more
-    other_function = told.role == "load" and all(
+    other_function = role_of(told.role) == "load" and all(
         move.operation.endswith("_setting") for move in (known, told)
     )
     return other_function or known.operation == told.operation

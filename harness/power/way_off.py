@@ -3,13 +3,13 @@
 The supply's output goes off first, by the very next message: it does so without an arc, and takes
 the energy away whatever is wrong. Right behind it, waiting for no answer, the contact in the feed
 is told to open: as a rule it breaks no current, which is what wears and welds contacts, and an
-output that stays on is cut all the same. Only then is either asked. The load comes last, since
-without a supply it draws nothing but stored charge.
+output that stays on is cut all the same. Only then is either asked. Loads come last, since
+without a supply they draw nothing but stored charge.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from harness.power.commands import OFF_ATTEMPTS
 from harness.power.moves import Confirm, Move, Send
@@ -35,12 +35,12 @@ _CUTS: dict[str, tuple[Move, Move]] = {
 class WayOff:
     """Switching off: each role is tried until it is confirmed, or given up."""
 
-    def __init__(self, *, switch: bool, load: tuple[Move, ...] = ()) -> None:
+    def __init__(self, *, switch: bool, loads: Mapping[str, tuple[Move, ...]]) -> None:
         self._moves: dict[str, tuple[Move, ...]] = {
             role: moves for role, moves in _CUTS.items() if switch or role != "switch"
         }
-        if load:
-            self._moves["load"] = load
+        self._loads = loads
+        self._moves |= loads
         self._left: dict[str, int] = {}  # tries, by role that is not confirmed yet
         self.given_up: frozenset[str] = frozenset()
 
@@ -74,7 +74,8 @@ class WayOff:
         cuts = [self._moves[role] for role in _CUTS if role in self._left]
         told = (tell for tell, _ in cuts)
         asked = (ask for _, ask in cuts)
-        return (*told, *asked, *(self._moves["load"] if "load" in self._left else ()))
+        loads = (move for key, off in self._loads.items() if key in self._left for move in off)
+        return (*told, *asked, *loads)
 
 
 def at_once(moves: Iterable[Move]) -> tuple[Send, ...]:

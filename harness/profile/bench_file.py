@@ -24,6 +24,7 @@ from harness.files.field_types import (
 )
 from harness.files.named_file import FromFile
 from harness.profile.accuracy import Accuracy, accuracy_example, read_digit
+from harness.profile.bench_rules import ONE, SEVERAL
 from harness.profile.measures import BANDED, READINGS, TESTER_READINGS
 from harness.quantity import format_quantity, shown
 
@@ -245,6 +246,11 @@ class Meter(Instrument):
     has_ranges = True
 
     range: MeterRange = MeterRange()
+    #: Where it is wired for good: an output of the unit by its name, or a place such as ``bulk``;
+    #: None: its leads are moved by hand.
+    at: Name | None = Field(default=None, examples=['"main"'])
+    #: What it is wired for, where it is wired: across the output, or in series with it.
+    wired_for: Literal["voltage", "current"] = "voltage"
     #: What the leads may add to a two-wire resistance, at most; None: four wires, or leads that
     #: were zeroed.
     lead_resistance_ohm: Ohms | None = None
@@ -257,6 +263,9 @@ class LoadInstrument(Instrument):
     reads = READINGS["load"]
 
     range: Range = Range()
+    #: Output of the unit that it is wired to, by its name; None: it is connected by hand where the
+    #: unit has several.
+    at: Name | None = Field(default=None, examples=['"main"'])
 
 
 class PowerMeter(Instrument):
@@ -292,6 +301,9 @@ class BenchFile(FromFile):
     supply: Supply  # the one role every run needs
     meter: Meter | None = None
     load: LoadInstrument | None = None
+    #: Several of a role, by name, each wired to a place of its own.
+    meters: dict[Name, Meter] = Field(default_factory=dict)
+    loads: dict[Name, LoadInstrument] = Field(default_factory=dict)
     power_meter: PowerMeter | None = None
     switch: Switch | None = None
     #: What is read by hand, by the name that the checks of a profile call it.
@@ -299,19 +311,38 @@ class BenchFile(FromFile):
 
     @property
     def instruments(self) -> dict[str, Instrument]:
-        """The instruments there are, by role."""
+        """The instruments there are: by role, and those of several by role and name."""
         there = (self.supply, self.meter, self.load, self.power_meter, self.switch)
-        return {instrument.role: instrument for instrument in there if instrument is not None}
+        known: dict[str, Instrument] = {each.role: each for each in there if each is not None}
+        several: tuple[Mapping[str, Instrument], ...] = (self.meters, self.loads)
+        for tables in several:
+            known |= {f"{each.role} {name}": each for name, each in tables.items()}
+        return known
+
+    @property
+    def all_meters(self) -> dict[str, Meter]:
+        """Every meter, as in :attr:`instruments`."""
+        return {key: each for key, each in self.instruments.items() if isinstance(each, Meter)}
+
+    @property
+    def all_loads(self) -> dict[str, LoadInstrument]:
+        """Every electronic load, as in :attr:`instruments`."""
+        known = self.instruments.items()
+        return {key: each for key, each in known if isinstance(each, LoadInstrument)}
 
     @property
     def readers(self) -> tuple[str, ...]:
         """The roles of what only reads: the engine's own."""
         return tuple(role for role, each in self.instruments.items() if not each.kept)
 
-    def only(self, *roles: str) -> BenchFile:
-        """Return it with these roles and no other."""
-        left_out = self.instruments.keys() - set(roles)
-        return self.model_copy(update=dict.fromkeys(left_out))
+    def only(self, *keys: str) -> BenchFile:
+        """Return it with these instruments and no other, by their keys in :attr:`instruments`."""
+        single = {role: None for role in ONE if role not in keys}
+        several: dict[str, object] = {
+            tables: {n: each for n, each in getattr(self, tables).items() if f"{role} {n}" in keys}
+            for tables, role in SEVERAL.items()
+        }
+        return self.model_copy(update={**single, **several})
 
     @property
     def kept(self) -> BenchFile:

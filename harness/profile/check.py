@@ -38,6 +38,8 @@ class Check(Table):
     #: The one load point (in A, ohm or W, as the step has it) it is judged at; None: every point.
     at: float | None = None
     across: Across = "output"
+    #: Output that the meter reads at; None: the one its step loads, or the unit's first.
+    output: Name | None = Field(default=None, examples=['"main"'])
     ask: Name | None = None  # what the operator is asked
     #: Of the tester which the operator reads, where the bench file states none.
     accuracy: Accuracy | None = None

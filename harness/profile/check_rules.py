@@ -126,7 +126,7 @@ def check_rules(part: StepPart, unit: Unit | None) -> Iterator[ConfigError]:
         path = (*part.path, "checks", position)
         if part.place is not None:
             yield from _measure_rules((*path, "measure"), check, part, unit)
-            yield from _where_rules(path, check, part)
+            yield from _where_rules(path, check, part, unit)
         yield from _asking_rules(path, check)
         yield from safety_test_rules(path, check, unit)
         if check.by_operator and check.at is not None:
@@ -169,8 +169,16 @@ def _measure_rules(
         )
 
 
-def _where_rules(path: KeyPath, check: Check, part: StepPart) -> Iterator[ConfigError]:
-    """The leads of the meter are moved without power alone."""
+def _where_rules(
+    path: KeyPath, check: Check, part: StepPart, unit: Unit | None
+) -> Iterator[ConfigError]:
+    """The leads of the meter are moved without power alone, to an output that there is."""
+    if check.output is not None:
+        at, name = (*path, "output"), check.output
+        if check.across != "output" or not check.measure.startswith("meter."):
+            yield ConfigError(at, "only what the meter reads at an output names one: leave it out")
+        elif unit is not None and name not in unit.output:
+            yield ConfigError(at, unit.no_output(name), f'"{next(iter(unit.output), "main")}"')
     if check.across != "output" and not check.measure.startswith("meter."):
         yield ConfigError(
             (*path, "across"), f"{check.measure} is not measured by the meter: leave it out"

@@ -7,29 +7,34 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
 from harness.profile.bench_file import BenchFile
+from harness.profile.bench_fit import (
+    lacking,
+    missing,
+    of_leads,
+    of_power_meter,
+    of_switch,
+    why_dropped,
+)
 from harness.profile.cautions import cautions
 from harness.profile.check import Check
 from harness.profile.forecast import Forecast, forecasts
 from harness.profile.level import Level, LevelMaker
 from harness.profile.load import with_limits
 from harness.profile.margins import tight_levels
-from harness.profile.measures import MEASURES
 from harness.profile.open_points import open_points
 from harness.profile.plan import Plan, PlannedStep
-from harness.profile.readings import instead_of
+from harness.profile.readings import instead_of, readings_of
 from harness.profile.safety_checks import safety_tests
 from harness.profile.schema import Profile
 from harness.profile.step import Place, Rest
-from harness.profile.steps import DischargeStep, LoadStep
+from harness.profile.steps import DischargeStep
 from harness.profile.unit_at_hand import UnitAtHand, objections
+from harness.profile.wiring import Operations, Stands, Wiring, place_of, wirings_of
 from harness.quantity import format_quantity
 from harness.unit.nameplate import Input
 
 #: A hold that shows how warm a unit gets: three time constants of a usual case (common practice).
 WARM_S = 1800.0
-
-#: What the dialects can do, by role: ``measure_voltage_dc``.
-Operations = Mapping[str, frozenset[str]]
 
 
 def make_plan(
@@ -68,18 +73,18 @@ def make_plan(
         notes=(
             *_notes(profile, bench, steps),
             *_edge(envelope.voltage_v, most_v, steps, bench),
-            *_of_switch(bench),
-            *_of_power_meter(bench, instead),
+            *of_switch(bench),
+            *of_power_meter(bench, instead),
+            *of_leads(profile.unit, steps),
             *([safety.note] if safety.note else []),
-            *_missing(operations),
+            *missing(operations),
         ),
         cautions=cautions(profile.unit, envelope),
         duration_s=sum(level.dwell_s for step in steps for level in step.all_levels),
         safety=safety,
-        instead=instead,
-        open_points=open_points(profile, steps, bench, at_hand, safety, instead, foreseen),
+        open_points=open_points(profile, steps, bench, at_hand, safety, foreseen),
         forecasts=foreseen,
-        objections=(*_lacking(profile, operations), *objections(profile, at_hand)),
+        objections=(*lacking(profile, steps, operations), *objections(profile, at_hand)),
     )
 
 
@@ -101,19 +106,33 @@ def _steps(
         )
 
     live = False
+    unit, stands = profile.unit, Stands()
     names = _unique([step.title or step.kind for step in profile.steps])
-    for number, (step, name) in enumerate(zip(profile.steps, names, strict=True), 1):
-        restart = inside(step.restart(maker, live=live))
+    every = [
+        [
+            _expecting(check, profile.limits.source)
+            for check in (*step.implied_checks(), *step.checks)
+        ]
+        for step in profile.steps
+    ]
+    wirings = [Wiring()] * len(names)
+    if bench is not None:
+        wirings = wirings_of(zip(profile.steps, every, strict=True), unit, bench, operations)
+    planned = zip(profile.steps, names, every, wirings, strict=True)
+    for number, (step, name, checks, wiring) in enumerate(planned, 1):
+        stands, moves = stands.moved(step, wiring)
+        restart = inside(step.restart(maker, live=live and not moves))
         levels = inside(step.levels(maker))
         # a load connected by hand is taken off again, power off
         by_hand = getattr(step, "load", None) is not None
         live = bool(levels) and step.place is not Place.LAST and not by_hand
-        checks = [
-            _expecting(check, profile.limits.source)
-            for check in (*step.implied_checks(), *step.checks)
+        placed = ((check, place_of(check, step, unit)) for check in checks)
+        wired = [
+            (check, place, readings_of(check, place, wiring, instead)) for check, place in placed
         ]
         reasons = [
-            (check, _why_dropped(check, profile, bench, operations, instead)) for check in checks
+            (check, why_dropped(check, place, made_of, wiring, unit, bench, operations))
+            for check, place, made_of in wired
         ]
         yield PlannedStep(
             number=number,
@@ -125,6 +144,9 @@ def _steps(
             dropped=tuple((check, why) for check, why in reasons if why),
             restart=restart,
             rest=getattr(step, "rest", None) or profile.rest,
+            wiring=wiring,
+            made_of={check.name: made_of for check, _, made_of in wired},
+            moves=moves,
         )
 
 
@@ -137,87 +159,6 @@ def _foreseen(
         checks = ((step.number, step.name, check) for step in steps for check in step.checks)
         line = profile.unit.input
         yield from forecasts(checks, start.levels, line, bench, window_s=window_s)
-
-
-def _lacks(operations: Operations | None, role: str, operation: str) -> bool:
-    return operations is not None and operation not in operations.get(role, ())
-
-
-def _missing(operations: Operations | None) -> Iterator[str]:
-    """Yield what falls away since the dialects do not have it."""
-    if _lacks(operations, "supply", "set_voltage_protection"):
-        yield (
-            "The supply's dialect has no set_voltage_protection: the readings alone guard the "
-            "envelope's voltage."
-        )
-    for role in operations or ():
-        if role != "switch" and _lacks(operations, role, "error"):
-            beside = " where its setting is read back" if role != "meter" else " in its readings"
-            yield (
-                f"The {role}'s dialect asks no error queue: a message that the {role} refuses "
-                f"shows only{beside}."
-            )
-
-
-def _of_switch(bench: BenchFile | None) -> Iterator[str]:
-    if bench is not None and bench.switch is not None:
-        yield (
-            "The contact in the feed is closed before the output comes on, and opened right after "
-            "it was told to go off, on every way out; its state is asked each time and while power "
-            "is on. Whether that comes of the contact itself (a mirror contact) or only repeats "
-            "what was told stands in the manual of the switch."
-        )
-
-
-def _of_power_meter(bench: BenchFile | None, instead: Mapping[str, str]) -> Iterator[str]:
-    if bench is None or bench.power_meter is None:
-        return
-    yield (
-        "The power meter at the input is read in every hold: one reading outside the envelope cuts "
-        "power, and what rests on a reading that supply and power meter disagree about is "
-        "undecided."
-    )
-    for taken in instead:
-        name = taken.partition(".")[2]
-        yield (
-            f"The power meter's {name} stands for the supply's in the checks: the supply does not "
-            "measure it, or its accuracy is not stated."
-        )
-
-
-def _lacking(profile: Profile, operations: Operations | None) -> Iterator[str]:
-    """Yield what the dialects cannot do and the plan cannot do without."""
-    if profile.unit.input.kind == "ac" and _lacks(operations, "supply", "set_frequency"):
-        yield "The supply's dialect has no set_frequency: an AC unit needs its frequency set."
-    for step in profile.steps if operations is not None and "load" in operations else ():
-        if isinstance(step, LoadStep) and step.points and step.mode != "current":
-            needed = (f"{step.mode}_setting", f"set_{step.mode}")
-            missing = [name for name in needed if _lacks(operations, "load", name)]
-            if missing:
-                yield (
-                    f"The load's dialect has no {', '.join(missing)}: a load step in constant "
-                    f"{step.mode} needs it."
-                )
-
-
-def _why_dropped(
-    check: Check,
-    profile: Profile,
-    bench: BenchFile | None,
-    operations: Operations | None,
-    instead: Mapping[str, str],
-) -> str:
-    """Say why a bench cannot make a check; empty where it can."""
-    there = {} if bench is None else bench.instruments
-    needs = MEASURES[check.measure].operations(profile.unit.input.kind, has_meter="meter" in there)
-    for needed, operation in needs if bench is not None else ():
-        reading = f"{needed}.{operation.removeprefix('measure_')}"
-        role = instead.get(reading, reading).partition(".")[0]
-        if role not in there:
-            return f"this bench has no {role.replace('_', ' ')}"
-        if _lacks(operations, role, operation):
-            return f"dialect {there[role].dialect} of the {role} has no {operation}"
-    return ""
 
 
 def _expecting(check: Check, source: str | None) -> Check:

@@ -11,6 +11,7 @@ from harness.files.named_file import BENCH, PROFILE, read_named, validated
 from harness.files.text_file import TomlFile, read_toml
 from harness.files.toml_positions import KeyPath
 from harness.profile.bench_file import BenchFile
+from harness.profile.bench_rules import bench_errors
 from harness.profile.check import Check
 from harness.profile.rules import profile_errors
 from harness.profile.schema import LimitsUsed, Profile
@@ -43,7 +44,7 @@ def load_bench(source: str | Path) -> BenchFile:
     Raises:
         FileError: With every mistake in the file.
     """
-    return validated(read_named(source, BENCH), BenchFile)
+    return validated(read_named(source, BENCH), BenchFile, rules=bench_errors)
 
 
 def with_limits(profile: Profile, table: LimitTable | None = None) -> Profile:

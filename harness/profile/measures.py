@@ -178,6 +178,12 @@ READINGS: Mapping[str, Mapping[str, str]] = {
     for role in ("supply", "meter", "load", "power_meter", "switch")
 }
 
+
+def role_of(key: str) -> str:
+    """Return the role of an instrument by its key: ``meter rail`` is a meter."""
+    return key.partition(" ")[0]
+
+
 #: Readings that mean nothing without the band of frequencies they take in.
 BANDED = frozenset({"meter.voltage_ac"})
 

@@ -5,7 +5,7 @@ Every source of open points is one function here, and stands in :func:`open_poin
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 
 from harness.judge.verdict import Verdict
 from harness.profile.bench_file import BenchFile
@@ -14,7 +14,7 @@ from harness.profile.drafted import MARK, drafted_figures
 from harness.profile.forecast import Forecast
 from harness.profile.measures import BANDED
 from harness.profile.plan import OpenPoint, PlannedStep
-from harness.profile.readings import readings_of, states_accuracy
+from harness.profile.readings import states_accuracy
 from harness.profile.safety_checks import SafetyTests, tester_problems
 from harness.profile.schema import Profile
 from harness.profile.unit_at_hand import UnitAtHand
@@ -26,19 +26,15 @@ def open_points(
     bench: BenchFile | None,
     at_hand: UnitAtHand | None,
     safety: SafetyTests,
-    instead: Mapping[str, str],
     foreseen: Iterable[Forecast] = (),
 ) -> tuple[OpenPoint, ...]:
-    """Gather what keeps a run of these steps, on this bench, from releasing the unit at hand.
-
-    ``instead`` has the readings that take the place of others.
-    """
+    """Gather what keeps a run of these steps, on this bench, from releasing the unit at hand."""
     return (
         *_of_parts(at_hand),
         *_of_story(at_hand),
         *_of_drafted_figures(profile, at_hand),
         *([OpenPoint(safety.open_point)] if safety.open_point else []),
-        *_of_checks(steps, bench, instead),
+        *_of_checks(steps, bench),
         *_of_forecasts(foreseen),
     )
 
@@ -109,19 +105,22 @@ def _of_drafted_figures(profile: Profile, at_hand: UnitAtHand | None) -> Iterato
             )
 
 
-def _of_checks(
-    steps: Iterable[PlannedStep], bench: BenchFile | None, instead: Mapping[str, str]
-) -> Iterator[OpenPoint]:
+def _of_checks(steps: Iterable[PlannedStep], bench: BenchFile | None) -> Iterator[OpenPoint]:
     """Yield the checks that this bench cannot make, and those that prove nothing on it."""
     for step in steps:
         points = list(step.dropped)
         for check in step.checks:
             # without an accuracy there is no uncertainty: nothing is proved, by either rule
-            unknown = [] if bench is None else list(_without_accuracy(check, bench, instead))
+            unknown = (
+                [] if bench is None else list(_without_accuracy(step.made_of[check.name], bench))
+            )
             if unknown:
                 points.append((check, f"the bench file gives no accuracy for {', '.join(unknown)}"))
             elif bench is not None and check.measure in BANDED:
-                points.extend((check, problem) for problem in _out_of_band(check, bench))
+                points.extend(
+                    (check, problem)
+                    for problem in _out_of_band(check, step.made_of[check.name], bench)
+                )
             if bench is not None:
                 points.extend((check, problem) for problem in tester_problems(check, bench))
         for check, why in points:
@@ -142,17 +141,18 @@ def _of_forecasts(foreseen: Iterable[Forecast]) -> Iterator[OpenPoint]:
             )
 
 
-def _out_of_band(check: Check, bench: BenchFile) -> Iterator[str]:
+def _out_of_band(check: Check, made_of: tuple[str, ...], bench: BenchFile) -> Iterator[str]:
     """Yield why the instrument of a check does not cover its frequencies, in any range."""
-    role, _, quantity = check.measure.partition(".")
-    ranges = bench.instruments[role].accuracy[quantity].by_range_up()
+    [reading] = made_of
+    key, _, quantity = reading.partition(".")
+    ranges = bench.instruments[key].accuracy[quantity].by_range_up()
     problems = (accuracy.band_problem(check.bandwidth) for accuracy in ranges)
     yield from dict.fromkeys(f"{check.measure}: {problem}" for problem in problems if problem)
 
 
-def _without_accuracy(check: Check, bench: BenchFile, instead: Mapping[str, str]) -> Iterator[str]:
+def _without_accuracy(made_of: tuple[str, ...], bench: BenchFile) -> Iterator[str]:
     """Yield the readings of a check without a known accuracy."""
-    for reading in readings_of(check.measure, bench, instead):
-        instrument_reads = reading.partition(".")[0] in bench.instruments
-        if instrument_reads and not states_accuracy(bench, reading):
+    for reading in made_of:
+        key = reading.partition(".")[0]
+        if key in bench.instruments and not states_accuracy(bench, reading):
             yield reading

@@ -13,6 +13,7 @@ from harness.profile.safety_checks import SafetyTests
 from harness.profile.schema import Profile
 from harness.profile.step import Rest
 from harness.profile.steps import Step
+from harness.profile.wiring import Wiring
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +31,11 @@ class PlannedStep:
     #: or stays off.
     restart: tuple[Level, ...] = ()
     rest: Rest = field(default_factory=Rest)
+    wiring: Wiring = field(default_factory=Wiring)
+    #: Whether power goes off before it, for a person moves something.
+    moves: bool = False
+    #: Readings that each check is made of, by its name, with the keys of the bench's instruments.
+    made_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     @property
     def all_levels(self) -> tuple[Level, ...]:
@@ -56,8 +62,6 @@ class Plan:
     cautions: tuple[str, ...]  # the usual ones for this unit (safety rule 10)
     duration_s: float  # what the holds take, without settling
     safety: SafetyTests  # the safety tests after repair, and where they are
-    #: Readings that take the place of others: ``supply.power`` by ``power_meter.power``.
-    instead: Mapping[str, str] = field(default_factory=dict)
     #: What keeps a run of it from releasing the unit; see :mod:`harness.profile.open_points`.
     open_points: tuple[OpenPoint, ...] = ()
     #: What the checks of figures of the start can be expected to know on this bench.

@@ -108,16 +108,25 @@ def _load_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:
     """Hold every step that loads the unit against the load."""
     for step, output, largest_a in _loaded(plan):
         where = f"step {step.number} ({step.name})"
-        if bench.load is None:
-            yield f"S{where[1:]} needs an electronic load, this bench has none."
+        load = bench.all_loads.get(step.wiring.load)
+        if load is None:
+            yield f"S{where[1:]} needs an electronic load, {_why_no_load(step, plan, bench)}."
             continue
-        span, power_w = bench.load.range, largest_a * output.nominal_v
+        span, power_w = load.range, largest_a * output.nominal_v
         for what, value, unit, most in (
             (f"load current of {where}", largest_a, "A", span.current_a),
             (f"output voltage in {where}", output.nominal_v, "V", span.voltage_v),
             (f"load power of {where}", power_w, "W", span.power_w),
         ):
-            yield from _beyond(f"The {what}", value, unit, most, "load")
+            yield from _beyond(f"The {what}", value, unit, most, step.wiring.load)
+
+
+def _why_no_load(step: PlannedStep, plan: Plan, bench: BenchFile) -> str:
+    wired = [f"the {key} is wired to {load.at}" for key, load in bench.all_loads.items()]
+    if not wired:
+        return "this bench has none"
+    output = getattr(step.step, "output", None) or next(iter(plan.profile.unit.output))
+    return f"and none of this bench is at output {output}: {'; '.join(wired)}"
 
 
 def _feed_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from harness.profile.bench_file import BenchFile
+from harness.profile.check import Check
 from harness.profile.measures import MEASURES
+from harness.profile.wiring import MeterPlace, Wiring, seen_from
 
 #: What supply and power meter both may read.
 _BOTH = ("voltage", "current", "power")
@@ -48,7 +50,15 @@ def instead_of(
     return taken
 
 
-def readings_of(measure: str, bench: BenchFile, instead: Mapping[str, str]) -> tuple[str, ...]:
-    """Return the readings that a measure is made of on a bench, in the order of its formula."""
-    made_of = MEASURES[measure].readings(has_meter=bench.meter is not None)
+def readings_of(
+    check: Check, place: MeterPlace, wiring: Wiring, instead: Mapping[str, str]
+) -> tuple[str, ...]:
+    """Return the readings that a check is made of, in the order of its formula.
+
+    A better one goes first where a meter reads it there.
+    """
+    measure = MEASURES[check.measure]
+    better = measure.better.partition(".")[2]
+    has_better = bool(better) and (seen_from(place, better), better) in wiring.meters
+    made_of = wiring.readings(measure.readings(has_meter=has_better), place)
     return tuple(instead.get(name, name) for name in made_of)

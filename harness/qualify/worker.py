@@ -23,8 +23,9 @@ from harness.record.sink import CheckRow, Values
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.laws import Laws
 from harness.rehearse.model_file import UnitModelFile
-from harness.rehearse.simulated_bench import SimulatedBench, SimulatedOperator
+from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.simulated_instruments import SimulatedInstrument
+from harness.rehearse.simulated_operator import SimulatedOperator
 from harness.run.engine import carry_out
 from harness.run.result import RunInfo
 

@@ -1,12 +1,12 @@
-"""The simulated bench: instruments around one circuit, as a VISA library, and a person at it."""
+"""The simulated bench: instruments around one circuit, as a VISA library."""
 
 from __future__ import annotations
 
 import math
-import re
 import threading
 from collections.abc import Callable
 from functools import partial
+from typing import get_args
 
 from harness.bench.clock import Clock
 from harness.errors import Refused
@@ -19,11 +19,10 @@ from harness.profile.bench_file import (
     Supply,
     Switch,
 )
-from harness.profile.level import LoadMode, across_bulk_ohm, resistor_ohm
+from harness.profile.check import Across
 from harness.rehearse.circuit import circuit_of, source_for
-from harness.rehearse.laws import Laws
+from harness.rehearse.output_side import OutputSide
 from harness.rehearse.readings import cold_resistance_ohm, inaccurate, place_voltage_v
-from harness.rehearse.senses import answer
 from harness.rehearse.simulated_instruments import (
     Live,
     SimulatedInstrument,
@@ -32,7 +31,6 @@ from harness.rehearse.simulated_instruments import (
 )
 from harness.rehearse.streams import stream
 from harness.rehearse.unit_model import UnitModel
-from harness.unit.nameplate import Unit
 
 #: Bits of the questionable register. Makers differ in them: no built-in dialect reads them.
 _PROTECTION, _LIMITING = 1, 2
@@ -51,17 +49,8 @@ _NOT_A_NUMBER, _NO_POWER_VA = 9.91e37, 1e-3
 #: The largest resistance the simulated meter shows.
 _MOST_OHM = 100e6
 
-#: What a load holds constant, and the function's name in SCPI short form.
-_FUNCTIONS: dict[LoadMode, str] = {"current": "CURR", "resistance": "RES", "power": "POW"}
-_MODES = {name: mode for mode, name in _FUNCTIONS.items()}
-
-#: Time a hand takes to move leads.
-_MOVING_S = 20.0
-
-#: What a healthy unit shows on a tester, by the unit asked for, else zero (common practice).
-_HEALTHY = {"ohm": 0.12, "A": 60e-6, "degC": _AMBIENT_DEGC, "Hz": 50.0, "s": 1.0, "1": 1.0}
-#: And where the question is about insulation or isolation.
-_INSULATION_OHM = 300e6
+#: Where a meter can stand but at an output.
+_PLACES = frozenset(get_args(Across)) - {"output"}
 
 #: The channel of the switch unit that holds the contact in the feed.
 _CHANNEL = "(@1)"
@@ -84,7 +73,9 @@ class SimulatedBench:
             )
         source = source_for(kind, bench.supply.range.current_a)
         self.circuit = circuit_of(model, source, seed=seed)
-        self.meter_at = "output"  # where its leads stand
+        self.outputs = OutputSide(self.circuit)
+        self.meter_at = "output"  # where the leads stand of the meter that is moved by hand ...
+        self.load_at = ""  # ... and the load: an output by its name; empty: the first
         self.devices: dict[str, SimulatedInstrument] = {}  # by resource name
         self._lock = threading.Lock()
         self.clock = clock
@@ -102,10 +93,10 @@ class SimulatedBench:
         self._protected = False
         self._window_s = 0.0
         self._add_supply(bench.supply)
-        if bench.meter is not None:
-            self._add_meter(bench.meter)
-        if bench.load is not None:
-            self._add_load(bench.load)
+        for key, meter in bench.all_meters.items():
+            self._add_meter(key, meter)
+        for key, load in bench.all_loads.items():
+            self._add_load(key, load)
         if bench.power_meter is not None:
             self._add_power_meter(bench.power_meter)
         if bench.switch is not None:
@@ -235,54 +226,58 @@ class SimulatedBench:
             live["measured_current_peak"] = reading("current_peak", circuit.source_peak_current_a)
         self._add(file, table, live)
 
-    def _add_meter(self, table: Meter) -> None:
-        circuit = self.circuit
-        reading = partial(self._reading, "meter", table)
-        voltage_ac = self._reader("meter", table, "voltage_ac")
-        resistance = self._reader("meter", table, "resistance")
+    def _add_meter(self, key: str, table: Meter) -> None:
+        circuit, outputs = self.circuit, self.outputs
+        reading = partial(self._reading, key, table)
+        voltage_ac = self._reader(key, table, "voltage_ac")
+        resistance = self._reader(key, table, "resistance")
+
+        def where() -> str:
+            """Return where its leads stand: a place, or *output* and a name."""
+            if table.at is None:
+                return self.meter_at
+            return table.at if table.at in _PLACES else f"output {table.at}"
+
+        def output() -> str:
+            return where().removeprefix("output").strip()
+
+        def volts() -> float:
+            at = where()
+            return outputs.voltage_v(output()) if _is_output(at) else place_voltage_v(circuit, at)
 
         def ripple() -> float:
-            ripple_v = circuit.output_ripple_v() if self.meter_at == "output" else 0.0
+            ripple_v = outputs.ripple_v(output()) if _is_output(where()) else 0.0
             return abs(voltage_ac(ripple_v))  # a true rms reading cannot fall below zero
 
         def ohms() -> float:
-            ohm = cold_resistance_ohm(circuit, self.meter_at)
+            ohm = cold_resistance_ohm(circuit, where())
             # the leads of a two-wire measurement only ever add, and a reading is never below zero
             shown = abs(resistance(ohm)) if ohm <= _MOST_OHM else _OVERLOAD
             return shown if shown <= _MOST_OHM else _OVERLOAD
 
         live = {
-            "voltage_dc": reading("voltage_dc", lambda: place_voltage_v(circuit, self.meter_at)),
+            "voltage_dc": reading("voltage_dc", volts),
             "voltage_ac": Live(ripple),
-            "current_dc": reading("current_dc", lambda: circuit.converter.output_a),
+            "current_dc": reading("current_dc", lambda: outputs.current_a(output())),
             "resistance": Live(ohms),
             "temperature": reading("temperature", lambda: self._case_degc),
         }
         self._add("multimeter.yaml", table, live)
 
-    def _add_load(self, table: LoadInstrument) -> None:
-        circuit, load, most = self.circuit, self.circuit.load, table.range
-        reading = partial(self._reading, "load", table)
+    def _add_load(self, key: str, table: LoadInstrument) -> None:
+        outputs, most = self.outputs, table.range
+        reading = partial(self._reading, key, table)
 
-        def level(mode: LoadMode, most: float | None = None) -> Live:
-            def set_level(text: str) -> None:
-                load.levels[mode] = float(text)
-                if mode == load.mode:
-                    circuit.set_load()
-
-            return Live(lambda: load.levels[mode], set_level, most)
+        def at() -> str:
+            return table.at or self.load_at
 
         live = {
-            "function": Live(
-                lambda: _FUNCTIONS[load.mode], lambda text: circuit.set_load(mode=_MODES[text])
+            **outputs.load(at, most.current_a, most.power_w),
+            "measured_voltage": reading("voltage", lambda: outputs.voltage_v(at())),
+            "measured_current": reading("current", lambda: outputs.current_a(at())),
+            "measured_power": reading(
+                "power", lambda: outputs.voltage_v(at()) * outputs.current_a(at())
             ),
-            "current": level("current", most.current_a),
-            "resistance": level("resistance"),
-            "power": level("power", most.power_w),
-            "input": Live(lambda: int(load.on), lambda text: circuit.set_load(on=_ON_OFF[text])),
-            "measured_voltage": reading("voltage", circuit.output_voltage_v),
-            "measured_current": reading("current", lambda: circuit.converter.output_a),
-            "measured_power": reading("power", self._output_power_w),
         }
         self._add("electronic-load.yaml", table, live)
 
@@ -324,58 +319,5 @@ class SimulatedBench:
         self._add("switch-unit.yaml", table, live)
 
 
-class SimulatedOperator:
-    """Fulfils the engine's port for a person on a simulated bench."""
-
-    def __init__(
-        self,
-        bench: SimulatedBench,
-        unit: Unit,
-        laws: Laws = Laws(),  # noqa: B008 - it is frozen
-    ) -> None:
-        self._bench = bench
-        self._unit = unit
-        self._laws = laws
-
-    def power_on(self, step: str) -> None:
-        """See nothing: simulated power endangers nobody."""
-
-    def power_off(self, *, confirmed: bool) -> None:
-        """See nothing."""
-
-    def place_meter(self, where: str, text: str) -> bool:  # noqa: ARG002 - the port's signature
-        """Move the meter's leads."""
-        self._bench.clock.sleep_s(_MOVING_S)
-        self._bench.meter_at = where
-        return True
-
-    def place_load(self, load: str, text: str) -> bool:  # noqa: ARG002 - the port's signature
-        """Connect a resistor, across the bulk capacitor or the output.
-
-        Any other load is taken as one that draws the nominal current.
-        """
-        self._bench.clock.sleep_s(_MOVING_S)
-        across_ohm = across_bulk_ohm(load)
-        if across_ohm is not None or not load:
-            self._bench.circuit.connect_across_bulk(across_ohm or math.inf)
-        if across_ohm is not None:
-            return True
-        output = next(iter(self._unit.output.values()))
-        ohm = resistor_ohm(load) or output.nominal_v / output.current_a if load else math.inf
-        self._bench.circuit.connect_resistor(ohm)
-        return True
-
-    def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:
-        """Read a tester."""
-        if unit == "ohm" and re.search("insulation|isolation", prompt, re.IGNORECASE):
-            return _INSULATION_OHM, "simulated"
-        return _HEALTHY.get(unit, 0.0), "simulated"
-
-    def ask_yes_no(self, prompt: str) -> tuple[bool | None, str]:
-        """Look and feel; which of it is overlooked, the seed decides."""
-        rng = stream(self._bench.seed, "operator", prompt)
-        return answer(self._bench.circuit.model, prompt, self._laws, rng)
-
-    def confirm(self, text: str) -> bool:  # noqa: ARG002 - the port's signature
-        """Agree."""
-        return True
+def _is_output(where: str) -> bool:
+    return where.partition(" ")[0] == "output"

@@ -69,14 +69,17 @@ class UnitModel:
     converter: Converter
     case: Case
     defects: Defects = Defects()
+    #: Voltage of each output over that of the first one, by its name.
+    windings: tuple[tuple[str, float], ...] = ()
 
 
 def typical_model(unit: Unit, laws: Laws = Laws()) -> UnitModel:  # noqa: B008 - it is frozen
     """Return a healthy unit as the nameplate describes it, under these laws.
 
-    Only the first output is modelled; a unit without one gets a small output of its own, so that
-    its input still behaves. What the nameplate does not say follows the usual proportions of such
-    units (common practice, from memory): in the laws, or stated where it is chosen.
+    Only the first output is modelled, any other follows it by its winding; a unit without one gets
+    a small output of its own, so that its input still behaves. What the nameplate does not say
+    follows the usual proportions of such units (common practice, from memory): in the laws, or
+    stated where it is chosen.
     """
     line = unit.input
     is_dc = line.kind == "dc"
@@ -120,6 +123,9 @@ def typical_model(unit: Unit, laws: Laws = Laws()) -> UnitModel:  # noqa: B008 -
             ageing=laws.ageing,
         ),
         converter=_usual_converter(unit, output, bulk_f, bulk_v, drop_v, laws),
+        windings=tuple(
+            (name, each.nominal_v / output.nominal_v) for name, each in unit.output.items()
+        ),
         case=Case(rise_k_per_w=laws.case_rise_k_per_w, heating_s=laws.case_heating_s),
     )
 

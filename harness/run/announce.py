@@ -78,6 +78,11 @@ class Announced(Operator):
         self._note(text)
         return self._operator.place_load(load, text)
 
+    def move_load(self, output: str, text: str) -> bool:
+        """Note and ask; see :class:`Operator`."""
+        self._note(text)
+        return self._operator.move_load(output, text)
+
     def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:
         """Note and ask; see :class:`Operator`."""
         self._note(prompt)

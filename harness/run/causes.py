@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,7 +14,7 @@ from harness.judge.series import drift, least_change
 from harness.judge.uncertainty import Contribution, rectangular, scatter
 from harness.profile.bench_file import BenchFile, Instrument, Meter, Supply, Tester
 from harness.profile.check import Check
-from harness.profile.measures import BANDED, READINGS
+from harness.profile.measures import BANDED, READINGS, role_of
 from harness.run.context import Context
 
 Series = Mapping[str, npt.NDArray[np.float64]]
@@ -56,7 +56,7 @@ class _Factor:
 
     @property
     def unit(self) -> str:
-        return READINGS[self.role][self.quantity]
+        return READINGS[role_of(self.role)][self.quantity]
 
     def digit(self, readings: Readings) -> tuple[float, str]:
         """Return the last digit of the display, and what it is called in a budget.
@@ -87,7 +87,7 @@ def mean_causes(bench: BenchFile, measure: str, readings: Readings) -> tuple[Con
         (P = V I).
     """
     role, _, quantity = measure.partition(".")
-    unit = READINGS.get(role, {}).get(quantity, "")
+    unit = READINGS.get(role_of(role), {}).get(quantity, "")
     return (
         *_instrument_causes(bench, measure, readings),
         scatter(f"scatter of {measure}", readings.values[measure], unit=unit),
@@ -201,14 +201,18 @@ def tester_causes(check: Check, tester: Tester | None, reading: float) -> tuple[
     return tuple(causes)
 
 
-def out_of_band(bench: BenchFile, check: Check, value: float) -> Iterator[Contribution]:
+def out_of_band(
+    bench: BenchFile, check: Check, made_of: Sequence[str], value: float
+) -> Iterator[Contribution]:
     """Yield what an AC voltage may be off by where its frequencies are not known to be read.
 
     Nobody knows how much: a ripple whose bandwidth is not stated, or is narrower than the check
     needs, decides nothing.
     """
-    role, _, quantity = check.measure.partition(".")
-    instrument = bench.instruments.get(role) if check.measure in BANDED else None
+    if check.measure not in BANDED or not made_of:
+        return
+    role, _, quantity = made_of[0].partition(".")
+    instrument = bench.instruments.get(role)
     accuracy = None if instrument is None else instrument.accuracy.get(quantity)
     problem = "" if accuracy is None else accuracy.at(value).band_problem(check.bandwidth)
     if problem:

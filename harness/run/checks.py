@@ -15,7 +15,6 @@ from harness.profile.check import Check
 from harness.profile.check_rules import AVERAGE_FRAC
 from harness.profile.measures import MEASURES, Situation
 from harness.profile.plan import PlannedStep
-from harness.profile.readings import readings_of
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow
 from harness.run.agreement import rests_on_disagreement
@@ -31,9 +30,9 @@ UNKNOWN = Estimate(value=math.nan)
 _ENDS, _FEWEST_AT_END = 20, 5
 
 
-def needed_readings(context: Context, step: PlannedStep) -> frozenset[str]:
+def needed_readings(step: PlannedStep) -> frozenset[str]:
     """Measure names to read in a hold for the step's checks, beside the supply's samples."""
-    names = (name for check in step.checks for name in _rests_on(context, check))
+    names = (name for check in step.checks for name in step.made_of[check.name])
     return frozenset(name for name in names if not name.startswith("supply."))
 
 
@@ -46,7 +45,7 @@ def judge_checks(context: Context, step: PlannedStep, hold: Hold) -> None:
             continue
         everywhere = step.step.judged_by_level and check.at is None
         name = f"{check.name} at {hold.level.label}" if everywhere else check.name
-        judge(context, step, check, _of_hold(context, check, hold), name=name, holds=(hold,))
+        judge(context, step, check, _of_hold(context, step, check, hold), name=name, holds=(hold,))
 
 
 def started(check: Check) -> bool:
@@ -58,7 +57,7 @@ def judge_across(context: Context, step: PlannedStep, holds: Sequence[Hold]) -> 
     """Judge every check of a step that compares its holds."""
     for check in step.checks:
         if check.measure in _ACROSS_HOLDS:
-            for suffix, estimate in _ACROSS_HOLDS[check.measure](context, step, holds):
+            for suffix, estimate in _ACROSS_HOLDS[check.measure](context, step, check, holds):
                 judge(context, step, check, estimate, name=f"{check.name}{suffix}", holds=holds)
 
 
@@ -94,12 +93,12 @@ def judge(
     A figure that nobody ``stated`` an accuracy for is compared as it is, by the simple rule, and
     the record names no uncertainty.
     """
-    band = out_of_band(context.bench.file, check, estimate.value)
-    readings = _rests_on(context, check)
+    made_of = step.made_of.get(check.name, ())
+    band = out_of_band(context.bench.file, check, made_of, estimate.value)
     found = (
         told
         for hold in holds
-        for told in rests_on_disagreement(context.disagreed.get(hold.number, {}), readings)
+        for told in rests_on_disagreement(context.disagreed.get(hold.number, {}), made_of)
     )
     apart = (Contribution(name=told, standard=math.inf) for told in dict.fromkeys(found))
     uncertainty = combine((*estimate.contributions, *band, *apart))
@@ -125,39 +124,33 @@ def judge(
     told = f"Check {check.name!r} of step {step.number} "
     if row.unknown and not any(point.text.startswith(told) for point in context.plan.open_points):
         context.warnings.append(f"{row.check} is undecided: {'; '.join(row.unknown)}.")
-    rests_on = [(hold.number, reading) for hold in holds for reading in readings]
+    rests_on = [(hold.number, reading) for hold in holds for reading in made_of]
     context.judged(row, rests_on, place)
     return row
 
 
-def _rests_on(context: Context, check: Check) -> tuple[str, ...]:
-    """Measure names of all readings that a check's figure is made of, the supply's too."""
-    return readings_of(check.measure, context.bench.file, context.plan.instead)
-
-
-def _of_hold(context: Context, check: Check, hold: Hold) -> Estimate:
+def _of_hold(context: Context, step: PlannedStep, check: Check, hold: Hold) -> Estimate:
     """Return what a check asks of one hold."""
-    measure, readings = check.measure, _readings(hold)
+    made_of, readings = step.made_of[check.name], _readings(hold)
     if check.figure == "drift":
-        by = context.plan.instead.get(measure, measure)
-        return drift_of(context.bench.file, by, hold.times, readings)
+        return drift_of(context.bench.file, made_of[0], hold.times, readings)
     if check.figure == "end":  # where a slow rise has got to
         values = {
             name: series[-max(_FEWEST_AT_END, series.size // _ENDS) :]
             for name, series in hold.readings.items()
         }
         readings = replace(readings, values=values)
-    return _worked_out(context, measure, readings)
+    return _worked_out(context, check.measure, made_of, readings)
 
 
 def _readings(hold: Hold) -> Readings:
     return Readings(hold.readings, hold.least_change)
 
 
-def _worked_out(context: Context, measure: str, readings: Readings) -> Estimate:
+def _worked_out(
+    context: Context, measure: str, made_of: Sequence[str], readings: Readings
+) -> Estimate:
     """Apply a figure's formula to the means of what it is made of; a reading's is its mean."""
-    instead = context.plan.instead
-    made_of = (instead.get(name, name) for name in MEASURES[measure].made_of)
     means = [mean_of(context, name, readings) for name in made_of]
     return _OF_ONE_HOLD[measure](*means) if measure in _OF_ONE_HOLD else means[0]
 
@@ -174,7 +167,7 @@ def _output(context: Context, step: PlannedStep) -> Output:
 
 
 def _average_efficiency(
-    context: Context, step: PlannedStep, holds: Sequence[Hold]
+    context: Context, step: PlannedStep, check: Check, holds: Sequence[Hold]
 ) -> Iterator[tuple[str, Estimate]]:
     """Mean of the efficiencies at the four load points; instrument errors are the same in all.
 
@@ -186,7 +179,9 @@ def _average_efficiency(
         return min(holds, key=lambda hold: abs((hold.level.load_current_a or 0.0) - current_a))
 
     points = [
-        _worked_out(context, "efficiency", _readings(nearest(share * full_a)))
+        _worked_out(
+            context, "efficiency", step.made_of[check.name], _readings(nearest(share * full_a))
+        )
         for share in AVERAGE_FRAC
     ]
     causes = [cause for point in points for cause in point.contributions]
@@ -195,7 +190,7 @@ def _average_efficiency(
 
 
 def _load_regulation(
-    context: Context, step: PlannedStep, holds: Sequence[Hold]
+    context: Context, step: PlannedStep, check: Check, holds: Sequence[Hold]
 ) -> Iterator[tuple[str, Estimate]]:
     """From the least loaded point to the most loaded one, by one instrument.
 
@@ -208,26 +203,26 @@ def _load_regulation(
         point = hold.level.load
         return 0.0 if point is None or point.value == 0 else point.current_a(output.nominal_v)
 
-    yield "", _change(context, "load_regulation", sorted(holds, key=load_a), output)
+    yield "", _change(context, step, check, sorted(holds, key=load_a))
 
 
 def _line_regulation(
-    context: Context, step: PlannedStep, holds: Sequence[Hold]
+    context: Context, step: PlannedStep, check: Check, holds: Sequence[Hold]
 ) -> Iterator[tuple[str, Estimate]]:
     """From the lowest line voltage to the highest, at each frequency for itself."""
     for suffix, corners in _by_frequency(holds):
-        yield suffix, _change(context, "line_regulation", corners, _output(context, step))
+        yield suffix, _change(context, step, check, corners)
 
 
 def _input_power_rise(
-    context: Context, _step: PlannedStep, holds: Sequence[Hold]
+    context: Context, step: PlannedStep, check: Check, holds: Sequence[Hold]
 ) -> Iterator[tuple[str, Estimate]]:
     """From the lowest line voltage to the highest, at each frequency for itself.
 
     Both powers come from one instrument; they count as independent, as in a load regulation.
     """
     for suffix, corners in _by_frequency(holds):
-        power = context.plan.instead.get("supply.power", "supply.power")
+        [power] = step.made_of[check.name]
         ends = (mean_of(context, power, _readings(hold)) for hold in (corners[0], corners[-1]))
         yield suffix, rise(*ends)
 
@@ -241,9 +236,11 @@ def _by_frequency(holds: Sequence[Hold]) -> Iterator[tuple[str, list[Hold]]]:
         yield f" at {frequency}" if len(groups) > 1 else "", corners
 
 
-def _change(context: Context, figure: str, holds: Sequence[Hold], output: Output) -> Estimate:
+def _change(context: Context, step: PlannedStep, check: Check, holds: Sequence[Hold]) -> Estimate:
     """Size of the change of output voltage over nominal: an upper limit binds either way."""
-    [measure] = MEASURES[figure].readings(has_meter=context.bench.meter is not None)
+    [measure] = step.made_of[check.name]
+    outputs = context.plan.profile.unit.output
+    output = outputs[check.output] if check.output else _output(context, step)
     first, last = (mean_of(context, measure, _readings(hold)) for hold in (holds[0], holds[-1]))
     change = regulation(first, last, output.nominal_v)
     return replace(change, value=abs(change.value))
@@ -251,7 +248,7 @@ def _change(context: Context, figure: str, holds: Sequence[Hold], output: Output
 
 #: Figures that compare the holds of a step, each with what the check's name is followed by.
 _ACROSS_HOLDS: Mapping[
-    str, Callable[[Context, PlannedStep, Sequence[Hold]], Iterator[tuple[str, Estimate]]]
+    str, Callable[[Context, PlannedStep, Check, Sequence[Hold]], Iterator[tuple[str, Estimate]]]
 ] = {
     "average_efficiency": _average_efficiency,
     "load_regulation": _load_regulation,

@@ -15,11 +15,11 @@ from harness.power.keeper import failure_reason
 from harness.power.moves import Check
 from harness.power.port import Bench, Power
 from harness.power.trip import TripReason
-from harness.profile.check import Across
 from harness.profile.check import Check as ProfileCheck
 from harness.profile.level import Level
-from harness.profile.measures import READINGS
+from harness.profile.measures import READINGS, role_of
 from harness.profile.plan import Plan, PlannedStep
+from harness.profile.wiring import AT_OUTPUT, MeterPlace
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow, Sink, Values
@@ -64,7 +64,8 @@ class Context:
     # where the run stands
     step_name: str = ""
     level_label: str = ""
-    meter_at: Across = "output"
+    meter_at: MeterPlace = AT_OUTPUT  # of the one that is moved by hand
+    load_at: str = ""  # output that the electronic load is connected to by hand
     hand_load: tuple[str, str] | None = None  # load connected by hand, and to which output
     energised: bool = False  # whether power has been on
     disturbances: int = 0  # holds in which readings at rest moved again
@@ -75,7 +76,8 @@ class Context:
     live: Liveness = field(default_factory=Liveness)
     last_sample: SupplySample | None = None  # since power came on
     log: StartLog | None = None  # of the start that goes on
-    rail_v: float | None = None  # the meter's last DC voltage since power came on
+    #: A meter's last DC voltage since power came on, by its measure name.
+    rail: tuple[str, float] | None = None
     #: When the answers of each reader were last seen to belong to their questions.
     checked_s: dict[str, float] = field(default_factory=dict)
     #: How supply and power meter disagreed, by hold and measure name.
@@ -258,8 +260,8 @@ class Context:
         """
         self.stop.raise_if_requested()
         source, _, quantity = what.partition(".")
-        if source == "load":
-            values = self.host.read("load", *WHOLE)
+        if role_of(source) == "load":
+            values = self.host.read(source, *WHOLE)
         else:
             reader = self.bench.readers[source]
             if self.clock.now_s() - self.checked_s.get(source, 0.0) >= _IN_SYNC_S:
@@ -273,25 +275,27 @@ class Context:
                 self._hold_to_envelope(values)
         now_s = self._take_now(source, values)
         readings = {f"{source}.{name}": value for name, value in values.items()}
-        self.rail_v = readings.get("meter.voltage_dc", self.rail_v)
+        for name, value in readings.items():
+            if role_of(source) == "meter" and name.endswith(".voltage_dc"):
+                self.rail = name, value
         return now_s, readings
 
-    def read_meter_cold(self, quantity: str) -> float:
-        """Read the meter once while power is off, into the record.
+    def read_meter_cold(self, reading: str) -> float:
+        """Read a meter once while power is off, into the record.
 
         Raises:
             InstrumentError: It gave no value.
         """
         self.stop.raise_if_requested()
-        assert self.bench.meter is not None
-        values = self.bench.meter.read(quantity)
-        self._take_now("meter", values)
+        key, _, quantity = reading.partition(".")
+        values = self.bench.readers[key].read(quantity)
+        self._take_now(key, values)
         return values[quantity]
 
     def _take_now(self, source: str, values: Mapping[str, float]) -> float:
         """Take what an instrument read just now; return when that was."""
         now_s = self.clock.now_s()
-        units = READINGS[source]
+        units = READINGS[role_of(source)]
         self._take(now_s, tuple((name, values[name], units[name]) for name in values), source)
         return now_s
 

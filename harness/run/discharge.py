@@ -13,11 +13,12 @@ from harness.profile.plan import PlannedStep
 from harness.profile.steps import DischargeStep
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
+from harness.run.by_hand import place_across_bulk, place_leads
 from harness.run.checks import UNKNOWN, judge, judge_undone
 from harness.run.context import Context
 from harness.run.discharge_figures import NO_RESISTOR, Readout, tell_discharge
 from harness.run.levels import bring_back, set_level
-from harness.run.off import measure_off, move_meter, place_across_bulk, power_off
+from harness.run.off import measure_off, power_off
 from harness.run.rest import Dwell
 
 #: Readings go on for so much longer than the time allowed: then it has failed.
@@ -69,10 +70,11 @@ def discharge(context: Context, step: PlannedStep) -> None:
     """Switch off, and measure the time until the stored voltage can be touched."""
     assert isinstance(step.step, DischargeStep)
     across = step.step.across
-    if not step.checks or not move_meter(context, across):
+    undone = place_leads(context, step) if step.checks else ""
+    if undone or not step.checks:
         power_off(context)
-        if step.checks:
-            judge_undone(context, step, f"nobody connected the meter across the {across}")
+        if undone:
+            judge_undone(context, step, undone)
         return
     if step.step.resistor_ohm is not None and not _resistor_connected(context, step.step):
         judge_undone(context, step, "nobody connected the resistor across the bulk")
@@ -83,18 +85,19 @@ def discharge(context: Context, step: PlannedStep) -> None:
         set_level(context, level)
         Dwell(context, step, level).settle()
     context.step_name, context.level_label = step.name, across
-    assert context.bench.meter is not None
-    read = Readout()
+    key = next(key for (_, name), key in step.wiring.meters.items() if name == "voltage_dc")
+    reading, read = f"{key}.voltage_dc", Readout()
     try:
-        decay = _followed(context, step, read)
-        context.bench.meter.check_in_sync()  # before its readings are believed
+        decay = _followed(context, step, reading, read)
+        # before its readings are believed
+        context.bench.readers[key].check_in_sync()
         measure_off(context)
     except InstrumentError as error:  # power is off: nothing to cut, and nothing proved
         judge_undone(context, step, str(error))
         return
     told = {"discharge_time": _told_time(context, decay, across)}
     if step.step.resistor_ohm is not None:
-        told |= tell_discharge(context, step.step, read)
+        told |= tell_discharge(context, step.step, context.bench.file.all_meters[key], read)
     for check in step.checks:
         judge(context, step, check, told.get(check.measure, NO_RESISTOR))
     if step.step.resistor_ohm is not None:
@@ -132,7 +135,7 @@ def _resistor_connected(context: Context, step: DischargeStep) -> bool:
     return place_across_bulk(context, step.resistor_ohm, step.resistor_note(highest_v))
 
 
-def _followed(context: Context, step: PlannedStep, read: Readout) -> Decay:
+def _followed(context: Context, step: PlannedStep, reading: str, read: Readout) -> Decay:
     """Switch off and read the meter until the voltage is below the limit, or time is up.
 
     With a resistor it is followed on, until its curve tells what capacitor it empties.
@@ -149,11 +152,11 @@ def _followed(context: Context, step: PlannedStep, read: Readout) -> Decay:
     context.command(SwitchOff())  # what else is to be measured waits until the fall is over
     decay = Decay(below_v=step.step.below_v, off_s=off_s, confirmed_s=context.clock.now_s())
     while True:
-        voltage_v = context.read_meter_cold("voltage_dc")
+        voltage_v = context.read_meter_cold(reading)
         now_s = context.clock.now_s()
         read.add(now_s, voltage_v)
         if not decay.drained:
-            bound_v = context.error_of("meter.voltage_dc", voltage_v, math.inf)
+            bound_v = context.error_of(reading, voltage_v, math.inf)
             decay.add(now_s, voltage_v, bound_v)
         waited_s = now_s - decay.confirmed_s
         if not decay.drained and waited_s <= longest_s:

@@ -10,6 +10,7 @@ import numpy as np
 from harness.judge.discharge_curve import Fall, Resistor, weigh_discharge
 from harness.judge.propagate import Estimate
 from harness.judge.start_curve import ReadingError
+from harness.profile.bench_file import Meter
 from harness.profile.steps import DischargeStep
 from harness.run.context import Context
 from harness.run.start_figures import estimates_of, tell, unknown
@@ -31,13 +32,18 @@ class Readout:
         self.voltage_v.append(voltage_v)
 
 
-def tell_discharge(context: Context, step: DischargeStep, read: Readout) -> Mapping[str, Estimate]:
-    """Say what the fall told of the unit; return the figures by the names of their measures."""
+def tell_discharge(
+    context: Context, step: DischargeStep, meter: Meter, read: Readout
+) -> Mapping[str, Estimate]:
+    """Say what the fall that a meter followed told of the unit.
+
+    Returned are the figures by the names of their measures.
+    """
     assert step.resistor_ohm is not None
-    line, meter = context.plan.profile.unit.input, context.bench.file.meter
-    accuracy = None if meter is None else meter.accuracy.get("voltage_dc")
+    line = context.plan.profile.unit.input
+    accuracy = meter.accuracy.get("voltage_dc")
     errors = None
-    if accuracy is not None and meter is not None:
+    if accuracy is not None:
         stated = accuracy.at(max(map(abs, read.voltage_v)))
         digit = meter.resolution.get("voltage_dc", 0.0)
         errors = ReadingError(gain_frac=stated.reading_frac, offset=stated.fixed, digit=digit)

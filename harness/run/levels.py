@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
+from harness.errors import Refused
 from harness.power.commands import Arm, LoadOff, Set, SetLoad, SwitchOn, Watch
 from harness.power.trip import TripReason
 from harness.profile.level import Level
 from harness.profile.plan import PlannedStep
 from harness.quantity import format_quantity
-from harness.run.checks import judge_across, judge_checks, needed_readings
+from harness.run.by_hand import place_leads
+from harness.run.checks import judge_across, judge_checks, judge_undone, needed_readings
 from harness.run.context import Context
-from harness.run.off import meter_at_output
 from harness.run.questions import ask_later, have_looked_at
 from harness.run.rest import Dwell, Hold
 
@@ -27,15 +28,17 @@ def energise(
 ) -> list[Hold]:
     """Go through levels, each settled and held; at the last one the measures are read.
 
-    The meter goes back to the output first, unless it ``meter_stays``.
+    What a person moves stands where the step wants it first, unless it ``meter_stays``.
 
     Raises:
-        Refused: The meter could not be put back; nothing is on.
+        Refused: Nobody moved it; nothing is on.
         Tripped: Power has been cut.
     """
     holds: list[Hold] = []
     if not context.host.live and not meter_stays:
-        meter_at_output(context)
+        undone = place_leads(context, step)
+        if undone and not step.wiring.early:
+            raise Refused([f"{undone[:1].upper()}{undone[1:]}."])
     for level in levels:
         context.enter(level)
         if not context.host.live:
@@ -61,6 +64,10 @@ def bring_back(context: Context, step: PlannedStep, *, meter_stays: bool = False
 
 def hold_levels(context: Context, step: PlannedStep) -> None:
     """Hold and judge each level of a step; its load, if any, is off at its end."""
+    undone = place_leads(context, step)
+    if undone:
+        judge_undone(context, step, undone)
+        return
     bring_back(context, step)
     have_looked_at(context, step)
     holds: list[Hold] = []
@@ -72,8 +79,8 @@ def hold_levels(context: Context, step: PlannedStep) -> None:
         if told != level:
             set_level(context, level)
         if level.load is not None and (before is None or level.load != before.load):
-            context.command(SetLoad(level.load.mode, level.load.value))
-        measures = needed_readings(context, step)
+            context.command(SetLoad(level.load.mode, level.load.value, step.wiring.load))
+        measures = needed_readings(step)
         holds.append(Dwell(context, step, level).settle().hold(measures))
         if level is step.levels[-1] and level.load is not None:
             context.command(LoadOff())

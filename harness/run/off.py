@@ -1,4 +1,4 @@
-"""With power off: is it off, and what is done by hand then: leads moved, loads connected.
+"""With power off: is it off?
 
 An output's state is what the instrument believes. A relay that sticks, or readings that froze while
 the unit drew current, show in what is measured: the supply's current falls, and the rail after it.
@@ -12,11 +12,10 @@ from collections.abc import Mapping
 
 from harness.bench.dialect import bench_dialects
 from harness.bench.sample import SupplySample
-from harness.errors import InstrumentError, NoReading, PowerOffUnconfirmed, Refused
+from harness.errors import InstrumentError, NoReading, PowerOffUnconfirmed
 from harness.power.commands import SwitchOff
 from harness.power.trip import TripReason
-from harness.profile.check import Across
-from harness.profile.level import ACROSS_BULK
+from harness.profile.measures import role_of
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
 from harness.run.context import WHOLE, Context
@@ -34,17 +33,6 @@ _FALL_FRAC, _FALL_ERRORS = 0.02, 2.0
 #: So often is a supply told again that says it is off while its current flows, and how long each
 #: time its current may take: by then power may be on, and nobody else looks.
 _TRIES, _AGAIN_S = 3, 0.2
-
-_PLACES: dict[Across, str] = {
-    "input": "across the input terminals: red on plus, or on line for AC; black on the other",
-    "input reversed": "across the input terminals the other way round: red and black swapped",
-    "fuse": "across the fuse, one lead on each end",
-    "limiter": "across the inrush limiter, one lead on each end",
-    "bulk": "across the bulk capacitor: red on plus, black on minus",
-    "output": "across the output: red on plus, black on minus",
-}
-
-_OFF = "The supply's output is off. Stored charge may remain: measure before you touch."
 
 
 def power_off(context: Context) -> None:
@@ -64,16 +52,16 @@ def measure_off(context: Context, *, wholly: bool = True) -> None:
         PowerOffUnconfirmed: Current still flows, or nothing shows that it does not.
     """
     before, context.last_sample = context.last_sample, None
-    rail_v, context.rail_v = context.rail_v, None
+    rail, context.rail = context.rail, None
     if before is None:
         return
     try:
-        _require_fallen(context, before, rail_v)
+        _require_fallen(context, before, rail)
         said = f"current {_change(before.current_a, context.live.last('supply.current'), 'A')}"
         end_s = context.clock.now_s() + _RAIL_S
-        if wholly and rail_v is not None and abs(rail_v) > _fall_v(context, rail_v):
-            fell = _rail_falls(context, rail_v, end_s)
-            said += f"; rail {_change(rail_v, context.live.last('meter.voltage_dc'), 'V')}"
+        if wholly and rail is not None and abs(rail[1]) > _fall_v(context, *rail):
+            fell = _rail_falls(context, rail, end_s)
+            said += f"; rail {_change(rail[1], context.live.last(rail[0]), 'V')}"
             said += "" if fell else f", no fall within {_RAIL_S:g} s"
         context.event(EventKind.OFF_MEASURED, said)
         if wholly:
@@ -85,15 +73,15 @@ def measure_off(context: Context, *, wholly: bool = True) -> None:
 def _let_move(context: Context, end_s: float) -> None:
     """Read once more all that has not moved yet, and again until it has or time is up."""
     while waited := context.live.waited_for:
-        # the meter by quantity; supply and load as a whole
-        wholes = (n if n.startswith("meter.") or _alone(n) else n.partition(".")[0] for n in waited)
+        # a meter by quantity; supply and load as a whole
+        wholes = (name if _alone(name) else name.partition(".")[0] for name in waited)
         for what in dict.fromkeys(wholes):
             _read(context, what)
         if context.clock.now_s() >= end_s:
             return
 
 
-def _require_fallen(context: Context, before: SupplySample, rail_v: float | None) -> None:
+def _require_fallen(context: Context, before: SupplySample, rail: tuple[str, float] | None) -> None:
     """See that the current falls: if not, tell the supply again, and say what stands."""
     stood = _stands(context, before, _CURRENT_S)
     for _ in range(_TRIES):
@@ -109,7 +97,7 @@ def _require_fallen(context: Context, before: SupplySample, rail_v: float | None
     why = "its readings still change"
     if stood:
         why = "its readings no longer change, and no meter shows that the rail falls"
-        if _rail_falls(context, rail_v, context.clock.now_s() + _RAIL_S):
+        if _rail_falls(context, rail, context.clock.now_s() + _RAIL_S):
             voltage = format_quantity(before.voltage_v, "V")
             current = format_quantity(before.current_a, "A", 3)
             context.host.cut(
@@ -159,22 +147,31 @@ def _stands(context: Context, before: SupplySample, within_s: float) -> bool | N
             return stood
 
 
-def _rail_falls(context: Context, rail_v: float | None, end_s: float) -> bool:
-    """Whether the meter sees the voltage fall where it stands; it may have fallen already."""
-    if context.bench.meter is None or not context.bench.meter.has("measure_voltage_dc"):
-        return False
-    while context.clock.now_s() < end_s:
-        now_v = _read(context, "meter.voltage_dc")["voltage_dc"]
-        if rail_v is None:
-            rail_v = now_v
-        if abs(rail_v) - abs(now_v) > _fall_v(context, rail_v):
+def _rail_falls(context: Context, rail: tuple[str, float] | None, end_s: float) -> bool:
+    """Whether a meter sees the voltage fall where it stands; it may have fallen already."""
+    name = _voltmeter(context) if rail is None else rail[0]
+    was_v = None if rail is None else rail[1]
+    while name and context.clock.now_s() < end_s:
+        now_v = _read(context, name)["voltage_dc"]
+        if was_v is None:
+            was_v = now_v
+        if abs(was_v) - abs(now_v) > _fall_v(context, name, was_v):
             return True
     return False
 
 
-def _fall_v(context: Context, rail_v: float) -> float:
+def _voltmeter(context: Context) -> str:
+    """Return the measure name of a meter's DC voltage where one is wired for it; else nothing."""
+    for key, meter in context.bench.file.all_meters.items():
+        in_series = context.meter_at.series if meter.at is None else meter.wired_for == "current"
+        if not in_series and context.bench.readers[key].has("measure_voltage_dc"):
+            return f"{key}.voltage_dc"
+    return ""
+
+
+def _fall_v(context: Context, name: str, rail_v: float) -> float:
     """Return by how much a rail must have fallen to be seen to fall."""
-    error_v = context.error_of("meter.voltage_dc", rail_v)
+    error_v = context.error_of(name, rail_v)
     return max(_FALL_ERRORS * error_v, _FALL_FRAC * abs(rail_v))
 
 
@@ -190,7 +187,7 @@ def _read(context: Context, what: str) -> Mapping[str, float]:
                 *([quantity] if quantity else WHOLE)
             )
         except NoReading:
-            if not _alone(what):
+            if role != "power_meter" or not quantity:
                 raise
             values = {quantity: math.nan}
     else:
@@ -201,86 +198,11 @@ def _read(context: Context, what: str) -> Mapping[str, float]:
 
 
 def _alone(measure: str) -> bool:
-    """Whether the power meter is asked for it by itself."""
-    role, _, quantity = measure.partition(".")
-    return role == "power_meter" and quantity not in ("", *WHOLE)
+    """Whether it is asked for by itself: all of a meter, some of a power meter."""
+    key, _, quantity = measure.partition(".")
+    role = role_of(key)
+    return role == "meter" or (role == "power_meter" and quantity not in WHOLE)
 
 
 def _change(before: float, after: float, unit: str) -> str:
     return f"{format_quantity(before, unit, 3)} to {format_quantity(after, unit, 3)}"
-
-
-def move_meter(context: Context, where: Across) -> bool:
-    """Have the meter's leads moved, unless they are there; whether the meter stands there."""
-    if context.meter_at == where:
-        return True
-    power_off(context)
-    text = f"{_OFF}{_leads(context, where)} Connect the meter {_PLACES[where]}."
-    moved = context.operator.place_meter(where, text)
-    context.stop.raise_if_requested()
-    context.event(
-        EventKind.METER, f"{'connected' if moved else 'not connected'} across the {where}"
-    )
-    if moved:
-        context.meter_at = where
-    return moved
-
-
-def _leads(context: Context, where: Across) -> str:
-    """Say what is done with the supply's leads: off while the input is measured cold.
-
-    A supply whose output is off may still be a resistance across its terminals (common practice).
-    """
-    if context.energised:
-        return ""
-    was, now = context.meter_at.startswith("input"), where.startswith("input")
-    if now and not was:
-        return " Disconnect the supply's leads from the unit."
-    return " Reconnect the supply's leads to the unit." if was and not now else ""
-
-
-def meter_at_output(context: Context) -> None:
-    """Have the meter back at the output before power comes on.
-
-    Raises:
-        Refused: Nobody has moved it: its readings would be of something else.
-    """
-    if context.bench.meter is not None and not move_meter(context, "output"):
-        raise Refused(
-            [f"The meter is across the {context.meter_at}; nobody moved it back to the output."]
-        )
-
-
-def place_load(context: Context, load: str, output: str | None) -> bool:
-    """Have a load connected to an output by hand, or (None) disconnected; whether it was.
-
-    Nobody is asked to connect what is connected already.
-    """
-    power_off(context)
-    if output is not None and context.hand_load == (load, output):
-        return True
-    if output is None:
-        what, said = f"Disconnect: {load}. It may be hot.", "disconnected"
-    else:
-        what, said = f"Connect to output {output}: {load}.", "connected"
-    done = context.operator.place_load("" if output is None else load, f"{_OFF} {what}")
-    context.stop.raise_if_requested()
-    context.event(EventKind.LOAD, f"{load} {said if done else f'not {said}'}")
-    if done:
-        context.hand_load = None if output is None else (load, output)
-    return done
-
-
-def place_across_bulk(context: Context, resistor_ohm: float | None, note: str = "") -> bool:
-    """Have a resistor connected across the bulk capacitor, or (None) taken off; whether it was."""
-    power_off(context)
-    load = ""
-    text = f"{_OFF} Take the resistor off the bulk capacitor. It may be hot."
-    if resistor_ohm is not None:
-        load = f"{ACROSS_BULK} {format_quantity(resistor_ohm, 'ohm')}"
-        text = f"{_OFF} Connect a {note}."
-    done = context.operator.place_load(load, text)
-    context.stop.raise_if_requested()
-    said = "connected" if resistor_ohm is not None else "disconnected"
-    context.event(EventKind.LOAD, f"resistor across the bulk {said if done else f'not {said}'}")
-    return done

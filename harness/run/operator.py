@@ -24,7 +24,8 @@ class Operator(Protocol):
     def place_meter(self, where: str, text: str) -> bool:  # noqa: ARG002 - nobody is there
         """Move the meter's leads as the text says; power is off. Whether that was done.
 
-        ``where`` is a place of :data:`harness.profile.check.Across`.
+        ``where`` is a place of :data:`harness.profile.check.Across`, an output with its name after
+        it where the unit has several.
         """
         return False
 
@@ -32,6 +33,13 @@ class Operator(Protocol):
         """Connect a load by hand, or disconnect it where ``load`` is empty. Whether that was done.
 
         Power is off.
+        """
+        return False
+
+    def move_load(self, output: str, text: str) -> bool:  # noqa: ARG002 - nobody is there
+        """Connect the electronic load to an output, as the text says; power is off.
+
+        Whether that was done.
         """
         return False
 

@@ -16,6 +16,7 @@ from harness.judge.settle import Settler, Watched
 from harness.power.commands import Set
 from harness.power.trip import TripReason
 from harness.profile.level import Level
+from harness.profile.measures import role_of
 from harness.profile.plan import PlannedStep
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
@@ -132,9 +133,11 @@ class Dwell:
         context, dwell_s = self._context, self._level.dwell_s
         self._stillness = _Stillness(context, self._level)
         names = sorted(measures)
-        self._poll_order = [name for name in names if name.startswith("meter.")]
-        if any(name.startswith("load.") for name in names):
-            self._poll_order.append("load")  # as a whole
+        by_role = [(role_of(name.partition(".")[0]), name) for name in names]
+        self._poll_order = [name for role, name in by_role if role == "meter"]
+        # a load as a whole
+        loads = (name.partition(".")[0] for role, name in by_role if role == "load")
+        self._poll_order += dict.fromkeys(loads)
         if "power_meter" in context.bench.readers:  # always: it is held to the envelope, too
             self._poll_order.append("power_meter")
             self._poll_order += [
@@ -149,8 +152,9 @@ class Dwell:
                 self._take(context.sample())
         finally:
             context.thin(None)  # what comes next, power off too, is recorded in full
-        for role in {source.partition(".")[0] for source in self._poll_order} - {"load"}:
-            context.check_reader(role)  # before its readings are believed
+        for key in {source.partition(".")[0] for source in self._poll_order}:
+            if key in context.bench.readers:
+                context.check_reader(key)  # before its readings are believed
         trends = self._trends.items()
         hold = Hold(
             self._level,

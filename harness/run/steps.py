@@ -17,15 +17,17 @@ from harness.profile.check import Check
 from harness.profile.plan import PlannedStep
 from harness.profile.step import HandLoadedStep
 from harness.profile.steps import STEP_KINDS
+from harness.profile.wiring import place_of
 from harness.quantity import format_limits, format_quantity
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow
+from harness.run.by_hand import move_meter, place_load
 from harness.run.causes import Readings, mean_of
 from harness.run.checks import UNKNOWN, judge, judge_checks, judge_undone, needed_readings
 from harness.run.context import Context
 from harness.run.discharge import discharge
 from harness.run.levels import energise, hold_levels
-from harness.run.off import move_meter, place_load, power_off
+from harness.run.off import power_off
 from harness.run.questions import ask_operator
 from harness.run.start_figures import tell_start
 from harness.run.start_log import StartLog
@@ -74,28 +76,29 @@ def _seen(row: CheckRow) -> str:
 
 
 def _by_meter(context: Context, step: PlannedStep, check: Check) -> CheckRow:
-    if not move_meter(context, check.across):
+    [reading] = step.made_of[check.name]
+    key = reading.partition(".")[0]
+    where = place_of(check, step.step, context.plan.profile.unit)
+    if context.bench.file.all_meters[key].at is None and not move_meter(context, where):
         return judge(context, step, check, UNKNOWN)
     context.step_name, context.level_label = step.name, check.across
-    assert context.bench.meter is not None
     try:
-        estimate = _read(context, check)
-        context.bench.meter.check_in_sync()  # before its readings are believed
+        estimate = _read(context, check, reading)
+        context.bench.readers[key].check_in_sync()  # before its readings are believed
     except InstrumentError as error:
         raise Refused([str(error)]) from error
     return judge(context, step, check, estimate)
 
 
-def _read(context: Context, check: Check) -> Estimate:
+def _read(context: Context, check: Check, reading: str) -> Estimate:
     """Return the mean of readings that agree; nothing where the meter shows no value.
 
     Overload of an ohmmeter is no value, but where its range is known it is a bound: more than the
     range is more than any limit below it. The value entered is the range.
     """
-    meter = context.bench.file.meter
-    most_ohm = None if meter is None else meter.range.resistance_ohm
+    most_ohm = context.bench.file.all_meters[reading.partition(".")[0]].range.resistance_ohm
     try:
-        values = _settled(context, check)
+        values = _settled(context, reading)
     except NoReading as error:
         overload = isinstance(error, Overload) and check.measure == "meter.resistance"
         if not overload or not most_ohm:
@@ -104,16 +107,16 @@ def _read(context: Context, check: Check) -> Estimate:
         more = f"{check.name}: more than {format_quantity(most_ohm, 'ohm')}"
         context.event(EventKind.BEYOND_RANGE, more)
         values = [most_ohm] * _READINGS
-    return mean_of(context, check.measure, Readings.of({check.measure: np.array(values)}))
+    return mean_of(context, reading, Readings.of({reading: np.array(values)}))
 
 
-def _settled(context: Context, check: Check) -> list[float]:
+def _settled(context: Context, reading: str) -> list[float]:
     """Read until the last readings agree, and return those."""
     begin_s = context.clock.now_s()
-    differ = context.error_of(check.measure, 0.0)  # the fixed part: for no reason
+    differ = context.error_of(reading, 0.0)  # the fixed part: for no reason
     values: list[float] = []
     while True:
-        values.append(context.read_meter_cold(check.measure.removeprefix("meter.")))
+        values.append(context.read_meter_cold(reading))
         last = values[-_READINGS:]
         close = max(last) - min(last) <= max(_CLOSE * abs(last[-1]), differ)
         late = context.clock.now_s() - begin_s > _LONGEST_S
@@ -125,7 +128,7 @@ def _start(context: Context, step: PlannedStep) -> None:
     """Go up the levels; the checks are judged at the last one, those of the start by its curve."""
     context.log = log = StartLog()
     try:
-        holds = energise(context, step, step.levels, needed_readings(context, step))
+        holds = energise(context, step, step.levels, needed_readings(step))
     finally:
         context.log = None
     judge_checks(context, step, holds[-1])

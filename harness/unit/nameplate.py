@@ -123,6 +123,12 @@ class Output(Table):
     #: Current it may be asked for beyond the nominal one.
     limit_a: Amps | None = None
 
+    @property
+    def rating(self) -> str:
+        """What it gives, in a few words."""
+        volts, amps = format_quantity(self.nominal_v, "V"), format_quantity(self.current_a, "A")
+        return f"{volts} {self.kind.upper()}, {amps}"
+
     @field_validator("limit_a")
     @classmethod
     def _beyond_nominal(cls, limit_a: float | None, info: ValidationInfo) -> float | None:

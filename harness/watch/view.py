@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.errors import CUT_MAINS
+from harness.profile.measures import role_of
 from harness.quantity import format_pair, format_quantity, scale_of
 from harness.record.csv_text import printable
 from harness.report.figures import FigureRow, figure_rows
@@ -225,7 +226,7 @@ def _gauges(fold: Fold) -> Iterator[Gauge]:
 def _others(fold: Fold) -> Iterator[tuple[str, str]]:
     for measure, (value, unit) in fold.readings.items():
         source, _, name = measure.partition(".")
-        if source in {"meter", "load", "power_meter"}:
+        if role_of(source) in {"meter", "load", "power_meter"}:
             told = printable(f"{source} {name}".replace("_", " "))
             yield told, format_quantity(value, unit, _DIGITS)
 

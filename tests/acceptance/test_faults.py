@@ -18,7 +18,8 @@ from harness.record.run_summary import Outcome
 from harness.record.tables import Record
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.faults import FAULTS
-from harness.rehearse.simulated_bench import SimulatedBench, SimulatedOperator
+from harness.rehearse.simulated_bench import SimulatedBench
+from harness.rehearse.simulated_operator import SimulatedOperator
 from harness.rehearse.worn_faults import WORN_FAULTS
 from harness.run.engine import carry_out
 from harness.run.result import RunInfo, RunResult

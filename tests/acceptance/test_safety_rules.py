@@ -89,6 +89,8 @@ RULES = """
     TestOneReadingOutside::test_whatever_the_supply_reads_outside_means_off_next
   acceptance/test_safety_rules.py
     TestUnderPower::test_off_follows_the_reading_that_trips
+  run/test_power_meter.py
+    TestEnvelope::test_one_reading_of_it_outside_cuts_power
   power/test_protection.py
     TestBelieved::test_with_nothing_left_at_the_output_off_is_next
     TestBelieved::test_an_output_told_off_is_believed_whatever_is_read

@@ -72,7 +72,8 @@ class Wire:
         dialect = dialect or load_dialect("scpi-dc-supply")
         supply = Instrument(self.supply, dialect, self.clock)
         load = Instrument(self.load, load_dialect("scpi-load"), self.clock)
-        self.keeper = Keeper(limits, supply=supply.dialect.operations, load=load.dialect.operations)
+        loads = {"load": load.dialect.operations}
+        self.keeper = Keeper(limits, supply=supply.dialect.operations, loads=loads)
         self.host = LocalKeeper(
             self.keeper,
             {"supply": supply, "load": load},

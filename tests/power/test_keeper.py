@@ -50,7 +50,7 @@ OFF_FIRST = Send("supply", "output_off")
 
 
 def keeper() -> Keeper:
-    return Keeper(LIMITS, supply=SUPPLY, load=LOAD)
+    return Keeper(LIMITS, supply=SUPPLY, loads={"load": LOAD})
 
 
 def armed() -> Keeper:
@@ -156,7 +156,7 @@ class TestOrderOfEnergising:
 
     def test_what_cannot_be_cleared_is_not(self) -> None:
         """A supply without a message that clears begins with output off."""
-        machine = Keeper(LIMITS, supply=SUPPLY - {"clear"}, load=LOAD)
+        machine = Keeper(LIMITS, supply=SUPPLY - {"clear"}, loads={"load": LOAD})
 
         assert machine.command(Arm(2.4, 0.3), 0.0)[:2] == (
             OFF_FIRST,
@@ -186,7 +186,7 @@ class TestOwnProtection:
         """Over-voltage, over-current and output watchdog are set to the bounds and confirmed."""
         own = ("voltage_protection", "current_protection", "watchdog")
         operations = {f"set_{kind}" for kind in own} | {f"{kind}_setting" for kind in own}
-        machine = Keeper(LIMITS, supply=SUPPLY | operations, load=LOAD)
+        machine = Keeper(LIMITS, supply=SUPPLY | operations, loads={"load": LOAD})
 
         moves = machine.command(Arm(2.4, 0.3), 0.0)
 
@@ -206,7 +206,7 @@ class TestReadback:
     def test_a_setting_may_read_back_a_fifth_of_a_per_cent_away(self) -> None:
         """Every setting is asked for again, with 0.2 % of it as the tolerance (common practice)."""
         settings = {"current_limit_setting", "frequency_setting"}
-        machine = Keeper(LIMITS, supply=SUPPLY | settings, load=LOAD)
+        machine = Keeper(LIMITS, supply=SUPPLY | settings, loads={"load": LOAD})
 
         moves = machine.command(Arm(2.4, 0.3, 50.0), 0.0)
 

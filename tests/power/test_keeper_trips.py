@@ -83,7 +83,7 @@ class TestTrip:
 class TestSetting:
     def test_a_frequency_is_set_and_read_back(self) -> None:
         """A frequency of the nameplate goes on the wire by its own operations."""
-        machine = Keeper(LIMITS, supply=SUPPLY | {"frequency_setting"}, load=LOAD)
+        machine = Keeper(LIMITS, supply=SUPPLY | {"frequency_setting"}, loads={"load": LOAD})
         machine.command(Arm(2.4, 0.3, frequency_hz=50.0), 0.0)
 
         assert machine.command(Set("frequency", 50.0), 0.0) == (
@@ -150,7 +150,7 @@ class TestSetting:
 
     def test_a_protection_the_dialect_lacks_cannot_be_moved(self) -> None:
         """Nothing goes on the wire, and the message names the operation."""
-        machine = Keeper(LIMITS, supply=frozenset(), load=LOAD)
+        machine = Keeper(LIMITS, supply=frozenset(), loads={"load": LOAD})
         machine.command(Arm(2.4, 0.3), 0.0)
         machine.command(SwitchOn(), 0.0)
 

@@ -6,7 +6,7 @@ import pytest
 
 from harness.bench.dialect import load_dialect
 from harness.bench.sample import SupplySample
-from harness.errors import CommandRefused
+from harness.errors import CommandRefused, LinkTimeout
 from harness.power.commands import Arm, LoadOff, OperatingEnvelope, SetLoad, SwitchOn
 from harness.power.keeper import Keeper
 from harness.power.moves import Check, Confirm, LoadMoves, Send
@@ -24,7 +24,7 @@ ENVELOPE = OperatingEnvelope(
 
 
 def moves(operations: frozenset[str] = OPERATIONS) -> LoadMoves:
-    return LoadMoves(operations, ENVELOPE)
+    return LoadMoves("load", operations, ENVELOPE)
 
 
 class TestModes:
@@ -91,11 +91,43 @@ class TestModes:
 
     def test_without_a_load_there_is_nothing_to_do(self) -> None:
         """No load: off is no message, and a setting is refused."""
-        none = moves(frozenset())
+        keeper = Keeper(ENVELOPE, supply=frozenset())
+        assert all(move.role == "supply" for move in keeper.command(Arm(12.0, 0.1), 0.0))
+        keeper.command(SwitchOn(), 0.0)
 
-        assert none.off() == none.clear() == ()
+        assert keeper.command(LoadOff(), 0.0) == ()
         with pytest.raises(CommandRefused, match="no load on this bench"):
-            none.set(SetLoad("current", 1.0))
+            keeper.command(SetLoad("current", 1.0), 0.0)
+
+
+class TestSeveral:
+    @staticmethod
+    def keeper() -> Keeper:
+        """Return a keeper with two loads that holds power."""
+        both = dict.fromkeys(("load", "load aux"), OPERATIONS)
+        keeper = Keeper(ENVELOPE, supply=frozenset(), loads=both)
+        keeper.command(Arm(12.0, 0.1), 0.0)
+        keeper.command(SwitchOn(), 0.0)
+        return keeper
+
+    def test_the_one_that_is_named_is_set(self) -> None:
+        """What is told to one load reaches no other."""
+        told = self.keeper().command(SetLoad("current", 1.0, "load aux"), 0.0)
+
+        assert {move.role for move in told} == {"load aux"}
+
+    def test_every_load_goes_off_whatever_becomes_of_one(self) -> None:
+        """Each is tried by itself: one that does not answer keeps no other on."""
+        keeper = self.keeper()
+        off = keeper.cut(TripReason.OVER_CURRENT, "", 0.0)
+        for move in off[:2]:
+            keeper.done(move)
+        silent = LinkTimeout("no answer", instrument="load")
+
+        again = keeper.failed(Send("load", "input_off"), silent, 0.0)
+
+        assert [move.role for move in off] == ["supply"] * 2 + ["load"] * 2 + ["load aux"] * 2
+        assert {move.role for move in again} == {"load", "load aux"}
 
 
 class TestEdgeOfTheEnvelope:

@@ -191,7 +191,7 @@ class TestChangedBehindOurBack:
     def test_the_register_of_the_loads_other_function_is_nobodys_setting(self, wire: Wire) -> None:
         """After a change from current to power only the power is asked for."""
         energised(wire)
-        wire.keeper._load._bounds["power"] = (0.0, 12.0)
+        wire.keeper._loads["load"]._bounds["power"] = (0.0, 12.0)
         wire.host.command(SetLoad("current", 1.0))
         wire.host.command(SetLoad("power", 6.0))
         wire.load.settings["CURR"] = "0"

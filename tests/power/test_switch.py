@@ -43,7 +43,10 @@ class Feed(Wire):
         links = {"supply": self.supply, "load": self.load, "switch": self.switch}
         for role, link in links.items():
             self._follow(role, link)
-        self.keeper = Keeper(LIMITS, **{role: each.operations for role, each in known.items()})
+        told = {role: each.operations for role, each in known.items()}
+        self.keeper = Keeper(
+            LIMITS, supply=told["supply"], switch=told["switch"], loads={"load": told["load"]}
+        )
         self.host = LocalKeeper(
             self.keeper,
             {role: Instrument(links[role], known[role], self.clock) for role in links},

@@ -17,8 +17,9 @@ from harness.profile.load import load_profile
 from harness.profile.unit_at_hand import UnitAtHand
 from harness.record.recorder import MemoryRecorder
 from harness.rehearse.clock import SimulatedClock
-from harness.rehearse.simulated_bench import SimulatedBench, SimulatedOperator
+from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.simulated_instruments import SimulatedInstrument
+from harness.rehearse.simulated_operator import SimulatedOperator
 from harness.run.engine import carry_out
 from harness.run.operator import Operator, StopRequest
 from harness.run.result import RunInfo, RunResult

@@ -6,7 +6,8 @@ import json
 import re
 
 from harness.api import rehearse_profile
-from harness.rehearse.simulated_bench import SimulatedBench, SimulatedOperator
+from harness.rehearse.simulated_bench import SimulatedBench
+from harness.rehearse.simulated_operator import SimulatedOperator
 from tests.run.conftest import RunSteps
 
 

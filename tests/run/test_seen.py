@@ -10,7 +10,8 @@ import pytest
 from harness.power.trip import TripReason
 from harness.profile.load import load_profile
 from harness.record.run_summary import Outcome
-from harness.rehearse.simulated_bench import SimulatedBench, SimulatedOperator
+from harness.rehearse.simulated_bench import SimulatedBench
+from harness.rehearse.simulated_operator import SimulatedOperator
 from harness.run.operator import Interrupted, Nobody, Operator
 from harness.unit.nameplate import Unit
 from tests.run.conftest import Ran, RunSteps

@@ -11,7 +11,8 @@ from harness.errors import PowerOffUnconfirmed
 from harness.profile.bench_file import BenchFile, Switch
 from harness.profile.load import load_bench, load_profile
 from harness.profile.preflight import preflight
-from harness.rehearse.simulated_bench import SimulatedBench, SimulatedOperator
+from harness.rehearse.simulated_bench import SimulatedBench
+from harness.rehearse.simulated_operator import SimulatedOperator
 from harness.run.result import Output
 from tests.instrument_faults import stick
 from tests.run.conftest import STARTED, RunSteps

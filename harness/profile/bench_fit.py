@@ -1,0 +1,141 @@
+"""What a bench can do of a profile, and what the reader must know of it (pure)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+
+from harness.profile.bench_file import BenchFile
+from harness.profile.check import Check
+from harness.profile.measures import MEASURES, role_of
+from harness.profile.plan import PlannedStep
+from harness.profile.schema import Profile
+from harness.profile.steps import LoadStep
+from harness.profile.wiring import MeterPlace, Operations, Wiring, seen_from
+from harness.unit.nameplate import Unit
+
+
+def lacks(operations: Operations | None, key: str, operation: str) -> bool:
+    """Whether the dialect of an instrument has an operation not; without dialects all have all."""
+    return operations is not None and operation not in operations.get(key, ())
+
+
+def missing(operations: Operations | None) -> Iterator[str]:
+    """Yield what falls away since the dialects do not have it."""
+    if lacks(operations, "supply", "set_voltage_protection"):
+        yield (
+            "The supply's dialect has no set_voltage_protection: the readings alone guard the "
+            "envelope's voltage."
+        )
+    for key in operations or ():
+        if key != "switch" and lacks(operations, key, "error"):
+            sets = role_of(key) in ("supply", "load")
+            beside = " where its setting is read back" if sets else " in its readings"
+            name = key.replace("_", " ")
+            yield (
+                f"The {name}'s dialect asks no error queue: a message that the {name} refuses "
+                f"shows only{beside}."
+            )
+
+
+def of_switch(bench: BenchFile | None) -> Iterator[str]:
+    """Say what the contact in the feed does."""
+    if bench is not None and bench.switch is not None:
+        yield (
+            "The contact in the feed is closed before the output comes on, and opened right after "
+            "it was told to go off, on every way out; its state is asked each time and while power "
+            "is on. Whether that comes of the contact itself (a mirror contact) or only repeats "
+            "what was told stands in the manual of the switch."
+        )
+
+
+def of_power_meter(bench: BenchFile | None, instead: Mapping[str, str]) -> Iterator[str]:
+    """Say what the power meter does, and which readings it gives in the supply's place."""
+    if bench is None or bench.power_meter is None:
+        return
+    yield (
+        "The power meter at the input is read in every hold: one reading outside the envelope cuts "
+        "power, and what rests on a reading that supply and power meter disagree about is "
+        "undecided."
+    )
+    for taken in instead:
+        name = taken.partition(".")[2]
+        yield (
+            f"The power meter's {name} stands for the supply's in the checks: the supply does not "
+            "measure it, or its accuracy is not stated."
+        )
+
+
+def of_leads(unit: Unit, steps: Iterable[PlannedStep]) -> Iterator[str]:
+    """Say what a person moves before each step, with power off."""
+    meter = load = None
+    for step in steps:
+        wiring, what = step.wiring, []
+        if wiring.meter_at is not None and wiring.meter_at != (meter or MeterPlace()):
+            meter = wiring.meter_at
+            what.append(f"the meter goes to the {meter.text}")
+            if meter.series:
+                what.append(CURRENT_CAUTION)
+        if wiring.load_at and wiring.load_at != load:
+            load = wiring.load_at
+            output = unit.output[load]
+            what.append(f"the electronic load goes to output {load} ({output.rating})")
+        if what:
+            until = ", ".join(level.label for level in step.restart)
+            back = f"; power comes back by {until}" if step.moves and until else ""
+            yield f"Step {step.number} ({step.name}), power off: {'; '.join(what)}{back}."
+
+
+#: What is told whenever a meter is wired for current.
+CURRENT_CAUTION = (
+    "THE CURRENT TERMINALS OF A METER ARE A SHORT: only ever in series, never across anything, and "
+    "the lead goes back to the voltage terminal before it does"
+)
+
+
+def lacking(
+    profile: Profile, steps: Iterable[PlannedStep], operations: Operations | None
+) -> Iterator[str]:
+    """Yield what the dialects cannot do and the plan cannot do without."""
+    if profile.unit.input.kind == "ac" and lacks(operations, "supply", "set_frequency"):
+        yield "The supply's dialect has no set_frequency: an AC unit needs its frequency set."
+    for planned in steps if operations is not None else ():
+        step, load = planned.step, planned.wiring.load
+        if load and isinstance(step, LoadStep) and step.points and step.mode != "current":
+            needed = (f"{step.mode}_setting", f"set_{step.mode}")
+            absent = [name for name in needed if lacks(operations, load, name)]
+            if absent:
+                yield (
+                    f"The {load}'s dialect has no {', '.join(absent)}: a load step in constant "
+                    f"{step.mode} needs it."
+                )
+
+
+def why_dropped(
+    check: Check,
+    place: MeterPlace,
+    made_of: tuple[str, ...],
+    wiring: Wiring,
+    unit: Unit,
+    bench: BenchFile | None,
+    operations: Operations | None,
+) -> str:
+    """Say why a bench cannot make a check; empty where it can."""
+    if bench is None:
+        return ""
+    there = bench.instruments
+    has_meter = any(role_of(name.partition(".")[0]) == "meter" for name in made_of)
+    for role, operation in MEASURES[check.measure].operations(unit.input.kind, has_meter=has_meter):
+        quantity = operation.removeprefix("measure_")
+        seen = (seen_from(place, quantity), quantity)
+        if role == "meter":
+            if seen not in wiring.meters:
+                return wiring.problems.get(seen, "this bench has no meter")
+            continue  # one that can was looked for
+        key = wiring.load or role if role == "load" else role
+        if role == "supply" and f"power_meter.{quantity}" in made_of:
+            key = "power_meter"
+        if key not in there:
+            return f"this bench has no {role.replace('_', ' ')}"
+        if lacks(operations, key, operation):
+            return f"dialect {there[key].dialect} of the {key.replace('_', ' ')} has no {operation}"
+    return ""

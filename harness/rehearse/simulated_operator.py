@@ -1,0 +1,84 @@
+"""A person at the simulated bench."""
+
+from __future__ import annotations
+
+import math
+import re
+
+from harness.profile.level import across_bulk_ohm, resistor_ohm
+from harness.rehearse.laws import Laws
+from harness.rehearse.senses import answer
+from harness.rehearse.simulated_bench import SimulatedBench
+from harness.rehearse.streams import stream
+from harness.unit.nameplate import Unit
+
+#: Time a hand takes to move leads.
+_MOVING_S = 20.0
+
+#: What a healthy unit shows on a tester, by the unit asked for, else zero (common practice).
+_HEALTHY = {"ohm": 0.12, "A": 60e-6, "degC": 23.0, "Hz": 50.0, "s": 1.0, "1": 1.0}
+#: And where the question is about insulation or isolation.
+_INSULATION_OHM = 300e6
+
+
+class SimulatedOperator:
+    """Fulfils the engine's port for a person on a simulated bench."""
+
+    def __init__(
+        self,
+        bench: SimulatedBench,
+        unit: Unit,
+        laws: Laws = Laws(),  # noqa: B008 - it is frozen
+    ) -> None:
+        self._bench = bench
+        self._unit = unit
+        self._laws = laws
+
+    def power_on(self, step: str) -> None:
+        """See nothing: simulated power endangers nobody."""
+
+    def power_off(self, *, confirmed: bool) -> None:
+        """See nothing."""
+
+    def place_meter(self, where: str, text: str) -> bool:  # noqa: ARG002 - the port's signature
+        """Move the meter's leads."""
+        self._bench.clock.sleep_s(_MOVING_S)
+        self._bench.meter_at = where
+        return True
+
+    def place_load(self, load: str, text: str) -> bool:  # noqa: ARG002 - the port's signature
+        """Connect a resistor, across the bulk capacitor or the output.
+
+        Any other load is taken as one that draws the nominal current.
+        """
+        self._bench.clock.sleep_s(_MOVING_S)
+        across_ohm = across_bulk_ohm(load)
+        if across_ohm is not None or not load:
+            self._bench.circuit.connect_across_bulk(across_ohm or math.inf)
+        if across_ohm is not None:
+            return True
+        output = next(iter(self._unit.output.values()))
+        ohm = resistor_ohm(load) or output.nominal_v / output.current_a if load else math.inf
+        self._bench.circuit.connect_resistor(ohm)
+        return True
+
+    def move_load(self, output: str, text: str) -> bool:  # noqa: ARG002 - the port's signature
+        """Connect the electronic load to another output."""
+        self._bench.clock.sleep_s(_MOVING_S)
+        self._bench.load_at = output
+        return True
+
+    def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:
+        """Read a tester."""
+        if unit == "ohm" and re.search("insulation|isolation", prompt, re.IGNORECASE):
+            return _INSULATION_OHM, "simulated"
+        return _HEALTHY.get(unit, 0.0), "simulated"
+
+    def ask_yes_no(self, prompt: str) -> tuple[bool | None, str]:
+        """Look and feel; which of it is overlooked, the seed decides."""
+        rng = stream(self._bench.seed, "operator", prompt)
+        return answer(self._bench.circuit.model, prompt, self._laws, rng)
+
+    def confirm(self, text: str) -> bool:  # noqa: ARG002 - the port's signature
+        """Agree."""
+        return True

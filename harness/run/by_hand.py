@@ -1,0 +1,164 @@
+"""What a person does with power off: moves a meter's leads, connects a load and takes it off."""
+
+from __future__ import annotations
+
+from harness.errors import Refused
+from harness.profile.bench_fit import CURRENT_CAUTION
+from harness.profile.check import Across
+from harness.profile.level import ACROSS_BULK
+from harness.profile.plan import PlannedStep
+from harness.profile.wiring import AT_OUTPUT, MeterPlace
+from harness.quantity import format_quantity
+from harness.record.events import EventKind
+from harness.run.context import Context
+from harness.run.off import power_off
+
+_PLACES: dict[Across, str] = {
+    "input": "across the input terminals: red on plus, or on line for AC; black on the other",
+    "input reversed": "across the input terminals the other way round: red and black swapped",
+    "fuse": "across the fuse, one lead on each end",
+    "limiter": "across the inrush limiter, one lead on each end",
+    "bulk": "across the bulk capacitor: red on plus, black on minus",
+    "output": "across the output: red on plus, black on minus",
+}
+
+_OFF = "The supply's output is off. Stored charge may remain: measure before you touch."
+
+
+def move_meter(context: Context, where: MeterPlace) -> bool:
+    """Have the leads of the meter moved that is moved by hand, unless they are there.
+
+    Whether it stands there.
+    """
+    if context.meter_at == where:
+        return True
+    power_off(context)
+    text = f"{_OFF}{_supply_leads(context, where)}{_jack(context, where)} {_connect(where)}"
+    moved = context.operator.place_meter(f"{where.across} {where.output}".rstrip(), text)
+    context.stop.raise_if_requested()
+    context.event(EventKind.METER, f"{'connected' if moved else 'not connected'} {_how(where)}")
+    if moved:
+        context.meter_at = where
+    return moved
+
+
+def _how(where: MeterPlace) -> str:
+    named = f"{where.across} {where.output}".rstrip()
+    return f"in series with the {named}" if where.series else f"across the {named}"
+
+
+def _connect(where: MeterPlace) -> str:
+    if where.series:
+        series = f"Connect the meter in series with the load at the {_named(where)}"
+        return f"{series}: {CURRENT_CAUTION}."
+    told = _PLACES[where.across]
+    if where.output:
+        told = told.replace("the output", f"the {_named(where)}")
+    return f"Connect the meter {told}."
+
+
+def _named(where: MeterPlace) -> str:
+    return f"{where.across} {where.output}".rstrip()
+
+
+def _jack(context: Context, where: MeterPlace) -> str:
+    """Say what is done with the meter's own terminals, before its leads go anywhere."""
+    if where.series == context.meter_at.series:
+        return ""
+    if where.series:
+        return " Put the red lead into the meter's current terminal."
+    return (
+        " Put the red lead back into the meter's voltage terminal first: the current terminals are "
+        "a short across whatever they touch."
+    )
+
+
+def _supply_leads(context: Context, where: MeterPlace) -> str:
+    """Say what is done with the supply's leads: off while the input is measured cold.
+
+    A supply whose output is off may still be a resistance across its terminals (common practice).
+    """
+    if context.energised:
+        return ""
+    was, now = context.meter_at.across.startswith("input"), where.across.startswith("input")
+    if now and not was:
+        return " Disconnect the supply's leads from the unit."
+    return " Reconnect the supply's leads to the unit." if was and not now else ""
+
+
+def place_leads(context: Context, step: PlannedStep) -> str:
+    """Have the meter and the load moved to where a step wants them; say what nobody moved.
+
+    Nothing is asked for that is there already, and power is off whenever something is moved. A
+    meter that no check of the step needs elsewhere stands at an output before power comes on.
+
+    Raises:
+        Refused: Nobody has moved the meter back: its readings would be of something else.
+    """
+    wanted = step.wiring.meter_at
+    free = any(meter.at is None for meter in context.bench.file.all_meters.values())
+    elsewhere = context.meter_at.across != "output"
+    if wanted is None and free and elsewhere:
+        wanted = AT_OUTPUT
+    if wanted is not None and not move_meter(context, wanted):
+        if elsewhere and wanted.across == "output":
+            stands = f"The meter is across the {context.meter_at.across}"
+            raise Refused([f"{stands}; nobody moved it back to the output."])
+        return f"nobody connected the meter {_how(wanted)}"
+    return _move_load(context, step)
+
+
+def _move_load(context: Context, step: PlannedStep) -> str:
+    """Have the electronic load connected to the output that a step loads, where it is not."""
+    output = step.wiring.load_at
+    if not output or context.load_at == output:
+        return ""
+    power_off(context)
+    rating = context.plan.profile.unit.output[output].rating
+    text = (
+        f"{_OFF} Connect the electronic load to output {output} ({rating}), and to no other: red "
+        "on plus, black on minus."
+    )
+    done = context.operator.move_load(output, text)
+    context.stop.raise_if_requested()
+    said = f"electronic load {'connected' if done else 'not connected'} to output {output}"
+    context.event(EventKind.LOAD, said)
+    if not done:
+        return f"nobody connected the electronic load to output {output}"
+    context.load_at = output
+    return ""
+
+
+def place_load(context: Context, load: str, output: str | None) -> bool:
+    """Have a load connected to an output by hand, or (None) disconnected; whether it was.
+
+    Nobody is asked to connect what is connected already.
+    """
+    power_off(context)
+    if output is not None and context.hand_load == (load, output):
+        return True
+    if output is None:
+        what, said = f"Disconnect: {load}. It may be hot.", "disconnected"
+    else:
+        what, said = f"Connect to output {output}: {load}.", "connected"
+    done = context.operator.place_load("" if output is None else load, f"{_OFF} {what}")
+    context.stop.raise_if_requested()
+    context.event(EventKind.LOAD, f"{load} {said if done else f'not {said}'}")
+    if done:
+        context.hand_load = None if output is None else (load, output)
+    return done
+
+
+def place_across_bulk(context: Context, resistor_ohm: float | None, note: str = "") -> bool:
+    """Have a resistor connected across the bulk capacitor, or (None) taken off; whether it was."""
+    power_off(context)
+    load = ""
+    text = f"{_OFF} Take the resistor off the bulk capacitor. It may be hot."
+    if resistor_ohm is not None:
+        load = f"{ACROSS_BULK} {format_quantity(resistor_ohm, 'ohm')}"
+        text = f"{_OFF} Connect a {note}."
+    done = context.operator.place_load(load, text)
+    context.stop.raise_if_requested()
+    said = "connected" if resistor_ohm is not None else "disconnected"
+    context.event(EventKind.LOAD, f"resistor across the bulk {said if done else f'not {said}'}")
+    return done
