@@ -15,6 +15,7 @@ from harness.unit.electrolytics import BulkCapacitor, OutputCapacitor
 from harness.unit.formulas import capacitor_energy_j
 from harness.unit.fuse import Fuse
 from harness.unit.line_parts import Choke, Limiter, Varistor
+from harness.unit.low_line import low_line_current_a, low_line_v
 from harness.unit.observations import checks_of_signs, seen, unexplained
 from harness.unit.operating_conditions import Conditions, Line, operating_conditions
 from harness.unit.parts import FusePart, LimiterPart, VaristorPart, shown_figure
@@ -176,7 +177,7 @@ def _assumptions(conditions: Conditions) -> Iterator[str]:
     if cause is not None:
         yield f"What was seen of the unit is explained by the workshop: {cause.rstrip('.')}."
     if told is not None and event is not None:
-        yield from _about_event(told, event)
+        yield from _about_event(conditions, told, event)
     if not conditions.service_supply_stated:
         yield _usual_source("service", conditions.service)
     yield from _about_path(conditions)
@@ -191,7 +192,7 @@ def _assumptions(conditions: Conditions) -> Iterator[str]:
             yield f"{varistor.name}: figures not given are those of its class (common practice)."
 
 
-def _about_event(told: Event, event: Line) -> Iterator[str]:
+def _about_event(conditions: Conditions, told: Event, event: Line) -> Iterator[str]:
     yield from _about_voltage(told, event)
     if told.kind == "surge":
         yield (
@@ -200,6 +201,13 @@ def _about_event(told: Event, event: Line) -> Iterator[str]:
             "in service."
         )
         return
+    low_v, low_a = low_line_v(conditions), low_line_current_a(conditions)
+    if low_v is not None and low_a is not None:
+        yield (
+            f"The line was too low: the converter takes the same power from it, so the input "
+            f"current rises to {shown_figure(low_a, 'A')} at {shown_figure(low_v, 'V')}, the "
+            "lowest it is taken to work at (common practice)."
+        )
     if told.duration_s is None:
         long = shown_figure(event.duration_s, "s")
         yield f"How long the event lasted is not known: it is taken as long, {long}."

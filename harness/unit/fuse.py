@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity
 from harness.unit.formulas import fuse_heat_a2s, line_load, melting_time_s
+from harness.unit.low_line import low_line_current_a
 from harness.unit.operating_conditions import Line
 from harness.unit.parts import FusePart, FuseRatings, VaristorPart, shown_figure
 from harness.unit.ratings import UNNAMED_LIMIT, Kind, at_least, finding, same
@@ -50,7 +51,8 @@ class Fuse(Kind[FusePart]):
             self.remarks.append(UNNAMED_LIMIT)
         self._against("rated voltage", part.voltage_v, at=lambda line: line.lasting_v)
         self._against("breaking capacity", fuses.breaking_capacity_a(part), event=broken_a)
-        self._against("steady current", part.current_a, service=self.unit.input.current_a)
+        low_a, line_a = low_line_current_a(self.conditions), self.unit.input.current_a
+        self._against("steady current", part.current_a, event=low_a, service=line_a)
         opened = self.conditions.opened
         if opened == "fuse":
             self.known.append((Severity.DESTROYED, "it opened at the event"))
@@ -79,6 +81,8 @@ class Fuse(Kind[FusePart]):
             yield self._surge(self.event)
         varistor_a = self._varistor_rms_a(self.event)
         causes.append(("the varistor's current", (varistor_a, varistor_a), 0.0))
+        low_a = low_line_current_a(self.conditions) or 0.0
+        causes.append(("the current that a low line takes", (low_a, low_a), 0.0))
         for cause, (least_a, most_a), after_s in causes:
             left_s = max(self.event.duration_s - after_s, 0.0)
             heat_a2s = fuse_heat_a2s(most_a, left_s, tau_s)

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity
 from harness.unit.formulas import clamped_v, line_load
+from harness.unit.low_line import low_line_current_a
 from harness.unit.operating_conditions import Line
 from harness.unit.parts import BulkPart, ChokePart, LimiterPart, VaristorPart, shown_figure
 from harness.unit.ratings import Kind, at_least, finding, same
@@ -22,7 +23,8 @@ class Choke(Kind[ChokePart | LimiterPart]):
         current_a, inrush_a2s = self.part.current_a, self.conditions.inrush_a2s(self.service)
         rated_a2s = current_a**2 * self.tables.stress.usual.warm_through_s
         behind = [one for one in self.shorts if one.kind not in ("varistor", "x-capacitor")]
-        self._against("steady current", current_a, service=self.unit.input.current_a)
+        low_a, line_a = low_line_current_a(self.conditions), self.unit.input.current_a
+        self._against("steady current", current_a, event=low_a, service=line_a)
         self._against("heat", rated_a2s, event=self._fault_a2s(behind), service=inrush_a2s)
 
     def _findings(self) -> Iterator[Finding]:

@@ -262,13 +262,6 @@ class Conditions:
         apparent_va = unit.input.nominal_v * unit.input.current_a
         return apparent_va * (usual.power_factor if unit.input.kind == "ac" else 1.0)
 
-    @property
-    def average_current_a(self) -> float:
-        """Mean current at full load and the lowest line. Source: P / V, textbook."""
-        line = self.file.unit.input
-        bulk_v = max(line.lowest_v * line.peak_factor - self.drop_v, 0.0)
-        return self.power_w / bulk_v if bulk_v > 0.0 else line.current_a
-
     def let_through_a2s(self, currents_a: Iterable[float], duration_s: float) -> float:
         """Return the most I2t that one of several currents into a short puts through the fuse.
 

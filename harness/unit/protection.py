@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 
 from harness.unit.assessment import ColdCheck, Finding, Severity
+from harness.unit.low_line import low_line_current_a
 from harness.unit.operating_conditions import Line
 from harness.unit.parts import (
     ConnectorPart,
@@ -120,7 +121,8 @@ class PolymerFuse(Kind[PolymerFusePart]):
         def across_v(line: Line) -> float | None:
             return None if line.kind == "surge" else line.voltage_v
 
-        self._against("hold current", part.hold_a, service=self.unit.input.current_a)
+        low_a, line_a = low_line_current_a(self.conditions), self.unit.input.current_a
+        self._against("hold current", part.hold_a, event=low_a, service=line_a)
         self._against("maximum voltage", part.voltage_v, at=across_v)
         if part.most_a is not None and self.shorts and self.event is not None:
             currents_a = (self._short_currents_a(short)[1] for short in self.shorts)
@@ -161,7 +163,10 @@ class Relay(Kind[RelayPart]):
             return line.voltage_v if part.coil_at == "input" and line.kind != "surge" else None
 
         self._against("coil voltage", _COIL_TIMES * part.coil_v, at=coil_v)
-        self._against("contact current", part.current_a, service=self.unit.input.current_a)
+        low_a, line_a = low_line_current_a(self.conditions), self.unit.input.current_a
+        self._against("contact current", part.current_a, event=low_a, service=line_a)
+        if low_a is not None and part.coil_at == "input":
+            self.remarks.append("At a low line its coil lets go and pulls again: contacts burn.")
 
     def _findings(self) -> Iterator[Finding]:
         need_v = self.service.voltage_v / _COIL_TIMES if self.part.coil_at == "input" else None
@@ -191,7 +196,8 @@ class Connector(Kind[ConnectorPart]):
         def across_v(line: Line) -> float | None:
             return line.lasting_v
 
-        self._against("rated current", self.part.current_a, service=self.unit.input.current_a)
+        low_a, line_a = low_line_current_a(self.conditions), self.unit.input.current_a
+        self._against("rated current", self.part.current_a, event=low_a, service=line_a)
         self._against("rated voltage", self.part.voltage_v, at=across_v)
 
     def _findings(self) -> Iterator[Finding]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity
+from harness.unit.low_line import average_current_a, low_line_v, switch_current_a
 from harness.unit.operating_conditions import Line
 from harness.unit.parts import (
     BridgePart,
@@ -39,7 +40,10 @@ class _LineDiode(Kind[BridgePart | DiodePart]):
     def _forward(self) -> None:
         """Hold it against what flows forward through a diode in the line."""
         part, inrush_a = self.part, self.conditions.inrush_peak_a
-        self._against("average current", part.current_a, service=self.conditions.average_current_a)
+        low_v, lowest_v = low_line_v(self.conditions), self.unit.input.lowest_v
+        event_a = None if low_v is None else average_current_a(self.conditions, low_v)
+        service_a = average_current_a(self.conditions, lowest_v)
+        self._against("average current", part.current_a, event=event_a, service=service_a)
         if part.surge_a is None:
             return
         behind = [one for one in self.shorts if one.kind in ("bulk-capacitor", "switch")]
@@ -155,8 +159,16 @@ class Switch(Kind[SwitchPart]):
         extra_v = (self.part.reflected_v or 0.0) + (self.part.spike_v or 0.0)
         return bulk_v + extra_v if bulk_v > 0.0 else 0.0
 
+    def _current_a(self, line_v: float) -> float:
+        return switch_current_a(self.conditions, self.part.reflected_v, line_v)
+
     def _stress(self) -> None:
         self._against("blocking voltage", self.part.voltage_v, at=self._blocked_v)
+        if self.part.current_a is not None:
+            low_v, lowest_v = low_line_v(self.conditions), self.unit.input.lowest_v
+            event_a = None if low_v is None else self._current_a(low_v)
+            service_a = self._current_a(lowest_v)
+            self._against("current", self.part.current_a, event=event_a, service=service_a)
         if self.conditions.backwards:
             self.known.append((Severity.OVER, "conducted backwards"))
             self.shorted_after_s = 0.0

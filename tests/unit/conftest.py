@@ -94,6 +94,7 @@ AC_UNIT: dict[str, Any] = {
             "capacitance": "1000 uF",
             "voltage": "35 V",
             "temperature": "105 degC",
+            "ripple_current": "2.2 A",
         },
     },
 }

@@ -274,3 +274,75 @@ class TestFarTooLittle:
 
         assert found.adequacy is NOTE
         assert "hold-up at full load at least" in found.reason
+
+
+class TestOutputCapacitor:
+    """Ripple current of 2.5 A at the edge of continuous conduction: D = 100 / (100 + 151.3).
+
+    2.5 A sqrt(4 / (3 x 0.602) - 1) = 2.755 A; textbook, worked out by hand.
+    """
+
+    @pytest.mark.parametrize(
+        ("printed", "fitted", "adequacy"),
+        [
+            (None, "2.80 A", Adequacy.EQUIVALENT),
+            (None, "2.70 A", Adequacy.UNACCEPTABLE),
+            ("2.2 A", "2.2 A", Adequacy.EQUIVALENT),  # what the original bore for years will do
+            ("2.2 A", "2.1 A", Adequacy.UNACCEPTABLE),
+            ("4 A", "3 A", Adequacy.NOTE),
+            ("4 A", "2.70 A", Adequacy.UNACCEPTABLE),
+            ("4 A", "5 A", Adequacy.BETTER),
+        ],
+    )
+    def test_is_judged_by_its_ripple_current(
+        self, ac_unit: UnitOf, printed: str | None, fitted: str, adequacy: Adequacy
+    ) -> None:
+        """It has to bear what the converter puts into it, or what the original was made for."""
+        found = judged(self.fitted(ac_unit, printed, fitted), "ripple current")
+
+        assert found.adequacy is adequacy
+
+    def test_without_a_figure_it_is_to_be_looked_up(self, ac_unit: UnitOf) -> None:
+        """Where neither part states one, the note says how much it is."""
+        found = judged(self.fitted(ac_unit, None, None), "ripple current")
+
+        assert found.adequacy is Adequacy.NOTE
+        assert found.reason == "not given: look it up; its ripple current at full load is 2.75 A"
+
+    def test_two_of_an_output_share_it(self, ac_unit: UnitOf) -> None:
+        """Beside one of half its capacitance it takes two thirds, 1.84 A; another output none."""
+        beside = {"kind": "output-capacitor", "capacitance": "500 uF", "voltage": "35 V"}
+        for fitted, adequacy in (("1.9 A", Adequacy.EQUIVALENT), ("1.8 A", Adequacy.UNACCEPTABLE)):
+            found = self.fitted(ac_unit, None, fitted, **{"parts.C9": beside})
+
+            assert judged(found, "ripple current").adequacy is adequacy
+
+    def test_a_step_down_converter_has_little(self, dc_unit: UnitOf) -> None:
+        """30 % of 2 A peak to peak over sqrt(12): 0.173 A."""
+        for fitted, adequacy in (
+            ("0.18 A", Adequacy.EQUIVALENT),
+            ("0.17 A", Adequacy.UNACCEPTABLE),
+        ):
+            ratings = {"capacitance": "220 uF", "voltage": "16 V"}
+            like = {**ratings, "ripple_current": fitted}
+            part = {"kind": "output-capacitor", **ratings, "fitted": like}
+            found = judged(replaced(dc_unit({"parts.C8": part}), "C8"), "ripple current")
+
+            assert found.adequacy is adequacy
+
+    def test_of_an_unknown_transformer_nothing_is_claimed(self, ac_unit: UnitOf) -> None:
+        """Without the reflected voltage the original's figure alone counts."""
+        unknown = {"parts.Q1.reflected_voltage": None}
+        found = self.fitted(ac_unit, None, "0.1 A", **unknown)
+
+        assert judged(found, "ripple current").adequacy is Adequacy.EQUIVALENT
+
+    @staticmethod
+    def fitted(
+        ac_unit: UnitOf, printed: str | None, fitted: str | None, **extra: object
+    ) -> Replacement:
+        """Return the verdict on another of the same kind, by both ripple currents."""
+        ratings = {"capacitance": "1000 uF", "voltage": "35 V", "temperature": "105 degC"}
+        like = {**ratings, **({} if fitted is None else {"ripple_current": fitted})}
+        changes = {"parts.C8.ripple_current": printed, "parts.C8.fitted": like, **extra}
+        return replaced(ac_unit(changes), "C8")
