@@ -40,6 +40,19 @@ def add_last_words(folder: Path, words: Sequence[tuple[float, EventKind, str]]) 
             os.fsync(file.fileno())
 
 
+def last_of_power(content: bytes) -> str:
+    """Say what a journal's ``events.csv`` says last of power; empty where it says nothing of it."""
+    text, _ = sound_text(content, EVENTS)
+    said = ""
+    for time_s, kind, _, detail in list(csv.reader(text.splitlines()))[1:]:
+        at = f"at {float(time_s):.1f} s of the run"
+        if kind in _BEGINS:
+            said = f"power may have stayed on: {kind} {at} is the last that its journal says of it"
+        elif kind == EventKind.POWER_OFF:
+            said = f"output off was {detail} {at}, by its journal"
+    return said
+
+
 def _missing(content: bytes, words: Sequence[tuple[float, EventKind, str]]) -> list[str]:
     """Return the rows of the words that a journal does not have yet."""
     text, _ = sound_text(content, EVENTS)

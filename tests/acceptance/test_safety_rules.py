@@ -256,6 +256,10 @@ RULES = """
     TestKeeperLost::test_a_load_that_is_gone_does_not_keep_the_supply_on
   power/test_local_keeper.py
     TestPowerOff::test_a_dead_load_does_not_keep_the_supply_on
+  power/test_switch.py
+    TestWaysOff::test_both_are_told_before_either_is_asked
+    TestWaysOff::test_a_supply_that_is_gone_does_not_keep_the_contact_closed
+    TestWaysOff::test_a_switch_that_is_gone_does_not_keep_the_output_on
   acceptance/test_safety_rules.py
     TestUnderPower::test_every_run_ends_with_off_confirmed
 """

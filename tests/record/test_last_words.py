@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from harness.record.events import EventKind
+from harness.record.examine import examine
 from harness.record.last_words import Words, add_last_words
 
 ON = "time_s,kind,step,detail\n0.1,switching on,start,\n0.2,power on,start,\n"
@@ -23,6 +24,26 @@ def events(folder: Path, text: str) -> Path:
     path = folder / "events.csv"
     path.write_text(text, encoding="utf-8")
     return path
+
+
+class TestSaid:
+    """What a record that was cut short can still tell of power."""
+
+    @pytest.mark.parametrize(
+        ("text", "said"),
+        [
+            ("time_s,kind,step,detail\n", ""),
+            (ON, "power may have stayed on: power on at 0.2 s of the run is the last"),
+            (ON + TRIP + OFF, "output off was confirmed at 1.1 s of the run, by its journal"),
+            (ON + "1.1,power off,,unconfirmed\n", "output off was unconfirmed at 1.1 s"),
+        ],
+    )
+    def test_the_reason_says_it(self, tmp_path: Path, text: str, said: str) -> None:
+        """The last word of its journal stands in its reason: off, or perhaps on."""
+        events(tmp_path, text)
+        reason = examine(tmp_path).facts["reason"]
+
+        assert (said in reason) if said else reason.endswith("its record damaged")
 
 
 class TestLastWords:
