@@ -110,6 +110,18 @@ class TestFigures:
         assert within(told, SERIES, 0.6)
         assert combine(told.estimates[SERIES].contributions).expanded < 0.1
 
+    def test_two_levels(self) -> None:
+        """A second level that is slow enough is fitted together with the first."""
+        slow, errors = replace(CIRCUIT, limit_a=0.1), replace(ERRORS, reading_s=5e-4)
+        higher = replace(slow, limit_a=0.3, rest_v=6.0)
+        told = weigh_dc(
+            [level(slow, reading_s=5e-4), level(higher, reading_s=5e-4, begun_v=2.4)], errors
+        )
+
+        assert [curve.label for curve in told.fitted] == ["10 %", "10 %"]
+        assert within(told, BULK, 470e-6)
+        assert within(told, SERIES, 0.6)
+
     def test_slow_bench_has_no_series_resistance(self) -> None:
         """A slower one has no figure of it."""
         told = weigh_dc([level()], ERRORS)
