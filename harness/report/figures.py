@@ -37,7 +37,9 @@ class FigureRow:
     of: str  # the step it comes from: start, discharge
     name: str
     found: str  # with its uncertainty; empty where there is none
-    nameplate: str  # what that states, and how far off the figure is; empty where it states none
+    #: What that states, and how far off the figure is, or that it agrees within its uncertainty;
+    #: empty where it states none.
+    nameplate: str
     earlier: tuple[str, ...]  # of the same unit, the newest first
     why_not: str  # why there is no figure; empty where there is one
 
@@ -92,8 +94,8 @@ def _nameplate(figure: Figure, stated: float | None) -> str:
     if not (math.isfinite(figure.value) and stated > 0):
         return text
     share = figure.value / stated
-    percent = round(100 * (share - 1)) or 0
-    off = f"{share:.2g} times" if share > _TENFOLD else f"{percent:+d} %" if percent else "same"
+    off = f"{share:.2g} times" if share > _TENFOLD else f"{100 * (share - 1):+.0f} %"
+    off = "agrees" if abs(figure.value - stated) <= figure.expanded else off
     return f"{text} ({off})"
 
 

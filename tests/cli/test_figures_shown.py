@@ -33,8 +33,8 @@ class TestFiguresShown:
 
         assert printed(("plan", known), ("figures", figures_detail(TOLD))) == [
             "",
-            "figure of the unit value ± U      nameplate     this unit before",
-            "  bulk capacitance 466.0 ± 9.0 uF 470 uF (-1 %) 471.0 ± 9.0 uF on 2026-11-02",
+            "figure of the unit value ± U      nameplate       this unit before",
+            "  bulk capacitance 466.0 ± 9.0 uF 470 uF (agrees) 471.0 ± 9.0 uF on 2026-11-02",
             "  no series resistance: one level only",
             "",
         ]

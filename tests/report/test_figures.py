@@ -20,14 +20,14 @@ PLANNED = json.dumps({"known": known_detail(KNOWN)})
 
 class TestRows:
     def test_a_figure_stands_beside_what_was_known(self) -> None:
-        """A figure has its uncertainty, the nameplate's with the difference, and earlier ones."""
+        """A figure has its uncertainty, the nameplate's, with which it agrees, and earlier ones."""
         found, _ = figure_rows(TOLD, KNOWN)
 
         assert found == FigureRow(
             of="start",
             name="bulk capacitance",
             found="466.0 ± 9.0 uF",
-            nameplate="470 uF (-1 %)",
+            nameplate="470 uF (agrees)",
             earlier=("471.0 ± 9.0 uF on 2026-11-02",),
             why_not="",
         )
@@ -38,12 +38,13 @@ class TestRows:
 
         assert (none.found, none.why_not) == ("", "one level only")
 
-    def test_a_capacitor_far_off_is_told_in_multiples(self) -> None:
-        """More than tenfold is no percentage any more."""
-        far = Figure(measure="start.bulk_capacitance", unit="F", value=0.0094, expanded=1e-4)
-        (row,) = figure_rows(Figures(of="start", figures=(far,)), KNOWN)
+    def test_what_is_off_by_more_than_its_uncertainty_says_how_far(self) -> None:
+        """It is told in per cent of the nameplate's, and beyond tenfold as a multiple."""
+        for value, text in ((0.0094, "470 uF (20 times)"), (235e-6, "470 uF (-50 %)")):
+            far = Figure(measure="start.bulk_capacitance", unit="F", value=value, expanded=9e-6)
+            (row,) = figure_rows(Figures(of="start", figures=(far,)), KNOWN)
 
-        assert row.nameplate == "470 uF (20 times)"
+            assert row.nameplate == text
 
     def test_they_come_out_of_the_events_alone(self) -> None:
         """The events of a run are all that is needed, whatever else is among them."""
@@ -141,7 +142,7 @@ class TestPage:
         for told in (
             "What the start told of the unit",
             '<td class="v">466.0 ± 9.0 uF</td>',
-            '<td class="n">470 uF (-1 %)</td>',
+            '<td class="n">470 uF (agrees)</td>',
             "471.0 ± 9.0 uF on 2026-11-02",
             "none: one level only",
             "10 %: 11 readings in 100 ms",

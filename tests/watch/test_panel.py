@@ -96,4 +96,4 @@ class TestFigures:
             assert lines[at + 1].startswith("bulk capacitance       466.0 ± 9.0 uF"[:width])
             assert lines[at + 2].startswith("series resistance      none: ")
         if width == 80:
-            assert lines[at + 1].endswith("nameplate 470 uF (-1 %)")
+            assert lines[at + 1].endswith("nameplate 470 uF (agrees)")
