@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -95,7 +96,10 @@ def weigh_dc(levels: Sequence[LevelReadings], errors: SupplyErrors) -> StartFigu
         else:
             bound = format_quantity(expanded, unit, 2) if math.isfinite(expanded) else "anything"
             why_not[measure] = f"{why}: known to {bound} either way, which is no less than itself"
-    fitted = tuple(_curve(tail or found, number) for number in range(len(found.ascents)))
+    shown = tail or found
+    fitted = tuple(
+        _curve(shown, number, sharp=tail is None) for number in range(len(shown.ascents))
+    )
     return StartFigures(estimates=estimates, why_not=why_not, fitted=fitted)
 
 
@@ -250,9 +254,14 @@ def _require_charged(found: ChargeFit, number: int) -> None:
         )
 
 
-def _curve(found: ChargeFit, number: int) -> FittedLevel:
-    """Return the fitted curve of one level, closer where it bends."""
+def _curve(found: ChargeFit, number: int, *, sharp: bool) -> FittedLevel:
+    """Return the fitted curve of one level, closer where it bends.
+
+    Its corner is ``sharp`` where nothing was fitted to what follows it.
+    """
     each, model, corner_s = found.ascents[number], found.model(number), found.corner_s(number)
+    if sharp:
+        model = replace(model, emission_v=0.0)
     origin_s = float(each.level.times_s[0])
     last_s = float(each.level.times_s[-1]) - origin_s - corner_s
     first, last = (min(share * each.rise_s, share * last_s) for share in _TAIL_FRAC)

@@ -145,6 +145,13 @@ class TestFigures:
             read.voltage_v[rising], abs=5e-3
         )
 
+    def test_curve_of_a_slow_bench_has_a_sharp_corner(self) -> None:
+        """What follows the corner is drawn only where it was fitted."""
+        (curve,) = weigh_dc([level()], ERRORS).fitted
+        after = np.array(curve.times_s) > 690e-6 * 2.4 / 0.02 + 0.005
+
+        assert np.abs(np.array(curve.current_a)[after]).max() < 1e-3
+
 
 class TestBudget:
     """Each cause has its share and stands in the budget by its name."""
