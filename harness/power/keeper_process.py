@@ -33,7 +33,7 @@ from harness.power.off_line import hear_off, taken_over
 from harness.power.trip import Tripped, TripReason
 from harness.profile.bench_file import BenchFile
 from harness.record.events import EventKind
-from harness.record.last_words import Words, add_last_words
+from harness.record.last_words import GONE, Words, add_last_words
 
 #: How long an output that will not go off is told again, after the engine has been told.
 _PERSIST_S = 60.0
@@ -211,7 +211,7 @@ class KeeperService:
     def _be_alone(self, keeper: LocalKeeper) -> None:
         """See to power where the engine is gone without a word."""
         if keeper.live and self._alone:
-            self._guarded(lambda: keeper.cut(TripReason.CLIENT_SILENT, "the program is gone"))
+            self._guarded(lambda: keeper.cut(TripReason.CLIENT_SILENT, GONE))
 
     def _next(self, *, live: bool) -> Any:
         """Return the next message; None where there is none: at once while power is on."""

@@ -19,6 +19,9 @@ from harness.record.seal import RUN_FILE
 #: Time of the run, kind and detail of what became of power, in turn.
 Words = list[tuple[float, EventKind, str]]
 
+#: What the keeper says of an engine that went without a word.
+GONE = "the program is gone"
+
 _BEGINS = frozenset({EventKind.SWITCHING_ON, EventKind.POWER_ON})
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from harness.record.csv_text import printable
 from harness.record.examine import folders
+from harness.record.last_words import GONE
 from harness.watch.app import Runs
 from harness.watch.feed import RunFeed
 
@@ -83,13 +84,17 @@ def _grows(folder: Path) -> bool:
 
 def _short(feed: RunFeed) -> dict[str, object]:
     view = feed.view()
-    told = "; ".join(filter(None, (view.step, view.doing, view.held_text, view.problem)))
+    said = (view.step, view.doing, view.trip, view.held_text, view.problem)
+    told = "; ".join(filter(None, said))
     word, mark = view.power_words, ""
+    gone = f": {GONE} (" in view.trip and view.power == "off"
+    if gone:  # the keeper's last word: nobody goes on with it
+        word, mark, told = "Run was cut short", "fail", f"{view.power_words}; {view.trip}"
     if view.ending is not None:
         word, mark, told = view.ending.word, view.ending.mark, view.ending.reason
     return {
         "name": feed.folder.name,
-        "over": feed.over,
+        "over": feed.over or gone,
         "power": view.power,
         "word": word,
         "mark": mark,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import datetime as dt
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -10,6 +11,11 @@ from typing import Any
 
 import pytest
 
+from harness.errors import CUT_MAINS
+from harness.power.trip import Trip, TripReason
+from harness.record.csv_text import EVENTS, header
+from harness.record.events import EventKind
+from harness.record.last_words import GONE, add_last_words
 from harness.watch.app import Page
 from harness.watch.feed import RunFeed
 from harness.watch.folder import Folder
@@ -245,3 +251,22 @@ class TestFolder:
 
         assert told["over"] is True
         assert (told["serial"], told["word"]) == ("HRW-0007", "Rehearsal passed")
+
+    @pytest.mark.parametrize(("off", "over"), [("confirmed", True), ("unconfirmed", False)])
+    def test_a_run_whose_program_is_gone(self, tmp_path: Path, off: str, over: bool) -> None:
+        """With the keeper's word that power is off it is over; else the mains come first."""
+        now = dt.datetime.now(dt.UTC)
+        folder = tmp_path / f"{now:%Y%m%dT%H%M%SZ}-HRW-0007-3fa2"
+        folder.mkdir()
+        begun = header(EVENTS) + "0.1,switching on,start,\n0.2,power on,start,\n"
+        (folder / "events.csv").write_text(begun, encoding="utf-8")
+        trip = Trip(reason=TripReason.CLIENT_SILENT, detail=GONE, time_s=1.0, live=True)
+        words = [(1.0, EventKind.TRIP, str(trip)), (1.1, EventKind.POWER_OFF, off)]
+        add_last_words(folder, words)
+        runs = Folder(tmp_path)
+        while not json.loads(runs.listed())[0]["told"].count("client_silent"):
+            runs.turn()
+        [told] = json.loads(runs.listed())
+
+        assert told["over"] is over
+        assert told["word"] == ("Run was cut short" if over else CUT_MAINS)
