@@ -72,7 +72,8 @@ def of_leads(unit: Unit, steps: Iterable[PlannedStep]) -> Iterator[str]:
         wiring, what = step.wiring, []
         if wiring.meter_at is not None and wiring.meter_at != (meter or MeterPlace()):
             meter = wiring.meter_at
-            what.append(f"the meter goes to the {meter.text}")
+            to = meter.text if meter.series else f"to the {meter.named}"
+            what.append(f"the meter goes {to}")
             if meter.series:
                 what.append(CURRENT_CAUTION)
         if wiring.load_at and wiring.load_at != load:

@@ -33,10 +33,14 @@ class MeterPlace:
     series: bool = False  # in series with it, for its current
 
     @property
+    def named(self) -> str:
+        """The place by its name, after *the*."""
+        return f"{self.across} {self.output}" if self.output else self.across
+
+    @property
     def text(self) -> str:
-        """What it is called after *the*."""
-        named = f"{self.across} {self.output}" if self.output else self.across
-        return f"current of the {named}" if self.series else named
+        """Where it stands, after *stands*."""
+        return f"in series with the {self.named}" if self.series else f"at the {self.named}"
 
 
 #: Across the one output there is, or whichever it is.
@@ -108,7 +112,7 @@ def wiring_of(
             if powered and by_hand and quantity != _BY_PROBE:
                 if moved is not None and moved != place:
                     problems[place, quantity] = (
-                        f"the meter stands at the {moved.text} in this step, and its leads are "
+                        f"the meter stands {moved.text} in this step, and its leads are "
                         "moved with power off alone: give the bench a meter there, or the check a "
                         "step of its own"
                     )
@@ -158,7 +162,7 @@ def _why_none(place: MeterPlace, quantity: str, bench: BenchFile) -> str:
         return "this bench has no meter"
     if bench.meter is not None and bench.meter.at is None:
         return f"dialect {bench.meter.dialect} of the meter has no measure_{quantity}"
-    return f"no meter of this bench reads {quantity.replace('_', ' ')} at the {place.text}"
+    return f"no meter of this bench reads {quantity.replace('_', ' ')} {place.text}"
 
 
 def _load_for(step: AnyStep, unit: Unit, bench: BenchFile) -> tuple[str, str]:

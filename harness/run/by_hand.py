@@ -34,7 +34,7 @@ def move_meter(context: Context, where: MeterPlace) -> bool:
         return True
     power_off(context)
     text = f"{_OFF}{_supply_leads(context, where)}{_jack(context, where)} {_connect(where)}"
-    moved = context.operator.place_meter(f"{where.across} {where.output}".rstrip(), text)
+    moved = context.operator.place_meter(where.named, text)
     context.stop.raise_if_requested()
     context.event(EventKind.METER, f"{'connected' if moved else 'not connected'} {_how(where)}")
     if moved:
@@ -43,22 +43,17 @@ def move_meter(context: Context, where: MeterPlace) -> bool:
 
 
 def _how(where: MeterPlace) -> str:
-    named = f"{where.across} {where.output}".rstrip()
-    return f"in series with the {named}" if where.series else f"across the {named}"
+    return where.text if where.series else f"across the {where.named}"
 
 
 def _connect(where: MeterPlace) -> str:
     if where.series:
-        series = f"Connect the meter in series with the load at the {_named(where)}"
+        series = f"Connect the meter in series with the load at the {where.named}"
         return f"{series}: {CURRENT_CAUTION}."
     told = _PLACES[where.across]
     if where.output:
-        told = told.replace("the output", f"the {_named(where)}")
+        told = told.replace("the output", f"the {where.named}")
     return f"Connect the meter {told}."
-
-
-def _named(where: MeterPlace) -> str:
-    return f"{where.across} {where.output}".rstrip()
 
 
 def _jack(context: Context, where: MeterPlace) -> str:
