@@ -130,6 +130,31 @@ class TestWhatWasSeen:
         assert ran.result.trip.reason is TripReason.CHARGE_BUDGET
         assert asked == []
 
+    def test_a_run_that_does_not_go_on_asks_nothing(self, run_steps: RunSteps) -> None:
+        """Where a step cannot be gone on from, what was seen before it is asked of nobody."""
+        asked: list[str] = []
+
+        class Leaves(SimulatedOperator):
+            def place_load(self, load: str, text: str) -> bool:
+                return bool(load) and super().place_load(load, text)
+
+            def ask_yes_no(self, prompt: str) -> tuple[bool | None, str]:
+                asked.append(prompt)
+                return True, ""
+
+        by_hand = '[[steps]]\nkind = "load"\nload = "resistor 5 ohm"\ndwell = "0.3 s"\n'
+        ran = run_steps(
+            "dc",
+            after=STEPS.replace(
+                '\n[[steps]]\nkind = "soak"', f'\n{by_hand}\n[[steps]]\nkind = "soak"'
+            ),
+            operator=lambda bench: Leaves(bench, bench_unit()),
+        )
+
+        assert ran.result.outcome is Outcome.INTERRUPTED
+        assert ran.said("look") != []
+        assert asked == []
+
     def test_stopped_at_the_question_it_is_no_release(self, seen: Seen) -> None:
         """Whoever stops the run at its last question has no release."""
 
