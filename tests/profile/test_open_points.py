@@ -9,6 +9,7 @@ import pytest
 
 from harness.judge.verdict import Verdict
 from harness.profile.expand import make_plan
+from harness.profile.open_points import settled as settled_points
 from harness.profile.open_points import still_open
 from harness.profile.plan import OpenPoint
 from harness.profile.unit_at_hand import UnitAtHand
@@ -53,6 +54,7 @@ class TestParts:
         [point] = make_plan(profile_of("dc"), at_hand=unit).open_points
         assert point.text.startswith("Q1 (destroyed likely) was not replaced: ")
         assert "40 V" in point.text
+        assert point.text.endswith(". No check is named to prove it sound (proved_by).")
         assert point.proved_by == ""
 
     def test_a_replaced_one_is_settled(
@@ -71,8 +73,26 @@ class TestParts:
         plan = make_plan(profile_of("dc"), at_hand=unit)
 
         assert [point.proved_by for point in plan.open_points] == ["5 V rail"]
+        assert "No check is named" not in plan.open_points[0].text
         assert plan.cannot_release == ""
         assert plan.objections == ()
+
+
+class TestStory:
+    def test_what_no_part_explains_is_open(
+        self, profile_of: ProfileOf, written: Callable[[str], str]
+    ) -> None:
+        """Smoke that no part of the file explains keeps the run from a release."""
+        text = BOARD_UNIT.replace("[unit]", 'observed = ["smoke"]\n\n[unit]').replace(
+            'voltage = "40 V"', 'voltage = "90 V"'
+        )
+        unit = UnitAtHand(file=load_unit(written(text)))
+        [point] = make_plan(profile_of("dc"), at_hand=unit).open_points
+
+        assert point.text.startswith(
+            "Smoke: something burnt, and no part in this file explains it. Before power: "
+        )
+        assert point.proved_by == ""
 
 
 class TestDraftedLimits:
@@ -129,6 +149,17 @@ class TestAfterwards:
 
         told = "BR1 was not replaced. Check 'bridge' was to prove it, and did not pass."
         assert left == (() if settled else (told,))
+
+    def test_what_a_check_settled_is_told_with_it(self) -> None:
+        """Of the points that were open, those that are left are not told as settled."""
+        points = [OpenPoint("One.", proved_by="bridge"), OpenPoint("Two.", proved_by="switch")]
+        left = still_open(points, [("bridge", PASS), ("switch", FAIL)])
+
+        assert settled_points(points, left) == ("One. Check 'bridge' passed, which proves it.",)
+        assert settled_points(points, []) == (
+            "One. Check 'bridge' passed, which proves it.",
+            "Two. Check 'switch' passed, which proves it.",
+        )
 
     def test_what_no_check_proves_stays_open(self) -> None:
         """A point without a check is open whatever passed."""

@@ -126,6 +126,15 @@ class TestNameplate:
             f"The nameplates disagree on {told}" for _, told in DIFFERENCES[:4]
         )
 
+    def test_the_kind_comes_first(
+        self, profile_of: Callable[..., Profile], unit_of: UnitOf
+    ) -> None:
+        """AC or DC is told before any voltage."""
+        told = objections(profile_of("dc"), unit_of())
+
+        assert told[0].startswith("The nameplates disagree on input.kind: ")
+        assert len(told) > 2
+
     def test_the_kind_is_one_of_them(
         self, profile_of: Callable[..., Profile], unit_of: UnitOf
     ) -> None:
@@ -182,6 +191,26 @@ class TestReplacement:
         like = ('breaking        = "L"', 'breaking = "L"\nreplaced = true')
 
         assert objections(shutter, unit_of(like)) == ()
+
+    def test_all_that_will_not_do_is_told(self, shutter: Profile, unit_of: UnitOf) -> None:
+        """Two figures of one part stand in one sentence."""
+        worse = (
+            'fitted = { current = "4 A", characteristic = "T", breaking = "L", voltage = "63 V" }'
+        )
+        [told] = objections(shutter, unit_of(('breaking        = "L"', f'breaking = "L"\n{worse}')))
+
+        assert "; rated" in told
+        assert told.count("rated voltage 63 V") == told.count("rated current 4 A") == 1
+
+    def test_a_part_that_was_seen_broken_is_refused(
+        self, shutter: Profile, unit_of: UnitOf
+    ) -> None:
+        """What was seen broken and is still in is told with its line and what was seen."""
+        burst = ('breaking        = "L"', 'breaking = "L"\nobserved = ["burst"]')
+
+        assert objections(shutter, unit_of(burst)) == (
+            "F1 (it.toml:28) was seen broken and is not replaced: Seen: burst.",
+        )
 
 
 class TestProof:
