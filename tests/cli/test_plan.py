@@ -13,6 +13,7 @@ from harness.errors import FileError, Refused
 from harness.shipped import shipped
 from tests.units import SHUTTER
 
+ROOT = Path(__file__).resolve().parents[2]
 WIDTH = 80
 
 #: Unit B with a load of a long name, in a step and with checks of long names.
@@ -48,6 +49,38 @@ def printed(*arguments: str) -> str:
     result = CliRunner().invoke(app, ["plan", *arguments], catch_exceptions=False)
     assert result.exit_code == 0, result.output
     return result.output
+
+
+@pytest.mark.usefixtures("narrow")
+class TestStartFigures:
+    """What a plan says of the figures of a start is what the page of the guide shows."""
+
+    def blocks(self) -> list[str]:
+        """The pasted outputs of the page."""
+        page = (ROOT / "docs" / "start-figures.md").read_text(encoding="utf-8")
+        return re.findall(r"```text\n(.*?)```", page, re.DOTALL)
+
+    def test_what_will_be_known_well_enough(self) -> None:
+        """A shipped full release on the simulated bench knows its capacitor to some per cent."""
+        printed_plan = printed("mount-controller-full-release", "--bench", "bench-simulated-dc")
+
+        assert self.blocks()[0] in printed_plan
+
+    def test_what_would_make_it_good_enough(self, tmp_path: Path) -> None:
+        """Without its slow limit, at 700 mA and a reading each millisecond, one is proposed."""
+        profiles = ROOT / "profiles"
+        text = (profiles / "mount-controller-full-release.toml").read_text(encoding="utf-8")
+        text = re.sub(r"(?m)^slow_limit .*$", "", text)
+        profile, bench = tmp_path / "quick.toml", tmp_path / "bench.toml"
+        profile.write_text(
+            text.replace('current_limit = "300 mA"', 'current_limit = "700 mA"', 1), "utf-8"
+        )
+        shipped_bench = (profiles / "bench-simulated-dc.toml").read_text(encoding="utf-8")
+        bench.write_text(
+            shipped_bench.replace("[supply]", '[supply]\nreading_time = "1 ms"', 1), "utf-8"
+        )
+
+        assert self.blocks()[1] in printed(str(profile), "--bench", str(bench))
 
 
 @pytest.mark.usefixtures("narrow")
