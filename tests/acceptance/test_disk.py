@@ -7,12 +7,10 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pytest
 
-if TYPE_CHECKING:
-    from tests.acceptance.conftest import Campaign, Ended, ServedBench
+from tests.acceptance.conftest import BOARD_PROFILE, Campaign, Ended, ServedBench
 
 IN_CI = os.environ.get("CI", "").lower() == "true"
 
@@ -102,7 +100,7 @@ class TestWhilePowerIsOn:
 
     def test_a_record_that_cannot_be_completed_is_no_release(self, campaign: Campaign) -> None:
         """Where the folder turns read-only, the run cannot be completed, and does not count."""
-        with campaign.bench() as bench, small_disk(bench.results, "2M") as disk:
+        with campaign.bench(BOARD_PROFILE) as bench, small_disk(bench.results, "2M") as disk:
             with campaign.run(bench) as running:
                 assert bench.wait(on=True, longest_s=30.0), running.end().screen
                 # files that are open stay so; no new one can be made
