@@ -149,8 +149,9 @@ def _over_socket(address: Address, dialect: Dialect) -> Cause:
 def _ask_with_each(
     configured: str, ask: Callable[[bytes, float], Heard], first_s: float, other_s: float
 ) -> dict[str, Heard]:
-    """Ask with every terminator, the one in use first."""
-    names = sorted(TERMINATORS, key=lambda name: name != configured)
+    """Ask with every terminator, the one in use first; with none at all where that is in use."""
+    names = [name for name in TERMINATORS if name != "none" or configured == "none"]
+    names.sort(key=lambda name: name != configured)
     return {
         name: ask(TERMINATORS[name].encode("ascii"), first_s if name == configured else other_s)
         for name in names

@@ -20,8 +20,18 @@ _CAUSES = tomllib.loads(Path(__file__).with_name("causes.toml").read_text(encodi
 
 #: Terminators by what an answer ends in, and by what is read: CR LF ends in LF, too.
 _ENDS = {"CRLF": b"\r\n", "LF": b"\n", "CR": b"\r"}
-_READS = {"LF": {"LF", "CRLF"}, "CRLF": {"LF", "CRLF"}, "CR": {"CR"}}
-_IN_WORDS = {"LF": "LF (line feed)", "CRLF": "CR LF", "CR": "CR (carriage return)"}
+_READS: dict[str, set[str | None]] = {
+    "LF": {"LF", "CRLF"},
+    "CRLF": {"LF", "CRLF"},
+    "CR": {"CR"},
+    "none": {None},
+}
+_IN_WORDS = {
+    "LF": "LF (line feed)",
+    "CRLF": "CR LF",
+    "CR": "CR (carriage return)",
+    "none": "nothing",
+}
 
 
 class Cause(NamedTuple):

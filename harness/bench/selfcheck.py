@@ -85,7 +85,7 @@ def _conversation(
             instrument = Instrument(link, dialect, clock)
             stack.callback(instrument.take_leave)
             identity = (
-                _identity(file, role, instrument.identify())
+                _identity(file, role, instrument.identify(), dialect.ask["identify"])
                 if instrument.has("identify")
                 else Finding(Mark.NOTE, "identity", "its dialect asks none")
             )
@@ -98,11 +98,13 @@ def _conversation(
         return (Finding(Mark.WRONG, "link", *find_cause(manager, table, dialect, error)),)
 
 
-def _identity(file: BenchFile, role: str, identity: str) -> Finding:
+def _identity(file: BenchFile, role: str, identity: str, question: str) -> Finding:
     expected = file.instruments[role].identity
     if expected is None:
         answer = identity.encode("ascii", "replace")
-        if not plausible_identity(answer):
+        # only IEEE 488.2 says what the answer to its own question looks like
+        said = question != "*IDN?" and identity.isascii() and identity.isprintable() and identity
+        if not (said or plausible_identity(answer)):
             return Finding(Mark.WRONG, "identity", *no_identity_cause(answer))
         text = f"{identity}; the bench file expects none, so another instrument would do as well"
         return Finding(Mark.NOTE, "identity", text)

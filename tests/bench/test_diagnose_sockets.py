@@ -80,6 +80,15 @@ class TestSocket:
 
         assert cause.write == (f'terminator = "{name}"',)
 
+    def test_finds_a_terminator_where_none_is_said(self, peer: Serve, manager: Any) -> None:
+        """A dialect that ends messages with nothing is told what the instrument waits for."""
+        table, dialect = meter(raw(peer(answers_to(b"\r\n"))))
+        link = dialect.link.model_copy(update={"terminator": "none"})
+        cause = find_cause(manager, table, dialect.model_copy(update={"link": link}), ERROR)
+
+        assert cause.write == ('terminator = "CRLF"',)
+        assert "not to nothing" in cause.what
+
     def test_finds_a_slow_instrument(self, peer: Serve, manager: Any) -> None:
         """An instrument slower than its time-out gets a longer one."""
         cause = cause_at(manager, raw(peer(answers_to(b"\n", after_s=0.3))))

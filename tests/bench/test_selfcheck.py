@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from harness.api import simulated_unit
+from harness.bench import selfcheck
 from harness.bench.clock import SystemClock
 from harness.bench.dialect import load_dialect
 from harness.bench.finding import Finding, Inspection, Mark
@@ -308,6 +309,13 @@ class TestMisbehaviour:
         finding = look_at(peer(instrument({**WELL, "*IDN?": "Welcome"})))["identity"]
 
         assert finding.remedy.startswith("if this is a greeting, its dialect must say so")
+
+    @pytest.mark.parametrize(("question", "mark"), [("*IDN?", Mark.WRONG), ("ID", Mark.NOTE)])
+    def test_an_identity_of_its_own_is_taken_as_it_is(self, question: str, mark: Mark) -> None:
+        """IEEE 488.2 says what `*IDN?` is answered; letters are answered as they are."""
+        file = bench_at("TCPIP0::127.0.0.1::1::SOCKET")
+
+        assert selfcheck._identity(file, "supply", "PS200", question).mark is mark
 
     def test_the_line_for_its_dialect_stands_by_itself(self, peer: Serve) -> None:
         """What the dialect must say is a line to copy."""
