@@ -19,6 +19,7 @@ from harness.profile.measures import READINGS, TESTER_READINGS
 from harness.quantity import format_quantity
 from harness.record.csv_text import printable
 from harness.record.sink import CheckRow
+from harness.report.instruments import instrument_rows
 from harness.report.limit_gauge import draw_limit_gauge, finite_limits
 from harness.report.wording import found_text, time_text, wanted_text
 from harness.unit.parts import shown_figure
@@ -82,8 +83,12 @@ def _exactness(instrument: object) -> str:
         step = format_quantity(_number(digit), _UNITS.get(name, "1"))
         parts.append(f"{_plain(name)} in steps of {step}")
     leads_ohm = _number(told.get("lead_resistance_ohm"))
-    if not math.isnan(leads_ohm):
-        parts.append(f"two-wire leads up to {format_quantity(leads_ohm, 'ohm')}")
+    if leads_ohm > 0:
+        # those of a power meter, which has a range of volts, are in the feed
+        which = (
+            "leads to it" if "voltage_v" in dict(_pairs(told.get("range"))) else "two-wire leads"
+        )
+        parts.append(f"{which} up to {format_quantity(leads_ohm, 'ohm')}")
     return "; ".join(parts) or "not given"
 
 
@@ -198,6 +203,7 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
     "found": found_text,
     "gauge": lambda row: Markup(draw_limit_gauge(row)),  # noqa: S704 - it escapes its text
     "hours": lambda time_s: f"{_number(time_s) / 3600:.3g} h",
+    "instruments": instrument_rows,
     "moment": _moment,
     "nameplate": _nameplate,
     "of_variance": _of_variance,
