@@ -94,7 +94,7 @@ def _rises(low: LowLevel) -> list[Rise]:
 
 def judge_own_capacitance(rises: list[Rise], voltage: Accuracy | None) -> Finding:
     """Say what capacitance the last rise shows, and what to write in the bench file (pure)."""
-    last, check = rises[-1], "own capacitor"
+    last, check = rises[-1], "capacitance"
     if not last.at_rest:
         limit = format_quantity(last.limit_a, "A")
         remedy = "take everything but the meter off the supply's terminals, and try again"

@@ -147,6 +147,7 @@ _ALL = (
         ),
         change=lambda model, left: replace(model, bulk=model.bulk.aged(left)),
         remedies=(
+            Remedy("start", "start.bulk_capacitance", "low", "weighed below the threshold, slowly"),
             _CONDUCTS_LONGER,
             Remedy("load", "meter.voltage_ac", "high", "at full load more ripple comes through"),
         ),

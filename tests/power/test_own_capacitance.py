@@ -84,6 +84,7 @@ class TestMeasurement:
         finding = rig.measure()
 
         assert finding.mark is Mark.OK, finding
+        assert finding.check == "capacitance"  # fits the column of the bench check
         value_f, error_f = written(finding)
         assert abs(value_f - own_f) <= error_f < 0.3 * own_f
         assert not rig.simulated.circuit.source_on
