@@ -19,7 +19,7 @@ _END_FRAC = 1.0 / 3.0
 _FEWEST_AT_REST = 5
 #: An AC source in its limit hunts about it: one half-cycle carries the charge of so many (common
 #: practice).
-_HUNTS = 2.0
+_HUNTS = 2.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,15 +104,15 @@ class Spans:
             one of two neighbours, r (1 - r); textbook.
         """
         before = np.concatenate((series[:1], series[:-1]))
-        pulse = _HUNTS * half_s * 0.5 * np.abs(series + before)
-        rest = np.modf(self.gaps_s / half_s)[0] / _HUNTS
+        pulse = half_s * 0.5 * np.abs(series + before)
+        whole, rest = self.gaps_s / half_s, np.modf(self.gaps_s / half_s)[0]
         uneven = 0.5 * np.abs(series - before) * self.gaps_s
-        variance = float((pulse**2) @ (rest * (1.0 - rest))) + float(uneven @ uneven) / 3.0
-        # what came before the first window is not known at all
-        variance += (0.5 * float(series[0]) * float(self.gaps_s[0])) ** 2 / 3.0
+        # what a half-cycle carries scatters by its own size where every other one carries nothing
+        variance = float((pulse**2) @ ((_HUNTS - 1.0) * whole + rest * (1.0 - rest)))
+        variance += float(uneven @ uneven) / 3.0
         if self.interval_s < self.window_s:  # each pulse is in so many windows, or one more
             share = self.interval_s / self.window_s
             count = math.modf(1.0 / share)[0]
             per_pulse = share**2 * count * (1.0 - count)
-            variance += per_pulse * float((pulse**2) @ (self.weights_s / half_s)) / _HUNTS
+            variance += _HUNTS * per_pulse * float((pulse**2) @ (self.weights_s / half_s))
         return math.sqrt(variance)

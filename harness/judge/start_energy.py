@@ -31,11 +31,14 @@ from harness.judge.uncertainty import (
 
 #: Two junctions of a bridge: while they carry the charge, and once they carry next to nothing; with
 #: half-widths. Source: silicon, 0.5 V to 0.95 V each by its current; common practice.
-_CARRYING_V, _CARRYING_ERROR_V = 1.6, 0.4
-_RESTING_V, _RESTING_ERROR_V = 1.2, 0.4
+_CARRYING_V, _CARRYING_ERROR_V = 1.5, 0.4
+_RESTING_V, _RESTING_ERROR_V = 1.25, 0.4
 #: The crest of a source's line is that of a sine within this share: a distortion of 0.5 % (common
 #: practice of sheets).
 _CREST_FRAC = 0.005
+#: A source clamps the peaks at so many times its limit, until it has come down to it (common
+#: practice).
+_CREST = 4.0
 #: Fewest readings while a capacitor fills.
 _FEWEST = 4
 #: The converter runs where the draw at rest has risen by this share of the idle power.
@@ -154,7 +157,12 @@ class _Gain:
         assert errors.power is not None
         assert errors.current is not None
         spans = Spans.of(level, before.readings.times_s[-1], n, errors.window_s)
-        filled_s = float(spans.weights_s.sum())
+        filled_s, half_s = float(spans.weights_s.sum()), 0.5 / unit.frequency_hz
+        if spans.interval_s - spans.window_s > 0.5 * half_s:
+            raise NoFigure(
+                "The supply answers more slowly than it averages: what the unit takes between two "
+                "readings is not seen."
+            )
         at_rest_w = 0.5 * (before.power_w + after.power_w)
         above_w = level.power_w[:n] - at_rest_w
         energy_j = spans.sum(above_w)
@@ -166,7 +174,7 @@ class _Gain:
             )
         if not filled_s * (after.power_w - before.power_w) < energy_j:
             raise NoFigure(f"At {level.label} a leak draws as much as the capacitor takes.")
-        half_s = 0.5 / unit.frequency_hz
+        before_j = float(spans.gaps_s[0]) * _CREST * level.limit_a * math.sqrt(2.0) * level.set_v
         causes = (
             Contribution(
                 name=f"scatter of supply power, to {level.label}",
@@ -194,6 +202,7 @@ class _Gain:
                 standard=spans.unseen(above_w, half_s),
                 unit="J",
             ),
+            rectangular(f"before the first reading at {level.label}", 0.25 * before_j, unit="J"),
             rectangular("supply power gain", errors.power.gain_frac * energy_j, unit="J"),
         )
         square_a2 = level.current_a[:n] ** 2 - after.current_a**2

@@ -22,7 +22,7 @@ ERRORS = SupplyErrors(
     window_s=0.05,
 )
 #: What the bridge drops, at rest and while it carries, as the harness takes it.
-RESTING_V, CARRYING_V = 1.2, 1.6
+RESTING_V, CARRYING_V = 1.25, 1.5
 
 
 def start(
@@ -175,6 +175,12 @@ class TestNoFigure:
     def test_no_accuracy(self, unknown: dict[str, None]) -> None:
         """Without a stated accuracy nothing is known."""
         assert "states no accuracy" in why_not(start(150e-6), replace(ERRORS, **unknown))
+
+    def test_slower_than_its_window(self) -> None:
+        """Readings with a half-cycle between their windows do not see all that is taken."""
+        text = why_not(start(150e-6, apart_s=0.06, fill_s=0.6))
+
+        assert text.startswith("The supply answers more slowly than it averages")
 
     def test_no_window(self) -> None:
         """Without an averaging window the time a reading stands for is not known."""

@@ -136,7 +136,7 @@ def read(
             LevelReadings(
                 label=f"level {number + 1}",
                 set_v=values[key],
-                limit_a=1.0,
+                limit_a=0.05,
                 set_s=set_s,
                 times_s=np.array(times_s),
                 voltage_v=voltage_v,
