@@ -50,7 +50,9 @@ def watched_samples(*, seconds: float = 3.0, viewers: int = 20, rounds: int = 5)
         def watched() -> float:
             unit.context.host.expect_silence(_LATE_S)  # while the viewers gather
             with _viewers(page.view_address, viewers):
-                return unit.hold(seconds)
+                sample_s = unit.hold(seconds)
+                unit.context.host.expect_silence(_LATE_S)  # while they leave
+            return sample_s
 
         both = in_turns(watched, lambda: unit.hold(seconds), rounds)
     return Figure(
