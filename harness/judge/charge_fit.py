@@ -162,13 +162,16 @@ class ChargeFit:
 
         Its time constant is R C, textbook.
         """
-        ohm = float(self.values[SERIES_OHM])
-        tail_s = abs(ohm) * float(self.values[BULK_F])
+        ohm, tail_s = float(self.values[SERIES_OHM]), self._tail_s
         short = self.reading_s / tail_s if tail_s > 0.0 else math.inf
         simple = rectangular(
             "circuit simpler than the unit", _SIMPLE_FRAC + _SHORT_FRAC * short, unit="1"
         )
         return replace(simple, sensitivity=ohm)
+
+    @property
+    def _tail_s(self) -> float:
+        return float(self.values[SERIES_OHM]) * self.bulk_f
 
     @property
     def _rows(self) -> int:
@@ -200,7 +203,12 @@ class ChargeFit:
 
     @property
     def is_possible(self) -> bool:
-        """Whether the readings were taken when they can have been, and the diode is one."""
+        """Whether the readings were taken when they can have been, the diode is one, and they show.
+
+        A tail, R C (textbook), that is over within a reading cannot be told from a diode's.
+        """
+        if self._tail_s < self.reading_s:
+            return False
         lag_s, emission_v = float(self.values[_LAG_S]), float(self.values[_EMISSION])
         most_s, most_v = _BEYOND * self.reading_s, _BEYOND * _EMISSION_V
         return abs(lag_s) <= most_s and abs(emission_v - _EMISSION_V) <= most_v

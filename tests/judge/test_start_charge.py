@@ -112,10 +112,10 @@ class TestFigures:
 
     def test_two_levels(self) -> None:
         """A second level that is slow enough is fitted together with the first."""
-        slow, errors = replace(CIRCUIT, limit_a=0.1), replace(ERRORS, reading_s=5e-4)
+        slow, errors = replace(CIRCUIT, limit_a=0.1), replace(ERRORS, reading_s=2e-4)
         higher = replace(slow, limit_a=0.3, rest_v=6.0)
         told = weigh_dc(
-            [level(slow, reading_s=5e-4), level(higher, reading_s=5e-4, begun_v=2.4)], errors
+            [level(slow, reading_s=2e-4), level(higher, reading_s=2e-4, begun_v=2.4)], errors
         )
 
         assert [curve.label for curve in told.fitted] == ["10 %", "10 %"]
