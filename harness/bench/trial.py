@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 from harness.bench.roles import Instrument
 from harness.bench.scpi import MarkerAnswer
@@ -19,7 +20,9 @@ from harness.errors import (
     ReportedError,
 )
 from harness.profile.measures import OPERATIONS, PEAK, SETTINGS
-from harness.profile.plan import Plan
+
+if TYPE_CHECKING:  # loads libraries of numbers: not into the process that guards power
+    from harness.profile.plan import Plan
 
 #: Stands for a whole reading of a supply or a load, however its dialect takes it.
 SAMPLE = "sample"
