@@ -365,6 +365,11 @@ class TestBeginAndEnd:
 class TestLetters:
     """On a serial port: no SCPI, no terminator, no error queue, a rest between any two messages."""
 
+    @pytest.fixture(autouse=True)
+    def _needs(self) -> None:
+        pytest.importorskip("pty", reason="Windows has no pseudo-terminals")
+        pytest.importorskip("serial", reason="needs softwake[serial]")
+
     def test_a_healthy_unit_is_released(self, tmp_path: Path) -> None:
         """A whole run keeps the rest; nothing but output off ever comes sooner."""
         ended, bench, tongue = run(tmp_path, "letter-supply.toml", LETTERS, kind=Slow)
