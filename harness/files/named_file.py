@@ -52,7 +52,7 @@ UNIT = FileKind(
     "a unit file",
     frozenset({"title", "serial", "maker", "photos", "observed", "observed_note"})
     | {"observed_cause"}
-    | {"unit", "event", "service", "parts"},
+    | {"unit", "event", "service", "parts", "hand_over"},
     "softwake assess FILE, softwake run PROFILE --unit FILE",
     "units/",
 )
