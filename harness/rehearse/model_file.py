@@ -233,6 +233,7 @@ class UnitModelFile(FromFile):
             rectifier=rectifier,
             bulk=self._bulk(typical.bulk, bulk_v, seed),
             converter=self._converter(typical.converter, bulk_v, seed),
+            windings=typical.windings,
             case=typical.case,
         )
         for at, table in enumerate(self.faults):
