@@ -129,8 +129,9 @@ class TestNameplate:
     def test_the_kind_comes_first(
         self, profile_of: Callable[..., Profile], unit_of: UnitOf
     ) -> None:
-        """AC or DC is told before any voltage."""
-        told = objections(profile_of("dc"), unit_of())
+        """AC or DC is told before any current or voltage."""
+        other = ('current   = "1.2 A"', 'current   = "1.3 A"')
+        told = objections(profile_of("dc"), unit_of(other))
 
         assert told[0].startswith("The nameplates disagree on input.kind: ")
         assert len(told) > 2
@@ -224,6 +225,15 @@ class TestProof:
             "F1 is to be proved by check '24 V rails' (it.toml:28), and the profile has no such "
             "check, did you mean '24 V rail'?"
         )
+
+    def test_without_one_of_that_kind_nothing_is_guessed(
+        self, shutter: Profile, unit_of: UnitOf
+    ) -> None:
+        """A name that is like none of the profile's is told without another."""
+        proof = ('breaking        = "L"', 'breaking = "L"\nproved_by = "X"')
+        [told] = objections(shutter, unit_of(proof))
+
+        assert told.endswith("and the profile has no such check.")
 
     def test_one_that_exists_is_no_objection(self, shutter: Profile, unit_of: UnitOf) -> None:
         """A proof by a check of the profile is none."""

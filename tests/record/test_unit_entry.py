@@ -32,6 +32,9 @@ def test_the_entry_is_plain(entry: dict[str, object]) -> None:
     assert parts[0]["severity"] == "destroyed likely"
     assert parts[0]["stresses"][0]["rating"] == 60.0
     assert entry["serial"] == "HRW-0007"
+    file = load_unit("dome-shutter-HRW-0007")
+    named = {key: entry[key] for key in ("source", "sha256", "text")}
+    assert named == {"source": file.source, "sha256": file.sha256, "text": file.text}
 
 
 def page_of(entry: object, account: Callable[..., dict[str, Any]]) -> str:

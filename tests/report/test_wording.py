@@ -103,6 +103,8 @@ class TestHeadline:
         run = ended(released=False, verdict="undecided", open_points=["One.", "Two."])
 
         assert headline(run) == ("Not released", "the run was completed, but 2 points are open")
+        run["open_points"] = ["One."]
+        assert headline(run)[1] == "the run was completed, but one point is open"
 
     @pytest.mark.parametrize("released", [True, False])
     def test_a_rehearsal_is_never_called_a_release(self, released: bool) -> None:
