@@ -95,6 +95,15 @@ class TestStory:
         assert point.proved_by == ""
 
 
+class TestSafetyTests:
+    def test_what_nobody_names_is_open(self, profile_of: ProfileOf) -> None:
+        """A unit for mains without its safety tests, and without a reference to them, is open."""
+        [point] = make_plan(profile_of("ac"), at_hand=UnitAtHand(safety_record="")).open_points
+
+        assert point.text.startswith("Safety tests after repair are missing: ")
+        assert point.proved_by == ""
+
+
 class TestDraftedLimits:
     def test_they_are_one_point_that_names_each(self, profile_of: ProfileOf) -> None:
         """Limits nobody has confirmed are an open point, each named with its line."""

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from harness.judge.verdict import Verdict
-from harness.record.run_summary import plain
+from harness.record.run_summary import NEEDED, plain, unfinished_facts
 
 CET = dt.timezone(dt.timedelta(hours=1))
 
@@ -48,3 +48,23 @@ def test_each_value_has_one_form_in_json(value: object, told: object) -> None:
 
     assert found == told
     assert type(found) is type(told)
+
+
+def test_a_run_whose_end_is_not_known_is_no_pass() -> None:
+    """Every key is there; outcome, verdict and release say that nothing was proved."""
+    facts = unfinished_facts("run 1", "HRW-0007", "the record ends here")
+    told = {
+        "run_id": "run 1",
+        "serial": "HRW-0007",
+        "title": "",
+        "duration_s": 0.0,
+        "rehearsal": False,
+        "purpose": "release",
+        "outcome": "interrupted",
+        "verdict": "undecided",
+        "released": False,
+        "reason": "the record ends here",
+    }
+
+    assert {key: facts[key] for key in told} == told
+    assert set(facts) == set(NEEDED)
