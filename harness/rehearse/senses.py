@@ -19,6 +19,8 @@ Sense = Literal["fan by hand", "air", "damage"]
 _FAN = re.compile(r"\b(fan|fans|blower|impeller)\b", re.IGNORECASE)
 _BY_HAND = re.compile(r"\b(by hand|freely|finger)\b", re.IGNORECASE)
 _RUNS = re.compile(r"\b(run|runs|running|blows|turns)\b", re.IGNORECASE)
+_SERIES = re.compile(r"\b(series resistance|ESR)\b", re.IGNORECASE)
+_BULK = re.compile(r"\bbulk capacitor\b", re.IGNORECASE)
 _AIR = re.compile(r"\b(air|airflow|draught)\b", re.IGNORECASE)
 
 
@@ -34,6 +36,11 @@ def sense_of(question: str) -> Sense:
 def is_about_cooling(question: str) -> bool:
     """Whether a question is about the fan or its air."""
     return sense_of(question) != "damage"
+
+
+def is_about_bulk_resistance(question: str) -> bool:
+    """Whether a question is about the series resistance of the bulk capacitor, by a tester."""
+    return bool(_SERIES.search(question) and _BULK.search(question))
 
 
 def sign_of(model: UnitModel, question: str, laws: Laws) -> str:

@@ -7,7 +7,7 @@ import re
 
 from harness.profile.level import across_bulk_ohm, resistor_ohm
 from harness.rehearse.laws import Laws
-from harness.rehearse.senses import answer
+from harness.rehearse.senses import answer, is_about_bulk_resistance
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.streams import stream
 from harness.unit.nameplate import Unit
@@ -19,6 +19,8 @@ _MOVING_S = 20.0
 _HEALTHY = {"ohm": 0.12, "A": 60e-6, "degC": 23.0, "Hz": 50.0, "s": 1.0, "1": 1.0}
 #: And where the question is about insulation or isolation.
 _INSULATION_OHM = 300e6
+#: Error and last digit of a tester of series resistance (common practice).
+_TESTER_FRAC, _TESTER_DIGIT_OHM = 0.05, 0.01
 
 
 class SimulatedOperator:
@@ -72,7 +74,16 @@ class SimulatedOperator:
         """Read a tester."""
         if unit == "ohm" and re.search("insulation|isolation", prompt, re.IGNORECASE):
             return _INSULATION_OHM, "simulated"
+        if unit == "ohm" and is_about_bulk_resistance(prompt):
+            return self._bulk_resistance_ohm(prompt), "simulated"
         return _HEALTHY.get(unit, 0.0), "simulated"
+
+    def _bulk_resistance_ohm(self, prompt: str) -> float:
+        """Read a tester in circuit, with its error by chance and its last digit."""
+        rng = stream(self._bench.seed, "tester", prompt)
+        true_ohm = self._bench.circuit.model.bulk.series_resistance_ohm
+        gain = 1.0 + rng.uniform(-_TESTER_FRAC, _TESTER_FRAC)
+        return round(true_ohm * gain / _TESTER_DIGIT_OHM) * _TESTER_DIGIT_OHM
 
     def ask_yes_no(self, prompt: str) -> tuple[bool | None, str]:
         """Look and feel; which of it is overlooked, the seed decides."""

@@ -196,11 +196,17 @@ WORN_FAULTS = (
         name="resistive-bulk-capacitor",
         summary="bulk capacitor's series resistance five times the usual one",
         border=degrees.WORN,
-        shown_by="series resistance at 100 kHz, or tan delta at 120 Hz, lifted",
+        shown_by="series resistance at 100 kHz, in circuit below 0.1 V or lifted",
         severity=degrees.RESISTANCE,
         laws=("bulk_resistance", "input_path", "ripple_by_bulk", "line_rejection"),
         change=_resistive_bulk,
         remedies=(
+            Remedy(
+                "cold",
+                "operator.value",
+                "high",
+                "a tester of series resistance reads it in circuit, before power",
+            ),
             Remedy(
                 "load",
                 "meter.voltage_ac",

@@ -8,7 +8,13 @@ from scipy.stats import binom
 from harness.profile.load import load_profile
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.laws import LAWS, Laws
-from harness.rehearse.senses import answer, is_about_cooling, sense_of, sign_of
+from harness.rehearse.senses import (
+    answer,
+    is_about_bulk_resistance,
+    is_about_cooling,
+    sense_of,
+    sign_of,
+)
 from harness.rehearse.streams import stream
 from harness.rehearse.unit_model import UnitModel, typical_model
 
@@ -42,6 +48,19 @@ class TestQuestions:
         """A question is about the fan by hand, the air, or by itself about damage."""
         assert sense_of(question) == sense
         assert is_about_cooling(question) == (sense != "damage")
+
+    def test_which_question_a_tester_of_series_resistance_answers(self) -> None:
+        """The shipped releases' own, and no other about the capacitor or a resistance."""
+        for name in ("mount-controller-full-release", "dome-shutter-full-release"):
+            asked = [
+                check.ask or ""
+                for step in load_profile(name).steps
+                for check in step.checks
+                if check.by_operator
+            ]
+            assert sum(map(is_about_bulk_resistance, asked)) == 1
+        assert not is_about_bulk_resistance("Insulation resistance of the bulk capacitor's can")
+        assert not is_about_bulk_resistance("Series resistance of the choke")
 
     def test_the_shipped_release_asks_all_three(self) -> None:
         """Before power for damage and the fan, in the soak for the air."""
