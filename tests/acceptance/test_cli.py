@@ -260,7 +260,7 @@ class TestHostileFiles:
 
 
 def bench_at(workshop: Workshop, server: socket.socket) -> str:
-    """Write a bench file with all instruments at one port; return its name."""
+    """Write a bench file with its supply at a port, and a meter that is not there; its name."""
     text = """
         name = "Bench of the test"
         visa = "@py"
@@ -269,7 +269,7 @@ def bench_at(workshop: Workshop, server: socket.socket) -> str:
         resource = "TCPIP0::127.0.0.1::{port}::SOCKET"
         dialect = "scpi-dc-supply"
         [meter]
-        resource = "TCPIP0::127.0.0.1::{port}::SOCKET"
+        resource = "TCPIP0::127.0.0.1::9::SOCKET"
         dialect = "scpi-meter"
     """
     path = workshop.folder / "bench.toml"
