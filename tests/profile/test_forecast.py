@@ -33,7 +33,7 @@ name = "bulk capacitance"
 measure = "start.bulk_capacitance"
 low = "376 uF"
 """
-#: What the issue of a quick start comes to: the level is over before it could be followed.
+#: A quick start: the level is over before it could be followed.
 QUICK = ('current_limit = "0.30 A"', 'current_limit = "0.70 A"')
 OWN = 'output_capacitance = "220 uF"\noutput_capacitance_error = "10 uF"\n'
 
