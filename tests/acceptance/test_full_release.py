@@ -90,7 +90,7 @@ class TestTheBoard:
     @pytest.mark.parametrize("seed", SEEDS)
     @pytest.mark.parametrize("fault", REFUSED)
     def test_what_an_ohmmeter_finds_is_never_energised(self, fault: str, seed: int) -> None:
-        """A short, a leak, a blown fuse or a dried-out capacitor fails the cold checks meant for it.
+        """A short, a leak, a blown fuse or a dry capacitor fails the cold checks that show it.
 
         Source: measure before power what can be measured without: common practice.
         """
