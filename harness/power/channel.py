@@ -205,6 +205,19 @@ def start_own_process(
     return _start(module, *arguments, stderr=errors)
 
 
+def see_out(process: subprocess.Popen[bytes]) -> None:
+    """Leave a process to end by itself, however long it takes; nothing of it is left behind then."""
+
+    def waiting() -> None:
+        process.wait()
+        with contextlib.suppress(OSError):
+            assert process.stdout is not None
+            process.stdout.close()
+
+    with contextlib.suppress(RuntimeError):  # no thread to be had: the system sees it out
+        threading.Thread(target=waiting, name="see-out", daemon=True).start()
+
+
 def _start(module: str, *arguments: str, **how: Any) -> subprocess.Popen[bytes]:
     apart: dict[str, Any] = {"start_new_session": True}
     if sys.platform == "win32":

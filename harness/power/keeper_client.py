@@ -17,7 +17,7 @@ from harness.bench.sample import SupplySample
 from harness.bench.trial import try_questions
 from harness.errors import HarnessError, LinkError, PowerOffUnconfirmed
 from harness.power.attention import Lookout, StayAwake
-from harness.power.channel import WINDOW, Answer, Call, Channel, Sign, start_keeper
+from harness.power.channel import WINDOW, Answer, Call, Channel, Sign, see_out, start_keeper
 from harness.power.commands import Command, OperatingEnvelope, SwitchOn
 from harness.power.local_bench import open_bench
 from harness.power.off_line import OffLine
@@ -122,6 +122,7 @@ class ProcessBench:
         try:
             self.process.wait(timeout=_END_TRYING_S if trying else _END_S)
         except subprocess.TimeoutExpired:  # still trying to switch off: leave it to that
+            see_out(self.process)
             return
         self._awake.release()
         with contextlib.suppress(OSError):

@@ -88,3 +88,6 @@ class PageServer:
                     self._switch_off("on the page")
         self._ended = True
         self._known.set()
+        with contextlib.suppress(OSError):  # it has said its last: nothing of it is left behind
+            self._process.stdout.close()
+        self._process.wait()

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import contextlib
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterator
 from typing import Any, cast
@@ -12,7 +13,7 @@ from harness.bench.clock import SystemClock
 from harness.bench.sample import SupplySample
 from harness.errors import LinkError, LinkTimeout, PowerOffUnconfirmed, RecordError
 from harness.power import keeper_client
-from harness.power.channel import Answer, Call, Sign
+from harness.power.channel import Answer, Call, Sign, see_out, start_own_process
 from harness.power.commands import CLIENT_SILENCE_S, Arm, OperatingEnvelope, Set, SwitchOn
 from harness.power.keeper_client import ProcessPower, open_process_bench
 from harness.power.trip import Trip, Tripped, TripReason
@@ -391,3 +392,19 @@ class TestSignsOfLife:
 
             assert power.live
             power.power_off()
+
+
+def test_a_process_that_is_left_to_itself_leaves_nothing_behind() -> None:
+    """Whoever does not wait for a process still has its end seen and its pipe closed."""
+    process = start_own_process("platform")  # prints a line, and ends
+
+    see_out(process)
+
+    deadline_s = time.monotonic() + 30.0
+    assert process.stdout is not None
+    while not process.stdout.closed and time.monotonic() < deadline_s:
+        time.sleep(0.01)
+    assert process.stdout.closed
+    assert process.returncode == 0
+    assert process.stdin is not None
+    process.stdin.close()
