@@ -206,7 +206,7 @@ def start_own_process(
 
 
 def see_out(process: subprocess.Popen[bytes]) -> None:
-    """Leave a process to end by itself, however long it takes; nothing of it is left behind then."""
+    """Leave a process to end by itself, however long it takes; then nothing of it is left."""
 
     def waiting() -> None:
         process.wait()
