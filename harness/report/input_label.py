@@ -5,7 +5,6 @@ A plug that fits more outlets than the unit can stand does not say so. Much equi
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 from collections.abc import Mapping
 from typing import Any
@@ -38,13 +37,13 @@ def draw_input_label(facts: Mapping[str, Any], *, rehearsal: bool = False) -> st
     """
     require_release(facts, rehearsal=rehearsal)
     first, second = input_words(facts)
-    tested = dt.date.fromisoformat(str(facts["started_utc"])[:10])
+    tested = str(facts["started_utc"])[:10]
     serial = printable(str(facts["serial"]))
     lines = [
         (_LARGE, ' font-weight="bold"', first),
         (_MIDDLE, ' font-weight="bold"', second),
         (_MIDDLE, "", _CAUTION),
-        (_SMALL, "", f"SN {serial}, {tested.isoformat()}"),
+        (_SMALL, "", f"SN {serial}, {tested}"),
     ]
     top, parts = (BAR_MM, [REHEARSAL_BAR]) if facts["rehearsal"] else (0.0, [])
     y = top + _RIM_MM + _INSIDE_MM - 1.0  # capitals do not fill their height

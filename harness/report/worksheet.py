@@ -6,7 +6,7 @@ from harness.report.template import template
 from harness.unit.assessment import Assessment
 
 
-def worksheet_html(assessment: Assessment, *, workshop: str = "") -> bytes:
+def worksheet_html(assessment: Assessment) -> bytes:
     """Return the page as UTF-8 HTML, checks in the order of doing; all text is escaped.
 
     Each check has room for what was found, and says where it is typed in afterwards.
@@ -14,6 +14,5 @@ def worksheet_html(assessment: Assessment, *, workshop: str = "") -> bytes:
     page = template("worksheet.html.j2").render(
         about=assessment,
         replaced={part.name for part in assessment.parts if part.replaced},
-        workshop=workshop,
     )
     return page.encode(errors="backslashreplace")

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from harness.power.channel import start_own_process
+from harness.power.channel import see_out, start_own_process
 from harness.power.off_line import OffLine
 
 #: Longest wait for the page to be there, before anything is energised.
@@ -88,6 +88,4 @@ class PageServer:
                     self._switch_off("on the page")
         self._ended = True
         self._known.set()
-        with contextlib.suppress(OSError):  # it has said its last: nothing of it is left behind
-            self._process.stdout.close()
-        self._process.wait()
+        see_out(self._process)  # it has said its last
