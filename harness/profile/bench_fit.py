@@ -6,10 +6,10 @@ from collections.abc import Iterable, Iterator, Mapping
 
 from harness.profile.bench_file import BenchFile
 from harness.profile.check import Check
+from harness.profile.load_step import LoadStep
 from harness.profile.measures import MEASURES, role_of
 from harness.profile.plan import PlannedStep
 from harness.profile.schema import Profile
-from harness.profile.steps import LoadStep
 from harness.profile.wiring import MeterPlace, Operations, Wiring, seen_from
 from harness.unit.nameplate import Unit
 

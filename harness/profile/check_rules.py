@@ -12,9 +12,10 @@ from harness.files.field_types import Table
 from harness.files.toml_positions import KeyPath
 from harness.profile.check import Check
 from harness.profile.level import LoadMode, LoadPoint
+from harness.profile.load_step import POINT_KEYS
 from harness.profile.measures import MEASURES, SETTINGS, Situation
 from harness.profile.safety_checks import safety_test_rules
-from harness.profile.steps import POINT_KEYS, STEP_KINDS, kinds_for
+from harness.profile.steps import STEP_KINDS, kinds_for
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
 from harness.unit.nameplate import Unit
 

@@ -17,6 +17,7 @@ from harness.profile.bench_fit import (
 )
 from harness.profile.cautions import cautions
 from harness.profile.check import Check
+from harness.profile.discharge_step import DischargeStep
 from harness.profile.forecast import Forecast, forecasts
 from harness.profile.level import Level, LevelMaker
 from harness.profile.load import with_limits
@@ -27,7 +28,6 @@ from harness.profile.readings import instead_of, readings_of
 from harness.profile.safety_checks import safety_tests
 from harness.profile.schema import Profile
 from harness.profile.step import Place, Rest
-from harness.profile.steps import DischargeStep
 from harness.profile.unit_at_hand import UnitAtHand, objections
 from harness.profile.wiring import Operations, Stands, Wiring, place_of, wirings_of
 from harness.quantity import format_quantity

@@ -13,9 +13,9 @@ from harness.files.toml_positions import KeyPath
 from harness.profile.bench_file import BenchFile
 from harness.profile.bench_rules import bench_errors
 from harness.profile.check import Check
+from harness.profile.discharge_step import DischargeStep
 from harness.profile.rules import profile_errors
 from harness.profile.schema import LimitsUsed, Profile
-from harness.profile.steps import DischargeStep
 from harness.unit.limits import LimitTable, shipped_limits
 from harness.unit.nameplate import Unit
 from harness.unit.safety_tests import BOUNDS

@@ -14,10 +14,10 @@ from typing import Any
 from harness.files.config_error import ConfigError
 from harness.profile.check_rules import ROUNDING, StepPart, check_rules, part_of
 from harness.profile.level import LoadPoint, resistor_ohm
+from harness.profile.load_step import POINT_EXAMPLES, POINT_KEYS
 from harness.profile.measures import Situation
 from harness.profile.schema import Envelope
 from harness.profile.step import Place
-from harness.profile.steps import POINT_EXAMPLES, POINT_KEYS
 from harness.quantity import QuantityError, format_quantity, shown
 from harness.unit.nameplate import AcInput, Output, Unit
 

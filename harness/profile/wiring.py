@@ -12,9 +12,9 @@ from dataclasses import dataclass, field, replace
 
 from harness.profile.bench_file import BenchFile, Meter
 from harness.profile.check import Across, Check
+from harness.profile.discharge_step import DischargeStep
 from harness.profile.measures import MEASURES, Situation
 from harness.profile.step import AnyStep
-from harness.profile.steps import DischargeStep
 from harness.unit.nameplate import Unit
 
 #: What the dialects can do, by key of the instrument: ``measure_voltage_dc``.

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from harness.profile.expand import WARM_S
+from harness.profile.held_steps import LineStep
+from harness.profile.load_step import LoadStep
 from harness.profile.schema import Profile
 from harness.profile.step import HandLoadedStep, LoadableStep
-from harness.profile.steps import LineStep, LoadStep
 from harness.rehearse.fault import Need
 from harness.rehearse.senses import is_about_cooling
 

@@ -9,8 +9,8 @@ from harness.errors import InstrumentError, Refused
 from harness.judge.propagate import Estimate
 from harness.judge.uncertainty import rectangular
 from harness.power.commands import SwitchOff
+from harness.profile.discharge_step import DischargeStep
 from harness.profile.plan import PlannedStep
-from harness.profile.steps import DischargeStep
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
 from harness.run.by_hand import place_across_bulk, place_leads

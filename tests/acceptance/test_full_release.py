@@ -9,8 +9,8 @@ from harness.api import rehearse_profile
 from harness.power.trip import TripReason
 from harness.profile.level import resistor_ohm
 from harness.profile.load import load_profile
+from harness.profile.load_step import LoadStep
 from harness.profile.step import HandLoadedStep
-from harness.profile.steps import LoadStep
 from harness.record.figures import read_figures
 from harness.record.run_summary import Outcome
 from harness.rehearse.faults import FAULTS

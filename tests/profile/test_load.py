@@ -10,9 +10,11 @@ import pytest
 from harness.errors import FileError
 from harness.profile.accuracy import Accuracy
 from harness.profile.bench_file import BenchFile
+from harness.profile.held_steps import NominalStep
 from harness.profile.load import load_bench, load_profile
+from harness.profile.load_step import LoadStep
 from harness.profile.schema import Profile
-from harness.profile.steps import LoadStep, NominalStep, StartStep
+from harness.profile.start_step import StartStep
 from harness.shipped import shipped_names
 from harness.unit.nameplate import AcInput, DcInput
 

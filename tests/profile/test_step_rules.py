@@ -10,10 +10,11 @@ import pytest
 
 from harness.errors import FileError
 from harness.profile.expand import make_plan
+from harness.profile.held_steps import NominalStep
 from harness.profile.load import load_profile
 from harness.profile.plan import Plan
 from harness.profile.step import Place
-from harness.profile.steps import STEP_KINDS, NominalStep, step_kinds
+from harness.profile.steps import STEP_KINDS, step_kinds
 
 HEAD = """\
 title = "Dome-shutter power unit"
