@@ -15,7 +15,6 @@ States and the commands they take::
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from types import MappingProxyType
 
@@ -31,8 +30,6 @@ from harness.errors import (
 from harness.power.commands import (
     ALLOWED,
     CLIENT_SILENCE_S,
-    READBACK_FRAC,
-    WATCHDOG_S,
     Arm,
     Command,
     KeeperState,
@@ -46,17 +43,13 @@ from harness.power.commands import (
     Watch,
 )
 from harness.power.inrush_monitor import LevelWatch, ReverseWatch
-from harness.power.moves import Check, Confirm, LoadMoves, Move, Questions, Send
+from harness.power.moves import Check, Confirm, LoadMoves, Move, Questions
+from harness.power.supply_moves import SupplyMoves
 from harness.power.trip import Trip, TripReason
-from harness.power.way_off import CONTACT_FAULT, WayOff, contact_moves
-from harness.profile.measures import SETTINGS
+from harness.power.way_off import CONTACT_FAULT, WayOff
 from harness.quantity import format_quantity
 
 _UNITS = {TripReason.OVER_VOLTAGE: "V", TripReason.OVER_CURRENT: "A", TripReason.OVER_POWER: "W"}
-_SUPPLY_OFF: tuple[Move, ...] = (
-    Send("supply", "output_off"),
-    Confirm("supply", "output_state", expected=False),
-)
 
 
 class Keeper:
@@ -75,20 +68,11 @@ class Keeper:
         switch: frozenset[str] = frozenset(),
     ) -> None:
         self._envelope = envelope
-        self._supply = supply
-        self._switch = switch
+        self._source = SupplyMoves(envelope, supply, switch)
         self._loads = {key: LoadMoves(key, known, envelope) for key, known in loads.items()}
         self._way_off = WayOff(
             switch=bool(switch), loads={key: load.off() for key, load in self._loads.items()}
         )
-        # The supply's own protections are the last walls: armed where its dialect has them.
-        self._bounds = {
-            "voltage": envelope.voltage_v,
-            "current_limit": envelope.current_a,
-            "voltage_protection": envelope.voltage_v,
-            "current_protection": envelope.current_a,
-            "watchdog": WATCHDOG_S,
-        }
         self._watch: LevelWatch | None = None
         self._reverse = ReverseWatch(envelope)
         self._questions = Questions()
@@ -136,18 +120,13 @@ class Keeper:
             case SwitchOn():
                 self.state = KeeperState.LIVE  # before the message: from here on it may be on
                 self._reverse.switch_on()
-                return (
-                    Send("supply", "output_on"),
-                    Confirm("supply", "output_state", expected=True),
-                )
+                return self._source.on()
             case Set(quantity, value):
-                return (*self._set(quantity, value), Check("supply", "errors"))
-            case SetVoltageProtection(voltage_v):  # what it reports of tripping is no error of ours
-                if "set_voltage_protection" not in self._supply:
-                    raise CommandRefused(
-                        "the supply's dialect has no set_voltage_protection", where="keeper"
-                    )
-                return tuple(self._set("voltage_protection", voltage_v))
+                moves = self._source.set(quantity, value)
+                self._note_setting(quantity, value)
+                return moves
+            case SetVoltageProtection(voltage_v):
+                return self._source.protect(voltage_v)
             case Watch(level):
                 self._watch = None if level is None else LevelWatch(level)
                 self.account = None
@@ -257,57 +236,20 @@ class Keeper:
 
     def _arm(self, arm: Arm) -> tuple[Move, ...]:
         """Order of energising, safety rule 2, all but the last step."""
-        clear = [Send("supply", "clear")] if "clear" in self._supply else []
-        moves: list[Move] = [*clear, *_SUPPLY_OFF]
-        if self._switch:
-            moves += [Send("switch", "clear")] if "clear" in self._switch else []
-            moves += contact_moves(closed=False)
-        if not self.bit_is_wrong:
-            moves.append(Check("supply", "protection"))
-        for load in self._loads.values():
-            moves += load.clear()
-        for protection in ("voltage_protection", "current_protection", "watchdog"):
-            if f"set_{protection}" in self._supply:
-                moves += self._set(protection, self._bounds[protection])
-        if arm.frequency_hz is not None:
-            moves += self._set("frequency", arm.frequency_hz)
-        moves += self._set("current_limit", arm.current_limit_a)
-        moves += self._set("voltage", arm.voltage_v)
-        moves.append(Check("supply", "errors"))
-        if self._switch:  # the last before output on: it makes no current
-            moves += contact_moves(closed=True)
+        clear = self._source.clear(look_at_protection=not self.bit_is_wrong)
+        loads = (move for load in self._loads.values() for move in load.clear())
+        moves = (*clear, *loads, *self._source.prepare(arm))
+        self._note_setting("current_limit", arm.current_limit_a)
+        self._note_setting("voltage", arm.voltage_v)
         self.state = KeeperState.ARMED
-        return tuple(moves)
+        return moves
 
-    def _set(self, quantity: str, value: float) -> list[Move]:
-        """Set a quantity of the supply, and read it back where its dialect can (safety rule 3)."""
-        self._require_inside(quantity, value)
+    def _note_setting(self, quantity: str, value: float) -> None:
+        """Note what is set from now on."""
         if quantity == "voltage":
             self._reverse.set_voltage(value)
         elif quantity == "current_limit":
             self._reverse.set_limit(value)
-        moves: list[Move] = [Send("supply", f"set_{quantity}", value)]
-        if f"{quantity}_setting" in self._supply:
-            tolerance = READBACK_FRAC * abs(value)
-            moves.append(
-                Confirm("supply", f"{quantity}_setting", value, tolerance, f"set_{quantity}")
-            )
-        return moves
-
-    def _require_inside(self, quantity: str, value: float) -> None:
-        if quantity == "frequency":
-            if value not in self._envelope.frequencies_hz:
-                raise CommandRefused(
-                    f"a frequency of {value} Hz is not on the nameplate", where="keeper"
-                )
-            return
-        bound, unit = self._bounds[quantity], SETTINGS["supply"][quantity]
-        if not (math.isfinite(value) and 0 <= value <= bound):
-            raise CommandRefused(
-                f"a {quantity.replace('_', ' ')} of {value} {unit} is outside the envelope "
-                f"(0 to {bound} {unit})",
-                where="keeper",
-            )
 
     def _switch_off(self) -> tuple[Move, ...]:
         self._was_live = self.state is KeeperState.LIVE

@@ -19,12 +19,14 @@ CONTACT_OPEN = "the contact in the feed is open, and says so"
 CONTACT_CLOSED = "the contact in the feed is closed, and says so"
 CONTACT_FAULT = "THE CONTACT IN THE FEED IS NOT KNOWN TO BE OPEN"
 
+#: What switches the supply's output off.
+OUTPUT_OFF: tuple[Move, Move] = (
+    Send("supply", "output_off"),
+    Confirm("supply", "output_state", expected=False),
+)
 #: What takes energy from the unit, in this order; each is told before any is asked.
 _CUTS: dict[str, tuple[Move, Move]] = {
-    "supply": (
-        Send("supply", "output_off"),
-        Confirm("supply", "output_state", expected=False),
-    ),
+    "supply": OUTPUT_OFF,
     "switch": (
         Send("switch", "contact_open"),
         Confirm("switch", "contact_state", expected=False),
