@@ -22,8 +22,9 @@ from harness.power.local_bench import open_bench
 from harness.power.lock import hold_supply
 from harness.power.off_line import OffLine
 from harness.profile.accuracy import Accuracy
-from harness.profile.bench_file import BenchFile, Tester
+from harness.profile.bench_file import BenchFile
 from harness.profile.expand import make_plan
+from harness.profile.instruments import Tester
 from harness.profile.load import load_bench, load_profile
 from harness.profile.measures import TESTER_READINGS
 from harness.profile.plan import Plan

@@ -18,7 +18,7 @@ from harness.api import simulated_bench_file, simulated_unit
 from harness.bench.clock import SystemClock
 from harness.bench.dialect import BUILT_IN, bench_dialects
 from harness.power.trip import TripReason
-from harness.profile.bench_file import LoadInstrument, Meter, Supply
+from harness.profile.instruments import LoadInstrument, Meter, Supply
 from harness.profile.preflight import preflight
 from harness.profile.steps import STEP_KINDS
 from harness.rehearse.server import serve, socket_resource

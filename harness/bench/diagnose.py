@@ -17,7 +17,7 @@ from harness.bench.finding import Cause, Heard, answer_cause, cause_of, plausibl
 from harness.bench.link import TERMINATORS
 from harness.bench.listen import ask_serial, ask_socket
 from harness.errors import InstrumentError
-from harness.profile.bench_file import Instrument
+from harness.profile.instruments import Instrument
 
 #: Baud rates of instruments, the most usual first (common practice).
 _RATES = (9600, 115200, 19200, 38400, 57600, 4800, 2400, 1200)

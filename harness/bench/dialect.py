@@ -19,7 +19,8 @@ from harness.errors import FileError, Mistake
 from harness.files.field_types import Flag, Seconds, Table, mistaken
 from harness.files.named_file import validated
 from harness.files.text_file import quoted, read_toml
-from harness.profile.bench_file import BenchFile, Instrument
+from harness.profile.bench_file import BenchFile
+from harness.profile.instruments import Instrument
 from harness.quantity import shown
 
 #: How a number is written that the dialect says nothing of.

@@ -18,7 +18,7 @@ from harness.bench.wire_text import ENERGISES, PLACEHOLDER, SENDABLE, Tables, wr
 from harness.errors import did_you_mean
 from harness.files.config_error import ConfigError
 from harness.files.text_file import quoted
-from harness.profile.bench_file import wait_problem
+from harness.profile.instruments import wait_problem
 from harness.profile.measures import OPERATIONS, REQUIRED, SETTINGS
 from harness.quantity import QuantityError, parse_quantity, shown
 

@@ -24,7 +24,7 @@ from harness.bench.listen import ask_serial
 from harness.bench.probe import Probe, only_asks, probe_at
 from harness.bench.scpi import MarkerAnswer, boolean, error_entry, number
 from harness.errors import FileError, InstrumentError, Refused, UsageError
-from harness.profile.bench_file import SerialLine
+from harness.profile.instruments import SerialLine
 from harness.profile.measures import OPERATIONS, REQUIRED
 from harness.quantity import shown
 

@@ -11,7 +11,7 @@ from harness.bench.dialect import Dialect
 from harness.bench.incoming import Incoming, Unforeseen, is_late
 from harness.bench.modbus_link import ModbusLink
 from harness.errors import InstrumentError, LinkError, LinkTimeout
-from harness.profile.bench_file import Instrument, SerialLine
+from harness.profile.instruments import Instrument, SerialLine
 
 if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource

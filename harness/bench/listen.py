@@ -10,7 +10,7 @@ from typing import Any
 
 from harness.bench.finding import Heard
 from harness.bench.link import set_line
-from harness.profile.bench_file import SerialLine
+from harness.profile.instruments import SerialLine
 
 _QUESTION = b"*IDN?"
 

@@ -17,7 +17,7 @@ from harness.bench.deadline import call_with_timeout
 from harness.bench.dialect import Dialect
 from harness.bench.registers import DEVICE, Registers, is_on, read_registers
 from harness.errors import InstrumentError, LinkError, LinkTimeout, ReportedError
-from harness.profile.bench_file import Instrument
+from harness.profile.instruments import Instrument
 from harness.quantity import shown
 
 #: What an instrument refuses a message with (section 7).

@@ -12,7 +12,7 @@ from harness.bench.link import OpenLink, open_link, open_visa
 from harness.bench.registers import read_registers
 from harness.bench.wire_text import SENDABLE
 from harness.errors import InstrumentError, LinkError
-from harness.profile.bench_file import Instrument
+from harness.profile.instruments import Instrument
 
 #: Questions that set something going: self-test and calibration (IEEE 488.2-1992, 10.38 and 10.2).
 _ACTS = re.compile(r"\*TST|[*:]?CAL|:?TEST", re.IGNORECASE)

@@ -27,7 +27,7 @@ from harness.bench.roles import Instrument
 from harness.bench.trial import MOST_SILENCES, every_question, try_questions
 from harness.errors import InstrumentError, LinkError, ReportedError
 from harness.profile.bench_file import BenchFile
-from harness.profile.bench_file import Instrument as InstrumentTable
+from harness.profile.instruments import Instrument as InstrumentTable
 from harness.profile.measures import READINGS
 from harness.quantity import format_quantity, shown
 

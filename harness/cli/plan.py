@@ -15,9 +15,9 @@ from harness.cli.contents import of_plan
 from harness.cli.documents import telling
 from harness.cli.options import described
 from harness.cli.tables import console, figures, heading, listed, show, table
-from harness.profile.bench_file import Tester
 from harness.profile.check import Check
 from harness.profile.forecast import proposal
+from harness.profile.instruments import Tester
 from harness.profile.level import Level
 from harness.profile.load import load_bench, load_profile
 from harness.profile.plan import Plan, PlannedStep

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from harness.profile.bench_file import BenchFile, Tester
+from harness.profile.bench_file import BenchFile
 from harness.profile.check import Check
 from harness.profile.forecast import Forecast
+from harness.profile.instruments import Tester
 from harness.profile.level import Level
 from harness.profile.safety_checks import SafetyTests
 from harness.profile.schema import Profile

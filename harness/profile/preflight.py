@@ -7,7 +7,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from harness.errors import Refused
-from harness.profile.bench_file import BenchFile, Calibrated
+from harness.profile.bench_file import BenchFile
+from harness.profile.instruments import Calibrated
 from harness.profile.level import resistor_ohm
 from harness.profile.plan import Plan, PlannedStep
 from harness.profile.step import HandLoadedStep, Place

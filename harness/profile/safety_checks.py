@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 from harness.files.config_error import ConfigError
 from harness.files.toml_positions import KeyPath
-from harness.profile.bench_file import BenchFile, Tester
+from harness.profile.bench_file import BenchFile
 from harness.profile.check import Check
+from harness.profile.instruments import Tester
 from harness.unit.nameplate import Unit
 from harness.unit.safety_tests import BOUNDS, has_protective_conductor, missing_tests, needed_tests
 

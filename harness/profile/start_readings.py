@@ -15,7 +15,7 @@ import numpy as np
 from harness.judge.charging import Charging
 from harness.judge.start_curve import LevelReadings, ReadingError, SupplyErrors
 from harness.judge.uncertainty import FloatArray
-from harness.profile.bench_file import Supply
+from harness.profile.instruments import Supply
 from harness.profile.level import Level
 from harness.unit.nameplate import DcInput, Input
 

@@ -10,9 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
-from harness.profile.bench_file import BenchFile, Meter
+from harness.profile.bench_file import BenchFile
 from harness.profile.check import Across, Check
 from harness.profile.discharge_step import DischargeStep
+from harness.profile.instruments import Meter
 from harness.profile.measures import MEASURES, Situation
 from harness.profile.step import AnyStep
 from harness.unit.nameplate import Unit

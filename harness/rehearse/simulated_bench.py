@@ -10,8 +10,9 @@ from typing import get_args
 
 from harness.bench.clock import Clock
 from harness.errors import Refused
-from harness.profile.bench_file import (
-    BenchFile,
+from harness.profile.bench_file import BenchFile
+from harness.profile.check import Across
+from harness.profile.instruments import (
     Instrument,
     LoadInstrument,
     Meter,
@@ -19,7 +20,6 @@ from harness.profile.bench_file import (
     Supply,
     Switch,
 )
-from harness.profile.check import Across
 from harness.rehearse.circuit import circuit_of, source_for
 from harness.rehearse.output_side import OutputSide
 from harness.rehearse.readings import cold_resistance_ohm, inaccurate, place_voltage_v

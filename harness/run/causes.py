@@ -12,8 +12,9 @@ import numpy.typing as npt
 from harness.judge.propagate import Estimate
 from harness.judge.series import drift, least_change
 from harness.judge.uncertainty import Contribution, rectangular, scatter
-from harness.profile.bench_file import BenchFile, Instrument, Meter, Supply, Tester
+from harness.profile.bench_file import BenchFile
 from harness.profile.check import Check
+from harness.profile.instruments import Instrument, Meter, Supply, Tester
 from harness.profile.measures import BANDED, READINGS, role_of
 from harness.run.context import Context
 

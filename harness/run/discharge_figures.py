@@ -10,8 +10,8 @@ import numpy as np
 from harness.judge.discharge_curve import Fall, Resistor, weigh_discharge
 from harness.judge.propagate import Estimate
 from harness.judge.start_curve import ReadingError
-from harness.profile.bench_file import Meter
 from harness.profile.discharge_step import DischargeStep
+from harness.profile.instruments import Meter
 from harness.run.context import Context
 from harness.run.start_figures import estimates_of, tell, unknown
 

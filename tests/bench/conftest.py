@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 import pytest
 
 from harness.bench.dialect import Dialect, load_dialect
-from harness.profile.bench_file import Supply
+from harness.profile.instruments import Supply
 from tests.power.conftest import wire
 
 __all__ = ["peer", "supply_at", "wire"]

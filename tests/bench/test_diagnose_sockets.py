@@ -18,7 +18,7 @@ from harness.bench.finding import Cause
 from harness.bench.link import open_visa
 from harness.bench.listen import ask_socket
 from harness.errors import LinkTimeout
-from harness.profile.bench_file import Meter
+from harness.profile.instruments import Meter
 
 IDENTITY = b"Harrow Point Workshop,DM-60,SIM-0003,1.0"
 ERROR = LinkTimeout("no answer in time", instrument="meter")

@@ -14,7 +14,7 @@ from harness.bench.link import open_link
 from harness.bench.modbus_link import ModbusLink
 from harness.bench.roles import Instrument
 from harness.errors import InstrumentError, LinkError, LinkTimeout, ReportedError
-from harness.profile.bench_file import Supply
+from harness.profile.instruments import Supply
 from harness.rehearse.clock import SimulatedClock
 from tests.markdown import fenced, named_files
 

@@ -20,7 +20,7 @@ from harness.bench.selfcheck import inspect_bench
 from harness.bench.trial import try_questions
 from harness.errors import LinkError
 from harness.profile.bench_file import BenchFile
-from harness.profile.bench_file import Meter as MeterTable
+from harness.profile.instruments import Meter as MeterTable
 from harness.profile.load import load_bench, load_profile
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.simulated_bench import SimulatedBench

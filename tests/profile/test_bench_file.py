@@ -10,7 +10,8 @@ from pydantic_core import PydanticCustomError
 
 from harness.errors import FileError
 from harness.profile.accuracy import Accuracy, Band
-from harness.profile.bench_file import BenchFile, SerialLine
+from harness.profile.bench_file import BenchFile
+from harness.profile.instruments import SerialLine
 from harness.profile.load import load_bench
 
 

@@ -19,7 +19,8 @@ import numpy as np
 from harness.api import plan_for, simulated_bench_file
 from harness.new.drafts import Nameplate, draft_profile, unit_of
 from harness.profile.accuracy import Accuracy
-from harness.profile.bench_file import BenchFile, Range
+from harness.profile.bench_file import BenchFile
+from harness.profile.instruments import Range
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
 from harness.profile.schema import Profile

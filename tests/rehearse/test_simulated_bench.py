@@ -6,7 +6,7 @@ import pytest
 import pyvisa
 
 from harness.errors import Refused
-from harness.profile.bench_file import Range
+from harness.profile.instruments import Range
 from harness.profile.load import load_bench, load_profile
 from harness.rehearse.circuit import DC_SUPPLY
 from harness.rehearse.clock import SimulatedClock

@@ -12,7 +12,8 @@ import pytest
 
 from harness.api import plan_for, simulated_bench_file, simulated_unit
 from harness.power.local_bench import open_bench
-from harness.profile.bench_file import BenchFile, MeterRange
+from harness.profile.bench_file import BenchFile
+from harness.profile.instruments import MeterRange
 from harness.profile.load import load_profile
 from harness.profile.unit_at_hand import UnitAtHand
 from harness.record.recorder import MemoryRecorder

@@ -10,8 +10,9 @@ import pytest
 from harness.api import plan_for
 from harness.bench.dialect import bench_dialects
 from harness.power.trip import TripReason
-from harness.profile.bench_file import BenchFile, PowerMeter
+from harness.profile.bench_file import BenchFile
 from harness.profile.expand import make_plan
+from harness.profile.instruments import PowerMeter
 from harness.profile.load import load_bench, load_profile
 from harness.profile.preflight import preflight
 from harness.rehearse.simulated_instruments import SimulatedInstrument

@@ -8,7 +8,8 @@ import pytest
 
 from harness.api import plan_for
 from harness.errors import PowerOffUnconfirmed
-from harness.profile.bench_file import BenchFile, Switch
+from harness.profile.bench_file import BenchFile
+from harness.profile.instruments import Switch
 from harness.profile.load import load_bench, load_profile
 from harness.profile.preflight import preflight
 from harness.rehearse.simulated_bench import SimulatedBench
