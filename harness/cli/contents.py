@@ -30,7 +30,12 @@ _OF_LISTED = (
     *("outcome", "verdict", "released", "output"),
 )
 #: SI unit of a load point, as its key ends.
-_POINT_UNITS = {"current": "current_a", "resistance": "resistance_ohm", "power": "power_w"}
+_POINT_UNITS = {
+    "current": "current_a",
+    "resistance": "resistance_ohm",
+    "power": "power_w",
+    "voltage": "voltage_v",
+}
 
 Content = Mapping[str, Any]
 

@@ -37,6 +37,9 @@ class OperatingEnvelope:
     load_current_a: float = 0.0
     load_power_w: float = 0.0
     load_least_ohm: float = math.inf
+    #: Least and most that may be set to be held: at no voltage a load is a short.
+    load_least_v: float = math.inf
+    load_most_v: float = 0.0
 
 
 class KeeperState(StrEnum):
@@ -86,7 +89,7 @@ class Watch:
 
 @dataclass(frozen=True, slots=True)
 class SetLoad:
-    """Set what the load holds constant, in A, ohm or W, and switch its input on."""
+    """Set what the load holds constant, in A, ohm, W or V, and switch its input on."""
 
     mode: LoadMode
     value: float

@@ -68,6 +68,7 @@ class LoadMoves:
             "current": (0.0, envelope.load_current_a),
             "power": (0.0, envelope.load_power_w),
             "resistance": (envelope.load_least_ohm, math.inf),
+            "voltage": (envelope.load_least_v, envelope.load_most_v),
         }
         self._mode = ""
 

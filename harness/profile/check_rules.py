@@ -257,6 +257,10 @@ def _point_rules(
         yield ConfigError(
             path, "load_regulation compares load points: the step needs two different ones"
         )
+    if check.measure == "load_regulation" and points[0].mode == "voltage":
+        yield ConfigError(
+            path, "there is no load_regulation where the load holds the voltage: leave it out"
+        )
     idle = LoadPoint(points[0].mode, 0.0)
     if check.measure == "efficiency" and idle in points and check.at in (None, 0.0):
         example = f'at = "{max(points, key=lambda point: point.value).label}"'

@@ -11,7 +11,7 @@ from harness.profile.accuracy import Accuracy
 from harness.profile.bench_file import BenchFile
 from harness.profile.measures import SETTINGS
 from harness.quantity import format_quantity, parse_quantity
-from harness.unit.nameplate import Input
+from harness.unit.nameplate import Input, Output
 
 _EXACT = Accuracy(0.0, 0.0)
 
@@ -25,12 +25,12 @@ _LEAD_OHM, _LEAD_DROP_V = 0.1, 0.5
 _DIODE_V = 0.5
 
 #: What an electronic load holds constant.
-LoadMode = Literal["current", "resistance", "power"]
+LoadMode = Literal["current", "resistance", "power", "voltage"]
 
 
 @dataclass(frozen=True, slots=True)
 class LoadPoint:
-    """One setting of an electronic load: a current in A, a resistance in ohm, or a power in W."""
+    """One setting of an electronic load: in A, ohm, W or V, as its mode holds it constant."""
 
     mode: LoadMode
     value: float
@@ -40,14 +40,21 @@ class LoadPoint:
         """What the table and the record call it."""
         return format_quantity(self.value, SETTINGS["load"][self.mode])
 
-    def current_a(self, voltage_v: float) -> float:
-        """Current it takes at an output voltage.
+    def current_a(self, output: Output) -> float:
+        """Current it takes at most from an output at its nominal voltage.
 
-        Source: Ohm's law; P = V I, textbook.
+        Source: Ohm's law; P = V I, textbook. What holds the voltage takes all that the output
+        gives: its limit, or the nominal current where none is stated.
         """
-        if self.mode == "current":
-            return self.value
-        return voltage_v / self.value if self.mode == "resistance" else self.value / voltage_v
+        match self.mode:
+            case "current":
+                return self.value
+            case "resistance":
+                return output.nominal_v / self.value
+            case "power":
+                return self.value / output.nominal_v
+            case "voltage":
+                return output.current_a if output.limit_a is None else output.limit_a
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

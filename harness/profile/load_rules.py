@@ -90,7 +90,10 @@ def _output_rules(part: StepPart, unit: Unit) -> Iterator[ConfigError]:
 def _overload_rules(part: StepPart, name: str, output: Output) -> Iterator[ConfigError]:
     """A point above the nominal current is there on purpose, and within what the output bears."""
     key, points = _asked_for(part)
-    currents = [(point.current_a(output.nominal_v), point) for point in points if point.value > 0]
+    if points and points[0].mode == "voltage":
+        yield from _held_voltage_rules(part, name, output)
+        return
+    currents = [(point.current_a(output), point) for point in points if point.value > 0]
     amps, point = max(currents, key=lambda one: one[0], default=(0.0, None))
     if point is None or amps <= output.current_a * (1 + ROUNDING):
         return
@@ -110,6 +113,31 @@ def _overload_rules(part: StepPart, name: str, output: Output) -> Iterator[Confi
     elif amps > output.limit_a * (1 + ROUNDING):
         limit = _amps(output.limit_a)
         yield part.wrong(key, f"{label} is more than {limit}, the limit of output {name!r}")
+
+
+def _held_voltage_rules(part: StepPart, name: str, output: Output) -> Iterator[ConfigError]:
+    """A load that holds the voltage takes all that an output of constant voltage gives."""
+    key, all_of_it = POINT_KEYS["voltage"], f"takes all that output {name!r} gives, its limit"
+    if part.raw.get("overload") is not True:
+        yield part.wrong(
+            key,
+            f"a load in constant voltage {all_of_it}: say overload = true to go there on purpose",
+        )
+    elif output.limit_a is None:
+        yield part.wrong(
+            key,
+            f"a load in constant voltage {all_of_it}, and [unit] does not say how much that is; "
+            "give the output its limit",
+            f'limit = "{_amps(1.5 * output.current_a)}"',
+        )
+    nominal = format_quantity(output.nominal_v, "V")
+    for path, voltage_v in part.each(key, "V"):
+        if voltage_v >= output.nominal_v:
+            yield ConfigError(
+                path,
+                f"{format_quantity(voltage_v, 'V')} is not below the nominal {nominal} of output "
+                f"{name!r}: a load that holds it takes nothing",
+            )
 
 
 def _asked_for(part: StepPart) -> tuple[str, tuple[LoadPoint, ...]]:

@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from harness.files.field_types import AmpsOrZero, Flag, Hertz, Ohms, Seconds, WattsOrZero
+from harness.files.field_types import AmpsOrZero, Flag, Hertz, Ohms, Seconds, Volts, WattsOrZero
 from harness.profile.level import Level, LevelMaker, LoadMode, LoadPoint
 from harness.profile.measures import Situation
 from harness.profile.step import HandLoadedStep, Place
@@ -17,11 +17,13 @@ POINT_KEYS: Mapping[LoadMode, str] = {
     "current": "currents",
     "resistance": "resistances",
     "power": "powers",
+    "voltage": "voltages",
 }
 POINT_EXAMPLES: Mapping[LoadMode, str] = {
     "current": '["0 A", "1.25 A", "2.5 A"]',
     "resistance": '["20 ohm", "10 ohm"]',
     "power": '["0 W", "30 W", "60 W"]',
+    "voltage": '["8 V", "14 V"]',
 }
 
 
@@ -45,6 +47,7 @@ class LoadStep(HandLoadedStep):
     currents_a: tuple[AmpsOrZero, ...] | None = _point_list("current")
     resistances_ohm: tuple[Ohms, ...] | None = _point_list("resistance")
     powers_w: tuple[WattsOrZero, ...] | None = _point_list("power")
+    voltages_v: tuple[Volts, ...] | None = _point_list("voltage")
     overload: Flag = False  # whether a point may be above the output's nominal current
     dwell_s: Seconds
     frequency_hz: Hertz | None = None
@@ -56,6 +59,7 @@ class LoadStep(HandLoadedStep):
             "current": self.currents_a,
             "resistance": self.resistances_ohm,
             "power": self.powers_w,
+            "voltage": self.voltages_v,
         }[self.mode]
         return tuple(LoadPoint(self.mode, value) for value in values or ())
 

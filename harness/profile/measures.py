@@ -208,7 +208,7 @@ SETTINGS: Mapping[str, Mapping[str, str]] = {
         "frequency": "Hz",
         "watchdog": "s",
     },
-    "load": {"current": "A", "resistance": "ohm", "power": "W"},
+    "load": {"current": "A", "resistance": "ohm", "power": "W", "voltage": "V"},
 }
 
 #: How an operation is spoken: a message without or with a number; a question for a number, a state

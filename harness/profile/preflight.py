@@ -101,7 +101,7 @@ def _loaded(plan: Plan) -> Iterator[tuple[PlannedStep, Output, float]]:
         points = [level.load for level in step.levels if level.load is not None]
         if points:
             output = step.step.loaded_output(plan.profile.unit)
-            currents_a = [point.current_a(output.nominal_v) for point in points if point.value > 0]
+            currents_a = [point.current_a(output) for point in points if point.value > 0]
             yield step, output, max(currents_a, default=0.0)
 
 

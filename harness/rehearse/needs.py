@@ -24,7 +24,7 @@ def _largest_a(step: HandLoadedStep, profile: Profile) -> float:
     points = step.points if isinstance(step, LoadStep) else ()
     if isinstance(step, LoadableStep) and step.point is not None:
         points = (step.point,)
-    return max((one.current_a(output.nominal_v) for one in points if one.value > 0), default=0.0)
+    return max((one.current_a(output) for one in points if one.value > 0), default=0.0)
 
 
 def _fully_loaded(profile: Profile) -> Iterator[HandLoadedStep]:

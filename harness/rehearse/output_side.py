@@ -10,7 +10,12 @@ from harness.rehearse.circuit.converter import OutputLoad
 from harness.rehearse.simulated_instruments import Live
 
 #: What a load holds constant, and the function's name in SCPI short form.
-_FUNCTIONS: dict[LoadMode, str] = {"current": "CURR", "resistance": "RES", "power": "POW"}
+_FUNCTIONS: dict[LoadMode, str] = {
+    "current": "CURR",
+    "resistance": "RES",
+    "power": "POW",
+    "voltage": "VOLT",
+}
 _MODES = {name: mode for mode, name in _FUNCTIONS.items()}
 _ON_OFF = {"ON": True, "1": True, "OFF": False, "0": False}
 
@@ -49,7 +54,12 @@ class OutputSide:
         return drawn / self.ratio(output)
 
     def load(
-        self, at: Callable[[], str], most_a: float | None, most_w: float | None
+        self,
+        at: Callable[[], str],
+        *,
+        most_a: float | None,
+        most_w: float | None,
+        most_v: float | None,
     ) -> dict[str, Live]:
         """Return what an electronic load that hangs at an output is told, by property."""
         circuit, own = self._circuit, OutputLoad()
@@ -58,7 +68,12 @@ class OutputSide:
         def hang() -> None:
             """Have the circuit draw what the load draws, as seen from the first output."""
             ratio = self.ratio(at())
-            seen = {"current": ratio, "resistance": 1.0 / ratio**2, "power": 1.0}[own.mode]
+            seen = {
+                "current": ratio,
+                "resistance": 1.0 / ratio**2,
+                "power": 1.0,
+                "voltage": 1.0 / ratio,
+            }[own.mode]
             self._drawing = at() if own.on else ""
             circuit.set_load(on=own.on, mode=own.mode, value=seen * own.levels[own.mode])
 
@@ -85,5 +100,6 @@ class OutputSide:
             "current": level("current", most_a),
             "resistance": level("resistance"),
             "power": level("power", most_w),
+            "voltage": level("voltage", most_v),
             "input": Live(lambda: int(own.on), switch),
         }

@@ -272,7 +272,7 @@ class SimulatedBench:
             return table.at or self.load_at
 
         live = {
-            **outputs.load(at, most.current_a, most.power_w),
+            **outputs.load(at, most_a=most.current_a, most_w=most.power_w, most_v=most.voltage_v),
             "measured_voltage": reading("voltage", lambda: outputs.voltage_v(at())),
             "measured_current": reading("current", lambda: outputs.current_a(at())),
             "measured_power": reading(

@@ -201,7 +201,7 @@ def _load_regulation(
 
     def load_a(hold: Hold) -> float:
         point = hold.level.load
-        return 0.0 if point is None or point.value == 0 else point.current_a(output.nominal_v)
+        return 0.0 if point is None or point.value == 0 else point.current_a(output)
 
     yield "", _change(context, step, check, sorted(holds, key=load_a))
 

@@ -22,6 +22,7 @@ from harness.power.commands import OperatingEnvelope
 from harness.power.port import Bench, Power
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.profile.accuracy import Accuracy
+from harness.profile.measures import SETTINGS
 from harness.profile.open_points import still_open
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
@@ -318,7 +319,7 @@ def _limits(plan: Plan) -> OperatingEnvelope:
     """Return the bounds the keeper holds: the profile's envelope and what the plan will set."""
     envelope = plan.profile.envelope
     levels = [level for step in plan.steps for level in step.all_levels]
-    loads: dict[str, list[float]] = {"current": [], "power": [], "resistance": []}
+    loads: dict[str, list[float]] = {mode: [] for mode in SETTINGS["load"]}
     for level in levels:
         if level.load is not None:
             loads[level.load.mode].append(level.load.value)
@@ -336,6 +337,8 @@ def _limits(plan: Plan) -> OperatingEnvelope:
         load_current_a=max(loads["current"], default=0.0),
         load_power_w=max(loads["power"], default=0.0),
         load_least_ohm=min(loads["resistance"], default=math.inf),
+        load_least_v=min(loads["voltage"], default=math.inf),
+        load_most_v=max(loads["voltage"], default=0.0),
     )
 
 

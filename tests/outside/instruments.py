@@ -288,27 +288,32 @@ class MeterInstrument(Instrument):
         return reading
 
 
+#: What the load is set to after a reset, by function.
+_LOAD_LEVELS = {"CURR": 0.0, "RES": 1e4, "POW": 0.0, "VOLT": 80.0}
+
+
 class LoadInstrument(Instrument):
-    """An electronic load on the rail: constant current, resistance or power."""
+    """An electronic load on the rail: constant current, resistance, power or voltage."""
 
     def __init__(self, circuit: Circuit, odd: Misbehaviours, note: Note, seed: int) -> None:
         super().__init__("load", "EL-150", odd)
         chance = random.Random(seed)
         self._circuit, self._note = circuit, note
         self._on, self._mode = False, "CURR"
-        self._set = {"CURR": 0.0, "RES": 1e4, "POW": 0.0}
+        self._set = dict(_LOAD_LEVELS)
         circuit.converter.load_a = self._drawn_a
         self._volts = Channel(chance, gain_frac=2e-4, offset=3e-3, noise=5e-4, step=1e-3)
         self._amps = Channel(chance, gain_frac=5e-4, offset=1e-3, noise=2e-4, step=1e-4)
         add = self.device.add
         self.device.reset = self._reset
-        modes = Choice(("CURRent", "RESistance", "POWer"), quoted=True)
+        modes = Choice(("CURRent", "RESistance", "POWer", "VOLTage"), quoted=True)
         add("[SOURce]:FUNCtion", self._choose, modes)
         add("[SOURce]:FUNCtion?", lambda: self._mode)
         for word, unit, low, high in (
             ("CURRent", "A", 0.0, 10.0),
             ("RESistance", "OHM", 0.05, 1e4),
             ("POWer", "W", 0.0, 150.0),
+            ("VOLTage", "V", 0.5, 80.0),
         ):
             key = "".join(letter for letter in word if letter.isupper())
 
@@ -330,6 +335,8 @@ class LoadInstrument(Instrument):
             return 0.0
         if self._mode == "RES":
             return rail_v / self._set["RES"]
+        if self._mode == "VOLT":  # through its least resistance
+            return max(0.0, rail_v - self._set["VOLT"]) / 0.05
         power_a = self._set["POW"] / max(rail_v, 0.1)
         wanted_a = self._set["CURR"] if self._mode == "CURR" else power_a
         # it can be no less than a resistance
@@ -348,7 +355,7 @@ class LoadInstrument(Instrument):
     def _reset(self) -> None:
         self._switch(on=False)
         self._mode = "CURR"
-        self._set = {"CURR": 0.0, "RES": 1e4, "POW": 0.0}
+        self._set = dict(_LOAD_LEVELS)
 
     def _reading(self, what: str) -> str:
         rail_v = self._circuit.converter.rail_v

@@ -27,6 +27,7 @@ from harness.power.keeper import Keeper
 from harness.power.moves import Confirm, Send
 from harness.power.trip import TripReason
 from harness.profile.level import Level
+from harness.profile.measures import SETTINGS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -39,11 +40,13 @@ LIMITS = OperatingEnvelope(
     load_current_a=2.0,
     load_power_w=12.0,
     load_least_ohm=4.0,
+    load_least_v=7.2,
+    load_most_v=18.0,
 )
 SUPPLY = frozenset(
     {"clear", "set_voltage_protection", "voltage_protection_setting", "voltage_setting"}
 )
-LOAD = frozenset({"input_off", "set_current", "set_resistance", "set_power"})
+LOAD = frozenset({"input_off", "set_current", "set_resistance", "set_power", "set_voltage"})
 LEVEL = Level(label="10 %", voltage_v=2.4, current_limit_a=0.3, dwell_s=1.0)
 
 OFF_FIRST = Send("supply", "output_off")
@@ -408,7 +411,7 @@ ANY_COMMAND = st.one_of(
     st.builds(Set, st.just("current_limit"), VALUES),
     st.builds(Set, st.just("frequency"), VALUES),
     st.just(Watch(LEVEL)),
-    st.builds(SetLoad, st.sampled_from(["current", "resistance", "power"]), VALUES),
+    st.builds(SetLoad, st.sampled_from(sorted(SETTINGS["load"])), VALUES),
     st.just(LoadOff()),
     st.just(SwitchOff()),
 )
@@ -424,6 +427,11 @@ BOUNDS: dict[str, Callable[[float], bool]] = {
     "set_resistance": lambda value: LIMITS.load_least_ohm <= value < math.inf,
     "set_power": lambda value: 0 <= value <= LIMITS.load_power_w,
 }
+
+
+def held_v(value: float) -> bool:
+    """Whether a load may be told to hold it."""
+    return LIMITS.load_least_v <= value <= LIMITS.load_most_v
 
 
 class TestLaws:
@@ -445,7 +453,9 @@ class TestLaws:
                 continue
             for move in moves:
                 if isinstance(move, Send) and move.value is not None:
-                    assert BOUNDS[move.operation](move.value)
+                    of_load = (move.role, move.operation) == ("load", "set_voltage")
+                    within = held_v if of_load else BOUNDS[move.operation]
+                    assert within(move.value)
 
     @settings(max_examples=300)
     @given(st.lists(st.one_of(ANY_COMMAND, READINGS), max_size=30))

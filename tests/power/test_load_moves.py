@@ -20,6 +20,8 @@ ENVELOPE = OperatingEnvelope(
     load_current_a=2.5,
     load_power_w=60.0,
     load_least_ohm=10.0,
+    load_least_v=7.2,
+    load_most_v=18.0,
 )
 
 
@@ -34,6 +36,7 @@ class TestModes:
             (SetLoad("current", 1.25), "set_constant_current", "set_current"),
             (SetLoad("resistance", 12.0), "set_constant_resistance", "set_resistance"),
             (SetLoad("power", 30.0), "set_constant_power", "set_power"),
+            (SetLoad("voltage", 12.0), "set_constant_voltage", "set_voltage"),
         ],
     )
     def test_the_function_comes_first_and_the_input_last(
@@ -69,12 +72,25 @@ class TestModes:
             SetLoad("resistance", 0.0),
             SetLoad("resistance", math.nan),
             SetLoad("resistance", math.inf),
+            SetLoad("voltage", 18.1),
+            SetLoad("voltage", 7.1),
+            SetLoad("voltage", 0.0),
+            SetLoad("voltage", math.nan),
         ],
     )
     def test_each_mode_has_its_bound(self, command: SetLoad) -> None:
         """More current, more power or less resistance than the plan has never goes out."""
         with pytest.raises(CommandRefused, match="outside the envelope"):
             moves().set(command)
+
+    def test_no_plan_no_voltage_to_hold(self) -> None:
+        """A plan that holds no voltage bounds it to nothing: at no voltage a load is a short."""
+        plain = LoadMoves(
+            "load", OPERATIONS, OperatingEnvelope(voltage_v=1, current_a=1, power_w=1)
+        )
+        for voltage_v in (0.0, 12.0):
+            with pytest.raises(CommandRefused, match="outside the envelope"):
+                plain.set(SetLoad("voltage", voltage_v))
 
     def test_its_error_queue_is_looked_at_where_it_has_one(self) -> None:
         """A setting that the load refused without a word shows in its queue."""

@@ -278,6 +278,7 @@ class TestRanges:
             ((LoadPoint("current", 0.5), LoadPoint("current", 0.25)), 0.5),
             ((LoadPoint("resistance", 12.0), LoadPoint("resistance", 0.0)), 24.0 / 12.0),
             ((LoadPoint("power", 36.0), LoadPoint("power", 0.0)), 36.0 / 24.0),
+            ((LoadPoint("voltage", 12.0),), 2.5),  # all that the output gives
         ],
     )
     def test_the_largest_current_of_a_step_is_that_of_its_points(

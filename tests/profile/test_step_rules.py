@@ -296,6 +296,20 @@ class TestLoads:
                 "steps[1].powers: 90 W (3.75 A) is more than 3 A, the limit of output 'main'",
             ),
             (
+                ('mode = "voltage"', 'voltages = ["12 V"]'),
+                (
+                    "steps[1].voltages: a load in constant voltage takes all that output 'main' "
+                    "gives, its limit: say overload = true to go there on purpose"
+                ),
+            ),
+            (
+                ('mode = "voltage"', 'voltages = ["24 V"]', "overload = true"),
+                (
+                    "steps[1].voltages[0]: 24 V is not below the nominal 24 V of output 'main': a "
+                    "load that holds it takes nothing"
+                ),
+            ),
+            (
                 ('load = "resistor 5 ohm"',),
                 (
                     "steps[1].load: 5 ohm (4.8 A) is more than the nominal 2.5 A of output 'main': "
@@ -310,13 +324,32 @@ class TestLoads:
         """Each mode has its own points, and none asks an output for more than is on purpose."""
         assert mistakes(START + step("load", *lines, 'dwell = "1 s"')) == [problem]
 
+    @pytest.mark.parametrize(
+        ("points", "what"),
+        [
+            ('currents = ["2.8 A"]', "how much it bears"),
+            ('mode = "voltage"\nvoltages = ["12 V"]', "how much that is"),
+        ],
+    )
     def test_overload_without_a_stated_limit_is_refused(
-        self, written: Callable[[str | bytes], str]
+        self, written: Callable[[str | bytes], str], points: str, what: str
     ) -> None:
         """Who goes beyond nominal says how far the output may be asked."""
-        steps = START + step("load", 'currents = ["2.8 A"]', "overload = true", 'dwell = "1 s"')
-        with pytest.raises(FileError, match="does not say how much it bears"):
+        steps = START + step("load", points, "overload = true", 'dwell = "1 s"')
+        with pytest.raises(FileError, match=f"does not say {what}"):
             load_profile(written(HEAD.replace(', limit = "3 A"', "") + steps))
+
+    def test_what_is_held_is_not_regulated(self, mistakes: Mistakes) -> None:
+        """No load regulation where the load holds the voltage."""
+        points = 'mode = "voltage"\nvoltages = ["12 V", "18 V"]\noverload = true\ndwell = "1 s"'
+        asked = check('measure = "load_regulation"', 'high = "1 %"')
+
+        assert mistakes(START + step("load", points) + asked) == [
+            (
+                "steps[1].checks[0].measure: there is no load_regulation where the load holds the "
+                "voltage: leave it out"
+            )
+        ]
 
     @pytest.mark.parametrize(
         ("points", "at", "problem"),

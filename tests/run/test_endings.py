@@ -464,6 +464,7 @@ class TestEnvelope:
         assert (found.current_error_a, found.power_error_w) == (0.002, 0.0)
         assert found.frequencies_hz == ()
         assert (found.load_current_a, found.load_power_w) == (0.0, 0.0)
+        assert (found.load_least_v, found.load_most_v) == (math.inf, 0.0)
 
     def test_a_supply_of_unknown_accuracy(self) -> None:
         """A supply whose bench file states no accuracy counts as exact."""
@@ -483,9 +484,12 @@ class TestEnvelope:
             LoadPoint("power", 40.0),
             LoadPoint("resistance", 12.0),
             LoadPoint("resistance", 48.0),
+            LoadPoint("voltage", 12.0),
+            LoadPoint("voltage", 18.0),
         )
 
         assert (found.load_current_a, found.load_power_w, found.load_least_ohm) == (0, 40, 12)
+        assert (found.load_least_v, found.load_most_v) == (12.0, 18.0)
 
 
 @pytest.mark.parametrize(

@@ -87,7 +87,7 @@ class AcCircuit(Circuit):
 
     def _draw(self, current_a: float) -> None:
         self._catch_up()
-        self.converter.set_load(current_a)
+        self.converter.set_load(current_a, self.load.held_v)
         self._repeats = False
 
     def _disturb(self) -> None:

@@ -77,7 +77,7 @@ class Circuit(ABC):
     ) -> None:
         """Change the electronic load from now on; what is left out stays.
 
-        The value is what it holds in its mode: A, ohm or W.
+        The value is what it holds in its mode: A, ohm, W or V.
         """
         self.load.mode = mode or self.load.mode
         if value is not None:

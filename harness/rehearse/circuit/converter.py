@@ -34,6 +34,7 @@ class ConverterState:
         self.mode = Mode.OFF
         self.output_v = 0.0  # mean voltage at the output terminals
         self.load_a = 0.0  # what the load is set to; 0 where it is off
+        self.held_v = 0.0  # voltage that a load in constant voltage holds; 0 for any other
         self._bulk_share = bulk.nominal_capacitance_f / bulk.capacitance_f
         self._bulk_frac = 1.0  # mean bulk voltage over nominal, while it runs
         self._target_v = 0.0
@@ -83,11 +84,21 @@ class ConverterState:
     @property
     def output_a(self) -> float:
         """Current into the load: what it is set to, less where the voltage is too low for that."""
-        return min(self.load_a, self.output_v / _LEAST_LOAD_OHM)
+        if self.held_v > 0.0:
+            if self.mode is Mode.OFF or self.output_v < self.held_v:
+                return 0.0
+            if self.mode is Mode.MOVING and self._slope == 0.0:
+                return self.model.output_limit_a
+        return min(self._wanted_a, self.output_v / _LEAST_LOAD_OHM)
 
-    def set_load(self, current_a: float) -> None:
-        """Set the load's current; 0 switches it off."""
-        self.load_a = current_a
+    @property
+    def _wanted_a(self) -> float:
+        """What the load would take here; one that holds more than the output gives takes none."""
+        return self.load_a if self.held_v <= max(self._target_v, self.output_v) else 0.0
+
+    def set_load(self, current_a: float, held_v: float = 0.0) -> None:
+        """Set the load's current, or the voltage that it holds; 0 switches it off."""
+        self.load_a, self.held_v = current_a, held_v
         if self.mode is not Mode.OFF:
             self._aim()
 
@@ -125,11 +136,12 @@ class ConverterState:
             return 0.0
         model = self.model
         if self.mode is Mode.REGULATING:
-            return model.input_power_w(self.output_v * self.load_a, self._bulk_frac)
+            return model.input_power_w(self.output_v * self._wanted_a, self._bulk_frac)
         output_v = max(self.output_v + self._slope * ahead_s, 0.0)
         supplied_a = model.output_limit_a
         if self._slope > 0.0:
-            load_a = min(self.load_a, output_v / _LEAST_LOAD_OHM)
+            load_a = min(self._wanted_a, output_v / _LEAST_LOAD_OHM)
+            load_a = 0.0 if output_v < self.held_v else load_a
             supplied_a = min(load_a + self._slope * model.output_capacitance_f, supplied_a)
         return model.input_power_w(output_v * supplied_a, self._bulk_frac)
 
@@ -180,36 +192,47 @@ class ConverterState:
     def _aim(self) -> None:
         """Choose where the output goes from here, and how fast."""
         model = self.model
-        spare_a = model.output_limit_a - self.load_a
-        held_v = self._target_v - model.output_resistance_ohm * self.load_a
-        if spare_a < 0.0:
-            self._least_v = _LEAST_LOAD_OHM * model.output_limit_a
-            self.mode = Mode.MOVING
-            falls = self.output_v > self._least_v
-            self._slope = spare_a / model.output_capacitance_f if falls else 0.0
-            return
-        if self.mode is Mode.REGULATING:
-            self.output_v = held_v
-            return
+        spare_a = model.output_limit_a - self._wanted_a
+        regulated_v = self._target_v - model.output_resistance_ohm * self._wanted_a
         full_slope = model.output_v / model.soft_start_s
+        if spare_a < 0.0:
+            self._least_v = max(_LEAST_LOAD_OHM * model.output_limit_a, self.held_v)
+            self.mode = Mode.MOVING
+            self._slope = 0.0
+            if self.output_v > self._least_v:
+                self._slope = spare_a / model.output_capacitance_f
+            elif self.output_v < self.held_v:  # which takes nothing yet
+                limit_a = model.output_limit_a
+                self._slope = min(full_slope, limit_a / model.output_capacitance_f)
+            return
+        self._least_v = 0.0
+        if self.mode is Mode.REGULATING:
+            self.output_v = regulated_v
+            return
         self._slope = min(full_slope, spare_a / model.output_capacitance_f)
 
     def _move(self, duration_s: float) -> None:
-        held_v = self._target_v - self.model.output_resistance_ohm * self.load_a
+        regulated_v = self._target_v - self.model.output_resistance_ohm * self._wanted_a
+        before_v, holds_v = self.output_v, self._least_v if self.held_v > 0.0 else 0.0
         self.output_v += self._slope * duration_s
         if self._slope < 0.0 and self.output_v <= self._least_v:
             self.output_v = self._least_v
             self._slope = 0.0
-        elif self._slope > 0.0 and self.output_v >= held_v - 1e-9:
-            self.output_v = held_v
+        elif before_v < holds_v <= self.output_v:
+            self.output_v = holds_v
+            self._slope = 0.0
+        elif self._slope > 0.0 and self.output_v >= regulated_v - 1e-9:
+            self.output_v = regulated_v
             self.mode = Mode.REGULATING
 
     def _empty(self, duration_s: float) -> None:
         """Let load and bleeder empty the output: C dv/dt = -I - v/R, down to zero."""
         model = self.model
         time_s = model.output_bleed_ohm * model.output_capacitance_f
-        rest_v = -self.load_a * model.output_bleed_ohm
+        rest_v = -(self.load_a if self.output_v > self.held_v else 0.0) * model.output_bleed_ohm
         fallen_v = rest_v + (self.output_v - rest_v) * math.exp(-duration_s / time_s)
+        if self.held_v < self.output_v:
+            fallen_v = max(fallen_v, self.held_v)
         self.output_v = fallen_v if fallen_v > 1e-6 * model.output_v else 0.0
 
 
@@ -219,22 +242,38 @@ class OutputLoad:
     def __init__(self) -> None:
         self.on = False
         self.mode: LoadMode = "current"
-        self.levels: dict[LoadMode, float] = {"current": 0.0, "resistance": 1e3, "power": 0.0}
+        self.levels: dict[LoadMode, float] = {
+            "current": 0.0,
+            "resistance": 1e3,
+            "power": 0.0,
+            "voltage": 80.0,
+        }
         self.hand_ohm = math.inf  # infinite where none is
 
     @property
     def follows_voltage(self) -> bool:
         """Whether its current depends on the output voltage."""
-        return math.isfinite(self.hand_ohm) or (self.on and self.mode != "current")
+        steady = self.mode in ("current", "voltage")
+        return math.isfinite(self.hand_ohm) or (self.on and not steady)
+
+    @property
+    def held_v(self) -> float:
+        """Voltage that the electronic load holds; 0 where it holds none."""
+        return self.levels["voltage"] if self.on and self.mode == "voltage" else 0.0
 
     def current_a(self, voltage_v: float) -> float:
-        """Return what both take at an output voltage. Source: Ohm's law; P = V I, textbook."""
+        """Return what both take at an output voltage. Source: Ohm's law; P = V I, textbook.
+
+        To hold a voltage the electronic load takes whatever it can, from that voltage on.
+        """
         by_hand_a = voltage_v / self.hand_ohm
         if not self.on:
             return by_hand_a
         level = self.levels[self.mode]
         if self.mode == "current":
             return by_hand_a + level
+        if self.mode == "voltage":
+            return by_hand_a + _MOST_LOAD_A
         if self.mode == "resistance":
             return by_hand_a + min(voltage_v / max(level, 1e-3), _MOST_LOAD_A)
         return by_hand_a + min(level / max(voltage_v, 1e-3), _MOST_LOAD_A)

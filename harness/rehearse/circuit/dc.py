@@ -55,7 +55,7 @@ class DcCircuit(Circuit):
         self._disturb()
 
     def _draw(self, current_a: float) -> None:
-        self.converter.set_load(current_a)
+        self.converter.set_load(current_a, self.load.held_v)
         self._disturb()
 
     def _disturb(self) -> None:

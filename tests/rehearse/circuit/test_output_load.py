@@ -74,6 +74,34 @@ class TestOneUnit:
         assert circuit.converter.output_a == pytest.approx(limit_a, rel=2e-3)
         assert circuit.converter.is_still
 
+    @pytest.mark.parametrize("kind", ["dc", "ac"])
+    def test_to_hold_a_voltage_it_takes_the_output_s_limit(self, kind: str) -> None:
+        """The output falls to the voltage that is held, and gives its limit; above it, nothing."""
+        circuit = running(kind)
+        limit_a, nominal_v = circuit.model.converter.output_limit_a, circuit.output_voltage_v()
+        circuit.set_load(mode="voltage", value=0.8 * nominal_v, on=True)
+        circuit.advance_to(1.5)
+        assert circuit.output_voltage_v() == pytest.approx(0.8 * nominal_v)
+        assert circuit.converter.output_a == pytest.approx(limit_a)
+
+        circuit.set_load(value=1.2 * nominal_v)
+        circuit.advance_to(2.5)
+        assert circuit.output_voltage_v() == pytest.approx(nominal_v)
+        assert circuit.converter.output_a == 0.0
+
+    @pytest.mark.parametrize("kind", ["dc", "ac"])
+    def test_a_unit_starts_up_to_the_voltage_that_is_held(self, kind: str) -> None:
+        """Below it the load takes nothing; off, the output falls to it at once and no further."""
+        circuit = running(kind)
+        nominal_v = circuit.output_voltage_v()
+        circuit.set_source(on=False)
+        circuit.advance_to(60.0)
+        circuit.set_load(mode="voltage", value=0.5 * nominal_v, on=True)
+        circuit.set_source(on=True)
+        circuit.advance_to(62.0)
+        assert circuit.output_voltage_v() == pytest.approx(0.5 * nominal_v)
+        assert circuit.converter.output_a > 0.0
+
     def test_a_stopped_unit_takes_nothing(self) -> None:
         """After off a load that follows the voltage falls to nothing with it."""
         circuit = running("ac")
@@ -86,7 +114,7 @@ class TestOneUnit:
 
 
 @given(
-    st.sampled_from(["current", "resistance", "power"]),
+    st.sampled_from(["current", "resistance", "power", "voltage"]),
     st.floats(0.5, 100.0),
     st.floats(0.0, 60.0),
 )
