@@ -2,7 +2,7 @@
 
 A pure state machine: commands, samples and failures in; moves for the wire out. It knows no link,
 no clock and no thread, so every rule can be tested as a table. Whoever has the links carries the
-moves out (:mod:`harness.power.local_bench`).
+moves out (:mod:`harness.power.local_keeper`).
 
 States and the commands they take::
 
@@ -19,14 +19,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from harness.bench.sample import Account, SupplySample
-from harness.errors import (
-    CommandRefused,
-    LinkError,
-    LinkTimeout,
-    NoReading,
-    ReportedError,
-    Unwatched,
-)
+from harness.errors import CommandRefused
 from harness.power.commands import (
     ALLOWED,
     CLIENT_SILENCE_S,
@@ -42,8 +35,9 @@ from harness.power.commands import (
     SwitchOn,
     Watch,
 )
+from harness.power.failures import failure_reason
 from harness.power.inrush_monitor import LevelWatch, ReverseWatch
-from harness.power.moves import Check, Confirm, LoadMoves, Move, Questions
+from harness.power.moves import Confirm, LoadMoves, Move, Questions
 from harness.power.supply_moves import SupplyMoves
 from harness.power.trip import Trip, TripReason
 from harness.power.way_off import CONTACT_FAULT, WayOff
@@ -283,32 +277,3 @@ class Keeper:
             f"{format_quantity(value, unit)} read, {format_quantity(bound, unit)} is the envelope",
             sample.time_s,
         )
-
-
-#: Reason to cut power by the kind of failure, most specific first.
-_REASONS: tuple[tuple[type[Exception], TripReason], ...] = (
-    (LinkTimeout, TripReason.INSTRUMENT_SILENT),
-    (LinkError, TripReason.LINK_LOST),
-    (NoReading, TripReason.NO_READING),
-    (ReportedError, TripReason.INSTRUMENT_ERROR),
-    (Unwatched, TripReason.UNWATCHED),
-)
-
-
-def failure_reason(error: Exception, move: Move | None = None) -> TripReason:
-    """Return the reason to cut power for a move, or a reading (None), that failed."""
-    for kind, reason in _REASONS:
-        if isinstance(error, kind):
-            return reason
-    match move:
-        case Check(what="identity"):
-            return TripReason.OUT_OF_STEP
-        case Check(what="protection"):
-            return TripReason.PROTECTION
-        case Confirm(operation="output_state", expected=True):
-            return TripReason.OUTPUT_DROPPED
-        case Confirm(operation="contact_state"):
-            return TripReason.CONTACT_OPEN if move.expected else TripReason.CONTACT_WELDED
-        case Confirm():
-            return TripReason.SETTING_CHANGED if move.kept else TripReason.READBACK
-    return TripReason.NO_READING

@@ -19,11 +19,11 @@ from harness.errors import HarnessError, LinkError, PowerOffUnconfirmed
 from harness.power.attention import Lookout, StayAwake
 from harness.power.channel import WINDOW, Answer, Call, Channel, Sign, see_out, start_keeper
 from harness.power.commands import Command, OperatingEnvelope, SwitchOn
-from harness.power.local_bench import open_bench
 from harness.power.off_line import OffLine
 from harness.power.port import OnEvent, OnSample
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.power.way_off import CONTACT_FAULT, CONTACT_OPEN
+from harness.power.without_keeper import WithoutKeeper
 from harness.profile.bench_file import BenchFile
 from harness.record.events import EventKind
 
@@ -41,8 +41,6 @@ _OLDEST_S = 0.05
 _BEHIND_S = 1.0
 #: What an event says of power.
 _SAYS_LIVE = {EventKind.POWER_ON: True, EventKind.POWER_OFF: False}
-#: How often the supply is opened where the keeper is gone, and the pause: its links may linger.
-_OPENINGS, _LINGER_S = 5, 0.1
 
 
 class ProcessBench:
@@ -153,9 +151,10 @@ class ProcessPower:
     _lookout: Lookout = field(default_factory=Lookout)
     _unwatched: bool = False
     _loss: tuple[Trip, Tripped | PowerOffUnconfirmed] | None = None
-    _contact: str = ""  # in the feed, as it was found when the keeper was gone
+    _own: WithoutKeeper = field(init=False)
 
     def __post_init__(self) -> None:
+        self._own = WithoutKeeper(self._file, self._clock, self._envelope)
         self._channel.attend = self._look
         self._call("power", self._envelope)
 
@@ -303,10 +302,10 @@ class ProcessPower:
         trip, self._trouble = self._loss
         self._on_event(EventKind.TRIP, str(trip))
         self._on_event(EventKind.POWER_OFF, "unconfirmed" if self.unconfirmed else "confirmed")
-        if self._contact == "open":
+        if self._own.contact == "open":
             self._on_event(EventKind.SWITCH, CONTACT_OPEN)
-        elif self._contact:
-            self._on_event(EventKind.CONTACT_FAULT, f"{CONTACT_FAULT}: {self._contact}")
+        elif self._own.contact:
+            self._on_event(EventKind.CONTACT_FAULT, f"{CONTACT_FAULT}: {self._own.contact}")
         raise self._trouble
 
     def _take_over(self, what: str) -> None:
@@ -320,7 +319,7 @@ class ProcessPower:
         trouble: Tripped | PowerOffUnconfirmed = Tripped(trip)
         self._channel.kill()
         try:
-            self._switch_off()
+            self._own.switch_off()
         except Exception as error:  # noqa: BLE001 - whatever it is, the operator must hear of it
             trouble = PowerOffUnconfirmed(
                 f"OUTPUT OFF COULD NOT BE CONFIRMED after {trip}: "
@@ -328,43 +327,6 @@ class ProcessPower:
                 where=f"supply ({self._file.supply.resource})",
             )
         self._loss = trip, trouble
-
-    def _switch_off(self) -> None:
-        """Switch off over links of our own: the supply first and alone, then switch and load.
-
-        A supply that is not reached at once does not leave the contact in the feed closed.
-        """
-        for tries_left in reversed(range(_OPENINGS)):
-            try:
-                self._switch_off_at("supply")
-            except HarnessError as error:
-                if not self._contact:  # once: the supply must not wait for it again and again
-                    self._open_contact()
-                if not (tries_left and isinstance(error, LinkError)):
-                    raise
-                self._clock.sleep_s(_LINGER_S)
-            else:
-                break
-        self._open_contact()
-        loads = self._file.all_loads
-        if loads:
-            with contextlib.suppress(HarnessError):  # without the supply they draw nothing
-                self._switch_off_at("supply", *loads)
-
-    def _open_contact(self) -> None:
-        """Open the contact in the feed, unless it is open, and note what became of it."""
-        if self._file.switch is None or self._contact == "open":
-            return
-        try:
-            with open_instruments(self._file, ("switch",), self._clock) as opened:
-                opened["switch"].send("contact_open")
-                self._contact = "closed" if opened["switch"].state("contact_state") else "open"
-        except HarnessError as error:
-            self._contact = str(error)
-
-    def _switch_off_at(self, *roles: str) -> None:
-        with open_bench(self._file.only(*roles), self._clock) as bench:
-            bench.power(self._envelope, lambda *_: None, lambda _: None).power_off()
 
 
 @contextlib.contextmanager

@@ -27,7 +27,8 @@ from harness.bench.sample import SupplySample
 from harness.errors import CommandRefused, HarnessError, InstrumentError, PowerOffUnconfirmed
 from harness.power.attention import LOOK_S, AttendedLink, Attention, Silence
 from harness.power.channel import WINDOW, Answer, Call, Sign, pump_in, pump_out
-from harness.power.local_bench import LocalKeeper, open_bench
+from harness.power.local_bench import open_bench
+from harness.power.local_keeper import LocalKeeper
 from harness.power.lock import hold_as_keeper, hold_identity
 from harness.power.off_line import hear_off, taken_over
 from harness.power.trip import Tripped, TripReason

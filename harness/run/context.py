@@ -11,7 +11,7 @@ from harness.bench.sample import SupplySample
 from harness.errors import InstrumentError, RecordError
 from harness.judge.verdict import Verdict
 from harness.power.commands import Arm, Command, Set, SwitchOn
-from harness.power.keeper import failure_reason
+from harness.power.failures import failure_reason
 from harness.power.moves import Check
 from harness.power.port import Bench, Power
 from harness.power.trip import TripReason

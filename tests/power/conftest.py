@@ -11,7 +11,7 @@ from harness.bench.roles import Instrument
 from harness.bench.sample import SupplySample
 from harness.power.commands import OperatingEnvelope
 from harness.power.keeper import Keeper
-from harness.power.local_bench import LocalKeeper
+from harness.power.local_keeper import LocalKeeper
 from harness.rehearse.clock import SimulatedClock
 
 SAMPLE = "MEAS:VOLT?;:MEAS:CURR?"

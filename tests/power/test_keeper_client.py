@@ -12,7 +12,7 @@ import pytest
 from harness.bench.clock import SystemClock
 from harness.bench.sample import SupplySample
 from harness.errors import LinkError, LinkTimeout, PowerOffUnconfirmed, RecordError
-from harness.power import keeper_client
+from harness.power import keeper_client, without_keeper
 from harness.power.channel import Answer, Call, Sign, see_out, start_own_process
 from harness.power.commands import CLIENT_SILENCE_S, Arm, OperatingEnvelope, Set, SwitchOn
 from harness.power.keeper_client import ProcessPower, open_process_bench
@@ -177,7 +177,7 @@ class TestKeeperLost:
         self, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         """The unit was energised, so the run counts as tripped, though power is off by then."""
-        monkeypatch.setattr(keeper_client, "open_bench", OffByHand().open)
+        monkeypatch.setattr(without_keeper, "open_bench", OffByHand().open)
         script = Script(
             event(EventKind.POWER_ON),
             Answer(2, live=True),
@@ -194,7 +194,7 @@ class TestKeeperLost:
 
     def test_a_keeper_lost_while_it_switches_on(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """From the moment the keeper is told to switch on, the unit counts as energised."""
-        monkeypatch.setattr(keeper_client, "open_bench", OffByHand().open)
+        monkeypatch.setattr(without_keeper, "open_bench", OffByHand().open)
         power = power_over(Script())
 
         with pytest.raises(Tripped) as caught:
@@ -206,7 +206,7 @@ class TestKeeperLost:
     ) -> None:
         """The supply is opened first, alone, and switched off; then the load, if it can be."""
         by_hand = OffByHand(broken="load")
-        monkeypatch.setattr(keeper_client, "open_bench", by_hand.open)
+        monkeypatch.setattr(without_keeper, "open_bench", by_hand.open)
         power = power_over(Script())
 
         with pytest.raises(Tripped):
@@ -217,7 +217,7 @@ class TestKeeperLost:
 
     def test_a_supply_that_is_gone_is_told(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """Where the supply cannot be opened either, the operator must cut the mains."""
-        monkeypatch.setattr(keeper_client, "open_bench", OffByHand(broken="supply").open)
+        monkeypatch.setattr(without_keeper, "open_bench", OffByHand(broken="supply").open)
         power = power_over(Script())
 
         with pytest.raises(PowerOffUnconfirmed, match="cut the mains"):
@@ -228,7 +228,7 @@ class TestKeeperLost:
         self, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         """The trip is kept when it cannot be written down: the next cut raises it at once."""
-        monkeypatch.setattr(keeper_client, "open_bench", OffByHand().open)
+        monkeypatch.setattr(without_keeper, "open_bench", OffByHand().open)
 
         def full(kind: str, _detail: str) -> None:
             if kind == "trip":
@@ -250,7 +250,7 @@ class TestSilentKeeper:
     ) -> None:
         """A thread that looks switches off at once; events come from the thread that leads."""
         by_hand = OffByHand()
-        monkeypatch.setattr(keeper_client, "open_bench", by_hand.open)
+        monkeypatch.setattr(without_keeper, "open_bench", by_hand.open)
         script = Script(event(EventKind.POWER_ON), Answer(2, live=True))
         events: list[str] = []
         power = power_over(script, lambda kind, _detail: events.append(kind))
@@ -270,7 +270,7 @@ class TestSilentKeeper:
     def test_it_is_taken_over_once(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """Whatever number of threads see it at the same time, one ends it and switches off."""
         by_hand = OffByHand()
-        monkeypatch.setattr(keeper_client, "open_bench", by_hand.open)
+        monkeypatch.setattr(without_keeper, "open_bench", by_hand.open)
         script = Script(event(EventKind.POWER_ON), Answer(2, live=True))
         power = power_over(script)
         power.command(SwitchOn())
@@ -295,7 +295,7 @@ class TestSilentKeeper:
 
     def test_what_it_said_before_changes_nothing(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """A message that was on its way when the keeper was ended does not bring power back."""
-        monkeypatch.setattr(keeper_client, "open_bench", OffByHand().open)
+        monkeypatch.setattr(without_keeper, "open_bench", OffByHand().open)
         script = Script(event(EventKind.POWER_ON), Answer(2, live=True))
         power = power_over(script)
         script.silent_for_s = 0.7

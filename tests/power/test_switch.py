@@ -12,7 +12,7 @@ from harness.bench.roles import Instrument
 from harness.errors import LinkError, LinkTimeout, PowerOffUnconfirmed
 from harness.power.commands import Arm, KeeperState, SwitchOff, SwitchOn
 from harness.power.keeper import Keeper
-from harness.power.local_bench import LocalKeeper
+from harness.power.local_keeper import LocalKeeper
 from harness.power.trip import Tripped, TripReason
 from harness.power.way_off import CONTACT_FAULT
 from tests.power.conftest import LIMITS, SAMPLE, Wire, WireLink

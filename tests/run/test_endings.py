@@ -16,7 +16,8 @@ from harness.api import plan_for
 from harness.errors import ExitCode, PowerOffUnconfirmed, RecordError, Refused
 from harness.judge.verdict import Verdict
 from harness.power.commands import OperatingEnvelope
-from harness.power.local_bench import LocalBench, LocalKeeper
+from harness.power.local_bench import LocalBench
+from harness.power.local_keeper import LocalKeeper
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.profile.level import LoadPoint
 from harness.profile.plan import PlannedStep

@@ -11,7 +11,8 @@ import pytest
 from harness.api import plan_for, simulated_bench_file, simulated_unit
 from harness.errors import LinkError, PowerOffUnconfirmed, RecordError
 from harness.judge.verdict import Verdict
-from harness.power.local_bench import LocalBench, LocalKeeper, open_bench
+from harness.power.local_bench import LocalBench, open_bench
+from harness.power.local_keeper import LocalKeeper
 from harness.power.trip import Trip, TripReason
 from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_profile

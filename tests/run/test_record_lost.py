@@ -8,7 +8,8 @@ import pytest
 
 from harness.api import plan_for, simulated_bench_file, simulated_unit
 from harness.errors import PowerOffUnconfirmed, RecordError
-from harness.power.local_bench import LocalKeeper, open_bench
+from harness.power.local_bench import open_bench
+from harness.power.local_keeper import LocalKeeper
 from harness.power.trip import TripReason
 from harness.profile.load import load_profile
 from harness.record.recorder import MemoryRecorder

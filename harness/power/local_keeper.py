@@ -1,0 +1,291 @@
+"""The keeper between the engine and the wire, in this process: carries its moves out."""
+
+from __future__ import annotations
+
+import contextlib
+from collections import deque
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import NoReturn
+
+from harness.bench.clock import Clock
+from harness.bench.roles import Instrument
+from harness.bench.sample import SupplySample
+from harness.errors import (
+    CommandRefused,
+    InstrumentError,
+    LinkError,
+    NoReading,
+    PowerOffUnconfirmed,
+    UnexpectedReply,
+)
+from harness.power.commands import Command, KeeperState, SwitchOff
+from harness.power.keeper import Keeper
+from harness.power.moves import Check, Confirm, Move, Send
+from harness.power.port import OnEvent, OnSample
+from harness.power.trip import Trip, Tripped, TripReason
+from harness.power.way_off import CONTACT_CLOSED, CONTACT_OPEN, at_once
+from harness.profile.measures import SETTINGS, role_of
+from harness.quantity import format_quantity
+from harness.record.events import EventKind
+
+#: Pause between two tries of switching off: a relay takes a moment, a link too.
+_RETRY_S = 0.02
+#: What a state is called, from off to on.
+_OUTPUT, _CONTACT = ("off", "on"), ("open", "closed")
+
+
+@dataclass(eq=False)
+class LocalKeeper:
+    """Puts the keeper between the engine and the wire; fulfils :class:`harness.power.port.Power`.
+
+    It owns supply, load and switch; the engine is told of changes and samples after the keeper has
+    acted.
+    """
+
+    _keeper: Keeper
+    _instruments: Mapping[str, Instrument]  # by role
+    _clock: Clock
+    _on_event: OnEvent
+    _on_sample: OnSample
+    _noted: KeeperState = KeeperState.OFF  # told in the last event
+    _bit_told: bool = False
+
+    @property
+    def live(self) -> bool:
+        """Whether the output is, or may be, on."""
+        return self._keeper.state is KeeperState.LIVE
+
+    @property
+    def trip(self) -> Trip | None:
+        """What cut power, if anything has."""
+        return self._keeper.trip
+
+    def command(self, command: Command) -> None:
+        """Carry a command out."""
+        self._perform(self._keeper.command(command, self._clock.now_s()))
+        self._raise_trouble()
+
+    def sample(self) -> SupplySample:
+        """Read the supply once; the keeper judges it before anybody else."""
+        keeper = self._keeper
+        due = keeper.due(self._clock.now_s())
+        if due is not None:
+            self._perform((due,))
+            self._raise_trouble()
+        try:
+            sample = self._instruments["supply"].sample()
+        except InstrumentError as error:
+            self._cut_after(error, self._instruments["supply"])
+        moves = keeper.sample(sample)
+        if moves:
+            self._perform(moves)
+        if sample.protection and keeper.bit_is_wrong:
+            sample = self._without_bit(sample)
+        if keeper.account is not None:
+            sample = sample._replace(account=keeper.account)
+        self._on_sample(sample)
+        if keeper.trip is not None:
+            raise self._trouble()
+        return sample
+
+    def _without_bit(self, sample: SupplySample) -> SupplySample:
+        """Leave out the bit that contradicts the readings, and say so the first time."""
+        if not self._bit_told:
+            self._bit_told = True
+            dialect = self._instruments["supply"].dialect
+            self._on_event(
+                EventKind.WRONG_DIALECT,
+                f"the status says that the supply's protection has switched its output off, which "
+                f"is on with {format_quantity(sample.voltage_v, 'V', 3)} and "
+                f"{format_quantity(sample.current_a, 'A', 3)}: the bit is not looked at any more "
+                f"in this run. In the dialect {dialect.name!r} look the line "
+                f"'{dialect.protection_line}' up in the manual, or leave it out",
+            )
+        return sample._replace(protection=False)
+
+    def read(self, role: str, *quantities: str) -> dict[str, float]:
+        """Read quantities of supply or load once; with power on or to come, a failure cuts it."""
+        instrument = self._instruments.get(role)
+        if instrument is None:
+            raise CommandRefused(f"there is no {role} on this bench", where="keeper")
+        try:
+            return instrument.read(*quantities)
+        except InstrumentError as error:
+            if self._keeper.state in {KeeperState.OFF, KeeperState.TRIPPED}:
+                raise
+            self._cut_after(error, instrument)
+
+    def expect_silence(self, longest_s: float) -> None:
+        """Nothing to announce: whoever takes the slow reading is in this process."""
+
+    def tick(self, silent_s: float) -> None:
+        """Look at the time since the engine's last sign of life; too long a silence cuts power."""
+        moves = self._keeper.tick(self._clock.now_s(), silent_s)
+        if moves:
+            self._perform(moves)
+            raise self._trouble()
+
+    def cut(self, reason: TripReason, detail: str) -> NoReturn:
+        """Cut power for a reason the engine found."""
+        self._perform(self._keeper.cut(reason, detail, self._clock.now_s()))
+        raise self._trouble()
+
+    def power_off(self) -> None:
+        """Switch off and confirm, whatever has happened before; never raises a trip."""
+        self._perform(self._keeper.command(SwitchOff(), self._clock.now_s()))
+        if self._keeper.unconfirmed:
+            raise self._trouble()
+
+    # --- the wire
+
+    def _cut_after(self, error: InstrumentError, instrument: Instrument) -> NoReturn:
+        """Cut power after a failed reading."""
+        moves = self._keeper.failed(None, error, self._clock.now_s())
+        if isinstance(error, LinkError):
+            self._freshen(moves, instrument)
+        self._perform(moves)
+        raise self._trouble()
+
+    def _freshen(self, moves: Iterable[Move], instrument: Instrument) -> None:
+        """Cut power at once, then open the link in doubt again, before power is cut in good order.
+
+        Output off is the next message all the same, and the contact in the feed is told to open:
+        they go out on the links as they are, in case these still carry. A confirmation over a link
+        that hangs would cost a time-out with power on.
+        """
+        self._cut_at_once(moves, instrument)
+        with contextlib.suppress(InstrumentError):  # the next move says what is wrong
+            instrument.reopen()
+
+    def _cut_at_once(self, moves: Iterable[Move], doubted: Instrument) -> None:
+        """Send what takes energy from the unit, each whatever becomes of the other."""
+        for move in at_once(moves):
+            with contextlib.suppress(InstrumentError):
+                told = self._instruments[move.role]
+                told.send(move.operation, heard=told is not doubted)
+
+    def _perform(self, moves: tuple[Move, ...]) -> None:
+        """Put moves on the wire one by one; a failure replaces what was left of them."""
+        queue = deque(moves)
+        while queue:
+            move = queue.popleft()
+            try:
+                self._carry_out(move)
+            except InstrumentError as error:
+                again = self._keeper.switching_off
+                queue = deque(self._keeper.failed(move, error, self._clock.now_s()))
+                if again and queue:
+                    self._prepare_retry(move, error, queue)
+                elif isinstance(error, LinkError) and queue:
+                    self._freshen(queue, self._instruments[move.role])
+            else:
+                self._keeper.done(move)
+        if self._keeper.state is not self._noted:
+            self._note()
+
+    def _prepare_retry(self, move: Move, error: InstrumentError, queue: Iterable[Move]) -> None:
+        """Open the link again before the next try: a broken or confused one cannot switch off.
+
+        What else cuts power does not wait for that.
+        """
+        others = (left for left in queue if left.role != move.role)
+        self._cut_at_once(others, self._instruments[move.role])
+        self._on_event(EventKind.SWITCHING_OFF_AGAIN, str(error))
+        self._clock.sleep_s(_RETRY_S)
+        with contextlib.suppress(InstrumentError):  # the next move says what is wrong
+            self._instruments[move.role].reopen()
+
+    def _note(self) -> None:
+        """Report a change of power, once it is on the wire."""
+        before, now = self._noted, self._keeper.state
+        self._noted = now
+        if now is KeeperState.LIVE:
+            self._on_event(EventKind.POWER_ON, "")
+        if "switch" in self._instruments and now is KeeperState.ARMED:
+            self._on_event(EventKind.SWITCH, CONTACT_CLOSED)
+        trip = self._keeper.trip
+        if trip is not None and now is KeeperState.TRIPPED:
+            stopped = trip.reason is TripReason.STOPPED
+            kind = EventKind.STOPPED if stopped else EventKind.TRIP
+            self._on_event(kind, trip.detail if stopped else str(trip))
+        if now is KeeperState.TRIPPED or before is KeeperState.LIVE:
+            confirmed = "unconfirmed" if self._keeper.unconfirmed else "confirmed"
+            self._on_event(EventKind.POWER_OFF, confirmed)
+            if self._keeper.contact_fault:
+                self._on_event(EventKind.CONTACT_FAULT, self._keeper.contact_fault)
+            elif "switch" in self._instruments:
+                self._on_event(EventKind.SWITCH, CONTACT_OPEN)
+
+    def _carry_out(self, move: Move) -> None:
+        instrument = self._instruments[move.role]
+        match move:
+            case Send(operation=operation, value=value):
+                instrument.send(operation, value)
+            case Confirm(operation=operation, expected=bool() as expected):
+                if instrument.state(operation) is not expected:
+                    words = _CONTACT if operation == "contact_state" else _OUTPUT
+                    told, said = words[expected], words[not expected]
+                    raise UnexpectedReply(
+                        f"it reports {said} where {told} was set",
+                        instrument=instrument.link.name,
+                        message=instrument.dialect.ask[operation],
+                        remedy="look at its front panel",
+                    )
+            case Confirm():
+                _compare(instrument, move)
+            case Check(what="errors"):
+                instrument.check_errors()
+            case Check(what="identity"):
+                instrument.check_identity()
+            case Check(what="protection"):
+                instrument.check_protection()
+
+    def _raise_trouble(self) -> None:
+        """Raise what has become of power, if anything has."""
+        if self._keeper.trip is not None or self._keeper.unconfirmed:
+            raise self._trouble()
+
+    def _trouble(self) -> Tripped | PowerOffUnconfirmed:
+        trip = self._keeper.trip
+        if self._keeper.unconfirmed:
+            open_ = "switch" in self._instruments and not self._keeper.contact_fault
+            return PowerOffUnconfirmed(
+                "OUTPUT OFF COULD NOT BE CONFIRMED"
+                + (f"; {CONTACT_OPEN}" if open_ else "")
+                + (f"; {self._keeper.contact_fault}" if self._keeper.contact_fault else "")
+                + (f" after {trip}" if trip else ""),
+                where=self._instruments["supply"].link.name,
+            )
+        assert trip is not None
+        return Tripped(trip)
+
+
+def _compare(instrument: Instrument, move: Confirm) -> None:
+    """Compare a setting read back with what went on the wire."""
+    sent = instrument.dialect.sent_value(move.set_by, float(move.expected))
+    try:
+        value = instrument.value(move.operation)
+    except NoReading as error:
+        if move.kept:
+            raise  # it was readable when it was set
+        raise UnexpectedReply(
+            error.what, instrument=error.instrument, message=error.message
+        ) from error
+    # written so that a value that is no number fails
+    if abs(value - sent) <= move.tolerance:
+        return
+    what = f"it reads back {value:g} where {sent:g} was set"
+    remedy = "check its range, its front-panel lock and its dialect"
+    if move.kept:
+        name = move.operation.removesuffix("_setting")
+        unit = SETTINGS[role_of(move.role)][name]
+        read, told = format_quantity(value, unit), format_quantity(sent, unit)
+        what = f"the {name.replace('_', ' ')} reads {read} where {told} was set"
+        remedy = "see who else talks to it, and lock its front panel"
+    raise UnexpectedReply(
+        what,
+        instrument=instrument.link.name,
+        message=instrument.dialect.ask[move.operation],
+        remedy=remedy,
+    )
