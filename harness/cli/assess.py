@@ -23,7 +23,7 @@ from harness.unit.assessment import (
     Severity,
     as_plain,
 )
-from harness.unit.parts import shown_figure
+from harness.unit.part_ratings import shown_figure
 from harness.unit.unit_file import load_unit
 
 _STYLES: dict[Severity | Adequacy, str] = {

@@ -25,7 +25,7 @@ from harness.files.field_types import (
     figure_field,
     mistaken,
 )
-from harness.unit.parts import Joules, MeltingIntegral
+from harness.unit.part_ratings import Joules, MeltingIntegral
 
 #: 0 degC in kelvin.
 KELVIN = 273.15

@@ -22,7 +22,7 @@ from harness.record.sink import CheckRow
 from harness.report.instruments import instrument_rows
 from harness.report.limit_gauge import draw_limit_gauge, finite_limits
 from harness.report.wording import found_text, time_text, wanted_text
-from harness.unit.parts import shown_figure
+from harness.unit.part_ratings import shown_figure
 
 #: How exact an instrument is: unit by quantity.
 _UNITS = {

@@ -18,7 +18,8 @@ from harness.unit.line_parts import Choke, Limiter, Varistor
 from harness.unit.low_line import low_line_current_a, low_line_v
 from harness.unit.observations import checks_of_signs, seen, unexplained
 from harness.unit.operating_conditions import Conditions, Line, operating_conditions
-from harness.unit.parts import FusePart, LimiterPart, VaristorPart, shown_figure
+from harness.unit.part_ratings import shown_figure
+from harness.unit.parts import FusePart, LimiterPart, VaristorPart
 from harness.unit.prevention import prevention
 from harness.unit.protection import Connector, PolymerFuse, Relay, Suppressor
 from harness.unit.ratings import Kind, Short

@@ -11,7 +11,8 @@ from typing import Any
 from harness.unit.assessment import Adequacy, ColdCheck, Finding
 from harness.unit.formulas import capacitor_current_a, discharged_v
 from harness.unit.operating_conditions import Line
-from harness.unit.parts import XCapacitorPart, YCapacitorPart, shown_figure
+from harness.unit.part_ratings import shown_figure
+from harness.unit.parts import XCapacitorPart, YCapacitorPart
 from harness.unit.ratings import Kind, at_least, at_most, finding, same
 
 #: What a sound capacitor may differ by from what is printed. Source: common practice.

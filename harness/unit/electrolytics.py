@@ -9,13 +9,8 @@ from dataclasses import replace
 from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity
 from harness.unit.capacitors import TOLERANCE_FRAC, Capacitor
 from harness.unit.formulas import hold_up_s, peak_v, valley_at_constant_power_v
-from harness.unit.parts import (
-    BulkPart,
-    FusePart,
-    OutputCapacitorPart,
-    SwitchPart,
-    shown_figure,
-)
+from harness.unit.part_ratings import shown_figure
+from harness.unit.parts import BulkPart, FusePart, OutputCapacitorPart, SwitchPart
 from harness.unit.ratings import at_least, finding, same
 
 #: Ripple of a step-down converter's choke, peak to peak, of its output current: common practice.

@@ -10,7 +10,8 @@ from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity
 from harness.unit.formulas import fuse_heat_a2s, line_load, melting_time_s
 from harness.unit.low_line import low_line_current_a
 from harness.unit.operating_conditions import Line
-from harness.unit.parts import FusePart, FuseRatings, VaristorPart, shown_figure
+from harness.unit.part_ratings import FuseRatings, shown_figure
+from harness.unit.parts import FusePart, VaristorPart
 from harness.unit.ratings import UNNAMED_LIMIT, Kind, at_least, finding, same
 from harness.unit.reference import Gates
 

@@ -9,7 +9,8 @@ from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity
 from harness.unit.formulas import clamped_v, line_load
 from harness.unit.low_line import low_line_current_a
 from harness.unit.operating_conditions import Line
-from harness.unit.parts import BulkPart, ChokePart, LimiterPart, VaristorPart, shown_figure
+from harness.unit.part_ratings import shown_figure
+from harness.unit.parts import BulkPart, ChokePart, LimiterPart, VaristorPart
 from harness.unit.ratings import Kind, at_least, finding, same
 
 

@@ -8,13 +8,13 @@ from collections.abc import Iterator
 from harness.unit.assessment import ColdCheck, Finding, Severity
 from harness.unit.low_line import low_line_current_a
 from harness.unit.operating_conditions import Line
+from harness.unit.part_ratings import shown_figure
 from harness.unit.parts import (
     ConnectorPart,
     PolymerFusePart,
     RelayPart,
     SuppressorPart,
     VaristorPart,
-    shown_figure,
 )
 from harness.unit.ratings import Kind, at_least, at_most
 

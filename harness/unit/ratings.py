@@ -19,7 +19,8 @@ from harness.unit.assessment import (
 )
 from harness.unit.observations import seen
 from harness.unit.operating_conditions import Conditions, Line
-from harness.unit.parts import Part, shown_figure
+from harness.unit.part_ratings import shown_figure
+from harness.unit.parts import Part
 from harness.unit.reference import SeenOnPart
 
 #: Without a figure that is needed, so much of the original's will do, with a note.

@@ -11,7 +11,8 @@ from harness.files.field_types import Table
 from harness.shipped import shipped
 from harness.unit.assessment import Severity
 from harness.unit.formulas import exponent_between
-from harness.unit.parts import ElectrolyticRatings, FuseRatings, VaristorPart, VaristorRatings
+from harness.unit.part_ratings import ElectrolyticRatings, FuseRatings, VaristorRatings
+from harness.unit.parts import VaristorPart
 
 
 class _SharedTable(Table):

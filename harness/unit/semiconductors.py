@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity
 from harness.unit.low_line import average_current_a, low_line_v, switch_current_a
 from harness.unit.operating_conditions import Line
+from harness.unit.part_ratings import shown_figure
 from harness.unit.parts import (
     BridgePart,
     DiodePart,
@@ -14,7 +15,6 @@ from harness.unit.parts import (
     RegulatorPart,
     SwitchPart,
     VaristorPart,
-    shown_figure,
 )
 from harness.unit.ratings import UNNAMED_LIMIT, Kind, at_least, finding, same
 

@@ -24,7 +24,8 @@ from harness.files.named_file import UNIT, FromFile, read_named, validated
 from harness.files.pictures import Picture, picture_beside
 from harness.quantity import shown
 from harness.unit.nameplate import Unit, below_whole
-from harness.unit.parts import Part, Story, SurgeAmps
+from harness.unit.part_ratings import SurgeAmps
+from harness.unit.parts import Part, Story
 
 #: Most pictures of one unit.
 _MOST_PHOTOS = 20

@@ -20,7 +20,7 @@ from harness.unit.formulas import (
     varistor_current_a,
     varistor_voltage_v,
 )
-from harness.unit.parts import ElectrolyticRatings, FuseRatings, VaristorRatings
+from harness.unit.part_ratings import ElectrolyticRatings, FuseRatings, VaristorRatings
 from harness.unit.reference import reference
 from harness.unit.unit_file import UnitFile
 

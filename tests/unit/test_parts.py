@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 from pydantic import TypeAdapter, ValidationError
 
-from harness.unit.parts import Joules, MeltingIntegral, SurgeAmps, shown_figure
+from harness.unit.part_ratings import Joules, MeltingIntegral, SurgeAmps, shown_figure
 from harness.unit.unit_file import Story
 
 
