@@ -96,8 +96,13 @@ def _where(view: View, width: int) -> Iterator[Text]:
 
 def _folded(text: str, width: int, style: str) -> Iterator[Text]:
     most = _REASON if width >= _WIDE else _REASON_NARROW
-    for line in textwrap.wrap(text, width - 2, max_lines=most, placeholder=" ..."):
-        yield Text(f"  {line}", style)
+    longest = max(map(len, text.split()), default=0)
+    indent = "  " if longest <= width - 2 else ""  # an address stays on one line, to be copied
+    room = width - len(indent)
+    for line in textwrap.wrap(
+        text, room, max_lines=most, placeholder=" ...", break_on_hyphens=False
+    ):
+        yield Text(f"{indent}{line}", style)
 
 
 def _ends(left: str, right: str, width: int) -> str:

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -8,6 +9,7 @@ from rich.cells import cell_len
 
 from harness.record.figures import figures_detail, known_detail
 from harness.watch.panel import heading, panel, rendered
+from harness.watch.server import new_token
 from harness.watch.view import view_of
 from tests.record.test_figures import KNOWN, TOLD
 from tests.watch.conftest import Replay
@@ -55,6 +57,14 @@ class TestPanel:
         for width in (80, 40):
             told = " ".join(seen_lines(folded(*ENTERED), width, 23)[:2])
             assert "SPACE, Q or ESC switches off" in told
+
+    def test_an_address_is_never_broken(self) -> None:
+        """The page's address, whatever hyphens its token has, stands on one line of 40 columns."""
+        address = f"http://127.0.0.1:65535/{'-' * len(new_token())}/"
+        fold = folded(*ENTERED)
+        lines = panel(replace(view_of(fold, 2.0), problem=f"watch {address}"), 40, 23)
+
+        assert address in [line.plain for line in lines]
 
     def test_words_say_it_all(self) -> None:
         """Without a colour the words are the same, and no sequence sets one."""
