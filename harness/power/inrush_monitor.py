@@ -10,7 +10,8 @@ import math
 from harness.bench.sample import Account, SupplySample
 from harness.power.commands import OperatingEnvelope
 from harness.power.trip import TripReason
-from harness.profile.level import InrushAllowance, Level
+from harness.profile.allowance import InrushAllowance
+from harness.profile.level import Level
 from harness.quantity import format_quantity
 
 #: Why power is to be cut, and what was seen.

@@ -44,14 +44,23 @@ _LOCAL = (
 
 def cautions(unit: Unit, envelope: Envelope) -> tuple[str, ...]:
     """Return the cautions that go with a plan and its report, the gravest first."""
-    stored_v = unit.input.peak_factor * envelope.voltage_v
+    stored_v = unit.input.stored_v(envelope.voltage_v)
     stored = _stored(unit, stored_v)
     if unit.input.kind == "ac" or stored_v > HAZARDOUS_V:
         discharge = (
             f"After power off the bulk capacitor may hold {stored}. Discharge it through a "
             "resistor made for the voltage."
         )
-        return (_KILL, _FEED, _CLEAR, discharge, _MEASURE, _CLASSES[unit.protection_class], _LOCAL)
+        return (
+            _KILL,
+            *_boosted(unit),
+            _FEED,
+            _CLEAR,
+            discharge,
+            _MEASURE,
+            _CLASSES[unit.protection_class],
+            _LOCAL,
+        )
     discharge = (
         f"Low voltage is no promise: the bulk capacitor may hold {stored} after power off, enough "
         "to burn, to weld and to start a fire. Discharge it, then measure."
@@ -68,6 +77,19 @@ def _stored(unit: Unit, stored_v: float) -> str:
     if capacitance_f is not None:
         told += f" and {format_quantity(0.5 * capacitance_f * stored_v**2, 'J', 2)}"
     return told
+
+
+def _boosted(unit: Unit) -> tuple[str, ...]:
+    """Warn of a bulk voltage that the line does not let expect."""
+    boosted_v = unit.input.boosted_v
+    if boosted_v is None:
+        return ()
+    caution = (
+        f"The boost stage puts {format_quantity(boosted_v, 'V', 3)} DC on the bulk capacitor as "
+        "soon as it runs, on the lowest line as on the highest. Test leads, meter and discharge "
+        "resistor must be made for it; no RCD sees a current between its terminals."
+    )
+    return (caution,)
 
 
 def _high_outputs(unit: Unit) -> tuple[str, ...]:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Literal
 
 from harness.profile.accuracy import Accuracy
+from harness.profile.allowance import InrushAllowance
 from harness.profile.bench_file import BenchFile
 from harness.profile.measures import SETTINGS
 from harness.quantity import format_quantity, parse_quantity
@@ -55,94 +55,6 @@ class LoadPoint:
                 return self.value / output.nominal_v
             case "voltage":
                 return output.current_a if output.limit_a is None else output.limit_a
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InrushAllowance:
-    """What a healthy unit may take while one start level is entered and held (safety rule 6).
-
-    For a DC input the watched quantity is charge in coulombs, for an AC input energy in joules.
-    """
-
-    kind: str  # "charge" (DC) or "energy" (AC)
-    capacitance_f: float  # the bulk capacitor's
-    peak_factor: float  # bulk voltage over input voltage
-    charge_factor: float  # times the capacitor's own charge (energy) that is allowed
-    from_v: float  # input voltage before the level
-    to_v: float  # input voltage of the level
-    idle_power_w: float  # draw allowed at and above the threshold
-    threshold_v: float  # input voltage at which the unit begins to work
-    leakage_a: float  # current allowed below the threshold
-    #: What the supply's own readings may be off by: a share of them, and a fixed part.
-    voltage_error_frac: float = 0.0
-    current_error_a: float = 0.0
-    current_error_frac: float = 0.0
-    beside_f: float = 0.0  # across the supply's own terminals, may fill beside the unit's
-    lead_ohm: float = 0.0  # leads and contacts that the unit may sit behind, both ways
-    diode_v: float = 0.0  # of one against wrong polarity that may stand before its converter
-    window_s: float = 0.0  # what a reading is averaged over; 0 for an instantaneous one
-    #: Of a resistor that is connected across the bulk capacitor, at its least; infinite: none is.
-    across_bulk_ohm: float = math.inf
-
-    @property
-    def healthy(self) -> float:
-        """What filling the bulk capacitor from ``from_v`` to ``to_v`` takes, in C or J.
-
-        Source: Q = C (V1 - V0); E = C (Vp1^2 - Vp0^2) / 2, textbook.
-        """
-        if self.kind == "charge":
-            return self.capacitance_f * (self.to_v - self.from_v)
-        return self._energy_j(self.to_v)
-
-    def explained(self, voltage_v: float) -> float:
-        """What a reading of the input voltage explains since the level before, in C or J.
-
-        Source: Q = C V; E = C Vp^2 / 2, textbook; safety rule 6.
-        """
-        if self.kind == "charge":
-            capacitance_f = self.charge_factor * self.capacitance_f + self.beside_f
-            return capacitance_f * max(0.0, voltage_v - self.from_v)
-        return self.charge_factor * max(0.0, self._energy_j(voltage_v))
-
-    def _energy_j(self, voltage_v: float) -> float:
-        peak1, peak0 = voltage_v * self.peak_factor, self.from_v * self.peak_factor
-        return 0.5 * self.capacitance_f * (peak1**2 - peak0**2)
-
-    def idle_a(self, voltage_v: float) -> float:
-        """Current of the idle power at a reading of the input voltage, from the threshold on.
-
-        The converter has less than the supply reads: the reading may be too high, leads and a diode
-        drop some. At most it counts as half.
-
-        Source: I = P / V, at V less Vd and I R; textbook.
-        """
-        read_v = voltage_v * (1 - self.voltage_error_frac)
-        dropped_v = self.diode_v + self.lead_ohm * self.idle_power_w / read_v
-        return self.idle_power_w / (read_v - min(dropped_v, 0.5 * read_v))
-
-    def across_bulk(self, voltage_v: float) -> float:
-        """Return what a resistor across the bulk capacitor takes, in A for DC or in W for AC.
-
-        Source: I = V / R; P = Vp^2 / R at the peak of the line, at most; textbook.
-        """
-        peak_v = voltage_v * self.peak_factor
-        return (peak_v if self.kind == "charge" else peak_v**2) / self.across_bulk_ohm
-
-    def slack(
-        self, current_limit_a: float, interval_s: float = 0.0, highest_v: float | None = None
-    ) -> float:
-        """What may stay unexplained, in C or J: a tenth of what is healthy, and what is not seen.
-
-        ``interval_s`` is the longest between two readings, ``highest_v`` the highest voltage read
-        in the level so far, or None for the level's own: power that was not seen came at no higher
-        voltage.
-
-        Source: safety rule 6; a sampled integral sees no finer than the interval
-            between two readings, nor than the window each is averaged over.
-        """
-        unseen = current_limit_a * max(interval_s, self.window_s)
-        voltage_v = self.to_v if highest_v is None else highest_v
-        return 0.1 * self.healthy + (unseen if self.kind == "charge" else unseen * voltage_v)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

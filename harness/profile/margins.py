@@ -13,7 +13,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from harness.profile.level import InrushAllowance, Level
+from harness.profile.allowance import InrushAllowance
+from harness.profile.level import Level
 from harness.profile.plan import PlannedStep
 from harness.profile.schema import Envelope
 from harness.profile.start_levels import bridges, surge_a
@@ -108,6 +109,8 @@ def _surge(
 
 def _bridged(unit: Unit, line: AcInput, step: PlannedStep, level: Level) -> bool:
     """Whether the bulk capacitor bridges the time from peak to peak with what the level draws."""
+    if line.boosted_v is not None and level.voltage_v >= line.start_threshold_v:
+        return True  # its boost stage draws in every part of the half-cycle
     power_w = line.idle_power_w
     if level.load_current_a:
         output = step.step.loaded_output(unit)

@@ -62,8 +62,13 @@ def _nameplate(unit: object) -> str:
     return "; ".join([*texts, f"class {sides.get('protection_class', '-')}"])
 
 
+#: Of a nominal voltage, where it is a range; an output, and an older record, has the one alone.
+_ENDS = ("low_nominal_v", "nominal_v")
+
+
 def _rating(side: Mapping[str, Any]) -> str:
-    parts = [format_quantity(_number(side.get("nominal_v")), "V")]
+    ends_v = sorted({_number(side.get(end, side.get("nominal_v"))) for end in _ENDS})
+    parts = [" to ".join(format_quantity(end_v, "V") for end_v in ends_v)]
     parts.append(str(side.get("kind", "")).upper())
     frequencies = side.get("frequency_hz")
     if isinstance(frequencies, list | tuple) and frequencies:

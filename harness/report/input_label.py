@@ -69,7 +69,8 @@ def input_words(facts: Mapping[str, Any]) -> tuple[str, str]:
     unit = facts.get("unit")
     line = unit.get("input") if isinstance(unit, Mapping) else None
     try:
-        voltage = format_quantity(float(line["nominal_v"]), "V")  # type: ignore[index]
+        high_v = float(line["nominal_v"])  # type: ignore[index]
+        low_v = float(line.get("low_nominal_v", high_v))  # type: ignore[union-attr]
         current = format_quantity(float(line["current_a"]), "A")  # type: ignore[index]
         kind = str(line["kind"])  # type: ignore[index]
         several = [float(each) for each in line.get("frequency_hz") or ()]  # type: ignore[union-attr]
@@ -79,6 +80,8 @@ def input_words(facts: Mapping[str, Any]) -> tuple[str, str]:
             where=str(facts["run_id"]),
             remedy="see 'softwake results verify'",
         ) from error
+    ends_v = (high_v,) if low_v == high_v else (low_v, high_v)
+    voltage = " TO ".join(format_quantity(end_v, "V") for end_v in ends_v)
     if kind == "dc":
         return f"{voltage} DC ONLY", f"{current}, MIND THE POLARITY"
     frequencies = "/".join(f"{each:g}" for each in sorted(filter(math.isfinite, several)))

@@ -152,7 +152,7 @@ def _input_check(conditions: Conditions) -> ColdCheck:
 def _story(conditions: Conditions) -> str:
     """Return what happened: voltage, kind, time, what opened, and the note of the file."""
     event, line = conditions.file.event, conditions.file.unit.input
-    rated = f"{shown_figure(line.nominal_v, 'V')} {line.kind.upper()}"
+    rated = f"{line.nominal} {line.kind.upper()}"
     if event is None:
         return f"Rated {rated}; nothing is known to have happened."
     kind = event.kind if event.kind == "surge" else event.kind.upper()

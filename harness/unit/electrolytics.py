@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from harness.unit.assessment import Adequacy, ColdCheck, Finding, Severity
 from harness.unit.capacitors import TOLERANCE_FRAC, Capacitor
-from harness.unit.formulas import hold_up_s, peak_v, valley_at_constant_power_v
+from harness.unit.formulas import boosted_valley_v, hold_up_s, peak_v, valley_at_constant_power_v
 from harness.unit.part_ratings import shown_figure
 from harness.unit.parts import BulkPart, FusePart, OutputCapacitorPart, SwitchPart
 from harness.unit.ratings import at_least, finding, same
@@ -96,6 +96,8 @@ class BulkCapacitor(_Electrolytic):
 
     def _findings(self) -> Iterator[Finding]:
         need_v, why = self.conditions.bulk_v(self.service), "the peak at the highest line"
+        if need_v == self.conditions.boosted_v:
+            why = "what the boost stage holds it at"
         made_v = self.tables.capacitors.rated_v_for(need_v)
         instead = "" if made_v is None else f"fit {shown_figure(made_v, 'V')} or more"
         yield from at_least("rated voltage", *self._both("voltage_v"), need_v, why, instead)
@@ -106,11 +108,14 @@ class BulkCapacitor(_Electrolytic):
         """Return the ripple current of the line at full load, or None for a DC input.
 
         What the converter draws at its own frequency comes on top and is not counted.
-        Source: sqrt(Irms^2 - Imean^2) of the rectified current, textbook.
+        Source: sqrt(Irms^2 - Imean^2) of the rectified current; behind a boost stage, whose power
+            is 1 - cos 2wt of its mean, P / (sqrt 2 V); textbook.
         """
         line = self.unit.input
         if line.kind == "dc":
             return None
+        if line.boosted_v is not None:
+            return self.conditions.power_w / (math.sqrt(2.0) * line.boosted_v)
         bulk_v = max(peak_v(line.nominal_v) - self.conditions.drop_v, 1e-3)
         square = line.current_a**2 - (self.conditions.power_w / bulk_v) ** 2
         return math.sqrt(square) if square > 0.0 else None
@@ -118,6 +123,8 @@ class BulkCapacitor(_Electrolytic):
     def _valley_v(self, capacitance_f: float, line_v: float) -> float:
         """Return the lowest bulk voltage at full load and lowest frequency; 0 if it collapses."""
         line, power_w = self.unit.input, self.conditions.power_w
+        if line.boosted_v is not None:
+            return boosted_valley_v(line.boosted_v, min(line.frequency_hz), capacitance_f, power_w)
         peak = max(line_v * line.peak_factor - self.conditions.drop_v, 0.0)
         if line.kind == "dc":
             return peak

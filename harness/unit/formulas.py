@@ -42,6 +42,18 @@ def discharged_v(from_v: float, time_s: float, time_constant_s: float) -> float:
     return from_v * math.exp(-time_s / time_constant_s)
 
 
+def boosted_valley_v(
+    held_v: float, frequency_hz: float, capacitance_f: float, power_w: float
+) -> float:
+    """Return the lowest voltage of a capacitor that a boost stage holds; 0 if it collapses.
+
+    Source: The stage draws P (1 - cos 2wt), so energy swings by P / 2w about its mean; textbook.
+    """
+    swing_j = power_w / (4.0 * math.pi * frequency_hz)
+    square = held_v**2 - 2.0 * swing_j / capacitance_f
+    return math.sqrt(square) if square > 0.0 else 0.0
+
+
 def valley_at_constant_power_v(
     peak: float, frequency_hz: float, capacitance_f: float, power_w: float
 ) -> float:

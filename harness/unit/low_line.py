@@ -34,7 +34,7 @@ def low_line_current_a(conditions: Conditions) -> float | None:
     Source: I = P / V, the power being the nameplate's: a converter holds its output; textbook.
     """
     low_v, line = low_line_v(conditions), conditions.file.unit.input
-    return None if low_v is None else line.current_a * line.nominal_v / low_v
+    return None if low_v is None else line.apparent_va / low_v
 
 
 def average_current_a(conditions: Conditions, line_v: float) -> float:
@@ -43,7 +43,7 @@ def average_current_a(conditions: Conditions, line_v: float) -> float:
     Source: P / V of the bulk capacitor, textbook.
     """
     line = conditions.file.unit.input
-    bulk_v = max(line_v * line.peak_factor - conditions.drop_v, 0.0)
+    bulk_v = max(line.stored_v(line_v) - conditions.drop_v, 0.0)
     return conditions.power_w / bulk_v if bulk_v > 0.0 else line.current_a
 
 
@@ -53,6 +53,6 @@ def switch_current_a(conditions: Conditions, reflected_v: float | None, line_v: 
     Source: I / D, and for a flyback converter D = Vr / (Vr + Vbulk), textbook.
     """
     line = conditions.file.unit.input
-    bulk_v = max(line_v * line.peak_factor - conditions.drop_v, 0.0)
+    bulk_v = max(line.stored_v(line_v) - conditions.drop_v, 0.0)
     on_frac = _USUAL_ON_FRAC if reflected_v is None else reflected_v / (reflected_v + bulk_v)
     return average_current_a(conditions, line_v) / on_frac

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal, Self
 
-from pydantic import AfterValidator, Field, ValidationInfo, field_validator
+from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, field_validator
+from pydantic_core import PydanticCustomError
 
 from harness.errors import did_you_mean
 from harness.files.field_types import (
@@ -18,8 +19,39 @@ from harness.files.field_types import (
     Volts,
     Watts,
     mistaken,
+    read_quantity,
 )
 from harness.quantity import format_quantity, shown
+
+#: Stands between the two ends of a nominal range: ``100 V to 240 V``.
+_TO = " to "
+
+
+def _ends_v(text: object) -> tuple[float, float]:
+    """Read the ends of a nominal range, or one voltage as both.
+
+    Raises:
+        PydanticCustomError: It is neither, or the ends are the wrong way round.
+    """
+    ends = text.split(_TO) if isinstance(text, str) else [text]
+    if len(ends) > 2:
+        raise mistaken(f"{shown(text)} is no range of two voltages", '"100 V to 240 V"')
+    low_v, high_v = read_quantity(ends[0], "V"), read_quantity(ends[-1], "V")
+    if low_v <= 0:
+        raise mistaken(f"{shown(text)} is not above zero", '"24 V"')
+    if len(ends) == 2 and low_v >= high_v:
+        raise mistaken(
+            f"{shown(text)} does not rise: the lower end comes first", '"100 V to 240 V"'
+        )
+    return low_v, high_v
+
+
+def _low_end_v(text: object) -> float:
+    """Read the lower end; what is wrong with the text the higher end tells."""
+    try:
+        return _ends_v(text)[0]
+    except PydanticCustomError:
+        return 1.0
 
 
 def below_whole(tolerance_frac: float) -> float:
@@ -38,9 +70,15 @@ class _Input(Table):
     #: Source: 0.5 to 0.7, common practice.
     power_factor: ClassVar[float]
 
-    nominal_v: Volts
+    #: The highest nominal voltage, and the lowest: the same, but for a range (universal input).
+    nominal_v: Annotated[float, BeforeValidator(lambda text: _ends_v(text)[1])] = Field(
+        examples=['"24 V"']
+    )
+    low_nominal_v: Annotated[float, BeforeValidator(_low_end_v)] = Field(
+        default=1.0, alias="nominal"
+    )
     tolerance_frac: Annotated[Fraction, AfterValidator(below_whole)]
-    current_a: Amps
+    current_a: Amps  # of a range: at its lower end
     #: None: the start has no charge budget, and time at the limit is bounded instead.
     bulk_capacitance_f: Farads | None = None
     #: As in the file, like the next two; the properties below fill in what is left out.
@@ -52,7 +90,7 @@ class _Input(Table):
     @classmethod
     def _within_nominal(cls, value: float | None, info: ValidationInfo) -> float | None:
         """Refuse what no unit of this nameplate can have: a budget would then allow anything."""
-        nominal_v, current_a = info.data.get("nominal_v"), info.data.get("current_a")
+        nominal_v, current_a = info.data.get("low_nominal_v"), info.data.get("current_a")
         if value is None or nominal_v is None or current_a is None:
             return value
         unit = {"idle_power": "W", "threshold": "V", "leakage": "A"}[str(info.field_name)]
@@ -65,6 +103,28 @@ class _Input(Table):
         return value
 
     @property
+    def has_range(self) -> bool:
+        """Whether it takes any voltage between two nominal ones."""
+        return self.low_nominal_v < self.nominal_v
+
+    @property
+    def nominal(self) -> str:
+        """Nominal voltage, or its range, as the nameplate has it."""
+        ends = (self.low_nominal_v, self.nominal_v) if self.has_range else (self.nominal_v,)
+        return _TO.join(format_quantity(end_v, "V") for end_v in ends)
+
+    def at(self, nominal_v: float) -> Self:
+        """Return the input as it is on a line of one voltage of its range."""
+        return self.model_copy(
+            update={
+                "nominal_v": nominal_v,
+                "low_nominal_v": nominal_v,
+                "threshold": self.start_threshold_v,
+                "idle_power": self.idle_power_w,
+            }
+        )
+
+    @property
     def highest_v(self) -> float:
         """Nominal plus tolerance."""
         return self.nominal_v * (1 + self.tolerance_frac)
@@ -72,17 +132,28 @@ class _Input(Table):
     @property
     def lowest_v(self) -> float:
         """Nominal less tolerance."""
-        return self.nominal_v * (1 - self.tolerance_frac)
+        return self.low_nominal_v * (1 - self.tolerance_frac)
+
+    def stored_v(self, line_v: float) -> float:
+        """Return the most that the bulk capacitor holds on a line (rms for AC)."""
+        return self.peak_factor * line_v
 
     @property
     def start_threshold_v(self) -> float:
         """Input voltage at which the unit begins to work; left out, a share of nominal."""
-        return self.threshold_frac * self.nominal_v if self.threshold is None else self.threshold
+        if self.threshold is not None:
+            return self.threshold
+        return self.threshold_frac * self.low_nominal_v
 
     @property
     def idle_power_w(self) -> float:
         """Draw with outputs unloaded; left out, a tenth of nominal voltage times current."""
-        return 0.1 * self.nominal_v * self.current_a if self.idle_power is None else self.idle_power
+        return 0.1 * self.apparent_va if self.idle_power is None else self.idle_power
+
+    @property
+    def apparent_va(self) -> float:
+        """Nominal voltage times current: of a range at its lower end, where it takes most."""
+        return self.low_nominal_v * self.current_a
 
     @property
     def leakage_a(self) -> float:
@@ -96,6 +167,7 @@ class DcInput(_Input):
     threshold_frac: ClassVar[float] = 0.3
     peak_factor: ClassVar[float] = 1.0
     power_factor: ClassVar[float] = 1.0
+    boosted_v: ClassVar[None] = None
 
     kind: Literal["dc"]
 
@@ -109,6 +181,27 @@ class AcInput(_Input):
 
     kind: Literal["ac"]
     frequency_hz: tuple[Hertz, ...] = Field(min_length=1, examples=['["50 Hz", "60 Hz"]'])
+    #: Of the bulk capacitor while the unit works, where a boost stage (active power-factor
+    #: correction) holds it above the peak of the line; None: a rectifier alone fills it.
+    boosted_v: Volts | None = Field(default=None, alias="boosted_voltage", examples=['"390 V"'])
+
+    def stored_v(self, line_v: float) -> float:
+        """Return the most that the bulk capacitor holds on a line (rms)."""
+        return max(super().stored_v(line_v), self.boosted_v or 0.0)
+
+    @field_validator("boosted_v")
+    @classmethod
+    def _above_the_line(cls, value: float | None, info: ValidationInfo) -> float | None:
+        """Refuse what no boost stage gives: it cannot go below the peak of the line."""
+        nominal_v = info.data.get("nominal_v")
+        if value is not None and nominal_v is not None:
+            peak_v = cls.peak_factor * nominal_v
+            if value < peak_v * (1 - 1e-9):
+                raise mistaken(
+                    f"{format_quantity(value, 'V')} is below {format_quantity(peak_v, 'V', 3)}, "
+                    f"the peak of a line of {format_quantity(nominal_v, 'V')}"
+                )
+        return value
 
 
 Input = Annotated[DcInput | AcInput, Field(discriminator="kind")]

@@ -151,12 +151,18 @@ class Conditions:
         return diodes * self.tables.stress.usual.diode_drop_v
 
     def bulk_v(self, line: Line) -> float:
-        """Return the bulk voltage a line charges to, unloaded. Source: Peak rectifier, textbook."""
+        """Return the highest bulk voltage on a line. Source: Peak rectifier, textbook."""
         if line.kind == "surge":
             return self._bulk_after_surge_v(line)
         if line.wrong_way and not self.rectified:
             return 0.0
-        return max(line.peak_v - self.drop_v, 0.0)
+        rectified_v = max(line.peak_v - self.drop_v, 0.0)
+        return max(rectified_v, self.boosted_v) if line.kind == "ac" else rectified_v
+
+    @property
+    def boosted_v(self) -> float:
+        """Bulk voltage that a boost stage holds on every line; 0 without one."""
+        return self.file.unit.input.boosted_v or 0.0
 
     def _bulk_after_surge_v(self, surge: Line) -> float:
         """Return the bulk voltage a surge leaves, on top of the highest line.
@@ -259,8 +265,7 @@ class Conditions:
         unit, usual = self.file.unit, self.tables.stress.usual
         if unit.output_power_w > 0.0:
             return unit.output_power_w / usual.efficiency_frac
-        apparent_va = unit.input.nominal_v * unit.input.current_a
-        return apparent_va * (usual.power_factor if unit.input.kind == "ac" else 1.0)
+        return unit.input.apparent_va * (usual.power_factor if unit.input.kind == "ac" else 1.0)
 
     def let_through_a2s(self, currents_a: Iterable[float], duration_s: float) -> float:
         """Return the most I2t that one of several currents into a short puts through the fuse.

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from harness.quantity import format_quantity
 from harness.unit.unit_file import UnitFile
 
 
@@ -28,7 +27,7 @@ def prevention(unit_file: UnitFile) -> Iterator[str]:
             "lead that was made up by hand is measured before it is used."
         )
         yield "In the unit, a diode in series, or one across the input behind a fuse, takes it."
-    rated = f"{format_quantity(line.nominal_v, 'V')} {line.kind.upper()}"
+    rated = f"{line.nominal} {line.kind.upper()}"
     if event.kind != line.kind:
         yield (
             f"{event.kind.upper()} and {line.kind.upper()} never on the same kind of connector: "

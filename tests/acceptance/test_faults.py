@@ -11,7 +11,7 @@ from harness.api import plan_for, rehearse_profile, simulated_bench_file, simula
 from harness.errors import ExitCode, UsageError
 from harness.power.local_bench import open_bench
 from harness.power.trip import TripReason
-from harness.profile.level import InrushAllowance
+from harness.profile.allowance import InrushAllowance
 from harness.profile.load import load_profile
 from harness.record.recorder import MemoryRecorder
 from harness.record.run_summary import Outcome

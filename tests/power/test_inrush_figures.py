@@ -8,7 +8,7 @@ import pytest
 
 from harness.bench.sample import SupplySample
 from harness.power.trip import TripReason
-from harness.profile.level import InrushAllowance
+from harness.profile.allowance import InrushAllowance
 from tests.power import test_inrush_monitor
 from tests.power.test_inrush_monitor import (
     LIMIT_A,

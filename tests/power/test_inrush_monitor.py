@@ -8,7 +8,8 @@ from harness.bench.sample import SupplySample
 from harness.power.commands import OperatingEnvelope
 from harness.power.inrush_monitor import LevelWatch, ReverseWatch
 from harness.power.trip import TripReason
-from harness.profile.level import InrushAllowance, Level
+from harness.profile.allowance import InrushAllowance
+from harness.profile.level import Level
 
 LIMIT_A = 0.3
 

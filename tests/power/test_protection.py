@@ -13,7 +13,8 @@ import pytest
 from harness.bench.dialect import load_dialect
 from harness.power.commands import Arm, SwitchOn, Watch
 from harness.power.trip import Tripped, TripReason
-from harness.profile.level import InrushAllowance, Level
+from harness.profile.allowance import InrushAllowance
+from harness.profile.level import Level
 
 if TYPE_CHECKING:
     from tests.power.conftest import Wire

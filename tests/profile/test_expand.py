@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.profile.allowance import InrushAllowance
 from harness.profile.bench_file import BenchFile
 from harness.profile.expand import make_plan
-from harness.profile.level import InrushAllowance, Level
+from harness.profile.level import Level
 from harness.profile.load import load_profile
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight

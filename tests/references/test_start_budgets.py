@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from harness.profile.level import InrushAllowance
+from harness.profile.allowance import InrushAllowance
 
 
 def budget(

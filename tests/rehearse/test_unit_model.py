@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from harness.bench.sample import SupplySample
 from harness.power.inrush_monitor import LevelWatch
-from harness.profile.level import InrushAllowance, Level
+from harness.profile.allowance import InrushAllowance
+from harness.profile.level import Level
 from harness.rehearse.circuit import AC_SOURCE, DC_SUPPLY, Circuit, circuit_of
 from harness.rehearse.unit_model import typical_model
 from harness.unit.nameplate import Unit
