@@ -6,6 +6,7 @@ Pure arithmetic: samples in, a finding out.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from harness.bench.sample import Account, SupplySample
 from harness.power.commands import OperatingEnvelope
@@ -32,11 +33,19 @@ _AT_SET_FRAC = 0.005
 
 
 class LevelWatch:
-    """Follows one level, by its budget or its longest time at the limit, from when it is set."""
+    """Follows one level, by its budget or its longest time at the limit, from when it is set.
 
-    def __init__(self, level: Level) -> None:
+    ``lifted`` says that a boost stage has lifted the bulk capacitor at a level before: it does so
+    once, and what it takes then is allowed once.
+    """
+
+    def __init__(self, level: Level, *, lifted: bool = False) -> None:
         self._limit_a = level.current_limit_a
         self._budget = level.budget
+        if lifted and level.budget is not None:
+            self._budget = replace(level.budget, boosted_v=0.0)
+        #: Whether a boost stage has lifted the bulk capacitor by now.
+        self.lifted = lifted
         self._energy = level.budget is not None and level.budget.kind == "energy"
         self._longest_at_limit_s = level.time_at_limit_s
         self._before_s = 0.0
@@ -95,6 +104,7 @@ class LevelWatch:
             (TripReason.ENERGY_BUDGET, "J") if self._energy else (TripReason.CHARGE_BUDGET, "C")
         )
         explained = budget.explained(sample.voltage_v)
+        self.lifted = self.lifted or budget.is_lifted(self._taken, sample.voltage_v)
         self.used = self._taken - explained
         self.account = Account(unit, self._taken, explained, self.allowed)
         if self.used <= self.allowed:

@@ -68,6 +68,7 @@ class Keeper:
             switch=bool(switch), loads={key: load.off() for key, load in self._loads.items()}
         )
         self._watch: LevelWatch | None = None
+        self._lifted = False  # a boost stage has lifted the bulk capacitor since power came on
         self._reverse = ReverseWatch(envelope)
         self._questions = Questions()
         self._bit_doubted = False
@@ -114,6 +115,7 @@ class Keeper:
             case SwitchOn():
                 self.state = KeeperState.LIVE  # before the message: from here on it may be on
                 self._reverse.switch_on()
+                self._lifted = False
                 return self._source.on()
             case Set(quantity, value):
                 moves = self._source.set(quantity, value)
@@ -122,7 +124,8 @@ class Keeper:
             case SetVoltageProtection(voltage_v):
                 return self._source.protect(voltage_v)
             case Watch(level):
-                self._watch = None if level is None else LevelWatch(level)
+                self._lifted = self._lifted or (self._watch is not None and self._watch.lifted)
+                self._watch = None if level is None else LevelWatch(level, lifted=self._lifted)
                 self.account = None
                 return ()
             case SetLoad():

@@ -70,6 +70,16 @@ class InrushAllowance:
         peak1, peak0 = voltage_v * self.peak_factor, self.from_v * self.peak_factor
         return 0.5 * self.capacitance_f * (peak1**2 - peak0**2)
 
+    def is_lifted(self, taken_j: float, voltage_v: float) -> bool:
+        """Whether so much energy has lifted the capacitor above the peak of the line.
+
+        Half of what that takes tells it from a stage that has not begun, and from its losses.
+        """
+        boost_j = self.boost_j(max(voltage_v, self.from_v))
+        if boost_j <= 0.0 or voltage_v < self.threshold_v:
+            return False
+        return taken_j - max(0.0, self._energy_j(voltage_v)) >= 0.5 * boost_j
+
     def idle_a(self, voltage_v: float) -> float:
         """Current of the idle power at a reading of the input voltage, from the threshold on.
 

@@ -157,7 +157,8 @@ def _foreseen(
     start = next((step for step in steps if step.step.place is Place.START), None)
     if start is not None:
         checks = ((step.number, step.name, check) for step in steps for check in step.checks)
-        line = profile.unit.input
+        stated_v = getattr(start.step, "nominal_v", None)
+        line = profile.unit.input.at(stated_v or profile.unit.input.low_nominal_v)
         yield from forecasts(checks, start.levels, line, bench, window_s=window_s)
 
 
@@ -195,6 +196,7 @@ def _notes(
             f"No bulk_capacitance on the nameplate: the start has no {kind} budget. Time at the "
             "current limit is bounded instead, which finds a short later."
         )
+    yield from _input_notes(profile, steps)
     yield from map(_rest_note, filter(lambda step: step.rest != Rest(), steps))
     for step in steps:
         yield from _start_notes(line, step)
@@ -206,7 +208,7 @@ def _notes(
         if note:
             yield f"{_named(step)}: {note}"
         if isinstance(step.step, DischargeStep) and step.step.resistor_ohm is not None:
-            note = step.step.resistor_note(line.peak_factor * profile.envelope.voltage_v)
+            note = step.step.resistor_note(line.stored_v(profile.envelope.voltage_v))
             yield f"{_named(step)}: a {note}."
     for stated, key, assumed in (
         (line.threshold, "start_threshold", format_quantity(line.start_threshold_v, "V")),
@@ -214,6 +216,34 @@ def _notes(
     ):
         if stated is None:
             yield f"No {key} on the nameplate: taken as {assumed}."
+
+
+def _input_notes(profile: Profile, steps: tuple[PlannedStep, ...]) -> Iterator[str]:
+    """Say which end of a nominal range is never reached, and what a boost stage takes at once."""
+    line = profile.unit.input
+    levels_v = [level.voltage_v for step in steps for level in step.all_levels]
+    for end_v in (line.low_nominal_v, line.nominal_v) if line.has_range and levels_v else ():
+        near_v = 0.5 * line.tolerance_frac * end_v
+        if not any(abs(voltage_v - end_v) <= near_v for voltage_v in levels_v):
+            yield (
+                f"No step holds {format_quantity(end_v, 'V')}: the unit is not shown to work at "
+                f"that end of its {line.nominal}."
+            )
+    for step in (step for step in steps if step.step.place is Place.START):
+        for level in step.levels:
+            budget = level.budget
+            if budget is None or not budget.boosted_v or level.voltage_v < budget.threshold_v:
+                continue
+            boost_j = budget.boost_j(level.voltage_v)
+            least_s = boost_j / (level.voltage_v * level.current_limit_a)
+            yield (
+                f"{_named(step)}, {level.label}: the boost stage lifts the bulk capacitor to "
+                f"{format_quantity(budget.boosted_v, 'V', 3)} here, which takes "
+                f"{format_quantity(boost_j, 'J', 3)} in one go and "
+                f"{format_quantity(least_s, 's', 2)} at the current limit. It is allowed once, and "
+                f"only while {format_quantity(budget.threshold_v, 'V', 3)} or more are read."
+            )
+            break
 
 
 def _named(step: PlannedStep) -> str:
@@ -263,8 +293,11 @@ def _start_notes(line: Input, step: PlannedStep) -> Iterator[str]:
             return
         watched = level.budget is not None or level.time_at_limit_s is not None
         if step.step.place is Place.NOMINAL and watched:
+            why = "The start ends below nominal"
+            if getattr(step.step, "nominal_v", None) is not None:
+                why = f"The line rises to {format_quantity(level.voltage_v, 'V')}"
             yield (
-                f"The start ends below nominal: step {step.number} ({step.name}) takes the rest "
+                f"{why}: step {step.number} ({step.name}) takes the rest "
                 f"under a limit of {format_quantity(level.current_limit_a, 'A')}."
             )
 

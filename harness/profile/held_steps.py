@@ -8,7 +8,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from harness.files.field_types import Fraction, Hertz, Seconds
+from harness.files.field_types import Fraction, Hertz, Seconds, Volts
 from harness.profile.level import Level, LevelMaker
 from harness.profile.measures import Situation
 from harness.profile.step import HeldStep, LoadableStep, Place
@@ -25,9 +25,12 @@ class NominalStep(HeldStep):
     kind: Literal["nominal"]
     dwell_s: Seconds
     frequency_hz: Hertz | None = None
+    #: The one of a nominal range that it, and later steps, go by; None: that of the step before.
+    nominal_v: Volts | None = Field(default=None, examples=['"240 V"'])
 
     def levels(self, maker: LevelMaker) -> Iterator[Level]:
         """Yield nominal voltage."""
+        maker.on_line(self.nominal_v)
         yield maker.nominal(self.dwell_s, self.current_limit_a, self.frequency_hz)
 
 

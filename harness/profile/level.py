@@ -105,7 +105,8 @@ class LevelMaker:
     def __init__(
         self, unit_input: Input, envelope_a: float, bench: BenchFile | None, window_s: float
     ) -> None:
-        self._input = unit_input
+        self._whole = unit_input
+        self._input = unit_input.at(unit_input.low_nominal_v)
         self._envelope_a = envelope_a
         self._accuracy = {} if bench is None else bench.supply.accuracy
         self._window_s = window_s
@@ -116,6 +117,11 @@ class LevelMaker:
         self._charge_factor = 1.0
         #: Longest time at the current limit that the start allows.
         self.time_at_limit_s: float | None = None
+
+    def on_line(self, nominal_v: float | None) -> None:
+        """Take this one of a nominal range as nominal voltage from here on; None: as before."""
+        if nominal_v is not None:
+            self._input = self._whole.at(nominal_v)
 
     def frequencies_hz(self, stated_hz: tuple[float, ...] | None) -> tuple[float | None, ...]:
         """Return the line frequencies that a step states, or all of the unit's; (None,) for DC."""
@@ -241,6 +247,7 @@ class LevelMaker:
             beside_f=self._beside_f if is_dc else 0.0,
             lead_ohm=min(_LEAD_OHM, _LEAD_DROP_V / self._input.current_a) if is_dc else 0.0,
             diode_v=_DIODE_V if is_dc else 0.0,
+            boosted_v=self._input.boosted_v or 0.0,
             window_s=max(self._window_s, 0.0 if frequency_hz is None else 1 / frequency_hz),
         )
         return replace(level, budget=budget)

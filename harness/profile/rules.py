@@ -6,18 +6,17 @@ the next mistake.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
 from harness.files.config_error import ConfigError
 from harness.profile.check_rules import ROUNDING, StepPart, check_rules, part_of
+from harness.profile.line_rules import line_rules
 from harness.profile.load_rules import load_rules
-from harness.profile.measures import Situation
 from harness.profile.schema import Envelope
 from harness.profile.step import Place
 from harness.quantity import format_quantity
-from harness.unit.nameplate import AcInput, Unit
+from harness.unit.nameplate import Unit
 
 
 def profile_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
@@ -30,17 +29,13 @@ def profile_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
         yield from _envelope_rules(unit, envelope)
     yield from _order_rules(steps)
     yield from _start_rules(steps)
+    if unit is not None:
+        yield from line_rules(steps, unit, envelope)
     for part in steps:
-        if part.place is Place.START:
-            yield from _slow_rules(part, unit)
         yield from check_rules(part, unit)
         yield from load_rules(part, unit)
         if envelope is not None:
             yield from _limit_rules(part, envelope)
-        if unit is not None:
-            yield from _frequency_rules(part, unit)
-        if unit is not None and envelope is not None and part.offers(Situation.CORNERS):
-            yield from _corner_rules(part, unit, envelope)
 
 
 def _volts(value_v: float) -> str:
@@ -54,7 +49,7 @@ def _amps(value_a: float) -> str:
 def _envelope_rules(unit: Unit, envelope: Envelope) -> Iterator[ConfigError]:
     """Hold the envelope against the nameplate (safety rule 1)."""
     path, given = ("envelope", "voltage"), _volts(envelope.voltage_v)
-    nominal, highest = _volts(unit.input.nominal_v), _volts(unit.input.highest_v)
+    nominal, highest = unit.input.nominal, _volts(unit.input.highest_v)
     if envelope.voltage_v > unit.input.highest_v * (1 + ROUNDING):
         tolerance = format_quantity(unit.input.tolerance_frac, "%")
         yield ConfigError(
@@ -63,7 +58,7 @@ def _envelope_rules(unit: Unit, envelope: Envelope) -> Iterator[ConfigError]:
             f"{highest}",
             f'"{highest}"',
         )
-    if envelope.voltage_v < unit.input.nominal_v * (1 - ROUNDING):
+    if envelope.voltage_v < unit.input.low_nominal_v * (1 - ROUNDING):
         yield ConfigError(
             path,
             f"{given} is below the nominal {nominal}: the unit could never be brought up",
@@ -125,60 +120,8 @@ def _start_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
         )
 
 
-def _slow_rules(part: StepPart, unit: Unit | None) -> Iterator[ConfigError]:
-    """Slow levels weigh the capacitor of a unit that does not work yet."""
-    slow_a, limit_a = (part.quantity(key, "A") for key in ("slow_limit", "current_limit"))
-    if slow_a is None:
-        return
-    if limit_a is not None and slow_a > limit_a * (1 + ROUNDING):
-        yield part.wrong(
-            "slow_limit", f"{_amps(slow_a)} is above the current_limit of {_amps(limit_a)}"
-        )
-    if unit is None:
-        return
-    levels = part.quantities("levels", "%")
-    lowest_v = unit.input.nominal_v * levels[0] if levels else 0.0
-    if lowest_v >= unit.input.start_threshold_v:
-        yield part.wrong(
-            "slow_limit",
-            f"the lowest level is {_volts(lowest_v)}, not below the unit's start_threshold of "
-            f"{_volts(unit.input.start_threshold_v)}: a unit that works takes more",
-        )
-
-
 def _limit_rules(part: StepPart, envelope: Envelope) -> Iterator[ConfigError]:
     limit_a, most = part.quantity("current_limit", "A"), _amps(envelope.current_a)
     if limit_a is not None and limit_a > envelope.current_a * (1 + ROUNDING):
         problem = f"{_amps(limit_a)} is above the envelope's {most}"
         yield part.wrong("current_limit", problem, f'"{most}"')
-
-
-def _corner_rules(part: StepPart, unit: Unit, envelope: Envelope) -> Iterator[ConfigError]:
-    """Every corner of the line stays inside the envelope, and the unit works at it."""
-    for path, share in part.each("voltages", "%"):
-        voltage_v = share * unit.input.nominal_v
-        corner = f"{format_quantity(share, '%')} is {_volts(voltage_v)}"
-        if voltage_v > envelope.voltage_v * (1 + ROUNDING):
-            yield ConfigError(
-                path, f"{corner}, outside the envelope's {_volts(envelope.voltage_v)}"
-            )
-        elif voltage_v < unit.input.start_threshold_v:
-            threshold = _volts(unit.input.start_threshold_v)
-            yield ConfigError(path, f"{corner}, below the unit's start_threshold of {threshold}")
-
-
-def _frequency_rules(part: StepPart, unit: Unit) -> Iterator[ConfigError]:
-    asked_hz = dict(part.each("frequencies", "Hz"))
-    one_hz = part.quantity("frequency", "Hz")
-    if one_hz is not None:
-        asked_hz[*part.path, "frequency"] = one_hz
-    for path, frequency_hz in asked_hz.items():
-        if not isinstance(unit.input, AcInput):
-            yield ConfigError(path, "the unit's input is DC: there is no frequency to set")
-        elif not any(math.isclose(frequency_hz, each_hz) for each_hz in unit.input.frequency_hz):
-            known = [format_quantity(each_hz, "Hz") for each_hz in unit.input.frequency_hz]
-            yield ConfigError(
-                path,
-                f"{format_quantity(frequency_hz, 'Hz')} is none of the unit's: {', '.join(known)}",
-                f'"{known[0]}"',
-            )

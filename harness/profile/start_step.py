@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, field_validator
 
-from harness.files.field_types import Amps, Hertz, Number, Seconds, mistaken, read_quantity
+from harness.files.field_types import Amps, Hertz, Number, Seconds, Volts, mistaken, read_quantity
 from harness.profile.level import Level, LevelMaker
 from harness.profile.measures import Situation
 from harness.profile.step import Place, PoweredStep, bounded
@@ -50,6 +50,8 @@ class StartStep(PoweredStep):
         Seconds, bounded("s", "more than {} at the limit bounds nothing", '"0.5 s"', most=10.0)
     ] = Field(default=0.5, validate_default=False, examples=['"0.5 s"'])
     frequency_hz: Hertz | None = None  # None: the unit's first
+    #: The one of a nominal range that its levels, and later steps, are shares of; None: the lowest.
+    nominal_v: Volts | None = Field(default=None, examples=['"100 V"'])
 
     @field_validator("levels_frac")
     @classmethod
@@ -62,6 +64,7 @@ class StartStep(PoweredStep):
 
     def levels(self, maker: LevelMaker) -> Iterator[Level]:
         """Yield each level with its inrush allowance."""
+        maker.on_line(self.nominal_v)
         yield from maker.start(
             self.levels_frac,
             self.dwell_s,

@@ -131,7 +131,7 @@ def _take_resistor_off(context: Context, step: PlannedStep) -> None:
 def _resistor_connected(context: Context, step: DischargeStep) -> bool:
     """Have the resistor connected, power off."""
     profile = context.plan.profile
-    highest_v = profile.unit.input.peak_factor * profile.envelope.voltage_v
+    highest_v = profile.unit.input.stored_v(profile.envelope.voltage_v)
     return place_across_bulk(context, step.resistor_ohm, step.resistor_note(highest_v))
 
 

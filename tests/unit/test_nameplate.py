@@ -100,3 +100,57 @@ class TestInput:
         """A frequency is a key of AC inputs alone."""
         with pytest.raises(ValidationError, match="frequency"):
             unit(frequency=["50 Hz"])
+
+
+UNIVERSAL = {
+    "kind": "ac",
+    "nominal": "100 V to 240 V",
+    "frequency": ["50 Hz", "60 Hz"],
+    "current": "2.6 A",
+    "boosted_voltage": "390 V",
+}
+
+
+class TestRange:
+    """A nominal range (universal input) has two ends; its current is that of the lower one."""
+
+    @pytest.fixture
+    def line(self) -> Any:
+        return unit(**UNIVERSAL).input
+
+    def test_both_ends_have_their_tolerance(self, line: Any) -> None:
+        """The lower end less its tolerance is the lowest line, the upper end plus it the highest."""
+        assert (line.lowest_v, line.highest_v) == pytest.approx((90.0, 264.0))
+        assert line.nominal == "100 V to 240 V"
+
+    def test_what_is_left_out_goes_by_the_lower_end(self, line: Any) -> None:
+        """Threshold and idle power that are left out are shares at the lower end."""
+        assert line.start_threshold_v == pytest.approx(50.0)
+        assert line.idle_power_w == pytest.approx(26.0)
+
+    def test_on_one_line_it_is_an_input_of_that_voltage(self, line: Any) -> None:
+        """On a line of one voltage nothing of the range is left but its threshold."""
+        high = line.at(240.0)
+        assert (high.nominal_v, high.low_nominal_v, high.has_range) == (240.0, 240.0, False)
+        assert high.start_threshold_v == pytest.approx(50.0)
+
+    def test_the_bulk_capacitor_holds_what_the_boost_stage_holds_it_at(self, line: Any) -> None:
+        """It holds the boosted voltage, or the peak of a line that is above it."""
+        assert line.stored_v(100.0) == pytest.approx(390.0)
+        assert line.stored_v(300.0) == pytest.approx(300.0 * math.sqrt(2))
+
+    @pytest.mark.parametrize(
+        ("changes", "words"),
+        [
+            ({"nominal": "240 V to 100 V"}, "does not rise"),
+            ({"nominal": "100 to 240 V"}, "'100'"),
+            ({"nominal": "100 V to 200 V to 240 V"}, "no range"),
+            ({"nominal": "0 V to 240 V"}, "not above zero"),
+            ({"boosted_voltage": "300 V"}, "the peak of a line of 240 V"),
+        ],
+    )
+    def test_what_is_no_range_is_told(self, changes: dict[str, str], words: str) -> None:
+        """Each slip is told once, in its own words."""
+        with pytest.raises(ValidationError, match=words) as failed:
+            unit(**{**UNIVERSAL, **changes})
+        assert failed.value.error_count() == 1
