@@ -116,10 +116,11 @@ class TestRange:
 
     @pytest.fixture
     def line(self) -> Any:
+        """Return the input of a universal unit with a boost stage."""
         return unit(**UNIVERSAL).input
 
     def test_both_ends_have_their_tolerance(self, line: Any) -> None:
-        """The lower end less its tolerance is the lowest line, the upper end plus it the highest."""
+        """The lowest line is the lower end less its tolerance, the highest the upper plus it."""
         assert (line.lowest_v, line.highest_v) == pytest.approx((90.0, 264.0))
         assert line.nominal == "100 V to 240 V"
 
