@@ -474,15 +474,18 @@ class TestBothAtOnce:
         assert not bench.left_on
 
 
-def register_supply(behind: int, _rules: Sequence[Rule]) -> Any:
+def register_supply(behind: int, _rules: Sequence[Rule], *, serial: bool = False) -> Any:
     registers = pytest.importorskip("tests.outside.registers", reason="needs softwake[modbus]")
-    return registers.RegisterSupply(behind, station=1)
+    return registers.RegisterSupply(behind, station=1, serial=serial)
 
 
 class TestRegisters:
-    def test_a_healthy_unit_is_released(self, tmp_path: Path) -> None:
-        """A whole run with a supply of registers, over TCP."""
-        ended, bench, there = run(tmp_path, "register-supply.toml", (), kind=register_supply)
+    @pytest.mark.parametrize("serial", repeats([True, False]))
+    def test_a_healthy_unit_is_released(self, tmp_path: Path, serial: bool) -> None:
+        """A whole run with a supply of registers, over TCP and over a serial line."""
+        ended, bench, there = run(
+            tmp_path, "register-supply.toml", (), kind=register_supply, serial=serial
+        )
 
         assert (ended.code, ended.released) == (0, True), ended.screen
         assert there.written[0] == (5, 1, (0,))  # output off comes first
@@ -490,11 +493,17 @@ class TestRegisters:
         assert max(values for function, _, values in there.written if function == 6) == (2400,)
         assert not bench.left_on
 
-    def test_a_short_is_cut(self, tmp_path: Path) -> None:
+    @pytest.mark.parametrize("serial", repeats([True, False]))
+    def test_a_short_is_cut(self, tmp_path: Path, serial: bool) -> None:
         """Output off follows the reading that shows a short, and is confirmed."""
         config = {"misbehaviours": [{"name": "short-circuit"}]}
         ended, bench, there = run(
-            tmp_path, "register-supply.toml", (), kind=register_supply, config=config
+            tmp_path,
+            "register-supply.toml",
+            (),
+            kind=register_supply,
+            config=config,
+            serial=serial,
         )
 
         assert ended.code == 3, ended.screen
