@@ -82,7 +82,7 @@ def simulated_bench_file(profile: Profile) -> BenchFile:
     Whatever tester the profile has somebody read, the simulated bench has one.
     """
     bench = load_bench(_BENCHES[profile.unit.input.kind])
-    checks = [check for step in profile.steps for check in step.checks if check.tester]
+    checks = [check for check in profile.checks if check.tester]
     testers = {
         str(check.tester): Tester(
             name=f"simulated tester for {check.tester}",
@@ -205,7 +205,7 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
             earlier=earlier,
         ),
         stop=stop,
-        operator=SimulatedOperator(simulated, loaded.unit),
+        operator=SimulatedOperator(simulated, loaded.unit, checks=loaded.checks),
     )
     return replace(result, frames=sink.frames) if isinstance(sink, MemoryRecorder) else result
 

@@ -25,6 +25,7 @@ _UNITS = {
     "W": ("a power", "36 W"),
     "VA": ("an apparent power", "40 VA"),
     "F": ("a capacitance", "470 uF"),
+    "H": ("an inductance", "10 mH"),
     "C": ("a charge", "10 mC"),
     "J": ("an energy", "1.5 J"),
     "ohm": ("a resistance", "0.3 ohm"),
@@ -32,6 +33,9 @@ _UNITS = {
     "Hz": ("a frequency", "50 Hz"),
     "%": ("a percentage", "10 %"),
     "degC": ("a temperature", "25 degC"),
+    "m": ("a length", "8 mm"),
+    "rpm": ("a speed of rotation", "1200 rpm"),
+    "dB": ("a sound level", "45 dB"),
     "1": ("a plain number", "0.95"),
 }
 
@@ -44,11 +48,17 @@ _LEAST, _MOST = 1e-18, 1e18
 #: Ten to this power is what the prefix stands for; both Unicode letters for micro are in use.
 _POWERS = {"M": 6, "k": 3, "": 0, "m": -3, "u": -6, "\u00b5": -6, "\u03bc": -6, "n": -9, "p": -12}
 
+#: Units that take a prefix, in every spelling.
+_PREFIXED = (
+    *("V", "A", "W", "VA", "F", "H", "C", "J", "s", "Hz", "m"),
+    *("ohm", "\u03a9", "\u2126"),
+)
+
 #: Every usual spelling: unit and power of ten.
 _USUAL = {
     **{
         f"{prefix}{symbol}": ("ohm" if symbol in "\u03a9\u2126" else symbol, power)
-        for symbol in ("V", "A", "W", "VA", "F", "C", "J", "ohm", "\u03a9", "\u2126", "s", "Hz")
+        for symbol in _PREFIXED
         for prefix, power in _POWERS.items()
     },
     "": ("1", 0),
@@ -57,10 +67,12 @@ _USUAL = {
     "ppm": ("%", -6),
     "degC": ("degC", 0),
     "\u00b0C": ("degC", 0),
+    "rpm": ("rpm", 0),
+    "dB": ("dB", 0),
 }
 
 #: What pint calls the units wanted, where its name is another; and what it is handed as one.
-_PINT_NAMES = {"VA": "V*A", "C": "coulomb", "F": "farad"}
+_PINT_NAMES = {"VA": "V*A", "C": "coulomb", "F": "farad", "H": "henry", "m": "meter"}
 _WORDS = re.compile(r"[A-Za-z\u00b5\u03bc\u03a9\u2126\u00b0/*\u00b7]{1,24}")
 
 
@@ -95,9 +107,9 @@ def parse_quantity(text: object, unit: str) -> float:
     """Read text such as ``"470 uF"`` as a float in the SI unit wanted.
 
     Anything but text is an error, since a bare number says nothing about its unit (except for the
-    unit ``"1"``, a plain number). The unit is one of ``V A W VA F C J ohm s Hz % degC 1``; ``%``
-    gives a share of one: ``"10 %"`` reads as 0.1. The value is zero, or between 1e-18 and 1e18 in
-    size.
+    unit ``"1"``, a plain number). The unit is one of ``V A W VA F H C J ohm s Hz % degC m rpm dB
+    1``; ``%`` gives a share of one: ``"10 %"`` reads as 0.1. The value is zero, or between 1e-18
+    and 1e18 in size.
 
     Raises:
         QuantityError: No number, no unit, a unit of another dimension, or beyond these bounds.
@@ -107,6 +119,30 @@ def parse_quantity(text: object, unit: str) -> float:
         example = _UNITS[unit][1]
         raise QuantityError(found, example if unit == "1" else f'"{example}"')
     return found
+
+
+def unit_of(text: str) -> str | None:
+    """Return the unit that a spelling such as ``"uF"`` or ``"Mohm"`` is of; None where unknown."""
+    if text in _USUAL:
+        return _USUAL[text][0]
+    known = (unit for unit in _UNITS if _convert(1.0, text, unit) is not None)
+    return next(known, None)
+
+
+def parse_in(text: str, spelling: str) -> float:
+    """Read what a person typed: a quantity with its unit, or a bare number in a known spelling.
+
+    With ``"uF"`` both ``"47"`` and ``"47 uF"`` are 47e-6.
+
+    Raises:
+        QuantityError: As :func:`parse_quantity`.
+    """
+    unit = unit_of(spelling) or spelling
+    try:
+        bare = not split_quantity(text)[1]
+    except ValueError:
+        bare = False
+    return parse_quantity(f"{text} {spelling}" if bare and unit != "1" else text, unit)
 
 
 def _value_of(text: object, unit: str) -> float | str:
@@ -151,7 +187,7 @@ def _convert(number: float, given: str, unit: str) -> float | None:
     # Anything else is left to pint: but "50 rpm" has the dimension of a frequency, and would be
     # read as radians; decibels and counts are shares to it; and it is never handed an expression
     # to work out, so no exponent, no bracket.
-    strange = unit in ("%", "1") or (unit == "Hz" and "hertz" not in given.lower())
+    strange = unit in ("%", "1", "rpm", "dB") or (unit == "Hz" and "hertz" not in given.lower())
     if strange or not _WORDS.fullmatch(given):
         return None
     try:
@@ -230,7 +266,7 @@ def scale_of(value: float, unit: str, digits: int = 4) -> tuple[float, str]:
         return 1.0, ""
     if unit == "%":
         return 0.01, "%"
-    bare = unit == "degC" or (unit == "s" and abs(value) >= 0.1)
+    bare = unit in ("degC", "rpm", "dB") or (unit == "s" and abs(value) >= 0.1)
     bare = bare or (unit == "Hz" and abs(value) < 1e4)  # of the mains, to the last hertz
     if bare or value == 0 or math.isinf(value):
         return 1.0, unit

@@ -15,9 +15,10 @@ from harness.quantity import (
     parse_quantity,
     shown,
     split_quantity,
+    unit_of,
 )
 
-UNITS = ("V", "A", "W", "VA", "F", "C", "J", "ohm", "s", "Hz")
+UNITS = ("V", "A", "W", "VA", "F", "H", "C", "J", "ohm", "s", "Hz", "m")
 REGISTRY = pint.UnitRegistry()
 PREFIXES = ("p", "n", "u", "\u00b5", "\u03bc", "m", "", "k", "M")
 
@@ -43,6 +44,10 @@ class TestParse:
             ("1 kilovolt", "V", 1000.0),
             ("0.1 kilohertz", "Hz", 100.0),
             ("300 K", "degC", 26.85),
+            ("3.3 mH", "H", 3.3e-3),
+            ("8 mm", "m", 8e-3),
+            ("1200 rpm", "rpm", 1200.0),
+            ("45 dB", "dB", 45.0),
             ("0.95", "1", 0.95),
             (3, "1", 3.0),
         ],
@@ -50,6 +55,14 @@ class TestParse:
     def test_reads_what_technicians_write(self, text: object, unit: str, value: float) -> None:
         """Numbers with usual and unusual spellings of their unit read as SI values."""
         assert parse_quantity(text, unit) == pytest.approx(value, rel=1e-12)
+
+    @pytest.mark.parametrize(
+        ("spelling", "unit"),
+        [("uF", "F"), ("Mohm", "ohm"), ("min", "s"), ("1", None), ("", "1"), ("Nm", None)],
+    )
+    def test_a_spelling_is_of_one_unit(self, spelling: str, unit: str | None) -> None:
+        """A unit in any prefix is known by its own name; what no instrument shows is none."""
+        assert unit_of(spelling) == unit
 
     @pytest.mark.parametrize(
         ("text", "unit", "message"),
@@ -86,18 +99,12 @@ class TestParse:
             (
                 "50 rpm",
                 "Hz",
-                (
-                    "'50 rpm' is in a unit that is not known here; expected a frequency; "
-                    'for example: "50 Hz"'
-                ),
+                ("'50 rpm' is a speed of rotation; expected a frequency; for example: \"50 Hz\""),
             ),
             (
                 "3 dB",
                 "%",
-                (
-                    "'3 dB' is in a unit that is not known here; expected a percentage; "
-                    'for example: "10 %"'
-                ),
+                "'3 dB' is a sound level; expected a percentage; for example: \"10 %\"",
             ),
         ],
     )

@@ -57,6 +57,10 @@ class Interview:
         if not silent:
             typer.echo("Enter takes what stands in brackets. Ctrl-C ends it; nothing is written.")
 
+    def is_given(self, name: str) -> bool:
+        """Whether an option has answered a question."""
+        return self._given.get(name) is not None
+
     def section(self, title: str) -> None:
         """Print what the next questions are about."""
         if not self._silent:

@@ -44,6 +44,7 @@ _SHORT_KINDS = {
     "y-capacitor": "Y cap",
     "bulk-capacitor": "bulk cap",
     "polymer-fuse": "poly fuse",
+    "transformer": "transf.",
     "output-diode": "out diode",
     "output-capacitor": "out cap",
 }

@@ -17,10 +17,15 @@ from harness.cli.new_dialect import (
     texts_by_operation,
 )
 from harness.cli.options import HELP, described, require_new, write_file
+from harness.errors import UsageError
 from harness.files.field_types import read_line
-from harness.new.drafts import Nameplate, draft_bench, draft_profile, draft_unit
+from harness.new.cold_checks import cold_checks
+from harness.new.drafts import Nameplate, draft_bench, draft_profile, draft_unit, profile_draft
+from harness.new.unit_nameplate import OPEN_FIGURES, missing_figures, nameplate_text
 from harness.profile.accuracy import Accuracy
-from harness.quantity import shown
+from harness.quantity import format_quantity, shown
+from harness.unit.assess import assess
+from harness.unit.unit_file import UnitFile, load_unit
 
 app = typer.Typer(
     help="Write a commented file to begin with, from a few questions.",
@@ -38,12 +43,54 @@ _AMPS = quantity("A", 1e-3, 1e3)
 
 def profile(interview: Interview) -> str:
     """Draft a profile: what to do to a kind of unit. It plans and rehearses as it stands."""
+    if interview.is_given("unit"):
+        return _profile_of(interview, interview.ask("unit", load_unit))
     nameplate = _nameplate(interview)
-    interview.section("Your bench")
-    usual = "10 ms" if nameplate.kind == "dc" else "50 ms"
-    sample_s = interview.ask("sample_time", quantity("s", 1e-4, 1.0), usual)
-    load = nameplate.output_v is not None and interview.yes("load")
+    sample_s, load = _your_bench(interview, nameplate.kind, output=nameplate.output_v is not None)
     return draft_profile(nameplate, sample_s=sample_s, load=load)
+
+
+def _profile_of(interview: Interview, file: UnitFile) -> str:
+    """Draft a profile from a unit file; only what its nameplate leaves out is asked."""
+    missing = missing_figures(file)
+    for name in _QUESTIONS["nameplate"]:
+        if name not in missing and interview.is_given(name):
+            raise UsageError(
+                f"the nameplate stands in {file.source}",
+                where=f"--{name.replace('_', '-')}",
+                remedy="leave this option out, or change the unit file",
+            )
+    line = file.unit.input
+    full_w = line.nominal_v * line.current_a
+    within = {
+        "bulk_capacitance": quantity("F", 1e-9, 10.0),
+        "idle_power": quantity("W", 1e-4 * full_w, full_w),
+        "start_threshold": quantity("V", 0.1 * line.nominal_v, line.nominal_v),
+    }
+    if missing:
+        interview.section("What the nameplate in the unit file leaves out")
+    found = {name: interview.ask_if_known(name, within[name]) for name in missing}
+    sample_s, load = _your_bench(interview, line.kind, output=bool(file.unit.output))
+    figures = {
+        name: format_quantity(value, OPEN_FIGURES[name])
+        for name, value in found.items()
+        if value is not None
+    }
+    return profile_draft(
+        file.title,
+        nameplate_text(file, figures),
+        sample_s=sample_s,
+        load=load,
+        cold=cold_checks(assess(file)),
+    )
+
+
+def _your_bench(interview: Interview, kind: str, *, output: bool) -> tuple[float, bool]:
+    """Ask for the time between two readings, and for a load where there is an output to load."""
+    interview.section("Your bench")
+    usual = "10 ms" if kind == "dc" else "50 ms"
+    sample_s = interview.ask("sample_time", quantity("s", 1e-4, 1.0), usual)
+    return sample_s, output and interview.yes("load")
 
 
 def bench(interview: Interview) -> str:

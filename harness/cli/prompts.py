@@ -18,7 +18,7 @@ from typing import TypeVar
 from harness.cli.asking import YES_NO, Reader, until_understood
 from harness.errors import CUT_MAINS, UsageError
 from harness.files.field_types import read_line
-from harness.quantity import format_quantity, parse_quantity
+from harness.quantity import format_quantity, parse_in, unit_of
 from harness.run.operator import StopRequest
 from harness.watch.screen import Screen
 from harness.watch.terminal import RunScreen
@@ -86,11 +86,11 @@ class TerminalOperator:
         """Ask for a value with its unit until there is one; ``skip`` leaves it undecided."""
 
         def read(text: str) -> float:
-            value = parse_quantity(text, unit)
-            self._say(f"  taken as {format_quantity(value, unit)}\n")
+            value = parse_in(text, unit)
+            self._say(f"  taken as {format_quantity(value, unit_of(unit) or unit)}\n")
             return value
 
-        hint = "a plain number" if unit == "1" else f"value with unit ({unit})"
+        hint = "a plain number" if unit == "1" else f"a value in {unit}, or with its unit"
         return self._ask_with_note(f"{prompt}\n  {hint}, or skip", read)
 
     def ask_yes_no(self, prompt: str) -> tuple[bool | None, str]:

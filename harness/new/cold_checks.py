@@ -67,8 +67,7 @@ def _of_unit(check: ColdCheck) -> dict[str, Any] | None:
 
 def _of_part(check: ColdCheck, place: str | None) -> dict[str, Any]:
     what, sound = check.part or "Unit", f"A sound one: {check.expected}."
-    sign, _, rest = check.measure.partition(": ")
-    name = f"{what} is sound" if check.part else sign if rest else "no damage to be seen"
+    name = f"{what} is sound" if check.part else _name_of_unit(check.measure)
     figure = check.low is not None or check.high is not None
     if figure and place and check.unit == "ohm":
         return _draft(
@@ -93,6 +92,14 @@ def _of_part(check: ColdCheck, place: str | None) -> dict[str, Any]:
     return _draft(
         name, "operator.yes_no", sound, ask=f"{what}: {check.measure}. Is it so: {check.expected}?"
     )
+
+
+def _name_of_unit(measure: str) -> str:
+    """Return a short name of a check of the unit as a whole."""
+    if measure.startswith("resistance at the input"):
+        return "input is no short"
+    sign, _, rest = measure.partition(": ")
+    return sign if rest else "no damage to be seen"
 
 
 def _draft(name: str, measure: str, sound: str, **more: Any) -> dict[str, Any]:

@@ -38,6 +38,9 @@ _WIDTH = 76
 #: A longer value has its comment right behind it, and does not push those of the others away.
 _LONGEST_ALIGNED = 24
 
+#: Stands in a draft where the nameplate goes: that is laid out already, by us or by its author.
+_NAMEPLATE_HERE = "@nameplate@"
+
 _KEY = re.compile(
     r"(?P<mark>#?)(?P<key>\w+) = "
     r"""(?P<value>(?:"(?:\\.|[^"\\])*"|[^"#])+?)(?:  # (?P<comment>.*))?"""
@@ -81,15 +84,37 @@ def draft_profile(nameplate: Nameplate, *, sample_s: float, load: bool = False) 
     Raises:
         pydantic.ValidationError: The answers contradict each other.
     """
-    unit = unit_of(nameplate)
+    text = _written("nameplate", **_nameplate_fields(nameplate))
+    return profile_draft(nameplate.title, text, sample_s=sample_s, load=load)
+
+
+def profile_draft(
+    title: str,
+    nameplate: str,
+    *,
+    sample_s: float,
+    load: bool = False,
+    cold: Iterable[Mapping[str, Any]] = (),
+) -> str:
+    """Return a profile for a nameplate that is written as a file has it, ``[unit]`` and all.
+
+    ``cold`` has the cold checks to begin with, as :mod:`harness.new.cold_checks` drafts them.
+
+    Raises:
+        pydantic.ValidationError: The nameplate contradicts itself.
+    """
+    unit = Unit.model_validate(tomllib.loads(nameplate)["unit"])
     line = unit.input
     start = suggest_start(line, sample_s=sample_s)
     idle_w = line.idle_power_w
     # Where the idle power is only assumed, a frugal unit is none that does not run.
     told = idle_w >= _LEAST_IDLE_W and line.idle_power is not None
-    return _written(
+    written = _written(
         "profile",
-        **_nameplate_fields(nameplate),
+        title=title,
+        unit=unit,
+        ac=line.kind == "ac",
+        cold=tuple(cold),
         least_idle_w=_IDLE_LOW * idle_w if told else None,
         most_idle_w=_IDLE_HIGH * idle_w,
         hazardous=line.kind == "ac" or line.nominal_v > HAZARDOUS_V,
@@ -105,6 +130,7 @@ def draft_profile(nameplate: Nameplate, *, sample_s: float, load: bool = False) 
         load=load,
         discharge=line.peak_factor * line.nominal_v > HAZARDOUS_V,
     )
+    return written.replace(_NAMEPLATE_HERE, nameplate.strip(), 1)
 
 
 def draft_bench(answers: Mapping[str, Any]) -> str:

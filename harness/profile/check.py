@@ -2,26 +2,30 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import Field, ValidationInfo, field_validator, model_validator
+from pydantic import BeforeValidator, Field, ValidationInfo, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
 from harness.errors import did_you_mean
-from harness.files.field_types import Name, Table, mistaken, problem_of, read_quantity
+from harness.files.field_types import Name, Table, mistaken, problem_of, read_line, read_quantity
 from harness.profile.accuracy import Accuracy, Band
 from harness.profile.measures import BANDED, MEASURES
-from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
+from harness.quantity import QuantityError, format_quantity, parse_quantity, shown, unit_of
 from harness.unit.safety_tests import SafetyTest
 
 #: Where the meter can stand; ``input reversed`` is the input with its leads swapped.
 Across = Literal["input", "input reversed", "fuse", "limiter", "bulk", "output"]
 
-#: What the operator may be asked to read off a tester.
-OperatorUnit = Literal["V", "A", "W", "ohm", "s", "Hz", "degC", "1"]
+#: What a person is asked: a sentence or two, on one line of the file.
+Question = Annotated[str, BeforeValidator(lambda text: read_line(text, most=300))]
 
 #: Units of a load point, in the order they are tried.
 _POINT_UNITS = ("A", "ohm", "W")
+
+
+def _in_si(spelling: str | None) -> str | None:
+    return None if spelling is None else unit_of(spelling)
 
 
 class Check(Table):
@@ -29,8 +33,8 @@ class Check(Table):
 
     name: Name = Field(examples=['"idle current"'])
     measure: str = Field(examples=['"supply.current"'])  # a key of MEASURES
-    #: Unit of a value the operator reads off.
-    value_unit: OperatorUnit | None = Field(default=None, alias="unit", examples=['"ohm"'])
+    #: Unit of a value the operator reads off, as the instrument shows it: ``uF``, ``Mohm``.
+    value_unit: str | None = Field(default=None, alias="unit", examples=['"ohm"'])
     low: float | None = None  # both limits in the check's unit
     high: float | None = None
     limit: Name | None = None  # a row of the limit table that gives them instead
@@ -40,7 +44,7 @@ class Check(Table):
     across: Across = "output"
     #: Output that the meter reads at; None: the one its step loads, or the unit's first.
     output: Name | None = Field(default=None, examples=['"main"'])
-    ask: Name | None = None  # what the operator is asked
+    ask: Question | None = None  # what the operator is asked
     #: Of the tester which the operator reads, where the bench file states none.
     accuracy: Accuracy | None = None
     tester: Name | None = None  # which the operator reads: one of the bench file's
@@ -55,7 +59,12 @@ class Check(Table):
     @property
     def unit(self) -> str:
         """Unit of value and limits: ``%`` for a share of one, ``1`` for a plain number."""
-        return self.value_unit or MEASURES[self.measure].unit
+        return _in_si(self.value_unit) or MEASURES[self.measure].unit
+
+    @property
+    def asked_unit(self) -> str:
+        """Unit that an answer without one is in."""
+        return self.value_unit or self.unit
 
     @property
     def by_operator(self) -> bool:
@@ -75,6 +84,9 @@ class Check(Table):
     def _asked_for(cls, unit: str | None, info: ValidationInfo) -> str | None:
         if unit is not None and info.data.get("measure", "operator.value") != "operator.value":
             raise mistaken("only operator.value has a unit of its own: leave this key out")
+        if unit is not None and _in_si(unit) is None:
+            known = "V, mA, W, uF, mH, Mohm, s, Hz, degC, mm, rpm, dB or 1, a plain number"
+            raise mistaken(f"{shown(unit)} is no unit that is known here: {known}", '"ohm"')
         return unit
 
     @field_validator("low", "high", mode="before")
@@ -84,7 +96,7 @@ class Check(Table):
         measure = MEASURES.get(info.data.get("measure", ""))
         if measure is None or limit is None or "value_unit" not in info.data:
             return None
-        unit = info.data["value_unit"] or measure.unit
+        unit = _in_si(info.data["value_unit"]) or measure.unit
         example = measure.limits if unit == measure.unit else ""
         if unit == "1" and isinstance(limit, str):
             raise mistaken(f"expected a plain number, got {shown(limit)}", example)
@@ -98,7 +110,7 @@ class Check(Table):
     def _above_low(cls, high: float | None, info: ValidationInfo) -> float | None:
         low = info.data.get("low")
         if high is not None and low is not None and low > high:
-            unit = info.data["value_unit"] or MEASURES[info.data["measure"]].unit
+            unit = _in_si(info.data["value_unit"]) or MEASURES[info.data["measure"]].unit
             raise mistaken(
                 f"the upper limit {format_quantity(high, unit)} is below the lower limit "
                 f"{format_quantity(low, unit)}"
@@ -124,7 +136,7 @@ class Check(Table):
     def _accuracy(cls, text: object, info: ValidationInfo) -> Accuracy | None:
         if info.data.get("measure", "operator.value") != "operator.value":
             raise mistaken("the bench file has the accuracy of the instruments: leave this key out")
-        unit = info.data.get("value_unit")
+        unit = _in_si(info.data.get("value_unit"))
         if text is None or isinstance(text, Accuracy):
             return text
         if unit is None:

@@ -115,7 +115,7 @@ def _figures(part: Check | DischargeStep, unit: Unit, table: LimitTable) -> dict
         fall = table.of_discharge(name, unit)
         return {"below_v": fall.below_v, "within_s": fall.within_s, "source": fall.source}
     limit = table.of_check(name, unit)
-    own = part.value_unit or ("" if part.by_operator else part.unit)
+    own = "" if part.by_operator and part.value_unit is None else part.unit
     if own and own != limit.unit:
         raise LookupError(f"the limit {name!r} is in {limit.unit}, the check in {own}")
     if part.safety_test is not None:
@@ -127,5 +127,5 @@ def _figures(part: Check | DischargeStep, unit: Unit, table: LimitTable) -> dict
             )
     figures: dict[str, object] = {"low": limit.low, "high": limit.high, "source": limit.source}
     if part.measure == "operator.value":
-        figures["value_unit"] = limit.unit
+        figures["value_unit"] = part.value_unit or limit.unit
     return figures

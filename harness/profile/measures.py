@@ -193,9 +193,14 @@ TESTER_READINGS: Mapping[str, str] = {
     "current": "A",
     "power": "W",
     "resistance": "ohm",
+    "capacitance": "F",
+    "inductance": "H",
     "time": "s",
     "frequency": "Hz",
     "temperature": "degC",
+    "length": "m",
+    "speed": "rpm",
+    "sound": "dB",
 }
 
 #: What each role is set to, with its unit: ``set_NAME`` sends it, ``NAME_setting`` reads it back.

@@ -44,7 +44,7 @@ def safety_test_rules(path: KeyPath, check: Check, unit: Unit | None) -> Iterato
     if check.limit is not None:  # the table says the rest
         return
     bound = BOUNDS[test]
-    if check.value_unit not in (None, bound.unit):
+    if check.value_unit is not None and check.unit != bound.unit:
         yield ConfigError((*path, "unit"), f"the {test} is in {bound.unit}", f'"{bound.unit}"')
     if getattr(check, bound.side) is None:
         yield ConfigError((*path, bound.side), f"this key is missing: it bounds the {test}")

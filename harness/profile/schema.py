@@ -9,6 +9,7 @@ from pydantic import Field, PrivateAttr
 
 from harness.files.field_types import Amps, Name, Table, Volts, Watts
 from harness.files.named_file import FromFile
+from harness.profile.check import Check
 from harness.profile.step import Rest
 from harness.profile.steps import Step
 from harness.unit.nameplate import Unit
@@ -56,6 +57,11 @@ class Profile(FromFile):
     limits: Limits = Limits()
     rest: Rest = Rest()  # in every step that does not say otherwise
     steps: tuple[Step, ...] = Field(min_length=1)
+
+    @property
+    def checks(self) -> tuple[Check, ...]:
+        """Every check of its steps, in order."""
+        return tuple(check for step in self.steps for check in step.checks)
 
     @property
     def limits_used(self) -> LimitsUsed | None:

@@ -102,7 +102,9 @@ class _Place:
             info=RunInfo(
                 serial=tally.run_id, started=DAY, rehearsal=True, fault=drawn.kind, seed=drawn.seed
             ),
-            operator=SimulatedOperator(simulated, self._unit, self._laws),
+            operator=SimulatedOperator(
+                simulated, self._unit, self._laws, checks=self._plan.profile.checks
+            ),
         )
         ends = {Outcome.COMPLETED: _ENDS[result.verdict], Outcome.TRIPPED: End.TRIPPED}
         tripped = result.trip is not None

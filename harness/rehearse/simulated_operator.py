@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterable
 
+from harness.profile.check import Check
 from harness.profile.level import across_bulk_ohm, resistor_ohm
+from harness.quantity import unit_of
 from harness.rehearse.laws import Laws
 from harness.rehearse.senses import answer, is_about_bulk_resistance
 from harness.rehearse.simulated_bench import SimulatedBench
@@ -31,8 +34,11 @@ class SimulatedOperator:
         bench: SimulatedBench,
         unit: Unit,
         laws: Laws = Laws(),  # noqa: B008 - it is frozen
+        checks: Iterable[Check] = (),
     ) -> None:
+        """``checks`` are those it will be asked for: what no circuit has, reads as they want it."""
         self._bench = bench
+        self._asked = [check for check in checks if check.measure == "operator.value"]
         self._unit = unit
         self._laws = laws
 
@@ -76,7 +82,29 @@ class SimulatedOperator:
             return _INSULATION_OHM, "simulated"
         if unit == "ohm" and is_about_bulk_resistance(prompt):
             return self._bulk_resistance_ohm(prompt), "simulated"
-        return _HEALTHY.get(unit, 0.0), "simulated"
+        asked = (check for check in self._asked if prompt.startswith(check.ask or check.name))
+        return self._read_off(next(asked, None), unit), "simulated"
+
+    def _read_off(self, check: Check | None, unit: str) -> float:
+        """Read what a tester shows of the unit.
+
+        Of the bulk capacitor it shows what the circuit has; of a part that the circuit has not,
+        what a sound one gives.
+        """
+        si = unit_of(unit) or unit
+        usual = _HEALTHY.get(si, 0.0)
+        if check is None:
+            return usual
+        low = -math.inf if check.low is None else check.low
+        high = math.inf if check.high is None else check.high
+        bulk = self._bench.circuit.model.bulk
+        if si == "F" and low <= bulk.nominal_capacitance_f <= high:
+            return bulk.capacitance_f
+        if low <= usual <= high:
+            return usual
+        if math.isinf(high):
+            return 2.0 * low if low > 0.0 else low + 1.0
+        return 0.5 * high if math.isinf(low) else 0.5 * (low + high)
 
     def _bulk_resistance_ohm(self, prompt: str) -> float:
         """Read a tester in circuit, with its error by chance and its last digit."""

@@ -52,7 +52,7 @@ def ask_operator(
     if yes_no:
         answer, note = context.operator.ask_yes_no(prompt)
     else:
-        answer, note = context.operator.ask_value(prompt, check.unit)
+        answer, note = context.operator.ask_value(prompt, check.asked_unit)
     context.stop.raise_if_requested()
     estimate, said = UNKNOWN, "no answer"
     if answer is not None:

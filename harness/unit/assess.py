@@ -24,6 +24,7 @@ from harness.unit.prevention import prevention
 from harness.unit.protection import Connector, PolymerFuse, Relay, Suppressor
 from harness.unit.ratings import Kind, Short
 from harness.unit.semiconductors import Bridge, Diode, OutputDiode, Regulator, Switch
+from harness.unit.transformer import Transformer
 from harness.unit.unit_file import Event, UnitFile
 
 #: Each kind of part, in the usual order of the current path, from the terminals on.
@@ -42,6 +43,7 @@ KINDS: dict[str, type[Kind[Any]]] = {
     "bridge": Bridge,
     "bulk-capacitor": BulkCapacitor,
     "regulator": Regulator,
+    "transformer": Transformer,
     "switch": Switch,
     "output-diode": OutputDiode,
     "output-capacitor": OutputCapacitor,

@@ -172,6 +172,14 @@ class ConnectorRatings(Table):
     voltage_v: Volts = Field(examples=['"250 V"'])
 
 
+class TransformerRatings(Table):
+    """A transformer: what its primary is made for, rms for the line, DC for a converter."""
+
+    voltage_v: Volts = Field(examples=['"120 V"'])
+    current_a: Amps | None = None  # of the primary
+    resistance_ohm: Ohms | None = None  # of the primary
+
+
 class RegulatorRatings(Table):
     """A voltage regulator, linear or switching, in one piece."""
 

@@ -6,7 +6,7 @@ from typing import Annotated, Generic, Literal, TypeVar
 
 from pydantic import BeforeValidator, Field
 
-from harness.files.field_types import Flag, Name, Number, Ohms, Table, Volts, read_line
+from harness.files.field_types import Flag, Hertz, Name, Number, Ohms, Table, Volts, read_line
 from harness.unit.part_ratings import (
     ConnectorRatings,
     CurrentRatings,
@@ -19,6 +19,7 @@ from harness.unit.part_ratings import (
     RelayRatings,
     SuppressorRatings,
     SwitchRatings,
+    TransformerRatings,
     VaristorRatings,
     XCapacitorRatings,
     YCapacitorRatings,
@@ -179,6 +180,16 @@ class ConnectorPart(_Part[ConnectorRatings], ConnectorRatings):
     kind: Literal["connector"]
 
 
+class TransformerPart(_Part[TransformerRatings], TransformerRatings):
+    """A transformer behind the converter's switch, or fed by the line beside the converter."""
+
+    kind: Literal["transformer"]
+    #: What its primary is fed by. Parts behind one at the line are no parts of this path.
+    place: Literal["converter", "line"] = Field(examples=['"converter"'])
+    #: Lowest line frequency it is made for; None: the unit's.
+    frequency_hz: Hertz | None = None
+
+
 class RegulatorPart(_Part[RegulatorRatings], RegulatorRatings):
     """A regulator fed from the bulk capacitor, or from an output by its name."""
 
@@ -193,6 +204,7 @@ Part = Annotated[
     | RelayPart
     | SuppressorPart
     | RegulatorPart
+    | TransformerPart
     | LimiterPart
     | VaristorPart
     | XCapacitorPart

@@ -204,6 +204,12 @@ def _path_rules(parts: Mapping[int, Mapping[str, Any]], raw_unit: object) -> Ite
                 "a diode against wrong polarity, but the unit's input is AC; name a bridge",
                 '"bridge"',
             )
+        if part.get("place") == "line" and unit.input.kind == "dc":
+            yield ConfigError(
+                ("parts", at, "place"),
+                "DC feeds no transformer; one behind a switch is a converter's",
+                '"converter"',
+            )
         key = "fed_by" if part.get("kind") == "regulator" else "output"
         output = part.get(key)
         if part.get("kind") in ("output-diode", "output-capacitor") or "fed_by" in part:

@@ -8,8 +8,10 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
+from harness.api import rehearse_profile
 from harness.cli.new import app
 from harness.errors import UsageError
+from harness.profile.drafted import drafted_figures
 from harness.profile.load import load_bench, load_profile
 from harness.unit.assess import assess
 from harness.unit.unit_file import load_unit
@@ -110,6 +112,77 @@ class TestOptions:
         new("bench --yes --kind ac --meter none --load none")
 
         assert set(load_bench("bench.toml").instruments) == {"supply"}
+
+
+SHIPPED = "dome-shutter-HRW-0007"
+
+
+class TestOfAUnitFile:
+    def test_the_nameplate_is_typed_once(self) -> None:
+        """With --unit the profile has the nameplate of the unit file, and nobody asks for it."""
+        done = new(f"profile --unit {SHIPPED} --sample-time '50 ms' --no-load")
+        profile, unit = load_profile("profile.toml"), load_unit(SHIPPED)
+
+        assert done.exit_code == 0
+        assert "Nominal input voltage" not in done.output
+        assert profile.unit == unit.unit
+        assert profile.title == unit.title
+
+    def test_what_the_nameplate_leaves_out_is_asked(self) -> None:
+        """Figures that a nameplate may lack are asked for; Enter leaves them out."""
+        new("unit --to unit.toml --yes --serial HRW-0012 --idle-power '0.6 W'")
+        done = new("profile --unit unit.toml", "470 uF", "", "", "")
+        line = load_profile("profile.toml").unit.input
+
+        assert "Bulk capacitance" in done.output
+        assert "Power it draws" not in done.output
+        assert (line.bulk_capacitance_f, line.idle_power, line.threshold) == (470e-6, 0.6, None)
+
+    def test_what_the_file_says_is_no_option(self) -> None:
+        """An option for what stands in the unit file is refused: one of them would be wrong."""
+        done = new(f'profile --unit {SHIPPED} --nominal "230 V" --yes')
+
+        assert isinstance(done.exception, UsageError)
+        assert "--nominal" in str(done.exception)
+        assert not Path("profile.toml").exists()
+
+    def test_its_cold_step_makes_the_checks_of_the_assessment(self) -> None:
+        """Every suspect part has its check, with place or question, and the limits of it."""
+        new(f"profile --unit {SHIPPED} --yes")
+        cold = load_profile("profile.toml").steps[0]
+        checks = {check.name: check for check in cold.checks}
+        found = assess(load_unit(SHIPPED))
+        suspects = {part.name: part for part in found.parts if part.severity.suspect}
+
+        assert suspects
+        for name, part in suspects.items():
+            check = checks[f"{name} is sound"]
+            for ours, theirs in (
+                (check.low, part.check.low),
+                (check.high, part.check.high),
+            ):
+                assert ours == (None if theirs is None else pytest.approx(theirs, rel=1e-3))
+        assert checks["F1 is sound"].across == "fuse"
+        assert checks["bulk capacitor is empty"].across == "bulk"
+        assert checks["input is no short"].across == "input"
+        assert checks["C1 is sound"].unit == "F"
+
+    def test_its_limits_are_marked_as_drafted(self) -> None:
+        """Each limit bears the mark: nobody has held it against this unit yet."""
+        new(f"profile --unit {SHIPPED} --yes")
+        drafted = "; ".join(drafted_figures(load_profile("profile.toml")))
+
+        assert all(f"check '{name} is sound'" in drafted for name in ("F1", "VR1", "C1"))
+
+    def test_a_simulated_healthy_unit_comes_through(self) -> None:
+        """A healthy unit passes what was drafted for it; a dried-out capacitor fails its check."""
+        new(f"profile --unit {SHIPPED} --yes")
+        healthy = rehearse_profile("profile.toml")
+        worn = rehearse_profile("profile.toml", fault="weak-bulk-capacitor")
+
+        assert healthy.verdict == "pass"
+        assert worn.outcome == "refused"
+        assert "C1 is sound" in worn.reason
 
 
 class TestDialogue:

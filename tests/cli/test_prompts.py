@@ -80,7 +80,8 @@ class TestAnswers:
         [
             (("0.12 ohm",), (0.12, "")),
             (("1.5 Mohm # left cord",), (1.5e6, "left cord")),
-            (("0.12", "lots", "5 V", "0.12 ohm"), (0.12, "")),  # asked again until it is one
+            (("lots", "5 V", "0.12 ohm"), (0.12, "")),  # asked again until it is one
+            (("0.12",), (0.12, "")),  # in the unit that was asked for
             (("",), None),  # an empty line is no answer: asked again, and then there is none
             (("skip # tester broken",), (None, "tester broken")),
             ((None,), (None, "")),
@@ -96,10 +97,15 @@ class TestAnswers:
         assert operator(*lines).ask_value("Resistance?", "ohm") == answer
 
     def test_nonsense_is_told_with_an_example(self, capsys: pytest.CaptureFixture[str]) -> None:
-        """A bare number is answered with what is missing and what would be right."""
-        operator("300", None).ask_value("Insulation?", "ohm")
+        """A value in another unit is answered with what it is and what would be right."""
+        operator("300 V", None).ask_value("Insulation?", "ohm")
 
-        assert "'300' has no unit" in capsys.readouterr().out
+        assert "'300 V' is a voltage; expected a resistance" in capsys.readouterr().out
+
+    @pytest.mark.parametrize("typed", ["47", "47 uF", "0.047 mF", "47000 nF"])
+    def test_a_bare_number_is_in_the_unit_asked_for(self, typed: str) -> None:
+        """Where microfarads are asked for, 47 are 47 uF, as 47 uF are."""
+        assert operator(typed).ask_value("Capacitance?", "uF") == (pytest.approx(47e-6), "")
 
     def test_what_was_understood_is_shown(self, capsys: pytest.CaptureFixture[str]) -> None:
         """A slip of a prefix shows at once: the value is repeated as it was taken."""
