@@ -7,15 +7,13 @@ waiting. So a thread waits for the line, and the prompt looks at the note ten ti
 from __future__ import annotations
 
 import contextlib
-import os
 import queue
-import sys
-import threading
 import time
 from collections.abc import Mapping
 from typing import TypeVar
 
 from harness.cli.asking import YES_NO, Reader, until_understood
+from harness.cli.typed_lines import TypedLines
 from harness.errors import CUT_MAINS, UsageError
 from harness.files.field_types import read_line
 from harness.quantity import format_quantity, parse_in, unit_of
@@ -38,7 +36,7 @@ class TerminalOperator:
 
     def __init__(self, stop: StopRequest) -> None:
         self._stop = stop
-        self._lines = _Lines()
+        self._lines = TypedLines()
         self._screen = Screen()
 
     def power_on(self, step: str) -> None:
@@ -182,60 +180,6 @@ class WatchingOperator(TerminalOperator):
 
     def _answered(self) -> None:
         self.shown.go_on()
-
-
-class _Lines:
-    """Lines of standard input, each read when it is wanted and not before."""
-
-    def __init__(self) -> None:
-        self.read: queue.SimpleQueue[str | None] = queue.SimpleQueue()  # None: the end
-        self._wanted: queue.SimpleQueue[None] = queue.SimpleQueue()
-        self._thread: threading.Thread | None = None
-        self._rest = b""
-
-    def want(self) -> None:
-        """Have one line read; what was typed before the question is no answer to it."""
-        _forget_typed()
-        if self._thread is None:
-            self._thread = threading.Thread(target=self._read, name="prompt", daemon=True)
-            self._thread.start()
-        self._wanted.put(None)
-
-    def _read(self) -> None:
-        while True:
-            self._wanted.get()
-            self.read.put(self._line())
-
-    def _line(self) -> str | None:
-        # Past the buffer of sys.stdin: a thread that waits in there would hold up the end of the
-        # program.
-        encoding = getattr(sys.stdin, "encoding", None) or "utf-8"
-        while b"\n" not in self._rest:
-            try:
-                piece = os.read(0, 4096)
-            except OSError:  # closed, or a terminal that is gone
-                piece = b""
-            if not piece:
-                return None
-            self._rest += piece
-        line, _, self._rest = self._rest.partition(b"\n")
-        return line.decode(encoding, errors="replace").strip()
-
-
-def _forget_typed() -> None:
-    """Throw away what a terminal has in store; answers from a file or pipe stay."""
-    with contextlib.suppress(OSError):  # no terminal any more; the next read says so
-        if not os.isatty(0):
-            return
-        if sys.platform == "win32":
-            import msvcrt
-
-            while msvcrt.kbhit():
-                msvcrt.getwch()
-        else:
-            import termios
-
-            termios.tcflush(0, termios.TCIFLUSH)
 
 
 def _serial(answer: str) -> str:
