@@ -38,7 +38,7 @@ class SimulatedOperator:
     ) -> None:
         """``checks`` are those it will be asked for: what no circuit has, reads as they want it."""
         self._bench = bench
-        self._asked = [check for check in checks if check.measure == "operator.value"]
+        self._readings = [check for check in checks if check.measure == "operator.value"]
         self._unit = unit
         self._laws = laws
 
@@ -82,7 +82,7 @@ class SimulatedOperator:
             return _INSULATION_OHM, "simulated"
         if unit == "ohm" and is_about_bulk_resistance(prompt):
             return self._bulk_resistance_ohm(prompt), "simulated"
-        asked = (check for check in self._asked if prompt.startswith(check.ask or check.name))
+        asked = (check for check in self._readings if prompt.startswith(check.ask or check.name))
         return self._read_off(next(asked, None), unit), "simulated"
 
     def _read_off(self, check: Check | None, unit: str) -> float:
