@@ -81,7 +81,7 @@ def simulated_bench_file(profile: Profile) -> BenchFile:
 
     Whatever tester the profile has somebody read, the simulated bench has one.
     """
-    bench = load_bench(_BENCHES[profile.unit.input.kind])
+    bench = load_bench(_BENCHES[profile.fed.input.kind])
     checks = [check for check in profile.checks if check.tester]
     testers = {
         str(check.tester): Tester(
@@ -118,6 +118,7 @@ def simulated_unit(
     """
     file = load_unit_model(model) if isinstance(model, str | Path) else model
     unit = typical_model(profile.unit) if file is None else file.unit(profile.unit, seed=seed)
+    unit = replace(unit, feed=profile.feed)
     if fault is None:
         return unit
     known = fault_named(fault, profile.unit.input.kind)

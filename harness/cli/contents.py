@@ -17,6 +17,7 @@ from harness.record.examine import Examined
 from harness.record.figures import KnownFigures, read_figures, read_known
 from harness.record.tables import Record
 from harness.run.result import RunResult, output_entry
+from harness.unit.nameplate import Input, RectifiedInput
 
 #: What a run's document has of ``run.json``.
 _OF_RUN = (
@@ -51,7 +52,7 @@ def of_plan(plan: Plan, warnings: Iterable[str] = (), refused: Iterable[str] = (
         "envelope": {
             name: getattr(envelope, name) for name in ("voltage_v", "current_a", "power_w")
         },
-        "steps": [_step(step) for step in plan.steps],
+        "steps": [_step(step, plan.profile.fed.input) for step in plan.steps],
         "holds_s": plan.duration_s,
         "can_release": not plan.cannot_release,
         "open_points": [
@@ -84,19 +85,19 @@ def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
 
-def _step(step: PlannedStep) -> Content:
+def _step(step: PlannedStep, line: Input) -> Content:
     return {
         "number": step.number,
         "name": step.name,
         "step": step.kind,
-        "levels": [_level(level) for level in step.levels],
-        "restart": [_level(level) for level in step.restart],
+        "levels": [_level(level, line) for level in step.levels],
+        "restart": [_level(level, line) for level in step.restart],
         "checks": [_check(step, check) for check in step.checks],
         "dropped": [{"check": check.name, "why": why} for check, why in step.dropped],
     }
 
 
-def _level(level: Level) -> Content:
+def _level(level: Level, line: Input) -> Content:
     budget = None
     if level.budget is not None:
         unit = "c" if level.budget.kind == "charge" else "j"
@@ -109,6 +110,7 @@ def _level(level: Level) -> Content:
         "label": level.label,
         "voltage_v": level.voltage_v,
         "frequency_hz": level.frequency_hz,
+        "as_rms_v": line.rms_v(level.voltage_v) if isinstance(line, RectifiedInput) else None,
         "current_limit_a": level.current_limit_a,
         "dwell_s": level.dwell_s,
         "load": None if level.load is None else _point(level.load),

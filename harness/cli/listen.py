@@ -25,7 +25,7 @@ from harness.run.operator import Interrupted, StopRequest, stop_on_signals
 
 _HELP = (
     "type ROLE:FAULT to break a link, 'heal' to restore all links, 'state' to show power, "
-    "'meter PLACE' to move the meter's leads"
+    "'meter PLACE' to move the meter's leads, 'leads normal' or 'leads reversed' for the supply's"
 )
 
 #: Where the meter can stand.
@@ -124,14 +124,21 @@ class _Desk:
                 case ["meter", *words]:
                     place = " ".join(words)
                     typer.echo(f"there is no place {place!r}; there are {', '.join(_PLACES)}")
+                case ["leads", "normal" | "reversed" as way]:
+                    self._simulated.circuit.turn_leads(backwards=way == "reversed")
+                    typer.echo(f"the supply's leads are {way}")
                 case _:
-                    try:
-                        self.inject(line.strip())
-                    except HarnessError as error:
-                        typer.echo(f"{error}; {_HELP}")
-                    else:
-                        typer.echo(f"injected {line.strip()}")
+                    self._break_as(line.strip())
             sys.stdout.flush()
+
+    def _break_as(self, text: str) -> None:
+        """Break a link as a line says, or say why not."""
+        try:
+            self.inject(text)
+        except HarnessError as error:
+            typer.echo(f"{error}; {_HELP}")
+        else:
+            typer.echo(f"injected {text}")
 
     def _heard(self, spoken: Spoken) -> None:
         """Look at the output after each message; a change is a line on the screen."""

@@ -25,6 +25,7 @@ from harness.profile.preflight import Preflight, preflight, refuse
 from harness.profile.unit_at_hand import UnitAtHand
 from harness.quantity import format_limits, format_quantity
 from harness.report.wording import source_lines
+from harness.unit.nameplate import Input, RectifiedInput
 from harness.unit.unit_file import load_unit
 from harness.watch.screen import terminal_size
 
@@ -162,28 +163,31 @@ def _duration(time_s: float) -> str:
 
 
 def _levels(plan: Plan) -> Table:
-    ac = plan.profile.unit.input.kind == "ac"
+    line = plan.profile.fed.input
+    beside = "Mains" if line.kind == "ac" else "As rms" if isinstance(line, RectifiedInput) else ""
     # Names are folded, figures never: whatever a step or a load is called, no column is lost.
     levels = table(
         Column("Step", min_width=8, max_width=24, overflow="fold"),
         Column("Level", justify="right", min_width=8, overflow="fold"),
-        *figures("Volts", *(["Mains"] if ac else []), "Limit", "Fills", "Slack", "Hold"),
+        *figures("Volts", *([beside] if beside else []), "Limit", "Fills", "Slack", "Hold"),
         header_style="underline",
     )
     for step in plan.steps:
         title = f"{step.number} {step.name}"
         for level in step.levels:
-            levels.add_row(title, *_cells(level, ac=ac))
+            levels.add_row(title, *_cells(level, line))
             title = ""
     return levels
 
 
-def _cells(level: Level, *, ac: bool) -> Iterator[str]:
+def _cells(level: Level, line: Input) -> Iterator[str]:
     is_load_point = level.load is not None and level.load.label == level.label
     yield f"{level.label} load" if is_load_point else level.label
     yield _show(level.voltage_v, "V")
-    if ac:
+    if line.kind == "ac":
         yield "" if level.frequency_hz is None else _show(level.frequency_hz, "Hz")
+    elif isinstance(line, RectifiedInput):
+        yield _show(line.rms_v(level.voltage_v), "V")
     yield _show(level.current_limit_a, "A")
     if level.budget is not None:
         unit = "C" if level.budget.kind == "charge" else "J"
@@ -198,10 +202,15 @@ def _cells(level: Level, *, ac: bool) -> Iterator[str]:
 def _legend(plan: Plan) -> Iterator[Text]:
     """Explain the two columns that are no settings."""
     levels = [level for step in plan.steps for level in step.levels]
+    if isinstance(plan.profile.fed.input, RectifiedInput):
+        yield Text(
+            "Volts: DC. As rms: the mains voltage that would charge the bulk capacitor as high.",
+            style="dim",
+        )
     budgeted = [level for level in levels if level.budget is not None]
     if budgeted:
         kind, beside = "energy", "; most of it is what the source's averaging hides"
-        if plan.profile.unit.input.kind == "dc":
+        if plan.profile.fed.input.kind == "dc":
             unseen = _show(budgeted[0].current_limit_a * 1e-3, "C")
             kind, beside = "charge", f", and {unseen} a millisecond between two readings"
         yield Text(

@@ -133,9 +133,10 @@ def _charged(levels: Sequence[LevelReadings], errors: SupplyErrors) -> ChargeFit
     if own_f is None:
         raise NotFollowed("the supply's own capacitance is not known, and it charges as well")
     total_f = (first.limit_a - 0.5 * first.rest_a) / first.slope
-    if total_f < 2.0 * own_f:
+    if total_f <= own_f + errors.own_capacitance_error_f:
         raise NotFollowed(
-            f"the supply's own capacitance, {format_quantity(own_f, 'F', 2)}, is more than the "
+            f"the supply's own capacitance, {format_quantity(own_f, 'F', 2)} known to "
+            f"{format_quantity(errors.own_capacitance_error_f, 'F', 2)} either way, hides the "
             f"unit's: both together are {format_quantity(total_f, 'F', 2)}"
         )
     found = fit_charge(ascents, errors, total_f)

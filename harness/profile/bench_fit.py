@@ -97,7 +97,7 @@ def lacking(
     profile: Profile, steps: Iterable[PlannedStep], operations: Operations | None
 ) -> Iterator[str]:
     """Yield what the dialects cannot do and the plan cannot do without."""
-    if profile.unit.input.kind == "ac" and lacks(operations, "supply", "set_frequency"):
+    if profile.fed.input.kind == "ac" and lacks(operations, "supply", "set_frequency"):
         yield "The supply's dialect has no set_frequency: an AC unit needs its frequency set."
     for planned in steps if operations is not None else ():
         step, load = planned.step, planned.wiring.load

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.profile.schema import Envelope
+from harness.profile.schema import Profile
 from harness.quantity import format_quantity
 from harness.unit.nameplate import Unit
 
@@ -36,25 +36,39 @@ _FEED_LOW = (
     "Isolate the bench supply's output from whatever else is earthed, and keep rings and tools off "
     "the board. Where mains is near, use an RCD (GFCI): mains can kill."
 )
+#: What DC must never be put on, and what it tells nothing of. Source: common practice.
+_ON_DC = (
+    "DC at an AC input: only where its diagram shows a rectifier, and the bulk capacitor behind "
+    "it. NEVER where a mains transformer, a motor or a contactor is across the input: for DC that "
+    "is a short. Behind a series capacitor nothing comes through, and a voltage doubler charges "
+    "one of its two capacitors: neither can be tested so."
+)
+_FEED_DC = (
+    "Unplug the unit from the mains before the DC supply is connected, and keep it unplugged. The "
+    "supply's output stays isolated from earth. Above 60 V DC kills as mains does, and it draws an "
+    "arc: no lead is connected or parted under voltage."
+)
 _LOCAL = (
     "Local codes and licensed practice come first. This plan replaces neither them nor your own "
     "judgement."
 )
 
 
-def cautions(unit: Unit, envelope: Envelope) -> tuple[str, ...]:
+def cautions(profile: Profile) -> tuple[str, ...]:
     """Return the cautions that go with a plan and its report, the gravest first."""
-    stored_v = unit.input.stored_v(envelope.voltage_v)
+    unit = profile.unit
+    stored_v = profile.fed.input.stored_v(profile.envelope.voltage_v)
     stored = _stored(unit, stored_v)
     if unit.input.kind == "ac" or stored_v > HAZARDOUS_V:
         discharge = (
             f"After power off the bulk capacitor may hold {stored}. Discharge it through a "
             "resistor made for the voltage."
         )
+        feed = (_FEED,) if profile.feed is None else (_ON_DC, _FEED_DC)
         return (
             _KILL,
             *_boosted(unit),
-            _FEED,
+            *feed,
             _CLEAR,
             discharge,
             _MEASURE,

@@ -15,6 +15,7 @@ from harness.profile.level import LoadMode, LoadPoint
 from harness.profile.load_step import POINT_KEYS
 from harness.profile.measures import MEASURES, SETTINGS, Situation
 from harness.profile.safety_checks import safety_test_rules
+from harness.profile.step import Place
 from harness.profile.steps import STEP_KINDS, kinds_for
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
 from harness.unit.nameplate import Unit
@@ -184,10 +185,11 @@ def _where_rules(
         yield ConfigError(
             (*path, "across"), f"{check.measure} is not measured by the meter: leave it out"
         )
-    elif check.across != "output" and not part.offers(Situation.COLD):
+    elif not (check.across == "output" or part.offers(Situation.COLD) or _at_bulk(check, part)):
         yield ConfigError(
             (*path, "across"),
-            "nobody moves the meter's leads while power is on: this key belongs in a cold step",
+            "nobody moves the meter's leads while power is on: this key belongs in a cold step, "
+            'or, for the voltage across "bulk", in a start step',
         )
     held_reading = part.offers(Situation.HELD) and MEASURES[check.measure].source
     if check.figure != "mean" and not held_reading:
@@ -196,6 +198,11 @@ def _where_rules(
             f"{check.figure!r} needs readings of an instrument over a hold",
             '"mean"',
         )
+
+
+def _at_bulk(check: Check, part: StepPart) -> bool:
+    """Whether the meter stands across the bulk capacitor before power first comes on."""
+    return (check.across, check.measure, part.place) == ("bulk", "meter.voltage_dc", Place.START)
 
 
 def _asking_rules(path: KeyPath, check: Check) -> Iterator[ConfigError]:

@@ -31,7 +31,7 @@ from harness.profile.step import Place, Rest
 from harness.profile.unit_at_hand import UnitAtHand, objections
 from harness.profile.wiring import Operations, Stands, Wiring, place_of, wirings_of
 from harness.quantity import format_quantity
-from harness.unit.nameplate import Input
+from harness.unit.nameplate import Input, RectifiedInput
 
 #: A hold that shows how warm a unit gets: three time constants of a usual case (common practice).
 WARM_S = 1800.0
@@ -56,7 +56,7 @@ def make_plan(
     envelope = profile.envelope
     if bench is not None and bench.supply.averaging_window_s is not None:
         window_s = bench.supply.averaging_window_s
-    maker = LevelMaker(profile.unit.input, envelope.current_a, bench, window_s)
+    maker = LevelMaker(profile.fed.input, envelope.current_a, bench, window_s)
     most_v = _most_set_v(envelope.voltage_v, bench)
     instead = instead_of(bench, operations)
     steps = tuple(_steps(profile, bench, maker, most_v, operations, instead))
@@ -79,7 +79,7 @@ def make_plan(
             *([safety.note] if safety.note else []),
             *missing(operations),
         ),
-        cautions=cautions(profile.unit, envelope),
+        cautions=cautions(profile),
         duration_s=sum(level.dwell_s for step in steps for level in step.all_levels),
         safety=safety,
         open_points=open_points(profile, steps, bench, at_hand, safety, foreseen),
@@ -106,7 +106,7 @@ def _steps(
         )
 
     live = False
-    unit, stands = profile.unit, Stands()
+    unit, stands = profile.fed, Stands()
     names = _unique([step.title or step.kind for step in profile.steps])
     every = [
         [
@@ -158,7 +158,7 @@ def _foreseen(
     if start is not None:
         checks = ((step.number, step.name, check) for step in steps for check in step.checks)
         stated_v = getattr(start.step, "nominal_v", None)
-        line = profile.unit.input.at(stated_v or profile.unit.input.low_nominal_v)
+        line = profile.fed.input.at(stated_v or profile.fed.input.low_nominal_v)
         yield from forecasts(checks, start.levels, line, bench, window_s=window_s)
 
 
@@ -189,20 +189,23 @@ def _notes(
     profile: Profile, bench: BenchFile | None, steps: tuple[PlannedStep, ...]
 ) -> Iterator[str]:
     """Yield what the reader must know about the plan before power."""
-    line = profile.unit.input
+    line = profile.fed.input
     if line.bulk_capacitance_f is None:
         kind = "charge" if line.kind == "dc" else "energy"
         yield (
             f"No bulk_capacitance on the nameplate: the start has no {kind} budget. Time at the "
             "current limit is bounded instead, which finds a short later."
         )
-    yield from _input_notes(profile, steps)
+    if isinstance(line, RectifiedInput):
+        yield _feed_note(line)
+    else:
+        yield from _input_notes(line, steps)
     yield from map(_rest_note, filter(lambda step: step.rest != Rest(), steps))
     for step in steps:
         yield from _start_notes(line, step)
         yield from _hold_notes(step)
     bench_known = bench is not None and bench.supply.kind == line.kind
-    yield from tight_levels(profile.unit, profile.envelope, steps, bench_known=bench_known)
+    yield from tight_levels(profile.fed, profile.envelope, steps, bench_known=bench_known)
     for step in steps:
         note = step.step.hand_note(", ".join(level.label for level in step.restart))
         if note:
@@ -218,9 +221,8 @@ def _notes(
             yield f"No {key} on the nameplate: taken as {assumed}."
 
 
-def _input_notes(profile: Profile, steps: tuple[PlannedStep, ...]) -> Iterator[str]:
+def _input_notes(line: Input, steps: tuple[PlannedStep, ...]) -> Iterator[str]:
     """Say which end of a nominal range is never reached, and what a boost stage takes at once."""
-    line = profile.unit.input
     levels_v = [level.voltage_v for step in steps for level in step.all_levels]
     for end_v in (line.low_nominal_v, line.nominal_v) if line.has_range and levels_v else ():
         near_v = 0.5 * line.tolerance_frac * end_v
@@ -244,6 +246,19 @@ def _input_notes(profile: Profile, steps: tuple[PlannedStep, ...]) -> Iterator[s
                 f"only while {format_quantity(budget.threshold_v, 'V', 3)} or more are read."
             )
             break
+
+
+def _feed_note(line: RectifiedInput) -> str:
+    """Say what an AC unit does on DC, and what that leaves open."""
+    threshold_v, nominal_v = line.start_threshold_v, line.low_nominal_v
+    return (
+        f"Fed with DC: shares are of {format_quantity(nominal_v, 'V', 3)}, the peak of the "
+        f"nominal {format_quantity(line.rms_v(nominal_v), 'V')}, so that the bulk capacitor "
+        "stands as high as on AC at the same share. The unit begins to work at "
+        f"{format_quantity(threshold_v, 'V', 3)} DC (start_threshold, "
+        f"{format_quantity(line.rms_v(threshold_v), 'V', 3)} rms): below it nothing but charge and "
+        "leakage flows. Two of the bridge's four diodes carry the current."
+    )
 
 
 def _named(step: PlannedStep) -> str:

@@ -21,8 +21,6 @@ _SUPPLY_F = 470e-6
 #: Leads and contacts, both ways: 0.1 ohm, or thicker ones where that would drop more than half a
 #: volt at the unit's nominal current. Source: common practice.
 _LEAD_OHM, _LEAD_DROP_V = 0.1, 0.5
-#: Drop of a diode against wrong polarity: Schottky 0.3 V to 0.5 V, common practice.
-_DIODE_V = 0.5
 
 #: What an electronic load holds constant.
 LoadMode = Literal["current", "resistance", "power", "voltage"]
@@ -246,7 +244,7 @@ class LevelMaker:
             current_error_frac=current.reading_frac,
             beside_f=self._beside_f if is_dc else 0.0,
             lead_ohm=min(_LEAD_OHM, _LEAD_DROP_V / self._input.current_a) if is_dc else 0.0,
-            diode_v=_DIODE_V if is_dc else 0.0,
+            diode_v=self._input.diode_v if self._input.kind == "dc" else 0.0,
             boosted_v=self._input.boosted_v or 0.0,
             window_s=max(self._window_s, 0.0 if frequency_hz is None else 1 / frequency_hz),
         )

@@ -78,9 +78,10 @@ def _start_reasons(plan: Plan) -> Iterator[str]:
 
 def _supply_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:
     """Hold the envelope and every level against the supply."""
-    needed, given = plan.profile.unit.input.kind, bench.supply.kind
+    needed, given = plan.profile.fed.input.kind, bench.supply.kind
     if needed != given:
-        yield f"The unit takes {needed.upper()}, the supply gives {given.upper()}."
+        takes = "The unit takes" if plan.profile.feed is None else "The profile feeds the unit with"
+        yield f"{takes} {needed.upper()}, the supply gives {given.upper()}."
     envelope, supply = plan.profile.envelope, bench.supply.range
     yield from _beyond("The envelope", envelope.voltage_v, "V", supply.voltage_v, "supply")
     yield from _beyond("The envelope", envelope.current_a, "A", supply.current_a, "supply")

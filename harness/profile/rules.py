@@ -11,12 +11,13 @@ from typing import Any
 
 from harness.files.config_error import ConfigError
 from harness.profile.check_rules import ROUNDING, StepPart, check_rules, part_of
+from harness.profile.feed_rules import fed_unit, feed_rules, level_rules
 from harness.profile.line_rules import line_rules
 from harness.profile.load_rules import load_rules
 from harness.profile.schema import Envelope
 from harness.profile.step import Place
 from harness.quantity import format_quantity
-from harness.unit.nameplate import Unit
+from harness.unit.nameplate import RectifiedInput, Unit
 
 
 def profile_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
@@ -25,6 +26,8 @@ def profile_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     envelope = part_of(Envelope, data.get("envelope"))
     listed = data.get("steps")
     steps = [StepPart(i, raw) for i, raw in enumerate(listed if isinstance(listed, list) else [])]
+    yield from feed_rules(data.get("feed"), data.get("purpose"), unit)
+    unit = fed_unit(data.get("feed"), unit)
     if unit is not None and envelope is not None:
         yield from _envelope_rules(unit, envelope)
     yield from _order_rules(steps)
@@ -32,6 +35,7 @@ def profile_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     if unit is not None:
         yield from line_rules(steps, unit, envelope)
     for part in steps:
+        yield from level_rules(part, unit, envelope)
         yield from check_rules(part, unit)
         yield from load_rules(part, unit)
         if envelope is not None:
@@ -47,7 +51,10 @@ def _amps(value_a: float) -> str:
 
 
 def _envelope_rules(unit: Unit, envelope: Envelope) -> Iterator[ConfigError]:
-    """Hold the envelope against the nameplate (safety rule 1)."""
+    """Hold the envelope against the nameplate (safety rule 1).
+
+    An AC unit that is fed with DC goes as far as the supply does.
+    """
     path, given = ("envelope", "voltage"), _volts(envelope.voltage_v)
     nominal, highest = unit.input.nominal, _volts(unit.input.highest_v)
     if envelope.voltage_v > unit.input.highest_v * (1 + ROUNDING):
@@ -58,7 +65,8 @@ def _envelope_rules(unit: Unit, envelope: Envelope) -> Iterator[ConfigError]:
             f"{highest}",
             f'"{highest}"',
         )
-    if envelope.voltage_v < unit.input.low_nominal_v * (1 - ROUNDING):
+    is_fed = isinstance(unit.input, RectifiedInput)
+    if not is_fed and envelope.voltage_v < unit.input.low_nominal_v * (1 - ROUNDING):
         yield ConfigError(
             path,
             f"{given} is below the nominal {nominal}: the unit could never be brought up",

@@ -17,6 +17,9 @@ from harness.unit.nameplate import Unit
 #: What a profile is for: to release a unit, or to look at it beforehand, which releases nothing.
 Purpose = Literal["release", "pre-check"]
 
+#: What feeds the unit where that is not what its nameplate says.
+Feed = Literal["dc"]
+
 
 class Envelope(Table):
     """The hard bounds no command and no reading may leave (rms for AC)."""
@@ -52,11 +55,18 @@ class Profile(FromFile):
     #: One line that names the kind of unit.
     title: Name = Field(examples=['"Mount controller board, 24 V DC in, 5 V DC out"'])
     purpose: Purpose = Field(default="release", examples=['"pre-check"'])
+    #: A DC supply at the input of an AC unit, for a pre-check: its rectifier passes that.
+    feed: Feed | None = Field(default=None, validate_default=False, examples=['"dc"'])
     unit: Unit
     envelope: Envelope
     limits: Limits = Limits()
     rest: Rest = Rest()  # in every step that does not say otherwise
     steps: tuple[Step, ...] = Field(min_length=1)
+
+    @property
+    def fed(self) -> Unit:
+        """The unit as what feeds it finds it: levels, allowances and checks go by this one."""
+        return self.unit if self.feed is None else self.unit.fed_with_dc()
 
     @property
     def checks(self) -> tuple[Check, ...]:

@@ -202,7 +202,8 @@ def wirings_of(
         wirings[under_power[0]] = replace(
             later[0],
             early=later[0].meter_at is None,
-            meter_at=next((at for at in wanted if at is not None and at.across == "output"), None),
+            meter_at=later[0].meter_at
+            or next((at for at in wanted if at is not None and at.across == "output"), None),
             load_at=next((each.load_at for each in later if each.load_at), ""),
         )
     return wirings

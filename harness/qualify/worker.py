@@ -92,7 +92,8 @@ class _Place:
         """Carry one unit through the engine."""
         drawn = self._population.draw(index)
         clock = SimulatedClock()
-        simulated = SimulatedBench(drawn.model, self._bench, clock, seed=drawn.seed)
+        model = replace(drawn.model, feed=self._plan.profile.feed)
+        simulated = SimulatedBench(model, self._bench, clock, seed=drawn.seed)
         tally = _Tally(f"unit-{index}")
         result = carry_out(
             self._plan,

@@ -26,11 +26,11 @@ _NOISE = 0.05
 
 def place_voltage_v(circuit: Circuit, where: str) -> float:
     """Return the DC voltage where the meter's leads stand."""
-    is_dc = circuit.model.input_kind == "dc"
+    is_dc = circuit.source.kind == "dc"
     match where:
         case "input" | "input reversed":
             across_v = circuit.source_voltage_v() if is_dc else 0.0
-            return across_v if where == "input" else -across_v
+            return across_v if (where == "input") != circuit.backwards else -across_v
         case "bulk":
             return circuit.bulk_v
         case "fuse" | "limiter":

@@ -67,7 +67,7 @@ class SimulatedBench:
 
     def __init__(self, model: UnitModel, bench: BenchFile, clock: Clock, *, seed: int = 1) -> None:
         kind = bench.supply.kind
-        if model.input_kind != kind:
+        if model.fed_kind != kind:
             raise Refused(
                 [f"the unit has {model.input_kind.upper()} input, the supply gives {kind.upper()}"]
             )
@@ -296,7 +296,7 @@ class SimulatedBench:
             return factor(circuit.source_power_w(window_s) / apparent_va)
 
         def frequency() -> float:
-            on = circuit.source_on and circuit.model.input_kind == "ac"
+            on = circuit.source_on and circuit.source.kind == "ac"
             return hertz(circuit.setting.frequency_hz) if on else _NOT_A_NUMBER
 
         live = {

@@ -69,8 +69,15 @@ class UnitModel:
     converter: Converter
     case: Case
     defects: Defects = Defects()
+    #: Kind of the supply that feeds it where that is not its input's: DC at an AC unit's.
+    feed: Literal["dc"] | None = None
     #: Voltage of each output over that of the first one, by its name.
     windings: tuple[tuple[str, float], ...] = ()
+
+    @property
+    def fed_kind(self) -> Literal["dc", "ac"]:
+        """Kind of the supply that feeds it."""
+        return self.feed or self.input_kind
 
 
 def typical_model(unit: Unit, laws: Laws = Laws()) -> UnitModel:  # noqa: B008 - it is frozen

@@ -23,7 +23,7 @@ def plan_detail(plan: Plan, info: RunInfo, begun: dt.datetime) -> str:
 
     ``begun`` is the moment, in UTC, from which the run's clock counts.
     """
-    nameplate = nameplate_figures(plan.profile.unit.input)
+    nameplate = nameplate_figures(plan.profile.fed.input)
     told = {
         "serial": info.serial,
         "title": plan.profile.title,

@@ -131,7 +131,7 @@ def _take_resistor_off(context: Context, step: PlannedStep) -> None:
 def _resistor_connected(context: Context, step: DischargeStep) -> bool:
     """Have the resistor connected, power off."""
     profile = context.plan.profile
-    highest_v = profile.unit.input.stored_v(profile.envelope.voltage_v)
+    highest_v = profile.fed.input.stored_v(profile.envelope.voltage_v)
     return place_across_bulk(context, step.resistor_ohm, step.resistor_note(highest_v))
 
 
@@ -145,7 +145,7 @@ def _followed(context: Context, step: PlannedStep, reading: str, read: Readout) 
     timed = [check for check in step.checks if check.measure == "discharge_time"]
     most_s = max(limit for check in timed for limit in (check.low, check.high) if limit)
     longest_s = most_s * (1 + _BEYOND_FRAC) + _BEYOND_S  # past every limit
-    line, lowest_v = context.plan.profile.unit.input, math.inf
+    line, lowest_v = context.plan.profile.fed.input, math.inf
     if step.step.resistor_ohm is not None:
         lowest_v = _STILL_TELLS * line.peak_factor * line.start_threshold_v
     off_s = context.clock.now_s()

@@ -40,7 +40,7 @@ def tell_discharge(
     Returned are the figures by the names of their measures.
     """
     assert step.resistor_ohm is not None
-    line = context.plan.profile.unit.input
+    line = context.plan.profile.fed.input
     accuracy = meter.accuracy.get("voltage_dc")
     errors = None
     if accuracy is not None:

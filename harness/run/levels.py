@@ -100,7 +100,7 @@ def set_level(context: Context, level: Level) -> None:
 
 def _next_level(context: Context, level: Level, holds: list[Hold]) -> None:
     """Go one level up, unless the current expected there is over the limit (safety rule 7)."""
-    unit_input = context.plan.profile.unit.input
+    unit_input = context.plan.profile.fed.input
     expected_a = expected_current_a(
         level.voltage_v,
         [(hold.level.voltage_v, float(hold.readings["supply.current"].mean())) for hold in holds],

@@ -79,7 +79,7 @@ _NOT_TOLD = unknown("this start does not tell it")
 
 def _weigh(context: Context, log: StartLog) -> StartFigures:
     """Have the levels below the converter's threshold weighed."""
-    line = context.plan.profile.unit.input
+    line = context.plan.profile.fed.input
     levels = list(log.levels())
     if not levels:
         return StartFigures()

@@ -32,7 +32,7 @@ class Stillness:
         self._context = context
         self._level = level
         self._since_s = context.clock.now_s()
-        unit, set_v = context.plan.profile.unit.input, level.voltage_v
+        unit, set_v = context.plan.profile.fed.input, level.voltage_v
         error_v = context.error_of("supply.voltage", set_v)
         self._step_v = max(_PROBE_FRAC * set_v, _PROBE_ERRORS * error_v)
         leaves = set_v - self._step_v < unit.lowest_v <= set_v

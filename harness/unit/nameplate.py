@@ -168,8 +168,54 @@ class DcInput(_Input):
     peak_factor: ClassVar[float] = 1.0
     power_factor: ClassVar[float] = 1.0
     boosted_v: ClassVar[None] = None
+    #: Drop of a diode against wrong polarity: Schottky 0.3 V to 0.5 V, common practice.
+    diode_v: ClassVar[float] = 0.5
 
     kind: Literal["dc"]
+
+
+class RectifiedInput(DcInput):
+    """An AC input as a DC supply finds it: its rectifier passes DC, so that peaks are what counts.
+
+    Nominal voltage, tolerance and threshold are those of the line's peaks: at the same share of
+    nominal the bulk capacitor is charged to the same voltage as on AC.
+
+    Source: A rectifier charges its capacitor to the peak, the square root of two times the rms
+        voltage of a sine; textbook.
+    """
+
+    threshold_frac: ClassVar[float] = 0.5
+    #: Two silicon diodes of a bridge at most: 1 V each, common practice.
+    diode_v: ClassVar[float] = 2.0
+
+    boosts: bool = False  # whether a boost stage begins to work at its threshold
+
+    @classmethod
+    def of(cls, line: AcInput) -> RectifiedInput:
+        """Return what a DC supply finds at an AC input."""
+        threshold_v = None if line.threshold is None else line.peak_factor * line.threshold
+        return cls.model_construct(
+            kind="dc",
+            nominal_v=line.peak_factor * line.nominal_v,
+            low_nominal_v=line.peak_factor * line.low_nominal_v,
+            tolerance_frac=line.tolerance_frac,
+            current_a=line.current_a,
+            bulk_capacitance_f=line.bulk_capacitance_f,
+            idle_power=line.idle_power,
+            threshold=threshold_v,
+            leakage=line.leakage,
+            boosts=line.boosted_v is not None,
+        )
+
+    @property
+    def apparent_va(self) -> float:
+        """That of the AC input."""
+        return self.rms_v(self.low_nominal_v) * self.current_a
+
+    @staticmethod
+    def rms_v(voltage_v: float) -> float:
+        """Return the rms voltage of the line whose peaks are at a DC voltage."""
+        return voltage_v / AcInput.peak_factor
 
 
 class AcInput(_Input):
@@ -240,6 +286,12 @@ class Unit(Table):
     input: Input
     output: dict[Name, Output] = Field(default_factory=dict)
     protection_class: Literal["I", "II", "III"] = Field(examples=['"II"'])
+
+    def fed_with_dc(self) -> Unit:
+        """Return the unit as a DC supply at its input finds it; a DC unit is what it is."""
+        if not isinstance(self.input, AcInput):
+            return self
+        return self.model_copy(update={"input": RectifiedInput.of(self.input)})
 
     @property
     def output_power_w(self) -> float:

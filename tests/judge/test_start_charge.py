@@ -229,13 +229,24 @@ class TestNoFigure:
             "the supply's own capacitance is not known, and it charges as well"
         )
 
-    def test_more_own_capacitance_than_the_units(self) -> None:
-        """The supply has more capacitance than the unit."""
+    def test_own_capacitance_hides_the_units(self) -> None:
+        """What the supply's own may be off by is a large share of the unit's."""
         read = level(replace(CIRCUIT, bulk_f=100e-6), reading_s=0.002)
+        errors = replace(ERRORS, own_capacitance_error_f=120e-6)
 
-        assert self.why_not(read).startswith(
-            "the supply's own capacitance, 220 uF, is more than the unit's: both together are "
+        assert self.why_not(read, errors).startswith(
+            "the supply's own capacitance, 220 uF known to 120 uF either way, hides the unit's: "
+            "both together are "
         )
+
+    def test_own_capacitance_larger_but_well_known(self) -> None:
+        """More capacitance than the unit's counts for nothing where it is known well."""
+        read = level(replace(CIRCUIT, bulk_f=150e-6), reading_s=0.002)
+        estimate = weigh_dc([read], ERRORS).estimates["start.bulk_capacitance"]
+        expanded = combine(estimate.contributions).expanded
+
+        assert estimate.value == pytest.approx(150e-6, abs=expanded)
+        assert 10e-6 < expanded < 15e-6
 
     def test_leak_as_large_as_the_charging_current(self) -> None:
         """Most of the current is drawn at rest as well."""

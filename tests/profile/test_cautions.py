@@ -12,7 +12,7 @@ ProfileOf = Callable[..., Profile]
 
 def said(profile: Profile) -> str:
     """Return all cautions of a profile as one text."""
-    return "\n".join(cautions(profile.unit, profile.envelope))
+    return "\n".join(cautions(profile))
 
 
 class TestCautions:

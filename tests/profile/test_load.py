@@ -73,7 +73,7 @@ class TestProfile:
         """Where a profile came from is no key of the file."""
         found = mistakes(profile_of, "dc", ("title =", f'{key} = "x"\ntitle ='))
 
-        keys = "title, purpose, unit, envelope, limits, rest, steps"
+        keys = "title, purpose, feed, unit, envelope, limits, rest, steps"
 
         assert found == [f"1: {key}: there is no key {key!r} here; there are {keys}"]
 

@@ -36,6 +36,9 @@ def test_only_a_profile_that_goes_all_the_way_releases(name: str) -> None:
 def test_where_a_ripple_is_judged_its_band_is_told(name: str) -> None:
     """A file with a ripple check names the band that the bench's meter takes in."""
     profile = load_profile(shipped("profiles", name))
+    measures = {check.measure for step in profile.steps for check in step.checks}
+    if "meter.voltage_ac" not in measures:
+        return
     meter = simulated_bench_file(profile).meter
     assert meter is not None
     band = meter.accuracy["voltage_ac"].band

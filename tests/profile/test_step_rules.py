@@ -458,7 +458,8 @@ class TestChecks:
                 + check('measure = "meter.voltage_dc"', 'across = "bulk"', 'high = "1 V"'),
                 (
                     "steps[1].checks[0].across: nobody moves the meter's leads while power is on: "
-                    "this key belongs in a cold step"
+                    'this key belongs in a cold step, or, for the voltage across "bulk", in a '
+                    "start step"
                 ),
             ),
             (

@@ -37,8 +37,8 @@ class Circuit(ABC):
     """
 
     def __init__(self, model: UnitModel, source: SourceModel, *, seed: int = 1) -> None:
-        if model.input_kind != source.kind:
-            raise ValueError(f"a unit with {model.input_kind} input on a {source.kind} source")
+        if model.fed_kind != source.kind:
+            raise ValueError(f"a unit fed with {model.fed_kind} on a {source.kind} source")
         self.model = model
         self.source = source
         self.setting = SourceSetting(
@@ -56,6 +56,7 @@ class Circuit(ABC):
         self._broken_over = False
         self._peak_a = 0.0
         self._beside_ohm = math.inf  # a resistor by hand across the bulk capacitor
+        self._backwards = False  # whether the leads at the input are the other way round
         self._rewire()
 
     @property
@@ -96,6 +97,16 @@ class Circuit(ABC):
         self._beside_ohm = resistance_ohm
         self._rewire()
 
+    @property
+    def backwards(self) -> bool:
+        """Whether the leads at the input are the other way round."""
+        return self._backwards
+
+    def turn_leads(self, *, backwards: bool) -> None:
+        """Put the leads at the input of a unit the other way round, or back again."""
+        self._backwards = backwards
+        self._rewire()
+
     def advance_to(self, time_s: float) -> None:
         """Go on to ``time_s``; a time already reached changes nothing."""
         while time_s > self.time_s:
@@ -130,6 +141,7 @@ class Circuit(ABC):
             broken_over=self._broken_over,
             is_closed=self._contact.is_closed and not self.fuse.is_open,
             beside_ohm=self._beside_ohm,
+            backwards=self._backwards,
         )
         self._disturb()
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 
+from harness.rehearse.circuit.bridge_on_dc import bridge_on_dc
 from harness.rehearse.circuit.circuit import Circuit
+from harness.rehearse.circuit.converter import Mode
 from harness.rehearse.circuit.source import SourceModel, SourceSetting
 from harness.rehearse.circuit.windowed_means import Means
 from harness.rehearse.unit_model import UnitModel
@@ -25,7 +27,7 @@ _Flows = tuple[float, float, float, float, float]
 
 
 class DcCircuit(Circuit):
-    """A circuit fed with DC.
+    """A circuit fed with DC: a DC unit, or an AC unit through two diodes of its bridge.
 
     The regulator gives (setting - terminal voltage) / resistance, between zero and the limit, into
     the output capacitor; current is measured there, before the capacitor.
@@ -34,6 +36,7 @@ class DcCircuit(Circuit):
     def __init__(self, model: UnitModel, source: SourceModel, *, seed: int = 1) -> None:
         self._terminal_v = 0.0
         self._power_w = 0.0
+        self._is_limited = True  # the cold inrush limiter of an AC unit is in the path
         self._flows: _Flows = (0.0, 0.0, 0.0, 0.0, 0.0)
         self._rest = Means()
         super().__init__(model, source, seed=seed)
@@ -52,7 +55,29 @@ class DcCircuit(Circuit):
 
     def _take_setting(self, wanted: SourceSetting) -> None:
         self.setting = wanted
+        if self.model.input_kind == "ac":
+            self._rewire()
         self._disturb()
+
+    def _rewire(self) -> None:
+        super()._rewire()
+        model = self.model
+        self._is_limited = self._limits
+        if model.input_kind == "ac":
+            meets = self.backwards and self._network.is_closed
+            self._network = bridge_on_dc(
+                self._network,
+                self.setting.current_limit_a,
+                shorted_leg_ohm=model.defects.shorted_leg_ohm if meets else math.inf,
+                cold_ohm=model.rectifier.cold_limiter_ohm if self._is_limited else 0.0,
+            )
+
+    @property
+    def _limits(self) -> bool:
+        """Whether a cold inrush limiter is in the path: until the converter first runs."""
+        if self.converter.mode is Mode.REGULATING:
+            return False
+        return self._is_limited or self.converter.mode is Mode.OFF
 
     def _draw(self, current_a: float) -> None:
         self.converter.set_load(current_a, self.load.held_v)
@@ -251,6 +276,8 @@ class DcCircuit(Circuit):
             self._disturb()
         converter.follow_line(self.bulk_v)
         self._break_over(self.bulk_v)
+        if self._limits != self._is_limited:
+            self._rewire()
         if not converter.is_still:
             return
         self._power_w = converter.input_power_w()

@@ -79,8 +79,12 @@ class InputNetwork:
         broken_over: bool,
         is_closed: bool,
         beside_ohm: float = math.inf,
+        backwards: bool = False,
     ) -> InputNetwork:
-        """Return the network of ``model`` on ``source``, with a resistor across its capacitor."""
+        """Return the network of ``model`` on ``source``, with a resistor across its capacitor.
+
+        On DC the leads may be ``backwards``.
+        """
         defects, rectifier = model.defects, model.rectifier
         # A shorted diode of a bridge drops nothing: the other half of the pair is left.
         diodes_frac = 1.0 if defects.shorted_leg_ohm == math.inf else 0.5
@@ -90,7 +94,8 @@ class InputNetwork:
         inner_ohm, drop_v = source.resistance_ohm, diodes_frac * rectifier.drop_v
         if source.kind == "dc":
             inner_ohm = 0.0  # its regulator is no part of the network
-            drop_v = drop_v if rectifier.conducts_positive else math.inf
+            conducts = rectifier.conducts_negative if backwards else rectifier.conducts_positive
+            drop_v = drop_v if conducts else math.inf
         return cls(
             line_ohm=inner_ohm + source.wiring_ohm + model.fuse.resistance_ohm,
             short_siemens=1.0 / defects.input_short_ohm,

@@ -121,6 +121,28 @@ def dc_circuit(values: Values, convert: Converter) -> Circuit:
     return circuit
 
 
+def fed_circuit(values: Values, *, backwards: bool = False) -> Circuit:
+    """The supply of ``bridge_dc.inc`` on an AC unit, just switched on.
+
+    Constant power is idle power here.
+    """
+    power_w = values["pload"]
+    convert = converter(
+        start_v=100.0, stop_v=90.0, starts=power_w > 0.0, idle_power_w=power_w, soft_start_s=1e-3
+    )
+    model = replace(unit(values, "ac", BRIDGE_V, convert), feed="dc")
+    source = replace(
+        DC_SUPPLY,
+        resistance_ohm=values["rreg"],
+        wiring_ohm=values["rline"],
+        output_capacitance_f=values["cout"],
+    )
+    circuit = circuit_of(model, source)
+    circuit.turn_leads(backwards=backwards)
+    circuit.set_source(voltage_v=values["vset"], current_limit_a=values["ilimit"], on=True)
+    return circuit
+
+
 def ac_circuit(values: Values, **changes: bool) -> Circuit:
     """The line, bridge and load of ``rectifier.inc``, just switched on.
 
@@ -222,7 +244,13 @@ def _charged(
     values: Values, level_v: float, end_s: float, looks: Callable[[float, Circuit], None]
 ) -> tuple[Circuit, float]:
     """Charge, looking every 0.1 ms; return the circuit and the time to a bulk voltage."""
-    circuit = dc_circuit(values, converter(starts=False))
+    return _charge(dc_circuit(values, converter(starts=False)), level_v, end_s, looks)
+
+
+def _charge(
+    circuit: Circuit, level_v: float, end_s: float, looks: Callable[[float, Circuit], None]
+) -> tuple[Circuit, float]:
+    """Charge it, looking every 0.1 ms; return it and the time to a bulk voltage."""
     step_s, charge_s, before_v = 1e-4, float("nan"), 0.0
     for step in range(1, round(end_s / step_s) + 1):
         circuit.advance_to(step * step_s)
@@ -290,6 +318,21 @@ def _forms(values: Values) -> dict[str, float]:
     }
 
 
+def _fed(
+    values: Values, level_v: float, end_s: float, *named: str, backwards: bool = False
+) -> dict[str, float]:
+    """An AC unit on DC: the named figures of it."""
+    made = fed_circuit(values, backwards=backwards)
+    circuit, charge_s = _charge(made, level_v, end_s, lambda _, __: None)
+    found = {
+        "charge_s": charge_s,
+        "bulk_mean": bulk_voltage_mean_v(circuit, 0.05),
+        "terminal_mean": circuit.source_voltage_v(0.05),
+        "current_mean": circuit.source_current_a(0.05),
+    }
+    return {name: found[name] for name in named or found}
+
+
 _SPECIAL: dict[str, Callable[[Values], dict[str, float]]] = {
     "open_diode_120v_60hz_power": lambda values: _at_rest(values, conducts_negative=False),
     "start_120v_60hz": _first_charge,
@@ -299,6 +342,14 @@ _SPECIAL: dict[str, Callable[[Values], dict[str, float]]] = {
     "varistor_45v_dc": _dc_varistor,
     "limiter_24v_charge": _dc_limiter,
     "forming_24v": _forms,
+    "bridge_60v_dc_charge": lambda values: _fed(values, 40.0, 0.5),
+    "bridge_170v_dc_power": lambda values: _fed(values, 80.0, 0.3),
+    "bridge_dc_shorted_leg": lambda values: _fed(
+        values, 12.0, 0.3, "charge_s", "bulk_mean", "terminal_mean"
+    ),
+    "bridge_dc_shorted_leg_backwards": lambda values: _fed(
+        values, 1.0, 0.3, "terminal_mean", "current_mean", backwards=True
+    ),
 }
 
 

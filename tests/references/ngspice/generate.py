@@ -52,6 +52,10 @@ FIGURES = (
     "varistor_45v_dc",
     "limiter_24v_charge",
     "forming_24v",
+    "bridge_60v_dc_charge",
+    "bridge_170v_dc_power",
+    "bridge_dc_shorted_leg",
+    "bridge_dc_shorted_leg_backwards",
 )
 #: One row in so many of ngspice's 10 us rows is kept.
 KEPT_ROWS = 50

@@ -230,7 +230,7 @@ class TestSteadyState:
 class TestInterface:
     def test_kinds_must_agree(self, model_a: UnitModel) -> None:
         """A DC unit on an AC source is refused."""
-        with pytest.raises(ValueError, match="a unit with dc input on a ac source"):
+        with pytest.raises(ValueError, match="a unit fed with dc on a ac source"):
             circuit_of(model_a, AC_SOURCE)
 
     def test_time_does_not_run_back(self, circuit_a: Circuit) -> None:
