@@ -163,7 +163,7 @@ def _wrong_shape(place: _Place, detail: ErrorDetails) -> str:
 
 def _unknown_kind(path: KeyPath, value: object, kinds: list[str]) -> ConfigError:
     kind = value.get("kind") if isinstance(value, dict) else None
-    what = _KINDS.get(str(path[0]), "kind of input")
+    what = "kind of output" if "output" in path else _KINDS.get(str(path[0]), "kind of input")
     hint = did_you_mean(kind, kinds) or f"; there are {', '.join(kinds)}"
     return ConfigError(path, f"there is no {what} {shown(kind)}{hint}", f'"{kinds[0]}"')
 

@@ -21,7 +21,7 @@ Across = Literal["input", "input reversed", "fuse", "limiter", "bulk", "output"]
 Question = Annotated[str, BeforeValidator(lambda text: read_line(text, most=300))]
 
 #: Units of a load point, in the order they are tried.
-_POINT_UNITS = ("A", "ohm", "W")
+_POINT_UNITS = ("A", "ohm", "W", "V")
 
 
 def _in_si(spelling: str | None) -> str | None:
@@ -39,7 +39,7 @@ class Check(Table):
     high: float | None = None
     limit: Name | None = None  # a row of the limit table that gives them instead
     rule: Literal["guarded", "simple"] = "guarded"  # guarded: by the expanded uncertainty
-    #: The one load point (in A, ohm or W, as the step has it) it is judged at; None: every point.
+    #: The one load point (in A, ohm, W or V, as its step has it) it is judged at; None: all.
     at: float | None = None
     across: Across = "output"
     #: Output that the meter reads at; None: the one its step loads, or the unit's first.

@@ -124,7 +124,7 @@ def _steps(
         restart = inside(step.restart(maker, live=live and not moves))
         levels = inside(step.levels(maker))
         # a load connected by hand is taken off again, power off
-        by_hand = getattr(step, "load", None) is not None
+        by_hand = getattr(step, "by_hand", None) is not None
         live = bool(levels) and step.place is not Place.LAST and not by_hand
         placed = ((check, place_of(check, step, unit)) for check in checks)
         wired = [

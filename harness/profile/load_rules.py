@@ -6,12 +6,14 @@ from collections.abc import Iterator
 from contextlib import suppress
 
 from harness.files.config_error import ConfigError
+from harness.profile.charger_rules import charger_rules, not_for_charging
 from harness.profile.check_rules import ROUNDING, StepPart
 from harness.profile.level import LoadPoint, resistor_ohm
 from harness.profile.load_step import POINT_EXAMPLES, POINT_KEYS
 from harness.profile.measures import Situation
 from harness.quantity import QuantityError, format_quantity, shown
-from harness.unit.nameplate import Output, Unit
+from harness.unit.charger_output import ChargerOutput
+from harness.unit.nameplate import FixedOutput, Unit
 
 
 def load_rules(part: StepPart, unit: Unit | None) -> Iterator[ConfigError]:
@@ -81,13 +83,18 @@ def _output_rules(part: StepPart, unit: Unit) -> Iterator[ConfigError]:
     name = part.output or first
     if name not in unit.output:
         yield part.wrong("output", unit.no_output(name), f'"{first}"')
-    elif unit.output[name].kind != "dc":
+        return
+    output = unit.output[name]
+    if isinstance(output, ChargerOutput):
+        yield from charger_rules(part, name, output)
+    elif output.kind != "dc":
         yield part.wrong(key, f"output {name!r} is AC: a load step loads DC outputs")
     else:
-        yield from _overload_rules(part, name, unit.output[name])
+        yield from not_for_charging(part, name)
+        yield from _overload_rules(part, name, output)
 
 
-def _overload_rules(part: StepPart, name: str, output: Output) -> Iterator[ConfigError]:
+def _overload_rules(part: StepPart, name: str, output: FixedOutput) -> Iterator[ConfigError]:
     """A point above the nominal current is there on purpose, and within what the output bears."""
     key, points = _asked_for(part)
     if points and points[0].mode == "voltage":
@@ -115,7 +122,7 @@ def _overload_rules(part: StepPart, name: str, output: Output) -> Iterator[Confi
         yield part.wrong(key, f"{label} is more than {limit}, the limit of output {name!r}")
 
 
-def _held_voltage_rules(part: StepPart, name: str, output: Output) -> Iterator[ConfigError]:
+def _held_voltage_rules(part: StepPart, name: str, output: FixedOutput) -> Iterator[ConfigError]:
     """A load that holds the voltage takes all that an output of constant voltage gives."""
     key, all_of_it = POINT_KEYS["voltage"], f"takes all that output {name!r} gives, its limit"
     if part.raw.get("overload") is not True:

@@ -8,6 +8,7 @@ from typing import Any, Literal
 from pydantic import Field
 
 from harness.files.field_types import AmpsOrZero, Flag, Hertz, Ohms, Seconds, Volts, WattsOrZero
+from harness.profile.hand_loads import small_supply
 from harness.profile.level import Level, LevelMaker, LoadMode, LoadPoint
 from harness.profile.measures import Situation
 from harness.profile.step import HandLoadedStep, Place
@@ -48,6 +49,8 @@ class LoadStep(HandLoadedStep):
     resistances_ohm: tuple[Ohms, ...] | None = _point_list("resistance")
     powers_w: tuple[WattsOrZero, ...] | None = _point_list("power")
     voltages_v: tuple[Volts, ...] | None = _point_list("voltage")
+    #: Voltage of a small supply that is connected by hand and wakes a charger; None: none is.
+    wake_v: Volts | None = Field(default=None, examples=['"5 V"'])
     overload: Flag = False  # whether a point may be above the output's nominal current
     dwell_s: Seconds
     frequency_hz: Hertz | None = None
@@ -63,10 +66,16 @@ class LoadStep(HandLoadedStep):
         }[self.mode]
         return tuple(LoadPoint(self.mode, value) for value in values or ())
 
+    @property
+    def by_hand(self) -> str | None:
+        """What a person connects for it, power off: the load, or the small supply."""
+        return self.load if self.wake_v is None else small_supply(self.wake_v)
+
     def levels(self, maker: LevelMaker) -> Iterator[Level]:
         """Yield nominal voltage at each load point, or once with the load connected by hand."""
         held = (self.dwell_s, self.current_limit_a, self.frequency_hz)
         if self.load is not None:
             yield maker.held(self.load, *held, time_at_limit_s=maker.time_at_limit_s)
+        at_limit_s = None if self.wake_v is None else maker.time_at_limit_s
         for point in self.points:
-            yield maker.held(point.label, *held, load=point)
+            yield maker.held(point.label, *held, load=point, time_at_limit_s=at_limit_s)

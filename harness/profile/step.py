@@ -11,6 +11,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from harness.files.field_types import Amps, Fraction, Name, Seconds, Table, mistaken
 from harness.profile.check import Check
+from harness.profile.hand_loads import SMALL_SUPPLY_NOTE, is_battery, small_supply_v
 from harness.profile.level import Level, LevelMaker, LoadPoint
 from harness.profile.measures import Situation
 from harness.quantity import format_quantity
@@ -141,20 +142,32 @@ class HandLoadedStep(HeldStep):
     load: Name | None = Field(default=None, examples=['"resistor 10 ohm"'])
     output: str | None = None  # None: the unit's first
 
+    @property
+    def by_hand(self) -> str | None:
+        """What a person connects for it, power off; None: nothing."""
+        return self.load
+
     def restart(self, maker: LevelMaker, *, live: bool) -> Iterator[Level]:
         """Yield what a unit is started through with a load connected by hand, power off."""
-        if self.load is None:
+        if self.by_hand is None:
             yield from super().restart(maker, live=live)
         else:
             yield from maker.below_threshold(getattr(self, "frequency_hz", None))
 
     def hand_note(self, restart: str) -> str:  # noqa: ARG002 - power is off twice either way
         """Say when the load is connected and taken off."""
-        if self.load is None:
+        if self.by_hand is None:
             return ""
+        told = f"power goes off while {self.by_hand} is connected, and again after it."
+        if is_battery(self.by_hand):
+            return (
+                f"{told} Its voltage is measured before it is connected, and refused outside the "
+                "range of the output."
+            )
+        if small_supply_v(self.by_hand) is not None:
+            return f"{told} {SMALL_SUPPLY_NOTE}"
         return (
-            f"power goes off while {self.load} is connected, and again after it. What it takes "
-            "becomes heat: it may be too hot to touch when it is taken off."
+            f"{told} What it takes becomes heat: it may be too hot to touch when it is taken off."
         )
 
 

@@ -172,6 +172,23 @@ class Laws:
         float,
         Law("share of the bulk capacitor's ripple that comes through", 0.0003, 0.01, _PRACTICE),
     ] = 0.003
+    # --- of a battery charger
+    charge_share: Annotated[
+        float, Law("current of the charge, of the nameplate's", 0.93, 1.05, _PRACTICE)
+    ] = 1.0
+    wake_share: Annotated[
+        float, Law("voltage at which a charger wakes, of the nameplate's", 0.7, 1.0, ASSUMED)
+    ] = 0.9
+    wake_delay_s: Annotated[
+        float, Law("time until a charger takes a battery as there", 0.2, 3.0, ASSUMED)
+    ] = 1.0
+    end_share: Annotated[
+        float, Law("current at which a charge ends, of the nameplate's", 0.5, 1.0, ASSUMED)
+    ] = 0.9
+    drain_share: Annotated[
+        float,
+        Law("what a charger without mains draws, of the nameplate's most", 0.05, 0.8, ASSUMED),
+    ] = 0.3
     # --- its case
     case_rise_k_per_w: Annotated[
         float, Law("rise of the case for each watt of loss", 2.0, 8.0, _PRACTICE)

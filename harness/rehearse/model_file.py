@@ -234,6 +234,7 @@ class UnitModelFile(FromFile):
             bulk=self._bulk(typical.bulk, bulk_v, seed),
             converter=self._converter(typical.converter, bulk_v, seed),
             windings=typical.windings,
+            charger=typical.charger,
             case=typical.case,
         )
         for at, table in enumerate(self.faults):

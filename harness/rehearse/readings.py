@@ -54,6 +54,9 @@ def cold_resistance_ohm(circuit: Circuit, where: str) -> float:
             return math.inf if charged else _limiter_ohm(circuit)
         case "bulk":
             return math.inf if charged else _bulk_ohm(model)
+    if model.charger is not None:
+        charged = abs(circuit.output_voltage_v()) > _CHARGED_V
+        return math.inf if charged else model.charger.drain_ohm
     live = abs(circuit.output_voltage_v()) > _CHARGED_V
     return math.inf if live else model.converter.output_bleed_ohm
 

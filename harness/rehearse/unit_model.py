@@ -7,9 +7,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from harness.rehearse.charge_parts import ChargeStage
 from harness.rehearse.laws import Laws
 from harness.rehearse.unit_parts import Bulk, Case, Converter, Fuse, Rectifier, Varistor
-from harness.unit.nameplate import Output, Unit
+from harness.unit.charger_output import ChargerOutput
+from harness.unit.nameplate import FixedOutput, Output, Unit
 
 #: Preferred fuse ratings in amperes: the R10 series, as IEC 60127-2 rates its links.
 _FUSE_RATINGS_A = tuple(
@@ -17,6 +19,11 @@ _FUSE_RATINGS_A = tuple(
     for decade in (-2, -1, 0, 1)
     for step in (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 )
+
+
+#: What a charger draws from a battery, without mains, where its nameplate does not say: common
+#: practice.
+_DRAIN_A = 1e-3
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -71,6 +78,8 @@ class UnitModel:
     defects: Defects = Defects()
     #: Kind of the supply that feeds it where that is not its input's: DC at an AC unit's.
     feed: Literal["dc"] | None = None
+    #: What is between converter and battery; None for a unit that charges none.
+    charger: ChargeStage | None = None
     #: Voltage of each output over that of the first one, by its name.
     windings: tuple[tuple[str, float], ...] = ()
 
@@ -133,13 +142,34 @@ def typical_model(unit: Unit, laws: Laws = Laws()) -> UnitModel:  # noqa: B008 -
         windings=tuple(
             (name, each.nominal_v / output.nominal_v) for name, each in unit.output.items()
         ),
+        charger=_usual_stage(output, laws) if isinstance(output, ChargerOutput) else None,
         case=Case(rise_k_per_w=laws.case_rise_k_per_w, heating_s=laws.case_heating_s),
     )
 
 
-def _small_output(unit: Unit) -> Output:
+def _usual_stage(output: ChargerOutput, laws: Laws) -> ChargeStage:
+    """Return the charging stage of a healthy charger.
+
+    Source: Common practice, from memory, for what the nameplate does not say: it holds the voltage
+    through 10 mV at the current of the charge, and reaches that in a fifth of a second.
+    """
+    draws_a = _DRAIN_A if output.drain_a is None else output.drain_a
+    return ChargeStage(
+        current_a=laws.charge_share * output.current_a,
+        voltage_v=output.nominal_v,
+        resistance_ohm=0.01 / output.current_a,
+        wake_v=laws.wake_share * output.wake_v,
+        wake_delay_s=laws.wake_delay_s,
+        ramp_s=0.2,
+        end_current_a=laws.end_share * (output.end_current_a or 0.0),
+        end_drop_v=math.inf if output.end_drop_v is None else output.end_drop_v,
+        drain_ohm=output.nominal_v / (laws.drain_share * draws_a),
+    )
+
+
+def _small_output(unit: Unit) -> FixedOutput:
     power_w = max(0.4 * unit.input.nominal_v * unit.input.current_a, 0.5)
-    return Output.model_validate(
+    return FixedOutput.model_validate(
         {"kind": "dc", "nominal": "5 V", "current": f"{power_w / 5:.6g} A"}
     )
 

@@ -138,9 +138,9 @@ def _start(context: Context, step: PlannedStep) -> None:
 def _by_hand(context: Context, step: PlannedStep) -> tuple[str, str] | None:
     """Return what a person connects for a step, and to which output; None where nobody does."""
     asked = step.step
-    if not isinstance(asked, HandLoadedStep) or asked.load is None:
+    if not isinstance(asked, HandLoadedStep) or asked.by_hand is None:
         return None
-    return asked.load, asked.output or next(iter(context.plan.profile.unit.output))
+    return asked.by_hand, asked.output or next(iter(context.plan.profile.unit.output))
 
 
 def _loadable(context: Context, step: PlannedStep) -> None:

@@ -22,6 +22,7 @@ from harness.files.field_types import (
     read_quantity,
 )
 from harness.quantity import format_quantity, shown
+from harness.unit.charger_output import ChargerOutput
 
 #: Stands between the two ends of a nominal range: ``100 V to 240 V``.
 _TO = " to "
@@ -253,8 +254,8 @@ class AcInput(_Input):
 Input = Annotated[DcInput | AcInput, Field(discriminator="kind")]
 
 
-class Output(Table):
-    """One output of the unit."""
+class FixedOutput(Table):
+    """An output of constant voltage."""
 
     kind: Literal["dc", "ac"] = Field(examples=['"dc"'])
     nominal_v: Volts
@@ -280,11 +281,15 @@ class Output(Table):
         return limit_a
 
 
+#: One output of the unit.
+Output = FixedOutput | ChargerOutput
+
+
 class Unit(Table):
     """The nameplate of the unit: what it is fed with, what it gives, its class by IEC 61140."""
 
     input: Input
-    output: dict[Name, Output] = Field(default_factory=dict)
+    output: dict[Name, Annotated[Output, Field(discriminator="kind")]] = Field(default_factory=dict)
     protection_class: Literal["I", "II", "III"] = Field(examples=['"II"'])
 
     def fed_with_dc(self) -> Unit:

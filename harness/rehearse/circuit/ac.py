@@ -21,6 +21,9 @@ _PARTS = 16
 #: only leaks empty it, and no instrument sees the microamperes that still creep in; all else,
 #: within the third.
 _REPEATS, _CREEPS, _RESTS = 1e-5, 1e-4, 1e-6
+#: And of an output that drifts, such as that of a charger; and how far its power may have drifted
+#: until line periods are looked at again, as a share of nominal.
+_DRIFTS, _DRIFTED = 1e-3, 5e-3
 
 
 class AcCircuit(Circuit):
@@ -39,7 +42,7 @@ class AcCircuit(Circuit):
         self._is_limited = True  # the cold inrush limiter is in the path
         self._negative = False
         self._past: list[HalfCycle] = []
-        self._pair = Means()
+        self._pair, self._pair_w = Means(), 0.0
         super().__init__(model, source, seed=seed)
         self._acting = self.setting  # until the next zero crossing
 
@@ -163,6 +166,7 @@ class AcCircuit(Circuit):
         self._repeats = self._is_periodic()
         if self._repeats:
             self._pair = mean_of([(1.0, one.means) for one in self._past[-2:]])
+            self._pair_w = self.converter.input_power_w()
 
     def _limit_inrush(self) -> None:
         """Put the cold inrush limiter into the path, or take it out."""
@@ -212,15 +216,16 @@ class AcCircuit(Circuit):
         if not self.converter.is_still or not self._network.is_closed:
             return False
         first, second, last = self._past
-        share = _RESTS
-        if max(second.peak_a, last.peak_a) > 0.0:
+        drifts = self.converter.is_drifting
+        share = _DRIFTS if drifts else _RESTS
+        if not drifts and max(second.peak_a, last.peak_a) > 0.0:
             share = _CREEPS if self.converter.mode is Mode.OFF else _REPEATS
         return (
             abs(first.drive.peak_v - last.drive.peak_v)
             <= _RESTS * math.sqrt(2.0) * self._acting.voltage_v
             and abs(first.bulk_v - last.bulk_v) <= share * self.bulk_v
             and abs(first.means.output_v - last.means.output_v)
-            <= _RESTS * self.model.converter.output_v
+            <= (_DRIFTS if drifts else _RESTS) * self.model.converter.output_v
         )
 
     def _reuse(self, time_s: float, half_s: float) -> bool:
@@ -235,15 +240,35 @@ class AcCircuit(Circuit):
                 varistor_w=0.5 * sum(half.varistor_j / half.duration_s for half in last_two),
             )
             left_s = min(left_s, self.changes.onset_left_s(on=True), even_s)
+        if self.converter.is_drifting:
+            if self._has_drifted():
+                self._repeats = False
+                return False
+            left_s = min(left_s, max(self.converter.even_s(), 2.0 * half_s))
         pairs = int(min(until_s - self._edge_s + 1e-12, left_s) / (2.0 * half_s))
         if pairs < 1:
             return False
+        self._let_drift(pairs * 2.0 * half_s)
         self._record(pairs * 2.0 * half_s, self._pair, self._pair.current)
         self._edge_s += pairs * 2.0 * half_s
         for half in last_two:
             half.count_let_through(self.let_through, pairs)
             self._change_unit(pairs * half_s, half, half.series_square / half.duration_s)
         return True
+
+    def _has_drifted(self) -> bool:
+        """Whether the converter takes another power than when line periods began to repeat."""
+        nominal_w = self.model.converter.output_nominal_w
+        moved_w = abs(self.converter.input_power_w() - self._pair_w)
+        return moved_w > _DRIFTED * nominal_w or not self.converter.is_still
+
+    def _let_drift(self, duration_s: float) -> None:
+        """Let an output move on that does so while line periods repeat."""
+        converter = self.converter
+        if converter.is_drifting:
+            converter.advance(duration_s)
+            output_v = converter.output_v
+            self._pair = self._pair._replace(output_v=output_v, output_square=output_v**2)
 
     def _change_unit(self, duration_s: float, half: HalfCycle, series_a2: float | None) -> None:
         varistor_w = half.varistor_j / half.duration_s

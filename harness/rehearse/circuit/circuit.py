@@ -8,7 +8,9 @@ from dataclasses import replace
 from typing import Any
 
 from harness.profile.level import LoadMode
+from harness.rehearse.charge_parts import Battery
 from harness.rehearse.circuit.changes import Changes, Contact, FuseHeat
+from harness.rehearse.circuit.charger import ChargerState
 from harness.rehearse.circuit.converter import ConverterState, OutputLoad
 from harness.rehearse.circuit.network import InputNetwork
 from harness.rehearse.circuit.source import SourceModel, SourceSetting
@@ -23,6 +25,13 @@ _OUTPUT_WINDOW_S = 0.02
 _LOOP_S = 0.5e-3
 #: Change of its current, as a share, that is worth telling the converter.
 _NEWS = 1e-4
+
+
+def converter_of(model: UnitModel) -> ConverterState:
+    """Return the converter of a unit, with its charging stage where it charges batteries."""
+    if model.charger is not None:
+        return ChargerState(model.converter, model.charger, model.bulk)
+    return ConverterState(model.converter, model.bulk)
 
 
 class Circuit(ABC):
@@ -46,7 +55,7 @@ class Circuit(ABC):
         )
         self.load = OutputLoad()
         self.changes = Changes(model)
-        self.converter = ConverterState(model.converter, model.bulk)
+        self.converter = converter_of(model)
         self.let_through = LetThrough()  # through the fault path so far; zero for a healthy unit
         self.time_s = 0.0
         self.fuse = FuseHeat(model.fuse)
@@ -91,6 +100,29 @@ class Circuit(ABC):
         """Put a resistor across the output by hand; infinite takes it off."""
         self.load.hand_ohm = resistance_ohm
         self._tell_load()
+
+    def connect_battery(self, battery: Battery | None, charged_frac: float = 0.0) -> None:
+        """Put a battery across the output of a charger by hand; None takes it off.
+
+        Raises:
+            ValueError: The unit charges no battery.
+        """
+        self._charger().connect_battery(battery, charged_frac)
+        self._tell_load()
+
+    def connect_small_supply(self, voltage_v: float) -> None:
+        """Put a small supply behind a diode across the output of a charger; 0 takes it off.
+
+        Raises:
+            ValueError: The unit charges no battery.
+        """
+        self._charger().connect_small_supply(voltage_v)
+        self._tell_load()
+
+    def _charger(self) -> ChargerState:
+        if not isinstance(self.converter, ChargerState):
+            raise ValueError("the unit charges no battery")  # noqa: TRY004 - of the unit's values
+        return self.converter
 
     def connect_across_bulk(self, resistance_ohm: float) -> None:
         """Put a resistor across the bulk capacitor by hand; infinite takes it off."""

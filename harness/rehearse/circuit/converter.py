@@ -15,7 +15,7 @@ from harness.rehearse.unit_parts import Bulk, Converter
 #: The most an electronic load takes, whatever it is told.
 _MOST_LOAD_A = 10.0
 #: Resistance it cannot go below: at low voltage it takes less than it is set to.
-_LEAST_LOAD_OHM = 0.05
+LEAST_LOAD_OHM = 0.05
 
 
 class Mode(Enum):
@@ -28,6 +28,9 @@ class Mode(Enum):
 
 class ConverterState:
     """One converter while a run goes on."""
+
+    #: Whether its power moves on while all else repeats: :meth:`even_s` then says how slowly.
+    is_drifting = False
 
     def __init__(self, model: Converter, bulk: Bulk) -> None:
         self.model = model
@@ -89,12 +92,16 @@ class ConverterState:
                 return 0.0
             if self.mode is Mode.MOVING and self._slope == 0.0:
                 return self.model.output_limit_a
-        return min(self._wanted_a, self.output_v / _LEAST_LOAD_OHM)
+        return min(self._wanted_a, self.output_v / LEAST_LOAD_OHM)
 
     @property
     def _wanted_a(self) -> float:
         """What the load would take here; one that holds more than the output gives takes none."""
         return self.load_a if self.held_v <= max(self._target_v, self.output_v) else 0.0
+
+    def even_s(self) -> float:
+        """Return for how long its power counts as even once it is still, in seconds."""
+        return math.inf
 
     def set_load(self, current_a: float, held_v: float = 0.0) -> None:
         """Set the load's current, or the voltage that it holds; 0 switches it off."""
@@ -140,7 +147,7 @@ class ConverterState:
         output_v = max(self.output_v + self._slope * ahead_s, 0.0)
         supplied_a = model.output_limit_a
         if self._slope > 0.0:
-            load_a = min(self._wanted_a, output_v / _LEAST_LOAD_OHM)
+            load_a = min(self._wanted_a, output_v / LEAST_LOAD_OHM)
             load_a = 0.0 if output_v < self.held_v else load_a
             supplied_a = min(load_a + self._slope * model.output_capacitance_f, supplied_a)
         return model.input_power_w(output_v * supplied_a, self._bulk_frac)
@@ -196,7 +203,7 @@ class ConverterState:
         regulated_v = self._target_v - model.output_resistance_ohm * self._wanted_a
         full_slope = model.output_v / model.soft_start_s
         if spare_a < 0.0:
-            self._least_v = max(_LEAST_LOAD_OHM * model.output_limit_a, self.held_v)
+            self._least_v = max(LEAST_LOAD_OHM * model.output_limit_a, self.held_v)
             self.mode = Mode.MOVING
             self._slope = 0.0
             if self.output_v > self._least_v:

@@ -320,9 +320,20 @@ class DcCircuit(Circuit):
     def _jump(self, end_s: float) -> None:
         """Let time pass while nothing changes but the heat of the fuse."""
         left_s = self.fuse.time_left_s(self._flows[0]) + 1e-9
-        duration_s = min(end_s - self.time_s, left_s, self._even_s())
+        duration_s = min(end_s - self.time_s, left_s, self._even_s(), self.converter.even_s())
+        if self.converter.is_drifting:
+            self._let_drift(duration_s)
         self._book(duration_s, self._rest, self._flows, self._flows, self.bulk_v)
         self.time_s = min(self.time_s + duration_s, end_s)
+
+    def _let_drift(self, duration_s: float) -> None:
+        """Let an output move on that does so while all else rests, and solve for it again."""
+        converter = self.converter
+        converter.advance(duration_s)
+        output_v = converter.output_v
+        self._rest = self._rest._replace(output_v=output_v, output_square=output_v**2)
+        if converter.input_power_w() != self._power_w:
+            self._disturb()
 
 
 def _mean_square(start: float, end: float) -> float:

@@ -56,6 +56,8 @@ FIGURES = (
     "bridge_170v_dc_power",
     "bridge_dc_shorted_leg",
     "bridge_dc_shorted_leg_backwards",
+    "charger_battery",
+    "charger_100v_50hz",
 )
 #: One row in so many of ngspice's 10 us rows is kept.
 KEPT_ROWS = 50

@@ -1,0 +1,30 @@
+"""What a person connects to an output by hand, as a profile names it."""
+
+from __future__ import annotations
+
+from harness.quantity import format_quantity, parse_quantity
+
+#: How a load begins that is a battery: ``battery``, or ``battery 12 V, 7 Ah``.
+BATTERY = "battery"
+_SMALL_SUPPLY = "small supply"
+#: What is said wherever it is connected. A diode in the lead: common practice.
+SMALL_SUPPLY_NOTE = (
+    "It stands in for a battery while the load holds the voltage of one: current limit 50 mA at "
+    "most, a diode in its lead that lets nothing flow back into it, plus on plus."
+)
+
+
+def is_battery(load: str) -> bool:
+    """Whether a load that is connected by hand is a battery."""
+    return load.partition(" ")[0] == BATTERY
+
+
+def small_supply(voltage_v: float) -> str:
+    """Name the supply that wakes a charger which has a load in the place of a battery."""
+    return f"{_SMALL_SUPPLY} {format_quantity(voltage_v, 'V')}"
+
+
+def small_supply_v(load: str) -> float | None:
+    """Return the voltage of a small supply by its name; None for anything else."""
+    kind, found, value = load.partition(f"{_SMALL_SUPPLY} ")
+    return parse_quantity(value, "V") if found and not kind else None
