@@ -32,7 +32,8 @@ from harness.rehearse.model_file import (
     RectifierTable,
     VaristorTable,
 )
-from harness.unit.nameplate import AcInput, DcInput, Output
+from harness.unit.charger_output import ChargerOutput
+from harness.unit.nameplate import AcInput, DcInput, FixedOutput
 from tests import formulas
 from tests.markdown import (
     NOT_RUN,
@@ -192,7 +193,8 @@ class TestTables:
         ("heading", "tables"),
         [
             ("| key of `unit.input` |", (DcInput, AcInput)),
-            ("| key of `unit.output.NAME` |", (Output,)),
+            ("| key of `unit.output.NAME` |", (FixedOutput,)),
+            ('| key of a charger, `kind = "charger"` |', (ChargerOutput,)),
             ("| key of a check |", (Check,)),
             ("| key of `rest` |", (Rest,)),
         ],

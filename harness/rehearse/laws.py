@@ -174,20 +174,23 @@ class Laws:
     ] = 0.003
     # --- of a battery charger
     charge_share: Annotated[
-        float, Law("current of the charge, of the nameplate's", 0.93, 1.05, _PRACTICE)
+        float, Law("charger only: current of the charge, of the nameplate's", 0.93, 1.05, _PRACTICE)
     ] = 1.0
     wake_share: Annotated[
-        float, Law("voltage at which a charger wakes, of the nameplate's", 0.7, 1.0, ASSUMED)
+        float, Law("charger only: voltage at which it wakes, of the nameplate's", 0.7, 1.0, ASSUMED)
     ] = 0.9
     wake_delay_s: Annotated[
-        float, Law("time until a charger takes a battery as there", 0.2, 3.0, ASSUMED)
+        float, Law("charger only: time until a battery counts as there", 0.2, 3.0, ASSUMED)
     ] = 1.0
     end_share: Annotated[
-        float, Law("current at which a charge ends, of the nameplate's", 0.5, 1.0, ASSUMED)
+        float,
+        Law("charger only: current at which a charge ends, of the nameplate's", 0.5, 1.0, ASSUMED),
     ] = 0.9
     drain_share: Annotated[
         float,
-        Law("what a charger without mains draws, of the nameplate's most", 0.05, 0.8, ASSUMED),
+        Law(
+            "charger only: what it draws without mains, of the nameplate's most", 0.05, 0.8, ASSUMED
+        ),
     ] = 0.3
     # --- its case
     case_rise_k_per_w: Annotated[

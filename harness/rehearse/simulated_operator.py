@@ -7,12 +7,15 @@ import re
 from collections.abc import Iterable
 
 from harness.profile.check import Check
+from harness.profile.hand_loads import BATTERY, is_battery, small_supply_v
 from harness.profile.level import across_bulk_ohm, resistor_ohm
 from harness.quantity import unit_of
+from harness.rehearse.charge_parts import typical_battery
 from harness.rehearse.laws import Laws
 from harness.rehearse.senses import answer, is_about_bulk_resistance
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.streams import stream
+from harness.unit.charger_output import ChargerOutput
 from harness.unit.nameplate import Unit
 
 #: Time a hand takes to move leads.
@@ -24,6 +27,10 @@ _HEALTHY = {"ohm": 0.12, "A": 60e-6, "degC": 23.0, "Hz": 50.0, "s": 1.0, "1": 1.
 _INSULATION_OHM = 300e6
 #: Error and last digit of a tester of series resistance (common practice).
 _TESTER_FRAC, _TESTER_DIGIT_OHM = 0.05, 0.01
+
+
+#: State of charge of the battery that is brought to the bench: what is left of it is short.
+_ARRIVES_FRAC = 0.86
 
 
 class SimulatedOperator:
@@ -41,6 +48,7 @@ class SimulatedOperator:
         self._readings = [check for check in checks if check.measure == "operator.value"]
         self._unit = unit
         self._laws = laws
+        self._charged_frac = _ARRIVES_FRAC
 
     def power_on(self, step: str) -> None:
         """See nothing: simulated power endangers nobody."""
@@ -66,9 +74,23 @@ class SimulatedOperator:
         if across_ohm is not None:
             return True
         output = next(iter(self._unit.output.values()))
+        if isinstance(output, ChargerOutput):
+            self._hang_at_charger(load, output)
+            return True
         ohm = resistor_ohm(load) or output.nominal_v / output.current_a if load else math.inf
         self._bench.circuit.connect_resistor(ohm)
         return True
+
+    def _hang_at_charger(self, load: str, output: ChargerOutput) -> None:
+        """Connect the battery of this bench, a small supply, or (empty) take off what is there.
+
+        The battery keeps its charge from one step to the next.
+        """
+        circuit = self._bench.circuit
+        circuit.connect_small_supply(small_supply_v(load) or 0.0)
+        self._charged_frac = circuit.connect_battery(
+            typical_battery(output) if is_battery(load) else None, self._charged_frac
+        )
 
     def move_load(self, output: str, text: str) -> bool:  # noqa: ARG002 - the port's signature
         """Connect the electronic load to another output."""
@@ -78,6 +100,9 @@ class SimulatedOperator:
 
     def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:
         """Read a tester."""
+        output = next(iter(self._unit.output.values()), None)
+        if unit == "V" and isinstance(output, ChargerOutput) and BATTERY in prompt:
+            return round(typical_battery(output).emf_v(self._charged_frac), 2), "simulated"
         if unit == "ohm" and re.search("insulation|isolation", prompt, re.IGNORECASE):
             return _INSULATION_OHM, "simulated"
         if unit == "ohm" and is_about_bulk_resistance(prompt):

@@ -10,6 +10,7 @@ from harness.qualify.population import Population
 from harness.rehearse.circuit import AC_SOURCE, DC_SUPPLY, Circuit, circuit_of
 from harness.rehearse.laws import ASSUMED, LAWS, Laws
 from harness.rehearse.unit_model import UnitModel, typical_model
+from tests.unit.test_charger_output import output
 
 UNITS = {
     "dc": load_profile("mount-controller-board").unit,
@@ -55,6 +56,9 @@ class TestTable:
         law, unit = LAWS[name], UNITS[kind]
         if law.says.startswith("AC only") and kind == "dc":
             return
+        if law.says.startswith("charger only"):
+            assert typical_model(unit, Laws().but(name, law.least)) == typical_model(unit)
+            unit = unit.model_copy(update={"output": {"main": output()}})
         usual = typical_model(unit)
         for end in {law.least, law.most} - {getattr(Laws(), name)}:
             assert typical_model(unit, Laws().but(name, end)) != usual

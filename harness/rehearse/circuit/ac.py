@@ -23,7 +23,7 @@ _PARTS = 16
 _REPEATS, _CREEPS, _RESTS = 1e-5, 1e-4, 1e-6
 #: And of an output that drifts, such as that of a charger; and how far its power may have drifted
 #: until line periods are looked at again, as a share of nominal.
-_DRIFTS, _DRIFTED = 1e-3, 5e-3
+_DRIFTS, _DRIFTED = 1e-4, 5e-3
 
 
 class AcCircuit(Circuit):
@@ -241,9 +241,6 @@ class AcCircuit(Circuit):
             )
             left_s = min(left_s, self.changes.onset_left_s(on=True), even_s)
         if self.converter.is_drifting:
-            if self._has_drifted():
-                self._repeats = False
-                return False
             left_s = min(left_s, max(self.converter.even_s(), 2.0 * half_s))
         pairs = int(min(until_s - self._edge_s + 1e-12, left_s) / (2.0 * half_s))
         if pairs < 1:
@@ -269,6 +266,7 @@ class AcCircuit(Circuit):
             converter.advance(duration_s)
             output_v = converter.output_v
             self._pair = self._pair._replace(output_v=output_v, output_square=output_v**2)
+            self._repeats = not self._has_drifted()
 
     def _change_unit(self, duration_s: float, half: HalfCycle, series_a2: float | None) -> None:
         varistor_w = half.varistor_j / half.duration_s

@@ -39,8 +39,6 @@ class ChargerState(ConverterState):
     the charger; any other load finds no voltage and takes nothing.
     """
 
-    is_drifting = True
-
     def __init__(self, model: Converter, stage: ChargeStage, bulk: Bulk) -> None:
         super().__init__(model, bulk)
         self.stage = stage
@@ -51,7 +49,6 @@ class ChargerState(ConverterState):
         self._given_a = 0.0  # into the battery or load; negative: out of the battery
         self._ramp_frac = 0.0
         self._found_s = self._ending_s = 0.0
-        self._has_charged = False
         self._highest_v = 0.0
 
     # --- what hangs at it
@@ -92,12 +89,16 @@ class ChargerState(ConverterState):
             return self._wait_s <= 0.0
         return self._next_s() == math.inf
 
+    @property
+    def is_drifting(self) -> bool:
+        """True while it charges a battery."""
+        runs = self.mode is not Mode.OFF and self.phase is Phase.CHARGING
+        return runs and self.battery is not None
+
     def even_s(self) -> float:
         """Return for how long its power counts as even, in seconds."""
         battery = self.battery
-        if self.mode is Mode.OFF or self.phase is not Phase.CHARGING or battery is None:
-            return math.inf
-        if self._given_a <= 0.0:
+        if battery is None or not self.is_drifting or self._given_a <= 0.0:
             return math.inf
         rise_v = battery.rise_v(self.charged_frac) * self._given_a / battery.capacity_c  # a second
         held = self._given_a < self._limit_a
@@ -133,7 +134,7 @@ class ChargerState(ConverterState):
         left_s = duration_s
         while left_s > 1e-12:
             step_s = min(left_s, self.longest_step_s())
-            if self.phase is Phase.CHARGING and self._has_charged and self.mode is not Mode.OFF:
+            if self.phase is Phase.CHARGING and self.mode is not Mode.OFF:
                 step_s = min(step_s, _LOOK_S)
             self._move_on(step_s)
             left_s -= step_s
@@ -172,9 +173,9 @@ class ChargerState(ConverterState):
             return
         if self.phase is Phase.ENDED:
             return
-        self._has_charged = self._has_charged or self._given_a > stage.end_current_a
         self._highest_v = max(self._highest_v, self.output_v)
-        tapered = self._has_charged and self._given_a <= stage.end_current_a
+        is_there = self._ramp_frac >= 1.0 and self._emf[0] > 0.0
+        tapered = is_there and self._given_a <= stage.end_current_a
         dropped = self.output_v <= self._highest_v - stage.end_drop_v
         self._ending_s = self._ending_s + step_s if tapered or dropped else 0.0
         if self._ending_s >= _END_LASTS_S and stage.least_a <= 0.0:
@@ -184,7 +185,6 @@ class ChargerState(ConverterState):
     def _fall_asleep(self) -> None:
         self.phase = Phase.ASLEEP
         self._found_s = self._ending_s = self._ramp_frac = self._highest_v = 0.0
-        self._has_charged = False
 
     def _next_s(self) -> float:
         """Return the time until something besides the state of charge changes."""

@@ -101,14 +101,19 @@ class Circuit(ABC):
         self.load.hand_ohm = resistance_ohm
         self._tell_load()
 
-    def connect_battery(self, battery: Battery | None, charged_frac: float = 0.0) -> None:
+    def connect_battery(self, battery: Battery | None, charged_frac: float = 0.0) -> float:
         """Put a battery across the output of a charger by hand; None takes it off.
+
+        Returns the state of charge of the one that was there, or what is given where none was.
 
         Raises:
             ValueError: The unit charges no battery.
         """
-        self._charger().connect_battery(battery, charged_frac)
+        charger = self._charger()
+        left_frac = charged_frac if charger.battery is None else charger.charged_frac
+        charger.connect_battery(battery, charged_frac)
         self._tell_load()
+        return left_frac
 
     def connect_small_supply(self, voltage_v: float) -> None:
         """Put a small supply behind a diode across the output of a charger; 0 takes it off.

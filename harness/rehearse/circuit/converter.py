@@ -29,9 +29,6 @@ class Mode(Enum):
 class ConverterState:
     """One converter while a run goes on."""
 
-    #: Whether its power moves on while all else repeats: :meth:`even_s` then says how slowly.
-    is_drifting = False
-
     def __init__(self, model: Converter, bulk: Bulk) -> None:
         self.model = model
         self.mode = Mode.OFF
@@ -98,6 +95,11 @@ class ConverterState:
     def _wanted_a(self) -> float:
         """What the load would take here; one that holds more than the output gives takes none."""
         return self.load_a if self.held_v <= max(self._target_v, self.output_v) else 0.0
+
+    @property
+    def is_drifting(self) -> bool:
+        """Whether its power moves on while all else repeats; :meth:`even_s` says how slowly."""
+        return False
 
     def even_s(self) -> float:
         """Return for how long its power counts as even once it is still, in seconds."""

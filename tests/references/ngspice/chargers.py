@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from harness.rehearse.charge_parts import Battery, ChargeStage
 from harness.rehearse.circuit import Circuit, circuit_of
 from harness.rehearse.unit_model import UnitModel
+from harness.rehearse.unit_parts import Converter
 from tests.rehearse.circuit.line_period import (
     bulk_swing_v,
     bulk_voltage_mean_v,
@@ -18,6 +19,17 @@ Values = Mapping[str, float]
 
 #: The netlists begin with the charge; here the battery is found first, and the current rises.
 FOUND_S = 1e-3
+#: A strong supply, in the words of ``dc_supply.inc``.
+FEED: Values = {
+    "vset": 24.0,
+    "ilimit": 10.0,
+    "rreg": 0.01,
+    "rline": 0.01,
+    "cout": 100e-6,
+    "cbulk": 470e-6,
+    "resr": 0.05,
+    "rleak": 1e4,
+}
 
 
 def charging(values: Values, model: UnitModel, circuit: Circuit) -> Circuit:
@@ -51,8 +63,9 @@ def charging(values: Values, model: UnitModel, circuit: Circuit) -> Circuit:
     return made
 
 
-def to_the_end(values: Values, circuit: Circuit) -> dict[str, float]:
-    """A charge until it ends, looked at ten times a second."""
+def to_the_end(values: Values, feed: Circuit) -> dict[str, float]:
+    """A charge until it ends, looked at ten times a second; the stage alone is compared."""
+    circuit = charging(values, feed.model, feed)
     begin_s = circuit.time_s
     begin_frac = circuit.converter.charged_frac
     found: dict[str, float] = {}
@@ -71,8 +84,19 @@ def to_the_end(values: Values, circuit: Circuit) -> dict[str, float]:
     return found
 
 
-def on_the_line(circuit: Circuit) -> dict[str, float]:
-    """Half a second of it."""
+def on_the_line(
+    values: Values, line: Circuit, converter: Callable[..., Converter]
+) -> dict[str, float]:
+    """Half a second of a charge from the line."""
+    convert = converter(
+        start_v=60.0,
+        stop_v=50.0,
+        idle_power_w=values["pidle"],
+        proportional_loss_frac=values["ploss"],
+        output_v=values["vhold"],
+        nominal_bulk_v=130.0,
+    )
+    circuit = charging(values, replace(line.model, converter=convert), line)
     circuit.advance_to(circuit.time_s + 0.6)
     return {
         "bulk_mean": bulk_voltage_mean_v(circuit, 0.1),

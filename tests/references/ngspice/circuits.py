@@ -18,7 +18,7 @@ from harness.rehearse.unit_parts import (
     Rectifier,
     Varistor,
 )
-from tests.references.ngspice.chargers import charging, on_the_line, to_the_end
+from tests.references.ngspice.chargers import FEED, on_the_line, to_the_end
 from tests.rehearse.circuit.line_period import (
     bulk_highest_v,
     bulk_swing_v,
@@ -334,28 +334,6 @@ def _fed(
     return {name: found[name] for name in named or found}
 
 
-def _charger_on_the_line(values: Values) -> dict[str, float]:
-    circuit = ac_circuit(values)
-    convert = converter(
-        start_v=60.0,
-        stop_v=50.0,
-        idle_power_w=values["pidle"],
-        proportional_loss_frac=values["ploss"],
-        output_v=18.0,
-        nominal_bulk_v=130.0,
-    )
-    model = replace(circuit.model, converter=convert)
-    return on_the_line(charging(values, model, circuit))
-
-
-def _charger_to_the_end(values: Values) -> dict[str, float]:
-    """The stage alone is compared: what feeds it is strong."""
-    feed = {"vset": 24.0, "ilimit": 10.0, "rreg": 0.01, "rline": 0.01, "cout": 100e-6}
-    feed |= {"cbulk": 470e-6, "resr": 0.05, "rleak": 1e4}
-    circuit = dc_circuit(feed, converter(output_v=18.0))
-    return to_the_end(values, charging(values, circuit.model, circuit))
-
-
 _SPECIAL: dict[str, Callable[[Values], dict[str, float]]] = {
     "open_diode_120v_60hz_power": lambda values: _at_rest(values, conducts_negative=False),
     "start_120v_60hz": _first_charge,
@@ -373,8 +351,8 @@ _SPECIAL: dict[str, Callable[[Values], dict[str, float]]] = {
     "bridge_dc_shorted_leg_backwards": lambda values: _fed(
         values, 1.0, 0.3, "terminal_mean", "current_mean", backwards=True
     ),
-    "charger_battery": _charger_to_the_end,
-    "charger_100v_50hz": _charger_on_the_line,
+    "charger_battery": lambda values: to_the_end(values, dc_circuit(FEED, converter())),
+    "charger_100v_50hz": lambda values: on_the_line(values, ac_circuit(values), converter),
 }
 
 

@@ -1,0 +1,138 @@
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from harness.errors import FileError
+from harness.profile.load import load_profile
+from tests.profile.test_step_rules import step
+
+HEAD = """
+title = "Charger"
+[unit]
+protection_class = "II"
+[unit.input]
+kind = "ac"
+nominal = "100 V"
+tolerance = "10 %"
+frequency = ["50 Hz"]
+current = "1 A"
+bulk_capacitance = "120 uF"
+[unit.output.main]
+kind = "charger"
+range = ["7.2 V", "18 V"]
+current = "2 A"
+wake = "5 V"
+end_current = "0.2 A"
+[unit.output.side]
+kind = "dc"
+nominal = "5 V"
+current = "1 A"
+[envelope]
+voltage = "110 V"
+current = "1.5 A"
+power = "90 W"
+"""
+START = step("start", 'levels = ["50 %", "100 %"]', 'current_limit = "0.5 A"', 'dwell = "1 s"')
+INTO = "output 'main' is a charger and gives nothing but into a battery"
+
+
+@pytest.fixture
+def mistakes(written: Callable[[str | bytes], str]) -> Callable[[str], list[str]]:
+    """Return what is wrong with steps after the start of a charger, without file and line."""
+
+    def find(steps: str) -> list[str]:
+        try:
+            load_profile(written(HEAD + START + steps))
+        except FileError as error:
+            return [f"{one.key}: {one.problem}" for one in error.mistakes]
+        return []
+
+    return find
+
+
+class TestChargerRules:
+    @pytest.mark.parametrize(
+        "lines",
+        [
+            ('load = "battery"', 'dwell = "5 s"'),
+            ('load = "battery 12 V, 7 Ah"', 'dwell = "5 s"'),
+            ('mode = "voltage"', 'voltages = ["7.2 V", "18 V"]', 'wake = "5 V"', 'dwell = "1 s"'),
+        ],
+    )
+    def test_what_has_a_voltage_may_hang_there(
+        self, mistakes: Callable[[str], list[str]], lines: tuple[str, ...]
+    ) -> None:
+        """A battery, or a load that holds the voltage of one and a small supply that wakes it."""
+        assert mistakes(step("load", *lines)) == []
+
+    @pytest.mark.parametrize(
+        ("lines", "problem"),
+        [
+            (('load = "resistor 9 ohm"',), f"steps[1].load: {INTO}: connect one"),
+            (
+                ('currents = ["1 A"]',),
+                (
+                    f'steps[1].mode: {INTO}: say mode = "voltage" and voltages = ["8 V", "14 V"], '
+                    'or load = "battery"'
+                ),
+            ),
+            (
+                ('mode = "voltage"', 'voltages = ["7 V"]', 'wake = "5 V"'),
+                (
+                    "steps[1].voltages[0]: 7 V is no battery of output 'main', which charges 7.2 V "
+                    "to 18 V"
+                ),
+            ),
+            (
+                ('mode = "voltage"', 'voltages = ["12 V"]'),
+                (
+                    "steps[1].wake: this key is missing: a load has no voltage of its own, and "
+                    "output 'main' waits for 5 V. A small supply of at least that wakes it"
+                ),
+            ),
+            (
+                ('mode = "voltage"', 'voltages = ["12 V"]', 'wake = "4 V"'),
+                "steps[1].wake: 4 V does not wake output 'main': it waits for 5 V",
+            ),
+            (
+                ('mode = "voltage"', 'voltages = ["9 V", "12 V"]', 'wake = "10 V"'),
+                "steps[1].wake: 10 V is above the load's 9 V: the small supply would feed the load",
+            ),
+            (
+                ('load = "battery"', 'wake = "5 V"'),
+                "steps[1].wake: a battery wakes it: leave this key out",
+            ),
+            (
+                ('output = "side"', 'load = "battery"'),
+                (
+                    "steps[1].load: output 'side' is no charger: nothing there ends the charge of "
+                    'a battery. Where it is one, say so on the nameplate, kind = "charger"'
+                ),
+            ),
+            (
+                ('output = "side"', 'currents = ["1 A"]', 'wake = "5 V"'),
+                "steps[1].wake: output 'side' is no charger: leave this key out",
+            ),
+        ],
+    )
+    def test_what_has_none_may_not(
+        self, mistakes: Callable[[str], list[str]], lines: tuple[str, ...], problem: str
+    ) -> None:
+        """A charger gives nothing into it; and a battery hangs at nothing but a charger."""
+        assert mistakes(step("load", *lines, 'dwell = "1 s"')) == [problem]
+
+    def test_a_soak_has_a_battery_or_nothing(self, mistakes: Callable[[str], list[str]]) -> None:
+        """Its load has one current, which no charger gives into it."""
+        [found] = mistakes(step("soak", 'current = "1 A"', 'duration = "10 s"'))
+
+        assert found.startswith(f"steps[1].current: {INTO}")
+
+    def test_a_kind_of_output_that_there_is_not(
+        self, written: Callable[[str | bytes], str]
+    ) -> None:
+        """It is an output that the message speaks of."""
+        text = HEAD.replace('kind = "charger"', 'kind = "chager"') + START
+        with pytest.raises(FileError, match="there is no kind of output 'chager', did you mean"):
+            load_profile(written(text))
