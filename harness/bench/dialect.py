@@ -234,7 +234,7 @@ def bench_dialects(file: BenchFile) -> dict[str, Dialect]:
     dialects: dict[str, Dialect] = {}
     for key, table in file.instruments.items():
         dialect = load_dialect(table.dialect, base)
-        if dialect.role != table.role:
+        if dialect.role != (table.speaks or table.role):
             problem = f"{dialect.name!r} is a dialect for a {dialect.role}, not for a {table.role}"
             raise FileError([Mistake(file.source, None, f"{key}.dialect", problem)])
         dialects[key] = dialect.reached(table)

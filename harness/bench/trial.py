@@ -32,6 +32,8 @@ _SUPPLY = (
     "output_state",
     *(f"{name}_setting" for name in SETTINGS["supply"] if name != "frequency"),
 )
+#: The same of an auxiliary supply.
+_AUX = ("output_state", *(f"{name}_setting" for name in SETTINGS["aux"]))
 #: So many questions without an answer, and no more are put: each costs a time-out.
 MOST_SILENCES = 3
 #: What a power meter cannot tell where no power is.
@@ -47,6 +49,8 @@ def questions_of(plan: Plan) -> dict[str, tuple[str, ...]]:
     asked: dict[str, tuple[str, ...]] = {
         "supply": (*_SUPPLY, *frequency, f"measure_{PEAK}", SAMPLE),
         "switch": ("contact_state",),
+        "aux": (*_AUX, SAMPLE),
+        "enable_switch": ("contact_state",),
         "power_meter": (SAMPLE, *dict.fromkeys(_of_reader(plan, "power_meter"))),
     }
     if plan.bench is None:

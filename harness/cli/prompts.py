@@ -76,6 +76,10 @@ class TerminalOperator:
         """Have a load connected or taken off."""
         return self._done(text)
 
+    def pull_enable(self, text: str, *, pulled: bool) -> bool:  # noqa: ARG002 - the text says which
+        """Have the enable input pulled or let go."""
+        return self._done(text)
+
     def move_load(self, output: str, text: str) -> bool:  # noqa: ARG002 - the text says which
         """Have the electronic load connected to another output."""
         return self._done(text)

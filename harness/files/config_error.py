@@ -41,6 +41,8 @@ _TABLES: dict[KeyPath, str] = {
     ("load",): "[load] with resource and dialect",
     ("power_meter",): "[power_meter] with resource and dialect",
     ("switch",): "[switch] with resource and dialect",
+    ("aux",): "[aux] with resource and dialect",
+    ("enable_switch",): "[enable_switch] with resource and dialect",
 }
 
 

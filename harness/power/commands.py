@@ -9,6 +9,9 @@ from typing import Literal
 
 from harness.profile.level import Level, LoadMode
 
+#: What may drive an enable input: a second supply, or a relay of its own.
+PinRole = Literal["aux", "enable_switch"]
+
 #: Share a setting read back may differ by.
 READBACK_FRAC = 0.002
 #: Longest silence of the client while power is on.
@@ -37,6 +40,9 @@ class OperatingEnvelope:
     load_current_a: float = 0.0
     load_power_w: float = 0.0
     load_least_ohm: float = math.inf
+    #: Hard bounds of the auxiliary supply; where it drives nothing, nothing may be set.
+    aux_voltage_v: float = 0.0
+    aux_current_a: float = 0.0
     #: Least and most that may be set to be held: at no voltage a load is a short.
     load_least_v: float = math.inf
     load_most_v: float = 0.0
@@ -102,11 +108,36 @@ class LoadOff:
 
 
 @dataclass(frozen=True, slots=True)
+class EnableOn:
+    """Drive the enable input: by the auxiliary supply at these settings, or by its relay."""
+
+    by: PinRole
+    voltage_v: float = 0.0
+    current_limit_a: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class EnableOff:
+    """Let go of the enable input, whatever drives it."""
+
+
+@dataclass(frozen=True, slots=True)
 class SwitchOff:
-    """Switch off: supply first, then load, both confirmed."""
+    """Switch off: supply first, then what else there is, all confirmed."""
 
 
-Command = Arm | SwitchOn | Set | SetVoltageProtection | Watch | SetLoad | LoadOff | SwitchOff
+Command = (
+    Arm
+    | SwitchOn
+    | Set
+    | SetVoltageProtection
+    | Watch
+    | SetLoad
+    | LoadOff
+    | EnableOn
+    | EnableOff
+    | SwitchOff
+)
 
 _LIVE = frozenset({KeeperState.LIVE})
 _SETTABLE = frozenset({KeeperState.ARMED, KeeperState.LIVE})
@@ -120,5 +151,7 @@ ALLOWED: dict[type[Command], frozenset[KeeperState]] = {
     Watch: _SETTABLE,
     SetLoad: _LIVE,
     LoadOff: _LIVE,
+    EnableOn: _LIVE,
+    EnableOff: _LIVE,
     SwitchOff: frozenset(KeeperState),
 }

@@ -8,7 +8,7 @@ States and the commands they take::
 
     OFF      Arm -> ARMED
     ARMED    SwitchOn -> LIVE, Set, Watch
-    LIVE     Set, Watch, SetLoad, LoadOff, SetVoltageProtection
+    LIVE     Set, Watch, SetLoad, LoadOff, EnableOn, EnableOff, SetVoltageProtection
     any      SwitchOff -> OFF (TRIPPED stays TRIPPED)
     TRIPPED  nothing else, ever
 """
@@ -25,6 +25,8 @@ from harness.power.commands import (
     CLIENT_SILENCE_S,
     Arm,
     Command,
+    EnableOff,
+    EnableOn,
     KeeperState,
     LoadOff,
     OperatingEnvelope,
@@ -38,6 +40,7 @@ from harness.power.commands import (
 from harness.power.failures import failure_reason
 from harness.power.inrush_monitor import LevelWatch, ReverseWatch
 from harness.power.moves import Confirm, LoadMoves, Move, Questions
+from harness.power.pin_moves import PIN_FAULT, Pins
 from harness.power.supply_moves import SupplyMoves
 from harness.power.trip import Trip, TripReason
 from harness.power.way_off import CONTACT_FAULT, WayOff
@@ -45,12 +48,16 @@ from harness.quantity import format_quantity
 
 _UNITS = {TripReason.OVER_VOLTAGE: "V", TripReason.OVER_CURRENT: "A", TripReason.OVER_POWER: "W"}
 
+#: What is told of a contact that is not seen to open, by its role.
+_FAULTS = {"switch": CONTACT_FAULT, "enable_switch": PIN_FAULT}
+
 
 class Keeper:
     """The state machine.
 
     ``supply`` and ``switch`` name the operations that the dialect of each has, none where the bench
-    has no such instrument; ``loads`` those of each load, by its key on the bench.
+    has no such instrument; ``loads`` those of each load, by its key on the bench; ``pins`` those of
+    what may drive an enable input, by its role.
     """
 
     def __init__(
@@ -60,12 +67,16 @@ class Keeper:
         supply: frozenset[str],
         loads: Mapping[str, frozenset[str]] = MappingProxyType({}),
         switch: frozenset[str] = frozenset(),
+        pins: Mapping[str, frozenset[str]] = MappingProxyType({}),
     ) -> None:
         self._envelope = envelope
         self._source = SupplyMoves(envelope, supply, switch)
         self._loads = {key: LoadMoves(key, known, envelope) for key, known in loads.items()}
+        self._pins = Pins(pins, envelope)
         self._way_off = WayOff(
-            switch=bool(switch), loads={key: load.off() for key, load in self._loads.items()}
+            switch=bool(switch),
+            loads={key: load.off() for key, load in self._loads.items()},
+            pins=self._pins.roles,
         )
         self._watch: LevelWatch | None = None
         self._lifted = False  # a boost stage has lifted the bulk capacitor since power came on
@@ -86,8 +97,13 @@ class Keeper:
 
     @property
     def unconfirmed(self) -> bool:
-        """Whether the supply's output was told in vain to go off."""
-        return "supply" in self._way_off.given_up
+        """Whether a supply's output was told in vain to go off, the auxiliary one's, too."""
+        return bool(self.left_on)
+
+    @property
+    def left_on(self) -> tuple[str, ...]:
+        """The supplies, by role, whose output was told in vain to go off."""
+        return tuple(role for role in ("supply", "aux") if role in self._way_off.given_up)
 
     # --- in: commands
 
@@ -131,9 +147,14 @@ class Keeper:
             case SetLoad():
                 return self._load(command.load).set(command)
             case LoadOff():
-                return tuple(move for load in self._loads.values() for move in load.off())
+                return self._loads_off()
+            case EnableOn() | EnableOff():
+                return self._pins.take(command)
             case SwitchOff():
                 return self._switch_off()
+
+    def _loads_off(self) -> tuple[Move, ...]:
+        return tuple(move for load in self._loads.values() for move in load.off())
 
     def _load(self, key: str) -> LoadMoves:
         if key not in self._loads:
@@ -191,6 +212,17 @@ class Keeper:
         self._bit_doubted = True
         return (Confirm("supply", "output_state", expected=True),)
 
+    def aux_is_due(self, now_s: float) -> bool:
+        """Whether the auxiliary supply is to be read before the next sample."""
+        return self.state is KeeperState.LIVE and self._pins.is_due(now_s)
+
+    def aux(self, voltage_v: float, current_a: float, now_s: float) -> tuple[Move, ...]:
+        """Judge a reading of the auxiliary supply; returns the moves that cut power, if any."""
+        if self.state is not KeeperState.LIVE:
+            return ()
+        finding = self._pins.judge(voltage_v, current_a, now_s)
+        return () if finding is None else self.cut(*finding, now_s)
+
     def due(self, now_s: float) -> Move | None:
         """Return the question to put before the next sample: none as a rule, never two.
 
@@ -235,7 +267,7 @@ class Keeper:
         """Order of energising, safety rule 2, all but the last step."""
         clear = self._source.clear(look_at_protection=not self.bit_is_wrong)
         loads = (move for load in self._loads.values() for move in load.clear())
-        moves = (*clear, *loads, *self._source.prepare(arm))
+        moves = (*clear, *loads, *self._pins.clear(), *self._source.prepare(arm))
         self._note_setting("current_limit", arm.current_limit_a)
         self._note_setting("voltage", arm.voltage_v)
         self.state = KeeperState.ARMED
@@ -253,14 +285,16 @@ class Keeper:
         if self.state is not KeeperState.TRIPPED:
             self.state = KeeperState.OFF
         self._watch = None
+        self._pins.rest()
         self.contact_fault = ""  # it is tried again
         return self._way_off.begin()
 
     def _off_failed(self, move: Move | None, error: Exception, now_s: float) -> tuple[Move, ...]:
         """Go on switching off; a contact that is not seen to open is a trip of its own."""
         moves = self._way_off.failed(move)
-        if "switch" in self._way_off.given_up and not self.contact_fault:
-            self.contact_fault = f"{CONTACT_FAULT}: {error}"
+        faults = [told for role, told in _FAULTS.items() if role in self._way_off.given_up]
+        if faults and not self.contact_fault:
+            self.contact_fault = f"{'; '.join(faults)}: {error}"
             if self.trip is None:
                 self.trip = Trip(
                     reason=failure_reason(error, move),

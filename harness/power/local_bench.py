@@ -13,6 +13,7 @@ from harness.bench.trial import try_questions
 from harness.power.commands import OperatingEnvelope
 from harness.power.keeper import Keeper
 from harness.power.local_keeper import LocalKeeper
+from harness.power.pin_moves import PIN_ROLES
 from harness.power.port import OnEvent, OnSample
 from harness.profile.bench_file import BenchFile
 
@@ -71,5 +72,6 @@ class LocalBench:
             supply=operations["supply"],
             loads={key: operations[key] for key in self.file.all_loads},
             switch=operations.get("switch", frozenset()),
+            pins={role: operations[role] for role in PIN_ROLES if role in operations},
         )
         return LocalKeeper(keeper, self.instruments, self.clock, on_event, on_sample)

@@ -22,6 +22,7 @@ from harness.errors import (
 from harness.power.commands import Command, KeeperState, SwitchOff
 from harness.power.keeper import Keeper
 from harness.power.moves import Check, Confirm, Move, Send
+from harness.power.pin_moves import AUX_LEFT_ON, AUX_OFF
 from harness.power.port import OnEvent, OnSample
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.power.way_off import CONTACT_CLOSED, CONTACT_OPEN, at_once
@@ -69,8 +70,9 @@ class LocalKeeper:
     def sample(self) -> SupplySample:
         """Read the supply once; the keeper judges it before anybody else."""
         keeper = self._keeper
-        due = keeper.due(self._clock.now_s())
-        if due is not None:
+        if keeper.aux_is_due(self._clock.now_s()):
+            self.read("aux", "voltage", "current")
+        elif (due := keeper.due(self._clock.now_s())) is not None:
             self._perform((due,))
             self._raise_trouble()
         try:
@@ -105,16 +107,24 @@ class LocalKeeper:
         return sample._replace(protection=False)
 
     def read(self, role: str, *quantities: str) -> dict[str, float]:
-        """Read quantities of supply or load once; with power on or to come, a failure cuts it."""
+        """Read what the keeper owns once; with power on or to come, a failure cuts it.
+
+        So does a reading of the auxiliary supply outside its envelope.
+        """
         instrument = self._instruments.get(role)
         if instrument is None:
             raise CommandRefused(f"there is no {role} on this bench", where="keeper")
         try:
-            return instrument.read(*quantities)
+            values = instrument.read(*quantities)
         except InstrumentError as error:
             if self._keeper.state in {KeeperState.OFF, KeeperState.TRIPPED}:
                 raise
             self._cut_after(error, instrument)
+        if role == "aux":
+            now_s = self._clock.now_s()
+            self._perform(self._keeper.aux(values["voltage"], values["current"], now_s))
+            self._raise_trouble()
+        return values
 
     def expect_silence(self, longest_s: float) -> None:
         """Nothing to announce: whoever takes the slow reading is in this process."""
@@ -216,6 +226,8 @@ class LocalKeeper:
                 self._on_event(EventKind.CONTACT_FAULT, self._keeper.contact_fault)
             elif "switch" in self._instruments:
                 self._on_event(EventKind.SWITCH, CONTACT_OPEN)
+            if "aux" in self._instruments and "aux" not in self._keeper.left_on:
+                self._on_event(EventKind.ENABLE, AUX_OFF)
 
     def _carry_out(self, move: Move) -> None:
         instrument = self._instruments[move.role]
@@ -250,12 +262,14 @@ class LocalKeeper:
         trip = self._keeper.trip
         if self._keeper.unconfirmed:
             open_ = "switch" in self._instruments and not self._keeper.contact_fault
+            left_on = self._keeper.left_on
             return PowerOffUnconfirmed(
-                "OUTPUT OFF COULD NOT BE CONFIRMED"
+                (AUX_LEFT_ON if left_on == ("aux",) else "OUTPUT OFF COULD NOT BE CONFIRMED")
+                + (f"; {AUX_LEFT_ON}" if left_on == ("supply", "aux") else "")
                 + (f"; {CONTACT_OPEN}" if open_ else "")
                 + (f"; {self._keeper.contact_fault}" if self._keeper.contact_fault else "")
                 + (f" after {trip}" if trip else ""),
-                where=self._instruments["supply"].link.name,
+                where=self._instruments[left_on[0]].link.name,
             )
         assert trip is not None
         return Tripped(trip)

@@ -3,8 +3,9 @@
 The supply's output goes off first, by the very next message: it does so without an arc, and takes
 the energy away whatever is wrong. Right behind it, waiting for no answer, the contact in the feed
 is told to open: as a rule it breaks no current, which is what wears and welds contacts, and an
-output that stays on is cut all the same. Only then is either asked. Loads come last, since
-without a supply they draw nothing but stored charge.
+output that stays on is cut all the same. What drives an enable input is told with them: a pin that
+stays driven feeds a unit without power backwards. Only then is any of them asked. Loads come last,
+since without a supply they draw nothing but stored charge.
 """
 
 from __future__ import annotations
@@ -20,16 +21,24 @@ CONTACT_CLOSED = "the contact in the feed is closed, and says so"
 CONTACT_FAULT = "THE CONTACT IN THE FEED IS NOT KNOWN TO BE OPEN"
 
 #: What switches the supply's output off.
-OUTPUT_OFF: tuple[Move, Move] = (
+OUTPUT_OFF: tuple[Send, Confirm] = (
     Send("supply", "output_off"),
     Confirm("supply", "output_state", expected=False),
 )
 #: What takes energy from the unit, in this order; each is told before any is asked.
-_CUTS: dict[str, tuple[Move, Move]] = {
+_CUTS: dict[str, tuple[Send, Confirm]] = {
     "supply": OUTPUT_OFF,
     "switch": (
         Send("switch", "contact_open"),
         Confirm("switch", "contact_state", expected=False),
+    ),
+    "aux": (
+        Send("aux", "output_off"),
+        Confirm("aux", "output_state", expected=False),
+    ),
+    "enable_switch": (
+        Send("enable_switch", "contact_open"),
+        Confirm("enable_switch", "contact_state", expected=False),
     ),
 }
 
@@ -37,9 +46,16 @@ _CUTS: dict[str, tuple[Move, Move]] = {
 class WayOff:
     """Switching off: each role is tried until it is confirmed, or given up."""
 
-    def __init__(self, *, switch: bool, loads: Mapping[str, tuple[Move, ...]]) -> None:
+    def __init__(
+        self,
+        *,
+        switch: bool,
+        loads: Mapping[str, tuple[Move, ...]],
+        pins: Iterable[str] = (),
+    ) -> None:
+        there = {"supply", *(["switch"] if switch else []), *pins}
         self._moves: dict[str, tuple[Move, ...]] = {
-            role: moves for role, moves in _CUTS.items() if switch or role != "switch"
+            role: moves for role, moves in _CUTS.items() if role in there
         }
         self._loads = loads
         self._moves |= loads
@@ -73,23 +89,28 @@ class WayOff:
 
     def _pending(self) -> tuple[Move, ...]:
         """Return what is still to be told and asked: all that cuts is told first."""
-        cuts = [self._moves[role] for role in _CUTS if role in self._left]
-        told = (tell for tell, _ in cuts)
-        asked = (ask for _, ask in cuts)
+        cutting = [self._moves[role] for role in _CUTS if role in self._left]
+        told = (tell for tell, _ in cutting)
+        asked = (ask for _, ask in cutting)
         loads = (move for key, off in self._loads.items() if key in self._left for move in off)
         return (*told, *asked, *loads)
 
 
 def at_once(moves: Iterable[Move]) -> tuple[Send, ...]:
     """Return what among moves takes energy from the unit by being sent, confirmed or not."""
-    cuts = {tell for tell, _ in _CUTS.values()}
-    return tuple(move for move in moves if isinstance(move, Send) and move in cuts)
+    tells = {tell for tell, _ in _CUTS.values()}
+    return tuple(move for move in moves if isinstance(move, Send) and move in tells)
+
+
+def cuts(role: str) -> tuple[Send, Confirm]:
+    """Return the moves that switch off what takes energy to the unit, and have it confirmed."""
+    return _CUTS[role]
 
 
 def contact_moves(*, closed: bool) -> tuple[Move, ...]:
     """Return the moves that close or open the contact in the feed, and have it confirmed."""
     if not closed:
-        return _CUTS["switch"]
+        return cuts("switch")
     return (
         Send("switch", "contact_close"),
         Confirm("switch", "contact_state", expected=True),

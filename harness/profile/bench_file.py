@@ -11,6 +11,8 @@ from harness.files.field_types import Name
 from harness.files.named_file import FromFile
 from harness.profile.bench_rules import ONE, SEVERAL
 from harness.profile.instruments import (
+    Aux,
+    EnableSwitch,
     Instrument,
     LoadInstrument,
     Meter,
@@ -36,13 +38,16 @@ class BenchFile(FromFile):
     loads: dict[Name, LoadInstrument] = Field(default_factory=dict)
     power_meter: PowerMeter | None = None
     switch: Switch | None = None
+    aux: Aux | None = None  # drives the unit's enable input ...
+    enable_switch: EnableSwitch | None = None  # ... or pulls it
     #: What is read by hand, by the name that the checks of a profile call it.
     testers: dict[Name, Tester] = Field(default_factory=dict)
 
     @property
     def instruments(self) -> dict[str, Instrument]:
         """The instruments there are: by role, and those of several by role and name."""
-        there = (self.supply, self.meter, self.load, self.power_meter, self.switch)
+        feed = (self.supply, self.meter, self.load, self.power_meter, self.switch)
+        there = (*feed, self.aux, self.enable_switch)
         known: dict[str, Instrument] = {each.role: each for each in there if each is not None}
         several: tuple[Mapping[str, Instrument], ...] = (self.meters, self.loads)
         for tables in several:

@@ -27,8 +27,8 @@ def missing(operations: Operations | None) -> Iterator[str]:
             "envelope's voltage."
         )
     for key in operations or ():
-        if key != "switch" and lacks(operations, key, "error"):
-            sets = role_of(key) in ("supply", "load")
+        if key not in ("switch", "enable_switch") and lacks(operations, key, "error"):
+            sets = role_of(key) in ("supply", "load", "aux")
             beside = " where its setting is read back" if sets else " in its readings"
             name = key.replace("_", " ")
             yield (

@@ -10,7 +10,7 @@ from harness.files.toml_positions import KeyPath
 from harness.quantity import shown
 
 #: Tables of one instrument each, and those of several, each with the word before their names.
-ONE = ("supply", "meter", "load", "power_meter", "switch")
+ONE = ("supply", "meter", "load", "power_meter", "switch", "aux", "enable_switch")
 SEVERAL = {"meters": "meter", "loads": "load"}
 
 

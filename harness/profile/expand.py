@@ -18,6 +18,7 @@ from harness.profile.bench_fit import (
 from harness.profile.cautions import cautions
 from harness.profile.check import Check
 from harness.profile.discharge_step import DischargeStep
+from harness.profile.enable import enable_notes, enable_way
 from harness.profile.forecast import Forecast, forecasts
 from harness.profile.level import Level, LevelMaker
 from harness.profile.load import with_limits
@@ -61,6 +62,7 @@ def make_plan(
     instead = instead_of(bench, operations)
     steps = tuple(_steps(profile, bench, maker, most_v, operations, instead))
     foreseen = tuple(_foreseen(profile, bench, steps, window_s))
+    way = enable_way(profile, bench)
     safety = safety_tests(
         profile.unit,
         (check for step in steps for check in step.checks),
@@ -76,10 +78,12 @@ def make_plan(
             *of_switch(bench),
             *of_power_meter(bench, instead),
             *of_leads(profile.unit, steps),
+            *enable_notes(profile, steps, way),
             *([safety.note] if safety.note else []),
             *missing(operations),
         ),
         cautions=cautions(profile),
+        enable_way=way,
         duration_s=sum(level.dwell_s for step in steps for level in step.all_levels),
         safety=safety,
         open_points=open_points(profile, steps, bench, at_hand, safety, foreseen),
@@ -106,7 +110,8 @@ def _steps(
         )
 
     live = False
-    unit, stands = profile.fed, Stands()
+    unit, stands, enabled = profile.fed, Stands(), False
+    way = enable_way(profile, bench)
     names = _unique([step.title or step.kind for step in profile.steps])
     every = [
         [
@@ -120,7 +125,9 @@ def _steps(
         wirings = wirings_of(zip(profile.steps, every, strict=True), unit, bench, operations)
     planned = zip(profile.steps, names, every, wirings, strict=True)
     for number, (step, name, checks, wiring) in enumerate(planned, 1):
-        stands, moves = stands.moved(step, wiring)
+        enable = getattr(step, "enable", None) if unit.enable is not None else False
+        enabled = enabled if enable is None or step.place is Place.BEFORE_POWER else enable
+        stands, moves = stands.moved(step, wiring, pulled=enabled and way == "hand")
         restart = inside(step.restart(maker, live=live and not moves))
         levels = inside(step.levels(maker))
         # a load connected by hand is taken off again, power off
@@ -147,6 +154,7 @@ def _steps(
             wiring=wiring,
             made_of={check.name: made_of for check, _, made_of in wired},
             moves=moves,
+            enable=enabled,
         )
 
 

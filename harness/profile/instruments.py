@@ -28,16 +28,16 @@ from harness.quantity import format_quantity, shown
 
 #: Longest time-out by role, and longest rest after a setting. While supply or load is waited for,
 #: nobody reads the supply under power; a meter may take its time over a reading. That the supply's
-#: output is off is asked after the contact was told to open, so a switch is waited for least.
+#: output is off is asked after the contact was told to open, and what drives an enable input to let
+#: go, so these are waited for least.
 _LONGEST_WAITS_S = {"supply": 5.0, "load": 5.0, "meter": 60.0, "switch": 1.0}
-_LONGEST_WAITS_S["power_meter"] = _LONGEST_WAITS_S["meter"]
+_LONGEST_WAITS_S |= {"power_meter": 60.0, "aux": 1.0, "enable_switch": 1.0}
 
 
 def wait_problem(role: str, wait_s: float) -> str | None:
     """Say what is wrong with an instrument's time-out, or its rest after a setting, if anything."""
     longest_s = _LONGEST_WAITS_S[role]
-    if role == "power_meter":
-        role = "power meter"
+    role = role.replace("_", " ")
     if wait_s <= longest_s:
         return None
     given, longest = format_quantity(wait_s, "s"), format_quantity(longest_s, "s")
@@ -159,6 +159,8 @@ class Instrument(Calibrated):
     #: Whether it is the keeper's: power hangs on it. All others the engine reads by itself, so that
     #: no slow reading keeps the supply from being watched.
     kept: ClassVar[bool] = True
+    #: The role its dialect is for, where that has another name.
+    speaks: ClassVar[str] = ""
 
     #: VISA resource string, passed through unchanged.
     resource: Name = Field(examples=['"TCPIP0::192.0.2.10::5025::SOCKET"'])
@@ -289,3 +291,22 @@ class Switch(Instrument):
 
     #: What its contact may switch, for the kind of the supply; left out: unknown.
     range: Range = Range()
+
+
+class Aux(Instrument):
+    """The aux role: a second DC supply, which drives the unit's enable input and nothing else."""
+
+    role = "aux"
+    speaks = "supply"
+    reads = READINGS["aux"]
+
+    #: The largest setting of it; left out: unknown.
+    range: Range = Range()
+
+
+class EnableSwitch(Instrument):
+    """A relay that joins the unit's enable input to what it is pulled to. It measures nothing."""
+
+    role = "enable_switch"
+    speaks = "switch"
+    reads = READINGS["enable_switch"]

@@ -118,6 +118,9 @@ MEASURES: Mapping[str, Measure] = {
             _reading("power_meter.power", "W", '"2 W"'),
             _reading("power_meter.power_factor", "1", "0.5"),
             _reading("power_meter.frequency", "Hz", '"60 Hz"'),
+            # of what drives the enable input
+            _reading("aux.voltage", "V", '"5 V"'),
+            _reading("aux.current", "A", '"2 mA"'),
             _reading("load.voltage", "V", '"24 V"', Situation.LOADED),
             _reading("load.current", "A", '"2.5 A"', Situation.LOADED),
             _reading("load.power", "W", '"60 W"', Situation.LOADED),
@@ -170,12 +173,12 @@ MEASURES: Mapping[str, Measure] = {
 #: The highest instantaneous current since a supply's output came on, where it holds that.
 PEAK = "current_peak"
 
-#: What each role reads, with its unit: what may stand under ``accuracy`` in a bench file. A switch
+#: What each role reads, with its unit: what may stand under ``accuracy`` in a bench file. A relay
 #: reads nothing.
 READINGS: Mapping[str, Mapping[str, str]] = {
     role: {each.quantity: each.unit for each in MEASURES.values() if each.source == role}
     | ({"frequency": "Hz", PEAK: "A"} if role == "supply" else {})
-    for role in ("supply", "meter", "load", "power_meter", "switch")
+    for role in ("supply", "meter", "load", "power_meter", "switch", "aux", "enable_switch")
 }
 
 
@@ -212,6 +215,12 @@ SETTINGS: Mapping[str, Mapping[str, str]] = {
         "current_protection": "A",
         "frequency": "Hz",
         "watchdog": "s",
+    },
+    "aux": {
+        "voltage": "V",
+        "current_limit": "A",
+        "voltage_protection": "V",
+        "current_protection": "A",
     },
     "load": {"current": "A", "resistance": "ohm", "power": "W", "voltage": "V"},
 }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Literal
 
 from harness.profile.bench_file import BenchFile
 from harness.profile.check import Check
@@ -35,6 +36,8 @@ class PlannedStep:
     wiring: Wiring = field(default_factory=Wiring)
     #: Whether power goes off before it, for a person moves something.
     moves: bool = False
+    #: Whether the unit's enable input is pulled in it.
+    enable: bool = False
     #: Readings that each check is made of, by its name, with the keys of the bench's instruments.
     made_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
@@ -61,6 +64,8 @@ class Plan:
     steps: tuple[PlannedStep, ...]
     notes: tuple[str, ...]  # what the reader must know, such as that there is no charge budget
     cautions: tuple[str, ...]  # the usual ones for this unit (safety rule 10)
+    #: What pulls the enable input: the role of an instrument, ``hand``, or empty for nothing.
+    enable_way: Literal["aux", "enable_switch", "hand", ""] = ""
     duration_s: float  # what the holds take, without settling
     safety: SafetyTests  # the safety tests after repair, and where they are
     #: What keeps a run of it from releasing the unit; see :mod:`harness.profile.open_points`.

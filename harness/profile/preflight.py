@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from harness.errors import Refused
 from harness.profile.bench_file import BenchFile
+from harness.profile.enable import enable_reasons
 from harness.profile.instruments import Calibrated
 from harness.profile.level import resistor_ohm
 from harness.profile.plan import Plan, PlannedStep
@@ -43,6 +44,7 @@ def preflight(
         *_supply_reasons(plan, bench),
         *_load_reasons(plan, bench),
         *_feed_reasons(plan, bench),
+        *enable_reasons(plan),
         *identity_reasons(bench, identities),
         *_calibration(plan, bench, today, refused=True),
     )

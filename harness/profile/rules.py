@@ -11,6 +11,7 @@ from typing import Any
 
 from harness.files.config_error import ConfigError
 from harness.profile.check_rules import ROUNDING, StepPart, check_rules, part_of
+from harness.profile.enable import enable_rules
 from harness.profile.feed_rules import fed_unit, feed_rules, level_rules
 from harness.profile.line_rules import line_rules
 from harness.profile.load_rules import load_rules
@@ -30,6 +31,8 @@ def profile_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     unit = fed_unit(data.get("feed"), unit)
     if unit is not None and envelope is not None:
         yield from _envelope_rules(unit, envelope)
+    if unit is not None:
+        yield from enable_rules(steps, unit, envelope)
     yield from _order_rules(steps)
     yield from _start_rules(steps)
     if unit is not None:

@@ -21,12 +21,20 @@ Purpose = Literal["release", "pre-check"]
 Feed = Literal["dc"]
 
 
+class AuxEnvelope(Table):
+    """The hard bounds of the auxiliary supply that drives the enable input."""
+
+    voltage_v: Volts
+    current_a: Amps
+
+
 class Envelope(Table):
     """The hard bounds no command and no reading may leave (rms for AC)."""
 
     voltage_v: Volts
     current_a: Amps
     power_w: Watts
+    aux: AuxEnvelope | None = None  # None: no auxiliary supply is used
 
 
 class Limits(Table):

@@ -9,7 +9,7 @@ from typing import Annotated, ClassVar
 
 from pydantic import AfterValidator, Field, model_validator
 
-from harness.files.field_types import Amps, Fraction, Name, Seconds, Table, mistaken
+from harness.files.field_types import Amps, Flag, Fraction, Name, Seconds, Table, mistaken
 from harness.profile.check import Check
 from harness.profile.hand_loads import SMALL_SUPPLY_NOTE, is_battery, small_supply_v
 from harness.profile.level import Level, LevelMaker, LoadPoint
@@ -126,6 +126,8 @@ class PoweredStep(AnyStep):
     """What every step under power has."""
 
     rest: Rest | None = Field(default=None, examples=['{ tolerance = "2 %" }'])
+    #: Whether the enable input is pulled in it; None: as in the step before, at first not.
+    enable: Flag | None = None
 
 
 class HeldStep(PoweredStep):

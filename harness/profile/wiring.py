@@ -220,11 +220,12 @@ class Stands:
     meter: MeterPlace | None = None
     load: str = ""
     powered: bool = False
+    pulled: bool = False  # the enable input, by hand
 
-    def moved(self, step: AnyStep, wiring: Wiring) -> tuple[Stands, bool]:
+    def moved(self, step: AnyStep, wiring: Wiring, *, pulled: bool) -> tuple[Stands, bool]:
         """Return where it stands in a step, and whether something is moved under way to it."""
         if not _is_powered(step):
-            return Stands(None, self.load, self.powered), False
+            return replace(self, meter=None), False
         meter, load = wiring.meter_at or self.meter, wiring.load_at or self.load
-        moves = self.powered and (meter, load) != (self.meter, self.load)
-        return Stands(meter, load, powered=True), moves
+        wanted = Stands(meter, load, powered=True, pulled=pulled)
+        return wanted, self.powered and wanted != self

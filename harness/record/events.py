@@ -19,6 +19,7 @@ class EventKind(StrEnum):
     STOPPED = "stopped"
     SWITCH = "switch"
     CONTACT_FAULT = "contact fault"
+    ENABLE = "enable"
     SWITCHING_OFF_AGAIN = "switching off again"
     OFF_MEASURED = "off measured"
     OFF_NOT_MEASURED = "off not measured"

@@ -21,6 +21,7 @@ from harness.profile.instruments import (
     Switch,
 )
 from harness.rehearse.circuit import circuit_of, source_for
+from harness.rehearse.enable_pin import EnablePin
 from harness.rehearse.output_side import OutputSide
 from harness.rehearse.readings import cold_resistance_ohm, inaccurate, place_voltage_v
 from harness.rehearse.simulated_instruments import (
@@ -74,6 +75,7 @@ class SimulatedBench:
         source = source_for(kind, bench.supply.range.current_a)
         self.circuit = circuit_of(model, source, seed=seed)
         self.outputs = OutputSide(self.circuit)
+        self.pin = EnablePin(self.circuit)
         self.meter_at = "output"  # where the leads stand of the meter that is moved by hand ...
         self.load_at = ""  # ... and the load: an output by its name; empty: the first
         self.devices: dict[str, SimulatedInstrument] = {}  # by resource name
@@ -101,6 +103,11 @@ class SimulatedBench:
             self._add_power_meter(bench.power_meter)
         if bench.switch is not None:
             self._add_switch(bench.switch)
+        if bench.aux is not None:
+            reading = partial(self._reading, "aux", bench.aux)
+            self._add("dc-supply.yaml", bench.aux, self.pin.as_aux(bench.aux.range, reading))
+        if bench.enable_switch is not None:
+            self._add("switch-unit.yaml", bench.enable_switch, self.pin.as_relay(_CHANNEL))
 
     def library(self) -> SimulatedLibrary:
         """Return the bench as a VISA library for PyVISA's resource manager."""

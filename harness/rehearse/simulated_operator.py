@@ -92,6 +92,12 @@ class SimulatedOperator:
             typical_battery(output) if is_battery(load) else None, self._charged_frac
         )
 
+    def pull_enable(self, text: str, *, pulled: bool) -> bool:  # noqa: ARG002 - the port's signature
+        """Pull the enable input, or let go of it."""
+        self._bench.clock.sleep_s(_MOVING_S)
+        self._bench.pin.by_hand(pulled=pulled)
+        return True
+
     def move_load(self, output: str, text: str) -> bool:  # noqa: ARG002 - the port's signature
         """Connect the electronic load to another output."""
         self._bench.clock.sleep_s(_MOVING_S)

@@ -20,6 +20,10 @@ _FUSE_RATINGS_A = tuple(
     for step in (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 )
 
+#: Share of its nominal voltage at which an enable input is seen as pulled: a logic input is high
+#: from 0.7 of its supply on and low below 0.3 (common practice); its threshold is in between.
+_ENABLE_FRAC = 0.5
+
 
 #: What a charger draws from a battery, without mains, where its nameplate does not say: common
 #: practice.
@@ -190,6 +194,7 @@ def _usual_converter(
     output_f = laws.output_energy * bulk_f * (bulk_v / output.nominal_v) ** 2
     return Converter(
         start_v=start_v,
+        enable_v=None if unit.enable is None else _ENABLE_FRAC * (unit.enable.nominal_v or 0.0),
         stop_v=laws.stop_share * start_v,
         restart_delay_s=laws.restart_delay_s,
         soft_start_s=laws.soft_start_s,

@@ -240,6 +240,8 @@ class Converter:
     start_v: Volts  #: bulk voltage at which it starts
     stop_v: Volts  #: bulk voltage below which it stops
     starts: bool = True  #: False if it never does
+    #: Voltage of the enable input from which on it may start; None: it always may.
+    enable_v: float | None = None
     #: From a stop to the next start: its own supply has to be charged first (common practice).
     restart_delay_s: Seconds
     soft_start_s: Seconds  #: from zero to nominal output

@@ -25,7 +25,8 @@ def instrument_rows(facts: Mapping[str, Any]) -> Iterator[Row]:
     named = dict(_named(_table(facts.get("bench"))))
     for key in dict.fromkeys((*named, *identities)):
         reads = bool(READINGS.get(role_of(key)))
-        told = identities.get(key) or ("" if role_of(key) == "switch" else "did not say")
+        relay = role_of(key) in ("switch", "enable_switch")
+        told = identities.get(key) or ("" if relay else "did not say")
         role = key.replace("_", " ")
         yield Row(role, told, named.get(key, {}), calibration.get(key), reads)
 

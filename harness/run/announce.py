@@ -78,6 +78,11 @@ class Announced(Operator):
         self._note(text)
         return self._operator.place_load(load, text)
 
+    def pull_enable(self, text: str, *, pulled: bool) -> bool:
+        """Note and ask; see :class:`Operator`."""
+        self._note(text)
+        return self._operator.pull_enable(text, pulled=pulled)
+
     def move_load(self, output: str, text: str) -> bool:
         """Note and ask; see :class:`Operator`."""
         self._note(text)

@@ -11,6 +11,7 @@ from harness.profile.wiring import AT_OUTPUT, MeterPlace
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
 from harness.run.context import Context
+from harness.run.enable import pull_by_hand
 from harness.run.off import power_off
 
 _PLACES: dict[Across, str] = {
@@ -100,7 +101,7 @@ def place_leads(context: Context, step: PlannedStep) -> str:
             stands = f"The meter is across the {context.meter_at.across}"
             raise Refused([f"{stands}; nobody moved it back to the output."])
         return f"nobody connected the meter {_how(wanted)}"
-    return _move_load(context, step)
+    return _move_load(context, step) or pull_by_hand(context, step)
 
 
 def _move_load(context: Context, step: PlannedStep) -> str:

@@ -67,6 +67,8 @@ class Context:
     meter_at: MeterPlace = AT_OUTPUT  # of the one that is moved by hand
     load_at: str = ""  # output that the electronic load is connected to by hand
     hand_load: tuple[str, str] | None = None  # load connected by hand, and to which output
+    pulled: bool = False  # whether the enable input is, by hand ...
+    enabled: bool = False  # ... or, with power on, by the bench
     energised: bool = False  # whether power has been on
     disturbances: int = 0  # holds in which readings at rest moved again
     set_s: float = -math.inf  # when another voltage was last set with power on ...
@@ -98,6 +100,7 @@ class Context:
     def event(self, kind: EventKind, detail: str) -> None:
         """Write an event into the record, unless the record is lost."""
         self.energised = self.energised or kind == EventKind.POWER_ON
+        self.enabled = self.enabled and kind != EventKind.POWER_OFF
         if kind in _WARNED:
             self.warnings.append(f"{detail[:1].upper()}{detail[1:]}.")
         time_s = self.clock.now_s() - self.origin_s
@@ -262,6 +265,8 @@ class Context:
         source, _, quantity = what.partition(".")
         if role_of(source) == "load":
             values = self.host.read(source, *WHOLE)
+        elif source == "aux":
+            values = self.host.read(source, *WHOLE[:2])
         else:
             reader = self.bench.readers[source]
             if self.clock.now_s() - self.checked_s.get(source, 0.0) >= _IN_SYNC_S:

@@ -325,6 +325,7 @@ def _limits(plan: Plan) -> OperatingEnvelope:
             loads[level.load.mode].append(level.load.value)
     assert plan.bench is not None  # pre-flight refuses a plan without one
     accuracy = plan.bench.supply.accuracy
+    aux = envelope.aux if plan.enable_way == "aux" else None
     exact = Accuracy(0.0, 0.0)
     return OperatingEnvelope(
         voltage_v=envelope.voltage_v,
@@ -336,6 +337,8 @@ def _limits(plan: Plan) -> OperatingEnvelope:
         frequencies_hz=tuple({level.frequency_hz for level in levels if level.frequency_hz}),
         load_current_a=max(loads["current"], default=0.0),
         load_power_w=max(loads["power"], default=0.0),
+        aux_voltage_v=0.0 if aux is None else aux.voltage_v,
+        aux_current_a=0.0 if aux is None else aux.current_a,
         load_least_ohm=min(loads["resistance"], default=math.inf),
         load_least_v=min(loads["voltage"], default=math.inf),
         load_most_v=max(loads["voltage"], default=0.0),

@@ -14,6 +14,7 @@ from harness.quantity import format_quantity
 from harness.run.by_hand import place_leads
 from harness.run.checks import judge_across, judge_checks, judge_undone, needed_readings
 from harness.run.context import Context
+from harness.run.enable import set_enable
 from harness.run.questions import ask_later, have_looked_at
 from harness.run.rest import Dwell, Hold
 
@@ -47,6 +48,7 @@ def energise(
                 Watch(level),
                 SwitchOn(),
             )
+            set_enable(context, step)
         else:
             _next_level(context, level, holds)
         read = measures if level is levels[-1] else ()
@@ -78,6 +80,7 @@ def hold_levels(context: Context, step: PlannedStep) -> None:
         told = before and replace(before, label=level.label, dwell_s=level.dwell_s, load=level.load)
         if told != level:
             set_level(context, level)
+        set_enable(context, step)
         if level.load is not None and (before is None or level.load != before.load):
             context.command(SetLoad(level.load.mode, level.load.value, step.wiring.load))
         measures = needed_readings(step)

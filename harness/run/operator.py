@@ -36,6 +36,10 @@ class Operator(Protocol):
         """
         return False
 
+    def pull_enable(self, text: str, *, pulled: bool) -> bool:  # noqa: ARG002 - nobody is there
+        """Have the enable input pulled or let go, power off; whether it was done."""
+        return False
+
     def move_load(self, output: str, text: str) -> bool:  # noqa: ARG002 - nobody is there
         """Connect the electronic load to an output, as the text says; power is off.
 

@@ -135,6 +135,9 @@ class Dwell:
                 for name in names
                 if name.startswith("power_meter.") and name.partition(".")[2] not in WHOLE
             ]
+        driven = context.enabled and context.plan.enable_way == "aux"
+        if driven or any(role == "aux" for role, _ in by_role):  # always: it has its envelope, too
+            self._poll_order.append("aux")
         self._restart(context.clock.now_s())
         context.thin(window_s(dwell_s) if dwell_s > _THINNED_FROM_S else None)
         try:

@@ -23,6 +23,7 @@ from harness.files.field_types import (
 )
 from harness.quantity import format_quantity, shown
 from harness.unit.charger_output import ChargerOutput
+from harness.unit.enable_input import EnableInput
 
 #: Stands between the two ends of a nominal range: ``100 V to 240 V``.
 _TO = " to "
@@ -291,6 +292,8 @@ class Unit(Table):
     input: Input
     output: dict[Name, Annotated[Output, Field(discriminator="kind")]] = Field(default_factory=dict)
     protection_class: Literal["I", "II", "III"] = Field(examples=['"II"'])
+    #: The input that has to be pulled before it works; None: there is none.
+    enable: EnableInput | None = None
 
     def fed_with_dc(self) -> Unit:
         """Return the unit as a DC supply at its input finds it; a DC unit is what it is."""

@@ -260,6 +260,10 @@ RULES = """
     TestWaysOff::test_both_are_told_before_either_is_asked
     TestWaysOff::test_a_supply_that_is_gone_does_not_keep_the_contact_closed
     TestWaysOff::test_a_switch_that_is_gone_does_not_keep_the_output_on
+  power/test_pins.py
+    TestWayOff::test_it_goes_off_with_the_supply
+    TestWayOff::test_it_is_told_off_where_the_link_of_the_supply_is_gone
+    TestWayOff::test_without_a_keeper_too
   acceptance/test_safety_rules.py
     TestUnderPower::test_every_run_ends_with_off_confirmed
 """

@@ -96,6 +96,12 @@ class Circuit(ABC):
             self.load.on = on
         self._tell_load()
 
+    def set_enable(self, *, on: bool) -> None:
+        """Pull the enable input from now on, or let go of it."""
+        self._draw(self.converter.load_a)  # up to now it was as it was
+        self.converter.enable(on=on)
+        self._disturb()
+
     def connect_resistor(self, resistance_ohm: float) -> None:
         """Put a resistor across the output by hand; infinite takes it off."""
         self.load.hand_ohm = resistance_ohm

@@ -41,11 +41,13 @@ class ConverterState:
         self._slope = 0.0
         self._least_v = 0.0
         self._wait_s = 0.0
+        self._enabled = model.enable_v is None
 
     @property
     def start_v(self) -> float:
         """Bulk voltage at which it would start now; infinite if it runs, waits or is dead."""
-        if self.mode is not Mode.OFF or not self.model.starts or self._wait_s > 0.0:
+        runs = self.model.starts and self._enabled
+        if self.mode is not Mode.OFF or not runs or self._wait_s > 0.0:
             return math.inf
         return self.model.start_v
 
@@ -110,6 +112,14 @@ class ConverterState:
         self.load_a, self.held_v = current_a, held_v
         if self.mode is not Mode.OFF:
             self._aim()
+
+    def enable(self, *, on: bool) -> None:
+        """Let it start, or stop it; where nothing enables it, that changes nothing."""
+        if self.model.enable_v is None:
+            return
+        self._enabled = on
+        if not on and self.mode is not Mode.OFF:
+            self.mode = Mode.OFF
 
     def rest_at_limit(self, near_frac: float) -> None:
         """Hold the output where a load that follows it takes the limit, to this share of it.
