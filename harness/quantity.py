@@ -1,7 +1,7 @@
 """Text with a unit at the edges, SI floats inside: the only module that imports pint.
 
-The usual spellings (``"470 uF"``) are looked up in a table of SI prefixes, so that a plain run
-never waits for pint to load; whatever the table does not know (``"2 min"``, ``"1 kilovolt"``)
+The usual spellings (``"470 uF"``, ``"2000 h"``) are looked up in a table, so that a plain run
+never waits for pint to load; whatever the table does not know (``"2 days"``, ``"1 kilovolt"``)
 is left to pint.
 """
 
@@ -70,6 +70,9 @@ _USUAL = {
     "rpm": ("rpm", 0),
     "dB": ("dB", 0),
 }
+
+#: Longer times as data sheets give them, in seconds.
+_TIMES = {"min": 60.0, "h": 3600.0}
 
 #: What pint calls the units wanted, where its name is another; and what it is handed as one.
 _PINT_NAMES = {"VA": "V*A", "C": "coulomb", "F": "farad", "H": "henry", "m": "meter"}
@@ -184,6 +187,8 @@ def _convert(number: float, given: str, unit: str) -> float | None:
         # Dividing by a whole power of ten rounds once: "57 %" is 0.57 to the last bit.
         scale = float(10 ** abs(power))
         return number / scale if power < 0 else number * scale
+    if given in _TIMES:
+        return number * _TIMES[given] if unit == "s" else None
     # Anything else is left to pint: but "50 rpm" has the dimension of a frequency, and would be
     # read as radians; decibels and counts are shares to it; and it is never handed an expression
     # to work out, so no exponent, no bracket.

@@ -41,6 +41,8 @@ class TestParse:
             ("1.5 k\u03a9", "ohm", 1500.0),
             ("25 \u00b0C", "degC", 25.0),
             ("2 min", "s", 120.0),
+            ("2000 h", "s", 7.2e6),
+            ("2 days", "s", 172800.0),
             ("1 kilovolt", "V", 1000.0),
             ("0.1 kilohertz", "Hz", 100.0),
             ("300 K", "degC", 26.85),
@@ -132,6 +134,18 @@ class TestParse:
         expected = REGISTRY.Quantity(3.7, f"{prefix}{unit}").to(wanted).magnitude
 
         assert parse_quantity(f"3.7 {prefix}{unit}", unit) == pytest.approx(expected, rel=1e-12)
+
+    @pytest.mark.parametrize("unit", ["min", "h"])
+    def test_times_agree_with_pint(self, unit: str) -> None:
+        """Longer times are what the reference library takes them for, and nothing but times.
+
+        Source: pint, for units accepted with the SI (ISO 80000-3).
+        """
+        expected = REGISTRY.Quantity(3.7, unit).to("s").magnitude
+
+        assert parse_quantity(f"3.7 {unit}", "s") == pytest.approx(expected, rel=1e-12)
+        with pytest.raises(QuantityError, match="is a time; expected a voltage"):
+            parse_quantity(f"3.7 {unit}", "V")
 
     @given(st.text(max_size=120), st.sampled_from([*UNITS, "%", "degC", "1"]))
     def test_no_text_breaks_it(self, text: str, unit: str) -> None:

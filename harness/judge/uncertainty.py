@@ -4,8 +4,9 @@ What is not known is never filled in. One reading without a word on its scatter,
 gap, gives a standard uncertainty that is not finite, and :func:`harness.judge.verdict.decide` calls
 a check with such an uncertainty undecided.
 
-Student's t comes from :mod:`scipy.special`, imported here and so before power is on: importing a
-library takes a third of a second, in which no reading would be watched.
+Student's t comes from :mod:`scipy.special`. What shows records and pages needs none and is not to
+wait a third of a second for it, so it is imported where it is used; a run has it, with the rest of
+scipy, before power is on (:mod:`harness.judge.least_squares`).
 """
 
 from __future__ import annotations
@@ -17,7 +18,6 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtri, stdtrit
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -248,6 +248,8 @@ def coverage_factor(dof: float, probability: float = 0.95) -> float:
         return math.nan
     if dof < 1.0:
         return math.inf
+    from scipy.special import ndtri, stdtrit
+
     one_sided = 0.5 + probability / 2.0
     if math.isinf(dof):
         return float(ndtri(one_sided))

@@ -13,8 +13,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
 
-from scipy.special import ndtr, stdtr
-
 #: Limits are decimal text, so 12.600 - 0.060 misses 12.540 by one rounding error. A value counts as
 #: on a limit within this share of the limit (or of the guard band, where that is larger): ten
 #: thousand times coarser than double rounding, a million times finer than the best bench meter.
@@ -151,6 +149,8 @@ def probability_of_conformity(
 
 def _below(z: float, dof: float) -> float:
     """Share of the distribution below ``z``."""
+    from scipy.special import ndtr, stdtr  # in a run it is there before power is on
+
     return float(ndtr(z) if math.isinf(dof) else stdtr(math.floor(dof), z))
 
 
