@@ -121,7 +121,8 @@ def simulated_unit(
     unit = replace(unit, feed=profile.feed)
     if fault is None:
         return unit
-    known = fault_named(fault, profile.unit.input.kind)
+    line = profile.unit.input
+    known = fault_named(fault, line.kind, boosted=line.boosted_v is not None)
     if known.need is not None and known.out_of_reach(profile):
         raise UsageError(
             f"{fault!r} shows itself only {known.need.when}",

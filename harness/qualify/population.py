@@ -54,6 +54,14 @@ TOLERANCES: Mapping[str, Mapping[str, Tolerance]] = {
         "series_resistance_ohm": _around(0.5, f"{_PRACTICE}: sheets state maxima, parts lie below"),
         "leakage_ohm": Tolerance(0.8, 5.0, f"{_PRACTICE}: sheets state maxima, bleeders are 5 %"),
     },
+    "boost": {
+        "held_v": _around(0.02, f"{_PRACTICE}: a reference of 1.5 % and a divider of 1 % parts"),
+        "start_v": Tolerance(1.0, 1.1, f"{_PRACTICE}: the nameplate states the lowest threshold"),
+        "delay_s": _around(0.3, f"{_PRACTICE}: an electrolytic and a resistor"),
+        "soft_start_s": _around(0.3, f"{_PRACTICE}: a capacitor and a current source"),
+        "loss_frac": _around(0.15, _PRACTICE),
+        "filter_f": _around(0.2, "letter M of IEC 60062, usual for X capacitors (IEC 60384-14)"),
+    },
     "converter": {
         "start_v": Tolerance(1.0, 1.1, f"{_PRACTICE}: the nameplate states the lowest threshold"),
         "restart_delay_s": _around(0.3, f"{_PRACTICE}: an electrolytic and a resistor"),
@@ -139,10 +147,10 @@ class Population:
         laws: Laws = Laws(),  # noqa: B008 - it is frozen
         mix: Mix = Mix.BOTH,
     ) -> None:
-        kind = unit.input.kind
+        kind, boosted = unit.input.kind, unit.input.boosted_v is not None
         for name in faults:
-            fault_named(name, kind)
-        self.faults = tuple(dict.fromkeys(faults)) or faults_of(kind)
+            fault_named(name, kind, boosted=boosted)
+        self.faults = tuple(dict.fromkeys(faults)) or faults_of(kind, boosted=boosted)
         self._turns = {
             Mix.BOTH: tuple(one for fault in self.faults for one in (HEALTHY, fault)),
             Mix.HEALTHY: (HEALTHY,),

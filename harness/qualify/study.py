@@ -92,7 +92,8 @@ def lots_of(profile: Profile, seeds: Sequence[int], size: Size) -> tuple[Lot, ..
     A law is swept over the faults that name it and over healthy units, with the first units of the
     first seed.
     """
-    faults = faults_of(profile.unit.input.kind)
+    line = profile.unit.input
+    faults = faults_of(line.kind, boosted=line.boosted_v is not None)
     each = len(seeds)
     lots = [
         lot

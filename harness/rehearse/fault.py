@@ -145,6 +145,8 @@ class Fault:
     remedies: tuple[Remedy, ...]
     #: Kinds of input that can have it.
     kinds: frozenset[str] = _BOTH
+    #: Whether it is one of a boost stage (True) or of units without one (False); None: of either.
+    boosted: bool | None = None
     #: What it waits for; None where first power is enough.
     need: Need | None = None
     #: None where it is there or it is not.
@@ -154,6 +156,10 @@ class Fault:
     #: Field of the defects that may come late; None where it is there from the beginning.
     onset: str | None = None
 
+    def fits(self, kind: str, *, boosted: bool) -> bool:
+        """Return whether a unit with this kind of input, with a boost stage or not, can have it."""
+        return kind in self.kinds and self.boosted in (None, boosted)
+
     def apply(
         self, model: UnitModel, *, severity: float | str | None = None, onset: Onset | None = None
     ) -> UnitModel:
@@ -161,8 +167,11 @@ class Fault:
 
         ValueError: no unit with this kind of input has it, or not that bad, or not so late.
         """
-        if model.input_kind not in self.kinds:
-            raise ValueError(f"{self.name} does not apply to a unit with {model.input_kind} input")
+        if not self.fits(model.input_kind, boosted=model.boost is not None):
+            stage = " with a boost stage" if model.boost is not None else ""
+            raise ValueError(
+                f"{self.name} does not apply to a unit with {model.input_kind} input{stage}"
+            )
         if self.severity is None and severity is not None:
             raise ValueError(f"{self.name} is there or it is not: it has no severity")
         late = None if onset is None or onset.is_at_once else onset

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from harness.errors import UsageError, did_you_mean
 from harness.rehearse import degrees
+from harness.rehearse.boost_faults import BOOST_FAULTS
 from harness.rehearse.degrees import always, short
 from harness.rehearse.fault import AC, DC, Fault, Remedy, changed
 from harness.rehearse.needs import NOMINAL_LOAD
@@ -245,18 +246,19 @@ _ALL = (
 )
 
 #: Every fault, by the name ``--fault`` takes.
-FAULTS: Mapping[str, Fault] = {fault.name: fault for fault in (*_ALL, *WORN_FAULTS)}
+FAULTS: Mapping[str, Fault] = {fault.name: fault for fault in (*_ALL, *WORN_FAULTS, *BOOST_FAULTS)}
 
 
-def faults_of(kind: str) -> tuple[str, ...]:
+def faults_of(kind: str, *, boosted: bool = False) -> tuple[str, ...]:
     """Return the names of the faults that a unit with this kind of input can have."""
-    return tuple(name for name, fault in FAULTS.items() if kind in fault.kinds)
+    return tuple(name for name, fault in FAULTS.items() if fault.fits(kind, boosted=boosted))
 
 
-def fault_named(name: str, kind: str) -> Fault:
+def fault_named(name: str, kind: str, *, boosted: bool = False) -> Fault:
     """Return a fault of a unit with this kind of input; UsageError: there is none so named."""
-    known = faults_of(kind)
+    known = faults_of(kind, boosted=boosted)
     if name not in known:
         hint = did_you_mean(name, known) or f"; there are {', '.join(sorted(known))}"
-        raise UsageError(f"a unit with {kind.upper()} input has no fault {name!r}{hint}")
+        stage = " and a boost stage" if boosted else ""
+        raise UsageError(f"a unit with {kind.upper()} input{stage} has no fault {name!r}{hint}")
     return FAULTS[name]

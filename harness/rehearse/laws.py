@@ -78,6 +78,18 @@ class Laws:
             _PRACTICE,
         ),
     ] = 25.0
+    # --- boost stage
+    boost_soft_start_s: Annotated[
+        float,
+        Law("boost stage: time from the peak of the line to its voltage", 0.05, 0.3, _PRACTICE),
+    ] = 0.15
+    boost_loss: Annotated[
+        float, Law("boost stage: loss, of what it takes", 0.02, 0.06, _PRACTICE)
+    ] = 0.035
+    boost_distortion: Annotated[
+        float,
+        Law("boost stage: harmonic current, of the fundamental", 0.03, 0.15, _PRACTICE),
+    ] = 0.08
     # --- bulk capacitor
     bulk_size: Annotated[
         float,
@@ -247,6 +259,7 @@ FIXED: tuple[str, ...] = (
     "leakage that forms away falls exponentially with time at voltage",
     "the ripple of the switching and of the line are unrelated and add in squares",
     "a converter that gives in to load does so at a bulk voltage in proportion to its output power",
+    "a boost stage draws like a resistor; its voltage loop is slow and damped critically",
     "a person sees nothing that is not there, and overlooks each thing for itself",
     "how well air cools goes with its flow to the power 0.8; without a fan a tenth of it is left",
 )

@@ -15,6 +15,7 @@ from harness.files.field_types import Flag, Fraction, Name, Seconds, Table, Volt
 from harness.files.named_file import MODEL, FromFile, read_named, validated
 from harness.files.toml_positions import KeyPath
 from harness.quantity import parse_quantity, shown
+from harness.rehearse.boost_stage import Boost
 from harness.rehearse.fault import SEVERITIES, Severity
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.laws import Laws
@@ -31,7 +32,7 @@ from harness.rehearse.unit_parts import (
 )
 from harness.unit.nameplate import Unit
 
-_PartT = TypeVar("_PartT", Fuse, Varistor, Rectifier, InrushLimiter, Bulk, Converter)
+_PartT = TypeVar("_PartT", Fuse, Varistor, Rectifier, InrushLimiter, Bulk, Converter, Boost)
 
 
 def _tolerance(value: float) -> float:
@@ -104,6 +105,7 @@ FuseTable = PartTable[Fuse]
 RectifierTable = PartTable[Rectifier]
 InrushLimiterTable = PartTable[InrushLimiter]
 ConverterTable = PartTable[Converter]
+BoostTable = PartTable[Boost]
 
 
 class VaristorTable(PartTable[Varistor]):
@@ -180,6 +182,7 @@ class UnitModelFile(FromFile):
     inrush_limiter: InrushLimiterTable | None = None  #: None: it counts as warm and constant
     bulk: BulkTable = BulkTable()
     converter: ConverterTable = ConverterTable()
+    boost: BoostTable = BoostTable()  #: of a unit whose nameplate states a boosted voltage
     faults: tuple[FaultTable, ...] = ()
 
     @field_validator("rectifier")
@@ -216,7 +219,8 @@ class UnitModelFile(FromFile):
             raise self._mistake(("input",), f"the profile's unit has {kind.upper()} input", kind)
         typical = typical_model(nameplate, laws)
         rectifier = self.rectifier.filled(typical.rectifier)
-        bulk_v = nameplate.input.nominal_v * nameplate.input.peak_factor - rectifier.drop_v
+        line_peak_v = nameplate.input.nominal_v * nameplate.input.peak_factor
+        bulk_v = nameplate.input.boosted_v or line_peak_v - rectifier.drop_v
         varistor = limiter = None
         if typical.varistor is not None and self.varistor.fitted:
             varistor = self.varistor.drawn(typical.varistor, seed)
@@ -233,14 +237,15 @@ class UnitModelFile(FromFile):
             rectifier=rectifier,
             bulk=self._bulk(typical.bulk, bulk_v, seed),
             converter=self._converter(typical.converter, bulk_v, seed),
+            boost=self._boost(typical.boost, seed),
             windings=typical.windings,
             charger=typical.charger,
             case=typical.case,
         )
         for at, table in enumerate(self.faults):
             fault = FAULTS[table.kind]
-            if self.input not in fault.kinds:
-                wrong = f"no unit with {self.input.upper()} input has it"
+            if not fault.fits(self.input, boosted=typical.boost is not None):
+                wrong = f"no such unit with {self.input.upper()} input has it"
                 raise self._mistake(("faults", at, "kind"), wrong)
             onset = Onset(time_s=table.onset_time_s or 0.0, voltage_v=table.onset_voltage_v or 0.0)
             model = fault.apply(model, severity=table.severity, onset=onset)
@@ -259,6 +264,20 @@ class UnitModelFile(FromFile):
         """
         if self.faults:
             raise self._mistake(("faults", 0, "kind"), why)
+
+    def _boost(self, typical: Boost | None, seed: int) -> Boost | None:
+        if typical is None:
+            if self.boost.said:
+                wrong = "the profile's unit states no boosted_voltage: leave this table out"
+                raise self._mistake(("boost",), wrong)
+            return None
+        boost = self.boost.drawn(typical, seed)
+        if boost.stop_v >= boost.start_v:
+            wrong = f"it would stop at {boost.stop_v:g} V and start at {boost.start_v:g} V"
+            raise self._mistake(
+                ("boost", "stop" if "stop_v" in self.boost.said else "start"), wrong
+            )
+        return boost
 
     def _bulk(self, typical: Bulk, bulk_v: float, seed: int) -> Bulk:
         printed_f = self.bulk.said.get("capacitance_f", typical.capacitance_f)

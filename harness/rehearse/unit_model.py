@@ -7,11 +7,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from harness.rehearse.boost_stage import Boost
 from harness.rehearse.charge_parts import ChargeStage
 from harness.rehearse.laws import Laws
 from harness.rehearse.unit_parts import Bulk, Case, Converter, Fuse, Rectifier, Varistor
 from harness.unit.charger_output import ChargerOutput
-from harness.unit.nameplate import FixedOutput, Output, Unit
+from harness.unit.nameplate import FixedOutput, Input, Output, Unit
 
 #: Preferred fuse ratings in amperes: the R10 series, as IEC 60127-2 rates its links.
 _FUSE_RATINGS_A = tuple(
@@ -79,6 +80,7 @@ class UnitModel:
     bulk: Bulk
     converter: Converter
     case: Case
+    boost: Boost | None = None  #: None: a rectifier alone fills the bulk capacitor
     defects: Defects = Defects()
     #: Kind of the supply that feeds it where that is not its input's: DC at an AC unit's.
     feed: Literal["dc"] | None = None
@@ -104,13 +106,15 @@ def typical_model(unit: Unit, laws: Laws = Laws()) -> UnitModel:  # noqa: B008 -
     line = unit.input
     is_dc = line.kind == "dc"
     drop_v = laws.diode_drop * (0.45 if is_dc else 1.7)
-    bulk_v = line.nominal_v * line.peak_factor - drop_v
+    peak_v = line.nominal_v * line.peak_factor
+    bulk_v = line.boosted_v or peak_v - drop_v
     output = next(iter(unit.output.values()), None) or _small_output(unit)
     usual_f = 400e-6 * line.current_a
     if line.kind == "ac":  # about 15 % ripple
         power_w = output.nominal_v * output.current_a / 0.86
-        peak_v = line.nominal_v * line.peak_factor
         usual_f = power_w / (min(line.frequency_hz) * 0.3 * peak_v**2)
+        if line.boosted_v is not None:
+            usual_f = 0.7e-6 * power_w
     bulk_f = line.bulk_capacitance_f or laws.bulk_size * usual_f
     # At least 10 % above the working voltage: common practice (a maker's data sheet). For a 120 V
     # line this gives the 200 V class.
@@ -126,13 +130,13 @@ def typical_model(unit: Unit, laws: Laws = Laws()) -> UnitModel:  # noqa: B008 -
             # A share of nominal voltage over current; for AC a warm inrush limiter included.
             resistance_ohm=laws.input_path
             * (0.0075 if is_dc else 0.01)
-            * line.nominal_v
+            * line.low_nominal_v
             / line.current_a,
             # Two silicon junctions of emission coefficient 1.7 at 300 K, their drop stated at 2 A.
             drop_at_a=2.0,
             emission_v=0.0 if is_dc else 2.0 * 1.7 * 0.02585,
             inductance_h=0.0 if is_dc else laws.filter_inductance_h,
-            cold_limiter_ohm=0.0 if is_dc else bulk_v / (laws.inrush * line.current_a),
+            cold_limiter_ohm=0.0 if is_dc else (peak_v - drop_v) / (laws.inrush * line.current_a),
         ),
         bulk=Bulk(
             capacitance_f=bulk_f,
@@ -143,6 +147,7 @@ def typical_model(unit: Unit, laws: Laws = Laws()) -> UnitModel:  # noqa: B008 -
             ageing=laws.ageing,
         ),
         converter=_usual_converter(unit, output, bulk_f, bulk_v, drop_v, laws),
+        boost=_usual_boost(line, peak_v, laws),
         windings=tuple(
             (name, each.nominal_v / output.nominal_v) for name, each in unit.output.items()
         ),
@@ -168,6 +173,27 @@ def _usual_stage(output: ChargerOutput, laws: Laws) -> ChargeStage:
         end_current_a=laws.end_share * (output.end_current_a or 0.0),
         end_drop_v=math.inf if output.end_drop_v is None else output.end_drop_v,
         drain_ohm=output.nominal_v / (laws.drain_share * draws_a),
+    )
+
+
+def _usual_boost(line: Input, peak_v: float, laws: Laws) -> Boost | None:
+    """Return the boost stage of a healthy unit; None where its nameplate states none."""
+    if line.boosted_v is None:
+        return None
+    start_v = laws.start_margin * line.start_threshold_v * line.peak_factor
+    return Boost(
+        held_v=line.boosted_v,
+        start_v=start_v,
+        stop_v=laws.stop_share * start_v,
+        delay_s=0.1,
+        soft_start_s=laws.boost_soft_start_s,
+        loss_frac=laws.boost_loss,
+        # Room for the lowest line, and for what a dip took from the capacitor.
+        limit_a=1.6 * line.peak_factor * line.current_a,
+        distortion_frac=laws.boost_distortion,
+        # 0.2 uF for each ampere of nominal current, X capacitors together.
+        filter_f=0.2e-6 * line.current_a,
+        line_peak_v=peak_v,
     )
 
 

@@ -30,6 +30,8 @@ _COOLING_LAWS = ("overlooked", "felt_air", "efficiency", "case_rise_k_per_w", "c
 
 def _line_peak_v(model: UnitModel) -> float:
     """Return the peak of nominal line voltage, or the DC voltage."""
+    if model.boost is not None:
+        return model.boost.line_peak_v
     return model.converter.nominal_bulk_v + model.rectifier.drop_v
 
 
@@ -219,6 +221,7 @@ WORN_FAULTS = (
         name="gives-in-at-low-line",
         summary="converter gives up at low line under full load",
         border=degrees.GIVES_IN_LOW,
+        boosted=False,
         shown_by="nominal load at the lowest line voltage",
         need=needs.LOADED_CORNERS,
         severity=degrees.LOWEST_LINE,
@@ -232,6 +235,7 @@ WORN_FAULTS = (
         name="gives-in-at-high-line",
         summary="converter gives up at high line under full load",
         border=degrees.GIVES_IN_HIGH,
+        boosted=False,
         shown_by="nominal load at the highest line voltage",
         need=needs.LOADED_CORNERS,
         severity=degrees.HIGHEST_LINE,

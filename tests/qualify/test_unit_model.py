@@ -107,6 +107,8 @@ class TestDraw:
         """A value the file does not give is drawn inside the usual tolerance around the typical."""
         model, typical = drawn(measured, 2 * index).model, measured.unit(PLATE)
         for part, tolerances in TOLERANCES.items():
+            if getattr(typical, part) is None:
+                continue
             for name in set(tolerances) - measured.stated[part]:
                 usual = getattr(getattr(typical, part), name)
                 value = getattr(getattr(model, part), name)

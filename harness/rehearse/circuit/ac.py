@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from harness.rehearse.circuit.boost import BoostState
+from harness.rehearse.circuit.boosted_half import BoostedHalf
 from harness.rehearse.circuit.circuit import Circuit
 from harness.rehearse.circuit.converter import Mode
 from harness.rehearse.circuit.half_cycle import HalfCycle
@@ -43,6 +45,7 @@ class AcCircuit(Circuit):
         self._negative = False
         self._past: list[HalfCycle] = []
         self._pair, self._pair_w = Means(), 0.0
+        self._boost = None if model.boost is None else BoostState(model.boost)
         super().__init__(model, source, seed=seed)
         self._acting = self.setting  # until the next zero crossing
 
@@ -146,14 +149,15 @@ class AcCircuit(Circuit):
         )
         network = self._half_network(drive.peak_v)
         between_s = self._begin_s, duration_s
-        half = HalfCycle(network, self.converter, drive, self.bulk_v, between_s)
+        half = self._half(network, drive, between_s)
         self._run_parts(half)
         self._begin_s = 0.0
         self._alike += 1
         self.bulk_v = half.bulk_v
         self._edge_s += duration_s
         self._negative = not self._negative
-        self._record(half.duration_s, half.means, half.means.current)
+        means = self._with_filter(half.means)
+        self._record(half.duration_s, means, means.current)
         half.count_let_through(self.let_through)
         given_a = math.sqrt(2.0 * acting.frequency_hz * half.line_square)
         limit_a = acting.current_limit_a
@@ -165,8 +169,42 @@ class AcCircuit(Circuit):
         self._change_unit(half.duration_s, half, None)  # the limiter has been warmed in parts
         self._repeats = self._is_periodic()
         if self._repeats:
-            self._pair = mean_of([(1.0, one.means) for one in self._past[-2:]])
+            pair = mean_of([(1.0, one.means) for one in self._past[-2:]])
+            self._pair = self._with_filter(pair)
             self._pair_w = self.converter.input_power_w()
+
+    def _half(
+        self, network: InputNetwork, drive: Drive, between_s: tuple[float, float]
+    ) -> HalfCycle:
+        """Return the half-cycle to run: one that a boost stage shapes, where one runs."""
+        boost, siemens = self._boost, 0.0
+        if boost is not None:
+            supplied = self.converter.mode is not Mode.OFF
+            if network.short_siemens > 0.0:
+                boost.rest(supplied=supplied)
+            elif drive.conducts:  # else it waits for the next half-cycle
+                siemens = boost.siemens(drive, network, self.bulk_v, supplied=supplied)
+        if boost is None or siemens == 0.0:
+            return HalfCycle(network, self.converter, drive, self.bulk_v, between_s)
+        return BoostedHalf(  # the diodes as they are stated: they carry an even current
+            self._limited if self._is_limited else self._network,
+            self.converter,
+            drive,
+            self.bulk_v,
+            between_s,
+            boost=boost.model,
+            siemens=siemens,
+        )
+
+    def _with_filter(self, means: Means) -> Means:
+        """Return means with what a capacitor across the line takes: it carries no power.
+
+        Source: I = w C V, a quarter of a period early, so it adds in squares; textbook.
+        """
+        if self._boost is None:
+            return means
+        siemens = 2.0 * math.pi * self._acting.frequency_hz * self._boost.model.filter_f
+        return means._replace(current=means.current + siemens * siemens * means.voltage)
 
     def _limit_inrush(self) -> None:
         """Put the cold inrush limiter into the path, or take it out."""
@@ -214,6 +252,8 @@ class AcCircuit(Circuit):
         if min(len(self._past), self._alike) < 3:
             return False
         if not self.converter.is_still or not self._network.is_closed:
+            return False
+        if self._boost is not None and not self._boost.is_still:
             return False
         first, second, last = self._past
         drifts = self.converter.is_drifting
@@ -277,6 +317,8 @@ class AcCircuit(Circuit):
     def _rest_to(self, time_s: float) -> None:
         """Let the unit empty itself with the source off."""
         converter = self.converter
+        if self._boost is not None:
+            self._boost.rest(supplied=converter.mode is not Mode.OFF)
         while time_s - self._edge_s > 1e-12:
             net, before_v = self._network, self.bulk_v
             step_s = min(time_s - self._edge_s, converter.longest_step_s())

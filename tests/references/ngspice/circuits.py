@@ -5,8 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from itertools import pairwise
 
+from harness.rehearse.boost_stage import Boost
 from harness.rehearse.circuit import AC_SOURCE, DC_SUPPLY, Circuit, circuit_of
+from harness.rehearse.circuit.boosted_half import BoostedHalf
+from harness.rehearse.circuit.network import Drive
 from harness.rehearse.unit_model import Defects, UnitModel
 from harness.rehearse.unit_parts import (
     KELVIN,
@@ -144,6 +148,22 @@ def fed_circuit(values: Values, *, backwards: bool = False) -> Circuit:
     return circuit
 
 
+def boost(values: Values) -> Boost:
+    """The boost stage of ``boost.inc``: it runs at once, and its current is a sine."""
+    return Boost(
+        held_v=values["vheld"],
+        start_v=1.0,
+        stop_v=0.5,
+        delay_s=0.0,
+        soft_start_s=0.05,
+        loss_frac=values["loss"],
+        limit_a=100.0,
+        distortion_frac=0.0,
+        filter_f=values["cx"],
+        line_peak_v=math.sqrt(2.0) * values["vrms"],
+    )
+
+
 def ac_circuit(values: Values, **changes: bool) -> Circuit:
     """The line, bridge and load of ``rectifier.inc``, just switched on.
 
@@ -155,6 +175,8 @@ def ac_circuit(values: Values, **changes: bool) -> Circuit:
     )
     model = unit(values, "ac", BRIDGE_V, convert)
     model = replace(model, rectifier=replace(model.rectifier, **changes))
+    if "vheld" in values:
+        model = replace(model, boost=boost(values))
     source = replace(
         AC_SOURCE,
         resistance_ohm=0.0,
@@ -334,6 +356,50 @@ def _fed(
     return {name: found[name] for name in named or found}
 
 
+def _lifted(values: Values) -> dict[str, float]:
+    """A boost stage that draws evenly from the peak of the line on, half-cycle by half-cycle."""
+    circuit = ac_circuit(values)
+    half_s, bulk_v = 0.5 / values["fline"], values["vbegin"]
+    drive = Drive(
+        peak_v=math.sqrt(2.0) * values["vrms"],
+        frequency_hz=values["fline"],
+        clamp_a=math.inf,
+        source_ohm=0.0,
+        conducts=True,
+    )
+    seen = [(0.0, bulk_v)]
+    squares, powers = [], []
+    for number in range(1, 16):
+        half = BoostedHalf(
+            circuit._network,
+            circuit.converter,
+            drive,
+            bulk_v,
+            (0.0, half_s),
+            boost=boost(values),
+            siemens=values["gbegin"],
+        )
+        half.run(half_s)
+        bulk_v = half.bulk_v
+        seen.append((number * half_s, bulk_v))
+        squares.append(half.means.current)
+        powers.append(half.means.power_w)
+    times_s, bulk = zip(*seen, strict=True)
+    count = round(0.1 / half_s)
+    return {
+        "start_s": next(
+            before_s + (level - before) / (after - before) * half_s
+            for (before_s, before), (_, after) in pairwise(seen)
+            for level in [350.0]
+            if before < level <= after
+        ),
+        "bulk_early": bulk[times_s.index(0.05)],
+        "bulk_late": bulk[count],
+        "current_rms": (sum(squares[:count]) / count) ** 0.5,
+        "power_mean": sum(powers[:count]) / count,
+    }
+
+
 _SPECIAL: dict[str, Callable[[Values], dict[str, float]]] = {
     "open_diode_120v_60hz_power": lambda values: _at_rest(values, conducts_negative=False),
     "start_120v_60hz": _first_charge,
@@ -353,6 +419,7 @@ _SPECIAL: dict[str, Callable[[Values], dict[str, float]]] = {
     ),
     "charger_battery": lambda values: to_the_end(values, dc_circuit(FEED, converter())),
     "charger_100v_50hz": lambda values: on_the_line(values, ac_circuit(values), converter),
+    "boost_start_100v_50hz": _lifted,
 }
 
 

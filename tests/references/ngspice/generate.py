@@ -58,6 +58,11 @@ FIGURES = (
     "bridge_dc_shorted_leg_backwards",
     "charger_battery",
     "charger_100v_50hz",
+    "boost_100v_50hz_power",
+    "boost_120v_60hz_half",
+    "boost_240v_50hz_power",
+    "boost_264v_60hz_light",
+    "boost_start_100v_50hz",
 )
 #: One row in so many of ngspice's 10 us rows is kept.
 KEPT_ROWS = 50

@@ -20,7 +20,8 @@ from tests.repeats import repeats
 #: Agreement asked for, as a share.
 AGREEMENT = 0.02
 #: Where it is this, and why: next to no load, diodes carry less than they are taken at; a narrow
-#: pulse has its highest current between two steps; a varistor that conducts is met without the
+#: pulse has its highest current between two steps; a filter's current and a stage's that is smaller
+#: have theirs at different times; a varistor that conducts is met without the
 #: inductance behind it.
 LOOSER = 0.05
 LOOSE = {
@@ -31,6 +32,7 @@ LOOSE = {
     ("rectifier_240v_50hz_idle", "power_mean"),
     ("rectifier_240v_50hz_idle", "power_factor"),
     ("varistor_170v_60hz_power", "current_peak"),
+    ("boost_264v_60hz_light", "current_peak"),
 }
 
 NETLISTS = sorted(path.stem for path in Path(__file__).parent.glob("*.cir"))
