@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 from harness.rehearse.circuit.boost import BoostState
-from harness.rehearse.circuit.boosted_half import BoostedHalf
+from harness.rehearse.circuit.boosted_half import boosted_half
 from harness.rehearse.circuit.circuit import Circuit
 from harness.rehearse.circuit.converter import Mode
 from harness.rehearse.circuit.half_cycle import HalfCycle
@@ -177,34 +177,21 @@ class AcCircuit(Circuit):
         self, network: InputNetwork, drive: Drive, between_s: tuple[float, float]
     ) -> HalfCycle:
         """Return the half-cycle to run: one that a boost stage shapes, where one runs."""
-        boost, siemens = self._boost, 0.0
-        if boost is not None:
-            supplied = self.converter.mode is not Mode.OFF
-            if network.short_siemens > 0.0:
-                boost.rest(supplied=supplied)
-            elif drive.conducts:  # else it waits for the next half-cycle
-                siemens = boost.siemens(drive, network, self.bulk_v, supplied=supplied)
-        if boost is None or siemens == 0.0:
-            return HalfCycle(network, self.converter, drive, self.bulk_v, between_s)
-        return BoostedHalf(  # the diodes as they are stated: they carry an even current
-            self._limited if self._is_limited else self._network,
-            self.converter,
-            drive,
-            self.bulk_v,
-            between_s,
-            boost=boost.model,
-            siemens=siemens,
-        )
+        where = self.converter, drive, self.bulk_v, between_s
+        if self._boost is not None:  # the diodes as they are stated: they carry an even current
+            net = self._limited if self._is_limited else self._network
+            if boosted := boosted_half(self._boost, net, *where):
+                return boosted
+        return HalfCycle(network, *where)
 
     def _with_filter(self, means: Means) -> Means:
-        """Return means with what a capacitor across the line takes: it carries no power.
-
-        Source: I = w C V, a quarter of a period early, so it adds in squares; textbook.
-        """
+        """Return means with what a capacitor across the line takes."""
         if self._boost is None:
             return means
-        siemens = 2.0 * math.pi * self._acting.frequency_hz * self._boost.model.filter_f
-        return means._replace(current=means.current + siemens * siemens * means.voltage)
+        return means._replace(
+            current=means.current
+            + self._boost.filter_square(means.voltage, self._acting.frequency_hz)
+        )
 
     def _limit_inrush(self) -> None:
         """Put the cold inrush limiter into the path, or take it out."""

@@ -38,6 +38,14 @@ class BoostState:
         close = abs(self._siemens - self._before) <= _STILL_FRAC * self._siemens
         return close and self._aim_v2 >= self.model.held_v**2
 
+    def filter_square(self, square_v2: float, frequency_hz: float) -> float:
+        """Return the mean square of the current of the filter, which adds to that of the rest.
+
+        Source: I = w C V, a quarter of a period early: it carries no power; textbook.
+        """
+        siemens = 2.0 * math.pi * frequency_hz * self.model.filter_f
+        return siemens * siemens * square_v2
+
     def rest(self, *, supplied: bool) -> None:
         """Stop for want of a line; ``supplied``: something still feeds what controls it."""
         self.is_running = self._is_waiting = False

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 
 from harness.rehearse.boost_stage import Boost
-from harness.rehearse.circuit.converter import ConverterState
+from harness.rehearse.circuit.boost import BoostState
+from harness.rehearse.circuit.converter import ConverterState, Mode
 from harness.rehearse.circuit.half_cycle import HalfCycle
 from harness.rehearse.circuit.network import Drive, InputNetwork
 
@@ -117,3 +118,26 @@ class BoostedHalf(HalfCycle):
         if net.fault_siemens > 0.0:
             self.inner += step_s * bulk_v
             self.inner_square += step_s * bulk_v * bulk_v
+
+
+def boosted_half(
+    boost: BoostState,
+    network: InputNetwork,
+    converter: ConverterState,
+    drive: Drive,
+    bulk_v: float,
+    between_s: tuple[float, float],
+) -> BoostedHalf | None:
+    """Return the next half-cycle where the stage runs in it; None where it does not."""
+    supplied = converter.mode is not Mode.OFF
+    if network.short_siemens > 0.0:
+        boost.rest(supplied=supplied)
+        return None
+    if not drive.conducts:  # it waits for the next half-cycle
+        return None
+    siemens = boost.siemens(drive, network, bulk_v, supplied=supplied)
+    if siemens == 0.0:
+        return None
+    return BoostedHalf(
+        network, converter, drive, bulk_v, between_s, boost=boost.model, siemens=siemens
+    )
