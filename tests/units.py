@@ -47,3 +47,31 @@ kind    = "dc"
 nominal = "24 V"
 current = "2.5 A"
 """
+
+#: A battery charger.
+CHARGER = """
+title = "Lamp battery charger"
+[unit]
+protection_class = "II"
+[unit.input]
+kind = "ac"
+nominal = "100 V"
+tolerance = "10 %"
+frequency = ["50 Hz", "60 Hz"]
+current = "1 A"
+bulk_capacitance = "120 uF"
+idle_power = "1.5 W"
+start_threshold = "45 V"
+[unit.output.main]
+kind = "charger"
+range = ["7.2 V", "18 V"]
+current = "2 A"
+limit = "2.3 A"
+wake = "5 V"
+end_current = "0.2 A"
+drain = "5 mA"
+[envelope]
+voltage = "110 V"
+current = "1.5 A"
+power = "80 W"
+"""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from harness.profile.schema import Profile
 from harness.quantity import format_quantity
+from harness.unit.charger_output import ChargerOutput
 from harness.unit.nameplate import Unit
 
 #: DC voltage up to which a circuit counts as the lowest class of electrical energy source.
@@ -52,6 +53,23 @@ _LOCAL = (
     "Local codes and licensed practice come first. This plan replaces neither them nor your own "
     "judgement."
 )
+#: Of batteries at a charger. Source: usual cautions of chargers' instructions (common practice;
+#: IEC 60335-2-29 asks for instructions of this kind, from memory).
+BATTERY_CAUTIONS = (
+    (
+        "Batteries: a fuse in the lead, at the battery, for little more than the current of the "
+        "charge; mind the polarity: the wrong way round a battery drives all it has through the "
+        "charger."
+    ),
+    (
+        "A battery gets warm, and one that is charged wrongly vents gas that burns, bursts or "
+        "catches fire: air around it, nothing that burns or sparks beside it, eye protection on."
+    ),
+    (
+        "Only a sound battery of the kind the charger is for; and never leave one unattended on a "
+        "unit under test."
+    ),
+)
 
 
 def cautions(profile: Profile) -> tuple[str, ...]:
@@ -73,13 +91,20 @@ def cautions(profile: Profile) -> tuple[str, ...]:
             discharge,
             _MEASURE,
             _CLASSES[unit.protection_class],
+            *_batteries(unit),
             _LOCAL,
         )
     discharge = (
         f"Low voltage is no promise: the bulk capacitor may hold {stored} after power off, enough "
         "to burn, to weld and to start a fire. Discharge it, then measure."
     )
-    return (*_high_outputs(unit), discharge, _CLEAR_LOW, _FEED_LOW, _LOCAL)
+    return (*_high_outputs(unit), discharge, _CLEAR_LOW, _FEED_LOW, *_batteries(unit), _LOCAL)
+
+
+def _batteries(unit: Unit) -> tuple[str, ...]:
+    """Warn of the batteries that are connected to a charger."""
+    charges = any(isinstance(output, ChargerOutput) for output in unit.output.values())
+    return BATTERY_CAUTIONS if charges else ()
 
 
 def _stored(unit: Unit, stored_v: float) -> str:

@@ -11,6 +11,7 @@ from harness.profile.load_step import POINT_EXAMPLES, POINT_KEYS
 from harness.profile.measures import Situation
 from harness.quantity import format_quantity
 from harness.unit.charger_output import ChargerOutput
+from harness.unit.nameplate import Unit
 
 _KEY = POINT_KEYS["voltage"]
 
@@ -73,6 +74,17 @@ def _wake_rules(part: StepPart, name: str, output: ChargerOutput) -> Iterator[Co
         yield part.wrong(
             "wake", f"{given} is above the load's {least}: the small supply would feed the load"
         )
+
+
+def drain_rules(part: StepPart, unit: Unit) -> Iterator[ConfigError]:
+    """Yield what is wrong with the battery that a charger without mains drains."""
+    name = part.output or next(iter(unit.output), "")
+    if name not in unit.output:
+        yield part.wrong("output" if part.output else "kind", unit.no_output(name))
+    elif not isinstance(unit.output[name], ChargerOutput):
+        yield part.wrong("kind", f"a drain step, but output {name!r} is no charger")
+    if part.by_hand is not None and not is_battery(part.by_hand):
+        yield part.wrong("load", "nothing but a battery is drained", f'"{BATTERY}"')
 
 
 def not_for_charging(part: StepPart, name: str) -> Iterator[ConfigError]:

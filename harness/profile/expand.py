@@ -28,7 +28,7 @@ from harness.profile.plan import Plan, PlannedStep
 from harness.profile.readings import instead_of, readings_of
 from harness.profile.safety_checks import safety_tests
 from harness.profile.schema import Profile
-from harness.profile.step import Place, Rest
+from harness.profile.step import HandLoadedStep, Place, Rest
 from harness.profile.unit_at_hand import UnitAtHand, objections
 from harness.profile.wiring import Operations, Stands, Wiring, place_of, wirings_of
 from harness.quantity import format_quantity
@@ -131,6 +131,8 @@ def _steps(
         restart = inside(step.restart(maker, live=live and not moves))
         levels = inside(step.levels(maker))
         # a load connected by hand is taken off again, power off
+        if isinstance(step, HandLoadedStep):
+            levels = tuple(step.charging(levels))
         by_hand = getattr(step, "by_hand", None) is not None
         live = bool(levels) and step.place is not Place.LAST and not by_hand
         placed = ((check, place_of(check, step, unit)) for check in checks)

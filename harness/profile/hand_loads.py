@@ -12,6 +12,10 @@ SMALL_SUPPLY_NOTE = (
     "It stands in for a battery while the load holds the voltage of one: current limit 50 mA at "
     "most, a diode in its lead that lets nothing flow back into it, plus on plus."
 )
+#: What is said wherever a battery is.
+BATTERY_NOTE = (
+    "Its voltage is measured before it is connected, and refused outside the range of the output."
+)
 
 
 def is_battery(load: str) -> bool:

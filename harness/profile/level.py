@@ -67,6 +67,8 @@ class Level:
     load: LoadPoint | None = None  # None: it stays off
     budget: InrushAllowance | None = None  # while it is entered; None: none applies
     time_at_limit_s: float | None = None  # longest at the current limit; None: a budget stands
+    wait_s: float = 0.0  # time that is let pass before its readings have to come to rest
+    charges: bool = False  # a battery is charged: what is drawn moves on all the while
 
     @property
     def load_current_a(self) -> float | None:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 
 from harness.files.config_error import ConfigError
-from harness.profile.charger_rules import charger_rules, not_for_charging
+from harness.profile.charger_rules import charger_rules, drain_rules, not_for_charging
 from harness.profile.check_rules import ROUNDING, StepPart
 from harness.profile.level import LoadPoint, resistor_ohm
 from harness.profile.load_step import POINT_EXAMPLES, POINT_KEYS
@@ -22,6 +22,8 @@ def load_rules(part: StepPart, unit: Unit | None) -> Iterator[ConfigError]:
         yield from _point_list_rules(part)
     if part.offers(Situation.LOADED) and "load" in part.raw:
         yield from _by_hand_rules(part)
+    if part.offers(Situation.BACKFED) and unit is not None:
+        yield from drain_rules(part, unit)
     asks = part.offers(Situation.LOADED) and {"current", "load"} & part.raw.keys()
     if unit is not None and (part.offers(Situation.LOAD_POINTS) or asks):
         yield from _output_rules(part, unit)

@@ -18,6 +18,7 @@ class Situation(Enum):
     LOADED = "held, with an electronic load that may be on"
     LOAD_POINTS = "several load points"
     CORNERS = "several line voltages"
+    BACKFED = "without power, with a battery at a charger's output"
     FALL = "after power off, while the stored charge drains"
 
 
@@ -107,7 +108,7 @@ MEASURES: Mapping[str, Measure] = {
             _reading("supply.power", "W", '"2 W"'),
             _reading("meter.voltage_dc", "V", '"5.1 V"', *_ANYWHERE),
             _reading("meter.voltage_ac", "V", '"50 mV"', *_ANYWHERE),
-            _reading("meter.current_dc", "A", '"20 mA"'),
+            _reading("meter.current_dc", "A", '"20 mA"', Situation.HELD, Situation.BACKFED),
             _reading("meter.temperature", "degC", '"60 degC"'),
             # An ohmmeter on a live unit reads nonsense and may be damaged: cold steps alone, and
             # the last a bench check would try.

@@ -14,6 +14,7 @@ from harness.profile.level import resistor_ohm
 from harness.profile.plan import Plan, PlannedStep
 from harness.profile.step import HandLoadedStep, Place
 from harness.quantity import format_quantity, shown
+from harness.unit.charger_output import ChargerOutput
 from harness.unit.nameplate import Output
 
 #: Settings are decimal fractions, ranges too: their rounding is no reason to refuse.
@@ -198,6 +199,8 @@ def _loaded_by_hand(plan: Plan) -> Iterator[tuple[PlannedStep, Output, float]]:
 
 def _overload_warnings(plan: Plan) -> Iterator[str]:
     for step, output, largest_a in (*_loaded(plan), *_loaded_by_hand(plan)):
+        if isinstance(output, ChargerOutput):
+            continue  # which gives what it gives
         if largest_a > output.current_a * (1 + _ROUNDING):
             yield (
                 f"Step {step.number} ({step.name}) loads {format_quantity(largest_a, 'A')}, more "

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from enum import Enum, auto
 from typing import Annotated, ClassVar
 
@@ -11,7 +12,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from harness.files.field_types import Amps, Flag, Fraction, Name, Seconds, Table, mistaken
 from harness.profile.check import Check
-from harness.profile.hand_loads import SMALL_SUPPLY_NOTE, is_battery, small_supply_v
+from harness.profile.hand_loads import BATTERY_NOTE, SMALL_SUPPLY_NOTE, is_battery, small_supply_v
 from harness.profile.level import Level, LevelMaker, LoadPoint
 from harness.profile.measures import Situation
 from harness.quantity import format_quantity
@@ -143,6 +144,13 @@ class HandLoadedStep(HeldStep):
     #: ``resistor 10 ohm``, or the name of the real load; None: none by hand.
     load: Name | None = Field(default=None, examples=['"resistor 10 ohm"'])
     output: str | None = None  # None: the unit's first
+    #: Time that a charger is given to find what hangs at it, before the readings count.
+    wait_s: Annotated[
+        Seconds,
+        bounded(
+            "s", "a charger that has found nothing after {} finds nothing", '"10 s"', most=60.0
+        ),
+    ] = Field(default=5.0, validate_default=False, examples=['"10 s"'])
 
     @property
     def by_hand(self) -> str | None:
@@ -156,16 +164,21 @@ class HandLoadedStep(HeldStep):
         else:
             yield from maker.below_threshold(getattr(self, "frequency_hz", None))
 
+    def charging(self, levels: Iterable[Level]) -> Iterator[Level]:
+        """Yield levels as they are with what a charger finds at its output, where one does."""
+        by_hand = self.by_hand or ""
+        charges, found = is_battery(by_hand), small_supply_v(by_hand) is not None
+        for number, level in enumerate(levels):
+            waits = charges or (found and number == 0)
+            yield replace(level, charges=charges, wait_s=self.wait_s if waits else 0.0)
+
     def hand_note(self, restart: str) -> str:  # noqa: ARG002 - power is off twice either way
         """Say when the load is connected and taken off."""
         if self.by_hand is None:
             return ""
         told = f"power goes off while {self.by_hand} is connected, and again after it."
         if is_battery(self.by_hand):
-            return (
-                f"{told} Its voltage is measured before it is connected, and refused outside the "
-                "range of the output."
-            )
+            return f"{told} {BATTERY_NOTE}"
         if small_supply_v(self.by_hand) is not None:
             return f"{told} {SMALL_SUPPLY_NOTE}"
         return (

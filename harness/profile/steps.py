@@ -11,6 +11,7 @@ from typing import Annotated, Literal, get_args
 from pydantic import Field
 
 from harness.profile.discharge_step import DischargeStep
+from harness.profile.drain_step import DrainStep
 from harness.profile.held_steps import LineStep, NominalStep, SoakStep
 from harness.profile.load_step import LoadStep
 from harness.profile.measures import Measure, Situation
@@ -28,7 +29,9 @@ class ColdStep(AnyStep):
     kind: Literal["cold"]
 
 
-_OneStep = StartStep | ColdStep | NominalStep | LineStep | LoadStep | SoakStep | DischargeStep
+_OneStep = (
+    StartStep | ColdStep | NominalStep | LineStep | LoadStep | SoakStep | DrainStep | DischargeStep
+)
 
 Step = Annotated[_OneStep, Field(discriminator="kind")]
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 from harness.errors import Refused
 from harness.profile.bench_fit import CURRENT_CAUTION
 from harness.profile.check import Across
+from harness.profile.hand_loads import is_battery
 from harness.profile.level import ACROSS_BULK
 from harness.profile.plan import PlannedStep
 from harness.profile.wiring import AT_OUTPUT, MeterPlace
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
+from harness.run.batteries import connecting, disconnecting, measured, require_there
 from harness.run.context import Context
 from harness.run.enable import pull_by_hand
 from harness.run.off import power_off
@@ -134,15 +136,34 @@ def place_load(context: Context, load: str, output: str | None) -> bool:
     if output is not None and context.hand_load == (load, output):
         return True
     if output is None:
-        what, said = f"Disconnect: {load}. It may be hot.", "disconnected"
+        hot = f"Disconnect: {load}. It may be hot."
+        what, said = disconnecting(load) if is_battery(load) else hot, "disconnected"
     else:
-        what, said = f"Connect to output {output}: {load}.", "connected"
+        what, said = connecting(load, output), "connected"
     done = context.operator.place_load("" if output is None else load, f"{_OFF} {what}")
     context.stop.raise_if_requested()
     context.event(EventKind.LOAD, f"{load} {said if done else f'not {said}'}")
     if done:
         context.hand_load = None if output is None else (load, output)
     return done
+
+
+def place_battery(context: Context, step: PlannedStep, load: str, output: str) -> bool:
+    """Have a battery connected to a charger that was measured before; whether it was.
+
+    A meter that a person moves stands where the step wants it before the battery is there.
+
+    Raises:
+        Refused: It is not of the output's range, or not at the output as it was measured.
+    """
+    power_off(context)
+    if context.hand_load == (load, output):
+        return True
+    voltage_v = measured(context, load, output)
+    if voltage_v is None or not place_load(context, load, output):
+        return False
+    require_there(context, step, voltage_v)
+    return True
 
 
 def place_across_bulk(context: Context, resistor_ohm: float | None, note: str = "") -> bool:

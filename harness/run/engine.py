@@ -30,6 +30,7 @@ from harness.record.events import EventKind
 from harness.record.run_summary import Outcome, open_words, run_verdict
 from harness.record.sink import Sink
 from harness.run.announce import Announced, plan_detail
+from harness.run.batteries import left_behind
 from harness.run.checks import judge_dropped
 from harness.run.context import Context
 from harness.run.off import measure_off
@@ -282,7 +283,7 @@ class _Run:
             duration_s=context.clock.now_s() - context.origin_s,
             output=output,
             off_confirmed=self.off_confirmed if output is Output.OFF else None,
-            warnings=(*self.warnings, *context.warnings),
+            warnings=(*self.warnings, *context.warnings, *left_behind(context)),
         )
 
 

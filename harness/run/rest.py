@@ -79,21 +79,21 @@ class Dwell:
         error_a = context.error_of("supply.current", 0.0)
         self._away_v = 2 * error_v + _AWAY_FRAC * voltage_v
         # what the readings may be off by, or a trifle, is no movement
-        self._settler = Settler(
-            Watched(
-                name="supply voltage",
-                unit="V",
-                tolerance=max(error_v, _VOLTAGE_SHARE * share * voltage_v),
-                jump_frac=_VOLTAGE_JUMP_FRAC,
-            ),
-            Watched(
-                name="supply current",
-                unit="A",
-                tolerance=max(error_a, share * level.current_limit_a),
-                jump_frac=_CURRENT_JUMP_FRAC,
-            ),
-            span_s=step.rest.span_s,
+        voltage = Watched(
+            name="supply voltage",
+            unit="V",
+            tolerance=max(error_v, _VOLTAGE_SHARE * share * voltage_v),
+            jump_frac=_VOLTAGE_JUMP_FRAC,
         )
+        current = Watched(
+            name="supply current",
+            unit="A",
+            tolerance=max(error_a, share * level.current_limit_a),
+            jump_frac=_CURRENT_JUMP_FRAC,
+        )
+        # The current of a charge moves on until it ends: bounds and budget watch it all the same.
+        watched = (voltage,) if level.charges else (voltage, current)
+        self._settler = Settler(*watched, span_s=step.rest.span_s)
 
     def settle(self) -> Self:
         """Read the supply as fast as the link allows until the readings have settled.
@@ -101,6 +101,10 @@ class Dwell:
         Raises:
             Tripped: They do not settle, or settle away from the voltage that was set.
         """
+        begin_s = self._context.clock.now_s()
+        wait_s = self._level.wait_s
+        while wait_s and self._context.sample().time_s - begin_s < wait_s:
+            pass  # a charger has not found yet what hangs at it
         begin_s = self._context.clock.now_s()
         while not self._is_at_rest(sample := self._context.sample()):
             self._require_patience(begin_s, sample)
@@ -183,7 +187,8 @@ class Dwell:
         )
 
     def _is_at_rest(self, sample: SupplySample) -> bool:
-        return self._settler.add(sample.time_s, (sample.voltage_v, sample.current_a))
+        readings = (sample.voltage_v, sample.current_a)
+        return self._settler.add(sample.time_s, readings[: 1 if self._level.charges else 2])
 
     def _take(self, sample: SupplySample) -> None:
         """Take in a sample of the supply; while it rests, read the next of the others, too."""
@@ -237,7 +242,10 @@ class Dwell:
     def _require_moved(self) -> None:
         """Cut power where no digit has moved since another voltage was set; in limit it may."""
         context, level = self._context, self._level
-        voltage_v, current_a = self._settler.mean(0), self._settler.mean(1)
+        voltage_v = self._settler.mean(0)
+        current_a = 0.0 if level.charges else self._settler.mean(1)
+        if level.charges and context.last_sample is not None:
+            current_a = context.last_sample.current_a
         in_limit = current_a >= _AT_LIMIT_FRAC * level.current_limit_a
         if not in_limit and moved_s(context) < context.set_s:
             context.host.cut(

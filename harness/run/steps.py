@@ -14,14 +14,16 @@ from harness.errors import InstrumentError, NoReading, Overload, Refused
 from harness.judge.propagate import Estimate
 from harness.judge.verdict import Verdict
 from harness.profile.check import Check
+from harness.profile.drain_step import DrainStep
+from harness.profile.hand_loads import is_battery
 from harness.profile.plan import PlannedStep
 from harness.profile.step import HandLoadedStep
 from harness.profile.steps import STEP_KINDS
-from harness.profile.wiring import place_of
+from harness.profile.wiring import place_of, seen_from
 from harness.quantity import format_limits, format_quantity
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow
-from harness.run.by_hand import move_meter, place_load
+from harness.run.by_hand import move_meter, place_battery, place_leads, place_load
 from harness.run.causes import Readings, mean_of
 from harness.run.checks import UNKNOWN, judge, judge_checks, judge_undone, needed_readings
 from harness.run.context import Context
@@ -77,8 +79,8 @@ def _seen(row: CheckRow) -> str:
 
 def _by_meter(context: Context, step: PlannedStep, check: Check) -> CheckRow:
     [reading] = step.made_of[check.name]
-    key = reading.partition(".")[0]
-    where = place_of(check, step.step, context.plan.profile.unit)
+    key, _, quantity = reading.partition(".")
+    where = seen_from(place_of(check, step.step, context.plan.profile.unit), quantity)
     if context.bench.file.all_meters[key].at is None and not move_meter(context, where):
         return judge(context, step, check, UNKNOWN)
     context.step_name, context.level_label = step.name, check.across
@@ -138,7 +140,7 @@ def _start(context: Context, step: PlannedStep) -> None:
 def _by_hand(context: Context, step: PlannedStep) -> tuple[str, str] | None:
     """Return what a person connects for a step, and to which output; None where nobody does."""
     asked = step.step
-    if not isinstance(asked, HandLoadedStep) or asked.by_hand is None:
+    if not isinstance(asked, HandLoadedStep | DrainStep) or asked.by_hand is None:
         return None
     return asked.by_hand, asked.output or next(iter(context.plan.profile.unit.output))
 
@@ -155,18 +157,58 @@ def _loadable(context: Context, step: PlannedStep) -> None:
     if wanted is None:
         hold_levels(context, step)
         return
-    load, output = wanted
-    if not place_load(context, load, output):
+    if _connected(context, step, *wanted):
+        hold_levels(context, step)
+        _take_off(context, step, *wanted)
+
+
+def _connected(context: Context, step: PlannedStep, load: str, output: str) -> bool:
+    """Have a load connected by hand, power off; whether it was. Else the checks are undecided."""
+    if is_battery(load):
+        undone = place_leads(context, step)  # before there is a voltage at the output
+        if undone:
+            judge_undone(context, step, undone)
+            return False
+        there = place_battery(context, step, load, output)
+    else:
+        there = place_load(context, load, output)
+    if not there:
         judge_undone(context, step, f"nobody connected {load}")
-        return
-    hold_levels(context, step)
+    return there
+
+
+def _take_off(context: Context, step: PlannedStep, load: str, output: str) -> None:
+    """Have it disconnected, power off, unless the next step wants it where it is.
+
+    Raises:
+        Refused: Nobody has taken the load off, and more steps follow.
+    """
     following = context.plan.steps[step.number :]
-    if following and _by_hand(context, following[0]) == wanted:
+    stays = bool(following) and _by_hand(context, following[0]) == (load, output)
+    if stays and is_battery(load):  # no lead is moved beside a battery
+        stays = following[0].wiring.meter_at in (None, context.meter_at)
+    if stays:
         power_off(context)
     elif not place_load(context, load, None) and following:
         raise Refused(
             [f"Nobody disconnected {load}: it would still be connected in the next step."]
         )
+
+
+def _drain(context: Context, step: PlannedStep) -> None:
+    """Read what a charger without mains draws from the battery at it, power off all the while.
+
+    Raises:
+        Refused: As for a load by hand.
+    """
+    power_off(context)
+    wanted = _by_hand(context, step)
+    assert wanted is not None  # a drain step has a battery
+    if not _connected(context, step, *wanted):
+        return
+    for check in step.checks:
+        _by_meter(context, step, check)
+    _take_off(context, step, *wanted)
 
 
 _CARRY_OUT: Mapping[str, Callable[[Context, PlannedStep], None]] = {
@@ -176,6 +218,7 @@ _CARRY_OUT: Mapping[str, Callable[[Context, PlannedStep], None]] = {
     "line": _loadable,
     "load": _loadable,
     "soak": _loadable,
+    "drain": _drain,
     "discharge": discharge,
 }
 

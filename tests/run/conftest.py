@@ -24,11 +24,11 @@ from harness.rehearse.simulated_operator import SimulatedOperator
 from harness.run.engine import carry_out
 from harness.run.operator import Operator, StopRequest
 from harness.run.result import RunInfo, RunResult
-from tests.units import BOARD, SHUTTER
+from tests.units import BOARD, CHARGER, SHUTTER
 
 STARTED = dt.datetime(2026, 11, 25, 8, 0, tzinfo=dt.UTC)
 
-HEADS = {"dc": BOARD, "ac": SHUTTER}
+HEADS = {"dc": BOARD, "ac": SHUTTER, "charger": CHARGER}
 START = """
 [[steps]]
 kind = "start"
@@ -36,7 +36,7 @@ levels = ["10 %", "25 %", "50 %", "75 %", "100 %"]
 current_limit = "LIMIT"
 dwell = "0.3 s"
 """
-LIMITS = {"dc": "0.3 A", "ac": "0.5 A"}
+LIMITS = {"dc": "0.3 A", "ac": "0.5 A", "charger": "0.5 A"}
 
 
 @dataclass
