@@ -251,7 +251,7 @@ MISTAKES = [
         "kind = 3",
         (
             "25: steps[1].kind: there is no kind of step 3; there are "
-            'start, cold, nominal, line, load, soak, discharge; for example: kind = "start"'
+            'start, cold, nominal, line, load, soak, drain, discharge; for example: kind = "start"'
         ),
     ),
     (
@@ -284,7 +284,7 @@ MISTAKES = [
     (
         'power   = "36 W"',
         'power = "36 W"\ncharge = "1 C"',
-        ("12: envelope.charge: there is no key 'charge' here; there are voltage, current, power"),
+        ("12: envelope.charge: there is no key 'charge' here; there are voltage, current, power, aux"),
     ),
     # a start
     (
