@@ -17,7 +17,7 @@ from harness.cli.typed_lines import TypedLines
 from harness.errors import CUT_MAINS, UsageError
 from harness.files.field_types import read_line
 from harness.quantity import format_quantity, parse_in, unit_of
-from harness.run.operator import StopRequest
+from harness.run.operator import Answer, StopRequest
 from harness.watch.screen import Screen
 from harness.watch.terminal import RunScreen
 
@@ -38,6 +38,7 @@ class TerminalOperator:
         self._stop = stop
         self._lines = TypedLines()
         self._screen = Screen()
+        self._read_live: Reader[float | bool] = _live_reader(None)
 
     def power_on(self, step: str) -> None:
         """Say that power comes on; no word of an output that is off stays on the screen."""
@@ -92,13 +93,61 @@ class TerminalOperator:
             self._say(f"  taken as {format_quantity(value, unit_of(unit) or unit)}\n")
             return value
 
-        hint = "a plain number" if unit == "1" else f"a value in {unit}, or with its unit"
-        return self._ask_with_note(f"{prompt}\n  {hint}, or skip", read)
+        return self._ask_with_note(f"{prompt}\n  {_hint(unit)}, or skip", read)
 
     def ask_yes_no(self, prompt: str) -> tuple[bool | None, str]:
         """Ask until the answer is yes, no or skip."""
         read = _word(YES_NO, "please answer yes, no or skip")
         return self._ask_with_note(f"{prompt}\n  yes, no or skip", read)
+
+    def ask_meanwhile(self, prompt: str, unit: str | None) -> None:
+        """Ask while power is on, and go on; see :class:`harness.run.operator.Operator`."""
+        self._read_live = _live_reader(unit)
+        self._begin_line(f"{prompt}\n  {_hint(unit)}, then Enter; skip leaves it open")
+
+    def answer(self) -> Answer | None:
+        """Return what was typed since, if it can be understood; never wait for it."""
+        try:
+            line = self._next_line()
+        except EOFError:
+            return None, "the input has ended"
+        if line is None:
+            return None
+        text, _, note = line.partition("#")
+        if text.strip().casefold() in {"skip", "?"}:
+            return None, note.strip()
+        try:
+            return self._read_live(text.strip()), note.strip()
+        except ValueError as error:
+            self._not_understood(str(error))
+            return None
+
+    def asked_enough(self) -> None:
+        """End asking."""
+
+    def _begin_line(self, text: str) -> None:
+        """Show a question with power on, and have a line typed."""
+        self._screen.say(f"\nPOWER IS ON. {text}\n> ")
+        self._lines.want()
+
+    def _next_line(self) -> str | None:
+        """Return a line that was typed; None where there is none yet. It must not wait.
+
+        Raises:
+            EOFError: There will be none any more.
+        """
+        try:
+            line = self._lines.read.get_nowait()
+        except queue.Empty:
+            return None
+        if line is None:
+            raise EOFError
+        return line
+
+    def _not_understood(self, problem: str) -> None:
+        """Say what is wrong with a line, and have another one typed."""
+        self._screen.say(f"  {problem}\nPOWER IS ON > ")
+        self._lines.want()
 
     def ask_serial(self) -> str:
         """Ask for the serial number of the unit, by hand or by scanner; Enter alone is none.
@@ -163,6 +212,7 @@ class WatchingOperator(TerminalOperator):
     def __init__(self, stop: StopRequest) -> None:
         super().__init__(stop)
         self.shown = RunScreen(self._screen, stop.by_hand)
+        self._by_keys = False  # a line is typed beside the keys that switch off
 
     def power_on(self, step: str) -> None:
         """Show that power comes on."""
@@ -182,8 +232,39 @@ class WatchingOperator(TerminalOperator):
     def _show_question(self, text: str) -> None:
         self.shown.ask(text)
 
+    def _begin_line(self, text: str) -> None:
+        self._by_keys = self.shown.ask_live(text)
+        if not self._by_keys:
+            super()._begin_line(text)
+
+    def _next_line(self) -> str | None:
+        return self.shown.typed_line() if self._by_keys else super()._next_line()
+
+    def _not_understood(self, problem: str) -> None:
+        if self._by_keys:
+            self.shown.not_understood(problem)
+        else:
+            super()._not_understood(problem)
+
+    def asked_enough(self) -> None:
+        """Show the run alone again."""
+        self.shown.asked_enough()
+
     def _answered(self) -> None:
         self.shown.go_on()
+
+
+def _hint(unit: str | None) -> str:
+    """Say what an answer looks like, in a unit or (None) as yes or no."""
+    if unit is None:
+        return "yes or no"
+    return "a plain number" if unit == "1" else f"a value in {unit}, or with its unit"
+
+
+def _live_reader(unit: str | None) -> Reader[float | bool]:
+    if unit is None:
+        return _word(YES_NO, "please answer yes, no or skip")
+    return lambda text: parse_in(text, unit)
 
 
 def _serial(answer: str) -> str:

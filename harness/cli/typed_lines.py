@@ -17,10 +17,14 @@ class TypedLines:
         self._wanted: queue.SimpleQueue[None] = queue.SimpleQueue()
         self._thread: threading.Thread | None = None
         self._rest = b""
+        self._reading = False
 
     def want(self) -> None:
         """Have one line read; what was typed before the question is no answer to it."""
         _forget_typed()
+        if self._reading:  # for a question that nobody waits for any more: its line is this one's
+            return
+        self._reading = True
         if self._thread is None:
             self._thread = threading.Thread(target=self._read, name="prompt", daemon=True)
             self._thread.start()
@@ -29,7 +33,9 @@ class TypedLines:
     def _read(self) -> None:
         while True:
             self._wanted.get()
-            self.read.put(self._line())
+            line = self._line()
+            self._reading = False
+            self.read.put(line)
 
     def _line(self) -> str | None:
         # Past the buffer of sys.stdin: a thread that waits in there would hold up the end of the

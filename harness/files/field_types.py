@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown, split_quantity
@@ -14,7 +15,8 @@ from harness.quantity import QuantityError, format_quantity, parse_quantity, sho
 #: The most of each unit that a file may ask for: far beyond any repair bench, so that a slip
 #: such as MV for mV is told at once, and small enough that no product of two overflows.
 _MOST = {"V": 1e5, "A": 1e4, "W": 1e7, "F": 1e3, "ohm": 1e13, "s": 1e6, "Hz": 1e6}
-_MOST |= {"%": 10.0, "degC": 2000.0, "1": 1e6}
+_MOST |= {"%": 10.0, "degC": 2000.0, "1": 1e6, "H": 1e3, "C": 1e6, "J": 1e6, "VA": 1e7}
+_MOST |= {"m": 100.0, "rpm": 1e6, "dB": 200.0}
 
 #: Endings of field names that are units, and no part of a key.
 _UNIT_ENDING = re.compile("_(?:w_per_k|a2s|degc|frac|ohm|hz|[afjksvw])$")
@@ -111,6 +113,23 @@ def read_line(value: object, most: int = 100) -> str:
     if not value.isprintable() or len(value) > most:
         raise mistaken(f"expected one line of at most {most} printable characters")
     return value
+
+
+def bounded(
+    unit: str, problem: str, example: str, *, least: float = 0.0, most: float = math.inf
+) -> AfterValidator:
+    """Return a field type's validator for one bound; ``problem`` has ``{}`` in the bound's place.
+
+    ``most`` is the bound where it is given, else ``least``.
+    """
+    bound = least if most == math.inf else most
+
+    def check(value: float) -> float:
+        if not least <= value <= most:
+            raise mistaken(problem.format(format_quantity(bound, unit)), example)
+        return value
+
+    return AfterValidator(check)
 
 
 def _number(value: object) -> float:

@@ -34,6 +34,7 @@ class TripReason(StrEnum):
     CLIENT_SILENT = "client_silent"
     KEEPER_LOST = "keeper_lost"
     UNWATCHED = "unwatched"
+    NO_ANSWER = "no_answer"
     RECORD_LOST = "record_lost"
     INTERNAL = "internal"
     STOPPED = "stopped"
@@ -99,6 +100,8 @@ _MEANINGS = {
     TripReason.UNWATCHED: "for so long nobody watched over power: the computer slept, or the "
     "program was stopped or got no time to run; disable sleep, end what else runs, and look at the "
     "unit before it is powered again",
+    TripReason.NO_ANSWER: "nobody answered a question that is asked with power on: a unit is not "
+    "kept energised where nobody stands by it",
     TripReason.RECORD_LOST: "the record could not be written, and an unrecorded unit is not kept "
     "energised: check the disk",
     TripReason.INTERNAL: "the program met an error of its own: please report it with the record",

@@ -8,7 +8,16 @@ from pydantic import BeforeValidator, Field, ValidationInfo, field_validator, mo
 from pydantic_core import PydanticCustomError
 
 from harness.errors import did_you_mean
-from harness.files.field_types import Name, Table, mistaken, problem_of, read_line, read_quantity
+from harness.files.field_types import (
+    Name,
+    Seconds,
+    Table,
+    bounded,
+    mistaken,
+    problem_of,
+    read_line,
+    read_quantity,
+)
 from harness.profile.accuracy import Accuracy, Band
 from harness.profile.measures import BANDED, MEASURES
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown, unit_of
@@ -16,6 +25,17 @@ from harness.unit.safety_tests import SafetyTest
 
 #: Where the meter can stand; ``input reversed`` is the input with its leads swapped.
 Across = Literal["input", "input reversed", "fuse", "limiter", "bulk", "output"]
+
+#: Time a person has for an answer while power is on: to read an instrument in the hand. Nobody is
+#: at the bench after it, and nobody watches.
+USUAL_ANSWER_S, MOST_ANSWER_S = 60.0, 600.0
+AnswerSeconds = Annotated[
+    Seconds,
+    bounded("s", "in less than {} nobody reads an instrument", '"60 s"', least=5.0),
+    bounded(
+        "s", "power is not kept on for more than {} for an answer", '"60 s"', most=MOST_ANSWER_S
+    ),
+]
 
 #: What a person is asked: a sentence or two, on one line of the file.
 Question = Annotated[str, BeforeValidator(lambda text: read_line(text, most=300))]
@@ -45,6 +65,10 @@ class Check(Table):
     #: Output that the meter reads at; None: the one its step loads, or the unit's first.
     output: Name | None = Field(default=None, examples=['"main"'])
     ask: Question | None = None  # what the operator is asked
+    #: When, of a step that is held; None: once power is off.
+    when: Literal["power off", "power on"] | None = None
+    #: Longest wait for an answer with power on; then power is cut. None: the usual.
+    within_s: AnswerSeconds | None = Field(default=None, examples=['"2 min"'])
     #: Of the tester which the operator reads, where the bench file states none.
     accuracy: Accuracy | None = None
     tester: Name | None = None  # which the operator reads: one of the bench file's
@@ -65,6 +89,16 @@ class Check(Table):
     def asked_unit(self) -> str:
         """Unit that an answer without one is in."""
         return self.value_unit or self.unit
+
+    @property
+    def under_power(self) -> bool:
+        """Whether a person is asked while power is on."""
+        return self.when == "power on"
+
+    @property
+    def answer_s(self) -> float:
+        """Longest wait for an answer with power on."""
+        return self.within_s or USUAL_ANSWER_S
 
     @property
     def by_operator(self) -> bool:

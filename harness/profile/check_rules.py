@@ -10,6 +10,7 @@ from pydantic import ValidationError
 from harness.files.config_error import ConfigError
 from harness.files.field_types import Table
 from harness.files.toml_positions import KeyPath
+from harness.profile.asking_rules import asking_rules
 from harness.profile.check import Check
 from harness.profile.level import LoadMode, LoadPoint
 from harness.profile.load_step import POINT_KEYS
@@ -129,7 +130,9 @@ def check_rules(part: StepPart, unit: Unit | None) -> Iterator[ConfigError]:
         if part.place is not None:
             yield from _measure_rules((*path, "measure"), check, part, unit)
             yield from _where_rules(path, check, part, unit)
-        yield from _asking_rules(path, check)
+        yield from asking_rules(
+            path, check, held=part.place is None or part.offers(Situation.WATCHED)
+        )
         yield from safety_test_rules(path, check, unit)
         if check.by_operator and check.at is not None:
             yield ConfigError(
@@ -203,34 +206,6 @@ def _where_rules(
 def _at_bulk(check: Check, part: StepPart) -> bool:
     """Whether the meter stands across the bulk capacitor before power first comes on."""
     return (check.across, check.measure, part.place) == ("bulk", "meter.voltage_dc", Place.START)
-
-
-def _asking_rules(path: KeyPath, check: Check) -> Iterator[ConfigError]:
-    """What a person is asked needs words, a unit, and a rule that its uncertainty allows."""
-    if not check.by_operator:
-        for key in ("ask", "tester"):
-            if getattr(check, key) is not None:
-                yield ConfigError((*path, key), f"{check.measure} asks nobody: leave this key out")
-        return
-    if check.ask is None:
-        yield ConfigError(
-            (*path, "ask"), "this key is missing", '"Insulation resistance at 500 V?"'
-        )
-    if check.measure == "operator.yes_no":
-        if not {check.low, check.high} <= {None, 0.0, 1.0}:
-            yield ConfigError(
-                (*path, "measure"), "an answer is 1 for yes or 0 for no: limits are these"
-            )
-        return
-    if check.value_unit is None and check.limit is None:
-        yield ConfigError((*path, "unit"), "this key is missing", '"ohm"')
-    if check.accuracy is None and check.tester is None and check.rule == "guarded":
-        yield ConfigError(
-            (*path, "rule"),
-            "the guarded rule needs the tester's accuracy; name a tester of the bench file, give "
-            "its accuracy here, or say that its reading is compared as it is",
-            '"simple"',
-        )
 
 
 def _at_rules(path: KeyPath, check: Check, part: StepPart) -> Iterator[ConfigError]:

@@ -291,7 +291,7 @@ def _hold_notes(step: PlannedStep) -> Iterator[str]:
     if by_hand and step.levels:
         yield (
             f"{_named(step)}: look on while power is on, hands clear of what is open: "
-            f"{' '.join(str(check.ask) for check in by_hand)} This is asked once power is off."
+            f"{' '.join(str(check.ask) for check in by_hand)} {_when_asked(by_hand)}"
         )
     longest_s = max((level.dwell_s for level in step.levels), default=WARM_S)
     if longest_s < WARM_S and any(check.measure == "meter.temperature" for check in step.checks):
@@ -299,6 +299,19 @@ def _hold_notes(step: PlannedStep) -> Iterator[str]:
             f"{_named(step)}: a temperature after {format_quantity(longest_s, 's', 3)} says "
             "little. A unit has warmed up after half an hour; hold a real one for that long."
         )
+
+
+def _when_asked(checks: list[Check]) -> str:
+    live = [check for check in checks if check.under_power]
+    if not live:
+        return "This is asked once power is off."
+    longest_s = max(check.answer_s for check in live)
+    what = "This" if len(live) == len(checks) else "Some of it, the rest once power is off,"
+    return (
+        f"{what} is asked WHILE POWER IS ON, after the hold: within "
+        f"{format_quantity(longest_s, 's', 3)} each, or power is cut. Read a thermometer or an "
+        "instrument made for live parts, and touch nothing."
+    )
 
 
 def _start_notes(line: Input, step: PlannedStep) -> Iterator[str]:

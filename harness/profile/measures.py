@@ -166,8 +166,8 @@ MEASURES: Mapping[str, Measure] = {
     "start.stop_voltage": _figure("V", '"40 V"', Situation.FALL, "meter.voltage_dc"),
     # until the stored charge has drained
     "discharge_time": _figure("s", '"5 s"', Situation.FALL, "meter.voltage_dc"),
-    "operator.value": _figure("1", "10", Situation.COLD),
-    # 1 for yes, 0 for no; what was seen under power is asked about once it is off
+    "operator.value": _figure("1", "10", Situation.COLD, also=(Situation.WATCHED,)),
+    # 1 for yes, 0 for no
     "operator.yes_no": _figure("1", "1", Situation.COLD, also=(Situation.WATCHED,)),
 }
 

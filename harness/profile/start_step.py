@@ -8,10 +8,19 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, field_validator
 
-from harness.files.field_types import Amps, Hertz, Number, Seconds, Volts, mistaken, read_quantity
+from harness.files.field_types import (
+    Amps,
+    Hertz,
+    Number,
+    Seconds,
+    Volts,
+    bounded,
+    mistaken,
+    read_quantity,
+)
 from harness.profile.level import Level, LevelMaker
 from harness.profile.measures import Situation
-from harness.profile.step import Place, PoweredStep, bounded
+from harness.profile.step import Place, PoweredStep
 from harness.quantity import format_quantity, shown
 
 _LEVELS = '["25 %", "50 %", "75 %", "100 %"]'  # an example

@@ -2,38 +2,20 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from enum import Enum, auto
 from typing import Annotated, ClassVar
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import Field, model_validator
 
-from harness.files.field_types import Amps, Flag, Fraction, Name, Seconds, Table, mistaken
+from harness.files.field_types import Amps, Flag, Fraction, Name, Seconds, Table, bounded, mistaken
 from harness.profile.check import Check
 from harness.profile.hand_loads import BATTERY_NOTE, SMALL_SUPPLY_NOTE, is_battery, small_supply_v
 from harness.profile.level import Level, LevelMaker, LoadPoint
 from harness.profile.measures import Situation
 from harness.quantity import format_quantity
 from harness.unit.nameplate import Output, Unit
-
-
-def bounded(
-    unit: str, problem: str, example: str, *, least: float = 0.0, most: float = math.inf
-) -> AfterValidator:
-    """Return a field type's validator for one bound; ``problem`` has ``{}`` in the bound's place.
-
-    ``most`` is the bound where it is given, else ``least``.
-    """
-    bound = least if most == math.inf else most
-
-    def check(value: float) -> float:
-        if not least <= value <= most:
-            raise mistaken(problem.format(format_quantity(bound, unit)), example)
-        return value
-
-    return AfterValidator(check)
 
 
 class Rest(Table):

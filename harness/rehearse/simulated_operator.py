@@ -20,6 +20,8 @@ from harness.unit.nameplate import Unit
 
 #: Time a hand takes to move leads.
 _MOVING_S = 20.0
+#: Time a person takes to read an instrument in the hand.
+_READING_S = 5.0
 
 #: What a healthy unit shows on a tester, by the unit asked for, else zero (common practice).
 _HEALTHY = {"ohm": 0.12, "A": 60e-6, "degC": 23.0, "Hz": 50.0, "s": 1.0, "1": 1.0}
@@ -45,6 +47,7 @@ class SimulatedOperator:
     ) -> None:
         """``checks`` are those it will be asked for: what no circuit has, reads as they want it."""
         self._bench = bench
+        self._meanwhile: tuple[str, str | None, float] = "", None, 0.0  # asked; when it is answered
         self._readings = [check for check in checks if check.measure == "operator.value"]
         self._unit = unit
         self._laws = laws
@@ -136,6 +139,20 @@ class SimulatedOperator:
         if math.isinf(high):
             return 2.0 * low if low > 0.0 else low + 1.0
         return 0.5 * high if math.isinf(low) else 0.5 * (low + high)
+
+    def ask_meanwhile(self, prompt: str, unit: str | None) -> None:
+        """Begin to read an instrument, or to look, with power on."""
+        self._meanwhile = prompt, unit, self._bench.clock.now_s() + _READING_S
+
+    def answer(self) -> tuple[float | bool | None, str] | None:
+        """Answer once that was done."""
+        prompt, unit, at_s = self._meanwhile
+        if self._bench.clock.now_s() < at_s:
+            return None
+        return self.ask_yes_no(prompt) if unit is None else self.ask_value(prompt, unit)
+
+    def asked_enough(self) -> None:
+        """Be done with it."""
 
     def _bulk_resistance_ohm(self, prompt: str) -> float:
         """Read a tester in circuit, with its error by chance and its last digit."""

@@ -14,7 +14,7 @@ from harness.record.events import EventKind
 from harness.record.figures import KnownFigures, known_detail
 from harness.record.run_summary import plain
 from harness.run.context import Context
-from harness.run.operator import Operator
+from harness.run.operator import Answer, Operator
 from harness.run.result import RunInfo
 
 
@@ -97,6 +97,19 @@ class Announced(Operator):
         """Note and ask; see :class:`Operator`."""
         self._note(prompt)
         return self._operator.ask_yes_no(prompt)
+
+    def ask_meanwhile(self, prompt: str, unit: str | None) -> None:
+        """Note and ask; see :class:`Operator`."""
+        self._note(prompt)
+        self._operator.ask_meanwhile(prompt, unit)
+
+    def answer(self) -> Answer | None:
+        """See :class:`Operator`."""
+        return self._operator.answer()
+
+    def asked_enough(self) -> None:
+        """See :class:`Operator`."""
+        self._operator.asked_enough()
 
     def confirm(self, text: str) -> bool:
         """Note and ask; see :class:`Operator`."""

@@ -15,7 +15,7 @@ from harness.run.by_hand import place_leads
 from harness.run.checks import judge_across, judge_checks, judge_undone, needed_readings
 from harness.run.context import Context
 from harness.run.enable import set_enable
-from harness.run.questions import ask_later, have_looked_at
+from harness.run.questions import ask_later, ask_under_power, have_looked_at
 from harness.run.rest import Dwell, Hold
 
 
@@ -84,7 +84,10 @@ def hold_levels(context: Context, step: PlannedStep) -> None:
         if level.load is not None and (before is None or level.load != before.load):
             context.command(SetLoad(level.load.mode, level.load.value, step.wiring.load))
         measures = needed_readings(step)
-        holds.append(Dwell(context, step, level).settle().hold(measures))
+        dwell = Dwell(context, step, level)
+        holds.append(dwell.settle().hold(measures))
+        if level is step.levels[-1]:
+            ask_under_power(context, step, dwell)
         if level is step.levels[-1] and level.load is not None:
             context.command(LoadOff())
         judge_checks(context, step, holds[-1])

@@ -1,7 +1,7 @@
 """The person at the bench, as the engine sees one: moves leads, says yes or no, may stop the run.
 
-Nobody is asked anything while power is on, and everybody is told that it is. A request to stop,
-such as Ctrl-C, is noted at once and obeyed between two messages.
+Where somebody is asked while power is on, nobody waits for it, and everybody is told that it is.
+A request to stop, such as Ctrl-C, is noted at once and obeyed between two messages.
 """
 
 from __future__ import annotations
@@ -13,6 +13,9 @@ from types import FrameType
 from typing import Protocol
 
 from harness.power.off_line import STOP_SIGNALS, OffLine
+
+#: A value, or yes or no, or None where nobody answers; and a note, or empty.
+Answer = tuple[float | bool | None, str]
 
 
 class Operator(Protocol):
@@ -54,6 +57,19 @@ class Operator(Protocol):
     def ask_yes_no(self, prompt: str) -> tuple[bool | None, str]:  # noqa: ARG002
         """Ask a question; None without an answer. The second is a note, or empty."""
         return None, ""
+
+    def ask_meanwhile(self, prompt: str, unit: str | None) -> None:
+        """Ask while power is on, for a value in a unit or (None) for yes or no; return at once.
+
+        That power is on must stay in sight, and what switches off must go on doing so.
+        """
+
+    def answer(self) -> Answer | None:
+        """Return what was answered to it; None as long as nothing was. It must not wait."""
+        return None, ""
+
+    def asked_enough(self) -> None:
+        """Be told that no answer is waited for any more; must return at once."""
 
     def confirm(self, text: str) -> bool:  # noqa: ARG002 - nobody is there
         """Whether to go on, all the same."""

@@ -1,8 +1,14 @@
-"""Questions to the person at the bench; what they saw under power is asked about once it is off."""
+"""Questions to the person at the bench: before power, while it is on, and of what they saw then.
+
+What is asked while power is on keeps nobody from watching: the level is held on as before, each
+sample is judged, and the answer is looked for in between. Where none comes, power is cut: nobody is
+there.
+"""
 
 from __future__ import annotations
 
 from harness.judge.propagate import Estimate
+from harness.power.trip import TripReason
 from harness.profile.check import Check
 from harness.profile.plan import PlannedStep
 from harness.quantity import format_quantity
@@ -11,17 +17,58 @@ from harness.record.sink import CheckRow
 from harness.run.causes import tester_causes
 from harness.run.checks import UNKNOWN, judge
 from harness.run.context import Context
+from harness.run.operator import Answer
+from harness.run.rest import Dwell
 
 
 def have_looked_at(context: Context, step: PlannedStep) -> None:
-    """Say what to look at while a step is held; nobody is asked anything while power is on."""
+    """Say what to look at while a step is held, and when it is asked."""
     for check in _watched(step):
-        context.event(EventKind.LOOK, f"{check.ask} This is asked once power is off.")
+        when = "while power is on, after the hold" if check.under_power else "once power is off"
+        context.event(EventKind.LOOK, f"{check.ask} This is asked {when}.")
+
+
+def ask_under_power(context: Context, step: PlannedStep, dwell: Dwell) -> None:
+    """Ask what has to be read with power on, while the level is held on, and judge it.
+
+    Raises:
+        Tripped: Nobody has answered in time, or power was cut for any other reason.
+    """
+    for check in _watched(step):
+        if check.under_power:
+            answer = _answer_meanwhile(context, check, dwell)
+            _judge_answer(context, step, check, answer)
+
+
+def _answer_meanwhile(context: Context, check: Check, dwell: Dwell) -> Answer:
+    """Hold on until there is an answer; none in time cuts power."""
+    begin_s = context.clock.now_s()
+    answers: list[Answer] = []
+
+    def answered() -> bool:
+        answer = context.operator.answer()
+        if answer is not None:
+            answers.append(answer)
+        elif context.clock.now_s() - begin_s > check.answer_s:
+            waited = format_quantity(check.answer_s, "s", 3)
+            context.host.cut(TripReason.NO_ANSWER, f"{check.name}: no answer within {waited}")
+        return bool(answers)
+
+    unit = None if check.measure == "operator.yes_no" else check.asked_unit
+    within = format_quantity(check.answer_s, "s", 3)
+    prompt = f"{_words(context, check)} [answer within {within}, or power is cut]"
+    context.operator.ask_meanwhile(prompt, unit)
+    try:
+        dwell.keep(answered)
+    finally:
+        context.operator.asked_enough()
+    return answers[0]
 
 
 def ask_later(context: Context, step: PlannedStep) -> None:
-    """Keep the questions of a step that has been held until power is off."""
-    context.to_ask += [(step, check, len(context.verdicts)) for check in _watched(step)]
+    """Keep the other questions of a step that has been held until power is off."""
+    later = (check for check in _watched(step) if not check.under_power)
+    context.to_ask += [(step, check, len(context.verdicts)) for check in later]
 
 
 def ask_what_was_seen(context: Context) -> None:
@@ -44,22 +91,38 @@ def ask_operator(
 
     ``seen`` is when there was something to see, and ``place`` the check's among those judged.
     """
-    yes_no = check.measure == "operator.yes_no"
-    tester = context.bench.file.testers.get(check.tester or "")
-    by = "" if tester is None else f" by {tester.name}, serial {tester.serial}"
-    prompt = f"{check.ask or check.name}{f' [read{by}]' if by else ''}{seen}"
-    answer: float | None
-    if yes_no:
-        answer, note = context.operator.ask_yes_no(prompt)
+    prompt = f"{_words(context, check)}{seen}"
+    if check.measure == "operator.yes_no":
+        answer: Answer = context.operator.ask_yes_no(prompt)
     else:
-        answer, note = context.operator.ask_value(prompt, check.asked_unit)
+        answer = context.operator.ask_value(prompt, check.asked_unit)
+    return _judge_answer(context, step, check, answer, place=place)
+
+
+def _read_by(context: Context, check: Check) -> str:
+    """Say which tester a person reads; empty where none is named."""
+    tester = context.bench.file.testers.get(check.tester or "")
+    return "" if tester is None else f" by {tester.name}, serial {tester.serial}"
+
+
+def _words(context: Context, check: Check) -> str:
+    by = _read_by(context, check)
+    return f"{check.ask or check.name}{f' [read{by}]' if by else ''}"
+
+
+def _judge_answer(
+    context: Context, step: PlannedStep, check: Check, answer: Answer, *, place: int | None = None
+) -> CheckRow:
     context.stop.raise_if_requested()
+    value, note = answer
+    yes_no = check.measure == "operator.yes_no"
     estimate, said = UNKNOWN, "no answer"
-    if answer is not None:
-        causes = () if yes_no else tester_causes(check, tester, answer)
-        estimate = Estimate(value=float(answer), contributions=causes)
-        said = ("yes" if answer else "no") if yes_no else format_quantity(answer, check.unit)
-        said += by
+    if value is not None:
+        tester = context.bench.file.testers.get(check.tester or "")
+        causes = () if yes_no else tester_causes(check, tester, value)
+        estimate = Estimate(value=float(value), contributions=causes)
+        said = ("yes" if value else "no") if yes_no else format_quantity(value, check.unit)
+        said += _read_by(context, check)
     context.event(EventKind.ANSWER, f"{check.name}: {said}" + (f" ({note})" if note else ""))
     stated = yes_no or bool(estimate.contributions)
     return judge(context, step, check, estimate, stated=stated, place=place)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Self
 
@@ -162,6 +162,23 @@ class Dwell:
         )
         self._compare(hold)
         return hold
+
+    def keep(self, until: Callable[[], bool]) -> None:
+        """Go on holding the level, watched as before, until something is so.
+
+        What is read meanwhile goes into the record and into no check.
+
+        Raises:
+            Tripped: The readings do not stay at rest, or power was cut for any other reason.
+        """
+        context = self._context
+        self._restart(context.clock.now_s())
+        context.thin(window_s(_THINNED_FROM_S))
+        try:
+            while not until():
+                self._take(context.sample())
+        finally:
+            context.thin(None)
 
     def _compare(self, hold: Hold) -> None:
         """Say where supply and power meter disagree in a hold; what rests on that is undecided."""

@@ -1,6 +1,7 @@
 """Keys that act at once: read raw while power is on, and left alone otherwise.
 
-Ctrl-C goes its own way, as a signal.
+Ctrl-C goes its own way, as a signal. A line may be typed meanwhile: what switches off is no part of
+it, and goes on switching off.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from queue import Empty, SimpleQueue
 from typing import Any
 
 #: What switches off: space, q, escape.
@@ -20,11 +22,19 @@ _LOOK_S = 0.02
 _INPUT = 0
 
 
+#: What ends a line, and what takes back the last key of it.
+_ENTER, _BACK = frozenset("\r\n"), frozenset("\x7f\b")
+#: Longest line that is kept.
+_LONGEST = 60
+
+
 class OffKeys:
     """Calls somebody when one of the keys is pressed, from a thread of its own."""
 
     def __init__(self, pressed: Callable[[], None]) -> None:
         self._pressed = pressed
+        self.typed: str | None = None  # of the line that is waited for; None: none is
+        self._lines: SimpleQueue[str] = SimpleQueue()
         self._done = threading.Event()
         self._thread: threading.Thread | None = None
 
@@ -41,6 +51,28 @@ class OffKeys:
         self._thread = thread
         return True
 
+    @property
+    def watched(self) -> bool:
+        """Whether the keys are watched."""
+        thread = self._thread
+        return thread is not None and thread.is_alive()
+
+    def want_line(self) -> None:
+        """Take the keys that do not switch off for a line, from now on."""
+        while self.line() is not None:
+            pass  # what came too late for the question before
+        self.typed = ""
+
+    def line(self) -> str | None:
+        """Return a line that was ended by Enter, once; None where there is none."""
+        with contextlib.suppress(Empty):
+            return self._lines.get_nowait()
+        return None
+
+    def no_line(self) -> None:
+        """Leave the other keys alone again."""
+        self.typed = None
+
     def stop(self) -> None:
         """Leave the keys alone again, before this returns."""
         thread, self._thread = self._thread, None
@@ -51,8 +83,23 @@ class OffKeys:
     def _watch(self) -> None:
         with contextlib.suppress(OSError), _raw():  # a terminal that is gone: the signal says so
             while not self._done.is_set():
-                if any(key in OFF_KEYS for key in _typed()):
+                keys = _typed()
+                if any(key in OFF_KEYS for key in keys):
                     self._pressed()
+                for key in keys:
+                    self._take(key)
+
+    def _take(self, key: str) -> None:
+        typed = self.typed
+        if typed is None:
+            return
+        if key in _ENTER:
+            self._lines.put(typed)
+            self.typed = ""
+        elif key in _BACK:
+            self.typed = typed[:-1]
+        elif key.isprintable() and key not in OFF_KEYS and len(typed) < _LONGEST:
+            self.typed = typed + key
 
 
 def _at_a_keyboard() -> bool:
@@ -114,4 +161,4 @@ else:
         keys = os.read(_INPUT, 256)
         if not keys:
             raise OSError("the terminal is gone")
-        return keys.decode("latin-1")
+        return keys.decode("utf-8", errors="ignore")

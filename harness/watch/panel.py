@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 import textwrap
 from collections.abc import Iterator
+from typing import NamedTuple
 
 from rich.console import Console
 from rich.text import Text
@@ -16,6 +17,8 @@ from harness.watch.view import Gauge, View
 
 #: The keys that switch off, as the screen names them.
 KEYS = "SPACE, Q or ESC"
+#: What a person who types with power on must know: the keys go on switching off.
+NO_SPACES = f"type without spaces: {KEYS} switches off"
 #: Looks of the bar by what is known of the output; of verdicts.
 _POWER = {"on": "bold reverse red", "off": "bold", "unconfirmed": "bold reverse blink red"}
 _POWER["unknown"] = _POWER["unconfirmed"]
@@ -38,10 +41,25 @@ def heading(view: View, width: int) -> list[Text]:
     return lines
 
 
-def panel(view: View, width: int, height: int, *, ascii_only: bool = False) -> list[Text]:
-    """Return at most so many lines, each at most so wide."""
+class Question(NamedTuple):
+    """What is asked while power is on."""
+
+    text: str
+    problem: str  # with the last answer; empty: none
+    typed: str  # so far
+
+
+def panel(
+    view: View,
+    width: int,
+    height: int,
+    question: Question | None = None,
+    *,
+    ascii_only: bool = False,
+) -> list[Text]:
+    """Return at most so many lines, each at most so wide; a question stands above the figures."""
     glyphs = _ASCII if ascii_only else _GLYPHS
-    head = [*_bar(view, width), *_where(view, width)]
+    head = [*_bar(view, width), *_where(view, width, question)]
     body = [Text(), *_gauges(view, width, glyphs)] if view.ending is None else []
     tail = [*_next(view, width)]
     room = height - len(head) - len(body) - len(tail)
@@ -80,13 +98,26 @@ def _bar(view: View, width: int) -> Iterator[Text]:
     yield Text(f" {hint}"[:width].ljust(width), style)
 
 
-def _where(view: View, width: int) -> Iterator[Text]:
+def _asked(question: Question, width: int) -> Iterator[Text]:
+    yield Text()
+    for line in question.text.splitlines():
+        yield from _folded(line.strip(), width, "bold")
+    if question.problem:
+        yield from _folded(question.problem, width, "yellow")
+    yield Text(f"  {NO_SPACES}", "dim")
+    yield Text(f"  > {question.typed}_", "bold")
+
+
+def _where(view: View, width: int, question: Question | None) -> Iterator[Text]:
     yield Text.assemble((view.serial, "bold"), "  ", view.title)
     step = f"{view.step}: {view.level}" if view.level else view.step or "before the first step"
     yield Text(_ends(step, view.elapsed_text, width))
     if view.ending is not None:
         yield Text.assemble((view.ending.word.upper(), f"bold {_VERDICT[view.ending.mark]}"))
         yield from _folded(view.ending.reason, width, "")
+        return
+    if question is not None:
+        yield from _asked(question, width)
         return
     yield Text(view.doing, "bold")
     yield from _folded(view.why, width, "")

@@ -20,7 +20,7 @@ from harness.errors import CUT_MAINS
 from harness.watch.fold import Output
 from harness.watch.keys import OffKeys
 from harness.watch.lines import news_line, state_line
-from harness.watch.panel import KEYS, heading, panel, rendered
+from harness.watch.panel import KEYS, NO_SPACES, Question, heading, panel, rendered
 from harness.watch.screen import Screen, knows_cursor, terminal_size
 from harness.watch.tail import Tail
 from harness.watch.view import View, view_of
@@ -57,6 +57,8 @@ class RunScreen:
         self._told: SimpleQueue[_Told] = SimpleQueue()
         self._thread: threading.Thread | None = None
         self._output: Output | None = None  # as the engine says; None: as the journal says
+        self._question = ""  # asked with power on
+        self._problem = ""  # with the last answer to it
 
     # --- for the engine's thread: none of this waits for the terminal while power is on
 
@@ -101,6 +103,34 @@ class RunScreen:
             self._screen.say(f"{CUT_MAINS}\n", afresh=True)  # at once, whatever the other does
             self._tell("end", f"{CUT_MAINS}\n")
 
+    def ask_live(self, text: str) -> bool:
+        """Show a question beside the run, with power on, and have a line typed.
+
+        False where no keys are watched: then nothing is shown.
+        """
+        if not self._keys.watched:
+            return False
+        self._keys.want_line()
+        self._question, self._problem = text, ""
+        if not self._drawn or self._thread is None:
+            self._screen.say(f"POWER ON. {text}\n  {NO_SPACES}\n")
+        return True
+
+    def typed_line(self) -> str | None:
+        """Return a line that was typed since, once; None where there is none."""
+        return self._keys.line()
+
+    def not_understood(self, problem: str) -> None:
+        """Say what is wrong with a line; another one may be typed."""
+        self._problem = problem
+        if not self._drawn or self._thread is None:
+            self._screen.say(f"POWER ON. {problem}\n")
+
+    def asked_enough(self) -> None:
+        """Show no question with power on any more."""
+        self._keys.no_line()
+        self._question = self._problem = ""
+
     def say(self, text: str) -> None:
         """Say something beside a question; power is off."""
         self._tell("say", text, _SHOWN_S)
@@ -140,6 +170,10 @@ class RunScreen:
             except Empty:
                 told = None
             showing.output, showing.asked = self._output, self._asked
+            typed = self._keys.typed
+            showing.question = None
+            if self._question and typed is not None:
+                showing.question = Question(self._question, self._problem, typed)
             over = showing.turn(told)
             if told is not None:
                 told.done.set()
@@ -155,6 +189,7 @@ class _Showing:
     ) -> None:
         self.output: Output | None = None
         self.asked = False  # for power off, by a key
+        self.question: Question | None = None  # asked with power on
         self._screen = screen
         self._tail = tail
         self._notice = notice
@@ -215,7 +250,9 @@ class _Showing:
             case None if self._asking or self._screen.busy:
                 return
         width = self._begin()
-        lines = panel(self._view(), width, self._size[1] - 1, ascii_only=_ascii_only())
+        lines = panel(
+            self._view(), width, self._size[1] - 1, self.question, ascii_only=_ascii_only()
+        )
         shown = rendered(lines, width).replace("\n", f"{_CLEAR_LINE}\n")
         self._screen.say(f"{_HOME}{shown}{_CLEAR_LINE}\n{_CLEAR_BELOW}")
 

@@ -74,6 +74,39 @@ class TestScanner:
         assert "usual" not in HELP["questions"]["unit"]["serial"]
 
 
+class TestWithPowerOn:
+    def test_nothing_waits(self, capsys: pytest.CaptureFixture[str]) -> None:
+        """Until a line is typed there is no answer, at once; the question says that power is on."""
+        person = operator()
+        person.ask_meanwhile("Heat sink?", "degC")
+
+        assert person.answer() is None
+        person._screen.wait(1.0)
+        assert "POWER IS ON. Heat sink?" in capsys.readouterr().out
+
+    @pytest.mark.parametrize(
+        ("unit", "lines", "answer"),
+        [
+            ("degC", ("41",), (41.0, "")),
+            ("degC", ("warm", "5 V", "41degC # left"), (41.0, "left")),
+            ("uF", ("47nF",), (pytest.approx(47e-9), "")),
+            (None, ("perhaps", "Yes"), (True, "")),
+            ("degC", ("skip # too far away",), (None, "too far away")),
+            ("degC", (None,), (None, "the input has ended")),
+        ],
+    )
+    def test_an_answer_is_read(
+        self, unit: str | None, lines: tuple[str | None, ...], answer: tuple[float | None, str]
+    ) -> None:
+        """Nonsense is no answer and is told; the next line is looked at later."""
+        person = operator(*lines)
+        person.ask_meanwhile("What is seen?", unit)
+        told = [person.answer() for _ in lines]
+
+        assert told[:-1] == [None] * (len(lines) - 1)
+        assert told[-1] == answer
+
+
 class TestAnswers:
     @pytest.mark.parametrize(
         ("lines", "answer"),

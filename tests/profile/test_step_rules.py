@@ -529,10 +529,38 @@ class TestChecks:
                 "steps[1].checks[0].at: operator.yes_no is asked about once: leave this key out",
             ),
             (
-                START + NOMINAL + check('measure = "operator.value"', 'ask = "x"', "high = 2"),
+                START
+                + check('measure = "operator.value"', 'ask = "x"', 'unit = "V"', 'high = "2 V"'),
                 (
-                    "steps[1].checks[0].measure: operator.value belongs in a cold step, this is a "
-                    "nominal step"
+                    "steps[0].checks[0].measure: operator.value belongs in a cold or line or load "
+                    "or nominal or soak step, this is a start step"
+                ),
+            ),
+            (
+                step("cold")
+                + check('measure = "operator.yes_no"', 'ask = "x"', 'when = "power on"')
+                + START,
+                (
+                    "steps[0].checks[0].when: this key belongs to a question of a step that is "
+                    "held under power: leave it out"
+                ),
+            ),
+            (
+                START
+                + NOMINAL
+                + check('measure = "operator.yes_no"', 'ask = "x"', 'within = "60 s"'),
+                (
+                    "steps[1].checks[0].within: only an answer that is waited for with power on "
+                    "has a time: leave this key out"
+                ),
+            ),
+            (
+                START
+                + NOMINAL
+                + check('measure = "supply.power"', 'high = "2 W"', 'when = "power on"'),
+                (
+                    "steps[1].checks[0].when: this key belongs to a question of a step that is "
+                    "held under power: leave it out"
                 ),
             ),
             (

@@ -8,7 +8,7 @@ import pytest
 from rich.cells import cell_len
 
 from harness.record.figures import figures_detail, known_detail
-from harness.watch.panel import heading, panel, rendered
+from harness.watch.panel import Question, heading, panel, rendered
 from harness.watch.server import new_token
 from harness.watch.view import view_of
 from tests.record.test_figures import KNOWN, TOLD
@@ -57,6 +57,21 @@ class TestPanel:
         for width in (80, 40):
             told = " ".join(seen_lines(folded(*ENTERED), width, 23)[:2])
             assert "SPACE, Q or ESC switches off" in told
+
+    @pytest.mark.parametrize(("width", "height"), [(80, 23), (40, 23)])
+    def test_a_question_with_power_on(self, width: int, height: int) -> None:
+        """Power and its keys stay first, the question has its answer so far, the figures stay."""
+        asked = Question("Temperature of the heat sink?", "", "41.")
+        lines = panel(view_of(folded(*ENTERED), 2.0), width, height, asked)
+        told = [line.plain for line in lines]
+
+        assert "POWER ON" in told[0]
+        assert "switches off" in " ".join(told[:2])
+        assert "  > 41._" in told
+        assert any("Temperature of the heat sink?" in line for line in told)
+        assert any(line.startswith("voltage") for line in told)
+        assert len(lines) <= height
+        assert max(cell_len(line) for line in told) <= width
 
     def test_an_address_is_never_broken(self) -> None:
         """The page's address, whatever hyphens its token has, stands on one line of 40 columns."""
