@@ -284,7 +284,10 @@ MISTAKES = [
     (
         'power   = "36 W"',
         'power = "36 W"\ncharge = "1 C"',
-        ("12: envelope.charge: there is no key 'charge' here; there are voltage, current, power, aux"),
+        (
+            "12: envelope.charge: there is no key 'charge' here; there are voltage, current, "
+            "power, aux"
+        ),
     ),
     # a start
     (
