@@ -131,7 +131,6 @@ class Keeper:
             case SwitchOn():
                 self.state = KeeperState.LIVE  # before the message: from here on it may be on
                 self._reverse.switch_on()
-                self._lifted = False
                 return self._source.on()
             case Set(quantity, value):
                 moves = self._source.set(quantity, value)
@@ -284,7 +283,7 @@ class Keeper:
         self._was_live = self.state is KeeperState.LIVE
         if self.state is not KeeperState.TRIPPED:
             self.state = KeeperState.OFF
-        self._watch = None
+        self._watch, self._lifted = None, False
         self._pins.rest()
         self.contact_fault = ""  # it is tried again
         return self._way_off.begin()

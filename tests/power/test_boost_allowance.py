@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from harness.bench.sample import SupplySample
-from harness.power.commands import Arm, OperatingEnvelope, Set, SwitchOn, Watch
+from harness.power.commands import Arm, OperatingEnvelope, Set, SwitchOff, SwitchOn, Watch
 from harness.power.inrush_monitor import LevelWatch
 from harness.power.keeper import Keeper
 from harness.power.trip import TripReason
@@ -163,3 +163,17 @@ class TestKeeper:
         self.fed(machine, boosts(1.0))
         assert machine.trip is not None
         assert machine.trip.reason is TripReason.ENERGY_BUDGET
+
+    def test_once_power_was_off_it_is_allowed_again(self) -> None:
+        """A level is watched from before the output comes on: what was before counts no more."""
+        machine = self.live()
+        machine.command(Watch(LEVEL), 0.0)
+        self.fed(machine, boosts())
+        machine.command(Watch(None), 1.0)
+        for move in machine.command(SwitchOff(), 1.0):
+            machine.done(move)
+        machine.command(Arm(90.0, 1.2, 50.0), 2.0)
+        machine.command(Watch(LEVEL), 2.0)
+        machine.command(SwitchOn(), 2.0)
+        self.fed(machine, boosts(2.0))
+        assert machine.trip is None
