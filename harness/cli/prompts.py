@@ -85,6 +85,10 @@ class TerminalOperator:
         """Have the electronic load connected to another output."""
         return self._done(text)
 
+    def turn_leads(self, text: str) -> bool:
+        """Have the supply's leads changed over."""
+        return self._done(text)
+
     def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:
         """Ask for a value with its unit until there is one; ``skip`` leaves it undecided."""
 

@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+#: Where a converter stops, as the least share of where it starts. Source: 0.8 to 0.9, and a wide
+#: hysteresis of 0.6 for those with a start-up supply of their own; common practice.
+_STOPS_FRAC = 0.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +33,8 @@ class InrushAllowance:
     beside_f: float = 0.0  # across the supply's own terminals, may fill beside the unit's
     lead_ohm: float = 0.0  # leads and contacts that the unit may sit behind, both ways
     diode_v: float = 0.0  # of one against wrong polarity that may stand before its converter
+    #: Input voltage up to which the bulk capacitor was found charged before power came on.
+    charged_v: float = 0.0
     window_s: float = 0.0  # what a reading is averaged over; 0 for an instantaneous one
     #: Bulk voltage to which a boost stage lifts the capacitor once; 0 without one, or once it has.
     boosted_v: float = 0.0
@@ -36,14 +42,29 @@ class InrushAllowance:
     across_bulk_ohm: float = math.inf
 
     @property
+    def begin_v(self) -> float:
+        """Input voltage from which on the bulk capacitor takes anything."""
+        return max(self.from_v, self.charged_v)
+
+    def found(self, charged_v: float) -> InrushAllowance:
+        """Return it for a bulk capacitor that was found charged up to an input voltage.
+
+        What is there already is not allowed once more. A converter that was not yet asleep goes on
+        working below its threshold, down to where it stops.
+        """
+        awake_v = _STOPS_FRAC * self.threshold_v
+        threshold_v = awake_v if charged_v >= awake_v else self.threshold_v
+        return replace(self, charged_v=charged_v, threshold_v=threshold_v)
+
+    @property
     def healthy(self) -> float:
-        """What filling the bulk capacitor from ``from_v`` to ``to_v`` takes, in C or J.
+        """What filling the bulk capacitor from ``begin_v`` to ``to_v`` takes, in C or J.
 
         Source: Q = C (V1 - V0); E = C (Vp1^2 - Vp0^2) / 2, textbook.
         """
         if self.kind == "charge":
-            return self.capacitance_f * (self.to_v - self.from_v)
-        return self._energy_j(self.to_v)
+            return self.capacitance_f * max(0.0, self.to_v - self.begin_v)
+        return max(0.0, self._energy_j(self.to_v))
 
     def explained(self, voltage_v: float) -> float:
         """What a reading of the input voltage explains since the level before, in C or J.
@@ -52,10 +73,12 @@ class InrushAllowance:
         """
         if self.kind == "charge":
             capacitance_f = self.charge_factor * self.capacitance_f + self.beside_f
-            return capacitance_f * max(0.0, voltage_v - self.from_v)
+            gained_v = max(0.0, voltage_v - self.begin_v)
+            beside_v = max(0.0, voltage_v - self.from_v) - gained_v  # the supply's own alone
+            return capacitance_f * gained_v + self.beside_f * beside_v
         gained_j = max(0.0, self._energy_j(voltage_v))
         if voltage_v >= self.threshold_v:  # below it nothing boosts, and a short pulls it there
-            gained_j += self.boost_j(max(voltage_v, self.from_v))
+            gained_j += self.boost_j(max(voltage_v, self.begin_v))
         return self.charge_factor * gained_j
 
     def boost_j(self, voltage_v: float) -> float:
@@ -67,7 +90,7 @@ class InrushAllowance:
         return 0.5 * self.capacitance_f * max(0.0, self.boosted_v**2 - peak_v**2)
 
     def _energy_j(self, voltage_v: float) -> float:
-        peak1, peak0 = voltage_v * self.peak_factor, self.from_v * self.peak_factor
+        peak1, peak0 = voltage_v * self.peak_factor, self.begin_v * self.peak_factor
         return 0.5 * self.capacitance_f * (peak1**2 - peak0**2)
 
     def is_lifted(self, taken_j: float, voltage_v: float) -> bool:
@@ -75,7 +98,7 @@ class InrushAllowance:
 
         Half of what that takes tells it from a stage that has not begun, and from its losses.
         """
-        boost_j = self.boost_j(max(voltage_v, self.from_v))
+        boost_j = self.boost_j(max(voltage_v, self.begin_v))
         if boost_j <= 0.0 or voltage_v < self.threshold_v:
             return False
         return taken_j - max(0.0, self._energy_j(voltage_v)) >= 0.5 * boost_j

@@ -16,6 +16,20 @@ from harness.profile.step import Place, PoweredStep
 from harness.quantity import format_quantity
 
 
+def resistor_text(resistance_ohm: float, highest_v: float) -> str:
+    """Say which resistor goes across the bulk capacitor, with up to ``highest_v`` on it.
+
+    Source: P = V^2 / R, textbook; twice of it as a rating: common practice.
+    """
+    power_w = highest_v**2 / resistance_ohm
+    return (
+        f"resistor of {format_quantity(resistance_ohm, 'ohm')} across the bulk capacitor, "
+        f"insulated, rated for {format_quantity(highest_v, 'V', 3)} and at least "
+        f"{format_quantity(2.0 * power_w, 'W', 2)}: with up to {format_quantity(power_w, 'W', 2)} "
+        "in it it gets hot."
+    )
+
+
 class DischargeStep(PoweredStep):
     """Power off, and the stored voltage measured until it can be touched."""
 
@@ -104,16 +118,11 @@ class DischargeStep(PoweredStep):
     def resistor_note(self, highest_v: float) -> str:
         """Say what a person needs to know of the resistor; empty where there is none.
 
-        ``highest_v`` is the most that may be across it. Source: P = V^2 / R, textbook; twice of it
-        as a rating: common practice.
+        ``highest_v`` is the most that may be across it.
         """
         if self.resistor_ohm is None:
             return ""
-        power_w = highest_v**2 / self.resistor_ohm
         return (
-            f"resistor of {format_quantity(self.resistor_ohm, 'ohm')} across the bulk capacitor, "
-            f"insulated, rated for {format_quantity(highest_v, 'V', 3)} and at least "
-            f"{format_quantity(2.0 * power_w, 'W', 2)}: with up to "
-            f"{format_quantity(power_w, 'W', 2)} in it it gets hot. Connect it with power off and "
-            "the capacitor discharged and measured, and take it off the same way"
+            f"{resistor_text(self.resistor_ohm, highest_v)} Connect it with power off and the "
+            "capacitor discharged and measured, and take it off the same way"
         )

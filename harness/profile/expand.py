@@ -17,25 +17,19 @@ from harness.profile.bench_fit import (
 )
 from harness.profile.cautions import cautions
 from harness.profile.check import Check
-from harness.profile.discharge_step import DischargeStep
 from harness.profile.enable import enable_notes, enable_way
 from harness.profile.forecast import Forecast, forecasts
 from harness.profile.level import Level, LevelMaker
 from harness.profile.load import with_limits
-from harness.profile.margins import tight_levels
 from harness.profile.open_points import open_points
 from harness.profile.plan import Plan, PlannedStep
+from harness.profile.plan_notes import edge_notes, plan_notes
 from harness.profile.readings import instead_of, readings_of
 from harness.profile.safety_checks import safety_tests
 from harness.profile.schema import Profile
-from harness.profile.step import HandLoadedStep, Place, Rest
+from harness.profile.step import HandLoadedStep, Place
 from harness.profile.unit_at_hand import UnitAtHand, objections
 from harness.profile.wiring import Operations, Stands, Wiring, place_of, wirings_of
-from harness.quantity import format_quantity
-from harness.unit.nameplate import Input, RectifiedInput
-
-#: A hold that shows how warm a unit gets: three time constants of a usual case (common practice).
-WARM_S = 1800.0
 
 
 def make_plan(
@@ -73,8 +67,8 @@ def make_plan(
         bench=bench,
         steps=steps,
         notes=(
-            *_notes(profile, bench, steps),
-            *_edge(envelope.voltage_v, most_v, steps, bench),
+            *plan_notes(profile, bench, steps),
+            *edge_notes(envelope.voltage_v, most_v, steps, bench),
             *of_switch(bench),
             *of_power_meter(bench, instead),
             *of_leads(profile.unit, steps),
@@ -195,151 +189,6 @@ def _unique(names: list[str]) -> list[str]:
     return unique
 
 
-def _notes(
-    profile: Profile, bench: BenchFile | None, steps: tuple[PlannedStep, ...]
-) -> Iterator[str]:
-    """Yield what the reader must know about the plan before power."""
-    line = profile.fed.input
-    if line.bulk_capacitance_f is None:
-        kind = "charge" if line.kind == "dc" else "energy"
-        yield (
-            f"No bulk_capacitance on the nameplate: the start has no {kind} budget. Time at the "
-            "current limit is bounded instead, which finds a short later."
-        )
-    if isinstance(line, RectifiedInput):
-        yield _feed_note(line)
-    else:
-        yield from _input_notes(line, steps)
-    yield from map(_rest_note, filter(lambda step: step.rest != Rest(), steps))
-    for step in steps:
-        yield from _start_notes(line, step)
-        yield from _hold_notes(step)
-    bench_known = bench is not None and bench.supply.kind == line.kind
-    yield from tight_levels(profile.fed, profile.envelope, steps, bench_known=bench_known)
-    for step in steps:
-        note = step.step.hand_note(", ".join(level.label for level in step.restart))
-        if note:
-            yield f"{_named(step)}: {note}"
-        if isinstance(step.step, DischargeStep) and step.step.resistor_ohm is not None:
-            note = step.step.resistor_note(line.stored_v(profile.envelope.voltage_v))
-            yield f"{_named(step)}: a {note}."
-    for stated, key, assumed in (
-        (line.threshold, "start_threshold", format_quantity(line.start_threshold_v, "V")),
-        (line.idle_power, "idle_power", format_quantity(line.idle_power_w, "W")),
-    ):
-        if stated is None:
-            yield f"No {key} on the nameplate: taken as {assumed}."
-
-
-def _input_notes(line: Input, steps: tuple[PlannedStep, ...]) -> Iterator[str]:
-    """Say which end of a nominal range is never reached, and what a boost stage takes at once."""
-    levels_v = [level.voltage_v for step in steps for level in step.all_levels]
-    for end_v in (line.low_nominal_v, line.nominal_v) if line.has_range and levels_v else ():
-        near_v = 0.5 * line.tolerance_frac * end_v
-        if not any(abs(voltage_v - end_v) <= near_v for voltage_v in levels_v):
-            yield (
-                f"No step holds {format_quantity(end_v, 'V')}: the unit is not shown to work at "
-                f"that end of its {line.nominal}."
-            )
-    for step in (step for step in steps if step.step.place is Place.START):
-        for level in step.levels:
-            budget = level.budget
-            if budget is None or not budget.boosted_v or level.voltage_v < budget.threshold_v:
-                continue
-            boost_j = budget.boost_j(level.voltage_v)
-            least_s = boost_j / (level.voltage_v * level.current_limit_a)
-            yield (
-                f"{_named(step)}, {level.label}: the boost stage lifts the bulk capacitor to "
-                f"{format_quantity(budget.boosted_v, 'V', 3)} here, which takes "
-                f"{format_quantity(boost_j, 'J', 3)} in one go and "
-                f"{format_quantity(least_s, 's', 2)} at the current limit. It is allowed once, and "
-                f"only while {format_quantity(budget.threshold_v, 'V', 3)} or more are read."
-            )
-            break
-
-
-def _feed_note(line: RectifiedInput) -> str:
-    """Say what an AC unit does on DC, and what that leaves open."""
-    threshold_v, nominal_v = line.start_threshold_v, line.low_nominal_v
-    return (
-        f"Fed with DC: shares are of {format_quantity(nominal_v, 'V', 3)}, the peak of the "
-        f"nominal {format_quantity(line.rms_v(nominal_v), 'V')}, so that the bulk capacitor "
-        "stands as high as on AC at the same share. The unit begins to work at "
-        f"{format_quantity(threshold_v, 'V', 3)} DC (start_threshold, "
-        f"{format_quantity(line.rms_v(threshold_v), 'V', 3)} rms): below it nothing but charge and "
-        "leakage flows. Two of the bridge's four diodes carry the current."
-    )
-
-
-def _named(step: PlannedStep) -> str:
-    return f"Step {step.number} ({step.name})"
-
-
-def _rest_note(step: PlannedStep) -> str:
-    rest = step.rest
-    return (
-        f"{_named(step)} is at rest while its mean current moves by no more than "
-        f"{format_quantity(rest.tolerance_frac, '%')} of the limit over "
-        f"{format_quantity(rest.span_s, 's')}; at most {format_quantity(rest.longest_s, 's')} are "
-        "waited for it."
-    )
-
-
-def _hold_notes(step: PlannedStep) -> Iterator[str]:
-    """Say what a person is to look at meanwhile, and which hold is too short to tell of warmth."""
-    by_hand = [check for check in step.checks if check.by_operator]
-    if by_hand and step.levels:
-        yield (
-            f"{_named(step)}: look on while power is on, hands clear of what is open: "
-            f"{' '.join(str(check.ask) for check in by_hand)} {_when_asked(by_hand)}"
-        )
-    longest_s = max((level.dwell_s for level in step.levels), default=WARM_S)
-    if longest_s < WARM_S and any(check.measure == "meter.temperature" for check in step.checks):
-        yield (
-            f"{_named(step)}: a temperature after {format_quantity(longest_s, 's', 3)} says "
-            "little. A unit has warmed up after half an hour; hold a real one for that long."
-        )
-
-
-def _when_asked(checks: list[Check]) -> str:
-    live = [check for check in checks if check.under_power]
-    if not live:
-        return "This is asked once power is off."
-    longest_s = max(check.answer_s for check in live)
-    what = "This" if len(live) == len(checks) else "Some of it, the rest once power is off,"
-    return (
-        f"{what} is asked WHILE POWER IS ON, after the hold: within "
-        f"{format_quantity(longest_s, 's', 3)} each, or power is cut. Read a thermometer or an "
-        "instrument made for live parts, and touch nothing."
-    )
-
-
-def _start_notes(line: Input, step: PlannedStep) -> Iterator[str]:
-    """Say where a healthy unit needs more than the start's limit (safety rule 7), or goes on later.
-
-    Source: P = V I times the power factor, textbook.
-    """
-    for level in step.levels:
-        idle_a = line.idle_power_w / level.voltage_v / line.power_factor
-        works = level.voltage_v >= line.start_threshold_v
-        if step.step.place is Place.START and works and idle_a > level.current_limit_a:
-            yield (
-                f"{_named(step)} will not get past {level.label}: a healthy unit may draw "
-                f"{format_quantity(idle_a, 'A', 3)} there, the limit is "
-                f"{format_quantity(level.current_limit_a, 'A', 3)}."
-            )
-            return
-        watched = level.budget is not None or level.time_at_limit_s is not None
-        if step.step.place is Place.NOMINAL and watched:
-            why = "The start ends below nominal"
-            if getattr(step.step, "nominal_v", None) is not None:
-                why = f"The line rises to {format_quantity(level.voltage_v, 'V')}"
-            yield (
-                f"{why}: step {step.number} ({step.name}) takes the rest "
-                f"under a limit of {format_quantity(level.current_limit_a, 'A')}."
-            )
-
-
 def _most_set_v(envelope_v: float, bench: BenchFile | None) -> float:
     """Return the highest voltage to set, so that the supply's readings stay inside the envelope.
 
@@ -357,19 +206,3 @@ def _most_set_v(envelope_v: float, bench: BenchFile | None) -> float:
         )
     )
     return envelope_v - (error_v + max(error_v, reads_v))
-
-
-def _edge(
-    envelope_v: float, most_v: float, steps: Iterable[PlannedStep], bench: BenchFile | None
-) -> Iterator[str]:
-    """Say where a level at the envelope's edge is set lower."""
-    highest_v = max((level.voltage_v for step in steps for level in step.all_levels), default=0.0)
-    lower, whose = "twice the supply's stated accuracy", "its"
-    if bench is not None and bench.power_meter is not None:
-        lower, whose = "by what supply and power meter may be off by", "their"
-    if most_v < envelope_v and highest_v >= most_v * (1 - 1e-9):
-        yield (
-            f"A level at the envelope's {format_quantity(envelope_v, 'V')} is set to "
-            f"{format_quantity(most_v, 'V', 5)}: {lower} lower, so that {whose} readings stay "
-            "inside."
-        )

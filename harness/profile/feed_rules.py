@@ -34,6 +34,11 @@ def level_rules(
     part: StepPart, unit: Unit | None, envelope: Envelope | None
 ) -> Iterator[ConfigError]:
     """Levels on DC go as far as the supply does, which the envelope says."""
+    is_fed = unit is not None and isinstance(unit.input, RectifiedInput)
+    if "polarity" in part.raw and unit is not None and not is_fed:
+        yield part.wrong(
+            "polarity", 'the leads are changed over at an AC unit with feed = "dc" alone'
+        )
     if unit is None or envelope is None or not isinstance(unit.input, RectifiedInput):
         return
     for path, share in part.each("levels", "%"):

@@ -120,15 +120,13 @@ def _order_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
 
 
 def _start_rules(steps: list[StepPart]) -> Iterator[ConfigError]:
-    """A second start would find the bulk capacitor charged that it takes for empty."""
-    starts = [part for part in steps if part.place is Place.START]
-    for part in starts[1:]:
-        yield part.wrong(
-            "kind",
-            "a second start step: there is one a run; a step that finds power off brings it back "
-            "through its levels by itself",
-            '"nominal"',
-        )
+    """Power is off before the first start: what says how it goes off belongs in a later one."""
+    first = next((part for part in steps if part.place is Place.START), None)
+    for key in ("off", "bulk_below"):
+        if first is not None and key in first.raw:
+            yield first.wrong(
+                key, "power has not been on before the first start: leave this key out"
+            )
 
 
 def _limit_rules(part: StepPart, envelope: Envelope) -> Iterator[ConfigError]:

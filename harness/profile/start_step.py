@@ -35,6 +35,16 @@ def _level(text: object) -> float:
     return level
 
 
+def _volts(value_v: float) -> str:
+    return format_quantity(value_v, "V")
+
+
+#: What a person is asked for where no meter stands across the bulk capacitor.
+ASK_BULK = "Voltage across the bulk capacitor, measured now"
+#: Which way round the leads are at the input of an AC unit that is fed with DC.
+Polarity = Literal["normal", "reversed"]
+
+
 class StartStep(PoweredStep):
     """Current-limited start: the voltage rises level by level."""
 
@@ -59,6 +69,13 @@ class StartStep(PoweredStep):
         Seconds, bounded("s", "more than {} at the limit bounds nothing", '"0.5 s"', most=10.0)
     ] = Field(default=0.5, validate_default=False, examples=['"0.5 s"'])
     frequency_hz: Hertz | None = None  # None: the unit's first
+    #: Which way round the leads are at an AC unit that is fed with DC: the other way round, the
+    #: other pair of its bridge's diodes carries the current.
+    polarity: Polarity = "normal"
+    #: Before a start that is not the first: how long power stays off; and the bulk voltage from
+    #: which on the capacitor is discharged by hand, None for whatever is left on it.
+    off_s: Seconds = Field(default=1.0, validate_default=False, examples=['"2 s"'])
+    bulk_below_v: Volts | None = Field(default=None, examples=['"5 V"'])
     #: The one of a nominal range that its levels, and later steps, are shares of; None: the lowest.
     nominal_v: Volts | None = Field(default=None, examples=['"100 V"'])
 
@@ -70,6 +87,20 @@ class StartStep(PoweredStep):
                 lower, higher = format_quantity(after, "%"), format_quantity(before, "%")
                 raise mistaken(f"levels must rise: {lower} comes after {higher}", _LEVELS)
         return levels_frac
+
+    def again_note(self, *, leads_change: bool) -> str:
+        """Say what comes before it where it is not the first start."""
+        leads = " The supply's leads are changed over by hand." if leads_change else ""
+        less = ""
+        if self.bulk_below_v is not None:
+            less = (
+                f", and discharged through a resistor until it is below {_volts(self.bulk_below_v)}"
+            )
+        return (
+            f"power goes off for {format_quantity(self.off_s, 's')}.{leads} What is left on the "
+            f"bulk capacitor is measured, by a meter across it or by hand{less}: the allowance "
+            "begins there."
+        )
 
     def levels(self, maker: LevelMaker) -> Iterator[Level]:
         """Yield each level with its inrush allowance."""

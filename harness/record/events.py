@@ -47,5 +47,7 @@ class EventKind(StrEnum):
     QUESTION = "question"
     METER = "meter"
     LOAD = "load"
+    LEADS = "leads"
+    RESIDUAL = "residual"
     ANSWER = "answer"
     AGREED = "agreed"

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from harness.profile.expand import WARM_S
 from harness.profile.held_steps import LineStep
 from harness.profile.load_step import LoadStep
+from harness.profile.plan_notes import WARM_S
 from harness.profile.schema import Profile
 from harness.profile.step import HandLoadedStep, LoadableStep
 from harness.rehearse.fault import Need

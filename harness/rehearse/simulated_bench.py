@@ -113,6 +113,11 @@ class SimulatedBench:
         """Return the bench as a VISA library for PyVISA's resource manager."""
         return SimulatedLibrary.of(self.devices)
 
+    def bulk_voltage_v(self) -> float:
+        """Return what a meter held across the bulk capacitor shows now."""
+        self._advance()
+        return self.circuit.bulk_v
+
     # --- time
 
     def _advance(self) -> None:

@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from harness.profile.check import Check
 from harness.profile.hand_loads import BATTERY, is_battery, small_supply_v
 from harness.profile.level import across_bulk_ohm, resistor_ohm
+from harness.profile.start_step import ASK_BULK
 from harness.quantity import unit_of
 from harness.rehearse.charge_parts import typical_battery
 from harness.rehearse.laws import Laws
@@ -107,8 +108,17 @@ class SimulatedOperator:
         self._bench.load_at = output
         return True
 
+    def turn_leads(self, text: str) -> bool:  # noqa: ARG002 - the port's signature
+        """Change over the supply's leads."""
+        self._bench.clock.sleep_s(_MOVING_S)
+        circuit = self._bench.circuit
+        circuit.turn_leads(backwards=not circuit.backwards)
+        return True
+
     def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:
         """Read a tester."""
+        if ASK_BULK in prompt:
+            return round(self._bench.bulk_voltage_v(), 1), "simulated"
         output = next(iter(self._unit.output.values()), None)
         if unit == "V" and isinstance(output, ChargerOutput) and BATTERY in prompt:
             return round(typical_battery(output).emf_v(self._charged_frac), 2), "simulated"

@@ -88,6 +88,11 @@ class Announced(Operator):
         self._note(text)
         return self._operator.move_load(output, text)
 
+    def turn_leads(self, text: str) -> bool:
+        """Note and ask; see :class:`Operator`."""
+        self._note(text)
+        return self._operator.turn_leads(text)
+
     def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:
         """Note and ask; see :class:`Operator`."""
         self._note(prompt)

@@ -25,7 +25,8 @@ _PLACES: dict[Across, str] = {
     "output": "across the output: red on plus, black on minus",
 }
 
-_OFF = "The supply's output is off. Stored charge may remain: measure before you touch."
+#: What stands before everything a person does.
+OFF = "The supply's output is off. Stored charge may remain: measure before you touch."
 
 
 def move_meter(context: Context, where: MeterPlace) -> bool:
@@ -36,7 +37,7 @@ def move_meter(context: Context, where: MeterPlace) -> bool:
     if context.meter_at == where:
         return True
     power_off(context)
-    text = f"{_OFF}{_supply_leads(context, where)}{_jack(context, where)} {_connect(where)}"
+    text = f"{OFF}{_supply_leads(context, where)}{_jack(context, where)} {_connect(where)}"
     moved = context.operator.place_meter(where.named, text)
     context.stop.raise_if_requested()
     context.event(EventKind.METER, f"{'connected' if moved else 'not connected'} {_how(where)}")
@@ -114,7 +115,7 @@ def _move_load(context: Context, step: PlannedStep) -> str:
     power_off(context)
     rating = context.plan.profile.unit.output[output].rating
     text = (
-        f"{_OFF} Connect the electronic load to output {output} ({rating}), and to no other: red "
+        f"{OFF} Connect the electronic load to output {output} ({rating}), and to no other: red "
         "on plus, black on minus."
     )
     done = context.operator.move_load(output, text)
@@ -140,7 +141,7 @@ def place_load(context: Context, load: str, output: str | None) -> bool:
         what, said = disconnecting(load) if is_battery(load) else hot, "disconnected"
     else:
         what, said = connecting(load, output), "connected"
-    done = context.operator.place_load("" if output is None else load, f"{_OFF} {what}")
+    done = context.operator.place_load("" if output is None else load, f"{OFF} {what}")
     context.stop.raise_if_requested()
     context.event(EventKind.LOAD, f"{load} {said if done else f'not {said}'}")
     if done:
@@ -170,10 +171,10 @@ def place_across_bulk(context: Context, resistor_ohm: float | None, note: str = 
     """Have a resistor connected across the bulk capacitor, or (None) taken off; whether it was."""
     power_off(context)
     load = ""
-    text = f"{_OFF} Take the resistor off the bulk capacitor. It may be hot."
+    text = f"{OFF} Take the resistor off the bulk capacitor. It may be hot."
     if resistor_ohm is not None:
         load = f"{ACROSS_BULK} {format_quantity(resistor_ohm, 'ohm')}"
-        text = f"{_OFF} Connect a {note}."
+        text = f"{OFF} Connect a {note}."
     done = context.operator.place_load(load, text)
     context.stop.raise_if_requested()
     said = "connected" if resistor_ohm is not None else "disconnected"

@@ -19,6 +19,7 @@ from harness.profile.check import Check as ProfileCheck
 from harness.profile.level import Level
 from harness.profile.measures import READINGS, role_of
 from harness.profile.plan import Plan, PlannedStep
+from harness.profile.start_step import Polarity
 from harness.profile.wiring import AT_OUTPUT, MeterPlace
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
@@ -66,6 +67,7 @@ class Context:
     level_label: str = ""
     meter_at: MeterPlace = AT_OUTPUT  # of the one that is moved by hand
     load_at: str = ""  # output that the electronic load is connected to by hand
+    polarity: Polarity = "normal"  # of the supply's leads at the unit's input
     hand_load: tuple[str, str] | None = None  # load connected by hand, and to which output
     pulled: bool = False  # whether the enable input is, by hand ...
     enabled: bool = False  # ... or, with power on, by the bench

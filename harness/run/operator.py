@@ -50,6 +50,13 @@ class Operator(Protocol):
         """
         return False
 
+    def turn_leads(self, text: str) -> bool:  # noqa: ARG002 - nobody is there
+        """Change over the supply's leads at the unit's input, as the text says; power is off.
+
+        Whether that was done.
+        """
+        return False
+
     def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:  # noqa: ARG002
         """Ask for a value in a unit; None without an answer. The second is a note, or empty."""
         return None, ""

@@ -31,6 +31,7 @@ from harness.run.discharge import discharge
 from harness.run.levels import energise, hold_levels
 from harness.run.off import power_off
 from harness.run.questions import ask_operator
+from harness.run.restart import begin
 from harness.run.start_figures import tell_start
 from harness.run.start_log import StartLog
 
@@ -127,10 +128,14 @@ def _settled(context: Context, reading: str) -> list[float]:
 
 
 def _start(context: Context, step: PlannedStep) -> None:
-    """Go up the levels; the checks are judged at the last one, those of the start by its curve."""
+    """Go up the levels; the checks are judged at the last one, those of the start by its curve.
+
+    One that is not the first finds power on, and something on the capacitor.
+    """
+    levels = begin(context, step, step.levels)
     context.log = log = StartLog()
     try:
-        holds = energise(context, step, step.levels, needed_readings(step))
+        holds = energise(context, step, levels, needed_readings(step))
     finally:
         context.log = None
     judge_checks(context, step, holds[-1])

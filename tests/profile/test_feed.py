@@ -113,7 +113,7 @@ class TestFile:
 class TestPlan:
     def test_levels_are_shares_of_the_peak(self, shipped: Profile) -> None:
         """At a share of nominal the bulk capacitor stands as high as on AC."""
-        levels = [level for step in make_plan(shipped).steps for level in step.levels]
+        levels = make_plan(shipped).steps[1].levels
         peak_v = 120.0 * math.sqrt(2.0)
 
         assert [level.voltage_v for level in levels] == pytest.approx(
@@ -148,10 +148,16 @@ class TestPlan:
 
     def test_forecast_knows_the_capacitor(self, shipped: Profile, bench: BenchFile) -> None:
         """The start's figures are those of a DC charge."""
-        [forecast] = make_plan(shipped, bench).forecasts
+        for forecast in make_plan(shipped, bench).forecasts:
+            assert forecast.good_enough
+            assert forecast.expected == pytest.approx(150e-6)
 
-        assert forecast.good_enough
-        assert forecast.expected == pytest.approx(150e-6)
+    def test_says_what_comes_before_the_other_polarity(self, shipped: Profile) -> None:
+        """The notes tell that leads are changed over, and that the capacitor is discharged."""
+        [note] = [note for note in make_plan(shipped).notes if note.startswith("Step 3 (start, ")]
+
+        assert "The supply's leads are changed over by hand" in note
+        assert "discharged through a resistor until it is below 2 V" in note
 
 
 class TestPreflight:

@@ -79,6 +79,10 @@ class TestOrder:
 
         assert mistakes(steps) == []
 
+    def test_a_start_may_come_again(self, mistakes: Mistakes) -> None:
+        """A later start has power off before it, for as long as it says."""
+        assert mistakes(START + NOMINAL + START + 'off = "2 s"\nbulk_below = "5 V"\n' + LINE) == []
+
     @pytest.mark.parametrize(
         ("steps", "problem"),
         [
@@ -91,10 +95,21 @@ class TestOrder:
                 "steps[2].kind: a nominal step after a discharge step: that is the last of a run",
             ),
             (
-                START + NOMINAL + START + LINE,
+                START + 'off = "2 s"\n' + NOMINAL,
+                ("steps[0].off: power has not been on before the first start: leave this key out"),
+            ),
+            (
+                START + 'bulk_below = "5 V"\n' + NOMINAL,
                 (
-                    "steps[2].kind: a second start step: there is one a run; a step that finds "
-                    "power off brings it back through its levels by itself"
+                    "steps[0].bulk_below: power has not been on before the first start: leave this "
+                    "key out"
+                ),
+            ),
+            (
+                START + 'polarity = "reversed"\n' + NOMINAL,
+                (
+                    "steps[0].polarity: the leads are changed over at an AC unit with "
+                    'feed = "dc" alone'
                 ),
             ),
             (

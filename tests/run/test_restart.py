@@ -1,0 +1,102 @@
+"""A start that is not the first: power off, what is left measured, and the same rules of safety."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from harness.power.trip import TripReason
+from harness.rehearse.simulated_bench import SimulatedBench
+from harness.rehearse.simulated_operator import SimulatedOperator
+from harness.run.operator import Nobody
+from harness.run.restart import _resistor_ohm
+from tests.run.conftest import START, Ran, RunSteps
+
+
+def again(kind: str, *lines: str) -> str:
+    """The start of the fixture once more, with some keys more."""
+    limit = {"dc": "0.3 A", "ac": "0.5 A"}[kind]
+    return START.replace("LIMIT", limit) + "\n".join(['title = "again"', *lines, ""])
+
+
+def residual_v(ran: Ran) -> float:
+    """What was told to be left on the capacitor."""
+    [told] = ran.events[ran.events["kind"] == "residual"]["detail"]
+    number, unit = told.removeprefix("at most ").split()[:2]
+    return float(number) * {"V": 1.0, "mV": 1e-3}[unit]
+
+
+class Late(SimulatedOperator):
+    """Asked for what is left, a part breaks: 0.5 ohm across the bulk capacitor."""
+
+    def __init__(self, bench: SimulatedBench) -> None:
+        super().__init__(bench, None)  # type: ignore[arg-type]
+        self.bench = bench
+
+    def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:  # noqa: ARG002
+        """Answer, and let it break."""
+        told = self.bench.bulk_voltage_v(), "simulated"
+        self.bench.circuit.connect_across_bulk(0.5)
+        return told
+
+
+@pytest.mark.parametrize("kind", ["dc", "ac"])
+@pytest.mark.parametrize("off", ["0.2 s", "10 s"])
+def test_a_healthy_unit_starts_again(run_steps: RunSteps, kind: str, off: str) -> None:
+    """Whatever is left on its capacitor, it is taken through every level once more."""
+    ran = run_steps(kind, after=again(kind, f'off = "{off}"'))
+    off_s = [row.time_s for row in ran.events.itertuples() if row.kind in ("power off", "power on")]
+
+    assert ran.result.trip is None, ran.result.reason
+    assert list(ran.events["kind"]).count("power on") == 2
+    assert off_s[2] - off_s[1] >= float(off.removesuffix(" s"))
+    assert 0.0 <= residual_v(ran) < 200.0
+
+
+def test_what_is_left_is_not_allowed_again(run_steps: RunSteps) -> None:
+    """Up to what was found the voltage explains the supply's own capacitor, and no more."""
+    ran = run_steps("dc", after=again("dc", 'off = "0.2 s"'))
+    told = ran.readings[(ran.readings["quantity"] == "explained")]
+    first, later = (
+        told[(told["step"] == step) & (told["level"] == "25 %")]["value"].max()
+        for step in ("start", "again")
+    )
+
+    assert residual_v(ran) > 6.0
+    assert later < 0.3 * first
+
+
+def test_a_part_that_broke_meanwhile_is_found(run_steps: RunSteps) -> None:
+    """Safety rule 6 stays in force in every start: a short is cut at the lowest level."""
+    ran = run_steps("dc", after=again("dc"), operator=Late)
+
+    assert ran.result.trip is not None
+    assert ran.result.trip.reason is TripReason.CHARGE_BUDGET
+    last = [row.detail for row in ran.events.itertuples() if row.kind == "level"][-1]
+    assert last.startswith(("10 %", "25 %"))
+
+
+def test_nobody_measures(run_steps: RunSteps) -> None:
+    """Without a word of what is left there is no second start; power is off."""
+    ran = run_steps("dc", after=again("dc"), operator=lambda _bench: Nobody())
+
+    assert ran.result.outcome == "interrupted"
+    assert "Nobody measured what is left on the bulk capacitor" in ran.result.reason
+    assert ran.result.output == "off, confirmed"
+
+
+def test_more_than_the_start_is_for(run_steps: RunSteps) -> None:
+    """A capacitor that holds more than it may is not started from."""
+    ran = run_steps("dc", after=again("dc", 'off = "0.1 s"', 'bulk_below = "10 mV"'))
+
+    assert ran.result.outcome == "interrupted"
+    assert "and the start is for less than 10 mV" in ran.result.reason
+
+
+@pytest.mark.parametrize(("volts", "ohm"), [(60.0, 4.7e3), (26.4, 1e3), (187.0, 47e3), (1.0, 1.0)])
+def test_resistor_takes_little(volts: float, ohm: float) -> None:
+    """The resistor that empties the capacitor takes a watt at most."""
+    assert _resistor_ohm(volts) == pytest.approx(ohm)
+    assert volts**2 / _resistor_ohm(volts) <= 1.0 + 1e-9
+    assert math.isfinite(_resistor_ohm(400.0))
