@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import astuple
+from functools import partial
 from typing import Any, get_args
 
 import pytest
@@ -23,24 +24,25 @@ from benchmarks.short_let_through import short_let_through
 from benchmarks.table import machine, print_figures, print_parts
 from benchmarks.turns import in_turns
 from benchmarks.viewers import watched_samples
+from tests.repeats import repeats
 
 WIRES: tuple[Wire, ...] = get_args(Wire)
+#: What takes long, or other wires of the same: `make repeats`, and CI.
+again = partial(pytest.param, marks=(pytest.mark.repeat, pytest.mark.torture))
 
 
 @pytest.mark.parametrize(
     "benchmark",
     [
         pytest.param(lambda: sample_time("in process", samples=5, rounds=1), id="in process"),
-        pytest.param(lambda: sample_time("loopback TCP", samples=5, rounds=1), id="TCP"),
-        pytest.param(lambda: kept_sample_time(samples=5, rounds=1), id="keeper process"),
-        pytest.param(lambda: watched_samples(seconds=0.2, viewers=2, rounds=1), id="viewers"),
         pytest.param(lambda: rehearsal_speed(UNIT_A, rounds=1), id="rehearsal A"),
-        pytest.param(
-            lambda: rehearsal_speed(UNIT_B, nominal_dwell_s=3.0, rounds=1), id="rehearsal B"
-        ),
-        pytest.param(lambda: campaign_speed(UNIT_A, units=4), id="campaign"),
         pytest.param(lambda: help_start(rounds=1), id="help"),
         pytest.param(lambda: short_let_through("envelope"), id="short, gentle script"),
+        again(lambda: sample_time("loopback TCP", samples=5, rounds=1), id="TCP"),
+        again(lambda: kept_sample_time(samples=5, rounds=1), id="keeper process"),
+        again(lambda: watched_samples(seconds=0.2, viewers=2, rounds=1), id="viewers"),
+        again(lambda: rehearsal_speed(UNIT_B, nominal_dwell_s=3.0, rounds=1), id="rehearsal B"),
+        again(lambda: campaign_speed(UNIT_A, units=4), id="campaign"),
     ],
 )
 def test_each_benchmark_tells_a_positive_figure(benchmark: Callable[[], Figure]) -> None:
@@ -53,7 +55,7 @@ def test_each_benchmark_tells_a_positive_figure(benchmark: Callable[[], Figure])
     assert figure.conditions
 
 
-@pytest.mark.parametrize("wire", WIRES)
+@pytest.mark.parametrize("wire", repeats(WIRES))
 def test_each_part_of_a_sample_takes_time(wire: Wire) -> None:
     """The parts of a sample are finite, and the query and the whole take time."""
     parts = sample_parts(wire, samples=5, rounds=1)

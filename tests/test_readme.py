@@ -222,6 +222,8 @@ class TestPython:
         assert told["released"]
         assert told["rehearsal"]  # the instruments say that they are simulated: no unit is released
 
+    @pytest.mark.repeat
+    @pytest.mark.torture
     def test_the_example_is_typed(self, tmp_path: Path) -> None:
         """A reader's script that does what the page shows passes a strict type check."""
         script = tmp_path / "script.py"

@@ -87,6 +87,8 @@ def cluster() -> Iterator[Cluster]:
 
 
 class TestCluster:
+    @pytest.mark.repeat
+    @pytest.mark.torture
     def test_a_killed_worker_changes_nothing(self, cluster: Cluster, tmp_path: Path) -> None:
         """With one of two workers killed half-way, and units drawn around a file that they cannot
         see, the table is that of a single process.

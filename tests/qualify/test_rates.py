@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 
@@ -8,6 +9,7 @@ from harness.profile.load import load_profile
 from harness.profile.schema import Profile
 from harness.qualify.bounds import share
 from harness.qualify.campaign import qualify_profile
+from harness.qualify.population import Mix
 from harness.qualify.rates import Spread, rates_of
 from harness.qualify.unit_result import HEALTHY, End, Judged, UnitResult
 from harness.qualify.worker import Job, run_units
@@ -140,6 +142,7 @@ class TestRates:
 #: Faults of which a shipped profile may release a clearly faulty unit though they are within its
 #: reach, as docs/qualify.md says; the shorter ways judge ripple, leaks and loss coarsely.
 KNOWN_GAPS = {"leaky-bulk-capacitor", "weak-bulk-capacitor", "resistive-bulk-capacitor"}
+SHORTS = {"shorted-input", "shorted-varistor", "shorted-switch"}
 COARSE = {"rippling-output", "sagging-output", "lost-efficiency"}
 
 
@@ -147,15 +150,24 @@ class TestShippedProfiles:
     def test_nothing_healthy_is_held_and_every_gap_is_known(self, shipped_profile: str) -> None:
         """Over a unit of each fault a shipped profile has no gap that is not published."""
         profile = load_profile(shipped_profile)
-        job = Job(profile=profile, seed=4)
-        units = 2 * len(job.population().faults)
-        rates = rates_of(
-            profile, [UnitResult.from_line(line) for line in run_units(job, range(units))]
-        )
+        faulty = Job(profile=profile, seed=4, mix=Mix.FAULTY)
+        rows = [
+            UnitResult.from_line(line)
+            for job, units in (
+                (faulty, len(faulty.population().faults)),
+                (replace(faulty, mix=Mix.HEALTHY), 6),
+            )
+            for line in run_units(job, range(units))
+        ]
+        rates = rates_of(profile, rows)
         known = KNOWN_GAPS | (set() if "full-release" in shipped_profile else COARSE)
 
-        assert rates.healthy.not_released.count == 0
-        assert {one.kind for one in rates.misses} <= known | {*rates.beyond}
+        assert {one.kind for one in rates.faults + rates.border} == {*faulty.population().faults}
+        assert (rates.healthy.units, rates.healthy.not_released.count) == (6, 0)
+        missed = {one.kind for one in rates.misses}
+        assert missed.isdisjoint(SHORTS)
+        if profile.feed is None:  # fed with DC, an AC unit shows its shorts and its capacitor alone
+            assert missed <= known | {*rates.beyond}
 
 
 @pytest.mark.torture

@@ -190,6 +190,8 @@ class TestRefused:
 
 
 class TestCampaign:
+    @pytest.mark.repeat
+    @pytest.mark.torture
     def test_the_table_does_not_depend_on_the_number_of_workers(
         self, measured: UnitModelFile
     ) -> None:
