@@ -7,11 +7,13 @@ import io
 import os
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import pytest
 
 from harness.cli.main import main
+from tests.warm_start import start_process
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -47,20 +49,32 @@ def started(
     *words: str, cwd: Path | None = None, typed: str | None = None, **environment: str
 ) -> Done:
     """Start ``softwake`` in a process of its own, with nobody at its keyboard unless one types."""
-    kept = {name: value for name, value in os.environ.items() if name != "COLUMNS"}
+    kept = {name: value for name, value in os.environ.items() if name != "COLUMNS"} | environment
+    if typed is None:
+        return _sound(_read_to_the_end(words, cwd or Path.cwd(), kept))
     return _sound(
         subprocess.run(
             [sys.executable, "-m", "harness", *words],
             cwd=cwd,
-            env={**kept, "PYTHONPATH": str(ROOT), "PYTHONUTF8": "1", **environment},
+            env={"PYTHONPATH": str(ROOT), "PYTHONUTF8": "1", **kept},
             input=typed,
-            stdin=subprocess.DEVNULL if typed is None else None,
             capture_output=True,
             encoding="utf-8",
             timeout=120,
             check=False,
         )
     )
+
+
+def _read_to_the_end(words: tuple[str, ...], cwd: Path, environment: dict[str, str]) -> Done:
+    with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
+        process = start_process(words, cwd=cwd, stdout=out, stderr=err, environment=environment)
+        code = process.wait(120)
+        texts = []
+        for stream in (out, err):
+            stream.seek(0)
+            texts.append(stream.read().decode().replace("\r\n", "\n"))
+        return Done(words, code, *texts)
 
 
 def _sound(done: Done) -> Done:

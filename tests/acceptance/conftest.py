@@ -25,6 +25,7 @@ from harness.profile.load import load_bench, load_profile
 from harness.rehearse.server import ServedLink, Spoken, serve, socket_resource
 from harness.rehearse.simulated_bench import SimulatedBench
 from tests.units import BOARD, SHUTTER
+from tests.warm_start import Process, start_process
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -227,7 +228,7 @@ class Ended:
 class Running:
     """A run on its way."""
 
-    process: subprocess.Popen[bytes]
+    process: Process
     results: Path
     screen: Path
 
@@ -293,17 +294,18 @@ class Campaign:
         """
         # a file, no pipe: a keeper that outlives its engine may hold it for a while
         screen = bench.file.parent / "screen.txt"
+        process: Process
         with screen.open("wb") as file:
-            process = subprocess.Popen(
-                [
-                    *(sys.executable, *(("-c", program, *words) if program else ("-m", "harness"))),
-                    *bench.words,
-                ],
-                cwd=ROOT,
-                stdin=subprocess.DEVNULL,
-                stdout=file,
-                stderr=subprocess.STDOUT,
-            )
+            if not program:
+                process = start_process(bench.words, cwd=ROOT, stdout=file)
+            else:
+                process = subprocess.Popen(
+                    [sys.executable, "-c", program, *words, *bench.words],
+                    cwd=ROOT,
+                    stdin=subprocess.DEVNULL,
+                    stdout=file,
+                    stderr=subprocess.STDOUT,
+                )
         try:
             yield Running(process, bench.results, screen)
         finally:

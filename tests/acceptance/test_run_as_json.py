@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 import threading
 from typing import Any
 
@@ -12,23 +10,24 @@ from jsonschema import Draft202012Validator
 
 from harness.cli.documents import schema
 from tests.acceptance.conftest import ROOT, Campaign, ServedBench
+from tests.warm_start import start_process
 
 
 def as_json(bench: ServedBench) -> tuple[int, dict[str, Any], str]:
     """Carry out `softwake run --json`; return its exit code, its document, and standard error."""
     words = [
-        *(sys.executable, "-m", "harness", "run", str(bench.profile), "--bench", str(bench.file)),
+        *("run", str(bench.profile), "--bench", str(bench.file)),
         *("--serial", "HRW-0007", "--results", str(bench.results), "--yes", "--json"),
         *("--safety-record", "ST-0007"),
     ]
     # files, no pipes: a keeper that goes on switching off may hold them for a while
     streams = [bench.file.parent / name for name in ("out.json", "err.txt")]
     with streams[0].open("wb") as out, streams[1].open("wb") as err:
-        ended = subprocess.run(words, cwd=ROOT, stdout=out, stderr=err, check=False, timeout=60.0)
+        code = start_process(words, cwd=ROOT, stdout=out, stderr=err).wait(60.0)
     out_text, err_text = (stream.read_text(encoding="utf-8") for stream in streams)
     content: dict[str, Any] = json.loads(out_text)
     Draft202012Validator(json.loads(schema())).validate(content)
-    return ended.returncode, content, err_text
+    return code, content, err_text
 
 
 class TestRunAsJson:

@@ -29,6 +29,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from tests.outside.partner import ROOT, OutsideBench
+from tests.warm_start import Process, start_process
 
 _DC = """\
 title = "Mount controller board, shortened"
@@ -230,8 +231,8 @@ class Running:
         path.write_text(profile, encoding="utf-8")
         self._results = self._folder / "results"
         self._screen = self._folder / "screen.txt"
-        self._command = [
-            *(sys.executable, "-m", "harness", "run", str(path), "--bench", str(bench.file)),
+        self._words = [
+            *("run", str(path), "--bench", str(bench.file)),
             *("--serial", "HRW-0007", "--results", str(self._results), "--yes"),
             # a unit for mains releases nothing without the safety tests after repair
             *("--safety-record", "test sheet 2026-118", *options),
@@ -241,9 +242,13 @@ class Running:
     def __enter__(self) -> Self:
         """Start it."""
         self.began_s = time.monotonic()
+        self.process: Process
         with self._screen.open("wb") as file:
+            if self._product == ROOT:
+                self.process = start_process(self._words, cwd=ROOT, stdout=file)
+                return self
             self.process = subprocess.Popen(
-                self._command,
+                [sys.executable, "-m", "harness", *self._words],
                 cwd=self._product,
                 env={**os.environ, "PYTHONPATH": str(self._product)},
                 stdin=subprocess.DEVNULL,
