@@ -35,6 +35,7 @@ from harness.record.earlier import earlier_figures
 from harness.record.figures import EarlierFigure
 from harness.record.recorder import MemoryRecorder, Recorder
 from harness.record.run_summary import unit_entry
+from harness.rehearse.bench_of_rails import bench_of_rails
 from harness.rehearse.clock import PacedClock, SimulatedClock
 from harness.rehearse.faults import fault_named
 from harness.rehearse.model_file import UnitModelFile, load_unit_model
@@ -79,7 +80,8 @@ def plan_for(
 def simulated_bench_file(profile: Profile) -> BenchFile:
     """Return the shipped bench file of the simulated instruments that fit a profile.
 
-    Whatever tester the profile has somebody read, the simulated bench has one.
+    Whatever tester the profile has somebody read, the simulated bench has one; and where its steps
+    need several instruments at several outputs, or an auxiliary supply, these as well.
     """
     bench = load_bench(_BENCHES[profile.fed.input.kind])
     checks = [check for check in profile.checks if check.tester]
@@ -92,7 +94,8 @@ def simulated_bench_file(profile: Profile) -> BenchFile:
         )
         for check in checks
     }
-    return bench.model_copy(update={"testers": {**testers, **bench.testers}})
+    several = bench_of_rails(profile, bench)
+    return several.model_copy(update={"testers": {**testers, **bench.testers}})
 
 
 def simulated_unit(

@@ -75,3 +75,62 @@ voltage = "110 V"
 current = "1.5 A"
 power = "80 W"
 """
+
+#: A supply with main, standby and negative outputs, a power-good signal and an enable pin, up to
+#: nominal voltage.
+RAILS = """
+title = "Dome control supply"
+purpose = "pre-check"
+
+[unit]
+protection_class = "II"
+total_power = "60 W"
+
+[unit.input]
+kind = "ac"
+nominal = "120 V"
+tolerance = "10 %"
+frequency = ["60 Hz", "50 Hz"]
+current = "1.3 A"
+bulk_capacitance = "150 uF"
+idle_power = "3 W"
+start_threshold = "55 V"
+
+[unit.output.main]
+kind = "dc"
+nominal = "24 V"
+current = "2 A"
+
+[unit.output.standby]
+kind = "dc"
+nominal = "5 V"
+current = "1 A"
+standby = true
+
+[unit.output.minus]
+kind = "dc"
+nominal = "12 V"
+current = "0.3 A"
+polarity = "negative"
+
+[unit.output.power_good]
+kind = "logic"
+nominal = "5 V"
+current = "1 mA"
+
+[unit.enable]
+pin = "ON, pin 4 of J2"
+nominal = "5 V"
+
+[envelope]
+voltage = "132 V"
+current = "1.8 A"
+power = "110 W"
+aux = { voltage = "5.5 V", current = "5 mA" }
+
+[[steps]]
+kind = "start"
+levels = ["10 %", "25 %", "50 %", "75 %", "100 %"]
+current_limit = "0.5 A"
+dwell = "0.3 s"
+"""

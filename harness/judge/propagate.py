@@ -119,14 +119,16 @@ def _longer_side(
 def regulation(
     first_v: Estimate, second_v: Estimate, nominal_v: float, *, shared: Collection[str] = ()
 ) -> Estimate:
-    """Load or line regulation (V1 - V2) / Vnominal, with its sign.
+    """Load, line or cross regulation (V1 - V2) / Vnominal, with its sign.
 
     ``first_v`` is the voltage without load, or at one line voltage; ``second_v`` that at full load,
-    or at the other. ``nominal_v`` is a name and so without uncertainty; 0 gives nan. A shared
+    or at the other. In a cross regulation it is that of one output while the load of another one
+    changes. ``nominal_v`` is a name and so without uncertainty; 0 gives nan. A shared
     offset cancels; of a gain error, entered with the voltage as its sensitivity, what is left goes
     with the difference of the two voltages.
 
-    Source: definition, common practice; JCGM 100:2008, 5.1.2 and 5.2.2.
+    Source: definition, common practice (data sheets of supplies with one output and with several);
+        JCGM 100:2008, 5.1.2 and 5.2.2.
     """
     if nominal_v == 0.0:
         return Estimate(value=math.nan)
@@ -140,6 +142,15 @@ def rise(first: Estimate, second: Estimate, *, shared: Collection[str] = ()) -> 
     Source: definition, textbook; JCGM 100:2008, 5.1.2 and 5.2.2.
     """
     return _estimate(second.value - first.value, [(1.0, second), (-1.0, first)], shared)
+
+
+def total(estimates: Sequence[Estimate], *, shared: Collection[str] = ()) -> Estimate:
+    """Return the sum of estimates, such as the power that the loads of several outputs take.
+
+    Source: definition, textbook; JCGM 100:2008, 5.1.2 and 5.2.2.
+    """
+    value = math.fsum(estimate.value for estimate in estimates)
+    return _estimate(value, [(1.0, estimate) for estimate in estimates], shared)
 
 
 def average(estimates: Sequence[Estimate], *, shared: Collection[str] = ()) -> Estimate:

@@ -11,6 +11,7 @@ from harness.profile.measures import MEASURES, role_of
 from harness.profile.plan import PlannedStep
 from harness.profile.schema import Profile
 from harness.profile.wiring import MeterPlace, Operations, Wiring, seen_from
+from harness.quantity import format_quantity
 from harness.unit.nameplate import Unit
 
 
@@ -86,6 +87,31 @@ def of_leads(unit: Unit, steps: Iterable[PlannedStep]) -> Iterator[str]:
             yield f"Step {step.number} ({step.name}), power off: {'; '.join(what)}{back}."
 
 
+def of_outputs(unit: Unit, steps: Iterable[PlannedStep]) -> Iterator[str]:
+    """Say how a load is wired to a negative output, and what is drawn beside it."""
+    first = next(iter(unit.output), "")
+    loaded = dict.fromkeys(
+        name
+        for step in steps
+        for name in (
+            *([getattr(step.step, "output", None) or first] if step.wiring.load else []),
+            *getattr(step.step, "others", {}),
+        )
+    )
+    for name in loaded:
+        if name in unit.output and unit.output[name].sign < 0:
+            yield (
+                f"Output {name} is negative ({unit.output[name].rating}): the plus terminal of its "
+                "load goes to the return, the minus terminal to the output; no terminal of that "
+                "load may be earthed."
+            )
+    for step in steps:
+        others = getattr(step.step, "others", {})
+        if others:
+            told = ", ".join(f"{name} {format_quantity(a, 'A')}" for name, a in others.items())
+            yield f"Step {step.number} ({step.name}) loads other outputs meanwhile: {told}."
+
+
 #: What is told whenever a meter is wired for current.
 CURRENT_CAUTION = (
     "THE CURRENT TERMINALS OF A METER ARE A SHORT: only ever in series, never across anything, and "
@@ -127,11 +153,12 @@ def why_dropped(
     has_meter = any(role_of(name.partition(".")[0]) == "meter" for name in made_of)
     for role, operation in MEASURES[check.measure].operations(unit.input.kind, has_meter=has_meter):
         quantity = operation.removeprefix("measure_")
-        seen = (seen_from(place, quantity), quantity)
-        if role == "meter":
-            if seen not in wiring.meters:
-                return wiring.problems.get(seen, "this bench has no meter")
-            continue  # one that can was looked for
+        if role == "meter":  # one that can was looked for
+            places = (place, *([] if check.after is None else [MeterPlace("output", check.after)]))
+            for seen in ((seen_from(each, quantity), quantity) for each in places):
+                if seen not in wiring.meters:
+                    return wiring.problems.get(seen, "this bench has no meter")
+            continue
         key = wiring.load or role if role == "load" else role
         if role == "supply" and f"power_meter.{quantity}" in made_of:
             key = "power_meter"

@@ -64,6 +64,8 @@ class Check(Table):
     across: Across = "output"
     #: Output that the meter reads at; None: the one its step loads, or the unit's first.
     output: Name | None = Field(default=None, examples=['"main"'])
+    #: Output that comes up first, where the delay of another one is judged.
+    after: Name | None = Field(default=None, examples=['"standby"'])
     ask: Question | None = None  # what the operator is asked
     #: When, of a step that is held; None: once power is off.
     when: Literal["power off", "power on"] | None = None

@@ -29,7 +29,7 @@ ROUNDING = 1e-9
 AVERAGE_FRAC = (0.25, 0.5, 0.75, 1.0)
 
 #: Figures that need several load points at once.
-_OF_ALL_POINTS = ("load_regulation", "average_efficiency")
+_OF_ALL_POINTS = ("load_regulation", "cross_regulation", "average_efficiency")
 
 #: Figures that compare line voltages.
 _OF_CORNERS = tuple(name for name, one in MEASURES.items() if Situation.CORNERS in one.situations)
@@ -180,7 +180,8 @@ def _where_rules(
     """The leads of the meter are moved without power alone, to an output that there is."""
     if check.output is not None:
         at, name = (*path, "output"), check.output
-        if check.across != "output" or not check.measure.startswith("meter."):
+        reads = MEASURES[check.measure].made_of == ("meter.voltage_dc",)
+        if check.across != "output" or not (reads or check.measure.startswith("meter.")):
             yield ConfigError(at, "only what the meter reads at an output names one: leave it out")
         elif unit is not None and name not in unit.output:
             yield ConfigError(at, unit.no_output(name), f'"{next(iter(unit.output), "main")}"')

@@ -19,7 +19,7 @@ class NominalStep(HeldStep):
     """Nominal voltage, held."""
 
     place = Place.NOMINAL
-    situations = frozenset({Situation.HELD, Situation.WATCHED})
+    situations = frozenset({Situation.HELD, Situation.WATCHED, Situation.RISING})
     about = "nominal voltage, held"
 
     kind: Literal["nominal"]

@@ -13,7 +13,8 @@ from harness.profile.load_step import POINT_EXAMPLES, POINT_KEYS
 from harness.profile.measures import Situation
 from harness.quantity import QuantityError, format_quantity, shown
 from harness.unit.charger_output import ChargerOutput
-from harness.unit.nameplate import FixedOutput, Unit
+from harness.unit.fixed_output import FixedOutput
+from harness.unit.nameplate import Unit
 
 
 def load_rules(part: StepPart, unit: Unit | None) -> Iterator[ConfigError]:
@@ -90,7 +91,8 @@ def _output_rules(part: StepPart, unit: Unit) -> Iterator[ConfigError]:
     if isinstance(output, ChargerOutput):
         yield from charger_rules(part, name, output)
     elif output.kind != "dc":
-        yield part.wrong(key, f"output {name!r} is AC: a load step loads DC outputs")
+        what = "AC" if output.kind == "ac" else "a signal"
+        yield part.wrong(key, f"output {name!r} is {what}: a load step loads DC outputs")
     else:
         yield from not_for_charging(part, name)
         yield from _overload_rules(part, name, output)

@@ -115,6 +115,8 @@ def _bridged(unit: Unit, line: AcInput, step: PlannedStep, level: Level) -> bool
     if level.load_current_a:
         output = step.step.loaded_output(unit)
         power_w += level.load_current_a * output.nominal_v / _EFFICIENCY
+    for name, current_a in getattr(step.step, "others", {}).items():
+        power_w += current_a * unit.output[name].nominal_v / _EFFICIENCY
     return level.voltage_v < line.start_threshold_v or bridges(line, level.voltage_v, power_w)
 
 

@@ -13,6 +13,7 @@ class Situation(Enum):
 
     COLD = "without power, before the first start"
     STARTED = "read while power comes up"
+    RISING = "while outputs come up"
     WATCHED = "held at a voltage that was reached before, with a person who looks on"
     HELD = "held under power"
     LOADED = "held, with an electronic load that may be on"
@@ -136,6 +137,10 @@ MEASURES: Mapping[str, Measure] = {
     "load_regulation": _figure(
         "%", '"1 %"', Situation.LOAD_POINTS, "load.voltage", better="meter.voltage_dc"
     ),
+    # of another output, from the least loaded point to the most loaded one
+    "cross_regulation": _figure("%", '"5 %"', Situation.LOAD_POINTS, "meter.voltage_dc"),
+    # from one output that comes up to another one
+    "rise_delay": _figure("s", '"200 ms"', Situation.RISING, "meter.voltage_dc"),
     # from low to high line
     "line_regulation": _figure("%", '"0.5 %"', Situation.CORNERS, "meter.voltage_dc"),
     # from low to high line: what draws more at the higher one, whatever the rest draws

@@ -110,27 +110,38 @@ def _loaded(plan: Plan) -> Iterator[tuple[PlannedStep, Output, float]]:
 
 
 def _load_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:
-    """Hold every step that loads the unit against the load."""
+    """Hold every step that loads the unit against the loads."""
     for step, output, largest_a in _loaded(plan):
-        where = f"step {step.number} ({step.name})"
-        load = bench.all_loads.get(step.wiring.load)
-        if load is None:
-            yield f"S{where[1:]} needs an electronic load, {_why_no_load(step, plan, bench)}."
-            continue
-        span, power_w = load.range, largest_a * output.nominal_v
-        for what, value, unit, most in (
-            (f"load current of {where}", largest_a, "A", span.current_a),
-            (f"output voltage in {where}", output.nominal_v, "V", span.voltage_v),
-            (f"load power of {where}", power_w, "W", span.power_w),
-        ):
-            yield from _beyond(f"The {what}", value, unit, most, step.wiring.load)
+        at = getattr(step.step, "output", None) or next(iter(plan.profile.unit.output))
+        yield from _at_output(step, bench, step.wiring.load, at, output, largest_a)
+    for step in plan.steps:
+        for at, current_a in getattr(step.step, "others", {}).items():
+            output = plan.profile.unit.output[at]
+            yield from _at_output(step, bench, step.wiring.others[at], at, output, current_a)
 
 
-def _why_no_load(step: PlannedStep, plan: Plan, bench: BenchFile) -> str:
+def _at_output(
+    step: PlannedStep, bench: BenchFile, key: str, at: str, output: Output, largest_a: float
+) -> Iterator[str]:
+    """Hold what is drawn at one output against the load that hangs there."""
+    where = f"step {step.number} ({step.name})"
+    load = bench.all_loads.get(key)
+    if load is None:
+        yield f"S{where[1:]} needs an electronic load, {_why_no_load(at, bench)}."
+        return
+    span, power_w = load.range, largest_a * output.nominal_v
+    for what, value, unit, most in (
+        (f"load current of {where}", largest_a, "A", span.current_a),
+        (f"output voltage in {where}", output.nominal_v, "V", span.voltage_v),
+        (f"load power of {where}", power_w, "W", span.power_w),
+    ):
+        yield from _beyond(f"The {what}", value, unit, most, key)
+
+
+def _why_no_load(output: str, bench: BenchFile) -> str:
     wired = [f"the {key} is wired to {load.at}" for key, load in bench.all_loads.items()]
     if not wired:
         return "this bench has none"
-    output = getattr(step.step, "output", None) or next(iter(plan.profile.unit.output))
     return f"and none of this bench is at output {output}: {'; '.join(wired)}"
 
 

@@ -60,5 +60,7 @@ def readings_of(
     measure = MEASURES[check.measure]
     better = measure.better.partition(".")[2]
     has_better = bool(better) and (seen_from(place, better), better) in wiring.meters
-    made_of = wiring.readings(measure.readings(has_meter=has_better), place)
+    made_of = wiring.all_readings(measure.readings(has_meter=has_better), place)
+    if check.after is not None:
+        made_of += wiring.readings(measure.made_of, MeterPlace("output", check.after))
     return tuple(instead.get(name, name) for name in made_of)

@@ -15,6 +15,7 @@ from harness.profile.enable import enable_rules
 from harness.profile.feed_rules import fed_unit, feed_rules, level_rules
 from harness.profile.line_rules import line_rules
 from harness.profile.load_rules import load_rules
+from harness.profile.rail_rules import first_output_rules, rail_rules
 from harness.profile.schema import Envelope
 from harness.profile.step import Place
 from harness.quantity import format_quantity
@@ -32,6 +33,7 @@ def profile_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
     if unit is not None and envelope is not None:
         yield from _envelope_rules(unit, envelope)
     if unit is not None:
+        yield from first_output_rules(unit)
         yield from enable_rules(steps, unit, envelope)
     yield from _order_rules(steps)
     yield from _start_rules(steps)
@@ -41,6 +43,8 @@ def profile_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
         yield from level_rules(part, unit, envelope)
         yield from check_rules(part, unit)
         yield from load_rules(part, unit)
+        if unit is not None:
+            yield from rail_rules(part, unit)
         if envelope is not None:
             yield from _limit_rules(part, envelope)
 

@@ -49,7 +49,7 @@ class StartStep(PoweredStep):
     """Current-limited start: the voltage rises level by level."""
 
     place = Place.START
-    situations = frozenset({Situation.STARTED, Situation.HELD})
+    situations = frozenset({Situation.STARTED, Situation.HELD, Situation.RISING})
     about = "the voltage rises level by level, current-limited"
 
     kind: Literal["start"]

@@ -133,6 +133,8 @@ class HandLoadedStep(HeldStep):
             "s", "a charger that has found nothing after {} finds nothing", '"10 s"', most=60.0
         ),
     ] = Field(default=5.0, validate_default=False, examples=['"10 s"'])
+    #: What electronic loads at other outputs take meanwhile, each at constant current.
+    others: dict[Name, Amps] = Field(default_factory=dict, examples=['{ standby = "1 A" }'])
 
     @property
     def by_hand(self) -> str | None:

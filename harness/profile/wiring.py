@@ -7,6 +7,7 @@ one place in a step.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
@@ -59,6 +60,8 @@ class Wiring:
     #: Where the meter without a place of its own has to stand under power; None: anywhere.
     meter_at: MeterPlace | None = None
     load: str = ""  # key of the electronic load that is set; empty: none
+    #: Keys of the loads at other outputs that are set meanwhile, by output; empty: none is there.
+    others: Mapping[str, str] = field(default_factory=dict)
     #: Output to which the load without a place of its own is connected by hand; empty: it is there.
     load_at: str = ""
     #: Whether only a later step wants it so, and power need not go off for it then.
@@ -67,6 +70,12 @@ class Wiring:
     def readings(self, made_of: Iterable[str], place: MeterPlace) -> tuple[str, ...]:
         """Return the readings with the keys of the instruments that give them."""
         return tuple(self._reading(name, place) for name in made_of)
+
+    def all_readings(self, made_of: Iterable[str], place: MeterPlace) -> tuple[str, ...]:
+        """Return them, and in a figure of output power that of the loads at other outputs too."""
+        names = self.readings(made_of, place)
+        beside = [f"{key}.power" for key in self.others.values() if key]
+        return (*names, *beside) if len(names) > 1 and f"{self.load}.power" in names else names
 
     def _reading(self, name: str, place: MeterPlace) -> str:
         role, _, quantity = name.partition(".")
@@ -91,6 +100,12 @@ def place_of(check: Check, step: AnyStep, unit: Unit) -> MeterPlace:
     return MeterPlace(across, named or next(iter(unit.output)))
 
 
+def places_of(check: Check, step: AnyStep, unit: Unit) -> tuple[MeterPlace, ...]:
+    """Return every place where a check asks a meter to read, the one it names first."""
+    place = place_of(check, step, unit)
+    return (place,) if check.after is None else (place, MeterPlace("output", check.after))
+
+
 def wiring_of(
     step: AnyStep,
     checks: Iterable[Check],
@@ -104,8 +119,9 @@ def wiring_of(
     moved: MeterPlace | None = None
     powered = _is_powered(step)
     for check in checks:
-        for quantity in _quantities(check):
-            place = seen_from(place_of(check, step, unit), quantity)
+        asked = itertools.product(_quantities(check), places_of(check, step, unit))
+        for quantity, at in asked:
+            place = seen_from(at, quantity)
             known = meters.get((place, quantity)) or _meter_at(
                 place, quantity, unit, bench, operations
             )
@@ -124,7 +140,16 @@ def wiring_of(
             else:
                 problems[place, quantity] = _why_none(place, quantity, bench)
     load, load_at = _load_for(step, unit, bench)
-    return Wiring(meters=meters, problems=problems, meter_at=moved, load=load, load_at=load_at)
+    wired = {each.at: key for key, each in bench.all_loads.items() if each.at is not None}
+    others = {output: wired.get(output, "") for output in getattr(step, "others", ())}
+    return Wiring(
+        meters=meters,
+        problems=problems,
+        meter_at=moved,
+        load=load,
+        load_at=load_at,
+        others=others,
+    )
 
 
 def _quantities(check: Check) -> Iterator[str]:

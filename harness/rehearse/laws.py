@@ -253,6 +253,8 @@ LAWS: Mapping[str, Law] = {
 #: What stands in an equation of its own and has no number to sweep.
 FIXED: tuple[str, ...] = (
     "the converter is a power balance: it takes constant power, whatever the bulk voltage does",
+    "further outputs are windings on one core: the emf of the first, less what their load drops",
+    "a standby output is a second converter; a signal is high from 90 % of the main output on",
     "a leaky bulk capacitor leaks like a resistor, from zero volts on",
     "a varistor fails short, at its rated energy; a rating is no limit of destruction",
     "a fuse is one store of heat that carries 1.55 times its rating for ever",

@@ -238,7 +238,9 @@ class UnitModelFile(FromFile):
             bulk=self._bulk(typical.bulk, bulk_v, seed),
             converter=self._converter(typical.converter, bulk_v, seed),
             boost=self._boost(typical.boost, seed),
-            windings=typical.windings,
+            standby=typical.standby,
+            rails=typical.rails,
+            loop_ohm=typical.loop_ohm,
             charger=typical.charger,
             case=typical.case,
         )

@@ -285,10 +285,11 @@ class SimulatedBench:
 
         live = {
             **outputs.load(at, most_a=most.current_a, most_w=most.power_w, most_v=most.voltage_v),
-            "measured_voltage": reading("voltage", lambda: outputs.voltage_v(at())),
+            # at a negative output it is wired the other way round
+            "measured_voltage": reading("voltage", lambda: abs(outputs.voltage_v(at()))),
             "measured_current": reading("current", lambda: outputs.current_a(at())),
             "measured_power": reading(
-                "power", lambda: outputs.voltage_v(at()) * outputs.current_a(at())
+                "power", lambda: abs(outputs.voltage_v(at())) * outputs.current_a(at())
             ),
         }
         self._add("electronic-load.yaml", table, live)

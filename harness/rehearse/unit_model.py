@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from harness.rehearse.boost_stage import Boost
 from harness.rehearse.charge_parts import ChargeStage
 from harness.rehearse.laws import Laws
-from harness.rehearse.unit_parts import Bulk, Case, Converter, Fuse, Rectifier, Varistor
+from harness.rehearse.unit_parts import Bulk, Case, Converter, Fuse, Rail, Rectifier, Varistor
 from harness.unit.charger_output import ChargerOutput
-from harness.unit.nameplate import FixedOutput, Input, Output, Unit
+from harness.unit.fixed_output import FixedOutput
+from harness.unit.nameplate import Input, Output, Unit
 
 #: Preferred fuse ratings in amperes: the R10 series, as IEC 60127-2 rates its links.
 _FUSE_RATINGS_A = tuple(
@@ -21,6 +22,12 @@ _FUSE_RATINGS_A = tuple(
     for step in (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 )
 
+#: What winding and rectifier of an output drop at nominal current, as a share of its voltage: of
+#: the first one inside its control loop, of any other outside. Data sheets of units with several
+#: outputs state cross regulation of 3 % to 10 % (common practice).
+_LOOP_DROP, _RAIL_DROP = 0.03, 0.02
+#: Share of the idle power that goes into a standby converter (assumption).
+_STANDBY_IDLE = 0.2
 #: Share of its nominal voltage at which an enable input is seen as pulled: a logic input is high
 #: from 0.7 of its supply on and low below 0.3 (common practice); its threshold is in between.
 _ENABLE_FRAC = 0.5
@@ -86,8 +93,13 @@ class UnitModel:
     feed: Literal["dc"] | None = None
     #: What is between converter and battery; None for a unit that charges none.
     charger: ChargeStage | None = None
-    #: Voltage of each output over that of the first one, by its name.
-    windings: tuple[tuple[str, float], ...] = ()
+    #: The small converter of a standby rail beside the main one; None where none is.
+    standby: Converter | None = None
+    #: Every output but the first, or every one of a unit with a standby rail.
+    rails: tuple[Rail, ...] = ()
+    #: Of winding and rectifier of the first output, inside its control loop: what its current drops
+    #: there, the loop adds to every other output (cross regulation).
+    loop_ohm: float = 0.0
 
     @property
     def fed_kind(self) -> Literal["dc", "ac"]:
@@ -98,10 +110,10 @@ class UnitModel:
 def typical_model(unit: Unit, laws: Laws = Laws()) -> UnitModel:  # noqa: B008 - it is frozen
     """Return a healthy unit as the nameplate describes it, under these laws.
 
-    Only the first output is modelled, any other follows it by its winding; a unit without one gets
-    a small output of its own, so that its input still behaves. What the nameplate does not say
-    follows the usual proportions of such units (common practice, from memory): in the laws, or
-    stated where it is chosen.
+    Any output but the first follows it by its winding, one for standby has a converter of its own;
+    a unit without one gets a small output, so that its input still behaves. What the nameplate does
+    not say follows the usual proportions of such units (common practice, from memory): in the laws,
+    or stated where it is chosen.
     """
     line = unit.input
     is_dc = line.kind == "dc"
@@ -146,13 +158,59 @@ def typical_model(unit: Unit, laws: Laws = Laws()) -> UnitModel:  # noqa: B008 -
             forming_v=bulk_v,
             ageing=laws.ageing,
         ),
-        converter=_usual_converter(unit, output, bulk_f, bulk_v, drop_v, laws),
         boost=_usual_boost(line, peak_v, laws),
-        windings=tuple(
-            (name, each.nominal_v / output.nominal_v) for name, each in unit.output.items()
-        ),
+        converter=_usual_main(unit, output, bulk_f, bulk_v, drop_v, laws),
+        standby=_usual_standby(unit, bulk_f, bulk_v, drop_v, laws),
+        rails=tuple(rails_of(unit)),
+        loop_ohm=_usual_loop_ohm(unit),
         charger=_usual_stage(output, laws) if isinstance(output, ChargerOutput) else None,
         case=Case(rise_k_per_w=laws.case_rise_k_per_w, heating_s=laws.case_heating_s),
+    )
+
+
+def rails_of(unit: Unit) -> Iterator[Rail]:
+    """Yield the further outputs of a healthy unit."""
+    first = next(iter(unit.output), "")
+    standby = next((name for name, each in unit.output.items() if is_standby(each)), "")
+    for name, each in unit.output.items():
+        base = unit.output[standby if is_standby(each) else first]
+        if name == first:
+            continue
+        own = name == standby
+        yield Rail(
+            name=name,
+            ratio=each.sign * each.nominal_v / base.nominal_v,
+            resistance_ohm=0.0 if own else _RAIL_DROP * each.nominal_v / each.current_a,
+            of_standby=is_standby(each),
+            is_logic=each.kind == "logic",
+        )
+
+
+def is_standby(output: Output) -> bool:
+    """Whether an output is alive whatever the enable input says."""
+    return isinstance(output, FixedOutput) and output.standby
+
+
+def _usual_loop_ohm(unit: Unit) -> float:
+    """Return what winding and rectifier of the first output drop inside its control loop."""
+    first = next(iter(unit.output.values()), None)
+    return 0.0 if first is None else _LOOP_DROP * first.nominal_v / first.current_a
+
+
+def _usual_standby(
+    unit: Unit, bulk_f: float, bulk_v: float, drop_v: float, laws: Laws
+) -> Converter | None:
+    """Return the standby converter of a healthy unit that has one."""
+    output = next((each for each in unit.output.values() if is_standby(each)), None)
+    if output is None:
+        return None
+    usual = _usual_converter(unit, output, bulk_f, bulk_v, drop_v, laws)
+    share = output.nominal_v * output.current_a / unit.output_power_w
+    return replace(
+        usual,
+        enable_v=None,
+        idle_power_w=_STANDBY_IDLE * usual.idle_power_w,
+        output_capacitance_f=share * usual.output_capacitance_f,
     )
 
 
@@ -202,6 +260,16 @@ def _small_output(unit: Unit) -> FixedOutput:
     return FixedOutput.model_validate(
         {"kind": "dc", "nominal": "5 V", "current": f"{power_w / 5:.6g} A"}
     )
+
+
+def _usual_main(
+    unit: Unit, output: Output, bulk_f: float, bulk_v: float, drop_v: float, laws: Laws
+) -> Converter:
+    """Return the main converter; what a standby one draws beside it is not its own."""
+    usual = _usual_converter(unit, output, bulk_f, bulk_v, drop_v, laws)
+    if not any(map(is_standby, unit.output.values())):
+        return usual
+    return replace(usual, idle_power_w=(1.0 - _STANDBY_IDLE) * usual.idle_power_w)
 
 
 def _usual_converter(

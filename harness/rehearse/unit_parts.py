@@ -291,6 +291,18 @@ class Converter:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Rail:
+    """A further output: a winding of the main converter, or of the standby one."""
+
+    name: str
+    ratio: float  #: its voltage over that of its converter's first output; below zero: negative
+    resistance_ohm: float = 0.0  #: of winding, rectifier and leads, which its own load drops
+    of_standby: bool = False
+    #: Whether it is a signal: high while the main output is up.
+    is_logic: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Case:
     """The case of a small enclosed unit, as one store of heat. Source: textbook."""
 

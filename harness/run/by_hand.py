@@ -114,10 +114,11 @@ def _move_load(context: Context, step: PlannedStep) -> str:
         return ""
     power_off(context)
     rating = context.plan.profile.unit.output[output].rating
-    text = (
-        f"{OFF} Connect the electronic load to output {output} ({rating}), and to no other: red "
-        "on plus, black on minus."
-    )
+    lead = "red on plus, black on minus"
+    if context.plan.profile.unit.output[output].sign < 0:
+        lead = "red on the return, black on the output, which is below it"
+    text = f"{OFF} Connect the electronic load to output {output} ({rating}), and to no other: "
+    text += f"{lead}."
     done = context.operator.move_load(output, text)
     context.stop.raise_if_requested()
     said = f"electronic load {'connected' if done else 'not connected'} to output {output}"

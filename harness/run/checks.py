@@ -8,7 +8,8 @@ from dataclasses import replace
 from functools import partial
 from itertools import groupby
 
-from harness.judge.propagate import Estimate, average, quotient, regulation, rise
+from harness.judge.propagate import Estimate, average, quotient, regulation, rise, total
+from harness.judge.rise import came_up, rise_delay
 from harness.judge.uncertainty import Contribution, combine
 from harness.judge.verdict import decide
 from harness.profile.check import Check
@@ -157,7 +158,9 @@ def _worked_out(
 
 #: Formulas of the figures of one hold, over the means of what the catalogue says they are made of.
 _OF_ONE_HOLD: Mapping[str, Callable[..., Estimate]] = {
-    "efficiency": lambda input_w, output_w: quotient(output_w, input_w, called="supply.power"),
+    "efficiency": lambda input_w, *outputs_w: quotient(
+        total(outputs_w), input_w, called="supply.power"
+    ),
     "power_factor": partial(quotient, called="supply.voltage times supply.current"),
 }
 
@@ -236,6 +239,23 @@ def _by_frequency(holds: Sequence[Hold]) -> Iterator[tuple[str, list[Hold]]]:
         yield f" at {frequency}" if len(groups) > 1 else "", corners
 
 
+def _rise_delay(
+    context: Context, step: PlannedStep, check: Check, holds: Sequence[Hold]
+) -> Iterator[tuple[str, Estimate]]:
+    """From the output that is to come up first to the other one, by what meters read in turn."""
+    outputs = context.plan.profile.unit.output
+    assert check.output is not None  # the rules of the profile
+    assert check.after is not None
+    between = []
+    for name, reading in zip((check.output, check.after), step.made_of[check.name], strict=True):
+        noted = context.rises.get((step.number, reading), [])
+        in_hold = zip(holds[0].times[reading], holds[0].readings[reading], strict=True)
+        times_s, volts_v = zip(*noted, *in_hold, strict=True)
+        between.append(came_up(times_s, volts_v, outputs[name].nominal_v))
+    second, first = between
+    yield "", rise_delay(first, second, low=check.low, high=check.high)
+
+
 def _change(context: Context, step: PlannedStep, check: Check, holds: Sequence[Hold]) -> Estimate:
     """Size of the change of output voltage over nominal: an upper limit binds either way."""
     [measure] = step.made_of[check.name]
@@ -252,6 +272,8 @@ _ACROSS_HOLDS: Mapping[
 ] = {
     "average_efficiency": _average_efficiency,
     "load_regulation": _load_regulation,
+    "cross_regulation": _load_regulation,
+    "rise_delay": _rise_delay,
     "line_regulation": _line_regulation,
     "input_power_rise": _input_power_rise,
 }

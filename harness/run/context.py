@@ -82,6 +82,8 @@ class Context:
     log: StartLog | None = None  # of the start that goes on
     #: A meter's last DC voltage since power came on, by its measure name.
     rail: tuple[str, float] | None = None
+    #: What meters read while outputs come up, by step and measure name: times and volts.
+    rises: dict[tuple[int, str], list[tuple[float, float]]] = field(default_factory=dict)
     #: When the answers of each reader were last seen to belong to their questions.
     checked_s: dict[str, float] = field(default_factory=dict)
     #: How supply and power meter disagreed, by hold and measure name.

@@ -8,6 +8,7 @@ from harness.quantity import format_quantity
 from harness.record.events import EventKind
 from harness.run.context import Context
 from harness.run.off import power_off
+from harness.run.rising import note_rises
 
 
 def set_enable(context: Context, step: PlannedStep) -> None:
@@ -32,6 +33,7 @@ def set_enable(context: Context, step: PlannedStep) -> None:
             f"driven to {format_quantity(pin.nominal_v, 'V')} by the auxiliary supply, limit "
             f"{format_quantity(bounds.current_a, 'A', 3)}"
         )
+    note_rises(context, step)  # from before: between that and the next one an output came up
     context.command(command)
     context.enabled = True
     context.event(EventKind.ENABLE, how)

@@ -324,6 +324,8 @@ def _limits(plan: Plan) -> OperatingEnvelope:
     for level in levels:
         if level.load is not None:
             loads[level.load.mode].append(level.load.value)
+    for step in plan.steps:
+        loads["current"] += getattr(step.step, "others", {}).values()
     assert plan.bench is not None  # pre-flight refuses a plan without one
     accuracy = plan.bench.supply.accuracy
     aux = envelope.aux if plan.enable_way == "aux" else None

@@ -81,6 +81,9 @@ def hold_levels(context: Context, step: PlannedStep) -> None:
         if told != level:
             set_level(context, level)
         set_enable(context, step)
+        if before is None:
+            for output, current_a in getattr(step.step, "others", {}).items():
+                context.command(SetLoad("current", current_a, step.wiring.others[output]))
         if level.load is not None and (before is None or level.load != before.load):
             context.command(SetLoad(level.load.mode, level.load.value, step.wiring.load))
         measures = needed_readings(step)
@@ -88,7 +91,8 @@ def hold_levels(context: Context, step: PlannedStep) -> None:
         holds.append(dwell.settle().hold(measures))
         if level is step.levels[-1]:
             ask_under_power(context, step, dwell)
-        if level is step.levels[-1] and level.load is not None:
+        loaded = level.load is not None or getattr(step.step, "others", None)
+        if level is step.levels[-1] and loaded:
             context.command(LoadOff())
         judge_checks(context, step, holds[-1])
         before = level

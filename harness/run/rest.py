@@ -23,6 +23,7 @@ from harness.run.agreement import disagreements
 from harness.run.causes import Readings
 from harness.run.context import WHOLE, Context
 from harness.run.readings import window_s
+from harness.run.rising import note_rises
 from harness.run.stillness import Stillness, moved_s
 
 #: So many disturbed holds are no accident of the bench any more.
@@ -106,8 +107,10 @@ class Dwell:
         while wait_s and self._context.sample().time_s - begin_s < wait_s:
             pass  # a charger has not found yet what hangs at it
         begin_s = self._context.clock.now_s()
+        note_rises(self._context, self._step)
         while not self._is_at_rest(sample := self._context.sample()):
             self._require_patience(begin_s, sample)
+            note_rises(self._context, self._step)
         self._require_moved()
         self._require_reached()
         after_s = sample.time_s - begin_s

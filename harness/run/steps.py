@@ -25,7 +25,14 @@ from harness.record.events import EventKind
 from harness.record.sink import CheckRow
 from harness.run.by_hand import move_meter, place_battery, place_leads, place_load
 from harness.run.causes import Readings, mean_of
-from harness.run.checks import UNKNOWN, judge, judge_checks, judge_undone, needed_readings
+from harness.run.checks import (
+    UNKNOWN,
+    judge,
+    judge_across,
+    judge_checks,
+    judge_undone,
+    needed_readings,
+)
 from harness.run.context import Context
 from harness.run.discharge import discharge
 from harness.run.levels import energise, hold_levels
@@ -139,6 +146,7 @@ def _start(context: Context, step: PlannedStep) -> None:
     finally:
         context.log = None
     judge_checks(context, step, holds[-1])
+    judge_across(context, step, holds[-1:])
     tell_start(context, step, log)
 
 

@@ -51,6 +51,11 @@ class ChargerOutput(Table):
         return self.range_v[1]
 
     @property
+    def sign(self) -> float:
+        """It is above its return."""
+        return 1.0
+
+    @property
     def wake_v(self) -> float:
         """Voltage at its terminals from which on a battery is there."""
         return self.lowest_v if self.wake is None else self.wake

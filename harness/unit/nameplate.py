@@ -24,6 +24,7 @@ from harness.files.field_types import (
 from harness.quantity import format_quantity, shown
 from harness.unit.charger_output import ChargerOutput
 from harness.unit.enable_input import EnableInput
+from harness.unit.fixed_output import FixedOutput
 
 #: Stands between the two ends of a nominal range: ``100 V to 240 V``.
 _TO = " to "
@@ -255,33 +256,6 @@ class AcInput(_Input):
 Input = Annotated[DcInput | AcInput, Field(discriminator="kind")]
 
 
-class FixedOutput(Table):
-    """An output of constant voltage."""
-
-    kind: Literal["dc", "ac"] = Field(examples=['"dc"'])
-    nominal_v: Volts
-    current_a: Amps
-    #: Current it may be asked for beyond the nominal one.
-    limit_a: Amps | None = None
-
-    @property
-    def rating(self) -> str:
-        """What it gives, in a few words."""
-        volts, amps = format_quantity(self.nominal_v, "V"), format_quantity(self.current_a, "A")
-        return f"{volts} {self.kind.upper()}, {amps}"
-
-    @field_validator("limit_a")
-    @classmethod
-    def _beyond_nominal(cls, limit_a: float | None, info: ValidationInfo) -> float | None:
-        current_a = info.data.get("current_a")
-        if limit_a is not None and current_a is not None and limit_a < current_a:
-            raise mistaken(
-                f"{format_quantity(limit_a, 'A')} is less than the nominal "
-                f"{format_quantity(current_a, 'A')}"
-            )
-        return limit_a
-
-
 #: One output of the unit.
 Output = FixedOutput | ChargerOutput
 
@@ -292,6 +266,8 @@ class Unit(Table):
     input: Input
     output: dict[Name, Annotated[Output, Field(discriminator="kind")]] = Field(default_factory=dict)
     protection_class: Literal["I", "II", "III"] = Field(examples=['"II"'])
+    #: Power that all outputs may give together; None: each its nominal one at once.
+    total_power_w: Watts | None = Field(default=None, examples=['"60 W"'])
     #: The input that has to be pulled before it works; None: there is none.
     enable: EnableInput | None = None
 
@@ -303,8 +279,9 @@ class Unit(Table):
 
     @property
     def output_power_w(self) -> float:
-        """Nominal power of all outputs together; 0 for a unit without one."""
-        return sum(output.nominal_v * output.current_a for output in self.output.values())
+        """Power that all outputs may give together; 0 for a unit without one."""
+        each_w = sum(output.nominal_v * output.current_a for output in self.output.values())
+        return each_w if self.total_power_w is None else min(each_w, self.total_power_w)
 
     def no_output(self, name: str) -> str:
         """Say that there is no output of a name, and which there are."""

@@ -14,6 +14,7 @@ from harness.rehearse.circuit.charger import ChargerState
 from harness.rehearse.circuit.converter import ConverterState, OutputLoad
 from harness.rehearse.circuit.network import InputNetwork
 from harness.rehearse.circuit.source import SourceModel, SourceSetting
+from harness.rehearse.circuit.standby import WithStandby
 from harness.rehearse.circuit.windowed_means import LetThrough, Means, WindowedMeans
 from harness.rehearse.unit_model import UnitModel
 
@@ -31,6 +32,8 @@ def converter_of(model: UnitModel) -> ConverterState:
     """Return the converter of a unit, with its charging stage where it charges batteries."""
     if model.charger is not None:
         return ChargerState(model.converter, model.charger, model.bulk)
+    if model.standby is not None:
+        return WithStandby(model.converter, model.standby, model.bulk)
     return ConverterState(model.converter, model.bulk)
 
 
@@ -95,6 +98,19 @@ class Circuit(ABC):
         if on is not None:
             self.load.on = on
         self._tell_load()
+
+    def set_beside(self, current_a: float) -> None:
+        """Draw a current at further outputs from now on, as seen from the first one."""
+        self.load.beside_a = current_a
+        self._tell_load()
+
+    def set_standby_load(self, current_a: float) -> None:
+        """Draw another current from the standby rail from now on, where the unit has one."""
+        if not isinstance(self.converter, WithStandby):
+            return
+        self._draw(self.converter.load_a)  # up to now it was as it was
+        self.converter.standby.set_load(current_a)
+        self._disturb()
 
     def set_enable(self, *, on: bool) -> None:
         """Pull the enable input from now on, or let go of it."""

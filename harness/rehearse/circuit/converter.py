@@ -46,24 +46,36 @@ class ConverterState:
     @property
     def start_v(self) -> float:
         """Bulk voltage at which it would start now; infinite if it runs, waits or is dead."""
+        return self._own_start_v
+
+    @property
+    def upper_v(self) -> float:
+        """Bulk voltage at which it would start or give in now, on the way up; infinite for none."""
+        return self._own_upper_v
+
+    @property
+    def stop_v(self) -> float:
+        """Bulk voltage at which it would stop now; minus infinity if it does not run."""
+        return self._own_stop_v
+
+    @property
+    def _own_start_v(self) -> float:
         runs = self.model.starts and self._enabled
         if self.mode is not Mode.OFF or not runs or self._wait_s > 0.0:
             return math.inf
         return self.model.start_v
 
     @property
-    def upper_v(self) -> float:
-        """Bulk voltage at which it would start or give in now, on the way up; infinite for none."""
+    def _own_upper_v(self) -> float:
         if self.mode is Mode.OFF:
-            return self.start_v
+            return self._own_start_v
         above_v = self.model.gives_in_above_v
         if above_v == math.inf or self._output_frac <= 0.0:
             return math.inf
         return above_v / self._output_frac
 
     @property
-    def stop_v(self) -> float:
-        """Bulk voltage at which it would stop now; minus infinity if it does not run."""
+    def _own_stop_v(self) -> float:
         if self.mode is Mode.OFF:
             return -math.inf
         below_v = self.model.gives_in_below_v
@@ -133,12 +145,12 @@ class ConverterState:
     def watch_bulk(self, bulk_v: float) -> bool:
         """Start or stop at this bulk voltage; return True if that changed anything."""
         if self.mode is Mode.OFF:
-            if bulk_v < self.start_v:
+            if bulk_v < self._own_start_v:
                 return False
             self.mode = Mode.MOVING
             self._regulate_for(bulk_v)
             return True
-        if self.stop_v < bulk_v < self.upper_v:
+        if self._own_stop_v < bulk_v < self._own_upper_v:
             return False
         self.mode = Mode.OFF
         self._wait_s = self.model.restart_delay_s
@@ -268,6 +280,7 @@ class OutputLoad:
             "voltage": 80.0,
         }
         self.hand_ohm = math.inf  # infinite where none is
+        self.beside_a = 0.0  # what electronic loads at further outputs take, seen from the first
 
     @property
     def follows_voltage(self) -> bool:
@@ -285,7 +298,7 @@ class OutputLoad:
 
         To hold a voltage the electronic load takes whatever it can, from that voltage on.
         """
-        by_hand_a = voltage_v / self.hand_ohm
+        by_hand_a = self.beside_a + voltage_v / self.hand_ohm
         if not self.on:
             return by_hand_a
         level = self.levels[self.mode]

@@ -23,6 +23,7 @@ from harness.rehearse.unit_parts import (
     Varistor,
 )
 from tests.references.ngspice.chargers import FEED, on_the_line, to_the_end
+from tests.references.ngspice.rails import two_windings
 from tests.rehearse.circuit.line_period import (
     bulk_highest_v,
     bulk_swing_v,
@@ -417,6 +418,7 @@ _SPECIAL: dict[str, Callable[[Values], dict[str, float]]] = {
     "bridge_dc_shorted_leg_backwards": lambda values: _fed(
         values, 1.0, 0.3, "terminal_mean", "current_mean", backwards=True
     ),
+    "rails_cross": lambda values: two_windings(values, dc_circuit(FEED, converter())),
     "charger_battery": lambda values: to_the_end(values, dc_circuit(FEED, converter())),
     "charger_100v_50hz": lambda values: on_the_line(values, ac_circuit(values), converter),
     "boost_start_100v_50hz": _lifted,

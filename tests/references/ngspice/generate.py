@@ -63,6 +63,7 @@ FIGURES = (
     "boost_240v_50hz_power",
     "boost_264v_60hz_light",
     "boost_start_100v_50hz",
+    "rails_cross",
 )
 #: One row in so many of ngspice's 10 us rows is kept.
 KEPT_ROWS = 50
