@@ -83,7 +83,7 @@ def by_hand(model: UnitModel, how: BringUp) -> Faulted:
     """Bring a faulty unit up as a script does."""
     clock = SimulatedClock()
     simulated = SimulatedBench(model, BENCH, clock)
-    session = open_session(simulated.library(), BENCH.supply.resource)
+    session = open_session(simulated.library(), BENCH.feed.resource)
     on_s = bring_up(session, clock, how)
     session.close()
     fuse = "fuse blown" if simulated.circuit.fuse.is_open else "fuse whole"

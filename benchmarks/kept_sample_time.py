@@ -32,7 +32,7 @@ def kept_sample_time(*, samples: int = 2500, rounds: int = 9) -> Figure:
         opened.identities()
         unit = stack.enter_context(take_in_hand(opened, clock))
         log = stack.enter_context((unit.folder / "by-hand.csv").open("w", encoding="utf-8"))
-        session = open_session("@py", other.supply.resource)
+        session = open_session("@py", other.feed.resource)
         stack.callback(session.close)
         for message in (
             f"VOLT {unit.level.voltage_v}",

@@ -127,7 +127,7 @@ def live_unit(wire: Wire) -> Iterator[LiveUnit]:
             bench = stack.enter_context(served_bench())
         opened = stack.enter_context(open_bench(bench, clock, library=library))
         unit = stack.enter_context(take_in_hand(opened, clock))
-        session = open_session(library, bench.supply.resource)
+        session = open_session(library, bench.feed.resource)
         stack.callback(session.close)
         log = stack.enter_context((unit.folder / "by-hand.csv").open("w", encoding="utf-8"))
         unit.start()

@@ -58,7 +58,7 @@ def _serve(profile: str, bench: str) -> None:
     model = typical_model(load_profile(profile).unit)
     devices = SimulatedBench(model, table, _ImpatientClock()).devices
     with serve(devices, dict.fromkeys(devices, 0)) as ports:
-        print(ports[table.supply.resource], flush=True)
+        print(ports[table.feed.resource], flush=True)
         sys.stdin.read()
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.bench.clock import SystemClock
-from harness.bench.dialect import bench_dialects
+from harness.bench.dialect import BUILT_IN, bench_dialects
 from harness.errors import Refused, UsageError
 from harness.files.pictures import Picture, read_picture
 from harness.power.keeper_client import open_process_bench
@@ -72,7 +72,7 @@ def plan_for(
     if bench is None:
         return make_plan(profile, at_hand=at_hand)
     dialects = bench_dialects(bench)
-    window_s = bench.supply.averaging_window_s or dialects["supply"].link.averaging_window_s
+    window_s = bench.feed.averaging_window_s or dialects[bench.fed_by].link.averaging_window_s
     operations = {role: dialect.operations for role, dialect in dialects.items()}
     return make_plan(profile, bench, window_s=window_s, operations=operations, at_hand=at_hand)
 
@@ -89,13 +89,31 @@ def simulated_bench_file(profile: Profile) -> BenchFile:
         str(check.tester): Tester(
             name=f"simulated tester for {check.tester}",
             serial="SIMULATED",
-            calibration_due=bench.supply.calibration_due,
+            calibration_due=bench.feed.calibration_due,
             accuracy=dict.fromkeys(TESTER_READINGS, _OF_A_TESTER) if check.accuracy is None else {},
         )
         for check in checks
     }
     several = bench_of_rails(profile, bench)
     return several.model_copy(update={"testers": {**testers, **bench.testers}})
+
+
+def simulated_by_name(bench: BenchFile | str | Path) -> BenchFile:
+    """Return a bench file of the user's own for simulated instruments: they speak what is built in.
+
+    Raises:
+        FileError: It cannot be used.
+        UsageError: Its instruments speak dialects that are not built in.
+    """
+    file = bench if isinstance(bench, BenchFile) else load_bench(bench)
+    others = {table.dialect for table in file.instruments.values()} - {*BUILT_IN}
+    if others:
+        raise UsageError(
+            f"simulated instruments speak the built-in dialects alone, not {', '.join(others)}",
+            where="--bench",
+            remedy=f"name one of {', '.join(BUILT_IN)} in a copy of the file",
+        )
+    return file
 
 
 def simulated_unit(
@@ -138,6 +156,8 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
     profile: Profile | str | Path,
     *,
     fault: str | None = None,
+    bench: BenchFile | str | Path | None = None,
+    hand: str = "steady",
     model: UnitModelFile | str | Path | None = None,
     seed: int = 1,
     serial: str | None = None,
@@ -153,6 +173,9 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
     Args:
         profile: A profile, the path of one, or the name of a shipped one.
         fault: Name of a fault on the simulated unit, or None.
+        bench: A bench whose instruments are simulated, the path of one, or the name of a shipped
+            one; None for the shipped one of the input's kind.
+        hand: How a source set by hand is turned: one of :data:`harness.rehearse.hand_source.HANDS`.
         model: A unit model, the path of one, or the name of a shipped one: the very unit on the
             bench. None for a unit that is typical of the nameplate.
         seed: Seed of instrument errors, noise, intermittent faults and values with a tolerance:
@@ -175,15 +198,20 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
         UsageError: There is no such fault.
     """
     # loads VISA: not for a plan
+    from harness.rehearse.hand_source import hand_named
     from harness.rehearse.simulated_bench import SimulatedBench
     from harness.rehearse.simulated_operator import SimulatedOperator
 
     loaded = profile if isinstance(profile, Profile) else load_profile(profile)
-    bench = simulated_bench_file(loaded)
+    table = simulated_bench_file(loaded) if bench is None else simulated_by_name(bench)
     clock = SimulatedClock() if watching is None else PacedClock()
     file = load_unit_model(model) if isinstance(model, str | Path) else model
     on_bench = simulated_unit(loaded, fault, model=file, seed=seed)
-    simulated = SimulatedBench(on_bench, bench, clock, seed=seed)
+    simulated = SimulatedBench(on_bench, table, clock, seed=seed)
+    if simulated.hand is not None:
+        simulated.hand.hand = hand_named(hand)
+    elif hand != "steady":
+        raise UsageError("no hand sets the source of this bench", where="--hand")
     faults = [table.kind for table in file.faults] if file else []
     faults += [fault] if fault else []
     started = dt.datetime.now(dt.UTC)
@@ -194,8 +222,8 @@ def rehearse_profile(  # noqa: PLR0913 - what a rehearsal is made of
     if watching is not None and sink.folder is not None:
         watching(sink.folder)
     result = carry_out(
-        plan_for(loaded, bench, at_hand=at_hand),
-        connect=lambda: open_bench(bench, clock, library=simulated.library()),
+        plan_for(loaded, table, at_hand=at_hand),
+        connect=lambda: open_bench(table, clock, library=simulated.library()),
         clock=clock,
         sink=sink,
         info=RunInfo(
@@ -269,7 +297,7 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
         raise Refused(findings.reasons)
     stop = stop or StopRequest()
     with (
-        hold_supply(table.supply.resource, serial=serial, started=started),
+        hold_supply(table.feed.resource, serial=serial, started=started),
         contextlib.closing(OffLine()) as line,
         stop.reaching(line),
     ):

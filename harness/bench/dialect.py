@@ -20,7 +20,7 @@ from harness.files.field_types import Flag, Seconds, Table, mistaken
 from harness.files.named_file import validated
 from harness.files.text_file import quoted, read_toml
 from harness.profile.bench_file import BenchFile
-from harness.profile.instruments import Instrument
+from harness.profile.instruments import Instrument, wait_bound_s
 from harness.quantity import shown
 
 #: How a number is written that the dialect says nothing of.
@@ -238,4 +238,9 @@ def bench_dialects(file: BenchFile) -> dict[str, Dialect]:
             problem = f"{dialect.name!r} is a dialect for a {dialect.role}, not for a {table.role}"
             raise FileError([Mistake(file.source, None, f"{key}.dialect", problem)])
         dialects[key] = dialect.reached(table)
+        if key == file.fed_by != "supply":  # power hangs on what it reads
+            link = dialects[key].link
+            most_s = min(link.timeout_s, wait_bound_s("switch"))
+            quick = link.model_copy(update={"timeout_s": most_s})
+            dialects[key] = dialects[key].model_copy(update={"link": quick})
     return dialects

@@ -68,7 +68,7 @@ def _look(table: BenchFile, *, wiring: bool, ask: bool, tell: Teller | None) -> 
     """Look at a bench, and at its wiring where that is wanted; whether all is well."""
     clock = SystemClock()
     now = dt.datetime.now(dt.UTC)
-    with hold_supply(table.supply.resource, serial="bench check", started=now):
+    with hold_supply(table.feed.resource, serial="bench check", started=now):
         library = table.visa or "the system, or pyvisa-py"
         show((Text(table.name, style="bold"), Text(f"VISA library: {library}")))
         amiss, seen = [], []
@@ -114,7 +114,7 @@ def _check_wiring(table: BenchFile, clock: SystemClock, *, ask: bool, found: lis
         try:
             if not _may_check_leads(table, operator) or not carried_out(check_leads):
                 return False
-            if table.supply.kind == "dc":  # an AC source has none that a unit's could be taken for
+            if table.gives == "dc":  # an AC source has none that a unit's could be taken for
                 carried_out(measure_own_capacitance)
             # Nobody can connect a resistor who is not asked.
             if operator is None or not _may_learn_status(table, operator):
@@ -131,7 +131,7 @@ def _check_wiring(table: BenchFile, clock: SystemClock, *, ask: bool, found: lis
 def _may_check_leads(table: BenchFile, operator: TerminalOperator | None) -> bool:
     level = format_quantity(low_level_v(table), "V")
     again = [Text("It comes on again, at less, for the charge of its own output capacitor.")]
-    if table.supply.kind == "ac":
+    if table.gives == "ac":
         again = []
     show(heading("Check of the leads", "bold"))
     show(

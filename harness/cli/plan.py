@@ -140,7 +140,8 @@ def _foreseen(plan: Plan) -> Iterator[str]:
     """Say what is expected of the figures of the start, and what would make them good enough."""
     for forecast in plan.forecasts:
         yield f"{forecast.text} {proposal(forecast)}".rstrip()
-    if plan.forecasts and plan.bench is not None and plan.bench.supply.reading_time_s is None:
+    supply = None if plan.bench is None else plan.bench.settable
+    if plan.forecasts and supply is not None and supply.reading_time_s is None:
         usual_s = plan.forecasts[0].start.errors.reading_s
         yield (
             f"Reckoned with readings {_show(usual_s, 's')} apart; reading_time in the "

@@ -89,6 +89,14 @@ class TerminalOperator:
         """Have the supply's leads changed over."""
         return self._done(text)
 
+    def set_feed(self, text: str, *, lamp: bool) -> bool:  # noqa: ARG002 - the text says it
+        """Have a source that is set by hand made ready."""
+        return self._done(text)
+
+    def turn(self, voltage_v: float, text: str) -> None:  # noqa: ARG002 - the text says it
+        """Say what to turn to, with power on."""
+        self._screen.say(f"POWER ON. {text}\n")
+
     def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:
         """Ask for a value with its unit until there is one; ``skip`` leaves it undecided."""
 
@@ -225,6 +233,9 @@ class WatchingOperator(TerminalOperator):
     def power_off(self, *, confirmed: bool) -> None:
         """Show that power is off, or what to do where that is not known."""
         self.shown.power_off(confirmed=confirmed)
+
+    def turn(self, voltage_v: float, text: str) -> None:
+        """Leave it to the screen, which has it from the journal."""
 
     def wait(self) -> None:
         """End showing, once the screen has all that was said, but not for long."""

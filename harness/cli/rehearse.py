@@ -16,6 +16,7 @@ from harness.cli.results import show_result
 from harness.errors import UsageError
 from harness.quantity import format_quantity
 from harness.rehearse.faults import FAULTS
+from harness.rehearse.hand_source import HANDS
 from harness.run.operator import StopRequest, stop_on_signals
 
 #: The shipped demo: the dome-shutter power unit.
@@ -27,6 +28,8 @@ def rehearse(  # noqa: PLR0913 - options of the command line
     profile: str = DEMO,
     *,
     fault: str | None = None,
+    bench: Path | None = None,
+    hand: str = "steady",
     unit_model: str | None = None,
     unit: str | None = None,
     seed: int = 1,
@@ -44,9 +47,17 @@ def rehearse(  # noqa: PLR0913 - options of the command line
         with telling(wanted=json) as tell:
             _list_faults(tell) if fault == "list" else _list_link_faults(tell)
         return
+    if hand == "list":
+        with telling(wanted=json) as tell:
+            _print_names(HANDS) if tell is None else tell("names", of_names(HANDS))
+        return
     if listen and json:
         raise UsageError(
             "--listen serves a bench and prints no table", where="--json", remedy="leave one out"
+        )
+    if listen and bench is not None:
+        raise UsageError(
+            "--listen serves the shipped bench", where="--bench", remedy="leave one out"
         )
     if listen:
         from harness.cli.listen import listen as serve_bench
@@ -75,6 +86,8 @@ def rehearse(  # noqa: PLR0913 - options of the command line
             result = rehearse_profile(
                 profile,
                 fault=fault,
+                bench=None if bench is None else str(bench),
+                hand=hand,
                 model=unit_model,
                 seed=seed,
                 serial=serial,

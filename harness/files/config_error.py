@@ -28,7 +28,7 @@ _SHAPES |= dict.fromkeys(("model_type", "dict_type", "model_attributes_type"), "
 _SHAPES |= {"string_type": "text"}
 
 #: What the kinds of a list of tables are kinds of.
-_KINDS = {"steps": "kind of step", "parts": "kind of part"}
+_KINDS = {"steps": "kind of step", "parts": "kind of part", "supply": "kind of supply"}
 
 #: Tables that may be missing, each with the least that will do.
 _TABLES: dict[KeyPath, str] = {

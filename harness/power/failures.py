@@ -9,7 +9,7 @@ from harness.errors import (
     ReportedError,
     Unwatched,
 )
-from harness.power.moves import Check, Confirm, Move
+from harness.power.moves import Check, Confirm, Gone, Move
 from harness.power.trip import TripReason
 
 #: Reason to cut power by the kind of failure, most specific first.
@@ -28,6 +28,8 @@ def failure_reason(error: Exception, move: Move | None = None) -> TripReason:
         if isinstance(error, kind):
             return reason
     match move:
+        case Gone():
+            return TripReason.CONTACT_WELDED
         case Check(what="identity"):
             return TripReason.OUT_OF_STEP
         case Check(what="protection"):

@@ -38,12 +38,14 @@ from harness.power.commands import (
     Watch,
 )
 from harness.power.failures import failure_reason
+from harness.power.hand_moves import METER, HandMoves
 from harness.power.inrush_monitor import LevelWatch, ReverseWatch
 from harness.power.moves import Confirm, LoadMoves, Move, Questions
 from harness.power.pin_moves import PIN_FAULT, Pins
 from harness.power.supply_moves import SupplyMoves
 from harness.power.trip import Trip, TripReason
 from harness.power.way_off import CONTACT_FAULT, WayOff
+from harness.profile.level import Level
 from harness.quantity import format_quantity
 
 _UNITS = {TripReason.OVER_VOLTAGE: "V", TripReason.OVER_CURRENT: "A", TripReason.OVER_POWER: "W"}
@@ -57,7 +59,8 @@ class Keeper:
 
     ``supply`` and ``switch`` name the operations that the dialect of each has, none where the bench
     has no such instrument; ``loads`` those of each load, by its key on the bench; ``pins`` those of
-    what may drive an enable input, by its role.
+    what may drive an enable input, by its role. Where the supply is set ``by_hand``, samples are
+    the power meter's.
     """
 
     def __init__(
@@ -68,16 +71,18 @@ class Keeper:
         loads: Mapping[str, frozenset[str]] = MappingProxyType({}),
         switch: frozenset[str] = frozenset(),
         pins: Mapping[str, frozenset[str]] = MappingProxyType({}),
+        by_hand: bool = False,
     ) -> None:
         self._envelope = envelope
-        self._source = SupplyMoves(envelope, supply, switch)
+        self._hand = HandMoves(envelope, switch) if by_hand else None
+        self._source = self._hand or SupplyMoves(envelope, supply, switch)
         self._loads = {key: LoadMoves(key, known, envelope) for key, known in loads.items()}
         self._pins = Pins(pins, envelope)
-        self._way_off = WayOff(
-            switch=bool(switch),
-            loads={key: load.off() for key, load in self._loads.items()},
-            pins=self._pins.roles,
-        )
+        then: dict[str, tuple[Move, ...]] = {key: load.off() for key, load in self._loads.items()}
+        if self._hand is not None:  # measured before all else that is not told to cut
+            then = {METER: (self._hand.gone(),), **then}
+        cutting = ([] if by_hand else ["supply"]) + (["switch"] if switch else [])
+        self._way_off = WayOff(*cutting, *self._pins.roles, then=then)
         self._watch: LevelWatch | None = None
         self._lifted = False  # a boost stage has lifted the bulk capacitor since power came on
         self._reverse = ReverseWatch(envelope)
@@ -91,19 +96,28 @@ class Keeper:
         self.bit_is_wrong = False  # the status told of a protection that tripped while all was on
 
     @property
+    def contact_closed_in(self) -> KeeperState:
+        """The state from which on the contact in the feed is closed."""
+        return KeeperState.ARMED if self._hand is None else KeeperState.LIVE
+
+    @property
     def switching_off(self) -> bool:
         """Whether switching off has begun, and is neither confirmed yet nor given up."""
         return self._way_off.under_way
 
     @property
     def unconfirmed(self) -> bool:
-        """Whether a supply's output was told in vain to go off, the auxiliary one's, too."""
+        """Whether what cuts power was told in vain: a supply's output, or of a hand the contact."""
         return bool(self.left_on)
 
     @property
     def left_on(self) -> tuple[str, ...]:
-        """The supplies, by role, whose output was told in vain to go off."""
-        return tuple(role for role in ("supply", "aux") if role in self._way_off.given_up)
+        """What was told in vain to cut power, or shows that it is not cut, by role.
+
+        What a hand sets is off where the contact says so and the power meter reads nothing.
+        """
+        cuts = ("supply", "aux") if self._hand is None else ("switch", METER, "aux")
+        return tuple(role for role in cuts if role in self._way_off.given_up)
 
     # --- in: commands
 
@@ -139,9 +153,7 @@ class Keeper:
             case SetVoltageProtection(voltage_v):
                 return self._source.protect(voltage_v)
             case Watch(level):
-                self._lifted = self._lifted or (self._watch is not None and self._watch.lifted)
-                self._watch = None if level is None else LevelWatch(level, lifted=self._lifted)
-                self.account = None
+                self._watch_level(level)
                 return ()
             case SetLoad():
                 return self._load(command.load).set(command)
@@ -154,6 +166,13 @@ class Keeper:
 
     def _loads_off(self) -> tuple[Move, ...]:
         return tuple(move for load in self._loads.values() for move in load.off())
+
+    def _watch_level(self, level: Level | None) -> None:
+        self._lifted = self._lifted or (self._watch is not None and self._watch.lifted)
+        self._watch = None if level is None else LevelWatch(level, lifted=self._lifted)
+        if level is not None and self._hand is not None:
+            self._hand.watch(level)
+        self.account = None
 
     def _load(self, key: str) -> LoadMoves:
         if key not in self._loads:
@@ -186,6 +205,8 @@ class Keeper:
         else:
             self._bit_doubted = False
         finding = self._reverse.add(sample)
+        if finding is None and self._hand is not None:
+            finding = self._hand.look(sample)
         if finding is None and self._watch is not None:
             finding = self._watch.add(sample)
             self.account = self._watch.account

@@ -324,7 +324,7 @@ class ProcessPower:
             trouble = PowerOffUnconfirmed(
                 f"OUTPUT OFF COULD NOT BE CONFIRMED after {trip}: "
                 f"{error.what if isinstance(error, HarnessError) else error}",
-                where=f"supply ({self._file.supply.resource})",
+                where=f"{self._file.fed_by.replace('_', ' ')} ({self._file.feed.resource})",
             )
         self._loss = trip, trouble
 

@@ -148,12 +148,12 @@ class KeeperService:
             self.answers.put(HarnessError(text))
 
     def _open(self, file: BenchFile, clock: SystemClock) -> None:
-        resource = file.supply.resource
+        resource = file.feed.resource
         with (
             hold_as_keeper(resource),
             open_bench(file, clock) as bench,
             hold_identity(
-                bench.instruments["supply"].identify(), resource
+                bench.instruments[file.fed_by].identify(), resource
             ),  # whatever its other names
         ):
             for instrument in bench.instruments.values():  # the meter is the engine's

@@ -89,9 +89,9 @@ def at_low_level(
     The keeper's bounds are twice the level and the limit, since readings have errors.
     """
     level_v = low_level_v(file)
-    accuracy = file.supply.accuracy.get("voltage")
+    accuracy = file.feed.accuracy.get("voltage")
     most_v = 2 * level_v + (accuracy.bound(level_v) if accuracy else 0.0)
-    current = file.supply.accuracy.get("current")
+    current = file.feed.accuracy.get("current")
     bounds = OperatingEnvelope(
         voltage_v=most_v,
         current_a=2 * LIMIT_A,
@@ -127,7 +127,7 @@ def check_leads(
     """
     if file.meter is None:
         raise Refused(["This bench has no meter to compare the supply with."])
-    quantity = f"voltage_{file.supply.kind}"
+    quantity = f"voltage_{file.gives}"
     if f"measure_{quantity}" not in bench_dialects(file)["meter"].operations:
         raise Refused([f"The meter's dialect cannot measure {quantity}."])
     supply_v, meter_v = [], []
@@ -141,7 +141,7 @@ def check_leads(
             meter_v.append(bench.meter.read(quantity)[quantity])
             supply_v.append(low.power.sample().voltage_v)
             raise_if_requested()
-    supply, meter = file.supply.accuracy.get("voltage"), file.meter.accuracy.get(quantity)
+    supply, meter = file.feed.accuracy.get("voltage"), file.meter.accuracy.get(quantity)
     return judge_leads(supply_v, meter_v, supply, meter)
 
 

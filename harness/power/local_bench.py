@@ -69,9 +69,11 @@ class LocalBench:
         operations = {role: known.dialect.operations for role, known in self.instruments.items()}
         keeper = Keeper(
             envelope,
-            supply=operations["supply"],
+            supply=operations.get("supply", frozenset()),
             loads={key: operations[key] for key in self.file.all_loads},
             switch=operations.get("switch", frozenset()),
             pins={role: operations[role] for role in PIN_ROLES if role in operations},
+            by_hand=self.file.by_hand is not None,
         )
-        return LocalKeeper(keeper, self.instruments, self.clock, on_event, on_sample)
+        fed_by = self.file.fed_by
+        return LocalKeeper(keeper, self.instruments, self.clock, on_event, on_sample, fed_by)

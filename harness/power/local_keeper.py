@@ -21,7 +21,7 @@ from harness.errors import (
 )
 from harness.power.commands import Command, KeeperState, SwitchOff
 from harness.power.keeper import Keeper
-from harness.power.moves import Check, Confirm, Move, Send
+from harness.power.moves import Check, Confirm, Gone, Move, Send
 from harness.power.pin_moves import AUX_LEFT_ON, AUX_OFF
 from harness.power.port import OnEvent, OnSample
 from harness.power.trip import Trip, Tripped, TripReason
@@ -32,6 +32,9 @@ from harness.record.events import EventKind
 
 #: Pause between two tries of switching off: a relay takes a moment, a link too.
 _RETRY_S = 0.02
+#: Longest time for voltage and current to be gone: an averaging window or two, and what a
+#: suppression capacitor holds.
+_GONE_S = 1.0
 #: What a state is called, from off to on.
 _OUTPUT, _CONTACT = ("off", "on"), ("open", "closed")
 
@@ -49,6 +52,7 @@ class LocalKeeper:
     _clock: Clock
     _on_event: OnEvent
     _on_sample: OnSample
+    _fed_by: str = "supply"  # what reads the feed; where a hand sets it, the power meter
     _noted: KeeperState = KeeperState.OFF  # told in the last event
     _bit_told: bool = False
 
@@ -76,9 +80,9 @@ class LocalKeeper:
             self._perform((due,))
             self._raise_trouble()
         try:
-            sample = self._instruments["supply"].sample()
+            sample = self._instruments[self._fed_by].sample()
         except InstrumentError as error:
-            self._cut_after(error, self._instruments["supply"])
+            self._cut_after(error, self._instruments[self._fed_by])
         moves = keeper.sample(sample)
         if moves:
             self._perform(moves)
@@ -95,7 +99,7 @@ class LocalKeeper:
         """Leave out the bit that contradicts the readings, and say so the first time."""
         if not self._bit_told:
             self._bit_told = True
-            dialect = self._instruments["supply"].dialect
+            dialect = self._instruments[self._fed_by].dialect
             self._on_event(
                 EventKind.WRONG_DIALECT,
                 f"the status says that the supply's protection has switched its output off, which "
@@ -212,7 +216,7 @@ class LocalKeeper:
         self._noted = now
         if now is KeeperState.LIVE:
             self._on_event(EventKind.POWER_ON, "")
-        if "switch" in self._instruments and now is KeeperState.ARMED:
+        if "switch" in self._instruments and now is self._keeper.contact_closed_in:
             self._on_event(EventKind.SWITCH, CONTACT_CLOSED)
         trip = self._keeper.trip
         if trip is not None and now is KeeperState.TRIPPED:
@@ -246,12 +250,30 @@ class LocalKeeper:
                     )
             case Confirm():
                 _compare(instrument, move)
+            case Gone():
+                self._see_gone(instrument, move)
             case Check(what="errors"):
                 instrument.check_errors()
             case Check(what="identity"):
                 instrument.check_identity()
             case Check(what="protection"):
                 instrument.check_protection()
+
+    def _see_gone(self, instrument: Instrument, move: Gone) -> None:
+        """Read until nothing is there any more, but not for long."""
+        end_s = self._clock.now_s() + _GONE_S
+        while True:
+            sample = instrument.sample()
+            # written so that a value that is no number is still there
+            if abs(sample.voltage_v) <= move.voltage_v and abs(sample.current_a) <= move.current_a:
+                return
+            if self._clock.now_s() >= end_s:
+                raise UnexpectedReply(
+                    f"it still reads {format_quantity(sample.voltage_v, 'V', 3)} and "
+                    f"{format_quantity(sample.current_a, 'A', 3)} with power off",
+                    instrument=instrument.link.name,
+                    remedy="pull the plug of the source",
+                )
 
     def _raise_trouble(self) -> None:
         """Raise what has become of power, if anything has."""

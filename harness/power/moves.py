@@ -55,7 +55,16 @@ class Check:
     what: Literal["errors", "identity", "protection"]
 
 
-Move = Send | Confirm | Check
+@dataclass(frozen=True, slots=True)
+class Gone:
+    """See that what reads the feed reads no voltage and no current any more, within a moment."""
+
+    role: str
+    voltage_v: float  # so much counts as none
+    current_a: float
+
+
+Move = Send | Confirm | Check | Gone
 
 
 class LoadMoves:
@@ -143,6 +152,8 @@ class Questions:
         begins with commands, and its rise wants its samples close together.
         """
         for move in moves:
+            if isinstance(move, Check) and move.what == "identity":
+                self._asked_s[move] = now_s
             if isinstance(move, Confirm):
                 for known in [known for known in self._asked_s if _superseded(known, move)]:
                     del self._asked_s[known]

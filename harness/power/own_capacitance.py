@@ -64,7 +64,7 @@ def measure_own_capacitance(
     """
     with at_low_level(file, clock, connect, raise_if_requested) as (_, low):
         rises = _rises(low)
-    return judge_own_capacitance(rises, file.supply.accuracy.get("voltage"))
+    return judge_own_capacitance(rises, file.feed.accuracy.get("voltage"))
 
 
 def _rises(low: LowLevel) -> list[Rise]:

@@ -18,6 +18,10 @@ class TripReason(StrEnum):
     VOLTAGE_NOT_REACHED = "voltage_not_reached"
     REVERSED_CURRENT = "reversed_current"
     UNSETTLED = "unsettled"
+    LIMIT_PASSED = "limit_passed"
+    TURNED_TOO_FAR = "turned_too_far"
+    TURNED_TOO_FAST = "turned_too_fast"
+    NOT_TURNED = "not_turned"
     EXPECTED_OVER_LIMIT = "expected_over_limit"
     NO_READING = "no_reading"
     INSTRUMENT_SILENT = "instrument_silent"
@@ -66,6 +70,17 @@ _MEANINGS = {
     TripReason.REVERSED_CURRENT: "the supply reads current out of the unit into itself: leads or "
     "shunt are the wrong way round, or the unit feeds back; readings of that sign would hide a "
     "short",
+    TripReason.LIMIT_PASSED: "the unit drew more than the current limit of the level, which only "
+    "this program holds on a source set by hand: at a low level look for a short before the "
+    "switch; near the start threshold the unit may only have been turned through it too fast",
+    TripReason.TURNED_TOO_FAR: "the voltage at the unit went beyond what the level wants: the hand "
+    "turned too far, the variable transformer was not at zero when the contact closed, or a load "
+    "behind a lamp fell away",
+    TripReason.TURNED_TOO_FAST: "the voltage at the unit rose faster than the plan allows: the "
+    "hand turned too fast, or the variable transformer was not at zero when the contact closed",
+    TripReason.NOT_TURNED: "the voltage did not get to where it was to be turned to in time: "
+    "nobody turned, the mains behind the transformer is off, or the lamp in series glows and takes "
+    "the rest: then look for a short or a leak in the unit",
     TripReason.UNSETTLED: "the readings do not come to rest: look for a loose contact, a cracked "
     "joint, or a converter that keeps trying to start",
     TripReason.EXPECTED_OVER_LIMIT: "the next level would need more than the current limit: the "

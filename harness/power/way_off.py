@@ -44,21 +44,15 @@ _CUTS: dict[str, tuple[Send, Confirm]] = {
 
 
 class WayOff:
-    """Switching off: each role is tried until it is confirmed, or given up."""
+    """Switching off: each role is tried until it is confirmed, or given up.
 
-    def __init__(
-        self,
-        *,
-        switch: bool,
-        loads: Mapping[str, tuple[Move, ...]],
-        pins: Iterable[str] = (),
-    ) -> None:
-        there = {"supply", *(["switch"] if switch else []), *pins}
-        self._moves: dict[str, tuple[Move, ...]] = {
-            role: moves for role, moves in _CUTS.items() if role in there
-        }
-        self._loads = loads
-        self._moves |= loads
+    What cuts is told first; ``then`` has the moves of the others, by their keys.
+    """
+
+    def __init__(self, *cutting: str, then: Mapping[str, tuple[Move, ...]]) -> None:
+        self._moves: dict[str, tuple[Move, ...]] = {role: _CUTS[role] for role in cutting}
+        self._then = then
+        self._moves |= then
         self._left: dict[str, int] = {}  # tries, by role that is not confirmed yet
         self.given_up: frozenset[str] = frozenset()
 
@@ -89,11 +83,11 @@ class WayOff:
 
     def _pending(self) -> tuple[Move, ...]:
         """Return what is still to be told and asked: all that cuts is told first."""
-        cutting = [self._moves[role] for role in _CUTS if role in self._left]
+        cutting = [_CUTS[role] for role in _CUTS if role in self._left]
         told = (tell for tell, _ in cutting)
         asked = (ask for _, ask in cutting)
-        loads = (move for key, off in self._loads.items() if key in self._left for move in off)
-        return (*told, *asked, *loads)
+        then = (move for key, moves in self._then.items() if key in self._left for move in moves)
+        return (*told, *asked, *then)
 
 
 def at_once(moves: Iterable[Move]) -> tuple[Send, ...]:

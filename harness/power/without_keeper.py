@@ -32,14 +32,17 @@ class WithoutKeeper:
         """Switch off over links of our own: the supply first and alone, then all else.
 
         A supply that is not reached at once leaves neither the contact in the feed closed nor an
-        enable input driven.
+        enable input driven. Where a hand sets it the contact is what cuts, and the power meter
+        shows that it did.
 
         Raises:
             HarnessError: A supply, the auxiliary one too, could not be switched off.
         """
+        if self._file.by_hand is not None:
+            self._open_contact()
         for tries_left in reversed(range(_OPENINGS)):
             try:
-                self._switch_off_at("supply")
+                self._switch_off_at(*self._cutting)
             except HarnessError as error:
                 if tries_left == _OPENINGS - 1:  # once: the supply must not wait for it each time
                     self._open_contact()
@@ -54,9 +57,16 @@ class WithoutKeeper:
         loads = self._file.all_loads
         if loads:
             with contextlib.suppress(HarnessError):  # without the supply they draw nothing
-                self._switch_off_at("supply", *loads)
+                self._switch_off_at(*self._cutting, *loads)
         if self._pins_left:
             raise HarnessError(self._pins_left)
+
+    @property
+    def _cutting(self) -> tuple[str, ...]:
+        """What must be told and asked for power to be off."""
+        if self._file.by_hand is None:
+            return ("supply",)
+        return ("power_meter",) if self._file.switch is None else ("switch", "power_meter")
 
     def _open_contact(self) -> None:
         """Open the contact in the feed, unless it is open, and note what became of it."""

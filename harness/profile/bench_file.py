@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
 from harness.files.field_types import Name
 from harness.files.named_file import FromFile
 from harness.profile.bench_rules import ONE, SEVERAL
+from harness.profile.hand_set import HandSet
 from harness.profile.instruments import (
     Aux,
     EnableSwitch,
@@ -30,7 +31,8 @@ class BenchFile(FromFile):
     name: Name = Field(examples=['"Dome workshop, bench 2"'])
     #: PyVISA library: ``""`` (system VISA), ``"@py"``, or ``"FILE.yaml@sim"``.
     visa: Annotated[str, BeforeValidator(printable_text)] = ""
-    supply: Supply  # the one role every run needs
+    #: The one role every run needs: what feeds the unit, set by the program or by hand.
+    supply: Annotated[Supply | HandSet, Field(discriminator="kind")]
     meter: Meter | None = None
     load: LoadInstrument | None = None
     #: Several of a role, by name, each wired to a place of its own.
@@ -46,13 +48,41 @@ class BenchFile(FromFile):
     @property
     def instruments(self) -> dict[str, Instrument]:
         """The instruments there are: by role, and those of several by role and name."""
-        feed = (self.supply, self.meter, self.load, self.power_meter, self.switch)
+        feed = (self.settable, self.meter, self.load, self.power_meter, self.switch)
         there = (*feed, self.aux, self.enable_switch)
         known: dict[str, Instrument] = {each.role: each for each in there if each is not None}
         several: tuple[Mapping[str, Instrument], ...] = (self.meters, self.loads)
         for tables in several:
             known |= {f"{each.role} {name}": each for name, each in tables.items()}
         return known
+
+    @property
+    def by_hand(self) -> HandSet | None:
+        """The source that a hand sets; None where the program sets the supply."""
+        return self.supply if isinstance(self.supply, HandSet) else None
+
+    @property
+    def settable(self) -> Supply | None:
+        """The supply that the program sets; None where a hand sets it."""
+        return self.supply if isinstance(self.supply, Supply) else None
+
+    @property
+    def gives(self) -> Literal["dc", "ac"]:
+        """What the supply gives."""
+        return "ac" if isinstance(self.supply, HandSet) else self.supply.kind
+
+    @property
+    def fed_by(self) -> str:
+        """Key of what reads the feed while power is on: the supply itself, or the power meter."""
+        return "supply" if self.by_hand is None else "power_meter"
+
+    @property
+    def feed(self) -> Supply | PowerMeter:
+        """What reads the feed while power is on; the keeper samples it."""
+        if isinstance(self.supply, HandSet):
+            assert self.power_meter is not None  # a rule of the file
+            return self.power_meter
+        return self.supply
 
     @property
     def all_meters(self) -> dict[str, Meter]:
@@ -68,11 +98,17 @@ class BenchFile(FromFile):
     @property
     def readers(self) -> tuple[str, ...]:
         """The roles of what only reads: the engine's own."""
-        return tuple(role for role, each in self.instruments.items() if not each.kept)
+        return tuple(key for key in self.instruments if not self._is_kept(key))
+
+    def _is_kept(self, key: str) -> bool:
+        """Whether power hangs on an instrument, so that it is the keeper's."""
+        return key == self.fed_by or self.instruments[key].kept
 
     def only(self, *keys: str) -> BenchFile:
         """Return it with these instruments and no other, by their keys in :attr:`instruments`."""
         single = {role: None for role in ONE if role not in keys}
+        if self.by_hand is not None:
+            del single["supply"]  # no link leads to it
         several: dict[str, object] = {
             tables: {n: each for n, each in getattr(self, tables).items() if f"{role} {n}" in keys}
             for tables, role in SEVERAL.items()
@@ -82,4 +118,4 @@ class BenchFile(FromFile):
     @property
     def kept(self) -> BenchFile:
         """What of it belongs into the keeper's hands."""
-        return self.only(*(role for role, each in self.instruments.items() if each.kept))
+        return self.only(*filter(self._is_kept, self.instruments))

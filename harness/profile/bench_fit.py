@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from harness.profile.bench_file import BenchFile
 from harness.profile.check import Check
 from harness.profile.load_step import LoadStep
-from harness.profile.measures import MEASURES, role_of
+from harness.profile.measures import MEASURES, Situation, role_of
 from harness.profile.plan import PlannedStep
 from harness.profile.schema import Profile
 from harness.profile.wiring import MeterPlace, Operations, Wiring, seen_from
@@ -22,7 +22,12 @@ def lacks(operations: Operations | None, key: str, operation: str) -> bool:
 
 def missing(operations: Operations | None) -> Iterator[str]:
     """Yield what falls away since the dialects do not have it."""
-    if lacks(operations, "supply", "set_voltage_protection"):
+    if operations and "supply" not in operations:
+        yield (
+            "A source set by hand has no protection of its own: the readings of the power meter "
+            "alone guard the envelope."
+        )
+    elif lacks(operations, "supply", "set_voltage_protection"):
         yield (
             "The supply's dialect has no set_voltage_protection: the readings alone guard the "
             "envelope's voltage."
@@ -41,6 +46,13 @@ def missing(operations: Operations | None) -> Iterator[str]:
 def of_switch(bench: BenchFile | None) -> Iterator[str]:
     """Say what the contact in the feed does."""
     if bench is not None and bench.switch is not None:
+        if bench.by_hand is not None:
+            yield (
+                "The contact in the feed closes with the variable transformer at zero, and opens "
+                "on every way out; its state is asked each time and while power is on, and the "
+                "power meter must read nothing before it closes and after it has opened."
+            )
+            return
         yield (
             "The contact in the feed is closed before the output comes on, and opened right after "
             "it was told to go off, on every way out; its state is asked each time and while power "
@@ -52,6 +64,8 @@ def of_switch(bench: BenchFile | None) -> Iterator[str]:
 def of_power_meter(bench: BenchFile | None, instead: Mapping[str, str]) -> Iterator[str]:
     """Say what the power meter does, and which readings it gives in the supply's place."""
     if bench is None or bench.power_meter is None:
+        return
+    if bench.by_hand is not None:
         return
     yield (
         "The power meter at the input is read in every hold: one reading outside the envelope cuts "
@@ -120,10 +134,14 @@ CURRENT_CAUTION = (
 
 
 def lacking(
-    profile: Profile, steps: Iterable[PlannedStep], operations: Operations | None
+    profile: Profile,
+    steps: Iterable[PlannedStep],
+    bench: BenchFile | None,
+    operations: Operations | None,
 ) -> Iterator[str]:
     """Yield what the dialects cannot do and the plan cannot do without."""
-    if profile.fed.input.kind == "ac" and lacks(operations, "supply", "set_frequency"):
+    set_frequency = profile.fed.input.kind == "ac" and (bench is None or bench.settable)
+    if set_frequency and lacks(operations, "supply", "set_frequency"):
         yield "The supply's dialect has no set_frequency: an AC unit needs its frequency set."
     for planned in steps if operations is not None else ():
         step, load = planned.step, planned.wiring.load
@@ -150,6 +168,8 @@ def why_dropped(
     if bench is None:
         return ""
     there = bench.instruments
+    if bench.by_hand is not None and Situation.STARTED in MEASURES[check.measure].situations:
+        return "the way up of a hand tells nothing of the unit"
     has_meter = any(role_of(name.partition(".")[0]) == "meter" for name in made_of)
     for role, operation in MEASURES[check.measure].operations(unit.input.kind, has_meter=has_meter):
         quantity = operation.removeprefix("measure_")
@@ -160,7 +180,7 @@ def why_dropped(
                     return wiring.problems.get(seen, "this bench has no meter")
             continue
         key = wiring.load or role if role == "load" else role
-        if role == "supply" and f"power_meter.{quantity}" in made_of:
+        if role == "supply" and (bench.by_hand or f"power_meter.{quantity}" in made_of):
             key = "power_meter"
         if key not in there:
             return f"this bench has no {role.replace('_', ' ')}"

@@ -25,6 +25,13 @@ def bench_errors(data: Mapping[str, Any]) -> Iterator[ConfigError]:
             if "at" not in table:
                 problem = "one of several says where it is wired: an output of the unit by its name"
                 yield ConfigError((*path, "at"), problem, '"main"')
+    supply = data.get("supply")
+    if isinstance(supply, dict) and supply.get("kind") == "by hand" and "power_meter" not in data:
+        problem = (
+            "no link leads to a source set by hand: what it gives is read by a power meter at the "
+            "input of the unit, and this bench has none"
+        )
+        yield ConfigError(("power_meter",), problem, "[power_meter] with resource and dialect")
     yield from _addresses(data)
 
 

@@ -16,6 +16,14 @@ from harness.profile.bench_fit import (
     of_switch,
     why_dropped,
 )
+from harness.profile.by_hand import (
+    band_v,
+    hand_notes,
+    hand_objections,
+    hand_open_points,
+    lamp_in,
+    turned,
+)
 from harness.profile.cautions import cautions
 from harness.profile.check import Check
 from harness.profile.enable import enable_notes, enable_way
@@ -50,8 +58,8 @@ def make_plan(
     """
     profile = with_limits(profile)
     envelope = profile.envelope
-    if bench is not None and bench.supply.averaging_window_s is not None:
-        window_s = bench.supply.averaging_window_s
+    if bench is not None and bench.feed.averaging_window_s is not None:
+        window_s = bench.feed.averaging_window_s
     maker = LevelMaker(profile.fed.input, envelope.current_a, bench, window_s)
     most_v = _most_set_v(envelope.voltage_v, bench)
     instead = instead_of(bench, operations)
@@ -72,6 +80,7 @@ def make_plan(
             *edge_notes(envelope.voltage_v, most_v, steps, bench),
             *of_switch(bench),
             *of_power_meter(bench, instead),
+            *hand_notes(profile.fed, steps, bench),
             *of_leads(profile.unit, steps),
             *of_outputs(profile.unit, steps),
             *enable_notes(profile, steps, way),
@@ -82,9 +91,16 @@ def make_plan(
         enable_way=way,
         duration_s=sum(level.dwell_s for step in steps for level in step.all_levels),
         safety=safety,
-        open_points=open_points(profile, steps, bench, at_hand, safety, foreseen),
+        open_points=(
+            *open_points(profile, steps, bench, at_hand, safety, foreseen),
+            *hand_open_points(bench),
+        ),
         forecasts=foreseen,
-        objections=(*lacking(profile, steps, operations), *objections(profile, at_hand)),
+        objections=(
+            *lacking(profile, steps, bench, operations),
+            *hand_objections(steps, bench, profile.fed.input),
+            *objections(profile, at_hand),
+        ),
     )
 
 
@@ -100,14 +116,20 @@ def _steps(
 
     def inside(levels: Iterable[Level]) -> tuple[Level, ...]:
         """Set what stands at the envelope's edge lower; what is beyond, pre-flight refuses."""
-        return tuple(
+        lower = (
             replace(level, voltage_v=most_v) if most_v < level.voltage_v <= edge_v else level
             for level in levels
         )
+        if hand is None:
+            return tuple(lower)
+        envelope_v = profile.envelope.voltage_v
+        return tuple(turned(level, hand, profile.fed.input, envelope_v) for level in lower)
 
     live = False
     unit, stands, enabled = profile.fed, Stands(), False
     way = enable_way(profile, bench)
+    hand = None if bench is None else bench.by_hand
+    lamp = None if hand is None or hand.lamp is None else True
     names = _unique([step.title or step.kind for step in profile.steps])
     every = [
         [
@@ -124,6 +146,9 @@ def _steps(
         enable = getattr(step, "enable", None) if unit.enable is not None else False
         enabled = enabled if enable is None or step.place is Place.BEFORE_POWER else enable
         stands, moves = stands.moved(step, wiring, pulled=enabled and way == "hand")
+        bridged = lamp is True and not lamp_in(step, unit.input, hand)  # and it stays so
+        lamp = False if bridged else lamp
+        moves = moves or (live and bridged)
         restart = inside(step.restart(maker, live=live and not moves))
         levels = inside(step.levels(maker))
         # a load connected by hand is taken off again, power off
@@ -153,6 +178,7 @@ def _steps(
             made_of={check.name: made_of for check, _, made_of in wired},
             moves=moves,
             enable=enabled,
+            lamp=lamp,
         )
 
 
@@ -203,8 +229,10 @@ def _most_set_v(envelope_v: float, bench: BenchFile | None) -> float:
     error_v, reads_v = (
         0.0 if accuracy is None else accuracy.bound(envelope_v)
         for accuracy in (
-            bench.supply.accuracy.get("voltage"),
+            bench.feed.accuracy.get("voltage"),
             None if bench.power_meter is None else bench.power_meter.accuracy.get("voltage"),
         )
     )
+    if bench.by_hand is not None:  # nobody sets a hand's source to the volt
+        return envelope_v - reads_v - band_v(envelope_v)
     return envelope_v - (error_v + max(error_v, reads_v))

@@ -128,16 +128,19 @@ def forecasts(
     supply's readings are averaged over ``window_s``. Nothing is forecast without a bench, for a
     nameplate without a bulk capacitance, or of a figure that is not weighed here.
     """
-    if bench is None or line.bulk_capacitance_f is None or bench.supply.kind != line.kind:
+    if bench is None or line.bulk_capacitance_f is None or bench.gives != line.kind:
+        return
+    supply = bench.settable
+    if supply is None:  # a hand's way up tells none
         return
     asleep = below_threshold(levels, line)
     if not asleep:
         return
     errors = supply_errors(
-        bench.supply,
+        supply,
         most_v=max(level.voltage_v for level in asleep),
         most_a=max(level.current_limit_a for level in asleep),
-        reading_s=bench.supply.reading_time_s or _usual_reading_s(line, window_s),
+        reading_s=supply.reading_time_s or _usual_reading_s(line, window_s),
         window_s=window_s,
     )
     start = Start(asleep, line, errors)

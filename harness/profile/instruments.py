@@ -34,9 +34,14 @@ _LONGEST_WAITS_S = {"supply": 5.0, "load": 5.0, "meter": 60.0, "switch": 1.0}
 _LONGEST_WAITS_S |= {"power_meter": 60.0, "aux": 1.0, "enable_switch": 1.0}
 
 
+def wait_bound_s(role: str) -> float:
+    """Return the longest time that an instrument of a role may be waited for."""
+    return _LONGEST_WAITS_S[role]
+
+
 def wait_problem(role: str, wait_s: float) -> str | None:
     """Say what is wrong with an instrument's time-out, or its rest after a setting, if anything."""
-    longest_s = _LONGEST_WAITS_S[role]
+    longest_s = wait_bound_s(role)
     role = role.replace("_", " ")
     if wait_s <= longest_s:
         return None
@@ -281,6 +286,8 @@ class PowerMeter(Instrument):
     range: Range = Range()
     #: Of leads and contacts between the supply's terminals, or sense leads, and its own, at most.
     lead_resistance_ohm: Ohms = 0.0
+    #: Window over which its readings are averaged; at least one period of the mains.
+    averaging_window_s: Seconds | None = Field(default=None, examples=['"100 ms"'])
 
 
 class Switch(Instrument):

@@ -9,6 +9,7 @@ from typing import Literal
 from harness.profile.accuracy import Accuracy
 from harness.profile.allowance import InrushAllowance
 from harness.profile.bench_file import BenchFile
+from harness.profile.hand_set import Turn
 from harness.profile.measures import SETTINGS
 from harness.quantity import format_quantity, parse_quantity
 from harness.unit.nameplate import Input, Output
@@ -69,6 +70,7 @@ class Level:
     time_at_limit_s: float | None = None  # longest at the current limit; None: a budget stands
     wait_s: float = 0.0  # time that is let pass before its readings have to come to rest
     charges: bool = False  # a battery is charged: what is drawn moves on all the while
+    turn: Turn | None = None  # what a hand does for it; None: the program sets it
 
     @property
     def load_current_a(self) -> float | None:
@@ -108,9 +110,11 @@ class LevelMaker:
         self._whole = unit_input
         self._input = unit_input.at(unit_input.low_nominal_v)
         self._envelope_a = envelope_a
-        self._accuracy = {} if bench is None else bench.supply.accuracy
+        self._accuracy = {} if bench is None else bench.feed.accuracy
         self._window_s = window_s
-        self._beside_f = _SUPPLY_F if bench is None else bench.supply.most_output_f(_SUPPLY_F)
+        self._beside_f = _SUPPLY_F
+        if bench is not None and bench.settable is not None:
+            self._beside_f = bench.settable.most_output_f(_SUPPLY_F)
         self._reached_v = 0.0
         self._start: tuple[Level, ...] = ()
         self._limit_a = envelope_a  # of its levels that are not slow

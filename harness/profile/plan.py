@@ -38,6 +38,8 @@ class PlannedStep:
     moves: bool = False
     #: Whether the unit's enable input is pulled in it.
     enable: bool = False
+    #: Whether the lamp of a source set by hand is in series; None: there is none.
+    lamp: bool | None = None
     #: Readings that each check is made of, by its name, with the keys of the bench's instruments.
     made_of: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 

@@ -39,7 +39,7 @@ def plan_notes(
     for step in steps:
         yield from _start_notes(line, step)
         yield from _hold_notes(step)
-    bench_known = bench is not None and bench.supply.kind == line.kind
+    bench_known = bench is not None and bench.gives == line.kind
     yield from tight_levels(profile.fed, profile.envelope, steps, bench_known=bench_known)
     yield from _again_notes(steps)
     for step in steps:
@@ -182,6 +182,8 @@ def edge_notes(
     lower, whose = "twice the supply's stated accuracy", "its"
     if bench is not None and bench.power_meter is not None:
         lower, whose = "by what supply and power meter may be off by", "their"
+        if bench.by_hand is not None:
+            lower, whose = "by what a hand and the power meter may be off by", "its"
     if most_v < envelope_v and highest_v >= most_v * (1 - 1e-9):
         yield (
             f"A level at the envelope's {format_quantity(envelope_v, 'V')} is set to "

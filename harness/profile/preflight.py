@@ -81,7 +81,7 @@ def _start_reasons(plan: Plan) -> Iterator[str]:
 
 def _supply_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:
     """Hold the envelope and every level against the supply."""
-    needed, given = plan.profile.fed.input.kind, bench.supply.kind
+    needed, given = plan.profile.fed.input.kind, bench.gives
     if needed != given:
         takes = "The unit takes" if plan.profile.feed is None else "The profile feeds the unit with"
         yield f"{takes} {needed.upper()}, the supply gives {given.upper()}."

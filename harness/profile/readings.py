@@ -22,7 +22,7 @@ def states_accuracy(bench: BenchFile, measure: str) -> bool:
     instrument = bench.instruments.get(role)
     if instrument is None:
         return False
-    by_source = (role, bench.supply.kind) == ("supply", "ac")
+    by_source = (role, bench.gives) == ("supply", "ac")
     derived = quantity == "power" and not by_source
     return quantity in instrument.accuracy or (
         derived and {"voltage", "current"} <= {*instrument.accuracy}
@@ -38,11 +38,13 @@ def instead_of(
     """
     if bench is None or bench.power_meter is None:
         return {}
+    if bench.by_hand is not None:
+        return {f"supply.{name}": f"power_meter.{name}" for name in _BOTH}
     can = None if operations is None else operations.get("supply", frozenset())
     taken: dict[str, str] = {}
     for name in _BOTH:
         measured = can is None or f"measure_{name}" in can
-        if name == "power" and bench.supply.kind == "dc":
+        if name == "power" and bench.gives == "dc":
             measured = True  # volts times amperes
         by_supply = measured and states_accuracy(bench, f"supply.{name}")
         if not by_supply and states_accuracy(bench, f"power_meter.{name}"):

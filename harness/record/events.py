@@ -28,6 +28,9 @@ class EventKind(StrEnum):
     WRONG_DIALECT = "wrong dialect"
     # steps
     STEP = "step"
+    FEED = "feed"
+    TURN = "turn"
+    TURNED = "turned"
     LEVEL = "level"
     SETTLED = "settled"
     DISTURBED = "disturbed"

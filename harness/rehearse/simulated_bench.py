@@ -22,6 +22,7 @@ from harness.profile.instruments import (
 )
 from harness.rehearse.circuit import circuit_of, source_for
 from harness.rehearse.enable_pin import EnablePin
+from harness.rehearse.hand_source import HandSource, transformers
 from harness.rehearse.output_side import OutputSide
 from harness.rehearse.readings import cold_resistance_ohm, inaccurate, place_voltage_v
 from harness.rehearse.simulated_instruments import (
@@ -67,13 +68,18 @@ class SimulatedBench:
     """
 
     def __init__(self, model: UnitModel, bench: BenchFile, clock: Clock, *, seed: int = 1) -> None:
-        kind = bench.supply.kind
+        kind = bench.gives
         if model.fed_kind != kind:
             raise Refused(
                 [f"the unit has {model.input_kind.upper()} input, the supply gives {kind.upper()}"]
             )
-        source = source_for(kind, bench.supply.range.current_a)
+        set_by_hand, most_a = bench.by_hand, bench.supply.range.current_a
+        source = source_for(kind, most_a) if set_by_hand is None else transformers()
         self.circuit = circuit_of(model, source, seed=seed)
+        #: The hand at a source that is set by one.
+        self.hand: HandSource | None = None
+        if set_by_hand is not None:
+            self.hand = HandSource(set_by_hand, self.circuit, seed=seed)
         self.outputs = OutputSide(self.circuit)
         self.pin = EnablePin(self.circuit)
         self.meter_at = "output"  # where the leads stand of the meter that is moved by hand ...
@@ -85,7 +91,8 @@ class SimulatedBench:
         self._origin_s = clock.now_s()
         self._case_degc = _AMBIENT_DEGC
         self._warmed_s = 0.0
-        self._output_on = False  # the supply's; the unit gets it through the contact
+        # the supply's output, on always where a hand sets it: the unit gets it through the contact
+        self._output_on = self.hand is not None
         self._contact_told = bench.switch is None  # closed; without a switch it always is
         #: Whether the contact stays closed whatever it is told, and whether what the switch answers
         #: comes of the contact, or only repeats what it was told.
@@ -94,7 +101,8 @@ class SimulatedBench:
         self._protection_v = math.inf
         self._protected = False
         self._window_s = 0.0
-        self._add_supply(bench.supply)
+        if bench.settable is not None:
+            self._add_supply(bench.settable)
         for key, meter in bench.all_meters.items():
             self._add_meter(key, meter)
         for key, load in bench.all_loads.items():
@@ -124,7 +132,7 @@ class SimulatedBench:
         """Take the circuit to the present."""
         circuit = self.circuit
         before_s = circuit.time_s
-        circuit.advance_to(self.clock.now_s() - self._origin_s)
+        (self.hand or circuit).advance_to(self.clock.now_s() - self._origin_s)
         if circuit.time_s > before_s:
             self._protect()
         passed_s = circuit.time_s - self._warmed_s

@@ -57,8 +57,22 @@ class SimulatedOperator:
     def power_on(self, step: str) -> None:
         """See nothing: simulated power endangers nobody."""
 
-    def power_off(self, *, confirmed: bool) -> None:
-        """See nothing."""
+    def power_off(self, *, confirmed: bool) -> None:  # noqa: ARG002 - the port's signature
+        """Take the hand off the variable transformer."""
+        if self._bench.hand is not None:
+            self._bench.hand.let_go()
+
+    def set_feed(self, text: str, *, lamp: bool) -> bool:  # noqa: ARG002 - the port's signature
+        """Turn to zero; put the lamp into series, or bridge it."""
+        self._bench.clock.sleep_s(_MOVING_S)
+        assert self._bench.hand is not None
+        self._bench.hand.to_zero(lamp=lamp)
+        return True
+
+    def turn(self, voltage_v: float, text: str) -> None:  # noqa: ARG002 - the port's signature
+        """Begin to turn."""
+        assert self._bench.hand is not None
+        self._bench.hand.turn_to(voltage_v)
 
     def place_meter(self, where: str, text: str) -> bool:  # noqa: ARG002 - the port's signature
         """Move the meter's leads."""

@@ -25,6 +25,8 @@ _PARTING = frozenset({EventKind.POWER_ON, EventKind.POWER_OFF, EventKind.METER, 
 DRAWN = {
     ("supply", "voltage"): ("Supply voltage", "V", "voltage_v"),
     ("supply", "current"): ("Supply current", "A", "current_a"),
+    ("power_meter", "voltage"): ("Power meter, voltage at the input", "V", "voltage_v"),
+    ("power_meter", "current"): ("Power meter, current at the input", "A", "current_a"),
     ("meter", "voltage_dc"): ("Meter, DC voltage", "V", ""),
 }
 

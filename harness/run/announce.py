@@ -31,7 +31,8 @@ def plan_detail(plan: Plan, info: RunInfo, begun: dt.datetime) -> str:
         "rehearsal": info.rehearsal,
         "begun_utc": begun,
         "bench": "" if plan.bench is None else plan.bench.name,
-        "supply": "" if plan.bench is None else plan.bench.supply.resource,
+        "supply": "" if plan.bench is None else plan.bench.feed.resource,
+        "fed_by": "supply" if plan.bench is None else plan.bench.fed_by,
         "cannot_release": plan.cannot_release,
         "envelope": plan.profile.envelope.model_dump(mode="json"),
         "known": known_detail(KnownFigures(nameplate=nameplate, earlier=info.earlier)),
@@ -120,6 +121,15 @@ class Announced(Operator):
         """Note and ask; see :class:`Operator`."""
         self._note(text)
         return self._operator.confirm(text)
+
+    def set_feed(self, text: str, *, lamp: bool) -> bool:
+        """Note and ask; see :class:`Operator`."""
+        self._note(text)
+        return self._operator.set_feed(text, lamp=lamp)
+
+    def turn(self, voltage_v: float, text: str) -> None:
+        """Tell; see :class:`Operator`."""
+        self._operator.turn(voltage_v, text)
 
     def power_on(self, step: str) -> None:
         """Tell; see :class:`Operator`."""

@@ -20,7 +20,7 @@ from harness.record.events import EventKind
 from harness.record.sink import CheckRow
 from harness.run.agreement import rests_on_disagreement
 from harness.run.causes import Readings, drift_of, mean_of, out_of_band
-from harness.run.context import Context
+from harness.run.context import WHOLE, Context
 from harness.run.rest import Hold
 from harness.unit.nameplate import Output
 
@@ -31,10 +31,11 @@ UNKNOWN = Estimate(value=math.nan)
 _ENDS, _FEWEST_AT_END = 20, 5
 
 
-def needed_readings(step: PlannedStep) -> frozenset[str]:
-    """Measure names to read in a hold for the step's checks, beside the supply's samples."""
+def needed_readings(context: Context, step: PlannedStep) -> frozenset[str]:
+    """Measure names to read in a hold for the step's checks, beside the samples of the feed."""
+    sampled = {f"{context.fed_by}.{name}" for name in WHOLE}
     names = (name for check in step.checks for name in step.made_of[check.name])
-    return frozenset(name for name in names if not name.startswith("supply."))
+    return frozenset(names) - sampled
 
 
 def judge_checks(context: Context, step: PlannedStep, hold: Hold) -> None:

@@ -71,6 +71,7 @@ class Context:
     hand_load: tuple[str, str] | None = None  # load connected by hand, and to which output
     pulled: bool = False  # whether the enable input is, by hand ...
     enabled: bool = False  # ... or, with power on, by the bench
+    lamp: bool | None = None  # whether that of a source set by hand is in series; None: not known
     energised: bool = False  # whether power has been on
     disturbances: int = 0  # holds in which readings at rest moved again
     set_s: float = -math.inf  # when another voltage was last set with power on ...
@@ -101,6 +102,11 @@ class Context:
     _thin: ThinnedRecord | None = None
     _account_s: float = -math.inf  # when the keeper's account was last taken down
 
+    @property
+    def fed_by(self) -> str:
+        """Key of what reads the feed, whose samples the keeper judges."""
+        return "supply" if self.plan.bench is None else self.plan.bench.fed_by
+
     def event(self, kind: EventKind, detail: str) -> None:
         """Write an event into the record, unless the record is lost."""
         self.energised = self.energised or kind == EventKind.POWER_ON
@@ -122,7 +128,7 @@ class Context:
             ("current", sample.current_a, "A"),
             ("power", sample.power_w, "W"),
         )
-        self._take(sample.time_s, values, "supply")
+        self._take(sample.time_s, values, self.fed_by)
         account = sample.account
         if account is not None and sample.time_s - self._account_s >= _ACCOUNT_EVERY_S:
             self._account_s = sample.time_s
@@ -148,7 +154,7 @@ class Context:
 
     def _is_near(self, row: Row) -> bool:
         """Whether the supply's current or power is next to its bound, or no number."""
-        if row.source != "supply":
+        if row.source != self.fed_by:
             return False
         envelope = self.plan.profile.envelope
         _, (_, current_a, _), (_, power_w, _) = row.values
@@ -250,7 +256,7 @@ class Context:
 
     def _note_setting(self, voltage_v: float) -> None:
         """Note when another voltage is set, by more than a reading may be off."""
-        error_v = self.error_of("supply.voltage", voltage_v, _CLOSE_FRAC * voltage_v)
+        error_v = self.error_of(f"{self.fed_by}.voltage", voltage_v, _CLOSE_FRAC * voltage_v)
         if abs(voltage_v - self.set_v) > 2 * error_v:
             self.set_s, self.set_v = self.clock.now_s(), voltage_v
 
@@ -267,10 +273,10 @@ class Context:
         """
         self.stop.raise_if_requested()
         source, _, quantity = what.partition(".")
-        if role_of(source) == "load":
-            values = self.host.read(source, *WHOLE)
-        elif source == "aux":
+        if source == "aux":
             values = self.host.read(source, *WHOLE[:2])
+        elif source not in self.bench.readers:
+            values = self.host.read(source, *([quantity] if quantity else WHOLE))
         else:
             reader = self.bench.readers[source]
             if self.clock.now_s() - self.checked_s.get(source, 0.0) >= _IN_SYNC_S:

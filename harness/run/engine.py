@@ -327,7 +327,7 @@ def _limits(plan: Plan) -> OperatingEnvelope:
     for step in plan.steps:
         loads["current"] += getattr(step.step, "others", {}).values()
     assert plan.bench is not None  # pre-flight refuses a plan without one
-    accuracy = plan.bench.supply.accuracy
+    accuracy = plan.bench.feed.accuracy
     aux = envelope.aux if plan.enable_way == "aux" else None
     exact = Accuracy(0.0, 0.0)
     return OperatingEnvelope(

@@ -15,8 +15,10 @@ from harness.run.by_hand import place_leads
 from harness.run.checks import judge_across, judge_checks, judge_undone, needed_readings
 from harness.run.context import Context
 from harness.run.enable import set_enable
+from harness.run.off import power_off
 from harness.run.questions import ask_later, ask_under_power, have_looked_at
 from harness.run.rest import Dwell, Hold
+from harness.run.turning import prepare_feed, turn_to
 
 
 def energise(
@@ -40,6 +42,8 @@ def energise(
         undone = place_leads(context, step)
         if undone and not step.wiring.early:
             raise Refused([f"{undone[:1].upper()}{undone[1:]}."])
+    if not context.host.live:
+        prepare_feed(context, step)
     for level in levels:
         context.enter(level)
         if not context.host.live:
@@ -51,6 +55,7 @@ def energise(
             set_enable(context, step)
         else:
             _next_level(context, level, holds)
+        turn_to(context, level)
         read = measures if level is levels[-1] else ()
         holds.append(Dwell(context, step, level).settle().hold(read))
     context.command(Watch(None))
@@ -70,6 +75,8 @@ def hold_levels(context: Context, step: PlannedStep) -> None:
     if undone:
         judge_undone(context, step, undone)
         return
+    if step.lamp is not None and step.lamp is not context.lamp:
+        power_off(context)
     bring_back(context, step)
     have_looked_at(context, step)
     holds: list[Hold] = []
@@ -80,13 +87,14 @@ def hold_levels(context: Context, step: PlannedStep) -> None:
         told = before and replace(before, label=level.label, dwell_s=level.dwell_s, load=level.load)
         if told != level:
             set_level(context, level)
+            turn_to(context, level)
         set_enable(context, step)
         if before is None:
             for output, current_a in getattr(step.step, "others", {}).items():
                 context.command(SetLoad("current", current_a, step.wiring.others[output]))
         if level.load is not None and (before is None or level.load != before.load):
             context.command(SetLoad(level.load.mode, level.load.value, step.wiring.load))
-        measures = needed_readings(step)
+        measures = needed_readings(context, step)
         dwell = Dwell(context, step, level)
         holds.append(dwell.settle().hold(measures))
         if level is step.levels[-1]:
@@ -111,9 +119,10 @@ def set_level(context: Context, level: Level) -> None:
 def _next_level(context: Context, level: Level, holds: list[Hold]) -> None:
     """Go one level up, unless the current expected there is over the limit (safety rule 7)."""
     unit_input = context.plan.profile.fed.input
+    drawn = f"{context.fed_by}.current"
     expected_a = expected_current_a(
         level.voltage_v,
-        [(hold.level.voltage_v, float(hold.readings["supply.current"].mean())) for hold in holds],
+        [(hold.level.voltage_v, float(hold.readings[drawn].mean())) for hold in holds],
         threshold_v=unit_input.start_threshold_v,
         idle_power_w=unit_input.idle_power_w,
         power_factor=unit_input.power_factor,
@@ -124,9 +133,25 @@ def _next_level(context: Context, level: Level, holds: list[Hold]) -> None:
             f"{format_quantity(expected_a, 'A', 3)} expected at {level.label}, the limit is "
             f"{format_quantity(level.current_limit_a, 'A', 3)}",
         )
+    _require_lamp_lets_through(context, level, expected_a)
     if level.current_limit_a != holds[-1].level.current_limit_a:
         context.command(Set("current_limit", level.current_limit_a))
     context.command(Watch(level), Set("voltage", level.voltage_v))
+
+
+def _require_lamp_lets_through(context: Context, level: Level, expected_a: float) -> None:
+    """Cut power where a lamp in series would take more than the source has left (safety rule 7)."""
+    hand = context.bench.file.by_hand
+    if hand is None or hand.lamp is None or not context.lamp:
+        return
+    drop_v, most_v = hand.lamp.drop_v(expected_a), hand.range.voltage_v
+    if level.voltage_v + drop_v > most_v:
+        context.host.cut(
+            TripReason.EXPECTED_OVER_LIMIT,
+            f"{format_quantity(expected_a, 'A', 3)} expected at {level.label}: the lamp would take "
+            f"{format_quantity(drop_v, 'V', 3)} of it, and the source gives "
+            f"{format_quantity(most_v, 'V')} at most",
+        )
 
 
 def expected_current_a(

@@ -94,6 +94,9 @@ def _require_fallen(context: Context, before: SupplySample, rail: tuple[str, flo
         stood = _stands(context, before, _AGAIN_S)
     if stood is None:
         return
+    says = "the supply says it is off, but it reads"
+    if context.fed_by != "supply":
+        says = "the contact says it is open, but the power meter reads"
     why = "its readings still change"
     if stood:
         why = "its readings no longer change, and no meter shows that the rail falls"
@@ -106,19 +109,18 @@ def _require_fallen(context: Context, before: SupplySample, rail: tuple[str, flo
                 "the rail at the meter fell",
             )
     context.event(EventKind.POWER_OFF, "unconfirmed")
-    flows = format_quantity(context.live.last("supply.current"), "A", 3)
+    flows = format_quantity(context.live.last(f"{context.fed_by}.current"), "A", 3)
     welded = ""
     if context.bench.file.switch is not None:
         fault = (
-            f"CURRENT FLOWS ALTHOUGH THE CONTACT IN THE FEED WAS OPENED: {flows} at the supply. "
+            f"CURRENT FLOWS ALTHOUGH THE CONTACT IN THE FEED WAS OPENED: {flows}. "
             "TAKE THE CONTACT FOR WELDED"
         )
         context.event(EventKind.CONTACT_FAULT, fault)
         welded = f". {fault}"
     raise PowerOffUnconfirmed(
-        "OUTPUT OFF COULD NOT BE CONFIRMED: the supply says it is off, but it reads "
-        f"{flows}, and {why}{welded}",
-        where=f"supply ({context.bench.file.supply.resource})",
+        f"OUTPUT OFF COULD NOT BE CONFIRMED: {says} {flows}, and {why}{welded}",
+        where=f"{context.fed_by.replace('_', ' ')} ({context.bench.file.feed.resource})",
     )
 
 
@@ -128,18 +130,18 @@ def _stands(context: Context, before: SupplySample, within_s: float) -> bool | N
     Else, after ``within_s`` and two averaging windows, whether every digit stood where it was in
     the last sample under power.
     """
-    error_a = context.error_of("supply.current", 0.0)
+    error_a = context.error_of(f"{context.fed_by}.current", 0.0)
     if abs(before.current_a) <= _CLEAR_ERRORS * error_a:
-        _read(context, "supply")
+        _read(context, context.fed_by)
         return None
-    window_s = context.bench.file.supply.averaging_window_s
+    window_s = context.bench.file.feed.averaging_window_s
     if window_s is None:
-        window_s = bench_dialects(context.bench.file)["supply"].link.averaging_window_s
+        window_s = bench_dialects(context.bench.file)[context.fed_by].link.averaging_window_s
     fallen_a = max(error_a, _FALLEN_FRAC * abs(before.current_a))
     end_s = context.clock.now_s() + within_s + 2 * window_s
     stood = True
     while True:
-        values = _read(context, "supply")
+        values = _read(context, context.fed_by)
         if abs(values["current"]) <= fallen_a:
             return None
         stood &= values["current"] == before.current_a and values["voltage"] == before.voltage_v
@@ -181,17 +183,15 @@ def _read(context: Context, what: str) -> Mapping[str, float]:
     A power factor or frequency of nothing is no number, and that says that it is another.
     """
     role, _, quantity = what.partition(".")
-    if role in context.bench.readers:
-        try:
-            values: Mapping[str, float] = context.bench.readers[role].read(
-                *([quantity] if quantity else WHOLE)
-            )
-        except NoReading:
-            if role != "power_meter" or not quantity:
-                raise
-            values = {quantity: math.nan}
-    else:
-        values = context.host.read(role, *WHOLE)
+    wanted = [quantity] if quantity else WHOLE
+    reader = context.bench.readers.get(role)
+    read = context.host.read if reader is None else lambda _, *names: reader.read(*names)
+    try:
+        values: Mapping[str, float] = read(role, *wanted)
+    except NoReading:
+        if role != "power_meter" or not quantity:
+            raise
+        values = {quantity: math.nan}
     for name, value in values.items():
         context.live.add(f"{role}.{name}", context.clock.now_s(), value)
     return values

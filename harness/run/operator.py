@@ -57,6 +57,17 @@ class Operator(Protocol):
         """
         return False
 
+    def set_feed(self, text: str, *, lamp: bool) -> bool:  # noqa: ARG002 - nobody is there
+        """Make a source that a hand sets ready, as the text says; power is off.
+
+        The variable transformer goes to zero, the lamp into series or (False) not. Whether that was
+        done.
+        """
+        return False
+
+    def turn(self, voltage_v: float, text: str) -> None:
+        """Be told what to turn to under power, in volts rms at the unit; must return at once."""
+
     def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:  # noqa: ARG002
         """Ask for a value in a unit; None without an answer. The second is a note, or empty."""
         return None, ""
@@ -96,6 +107,9 @@ class Nobody(Operator):
         """Do nothing."""
 
     def power_off(self, *, confirmed: bool) -> None:
+        """Do nothing."""
+
+    def turn(self, voltage_v: float, text: str) -> None:
         """Do nothing."""
 
 

@@ -44,6 +44,9 @@ _VOLTAGE_JUMP_FRAC = 0.005
 #: The same of the current. Coarse: a contact that opens, or a converter that starts again and
 #: again, falls to nothing or rises from it; a board at work goes up and down by tens of per cent.
 _CURRENT_JUMP_FRAC = 0.5
+#: What the mains, and so all that a hand sets, may move by in one span or from one reading to the
+#: next (common practice).
+_BY_HAND_FRAC = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,18 +79,24 @@ class Dwell:
         context.step_name, context.level_label = step.name, level.label
         self._context, self._step, self._level = context, step, level
         share, voltage_v = step.rest.tolerance_frac, level.voltage_v
-        error_v = context.error_of("supply.voltage", voltage_v)
-        error_a = context.error_of("supply.current", 0.0)
+        fed_by = context.fed_by.replace("_", " ")
+        error_v = context.error_of(f"{context.fed_by}.voltage", voltage_v)
+        error_a = context.error_of(f"{context.fed_by}.current", 0.0)
         self._away_v = 2 * error_v + _AWAY_FRAC * voltage_v
+        moves_v, jump_frac = max(error_v, _VOLTAGE_SHARE * share * voltage_v), _VOLTAGE_JUMP_FRAC
+        if level.turn is not None:  # the mains moves, and a hand is no regulator
+            moves_v = voltage_v - level.turn.low_v
+            self._away_v, jump_frac = 2 * moves_v, _BY_HAND_FRAC
+            share = max(share, _BY_HAND_FRAC)
         # what the readings may be off by, or a trifle, is no movement
         voltage = Watched(
-            name="supply voltage",
+            name=f"{fed_by} voltage",
             unit="V",
-            tolerance=max(error_v, _VOLTAGE_SHARE * share * voltage_v),
-            jump_frac=_VOLTAGE_JUMP_FRAC,
+            tolerance=moves_v,
+            jump_frac=jump_frac,
         )
         current = Watched(
-            name="supply current",
+            name=f"{fed_by} current",
             unit="A",
             tolerance=max(error_a, share * level.current_limit_a),
             jump_frac=_CURRENT_JUMP_FRAC,
@@ -137,11 +146,11 @@ class Dwell:
         self._poll_order += dict.fromkeys(loads)
         if "power_meter" in context.bench.readers:  # always: it is held to the envelope, too
             self._poll_order.append("power_meter")
-            self._poll_order += [
-                name
-                for name in names
-                if name.startswith("power_meter.") and name.partition(".")[2] not in WHOLE
-            ]
+        self._poll_order += [
+            name
+            for name in names
+            if name.startswith("power_meter.") and name.partition(".")[2] not in WHOLE
+        ]
         driven = context.enabled and context.plan.enable_way == "aux"
         if driven or any(role == "aux" for role, _ in by_role):  # always: it has its envelope, too
             self._poll_order.append("aux")
@@ -222,10 +231,10 @@ class Dwell:
             self._context.event(
                 EventKind.SETTLED, f"{self._level.label} again after {after_s:.3f} s"
             )
-        trends = self._trends
-        trends["supply.voltage"].add(sample.time_s, sample.voltage_v)
-        trends["supply.current"].add(sample.time_s, sample.current_a)
-        trends["supply.power"].add(sample.time_s, sample.power_w)
+        trends, fed_by = self._trends, self._context.fed_by
+        trends[f"{fed_by}.voltage"].add(sample.time_s, sample.voltage_v)
+        trends[f"{fed_by}.current"].add(sample.time_s, sample.current_a)
+        trends[f"{fed_by}.power"].add(sample.time_s, sample.power_w)
         self._samples += 1
         self._rest_s += self._stillness.look(sample.time_s)
         if self._poll_order:  # one a sample, so that neither waits for more than one of the other

@@ -16,6 +16,7 @@ from harness.judge.start_draw import weigh_begin, weigh_energy
 from harness.judge.start_energy import weigh_ac
 from harness.judge.uncertainty import Contribution, combine, rectangular
 from harness.profile.ac_readings import ac_unit
+from harness.profile.instruments import Supply
 from harness.profile.measures import MEASURES, PEAK
 from harness.profile.plan import PlannedStep
 from harness.profile.start_readings import supply_errors
@@ -37,7 +38,10 @@ def tell_start(context: Context, step: PlannedStep, log: StartLog) -> None:
     keeper reads and watches on by itself meanwhile.
     """
     context.host.expect_silence(_LONGEST_S)
-    told = _joined(_weigh(context, log), _switch_on(context))
+    told = StartFigures()
+    supply = context.bench.file.settable
+    if supply is not None:  # a hand's way up tells nothing of the unit
+        told = _joined(_weigh(context, supply, log), _switch_on(context, supply))
     tell(context, "start", told)
     estimates = estimates_of(told)
     for check in step.checks:
@@ -77,7 +81,7 @@ def unknown(why: str) -> Estimate:
 _NOT_TOLD = unknown("this start does not tell it")
 
 
-def _weigh(context: Context, log: StartLog) -> StartFigures:
+def _weigh(context: Context, supply: Supply, log: StartLog) -> StartFigures:
     """Have the levels below the converter's threshold weighed."""
     line = context.plan.profile.fed.input
     levels = list(log.levels())
@@ -85,7 +89,7 @@ def _weigh(context: Context, log: StartLog) -> StartFigures:
         return StartFigures()
     readings = [read for _, read in levels]
     below = [read for level, read in levels if level.voltage_v < line.start_threshold_v]
-    errors = _errors_of(context, below or readings[:1])
+    errors = _errors_of(context, supply, below or readings[:1])
     draws = weigh_begin(readings, errors.voltage, line.idle_power_w), weigh_energy(readings, errors)
     if line.kind == "dc":
         return _joined(weigh_dc(below, errors), *draws)
@@ -94,12 +98,11 @@ def _weigh(context: Context, log: StartLog) -> StartFigures:
     return _joined(weigh_ac(below, errors, ac_unit(line, frequency_hz)), *draws)
 
 
-def _switch_on(context: Context) -> StartFigures:
+def _switch_on(context: Context, supply: Supply) -> StartFigures:
     """Read the highest current since power came on, where the supply holds it.
 
     Source: JCGM 100:2008, 4.3.7 (a stated bound is rectangular).
     """
-    supply = context.bench.file.supply
     if f"measure_{PEAK}" not in bench_dialects(context.bench.file)["supply"].operations:
         return StartFigures()
     if PEAK not in supply.accuracy:
@@ -133,9 +136,8 @@ def _figures(told: StartFigures) -> Iterator[Figure]:
             yield Figure(measure=name, unit=measure.unit, why_not=told.why_not[name])
 
 
-def _errors_of(context: Context, levels: list[LevelReadings]) -> SupplyErrors:
+def _errors_of(context: Context, supply: Supply, levels: list[LevelReadings]) -> SupplyErrors:
     """Return what is known of the supply's readings; the time each takes is that between two."""
-    supply = context.bench.file.supply
     window_s = supply.averaging_window_s
     if window_s is None:
         window_s = bench_dialects(context.bench.file)["supply"].link.averaging_window_s

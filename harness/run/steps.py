@@ -142,7 +142,7 @@ def _start(context: Context, step: PlannedStep) -> None:
     levels = begin(context, step, step.levels)
     context.log = log = StartLog()
     try:
-        holds = energise(context, step, levels, needed_readings(step))
+        holds = energise(context, step, levels, needed_readings(context, step))
     finally:
         context.log = None
     judge_checks(context, step, holds[-1])

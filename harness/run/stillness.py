@@ -33,7 +33,7 @@ class Stillness:
         self._level = level
         self._since_s = context.clock.now_s()
         unit, set_v = context.plan.profile.fed.input, level.voltage_v
-        error_v = context.error_of("supply.voltage", set_v)
+        error_v = context.error_of(f"{context.fed_by}.voltage", set_v)
         self._step_v = max(_PROBE_FRAC * set_v, _PROBE_ERRORS * error_v)
         leaves = set_v - self._step_v < unit.lowest_v <= set_v
         too_much = self._step_v > _OF_TOLERANCE * unit.tolerance_frac * unit.nominal_v
@@ -48,11 +48,17 @@ class Stillness:
         Raises:
             Tripped: The readings do not follow the setting: no bound is watched.
         """
-        if not self._may_probe or now_s - self._since_s < _STILL_S:
+        by_hand = self._level.turn is not None
+        if not (self._may_probe or by_hand) or now_s - self._since_s < _STILL_S:
             return 0.0
         self._since_s = max(self._since_s, moved_s(self._context))
         if now_s - self._since_s < _STILL_S:
             return 0.0
+        if by_hand:  # nothing can be probed, and the mains is never so still
+            self._context.host.cut(
+                TripReason.FROZEN_READINGS,
+                f"voltage and current unchanged to the last digit for {_STILL_S:g} s",
+            )
         begin_s = self._context.clock.now_s()
         self._context.level_label = "probe"
         self._probe()
@@ -97,4 +103,5 @@ class Stillness:
 
 def moved_s(context: Context) -> float:
     """When a digit of the supply's voltage or current last moved."""
-    return max(context.live.changed_s(f"supply.{name}") for name in ("voltage", "current"))
+    sampled = (f"{context.fed_by}.{name}" for name in ("voltage", "current"))
+    return max(map(context.live.changed_s, sampled))

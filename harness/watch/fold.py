@@ -122,6 +122,11 @@ class Fold:
     problem: str = ""  # why no more is to be seen of it
     lost: str = ""  # why what the journal says of power may no longer be so
 
+    @property
+    def fed_by(self) -> str:
+        """What reads the feed while power is on: the supply, or a power meter."""
+        return str(self.facts.get("fed_by", "supply"))
+
     def reading(self, time_s: float, source: str, name: str, value: float, unit: str) -> None:
         """Take in one row of ``readings.csv``; where the run stands, the events say."""
         if self.off_s is not None and time_s <= self.off_s:
@@ -131,7 +136,7 @@ class Fold:
             self.readings.pop(f"{source}.{name}", None)
             return
         self.readings[f"{source}.{name}"] = value, unit
-        if source == "supply":
+        if source == self.fed_by:
             self.read_s = time_s
 
     def event(self, time_s: float, kind: str, step: str, detail: str) -> None:
@@ -153,16 +158,30 @@ class Fold:
                 self._phase(Phase.HELD, time_s, "holding", self.look or "the readings are at rest")
             case EventKind.DISTURBED:
                 self._phase(Phase.DISTURBED, time_s, "waiting for rest", detail)
+            case EventKind.TURN | EventKind.TURNED:
+                self._turn(kind, detail)
             case EventKind.CHECK | EventKind.NOT_SHOWN_TO_LIVE | EventKind.FIGURES:
                 self._found(kind, step, detail)
-            case EventKind.QUESTION:
-                self.doing, self.why = "waiting for an answer", ""
-            case EventKind.LOOK:
-                self.look = f"look: {detail}"
+            case EventKind.QUESTION | EventKind.LOOK:
+                self._asked(kind, detail)
             case _:
                 self._power(time_s, kind, detail)
         self.happened += 1
         self.news.append(News(time_s=time_s, output=self.output, words=told(kind, detail)))
+
+    def _asked(self, kind: str, detail: str) -> None:
+        if kind == EventKind.LOOK:
+            self.look = f"look: {detail}"
+        else:
+            self.doing, self.why = "waiting for an answer", ""
+
+    def _turn(self, kind: str, detail: str) -> None:
+        """Say in capitals what a hand is to do: power is on."""
+        first, _, second = detail.partition(": ")
+        if kind == EventKind.TURN:
+            self.doing, self.why = f"TURN {first.upper()}", f"{second}; slowly, and stop there"
+        else:
+            self.doing, self.why = second.upper(), f"{first} read; hold it there"
 
     def _power(self, time_s: float, kind: str, detail: str) -> None:
         match kind:
@@ -188,7 +207,13 @@ class Fold:
                 self.doing, self.why = "switching off again", detail
             case EventKind.REFUSED:
                 self.doing, self.why = "the run does not go on", detail
-            case EventKind.METER | EventKind.LOAD | EventKind.ANSWER | EventKind.AGREED:
+            case (
+                EventKind.METER
+                | EventKind.LOAD
+                | EventKind.FEED
+                | EventKind.ANSWER
+                | EventKind.AGREED
+            ):
                 self.doing, self.why = "going on", ""
 
     def _plan(self, detail: str) -> None:

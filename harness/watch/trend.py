@@ -34,12 +34,13 @@ class Trend:
         self.marks: list[dict[str, Any]] = []  # steps, levels and the trip, by time
         self._each_s = _FIRST_S
         self._parted = False
+        self._fed_by = "supply"  # what reads the feed while power is on
 
     def reading(self, time_s: float, source: str, name: str, value: float, unit: str) -> None:
         """Take in one row of ``readings.csv``."""
         del unit
         place = {"voltage": 1, "current": 3}.get(name)
-        if source != "supply" or place is None or not math.isfinite(value):
+        if source != self._fed_by or place is None or not math.isfinite(value):
             return
         value = float(f"{value:.{_FIGURES}g}")
         last = self.points[-1] if self.points else None
@@ -57,6 +58,8 @@ class Trend:
 
     def event(self, time_s: float, kind: str, step: str, detail: str) -> None:
         """Take in one row of ``events.csv``."""
+        if kind == EventKind.PLAN and '"fed_by": "power_meter"' in detail:
+            self._fed_by = "power_meter"
         if kind in {EventKind.POWER_OFF, EventKind.SWITCHING_ON}:
             self._parted = True
         if kind in {EventKind.STEP, EventKind.LEVEL, EventKind.TRIP, EventKind.POWER_OFF}:

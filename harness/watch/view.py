@@ -23,6 +23,7 @@ from harness.watch.fold import CheckSeen, Fold, LevelToCome, News, Output, Phase
 _OLD_S = 2.0
 #: What a supply is read for, with its unit and the key of its bound.
 _SUPPLY = (("voltage", "V", "voltage_v"), ("current", "A", "current_a"), ("power", "W", "power_w"))
+_SAMPLED = frozenset(name for name, *_ in _SUPPLY)
 _DIGITS = 4
 _NOT_KNOWN = "POWER NOT KNOWN: LOOK AT THE SUPPLY"
 #: So much of what happened last is seen.
@@ -206,7 +207,7 @@ def _step(fold: Fold) -> str:
 def _gauges(fold: Fold) -> Iterator[Gauge]:
     level = fold.level
     for name, unit, key in _SUPPLY:
-        value, _ = fold.readings.get(f"supply.{name}", (None, unit))
+        value, _ = fold.readings.get(f"{fold.fed_by}.{name}", (None, unit))
         limit = None
         if level is not None and name != "power":
             limit = level.voltage_v if name == "voltage" else level.current_limit_a
@@ -226,7 +227,8 @@ def _gauges(fold: Fold) -> Iterator[Gauge]:
 def _others(fold: Fold) -> Iterator[tuple[str, str]]:
     for measure, (value, unit) in fold.readings.items():
         source, _, name = measure.partition(".")
-        if role_of(source) in {"meter", "load", "power_meter"}:
+        others = {"meter", "load", "power_meter"} - {fold.fed_by}
+        if role_of(source) in others or (source == fold.fed_by and name not in _SAMPLED):
             told = printable(f"{source} {name}".replace("_", " "))
             yield told, format_quantity(value, unit, _DIGITS)
 

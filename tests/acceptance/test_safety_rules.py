@@ -66,6 +66,8 @@ RULES = """
     TestClosing::test_a_contact_that_is_welded_already_brings_no_power
   acceptance/test_safety_rules.py
     TestBeforePower::test_a_run_energises_in_the_order_of_the_rule
+  power/test_hand_moves.py
+    TestEnergising::test_open_and_nothing_there_before_anything_else
 
 3 no command outside the envelope reaches the wire
   power/test_keeper.py
@@ -79,6 +81,8 @@ RULES = """
     TestChangedBehindOurBack::test_what_the_load_was_told_is_asked_again
   acceptance/test_safety_rules.py
     TestBeforePower::test_no_setting_of_a_run_is_outside_the_envelope
+  power/test_hand_moves.py
+    TestEnergising::test_nobody_is_told_what_lies_outside
 
 4 one reading outside: output off is the very next message
   power/test_keeper.py
@@ -95,6 +99,10 @@ RULES = """
     TestBelieved::test_with_nothing_left_at_the_output_off_is_next
     TestBelieved::test_an_output_told_off_is_believed_whatever_is_read
     TestContradiction::test_a_level_s_budget_is_watched_meanwhile
+  power/test_hand_moves.py
+    TestReadings::test_one_outside_opens_the_contact_in_the_next_message
+  run/test_set_by_hand.py
+    TestFaults::test_one_reading_outside_opens_the_contact_next
 
 5 what is no number is a trip, never a value
   bench/test_scpi.py
@@ -165,6 +173,12 @@ RULES = """
     TestEnd::test_never_before_output_off_is_confirmed
   acceptance/test_safety_rules.py
     TestUnderPower::test_every_run_ends_with_off_confirmed
+  power/test_hand_moves.py
+    TestOff::test_it_is_opened_confirmed_and_measured
+    TestOff::test_without_one_of_both_it_is_not_confirmed
+  run/test_set_by_hand.py
+    TestFaults::test_a_welded_contact_is_power_that_may_still_be_on
+    TestFaults::test_a_contact_that_lies_is_found_by_the_power_meter
 
   run/test_misreading.py
     TestFrozenReadings::test_a_relay_that_sticks_is_power_that_may_be_on
@@ -266,6 +280,10 @@ RULES = """
     TestWayOff::test_without_a_keeper_too
   acceptance/test_safety_rules.py
     TestUnderPower::test_every_run_ends_with_off_confirmed
+  power/test_hand_moves.py
+    TestReadings::test_silence_of_the_engine_opens_the_contact
+  profile/test_by_hand.py
+    TestPlan::test_without_a_switch_nothing_above_extra_low_voltage_and_no_release
 """
 
 

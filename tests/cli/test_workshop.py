@@ -171,7 +171,10 @@ class TestCompletion:
         [
             ("softwake pl", ["plan"]),
             ("softwake plan dome-shutter-p", ["dome-shutter-power-unit"]),
-            ("softwake run x --bench b", ["bench-simulated-ac", "bench-simulated-dc"]),
+            (
+                "softwake run x --bench b",
+                ["bench-by-hand", "bench-simulated-ac", "bench-simulated-dc"],
+            ),
             ("softwake rehearse --fault shorted-v", ["shorted-varistor"]),
             ("softwake assess dome", ["dome-shutter-HRW-0007"]),
         ],

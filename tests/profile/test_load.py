@@ -785,7 +785,7 @@ class TestBench:
                 'kind = "dc" ',
                 'kind = "DC" ',
                 (
-                    "it.toml:5: supply.kind: expected 'dc' or 'ac', got 'DC', did you mean 'dc'?; "
+                    "it.toml:5: supply.kind: there is no kind of supply 'DC', did you mean 'dc'?; "
                     'for example: kind = "dc"'
                 ),
             ),

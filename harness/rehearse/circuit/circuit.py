@@ -85,6 +85,11 @@ class Circuit(ABC):
             self._peak_a = 0.0
         self._take_setting(wanted)
 
+    def change_source(self, *, resistance_ohm: float) -> None:
+        """Put another resistance into the source, as of a lamp that warms; from now on."""
+        self.source = replace(self.source, resistance_ohm=resistance_ohm)
+        self._rewire()
+
     def set_load(
         self, *, on: bool | None = None, mode: LoadMode | None = None, value: float | None = None
     ) -> None:

@@ -1,0 +1,156 @@
+"""Whole rehearsals with a source that a hand sets: it turns, and what it does wrong is cut."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from harness.rehearse.hand_source import Hand
+from harness.rehearse.simulated_bench import SimulatedBench
+from tests.run.hand_bench import HEAD, LOADED, NOMINAL, Ran, bench_by_hand, rehearse_by_hand
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Ran:
+    """Start, nominal voltage and a load by resistor, with a steady hand."""
+    return rehearse_by_hand(tmp_path_factory.mktemp("whole"), HEAD + NOMINAL + LOADED)
+
+
+class TestSteady:
+    def test_a_healthy_unit_passes(self, whole: Ran) -> None:
+        """Every check passes, power is off and confirmed, and the contact is open."""
+        assert whole.result is not None
+        assert whole.result.exit_code == 0, whole.result.reason
+        assert set(whole.checks["verdict"]) == {"pass"}
+        assert not whole.simulated.contact_closed
+
+    def test_each_level_says_what_to_turn_to(self, whole: Ran) -> None:
+        """What to turn to comes with the level, and when it is there."""
+        assert whole.told("turn")[0] == "to 12 V: between 11 V and 13 V"
+        assert len(whole.told("turned")) == len(whole.told("turn")) == 7
+        assert whole.told("turned")[0].endswith("V: stop turning")
+
+    def test_it_begins_at_zero_with_the_lamp_in_and_is_loaded_without(self, whole: Ran) -> None:
+        """The transformer is at zero whenever the contact closes; a loaded unit has no lamp."""
+        assert whole.told("feed") == ["at zero, the lamp in series", "at zero, the lamp bridged"]
+
+    def test_the_contact_closes_last_and_no_power_is_behind_it_before(self, whole: Ran) -> None:
+        """Open, nothing at the power meter, loads off, and only then closed."""
+        roles = [message for role, message in whole.said if role == "switch"]
+        closed = roles.index("ROUT:CLOS (@1)")
+        assert "ROUT:OPEN (@1)" in roles[:closed]
+        at = whole.said.index(("switch", "ROUT:CLOS (@1)"))
+        assert whole.said[at - 1][0] == "power_meter"
+
+    def test_readings_of_the_feed_are_the_power_meters(self, whole: Ran) -> None:
+        """Nothing in the record claims to come from a supply that no link leads to."""
+        sources = set(whole.readings["source"])
+        assert "power_meter" in sources
+        assert "supply" not in sources
+
+
+class TestWrongHand:
+    @pytest.mark.parametrize(
+        ("hand", "reason"),
+        [
+            ("too far", "turned_too_far"),
+            ("too fast", "turned_too_fast"),
+            ("asleep", "not_turned"),
+            ("not at zero", "turned_too_far"),
+        ],
+    )
+    def test_power_is_cut(self, tmp_path: Path, hand: Hand, reason: str) -> None:
+        """Too far, too fast, not at all, or not from zero: cut by the switch, and told."""
+        ran = rehearse_by_hand(tmp_path, hand=hand)
+
+        assert ran.result is not None
+        assert ran.result.trip is not None
+        assert ran.result.trip.reason == reason
+        assert ran.result.exit_code == 3
+        assert not ran.simulated.contact_closed
+
+    def test_nobody_turns_for_as_long_as_the_bench_file_has_patience(self, tmp_path: Path) -> None:
+        """The time is the bench file's, and below the threshold 20 s at most."""
+        file = bench_by_hand()
+        hasty = file.by_hand and file.by_hand.model_copy(update={"patience_s": 3.0})
+        ran = rehearse_by_hand(
+            tmp_path, hand="asleep", bench=file.model_copy(update={"supply": hasty})
+        )
+
+        [turned] = ran.events[ran.events["kind"] == "turn"]["time_s"]
+        [cut] = ran.events[ran.events["kind"] == "trip"]["time_s"]
+        assert 3.0 <= cut - turned < 3.5
+
+
+class TestFaults:
+    def test_a_short_is_cut_in_the_first_volts(self, tmp_path: Path) -> None:
+        """A shorted bridge diode: cut below the first level, whatever the lamp lets through."""
+        ran = rehearse_by_hand(tmp_path, fault="shorted-input")
+
+        assert ran.result is not None
+        assert ran.result.trip is not None
+        assert ran.result.trip.reason in {"limit_passed", "energy_budget", "not_turned"}
+        volts = ran.readings[ran.readings["quantity"] == "voltage"]["value"].max()
+        assert volts < 12.0
+
+    def test_one_reading_outside_opens_the_contact_next(self, tmp_path: Path) -> None:
+        """Safety rules 4 and 15: the message after the bad reading opens the contact."""
+
+        def jump(simulated: SimulatedBench, key: str, message: str) -> str | None:
+            at_nominal = key == "power_meter" and simulated.circuit.source_voltage_v() > 100.0
+            return "140;0.03;1.5" if at_nominal and "VOLT?" in message else None
+
+        ran = rehearse_by_hand(tmp_path, bend=jump)
+
+        assert ran.result is not None
+        assert ran.result.trip is not None
+        assert ran.result.trip.reason == "over_voltage"
+        opened = [at for at, said in enumerate(ran.said) if said == ("switch", "ROUT:OPEN (@1)")]
+        after = next(at for at in opened if ("switch", "ROUT:CLOS (@1)") in ran.said[:at])
+        assert ran.said[after - 1][0] == "power_meter"
+
+    @pytest.mark.parametrize("answer", ["9.91E37;0;0", "none", "12.0"])
+    def test_a_meter_that_gives_garbage_cuts(self, tmp_path: Path, answer: str) -> None:
+        """What is no number is a trip, and off is confirmed by the readings after it."""
+        spoilt: list[str] = []
+
+        def garbage(simulated: SimulatedBench, key: str, message: str) -> str | None:
+            begun = simulated.circuit.source_voltage_v() > 20.0 and simulated.contact_closed
+            if key == "power_meter" and "VOLT?" in message and begun and not spoilt:
+                spoilt.append(message)
+                return answer
+            return None
+
+        ran = rehearse_by_hand(tmp_path, bend=garbage)
+
+        assert ran.result is not None
+        assert ran.result.trip is not None
+        assert ran.result.trip.reason == "no_reading"
+        assert ran.result.output.value.startswith("off")
+
+    def test_a_welded_contact_is_power_that_may_still_be_on(self, tmp_path: Path) -> None:
+        """A contact that does not open is told in capitals, and nothing says that power is off."""
+
+        def weld(simulated: SimulatedBench, key: str, _: str) -> None:
+            if key == "power_meter" and simulated.circuit.source_voltage_v() > 100.0:
+                simulated.welded = True
+
+        ran = rehearse_by_hand(tmp_path, bend=weld)
+
+        assert ran.unconfirmed is not None
+        assert "OUTPUT OFF COULD NOT BE CONFIRMED" in str(ran.unconfirmed)
+        assert "THE CONTACT IN THE FEED IS NOT KNOWN TO BE OPEN" in str(ran.unconfirmed)
+
+    def test_a_contact_that_lies_is_found_by_the_power_meter(self, tmp_path: Path) -> None:
+        """A switch that only repeats what it is told: the readings say that power is there."""
+
+        def weld(simulated: SimulatedBench, key: str, _: str) -> None:
+            simulated.has_mirror_contact = False
+            if key == "power_meter" and simulated.circuit.source_voltage_v() > 100.0:
+                simulated.welded = True
+
+        ran = rehearse_by_hand(tmp_path, bend=weld)
+
+        assert ran.unconfirmed is not None
+        assert "OUTPUT OFF COULD NOT BE CONFIRMED" in str(ran.unconfirmed)
