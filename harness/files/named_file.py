@@ -39,13 +39,13 @@ class FileKind:
 
 PROFILE = FileKind(
     "a profile",
-    frozenset({"title", "purpose", "unit", "envelope", "limits", "rest", "steps"}),
+    frozenset({"title", "purpose", "feed", "unit", "envelope", "limits", "rest", "steps"}),
     "softwake plan FILE, softwake rehearse FILE, softwake run FILE --bench BENCH",
 )
 BENCH = FileKind(
     "a bench file",
     frozenset({"name", "visa", "supply", "meter", "load", "power_meter", "switch"})
-    | {"testers", "meters", "loads"},
+    | {"testers", "meters", "loads", "aux", "enable_switch"},
     "softwake bench FILE, softwake plan or run PROFILE --bench FILE",
 )
 UNIT = FileKind(
@@ -59,7 +59,7 @@ UNIT = FileKind(
 MODEL = FileKind(
     "a unit model",
     frozenset({"title", "input", "fuse", "varistor", "rectifier", "inrush_limiter"})
-    | {"bulk", "converter", "faults"},
+    | {"bulk", "boost", "converter", "faults"},
     "softwake rehearse PROFILE --unit-model FILE",
     "models/",
 )
