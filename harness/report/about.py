@@ -58,18 +58,23 @@ def _nameplate(unit: object) -> str:
     if not isinstance(sides.get("input"), Mapping):
         return "not given"
     named = [("in", sides["input"]), *_pairs(sides.get("output"))]
-    texts = [f"{name}: {_rating(side)}" for name, side in named if isinstance(side, Mapping)]
+    texts = [f"{name}: {rating(side)}" for name, side in named if isinstance(side, Mapping)]
     return "; ".join([*texts, f"class {sides.get('protection_class', '-')}"])
 
 
-#: Of a nominal voltage, where it is a range; an output, and an older record, has the one alone.
+#: Ends of a nominal voltage, where it is a range; an output, and an older record, has the one alone.
 _ENDS = ("low_nominal_v", "nominal_v")
+#: Kinds of current, which are written large; another kind is a word.
+_CURRENTS = {"ac": "AC", "dc": "DC"}
 
 
-def _rating(side: Mapping[str, Any]) -> str:
-    ends_v = sorted({_number(side.get(end, side.get("nominal_v"))) for end in _ENDS})
+def rating(side: Mapping[str, Any]) -> str:
+    """Return what the nameplate says of an input or an output, in words."""
+    ends = side.get("range_v") or [side.get(end, side.get("nominal_v")) for end in _ENDS]
+    ends_v = sorted({_number(end) for end in ends})
     parts = [" to ".join(format_quantity(end_v, "V") for end_v in ends_v)]
-    parts.append(str(side.get("kind", "")).upper())
+    kind = str(side.get("kind", ""))
+    parts.append(_CURRENTS.get(kind, kind))
     frequencies = side.get("frequency_hz")
     if isinstance(frequencies, list | tuple) and frequencies:
         parts.append("/".join(f"{_number(each):g}" for each in frequencies) + " Hz")

@@ -7,7 +7,7 @@ import pytest
 
 from harness.judge.uncertainty import Contribution, rectangular
 from harness.record.sink import CheckRow
-from harness.report.about import conformity, share_text
+from harness.report.about import conformity, rating, share_text
 
 MakeRow = Callable[..., CheckRow]
 
@@ -62,3 +62,10 @@ def test_without_figures_nothing_is_said(row: MakeRow, changed: dict[str, object
 def test_a_probability_is_no_certainty(share: float, text: str) -> None:
     """Nothing is shown as 0 % or 100 %."""
     assert share_text(share) == text
+
+
+def test_a_range_of_an_output_is_told_by_its_ends() -> None:
+    """An output that is no voltage but a range, such as a charger's, says both ends and its kind."""
+    side = {"kind": "charger", "range_v": [7.2, 18.0], "current_a": 2.0}
+
+    assert rating(side) == "7.2 V to 18 V charger 2 A"
