@@ -46,7 +46,7 @@ def bench_of_rails(profile: Profile, bench: BenchFile) -> BenchFile:
             {
                 "resource": next(addresses),
                 "dialect": "scpi-dc-supply",
-                "calibration_due": bench.supply.calibration_due,
+                "calibration_due": bench.feed.calibration_due,
             }
         ).model_copy(update={"accuracy": _AUX_ACCURACY, "range": Range.model_validate(_AUX_RANGE)})
     return bench.model_copy(update=told)
