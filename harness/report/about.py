@@ -62,7 +62,7 @@ def _nameplate(unit: object) -> str:
     return "; ".join([*texts, f"class {sides.get('protection_class', '-')}"])
 
 
-#: Ends of a nominal voltage, where it is a range; an output, and an older record, has the one alone.
+#: Ends of a nominal voltage where it is a range; an output, or an older record, has the one alone.
 _ENDS = ("low_nominal_v", "nominal_v")
 #: Kinds of current, which are written large; another kind is a word.
 _CURRENTS = {"ac": "AC", "dc": "DC"}

@@ -65,7 +65,7 @@ def test_a_probability_is_no_certainty(share: float, text: str) -> None:
 
 
 def test_a_range_of_an_output_is_told_by_its_ends() -> None:
-    """An output that is no voltage but a range, such as a charger's, says both ends and its kind."""
+    """An output that is a range, such as a charger's, says both ends and its kind."""
     side = {"kind": "charger", "range_v": [7.2, 18.0], "current_a": 2.0}
 
     assert rating(side) == "7.2 V to 18 V charger 2 A"
