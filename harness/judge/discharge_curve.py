@@ -13,7 +13,7 @@ from typing import Self
 import numpy as np
 
 from harness.judge.propagate import Estimate
-from harness.judge.start_curve import ReadingError, StartFigures
+from harness.judge.start_curve import FittedLevel, ReadingError, StartFigures
 from harness.judge.uncertainty import (
     Contribution,
     FloatArray,
@@ -36,6 +36,8 @@ _LEAST_ERRORS = 20.0
 _JITTER = 0.1
 #: A figure less certain than this says nothing.
 _COARSEST_FRAC = 0.5
+#: Points of the fitted curve.
+_POINTS = 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,7 +96,10 @@ def weigh_discharge(
         why_not[STOP_VOLTAGE] = "Nothing but the resistor drew from the capacitor after power off."
     else:
         estimates[STOP_VOLTAGE] = _stopped(voltage_v, line.begin, meter, peak_factor)
-    return StartFigures(estimates=estimates, why_not=why_not)
+    sign = math.copysign(1.0, fall.voltage_v[line.begin])
+    return StartFigures(
+        estimates=estimates, why_not=why_not, fitted=(line.curve(times_s, sign),)
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,6 +110,8 @@ class _Line:
     rate: float  # 1/s, above zero
     rate_error: float  # standard
     dof: float
+    middle_s: float  # where the line goes through ...
+    middle_log: float  # ... this logarithm of the voltage
     bend: float  # by what a reading may lie off it, as a share, at most
     off: FloatArray  # of each reading, as a share; those before the first too ...
     allowed: FloatArray  # ... and by what it may be off
@@ -116,7 +123,8 @@ class _Line:
         """Fit a line to the readings from one on."""
         x, y, weight = times_s[begin:], np.log(voltage_v[begin:]), voltage_v[begin:]
         share = weight**2 / float(weight @ weight)
-        dx, dy = x - float(share @ x), y - float(share @ y)
+        middle_s, middle_log = float(share @ x), float(share @ y)
+        dx, dy = x - middle_s, y - middle_log
         sxx = float(weight**2 @ dx**2)
         slope = float(weight**2 @ (dx * dy)) / sxx
         residuals = weight * (dy - slope * dx)
@@ -125,15 +133,28 @@ class _Line:
         apart_s = float(np.median(np.diff(times_s)))
         bound = meter.gain_frac + (meter.offset + meter.digit) / voltage_v
         allowed = bound + _JITTER * apart_s * abs(slope)
-        off = np.log(voltage_v) - float(share @ y) - slope * (times_s - float(share @ x))
+        off = np.log(voltage_v) - middle_log - slope * (times_s - middle_s)
         return cls(
             begin=begin,
             rate=-slope,
             rate_error=math.sqrt(variance * x.size / independent / sxx),
             dof=independent - 2.0,
+            middle_s=middle_s,
+            middle_log=middle_log,
             bend=float(allowed[begin:].max()),
             off=np.abs(off),
             allowed=allowed,
+        )
+
+    def curve(self, times_s: FloatArray, sign: float) -> FittedLevel:
+        """Return the exponential over the readings that lie on it, as the meter shows it."""
+        along_s = np.linspace(times_s[self.begin], times_s[-1], _POINTS)
+        volts = sign * np.exp(self.middle_log - self.rate * (along_s - self.middle_s))
+        return FittedLevel(
+            label="through the resistor",
+            times_s=tuple(along_s.tolist()),
+            voltage_v=tuple(volts.tolist()),
+            current_a=(),
         )
 
     @property

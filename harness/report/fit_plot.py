@@ -152,7 +152,7 @@ def _levels(levels: Sequence[FittedLevel], times: Sequence[Axis], bottom: float)
             x = axis.at(axis.low + value * scale)
             yield line("frame", x, bottom, x, bottom + 4)
             yield words("tick", x, bottom + 15, f"{value:g}", "middle")
-    legend = f"time in each level, {unit}"
+    legend = f"time in each level, {unit}" if len(levels) > 1 else f"time, {unit}"
     yield words("tick", (_LEFT + _END) / 2, bottom + 29, legend, "middle")
 
 

@@ -96,6 +96,33 @@ class TestCapacitance:
 
 
 class TestNoFigure:
+    @pytest.mark.parametrize("sign", [1.0, -1.0])
+    def test_the_fitted_curve_is_the_exponential_it_was_weighed_by(self, sign: float) -> None:
+        """The curve begins where the converter has stopped, and every reading lies on it.
+
+        Source: V = V0 exp(-t / T), T = C / (1 / R + C / T0); textbook.
+        """
+        read = fall(draws_w=20.0)
+        shown = Fall(times_s=read.times_s, voltage_v=sign * read.voltage_v)
+        [curve] = weigh_discharge(shown, METER, RESISTOR, ROOT2).fitted
+        along_s, volts = np.array(curve.times_s), np.array(curve.voltage_v)
+        on_it = read.times_s >= along_s[0]
+
+        assert abs(volts[0]) == pytest.approx(60.0, rel=0.03)
+        assert np.interp(read.times_s[on_it], along_s, volts) == pytest.approx(
+            shown.voltage_v[on_it], rel=2e-3
+        )
+        time_constant_s = 150e-6 / (1.0 / 10e3 + 150e-6 / 100.0)
+        slope = np.diff(np.log(np.abs(volts))) / np.diff(along_s)
+        assert slope == pytest.approx(-1.0 / time_constant_s, rel=5e-3)
+        assert curve.current_a == ()
+
+    def test_no_exponential_has_no_curve(self) -> None:
+        """Where nothing was fitted nothing is drawn."""
+        few = fall(apart_s=2.0)
+
+        assert weigh_discharge(few, METER, RESISTOR, ROOT2).fitted == ()
+
     def test_a_draw_that_goes_on(self) -> None:
         """A converter that never stops leaves no exponential: no figure."""
         found = weigh_discharge(fall(draws_w=2.0, stop_v=14.0), METER, RESISTOR, ROOT2)

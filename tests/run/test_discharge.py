@@ -5,6 +5,7 @@ import math
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -215,6 +216,12 @@ class TestThroughAResistor:
         (detail,) = [text for text in ran.said("figures") if '"discharge"' in text]
         told = {each["measure"]: each for each in json.loads(detail)["figures"]}
         assert set(told) == {"discharge.bulk_capacitance", "start.stop_voltage"}
+        [curve] = json.loads(detail)["fitted"]
+        fall = ran.readings[ran.readings["quantity"] == "voltage_dc"]
+        fall = fall[fall["time_s"].between(curve["time_s"][0], curve["time_s"][-1])]
+        on_curve = np.interp(fall["time_s"], curve["time_s"], curve["voltage_v"])
+        assert len(fall) > 20
+        assert fall["value"].to_numpy() == pytest.approx(on_curve, rel=5e-3)
         stop, true_v = told["start.stop_voltage"], (model.converter.stop_v + 1.2) / math.sqrt(2.0)
         assert abs(stop["value"] - true_v) <= stop["expanded"]
 
