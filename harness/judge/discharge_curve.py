@@ -97,9 +97,7 @@ def weigh_discharge(
     else:
         estimates[STOP_VOLTAGE] = _stopped(voltage_v, line.begin, meter, peak_factor)
     sign = math.copysign(1.0, fall.voltage_v[line.begin])
-    return StartFigures(
-        estimates=estimates, why_not=why_not, fitted=(line.curve(times_s, sign),)
-    )
+    return StartFigures(estimates=estimates, why_not=why_not, fitted=(line.curve(times_s, sign),))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
