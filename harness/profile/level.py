@@ -193,15 +193,18 @@ class LevelMaker:
             time_at_limit_s=time_at_limit_s,
         )
 
-    def again(self, limit_a: float | None, frequency_hz: float | None) -> Iterator[Level]:
+    def again(
+        self, limit_a: float | None, frequency_hz: float | None, *, slow: bool = False
+    ) -> Iterator[Level]:
         """Yield the levels of the start and nominal voltage, to bring power back.
 
-        None is slow: nothing is weighed again, and by hand something may have been connected.
+        None is slow unless it is a start of its own: nothing is weighed again, and by hand
+        something may have been connected.
         """
         if not self._start:
             return
         for level in self._start:
-            yield replace(level, current_limit_a=self._limit_a)
+            yield level if slow else replace(level, current_limit_a=self._limit_a)
         self._reached_v = self._start[-1].voltage_v
         if self._reached_v < self._input.nominal_v:
             yield self.nominal(self._start[-1].dwell_s, limit_a, frequency_hz)

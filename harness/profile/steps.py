@@ -10,6 +10,7 @@ from typing import Annotated, Literal, get_args
 
 from pydantic import Field
 
+from harness.profile.cycle_step import CycleStep
 from harness.profile.discharge_step import DischargeStep
 from harness.profile.drain_step import DrainStep
 from harness.profile.held_steps import LineStep, NominalStep, SoakStep
@@ -30,7 +31,15 @@ class ColdStep(AnyStep):
 
 
 _OneStep = (
-    StartStep | ColdStep | NominalStep | LineStep | LoadStep | SoakStep | DrainStep | DischargeStep
+    StartStep
+    | ColdStep
+    | NominalStep
+    | LineStep
+    | LoadStep
+    | SoakStep
+    | CycleStep
+    | DrainStep
+    | DischargeStep
 )
 
 Step = Annotated[_OneStep, Field(discriminator="kind")]

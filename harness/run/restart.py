@@ -45,7 +45,7 @@ def begin(context: Context, step: PlannedStep, levels: tuple[Level, ...]) -> tup
     if not again:
         return levels
     place_leads(context, step)
-    _stay_off(context, asked.off_s)
+    stay_off(context, asked.off_s)
     bulk_v = found_v(context, asked.bulk_below_v)
     return tuple(as_found(levels, context, bulk_v))
 
@@ -97,8 +97,8 @@ def _turn_leads(context: Context, wanted: Polarity) -> None:
     context.polarity = wanted
 
 
-def _stay_off(context: Context, off_s: float) -> None:
-    """Let power stay off for so long, counted from its confirmation."""
+def stay_off(context: Context, off_s: float) -> None:
+    """Let power stay off for so long at least, counted from its confirmation."""
     begin_s = context.clock.now_s()
     while (left_s := begin_s + off_s - context.clock.now_s()) > 0.0:
         context.stop.raise_if_requested()

@@ -31,11 +31,11 @@ SWITCH_ON_CURRENT = "start.switch_on_current"
 _LONGEST_S = 1.0
 
 
-def tell_start(context: Context, step: PlannedStep, log: StartLog) -> None:
+def tell_start(context: Context, step: PlannedStep, log: StartLog, *, label: str = "") -> None:
     """Say what a start told of the unit, and judge the step's checks of it.
 
     The fit takes a few hundredths of a second, and only once the last level has been held: the
-    keeper reads and watches on by itself meanwhile.
+    keeper reads and watches on by itself meanwhile. ``label`` tells one of several restarts.
     """
     context.host.expect_silence(_LONGEST_S)
     told = StartFigures()
@@ -46,7 +46,8 @@ def tell_start(context: Context, step: PlannedStep, log: StartLog) -> None:
     estimates = estimates_of(told)
     for check in step.checks:
         if started(check):
-            judge(context, step, check, estimates.get(check.measure, _NOT_TOLD))
+            name = f"{check.name} at {label}" if label else check.name
+            judge(context, step, check, estimates.get(check.measure, _NOT_TOLD), name=name)
 
 
 def tell(context: Context, of: Literal["start", "discharge"], told: StartFigures) -> None:

@@ -34,6 +34,7 @@ from harness.run.checks import (
     needed_readings,
 )
 from harness.run.context import Context
+from harness.run.cycle import cycle
 from harness.run.discharge import discharge
 from harness.run.levels import energise, hold_levels
 from harness.run.off import power_off
@@ -231,6 +232,7 @@ _CARRY_OUT: Mapping[str, Callable[[Context, PlannedStep], None]] = {
     "line": _loadable,
     "load": _loadable,
     "soak": _loadable,
+    "cycle": cycle,
     "drain": _drain,
     "discharge": discharge,
 }

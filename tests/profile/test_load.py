@@ -250,8 +250,8 @@ MISTAKES = [
         'kind = "nominal"',
         "kind = 3",
         (
-            "25: steps[1].kind: there is no kind of step 3; there are "
-            'start, cold, nominal, line, load, soak, drain, discharge; for example: kind = "start"'
+            "25: steps[1].kind: there is no kind of step 3; there are start, cold, nominal, line, "
+            'load, soak, cycle, drain, discharge; for example: kind = "start"'
         ),
     ),
     (

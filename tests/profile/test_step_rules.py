@@ -95,6 +95,17 @@ class TestOrder:
                 "steps[2].kind: a nominal step after a discharge step: that is the last of a run",
             ),
             (
+                START + step("cycle", "times = 0", 'off = "1 s"', 'dwell = "1 s"'),
+                "steps[1].times: expected a whole number from 1 to 1000, got 0",
+            ),
+            (
+                step("cycle", "times = 2", 'off = "1 s"', 'dwell = "1 s"'),
+                (
+                    "steps[0].kind: a cycle step before any start step: power must first come by a "
+                    "current-limited start"
+                ),
+            ),
+            (
                 START + 'off = "2 s"\n' + NOMINAL,
                 ("steps[0].off: power has not been on before the first start: leave this key out"),
             ),
