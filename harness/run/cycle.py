@@ -44,7 +44,7 @@ def cycle(context: Context, step: PlannedStep) -> None:
         set_level(context, level)
         set_enable(context, step)
         judge_checks(
-            context, step, Dwell(context, step, level).settle().hold(needed_readings(step))
+            context, step, Dwell(context, step, level).settle().hold(needed_readings(context, step))
         )
         if weighs:
             tell_start(context, step, log, label=level.label)
