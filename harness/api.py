@@ -37,7 +37,7 @@ from harness.record.recorder import MemoryRecorder, Recorder
 from harness.record.run_summary import unit_entry
 from harness.rehearse.bench_of_rails import bench_of_rails
 from harness.rehearse.clock import PacedClock, SimulatedClock
-from harness.rehearse.faults import fault_named
+from harness.rehearse.faults import fault_of_unit
 from harness.rehearse.model_file import UnitModelFile, load_unit_model
 from harness.rehearse.unit_model import UnitModel, typical_model
 from harness.report.page import RunReport
@@ -142,8 +142,7 @@ def simulated_unit(
     unit = replace(unit, feed=profile.feed)
     if fault is None:
         return unit
-    line = profile.unit.input
-    known = fault_named(fault, line.kind, boosted=line.boosted_v is not None)
+    known = fault_of_unit(fault, profile.unit)
     if known.need is not None and known.out_of_reach(profile):
         raise UsageError(
             f"{fault!r} shows itself only {known.need.when}",

@@ -153,7 +153,7 @@ class HandLoadedStep(HeldStep):
         by_hand = self.by_hand or ""
         charges, found = is_battery(by_hand), small_supply_v(by_hand) is not None
         for number, level in enumerate(levels):
-            waits = charges or (found and number == 0)
+            waits = number == 0 and (charges or found)
             yield replace(level, charges=charges, wait_s=self.wait_s if waits else 0.0)
 
     def hand_note(self, restart: str) -> str:  # noqa: ARG002 - power is off twice either way

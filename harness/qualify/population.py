@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from harness.qualify.unit_result import HEALTHY
-from harness.rehearse.faults import FAULTS, fault_named, faults_of
+from harness.rehearse.faults import FAULTS, fault_of_unit, faults_of_unit
 from harness.rehearse.laws import Laws
 from harness.rehearse.model_file import UnitModelFile
 from harness.rehearse.streams import stream
@@ -77,6 +77,15 @@ TOLERANCES: Mapping[str, Mapping[str, Tolerance]] = {
         "line_regulation_frac": _around(0.5, _PRACTICE),
         "line_rejection_frac": _around(0.3, _PRACTICE),
         "switching_ripple_v": _around(0.25, f"{_PRACTICE}: series resistance of the output filter"),
+    },
+    "charger": {
+        "current_a": _around(0.04, f"{_PRACTICE}: threshold of the current sense"),
+        "voltage_v": _around(0.005, f"{_PRACTICE}: a reference of 0.5 %"),
+        "resistance_ohm": _around(0.3, _PRACTICE),
+        "wake_v": _around(0.05, _PRACTICE),
+        "wake_delay_s": _around(0.3, f"{_PRACTICE}: a capacitor and a current source"),
+        "end_current_a": _around(0.08, _PRACTICE),
+        "drain_ohm": _around(0.2, _PRACTICE),
     },
 }
 
@@ -147,10 +156,9 @@ class Population:
         laws: Laws = Laws(),  # noqa: B008 - it is frozen
         mix: Mix = Mix.BOTH,
     ) -> None:
-        kind, boosted = unit.input.kind, unit.input.boosted_v is not None
         for name in faults:
-            fault_named(name, kind, boosted=boosted)
-        self.faults = tuple(dict.fromkeys(faults)) or faults_of(kind, boosted=boosted)
+            fault_of_unit(name, unit)
+        self.faults = tuple(dict.fromkeys(faults)) or faults_of_unit(unit)
         self._turns = {
             Mix.BOTH: tuple(one for fault in self.faults for one in (HEALTHY, fault)),
             Mix.HEALTHY: (HEALTHY,),

@@ -14,7 +14,7 @@ from harness.qualify.campaign import Campaign, Lot
 from harness.qualify.population import Mix
 from harness.qualify.rates import Rates, rates_of
 from harness.qualify.unit_result import HEALTHY, End, UnitResult
-from harness.rehearse.faults import FAULTS, faults_of
+from harness.rehearse.faults import FAULTS, faults_of_unit
 from harness.rehearse.laws import LAWS, Laws
 
 
@@ -92,8 +92,7 @@ def lots_of(profile: Profile, seeds: Sequence[int], size: Size) -> tuple[Lot, ..
     A law is swept over the faults that name it and over healthy units, with the first units of the
     first seed.
     """
-    line = profile.unit.input
-    faults = faults_of(line.kind, boosted=line.boosted_v is not None)
+    faults = faults_of_unit(profile.unit)
     each = len(seeds)
     lots = [
         lot

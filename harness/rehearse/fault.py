@@ -127,6 +127,12 @@ class Need:
     is_met: Callable[[Profile], bool]
 
 
+def unit_words(kind: str, *, boosted: bool, charges: bool) -> str:
+    """Say which unit it is that a fault fits or does not."""
+    stage = " and a boost stage" if boosted else ""
+    return f"a {'charger' if charges else 'unit'} with {kind} input{stage}"
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Fault:
     """One fault."""
@@ -147,6 +153,9 @@ class Fault:
     kinds: frozenset[str] = _BOTH
     #: Whether it is one of a boost stage (True) or of units without one (False); None: of either.
     boosted: bool | None = None
+    #: Whether it is one of a battery charger (True) or of an output of constant voltage (False);
+    #: None: of either.
+    charges: bool | None = None
     #: What it waits for; None where first power is enough.
     need: Need | None = None
     #: None where it is there or it is not.
@@ -156,9 +165,13 @@ class Fault:
     #: Field of the defects that may come late; None where it is there from the beginning.
     onset: str | None = None
 
-    def fits(self, kind: str, *, boosted: bool) -> bool:
-        """Return whether a unit with this kind of input, with a boost stage or not, can have it."""
-        return kind in self.kinds and self.boosted in (None, boosted)
+    def fits(self, kind: str, *, boosted: bool = False, charges: bool = False) -> bool:
+        """Return whether a unit with this kind of input can have it.
+
+        With a boost stage or not, a battery charger or not.
+        """
+        fits = self.boosted in (None, boosted) and self.charges in (None, charges)
+        return kind in self.kinds and fits
 
     def apply(
         self, model: UnitModel, *, severity: float | str | None = None, onset: Onset | None = None
@@ -167,11 +180,10 @@ class Fault:
 
         ValueError: no unit with this kind of input has it, or not that bad, or not so late.
         """
-        if not self.fits(model.input_kind, boosted=model.boost is not None):
-            stage = " with a boost stage" if model.boost is not None else ""
-            raise ValueError(
-                f"{self.name} does not apply to a unit with {model.input_kind} input{stage}"
-            )
+        boosted, charges = model.boost is not None, model.charger is not None
+        if not self.fits(model.input_kind, boosted=boosted, charges=charges):
+            what = unit_words(model.input_kind, boosted=boosted, charges=charges)
+            raise ValueError(f"{self.name} does not apply to {what}")
         if self.severity is None and severity is not None:
             raise ValueError(f"{self.name} is there or it is not: it has no severity")
         late = None if onset is None or onset.is_at_once else onset

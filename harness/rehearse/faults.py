@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 from harness.errors import UsageError, did_you_mean
 from harness.rehearse import degrees
 from harness.rehearse.boost_faults import BOOST_FAULTS
+from harness.rehearse.charger_faults import CHARGER_FAULTS
 from harness.rehearse.degrees import always, short
-from harness.rehearse.fault import AC, DC, Fault, Remedy, changed
+from harness.rehearse.fault import AC, DC, Fault, Remedy, changed, unit_words
 from harness.rehearse.needs import NOMINAL_LOAD
 from harness.rehearse.unit_model import Intermittence, UnitModel
 from harness.rehearse.worn_faults import WORN_FAULTS
+from harness.unit.charger_output import ChargerOutput
+from harness.unit.nameplate import Unit
 
 
 def _leaky_bulk(model: UnitModel, share: float) -> UnitModel:
@@ -168,6 +172,7 @@ _ALL = (
     ),
     Fault(
         name="output-low",
+        charges=False,
         summary="output 6 % low",
         border=degrees.OUTPUT_OFF,
         shown_by="voltmeter at the output",
@@ -178,6 +183,7 @@ _ALL = (
     ),
     Fault(
         name="output-high",
+        charges=False,
         summary="output 6 % high",
         border=degrees.OUTPUT_OFF,
         shown_by="voltmeter at the output",
@@ -188,6 +194,7 @@ _ALL = (
     ),
     Fault(
         name="current-limit-folded-back",
+        charges=False,
         summary="output gives in at 60 % of its nominal current",
         border=always("it does not give the current on its nameplate"),
         shown_by="nominal current drawn from the output",
@@ -246,19 +253,39 @@ _ALL = (
 )
 
 #: Every fault, by the name ``--fault`` takes.
-FAULTS: Mapping[str, Fault] = {fault.name: fault for fault in (*_ALL, *WORN_FAULTS, *BOOST_FAULTS)}
+FAULTS: Mapping[str, Fault] = {
+    fault.name: fault for fault in (*_ALL, *WORN_FAULTS, *BOOST_FAULTS, *CHARGER_FAULTS)
+}
 
 
-def faults_of(kind: str, *, boosted: bool = False) -> tuple[str, ...]:
+def faults_of(kind: str, *, boosted: bool = False, charges: bool = False) -> tuple[str, ...]:
     """Return the names of the faults that a unit with this kind of input can have."""
-    return tuple(name for name, fault in FAULTS.items() if fault.fits(kind, boosted=boosted))
+    return tuple(
+        name for name, fault in FAULTS.items() if fault.fits(kind, boosted=boosted, charges=charges)
+    )
 
 
-def fault_named(name: str, kind: str, *, boosted: bool = False) -> Fault:
-    """Return a fault of a unit with this kind of input; UsageError: there is none so named."""
-    known = faults_of(kind, boosted=boosted)
+def faults_of_unit(unit: Unit) -> tuple[str, ...]:
+    """Return the names of the faults that a unit with this nameplate can have."""
+    return faults_of(**_traits(unit))
+
+
+def fault_of_unit(name: str, unit: Unit) -> Fault:
+    """Return a fault of a unit with this nameplate; UsageError: there is none so named."""
+    known = faults_of_unit(unit)
     if name not in known:
         hint = did_you_mean(name, known) or f"; there are {', '.join(sorted(known))}"
-        stage = " and a boost stage" if boosted else ""
-        raise UsageError(f"a unit with {kind.upper()} input{stage} has no fault {name!r}{hint}")
+        traits = _traits(unit)
+        what = unit_words(**{**traits, "kind": traits["kind"].upper()})
+        raise UsageError(f"{what} has no fault {name!r}{hint}")
     return FAULTS[name]
+
+
+def _traits(unit: Unit) -> dict[str, Any]:
+    """Return what of a nameplate decides which faults a unit can have."""
+    line, first = unit.input, next(iter(unit.output.values()), None)
+    return {
+        "kind": line.kind,
+        "boosted": line.boosted_v is not None,
+        "charges": isinstance(first, ChargerOutput),
+    }

@@ -246,7 +246,11 @@ class UnitModelFile(FromFile):
         )
         for at, table in enumerate(self.faults):
             fault = FAULTS[table.kind]
-            if not fault.fits(self.input, boosted=typical.boost is not None):
+            if not fault.fits(
+                self.input,
+                boosted=typical.boost is not None,
+                charges=typical.charger is not None,
+            ):
                 wrong = f"no such unit with {self.input.upper()} input has it"
                 raise self._mistake(("faults", at, "kind"), wrong)
             onset = Onset(time_s=table.onset_time_s or 0.0, voltage_v=table.onset_voltage_v or 0.0)

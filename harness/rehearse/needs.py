@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from harness.profile.held_steps import LineStep
+from harness.profile.drain_step import DrainStep
+from harness.profile.hand_loads import is_battery
+from harness.profile.held_steps import LineStep, SoakStep
 from harness.profile.load_step import LoadStep
 from harness.profile.plan_notes import WARM_S
 from harness.profile.schema import Profile
@@ -41,6 +43,10 @@ def _warms_up(profile: Profile) -> bool:
         and any(check.measure == "meter.temperature" for check in step.checks)
         for step in _fully_loaded(profile)
     )
+
+
+def _charges(step: HandLoadedStep) -> bool:
+    return step.load is not None and is_battery(step.load)
 
 
 def _asked(profile: Profile) -> Iterator[str]:
@@ -85,4 +91,29 @@ PART_ALONE = Need(
     "on the part by itself: no reading of this bench tells",
     "measure the part",
     lambda _profile: False,
+)
+HELD_VOLTAGE = Need(
+    "at the least battery, into a load that holds its voltage, and this profile has no such step",
+    'add a load step with mode = "voltage"',
+    lambda profile: any(
+        isinstance(step, LoadStep) and step.mode == "voltage" for step in profile.steps
+    ),
+)
+CHARGES = Need(
+    "while a battery is charged, and nothing is charged in this profile",
+    'add a load step with load = "battery", or with mode = "voltage"',
+    lambda profile: any(
+        isinstance(step, HandLoadedStep) and (_charges(step) or getattr(step, "points", ()))
+        for step in profile.steps
+    ),
+)
+CHARGED_TO_THE_END = Need(
+    "at the end of a charge, and this profile has no soak step with a battery",
+    'add one with load = "battery"',
+    lambda profile: any(isinstance(step, SoakStep) and _charges(step) for step in profile.steps),
+)
+DRAINED = Need(
+    "with mains off and a battery connected, and this profile has no drain step",
+    "add one",
+    lambda profile: any(isinstance(step, DrainStep) for step in profile.steps),
 )

@@ -33,7 +33,7 @@ _TESTER_FRAC, _TESTER_DIGIT_OHM = 0.05, 0.01
 
 
 #: State of charge of the battery that is brought to the bench: what is left of it is short.
-_ARRIVES_FRAC = 0.86
+_ARRIVES_FRAC = 0.82
 
 
 class SimulatedOperator:

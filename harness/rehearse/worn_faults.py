@@ -247,6 +247,7 @@ WORN_FAULTS = (
     ),
     Fault(
         name="output-unlimited",
+        charges=False,
         summary="output has lost its current limit",
         border=always("sheets state a limit of 150 % of nominal at most (common practice)"),
         shown_by="output current while more than its limit is asked for, briefly",
@@ -260,6 +261,7 @@ WORN_FAULTS = (
     ),
     Fault(
         name="sagging-output",
+        charges=False,
         summary="output sags under load",
         border=degrees.SAGS,
         shown_by="voltmeter at the output under nominal load",
@@ -288,6 +290,7 @@ WORN_FAULTS = (
     ),
     Fault(
         name="stuck-fan",
+        charges=False,
         summary="bearing of the fan stuck",
         kinds=AC,
         border=always("a fan that does not turn cools nothing (common practice)"),
@@ -309,6 +312,7 @@ WORN_FAULTS = (
     ),
     Fault(
         name="dead-fan",
+        charges=False,
         summary="fan turns by hand, and does not run",
         kinds=AC,
         border=always("a fan that does not turn cools nothing (common practice)"),
@@ -321,6 +325,7 @@ WORN_FAULTS = (
     ),
     Fault(
         name="blocked-air",
+        charges=False,
         summary="way of the air blocked, the fan runs",
         kinds=AC,
         border=always("the case warms twice as much: sheets have no room for it (common practice)"),
@@ -333,6 +338,7 @@ WORN_FAULTS = (
     ),
     Fault(
         name="rippling-output",
+        charges=False,
         summary="output ripple three times the usual one",
         border=degrees.RIPPLES,
         shown_by="oscilloscope at the output; series resistance of its capacitor at 100 kHz",

@@ -11,6 +11,9 @@ from harness.record.events import EventKind
 from harness.run.context import Context
 from harness.unit.charger_output import ChargerOutput
 
+#: How far outside the range a battery may be that was charged to its end: a charge is held to a per
+#: cent, and a hand-held meter reads to another (common practice).
+_MARGIN_FRAC = 0.02
 #: What a meter at the output may read off the voltage that was measured at the battery: a share and
 #: a fixed part, for another meter, and for the terminals' first moments.
 _APART_FRAC, _APART_V = 0.05, 0.3
@@ -40,7 +43,8 @@ def measured(context: Context, load: str, output: str) -> float | None:
     said = f"{load}: {found} before it is connected"
     context.event(EventKind.LOAD, f"{said} ({note})" if note else said)
     # written so that a value that is no number is refused
-    if not charger.lowest_v <= voltage_v <= charger.nominal_v:
+    least_v, most_v = charger.lowest_v, charger.nominal_v * (1 + _MARGIN_FRAC)
+    if not least_v <= voltage_v <= most_v:
         why = (
             f"{load} has {found}, and output {output} charges {least} to {most}. It was not "
             "connected: take one that the charger is for, and mind its polarity."

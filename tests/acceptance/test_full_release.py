@@ -74,7 +74,7 @@ def powered(result: RunResult) -> bool:
 class TestTheBoard:
     def test_the_tables_name_every_fault_of_a_dc_unit(self) -> None:
         """No fault of a DC unit is left out but the worn ones, whose tables are beside these."""
-        known = {name for name, fault in FAULTS.items() if "dc" in fault.kinds}
+        known = {name for name, fault in FAULTS.items() if fault.fits("dc")}
 
         assert {*REFUSED, *TRIPS, *FAILS} == known - {one.name for one in WORN_FAULTS}
 

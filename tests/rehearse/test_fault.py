@@ -72,7 +72,10 @@ def clear(name: str, severity: float, model: UnitModel) -> bool:
 
 
 def beyond(profile: Profile) -> set[str]:
-    return {name for name, fault in FAULTS.items() if fault.out_of_reach(profile)}
+    """The faults that a profile of a unit which charges nothing has no step for."""
+    return {
+        name for name, fault in FAULTS.items() if not fault.charges and fault.out_of_reach(profile)
+    }
 
 
 class TestBorder:
