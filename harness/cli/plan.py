@@ -140,12 +140,11 @@ def _foreseen(plan: Plan) -> Iterator[str]:
     """Say what is expected of the figures of the start, and what would make them good enough."""
     for forecast in plan.forecasts:
         yield f"{forecast.text} {proposal(forecast)}".rstrip()
-    supply = None if plan.bench is None else plan.bench.settable
-    if plan.forecasts and supply is not None and supply.reading_time_s is None:
-        usual_s = plan.forecasts[0].start.errors.reading_s
+    assumed = {one.of.assumed_pace for one in plan.forecasts if one.of.assumed_pace}
+    for role, apart_s in sorted(assumed, reverse=True):
         yield (
-            f"Reckoned with readings {_show(usual_s, 's')} apart; reading_time in the "
-            "bench file says how far apart this supply's are."
+            f"Reckoned with readings {_show(apart_s, 's')} apart; reading_time in the "
+            f"bench file says how far apart this {role}'s are."
         )
 
 

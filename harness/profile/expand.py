@@ -26,6 +26,8 @@ from harness.profile.by_hand import (
 )
 from harness.profile.cautions import cautions
 from harness.profile.check import Check
+from harness.profile.discharge_forecast import discharge_forecasts
+from harness.profile.discharge_step import DischargeStep
 from harness.profile.enable import enable_notes, enable_way
 from harness.profile.forecast import Forecast, forecasts
 from harness.profile.level import Level, LevelMaker
@@ -185,13 +187,20 @@ def _steps(
 def _foreseen(
     profile: Profile, bench: BenchFile | None, steps: tuple[PlannedStep, ...], window_s: float
 ) -> Iterator[Forecast]:
-    """Yield what can be expected of the figures of the start that checks judge."""
+    """Yield what can be expected of the figures of start and discharge that checks judge."""
     start = next((step for step in steps if step.step.place is Place.START), None)
-    if start is not None:
-        checks = ((step.number, step.name, check) for step in steps for check in step.checks)
-        stated_v = getattr(start.step, "nominal_v", None)
-        line = profile.fed.input.at(stated_v or profile.fed.input.low_nominal_v)
-        yield from forecasts(checks, start.levels, line, bench, window_s=window_s)
+    if start is None or bench is None:
+        return
+    stated_v = getattr(start.step, "nominal_v", None)
+    line = profile.fed.input.at(stated_v or profile.fed.input.low_nominal_v)
+    checks = ((step.number, step.name, check) for step in steps for check in step.checks)
+    yield from forecasts(checks, start.levels, line, bench, window_s=window_s)
+    for step in steps:
+        meters = step.wiring.meters.items()
+        key = next((key for (_, name), key in meters if name == "voltage_dc"), "")
+        if key and isinstance(step.step, DischargeStep):
+            of_it = ((step.number, step.name, check) for check in step.checks)
+            yield from discharge_forecasts(of_it, step.step, line, bench.all_meters[key])
 
 
 def _expecting(check: Check, source: str | None) -> Check:

@@ -11,6 +11,7 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Protocol
 
 from harness.judge.start_curve import StartFigures, SupplyErrors
 from harness.judge.uncertainty import combine
@@ -50,6 +51,7 @@ class Start:
     levels: tuple[Level, ...]
     line: Input
     errors: SupplyErrors
+    pace_stated: bool = False
 
     def slower(self, limit_a: float, level_frac: float | None) -> Start:
         """Return it with another slow limit, and another lowest level."""
@@ -65,6 +67,15 @@ class Start:
         return replace(self, levels=(changed, *others))
 
     @property
+    def assumed_pace(self) -> tuple[str, float] | None:
+        """Return whose readings are taken to be so far apart; None where the bench file says."""
+        return None if self.pace_stated else ("supply", self.errors.reading_s)
+
+    def weighed(self, seed: int) -> StartFigures:
+        """Return what comes of one draw of noise."""
+        return _weighed(self, seed)
+
+    @property
     def readings(self) -> int:
         """Readings that fall into filling to the lowest level."""
         if isinstance(self.line, AcInput):
@@ -73,9 +84,20 @@ class Start:
         return int(rise_s(self.levels[0], 0.0, total_f) / self.errors.reading_s)
 
 
+class Weighing(Protocol):
+    """What a figure is expected of: synthesised readings, weighed as those of the run will be."""
+
+    @property
+    def assumed_pace(self) -> tuple[str, float] | None:
+        """Return whose readings are taken to be so far apart; None where the bench file says."""
+
+    def weighed(self, seed: int) -> StartFigures:
+        """Return what comes of one draw of noise."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Forecast:
-    """What the check of a figure of the start can be expected to know."""
+    """What the check of a figure of the unit can be expected to know."""
 
     check: Check
     step: int  # its number
@@ -85,7 +107,7 @@ class Forecast:
     #: Distance from what is expected to the nearest limit; infinite without one.
     room: float
     why_not: str  # why there will be no figure; empty where there will be one
-    start: Start  # that it is expected of
+    of: Weighing  # start or discharge, that it is expected of
 
     @property
     def good_enough(self) -> bool:
@@ -143,19 +165,22 @@ def forecasts(
         reading_s=supply.reading_time_s or _usual_reading_s(line, window_s),
         window_s=window_s,
     )
-    start = Start(asleep, line, errors)
+    start = Start(asleep, line, errors, supply.reading_time_s is not None)
     stated = nameplate_figures(line)
     for number, name, check in checks:
         if check.measure.startswith(_START) and _tells(start, check.measure):
-            yield _forecast(number, name, check, start, stated.get(check.measure))
+            yield forecast_of(number, name, check, start, stated.get(check.measure))
 
 
 def _usual_reading_s(line: Input, window_s: float) -> float:
     return _DC_READING_S if line.kind == "dc" else window_s + _BEYOND_WINDOW_S
 
 
-def _forecast(number: int, name: str, check: Check, start: Start, stated: float | None) -> Forecast:
-    value, expanded, why_not = _expected(start, check.measure)
+def forecast_of(
+    number: int, name: str, check: Check, weighing: Weighing, stated: float | None
+) -> Forecast:
+    """Return what one check can be expected to know; ``stated`` is the nameplate's figure."""
+    value, expanded, why_not = _expected(weighing, check.measure)
     expected = value if stated is None else stated
     return Forecast(
         check=check,
@@ -165,13 +190,13 @@ def _forecast(number: int, name: str, check: Check, start: Start, stated: float 
         expanded=expanded,
         room=_room(check, expected),
         why_not=why_not,
-        start=start,
+        of=weighing,
     )
 
 
 def _tells(start: Start, measure: str) -> bool:
     """Whether the weighing has something to say of a figure, be it why there will be none."""
-    weighed = _weighed(start, 1)
+    weighed = start.weighed(1)
     return measure in weighed.estimates or measure in weighed.why_not
 
 
@@ -182,11 +207,11 @@ def _room(check: Check, expected: float) -> float:
     return min(low, high)
 
 
-def _expected(start: Start, measure: str) -> tuple[float, float, str]:
+def _expected(weighing: Weighing, measure: str) -> tuple[float, float, str]:
     """Return value and uncertainty to expect of a figure, or why there will be none."""
     worst = (math.nan, -math.inf, "")
     for seed in range(1, _DRAWS + 1):
-        weighed = _weighed(start, seed)
+        weighed = weighing.weighed(seed)
         estimate = weighed.estimates.get(measure)
         if estimate is None:
             return math.nan, math.nan, weighed.why_not.get(measure, "the readings do not tell it")
@@ -214,8 +239,8 @@ def proposal(forecast: Forecast) -> str:
 
     Only limits and levels are tried: they are what a profile can choose.
     """
-    start = forecast.start
-    if forecast.good_enough:
+    start = forecast.of
+    if forecast.good_enough or not isinstance(start, Start):
         return ""
     if start.line.kind == "dc" and start.errors.own_capacitance_f is None:
         return (

@@ -257,6 +257,8 @@ class Meter(Instrument):
     at: Name | None = Field(default=None, examples=['"main"'])
     #: What it is wired for, where it is wired: across the output, or in series with it.
     wired_for: Literal["voltage", "current"] = "voltage"
+    #: Time that a reading of DC voltage takes; None: not known.
+    reading_time_s: Seconds | None = Field(default=None, examples=['"50 ms"'])
     #: What the leads may add to a two-wire resistance, at most; None: four wires, or leads that
     #: were zeroed.
     lead_resistance_ohm: Ohms | None = None

@@ -22,7 +22,7 @@ from harness.unit.nameplate import DcInput, Input
 #: Leakage of an aluminium electrolytic capacitor over capacitance times voltage, in 1/s, and its
 #: loss factor at the frequency that gives its series resistance. Source: 0.01 C V, and tan delta
 #: 0.15 at 100 Hz, on data sheets of general-purpose types, common practice.
-_LEAK_PER_S, _TAN_DELTA, _TAN_HZ = 0.01, 0.15, 100.0
+LEAK_PER_S, _TAN_DELTA, _TAN_HZ = 0.01, 0.15, 100.0
 #: Leads and contacts, both ways (common practice), and n k T / q of a diode at the input, at 300 K.
 _LEADS_OHM, _DIODE_V = 0.1, 0.026
 #: Noise of a reading over the fixed part of its accuracy, as one standard deviation. Source: a data
@@ -84,7 +84,7 @@ def _level_readings(
     assert line.bulk_capacitance_f is not None
     bulk_f, own_f = line.bulk_capacitance_f, errors.own_capacitance_f or 0.0
     leak_a = line.leakage
-    siemens = _LEAK_PER_S * bulk_f if leak_a is None else leak_a / line.nominal_v
+    siemens = LEAK_PER_S * bulk_f if leak_a is None else leak_a / line.nominal_v
     series_ohm = _LEADS_OHM + _TAN_DELTA / (2 * math.pi * _TAN_HZ * bulk_f)
     before_v = 0.0
     for level in below_threshold(levels, line):

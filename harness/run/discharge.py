@@ -9,6 +9,7 @@ from harness.errors import InstrumentError, Refused
 from harness.judge.propagate import Estimate
 from harness.judge.uncertainty import rectangular
 from harness.power.commands import SwitchOff
+from harness.profile.discharge_forecast import LONGEST_FALL_S, STILL_TELLS_FRAC
 from harness.profile.discharge_step import DischargeStep
 from harness.profile.plan import PlannedStep
 from harness.quantity import format_quantity
@@ -23,9 +24,6 @@ from harness.run.rest import Dwell
 
 #: Readings go on for so much longer than the time allowed: then it has failed.
 _BEYOND_FRAC, _BEYOND_S = 0.05, 0.1
-#: A fall through a resistor is followed to this share of the threshold's peak, well below where any
-#: converter stops; and no longer than this.
-_STILL_TELLS, _LONGEST_FALL_S = 0.3, 60.0
 
 
 @dataclass(slots=True, kw_only=True)
@@ -147,7 +145,7 @@ def _followed(context: Context, step: PlannedStep, reading: str, read: Readout) 
     longest_s = most_s * (1 + _BEYOND_FRAC) + _BEYOND_S  # past every limit
     line, lowest_v = context.plan.profile.fed.input, math.inf
     if step.step.resistor_ohm is not None:
-        lowest_v = _STILL_TELLS * line.peak_factor * line.start_threshold_v
+        lowest_v = STILL_TELLS_FRAC * line.peak_factor * line.start_threshold_v
     off_s = context.clock.now_s()
     context.command(SwitchOff())  # what else is to be measured waits until the fall is over
     decay = Decay(below_v=step.step.below_v, off_s=off_s, confirmed_s=context.clock.now_s())
@@ -161,5 +159,5 @@ def _followed(context: Context, step: PlannedStep, reading: str, read: Readout) 
         waited_s = now_s - decay.confirmed_s
         if not decay.drained and waited_s <= longest_s:
             continue
-        if abs(voltage_v) <= lowest_v or waited_s > max(longest_s, _LONGEST_FALL_S):
+        if abs(voltage_v) <= lowest_v or waited_s > max(longest_s, LONGEST_FALL_S):
             return decay

@@ -9,7 +9,7 @@ import numpy as np
 
 from harness.judge.discharge_curve import Fall, Resistor, weigh_discharge
 from harness.judge.propagate import Estimate
-from harness.judge.start_curve import ReadingError
+from harness.profile.discharge_forecast import reading_error
 from harness.profile.discharge_step import DischargeStep
 from harness.profile.instruments import Meter
 from harness.run.context import Context
@@ -41,12 +41,7 @@ def tell_discharge(
     """
     assert step.resistor_ohm is not None
     line = context.plan.profile.fed.input
-    accuracy = meter.accuracy.get("voltage_dc")
-    errors = None
-    if accuracy is not None:
-        stated = accuracy.at(max(map(abs, read.voltage_v)))
-        digit = meter.resolution.get("voltage_dc", 0.0)
-        errors = ReadingError(gain_frac=stated.reading_frac, offset=stated.fixed, digit=digit)
+    errors = reading_error(meter, max(map(abs, read.voltage_v)))
     error_ohm = step.resistor_tolerance_frac * step.resistor_ohm
     told = weigh_discharge(
         Fall(times_s=np.array(read.times_s), voltage_v=np.array(read.voltage_v)),

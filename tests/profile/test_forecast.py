@@ -62,7 +62,7 @@ class TestForecast:
         """At 0.7 A the lowest level is over within a few readings: the plan says so beforehand."""
         found = only(planned(QUICK))
 
-        assert found.start.readings == 2  # 690 uF x 2.4 V / 0.7 A = 2.4 ms, one each 1 ms
+        assert found.of.readings == 2  # 690 uF x 2.4 V / 0.7 A = 2.4 ms, one each 1 ms
         assert math.isnan(found.expanded)
         assert not found.good_enough
         assert found.text.startswith("bulk capacitance: there will be no figure: 10 %: ")
@@ -80,7 +80,7 @@ class TestForecast:
         found = only(planned(QUICK, slow))
 
         assert found.good_enough
-        assert found.start.readings == int(readings)
+        assert found.of.readings == int(readings)
         assert 100 * found.expanded / 470e-6 == pytest.approx(float(share), rel=0.02)
         assert proposal(found) == ""
 
@@ -185,7 +185,7 @@ class TestOutsideCircuit:
                     power_w=volts_v * amperes_a,
                 )
             )
-        return weigh_dc(levels, only(plan).start.errors)
+        return weigh_dc(levels, only(plan).of.errors)
 
     def test_worth_nothing_at_first_and_good_as_proposed(
         self, planned: Callable[..., Plan]
