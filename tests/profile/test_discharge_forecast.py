@@ -81,9 +81,7 @@ class TestForecast:
         assert expanded == pytest.approx([found.expanded] * 20, rel=0.3)
         assert max(abs(one.value - 150e-6) for one in draws) < found.expanded
 
-    def test_a_resistor_that_hardly_draws_tells_nothing(
-        self, planned: Callable[..., Plan]
-    ) -> None:
+    def test_a_resistor_that_hardly_draws_tells_nothing(self, planned: Callable[..., Plan]) -> None:
         """Beside the unit's own bleeder a large resistor tells nothing: the plan says so before."""
         found = only(planned(ohm="1 Mohm"))
 
