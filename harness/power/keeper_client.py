@@ -19,6 +19,7 @@ from harness.errors import HarnessError, LinkError, PowerOffUnconfirmed
 from harness.power.attention import Lookout, StayAwake
 from harness.power.channel import WINDOW, Answer, Call, Channel, Sign, see_out, start_keeper
 from harness.power.commands import Command, OperatingEnvelope, SwitchOn
+from harness.power.dip import Dip, DipRecord
 from harness.power.off_line import OffLine
 from harness.power.port import OnEvent, OnSample
 from harness.power.trip import Trip, Tripped, TripReason
@@ -201,6 +202,11 @@ class ProcessPower:
         if self.unconfirmed or (self.trip and self.trip.reason is TripReason.KEEPER_LOST):
             raise LinkError("the keeper's process is gone", instrument=role)
         return dict(self._call("read", role, *quantities))
+
+    def dip(self, dip: Dip) -> DipRecord:
+        """Have the keeper drop the input and bring it back; samples meanwhile are recorded."""
+        record: DipRecord = self._call("dip", dip)
+        return record
 
     def expect_silence(self, longest_s: float) -> None:
         """Announce a slow reading of the engine's own: signs of life go on for at most so long.

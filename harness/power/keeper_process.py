@@ -186,6 +186,7 @@ class KeeperService:
     def _serve(self, keeper: LocalKeeper, number: int) -> None:
         """Answer calls; between them, while power is on, read the supply."""
         self._attention.watched = lambda: keeper.live
+        keeper.off_wanted = lambda: self._off
         self._answer(Answer(number))
         try:
             while not self._terminated:

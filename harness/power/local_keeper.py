@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections import deque
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import NoReturn
 
@@ -19,7 +19,8 @@ from harness.errors import (
     PowerOffUnconfirmed,
     UnexpectedReply,
 )
-from harness.power.commands import Command, KeeperState, SwitchOff
+from harness.power.commands import Command, KeeperState, Set, SwitchOff
+from harness.power.dip import Dip, DipRecord, carry_out
 from harness.power.keeper import Keeper
 from harness.power.moves import Check, Confirm, Gone, Move, Send
 from harness.power.pin_moves import AUX_LEFT_ON, AUX_OFF
@@ -55,6 +56,8 @@ class LocalKeeper:
     _fed_by: str = "supply"  # what reads the feed; where a hand sets it, the power meter
     _noted: KeeperState = KeeperState.OFF  # told in the last event
     _bit_told: bool = False
+    #: Who wants power off, in words, where that is said past the engine; asked while it cannot be.
+    off_wanted: Callable[[], str] = lambda: ""
 
     @property
     def live(self) -> bool:
@@ -70,6 +73,29 @@ class LocalKeeper:
         """Carry a command out."""
         self._perform(self._keeper.command(command, self._clock.now_s()))
         self._raise_trouble()
+
+    @property
+    def clock(self) -> Clock:
+        """The run's clock."""
+        return self._clock
+
+    def dip(self, dip: Dip) -> DipRecord:
+        """Drop the input for a stated time, and bring it back."""
+        return carry_out(self, dip)
+
+    def set_quickly(self, command: Set) -> tuple[float, float]:
+        """Set the supply without a look at what it reports; return from when to when it took."""
+        begin_s = self._clock.now_s()
+        moves = self._keeper.command(command, begin_s)
+        self._perform(tuple(move for move in moves if not isinstance(move, Check)))
+        self._raise_trouble()
+        return begin_s, self._clock.now_s()
+
+    def obey_off(self) -> None:
+        """Cut power where somebody has said so past the engine."""
+        who = self.off_wanted()
+        if who:
+            self.cut(TripReason.STOPPED, who)
 
     def sample(self) -> SupplySample:
         """Read the supply once; the keeper judges it before anybody else."""

@@ -12,6 +12,7 @@ from typing import NoReturn, Protocol
 from harness.bench.roles import Instrument
 from harness.bench.sample import SupplySample
 from harness.power.commands import Command, OperatingEnvelope
+from harness.power.dip import Dip, DipRecord
 from harness.power.trip import Trip, TripReason
 from harness.profile.bench_file import BenchFile
 from harness.record.events import EventKind
@@ -50,6 +51,9 @@ class Power(Protocol):
         ``status``. With the output on, or to come, a reading that fails cuts power; with the output
         off it raises ``InstrumentError`` and changes nothing.
         """
+
+    def dip(self, dip: Dip) -> DipRecord:
+        """Have the input dropped for a stated time and brought back, timed where the link is."""
 
     def expect_silence(self, longest_s: float) -> None:
         """Announce that nothing will be heard for so long, because a slow reading is taken."""

@@ -193,6 +193,22 @@ class LevelMaker:
             time_at_limit_s=time_at_limit_s,
         )
 
+    def returned(self, level: Level) -> Level:
+        """Return a level with what a unit may take whose input comes back to it.
+
+        What is left on the bulk capacitor is not known: it may have to be filled from nothing,
+        while a load is fed with all that the nameplate's current gives.
+        """
+        reached_v, self._reached_v = self._reached_v, 0.0
+        watched = self._watched(level)
+        self._reached_v = reached_v
+        budget = watched.budget
+        if budget is None:
+            return watched
+        if level.load is not None:
+            budget = replace(budget, idle_power_w=max(budget.idle_power_w, self._whole.apparent_va))
+        return replace(watched, budget=budget, time_at_limit_s=None)
+
     def again(
         self, limit_a: float | None, frequency_hz: float | None, *, slow: bool = False
     ) -> Iterator[Level]:

@@ -20,6 +20,7 @@ class Situation(Enum):
     LOAD_POINTS = "several load points"
     CORNERS = "several line voltages"
     BACKFED = "without power, with a battery at a charger's output"
+    DIPPED = "while the input drops and comes back"
     FALL = "after power off, while the stored charge drains"
 
 
@@ -171,6 +172,12 @@ MEASURES: Mapping[str, Measure] = {
     "start.stop_voltage": _figure("V", '"40 V"', Situation.FALL, "meter.voltage_dc"),
     # until the stored charge has drained
     "discharge_time": _figure("s", '"5 s"', Situation.FALL, "meter.voltage_dc"),
+    # of an input that drops and comes back: how long it was down, by the messages that did it ...
+    "dip.duration": _figure("s", '"25 ms"', Situation.DIPPED, "supply.voltage"),
+    # ... the lowest voltage that the load read meanwhile and just after ...
+    "dip.output": _figure("V", '"23.3 V"', Situation.DIPPED, "load.voltage"),
+    # ... and for how long the output stood: until it is 5 % low, or as long as the input was down
+    "dip.hold_up": _figure("s", '"16 ms"', Situation.DIPPED, "load.voltage"),
     "operator.value": _figure("1", "10", Situation.COLD, also=(Situation.WATCHED,)),
     # 1 for yes, 0 for no
     "operator.yes_no": _figure("1", "1", Situation.COLD, also=(Situation.WATCHED,)),

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator
 
 from harness.profile.bench_file import BenchFile
 from harness.profile.check import Check
+from harness.profile.dip_step import DipStep
 from harness.profile.discharge_step import DischargeStep
 from harness.profile.margins import tight_levels
 from harness.profile.plan import PlannedStep
@@ -46,6 +47,9 @@ def plan_notes(
         note = step.step.hand_note(", ".join(level.label for level in step.restart))
         if note:
             yield f"{_named(step)}: {note}"
+        if isinstance(step.step, DipStep):
+            reading_s = None if bench is None else bench.supply.reading_time_s
+            yield f"{_named(step)}: {step.step.note(reading_s)}"
         if isinstance(step.step, DischargeStep) and step.step.resistor_ohm is not None:
             note = step.step.resistor_note(line.stored_v(profile.envelope.voltage_v))
             yield f"{_named(step)}: a {note}."

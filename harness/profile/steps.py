@@ -11,6 +11,7 @@ from typing import Annotated, Literal, get_args
 from pydantic import Field
 
 from harness.profile.cycle_step import CycleStep
+from harness.profile.dip_step import DipStep
 from harness.profile.discharge_step import DischargeStep
 from harness.profile.drain_step import DrainStep
 from harness.profile.held_steps import LineStep, NominalStep, SoakStep
@@ -38,6 +39,7 @@ _OneStep = (
     | LoadStep
     | SoakStep
     | CycleStep
+    | DipStep
     | DrainStep
     | DischargeStep
 )

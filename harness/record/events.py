@@ -35,6 +35,7 @@ class EventKind(StrEnum):
     SETTLED = "settled"
     DISTURBED = "disturbed"
     PROBE = "probe"
+    DIP = "dip"
     DISCHARGE = "discharge"
     FIGURES = "figures"
     REFUSED = "refused"

@@ -43,7 +43,13 @@ def judge_checks(context: Context, step: PlannedStep, hold: Hold) -> None:
     point = hold.level.load
     for check in step.checks:
         elsewhere = check.at is not None and (point is None or check.at != point.value)
-        if check.by_operator or started(check) or check.measure in _ACROSS_HOLDS or elsewhere:
+        if (
+            check.by_operator
+            or started(check)
+            or dipped(check)
+            or check.measure in _ACROSS_HOLDS
+            or elsewhere
+        ):
             continue
         everywhere = step.step.judged_by_level and check.at is None
         name = f"{check.name} at {hold.level.label}" if everywhere else check.name
@@ -53,6 +59,11 @@ def judge_checks(context: Context, step: PlannedStep, hold: Hold) -> None:
 def started(check: Check) -> bool:
     """Whether a check's figure comes from the whole start, and no hold."""
     return Situation.STARTED in MEASURES[check.measure].situations
+
+
+def dipped(check: Check) -> bool:
+    """Whether a check's figure comes from a drop of the input, and no hold."""
+    return Situation.DIPPED in MEASURES[check.measure].situations
 
 
 def judge_across(context: Context, step: PlannedStep, holds: Sequence[Hold]) -> None:

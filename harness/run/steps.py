@@ -35,6 +35,7 @@ from harness.run.checks import (
 )
 from harness.run.context import Context
 from harness.run.cycle import cycle
+from harness.run.dip import dip
 from harness.run.discharge import discharge
 from harness.run.levels import energise, hold_levels
 from harness.run.off import power_off
@@ -233,6 +234,7 @@ _CARRY_OUT: Mapping[str, Callable[[Context, PlannedStep], None]] = {
     "load": _loadable,
     "soak": _loadable,
     "cycle": cycle,
+    "dip": dip,
     "drain": _drain,
     "discharge": discharge,
 }

@@ -1,0 +1,190 @@
+"""The dip: the keeper drops the input for a stated time, and what the output did is judged."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from harness.judge.propagate import Estimate
+from harness.judge.uncertainty import Contribution, rectangular
+from harness.power.commands import LoadOff, SetLoad
+from harness.power.dip import Dip, DipRecord, Span
+from harness.profile.dip_step import DipStep
+from harness.profile.level import Level
+from harness.profile.measures import role_of
+from harness.profile.plan import PlannedStep
+from harness.quantity import format_quantity
+from harness.record.events import EventKind
+from harness.run.by_hand import place_leads
+from harness.run.checks import UNKNOWN, dipped, judge, judge_checks, judge_undone, needed_readings
+from harness.run.context import Context
+from harness.run.levels import bring_back, set_level
+from harness.run.questions import ask_later, have_looked_at
+from harness.run.rest import Dwell
+
+#: Share of its nominal voltage down to which an output stands. Source: the usual tolerance of a
+#: rail; common practice.
+_STANDS_FRAC = 0.95
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Course:
+    """What a dip came to (pure).
+
+    ``later_s`` is by how much a change may come after it was told: an AC source may wait for the
+    next zero crossing of its line.
+    """
+
+    record: DipRecord
+    stands_v: float  # the output stands down to here
+    error_v: float  # of a reading of it; infinite where nobody states it
+    later_s: float
+
+    @property
+    def duration(self) -> Estimate:
+        """How long the input was down: from middle to middle of the messages.
+
+        Source: an interval in which any value is as likely: JCGM 100:2008, 4.3.7.
+        """
+        down, up = self.record.down, self.record.up
+        half_s = 0.5 * (_length(down) + _length(up))
+        return Estimate(
+            value=_middle(up) - _middle(down),
+            contributions=(
+                rectangular("messages of both changes", half_s, unit="s"),
+                *self._zero_crossing,
+            ),
+        )
+
+    @property
+    def _zero_crossing(self) -> tuple[Contribution, ...]:
+        if not self.later_s:
+            return ()
+        return (rectangular("zero crossings that a source may wait for", self.later_s, unit="s"),)
+
+    @property
+    def lowest(self) -> Estimate:
+        """The lowest output voltage read, from the drop on; what no reading saw it does not say."""
+        if not self.record.outputs:
+            return UNKNOWN
+        lowest_v = min(voltage_v for _, voltage_v in self.record.outputs)
+        return Estimate(
+            value=lowest_v,
+            contributions=(rectangular("load voltage accuracy", self.error_v, unit="V"),),
+        )
+
+    @property
+    def hold_up(self) -> Estimate:
+        """For how long the output stood for certain after the drop; else as long as it was down.
+
+        Between the last reading that was above for certain and the first that was not; counted
+        from the answer that confirmed the drop at the earliest, from its message at the latest.
+        """
+        record = self.record
+        if not record.outputs:
+            return UNKNOWN
+        stood_s = record.down[1]
+        for (begin_s, end_s), voltage_v in record.outputs:
+            if not voltage_v - self.error_v >= self.stands_v:
+                earliest_s = max(stood_s - record.down[1] - self.later_s, 0.0)
+                latest_s = end_s - record.down[0]
+                half_s = 0.5 * (latest_s - earliest_s)
+                return Estimate(
+                    value=0.5 * (latest_s + earliest_s),
+                    contributions=(rectangular("interval it fell in", half_s, unit="s"),),
+                )
+            stood_s = begin_s
+        least_s = record.up[0] - record.down[1] - self.later_s
+        return Estimate(value=max(least_s, 0.0), contributions=())
+
+    @property
+    def told(self) -> Mapping[str, Estimate]:
+        """The figures by the names of their measures."""
+        return {
+            "dip.duration": self.duration,
+            "dip.output": self.lowest,
+            "dip.hold_up": self.hold_up,
+        }
+
+
+def _middle(span: Span) -> float:
+    return 0.5 * (span[0] + span[1])
+
+
+def _length(span: Span) -> float:
+    return span[1] - span[0]
+
+
+def dip(context: Context, step: PlannedStep) -> None:
+    """Have the input dropped as often as is asked; judge output, time, and what comes back."""
+    assert isinstance(step.step, DipStep)
+    undone = place_leads(context, step)
+    if undone:
+        judge_undone(context, step, undone)
+        return
+    bring_back(context, step)
+    have_looked_at(context, step)
+    for number, level in enumerate(step.levels):
+        context.enter(level)
+        set_level(context, level)
+        if level.load is not None and number == 0:
+            context.command(SetLoad(level.load.mode, level.load.value, step.wiring.load))
+        Dwell(context, step, level).settle()
+        course = _dropped(context, step, level)
+        hold = Dwell(context, step, level).settle().hold(needed_readings(step))
+        if level is step.levels[-1] and level.load is not None:
+            context.command(LoadOff())
+        context.step_name, context.level_label = step.name, level.label
+        for check in filter(dipped, step.checks):
+            estimate = course.told[check.measure]
+            judge(context, step, check, estimate, name=f"{check.name} at {level.label}")
+        judge_checks(context, step, hold)
+    ask_later(context, step)
+
+
+def _dropped(context: Context, step: PlannedStep, level: Level) -> Course:
+    """Have the keeper drop the input, and say what came of it."""
+    asked = step.step
+    assert isinstance(asked, DipStep)
+    nominal_v = level.voltage_v / asked.line_frac
+    read = (
+        reading for check in filter(dipped, step.checks) for reading in step.made_of[check.name]
+    )
+    keys = (reading.partition(".")[0] for reading in read)
+    load = next((key for key in keys if role_of(key) == "load"), "")
+    # Commands of a level have their watch: what comes back is judged by its allowance.
+    set_level(context, level)
+    record = context.host.dip(
+        Dip(
+            voltage_v=asked.residual_frac * nominal_v,
+            back_v=level.voltage_v,
+            duration_s=asked.duration_s,
+            load=load,
+        )
+    )
+    output_v = asked.loaded_output(context.plan.profile.unit).nominal_v if load else 0.0
+    course = Course(
+        record=record,
+        stands_v=_STANDS_FRAC * output_v,
+        error_v=context.error_of(f"{load}.voltage", output_v) if load else 0.0,
+        later_s=0.0 if level.frequency_hz is None else 0.5 / level.frequency_hz,
+    )
+    context.event(EventKind.DIP, _said(course, asked))
+    return course
+
+
+def _said(course: Course, asked: DipStep) -> str:
+    """Say how long the input was down, and what is known of the output."""
+    record = course.record
+    duration_s, takes = course.duration.value, format_quantity(record.takes_s, "s", 2)
+    told = (
+        f"{format_quantity(duration_s, 's', 3)} down where "
+        f"{format_quantity(asked.duration_s, 's')} was asked for; a setting takes {takes}, "
+        f"{record.samples} readings of the supply meanwhile"
+    )
+    if record.takes_s > asked.duration_s:
+        told += f"; this supply cannot drop for less than {takes}"
+    if record.outputs:
+        lowest = format_quantity(course.lowest.value, "V", 4)
+        told += f"; lowest of {len(record.outputs)} readings of the output {lowest}"
+    return told

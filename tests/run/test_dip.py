@@ -1,0 +1,175 @@
+"""Steps of kind ``dip`` on simulated units, and what is judged of them."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import pytest
+
+from harness.judge.uncertainty import combine
+from harness.power.dip import DipRecord
+from harness.run.dip import Course
+
+if TYPE_CHECKING:
+    from tests.run.conftest import Ran, RunSteps
+
+STEP = """
+[[steps]]
+kind = "dip"
+residual = "RESIDUAL"
+duration = "DURATION"
+current = "2.5 A"
+dwell = "0.3 s"
+TIMES
+[[steps.checks]]
+name = "time"
+measure = "dip.duration"
+low = "1 ms"
+high = "1 s"
+[[steps.checks]]
+name = "lowest"
+measure = "dip.output"
+low = "22.8 V"
+[[steps.checks]]
+name = "hold-up"
+measure = "dip.hold_up"
+low = "5 ms"
+[[steps.checks]]
+name = "rail"
+measure = "meter.voltage_dc"
+low = "23.3 V"
+high = "24.7 V"
+"""
+
+
+def step(residual: str, duration: str, times: int = 1) -> str:
+    text = STEP.replace("RESIDUAL", residual).replace("DURATION", duration)
+    return text.replace("TIMES", f"times = {times}")
+
+
+#: What was run already, for several tests to look at.
+RUNS: dict[str, Ran] = {}
+
+
+class TestHealthy:
+    """Unit B, fully loaded, bridges half a period and starts again after a tenth of a second."""
+
+    @pytest.fixture
+    def short(self, run_steps: RunSteps) -> Ran:
+        """Return a run with two drops of 8 ms."""
+        if "short" not in RUNS:
+            RUNS["short"] = run_steps("ac", after=step("0 %", "8 ms", 2))
+        return RUNS["short"]
+
+    @pytest.fixture
+    def long(self, run_steps: RunSteps) -> Ran:
+        """Return a run with a drop of 0.15 s."""
+        if "long" not in RUNS:
+            RUNS["long"] = run_steps("ac", after=step("0 %", "0.15 s"))
+        return RUNS["long"]
+
+    def test_a_short_one_is_bridged(self, short: Ran) -> None:
+        """The output stays within its limits, each time; the checks carry the drop's number."""
+        for number in (1, 2):
+            assert short.verdict(f"lowest at 0 % for 8 ms, {number} of 2") == "pass"
+            assert short.verdict(f"rail at 0 % for 8 ms, {number} of 2") == "pass"
+
+    def test_the_time_reached_is_told_with_its_uncertainty(self, short: Ran) -> None:
+        """It is what was asked for, known to half a period of the line and the messages."""
+        row = short.checks.set_index("check").loc["time at 0 % for 8 ms, 1 of 2"]
+        assert row["value"] == pytest.approx(8e-3, abs=1e-3)
+        assert row["uncertainty"] > 0.5 / 60.0
+        assert short.said("dip")[0].startswith("8 ms down where 8 ms was asked for")
+
+    def test_a_long_one_ends_in_a_restart(self, long: Ran) -> None:
+        """The output is gone meanwhile and comes back; power was not cut."""
+        label = "0 % for 0.15 s"
+        assert long.verdict(f"lowest at {label}") == "fail"
+        assert long.verdict(f"rail at {label}") == "pass"
+        assert long.result.trip is None
+
+    def test_hold_up_is_that_of_the_circuit(self, long: Ran) -> None:
+        """Measured on the bench, it agrees with the energy that the capacitor gives.
+
+        Source: t = C (V1^2 - V2^2) / 2 P from crest and valley; textbook.
+        """
+        row = long.checks.set_index("check").loc["hold-up at 0 % for 0.15 s"]
+        model = long.bench.circuit.model
+        power_w = model.converter.input_power_w(model.converter.output_nominal_w)
+        most_s = 0.5 * model.bulk.capacitance_f * (168.0**2 - model.converter.stop_v**2) / power_w
+        assert 0.3 * most_s < row["value"] < most_s + row["uncertainty"]
+
+    def test_a_residual_voltage_that_is_enough_changes_nothing(self, run_steps: RunSteps) -> None:
+        """With 80 % left the converter goes on working."""
+        ran = run_steps("ac", after=step("80 %", "0.2 s"))
+        assert ran.verdict("lowest at 80 % for 0.2 s") == "pass"
+
+
+class TestFaults:
+    """What a dip is for shows in it."""
+
+    def test_a_dried_out_capacitor_bridges_nothing(self, run_steps: RunSteps) -> None:
+        """The output gives way where a healthy unit's stands."""
+        ran = run_steps("ac", after=step("0 %", "8 ms"), fault="weak-bulk-capacitor")
+        assert ran.result.trip is not None or ran.verdict("lowest at 0 % for 8 ms") == "fail"
+
+
+def record(*outputs: tuple[float, float], up_s: float = 0.060) -> DipRecord:
+    """A drop from 0 s to 2 ms on; readings of the output that take 1 ms, by when they began."""
+    return DipRecord(
+        down=(0.0, 0.002),
+        up=(up_s, up_s + 0.002),
+        outputs=tuple(((begin_s, begin_s + 0.001), volts) for begin_s, volts in outputs),
+        takes_s=0.002,
+        samples=0,
+    )
+
+
+def course(told: DipRecord, later_s: float = 0.0, error_v: float = 0.1) -> Course:
+    return Course(record=told, stands_v=22.8, error_v=error_v, later_s=later_s)
+
+
+class TestCourse:
+    """Nothing counts for more than messages and readings show."""
+
+    def test_duration(self) -> None:
+        """From middle to middle; the messages are intervals (JCGM 100:2008, 4.3.7)."""
+        found = course(record()).duration
+        assert found.value == pytest.approx(0.060)
+        assert combine(found.contributions).standard == pytest.approx(0.002 / math.sqrt(3))
+
+    def test_a_source_may_wait_for_a_zero_crossing(self) -> None:
+        """Half a period more either way."""
+        standard = combine(course(record(), later_s=0.01).duration.contributions).standard
+        assert standard == pytest.approx(math.hypot(0.002, 0.01) / math.sqrt(3))
+
+    def test_hold_up_lies_between_two_readings(self) -> None:
+        """From the last that stood for certain to the end of the first that did not."""
+        found = course(record((0.010, 24.0), (0.020, 24.0), (0.030, 20.0), (0.040, 0.0))).hold_up
+        assert found.value == pytest.approx(0.5 * (0.020 - 0.002 + 0.031))
+        assert combine(found.contributions).standard == pytest.approx(
+            0.5 * (0.031 - 0.018) / math.sqrt(3)
+        )
+
+    def test_a_reading_near_the_limit_stands_no_more(self) -> None:
+        """What its error leaves open counts against it."""
+        found = course(record((0.010, 24.0), (0.020, 22.85))).hold_up
+        assert found.value < 0.020
+
+    def test_an_output_that_never_fell_stood_as_long_as_it_was_down(self) -> None:
+        """A lower bound: from the answer that confirmed the drop to the message that ended it."""
+        found = course(record((0.010, 24.0), (0.050, 24.0)), later_s=0.01).hold_up
+        assert found.value == pytest.approx(0.060 - 0.002 - 0.01)
+
+    @pytest.mark.parametrize("error_v", [math.inf, math.nan])
+    def test_without_an_accuracy_it_never_stood(self, error_v: float) -> None:
+        """A load of unknown accuracy shows nothing for certain."""
+        found = course(record((0.010, 24.0)), error_v=error_v).hold_up
+        assert found.value < 0.012
+
+    def test_lowest(self) -> None:
+        """The lowest of all readings, and nothing where there is none."""
+        assert course(record((0.010, 24.0), (0.020, 23.0))).lowest.value == 23.0
+        assert math.isnan(course(record()).lowest.value)
+        assert math.isnan(course(record()).hold_up.value)
