@@ -7,13 +7,12 @@ and notes between which two moments each change came.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import Protocol
 
-from harness.power.commands import Set
-
-if TYPE_CHECKING:
-    from harness.power.local_keeper import LocalKeeper
+from harness.bench.clock import Clock
+from harness.power.commands import Command, Set
 
 #: How often the way of a setting is tried before, at the voltage that stands.
 _TRIALS = 3
@@ -46,7 +45,30 @@ class DipRecord:
     samples: int  #: of the supply, judged while it was down
 
 
-def carry_out(keeper: LocalKeeper, dip: Dip) -> DipRecord:
+class Timed(Protocol):
+    """Who has the links in its hands: :class:`harness.power.local_keeper.LocalKeeper`."""
+
+    @property
+    def clock(self) -> Clock:
+        """The run's clock."""
+
+    def set_quickly(self, command: Set) -> Span:
+        """Set the supply; return from when to when that took."""
+
+    def command(self, command: Command) -> object:
+        """Carry a command out."""
+
+    def sample(self) -> object:
+        """Read the supply once, judged."""
+
+    def read(self, role: str, *quantities: str) -> Mapping[str, float]:
+        """Read the load once."""
+
+    def obey_off(self) -> None:
+        """Cut power where somebody has said so past the engine."""
+
+
+def carry_out(keeper: Timed, dip: Dip) -> DipRecord:
     """Drop the input and bring it back, the time counted from middle to middle of both messages.
 
     Between the messages the supply is read and judged, and the load read, as often as fits.

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 
 from harness.profile.bench_file import BenchFile
 from harness.profile.check import Check
+from harness.profile.dip_step import DipStep
 from harness.profile.load_step import LoadStep
 from harness.profile.measures import MEASURES, Situation, role_of
 from harness.profile.plan import PlannedStep
@@ -143,6 +144,12 @@ def lacking(
     set_frequency = profile.fed.input.kind == "ac" and (bench is None or bench.settable)
     if set_frequency and lacks(operations, "supply", "set_frequency"):
         yield "The supply's dialect has no set_frequency: an AC unit needs its frequency set."
+    for planned in steps if bench is not None and not bench.settable else ():
+        if isinstance(planned.step, DipStep):
+            yield (
+                f"Step {planned.number} ({planned.name}): a source that is set by hand drops for "
+                "no stated time: leave the dip step out on this bench."
+            )
     for planned in steps if operations is not None else ():
         step, load = planned.step, planned.wiring.load
         if load and isinstance(step, LoadStep) and step.points and step.mode != "current":

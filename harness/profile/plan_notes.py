@@ -48,7 +48,8 @@ def plan_notes(
         if note:
             yield f"{_named(step)}: {note}"
         if isinstance(step.step, DipStep):
-            reading_s = None if bench is None else bench.supply.reading_time_s
+            supply = None if bench is None else bench.settable
+            reading_s = None if supply is None else supply.reading_time_s
             yield f"{_named(step)}: {step.step.note(reading_s)}"
         if isinstance(step.step, DischargeStep) and step.step.resistor_ohm is not None:
             note = step.step.resistor_note(line.stored_v(profile.envelope.voltage_v))

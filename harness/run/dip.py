@@ -131,7 +131,7 @@ def dip(context: Context, step: PlannedStep) -> None:
             context.command(SetLoad(level.load.mode, level.load.value, step.wiring.load))
         Dwell(context, step, level).settle()
         course = _dropped(context, step, level)
-        hold = Dwell(context, step, level).settle().hold(needed_readings(step))
+        hold = Dwell(context, step, level).settle().hold(needed_readings(context, step))
         if level is step.levels[-1] and level.load is not None:
             context.command(LoadOff())
         context.step_name, context.level_label = step.name, level.label

@@ -179,3 +179,14 @@ def with_supply(**changed: object) -> BenchFile:
     bench = bench_by_hand()
     assert bench.by_hand is not None
     return bench.model_copy(update={"supply": bench.by_hand.model_copy(update=changed)})
+
+
+class TestDip:
+    def test_a_hand_times_nothing(self, tmp_path: Path) -> None:
+        """A dip step on a bench whose source is set by hand is refused before power."""
+        dip = '[[steps]]\nkind = "dip"\nresidual = "0 %"\nduration = "20 ms"\ndwell = "1 s"\n'
+        plan = planned(tmp_path, HEAD + NOMINAL + dip, bench_by_hand())
+        assert any(
+            "a source that is set by hand drops for no stated time" in each
+            for each in plan.objections
+        )
