@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 from harness.judge.propagate import Estimate
 from harness.judge.uncertainty import Contribution, rectangular
-from harness.power.commands import LoadOff, SetLoad
 from harness.power.dip import Dip, DipRecord, Span
 from harness.profile.dip_step import DipStep
 from harness.profile.level import Level
@@ -18,8 +17,9 @@ from harness.record.events import EventKind
 from harness.run.by_hand import place_leads
 from harness.run.checks import UNKNOWN, dipped, judge, judge_checks, judge_undone, needed_readings
 from harness.run.context import Context
-from harness.run.levels import bring_back, set_level
-from harness.run.questions import ask_later, have_looked_at
+from harness.run.enable import set_enable
+from harness.run.levels import bring_back, loads_off, set_level, set_loads
+from harness.run.questions import ask_later, ask_under_power, have_looked_at
 from harness.run.rest import Dwell
 
 #: Share of its nominal voltage down to which an output stands. Source: the usual tolerance of a
@@ -127,13 +127,15 @@ def dip(context: Context, step: PlannedStep) -> None:
     for number, level in enumerate(step.levels):
         context.enter(level)
         set_level(context, level)
-        if level.load is not None and number == 0:
-            context.command(SetLoad(level.load.mode, level.load.value, step.wiring.load))
+        set_enable(context, step)
+        set_loads(context, step, level, step.levels[0] if number else None)
         Dwell(context, step, level).settle()
         course = _dropped(context, step, level)
-        hold = Dwell(context, step, level).settle().hold(needed_readings(context, step))
-        if level is step.levels[-1] and level.load is not None:
-            context.command(LoadOff())
+        dwell = Dwell(context, step, level)
+        hold = dwell.settle().hold(needed_readings(context, step))
+        if level is step.levels[-1]:
+            ask_under_power(context, step, dwell)
+            loads_off(context, step, level)
         context.step_name, context.level_label = step.name, level.label
         for check in filter(dipped, step.checks):
             estimate = course.told[check.measure]

@@ -89,23 +89,33 @@ def hold_levels(context: Context, step: PlannedStep) -> None:
             set_level(context, level)
             turn_to(context, level)
         set_enable(context, step)
-        if before is None:
-            for output, current_a in getattr(step.step, "others", {}).items():
-                context.command(SetLoad("current", current_a, step.wiring.others[output]))
-        if level.load is not None and (before is None or level.load != before.load):
-            context.command(SetLoad(level.load.mode, level.load.value, step.wiring.load))
+        set_loads(context, step, level, before)
         measures = needed_readings(context, step)
         dwell = Dwell(context, step, level)
         holds.append(dwell.settle().hold(measures))
         if level is step.levels[-1]:
             ask_under_power(context, step, dwell)
-        loaded = level.load is not None or getattr(step.step, "others", None)
-        if level is step.levels[-1] and loaded:
-            context.command(LoadOff())
+        if level is step.levels[-1]:
+            loads_off(context, step, level)
         judge_checks(context, step, holds[-1])
         before = level
     judge_across(context, step, holds)
     ask_later(context, step)
+
+
+def set_loads(context: Context, step: PlannedStep, level: Level, before: Level | None) -> None:
+    """Set the loads of a level that stand otherwise at the one before, None for the first."""
+    if before is None:
+        for output, current_a in getattr(step.step, "others", {}).items():
+            context.command(SetLoad("current", current_a, step.wiring.others[output]))
+    if level.load is not None and (before is None or level.load != before.load):
+        context.command(SetLoad(level.load.mode, level.load.value, step.wiring.load))
+
+
+def loads_off(context: Context, step: PlannedStep, level: Level) -> None:
+    """Switch off every load, where the step has set one."""
+    if level.load is not None or getattr(step.step, "others", None):
+        context.command(LoadOff())
 
 
 def set_level(context: Context, level: Level) -> None:
