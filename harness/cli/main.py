@@ -29,6 +29,7 @@ _COMMANDS = {
     "bench": "Find, identify and self-check the instruments; energises nothing unless asked.",
     "qualify": "Rehearse many random healthy and faulty units: false-release and false-reject "
     "rates.",
+    "suspects": "Say what most likely explains a run, and what to measure next; energises nothing.",
     "watch": "Show the runs going on in a results folder, and those of today, as a page.",
     "results": "Records of earlier runs.",
     "new": "Write a commented file to begin with, from a few questions.",

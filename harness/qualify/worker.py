@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
@@ -16,10 +16,10 @@ from harness.judge.verdict import Verdict
 from harness.power.local_bench import LocalBench
 from harness.profile.bench_file import BenchFile
 from harness.profile.schema import Profile
-from harness.qualify.population import Mix, Population
+from harness.qualify.population import Drawn, Mix, Population
 from harness.qualify.unit_result import End, Judged, UnitResult
 from harness.record.run_summary import Outcome
-from harness.record.sink import CheckRow, Values
+from harness.record.sink import CheckRow, Sink, Values
 from harness.rehearse.clock import SimulatedClock
 from harness.rehearse.laws import Laws
 from harness.rehearse.model_file import UnitModelFile
@@ -27,7 +27,7 @@ from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.simulated_instruments import SimulatedInstrument
 from harness.rehearse.simulated_operator import SimulatedOperator
 from harness.run.engine import carry_out
-from harness.run.result import RunInfo
+from harness.run.result import RunInfo, RunResult
 
 #: A campaign knows no day: calibration dates of simulated instruments are far off, and the same
 #: campaign must give the same rows next year.
@@ -71,42 +71,65 @@ def run_units(job: Job, indices: Iterable[int]) -> list[str]:
 
     Units are numbered from the first of the job; lines have their numbers in the campaign.
     """
-    place = _place(job)
-    return [place.run(index).to_line() for index in indices]
+    share = _share_of(job)
+    return [share.run(index).to_line() for index in indices]
 
 
-class _Place:
-    """A worker's bench: plan, dialects and population, made once."""
+class Place:
+    """A bench for one profile on which units are carried out: plan and dialects, made once."""
+
+    def __init__(self, profile: Profile, bench: BenchFile | None = None) -> None:
+        self.bench = bench or simulated_bench_file(profile)
+        self._unit = profile.unit
+        # A campaign asks what the checks would let pass: an open point is none of a unit's.
+        self.plan = replace(plan_for(profile, self.bench), open_points=())
+        self._dialects = bench_dialects(self.bench)
+
+    def carry_out(
+        self,
+        drawn: Drawn,
+        sink: Sink,
+        *,
+        laws: Laws,
+        misread: Mapping[tuple[str, str], Callable[[float], float]] | None = None,
+    ) -> tuple[RunResult, SimulatedBench]:
+        """Carry one unit through the engine; return how it ended, and the bench afterwards.
+
+        What a mistake at the bench makes of a value is in ``misread``, by instrument and quantity.
+        """
+        clock = SimulatedClock()
+        model = replace(drawn.model, feed=self.plan.profile.feed)
+        simulated = SimulatedBench(model, self.bench, clock, seed=drawn.seed)
+        simulated.misread.update(misread or {})
+        result = carry_out(
+            self.plan,
+            connect=lambda: nullcontext(memory_bench(self.bench, simulated, self._dialects)),
+            clock=clock,
+            sink=sink,
+            info=RunInfo(
+                serial=sink.run_id, started=DAY, rehearsal=True, fault=drawn.kind, seed=drawn.seed
+            ),
+            operator=SimulatedOperator(
+                simulated, self._unit, laws, checks=self.plan.profile.checks
+            ),
+        )
+        return result, simulated
+
+
+class _Campaign:
+    """A worker's share of a campaign: its bench and its population, made once."""
 
     def __init__(self, job: Job) -> None:
-        self._bench = job.bench or simulated_bench_file(job.profile)
-        self._unit = job.profile.unit
+        self._place = Place(job.profile, job.bench)
         self._laws = job.laws
-        # A campaign asks what the checks would let pass: an open point is none of a unit's.
-        self._plan = replace(plan_for(job.profile, self._bench), open_points=())
-        self._dialects = bench_dialects(self._bench)
         self._population = job.population()
         self._first = job.first
 
     def run(self, index: int) -> UnitResult:
         """Carry one unit through the engine."""
         drawn = self._population.draw(index)
-        clock = SimulatedClock()
-        model = replace(drawn.model, feed=self._plan.profile.feed)
-        simulated = SimulatedBench(model, self._bench, clock, seed=drawn.seed)
         tally = _Tally(f"unit-{index}")
-        result = carry_out(
-            self._plan,
-            connect=lambda: nullcontext(memory_bench(self._bench, simulated, self._dialects)),
-            clock=clock,
-            sink=tally,
-            info=RunInfo(
-                serial=tally.run_id, started=DAY, rehearsal=True, fault=drawn.kind, seed=drawn.seed
-            ),
-            operator=SimulatedOperator(
-                simulated, self._unit, self._laws, checks=self._plan.profile.checks
-            ),
-        )
+        result, simulated = self._place.carry_out(drawn, tally, laws=self._laws)
         ends = {Outcome.COMPLETED: _ENDS[result.verdict], Outcome.TRIPPED: End.TRIPPED}
         tripped = result.trip is not None
         through = simulated.circuit.let_through
@@ -130,8 +153,8 @@ class _Place:
         )
 
 
-#: This worker's bench for a job: a cluster's worker may be asked for several campaigns.
-_place = lru_cache(maxsize=4)(_Place)
+#: This worker's share of a job: a cluster's worker may be asked for several campaigns.
+_share_of = lru_cache(maxsize=4)(_Campaign)
 
 
 class _Tally:

@@ -20,7 +20,7 @@ from itertools import islice
 from typing import Any
 
 from harness.errors import HarnessError, UsageError
-from harness.qualify.worker import Job, run_units
+from harness.qualify.worker import run_units
 from harness.run.operator import StopRequest
 from harness.run.result import version_of
 
@@ -37,7 +37,9 @@ _GC_THRESHOLDS = (20_000, 20, 20)
 
 
 #: Some units of a job, by their numbers there.
-Chunk = tuple[Job, Sequence[int]]
+Chunk = tuple[Any, Sequence[int]]
+#: Carries such units out and returns a line for each; importable, since workers are new processes.
+Work = Callable[[Any, Sequence[int]], list[str]]
 
 
 def carried_out(
@@ -46,6 +48,7 @@ def carried_out(
     *,
     workers: int,
     cluster: str | None = None,
+    work: Work = run_units,
 ) -> Iterator[list[str]]:
     """Yield the lines of chunks as they are finished, in so many processes; with one, in this one.
 
@@ -60,10 +63,10 @@ def carried_out(
     if cluster is None and workers == 1:
         for job, indices in chunks:
             stop.raise_if_requested()
-            yield run_units(job, indices)
+            yield work(job, indices)
         return
     with _processes(workers) if cluster is None else _cluster(cluster) as pool:
-        yield from _through(pool, chunks, stop)
+        yield from _through(pool, chunks, stop, work)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,12 +79,14 @@ class _Pool:
     what: str
 
 
-def _through(pool: _Pool, chunks: Iterator[Chunk], stop: StopRequest) -> Iterator[list[str]]:
+def _through(
+    pool: _Pool, chunks: Iterator[Chunk], stop: StopRequest, work: Work
+) -> Iterator[list[str]]:
     running: set[Future[list[str]]] = set()
     try:
         while True:
             for chunk in islice(chunks, max(0, pool.ahead() - len(running))):
-                running.add(pool.executor.submit(run_units, *chunk))
+                running.add(pool.executor.submit(work, *chunk))
             if not running:
                 return
             finished, running = wait(running, timeout=_LOOK_S, return_when=FIRST_COMPLETED)

@@ -85,6 +85,8 @@ class SimulatedBench:
         self.meter_at = "output"  # where the leads stand of the meter that is moved by hand ...
         self.load_at = ""  # ... and the load: an output by its name; empty: the first
         self.devices: dict[str, SimulatedInstrument] = {}  # by resource name
+        #: What a mistake at the bench makes of a true value, by instrument and quantity.
+        self.misread: dict[tuple[str, str], Callable[[float], float]] = {}
         self._lock = threading.Lock()
         self.clock = clock
         self.seed = seed
@@ -180,7 +182,8 @@ class SimulatedBench:
 
     def _reader(self, role: str, table: Instrument, quantity: str) -> Callable[[float], float]:
         """Return what makes the instrument's reading of a true value."""
-        return inaccurate(table.accuracy.get(quantity), stream(self.seed, role, quantity))
+        read = inaccurate(table.accuracy.get(quantity), stream(self.seed, role, quantity))
+        return lambda true: read(self.misread.get((role, quantity), float)(true))
 
     def _reading(
         self, role: str, table: Instrument, quantity: str, true: Callable[[], float]

@@ -1,0 +1,95 @@
+"""What in the readings speaks for a suspect, what against it, and what nothing simulated shows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.qualify.unit_result import HEALTHY
+from harness.suspects.digest import REACHED, TRIP, Feature
+from harness.suspects.forest import Floats
+from harness.suspects.library import Library, excess
+from harness.suspects.ranking import Ranking
+
+#: Figures that are named for and against, at most.
+_MOST = 3
+#: Least that a figure must be away, in scaled spreads, to be worth a word.
+_WORTH = 1.0
+#: Share of the units between the ends of a range that is told.
+_FROM, _TO = 5.0, 95.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Sign:
+    """One figure of the run, with what the suspect's units and healthy ones read there."""
+
+    figure: str
+    unit: str
+    value: float
+    such: tuple[float, float] | None  # None: such units do not have it
+    healthy: tuple[float, float] | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Signs:
+    """What speaks for a suspect, and against it; the strongest first."""
+
+    supporting: tuple[Sign, ...]
+    against: tuple[Sign, ...]
+
+
+def signs_of(
+    library: Library, ranking: Ranking, name: str, features: Mapping[str, Feature]
+) -> Signs:
+    """Return what speaks for a suspect and against it."""
+    own = library.suspects == name
+    scaled = library.scaled(library.values)
+    run = library.scaled(ranking.row)
+    # what a healthy unit does not explain, and the suspect's units do
+    healthy = np.abs(run)
+    outside = excess(scaled[own], run)
+    supporting = np.where(np.isfinite(run), healthy - 2.0 * outside, -np.inf)
+    if name == HEALTHY:
+        supporting = np.where(np.isfinite(run), 2.0 - healthy - outside, -np.inf)
+    return Signs(
+        supporting=tuple(_told(library, name, features, supporting)),
+        against=tuple(_told(library, name, features, outside)),
+    )
+
+
+def _told(
+    library: Library, name: str, features: Mapping[str, Feature], strength: Floats
+) -> Iterator[Sign]:
+    """Yield the strongest figures, one of each hold or check."""
+    seen: set[str] = set()
+    for column in np.argsort(-strength):
+        figure = library.names[column]
+        if strength[column] < _WORTH or len(seen) >= _MOST:
+            return
+        place = figure.rpartition(": ")[0] or figure
+        if place in seen or figure not in features or not _is_plain(figure):
+            continue
+        seen.add(place)
+        one = features[figure]
+        yield Sign(
+            figure=figure.removeprefix("check "),
+            unit=one.unit,
+            value=one.value,
+            such=_range(library.values[library.suspects == name, column]),
+            healthy=_range(library.values[library.kinds == HEALTHY, column]),
+        )
+
+
+def _is_plain(figure: str) -> bool:
+    """Whether a figure says something by itself."""
+    return figure != REACHED and not figure.startswith((TRIP, "last hold"))
+
+
+def _range(values: Floats) -> tuple[float, float] | None:
+    there = values[np.isfinite(values)]
+    if not len(there):
+        return None
+    low, high = np.percentile(there, [_FROM, _TO])
+    return float(low), float(high)

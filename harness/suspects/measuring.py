@@ -1,0 +1,179 @@
+"""Which measurement without power tells most, and what its result says."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.errors import UsageError, did_you_mean
+from harness.qualify.unit_result import HEALTHY
+from harness.quantity import parse_quantity
+from harness.suspects.cold import MEASUREMENTS, NO, OPEN_OHM, YES, ColdMeasurement
+from harness.suspects.forest import Floats
+from harness.suspects.library import FLOOR, Library
+from harness.suspects.ranking import Ranking
+
+#: Readings of one kind of unit that differ by less than this are one (of their logarithm, base 10).
+_CELL_DECADES = 0.15
+#: Standard deviation of what a measurement reads against the library, of its natural logarithm:
+#: instrument, leads and tolerances of the unit at hand (assumption).
+_SPREAD = 0.25
+#: Chance that a result says nothing: a wrong pair of terminals, a slip (assumption).
+_SLIP = 0.02
+#: What setting up any measurement takes (common practice).
+_SET_UP_MIN = 3.0
+#: Classes of which is said what they would read.
+_NAMED = 3
+#: Below this expected information nothing more is worth measuring, in bits.
+LEAST_BITS = 0.05
+_SMALLEST = 1e-9
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Proposal:
+    """One measurement, with what it would tell."""
+
+    measurement: ColdMeasurement
+    bits: float  # expected information
+    #: By class, the likeliest first: what its units read there, least and most.
+    expected: tuple[tuple[str, float, float], ...]
+
+    @property
+    def worth(self) -> float:
+        """Expected information for each minute of work, danger counted as work."""
+        return self.bits / (_SET_UP_MIN + self.measurement.minutes * self.measurement.danger)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Found:
+    """A result of a measurement without power."""
+
+    measurement: ColdMeasurement
+    value: float
+
+    @classmethod
+    def parse(cls, text: str) -> Found:
+        """Read ``resistance across input = 12 ohm``, ``... = open`` or ``fan ... = no``.
+
+        Raises:
+            UsageError: There is no such measurement, or this is no result of it.
+        """
+        name, equals, result = (part.strip() for part in text.partition("="))
+        names = {one.name: one for one in MEASUREMENTS}
+        known = names.get(" ".join(name.casefold().split()))
+        if known is None or not equals:
+            hint = did_you_mean(name, names) or f"; there are {', '.join(names)}"
+            raise UsageError(
+                f"there is no measurement {name!r}{hint}",
+                where="--found",
+                remedy='write it as "resistance across input = 12 ohm"',
+            )
+        return cls(measurement=known, value=_result(known, result))
+
+
+def _result(measurement: ColdMeasurement, text: str) -> float:
+    value = _value(measurement.unit, text)
+    if value is None:
+        wanted = f"a value in {measurement.unit}" if measurement.unit else "yes or no"
+        raise UsageError(
+            f"{text!r} is no result of {measurement.name!r}",
+            where="--found",
+            remedy=f"give {wanted}" + (", or open" if measurement.unit == "ohm" else ""),
+        )
+    return value
+
+
+def _value(unit: str, text: str) -> float | None:
+    word = text.casefold()
+    if not unit:
+        return {"yes": YES, "no": NO}.get(word)
+    if unit == "ohm" and word in ("open", "overload"):
+        return OPEN_OHM
+    try:
+        value = parse_quantity(text, unit)
+    except ValueError:
+        return None
+    return value if 0.0 <= value < math.inf else None
+
+
+def agreement(library: Library, found: Sequence[Found]) -> Floats:
+    """Return by unit of the library how well it agrees with what was found."""
+    agreed = np.ones(len(library.kinds))
+    for one in found:
+        column = [each.name for each in MEASUREMENTS].index(one.measurement.name)
+        reads = library.cold[:, column]
+        if one.measurement.unit:
+            gap = (_log(reads) - _log(np.array(one.value))) / _SPREAD
+            likely = np.exp(-0.5 * gap**2)
+        else:
+            likely = (reads == one.value).astype(float)
+        likely = np.where(np.isfinite(reads), likely, 1.0)
+        agreed *= _SLIP + (1.0 - _SLIP) * likely
+    return agreed
+
+
+def _log(values: Floats) -> Floats:
+    logs: Floats = np.log(np.maximum(values, _SMALLEST))
+    return logs
+
+
+def proposals(
+    library: Library, ranking: Ranking, made: Sequence[Found] = (), agreed: Floats | None = None
+) -> tuple[Proposal, ...]:
+    """Return the measurements that tell suspects apart, the one worth most first.
+
+    Source: expected information of an experiment, D. V. Lindley, Annals of Mathematical Statistics
+    27 (1956): entropy before less mean entropy after.
+    """
+    chances = unit_chances(library, ranking, agreed)
+    # what no reading of the bench tells apart, a measurement on the part may
+    kinds = np.where(library.suspects == HEALTHY, HEALTHY, library.kinds)
+    names = sorted(set(kinds.tolist()), key=lambda name: -float(chances[kinds == name].sum()))
+    by_kind = np.array([kinds == name for name in names])
+    before = _entropy(by_kind @ chances)
+    done = {one.measurement.name for one in made}
+    found = []
+    for column, measurement in enumerate(MEASUREMENTS):
+        reads = library.cold[:, column]
+        if measurement.name in done or not np.isfinite(reads).all():
+            continue
+        cells = _cells(reads, measurement)
+        after = 0.0
+        for cell in np.unique(cells):
+            inside = by_kind @ np.where(cells == cell, chances, 0.0)
+            after += inside.sum() * _entropy(inside / max(inside.sum(), 1e-300))
+        bits = max(0.0, before - after)
+        if bits >= LEAST_BITS:
+            told = tuple(
+                (name, float(np.min(reads[own])), float(np.max(reads[own])))
+                for name, own in zip(names[:_NAMED], by_kind, strict=False)
+            )
+            found.append(Proposal(measurement=measurement, bits=bits, expected=told))
+    return tuple(sorted(found, key=lambda one: -one.worth))
+
+
+def unit_chances(library: Library, ranking: Ranking, agreed: Floats | None = None) -> Floats:
+    """Return by unit of the library the chance that the run's unit is like it; sums to one."""
+    chances = np.zeros(len(library.kinds))
+    agreed = np.ones(len(chances)) if agreed is None else agreed
+    for one in ranking.suspects:
+        own = library.suspects == one.name
+        near = (ranking.weights[own] + FLOOR / own.sum()) * agreed[own]
+        chances[own] = one.probability * near / near.sum()
+    total: Floats = chances / chances.sum()
+    return total
+
+
+def _cells(reads: Floats, measurement: ColdMeasurement) -> Floats:
+    if not measurement.unit:
+        return reads
+    cells: Floats = np.round(_log(reads) / (math.log(10.0) * _CELL_DECADES))
+    return cells
+
+
+def _entropy(chances: Floats) -> float:
+    there = chances[chances > 0.0]
+    return -float((there * np.log2(there)).sum())

@@ -1,0 +1,168 @@
+"""The units of a library: each class in turn, with its tolerances, under laws drawn for each."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import astuple, dataclass, field
+from functools import lru_cache
+
+from harness.judge.verdict import Verdict
+from harness.profile.bench_file import BenchFile
+from harness.profile.schema import Profile
+from harness.qualify.population import Drawn, Mix, Population
+from harness.qualify.unit_result import HEALTHY
+from harness.qualify.worker import Place
+from harness.record.run_summary import Outcome
+from harness.rehearse.faults import faults_of
+from harness.rehearse.laws import LAWS, Laws
+from harness.rehearse.streams import stream
+from harness.rehearse.unit_model import UnitModel
+from harness.suspects.bench_errors import BENCH_ERRORS, Misread, severity_at
+from harness.suspects.cold import Seen, readings
+from harness.suspects.digest import Digest
+
+#: How far into its range a law is drawn, from the usual number: a unit's design is not known, and
+#: the ends of all ranges at once are nobody's.
+_LAW_REACH = 0.6
+
+
+def laws_of(seed: int, reach: float = _LAW_REACH) -> Laws:
+    """Return laws for one unit: each number drawn between its usual one and an end of its range."""
+    usual, drawn = Laws(), {}
+    for name, law in LAWS.items():
+        rng = stream(seed, "law", name)
+        number = getattr(usual, name)
+        end = law.least if rng.random() < 0.5 else law.most
+        share = reach * rng.random()
+        if number > 0.0 and end > 0.0:
+            drawn[name] = number * (end / number) ** share
+        else:
+            drawn[name] = number + share * (end - number)
+    return Laws(**drawn)
+
+
+def classes_of(profile: Profile, bench: BenchFile) -> tuple[str, ...]:
+    """Return the classes of a library: healthy, every fault, every mistake of such a bench."""
+    errors = tuple(one.name for one in BENCH_ERRORS.values() if one.applies(bench))
+    return (HEALTHY, *faults_of(profile.unit.input.kind), *errors)
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """One unit of a library: what it was, and the figures of its run."""
+
+    kind: str
+    #: In the class's own measure; not-a-number where there is none.
+    severity: float
+    #: Whether every check passed.
+    passed: bool
+    features: Mapping[str, float]
+    #: What it reads without power, by the name of the measurement.
+    cold: Mapping[str, float]
+
+    def to_line(self) -> str:
+        """Return it as one line of JSON."""
+        return json.dumps(astuple(self), separators=(",", ":")) + "\n"
+
+    @classmethod
+    def from_line(cls, line: str) -> Member:
+        """Return the unit of a line that :meth:`to_line` wrote; ValueError: it is none of its."""
+        try:
+            return cls(*json.loads(line))
+        except TypeError as error:
+            raise ValueError(f"no unit: {error}") from error
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Stock:
+    """What a worker must know to make units of a library."""
+
+    profile: Profile = field(hash=False)
+    bench: BenchFile = field(hash=False)
+    seed: int
+    #: Tells one stock from another, where profile and bench do not count.
+    key: str = ""
+    #: How far laws are drawn; zero: the usual ones for every unit.
+    law_reach: float = _LAW_REACH
+
+    @property
+    def kinds(self) -> tuple[str, ...]:
+        """The classes, in the order in which they take turns."""
+        return classes_of(self.profile, self.bench)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class One:
+    """One unit, drawn."""
+
+    drawn: Drawn
+    laws: Laws
+    misread: Misread
+    #: The unit without what a mistake at the bench makes of it.
+    alone: UnitModel
+
+
+def draw(stock: Stock, kind: str, place: int) -> One:
+    """Return one unit of a class by its place in it: the same one, whoever asks and when."""
+    seed = stream(stock.seed, "library", kind, place).getrandbits(53)
+    laws = laws_of(seed, stock.law_reach)
+    error = BENCH_ERRORS.get(kind)
+    is_whole = error is not None or kind == HEALTHY
+    population = Population(
+        stock.profile.unit,
+        seed=seed,
+        faults=() if is_whole else (kind,),
+        laws=laws,
+        mix=Mix.HEALTHY if is_whole else Mix.FAULTY,
+    )
+    drawn = population.draw(0)
+    if error is None:
+        return One(drawn=drawn, laws=laws, misread={}, alone=drawn.model)
+    severity = severity_at(error.severity, stream(seed, "severity").random())
+    changed = Drawn(
+        index=place,
+        kind=kind,
+        severity=severity,
+        clear=True,
+        seed=drawn.seed,
+        model=error.change(drawn.model, severity),
+    )
+    misread = error.misread(stock.bench, severity)
+    return One(drawn=changed, laws=laws, misread=misread, alone=drawn.model)
+
+
+def run_members(stock: Stock, indices: Iterable[int]) -> list[str]:
+    """Carry units of a stock through the engine, in a worker; return a line for each.
+
+    Units are numbered so that the classes take turns.
+    """
+    place, kinds = _place(stock), stock.kinds
+    lines = []
+    for index in indices:
+        kind = kinds[index % len(kinds)]
+        one = draw(stock, kind, index // len(kinds))
+        digest = Digest(f"unit-{index}")
+        result, _ = place.carry_out(one.drawn, digest, laws=one.laws, misread=one.misread)
+        member = Member(
+            kind=kind,
+            severity=one.drawn.severity,
+            passed=result.outcome is Outcome.COMPLETED and result.verdict is Verdict.PASS,
+            features={name: each.value for name, each in digest.features().items()},
+            cold=readings(
+                Seen(
+                    kind=kind,
+                    severity=one.drawn.severity,
+                    model=one.drawn.model,
+                    alone=one.alone,
+                    supply=stock.bench.supply,
+                )
+            ),
+        )
+        lines.append(member.to_line())
+    return lines
+
+
+@lru_cache(maxsize=2)
+def _place(stock: Stock) -> Place:
+    return Place(stock.profile, stock.bench)

@@ -1,0 +1,63 @@
+"""What a run comes to in figures."""
+
+from __future__ import annotations
+
+import pytest
+
+from harness.api import rehearse_profile
+from harness.profile.load import load_profile
+from harness.qualify.population import Drawn
+from harness.qualify.worker import Place
+from harness.rehearse.faults import FAULTS
+from harness.rehearse.laws import Laws
+from harness.rehearse.unit_model import typical_model
+from harness.suspects.digest import REACHED, TRIP, Digest, digest_of
+
+
+def _digest(*, current: list[float], step: float = 0.1) -> Digest:
+    digest = Digest()
+    for index, value in enumerate(current):
+        values = (("voltage", 10.0, "V"), ("current", value, "A"))
+        digest.sample(index * step, "start", "50 %", values, "supply")
+    return digest
+
+
+class TestFeatures:
+    def test_end_peak_and_what_went_in(self) -> None:
+        """A hold gives its end, its peak, and the integral of what exceeded its end."""
+        found = _digest(current=[0.5, 0.5, *[0.1] * 10]).features()
+
+        assert found["start, 50 %: current"].value == pytest.approx(0.1)
+        assert found["start, 50 %: current, highest"].value == 0.5
+        # trapezoids: 0.4 A for 0.1 s, then half of that
+        assert found["start, 50 %: current, filled"].value == pytest.approx(0.06)
+        assert found["start, 50 %: conductance"].value == pytest.approx(0.01)
+
+    def test_a_trip_is_a_figure(self) -> None:
+        """The reason of a trip and how far the run came are figures."""
+        digest = _digest(current=[0.1] * 4)
+        digest.finish({"trip": "charge_budget", "outcome": "tripped"})
+        found = digest.features()
+
+        assert found[f"{TRIP}charge_budget"].value == 1.0
+        assert found[REACHED].value == 1.0
+
+    def test_what_was_not_read_is_left_out(self) -> None:
+        """A figure that is not a number is none."""
+        assert "start, 50 %: current, scatter" not in _digest(current=[0.1, 0.1]).features()
+
+
+def test_a_record_comes_to_what_its_run_came_to() -> None:
+    """A record, told again, has the figures of the same unit carried out for a library."""
+    profile = load_profile("mount-controller-board")
+    kind = "output-low"
+    record = rehearse_profile(profile, fault=kind, seed=3).record
+    digest = Digest("unit")
+    model = FAULTS[kind].apply(typical_model(profile.unit))
+    drawn = Drawn(index=0, kind=kind, severity=0.06, clear=True, seed=3, model=model)
+    Place(profile).carry_out(drawn, digest, laws=Laws())
+    told, own = digest_of(record).features(), digest.features()
+
+    assert told.keys() == own.keys()
+    for name, one in own.items():
+        assert told[name].value == pytest.approx(one.value, rel=1e-9, abs=1e-12), name
