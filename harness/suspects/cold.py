@@ -9,7 +9,6 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from harness.profile.instruments import Supply
 from harness.rehearse.circuit import circuit_of, source_for
 from harness.rehearse.readings import cold_resistance_ohm
 from harness.rehearse.unit_model import UnitModel
@@ -17,6 +16,8 @@ from harness.rehearse.unit_model import UnitModel
 #: What an open circuit reads, whatever the meter calls it.
 OPEN_OHM = 100e6
 _LEAD_OHM = 0.05
+#: Of a supply that is off.
+_ANY_A = 1.0
 #: Answers to a question.
 YES, NO = 1.0, 0.0
 
@@ -30,7 +31,6 @@ class Seen:
     model: UnitModel
     #: Before a mistake at the bench changed what the supply sees.
     alone: UnitModel
-    supply: Supply
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -53,8 +53,8 @@ class ColdMeasurement:
 
 def _ohms(where: str) -> Callable[[Seen], float]:
     def read(seen: Seen) -> float:
-        source = source_for(seen.supply.kind, seen.supply.range.current_a)
-        ohm = cold_resistance_ohm(circuit_of(seen.alone, source), where)
+        circuit = circuit_of(seen.alone, source_for(seen.alone.input_kind, _ANY_A))
+        ohm = cold_resistance_ohm(circuit, where)
         return min(ohm, OPEN_OHM)
 
     return read

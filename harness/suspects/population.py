@@ -155,7 +155,6 @@ def run_members(stock: Stock, indices: Iterable[int]) -> list[str]:
                     severity=one.drawn.severity,
                     model=one.drawn.model,
                     alone=one.alone,
-                    supply=stock.bench.supply,
                 )
             ),
         )

@@ -182,7 +182,7 @@ class TestDocuments:
 
         assert {kind for kind in kinds if f"document.{kind}" in schema_of_all["$defs"]} == {
             *known,
-            *("page", "connected", "error"),
+            *("page", "connected", "error", "suspects"),
         }
 
     def test_a_key_that_nobody_described_is_found(self, is_right: Draft202012Validator) -> None:

@@ -109,7 +109,7 @@ class TestSuspects:
 
         assert done.returncode == 3
         assert "input shorted behind the fuse" in below
-        assert "measure next, discharged and cold: " in below
+        assert "discharged and cold: " in below
         assert CAUTION in below
         assert "simulated units" not in power
 
