@@ -23,6 +23,7 @@ from harness.bench.finding import (
     stranger_cause,
 )
 from harness.bench.link import OpenLink, open_link, open_visa
+from harness.bench.pace import reading_pace
 from harness.bench.roles import Instrument
 from harness.bench.trial import MOST_SILENCES, every_question, try_questions
 from harness.errors import InstrumentError, LinkError, ReportedError
@@ -91,7 +92,10 @@ def _conversation(
             )
             if identity.mark is Mark.WRONG:  # nothing more is said to one that should not be there
                 return (identity,)
-            return (identity, *_questions(instrument, link))
+            told = (identity, *_questions(instrument, link))
+            if any(each.mark is Mark.WRONG for each in told):
+                return told
+            return (*told, *reading_pace(instrument, table, clock))
     except ReportedError as error:  # of what its dialect says at the beginning
         return (_of_error(Mark.WRONG, "begin", error),)
     except InstrumentError as error:

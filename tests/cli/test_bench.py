@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 import socket
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -63,6 +64,10 @@ class TestBench:
         assert ended.exit_code == 0, ended.output
         assert max(map(len, ended.output.splitlines())) <= 80
         assert "ok     self-test    passed\n" in ended.output
+        assert len(re.findall(r"note   pace +a (pair of readings|reading)", ended.output)) == 2
+        assert (
+            len(re.findall(r'^    reading_time = "[\d.]+ \ws"$', ended.output, re.MULTILINE)) == 2
+        )
         assert ended.output.splitlines()[-2:] == [
             "All 3 instruments answer, and no fault was found.",
             "Nothing was set, and nothing was switched on.",
