@@ -141,21 +141,22 @@ def start_process(
     stdout: IO[bytes],
     stderr: IO[bytes] | None = None,
     environment: Mapping[str, str] | None = None,
+    stdin: Path = Path(os.devnull),
 ) -> Process:
-    """Start ``softwake`` with these words in a process of its own; its standard input is empty.
+    """Start ``softwake`` with these words in a process of its own; what is typed is in a file.
 
     Where no process can fork, or the interpreter itself is to start otherwise, the program is
     started as ever. Standard error goes where the output goes unless it has a file of its own.
     """
     environment = dict(os.environ if environment is None else environment)
-    with Path(os.devnull).open("rb") as nothing:
+    with stdin.open("rb") as typed:
         if _CAN_FORK and _read_at_start(environment) == _OURS:
-            return _warm().start(words, cwd, environment, (nothing, stdout, stderr or stdout))
+            return _warm().start(words, cwd, environment, (typed, stdout, stderr or stdout))
         return subprocess.Popen(
             [sys.executable, "-m", "harness", *words],
             cwd=cwd,
             env=_with_project(environment),
-            stdin=nothing,
+            stdin=typed,
             stdout=stdout,
             stderr=stderr or stdout,
         )

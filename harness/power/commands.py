@@ -18,6 +18,9 @@ READBACK_FRAC = 0.002
 CLIENT_SILENCE_S = 0.5
 #: How often switching off is tried before it counts as unconfirmed.
 OFF_ATTEMPTS = 5
+#: How often it is measured that power is gone: each takes a moment, and whoever is to pull the plug
+#: must hear of it soon.
+MEASURED_ATTEMPTS = 2
 #: Silence after which a supply with an output watchdog switches off by itself.
 WATCHDOG_S = 5.0
 

@@ -12,8 +12,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from harness.power.commands import OFF_ATTEMPTS
-from harness.power.moves import Confirm, Move, Send
+from harness.power.commands import MEASURED_ATTEMPTS, OFF_ATTEMPTS
+from harness.power.moves import Confirm, Gone, Move, Send
 
 #: What is told of the contact in the feed.
 CONTACT_OPEN = "the contact in the feed is open, and says so"
@@ -63,7 +63,10 @@ class WayOff:
 
     def begin(self) -> tuple[Move, ...]:
         """Return the moves that switch everything off, from the first try on."""
-        self._left = dict.fromkeys(self._moves, OFF_ATTEMPTS)
+        self._left = {
+            role: MEASURED_ATTEMPTS if isinstance(moves[-1], Gone) else OFF_ATTEMPTS
+            for role, moves in self._moves.items()
+        }
         self.given_up = frozenset()
         return self._pending()
 

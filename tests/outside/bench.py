@@ -17,6 +17,7 @@ The configuration, JSON; every key may be left out::
       "unit": {"bulk_f": 470e-6, ...}, # fields of DcParts or AcParts, and of
                                        # ConverterParts; what is left out is the healthy unit's
       "supply": {"noise_v": 1e-3, "noise_a": 3e-4, "most_v": 60, "most_a": 10},
+      "hand": {"does": "turns"},       # a source set by hand in the supply's place: see hand.py
       "misbehaviours": [{"name": "relay-sticks"}, ...],   # see misbehaviour.py
       "log": "bench.jsonl",            # what happened; left out: kept for the control socket only
       "messages": false,               # log every message and answer as well
@@ -77,6 +78,7 @@ if __package__ in {None, ""}:  # started as a file
 from tests.outside.circuits import AcCircuit, AcParts, DcCircuit, DcParts
 from tests.outside.converter import Converter, ConverterParts
 from tests.outside.feed import PowerMeterInstrument, SwitchInstrument
+from tests.outside.hand import HandFeed
 from tests.outside.instruments import (
     LoadInstrument,
     MeterInstrument,
@@ -152,11 +154,17 @@ class Bench:
         self.circuit = make_circuit(config, now_s)
         self._odd = Misbehaviours([], now_s, self._note)
         seed = config.get("seed", 1)
-        supply = SupplyInstrument(
-            self.circuit, config.get("supply", {}), self._odd, self._note, seed
-        )
+        supply: Any
+        self._instruments: dict[str, Any] = {}
+        self._hand: HandFeed | None = None
+        if "hand" in config:  # in the supply's place, and no link leads to it
+            assert isinstance(self.circuit, AcCircuit)
+            supply = self._hand = HandFeed(self.circuit, config["hand"], self._note)
+        else:
+            table = config.get("supply", {})
+            supply = SupplyInstrument(self.circuit, table, self._odd, self._note, seed)
+            self._instruments["supply"] = supply
         self._supply = supply
-        self._instruments: dict[str, Any] = {"supply": supply}
         if "meter" in roles:
             self._instruments["meter"] = MeterInstrument(
                 self.circuit, self._odd, seed + 1, at=config.get("meter_at", "rail")
@@ -309,6 +317,8 @@ class Bench:
 
     def _advance(self) -> float:
         now_s = time.monotonic()
+        if self._hand is not None:
+            self._hand.move(now_s)
         self.circuit.advance(now_s)
         return now_s
 
@@ -365,6 +375,9 @@ class Bench:
                 return {"t": now_s}
             case "log":
                 return {"log": self._log}
+            case "turn" if self._hand is not None:
+                self._hand.turn(asked["to_v"])
+                return {"t": now_s}
             case "quit":
                 self._running = False
                 return {"t": now_s}

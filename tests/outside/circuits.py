@@ -256,6 +256,7 @@ class AcCircuit(_Source):
         super().__init__(converter, now_s)
         self.parts = parts
         self.frequency_hz = 60.0
+        self.lamp_ohm = 0.0  # in series, before the terminals
         self.limiting = False
         self._sums = [0.0, 0.0, 0.0]  # of squared voltage, squared current, power
         self._past: deque[tuple[float, float, float, float]] = deque([(now_s, 0.0, 0.0, 0.0)])
@@ -293,7 +294,10 @@ class AcCircuit(_Source):
         square_a2 += filter_a * filter_a
         if self.short_ohm < math.inf:
             power_w += rms_v * rms_v / self.short_ohm
-        for index, value in enumerate((rms_v * rms_v, square_a2, power_w)):
+        # mean of the square of what the lamp leaves: (v - R i)^2, with the power at the terminals
+        lamp_ohm = self.lamp_ohm
+        left_v2 = rms_v * rms_v - 2.0 * lamp_ohm * power_w - lamp_ohm**2 * square_a2
+        for index, value in enumerate((max(0.0, left_v2), square_a2, power_w)):
             self._sums[index] += value * step_s
         self._past.append((self.now_s, *self._sums))
         since_s = self.now_s - parts.averaging_s
@@ -330,7 +334,8 @@ class AcCircuit(_Source):
     def _rectified(self, amplitude_v: float) -> tuple[float, float, float, float]:
         """Mean, mean square, and source power of the rectifier's current; slope of the mean."""
         parts = self.parts
-        ohm = parts.source_ohm + parts.series_ohm
+        source_ohm = parts.source_ohm + self.lamp_ohm
+        ohm = source_ohm + parts.series_ohm
         back_v = self.bulk_v + parts.drop_v
         if amplitude_v <= back_v:
             return 0.0, 0.0, 0.0, 0.0
@@ -349,6 +354,6 @@ class AcCircuit(_Source):
             scale * first * per_ohm,
             scale * second * per_ohm * per_ohm,
             # at the terminals: what the source's own resistance takes is not in it
-            source_w - scale * second * per_ohm * per_ohm * parts.source_ohm,
+            source_w - scale * second * per_ohm * per_ohm * source_ohm,
             scale * width / ohm,
         )

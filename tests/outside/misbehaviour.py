@@ -32,6 +32,7 @@ NAMES = {
     "rail-falls": "the rail falls to `to_v` (4) and stays there",
     "rail-falls-behind-frozen-meter": "both: the meter freezes, then the rail falls to `to_v` (4)",
     "relay-sticks": "OUTP OFF is taken and OUTP? says 0, but current goes on",
+    "contact-welded": "ROUT:OPEN is taken, and the contact stays closed; ROUT:CLOS? says so",
     "voltage-drifts": "the true voltage leaves its setting for `to_v` within `over_s` (0)",
     "limit-changes": "the current limit is `to_a` (5) from now on; CURR? says so",
     "setting-changes": "the voltage setting is `to_v` from now on; VOLT? says so",

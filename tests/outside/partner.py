@@ -51,6 +51,14 @@ power     = "0.3 % + 0.2 W"
 frequency = "0.01 % + 10 mHz"
 """,
 }
+_BY_HAND = """\
+[supply]
+kind      = "by hand"
+range     = {{ voltage = "140 V", current = "5 A" }}
+frequency = "60 Hz"
+lamp      = {{ voltage = "120 V", power = "100 W" }}
+patience  = "{patience}"
+"""
 _METER = """
 [meter]
 resource        = "TCPIP0::127.0.0.1::{meter}::SOCKET"
@@ -132,12 +140,14 @@ class OutsideBench:
         assert self._process.stdout is not None
         self.ports = json.loads(self._process.stdout.readline())
         kind = self._config.get("kind", "dc")
-        text = 'name = "Outside bench"\nvisa = "@py"\n\n' + _SUPPLY[kind]
+        text = 'name = "Outside bench"\nvisa = "@py"\n\n'
+        text += _BY_HAND if "hand" in self._config else _SUPPLY[kind]
         text += _METER if "meter" in self.ports else ""
         text += _LOAD if "load" in self.ports else ""
         text += _POWER_METER if "power_meter" in self.ports else ""
         text += _SWITCH if "switch" in self.ports else ""
-        text = text.format(**self.ports, dialect=self._dialects)
+        patience = self._config.get("hand", {}).get("patience", "30 s")
+        text = text.format(**self.ports, dialect=self._dialects, patience=patience)
         self.file.write_text(text, encoding="utf-8")
         return self
 

@@ -225,19 +225,22 @@ class Running:
         *,
         product: Path = ROOT,
         options: Iterable[str] = (),
+        typed: str = "",
     ) -> None:
         self._folder = bench.file.parent
         path = self._folder / "profile.toml"
         path.write_text(profile, encoding="utf-8")
-        self._results = self._folder / "results"
+        self.results = self._folder / "results"
         self._screen = self._folder / "screen.txt"
         self._words = [
             *("run", str(path), "--bench", str(bench.file)),
-            *("--serial", "HRW-0007", "--results", str(self._results), "--yes"),
+            *("--serial", "HRW-0007", "--results", str(self.results), "--yes"),
             # a unit for mains releases nothing without the safety tests after repair
             *("--safety-record", "test sheet 2026-118", *options),
         ]
         self._product = product
+        self._typed = self._folder / "typed.txt"
+        self._typed.write_text(typed, encoding="utf-8")
 
     def __enter__(self) -> Self:
         """Start it."""
@@ -245,7 +248,7 @@ class Running:
         self.process: Process
         with self._screen.open("wb") as file:
             if self._product == ROOT:
-                self.process = start_process(self._words, cwd=ROOT, stdout=file)
+                self.process = start_process(self._words, cwd=ROOT, stdout=file, stdin=self._typed)
                 return self
             self.process = subprocess.Popen(
                 [sys.executable, "-m", "harness", *self._words],
@@ -263,7 +266,7 @@ class Running:
         """Wait for its end."""
         self.process.wait(timeout=longest_s)
         ended_s = time.monotonic()
-        folders = sorted(self._results.iterdir()) if self._results.is_dir() else []
+        folders = sorted(self.results.iterdir()) if self.results.is_dir() else []
         folders = [folder for folder in folders if folder.is_dir()]
         record = folders[0] if folders else None
         file = record / "run.json" if record else None
