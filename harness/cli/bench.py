@@ -56,6 +56,12 @@ def bench(
     if discover and wiring:
         raise UsageError("it needs a bench file", where="--wiring", remedy="leave --discover out")
     table = load_bench(file) if file else None
+    if wiring and table is not None and table.by_hand is not None:
+        raise UsageError(
+            "leads are looked at with a supply that the program sets, and a hand sets this one",
+            where="--wiring",
+            remedy="leave it out",
+        )
     with telling(wanted=json) as tell:
         if discover or table is None:
             list_connected("@py" if table is None else table.visa, addresses, tell)

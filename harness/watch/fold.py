@@ -105,6 +105,7 @@ class Fold:
     phase: Phase = Phase.NONE
     since_s: float = 0.0  # when the phase began
     look: str = ""  # what the person at the bench is to look at while the step is held
+    turning: bool = False  # somebody turns a source that is set by hand
     question: str = ""
     trip: str = ""
     stopped: str = ""  # who wanted power off
@@ -178,7 +179,8 @@ class Fold:
     def _turn(self, kind: str, detail: str) -> None:
         """Say in capitals what a hand is to do: power is on."""
         first, _, second = detail.partition(": ")
-        if kind == EventKind.TURN:
+        self.turning = kind == EventKind.TURN
+        if self.turning:
             self.doing, self.why = f"TURN {first.upper()}", f"{second}; slowly, and stop there"
         else:
             self.doing, self.why = second.upper(), f"{first} read; hold it there"
@@ -258,7 +260,7 @@ class Fold:
             self.readings.pop(name, None)
 
     def _phase(self, phase: Phase, time_s: float, doing: str, why: str) -> None:
-        self.phase, self.since_s, self.why = phase, time_s, why
+        self.phase, self.since_s, self.why, self.turning = phase, time_s, why, False
         self.doing = doing if self.level is None else f"{doing} {named(self.level)}"
 
     def _found(self, kind: str, step: str, detail: str) -> None:

@@ -130,9 +130,7 @@ def view_of(fold: Fold, now_s: float) -> View:
         step=_step(fold),
         level="" if fold.level is None else fold.level.label,
         doing=f"ended: {fold.run.get('outcome', '')}" if fold.run else fold.doing,
-        why=(allowance if fold.phase is Phase.ENTERED and allowance else fold.why)
-        if ending is None
-        else "",
+        why=(allowance if allowance and _is_entered(fold) else fold.why) if ending is None else "",
         gauges=tuple(_gauges(fold)),
         others=tuple(_others(fold)),
         allowance_frac=frac,
@@ -150,6 +148,11 @@ def view_of(fold: Fold, now_s: float) -> View:
         ending=ending,
         problem=lost or fold.problem,
     )
+
+
+def _is_entered(fold: Fold) -> bool:
+    """Whether what a level takes is the news; what a hand is to do goes before."""
+    return fold.phase is Phase.ENTERED and not fold.turning
 
 
 def power_words(fold: Fold, ending: Ending | None = None) -> str:

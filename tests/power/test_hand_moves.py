@@ -11,7 +11,7 @@ from harness.errors import CommandRefused, LinkTimeout
 from harness.power.commands import Arm, OperatingEnvelope, Set, SwitchOff, SwitchOn, Watch
 from harness.power.hand_moves import TurnWatch
 from harness.power.keeper import Keeper
-from harness.power.moves import Confirm, Gone, Send
+from harness.power.moves import Check, Confirm, Gone, Send
 from harness.power.trip import TripReason
 from harness.profile.hand_set import Turn
 from harness.profile.level import Level
@@ -70,6 +70,13 @@ class TestEnergising:
         made = keeper()
         made.command(Arm(12.0, 0.5, 60.0), 0.0)
         assert made.command(SwitchOn(), 0.0)[0] == CLOSE
+
+    def test_meter_and_contact_are_asked_again_while_power_is_on(self) -> None:
+        """Readings belong to their questions, and the contact stays where it was told."""
+        made = live()
+        asked = [made.due(0.5 + 0.1 * step) for step in range(10)]
+        assert Check("power_meter", "identity") in asked
+        assert Confirm("switch", "contact_state", expected=True, kept=True) in asked
 
     def test_a_setting_goes_nowhere(self) -> None:
         """What the hand is told is no message to an instrument."""

@@ -49,6 +49,9 @@ PLAN = {
 }
 
 
+BY_HAND: dict[str, object] = {"fed_by": "power_meter"}
+
+
 def folded(*events: tuple[float, str, str], plan: dict[str, object] = PLAN) -> Fold:
     """Return a fold of the plan and events: time, kind and detail."""
     fold = Fold()
@@ -183,6 +186,20 @@ class TestWhatHappens:
         assert view_of(fold, 1.0).question == "Is the fan on?"
         fold.event(2.0, "answer", "cold", "fan: yes")
         assert view_of(fold, 2.0).question == ""
+
+    def test_a_hand_is_told_what_to_turn_to(self) -> None:
+        """In capitals, with the span that counts as there, until it is there."""
+        fold = folded(
+            *ENTERED, (2.0, "turn", "to 18 V: between 17 V and 19 V"), plan=PLAN | BY_HAND
+        )
+        read(fold, 2.1, "power_meter", "V", voltage=9.0)
+        view = view_of(fold, 2.1)
+        assert (view.power, view.doing) == ("on", "TURN TO 18 V")
+        assert view.why == "between 17 V and 19 V; slowly, and stop there"
+        assert view.gauges[0].text == "9.00 V"
+        assert view.others == ()
+        fold.event(3.0, "turned", "start", "17.8 V: stop turning")
+        assert view_of(fold, 3.0).doing == "STOP TURNING"
 
     def test_a_trip_says_why(self, record: Callable[..., Path]) -> None:
         """A run that was cut has the trip's reason, and its report's words."""
