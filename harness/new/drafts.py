@@ -19,6 +19,7 @@ from harness.files.text_file import quoted
 from harness.profile.cautions import HAZARDOUS_V
 from harness.profile.start_levels import suggest_start
 from harness.quantity import format_quantity
+from harness.unit.charger_output import ChargerOutput
 from harness.unit.nameplate import Output, Unit
 
 #: Envelope over nominal current and power: what a healthy unit at full load stays below.
@@ -30,6 +31,9 @@ _IDLE_LOW, _IDLE_HIGH, _LEAST_IDLE_W = 0.3, 2.0, 0.5
 #: Limits of an output over its nominal voltage, and of its ripple, which is not asked to be less
 #: than what any converter has.
 _OUTPUT_LOW, _OUTPUT_HIGH, _RIPPLE, _LEAST_RIPPLE_V = 0.97, 1.03, 0.01, 0.02
+#: Of a charger: how far the current of a charge may be off, what is left of it once it has ended,
+#: and what it may draw from a battery without mains (common practice).
+_CHARGE_OFF, _ENDED, _DRAIN_A = 0.1, 0.1, 5e-3
 #: Readings below which the file says that a short is found later.
 _FEW_READINGS = 3.0
 
@@ -109,6 +113,8 @@ def profile_draft(
     idle_w = line.idle_power_w
     # Where the idle power is only assumed, a frugal unit is none that does not run.
     told = idle_w >= _LEAST_IDLE_W and line.idle_power is not None
+    first = next(iter(unit.output.values()), None)
+    charger = _charger_limits(first) if isinstance(first, ChargerOutput) else None
     written = _written(
         "profile",
         title=title,
@@ -126,7 +132,10 @@ def profile_draft(
         start=start,
         sample_s=sample_s,
         few_readings=start.readings is not None and start.readings < _FEW_READINGS,
-        output=next(map(_output_limits, unit.output.values()), None),
+        output=None
+        if charger is not None
+        else next(map(_output_limits, unit.output.values()), None),
+        charger=charger,
         load=load,
         discharge=line.peak_factor * line.nominal_v > HAZARDOUS_V,
     )
@@ -161,6 +170,19 @@ def _nameplate_fields(nameplate: Nameplate) -> dict[str, Any]:
         "ac": ac,
         "assumed_idle_w": 0.1 * nameplate.nominal_v * nameplate.current_a,
         "assumed_threshold_v": (0.5 if ac else 0.3) * nameplate.nominal_v,
+    }
+
+
+def _charger_limits(output: ChargerOutput) -> dict[str, float | None]:
+    """Return limits of a charger by its nameplate; where it states no drain, a usual one."""
+    return {
+        "wake_v": output.wake_v,
+        "least_v": output.lowest_v,
+        "middle_v": _rounded(0.5 * (output.lowest_v + output.nominal_v)),
+        "current_low_a": _rounded((1 - _CHARGE_OFF) * output.current_a),
+        "current_high_a": _rounded((1 + _CHARGE_OFF) * output.current_a),
+        "end_a": output.end_current_a or _rounded(_ENDED * output.current_a),
+        "drain_a": output.drain_a or _DRAIN_A,
     }
 
 

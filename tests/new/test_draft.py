@@ -20,6 +20,7 @@ from harness.new.drafts import (
     draft_bench,
     draft_profile,
     draft_unit,
+    profile_draft,
     rounded_down,
     unit_of,
 )
@@ -28,6 +29,7 @@ from harness.profile.preflight import preflight
 from harness.unit.assess import assess
 from harness.unit.nameplate import Unit
 from harness.unit.unit_file import load_unit
+from tests.units import CHARGER
 
 TODAY = dt.date(2026, 11, 25)
 
@@ -324,3 +326,22 @@ class TestSlowLevel:
 
         assert "slow_limit" not in draft
         assert "bulk_capacitance" in draft
+
+
+class TestOfCharger:
+    @pytest.mark.parametrize("load", [False, True])
+    def test_a_charger_is_drafted_as_one(self, written: Callable[[str], str], load: bool) -> None:
+        """Nothing without a battery, the current of the charge, its end, and what it draws back."""
+        nameplate = CHARGER[CHARGER.index("[unit]") : CHARGER.index("[envelope]")]
+        text = profile_draft("Lamp battery charger", nameplate, sample_s=0.05, load=load)
+        profile = load_profile(written(text))
+        checks = {check.name for step in profile.steps for check in step.checks}
+
+        assert [step.kind for step in profile.steps] == [
+            *("start", "nominal"),
+            *(["load"] if load else []),
+            *("soak", "drain"),
+        ]
+        assert {"nothing without a battery", "charge has ended", "reverse leakage"} <= checks
+        assert ("current of the charge" in checks) is load
+        assert not {"output voltage", "output ripple", "load regulation"} & checks
