@@ -89,6 +89,9 @@ TOLERANCES: Mapping[str, Mapping[str, Tolerance]] = {
     },
 }
 
+#: A standby converter is made of the same parts as a main one.
+TOLERANCES = {**TOLERANCES, "standby": TOLERANCES["converter"]}
+
 
 def _healthy(typical: UnitModel, seed: int, stated: Mapping[str, Container[str]]) -> UnitModel:
     """Draw every value inside its tolerance, but for fields that are stated, by their part.
