@@ -84,7 +84,10 @@ def _total_rules(part: StepPart, unit: Unit, others: dict[str, float]) -> Iterat
     points = part.points
     currents_a = [point.current_a(output) for point in points if point.value > 0]
     one_a = None if points else part.quantity("current", "A")
-    own_w = max([*currents_a, one_a or 0.0], default=0.0) * output.nominal_v
+    own_a = max([*currents_a, one_a or 0.0], default=0.0)
+    if own_a > output.current_a * (1 + ROUNDING):
+        return  # it is an overload of that output by itself, which is told
+    own_w = own_a * output.nominal_v
     beside_w = sum(
         current_a * unit.output[name].nominal_v
         for name, current_a in others.items()
