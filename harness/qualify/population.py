@@ -34,6 +34,23 @@ def _around(frac: float, source: str) -> Tolerance:
 
 _PRACTICE = "common practice"
 
+_OF_A_CONVERTER: Mapping[str, Tolerance] = {
+    "start_v": Tolerance(1.0, 1.1, f"{_PRACTICE}: the nameplate states the lowest threshold"),
+    "restart_delay_s": _around(0.3, f"{_PRACTICE}: an electrolytic and a resistor"),
+    "soft_start_s": _around(0.3, f"{_PRACTICE}: a capacitor and a current source"),
+    "idle_power_w": _around(0.2, f"{_PRACTICE}: the nameplate states the highest draw"),
+    "proportional_loss_frac": _around(0.15, _PRACTICE),
+    "square_loss_frac": _around(0.15, _PRACTICE),
+    "output_v": _around(0.01, f"{_PRACTICE}: a reference of 0.5 % and a divider of 1 % parts"),
+    "output_limit_a": _around(0.1, f"{_PRACTICE}: threshold of the current sense"),
+    "output_resistance_ohm": _around(0.3, _PRACTICE),
+    "output_capacitance_f": _around(0.2, "letter M of IEC 60062"),
+    "output_bleed_ohm": _around(0.05, "letter J of IEC 60062"),
+    "line_regulation_frac": _around(0.5, _PRACTICE),
+    "line_rejection_frac": _around(0.3, _PRACTICE),
+    "switching_ripple_v": _around(0.25, f"{_PRACTICE}: series resistance of the output filter"),
+}
+
 #: Part and field of the unit model, to its tolerance. Inside it every value is as likely as any
 #: other: where only bounds are known, that is what can be said (JCGM 100:2008, 4.3.7).
 TOLERANCES: Mapping[str, Mapping[str, Tolerance]] = {
@@ -62,22 +79,8 @@ TOLERANCES: Mapping[str, Mapping[str, Tolerance]] = {
         "loss_frac": _around(0.15, _PRACTICE),
         "filter_f": _around(0.2, "letter M of IEC 60062, usual for X capacitors (IEC 60384-14)"),
     },
-    "converter": {
-        "start_v": Tolerance(1.0, 1.1, f"{_PRACTICE}: the nameplate states the lowest threshold"),
-        "restart_delay_s": _around(0.3, f"{_PRACTICE}: an electrolytic and a resistor"),
-        "soft_start_s": _around(0.3, f"{_PRACTICE}: a capacitor and a current source"),
-        "idle_power_w": _around(0.2, f"{_PRACTICE}: the nameplate states the highest draw"),
-        "proportional_loss_frac": _around(0.15, _PRACTICE),
-        "square_loss_frac": _around(0.15, _PRACTICE),
-        "output_v": _around(0.01, f"{_PRACTICE}: a reference of 0.5 % and a divider of 1 % parts"),
-        "output_limit_a": _around(0.1, f"{_PRACTICE}: threshold of the current sense"),
-        "output_resistance_ohm": _around(0.3, _PRACTICE),
-        "output_capacitance_f": _around(0.2, "letter M of IEC 60062"),
-        "output_bleed_ohm": _around(0.05, "letter J of IEC 60062"),
-        "line_regulation_frac": _around(0.5, _PRACTICE),
-        "line_rejection_frac": _around(0.3, _PRACTICE),
-        "switching_ripple_v": _around(0.25, f"{_PRACTICE}: series resistance of the output filter"),
-    },
+    "converter": _OF_A_CONVERTER,
+    "standby": _OF_A_CONVERTER,  # made of the same parts
     "charger": {
         "current_a": _around(0.04, f"{_PRACTICE}: threshold of the current sense"),
         "voltage_v": _around(0.005, f"{_PRACTICE}: a reference of 0.5 %"),
@@ -88,9 +91,6 @@ TOLERANCES: Mapping[str, Mapping[str, Tolerance]] = {
         "drain_ohm": _around(0.2, _PRACTICE),
     },
 }
-
-#: A standby converter is made of the same parts as a main one.
-TOLERANCES = {**TOLERANCES, "standby": TOLERANCES["converter"]}
 
 
 def _healthy(typical: UnitModel, seed: int, stated: Mapping[str, Container[str]]) -> UnitModel:

@@ -127,6 +127,16 @@ class Need:
     is_met: Callable[[Profile], bool]
 
 
+def has_of(model: UnitModel) -> frozenset[str]:
+    """Name what a unit has that only some units have; see ``Fault.of``."""
+    there = {
+        "standby": model.standby is not None,
+        "enable": model.converter.enable_v is not None,
+        "rails": any(not (rail.of_standby or rail.is_logic) for rail in model.rails),
+    }
+    return frozenset(name for name, fitted in there.items() if fitted)
+
+
 def unit_words(kind: str, *, boosted: bool, charges: bool) -> str:
     """Say which unit it is that a fault fits or does not."""
     stage = " and a boost stage" if boosted else ""
@@ -156,6 +166,8 @@ class Fault:
     #: Whether it is one of a battery charger (True) or of an output of constant voltage (False);
     #: None: of either.
     charges: bool | None = None
+    #: What only some units have that it is of: ``standby``, ``enable`` or ``rails``; empty: any.
+    of: str = ""
     #: What it waits for; None where first power is enough.
     need: Need | None = None
     #: None where it is there or it is not.
@@ -165,13 +177,20 @@ class Fault:
     #: Field of the defects that may come late; None where it is there from the beginning.
     onset: str | None = None
 
-    def fits(self, kind: str, *, boosted: bool = False, charges: bool = False) -> bool:
+    def fits(
+        self,
+        kind: str,
+        *,
+        boosted: bool = False,
+        charges: bool = False,
+        has: frozenset[str] = frozenset(),
+    ) -> bool:
         """Return whether a unit with this kind of input can have it.
 
-        With a boost stage or not, a battery charger or not.
+        With a boost stage or not, a battery charger or not; ``has`` names what it may be of.
         """
         fits = self.boosted in (None, boosted) and self.charges in (None, charges)
-        return kind in self.kinds and fits
+        return kind in self.kinds and fits and self.of in ("", *has)
 
     def apply(
         self, model: UnitModel, *, severity: float | str | None = None, onset: Onset | None = None
@@ -181,7 +200,7 @@ class Fault:
         ValueError: no unit with this kind of input has it, or not that bad, or not so late.
         """
         boosted, charges = model.boost is not None, model.charger is not None
-        if not self.fits(model.input_kind, boosted=boosted, charges=charges):
+        if not self.fits(model.input_kind, boosted=boosted, charges=charges, has=has_of(model)):
             what = unit_words(model.input_kind, boosted=boosted, charges=charges)
             raise ValueError(f"{self.name} does not apply to {what}")
         if self.severity is None and severity is not None:

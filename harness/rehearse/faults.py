@@ -11,9 +11,10 @@ from harness.rehearse import degrees
 from harness.rehearse.boost_faults import BOOST_FAULTS
 from harness.rehearse.charger_faults import CHARGER_FAULTS
 from harness.rehearse.degrees import always, short
-from harness.rehearse.fault import AC, DC, Fault, Remedy, changed, unit_words
+from harness.rehearse.fault import AC, DC, Fault, Remedy, changed, has_of, unit_words
 from harness.rehearse.needs import NOMINAL_LOAD
-from harness.rehearse.unit_model import Intermittence, UnitModel
+from harness.rehearse.rail_faults import RAIL_FAULTS
+from harness.rehearse.unit_model import Intermittence, UnitModel, typical_model
 from harness.rehearse.worn_faults import WORN_FAULTS
 from harness.unit.charger_output import ChargerOutput
 from harness.unit.nameplate import Unit
@@ -254,14 +255,23 @@ _ALL = (
 
 #: Every fault, by the name ``--fault`` takes.
 FAULTS: Mapping[str, Fault] = {
-    fault.name: fault for fault in (*_ALL, *WORN_FAULTS, *BOOST_FAULTS, *CHARGER_FAULTS)
+    fault.name: fault
+    for fault in (*_ALL, *WORN_FAULTS, *BOOST_FAULTS, *CHARGER_FAULTS, *RAIL_FAULTS)
 }
 
 
-def faults_of(kind: str, *, boosted: bool = False, charges: bool = False) -> tuple[str, ...]:
+def faults_of(
+    kind: str,
+    *,
+    boosted: bool = False,
+    charges: bool = False,
+    has: frozenset[str] = frozenset(),
+) -> tuple[str, ...]:
     """Return the names of the faults that a unit with this kind of input can have."""
     return tuple(
-        name for name, fault in FAULTS.items() if fault.fits(kind, boosted=boosted, charges=charges)
+        name
+        for name, fault in FAULTS.items()
+        if fault.fits(kind, boosted=boosted, charges=charges, has=has)
     )
 
 
@@ -276,6 +286,7 @@ def fault_of_unit(name: str, unit: Unit) -> Fault:
     if name not in known:
         hint = did_you_mean(name, known) or f"; there are {', '.join(sorted(known))}"
         traits = _traits(unit)
+        del traits["has"]
         what = unit_words(**{**traits, "kind": traits["kind"].upper()})
         raise UsageError(f"{what} has no fault {name!r}{hint}")
     return FAULTS[name]
@@ -288,4 +299,5 @@ def _traits(unit: Unit) -> dict[str, Any]:
         "kind": line.kind,
         "boosted": line.boosted_v is not None,
         "charges": isinstance(first, ChargerOutput),
+        "has": has_of(typical_model(unit)),
     }

@@ -16,7 +16,7 @@ from harness.files.named_file import MODEL, FromFile, read_named, validated
 from harness.files.toml_positions import KeyPath
 from harness.quantity import parse_quantity, shown
 from harness.rehearse.boost_stage import Boost
-from harness.rehearse.fault import SEVERITIES, Severity
+from harness.rehearse.fault import SEVERITIES, Severity, has_of
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.laws import Laws
 from harness.rehearse.streams import stream
@@ -250,6 +250,7 @@ class UnitModelFile(FromFile):
                 self.input,
                 boosted=typical.boost is not None,
                 charges=typical.charger is not None,
+                has=has_of(typical),
             ):
                 wrong = f"no such unit with {self.input.upper()} input has it"
                 raise self._mistake(("faults", at, "kind"), wrong)

@@ -164,9 +164,11 @@ class TestReadNamed:
             (
                 "zzz",
                 UNIT,
-                (
-                    "; shipped with the program: units/dome-shutter-HRW-0007, "
-                    "units/mount-controller-HRW-0012"
+                "; shipped with the program: "
+                + ", ".join(
+                    name.removesuffix(".toml")
+                    for name in shipped_names("profiles")
+                    if name.startswith("units/")
                 ),
             ),
             ("dome-shutter-HRW-007", MODEL, ", did you mean 'models/dome-shutter-HRW-0007'?"),

@@ -72,9 +72,11 @@ def clear(name: str, severity: float, model: UnitModel) -> bool:
 
 
 def beyond(profile: Profile) -> set[str]:
-    """The faults that a profile of a unit which charges nothing has no step for."""
+    """The faults that a profile of a unit with one output, not a charger's, has no step for."""
     return {
-        name for name, fault in FAULTS.items() if not fault.charges and fault.out_of_reach(profile)
+        name
+        for name, fault in FAULTS.items()
+        if not (fault.charges or fault.of) and fault.out_of_reach(profile)
     }
 
 
