@@ -11,7 +11,7 @@ from harness.shipped import shipped, shipped_names
 
 PROFILES = [name for name in shipped_names("profiles") if "/" not in name and "bench" not in name]
 
-#: Kinds of step that no unit has to have: only where its nameplate, or what it feeds, asks for them.
+#: Kinds of step that no unit has to have: where its nameplate, or what it feeds, asks for them.
 _OF_SOME = {"cycle", "dip"}
 
 
