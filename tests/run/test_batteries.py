@@ -160,7 +160,8 @@ class TestBatteryByHand:
         unit = load_profile("lamp-battery-charger").unit
         run_steps("charger", after=CHARGE, operator=lambda bench: Listens(bench, unit))
 
-        connect, disconnect = told
+        connect, disconnect = (" ".join(text.split()) for text in told)
+        assert max(len(line) for line in told[0].splitlines()) <= 80
         for word in ("The supply's output is off", "plus on plus", "polarity", "fuse", "warm"):
             assert word in connect
         for word in ("vents gas", "never leave one unattended", "sound battery"):
