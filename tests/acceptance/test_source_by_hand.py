@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import csv
+import os
 import signal
 import sys
 import threading
@@ -60,6 +61,13 @@ def misbehave(name: str, **keys: Any) -> Callable[[OutsideBench, Running], Any]:
     return lambda bench, _: bench.control("misbehave", name=name, **keys)
 
 
+def keeper_of(run: Running) -> int:
+    """Return the id of the keeper's process."""
+    pid = run.process.pid
+    [child] = Path(f"/proc/{pid}/task/{pid}/children").read_text(encoding="ascii").split()
+    return int(child)
+
+
 CASES = {
     "healthy": Case(),
     "too far": Case({"does": "too-far"}),
@@ -69,6 +77,7 @@ CASES = {
     "welded": Case(at_nominal=misbehave("contact-welded")),
     "meter silent": Case(at_nominal=misbehave("silent", who="power_meter")),
     "terminal closed": Case(at_nominal=lambda _, run: run.process.send_signal(signal.SIGHUP)),
+    "keeper killed": Case(at_nominal=lambda _, run: os.kill(keeper_of(run), signal.SIGKILL)),
     "engine killed": Case(at_nominal=lambda _, run: run.process.kill()),
 }
 
@@ -134,8 +143,13 @@ def carry_out(folder: Path, case: Case) -> Ran:
                 happened_s = time.monotonic()
                 case.at_nominal(bench, running)
             ended = running.end(60.0)
-            if ended.code < 0:  # the keeper goes on
-                bench.wait(lambda state: not state["on"], longest_s=2 * LONGEST_S)
+            if ended.code < 0:  # the keeper goes on, and writes the last words
+                assert ended.record is not None
+                journal = ended.record / "events.csv"
+                bench.wait(
+                    lambda _: "power off" in journal.read_text(encoding="utf-8"),
+                    longest_s=5 * LONGEST_S,
+                )
     return Ran(ended, bench, happened_s)
 
 
@@ -207,9 +221,11 @@ def test_a_power_meter_that_falls_silent_opens_the_contact(ran: dict[str, Ran]) 
     assert "the contact in the feed is open, and says so" in " ".join(silent.ended.screen.split())
 
 
-@pytest.mark.parametrize(("name", "code"), [("terminal closed", 129), ("engine killed", -9)])
+@pytest.mark.parametrize(
+    ("name", "code"), [("terminal closed", 129), ("engine killed", -9), ("keeper killed", 3)]
+)
 def test_whoever_goes_leaves_the_contact_open(ran: dict[str, Ran], name: str, code: int) -> None:
-    """A closed terminal, an engine that is killed: off within two seconds, and the journal says."""
+    """A closed terminal, an engine or a keeper that is killed: off within two seconds, and told."""
     gone = ran[name]
     assert gone.ended.code == code, gone.ended.screen
     assert gone.on_after_s < LONGEST_S

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from harness.profile.hand_set import SeriesLamp
 from harness.rehearse.hand_source import Hand
 from harness.rehearse.simulated_bench import SimulatedBench
 from tests.run.hand_bench import HEAD, LOADED, NOMINAL, Ran, bench_by_hand, rehearse_by_hand
@@ -81,6 +82,48 @@ class TestWrongHand:
         [turned] = ran.events[ran.events["kind"] == "turn"]["time_s"]
         [cut] = ran.events[ran.events["kind"] == "trip"]["time_s"]
         assert 3.0 <= cut - turned < 3.5
+
+
+class TestBeforePower:
+    def test_a_switch_that_does_not_answer_refuses_the_run(self, tmp_path: Path) -> None:
+        """Nothing is energised without the one way off."""
+
+        def silent(_: SimulatedBench, key: str, message: str) -> str | None:
+            return "\0" if key == "switch" and message == "ROUT:CLOS? (@1)" else None
+
+        ran = rehearse_by_hand(tmp_path, bend=silent)
+
+        assert ran.result is not None
+        assert ran.result.exit_code == 5, ran.result.reason
+        assert "switch" in ran.result.reason
+        assert ("switch", "ROUT:CLOS (@1)") not in ran.said
+
+    def test_power_that_is_there_before_the_contact_closes_refuses_it(self, tmp_path: Path) -> None:
+        """A contact that is welded already, with the transformer up: never called energised."""
+
+        def weld(simulated: SimulatedBench, *_: str) -> None:
+            simulated.welded, simulated.has_mirror_contact = True, False
+
+        ran = rehearse_by_hand(tmp_path, hand="not at zero", bend=weld)
+
+        assert ran.unconfirmed is not None
+        assert ("switch", "ROUT:CLOS (@1)") not in ran.said
+
+
+class TestLamp:
+    def test_no_level_is_entered_that_the_lamp_leaves_no_voltage_for(self, tmp_path: Path) -> None:
+        """Safety rule 7: 5 W in series take 55 V of what idle power draws at 120 V."""
+        file = bench_by_hand()
+        assert file.by_hand is not None
+        small = SeriesLamp.model_validate({"voltage": "120 V", "power": "5 W"})
+        hand = file.by_hand.model_copy(update={"lamp": small})
+        ran = rehearse_by_hand(tmp_path, bench=file.model_copy(update={"supply": hand}))
+
+        assert ran.result is not None
+        assert ran.result.trip is not None
+        assert ran.result.trip.reason == "expected_over_limit"
+        assert "the lamp would take" in ran.result.trip.detail
+        assert ran.readings[ran.readings["quantity"] == "voltage"]["value"].max() < 50.0
 
 
 class TestFaults:
