@@ -14,8 +14,10 @@ from functools import lru_cache
 from typing import Protocol
 
 from harness.judge.start_curve import StartFigures, SupplyErrors
+from harness.judge.start_draw import BEGIN_VOLTAGE
 from harness.judge.uncertainty import combine
 from harness.profile.ac_readings import ac_fill_s, ac_readings, ac_unit
+from harness.profile.begin_forecast import Beginning
 from harness.profile.bench_file import BenchFile
 from harness.profile.check import Check
 from harness.profile.level import Level
@@ -168,7 +170,10 @@ def forecasts(
     start = Start(asleep, line, errors, supply.reading_time_s is not None)
     stated = nameplate_figures(line)
     for number, name, check in checks:
-        if check.measure.startswith(_START) and _tells(start, check.measure):
+        if check.measure == BEGIN_VOLTAGE:  # between two levels, wherever the nameplate has it
+            begins = Beginning(levels=tuple(levels), line=line, errors=errors)
+            yield forecast_of(number, name, check, begins, None)
+        elif check.measure.startswith(_START) and _tells(start, check.measure):
             yield forecast_of(number, name, check, start, stated.get(check.measure))
 
 

@@ -40,10 +40,12 @@ MEASURE = "discharge.bulk_capacitance"
 def planned(profile_of: ProfileOf, bench_of: BenchOf) -> Callable[..., Plan]:
     """Return a function that plans an AC unit's discharge through a resistor, on a bench."""
 
-    def plan(ohm: str = "10 kohm", low: str = "96 uF", **changes: tuple[str, str]) -> Plan:
+    def plan(
+        ohm: str = "10 kohm", low: str = "96 uF", measure: str = MEASURE, **changes: tuple[str, str]
+    ) -> Plan:
         profile = profile_of("ac")
-        text = profile.text + FALL.replace("OHM", ohm).replace("LOW", low)
-        whole = profile_of("ac", (profile.text, text))
+        fall = FALL.replace("OHM", ohm).replace("LOW", low).replace(MEASURE, measure)
+        whole = profile_of("ac", (profile.text, profile.text + fall))
         bench = bench_of(
             ('kind = "dc"', 'kind = "ac"\naveraging_window = "50 ms"'), *changes.values()
         )
@@ -89,6 +91,15 @@ class TestForecast:
         assert not found.good_enough
         assert "there will be no figure: " in found.text
         assert any(found.check.name in point.text for point in planned(ohm="1 Mohm").open_points)
+
+    def test_where_the_converter_stops(self, planned: Callable[..., Plan]) -> None:
+        """It stops between two readings of the meter: 80 % of where it begins, common practice."""
+        stop = "start.stop_voltage"
+        plan = planned(low="40 V", measure=stop)
+        [found] = [one for one in plan.forecasts if one.check.measure == stop]
+
+        assert found.expected == pytest.approx(0.8 * 55.0, abs=found.expanded)
+        assert 0.2 < found.expanded < 4.0
 
     def test_a_limit_too_near_is_told(self, planned: Callable[..., Plan]) -> None:
         """What cannot be told from the limit is too coarse, by the same uncertainty."""
