@@ -39,7 +39,7 @@ def foreseen(profile_of: ProfileOf, bench_of: BenchOf) -> Callable[..., Forecast
 
 
 def test_it_lies_between_two_levels(foreseen: Callable[..., Forecast]) -> None:
-    """A converter that begins at 7.2 V shows between the levels of 6 V and 12 V, as likely anywhere.
+    """A converter that begins at 7.2 V shows between the levels of 6 V and 12 V: anywhere there.
 
     Source: JCGM 100:2008, 4.3.7 (half-width over the root of three) and Table G.2 (1.96).
     """
