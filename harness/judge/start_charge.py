@@ -55,9 +55,12 @@ _BEFORE, _AFTER, _AT_REST = 25, 20, 15
 _TAIL_FRAC = (3e-4, 0.3)
 
 
-def weigh_dc(levels: Sequence[LevelReadings], errors: SupplyErrors) -> StartFigures:
+def weigh_dc(
+    levels: Sequence[LevelReadings], errors: SupplyErrors, *, least_over_own: float = 1.0
+) -> StartFigures:
     """Return what the start levels below the converter's threshold say, in the order they came.
 
+    A unit's capacitor is weighed from so many times the supply's own on, ``least_over_own``.
     Figures: effective bulk capacitance in F, what leaks at the highest of these levels in A, and
     effective series resistance of leads, unit and capacitor in ohm. What cannot be told has a
     reason instead.
@@ -77,7 +80,7 @@ def weigh_dc(levels: Sequence[LevelReadings], errors: SupplyErrors) -> StartFigu
     else:
         estimates[_LEAK] = _leak(levels[-1], errors.current)
     try:
-        found = _charged(levels, errors)
+        found = _charged(levels, errors, least_over_own)
     except NotFollowed as why_nothing:
         why_not |= dict.fromkeys((_BULK, _SERIES), str(why_nothing))
         return StartFigures(estimates=estimates, why_not=why_not)
@@ -116,7 +119,9 @@ def _leak(level: LevelReadings, error: ReadingError) -> Estimate:
     return Estimate(value=value, contributions=causes)
 
 
-def _charged(levels: Sequence[LevelReadings], errors: SupplyErrors) -> ChargeFit:
+def _charged(
+    levels: Sequence[LevelReadings], errors: SupplyErrors, least_over_own: float
+) -> ChargeFit:
     """Fit the circuit to every level that was slow enough.
 
     Raises:
@@ -133,12 +138,13 @@ def _charged(levels: Sequence[LevelReadings], errors: SupplyErrors) -> ChargeFit
     if own_f is None:
         raise NotFollowed("the supply's own capacitance is not known, and it charges as well")
     total_f = (first.limit_a - 0.5 * first.rest_a) / first.slope
+    both = f"both together are {format_quantity(total_f, 'F', 2)}"
+    own = f"the supply's own capacitance, {format_quantity(own_f, 'F', 2)}"
+    if total_f < (1.0 + least_over_own) * own_f:
+        raise NotFollowed(f"{own}, is more than the unit's: {both}")
     if total_f <= own_f + errors.own_capacitance_error_f:
-        raise NotFollowed(
-            f"the supply's own capacitance, {format_quantity(own_f, 'F', 2)} known to "
-            f"{format_quantity(errors.own_capacitance_error_f, 'F', 2)} either way, hides the "
-            f"unit's: both together are {format_quantity(total_f, 'F', 2)}"
-        )
+        error = format_quantity(errors.own_capacitance_error_f, "F", 2)
+        raise NotFollowed(f"{own} known to {error} either way, hides the unit's: {both}")
     found = fit_charge(ascents, errors, total_f)
     if found is None:
         raise NotFollowed("the circuit's curve could not be fitted to the readings")

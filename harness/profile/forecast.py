@@ -236,7 +236,8 @@ def _weighed(start: Start, seed: int) -> StartFigures:
     if isinstance(line, AcInput):
         unit = ac_unit(line, levels[0].frequency_hz or line.frequency_hz[0])
         return weigh_ac(ac_readings(levels, line, errors, seed=seed), errors, unit)
-    return weigh_dc(dc_readings(levels, line, errors, seed=seed), errors)
+    read = dc_readings(levels, line, errors, seed=seed)
+    return weigh_dc(read, errors, least_over_own=line.least_over_own)
 
 
 def proposal(forecast: Forecast) -> str:

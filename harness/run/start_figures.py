@@ -93,7 +93,7 @@ def _weigh(context: Context, supply: Supply, log: StartLog) -> StartFigures:
     errors = _errors_of(context, supply, below or readings[:1])
     draws = weigh_begin(readings, errors.voltage, line.idle_power_w), weigh_energy(readings, errors)
     if line.kind == "dc":
-        return _joined(weigh_dc(below, errors), *draws)
+        return _joined(weigh_dc(below, errors, least_over_own=line.least_over_own), *draws)
     frequency_hz = levels[0][0].frequency_hz
     assert frequency_hz is not None
     return _joined(weigh_ac(below, errors, ac_unit(line, frequency_hz)), *draws)

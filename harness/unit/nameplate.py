@@ -171,6 +171,9 @@ class DcInput(_Input):
     peak_factor: ClassVar[float] = 1.0
     power_factor: ClassVar[float] = 1.0
     boosted_v: ClassVar[None] = None
+    #: Bulk capacitance over the supply's own from which on it is weighed by a start: a unit whose
+    #: capacitor is smaller than that is told from a weak one by other checks.
+    least_over_own: ClassVar[float] = 1.0
     #: Drop of a diode against wrong polarity: Schottky 0.3 V to 0.5 V, common practice.
     diode_v: ClassVar[float] = 0.5
 
@@ -188,6 +191,9 @@ class RectifiedInput(DcInput):
     """
 
     threshold_frac: ClassVar[float] = 0.5
+    #: It is smaller than most supplies' own, for it works at a higher voltage: weighed as far as
+    #: the supply's is known.
+    least_over_own: ClassVar[float] = 0.0
     #: Two silicon diodes of a bridge at most: 1 V each, common practice.
     diode_v: ClassVar[float] = 2.0
 

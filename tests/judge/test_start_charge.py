@@ -233,16 +233,26 @@ class TestNoFigure:
         """What the supply's own may be off by is a large share of the unit's."""
         read = level(replace(CIRCUIT, bulk_f=100e-6), reading_s=0.002)
         errors = replace(ERRORS, own_capacitance_error_f=120e-6)
+        told = weigh_dc([read], errors, least_over_own=0.0)
 
-        assert self.why_not(read, errors).startswith(
+        assert told.why_not["start.bulk_capacitance"].startswith(
             "the supply's own capacitance, 220 uF known to 120 uF either way, hides the unit's: "
             "both together are "
         )
 
+    def test_more_own_capacitance_than_the_units(self) -> None:
+        """The supply has more capacitance than the unit."""
+        read = level(replace(CIRCUIT, bulk_f=100e-6), reading_s=0.002)
+
+        assert self.why_not(read).startswith(
+            "the supply's own capacitance, 220 uF, is more than the unit's: both together are "
+        )
+
     def test_own_capacitance_larger_but_well_known(self) -> None:
-        """More capacitance than the unit's counts for nothing where it is known well."""
+        """Where a smaller one is to be weighed, it is known as well as the supply's own is."""
         read = level(replace(CIRCUIT, bulk_f=150e-6), reading_s=0.002)
-        estimate = weigh_dc([read], ERRORS).estimates["start.bulk_capacitance"]
+        told = weigh_dc([read], ERRORS, least_over_own=0.0)
+        estimate = told.estimates["start.bulk_capacitance"]
         expanded = combine(estimate.contributions).expanded
 
         assert estimate.value == pytest.approx(150e-6, abs=expanded)
