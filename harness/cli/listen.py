@@ -18,7 +18,7 @@ from harness.bench.clock import SystemClock
 from harness.errors import HarnessError, UsageError
 from harness.profile.bench_file import BenchFile
 from harness.profile.check import Across
-from harness.profile.load import load_profile
+from harness.profile.load import load_bench, load_profile
 from harness.rehearse.server import ServedLink, Spoken, serve, socket_resource
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.run.operator import Interrupted, StopRequest, stop_on_signals
@@ -157,7 +157,7 @@ def _bench_to_use(bench: BenchFile, ports: Mapping[str, int]) -> Iterator[str]:
     text = bench.text
     for before, port in ports.items():
         text = text.replace(f'"{before}"', f'"{socket_resource(port)}"')
-    if text == bench.text:
+    if text == load_bench(bench.source).text:
         yield bench.source
         return
     path = Path(f"bench-listening-{next(iter(ports.values()))}.toml")

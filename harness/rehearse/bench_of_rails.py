@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import hashlib
 import itertools
-from collections.abc import Iterable, Iterator, Mapping
+import re
+import tomllib
+from collections.abc import Iterable, Iterator
 
-from harness.profile.accuracy import Accuracy
+from harness.files.named_file import validated
+from harness.files.text_file import TomlFile
 from harness.profile.bench_file import BenchFile
-from harness.profile.instruments import Aux, Range
+from harness.profile.bench_rules import bench_errors
 from harness.profile.measures import MEASURES, Situation
 from harness.profile.schema import Profile
 from harness.profile.step import AnyStep
@@ -15,41 +19,59 @@ from harness.profile.wiring import places_of
 
 #: Where they are, one port after the other behind those of the shipped benches.
 _ADDRESS, _FIRST_PORT = "TCPIP0::127.0.0.1::{}::SOCKET", 5041
-#: Of an auxiliary supply that drives milliamperes (common practice of bench supplies).
-_AUX_ACCURACY: Mapping[str, Accuracy] = {
-    "voltage": Accuracy(0.0005, 0.005),
-    "current": Accuracy(0.002, 20e-6),
-}
-_AUX_RANGE = {"voltage": "30 V", "current": "1 A"}
+_HEAD = re.compile(r"\[([\w.]+)\]")
+_RESOURCE = re.compile(r"^(resource\s*=\s*).*$", re.MULTILINE)
+#: An auxiliary supply that drives milliamperes (common practice of bench supplies).
+_AUX = """
+[aux]
+resource        = "{}"
+dialect         = "scpi-dc-supply"
+identity        = "PS-200"
+range           = {{ voltage = "30 V", current = "1 A" }}
+accuracy        = {{ voltage = "0.05 % + 5 mV", current = "0.2 % + 20 uA" }}
+calibration_due = 2099-12-31
+"""
 
 
 def bench_of_rails(profile: Profile, bench: BenchFile) -> BenchFile:
     """Return a simulated bench with a meter or load at each output that a step needs one at.
 
     A meter at every output that is read, where a step under power reads two; a load where one is
-    set beside that of the step; an auxiliary supply where the profile has its envelope.
+    set beside that of the step; an auxiliary supply where the profile has its envelope. Its text
+    has them, as if somebody had written them behind the shipped ones.
     """
+    tables = list(_tables(profile, bench))
+    if not tables:
+        return bench
+    text = "".join([bench.text, *tables])
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    file = TomlFile(name=bench.source, text=text, sha256=digest, data=tomllib.loads(text))
+    return validated(file, BenchFile, rules=bench_errors)
+
+
+def _tables(profile: Profile, bench: BenchFile) -> Iterator[str]:
+    """Yield the text of each further instrument."""
     addresses = (_ADDRESS.format(_FIRST_PORT + number) for number in itertools.count())
-    told: dict[str, object] = {}
-    if bench.meter is not None:
-        told["meters"] = bench.meters | {
-            name: bench.meter.model_copy(update={"resource": next(addresses), "at": name})
-            for name in dict.fromkeys(_read(profile))
-        }
-    if bench.load is not None:
-        told["loads"] = bench.loads | {
-            name: bench.load.model_copy(update={"resource": next(addresses), "at": name})
-            for name in dict.fromkeys(_beside(profile))
-        }
+    for role, wanted in (("meter", _read(profile)), ("load", _beside(profile))):
+        like = _text_of(role, bench.text)
+        for name in dict.fromkeys(wanted) if like else ():
+            table = like.replace(f"[{role}", f"[{role}s.{name}")
+            resource = f'\\g<1>"{next(addresses)}"\nat              = "{name}"'
+            yield "\n" + _RESOURCE.sub(resource, table, count=1)
     if profile.envelope.aux is not None:
-        told["aux"] = Aux.model_validate(
-            {
-                "resource": next(addresses),
-                "dialect": "scpi-dc-supply",
-                "calibration_due": bench.feed.calibration_due,
-            }
-        ).model_copy(update={"accuracy": _AUX_ACCURACY, "range": Range.model_validate(_AUX_RANGE)})
-    return bench.model_copy(update=told)
+        yield _AUX.format(next(addresses))
+
+
+def _text_of(role: str, text: str) -> str:
+    """Return the lines of a bench file that are an instrument's, its tables with their heads."""
+    inside, lines = False, []
+    for line in text.splitlines():
+        head = _HEAD.match(line)
+        if head is not None:
+            inside = head[1].split(".")[0] == role
+        if inside and line.strip() and not line.startswith("#"):
+            lines.append(f"{line}\n")
+    return "".join(lines)
 
 
 def _read(profile: Profile) -> Iterator[str]:
