@@ -14,7 +14,7 @@ from harness.qualify.population import Drawn, Mix, Population
 from harness.qualify.unit_result import HEALTHY
 from harness.qualify.worker import Place
 from harness.record.run_summary import Outcome
-from harness.rehearse.faults import faults_of
+from harness.rehearse.faults import faults_of_unit
 from harness.rehearse.laws import LAWS, Laws
 from harness.rehearse.streams import stream
 from harness.rehearse.unit_model import UnitModel
@@ -45,7 +45,7 @@ def laws_of(seed: int, reach: float = _LAW_REACH) -> Laws:
 def classes_of(profile: Profile, bench: BenchFile) -> tuple[str, ...]:
     """Return the classes of a library: healthy, every fault, every mistake of such a bench."""
     errors = tuple(one.name for one in BENCH_ERRORS.values() if one.applies(bench))
-    return (HEALTHY, *faults_of(profile.unit.input.kind), *errors)
+    return (HEALTHY, *faults_of_unit(profile.unit), *errors)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,13 +7,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from harness.api import simulated_bench_file
 from harness.profile.bench_file import BenchFile
+from harness.profile.load import load_profile
 from harness.profile.schema import Profile
 from harness.qualify.unit_result import HEALTHY
 from harness.suspects import library as library_module
 from harness.suspects.forest import grown
 from harness.suspects.library import Library, Shelf, excess, filled, misfit, stock_for
-from harness.suspects.population import Member, laws_of
+from harness.suspects.population import Member, classes_of, laws_of
 
 
 class TestForest:
@@ -147,3 +149,12 @@ def test_the_small_library_has_a_healthy_class(library: Library) -> None:
     healthy = library.scaled(library.values[library.kinds == HEALTHY])
 
     assert np.nanmedian(np.abs(healthy)) < 1.5
+
+
+def test_a_unit_is_suspected_of_what_it_can_have() -> None:
+    """A charger's library has the faults of its charging stage, and none of another output."""
+    profile = load_profile("lamp-battery-charger")
+    classes = classes_of(profile, simulated_bench_file(profile))
+
+    assert {"reverse-leakage", "wakes-unasked", "shorted-switch"} <= set(classes)
+    assert not {"output-low", "sagging-output"} & set(classes)
