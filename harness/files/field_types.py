@@ -152,6 +152,7 @@ WattsOrZero = Annotated[float, *quantity_field("W", '"30 W"', zero=True)]
 Farads = Annotated[float, *quantity_field("F", '"470 uF"')]
 Ohms = Annotated[float, *quantity_field("ohm", '"0.3 ohm"')]
 Seconds = Annotated[float, *quantity_field("s", '"1 s"')]
+SecondsOrZero = Annotated[float, *quantity_field("s", '"0 s"', zero=True)]
 Hertz = Annotated[float, *quantity_field("Hz", '"50 Hz"')]
 Celsius = Annotated[float, BeforeValidator(lambda text: read_quantity(text, "degC"))]
 #: A share of one, written as a percentage: ``"10 %"`` reads as 0.1.

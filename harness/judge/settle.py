@@ -145,6 +145,8 @@ class Watched:
     tolerance: float
     #: Share of its mean by which a reading may lie outside what was read at rest.
     jump_frac: float = 0.0
+    #: Values between which readings may jump as they like: a unit at work draws now this, now that.
+    free: tuple[float, float] = (math.inf, -math.inf)
 
 
 class Settler:
@@ -312,7 +314,7 @@ class _Series:
         doubt = _T * math.sqrt(residual / (_BLOCKS - 2) / sxx) * self._span_s
         if drift > max(doubt, tolerance):
             return _Finding(_MOVES, drift, tolerance, self._span_s)
-        outside, bound = max(high - mean, mean - low), self._jump_bound(mean)
+        outside, bound = self._outside(low, high, mean), self._jump_bound(mean)
         if outside > bound:
             return _Finding(_SCATTERS, outside, bound)
         if drift + doubt <= tolerance:
@@ -321,6 +323,12 @@ class _Series:
                 return None
             return _Finding(_SHORT, high - low, _FLAT_FRAC * tolerance)
         return _Finding(_UNSURE, drift + doubt, tolerance, self._span_s)
+
+    def _outside(self, low: float, high: float, mean: float) -> float:
+        """How far readings lie from their mean, those that may jump as they like left out."""
+        least, most = self.watched.free
+        above = high - mean if high > most else 0.0
+        return max(above, mean - low if low < least else 0.0)
 
     def _jump_bound(self, mean: float, share: float = 1.0) -> float:
         return max(_JUMP_TOLERANCES * self._tolerance, share * self.watched.jump_frac * abs(mean))
@@ -337,7 +345,8 @@ class _Series:
 
     def _band_of(self, time_s: float, low: float, high: float) -> _Band:
         jump = self._jump_bound(self.mean)
-        self._least, self._most = low - jump, high + jump
+        least, most = self.watched.free
+        self._least, self._most = min(low - jump, least), max(high + jump, most)
         return _Band(time_s, low, high, jump, self._jump_bound(self.mean, _MOVE_FRAC))
 
     def _jumped(self, value: float) -> _Finding:

@@ -11,6 +11,7 @@ from harness.errors import did_you_mean
 from harness.files.field_types import (
     Name,
     Seconds,
+    SecondsOrZero,
     Table,
     bounded,
     mistaken,
@@ -79,8 +80,12 @@ class Check(Table):
     #: Frequencies an AC voltage must take in; None: those its instrument does, whichever they are.
     bandwidth: Band | None = None
     #: What is judged of the readings of a hold: their mean, their drift from its beginning to its
-    #: end, or where they end: the mean of its last twentieth.
-    figure: Literal["mean", "drift", "end"] = "mean"
+    #: end, or where they end: the mean of its last twentieth. Of a window: least, mean or most.
+    figure: Literal["mean", "drift", "end", "min", "max"] = "mean"
+    #: Window of time that the figure is of, from when the level was set; in a start from the level
+    #: on at which the unit begins to work. None: the hold.
+    from_s: SecondsOrZero | None = Field(default=None, examples=['"0 s"'])
+    to_s: Seconds | None = Field(default=None, examples=['"2 s"'])
 
     @property
     def unit(self) -> str:
@@ -91,6 +96,11 @@ class Check(Table):
     def asked_unit(self) -> str:
         """Unit that an answer without one is in."""
         return self.value_unit or self.unit
+
+    @property
+    def is_windowed(self) -> bool:
+        """Whether its figure is of a window of time, and of no hold."""
+        return self.from_s is not None and self.to_s is not None
 
     @property
     def under_power(self) -> bool:

@@ -18,6 +18,7 @@ from harness.profile.measures import MEASURES, SETTINGS, Situation
 from harness.profile.safety_checks import safety_test_rules
 from harness.profile.step import Place
 from harness.profile.steps import STEP_KINDS, kinds_for
+from harness.profile.window_rules import window_rules
 from harness.quantity import QuantityError, format_quantity, parse_quantity, shown
 from harness.unit.nameplate import Unit
 
@@ -133,6 +134,7 @@ def check_rules(part: StepPart, unit: Unit | None) -> Iterator[ConfigError]:
         yield from asking_rules(
             path, check, held=part.place is None or part.offers(Situation.WATCHED)
         )
+        yield from window_rules(path, check, part.kind)
         yield from safety_test_rules(path, check, unit)
         if check.by_operator and check.at is not None:
             yield ConfigError(
@@ -196,7 +198,7 @@ def _where_rules(
             'or, for the voltage across "bulk", in a start step',
         )
     held_reading = part.offers(Situation.HELD) and MEASURES[check.measure].source
-    if check.figure != "mean" and not held_reading:
+    if check.figure in ("drift", "end") and not held_reading:
         yield ConfigError(
             (*path, "figure"),
             f"{check.figure!r} needs readings of an instrument over a hold",

@@ -71,6 +71,8 @@ class Level:
     wait_s: float = 0.0  # time that is let pass before its readings have to come to rest
     charges: bool = False  # a battery is charged: what is drawn moves on all the while
     turn: Turn | None = None  # what a hand does for it; None: the program sets it
+    #: Least and most that a unit at work draws here, in A: between them its current may jump.
+    works_a: tuple[float, float] | None = None
 
     @property
     def load_current_a(self) -> float | None:
@@ -156,6 +158,8 @@ class LevelMaker:
             slow = below if self._input.kind == "ac" else not self._start
             level_a = limit_a if slow_limit_a is None or not slow else slow_limit_a
             level = self.held(label, dwell_s, level_a, frequency_hz, voltage_frac=share)
+            if self._boots_at(level.voltage_v):
+                level = replace(level, wait_s=self._input.boot_time_s or 0.0)
             self._start = (*self._start, self._watched(level))
             self._reached_v = level.voltage_v
         return self._start
@@ -164,6 +168,8 @@ class LevelMaker:
         """Return nominal voltage; after a start that ended below it, the rest is watched too."""
         level = self.held("nominal", dwell_s, limit_a, frequency_hz)
         if self._start and self._reached_v < self._input.nominal_v:
+            if self._boots_at(level.voltage_v):
+                level = replace(level, wait_s=self._input.boot_time_s or 0.0)
             level = self._watched(level)
         self._reached_v = self._input.nominal_v
         return level
@@ -191,6 +197,7 @@ class LevelMaker:
             frequency_hz=self._frequency_hz(frequency_hz),
             load=load,
             time_at_limit_s=time_at_limit_s,
+            works_a=None if load else self._works_a(voltage_frac * self._input.nominal_v),
         )
 
     def returned(self, level: Level) -> Level:
@@ -208,6 +215,25 @@ class LevelMaker:
         if level.load is not None:
             budget = replace(budget, idle_power_w=max(budget.idle_power_w, self._whole.apparent_va))
         return replace(watched, budget=budget, time_at_limit_s=None)
+
+    def _boots_at(self, voltage_v: float) -> bool:
+        """Whether a unit begins to work at a level, by the one before."""
+        return self._reached_v < self._input.start_threshold_v <= voltage_v
+
+    def _works_a(self, voltage_v: float) -> tuple[float, float] | None:
+        """Return what a unit that works in phases draws at a voltage, unloaded; else None.
+
+        Source: I = P / V over the power factor, textbook; half and a tenth more: what leads, a
+        diode and the tolerance of a nameplate make of it, common practice.
+        """
+        line = self._input
+        if line.busy_power_w is None or voltage_v < line.start_threshold_v:
+            return None
+        least_a, most_a = (
+            power_w / voltage_v / line.power_factor
+            for power_w in (line.idle_power_w, line.own_power_w)
+        )
+        return 0.5 * least_a, 1.1 * most_a
 
     def again(
         self, limit_a: float | None, frequency_hz: float | None, *, slow: bool = False
@@ -260,7 +286,7 @@ class LevelMaker:
             charge_factor=self._charge_factor,
             from_v=self._reached_v,
             to_v=to_v,
-            idle_power_w=self._input.idle_power_w,
+            idle_power_w=self._input.own_power_w,
             threshold_v=self._input.start_threshold_v,
             leakage_a=self._input.leakage_a,
             # The budget knows a share only: the fixed part counts as its share of this level.

@@ -111,7 +111,7 @@ def _bridged(unit: Unit, line: AcInput, step: PlannedStep, level: Level) -> bool
     """Whether the bulk capacitor bridges the time from peak to peak with what the level draws."""
     if line.boosted_v is not None and level.voltage_v >= line.start_threshold_v:
         return True  # its boost stage draws in every part of the half-cycle
-    power_w = line.idle_power_w
+    power_w = line.own_power_w
     if level.load_current_a:
         output = step.step.loaded_output(unit)
         power_w += level.load_current_a * output.nominal_v / _EFFICIENCY

@@ -36,7 +36,8 @@ def plan_notes(
         yield _feed_note(line)
     else:
         yield from _input_notes(line, steps)
-    yield from map(_rest_note, filter(lambda step: step.rest != Rest(), steps))
+    yield from _rest_notes(steps)
+    yield from _phase_notes(line, steps)
     for step in steps:
         yield from _start_notes(line, step)
         yield from _hold_notes(step)
@@ -114,14 +115,47 @@ def _named(step: PlannedStep) -> str:
     return f"Step {step.number} ({step.name})"
 
 
-def _rest_note(step: PlannedStep) -> str:
-    rest = step.rest
-    return (
-        f"{_named(step)} is at rest while its mean current moves by no more than "
-        f"{format_quantity(rest.tolerance_frac, '%')} of the limit over "
-        f"{format_quantity(rest.span_s, 's')}; at most {format_quantity(rest.longest_s, 's')} are "
-        "waited for it."
-    )
+def _rest_notes(steps: Iterable[PlannedStep]) -> Iterator[str]:
+    """Say what counts as at rest where that is not the usual, once for all steps it is alike in."""
+    powered = [step for step in steps if step.levels]
+    rests = dict.fromkeys(step.rest for step in powered)
+    for rest in rests:
+        if rest == Rest():
+            continue
+        names = [_named(step) for step in powered if step.rest == rest]
+        who = "Every step" if len(rests) == 1 else ", ".join(names)
+        verb = "are" if len(rests) > 1 and len(names) > 1 else "is"
+        yield (
+            f"{who} {verb} at rest while the mean current moves by no more than "
+            f"{format_quantity(rest.tolerance_frac, '%')} of the limit over "
+            f"{format_quantity(rest.span_s, 's')}; at most {format_quantity(rest.longest_s, 's')} "
+            "are waited for it."
+        )
+
+
+def _phase_notes(line: Input, steps: tuple[PlannedStep, ...]) -> Iterator[str]:
+    """Say what is known of a unit that works in phases, and how long its windows hold it."""
+    if line.busy_power_w is not None:
+        boot = ""
+        if line.boot_time_s is not None:
+            boot = (
+                f" It boots for {format_quantity(line.boot_time_s, 's', 3)} at most, and nothing "
+                "has to be at rest before that."
+            )
+        yield (
+            f"The unit works in phases: by itself it draws up to "
+            f"{format_quantity(line.busy_power_w, 'W', 3)}, which a start allows.{boot}"
+        )
+    for step in steps:
+        longest_s = max(
+            (check.to_s or 0.0 for check in step.checks if check.is_windowed), default=0
+        )
+        if longest_s:
+            since = "the level at which the unit begins to work" if step.kind == "start" else "that"
+            yield (
+                f"{_named(step)}: what it draws is judged in windows of time, from when "
+                f"{since} is set; it is held for {format_quantity(longest_s, 's', 3)} from then."
+            )
 
 
 def _hold_notes(step: PlannedStep) -> Iterator[str]:
@@ -159,7 +193,7 @@ def _start_notes(line: Input, step: PlannedStep) -> Iterator[str]:
     Source: P = V I times the power factor, textbook.
     """
     for level in step.levels:
-        idle_a = line.idle_power_w / level.voltage_v / line.power_factor
+        idle_a = line.own_power_w / level.voltage_v / line.power_factor
         works = level.voltage_v >= line.start_threshold_v
         if step.step.place is Place.START and works and idle_a > level.current_limit_a:
             yield (

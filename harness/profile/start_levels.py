@@ -154,7 +154,7 @@ def _bounds_a(line: Input) -> tuple[float, float]:
 
     A nameplate may promise an idle current near its nominal one: the envelope is the end of it.
     """
-    at_threshold_a = line.idle_power_w / line.start_threshold_v / line.power_factor
+    at_threshold_a = line.own_power_w / line.start_threshold_v / line.power_factor
     needed_a = max(_OVER_IDLE[line.kind] * at_threshold_a, _LEAST_A[line.kind])
     least_a, most_a = (
         min(max(share * line.current_a, needed_a), _HIGHEST_FRAC * line.current_a)
@@ -196,8 +196,8 @@ def _works_at(line: Input, level_frac: float) -> bool:
     if voltage_v < line.start_threshold_v:
         return True
     if line.kind == "dc":
-        return line.idle_power_w / voltage_v <= _MOST_FRAC * line.current_a
-    return bridges(line, voltage_v, line.idle_power_w)
+        return line.own_power_w / voltage_v <= _MOST_FRAC * line.current_a
+    return bridges(line, voltage_v, line.own_power_w)
 
 
 def surge_a(line: AcInput, from_v: float, to_v: float, limit_a: float, window_s: float) -> float:

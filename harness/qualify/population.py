@@ -79,6 +79,15 @@ TOLERANCES: Mapping[str, Mapping[str, Tolerance]] = {
         "loss_frac": _around(0.15, _PRACTICE),
         "filter_f": _around(0.2, "letter M of IEC 60062, usual for X capacitors (IEC 60384-14)"),
     },
+    "work": {
+        "reset_s": _around(0.2, f"{_PRACTICE}: a supervisor's delay by a capacitor"),
+        "boot_s": _around(0.15, _PRACTICE),
+        "boot_w": _around(0.15, _PRACTICE),
+        "steady_w": _around(0.15, _PRACTICE),
+        "burst_w": _around(0.15, _PRACTICE),
+        "burst_s": _around(0.1, _PRACTICE),
+        "period_s": _around(0.02, f"{_PRACTICE}: a timer by a ceramic resonator or better"),
+    },
     "converter": _OF_A_CONVERTER,
     "standby": _OF_A_CONVERTER,  # made of the same parts
     "charger": {

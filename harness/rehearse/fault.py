@@ -132,6 +132,8 @@ def has_of(model: UnitModel) -> frozenset[str]:
     there = {
         "standby": model.standby is not None,
         "enable": model.converter.enable_v is not None,
+        "phases": model.work is not None,
+        "no output": not model.has_output,
         "rails": any(not (rail.of_standby or rail.is_logic) for rail in model.rails),
     }
     return frozenset(name for name, fitted in there.items() if fitted)
@@ -164,9 +166,10 @@ class Fault:
     #: Whether it is one of a boost stage (True) or of units without one (False); None: of either.
     boosted: bool | None = None
     #: Whether it is one of a battery charger (True) or of an output of constant voltage (False);
-    #: None: of either.
+    #: None: of either, or of no output at all.
     charges: bool | None = None
-    #: What only some units have that it is of: ``standby``, ``enable`` or ``rails``; empty: any.
+    #: What only some units have that it is of: ``standby``, ``enable``, ``rails`` or
+    #: ``phases`` (a board that boots and works in them); empty: any.
     of: str = ""
     #: What it waits for; None where first power is enough.
     need: Need | None = None
@@ -190,7 +193,8 @@ class Fault:
         With a boost stage or not, a battery charger or not; ``has`` names what it may be of.
         """
         fits = self.boosted in (None, boosted) and self.charges in (None, charges)
-        return kind in self.kinds and fits and self.of in ("", *has)
+        unseen = self.charges is not None and "no output" in has
+        return kind in self.kinds and fits and not unseen and self.of in ("", *has)
 
     def apply(
         self, model: UnitModel, *, severity: float | str | None = None, onset: Onset | None = None

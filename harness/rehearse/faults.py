@@ -15,6 +15,7 @@ from harness.rehearse.fault import AC, DC, Fault, Remedy, changed, has_of, unit_
 from harness.rehearse.needs import NOMINAL_LOAD
 from harness.rehearse.rail_faults import RAIL_FAULTS
 from harness.rehearse.unit_model import Intermittence, UnitModel, typical_model
+from harness.rehearse.work_faults import WORK_FAULTS
 from harness.rehearse.worn_faults import WORN_FAULTS
 from harness.unit.charger_output import ChargerOutput
 from harness.unit.nameplate import Unit
@@ -256,7 +257,7 @@ _ALL = (
 #: Every fault, by the name ``--fault`` takes.
 FAULTS: Mapping[str, Fault] = {
     fault.name: fault
-    for fault in (*_ALL, *WORN_FAULTS, *BOOST_FAULTS, *CHARGER_FAULTS, *RAIL_FAULTS)
+    for fault in (*_ALL, *WORN_FAULTS, *BOOST_FAULTS, *CHARGER_FAULTS, *RAIL_FAULTS, *WORK_FAULTS)
 }
 
 

@@ -30,9 +30,10 @@ from harness.rehearse.unit_parts import (
     Rectifier,
     Varistor,
 )
+from harness.rehearse.work import Work
 from harness.unit.nameplate import Unit
 
-_PartT = TypeVar("_PartT", Fuse, Varistor, Rectifier, InrushLimiter, Bulk, Converter, Boost)
+_PartT = TypeVar("_PartT", Fuse, Varistor, Rectifier, InrushLimiter, Bulk, Converter, Boost, Work)
 
 
 def _tolerance(value: float) -> float:
@@ -106,6 +107,7 @@ RectifierTable = PartTable[Rectifier]
 InrushLimiterTable = PartTable[InrushLimiter]
 ConverterTable = PartTable[Converter]
 BoostTable = PartTable[Boost]
+WorkTable = PartTable[Work]
 
 
 class VaristorTable(PartTable[Varistor]):
@@ -183,6 +185,7 @@ class UnitModelFile(FromFile):
     bulk: BulkTable = BulkTable()
     converter: ConverterTable = ConverterTable()
     boost: BoostTable = BoostTable()  #: of a unit whose nameplate states a boosted voltage
+    work: WorkTable = WorkTable()  # of a unit whose nameplate states a busy power
     faults: tuple[FaultTable, ...] = ()
 
     @field_validator("rectifier")
@@ -241,6 +244,8 @@ class UnitModelFile(FromFile):
             standby=typical.standby,
             rails=typical.rails,
             loop_ohm=typical.loop_ohm,
+            work=self._work(typical.work, seed),
+            has_output=typical.has_output,
             charger=typical.charger,
             case=typical.case,
         )
@@ -285,6 +290,17 @@ class UnitModelFile(FromFile):
                 ("boost", "stop" if "stop_v" in self.boost.said else "start"), wrong
             )
         return boost
+
+    def _work(self, typical: Work | None, seed: int) -> Work | None:
+        if typical is None:
+            if self.work.said:
+                wrong = "the profile's unit states no busy_power: leave this table out"
+                raise self._mistake(("work",), wrong)
+            return None
+        work = self.work.drawn(typical, seed)
+        if work.burst_s >= work.period_s:
+            raise self._mistake(("work", "burst_time"), "a burst is shorter than its period")
+        return work
 
     def _bulk(self, typical: Bulk, bulk_v: float, seed: int) -> Bulk:
         printed_f = self.bulk.said.get("capacitance_f", typical.capacitance_f)

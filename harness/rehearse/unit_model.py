@@ -11,6 +11,7 @@ from harness.rehearse.boost_stage import Boost
 from harness.rehearse.charge_parts import ChargeStage
 from harness.rehearse.laws import Laws
 from harness.rehearse.unit_parts import Bulk, Case, Converter, Fuse, Rail, Rectifier, Varistor
+from harness.rehearse.work import Work, usual_work
 from harness.unit.charger_output import ChargerOutput
 from harness.unit.fixed_output import FixedOutput
 from harness.unit.nameplate import Input, Output, Unit
@@ -101,6 +102,10 @@ class UnitModel:
     #: there, the loop adds to every other output (cross regulation).
     loop_ohm: float = 0.0
 
+    #: What it draws beside its converter's own, boot and work; None: nothing.
+    work: Work | None = None
+    has_output: bool = True  #: whether the converter's output can be got at
+
     @property
     def fed_kind(self) -> Literal["dc", "ac"]:
         """Kind of the supply that feeds it."""
@@ -164,6 +169,8 @@ def typical_model(unit: Unit, laws: Laws = Laws()) -> UnitModel:  # noqa: B008 -
         rails=tuple(rails_of(unit)),
         loop_ohm=_usual_loop_ohm(unit),
         charger=_usual_stage(output, laws) if isinstance(output, ChargerOutput) else None,
+        work=usual_work(line),
+        has_output=bool(unit.output),
         case=Case(rise_k_per_w=laws.case_rise_k_per_w, heating_s=laws.case_heating_s),
     )
 

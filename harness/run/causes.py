@@ -156,6 +156,13 @@ def _not_stated(measure: str) -> Contribution:
     return Contribution(name=told, standard=math.inf)
 
 
+def instrument_causes(
+    bench: BenchFile, measure: str, readings: Readings
+) -> tuple[Contribution, ...]:
+    """Causes of the uncertainty of a reading that are the instrument's own, without scatter."""
+    return tuple(_instrument_causes(bench, measure, readings))
+
+
 def _instrument_causes(
     bench: BenchFile, measure: str, readings: Readings
 ) -> Iterator[Contribution]:

@@ -8,6 +8,8 @@ from dataclasses import replace
 from functools import partial
 from itertools import groupby
 
+import numpy as np
+
 from harness.judge.propagate import Estimate, average, quotient, regulation, rise, total
 from harness.judge.rise import came_up, rise_delay
 from harness.judge.uncertainty import Contribution, combine
@@ -19,7 +21,7 @@ from harness.profile.plan import PlannedStep
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow
 from harness.run.agreement import rests_on_disagreement
-from harness.run.causes import Readings, drift_of, mean_of, out_of_band
+from harness.run.causes import Readings, drift_of, instrument_causes, mean_of, out_of_band
 from harness.run.context import WHOLE, Context
 from harness.run.rest import Hold
 from harness.unit.nameplate import Output
@@ -51,9 +53,28 @@ def judge_checks(context: Context, step: PlannedStep, hold: Hold) -> None:
             or elsewhere
         ):
             continue
+        if check.is_windowed:
+            continue
         everywhere = step.step.judged_by_level and check.at is None
         name = f"{check.name} at {hold.level.label}" if everywhere else check.name
         judge(context, step, check, _of_hold(context, step, check, hold), name=name, holds=(hold,))
+
+
+def judge_windows(context: Context, step: PlannedStep, hold: Hold) -> None:
+    """Judge the checks of a step that are made of windows of time; it has been held since."""
+    windows, context.windows = context.windows, None
+    if windows is None:
+        return
+    for check, found in windows.found():
+        estimate = UNKNOWN
+        if found is None:
+            too_few = f"{check.name}: too few readings fell into its window"
+            context.event(EventKind.NO_READING, too_few)
+        else:
+            read = {name: np.array([value]) for name, value in found.readings.items()}
+            causes = instrument_causes(context.bench.file, check.measure, Readings.of(read))
+            estimate = Estimate(value=found.value, contributions=causes)
+        judge(context, step, check, estimate, holds=(hold,))
 
 
 def started(check: Check) -> bool:

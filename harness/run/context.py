@@ -28,6 +28,7 @@ from harness.report.wording import found_text, wanted_text
 from harness.run.operator import Nobody, Operator, StopRequest
 from harness.run.readings import Liveness, Row, ThinnedRecord
 from harness.run.start_log import StartLog
+from harness.run.windows import Windows
 
 #: Longest time of nothing but readings of the meter; the keeper does the same for its instruments.
 _IN_SYNC_S = 0.5
@@ -81,6 +82,7 @@ class Context:
     live: Liveness = field(default_factory=Liveness)
     last_sample: SupplySample | None = None  # since power came on
     log: StartLog | None = None  # of the start that goes on
+    windows: Windows | None = None  # of the step that goes on
     #: A meter's last DC voltage since power came on, by its measure name.
     rail: tuple[str, float] | None = None
     #: What meters read while outputs come up, by step and measure name: times and volts.
@@ -123,6 +125,8 @@ class Context:
         self.last_sample = sample
         if self.log is not None:
             self.log.add(sample)
+        if self.windows is not None:
+            self.windows.add(sample)
         values = (
             ("voltage", sample.voltage_v, "V"),
             ("current", sample.current_a, "A"),
@@ -141,6 +145,8 @@ class Context:
         """Note that a level is set next."""
         if self.log is not None:
             self.log.begin(level, self.clock.now_s())
+        if self.windows is not None:
+            self.windows.enter(level, self.clock.now_s())
         limit = format_quantity(level.current_limit_a, "A", 3)
         set_to = f"{format_quantity(level.voltage_v, 'V')}, limit {limit}"
         hold = format_quantity(level.dwell_s, "s", 3)

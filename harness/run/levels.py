@@ -12,13 +12,20 @@ from harness.profile.level import Level
 from harness.profile.plan import PlannedStep
 from harness.quantity import format_quantity
 from harness.run.by_hand import place_leads
-from harness.run.checks import judge_across, judge_checks, judge_undone, needed_readings
+from harness.run.checks import (
+    judge_across,
+    judge_checks,
+    judge_undone,
+    judge_windows,
+    needed_readings,
+)
 from harness.run.context import Context
 from harness.run.enable import set_enable
 from harness.run.off import power_off
 from harness.run.questions import ask_later, ask_under_power, have_looked_at
 from harness.run.rest import Dwell, Hold
 from harness.run.turning import prepare_feed, turn_to
+from harness.run.windows import windows_of
 
 
 def energise(
@@ -57,9 +64,19 @@ def energise(
             _next_level(context, level, holds)
         turn_to(context, level)
         read = measures if level is levels[-1] else ()
-        holds.append(Dwell(context, step, level).settle().hold(read))
+        dwell = Dwell(context, step, level)
+        holds.append(dwell.settle().hold(read))
+        if level is levels[-1]:
+            _see_windows_through(context, dwell)
     context.command(Watch(None))
     return holds
+
+
+def _see_windows_through(context: Context, dwell: Dwell) -> None:
+    """Hold on until the last window of time is over."""
+    windows = context.windows
+    if windows is not None:
+        dwell.keep(lambda: windows.are_over(context.clock.now_s()))
 
 
 def bring_back(context: Context, step: PlannedStep, *, meter_stays: bool = False) -> None:
@@ -79,6 +96,7 @@ def hold_levels(context: Context, step: PlannedStep) -> None:
         power_off(context)
     bring_back(context, step)
     have_looked_at(context, step)
+    context.windows = windows_of(step)
     holds: list[Hold] = []
     before: Level | None = None
     for level in step.levels:
@@ -94,11 +112,13 @@ def hold_levels(context: Context, step: PlannedStep) -> None:
         dwell = Dwell(context, step, level)
         holds.append(dwell.settle().hold(measures))
         if level is step.levels[-1]:
+            _see_windows_through(context, dwell)
             ask_under_power(context, step, dwell)
         if level is step.levels[-1]:
             loads_off(context, step, level)
         judge_checks(context, step, holds[-1])
         before = level
+    judge_windows(context, step, holds[-1])
     judge_across(context, step, holds)
     ask_later(context, step)
 
@@ -134,7 +154,7 @@ def _next_level(context: Context, level: Level, holds: list[Hold]) -> None:
         level.voltage_v,
         [(hold.level.voltage_v, float(hold.readings[drawn].mean())) for hold in holds],
         threshold_v=unit_input.start_threshold_v,
-        idle_power_w=unit_input.idle_power_w,
+        idle_power_w=unit_input.own_power_w,
         power_factor=unit_input.power_factor,
     )
     if expected_a > level.current_limit_a:

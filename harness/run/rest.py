@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
@@ -100,6 +101,7 @@ class Dwell:
             unit="A",
             tolerance=max(error_a, share * level.current_limit_a),
             jump_frac=_CURRENT_JUMP_FRAC,
+            free=level.works_a or (math.inf, -math.inf),
         )
         # The current of a charge moves on until it ends: bounds and budget watch it all the same.
         watched = (voltage,) if level.charges else (voltage, current)
@@ -114,7 +116,7 @@ class Dwell:
         begin_s = self._context.clock.now_s()
         wait_s = self._level.wait_s
         while wait_s and self._context.sample().time_s - begin_s < wait_s:
-            pass  # a charger has not found yet what hangs at it
+            pass  # a charger has not found yet what hangs at it, or a board boots
         begin_s = self._context.clock.now_s()
         note_rises(self._context, self._step)
         while not self._is_at_rest(sample := self._context.sample()):

@@ -31,6 +31,7 @@ from harness.run.checks import (
     judge_across,
     judge_checks,
     judge_undone,
+    judge_windows,
     needed_readings,
 )
 from harness.run.context import Context
@@ -43,6 +44,7 @@ from harness.run.questions import ask_operator
 from harness.run.restart import begin
 from harness.run.start_figures import tell_start
 from harness.run.start_log import StartLog
+from harness.run.windows import windows_of
 
 #: Readings that a cold value is the mean of, and how close they must lie to each other: a meter
 #: charges what it measures.
@@ -143,12 +145,14 @@ def _start(context: Context, step: PlannedStep) -> None:
     """
     levels = begin(context, step, step.levels)
     context.log = log = StartLog()
+    context.windows = windows_of(step, context.plan.profile.unit.input.start_threshold_v)
     try:
         holds = energise(context, step, levels, needed_readings(context, step))
     finally:
         context.log = None
     judge_checks(context, step, holds[-1])
     judge_across(context, step, holds[-1:])
+    judge_windows(context, step, holds[-1])
     tell_start(context, step, log)
 
 

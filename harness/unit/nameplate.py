@@ -15,6 +15,7 @@ from harness.files.field_types import (
     Fraction,
     Hertz,
     Name,
+    Seconds,
     Table,
     Volts,
     Watts,
@@ -86,17 +87,21 @@ class _Input(Table):
     bulk_capacitance_f: Farads | None = None
     #: As in the file, like the next two; the properties below fill in what is left out.
     idle_power: Watts | None = None
+    #: The most it draws by itself, at work or while it boots; None: no more than its idle power.
+    busy_power_w: Watts | None = Field(default=None, examples=['"4 W"'])
+    #: From when it gets power until it draws as it does at rest, at most; None: at once.
+    boot_time_s: Seconds | None = Field(default=None, examples=['"8 s"'])
     threshold: Volts | None = Field(default=None, alias="start_threshold")
     leakage: Amps | None = None
 
-    @field_validator("idle_power", "threshold", "leakage")
+    @field_validator("idle_power", "busy_power_w", "threshold", "leakage")
     @classmethod
     def _within_nominal(cls, value: float | None, info: ValidationInfo) -> float | None:
         """Refuse what no unit of this nameplate can have: a budget would then allow anything."""
         nominal_v, current_a = info.data.get("low_nominal_v"), info.data.get("current_a")
         if value is None or nominal_v is None or current_a is None:
             return value
-        unit = {"idle_power": "W", "threshold": "V", "leakage": "A"}[str(info.field_name)]
+        unit = {"threshold": "V", "leakage": "A"}.get(str(info.field_name), "W")
         most = {"W": nominal_v * current_a, "V": nominal_v, "A": current_a}[unit]
         if value > most * (1 + 1e-9):
             raise mistaken(
@@ -152,6 +157,11 @@ class _Input(Table):
     def idle_power_w(self) -> float:
         """Draw with outputs unloaded; left out, a tenth of nominal voltage times current."""
         return 0.1 * self.apparent_va if self.idle_power is None else self.idle_power
+
+    @property
+    def own_power_w(self) -> float:
+        """The most it draws with outputs unloaded: at work, or else its idle power."""
+        return max(self.idle_power_w, self.busy_power_w or 0.0)
 
     @property
     def apparent_va(self) -> float:

@@ -440,3 +440,29 @@ def test_rest_is_the_same_in_other_units(series: list[float], factor: float) -> 
     here, there = settler(0.5, 0.0), settler(0.5 * factor, 0.0)
     for index, value in enumerate(series):
         assert here.add(index * 0.01, (value,)) == there.add(index * 0.01, (value * factor,))
+
+
+class TestFreeBand:
+    """A unit at work draws now this, now that: inside a band readings may jump as they like."""
+
+    def test_bursts_inside_it_are_rest(self) -> None:
+        """Bursts of three times the rest, twice a second, come to rest inside their band alone."""
+
+        def at_rest(free: tuple[float, float]) -> bool:
+            current = Watched(name="i", unit="A", tolerance=0.01, jump_frac=0.5, free=free)
+            settler = Settler(current, span_s=0.5)
+            ends = [settler.add(0.01 * n, [0.3 if n % 50 < 5 else 0.1]) for n in range(3000)]
+            return ends[-1]
+
+        assert at_rest((0.05, 0.4))
+        assert not at_rest((math.inf, -math.inf))
+
+    @pytest.mark.parametrize("value", [0.6, 0.0, math.nan])
+    def test_what_leaves_it_is_a_jump(self, value: float) -> None:
+        """A reading beyond the band, or a contact that opens, ends rest as before."""
+        current = Watched(name="i", unit="A", tolerance=0.01, jump_frac=0.5, free=(0.05, 0.4))
+        settler = Settler(current, span_s=0.5)
+        for n in range(3000):
+            settler.add(0.01 * n, [0.3 if n % 50 < 5 else 0.1])
+
+        assert not settler.add(30.0, [value])

@@ -59,10 +59,7 @@ both_kinds = pytest.mark.parametrize("kind", ["dc", "ac"])
 #: Every fault with each kind of unit that can have it; those of a boost stage have tests of their
 #: own.
 EVERY = [
-    (kind, name)
-    for name, fault in FAULTS.items()
-    for kind in ("ac", "dc")
-    if fault.fits(kind, boosted=False)
+    (kind, name) for name, fault in FAULTS.items() for kind in ("ac", "dc") if fault.fits(kind)
 ]
 
 
@@ -280,7 +277,7 @@ def test_no_unit_makes_energy(
     subject = unit(kind)
     model = typical_model(subject)
     for name in sorted(names):
-        if FAULTS[name].fits(kind, boosted=False):
+        if FAULTS[name].fits(kind):
             model = FAULTS[name].apply(model)
     circuit = circuit_of(model, DC_SUPPLY if kind == "dc" else AC_SOURCE)
     circuit.set_source(frequency_hz=60.0, on=True)

@@ -16,6 +16,7 @@ from harness.rehearse.circuit.network import InputNetwork
 from harness.rehearse.circuit.source import SourceModel, SourceSetting
 from harness.rehearse.circuit.standby import WithStandby
 from harness.rehearse.circuit.windowed_means import LetThrough, Means, WindowedMeans
+from harness.rehearse.circuit.working import WorkingState
 from harness.rehearse.unit_model import UnitModel
 
 #: An output reading averages over this long: a period of the slower line frequency.
@@ -34,6 +35,8 @@ def converter_of(model: UnitModel) -> ConverterState:
         return ChargerState(model.converter, model.charger, model.bulk)
     if model.standby is not None:
         return WithStandby(model.converter, model.standby, model.bulk)
+    if model.work is not None:
+        return WorkingState(model.converter, model.work, model.bulk)
     return ConverterState(model.converter, model.bulk)
 
 
