@@ -15,7 +15,7 @@ from harness.profile.load import load_profile
 from harness.profile.schema import Profile
 from harness.rehearse import needs
 from harness.rehearse.fault import Severity
-from harness.rehearse.faults import FAULTS, faults_of
+from harness.rehearse.faults import FAULTS, faults_of, faults_of_unit
 from harness.rehearse.laws import LAWS
 from harness.rehearse.unit_model import UnitModel, typical_model
 
@@ -169,14 +169,14 @@ class TestTheUnitDecides:
         assert clear("output-low", 0.055, exact(output_v=5.0))
         assert not clear("output-low", 0.055, exact(output_v=5.05))
 
-    def test_a_unit_without_named_output_is_held_to_the_typical_one(self) -> None:
-        """Where the nameplate has no output, the border is 5 % off the typical voltage."""
+    def test_a_unit_without_an_output_has_no_fault_of_one(self) -> None:
+        """Where the nameplate has no output, nothing is wrong with it that nobody can measure."""
         unit = UNIT.model_copy(update={"output": {}})
-        low = FAULTS["output-low"]
-        model = typical_model(unit)
 
-        assert low.is_clear(low.apply(model, severity=0.051), unit)
-        assert not low.is_clear(low.apply(model, severity=0.049), unit)
+        assert "output-low" not in faults_of_unit(unit)
+        assert "weak-bulk-capacitor" in faults_of_unit(unit)
+        with pytest.raises(ValueError, match="does not apply"):
+            FAULTS["output-low"].apply(typical_model(unit))
 
 
 @pytest.fixture(scope="module")
