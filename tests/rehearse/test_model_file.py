@@ -39,7 +39,8 @@ class TestShipped:
     def test_it_loads_and_fits_a_demo_unit(self, name: str) -> None:
         """Every shipped unit model is one of a demo unit, with or without its folder's name."""
         file = load_unit_model(name.removeprefix("models/").removesuffix(".toml"))
-        profile = "rotator-controller-board" if file.work.said else PROFILES[file.input]
+        of = "-".join(Path(name).stem.split("-")[:2])
+        profile = next(each for each in shipped_names("profiles") if each.startswith(of))
         model = file.unit(load_profile(profile).unit)
 
         assert file.text == load_unit_model(name).text
