@@ -47,13 +47,18 @@ class HandMoves:
         """Return the moves that begin with an open contact, and no power behind it."""
         return (*contact_cleared(self._switch), self.gone())
 
-    def gone(self) -> Gone:
+    def off(self) -> Gone:
+        """Return what shows that power is off; without a switch a person has to see to that."""
+        return self.gone(by_hand=not self._switch)
+
+    def gone(self, *, by_hand: bool = False) -> Gone:
         """Return what shows that no power is there: no voltage, and no current."""
         envelope = self._envelope
         return Gone(
             METER,
             _NO_VOLTAGE_FRAC * envelope.voltage_v + _ERRORS * envelope.voltage_error_v,
             _NO_CURRENT_FRAC * envelope.current_a + _ERRORS * envelope.current_error_a,
+            by_hand,
         )
 
     def prepare(self, arm: Arm) -> tuple[Move, ...]:

@@ -80,7 +80,7 @@ class Keeper:
         self._pins = Pins(pins, envelope)
         then: dict[str, tuple[Move, ...]] = {key: load.off() for key, load in self._loads.items()}
         if self._hand is not None:  # measured before all else that is not told to cut
-            then = {METER: (self._hand.gone(),), **then}
+            then = {METER: (self._hand.off(),), **then}
         cutting = ([] if by_hand else ["supply"]) + (["switch"] if switch else [])
         self._way_off = WayOff(*cutting, *self._pins.roles, then=then)
         self._watch: LevelWatch | None = None

@@ -226,6 +226,8 @@ class KeeperService:
     def _tell(self, kind: EventKind, detail: str) -> None:
         """Tell the engine what became of power."""
         self._told.append((self._clock.now_s(), kind, detail))
+        if kind is EventKind.TURN and self._alone:
+            _say(f"POWER IS ON: TURN {detail.upper()}")
         self._answer(Call("on_event", (kind, detail)))
 
     def _leave_word(self) -> None:

@@ -36,6 +36,9 @@ _RETRY_S = 0.02
 #: Longest time for voltage and current to be gone: an averaging window or two, and what a
 #: suppression capacitor holds.
 _GONE_S = 1.0
+#: The same where nothing but a person takes it away, and what that person is told.
+_BY_HAND_S = 30.0
+OFF_BY_HAND = "to 0 V: no switch cuts this source, so power goes off by hand; then pull the plug"
 #: What a state is called, from off to on.
 _OUTPUT, _CONTACT = ("off", "on"), ("open", "closed")
 
@@ -286,13 +289,17 @@ class LocalKeeper:
                 instrument.check_protection()
 
     def _see_gone(self, instrument: Instrument, move: Gone) -> None:
-        """Read until nothing is there any more, but not for long."""
-        end_s = self._clock.now_s() + _GONE_S
+        """Read until nothing is there any more, but not for long; a hand is told and waited for."""
+        end_s = self._clock.now_s() + (_BY_HAND_S if move.by_hand else _GONE_S)
+        told = not move.by_hand
         while True:
             sample = instrument.sample()
             # written so that a value that is no number is still there
             if abs(sample.voltage_v) <= move.voltage_v and abs(sample.current_a) <= move.current_a:
                 return
+            if not told:
+                told = True
+                self._on_event(EventKind.TURN, OFF_BY_HAND)
             if self._clock.now_s() >= end_s:
                 raise UnexpectedReply(
                     f"it still reads {format_quantity(sample.voltage_v, 'V', 3)} and "

@@ -62,6 +62,7 @@ class Gone:
     role: str
     voltage_v: float  # so much counts as none
     current_a: float
+    by_hand: bool = False  # nothing cuts it but a person, who is told and given the time
 
 
 Move = Send | Confirm | Check | Gone

@@ -67,7 +67,7 @@ def lamp_in(step: AnyStep, line: Input, hand: HandSet | None) -> bool:
 
 
 def hand_objections(
-    steps: Iterable[PlannedStep], bench: BenchFile | None, line: Input
+    steps: Iterable[PlannedStep], bench: BenchFile | None, line: Input, envelope_v: float
 ) -> Iterator[str]:
     """Yield why a source set by hand can carry a plan out on no account."""
     hand = None if bench is None else bench.by_hand
@@ -83,12 +83,11 @@ def hand_objections(
             f"The source set by hand has the frequency of the mains, {mains}; steps of this "
             f"profile want {wanted}."
         )
-    highest_v = max((level.voltage_v for level in levels), default=0.0)
-    if bench.switch is None and highest_v > ELV_AC_V:
+    if bench.switch is None and envelope_v > ELV_AC_V:
         yield (
             f"A source set by hand is cut by a switch, and this bench has none: nothing goes above "
-            f"{format_quantity(ELV_AC_V, 'V')} AC, extra-low voltage, and the plan goes to "
-            f"{format_quantity(highest_v, 'V')}. Put a relay or contactor into the feed, and "
+            f"{format_quantity(ELV_AC_V, 'V')} AC, extra-low voltage, and the envelope is "
+            f"{format_quantity(envelope_v, 'V')}. Put a relay or contactor into the feed, and "
             "[switch] into the bench file."
         )
 
@@ -98,6 +97,14 @@ def hand_open_points(bench: BenchFile | None) -> Iterator[OpenPoint]:
     if bench is not None and bench.by_hand is not None and bench.switch is None:
         yield OpenPoint(
             "The source is set by hand and this bench has no switch to cut it: nothing is released."
+        )
+
+
+def _switch_note(bench: BenchFile) -> Iterator[str]:
+    if bench.switch is None:
+        yield (
+            "NO SWITCH CUTS THIS SOURCE: where power has to go off, the screen says to turn to "
+            "zero and to pull the plug; the power meter shows that it is gone. Stay at the knob."
         )
 
 
@@ -128,6 +135,8 @@ def hand_notes(
             f"{format_quantity(_SHORT_S, 's')} ({', '.join(dict.fromkeys(below))}): a switching "
             "converter must not be left there. Turn through the threshold without a stop."
         )
+    assert bench is not None
+    yield from _switch_note(bench)
     yield from _lamp_notes(line, steps, hand)
     yield from _loaded_notes(unit, steps)
 

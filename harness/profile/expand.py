@@ -100,7 +100,7 @@ def make_plan(
         forecasts=foreseen,
         objections=(
             *lacking(profile, steps, bench, operations),
-            *hand_objections(steps, bench, profile.fed.input),
+            *hand_objections(steps, bench, profile.fed.input, envelope.voltage_v),
             *objections(profile, at_hand),
         ),
     )

@@ -33,9 +33,9 @@ _COLD_K, _HOT_K, _WARMING_S = 300.0, 2800.0, 0.15
 _NEWS_FRAC = 0.01
 #: Steps in which hand and filament move.
 _STEP_S = 0.02
-#: A hand begins to turn so late, so fast, and slows down as it comes near: volts a second for each
-#: volt that is missing. It stops within this share of the level.
-_REACTION_S, _TURNING_V_PER_S, _NEARING_PER_S, _CLOSE_FRAC = 0.5, 12.0, 2.0, 0.004
+#: A hand begins to turn so late, and slows down as it comes near: volts a second for each volt that
+#: is missing. It stops within this share of the level.
+_REACTION_S, _NEARING_PER_S, _CLOSE_FRAC = 0.5, 2.0, 0.004
 #: A hand that jerks, and what a hand that does not stop goes on with.
 _JERK_V_PER_S = 400.0
 #: The mains moves by so much, as a share, about so often (common practice).
@@ -109,15 +109,16 @@ class HandSource:
         self._mains = stream(seed, "mains")
         self._mains_frac, self._mains_s = 1.0, 0.0
         self._target_v: float | None = None
-        self._begin_s = 0.0
+        self._begin_s = self._most_v_per_s = 0.0
         self.hand: Hand = "steady"
         self.lamp_in = table.lamp is not None
         self.position_v = 0.0  # of the variable transformer
         circuit.set_source(frequency_hz=table.frequency_hz, current_limit_a=_NO_LIMIT_A)
         self._tell()
 
-    def turn_to(self, voltage_v: float) -> None:
-        """Begin to turn until so much is read at the unit."""
+    def turn_to(self, voltage_v: float, *, most_v_per_s: float) -> None:
+        """Begin to turn until so much is read at the unit, no faster than so."""
+        self._most_v_per_s = most_v_per_s
         self._target_v, self._begin_s = voltage_v, self._circuit.time_s + _REACTION_S
 
     def let_go(self) -> None:
@@ -157,11 +158,12 @@ class HandSource:
         if target_v is None or self.hand == "asleep" or self._circuit.time_s < self._begin_s:
             return
         missing_v = target_v - self._circuit.source_voltage_v()
-        rate = min(max(_NEARING_PER_S * missing_v, -_TURNING_V_PER_S), _TURNING_V_PER_S)
+        most = self._most_v_per_s
+        rate = min(max(_NEARING_PER_S * missing_v, -most), most)
         if self.hand == "too fast":
             rate = math.copysign(_JERK_V_PER_S, missing_v)
         elif self.hand == "too far":
-            rate = _TURNING_V_PER_S
+            rate = most
         elif abs(missing_v) <= _CLOSE_FRAC * target_v:
             return
         most_v = self._table.range.voltage_v

@@ -80,6 +80,8 @@ class SimulatedBench:
         self.hand: HandSource | None = None
         if set_by_hand is not None:
             self.hand = HandSource(set_by_hand, self.circuit, seed=seed)
+            # without a switch nothing but the hand keeps power from the unit
+            self.circuit.set_source(on=bench.switch is None)
         self.outputs = OutputSide(self.circuit)
         self.pin = EnablePin(self.circuit)
         self.meter_at = "output"  # where the leads stand of the meter that is moved by hand ...

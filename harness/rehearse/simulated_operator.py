@@ -21,6 +21,8 @@ from harness.unit.nameplate import Unit
 
 #: Time a hand takes to move leads.
 _MOVING_S = 20.0
+#: Time a hand takes from nothing to nominal voltage.
+_FROM_ZERO_S = 10.0
 #: Time a person takes to read an instrument in the hand.
 _READING_S = 5.0
 
@@ -72,7 +74,8 @@ class SimulatedOperator:
     def turn(self, voltage_v: float, text: str) -> None:  # noqa: ARG002 - the port's signature
         """Begin to turn."""
         assert self._bench.hand is not None
-        self._bench.hand.turn_to(voltage_v)
+        slowly = self._unit.input.nominal_v / _FROM_ZERO_S
+        self._bench.hand.turn_to(voltage_v, most_v_per_s=slowly)
 
     def place_meter(self, where: str, text: str) -> bool:  # noqa: ARG002 - the port's signature
         """Move the meter's leads."""

@@ -185,6 +185,8 @@ class _Run:
         if kind == EventKind.POWER_OFF and detail == "confirmed":
             self.off_confirmed = _now()
             self.context.operator.power_off(confirmed=True)
+        if kind == EventKind.TURN:  # power goes off by hand
+            self.context.operator.turn(0.0, f"Turn {detail}.")
         if kind == EventKind.TRIP and detail.startswith(f"{TripReason.CLIENT_SILENT}: "):
             slow_disk = self.context.slow_disk
             detail = detail if slow_disk is None else _record_lost(slow_disk)

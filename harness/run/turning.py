@@ -61,8 +61,10 @@ def turn_to(context: Context, level: Level) -> None:
     voltage, low, high = (
         format_quantity(each, "V", 4) for each in (level.voltage_v, turn.low_v, turn.high_v)
     )
-    context.event(EventKind.TURN, f"to {voltage}: between {low} and {high}")
-    context.operator.turn(level.voltage_v, f"Turn to {voltage}: between {low} and {high}.")
+    fastest = format_quantity(turn.fastest_v_per_s, "V", 3)
+    told = f"to {voltage}: between {low} and {high}, at most {fastest} in a second"
+    context.event(EventKind.TURN, told)
+    context.operator.turn(level.voltage_v, f"Turn {told}.")
     end_s, there_s = context.clock.now_s() + turn.longest_s, math.inf
     while True:
         sample = context.sample()

@@ -181,7 +181,7 @@ class Fold:
         first, _, second = detail.partition(": ")
         self.turning = kind == EventKind.TURN
         if self.turning:
-            self.doing, self.why = f"TURN {first.upper()}", f"{second}; slowly, and stop there"
+            self.doing, self.why = f"TURN {first.upper()}", second
         else:
             self.doing, self.why = second.upper(), f"{first} read; hold it there"
 

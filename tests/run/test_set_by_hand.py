@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from harness.profile.bench_file import BenchFile
 from harness.profile.hand_set import SeriesLamp
 from harness.rehearse.hand_source import Hand
 from harness.rehearse.simulated_bench import SimulatedBench
@@ -28,7 +29,7 @@ class TestSteady:
 
     def test_each_level_says_what_to_turn_to(self, whole: Ran) -> None:
         """What to turn to comes with the level, and when it is there."""
-        assert whole.told("turn")[0] == "to 12 V: between 11 V and 13 V"
+        assert whole.told("turn")[0] == "to 12 V: between 11 V and 13 V, at most 24 V in a second"
         assert len(whole.told("turned")) == len(whole.told("turn")) == 7
         assert whole.told("turned")[0].endswith("V: stop turning")
 
@@ -197,3 +198,43 @@ class TestFaults:
 
         assert ran.unconfirmed is not None
         assert "OUTPUT OFF COULD NOT BE CONFIRMED" in str(ran.unconfirmed)
+
+
+class TestWithoutSwitch:
+    LOW = (
+        HEAD.replace("120 V", "24 V")
+        .replace('"55 V"', '"12 V"')
+        .replace('"132 V"', '"26.4 V"')
+        .replace('kind = "dc", nominal = "24 V"', 'kind = "dc", nominal = "5 V"')
+        .replace('current_limit = "0.5 A"', 'current_limit = "1 A"')
+    )
+
+    @staticmethod
+    def without_switch() -> BenchFile:
+        """Return the bench with nothing in the feed that could cut."""
+        bench = bench_by_hand()
+        assert bench.by_hand is not None
+        hand = bench.by_hand.model_copy(update={"lamp": None})
+        return bench.model_copy(update={"switch": None, "supply": hand})
+
+    def test_power_goes_off_by_hand_and_is_seen_to_be_gone(self, tmp_path: Path) -> None:
+        """At extra-low voltage the person turns to zero, and the power meter shows it."""
+        ran = rehearse_by_hand(tmp_path, self.LOW, bench=self.without_switch())
+
+        assert ran.result is not None
+        assert ran.result.outcome == "completed", ran.result.reason
+        assert ran.told("turn")[-1].startswith("to 0 V: no switch cuts this source")
+        assert ran.told("power off")[-1] == "confirmed"
+        assert ran.result.verdict != "pass"
+
+    def test_nobody_who_turns_to_zero_leaves_power_on(self, tmp_path: Path) -> None:
+        """Power that nobody takes away is never called off."""
+
+        def falls_asleep(simulated: SimulatedBench, *_: str) -> None:
+            if simulated.circuit.source_voltage_v() > 20.0 and simulated.hand is not None:
+                simulated.hand.hand = "asleep"
+
+        bench = self.without_switch()
+        ran = rehearse_by_hand(tmp_path, self.LOW, bench=bench, bend=falls_asleep)
+
+        assert ran.unconfirmed is not None

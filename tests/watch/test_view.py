@@ -190,12 +190,14 @@ class TestWhatHappens:
     def test_a_hand_is_told_what_to_turn_to(self) -> None:
         """In capitals, with the span that counts as there, until it is there."""
         fold = folded(
-            *ENTERED, (2.0, "turn", "to 18 V: between 17 V and 19 V"), plan=PLAN | BY_HAND
+            *ENTERED,
+            (2.0, "turn", "to 18 V: between 17 V and 19 V, at most 4 V in a second"),
+            plan=PLAN | BY_HAND,
         )
         read(fold, 2.1, "power_meter", "V", voltage=9.0)
         view = view_of(fold, 2.1)
         assert (view.power, view.doing) == ("on", "TURN TO 18 V")
-        assert view.why == "between 17 V and 19 V; slowly, and stop there"
+        assert view.why == "between 17 V and 19 V, at most 4 V in a second"
         assert view.gauges[0].text == "9.00 V"
         assert view.others == ()
         fold.event(3.0, "turned", "start", "17.8 V: stop turning")
