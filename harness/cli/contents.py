@@ -9,9 +9,10 @@ from typing import Any
 from harness.bench.discover import Found
 from harness.bench.finding import Finding, Inspection
 from harness.profile.check import Check
-from harness.profile.forecast import Forecast, proposal
+from harness.profile.forecast import Forecast
 from harness.profile.level import Level, LoadPoint
 from harness.profile.plan import Plan, PlannedStep
+from harness.profile.proposal import proposal
 from harness.record.events import EventKind
 from harness.record.examine import Examined
 from harness.record.figures import KnownFigures, read_figures, read_known

@@ -16,12 +16,12 @@ from harness.cli.documents import telling
 from harness.cli.options import described
 from harness.cli.tables import console, figures, heading, listed, show, table
 from harness.profile.check import Check
-from harness.profile.forecast import proposal
 from harness.profile.instruments import Tester
 from harness.profile.level import Level
 from harness.profile.load import load_bench, load_profile
 from harness.profile.plan import Plan, PlannedStep
 from harness.profile.preflight import Preflight, preflight, refuse
+from harness.profile.proposal import proposal
 from harness.profile.unit_at_hand import UnitAtHand
 from harness.quantity import format_limits, format_quantity
 from harness.report.wording import source_lines

@@ -2,7 +2,7 @@
 
 Readings that a healthy unit of the nameplate would give are weighed exactly as those of a run will
 be; the uncertainty that comes out is the one to expect. Where it is too coarse for the limits of a
-check, a lower limit at the lowest level, or a higher level, is looked for in the same way.
+check, :mod:`harness.profile.proposal` looks for another limit or level in the same way.
 """
 
 from __future__ import annotations
@@ -32,16 +32,6 @@ from harness.unit.nameplate import AcInput, Input
 _DC_READING_S, _BEYOND_WINDOW_S = 0.010, 0.002
 #: The worst of so many draws of noise is what to expect.
 _DRAWS = 3
-#: A figure is good enough for a proposal where its uncertainty takes at most this share of the
-#: distance to the limit: a unit halfway to it can then still be told.
-_GOOD_FRAC = 0.5
-#: Fewest readings that a proposed level gives, enough to see whether its curve is the circuit's;
-#: and the most: beyond, more of them tell no more.
-_WANTED, _PATIENT = 15, 250
-#: Limits that are tried, by decade, and the least of them: below, no bench supply holds one.
-_STEPS, _LEAST_A = (7.0, 5.0, 3.0, 2.0, 1.5, 1.0), 1e-3
-#: Lowest levels that are tried, as shares of nominal, kept below this share of the threshold.
-_LEVELS_FRAC, _BELOW_FRAC = (0.15, 0.20, 0.25), 0.9
 #: What figures of the start are called in a check.
 _START = "start."
 
@@ -56,10 +46,13 @@ class Start:
     pace_stated: bool = False
 
     def slower(self, limit_a: float, level_frac: float | None) -> Start:
-        """Return it with another slow limit, and another lowest level."""
+        """Return it with another slow limit, and another lowest level; for AC one level more."""
         if isinstance(self.line, AcInput):  # each gain between two levels is weighed
-            levels = tuple(replace(level, current_limit_a=limit_a) for level in self.levels)
-            return replace(self, levels=levels)
+            levels = [replace(level, current_limit_a=limit_a) for level in self.levels]
+            if level_frac is not None:
+                volts, label = level_frac * self.line.nominal_v, format_quantity(level_frac, "%")
+                levels.append(replace(levels[-1], voltage_v=volts, label=label))
+            return replace(self, levels=tuple(levels))
         first, *others = self.levels
         changed = replace(first, current_limit_a=limit_a)
         if level_frac is not None:
@@ -185,7 +178,7 @@ def forecast_of(
     number: int, name: str, check: Check, weighing: Weighing, stated: float | None
 ) -> Forecast:
     """Return what one check can be expected to know; ``stated`` is the nameplate's figure."""
-    value, expanded, why_not = _expected(weighing, check.measure)
+    value, expanded, why_not = to_expect(weighing, check.measure)
     expected = value if stated is None else stated
     return Forecast(
         check=check,
@@ -212,7 +205,7 @@ def _room(check: Check, expected: float) -> float:
     return min(low, high)
 
 
-def _expected(weighing: Weighing, measure: str) -> tuple[float, float, str]:
+def to_expect(weighing: Weighing, measure: str) -> tuple[float, float, str]:
     """Return value and uncertainty to expect of a figure, or why there will be none."""
     worst = (math.nan, -math.inf, "")
     for seed in range(1, _DRAWS + 1):
@@ -238,61 +231,3 @@ def _weighed(start: Start, seed: int) -> StartFigures:
         return weigh_ac(ac_readings(levels, line, errors, seed=seed), errors, unit)
     read = dc_readings(levels, line, errors, seed=seed)
     return weigh_dc(read, errors, least_over_own=line.least_over_own)
-
-
-def proposal(forecast: Forecast) -> str:
-    """Say what would make a figure good enough; empty where it is, or where nothing is found.
-
-    Only limits and levels are tried: they are what a profile can choose.
-    """
-    start = forecast.of
-    if forecast.good_enough or not isinstance(start, Start):
-        return ""
-    if start.line.kind == "dc" and start.errors.own_capacitance_f is None:
-        return (
-            "State the supply's output_capacitance in the bench file; 'softwake bench --wiring' "
-            "measures it with nothing connected."
-        )
-    first = start.levels[0]
-    for level_frac in (None, *_levels_frac(start)):
-        for limit_a in _limits_a(first.current_limit_a):
-            slower = start.slower(limit_a, level_frac)
-            if slower.readings < _WANTED:
-                continue
-            if slower.readings > _PATIENT:
-                break
-            _, expanded, _ = _expected(slower, forecast.check.measure)
-            if not expanded <= _GOOD_FRAC * forecast.room:
-                continue
-            share = format_quantity(expanded / abs(forecast.expected), "%", 2)
-            level = "" if level_frac is None else f"{format_quantity(level_frac, '%')} first and "
-            return (
-                f"At {format_quantity(first.current_limit_a, 'A')} the {first.label} level is "
-                f"over after {_readings(start.readings)}; {level}"
-                f'slow_limit = "{format_quantity(limit_a, "A")}" gives '
-                f"{_readings(slower.readings)} and U = {share}."
-            )
-    return ""
-
-
-def _readings(count: int) -> str:
-    return "no reading" if not count else f"{count} reading{'' if count == 1 else 's'}"
-
-
-def _levels_frac(start: Start) -> Iterator[float]:
-    """Yield higher lowest levels that lie below the threshold."""
-    line = start.line
-    for level_frac in _LEVELS_FRAC if line.kind == "dc" else ():
-        volts = level_frac * line.nominal_v
-        if start.levels[0].voltage_v < volts <= _BELOW_FRAC * line.start_threshold_v:
-            yield level_frac
-
-
-def _limits_a(limit_a: float) -> Iterator[float]:
-    """Yield round limits below one, downwards: the quickest start that tells enough is the best."""
-    decade = 10.0 ** math.floor(math.log10(limit_a))
-    while decade * _STEPS[0] >= _LEAST_A:
-        for step in _STEPS:
-            if _LEAST_A * (1 - 1e-9) <= decade * step < limit_a * (1 - 1e-9):
-                yield float(f"{decade * step:.3g}")
-        decade /= 10.0

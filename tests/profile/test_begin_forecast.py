@@ -9,7 +9,8 @@ import pytest
 
 from harness.profile.bench_file import BenchFile
 from harness.profile.expand import make_plan
-from harness.profile.forecast import Forecast, proposal
+from harness.profile.forecast import Forecast
+from harness.profile.proposal import proposal
 from harness.profile.schema import Profile
 
 ProfileOf = Callable[..., Profile]

@@ -12,8 +12,9 @@ from harness.judge.uncertainty import combine
 from harness.profile.bench_file import BenchFile
 from harness.profile.discharge_forecast import Discharge
 from harness.profile.expand import make_plan
-from harness.profile.forecast import Forecast, proposal
+from harness.profile.forecast import Forecast
 from harness.profile.plan import Plan
+from harness.profile.proposal import proposal
 from harness.profile.schema import Profile
 
 ProfileOf = Callable[..., Profile]

@@ -14,7 +14,8 @@ from harness.judge.start_charge import weigh_dc
 from harness.judge.start_curve import LevelReadings, StartFigures
 from harness.judge.uncertainty import combine
 from harness.profile.expand import make_plan
-from harness.profile.forecast import Forecast, proposal
+from harness.profile.forecast import Forecast
+from harness.profile.proposal import proposal
 from harness.quantity import parse_quantity
 from tests.outside.circuits import DcCircuit, DcParts
 from tests.outside.converter import Converter, ConverterParts
@@ -210,13 +211,13 @@ class TestAcStart:
     def planned_ac(self, profile_of: ProfileOf, bench_of: BenchOf) -> Callable[..., Plan]:
         """Return a function that plans an AC start whose bulk capacitance is judged."""
 
-        def plan(limits: str, reading: str) -> Plan:
+        def plan(limits: str, reading: str, levels: str = '"10 %", "25 %", "40 %"') -> Plan:
             check = CAPACITANCE.replace("376 uF", "96 uF")
             profile = profile_of(
                 "ac",
                 (
                     'levels = ["25 %", "50 %", "100 %"]',
-                    'levels = ["10 %", "25 %", "40 %", "100 %"]',
+                    f'levels = [{levels}, "100 %"]',
                 ),
                 ('current_limit = "0.5 A"\ndwell = "1 s"', f'{limits}dwell = "1 s"\n{check}'),
             )
@@ -252,3 +253,23 @@ class TestAcStart:
 
         assert math.isnan(found.expanded)
         assert slow.good_enough
+
+    def test_one_level_is_proposed_another(self, planned_ac: Callable[..., Plan]) -> None:
+        """With one level below the threshold there is no gain to weigh: one more is proposed, with
+        the limit at which it is enough; put into the profile it gives what it promises.
+        """
+        found = only(planned_ac('current_limit = "0.5 A"\n', "52 ms", '"25 %", "50 %"'))
+        told = re.fullmatch(
+            r"One more level, (\d+ %), still below the threshold, "
+            r'and slow_limit = "(.+)" gives U = ([\d.]+) %\.',
+            proposal(found),
+        )
+        assert told is not None, proposal(found)
+        level, limit, share = told.groups()
+        slow = f'slow_limit = "{limit}"\ncurrent_limit = "0.5 A"\n'
+        better = only(planned_ac(slow, "52 ms", f'"25 %", "{level}", "50 %"'))
+
+        assert "Fewer than two levels" in found.text
+        assert better.good_enough
+        assert 100 * better.expanded / 150e-6 == pytest.approx(float(share), rel=0.02)
+        assert proposal(better) == ""
