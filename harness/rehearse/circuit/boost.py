@@ -69,7 +69,9 @@ class BoostState:
             return 0.0
         self._aim_v2 = min(self._aim_v2 + self._slope * half_s, model.held_v**2)
         missing_j = 0.5 * net.bulk_f * (self._aim_v2 - bulk_v * bulk_v)
-        most_w = 0.5 * model.limit_a * drive.peak_v
+        # On every line it takes no more than its limit passes at the lowest: feed-forward of the
+        # line, common practice.
+        most_w = 0.5 * model.limit_a * min(drive.peak_v, model.start_v)
         wanted_w = self._load_w + missing_j / _PROPORTIONAL_S
         if 0.0 < wanted_w < most_w:  # else the loop would learn of its own limit
             self._load_w += missing_j / _PROPORTIONAL_S * half_s / _INTEGRAL_S
