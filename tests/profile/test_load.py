@@ -251,7 +251,7 @@ MISTAKES = [
         "kind = 3",
         (
             "25: steps[1].kind: there is no kind of step 3; there are start, cold, nominal, line, "
-            'load, soak, cycle, drain, discharge; for example: kind = "start"'
+            'load, soak, cycle, dip, drain, discharge; for example: kind = "start"'
         ),
     ),
     (

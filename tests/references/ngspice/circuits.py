@@ -153,7 +153,7 @@ def boost(values: Values) -> Boost:
     """The boost stage of ``boost.inc``: it runs at once, and its current is a sine."""
     return Boost(
         held_v=values["vheld"],
-        start_v=1.0,
+        start_v=math.sqrt(2.0) * values["vrms"] - 1.0,
         stop_v=0.5,
         delay_s=0.0,
         soft_start_s=0.05,

@@ -148,7 +148,7 @@ class TestDead:
         plain = UNIT.model_copy(update={"input": UNIT.input.model_copy(update={"boosted_v": None})})
         with pytest.raises(ValueError, match="boost-stage-dead does not apply"):
             FAULTS["boost-stage-dead"].apply(typical_model(plain))
-        with pytest.raises(ValueError, match="with a boost stage"):
+        with pytest.raises(ValueError, match="and a boost stage"):
             FAULTS["gives-in-at-low-line"].apply(typical_model(UNIT))
 
 
