@@ -544,8 +544,8 @@ class TestChecks:
             (
                 START + check('measure = "operator.yes_no"', 'ask = "x"'),
                 (
-                    "steps[0].checks[0].measure: operator.yes_no belongs in a cold or dip or line or "
-                    "load or nominal or soak step, this is a start step"
+                    "steps[0].checks[0].measure: operator.yes_no belongs in a cold or dip or line "
+                    "or load or nominal or soak step, this is a start step"
                 ),
             ),
             (
@@ -558,8 +558,8 @@ class TestChecks:
                 START
                 + check('measure = "operator.value"', 'ask = "x"', 'unit = "V"', 'high = "2 V"'),
                 (
-                    "steps[0].checks[0].measure: operator.value belongs in a cold or dip or line or "
-                    "load or nominal or soak step, this is a start step"
+                    "steps[0].checks[0].measure: operator.value belongs in a cold or dip or line "
+                    "or load or nominal or soak step, this is a start step"
                 ),
             ),
             (
