@@ -38,4 +38,5 @@ def figures_shown(record: Record) -> Iterator[RenderableType]:
 
 def _from(row: FigureRow) -> str:
     """Name a figure, and the step it comes from where that is not the start."""
-    return row.name if row.of == "start" else f"{row.name}, by the {row.of}"
+    the = "" if " no. " in row.of else "the "
+    return row.name if row.of == "start" else f"{row.name}, by {the}{row.of}"

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
@@ -34,7 +35,7 @@ _NAMES = {
 class FigureRow:
     """One figure of the unit, in words; every text prints."""
 
-    of: str  # the step it comes from: start, discharge
+    of: str  # the step it comes from: start, discharge; of several by its number: start no. 2
     name: str
     found: str  # with its uncertainty; empty where there is none
     #: What that states, and how far off the figure is, or that it agrees within its uncertainty;
@@ -60,14 +61,25 @@ def figure_rows(told: Figures, known: KnownFigures) -> Iterator[FigureRow]:
         )
 
 
+def rows_of_all(told: Iterable[Figures], known: KnownFigures) -> Iterator[FigureRow]:
+    """Yield what the steps of a run told of the unit; a second start is told from the first."""
+    counts: Counter[str] = Counter()
+    for each in told:
+        counts[each.of] += 1
+        number = counts[each.of]
+        of = each.of if number == 1 else f"{each.of} no. {number}"
+        yield from (replace(row, of=of) for row in figure_rows(each, known))
+
+
 def rows_of_events(events: Iterable[tuple[str, str]]) -> Iterator[FigureRow]:
     """Yield what a run told of the unit, out of kind and detail of its events."""
-    known = KnownFigures()
+    known, found = KnownFigures(), []
     for kind, detail in events:
         if kind == EventKind.PLAN:
             known = read_known(detail)
         elif kind == EventKind.FIGURES and (told := read_figures(detail)) is not None:
-            yield from figure_rows(told, known)
+            found.append(told)
+    yield from rows_of_all(found, known)
 
 
 def figure_name(measure: str) -> str:

@@ -19,7 +19,7 @@ from harness.record.csv_text import BUDGETS, CHECKS
 from harness.record.sink import CheckRow
 from harness.record.tables import Record
 from harness.report.decimated_trend import DecimatedTrend
-from harness.report.figures import figure_rows
+from harness.report.figures import rows_of_all
 from harness.report.fit_plot import fit_plots
 from harness.report.plot import draw
 from harness.report.template import template
@@ -89,7 +89,7 @@ def report_html(
         budgets=[(row, sum(part.share**2 for part in row.budget)) for row in budgets[:_BUDGETS]],
         budgets_left_out=len(budgets[_BUDGETS:]),
         plot=Markup(drawing),  # noqa: S704 - the drawing escapes its own text
-        told=[row for told in trend.told for row in figure_rows(told.figures, trend.known)],
+        told=list(rows_of_all((told.figures for told in trend.told), trend.known)),
         fits=fit_plots(trend),
         events=trend.events,
         rules={row.rule for row in rows},

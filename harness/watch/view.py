@@ -15,7 +15,7 @@ from harness.errors import CUT_MAINS
 from harness.profile.measures import role_of
 from harness.quantity import format_pair, format_quantity, scale_of
 from harness.record.csv_text import printable
-from harness.report.figures import FigureRow, figure_rows
+from harness.report.figures import FigureRow, rows_of_all
 from harness.report.wording import headline, output_text, verdict_mark
 from harness.watch.fold import CheckSeen, Fold, LevelToCome, News, Output, Phase, named
 
@@ -140,7 +140,7 @@ def view_of(fold: Fold, now_s: float) -> View:
         left_text=_left(fold, now_s),
         age_text=f"read {duration(now_s - (fold.read_s or 0.0))} ago" if old else "",
         checks=tuple(fold.checks),
-        figures=tuple(row for told in fold.figures for row in figure_rows(told, fold.known)),
+        figures=tuple(rows_of_all(fold.figures, fold.known)),
         plan=tuple(_plan(fold)),
         question=fold.question,
         trip=fold.trip,

@@ -53,6 +53,12 @@ class TestRows:
         assert list(rows_of_events(events)) == list(figure_rows(TOLD, KNOWN))
         assert list(rows_of_events([("figures", "{}"), ("plan", "")])) == []
 
+    def test_a_second_start_is_told_from_the_first(self) -> None:
+        """Of several starts each has its number, from the second on."""
+        of = [row.of for row in rows_of_events([("figures", figures_detail(TOLD))] * 3)]
+
+        assert list(dict.fromkeys(of)) == ["start", "start no. 2", "start no. 3"]
+
     def test_a_line_says_what_came_of_it(self) -> None:
         """In a list of events the figures take a line, not their data."""
         told = "of the start: bulk capacitance 466.0 ± 9.0 uF, 1 without a value"
