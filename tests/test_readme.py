@@ -261,7 +261,7 @@ class TestTables:
     def test_every_kind_of_step_is_named(self) -> None:
         """The list of steps names each kind that can be carried out, and no other."""
         text = page("files-by-hand")
-        [named] = re.findall(r"^- Nine kinds of step: (.*?)\. \[", text, re.MULTILINE | re.DOTALL)
+        [named] = re.findall(r"^- Ten kinds of step: (.*?)\. \[", text, re.MULTILINE | re.DOTALL)
 
         assert sorted(re.findall(r"`(\w+)`", named)) == sorted(STEP_KINDS)
 
