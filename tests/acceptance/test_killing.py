@@ -5,7 +5,6 @@ import itertools
 import os
 import random
 import signal
-import subprocess
 import sys
 import time
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ from typer.testing import CliRunner
 
 from harness.cli.main import app
 from tests.acceptance.conftest import ROOT
+from tests.command import started
 
 if TYPE_CHECKING:
     from tests.acceptance.conftest import Campaign, Ended, Running, ServedBench
@@ -59,19 +59,6 @@ class Kill:
 
     how: str
     after_s: float
-
-
-def softwake(*arguments: str) -> subprocess.CompletedProcess[str]:
-    """Run a command beside the killed run."""
-    return subprocess.run(
-        [sys.executable, "-m", "harness", *arguments],
-        cwd=ROOT,
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        encoding="utf-8",
-        timeout=40.0,
-        check=False,
-    )
 
 
 def kills(count: int, seed: int) -> list[Kill]:
@@ -274,7 +261,7 @@ def test_the_supply_is_not_free_before_the_keeper_has_switched_off(campaign: Cam
         running.signal(signal.SIGKILL)
         running.process.wait(timeout=10.0)
         try:
-            second = softwake("bench", str(bench.file))
+            second = started("bench", str(bench.file), cwd=ROOT)
             assert second.returncode == 5
             assert "still in the hands of an earlier run's keeper" in second.stderr
             bench.links["supply"].heal()
@@ -284,7 +271,7 @@ def test_the_supply_is_not_free_before_the_keeper_has_switched_off(campaign: Cam
             end_s = time.monotonic() + 10.0
             while Path(f"/proc/{keeper}").exists() and time.monotonic() < end_s:
                 time.sleep(0.05)
-        third = softwake("bench", str(bench.file))
+        third = started("bench", str(bench.file), cwd=ROOT)
         assert third.returncode == 0, third.stdout + third.stderr
 
 

@@ -15,6 +15,8 @@ from typer.testing import CliRunner
 from harness.cli.main import app
 from harness.errors import UsageError
 from harness.rehearse.server import LINK_FAULTS
+from tests.acceptance.conftest import BOARD_PROFILE
+from tests.command import started
 
 if TYPE_CHECKING:
     from tests.acceptance.conftest import Campaign
@@ -56,15 +58,13 @@ def until(process: subprocess.Popen[str], start: str) -> str:
 @pytest.mark.skipif(sys.platform == "win32", reason="sends Ctrl-C as a POSIX signal")
 def test_the_line_it_prints_runs_against_it(campaign: Campaign, tmp_path: Path) -> None:
     """The printed command is a run that passes; a link broken by name while it listens trips it."""
-    with campaign.bench() as bench:
+    with campaign.bench(BOARD_PROFILE) as bench:
         profile = bench.profile
     with listening(tmp_path, str(profile)) as serving:
         command = shlex.split(until(serving, "softwake run"))
         assert until(serving, "Ctrl-C")
-        run = [sys.executable, "-m", "harness", *command[1:], "--yes"]
-        env = {"PYTHONPATH": str(ROOT)}
 
-        passed = subprocess.run(run, cwd=tmp_path, env=env, capture_output=True, check=False)
+        passed = started(*command[1:], "--yes", cwd=tmp_path)
         assert passed.returncode == 0, passed.stderr
         assert until(serving, "output on")
         assert until(serving, "output off")
@@ -72,7 +72,7 @@ def test_the_line_it_prints_runs_against_it(campaign: Campaign, tmp_path: Path) 
         stream(serving.stdin).write("supply:overload@OUTP ON\n")
         stream(serving.stdin).flush()
         assert until(serving, "injected")
-        tripped = subprocess.run(run, cwd=tmp_path, env=env, capture_output=True, check=False)
+        tripped = started(*command[1:], "--yes", cwd=tmp_path)
         assert tripped.returncode == 3
         assert until(serving, "output on")
         assert until(serving, "output off")
