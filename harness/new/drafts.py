@@ -121,6 +121,8 @@ def profile_draft(
         unit=unit,
         ac=line.kind == "ac",
         cold=tuple(cold),
+        busy_w=line.busy_power_w,
+        boot_s=line.boot_time_s,
         least_idle_w=_IDLE_LOW * idle_w if told else None,
         most_idle_w=_IDLE_HIGH * idle_w,
         hazardous=line.kind == "ac" or line.nominal_v > HAZARDOUS_V,

@@ -184,6 +184,17 @@ class TestOfAUnitFile:
         assert worn.outcome == "refused"
         assert "C1 is sound" in worn.reason
 
+    def test_a_board_that_works_in_phases(self) -> None:
+        """Its draft has what it draws in boot and at work, and a healthy one comes through."""
+        new("profile --unit rotator-controller-HRW-0041 --yes")
+        profile = load_profile("profile.toml")
+        checks = {check.name: check for check in profile.checks}
+        healthy = rehearse_profile(profile)
+
+        assert checks["boots: most power"].is_windowed
+        assert checks["power at work"].high == 4.0
+        assert (healthy.verdict, healthy.trip) == ("pass", None)
+
 
 class TestDialogue:
     def test_enter_accepts(self) -> None:
