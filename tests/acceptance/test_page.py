@@ -29,6 +29,7 @@ from tests.acceptance.conftest import (
     ServedBench,
 )
 from tests.acceptance.test_watching import begin_slow_reading, slow_meter
+from tests.repeats import repeats
 
 pytestmark = [
     pytest.mark.skipif(sys.platform == "win32", reason="run on POSIX systems so far"),
@@ -457,8 +458,10 @@ class TestSoakOfARun:
 
 
 class TestLooks:
-    @pytest.mark.parametrize("scheme", ["light", "dark"])
-    @pytest.mark.parametrize("width", [1280, 390])
+    @pytest.mark.parametrize(
+        ("width", "scheme"),
+        repeats([(1280, "light"), (390, "dark"), (1280, "dark"), (390, "light")], first=2),
+    )
     def test_it_can_be_read_by_everybody(
         self, held: Held, browser: Any, scheme: str, width: int
     ) -> None:
