@@ -139,10 +139,13 @@ def _at_output(
 
 
 def _why_no_load(output: str, bench: BenchFile) -> str:
-    wired = [f"the {key} is wired to {load.at}" for key, load in bench.all_loads.items()]
-    if not wired:
+    if not bench.all_loads:
         return "this bench has none"
-    return f"and none of this bench is at output {output}: {'; '.join(wired)}"
+    wired = "; ".join(
+        f"the {key} is {'moved by hand' if load.at is None else f'wired to {load.at}'}"
+        for key, load in bench.all_loads.items()
+    )
+    return f"and none of this bench is at output {output}: {wired}"
 
 
 def _feed_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:

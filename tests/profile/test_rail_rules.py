@@ -128,10 +128,11 @@ class TestPreflight:
         )
 
         reasons = preflight(plan, today=dt.date(2026, 11, 27)).reasons
-        assert [each.partition(",")[0] for each in reasons] == [
-            "Step 3 (load) needs an electronic load",
-            "Step 3 (load) needs an electronic load",
-        ]
+        assert reasons == tuple(
+            f"Step 3 (load) needs an electronic load, and none of this bench is at output {name}: "
+            "the load is moved by hand."
+            for name in ("standby", "minus")
+        )
 
     def test_a_load_that_does_not_bear_it_is_refused(self, tmp_path: Path) -> None:
         """The range of the very load that hangs at the output counts."""
