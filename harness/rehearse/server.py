@@ -31,7 +31,7 @@ _Answer = Callable[[bytes, bytes], Iterable[OnWire]]
 _LATE_S, _GAP_S = 3.0, 0.002
 _PACKET_BYTES = 5
 #: What reads anything.
-_READING = frozenset({"supply", "meter", "load"})
+_READING = frozenset({"supply", "meter", "load", "aux"})
 #: The pattern of no message.
 _NONE = "(?!)"
 
@@ -61,7 +61,7 @@ class LinkFault:
     #: For one answer, until the connection is opened again, or for as long as it is there.
     lasts: Literal["once", "connection", "always"] = "always"
     #: Instruments it makes sense for.
-    roles: frozenset[str] = frozenset({"supply", "meter", "load", "switch"})
+    roles: frozenset[str] = frozenset({"supply", "meter", "load", "switch", "aux", "enable_switch"})
     #: Whether a run must not mind it.
     harmless: bool = False
 
@@ -138,13 +138,13 @@ LINK_FAULTS: dict[str, LinkFault] = {
         "takes no message that would switch it off",
         unheard=r"^(OUTP|INP) (OFF|0)$|^\*RST$",
         concerns=_NONE,  # it says truly that it is on
-        roles=frozenset({"supply", "load"}),
+        roles=frozenset({"supply", "load", "aux"}),
     ),
     "welded-contact": LinkFault(
         "the contact stays closed, whatever it is told",
         unheard="^ROUT:OPEN",
         concerns=_NONE,  # its mirror contact says so
-        roles=frozenset({"switch"}),
+        roles=frozenset({"switch", "enable_switch"}),
     ),
 }
 

@@ -35,12 +35,16 @@ class Case:
     moment: str
 
 
+#: What pulls an enable input, which the unit of these runs does not have.
+PINS = frozenset({"aux", "enable_switch"})
+
+
 def every_case() -> list[Case]:
     return [
         Case(role, name, moment)
         for moment in MOMENTS
         for name, fault in LINK_FAULTS.items()
-        for role in sorted(fault.roles)
+        for role in sorted(fault.roles - PINS)
     ]
 
 
