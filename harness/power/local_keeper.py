@@ -15,32 +15,22 @@ from harness.errors import (
     CommandRefused,
     InstrumentError,
     LinkError,
-    NoReading,
     PowerOffUnconfirmed,
-    UnexpectedReply,
 )
+from harness.power import on_the_wire
 from harness.power.commands import Command, KeeperState, Set, SwitchOff
 from harness.power.dip import Dip, DipRecord, carry_out
 from harness.power.keeper import Keeper
-from harness.power.moves import Check, Confirm, Gone, Move, Send
+from harness.power.moves import Check, Move
 from harness.power.pin_moves import AUX_LEFT_ON, AUX_OFF
 from harness.power.port import OnEvent, OnSample
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.power.way_off import CONTACT_CLOSED, CONTACT_OPEN, at_once
-from harness.profile.measures import SETTINGS, role_of
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
 
 #: Pause between two tries of switching off: a relay takes a moment, a link too.
 _RETRY_S = 0.02
-#: Longest time for voltage and current to be gone: an averaging window or two, and what a
-#: suppression capacitor holds.
-_GONE_S = 1.0
-#: The same where nothing but a person takes it away, and what that person is told.
-_BY_HAND_S = 30.0
-OFF_BY_HAND = "to 0 V: no switch cuts this source, so power goes off by hand; then pull the plug"
-#: What a state is called, from off to on.
-_OUTPUT, _CONTACT = ("off", "on"), ("open", "closed")
 
 
 @dataclass(eq=False)
@@ -214,7 +204,7 @@ class LocalKeeper:
         while queue:
             move = queue.popleft()
             try:
-                self._carry_out(move)
+                on_the_wire.put(move, self._instruments[move.role], self._clock, self._on_event)
             except InstrumentError as error:
                 again = self._keeper.switching_off
                 queue = deque(self._keeper.failed(move, error, self._clock.now_s()))
@@ -262,52 +252,6 @@ class LocalKeeper:
             if "aux" in self._instruments and "aux" not in self._keeper.left_on:
                 self._on_event(EventKind.ENABLE, AUX_OFF)
 
-    def _carry_out(self, move: Move) -> None:
-        instrument = self._instruments[move.role]
-        match move:
-            case Send(operation=operation, value=value):
-                instrument.send(operation, value)
-            case Confirm(operation=operation, expected=bool() as expected):
-                if instrument.state(operation) is not expected:
-                    words = _CONTACT if operation == "contact_state" else _OUTPUT
-                    told, said = words[expected], words[not expected]
-                    raise UnexpectedReply(
-                        f"it reports {said} where {told} was set",
-                        instrument=instrument.link.name,
-                        message=instrument.dialect.ask[operation],
-                        remedy="look at its front panel",
-                    )
-            case Confirm():
-                _compare(instrument, move)
-            case Gone():
-                self._see_gone(instrument, move)
-            case Check(what="errors"):
-                instrument.check_errors()
-            case Check(what="identity"):
-                instrument.check_identity()
-            case Check(what="protection"):
-                instrument.check_protection()
-
-    def _see_gone(self, instrument: Instrument, move: Gone) -> None:
-        """Read until nothing is there any more, but not for long; a hand is told and waited for."""
-        end_s = self._clock.now_s() + (_BY_HAND_S if move.by_hand else _GONE_S)
-        told = not move.by_hand
-        while True:
-            sample = instrument.sample()
-            # written so that a value that is no number is still there
-            if abs(sample.voltage_v) <= move.voltage_v and abs(sample.current_a) <= move.current_a:
-                return
-            if not told:
-                told = True
-                self._on_event(EventKind.TURN, OFF_BY_HAND)
-            if self._clock.now_s() >= end_s:
-                raise UnexpectedReply(
-                    f"it still reads {format_quantity(sample.voltage_v, 'V', 3)} and "
-                    f"{format_quantity(sample.current_a, 'A', 3)} with power off",
-                    instrument=instrument.link.name,
-                    remedy="pull the plug of the source",
-                )
-
     def _raise_trouble(self) -> None:
         """Raise what has become of power, if anything has."""
         if self._keeper.trip is not None or self._keeper.unconfirmed:
@@ -328,33 +272,3 @@ class LocalKeeper:
             )
         assert trip is not None
         return Tripped(trip)
-
-
-def _compare(instrument: Instrument, move: Confirm) -> None:
-    """Compare a setting read back with what went on the wire."""
-    sent = instrument.dialect.sent_value(move.set_by, float(move.expected))
-    try:
-        value = instrument.value(move.operation)
-    except NoReading as error:
-        if move.kept:
-            raise  # it was readable when it was set
-        raise UnexpectedReply(
-            error.what, instrument=error.instrument, message=error.message
-        ) from error
-    # written so that a value that is no number fails
-    if abs(value - sent) <= move.tolerance:
-        return
-    what = f"it reads back {value:g} where {sent:g} was set"
-    remedy = "check its range, its front-panel lock and its dialect"
-    if move.kept:
-        name = move.operation.removesuffix("_setting")
-        unit = SETTINGS[role_of(move.role)][name]
-        read, told = format_quantity(value, unit), format_quantity(sent, unit)
-        what = f"the {name.replace('_', ' ')} reads {read} where {told} was set"
-        remedy = "see who else talks to it, and lock its front panel"
-    raise UnexpectedReply(
-        what,
-        instrument=instrument.link.name,
-        message=instrument.dialect.ask[move.operation],
-        remedy=remedy,
-    )

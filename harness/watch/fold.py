@@ -17,11 +17,11 @@ from enum import StrEnum
 from typing import Any
 
 from harness.profile.steps import STEP_KINDS
-from harness.quantity import format_quantity
 from harness.record.csv_text import printable
 from harness.record.events import EventKind
 from harness.record.figures import Figures, KnownFigures, read_figures, read_known
 from harness.report.figures import figures_summary
+from harness.watch.plan_told import LevelToCome, StepToCome, finite, named, step_to_come
 
 #: So many of the latest things that happened are kept.
 _NEWS = 256
@@ -44,29 +44,6 @@ class Phase(StrEnum):
     ENTERED = "entered"  # readings have not come to rest yet
     HELD = "held"
     DISTURBED = "disturbed"  # readings at rest move again
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LevelToCome:
-    """One level of the plan, as the journal has it."""
-
-    label: str
-    voltage_v: float
-    current_limit_a: float
-    dwell_s: float
-    load: str
-    allowance: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StepToCome:
-    """One step of the plan, as the journal has it."""
-
-    name: str
-    kind: str
-    levels: tuple[LevelToCome, ...]
-    restart: tuple[LevelToCome, ...]
-    checks: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -223,10 +200,10 @@ class Fold:
             return  # there is one a run
         try:
             told = json.loads(detail)
-            steps = tuple(_step_to_come(step) for step in told.pop("steps"))
+            steps = tuple(step_to_come(step) for step in told.pop("steps"))
             told.pop("known", None)
             begun = dt.datetime.fromisoformat(str(told["begun_utc"])).astimezone(dt.UTC)
-            bounds = {name: _finite(told["envelope"][name]) for name in _BOUNDS}
+            bounds = {name: finite(told["envelope"][name]) for name in _BOUNDS}
         except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
             return  # not by this program
         self.steps, self.begun = steps, begun
@@ -297,40 +274,6 @@ class Fold:
 
 #: Keys of the envelope.
 _BOUNDS = ("voltage_v", "current_a", "power_w")
-
-
-def _step_to_come(told: Mapping[str, Any]) -> StepToCome:
-    return StepToCome(
-        name=printable(str(told["name"])),
-        kind=printable(str(told["kind"])),
-        levels=tuple(_level_to_come(level) for level in told["levels"]),
-        restart=tuple(_level_to_come(level) for level in told["restart"]),
-        checks=tuple(printable(str(name)) for name in told["checks"]),
-    )
-
-
-def _level_to_come(told: Mapping[str, Any]) -> LevelToCome:
-    return LevelToCome(
-        label=printable(str(told["label"])),
-        voltage_v=_finite(told["voltage_v"]),
-        current_limit_a=_finite(told["current_limit_a"]),
-        dwell_s=_finite(told["dwell_s"]),
-        load=printable(str(told["load"])),
-        allowance=told["allowance"] is True,
-    )
-
-
-def _finite(told: Any) -> float:
-    value = float(told)
-    if not math.isfinite(value):
-        raise ValueError("no number")
-    return value
-
-
-def named(level: LevelToCome) -> str:
-    """Name a level by its volts and what the load takes."""
-    volts = format_quantity(level.voltage_v, "V")
-    return f"{volts}, load {level.load}" if level.load else volts
 
 
 def told(kind: str, detail: str) -> str:

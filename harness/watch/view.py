@@ -17,7 +17,8 @@ from harness.quantity import format_pair, format_quantity, scale_of
 from harness.record.csv_text import printable
 from harness.report.figures import FigureRow, rows_of_all
 from harness.report.wording import headline, output_text, verdict_mark
-from harness.watch.fold import CheckSeen, Fold, LevelToCome, News, Output, Phase, named
+from harness.watch.fold import CheckSeen, Fold, News, Output, Phase
+from harness.watch.plan_told import LevelToCome, named
 
 #: A reading older than this is told with its age.
 _OLD_S = 2.0
