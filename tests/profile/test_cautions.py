@@ -5,6 +5,7 @@ from collections.abc import Callable
 import pytest
 
 from harness.profile.cautions import cautions
+from harness.profile.load import load_profile
 from harness.profile.schema import Profile
 
 ProfileOf = Callable[..., Profile]
@@ -74,3 +75,11 @@ class TestCautions:
     def test_nothing_is_called_safe(self, profile_of: ProfileOf, kind: str) -> None:
         """No caution promises that anything is safe."""
         assert "safe" not in said(profile_of(kind)).lower()
+
+    @pytest.mark.parametrize(
+        "words", ["a fuse in the lead", "polarity", "gets warm", "vents gas", "unattended"]
+    )
+    def test_a_charger_gets_those_of_batteries(self, words: str) -> None:
+        """Whoever connects a battery is warned of what it can do; who connects none is not."""
+        assert words in said(load_profile("lamp-battery-charger"))
+        assert "battery" not in said(load_profile("dome-shutter-power-unit"))
