@@ -48,19 +48,33 @@ def plan_notes(
         note = step.step.hand_note(", ".join(level.label for level in step.restart))
         if note:
             yield f"{_named(step)}: {note}"
-        if isinstance(step.step, DipStep):
-            supply = None if bench is None else bench.settable
-            reading_s = None if supply is None else supply.reading_time_s
-            yield f"{_named(step)}: {step.step.note(reading_s)}"
-        if isinstance(step.step, DischargeStep) and step.step.resistor_ohm is not None:
-            note = step.step.resistor_note(line.stored_v(profile.envelope.voltage_v))
-            yield f"{_named(step)}: a {note}."
+        yield from _kind_notes(profile, bench, step)
     for stated, key, assumed in (
         (line.threshold, "start_threshold", format_quantity(line.start_threshold_v, "V")),
         (line.idle_power, "idle_power", format_quantity(line.idle_power_w, "W")),
     ):
         if stated is None:
             yield f"No {key} on the nameplate: taken as {assumed}."
+
+
+def _kind_notes(profile: Profile, bench: BenchFile | None, step: PlannedStep) -> Iterator[str]:
+    """Say what a dip can be timed to, and what a discharge of the bulk capacitor begins at."""
+    line, kind = profile.fed.input, step.step
+    if isinstance(kind, DipStep):
+        supply = None if bench is None else bench.settable
+        reading_s = None if supply is None else supply.reading_time_s
+        yield f"{_named(step)}: {kind.note(reading_s)}"
+    if not isinstance(kind, DischargeStep):
+        return
+    if kind.across == "bulk" and line.boosted_v:
+        held = format_quantity(line.boosted_v, "V")
+        yield (
+            f"{_named(step)}: the bulk capacitor begins at {held}, which the boost stage holds it "
+            "at: meter and leads are made for that."
+        )
+    if kind.resistor_ohm is not None:
+        note = kind.resistor_note(line.stored_v(profile.envelope.voltage_v))
+        yield f"{_named(step)}: a {note}."
 
 
 def _input_notes(line: Input, steps: tuple[PlannedStep, ...]) -> Iterator[str]:

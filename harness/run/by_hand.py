@@ -37,13 +37,28 @@ def move_meter(context: Context, where: MeterPlace) -> bool:
     if context.meter_at == where:
         return True
     power_off(context)
-    text = f"{OFF}{_supply_leads(context, where)}{_jack(context, where)} {_connect(where)}"
+    text = (
+        f"{OFF}{_supply_leads(context, where)}{_jack(context, where)} {_connect(where)}"
+        f"{boosted_caution(context) if where.across == 'bulk' else ''}"
+    )
     moved = context.operator.place_meter(where.named, text)
     context.stop.raise_if_requested()
     context.event(EventKind.METER, f"{'connected' if moved else 'not connected'} {_how(where)}")
     if moved:
         context.meter_at = where
     return moved
+
+
+def boosted_caution(context: Context) -> str:
+    """Say what may stand across the bulk capacitor of a unit with a boost stage."""
+    boosted_v = context.plan.profile.unit.input.boosted_v
+    if boosted_v is None:
+        return ""
+    held = format_quantity(boosted_v, "V", 3)
+    return (
+        f" UP TO {held} DC MAY STAND ACROSS IT, line or not: meter and leads made for that, and no "
+        "hand near it."
+    )
 
 
 def _how(where: MeterPlace) -> str:

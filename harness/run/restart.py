@@ -17,7 +17,7 @@ from harness.profile.plan import PlannedStep
 from harness.profile.start_step import ASK_BULK, Polarity, StartStep
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
-from harness.run.by_hand import OFF, place_across_bulk, place_leads
+from harness.run.by_hand import OFF, boosted_caution, place_across_bulk, place_leads
 from harness.run.context import Context
 from harness.run.off import power_off
 
@@ -161,7 +161,9 @@ def _asked_v(context: Context, below_v: float | None) -> float:
     """Ask the person at the bench for the capacitor's voltage."""
     wanted = "" if below_v is None else format_quantity(below_v, "V")
     first = f" Discharge it first, until it is below {wanted}." if wanted else ""
-    answer, note = context.operator.ask_value(f"{OFF} {ASK_BULK}.{first}", "V")
+    answer, note = context.operator.ask_value(
+        f"{OFF} {ASK_BULK}.{boosted_caution(context)}{first}", "V"
+    )
     context.stop.raise_if_requested()
     if answer is None:
         raise Refused(["Nobody measured what is left on the bulk capacitor: its start is unknown."])

@@ -12,6 +12,7 @@ from harness.profile.load import load_profile
 from harness.qualify.population import Mix
 from harness.qualify.unit_result import End, UnitResult
 from harness.qualify.worker import Job, run_units
+from harness.rehearse.simulated_operator import SimulatedOperator
 from harness.unit.assess import assess
 from harness.unit.unit_file import load_unit
 
@@ -108,3 +109,21 @@ class TestFaults:
         assert result.trip is not None
         assert result.trip.reason == "energy_budget"
         assert last_level(result) == "90 %"
+
+
+class TestCautions:
+    """Who moves a lead to the bulk capacitor is told what may stand across it."""
+
+    def test_the_meter_is_moved_with_a_warning(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """The instruction names the boosted voltage each time, and at no other place."""
+        told: list[tuple[str, str]] = []
+        place = SimulatedOperator.place_meter
+
+        def listening(self: SimulatedOperator, where: str, text: str) -> bool:
+            told.append((where, text))
+            return place(self, where, text)
+
+        monkeypatch.setattr(SimulatedOperator, "place_meter", listening)
+        rehearse_profile(FULL, fault="open-fuse")
+        warned = {where for where, text in told if "UP TO 390 V DC MAY STAND ACROSS IT" in text}
+        assert warned == {where for where, _ in told if where == "bulk"} == {"bulk"}

@@ -114,3 +114,11 @@ class TestNominalRange:
         said = " ".join(make_plan(load_profile(written(UNIVERSAL))).cautions)
         assert "390 V DC on the bulk capacitor as soon as it runs, on the lowest line" in said
         assert "up to 390 V and 11 J" in said
+
+    def test_a_discharge_says_where_it_begins(self, written: Written) -> None:
+        """The meter goes across the boosted voltage: the plan says so before."""
+        step = (
+            '\n[[steps]]\nkind = "discharge"\nacross = "bulk"\nbelow = "60 V"\nwithin = "1 min"\n'
+        )
+        notes = " ".join(make_plan(load_profile(written(UNIVERSAL + step))).notes)
+        assert "the bulk capacitor begins at 390 V, which the boost stage holds it at" in notes
