@@ -24,6 +24,9 @@ BOOST_FAULTS = (
                 "low",
                 "at full load current flows at the peaks of the line alone",
             ),
+            Remedy(
+                "dip", "dip.hold_up", "low", "at low line the capacitor bridges next to nothing"
+            ),
             Remedy("line", "supply.current", "high", "at the lowest line it takes far more"),
             Remedy("line", "meter.voltage_dc", "low", "loaded, at the lowest line it gives up"),
         ),
