@@ -29,6 +29,7 @@ _UNSEEN = {
     "soak": "It was not left on for longer than each step took.",
     "discharge": "Nobody timed how fast its stored charge drains.",
 }
+_NO_OUTPUT = "It has no output to measure: it was judged by what it draws."
 _NEVER = (
     "Nothing was tested but what the test report lists: neither interference, damp, shock nor "
     "temperatures other than the workshop's."
@@ -98,7 +99,8 @@ def _room(row: CheckRow) -> tuple[bool, float]:
 
 def _untested(facts: Mapping[str, Any], rows: list[CheckRow]) -> Iterator[str]:
     """Yield what was not tested, in sentences."""
-    yield from (text for kind, text in _UNSEEN.items() if kind not in _kinds(facts))
+    unseen = {**_UNSEEN, "load": _UNSEEN["load"] if _has_output(facts) else _NO_OUTPUT}
+    yield from (text for kind, text in unseen.items() if kind not in _kinds(facts))
     undecided = [row.check for row in rows if row.verdict == "undecided"]
     if undecided:
         yield f"Undecided: {', '.join(undecided)}."
@@ -119,3 +121,12 @@ def _kinds(facts: Mapping[str, Any]) -> set[str]:
         return {str(step["kind"]) for step in steps}
     except (TypeError, KeyError, ValueError):
         return set(_UNSEEN)
+
+
+def _has_output(facts: Mapping[str, Any]) -> bool:
+    """Whether the nameplate of a record's profile has an output; so where it cannot be read."""
+    profile = facts.get("profile")
+    try:
+        return bool(tomllib.loads(profile["text"])["unit"].get("output"))  # type: ignore[index]
+    except (TypeError, KeyError, ValueError, AttributeError):
+        return True

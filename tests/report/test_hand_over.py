@@ -94,6 +94,15 @@ def test_what_was_not_tested_follows_from_the_profile(make_record: MakeRecord) -
     assert "Nothing was tested but what the test report lists" in page
 
 
+def test_a_unit_without_an_output_is_not_said_to_be_unloaded(make_record: MakeRecord) -> None:
+    """Where there is no output nobody could load it, and the page says how it was judged."""
+    text = '[unit.input]\nkind = "dc"\n[[steps]]\nkind = "line"\n'
+    page = page_of(make_record(profile={"source": "m", "sha256": "ab" * 32, "text": text}))
+
+    assert "No load was put" not in page
+    assert "It has no output to measure" in page
+
+
 def test_a_unit_that_is_not_released_says_so_first(recorded: MakeRecord, row: MakeRow) -> None:
     """It may be handed back, and nobody can take it for repaired."""
     failed = row(check="5 V ripple", verdict="fail", margin=-0.1)
