@@ -72,7 +72,7 @@ def plan_lines(plan: Plan, warnings: tuple[str, ...] = ()) -> Iterator[Renderabl
         sources = source_lines((check.name, check.source or "") for check in limited)
         yield from listed("Where the limits come from", sources)
         yield from listed("Read by hand", map(_tester, plan.testers.items()))
-    yield from listed("What the start will tell on this bench", _foreseen(plan))
+    yield from listed("What this bench will tell of the unit", _foreseen(plan))
     yield from _release(plan)
     yield from listed("Notes", plan.notes)
     yield from listed("Warnings", warnings, "yellow")
