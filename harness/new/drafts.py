@@ -8,7 +8,7 @@ import re
 import textwrap
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
 from typing import Any, Literal
@@ -17,14 +17,16 @@ import jinja2
 
 from harness.files.text_file import quoted
 from harness.profile.cautions import HAZARDOUS_V
-from harness.profile.start_levels import suggest_start
+from harness.profile.start_levels import SuggestedStart, suggest_start
 from harness.quantity import format_quantity
 from harness.unit.charger_output import ChargerOutput
-from harness.unit.nameplate import Output, Unit
+from harness.unit.nameplate import Input, Output, Unit
 
 #: Envelope over nominal current and power: what a healthy unit at full load stays below.
 #: Source: common practice.
 _ENVELOPE = 1.25
+#: Limit of the start of a unit with a boost stage, of nominal current (common practice).
+_BOOSTING = 0.9
 #: Limits of the idle power over its nominal, and the power from which on a lower one is asked for:
 #: below, reading errors cover it.
 _IDLE_LOW, _IDLE_HIGH, _LEAST_IDLE_W = 0.3, 2.0, 0.5
@@ -92,6 +94,19 @@ def draft_profile(nameplate: Nameplate, *, sample_s: float, load: bool = False) 
     return profile_draft(nameplate.title, text, sample_s=sample_s, load=load)
 
 
+def _start(line: Input, sample_s: float) -> SuggestedStart:
+    """Return the start of a draft: of a nominal range at its lower end.
+
+    A boost stage needs what its energy takes in the time of its soft start, and a source that folds
+    back would stop it: its limit is near nominal current.
+    """
+    start = suggest_start(line.at(line.low_nominal_v), sample_s=sample_s)
+    if line.boosted_v is None:
+        return start
+    limit_a = max(start.current_limit_a, rounded_down(_BOOSTING * line.current_a))
+    return replace(start, current_limit_a=limit_a)
+
+
 def profile_draft(
     title: str,
     nameplate: str,
@@ -109,7 +124,7 @@ def profile_draft(
     """
     unit = Unit.model_validate(tomllib.loads(nameplate)["unit"])
     line = unit.input
-    start = suggest_start(line, sample_s=sample_s)
+    start = _start(line, sample_s)
     idle_w = line.idle_power_w
     # Where the idle power is only assumed, a frugal unit is none that does not run.
     told = idle_w >= _LEAST_IDLE_W and line.idle_power is not None
@@ -129,7 +144,7 @@ def profile_draft(
         envelope={
             "voltage_v": max(rounded_down(line.highest_v), line.nominal_v),
             "current_a": _ENVELOPE * line.current_a,
-            "power_w": _ENVELOPE * line.nominal_v * line.current_a,
+            "power_w": _ENVELOPE * line.apparent_va,
         },
         start=start,
         sample_s=sample_s,
