@@ -22,7 +22,9 @@ _LEADS = Severity(
     (0.0, 10.0),
     by_decades=True,
 )
-_SCALE = Severity("what it shows, of the true value", "1", (10.0, 10.0, 0.1), (1e-3, 1e3))
+_SCALE = Severity(
+    "what it shows, of the true value", "1", (10.0, 10.0, 0.1), (1e-3, 1e3), by_decades=True
+)
 
 
 def _same(model: UnitModel, _severity: float) -> UnitModel:
