@@ -142,7 +142,9 @@ def _print(answer: Answer, *, is_whole: bool) -> None:
         result = "12 ohm" if answer.measure[0].measurement.unit == "ohm" else "RESULT"
         out.print(indented(f'then: softwake suspects RUN --found "{name} = {result}"', "dim"))
     else:
-        out.print("Nothing that is measured from outside would tell more.")
+        out.print("No other measurement is expected to tell more.")
+        if shown_by := answer.told[0].suspect.kind.shown_by:
+            out.print(printable(f"Prove it before you act on it: {shown_by}."))
     out.print()
     for caution in answer.cautions:
         out.print(printable(caution), style=STYLES["undecided"])

@@ -44,7 +44,9 @@ PAGE = ROOT / "docs" / "suspects.md"
 KEPT = ROOT / "results" / "suspects-study"
 PROFILES = {"unit A": "mount-controller-board", "unit B": "dome-shutter-power-unit"}
 #: Seeds and numbers of units of each class.
-LIBRARY, USUAL, DRAWN = (1, 24), (2, 4), (3, 4)
+LIBRARY, USUAL, DRAWN = (1, 20), (2, 4), (3, 4)
+#: Of each class, in the libraries that lack one; and units whose measurements are counted.
+LACKING_EACH, MEASURED_EACH = 10, 1
 #: Units with two faults at once; units of each fault whose tolerances are twice as wide.
 PAIRS, WIDE_EACH = 40, 2
 #: A kind is the only one left once it has this much.
@@ -196,7 +198,11 @@ def calibration_error(chances: Any, right: Any) -> float:
 
 
 def left_out(profile: Profile, members: Sequence[Member], others: Sequence[Member]) -> float:
-    """Return the share of units named wrongly with more than 50 %, their class left out."""
+    """Return the share of units named wrongly with more than 50 %, their class left out.
+
+    Each class takes a library of its own, so these are smaller.
+    """
+    members = members[: LACKING_EACH * len({one.kind for one in members})]
     counts_as = suspects_of(profile, tuple(dict.fromkeys(one.kind for one in members)))
     groups = defaultdict(list)
     for kind, name in counts_as.items():
@@ -347,7 +353,8 @@ def table() -> Iterator[str]:
         wide = counted(library, made(profile, "wide", kinds, wide=True))
         two, both = both_among_four(library, made(profile, "two", _pairs(profile), wide=False))
         one, other = counted(library, usual), counted(library, drawn)
-        needed = [measurements_needed(library, usual, fixed=fixed) for fixed in (False, True)]
+        few = usual[: MEASURED_EACH * len({one.kind for one in usual})]
+        needed = [measurements_needed(library, few, fixed=fixed) for fixed in (False, True)]
         column = [
             f"{_percent(one.first)} of {one.number}",
             f"{_percent(one.inside)} of {one.inside_of}",
