@@ -109,7 +109,7 @@ def _bar() -> Iterator[OnProgress]:
 
 def _print(answer: Answer, *, is_whole: bool) -> None:
     from harness.suspects.answer import CAUTION
-    from harness.suspects.told import headline, proposal_lines
+    from harness.suspects.told import headline
 
     out = console(folded=False)
     out.print(f"run {printable(answer.run_id)}", soft_wrap=True)
@@ -134,6 +134,21 @@ def _print(answer: Answer, *, is_whole: bool) -> None:
         out.print(printable(f"{push.check}, {how}: it would be pushed beyond its limit by"))
         out.print(indented(by))
     out.print()
+    _print_next(answer)
+    out.print()
+    for caution in answer.cautions:
+        out.print(printable(caution), style=STYLES["undecided"])
+    out.print(CAUTION, style=STYLES["undecided"])
+    size = f"{answer.each} simulated units of each kind, of this profile on such a bench"
+    more = "" if is_whole else "; a first answer: --whole has more of them made"
+    out.print(f"From {size}{more}.", style="dim")
+
+
+def _print_next(answer: Answer) -> None:
+    """Print what to measure next, or what proves the one suspect that is left."""
+    from harness.suspects.told import proposal_lines
+
+    out = console(folded=False)
     if answer.measure:
         out.print("Measure next:", style="bold")
         for line in proposal_lines(answer.measure[0]):
@@ -145,13 +160,6 @@ def _print(answer: Answer, *, is_whole: bool) -> None:
         out.print("No other measurement is expected to tell more.")
         if shown_by := answer.told[0].suspect.kind.shown_by:
             out.print(printable(f"Prove it before you act on it: {shown_by}."))
-    out.print()
-    for caution in answer.cautions:
-        out.print(printable(caution), style=STYLES["undecided"])
-    out.print(CAUTION, style=STYLES["undecided"])
-    size = f"{answer.each} simulated units of each kind, of this profile on such a bench"
-    more = "" if is_whole else "; a first answer: --whole has more of them made"
-    out.print(f"From {size}{more}.", style="dim")
 
 
 def _print_told(told: Told) -> None:
