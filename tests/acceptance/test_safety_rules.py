@@ -64,6 +64,9 @@ RULES = """
   power/test_switch.py
     TestClosing::test_the_contact_is_open_first_and_closed_last_before_output_on
     TestClosing::test_a_contact_that_is_welded_already_brings_no_power
+  power/test_pins.py
+    TestOrder::test_the_auxiliary_supply_is_energised_in_the_order_of_the_supply
+    TestOrder::test_nothing_drives_the_pin_before_the_supply_is_on
   acceptance/test_safety_rules.py
     TestBeforePower::test_a_run_energises_in_the_order_of_the_rule
   power/test_hand_moves.py
@@ -79,6 +82,8 @@ RULES = """
   power/test_questions.py
     TestChangedBehindOurBack::test_a_setting_of_the_supply_that_changes_cuts_power_within_half_a_second
     TestChangedBehindOurBack::test_what_the_load_was_told_is_asked_again
+  power/test_pins.py
+    TestEnvelope::test_a_setting_outside_never_reaches_the_wire
   acceptance/test_safety_rules.py
     TestBeforePower::test_no_setting_of_a_run_is_outside_the_envelope
   power/test_hand_moves.py
@@ -95,6 +100,8 @@ RULES = """
     TestUnderPower::test_off_follows_the_reading_that_trips
   run/test_power_meter.py
     TestEnvelope::test_one_reading_of_it_outside_cuts_power
+  power/test_pins.py
+    TestEnvelope::test_a_reading_outside_cuts_power_by_the_very_next_message
   power/test_protection.py
     TestBelieved::test_with_nothing_left_at_the_output_off_is_next
     TestBelieved::test_an_output_told_off_is_believed_whatever_is_read
