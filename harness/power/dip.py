@@ -64,8 +64,11 @@ class Timed(Protocol):
     def read(self, role: str, *quantities: str) -> Mapping[str, float]:
         """Read the load once."""
 
+    def look_between(self) -> None:
+        """Put what is due between two samples."""
+
     def obey_off(self) -> None:
-        """Cut power where somebody has said so past the engine."""
+        """Cut power where somebody has said so past the engine, or that has fallen silent."""
 
 
 def carry_out(keeper: Timed, dip: Dip) -> DipRecord:
@@ -88,6 +91,8 @@ def carry_out(keeper: Timed, dip: Dip) -> DipRecord:
         keeper.obey_off()
         if fed:
             keeper.sample()
+        else:
+            keeper.look_between()
         if dip.load:
             read_s = clock.now_s()
             voltage_v = keeper.read(dip.load, "voltage")["voltage"]

@@ -91,7 +91,7 @@ class Keeper:
         self._was_live = False  # whether power was on when switching off began
         self.state = KeeperState.OFF
         self.trip: Trip | None = None  # the first; it never changes afterwards
-        self.contact_fault = ""  # why the contact in the feed is not known to be open
+        self.contact_fault = ""  # what of the contacts, in the feed and at a pin, is not known open
         self.account: Account | None = None  # of the level's allowance, at the last sample
         self.bit_is_wrong = False  # the status told of a protection that tripped while all was on
 
@@ -312,9 +312,14 @@ class Keeper:
     def _off_failed(self, move: Move | None, error: Exception, now_s: float) -> tuple[Move, ...]:
         """Go on switching off; a contact that is not seen to open is a trip of its own."""
         moves = self._way_off.failed(move)
-        faults = [told for role, told in _FAULTS.items() if role in self._way_off.given_up]
-        if faults and not self.contact_fault:
-            self.contact_fault = f"{'; '.join(faults)}: {error}"
+        faults = [
+            told
+            for role, told in _FAULTS.items()
+            if role in self._way_off.given_up and told not in self.contact_fault
+        ]
+        if faults:
+            before = f"{self.contact_fault}; " if self.contact_fault else ""
+            self.contact_fault = f"{before}{'; '.join(faults)}: {error}"
             if self.trip is None:
                 self.trip = Trip(
                     reason=failure_reason(error, move),

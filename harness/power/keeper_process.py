@@ -187,6 +187,7 @@ class KeeperService:
         """Answer calls; between them, while power is on, read the supply."""
         self._attention.watched = lambda: keeper.live
         keeper.off_wanted = lambda: self._off
+        keeper.silent_s = lambda: self._silence.look(awake_s())
         self._answer(Answer(number))
         try:
             while not self._terminated:
@@ -203,7 +204,7 @@ class KeeperService:
                         self._guarded(lambda: self._answer(_answer(keeper, call)))
                 # between any two calls, so that no flood of them keeps the supply from its turn
                 if keeper.live:
-                    self._guarded(lambda: keeper.tick(self._silence.look(awake_s())))
+                    self._guarded(lambda: keeper.tick(keeper.silent_s()))
                 if keeper.live:
                     self._guarded(keeper.sample)
         finally:

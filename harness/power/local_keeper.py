@@ -25,7 +25,7 @@ from harness.power.moves import Check, Move
 from harness.power.pin_moves import AUX_LEFT_ON, AUX_OFF
 from harness.power.port import OnEvent, OnSample
 from harness.power.trip import Trip, Tripped, TripReason
-from harness.power.way_off import CONTACT_CLOSED, CONTACT_OPEN, at_once
+from harness.power.way_off import CONTACT_CLOSED, CONTACT_FAULT, CONTACT_OPEN, at_once
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
 
@@ -49,8 +49,11 @@ class LocalKeeper:
     _fed_by: str = "supply"  # what reads the feed; where a hand sets it, the power meter
     _noted: KeeperState = KeeperState.OFF  # told in the last event
     _bit_told: bool = False
+    _aux_was_read: bool = False  # before the last sample
     #: Who wants power off, in words, where that is said past the engine; asked while it cannot be.
     off_wanted: Callable[[], str] = lambda: ""
+    #: For how long the engine has given no sign of life; nobody can fall silent in this process.
+    silent_s: Callable[[], float] = lambda: 0.0
 
     @property
     def live(self) -> bool:
@@ -85,19 +88,30 @@ class LocalKeeper:
         return begin_s, self._clock.now_s()
 
     def obey_off(self) -> None:
-        """Cut power where somebody has said so past the engine."""
+        """Cut power where somebody has said so past the engine, or that has fallen silent."""
         who = self.off_wanted()
         if who:
             self.cut(TripReason.STOPPED, who)
+        self.tick(self.silent_s())
+
+    def look_between(self) -> None:
+        """Put what is due before the next sample: one question, or a look at the auxiliary supply.
+
+        Both take turns, so that on slow links neither keeps the other from being put.
+        """
+        keeper, now_s = self._keeper, self._clock.now_s()
+        question = keeper.due(now_s) if self._aux_was_read else None
+        self._aux_was_read = question is None and keeper.aux_is_due(now_s)
+        if self._aux_was_read:
+            self.read("aux", "voltage", "current")
+        elif question is not None or (question := keeper.due(now_s)) is not None:
+            self._perform((question,))
+            self._raise_trouble()
 
     def sample(self) -> SupplySample:
         """Read the supply once; the keeper judges it before anybody else."""
         keeper = self._keeper
-        if keeper.aux_is_due(self._clock.now_s()):
-            self.read("aux", "voltage", "current")
-        elif (due := keeper.due(self._clock.now_s())) is not None:
-            self._perform((due,))
-            self._raise_trouble()
+        self.look_between()
         try:
             sample = self._instruments[self._fed_by].sample()
         except InstrumentError as error:
@@ -247,10 +261,15 @@ class LocalKeeper:
             self._on_event(EventKind.POWER_OFF, confirmed)
             if self._keeper.contact_fault:
                 self._on_event(EventKind.CONTACT_FAULT, self._keeper.contact_fault)
-            elif "switch" in self._instruments:
+            if self._contact_is_open:
                 self._on_event(EventKind.SWITCH, CONTACT_OPEN)
             if "aux" in self._instruments and "aux" not in self._keeper.left_on:
                 self._on_event(EventKind.ENABLE, AUX_OFF)
+
+    @property
+    def _contact_is_open(self) -> bool:
+        """Whether the contact in the feed says that it is, once switching off has ended."""
+        return "switch" in self._instruments and CONTACT_FAULT not in self._keeper.contact_fault
 
     def _raise_trouble(self) -> None:
         """Raise what has become of power, if anything has."""
@@ -260,12 +279,11 @@ class LocalKeeper:
     def _trouble(self) -> Tripped | PowerOffUnconfirmed:
         trip = self._keeper.trip
         if self._keeper.unconfirmed:
-            open_ = "switch" in self._instruments and not self._keeper.contact_fault
             left_on = self._keeper.left_on
             return PowerOffUnconfirmed(
                 (AUX_LEFT_ON if left_on == ("aux",) else "OUTPUT OFF COULD NOT BE CONFIRMED")
-                + (f"; {AUX_LEFT_ON}" if left_on == ("supply", "aux") else "")
-                + (f"; {CONTACT_OPEN}" if open_ else "")
+                + (f"; {AUX_LEFT_ON}" if "aux" in left_on[1:] else "")
+                + (f"; {CONTACT_OPEN}" if self._contact_is_open else "")
                 + (f"; {self._keeper.contact_fault}" if self._keeper.contact_fault else "")
                 + (f" after {trip}" if trip else ""),
                 where=self._instruments[left_on[0]].link.name,

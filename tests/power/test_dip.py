@@ -29,6 +29,7 @@ class SlowHost:
         self.done: list[tuple[str, float]] = []
         self.cut_at = -1
         self.off_at = -1
+        self.between = 0
 
     def now_s(self) -> float:
         """Return its time."""
@@ -60,6 +61,10 @@ class SlowHost:
         """Read the load."""
         self._take("load")
         return {"voltage": 24.0}
+
+    def look_between(self) -> None:
+        """Count it; nothing is due."""
+        self.between += 1
 
     def obey_off(self) -> None:
         """Cut power where somebody wants it off."""
@@ -102,6 +107,7 @@ class TestTiming:
         record = carry_out(host, asked)  # type: ignore[arg-type]
         meanwhile = [span for span, _ in record.outputs if span[1] <= record.up[0]]
         assert len(meanwhile) >= 25
+        assert host.between >= len(meanwhile)  # an auxiliary supply is watched all the same
         assert record.samples == 0
         assert record.outputs[-1][0][1] >= record.up[1] + 0.1
 
@@ -171,6 +177,15 @@ class TestOnTheWire:
         down = wire.supply.messages.index("VOLT 0.000")
         assert "OUTP OFF" in wire.supply.messages[down : down + 4]
         assert "VOLT 24.000" not in wire.supply.messages[down:]
+
+    def test_an_engine_that_falls_silent_cuts_power(self, wire: Wire) -> None:
+        """It is missed in the middle of it, too, and the voltage does not come back."""
+        self.live(wire)
+        wire.host.silent_s = lambda: 0.6 if "VOLT 0.000" in wire.supply.messages else 0.0
+        with pytest.raises(Tripped) as caught:
+            wire.host.dip(Dip(voltage_v=0.0, back_v=24.0, duration_s=0.5))
+        assert caught.value.trip.reason is TripReason.CLIENT_SILENT
+        assert "VOLT 24.000" not in wire.supply.messages[wire.supply.messages.index("VOLT 0.000") :]
 
     def test_a_setting_that_reads_back_wrong_cuts_power(self, wire: Wire) -> None:
         """A supply that did not follow is no supply to time anything with."""

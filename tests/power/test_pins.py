@@ -17,8 +17,10 @@ from harness.power import without_keeper
 from harness.power.commands import Arm, EnableOff, EnableOn, SwitchOff, SwitchOn
 from harness.power.keeper import Keeper
 from harness.power.local_keeper import LocalKeeper
+from harness.power.moves import Confirm, Send
 from harness.power.pin_moves import AUX_EVERY_S, AUX_LEFT_ON, PIN_FAULT
 from harness.power.trip import Tripped, TripReason
+from harness.power.way_off import CONTACT_FAULT
 from harness.power.without_keeper import WithoutKeeper
 from harness.profile.bench_file import BenchFile
 from tests.power.conftest import LIMITS, SAMPLE, Wire, WireLink
@@ -227,6 +229,18 @@ class TestEnvelope:
             pinned.host.sample()
         assert f"aux: {SAMPLE}" not in pinned.said
 
+    def test_where_readings_are_slow_it_keeps_nobody_from_asking(self, pinned: Pinned) -> None:
+        """Settings are asked for again all the same: both take turns between samples."""
+        pinned.drive()
+
+        for _ in range(40):
+            pinned.clock.sleep_s(2 * AUX_EVERY_S)
+            pinned.host.sample()
+
+        assert pinned.said.count(f"aux: {SAMPLE}") >= 10
+        assert "supply: VOLT?" in pinned.said
+        assert "supply: OUTP?" in pinned.said
+
     def test_a_setting_changed_at_its_front_panel_cuts_power(self, pinned: Pinned) -> None:
         """What was told is asked again in turn, of the auxiliary supply as well."""
         pinned.drive()
@@ -299,6 +313,28 @@ class TestWayOff:
         assert pinned.host.trip is not None
         assert pinned.host.trip.reason is TripReason.CONTACT_WELDED
         assert pinned.host.trip.detail.startswith(PIN_FAULT)
+
+    def test_a_contact_in_the_feed_that_stays_closed_as_well_is_told(self) -> None:
+        """A relay that was given up first hides no contact in the feed that does not open."""
+        contact = frozenset({"contact_open", "contact_close", "contact_state"})
+        keeper = Keeper(BOUNDS, supply=frozenset(), switch=contact, pins={"enable_switch": contact})
+        keeper.command(Arm(2.4, 0.3), 0.0)
+        keeper.command(SwitchOn(), 0.0)
+        moves = keeper.command(SwitchOff(), 0.0)
+        silent = LinkTimeout("no answer", instrument="relay")
+
+        while moves:
+            for move in moves:
+                relay = move == Send("enable_switch", "contact_open")
+                if relay or (move.role == "switch" and isinstance(move, Confirm)):
+                    moves = keeper.failed(move, silent, 0.0)
+                    break
+                keeper.done(move)
+            else:
+                moves = ()
+
+        assert PIN_FAULT in keeper.contact_fault
+        assert CONTACT_FAULT in keeper.contact_fault
 
     @pytest.mark.parametrize("supply_is_gone", [False, True])
     def test_without_a_keeper_too(
