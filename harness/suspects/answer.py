@@ -14,10 +14,10 @@ from harness.suspects.evidence import Signs, signs_of
 from harness.suspects.kinds import kind_named, unseen
 from harness.suspects.library import Library, Shelf, excess, stock_for
 from harness.suspects.measuring import Found, Proposal, agreement, proposals
-from harness.suspects.ranking import Ranking, Suspect, ranked
+from harness.suspects.ranking import TOLD, Ranking, Suspect, ranked
 
-#: Suspects that are told of, at most, and the least probability of one that is.
-_TOLD, _LEAST = 5, 0.01
+#: Least probability of a suspect that is told of.
+_LEAST = 0.01
 #: A check that passed by less than so many of its uncertainties passed narrowly.
 _NARROW = 1.0
 #: Share of a class that is beyond a limit where it is said to push there.
@@ -73,7 +73,7 @@ def answered(case: Case, library: Library, found: Sequence[Found] = ()) -> Answe
     """Return what most likely explains a run, after what was found without power."""
     agreed = agreement(library, found)
     ranking = ranked(library, case.values, prior=case.prior, agreement=agreed)
-    shown = [one for one in ranking.suspects if one.probability >= _LEAST][:_TOLD]
+    shown = [one for one in ranking.suspects if one.probability >= _LEAST][:TOLD]
     run = case.record.run
     return Answer(
         run_id=str(run["run_id"]),

@@ -21,6 +21,8 @@ UNLIKE_FRAC = 0.03
 _LEAST_FIT = 0.02
 #: Coverage of a severity's range.
 _RANGE_FRAC = 0.9
+#: Suspects that are told of, at most: of no other is it worked out how far it has gone.
+TOLD = 5
 #: Figures by which the severity of a class is found, and units that are near.
 _TELLING, _NEAR = 6, 3
 
@@ -114,9 +116,9 @@ def ranked(
                 kind=kind_named(name),
                 merged=_merged(library, name),
                 probability=chances[name] / total,
-                severity=severity_range(library, name, row),
+                severity=severity_range(library, name, row) if place < TOLD else None,
             )
-            for name in order
+            for place, name in enumerate(order)
         ),
         likeness=likeness,
         weights=weights,

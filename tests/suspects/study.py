@@ -361,7 +361,7 @@ def table() -> Iterator[str]:
             f"{100 * one.calibration:.1f} %",
             f"{_percent(other.first)} of {other.number}",
             f"{_percent(wide.first)} of {wide.number}",
-            _percent(left_out(profile, members, usual)),
+            _percent(left_out(profile, members, usual[: 2 * len({one.kind for one in usual})])),
             f"{_percent(both)} of {two}",
             f"{needed[0]:.1f} / {needed[1]:.1f}",
         ]
