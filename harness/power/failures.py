@@ -36,6 +36,8 @@ def failure_reason(error: Exception, move: Move | None = None) -> TripReason:
             return TripReason.PROTECTION
         case Confirm(operation="output_state", expected=True):
             return TripReason.OUTPUT_DROPPED
+        case Confirm(role="enable_switch", operation="contact_state"):
+            return TripReason.RELAY_OPEN if move.expected else TripReason.RELAY_WELDED
         case Confirm(operation="contact_state"):
             return TripReason.CONTACT_OPEN if move.expected else TripReason.CONTACT_WELDED
         case Confirm():

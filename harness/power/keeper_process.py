@@ -31,6 +31,7 @@ from harness.power.local_bench import open_bench
 from harness.power.local_keeper import LocalKeeper
 from harness.power.lock import hold_as_keeper, hold_identity
 from harness.power.off_line import hear_off, taken_over
+from harness.power.screen_line import say, say_power_is_on
 from harness.power.trip import Tripped, TripReason
 from harness.profile.bench_file import BenchFile
 from harness.record.events import EventKind
@@ -228,7 +229,7 @@ class KeeperService:
         """Tell the engine what became of power."""
         self._told.append((self._clock.now_s(), kind, detail))
         if kind is EventKind.TURN and self._alone:
-            _say(f"POWER IS ON: TURN {detail.upper()}")
+            say_power_is_on(detail)
         self._answer(Call("on_event", (kind, detail)))
 
     def _leave_word(self) -> None:
@@ -271,7 +272,7 @@ class KeeperService:
                 keeper.power_off()
             except PowerOffUnconfirmed as error:
                 if time.monotonic() > end_s:
-                    _say(f"{error}; switching off was tried for {_PERSIST_S:g} s, and is given up")
+                    say(f"{error}; switching off was tried for {_PERSIST_S:g} s, and is given up")
                     return
                 if not self._in_vain:
                     self._in_vain = True
@@ -281,9 +282,9 @@ class KeeperService:
             else:
                 if self._in_vain:
                     self._told.append((self._clock.now_s(), EventKind.POWER_OFF, "confirmed"))
-                    _say("output off is confirmed now; wait for stored charge, and measure")
+                    say("output off is confirmed now; wait for stored charge, and measure")
                 elif self._told and self._alone:
-                    _say("the program that led the run is gone: output off, confirmed")
+                    say("the program that led the run is gone: output off, confirmed")
                 return
 
 
@@ -302,13 +303,6 @@ def _answer(keeper: LocalKeeper, call: Call) -> Answer:
     return Answer(call.number, value, keeper.live)
 
 
-def _say(text: str) -> None:
-    """Put a line on the screen, if there is one."""
-    with contextlib.suppress(OSError):
-        sys.stderr.write(f"softwake: {text}\n")
-        sys.stderr.flush()
-
-
 def main() -> None:
     """Serve the engine at the other end of standard input and output."""
     off_end = taken_over(sys.argv[1]) if len(sys.argv) > 1 else None
@@ -323,7 +317,7 @@ def main() -> None:
                 target=lambda: service.switch_off(hear_off(off_end)), name="off", daemon=True
             ).start()
     except RuntimeError as error:  # no thread to be had: nothing is open yet
-        _say(f"the keeper process cannot work: {error}")
+        say(f"the keeper process cannot work: {error}")
         os._exit(1)
     for name in ("SIGINT", "SIGHUP"):
         if hasattr(signal, name):

@@ -112,7 +112,7 @@ class LoadMoves:
             moves.append(Check(self._key, "errors"))
         return tuple(moves)
 
-    def off(self) -> tuple[Move, ...]:
+    def off(self) -> tuple[Send, Confirm]:
         """Return the moves that switch its input off."""
         return (Send(self._key, "input_off"), Confirm(self._key, "input_state", expected=False))
 

@@ -34,6 +34,8 @@ class TripReason(StrEnum):
     OUTPUT_DROPPED = "output_dropped"
     CONTACT_OPEN = "contact_open"
     CONTACT_WELDED = "contact_welded"
+    RELAY_OPEN = "relay_open"
+    RELAY_WELDED = "relay_welded"
     OUT_OF_STEP = "out_of_step"
     CLIENT_SILENT = "client_silent"
     KEEPER_LOST = "keeper_lost"
@@ -106,6 +108,10 @@ _MEANINGS = {
     TripReason.CONTACT_WELDED: "THE CONTACT IN THE FEED DOES NOT OPEN: take it for welded, pull "
     "the plug of the source before you touch anything, and replace the contactor or relay before "
     "the next run",
+    TripReason.RELAY_OPEN: "the relay at the enable input is open where it was told to close: look "
+    "for a coil without its supply, or a channel of the relay card that is another",
+    TripReason.RELAY_WELDED: "THE RELAY AT THE ENABLE INPUT DOES NOT OPEN: it pulls that still, "
+    "so take its leads off with power off, and replace it before the next run",
     TripReason.OUT_OF_STEP: "an instrument gave an answer that belongs to another question, or is "
     "another one by now: its readings cannot be believed; switch it off and on, and see that no "
     "other program talks to it",

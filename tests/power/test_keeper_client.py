@@ -16,7 +16,9 @@ from harness.power import keeper_client, without_keeper
 from harness.power.channel import Answer, Call, Sign, see_out, start_own_process
 from harness.power.commands import CLIENT_SILENCE_S, Arm, OperatingEnvelope, Set, SwitchOn
 from harness.power.keeper_client import ProcessPower, open_process_bench
+from harness.power.on_the_wire import OFF_BY_HAND
 from harness.power.trip import Trip, Tripped, TripReason
+from harness.power.without_keeper import WithoutKeeper
 from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_bench
 from harness.record.events import EventKind
@@ -56,10 +58,15 @@ class Script:
 
 
 class OffByHand:
-    """Stands for opening the bench again: notes with which load the supply was switched off."""
+    """Stands for opening the bench again: notes what was opened, and what was told by itself.
+
+    Attributes:
+        told: Role and operation of each message to what is not the supply.
+    """
 
     def __init__(self, *, broken: str = "") -> None:
         self.benches: list[BenchFile] = []
+        self.told: list[tuple[str, str]] = []
         self._broken = broken
 
     @contextlib.contextmanager
@@ -76,6 +83,31 @@ class OffByHand:
 
     def power_off(self) -> None:
         """Switch off."""
+
+    @contextlib.contextmanager
+    def open_one(self, _file: BenchFile, roles: tuple[str, ...], _clock: object) -> Iterator[Any]:
+        """Open one instrument that is no supply, unless it is broken."""
+        (role,) = roles
+        if role == self._broken:
+            raise LinkError("it cannot be opened", instrument=f"{role} (nowhere)")
+        self._open = role
+        yield {role: self}
+
+    def send(self, operation: str) -> None:
+        """Note what it is told."""
+        self.told.append((self._open, operation))
+
+    def state(self, _operation: str) -> bool:
+        """Say that it is off."""
+        return False
+
+
+@pytest.fixture(autouse=True)
+def all_else(monkeypatch: pytest.MonkeyPatch) -> OffByHand:
+    """Have nothing but the supply opened in earnest where a keeper is gone."""
+    opened = OffByHand()
+    monkeypatch.setattr(without_keeper, "open_instruments", opened.open_one)
+    return opened
 
 
 def event(kind: EventKind, detail: str = "") -> Call:
@@ -207,22 +239,28 @@ class TestKeeperLost:
         """The supply is opened first, alone, and switched off; then the load, if it can be."""
         by_hand = OffByHand(broken="load")
         monkeypatch.setattr(without_keeper, "open_bench", by_hand.open)
+        monkeypatch.setattr(without_keeper, "open_instruments", by_hand.open_one)
         power = power_over(Script())
 
         with pytest.raises(Tripped):
             power.command(SwitchOn())
-        first, second = by_hand.benches
-        assert first.load is None
-        assert second.load is not None
+        (only,) = by_hand.benches
+        assert only.load is None
 
-    def test_a_supply_that_is_gone_is_told(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        """Where the supply cannot be opened either, the operator must cut the mains."""
+    def test_a_supply_that_is_gone_is_told(
+        self, monkeypatch: pytest.MonkeyPatch, all_else: OffByHand
+    ) -> None:
+        """Where the supply cannot be opened either, the operator must cut the mains.
+
+        The load goes off all the same.
+        """
         monkeypatch.setattr(without_keeper, "open_bench", OffByHand(broken="supply").open)
         power = power_over(Script())
 
         with pytest.raises(PowerOffUnconfirmed, match="cut the mains"):
             power.command(SwitchOn())
         assert power.unconfirmed
+        assert ("load", "input_off") in all_else.told
 
     def test_a_record_that_is_lost_as_well_does_not_hide_it(
         self, monkeypatch: pytest.MonkeyPatch
@@ -242,6 +280,26 @@ class TestKeeperLost:
         with pytest.raises(Tripped) as caught:
             power.cut(TripReason.RECORD_LOST, "full")
         assert caught.value.trip.reason is TripReason.KEEPER_LOST
+
+    def test_who_has_to_turn_to_zero_is_told_on_the_screen(
+        self, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        """Where no switch cuts a source set by hand, whoever leads the run waits for a person."""
+
+        class Waiting(OffByHand):
+            def power(self, *bounds_and_ears: Any) -> Waiting:
+                """Return the keeper in this process, which asks for a hand."""
+                bounds_and_ears[1](EventKind.TURN, OFF_BY_HAND)
+                return self
+
+        monkeypatch.setattr(without_keeper, "open_bench", Waiting().open)
+        meter = {"resource": "TCPIP0::127.0.0.1::1::SOCKET", "dialect": "scpi-power-meter"}
+        by_hand = {"kind": "by hand", "range": {"voltage": "40 V"}, "frequency": "60 Hz"}
+        file = BenchFile.model_validate({"name": "bench", "supply": by_hand, "power_meter": meter})
+
+        WithoutKeeper(file, SystemClock(), LIMITS).switch_off()
+
+        assert "POWER IS ON: TURN TO 0 V" in capsys.readouterr().err
 
 
 class TestSilentKeeper:
@@ -267,7 +325,9 @@ class TestSilentKeeper:
             power.sample()
         assert events == ["power on", "trip", "power off"]
 
-    def test_it_is_taken_over_once(self, monkeypatch: pytest.MonkeyPatch) -> None:
+    def test_it_is_taken_over_once(
+        self, monkeypatch: pytest.MonkeyPatch, all_else: OffByHand
+    ) -> None:
         """Whatever number of threads see it at the same time, one ends it and switches off."""
         by_hand = OffByHand()
         monkeypatch.setattr(without_keeper, "open_bench", by_hand.open)
@@ -291,7 +351,8 @@ class TestSilentKeeper:
             thread.join()
 
         assert script.kills == 1
-        assert [bench.load is None for bench in by_hand.benches] == [True, False]
+        assert [bench.load is None for bench in by_hand.benches] == [True]
+        assert all_else.told == [("load", "input_off")]
 
     def test_what_it_said_before_changes_nothing(self, monkeypatch: pytest.MonkeyPatch) -> None:
         """A message that was on its way when the keeper was ended does not bring power back."""

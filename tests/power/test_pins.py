@@ -311,7 +311,8 @@ class TestWayOff:
         pinned.host.power_off()
 
         assert pinned.host.trip is not None
-        assert pinned.host.trip.reason is TripReason.CONTACT_WELDED
+        assert pinned.host.trip.reason is TripReason.RELAY_WELDED
+        assert "the feed" not in pinned.host.trip.detail + pinned.host.trip.reason.meaning.lower()
         assert pinned.host.trip.detail.startswith(PIN_FAULT)
 
     def test_a_contact_in_the_feed_that_stays_closed_as_well_is_told(self) -> None:
@@ -336,17 +337,31 @@ class TestWayOff:
         assert PIN_FAULT in keeper.contact_fault
         assert CONTACT_FAULT in keeper.contact_fault
 
+    @pytest.mark.parametrize("lingers", [False, True])
     @pytest.mark.parametrize("supply_is_gone", [False, True])
     def test_without_a_keeper_too(
-        self, pinned: Pinned, monkeypatch: pytest.MonkeyPatch, *, supply_is_gone: bool
+        self,
+        pinned: Pinned,
+        monkeypatch: pytest.MonkeyPatch,
+        *,
+        supply_is_gone: bool,
+        lingers: bool,
     ) -> None:
-        """An engine whose keeper is gone tells it off over a link of its own, and asks."""
+        """An engine whose keeper is gone tells it off over a link of its own, and asks.
+
+        A link of the keeper's that lingers is waited for.
+        """
         pinned.drive()
+        opens = 0
         links = {"aux": pinned.aux, "enable_switch": pinned.relay}
         dialects = {"aux": "scpi-dc-supply", "enable_switch": "scpi-switch"}
 
         def opened(_file: BenchFile, roles: tuple[str, ...], _clock: Clock) -> Any:
+            nonlocal opens
             (role,) = roles
+            opens += role == "aux"
+            if lingers and role == "aux" and opens <= 2:
+                raise LinkError("another has it", instrument=role)
             instrument = Instrument(links[role], load_dialect(dialects[role]), pinned.clock)
             return contextlib.nullcontext({role: instrument})
 
