@@ -2,25 +2,22 @@
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
 
 import typer
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
 from rich.table import Column, Table
 
 from harness.api import plan_for
 from harness.cli.asking import quantity, read_option
 from harness.cli.documents import of_names, tell_error, telling
-from harness.cli.logs import is_quiet
 from harness.cli.options import described
+from harness.cli.progress import progress_bar
 from harness.cli.tables import console, figures, table
 from harness.errors import UsageError
 from harness.qualify.bounds import Share
-from harness.qualify.campaign import Campaign, OnProgress, qualify_profile
+from harness.qualify.campaign import Campaign, qualify_profile
 from harness.qualify.plot import draw_campaign
 from harness.qualify.rates import ClassRates, Rates, rates_of
 from harness.qualify.unit_result import End
@@ -60,7 +57,7 @@ def qualify(  # noqa: PLR0913 - options of the command line
     laws = _laws(law or ())
     stop = StopRequest()
     try:
-        with stop_on_signals(stop), _bar(units) as on_progress:
+        with stop_on_signals(stop), progress_bar(units) as on_progress:
             campaign = qualify_profile(
                 profile,
                 model=unit_model,
@@ -133,30 +130,6 @@ def _share(text: str) -> float:
     if not 0.0 < share_frac < 1.0:
         raise ValueError(f"a share lies above 0 % and below 100 %, and {text} does not")
     return share_frac
-
-
-@contextlib.contextmanager
-def _bar(units: int) -> Iterator[OnProgress]:
-    """Show how far the campaign is, from its first word on: until then there may be a mistake."""
-    bar = Progress(
-        BarColumn(),
-        MofNCompleteColumn(),
-        "units",
-        TimeRemainingColumn(),
-        disable=is_quiet(),
-        console=Console(stderr=True),  # what is printed can go to a file, without the bar
-    )
-    task = bar.add_task("units", total=units)
-
-    def show(done: int, total: int) -> None:
-        bar.start()
-        bar.update(task, completed=done, total=total)
-
-    try:
-        yield show
-    finally:
-        if bar.live.is_started:
-            bar.stop()
 
 
 def _print_campaign(campaign: Campaign) -> None:

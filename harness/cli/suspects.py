@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import typer
 
 from harness.cli.documents import tell_error, telling
-from harness.cli.logs import is_quiet
 from harness.cli.options import HERE, described
+from harness.cli.progress import progress_bar
 from harness.cli.tables import STYLES, console, indented
 from harness.record.csv_text import printable
 
 if TYPE_CHECKING:
     from harness.suspects.answer import Answer, Told
-    from harness.suspects.library import OnProgress
 
 
 @described
@@ -51,7 +48,7 @@ def suspects(
     if library is None or library.each < wanted:
         stop = StopRequest()
         try:
-            with stop_on_signals(stop), _bar() as on_progress:
+            with stop_on_signals(stop), progress_bar(1, "library") as on_progress:
                 library = shelf.made(
                     wanted,
                     workers=workers or usual_workers(),
@@ -77,34 +74,6 @@ def _assessed(unit: Path) -> dict[str, object]:
     from harness.unit.unit_file import load_unit
 
     return as_plain(assess(load_unit(unit)))
-
-
-@contextlib.contextmanager
-def _bar() -> Iterator[OnProgress]:
-    """Show how far the library is."""
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
-
-    bar = Progress(
-        "library",
-        BarColumn(),
-        MofNCompleteColumn(),
-        "units",
-        TimeRemainingColumn(),
-        disable=is_quiet(),
-        console=Console(stderr=True),
-    )
-    task = bar.add_task("units", total=1)
-
-    def show(done: int, total: int) -> None:
-        bar.start()
-        bar.update(task, completed=done, total=total)
-
-    try:
-        yield show
-    finally:
-        if bar.live.is_started:
-            bar.stop()
 
 
 def _print(answer: Answer, *, is_whole: bool) -> None:
