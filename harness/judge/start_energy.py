@@ -206,8 +206,9 @@ class _Gain:
             rectangular("supply power gain", errors.power.gain_frac * energy_j, unit="J"),
         )
         square_a2 = level.current_a[:n] ** 2 - after.current_a**2
-        bound_a = errors.current.gain_frac * level.current_a[:n] + errors.current.offset
-        off_a2s = spans.sum(2.0 * level.current_a[:n] * bound_a)
+        read_a = np.abs(level.current_a[:n])  # a reading of nothing may lie below zero
+        bound_a = errors.current.gain_frac * read_a + errors.current.offset
+        off_a2s = spans.sum(2.0 * read_a * bound_a)
         seen_a2s = max(spans.sum(square_a2), 0.0)
         square = (
             rectangular("supply current accuracy", off_a2s, unit="A2s"),

@@ -165,7 +165,7 @@ def _asked_v(context: Context, below_v: float | None) -> float:
         f"{OFF} {ASK_BULK}.{boosted_caution(context)}{first}", "V"
     )
     context.stop.raise_if_requested()
-    if answer is None:
+    if answer is None or not math.isfinite(answer):  # no number would be taken for nothing
         raise Refused(["Nobody measured what is left on the bulk capacitor: its start is unknown."])
     bulk_v = abs(float(answer))
     _tell(context, bulk_v, f"by hand{f' ({note})' if note else ''}")

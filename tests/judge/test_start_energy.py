@@ -100,6 +100,15 @@ class TestWeighing:
 
         assert off == pytest.approx(plain, rel=1e-3)
 
+    def test_currents_read_below_zero_are_readings_all_the_same(self) -> None:
+        """Offset and noise put readings of a small current below zero; their error is no less."""
+        levels = start(150e-6)
+        below = [replace(level, current_a=-level.current_a) for level in levels]
+
+        found = weigh_ac(below, ERRORS, UNIT).estimates[CAPACITANCE]
+
+        assert found == weigh_ac(levels, ERRORS, UNIT).estimates[CAPACITANCE]
+
     def test_a_leak_is_no_capacitance(self) -> None:
         """What goes with the voltage and stays at rest is taken off."""
         leaking = start(150e-6, leak_w=(0.01, 0.06, 0.15))

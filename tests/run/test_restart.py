@@ -77,9 +77,18 @@ def test_a_part_that_broke_meanwhile_is_found(run_steps: RunSteps) -> None:
     assert last.startswith(("10 %", "25 %"))
 
 
-def test_nobody_measures(run_steps: RunSteps) -> None:
-    """Without a word of what is left there is no second start; power is off."""
-    ran = run_steps("dc", after=again("dc"), operator=lambda _bench: Nobody())
+class Absurd(Nobody):
+    """Answers with what is no number."""
+
+    def ask_value(self, prompt: str, unit: str) -> tuple[float | None, str]:  # noqa: ARG002
+        """Answer."""
+        return math.nan, ""
+
+
+@pytest.mark.parametrize("who", [Nobody, Absurd])
+def test_nobody_measures(run_steps: RunSteps, who: type[Nobody]) -> None:
+    """Without a number for what is left there is no second start; power is off."""
+    ran = run_steps("dc", after=again("dc"), operator=lambda _bench: who())
 
     assert ran.result.outcome == "interrupted"
     assert "Nobody measured what is left on the bulk capacitor" in ran.result.reason
