@@ -145,7 +145,7 @@ def _start(context: Context, step: PlannedStep) -> None:
     """
     levels = begin(context, step, step.levels)
     context.log = log = StartLog()
-    context.windows = windows_of(step, context.plan.profile.unit.input.start_threshold_v)
+    context.windows = windows_of(step, context.plan.profile.fed.input.start_threshold_v)
     try:
         holds = energise(context, step, levels, needed_readings(context, step))
     finally:

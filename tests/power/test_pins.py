@@ -302,6 +302,17 @@ class TestWayOff:
         assert "aux (wire)" in str(caught.value)
         assert ("power off", "unconfirmed") in pinned.events
 
+    def test_both_that_do_not_answer_are_told(self, pinned: Pinned) -> None:
+        """Neither hides the other, whatever the source is."""
+        pinned.drive()
+        pinned.down = {"aux", "supply"}
+
+        with pytest.raises(PowerOffUnconfirmed) as caught:
+            pinned.host.power_off()
+
+        assert "OUTPUT OFF COULD NOT BE CONFIRMED; " in str(caught.value)
+        assert AUX_LEFT_ON in str(caught.value)
+
     def test_a_relay_that_stays_closed_is_a_trip(self, pinned: Pinned) -> None:
         """It carries no power, so off is confirmed; that it is not open is told in capitals."""
         pinned.energise()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -16,7 +17,7 @@ from harness.profile.load import load_profile
 from harness.run.result import RunResult
 from harness.run.windows import Found, Windows
 
-BOARD = "rotator-controller-board"
+BOARD, DC = "rotator-controller-board", "dome-shutter-dc-pre-check"
 
 
 def check(figure: str, begin: str = "1 s", end: str = "3 s") -> Check:
@@ -144,3 +145,28 @@ class TestABoardWithoutOutputs:
 
         assert result.trip is not None
         assert reason in result.trip.reason.value
+
+
+def test_on_dc_it_begins_where_a_mains_unit_begins_to_work(tmp_path: Path) -> None:
+    """Fed with 59 V DC a converter that begins at 55 V AC, 78 V peak, is still asleep."""
+    text = load_profile(DC).text
+    head, cold, start, *more = text.split("[[steps]]")
+    start += """
+[[steps.checks]]
+name    = "power at first"
+measure = "supply.power"
+figure  = "mean"
+from    = "0 s"
+to      = "0.5 s"
+high    = "9 W"
+
+"""
+    path = tmp_path / "windowed.toml"
+    path.write_text("[[steps]]".join((head, cold, start, *more)), encoding="utf-8")
+
+    result = rehearse_profile(path, results=tmp_path)
+
+    assert result.trip is None, result.reason
+    assert result.folder is not None
+    events = (result.folder / "events.csv").read_text(encoding="utf-8")
+    assert "power at first: too few readings fell into its window" in events
