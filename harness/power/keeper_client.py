@@ -21,6 +21,7 @@ from harness.power.channel import WINDOW, Answer, Call, Channel, Sign, see_out, 
 from harness.power.commands import Command, OperatingEnvelope, SwitchOn
 from harness.power.dip import Dip, DipRecord
 from harness.power.off_line import OffLine
+from harness.power.pin_moves import PIN_FAULT
 from harness.power.port import OnEvent, OnSample
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.power.way_off import CONTACT_FAULT, CONTACT_OPEN
@@ -312,6 +313,8 @@ class ProcessPower:
             self._on_event(EventKind.SWITCH, CONTACT_OPEN)
         elif self._own.contact:
             self._on_event(EventKind.CONTACT_FAULT, f"{CONTACT_FAULT}: {self._own.contact}")
+        if self._own.relay_fault:
+            self._on_event(EventKind.CONTACT_FAULT, f"{PIN_FAULT}: {self._own.relay_fault}")
         raise self._trouble
 
     def _take_over(self, what: str) -> None:

@@ -11,7 +11,7 @@ from harness.errors import HarnessError, LinkError
 from harness.power.commands import OperatingEnvelope
 from harness.power.local_bench import open_bench
 from harness.power.moves import Confirm, LoadMoves, Send
-from harness.power.pin_moves import PIN_FAULT, PIN_ROLES
+from harness.power.pin_moves import AUX_LEFT_ON, PIN_ROLES
 from harness.power.screen_line import say_power_is_on
 from harness.power.way_off import cuts
 from harness.profile.bench_file import BenchFile
@@ -50,9 +50,13 @@ class WithoutKeeper:
             self._until_off(key, *LoadMoves(key, frozenset(), self._envelope).off())
         if trouble is not None:
             raise trouble
-        left = [why for why in self._pins_left.values() if why]
-        if left:
-            raise HarnessError(" ".join(f"{PIN_FAULT}: {why}." for why in left))
+        if aux := self._pins_left.get("aux"):
+            raise HarnessError(f"{AUX_LEFT_ON}: {aux}")
+
+    @property
+    def relay_fault(self) -> str:
+        """Why the relay at an enable input is not known to be open: it gives no power by itself."""
+        return self._pins_left.get("enable_switch", "")
 
     def _cut(self) -> HarnessError | None:
         """Cut power and have it confirmed; return why it is not."""
