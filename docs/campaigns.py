@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from time import monotonic
 
@@ -51,10 +52,11 @@ def with_tables(page: str, text: str, studies: Studies) -> str:
 # --- carrying them out
 
 
-def _run(share: float) -> None:
+def _run(share: float, names: Sequence[str]) -> None:
     FOLDER.mkdir(exist_ok=True)
     state = _state()
-    for name, (called, usual) in STUDIES.items():
+    for name in names or STUDIES:
+        called, usual = STUDIES[name]
         size = Size(
             faulty=_some(usual.faulty, share, len(SEEDS)),
             healthy=_some(usual.healthy, share, len(SEEDS)),
@@ -110,9 +112,10 @@ def main() -> None:
     parser.add_argument(
         "--share", type=float, default=1.0, help="with --run: this share of the units, to try it"
     )
+    parser.add_argument("--only", nargs="+", default=(), choices=STUDIES, help="these profiles")
     given = parser.parse_args()
     if given.run:
-        _run(given.share)
+        _run(given.share, given.only)
     studies = stored()
     for page in PAGES:
         path = FOLDER.parent / page

@@ -16,6 +16,8 @@ from harness.rehearse.laws import FIXED, LAWS, Laws
 
 __all__ = ["PAGES", "STUDIES", "Studies"]
 
+#: Units of a study of a further kind of unit: enough to see what a fault does, not for close bounds.
+_FURTHER = Size(faulty=15, healthy=90, swept=3, swept_healthy=3)
 #: What is published: profile, what the tables call it, units of its study.
 STUDIES = {
     "mount-controller-board": ("unit A", Size(faulty=180, healthy=450, swept=30, swept_healthy=9)),
@@ -28,7 +30,13 @@ STUDIES = {
         "unit B, full release",
         Size(faulty=150, healthy=450, swept=30, swept_healthy=9),
     ),
+    "lamp-battery-charger-full-release": ("unit C, full release", _FURTHER),
+    "guide-camera-supply-full-release": ("unit D, full release", _FURTHER),
+    "instrument-supply-full-release": ("unit E, full release", _FURTHER),
+    "rotator-controller-full-release": ("unit F, full release", _FURTHER),
 }
+#: Those that have a column of their own where a row is a fault or a law.
+_COLUMNS = tuple(name for name, (_, size) in STUDIES.items() if size is not _FURTHER)
 #: Those that decide on a release; the README has them.
 _RELEASES = ("mount-controller-full-release", "dome-shutter-full-release")
 #: How many of what caught a fault are named.
@@ -253,6 +261,7 @@ def _between(fault: Fault, miss: Miss) -> str:
 
 def _swept(studies: Studies) -> Iterable[str]:
     """Make the table of laws: what each end makes worse, beside the same units as usual."""
+    studies = _in_columns(studies)
     rows, harmless = [], []
     for name, law in LAWS.items():
         for end in (law.least, law.most):
@@ -308,7 +317,13 @@ def _by_seed(studies: Studies) -> Iterable[str]:
     return _rows(("profile", *(f"seed {seed}" for seed in seeds), "seeds agree least on"), rows)
 
 
+def _in_columns(studies: Studies) -> Studies:
+    return {name: study for name, study in studies.items() if name in _COLUMNS}
+
+
 def _let_through(studies: Studies) -> Iterable[str]:
+    studies = _in_columns(studies)
+
     def cell(one: ClassRates) -> str:
         figures = ((one.charge_c, "C"), (one.energy_j, "J"), (one.i2t_a2s, "A²s"))
         let_through = (
