@@ -16,7 +16,7 @@ from harness.rehearse.laws import FIXED, LAWS, Laws
 
 __all__ = ["PAGES", "STUDIES", "Studies"]
 
-#: Units of a study of a further kind of unit: enough to see what a fault does, not for close bounds.
+#: Units of a study of a further unit: enough to see what a fault does, not for close bounds.
 _FURTHER = Size(faulty=15, healthy=90, swept=3, swept_healthy=3)
 #: What is published: profile, what the tables call it, units of its study.
 STUDIES = {
