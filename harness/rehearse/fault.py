@@ -125,6 +125,8 @@ class Need:
     #: What to add to a profile that has none of it.
     add: str
     is_met: Callable[[Profile], bool]
+    #: Whether it waits for a load at an output, which a board without outputs never has.
+    loads: bool = False
 
 
 def has_of(model: UnitModel) -> frozenset[str]:
@@ -193,7 +195,8 @@ class Fault:
         With a boost stage or not, a battery charger or not; ``has`` names what it may be of.
         """
         fits = self.boosted in (None, boosted) and self.charges in (None, charges)
-        unseen = self.charges is not None and "no output" in has
+        of_output = self.charges is not None or (self.need is not None and self.need.loads)
+        unseen = of_output and "no output" in has
         return kind in self.kinds and fits and not unseen and self.of in ("", *has)
 
     def apply(

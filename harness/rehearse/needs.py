@@ -58,11 +58,13 @@ NOMINAL_LOAD = Need(
     "under load, and this profile has no load step",
     "add a load step",
     lambda profile: any(isinstance(step, LoadStep) for step in profile.steps),
+    loads=True,
 )
 LOADED_CORNERS = Need(
     "under full load away from nominal line voltage, and this profile has no such step",
     "add a line step with its load",
     lambda profile: any(isinstance(step, LineStep) for step in _fully_loaded(profile)),
+    loads=True,
 )
 HIGH_LINE = Need(
     "at the highest line voltage, and this profile has no line step",
@@ -73,6 +75,7 @@ OVERLOAD = Need(
     "when more than the nominal current is drawn, and this profile never does",
     "add a load step with overload = true",
     lambda profile: any(isinstance(step, LoadStep) and step.overload for step in profile.steps),
+    loads=True,
 )
 COOLED = Need(
     "when the unit has warmed up, or to a person who looks at its fan, and this profile has no "

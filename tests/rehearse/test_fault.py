@@ -169,14 +169,15 @@ class TestTheUnitDecides:
         assert clear("output-low", 0.055, exact(output_v=5.0))
         assert not clear("output-low", 0.055, exact(output_v=5.05))
 
-    def test_a_unit_without_an_output_has_no_fault_of_one(self) -> None:
-        """Where the nameplate has no output, nothing is wrong with it that nobody can measure."""
+    @pytest.mark.parametrize("name", ["output-low", "gives-in-at-low-line", "lost-efficiency"])
+    def test_a_unit_without_an_output_has_no_fault_of_one(self, name: str) -> None:
+        """Where the nameplate has no output, nothing is wrong with it, or with a load at it."""
         unit = UNIT.model_copy(update={"output": {}})
 
-        assert "output-low" not in faults_of_unit(unit)
+        assert name not in faults_of_unit(unit)
         assert "weak-bulk-capacitor" in faults_of_unit(unit)
         with pytest.raises(ValueError, match="does not apply"):
-            FAULTS["output-low"].apply(typical_model(unit))
+            FAULTS[name].apply(typical_model(unit))
 
 
 @pytest.fixture(scope="module")
