@@ -11,7 +11,7 @@ from pathlib import Path
 import hypothesis
 import pytest
 
-from harness.shipped import shipped_names
+from tests.units import SHIPPED_PROFILES
 
 #: True on the machine that decides whether a change goes in.
 IN_CI = os.environ.get("CI", "").lower() == "true"
@@ -36,20 +36,15 @@ def pytest_collection_finish() -> None:
 
 
 @pytest.fixture(scope="session", autouse=True)
-def _locks_of_its_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """Keep the locks of supplies, in subprocesses too, out of the user's own folder (on Linux)."""
+def _folders_of_its_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Keep locks and libraries, in subprocesses too, out of the user's own folders (on Linux)."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+        patch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
         yield
 
 
-@pytest.fixture(
-    params=[
-        name.removesuffix(".toml")
-        for name in shipped_names("profiles")
-        if "/" not in name and not name.startswith("bench-")
-    ]
-)
+@pytest.fixture(params=SHIPPED_PROFILES)
 def shipped_profile(request: pytest.FixtureRequest) -> str:
     """Return the name of each shipped profile in turn: one that is added is held as well."""
     name: str = request.param

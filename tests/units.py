@@ -1,6 +1,15 @@
-"""The two units of the demo, as short as a profile's head can be: steps follow."""
+"""The two units of the demo, as short as a profile's head can be; the profiles that are shipped."""
 
 from __future__ import annotations
+
+from harness.shipped import shipped_names
+
+#: Each shipped profile: one that is added is held to the same rules.
+SHIPPED_PROFILES = [
+    name.removesuffix(".toml")
+    for name in shipped_names("profiles")
+    if "/" not in name and not name.startswith("bench-")
+]
 
 BOARD = """\
 title = "Mount controller board"
