@@ -47,10 +47,9 @@ def proposal(forecast: Forecast) -> str:
                 continue
             if slower.readings > _PATIENT:
                 break
-            _, expanded, _ = to_expect(slower, forecast.check.measure)
-            if not expanded <= _GOOD_FRAC * forecast.room:
+            share = _good_share(forecast, slower)
+            if not share:
                 continue
-            share = format_quantity(expanded / abs(forecast.expected), "%", 2)
             level = "" if level_frac is None else f"{format_quantity(level_frac, '%')} first and "
             return (
                 f"At {format_quantity(first.current_limit_a, 'A')} the {first.label} level is "
@@ -59,6 +58,14 @@ def proposal(forecast: Forecast) -> str:
                 f"{_readings(slower.readings)} and U = {share}."
             )
     return _one_more_level(forecast, start) if start.line.kind == "ac" else ""
+
+
+def _good_share(forecast: Forecast, start: Start) -> str:
+    """Say what share of it its uncertainty would be with a start; empty where that is too much."""
+    _, expanded, _ = to_expect(start, forecast.check.measure)
+    if not expanded <= _GOOD_FRAC * forecast.room:
+        return ""
+    return format_quantity(expanded / abs(forecast.expected), "%", 2)
 
 
 def _one_more_level(forecast: Forecast, start: Start) -> str:
@@ -72,10 +79,9 @@ def _one_more_level(forecast: Forecast, start: Start) -> str:
             more = start.slower(limit_a, level_frac)
             if more.readings > _PATIENT:
                 break
-            _, expanded, _ = to_expect(more, forecast.check.measure)
-            if not expanded <= _GOOD_FRAC * forecast.room:
+            share = _good_share(forecast, more)
+            if not share:
                 continue
-            share = format_quantity(expanded / abs(forecast.expected), "%", 2)
             slow = f' and slow_limit = "{format_quantity(limit_a, "A")}"'
             return (
                 f"One more level, {format_quantity(level_frac, '%')}, still below the threshold,"
