@@ -13,7 +13,7 @@ import pytest
 
 from harness.profile.load import load_profile
 from harness.qualify.study import Study
-from harness.rehearse.faults import FAULTS, faults_of
+from harness.rehearse.faults import FAULTS, faults_of_unit
 from tests.markdown import dead_links, fenced, of, parse, whole_commands
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -64,7 +64,7 @@ class TestPage:
         kinds = {one.kind for one in (*stored.rates.faults, *stored.rates.border)}
 
         assert stored.profile == profile.title
-        assert kinds <= set(faults_of(profile.unit.input.kind))
+        assert kinds <= set(faults_of_unit(profile.unit))
 
     @each_study
     def test_its_seeds_agree(self, name: str) -> None:
