@@ -65,7 +65,11 @@ class InHand:
         return self.step.levels[-1]
 
     def start(self) -> None:
-        """Bring the unit to nominal voltage; the keeper goes on watching the last level."""
+        """Bring the unit to nominal voltage; the keeper goes on watching the last level.
+
+        Each time is a first start: nobody is there to measure what is left on the bulk capacitor.
+        """
+        self.context.energised = False
         STEPS["start"](self.context, self.step)
         self.context.command(Watch(self.level))
 

@@ -24,7 +24,7 @@ FOUND = {
     "wakes-late": "current of the charge at 7.2 V",
     "charge-current-low": "current of the charge at 12 V",
     "charge-current-high": "current of the charge at 12 V",
-    "charge-voltage-high": "highest voltage at battery",
+    "charge-voltage-high": "charge has ended",  # and its battery is refused from then on
 }
 
 
