@@ -17,7 +17,7 @@ from harness.power import without_keeper
 from harness.power.commands import Arm, EnableOff, EnableOn, SwitchOff, SwitchOn
 from harness.power.keeper import Keeper
 from harness.power.local_keeper import LocalKeeper
-from harness.power.pin_moves import AUX_EVERY_S, AUX_LEFT_ON, PIN_FAULT
+from harness.power.pin_moves import AUX_EVERY_S, AUX_LEFT_ON, PIN_FAULT, AuxMoves
 from harness.power.trip import Tripped, TripReason
 from harness.power.without_keeper import WithoutKeeper
 from harness.profile.bench_file import BenchFile
@@ -211,6 +211,19 @@ class TestEnvelope:
             "aux: OUTP OFF",
             f"enable_switch: {RELAY_OPEN}",
         ]
+
+    @pytest.mark.parametrize(
+        ("voltage_v", "current_a"),
+        [(float("nan"), 0.001), (5.0, float("nan")), (float("inf"), 0.001), (5.0, float("-inf"))],
+    )
+    def test_a_reading_that_is_no_number_is_outside(
+        self, voltage_v: float, current_a: float
+    ) -> None:
+        """Whatever let it come so far: nothing that is no number is inside (safety rule 5)."""
+        moves = AuxMoves(frozenset(), BOUNDS)
+
+        assert moves.judge(5.0, 0.001) is None
+        assert moves.judge(voltage_v, current_a) is not None
 
     def test_the_keeper_reads_it_by_itself_while_it_drives_the_pin(self, pinned: Pinned) -> None:
         """Ten times a second beside the supply, and not at all once it was let go."""
