@@ -98,11 +98,13 @@ class BenchFile(FromFile):
     @property
     def readers(self) -> tuple[str, ...]:
         """The roles of what only reads: the engine's own."""
-        return tuple(key for key in self.instruments if not self._is_kept(key))
+        return self._held(kept=False)
 
-    def _is_kept(self, key: str) -> bool:
-        """Whether power hangs on an instrument, so that it is the keeper's."""
-        return key == self.fed_by or self.instruments[key].kept
+    def _held(self, *, kept: bool) -> tuple[str, ...]:
+        """Return the roles that are the keeper's, since power hangs on them; or all others."""
+        fed_by = self.fed_by
+        known = self.instruments.items()
+        return tuple(key for key, each in known if (key == fed_by or each.kept) is kept)
 
     def only(self, *keys: str) -> BenchFile:
         """Return it with these instruments and no other, by their keys in :attr:`instruments`."""
@@ -118,4 +120,4 @@ class BenchFile(FromFile):
     @property
     def kept(self) -> BenchFile:
         """What of it belongs into the keeper's hands."""
-        return self.only(*filter(self._is_kept, self.instruments))
+        return self.only(*self._held(kept=True))
