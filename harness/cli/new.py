@@ -25,6 +25,7 @@ from harness.new.unit_nameplate import OPEN_FIGURES, missing_figures, nameplate_
 from harness.profile.accuracy import Accuracy
 from harness.quantity import format_quantity, shown
 from harness.unit.assess import assess
+from harness.unit.nameplate import AcInput, nominal_ends_v
 from harness.unit.unit_file import UnitFile, load_unit
 
 app = typer.Typer(
@@ -61,11 +62,11 @@ def _profile_of(interview: Interview, file: UnitFile) -> str:
                 remedy="leave this option out, or change the unit file",
             )
     line = file.unit.input
-    full_w = line.nominal_v * line.current_a
+    full_w = line.low_nominal_v * line.current_a
     within = {
         "bulk_capacitance": quantity("F", 1e-9, 10.0),
         "idle_power": quantity("W", 1e-4 * full_w, full_w),
-        "start_threshold": quantity("V", 0.1 * line.nominal_v, line.nominal_v),
+        "start_threshold": quantity("V", 0.1 * line.low_nominal_v, line.nominal_v),
     }
     if missing:
         interview.section("What the nameplate in the unit file leaves out")
@@ -146,31 +147,48 @@ def _nameplate(interview: Interview) -> Nameplate:
     title = ask("title", read_line)
     kind = ask("kind", _KINDS)
     usual_v, usual_class = {"dc": ("24 V", "III"), "ac": ("120 V", "II")}[kind]
-    nominal_v = ask("nominal", quantity("V", 1, 1e3), usual_v)
+    low_v, nominal_v = ask("nominal", _nominal, usual_v)
     tolerance_frac = ask("tolerance", quantity("%", 0.001, 0.5))
     current_a = ask("current", _AMPS)
-    full_w = nominal_v * current_a
+    full_w = low_v * current_a
     output_v = ask_if_known("output_voltage", quantity("V", 0.1, 1e3))
     output_a = None
     if output_v is not None:
         most_a = full_w / output_v
         amps = quantity("A", 1e-4 * most_a, most_a)
         output_a = ask("output_current", amps, f"{most_a * 0.5:.2g} A")
-    watts, volts = quantity("W", 1e-4 * full_w, full_w), quantity("V", 0.1 * nominal_v, nominal_v)
+    watts, volts = quantity("W", 1e-4 * full_w, full_w), quantity("V", 0.1 * low_v, low_v)
     return Nameplate(
         title=title,
         kind=kind,
         nominal_v=nominal_v,
+        low_nominal_v=low_v if low_v < nominal_v else None,
         tolerance_frac=tolerance_frac,
         current_a=current_a,
         frequency_hz=ask("frequency", _frequencies) if kind == "ac" else (),
         bulk_capacitance_f=ask_if_known("bulk_capacitance", quantity("F", 1e-9, 10.0)),
+        boosted_v=_boosted_v(interview, kind, nominal_v),
         idle_power_w=ask_if_known("idle_power", watts),
         start_threshold_v=ask_if_known("start_threshold", volts),
         output_v=output_v,
         output_a=output_a,
         protection_class=ask("protection_class", choice("I", "II", "III"), usual_class),
     )
+
+
+def _nominal(answer: str) -> tuple[float, float]:
+    ends_v = nominal_ends_v(answer)
+    if not (ends_v[0] >= 1.0 and ends_v[1] <= 1e3):
+        raise ValueError(f"{shown(answer)} is outside 1 V to 1 kV, the range accepted here")
+    return ends_v
+
+
+def _boosted_v(interview: Interview, kind: str, nominal_v: float) -> float | None:
+    """Ask for the voltage of a boost stage, which is above the peak of the line."""
+    if kind != "ac":
+        return None
+    peak_v = AcInput.peak_factor * nominal_v
+    return interview.ask_if_known("boosted_voltage", quantity("V", peak_v, 2.0 * peak_v))
 
 
 def _visa_address(answer: str) -> str:

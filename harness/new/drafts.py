@@ -59,13 +59,15 @@ class Nameplate:
 
     title: str  #: one line that names the kind of unit
     kind: Literal["dc", "ac"]  #: of the input; voltages and currents of ``ac`` are rms
-    nominal_v: float  #: nominal input voltage
+    nominal_v: float  #: nominal input voltage, the highest of a range
     tolerance_frac: float
     current_a: float  #: nominal, of the input
     frequency_hz: tuple[float, ...] = ()  #: line frequencies, the usual one first; empty for DC
     bulk_capacitance_f: float | None = None  #: capacitance behind the input
     idle_power_w: float | None = None  #: draw with nothing on the output
     start_threshold_v: float | None = None  #: input voltage at which the unit begins to work
+    low_nominal_v: float | None = None  #: the lowest of a nominal range; None for one voltage
+    boosted_v: float | None = None  #: of the bulk capacitor, where a boost stage holds it
     output_v: float | None = None  #: nominal output voltage (DC); None for a unit without an output
     output_a: float | None = None  #: nominal output current
     protection_class: Literal["I", "II", "III"] = "II"  #: IEC 61140 class
@@ -147,6 +149,7 @@ def profile_draft(
             "power_w": _ENVELOPE * line.apparent_va,
         },
         start=start,
+        corners_frac=_corners_frac(line),
         sample_s=sample_s,
         few_readings=start.readings is not None and start.readings < _FEW_READINGS,
         output=None
@@ -182,12 +185,19 @@ def _rounded(value: float) -> float:
 
 def _nameplate_fields(nameplate: Nameplate) -> dict[str, Any]:
     ac = nameplate.kind == "ac"
+    low_v = nameplate.low_nominal_v or nameplate.nominal_v
     return {
         "nameplate": nameplate,
         "ac": ac,
-        "assumed_idle_w": 0.1 * nameplate.nominal_v * nameplate.current_a,
-        "assumed_threshold_v": (0.5 if ac else 0.3) * nameplate.nominal_v,
+        "assumed_idle_w": 0.1 * low_v * nameplate.current_a,
+        "assumed_threshold_v": (0.5 if ac else 0.3) * low_v,
     }
+
+
+def _corners_frac(line: Input) -> tuple[float, ...]:
+    """Return the ends of a nominal range with its tolerance, over the voltage a start goes by."""
+    ends_v = line.lowest_v, line.low_nominal_v, line.nominal_v, line.highest_v
+    return tuple(rounded_down(end_v / line.low_nominal_v) for end_v in ends_v)
 
 
 def _charger_limits(output: ChargerOutput) -> dict[str, float | None]:

@@ -31,8 +31,8 @@ from harness.unit.fixed_output import FixedOutput
 _TO = " to "
 
 
-def _ends_v(text: object) -> tuple[float, float]:
-    """Read the ends of a nominal range, or one voltage as both.
+def nominal_ends_v(text: object) -> tuple[float, float]:
+    """Read the ends of a nominal range (``100 V to 240 V``), or one voltage as both.
 
     Raises:
         PydanticCustomError: It is neither, or the ends are the wrong way round.
@@ -53,7 +53,7 @@ def _ends_v(text: object) -> tuple[float, float]:
 def _low_end_v(text: object) -> float:
     """Read the lower end; what is wrong with the text the higher end tells."""
     try:
-        return _ends_v(text)[0]
+        return nominal_ends_v(text)[0]
     except PydanticCustomError:
         return 1.0
 
@@ -75,7 +75,7 @@ class _Input(Table):
     power_factor: ClassVar[float]
 
     #: The highest nominal voltage, and the lowest: the same, but for a range (universal input).
-    nominal_v: Annotated[float, BeforeValidator(lambda text: _ends_v(text)[1])] = Field(
+    nominal_v: Annotated[float, BeforeValidator(lambda text: nominal_ends_v(text)[1])] = Field(
         examples=['"24 V"']
     )
     low_nominal_v: Annotated[float, BeforeValidator(_low_end_v)] = Field(

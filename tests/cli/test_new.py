@@ -60,6 +60,51 @@ class TestDefaults:
         assert assess(load_unit("unit.toml")).acceptable
 
 
+UNIVERSAL = (
+    'unit --yes --serial HRW-0033 --kind ac --nominal "100 V to 240 V" --current "0.8 A" '
+    '--bulk-capacitance "68 uF" --boosted-voltage "390 V" --output-voltage "12 V" '
+    '--output-current "3 A" --applied-voltage "400 V" --bulk-voltage "450 V"'
+)
+
+
+class TestUniversalInput:
+    def test_from_its_nameplate_to_a_rehearsal(self) -> None:
+        """The range is typed as it is printed; a healthy unit comes through at both its ends."""
+        assert new(UNIVERSAL).exit_code == 0
+        assert new("profile --unit unit.toml --to range.toml --yes").exit_code == 0
+        line = load_profile("range.toml").unit.input
+        done = rehearse_profile(load_profile("range.toml"))
+        checks = set(done.record.checks["check"])
+
+        assert (line.low_nominal_v, line.nominal_v, line.boosted_v) == (100.0, 240.0, 390.0)
+        assert (done.verdict, done.trip) == ("pass", None)
+        assert {f"output voltage at {end}" for end in ("90 %, 60 Hz", "264 %, 50 Hz")} <= checks
+
+    @pytest.mark.parametrize(
+        ("option", "said"),
+        [
+            ('--nominal "240 V to 100 V"', "does not rise: the lower end comes first"),
+            ('--nominal "0.1 V to 240 V"', "is outside 1 V to 1 kV"),
+            ('--boosted-voltage "300 V"', "is outside 339.4 V to 678.8 V"),
+        ],
+    )
+    def test_no_such_input(self, option: str, said: str) -> None:
+        """The ends rise, and a boost stage is above the peak of the highest line."""
+        done = new(f"{UNIVERSAL} {option}")
+
+        assert isinstance(done.exception, UsageError)
+        assert said in str(done.exception)
+        assert not Path("unit.toml").exists()
+
+    def test_asked_for(self) -> None:
+        """At the terminal a range is an answer, and so is a boost stage, of an AC input alone."""
+        typed = new("profile --kind ac --title Supply --no-load", "100 V to 240 V", "", "1 A")
+        dc = new("profile --kind dc --title Supply --no-load", "9 V to 36 V", "", "1 A")
+
+        assert "Boost stage" not in dc.output
+        assert "or a range [120 V]: " in typed.output
+
+
 class TestOptions:
     def test_all_answers_may_come_from_the_command_line(self) -> None:
         """With every option given nothing is asked but what has none."""
