@@ -65,7 +65,7 @@ class BenchError:
 
     def applies(self, bench: BenchFile) -> bool:
         """Whether this can happen on a bench."""
-        return bench.supply.kind in self.kinds and (bool(bench.all_meters) or not self.by_meter)
+        return bench.gives in self.kinds and (bool(bench.all_meters) or not self.by_meter)
 
 
 def _scaled(bench: BenchFile, severity: float) -> Misread:

@@ -8,13 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from harness.api import simulated_bench_file
 from harness.errors import RecordError
-from harness.profile.accuracy import Accuracy, Band
 from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_profile
 from harness.profile.schema import Profile
 from harness.record.tables import Record
+from harness.suspects.bench_of_record import bench_like
 from harness.suspects.digest import Digest, Feature, digest_of
 from harness.suspects.kinds import PARTS
 
@@ -75,7 +74,7 @@ def case_of(record: Record, assessed: Mapping[str, Any] | None = None) -> Case:
     return Case(
         record=record,
         profile=profile,
-        bench=_bench_of(record, profile),
+        bench=bench_like(record.run.get("bench") or {}, profile),
         digest=digest,
         features=features,
         prior=story_prior(rows),
@@ -110,29 +109,3 @@ def _profile_of(record: Record) -> Profile:
         path = Path(folder) / "profile.toml"
         path.write_text(text, encoding="utf-8", newline="\n")
         return load_profile(path)
-
-
-def _bench_of(record: Record, profile: Profile) -> BenchFile:
-    """Return the simulated bench, each instrument there as exact as the one of its key."""
-    shipped = simulated_bench_file(profile)
-    told = record.run.get("bench") or {}
-    there = [role for role in shipped.instruments if told.get(role)]
-    if "supply" not in there:
-        return shipped
-    update = {}
-    for role in there:
-        own = shipped.instruments[role]
-        accuracy = {name: _accuracy(one) for name, one in told[role].get("accuracy", {}).items()}
-        update[role] = own.model_copy(update={"accuracy": accuracy})
-    return shipped.only(*there).model_copy(update=update)
-
-
-def _accuracy(told: Mapping[str, Any]) -> Accuracy:
-    band, wider = told.get("band"), told.get("wider")
-    return Accuracy(
-        reading_frac=float(told["reading_frac"]),
-        fixed=float(told["fixed"]),
-        up_to=told.get("up_to"),
-        wider=None if wider is None else _accuracy(wider),
-        band=None if band is None else Band(band["low_hz"], band["high_hz"]),
-    )

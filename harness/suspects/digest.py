@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from harness.record.events import EventKind
@@ -20,8 +21,15 @@ if TYPE_CHECKING:
 
 #: Share of a hold, from its end, that counts as its end; and the fewest readings of that.
 _END_FRAC, _END_LEAST = 0.3, 3
-#: Quantities of the supply, of which the way to the end is looked at as well.
-_FILLS = {"current": "C", "power": "J"}
+#: What reads the feed, by the names of its quantities: the supply, and a power meter at the input
+#: of the unit, which stands for it where a hand sets the source.
+_FEEDS = ("", "power_meter.")
+#: Quantities of the feed, of which the way to the end is looked at as well.
+_FILLS = {
+    f"{feed}{quantity}": unit
+    for feed in _FEEDS
+    for quantity, unit in (("current", "C"), ("power", "J"))
+}
 #: What the keeper works out; these go with the length of a hold and count as a ratio alone.
 _KEEPERS = frozenset({"taken", "explained", "allowed"})
 #: Below this a power factor is made of errors alone.
@@ -63,6 +71,15 @@ class _Track:
             total += 0.5 * (before + after) * (self.times_s[index] - self.times_s[index - 1])
         return total
 
+    def outside(self, spans: Sequence[tuple[float, float]]) -> _Track:
+        """Return it without what was read in some spans of time."""
+        rows = [
+            (time_s, value)
+            for time_s, value in zip(self.times_s, self.values, strict=True)
+            if not any(begin_s < time_s <= end_s for begin_s, end_s in spans)
+        ]
+        return _Track(self.unit, [time_s for time_s, _ in rows], [value for _, value in rows])
+
     def _tail(self) -> Sequence[float]:
         if not self.times_s:
             return ()
@@ -95,6 +112,7 @@ class Digest:
         self._holds: dict[tuple[str, str], dict[str, _Track]] = {}
         self._checks: dict[str, CheckRow] = {}
         self._figures: dict[str, Feature] = {}
+        self._turns: list[tuple[float, str]] = []  # when a hand began to turn, and was there
         self.trip = ""
         self.outcome = ""
 
@@ -111,7 +129,9 @@ class Digest:
 
     def event(self, time_s: float, kind: str, step: str, detail: str) -> None:
         """Take in something that happened: what a start or a discharge told of the unit."""
-        del time_s, step
+        del step
+        if kind in (EventKind.TURN, EventKind.TURNED):
+            self._turns.append((time_s, kind))
         if kind != EventKind.FIGURES or (told := read_figures(detail)) is None:
             return
         for one in told.figures:
@@ -143,27 +163,49 @@ class Digest:
     def features(self) -> dict[str, Feature]:
         """Return the run's features by name; what was not reached or not measured is left out."""
         found: dict[str, Feature] = {}
-        for (step, level), tracks in self._holds.items():
+        holds = self._still()
+        for (step, level), tracks in holds.items():
             place = f"{step}, {level}" if level else step
             for name, track in tracks.items():
                 if name not in _KEEPERS:
                     found |= dict(_of_track(f"{place}: {name}", name, track))
             found |= dict(_ratios(place, tracks))
-        if self._holds:
-            last = list(self._holds.values())[-1]
+        if holds:
+            last = list(holds.values())[-1]
             found |= dict(_ratios("last hold", last))
             found |= {
                 f"last hold: {name}": Feature(last[name].end, last[name].unit)
-                for name in ("voltage", "current", "power")
+                for feed in _FEEDS
+                for name in (f"{feed}voltage", f"{feed}current", f"{feed}power")
                 if name in last
             }
         for name, row in self._checks.items():
             found[f"check {name}"] = Feature(row.value, row.unit, _or_zero(0.5 * row.uncertainty))
         found |= self._figures
-        found[REACHED] = Feature(float(len(self._holds)), "1")
+        found[REACHED] = Feature(float(len(holds)), "1")
         if self.trip:
             found[TRIP + self.trip] = Feature(1.0, "1")
         return {name: one for name, one in found.items() if math.isfinite(one.value)}
+
+    def _still(self) -> dict[tuple[str, str], dict[str, _Track]]:
+        """Return the holds without what was read while a hand turned the source to its level.
+
+        How a hand turns says nothing of the unit. A turn that ended in a trip is left as it was.
+        """
+        turns = sorted(self._turns)
+        spans = [
+            (begin_s, end_s)
+            for (begin_s, kind), (end_s, then) in pairwise(turns)
+            if (kind, then) == (EventKind.TURN, EventKind.TURNED)
+        ]
+        if not spans:
+            return self._holds
+        still = {}
+        for hold, tracks in self._holds.items():
+            left = {name: track.outside(spans) for name, track in tracks.items()}
+            if kept := {name: track for name, track in left.items() if track.values}:
+                still[hold] = kept
+        return still
 
 
 def _of_track(name: str, quantity: str, track: _Track) -> Iterable[tuple[str, Feature]]:
@@ -176,14 +218,16 @@ def _of_track(name: str, quantity: str, track: _Track) -> Iterable[tuple[str, Fe
 
 def _ratios(place: str, tracks: Mapping[str, _Track]) -> Iterable[tuple[str, Feature]]:
     """Return what of a hold does not go with its voltage: conductance and power factor."""
-    ends = {name: tracks[name].end for name in ("voltage", "current", "power") if name in tracks}
-    volts, amperes = ends.get("voltage", math.nan), ends.get("current", math.nan)
-    if volts > 0.0:
-        yield f"{place}: conductance", Feature(amperes / volts, "S")
-        if "power" in ends:
-            yield f"{place}: real conductance", Feature(ends["power"] / volts**2, "S")
-    if "power" in ends and volts > 0.0 and amperes > _LEAST_A:
-        yield f"{place}: power factor", Feature(ends["power"] / (volts * amperes), "1")
+    for feed in _FEEDS:
+        volts, amperes, watts = (
+            tracks[f"{feed}{name}"].end if f"{feed}{name}" in tracks else math.nan
+            for name in ("voltage", "current", "power")
+        )
+        if volts > 0.0:
+            yield f"{place}: {feed}conductance", Feature(amperes / volts, "S")
+            yield f"{place}: {feed}real conductance", Feature(watts / volts**2, "S")
+        if volts > 0.0 and amperes > _LEAST_A:
+            yield f"{place}: {feed}power factor", Feature(watts / (volts * amperes), "1")
     if "taken" in tracks and "explained" in tracks and tracks["allowed"].end > 0.0:
         beyond = tracks["taken"].end - tracks["explained"].end
         yield f"{place}: unexplained, of allowed", Feature(beyond / tracks["allowed"].end, "1")
