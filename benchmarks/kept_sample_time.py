@@ -10,7 +10,7 @@ from benchmarks.figure import Figure, Goal
 from benchmarks.live_unit import served_bench, take_in_hand
 from benchmarks.turns import in_turns
 from harness.bench.clock import SystemClock
-from harness.power.keeper_client import open_process_bench
+from harness.power.process_bench import open_process_bench
 
 __all__ = ["kept_sample_time"]
 

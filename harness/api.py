@@ -17,10 +17,10 @@ from harness.bench.clock import SystemClock
 from harness.bench.dialect import BUILT_IN, bench_dialects
 from harness.errors import Refused, UsageError
 from harness.files.pictures import Picture, read_picture
-from harness.power.keeper_client import open_process_bench
 from harness.power.local_bench import open_bench
 from harness.power.lock import hold_supply
 from harness.power.off_line import OffLine
+from harness.power.process_bench import open_process_bench
 from harness.profile.accuracy import Accuracy
 from harness.profile.bench_file import BenchFile
 from harness.profile.expand import make_plan

@@ -20,10 +20,10 @@ from harness.cli.options import described
 from harness.cli.prompts import TerminalOperator
 from harness.cli.tables import console, heading, show
 from harness.errors import ExitCode, UsageError
-from harness.power.keeper_client import open_process_bench
 from harness.power.leads import check_leads, low_level_v
 from harness.power.lock import hold_supply
 from harness.power.own_capacitance import measure_own_capacitance
+from harness.power.process_bench import open_process_bench
 from harness.power.status_bits import learn_status, resistor_ohm
 from harness.power.trip import Tripped
 from harness.profile.bench_file import BenchFile

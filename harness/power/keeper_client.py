@@ -1,26 +1,21 @@
-"""A bench whose supply and load are in the hands of a keeper process; the engine's end of it."""
+"""Power in the hands of a keeper process: the engine's end of it."""
 
 from __future__ import annotations
 
 import contextlib
 import itertools
-import subprocess
 import threading
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any, NoReturn
 
 from harness.bench.clock import SystemClock
-from harness.bench.roles import Instrument, open_instruments
 from harness.bench.sample import SupplySample
-from harness.bench.trial import try_questions
 from harness.errors import HarnessError, LinkError, PowerOffUnconfirmed
-from harness.power.attention import Lookout, StayAwake
-from harness.power.channel import WINDOW, Answer, Call, Channel, Sign, see_out, start_keeper
+from harness.power.attention import Lookout
+from harness.power.channel import WINDOW, Answer, Call, Channel, Sign
 from harness.power.commands import Command, OperatingEnvelope, SwitchOn
 from harness.power.dip import Dip, DipRecord
-from harness.power.off_line import OffLine
 from harness.power.pin_moves import PIN_FAULT
 from harness.power.port import OnEvent, OnSample
 from harness.power.trip import Trip, Tripped, TripReason
@@ -30,11 +25,7 @@ from harness.profile.bench_file import BenchFile
 from harness.record.events import EventKind
 
 #: Time the process may take to start, and before power to answer.
-_START_S = 20.0
-#: Time it may take to ask every question once, some of them in vain.
-_TRIAL_S = 60.0
-#: Time it may take to end, with power off on its way; and where it goes on trying to switch off.
-_END_S, _END_TRYING_S = 10.0, 0.1
+START_S = 20.0
 #: Longest silence of the keeper while power is on: the rest of a second is enough to switch off.
 _SILENCE_S = 0.6
 #: No sample the engine acts on is older (safety rule 4).
@@ -43,91 +34,6 @@ _OLDEST_S = 0.05
 _BEHIND_S = 1.0
 #: What an event says of power.
 _SAYS_LIVE = {EventKind.POWER_ON: True, EventKind.POWER_OFF: False}
-
-
-class ProcessBench:
-    """A keeper process and what only reads; fulfils :class:`harness.power.port.Bench`."""
-
-    def __init__(
-        self,
-        file: BenchFile,
-        clock: SystemClock,
-        readers: Mapping[str, Instrument],
-        *,
-        off: OffLine | None = None,
-        folder: Path | None = None,
-    ) -> None:
-        self.file = file
-        self.readers = readers
-        self.process = start_keeper(None if off is None else off.reader)
-        self._awake = StayAwake()
-        self._clock = clock
-        self._power: ProcessPower | None = None
-        self._channel = Channel(self.process, clock)
-        self._channel.send(Call("open", (file.kept, clock.origin_s, folder)))
-
-    @property
-    def meter(self) -> Instrument | None:
-        """The meter, or None."""
-        return self.readers.get("meter")
-
-    def identities(self) -> dict[str, str]:
-        """Identify every instrument and empty its error queue."""
-        roles = dict(self._answer(_START_S))
-        own = {role: reader.identify_and_clear() for role, reader in self.readers.items()}
-        return {**roles, **own}
-
-    def try_questions(self, questions: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
-        """Put every question once, before power; return what is wrong with the answers."""
-        self._channel.send(Call("try_questions", (questions,)))
-        wrong = self._answer(_TRIAL_S)
-        own = (
-            str(error)
-            for role, reader in self.readers.items()
-            for error in try_questions(reader, questions.get(role, ()))
-        )
-        return (*wrong, *own)
-
-    def _answer(self, longest_s: float) -> Any:
-        """Return what the process answers before it has power in its hands."""
-        match self._channel.receive(longest_s):
-            case Answer(value=value):
-                return value
-            case HarnessError() as error:
-                raise HarnessError(str(error))
-        raise HarnessError("the keeper process does not answer")
-
-    def power(
-        self, envelope: OperatingEnvelope, on_event: OnEvent, on_sample: OnSample
-    ) -> ProcessPower:
-        """Give supply and load to the keeper process with these bounds."""
-        if not self._awake.granted:
-            on_event(
-                EventKind.SLEEP,
-                "the system took no request to keep the computer awake: if it sleeps while power "
-                "is on, power stays on, and is cut only as it wakes; disable sleep",
-            )
-        self._power = ProcessPower(
-            self.file, self._clock, self._channel, envelope, on_event, on_sample
-        )
-        return self._power
-
-    def close(self) -> None:
-        """Close the pipe and wait for the process to end; it powers off on its way.
-
-        Where output off is not confirmed it goes on trying by itself; nobody waits for that.
-        """
-        self._channel.close()
-        trying = self._power is not None and self._power.unconfirmed
-        try:
-            self.process.wait(timeout=_END_TRYING_S if trying else _END_S)
-        except subprocess.TimeoutExpired:  # still trying to switch off: leave it to that
-            see_out(self.process)
-            return
-        self._awake.release()
-        with contextlib.suppress(OSError):
-            assert self.process.stdout is not None
-            self.process.stdout.close()
 
 
 @dataclass(eq=False)
@@ -256,7 +162,7 @@ class ProcessPower:
 
     def _next(self) -> Any:
         """Return the next message; what concerns everybody is seen to on the way."""
-        message = self._channel.receive(_SILENCE_S if self._live else _START_S)
+        message = self._channel.receive(_SILENCE_S if self._live else START_S)
         match message:
             case SupplySample():
                 self._taken += 1
@@ -336,27 +242,3 @@ class ProcessPower:
                 where=f"{self._file.fed_by.replace('_', ' ')} ({self._file.feed.resource})",
             )
         self._loss = trip, trouble
-
-
-@contextlib.contextmanager
-def open_process_bench(
-    file: BenchFile,
-    clock: SystemClock,
-    *,
-    off: OffLine | None = None,
-    folder: Path | None = None,
-) -> Iterator[ProcessBench]:
-    """Start a keeper process for a bench and open what only reads here.
-
-    The process obeys the line on which off is said. Into the journal in the folder it writes what
-    becomes of power after this process is gone; the clock's origin is the journal's.
-
-    Raises:
-        LinkError: A meter cannot be opened.
-    """
-    # without a meter too: to take over from a keeper must not begin with loading libraries
-    with (
-        open_instruments(file, file.readers, clock) as readers,
-        contextlib.closing(ProcessBench(file, clock, readers, off=off, folder=folder)) as bench,
-    ):
-        yield bench

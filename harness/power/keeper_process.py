@@ -10,27 +10,25 @@ after the engine was gone it adds to the journal (:mod:`harness.record.last_word
 from __future__ import annotations
 
 import contextlib
-import itertools
 import os
 import signal
 import sys
 import threading
 import time
 from collections.abc import Callable
-from operator import attrgetter
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any
 
 from harness.bench.clock import SystemClock, awake_s
-from harness.bench.sample import SupplySample
 from harness.errors import CommandRefused, HarnessError, InstrumentError, PowerOffUnconfirmed
 from harness.power.attention import LOOK_S, AttendedLink, Attention, Silence
-from harness.power.channel import WINDOW, Answer, Call, Sign, pump_in, pump_out
+from harness.power.channel import Answer, Call, Sign, pump_in, pump_out
 from harness.power.local_bench import open_bench
 from harness.power.local_keeper import LocalKeeper
 from harness.power.lock import hold_as_keeper, hold_identity
 from harness.power.off_line import hear_off, taken_over
+from harness.power.outlet import Outlet
 from harness.power.screen_line import say, say_power_is_on
 from harness.power.trip import Tripped, TripReason
 from harness.profile.bench_file import BenchFile
@@ -45,54 +43,6 @@ _PERSIST_EACH_S = 0.2
 _IDLE_S = 0.1
 #: Longest wait for a disk to take the last words: the supply is held until then.
 _WRITING_S = 2.0
-
-#: What is held back for: the least and the most of each quantity.
-EXTREMES = tuple(
-    itertools.product((min, max), map(attrgetter, ("voltage_v", "current_a", "power_w")))
-)
-
-
-class Outlet:
-    """Lets samples out to the engine while it has room (pure).
-
-    While there is none, it holds back the latest sample, and those with the extremes of voltage,
-    current and power since there was room: nothing extreme is lost, and the latest is never old.
-    """
-
-    def __init__(self, send: Callable[[SupplySample], None]) -> None:
-        self._send = send
-        self._room = WINDOW
-        self._latest: SupplySample | None = None
-        self._extremes: list[SupplySample] = []
-
-    def add(self, sample: SupplySample) -> None:
-        """Let a sample out, or hold it back."""
-        if self._room > 0:
-            self._room -= 1
-            self._send(sample)
-            return
-        held = [sample] * len(EXTREMES) if self._latest is None else self._extremes
-        self._extremes = [
-            extreme(known, sample, key=quantity)
-            for known, (extreme, quantity) in zip(held, EXTREMES, strict=True)
-        ]
-        self._latest = sample
-
-    def make_room(self, count: int) -> None:
-        """Note that the engine has taken so many samples."""
-        self._room += count
-        if self._room > 0:
-            self.flush()
-
-    def flush(self) -> None:
-        """Let out what is held back, room or not: something is to be said that comes after it."""
-        if self._latest is None:
-            return
-        held = {self._latest, *self._extremes}
-        self._latest = None
-        self._room -= len(held)
-        for sample in sorted(held, key=attrgetter("time_s")):
-            self._send(sample)
 
 
 class KeeperService:

@@ -1,7 +1,7 @@
 """What the engine sees of a bench: instruments to identify, a meter, and power in a keeper's hands.
 
 A rehearsal has instruments and keeper in this process (:mod:`harness.power.local_bench`), a run has
-the keeper in a process of its own (:mod:`harness.power.keeper_client`). The engine cannot tell.
+the keeper in a process of its own (:mod:`harness.power.process_bench`). The engine cannot tell.
 """
 
 from __future__ import annotations

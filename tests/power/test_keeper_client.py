@@ -15,8 +15,9 @@ from harness.errors import LinkError, LinkTimeout, PowerOffUnconfirmed, RecordEr
 from harness.power import keeper_client, without_keeper
 from harness.power.channel import Answer, Call, Sign, see_out, start_own_process
 from harness.power.commands import CLIENT_SILENCE_S, Arm, OperatingEnvelope, Set, SwitchOn
-from harness.power.keeper_client import ProcessPower, open_process_bench
+from harness.power.keeper_client import ProcessPower
 from harness.power.on_the_wire import OFF_BY_HAND
+from harness.power.process_bench import open_process_bench
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.power.without_keeper import WithoutKeeper
 from harness.profile.bench_file import BenchFile

@@ -12,7 +12,8 @@ from harness.bench.clock import SystemClock
 from harness.bench.sample import SupplySample
 from harness.power.channel import WINDOW
 from harness.power.commands import Arm, OperatingEnvelope, SwitchOn
-from harness.power.keeper_client import ProcessPower, open_process_bench
+from harness.power.keeper_client import ProcessPower
+from harness.power.process_bench import open_process_bench
 from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_profile
 from harness.record.tables import Record

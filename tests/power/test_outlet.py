@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from harness.bench.sample import SupplySample
 from harness.power.channel import WINDOW
-from harness.power.keeper_process import EXTREMES, Outlet
+from harness.power.outlet import EXTREMES, Outlet
 
 #: Voltage and current of a sample, or how many samples the engine has taken.
 STEPS = st.lists(
