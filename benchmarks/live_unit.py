@@ -16,7 +16,8 @@ from benchmarks.served import served_supply
 from harness.api import plan_for
 from harness.bench.clock import Clock, SystemClock
 from harness.bench.roles import Instrument
-from harness.power.commands import OperatingEnvelope, Watch
+from harness.power.commands import Watch
+from harness.power.envelope import OperatingEnvelope
 from harness.power.local_bench import open_bench
 from harness.power.port import Bench
 from harness.profile.bench_file import BenchFile

@@ -1,8 +1,7 @@
-"""What the keeper can be told, in which state of power, and the hard bounds it holds."""
+"""What the keeper can be told, and in which state of power."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
@@ -23,32 +22,6 @@ OFF_ATTEMPTS = 5
 MEASURED_ATTEMPTS = 2
 #: Silence after which a supply with an output watchdog switches off by itself.
 WATCHDOG_S = 5.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OperatingEnvelope:
-    """The hard bounds the keeper holds."""
-
-    voltage_v: float
-    current_a: float
-    power_w: float
-    #: What the supply's reading of the envelope voltage may be off by; those of no current and of
-    #: no power.
-    voltage_error_v: float = 0.0
-    current_error_a: float = 0.0
-    power_error_w: float = 0.0
-    #: Line frequencies that may be set; empty for DC.
-    frequencies_hz: tuple[float, ...] = ()
-    #: What may be set at the load: where there is none, nothing.
-    load_current_a: float = 0.0
-    load_power_w: float = 0.0
-    load_least_ohm: float = math.inf
-    #: Hard bounds of the auxiliary supply; where it drives nothing, nothing may be set.
-    aux_voltage_v: float = 0.0
-    aux_current_a: float = 0.0
-    #: Least and most that may be set to be held: at no voltage a load is a short.
-    load_least_v: float = math.inf
-    load_most_v: float = 0.0
 
 
 class KeeperState(StrEnum):

@@ -11,11 +11,11 @@ from collections import deque
 
 from harness.bench.sample import SupplySample
 from harness.errors import CommandRefused
-from harness.power.commands import Arm, OperatingEnvelope
-from harness.power.inrush_monitor import Finding
+from harness.power.commands import Arm
+from harness.power.envelope import OperatingEnvelope
 from harness.power.moves import Check, Gone, Move
 from harness.power.supply_moves import contact_cleared, require_frequency, require_inside
-from harness.power.trip import TripReason
+from harness.power.trip import Finding, TripReason
 from harness.power.way_off import contact_moves
 from harness.profile.hand_set import Turn
 from harness.profile.level import Level

@@ -9,14 +9,11 @@ import math
 from dataclasses import replace
 
 from harness.bench.sample import Account, SupplySample
-from harness.power.commands import OperatingEnvelope
-from harness.power.trip import TripReason
+from harness.power.envelope import OperatingEnvelope
+from harness.power.trip import Finding, TripReason
 from harness.profile.allowance import InrushAllowance
 from harness.profile.level import Level
 from harness.quantity import format_quantity
-
-#: Why power is to be cut, and what was seen.
-Finding = tuple[TripReason, str]
 
 #: Share of the current limit from which on a supply counts as limiting whatever its status says.
 #: Common practice: a supply in constant current reads its limit within a few per cent.

@@ -29,7 +29,6 @@ from harness.power.commands import (
     EnableOn,
     KeeperState,
     LoadOff,
-    OperatingEnvelope,
     Set,
     SetLoad,
     SetVoltageProtection,
@@ -37,6 +36,7 @@ from harness.power.commands import (
     SwitchOn,
     Watch,
 )
+from harness.power.envelope import OperatingEnvelope, beyond
 from harness.power.failures import failure_reason
 from harness.power.hand_moves import METER, HandMoves
 from harness.power.inrush_monitor import LevelWatch, ReverseWatch
@@ -47,8 +47,6 @@ from harness.power.trip import Trip, TripReason
 from harness.power.way_off import CONTACT_FAULT, WayOff
 from harness.profile.level import Level
 from harness.quantity import format_quantity
-
-_UNITS = {TripReason.OVER_VOLTAGE: "V", TripReason.OVER_CURRENT: "A", TripReason.OVER_POWER: "W"}
 
 #: What is told of a contact that is not seen to open, by its role.
 _FAULTS = {"switch": CONTACT_FAULT, "enable_switch": PIN_FAULT}
@@ -73,7 +71,7 @@ class Keeper:
         pins: Mapping[str, frozenset[str]] = MappingProxyType({}),
         by_hand: bool = False,
     ) -> None:
-        self._envelope = envelope
+        self._bounds = (envelope.voltage_v, envelope.current_a, envelope.power_w)
         self._hand = HandMoves(envelope, switch) if by_hand else None
         self._source = self._hand or SupplyMoves(envelope, supply, switch)
         self._loads = {key: LoadMoves(key, known, envelope) for key, known in loads.items()}
@@ -189,14 +187,9 @@ class Keeper:
         """
         if self.state is not KeeperState.LIVE:
             return ()
-        envelope = self._envelope
-        # Written so that a value that is no number fails the comparison and trips.
-        if not abs(sample.voltage_v) <= envelope.voltage_v:
-            return self._over(TripReason.OVER_VOLTAGE, sample.voltage_v, envelope.voltage_v, sample)
-        if not abs(sample.current_a) <= envelope.current_a:
-            return self._over(TripReason.OVER_CURRENT, sample.current_a, envelope.current_a, sample)
-        if not abs(sample.power_w) <= envelope.power_w:
-            return self._over(TripReason.OVER_POWER, sample.power_w, envelope.power_w, sample)
+        over = beyond((sample.voltage_v, sample.current_a, sample.power_w), self._bounds)
+        if over is not None:
+            return self.cut(*over, sample.time_s)
         doubt: tuple[Move, ...] = ()
         if sample.protection and not self.bit_is_wrong:
             doubt = self._weigh_protection(sample)
@@ -329,13 +322,3 @@ class Keeper:
                 )
             self.state = KeeperState.TRIPPED
         return moves
-
-    def _over(
-        self, reason: TripReason, value: float, bound: float, sample: SupplySample
-    ) -> tuple[Move, ...]:
-        unit = _UNITS[reason]
-        return self.cut(
-            reason,
-            f"{format_quantity(value, unit)} read, {format_quantity(bound, unit)} is the envelope",
-            sample.time_s,
-        )

@@ -14,8 +14,9 @@ from harness.bench.sample import SupplySample
 from harness.errors import HarnessError, LinkError, PowerOffUnconfirmed
 from harness.power.attention import Lookout
 from harness.power.channel import WINDOW, Answer, Call, Channel, Sign
-from harness.power.commands import Command, OperatingEnvelope, SwitchOn
+from harness.power.commands import Command, SwitchOn
 from harness.power.dip import Dip, DipRecord
+from harness.power.envelope import OperatingEnvelope
 from harness.power.pin_moves import PIN_FAULT
 from harness.power.port import OnEvent, OnSample
 from harness.power.trip import Trip, Tripped, TripReason

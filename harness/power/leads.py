@@ -14,7 +14,8 @@ from harness.bench.dialect import bench_dialects
 from harness.bench.finding import Finding, Mark
 from harness.errors import Refused
 from harness.judge.uncertainty import combine, rectangular, scatter
-from harness.power.commands import Arm, OperatingEnvelope, SwitchOn
+from harness.power.commands import Arm, SwitchOn
+from harness.power.envelope import OperatingEnvelope
 from harness.power.port import Bench, Power
 from harness.profile.accuracy import Accuracy
 from harness.profile.bench_file import BenchFile

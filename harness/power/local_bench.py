@@ -10,7 +10,7 @@ from typing import Any
 from harness.bench.clock import Clock
 from harness.bench.roles import Instrument, open_instruments
 from harness.bench.trial import try_questions
-from harness.power.commands import OperatingEnvelope
+from harness.power.envelope import OperatingEnvelope
 from harness.power.keeper import Keeper
 from harness.power.local_keeper import LocalKeeper
 from harness.power.pin_moves import PIN_ROLES

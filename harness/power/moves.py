@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from harness.errors import CommandRefused
-from harness.power.commands import READBACK_FRAC, OperatingEnvelope, SetLoad
+from harness.power.commands import READBACK_FRAC, SetLoad
+from harness.power.envelope import OperatingEnvelope
 from harness.profile.level import LoadMode
 from harness.profile.measures import SETTINGS, role_of
 

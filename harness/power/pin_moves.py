@@ -11,12 +11,12 @@ import math
 from collections.abc import Mapping
 
 from harness.errors import CommandRefused
-from harness.power.commands import READBACK_FRAC, EnableOff, EnableOn, OperatingEnvelope, PinRole
+from harness.power.commands import READBACK_FRAC, EnableOff, EnableOn, PinRole
+from harness.power.envelope import OperatingEnvelope, beyond
 from harness.power.moves import Check, Confirm, Move, Send
-from harness.power.trip import TripReason
+from harness.power.trip import Finding
 from harness.power.way_off import cuts
 from harness.profile.measures import SETTINGS
-from harness.quantity import format_quantity
 
 #: Roles that may drive an enable input.
 PIN_ROLES: tuple[PinRole, ...] = ("aux", "enable_switch")
@@ -78,19 +78,14 @@ class AuxMoves:
         """Return the moves that switch its output off."""
         return cuts("aux")
 
-    def judge(self, voltage_v: float, current_a: float) -> tuple[TripReason, str] | None:
+    def judge(self, voltage_v: float, current_a: float) -> Finding | None:
         """Hold a reading against its envelope; what is outside, and how far, or None."""
-        for value, bound, unit, reason in (
-            (voltage_v, self._envelope.aux_voltage_v, "V", TripReason.OVER_VOLTAGE),
-            (current_a, self._envelope.aux_current_a, "A", TripReason.OVER_CURRENT),
-        ):
-            # written so that a value that is no number is outside
-            if not abs(value) <= bound:
-                return reason, (
-                    f"{format_quantity(value, unit)} read at the auxiliary supply, "
-                    f"{format_quantity(bound, unit)} is its envelope"
-                )
-        return None
+        return beyond(
+            (voltage_v, current_a),
+            (self._envelope.aux_voltage_v, self._envelope.aux_current_a),
+            by=" at the auxiliary supply",
+            whose="its envelope",
+        )
 
 
 class RelayMoves:
@@ -160,9 +155,7 @@ class Pins:
         """Whether the auxiliary supply is to be read now."""
         return now_s >= self._due_s
 
-    def judge(
-        self, voltage_v: float, current_a: float, now_s: float
-    ) -> tuple[TripReason, str] | None:
+    def judge(self, voltage_v: float, current_a: float, now_s: float) -> Finding | None:
         """Hold a reading of the auxiliary supply against its envelope; what is outside, or None."""
         if self._due_s < math.inf:
             self._due_s = now_s + AUX_EVERY_S

@@ -11,8 +11,9 @@ from typing import NoReturn, Protocol
 
 from harness.bench.roles import Instrument
 from harness.bench.sample import SupplySample
-from harness.power.commands import Command, OperatingEnvelope
+from harness.power.commands import Command
 from harness.power.dip import Dip, DipRecord
+from harness.power.envelope import OperatingEnvelope
 from harness.power.trip import Trip, TripReason
 from harness.profile.bench_file import BenchFile
 from harness.record.events import EventKind

@@ -14,7 +14,7 @@ from harness.bench.trial import try_questions
 from harness.errors import HarnessError
 from harness.power.attention import StayAwake
 from harness.power.channel import Answer, Call, Channel, see_out, start_keeper
-from harness.power.commands import OperatingEnvelope
+from harness.power.envelope import OperatingEnvelope
 from harness.power.keeper_client import START_S, ProcessPower
 from harness.power.off_line import OffLine
 from harness.power.port import OnEvent, OnSample

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 
 from harness.errors import CommandRefused
-from harness.power.commands import READBACK_FRAC, WATCHDOG_S, Arm, OperatingEnvelope
+from harness.power.commands import READBACK_FRAC, WATCHDOG_S, Arm
+from harness.power.envelope import OperatingEnvelope
 from harness.power.moves import Check, Confirm, Move, Send
 from harness.power.way_off import OUTPUT_OFF, contact_moves
 from harness.profile.measures import SETTINGS

@@ -51,6 +51,9 @@ class TripReason(StrEnum):
         return _MEANINGS[self]
 
 
+#: Why power is to be cut, and what was seen.
+Finding = tuple[TripReason, str]
+
 _MEANINGS = {
     TripReason.OVER_VOLTAGE: "the supply gave more than the envelope allows: check its setting, "
     "sense leads, and whether the unit feeds voltage back",

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from harness.bench.clock import Clock
 from harness.bench.roles import open_instruments
 from harness.errors import HarnessError, LinkError
-from harness.power.commands import OperatingEnvelope
+from harness.power.envelope import OperatingEnvelope
 from harness.power.local_bench import open_bench
 from harness.power.moves import Confirm, LoadMoves, Send
 from harness.power.pin_moves import AUX_LEFT_ON, PIN_ROLES

@@ -11,6 +11,7 @@ from harness.profile.plan import PlannedStep
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
 from harness.run.context import Context
+from harness.run.meters import read_cold
 from harness.unit.charger_output import ChargerOutput
 
 #: How far outside the range a battery may be that was charged to its end: a charge is held to a per
@@ -71,7 +72,7 @@ def require_there(context: Context, step: PlannedStep, measured_v: float) -> Non
         if context.bench.file.all_meters[key].at is None and context.meter_at != place:
             continue
         try:
-            read_v = context.read_meter_cold(f"{key}.voltage_dc")
+            read_v = read_cold(context, f"{key}.voltage_dc")
         except InstrumentError as error:
             raise Refused([str(error)]) from error
         if not abs(read_v - measured_v) <= _APART_FRAC * measured_v + _APART_V:

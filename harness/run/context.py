@@ -8,13 +8,10 @@ from dataclasses import dataclass, field, replace
 
 from harness.bench.clock import Clock
 from harness.bench.sample import SupplySample
-from harness.errors import InstrumentError, RecordError
+from harness.errors import RecordError
 from harness.judge.verdict import Verdict
 from harness.power.commands import Arm, Command, Set, SwitchOn
-from harness.power.failures import failure_reason
-from harness.power.moves import Check
 from harness.power.port import Bench, Power
-from harness.power.trip import TripReason
 from harness.profile.check import Check as ProfileCheck
 from harness.profile.level import Level
 from harness.profile.measures import READINGS, role_of
@@ -30,8 +27,6 @@ from harness.run.readings import Liveness, Row, ThinnedRecord
 from harness.run.start_log import StartLog
 from harness.run.windows import Windows
 
-#: Longest time of nothing but readings of the meter; the keeper does the same for its instruments.
-_IN_SYNC_S = 0.5
 #: Voltages so close are one setting where the supply's accuracy is not stated.
 _CLOSE_FRAC = 0.005
 #: Longest time a slow disk may take for a row; longer counts as an engine that hangs.
@@ -271,81 +266,12 @@ class Context:
         self.stop.raise_if_requested()
         return self.host.sample()
 
-    def read_other(self, what: str) -> tuple[float, dict[str, float]]:
-        """Read a meter (``meter.QUANTITY``) or a load or power meter as a whole, into the record.
-
-        A reading that is none cuts power, and so does one outside the envelope. Returned are its
-        time on the run's clock, and values by measure name.
-        """
-        self.stop.raise_if_requested()
-        source, _, quantity = what.partition(".")
-        if source == "aux":
-            values = self.host.read(source, *WHOLE[:2])
-        elif source not in self.bench.readers:
-            values = self.host.read(source, *([quantity] if quantity else WHOLE))
-        else:
-            reader = self.bench.readers[source]
-            if self.clock.now_s() - self.checked_s.get(source, 0.0) >= _IN_SYNC_S:
-                self.check_reader(source)
-            self.host.expect_silence(reader.longest_s)
-            try:
-                values = reader.read(*([quantity] if quantity else WHOLE))
-            except InstrumentError as error:
-                self.host.cut(failure_reason(error), str(error))
-            if source == "power_meter":
-                self._hold_to_envelope(values)
-        now_s = self._take_now(source, values)
-        readings = {f"{source}.{name}": value for name, value in values.items()}
-        for name, value in readings.items():
-            if role_of(source) == "meter" and name.endswith(".voltage_dc"):
-                self.rail = name, value
-        return now_s, readings
-
-    def read_meter_cold(self, reading: str) -> float:
-        """Read a meter once while power is off, into the record.
-
-        Raises:
-            InstrumentError: It gave no value.
-        """
-        self.stop.raise_if_requested()
-        key, _, quantity = reading.partition(".")
-        values = self.bench.readers[key].read(quantity)
-        self._take_now(key, values)
-        return values[quantity]
-
-    def _take_now(self, source: str, values: Mapping[str, float]) -> float:
+    def take_now(self, source: str, values: Mapping[str, float]) -> float:
         """Take what an instrument read just now; return when that was."""
         now_s = self.clock.now_s()
         units = READINGS[role_of(source)]
         self._take(now_s, tuple((name, values[name], units[name]) for name in values), source)
         return now_s
-
-    def _hold_to_envelope(self, values: Mapping[str, float]) -> None:
-        """Cut power where the power meter reads what the envelope does not hold (safety rule 4)."""
-        envelope = self.plan.profile.envelope
-        for name, bound, reason in (
-            ("voltage", envelope.voltage_v, TripReason.OVER_VOLTAGE),
-            ("current", envelope.current_a, TripReason.OVER_CURRENT),
-            ("power", envelope.power_w, TripReason.OVER_POWER),
-        ):
-            # written so that a value that is no number is outside
-            if name in values and not abs(values[name]) <= bound:
-                unit = READINGS["power_meter"][name]
-                self.host.cut(
-                    reason,
-                    f"{format_quantity(values[name], unit)} read by the power meter, "
-                    f"{format_quantity(bound, unit)} is the envelope",
-                )
-
-    def check_reader(self, role: str) -> None:
-        """See that a reader's answers belong to their questions; one that does not cuts power."""
-        reader = self.bench.readers[role]
-        self.checked_s[role] = self.clock.now_s()
-        self.host.expect_silence(3 * reader.longest_s)
-        try:
-            reader.check_in_sync()
-        except InstrumentError as error:
-            self.host.cut(failure_reason(error, Check(role, "identity")), str(error))
 
     def error_of(self, measure: str, reading: float, unknown: float = 0.0) -> float:
         """Return what a reading may be off by, as the bench file states it; else ``unknown``."""

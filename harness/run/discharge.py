@@ -19,6 +19,7 @@ from harness.run.checks import UNKNOWN, judge, judge_undone
 from harness.run.context import Context
 from harness.run.discharge_figures import NO_RESISTOR, Readout, tell_discharge
 from harness.run.levels import bring_back, set_level
+from harness.run.meters import read_cold
 from harness.run.off import measure_off, power_off
 from harness.run.rest import Dwell
 
@@ -150,7 +151,7 @@ def _followed(context: Context, step: PlannedStep, reading: str, read: Readout) 
     context.command(SwitchOff())  # what else is to be measured waits until the fall is over
     decay = Decay(below_v=step.step.below_v, off_s=off_s, confirmed_s=context.clock.now_s())
     while True:
-        voltage_v = context.read_meter_cold(reading)
+        voltage_v = read_cold(context, reading)
         now_s = context.clock.now_s()
         read.add(now_s, voltage_v)
         if not decay.drained:

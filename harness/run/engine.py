@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
-import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
 
@@ -18,11 +17,8 @@ from harness.errors import (
     Refused,
 )
 from harness.judge.verdict import Verdict
-from harness.power.commands import OperatingEnvelope
 from harness.power.port import Bench, Power
 from harness.power.trip import Trip, Tripped, TripReason
-from harness.profile.accuracy import Accuracy
-from harness.profile.measures import SETTINGS
 from harness.profile.open_points import still_open
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
@@ -31,12 +27,13 @@ from harness.record.run_summary import Outcome, open_words, run_verdict
 from harness.record.sink import Sink
 from harness.run.announce import Announced, plan_detail
 from harness.run.batteries import left_behind
+from harness.run.bounds import envelope_of
 from harness.run.checks import judge_dropped
 from harness.run.context import Context
 from harness.run.off import measure_off
 from harness.run.operator import Interrupted, Operator, StopRequest
 from harness.run.questions import ask_what_was_seen
-from harness.run.result import Output, RunInfo, RunResult, run_entry
+from harness.run.result import Output, RunInfo, RunResult, run_entry, sum_up
 from harness.run.steps import STEPS
 
 _LOG = logging.getLogger(__name__)
@@ -133,7 +130,7 @@ class _Run:
         context = self.context
         context.bench = bench
         try:
-            host = bench.power(_limits(context.plan), self._on_event, context.on_sample)
+            host = bench.power(envelope_of(context.plan), self._on_event, context.on_sample)
             context.host = host
             try:
                 self._steps()
@@ -269,7 +266,7 @@ class _Run:
         judged = zip(context.judged_checks, verdicts, strict=True)
         points = still_open(context.plan.open_points, judged)
         verdict = run_verdict(verdicts, outcome=self.outcome, purpose=purpose, open_points=points)
-        reason = self.reason or _sum_up(verdicts)
+        reason = self.reason or sum_up(verdicts)
         if not self.reason and verdict is Verdict.UNDECIDED and {*verdicts} == {Verdict.PASS}:
             reason = "\n".join((f"{reason}, but {open_words(points)}:", *points))
         return RunResult(
@@ -316,50 +313,3 @@ def _now() -> dt.datetime:
 def _record_lost(error: Exception) -> str:
     what = str(error) if isinstance(error, RecordError) else f"{type(error).__name__}: {error}"
     return f"{TripReason.RECORD_LOST}: {what} ({TripReason.RECORD_LOST.meaning})"
-
-
-def _limits(plan: Plan) -> OperatingEnvelope:
-    """Return the bounds the keeper holds: the profile's envelope and what the plan will set."""
-    envelope = plan.profile.envelope
-    levels = [level for step in plan.steps for level in step.all_levels]
-    loads: dict[str, list[float]] = {mode: [] for mode in SETTINGS["load"]}
-    for level in levels:
-        if level.load is not None:
-            loads[level.load.mode].append(level.load.value)
-    for step in plan.steps:
-        loads["current"] += getattr(step.step, "others", {}).values()
-    assert plan.bench is not None  # pre-flight refuses a plan without one
-    accuracy = plan.bench.feed.accuracy
-    aux = envelope.aux if plan.enable_way == "aux" else None
-    exact = Accuracy(0.0, 0.0)
-    return OperatingEnvelope(
-        voltage_v=envelope.voltage_v,
-        current_a=envelope.current_a,
-        power_w=envelope.power_w,
-        voltage_error_v=accuracy.get("voltage", exact).bound(envelope.voltage_v),
-        current_error_a=accuracy.get("current", exact).bound(0.0),
-        power_error_w=accuracy.get("power", exact).bound(0.0),
-        frequencies_hz=tuple({level.frequency_hz for level in levels if level.frequency_hz}),
-        load_current_a=max(loads["current"], default=0.0),
-        load_power_w=max(loads["power"], default=0.0),
-        aux_voltage_v=0.0 if aux is None else aux.voltage_v,
-        aux_current_a=0.0 if aux is None else aux.current_a,
-        load_least_ohm=min(loads["resistance"], default=math.inf),
-        load_least_v=min(loads["voltage"], default=math.inf),
-        load_most_v=max(loads["voltage"], default=0.0),
-    )
-
-
-def _sum_up(verdicts: Sequence[Verdict]) -> str:
-    """Say in a sentence what the checks proved."""
-    count = len(verdicts)
-    if not count:
-        return "nothing was checked"
-    failed, undecided = verdicts.count(Verdict.FAIL), verdicts.count(Verdict.UNDECIDED)
-    if count == 1:
-        return f"the one check {'failed' if failed else 'is undecided' if undecided else 'passed'}"
-    if failed:
-        return f"{failed} of {count} checks failed"
-    if undecided:
-        return f"{undecided} of {count} checks undecided"
-    return f"all {count} checks passed"

@@ -23,6 +23,7 @@ from harness.record.events import EventKind
 from harness.run.agreement import disagreements
 from harness.run.causes import Readings
 from harness.run.context import WHOLE, Context
+from harness.run.meters import check_in_sync, read_other
 from harness.run.readings import window_s
 from harness.run.rising import note_rises
 from harness.run.stillness import Stillness, moved_s
@@ -165,7 +166,7 @@ class Dwell:
             context.thin(None)  # what comes next, power off too, is recorded in full
         for key in {source.partition(".")[0] for source in self._poll_order}:
             if key in context.bench.readers:
-                context.check_reader(key)  # before its readings are believed
+                check_in_sync(context, key)  # before its readings are believed
         trends = self._trends.items()
         hold = Hold(
             self._level,
@@ -241,7 +242,7 @@ class Dwell:
         self._rest_s += self._stillness.look(sample.time_s)
         if self._poll_order:  # one a sample, so that neither waits for more than one of the other
             source = self._poll_order[self._polled % len(self._poll_order)]
-            time_s, values = self._context.read_other(source)
+            time_s, values = read_other(self._context, source)
             for measure, value in values.items():
                 trends[measure].add(time_s, value)
             self._polled += 1

@@ -19,6 +19,7 @@ from harness.quantity import format_quantity
 from harness.record.events import EventKind
 from harness.run.by_hand import OFF, boosted_caution, place_across_bulk, place_leads
 from harness.run.context import Context
+from harness.run.meters import read_cold
 from harness.run.off import power_off
 
 #: Time between two looks while power stays off.
@@ -119,7 +120,7 @@ def _read_v(context: Context, reading: str) -> float:
     """Read the capacitor's voltage, with what the meter may be off by on top."""
     try:
         context.bench.readers[reading.partition(".")[0]].check_in_sync()
-        volts = context.read_meter_cold(reading)
+        volts = read_cold(context, reading)
     except InstrumentError as error:
         raise Refused([f"What is left on the bulk capacitor is not known: {error}"]) from error
     return max(0.0, abs(volts) + context.error_of(reading, volts))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import platform
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cache
@@ -187,6 +187,21 @@ def output_entry(result: RunResult) -> dict[str, Any]:
         "output": result.output.value,
         "off_confirmed_utc": None if stamp is None else stamp.isoformat(timespec="seconds"),
     }
+
+
+def sum_up(verdicts: Sequence[Verdict]) -> str:
+    """Say in a sentence what the checks proved."""
+    count = len(verdicts)
+    if not count:
+        return "nothing was checked"
+    failed, undecided = verdicts.count(Verdict.FAIL), verdicts.count(Verdict.UNDECIDED)
+    if count == 1:
+        return f"the one check {'failed' if failed else 'is undecided' if undecided else 'passed'}"
+    if failed:
+        return f"{failed} of {count} checks failed"
+    if undecided:
+        return f"{undecided} of {count} checks undecided"
+    return f"all {count} checks passed"
 
 
 @cache

@@ -39,6 +39,7 @@ from harness.run.cycle import cycle
 from harness.run.dip import dip
 from harness.run.discharge import discharge
 from harness.run.levels import energise, hold_levels
+from harness.run.meters import read_cold
 from harness.run.off import power_off
 from harness.run.questions import ask_operator
 from harness.run.restart import begin
@@ -130,7 +131,7 @@ def _settled(context: Context, reading: str) -> list[float]:
     differ = context.error_of(reading, 0.0)  # the fixed part: for no reason
     values: list[float] = []
     while True:
-        values.append(context.read_meter_cold(reading))
+        values.append(read_cold(context, reading))
         last = values[-_READINGS:]
         close = max(last) - min(last) <= max(_CLOSE * abs(last[-1]), differ)
         late = context.clock.now_s() - begin_s > _LONGEST_S

@@ -9,7 +9,7 @@ import pytest
 from harness.bench.dialect import Dialect, load_dialect
 from harness.bench.roles import Instrument
 from harness.bench.sample import SupplySample
-from harness.power.commands import OperatingEnvelope
+from harness.power.envelope import OperatingEnvelope
 from harness.power.keeper import Keeper
 from harness.power.local_keeper import LocalKeeper
 from harness.rehearse.clock import SimulatedClock

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from harness.bench.sample import SupplySample
-from harness.power.commands import Arm, OperatingEnvelope, Set, SwitchOff, SwitchOn, Watch
+from harness.power.commands import Arm, Set, SwitchOff, SwitchOn, Watch
+from harness.power.envelope import OperatingEnvelope
 from harness.power.inrush_monitor import LevelWatch
 from harness.power.keeper import Keeper
 from harness.power.trip import TripReason

@@ -8,7 +8,8 @@ import pytest
 
 from harness.bench.sample import SupplySample
 from harness.errors import CommandRefused, LinkTimeout
-from harness.power.commands import Arm, OperatingEnvelope, Set, SwitchOff, SwitchOn, Watch
+from harness.power.commands import Arm, Set, SwitchOff, SwitchOn, Watch
+from harness.power.envelope import OperatingEnvelope
 from harness.power.hand_moves import TurnWatch
 from harness.power.keeper import Keeper
 from harness.power.moves import Check, Confirm, Gone, Send

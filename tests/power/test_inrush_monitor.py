@@ -5,7 +5,7 @@ import math
 import pytest
 
 from harness.bench.sample import SupplySample
-from harness.power.commands import OperatingEnvelope
+from harness.power.envelope import OperatingEnvelope
 from harness.power.inrush_monitor import LevelWatch, ReverseWatch
 from harness.power.trip import TripReason
 from harness.profile.allowance import InrushAllowance

@@ -16,13 +16,13 @@ from harness.power.commands import (
     Command,
     KeeperState,
     LoadOff,
-    OperatingEnvelope,
     Set,
     SetLoad,
     SwitchOff,
     SwitchOn,
     Watch,
 )
+from harness.power.envelope import OperatingEnvelope
 from harness.power.keeper import Keeper
 from harness.power.moves import Confirm, Send
 from harness.power.trip import TripReason

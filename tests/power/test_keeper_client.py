@@ -14,7 +14,8 @@ from harness.bench.sample import SupplySample
 from harness.errors import LinkError, LinkTimeout, PowerOffUnconfirmed, RecordError
 from harness.power import keeper_client, without_keeper
 from harness.power.channel import Answer, Call, Sign, see_out, start_own_process
-from harness.power.commands import CLIENT_SILENCE_S, Arm, OperatingEnvelope, Set, SwitchOn
+from harness.power.commands import CLIENT_SILENCE_S, Arm, Set, SwitchOn
+from harness.power.envelope import OperatingEnvelope
 from harness.power.keeper_client import ProcessPower
 from harness.power.on_the_wire import OFF_BY_HAND
 from harness.power.process_bench import open_process_bench

@@ -11,7 +11,8 @@ from harness.api import run_profile
 from harness.bench.clock import SystemClock
 from harness.bench.sample import SupplySample
 from harness.power.channel import WINDOW
-from harness.power.commands import Arm, OperatingEnvelope, SwitchOn
+from harness.power.commands import Arm, SwitchOn
+from harness.power.envelope import OperatingEnvelope
 from harness.power.keeper_client import ProcessPower
 from harness.power.process_bench import open_process_bench
 from harness.profile.bench_file import BenchFile

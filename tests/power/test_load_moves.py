@@ -7,7 +7,8 @@ import pytest
 from harness.bench.dialect import load_dialect
 from harness.bench.sample import SupplySample
 from harness.errors import CommandRefused, LinkTimeout
-from harness.power.commands import Arm, LoadOff, OperatingEnvelope, SetLoad, SwitchOn
+from harness.power.commands import Arm, LoadOff, SetLoad, SwitchOn
+from harness.power.envelope import OperatingEnvelope
 from harness.power.keeper import Keeper
 from harness.power.moves import Check, Confirm, LoadMoves, Send
 from harness.power.trip import TripReason

@@ -14,7 +14,8 @@ from harness.bench.finding import Finding, Mark
 from harness.bench.roles import Instrument
 from harness.errors import CommandRefused, Refused
 from harness.power import status_bits
-from harness.power.commands import KeeperState, OperatingEnvelope, SetVoltageProtection
+from harness.power.commands import KeeperState, SetVoltageProtection
+from harness.power.envelope import OperatingEnvelope
 from harness.power.keeper import Keeper
 from harness.power.local_bench import LocalBench
 from harness.power.status_bits import Seen, judge_status, learn_status, resistor_ohm

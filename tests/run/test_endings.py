@@ -15,7 +15,7 @@ import pytest
 from harness.api import plan_for
 from harness.errors import ExitCode, PowerOffUnconfirmed, RecordError, Refused
 from harness.judge.verdict import Verdict
-from harness.power.commands import OperatingEnvelope
+from harness.power.envelope import OperatingEnvelope
 from harness.power.local_bench import LocalBench
 from harness.power.local_keeper import LocalKeeper
 from harness.power.trip import Trip, Tripped, TripReason
@@ -26,9 +26,10 @@ from harness.record.recorder import MemoryRecorder
 from harness.record.run_summary import Outcome
 from harness.record.sink import CheckRow
 from harness.run import engine
+from harness.run.bounds import envelope_of
 from harness.run.context import Context
 from harness.run.operator import Nobody
-from harness.run.result import Output, RunInfo, RunResult
+from harness.run.result import Output, RunInfo, RunResult, sum_up
 from harness.run.steps import STEPS
 from tests.run.test_engine import STARTED, LosesEnd, Rig, stopped_rig
 
@@ -443,7 +444,7 @@ class TestEnvelope:
             start, last = plan.steps[0], plan.steps[-1]
             levels = tuple(replace(last.levels[0], load=load) for load in loads)
             plan = replace(plan, steps=(start, replace(last, levels=levels)))
-        return engine._limits(plan)
+        return envelope_of(plan)
 
     def test_ac(self) -> None:
         """132 V read to 0.1 % and 0.1 V, currents to 3 mA at zero, power to 0.2 W."""
@@ -473,7 +474,7 @@ class TestEnvelope:
         plan = plan_for(rig.profile, rig.file)
         supply = rig.file.supply.model_copy(update={"accuracy": {}})
 
-        found = engine._limits(replace(plan, bench=rig.file.model_copy(update={"supply": supply})))
+        found = envelope_of(replace(plan, bench=rig.file.model_copy(update={"supply": supply})))
 
         assert (found.voltage_error_v, found.current_error_a, found.power_error_w) == (0, 0, 0)
 
@@ -507,4 +508,4 @@ class TestEnvelope:
 )
 def test_the_checks_are_summed_up_in_a_sentence(verdicts: list[Verdict], said: str) -> None:
     """One check, several, or none: the worst of them is what is said."""
-    assert engine._sum_up(verdicts) == said
+    assert sum_up(verdicts) == said

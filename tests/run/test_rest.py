@@ -7,6 +7,7 @@ import pytest
 
 from harness.power.trip import Tripped, TripReason
 from harness.profile.step import Rest
+from harness.run.meters import check_in_sync
 from harness.run.rest import Dwell
 from tests.run.fed import FedBench
 
@@ -125,7 +126,7 @@ class TestMeterInStep:
         bench = FedBench(lambda _: (24.0, 0.1), dwell_s=0.2)
         dwell = Dwell(bench.context, bench.step, bench.level)
         dwell.settle()
-        bench.context.check_reader("meter")  # in step as the hold begins
+        check_in_sync(bench.context, "meter")  # in step as the hold begins
         begin_s = bench.clock.now_s()
         bench.meter.out_of_step_from_s = begin_s
 
