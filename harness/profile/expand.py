@@ -40,6 +40,7 @@ from harness.profile.safety_checks import safety_tests
 from harness.profile.schema import Profile
 from harness.profile.step import HandLoadedStep, Place
 from harness.profile.unit_at_hand import UnitAtHand, objections
+from harness.profile.window_rules import unseen
 from harness.profile.wiring import Operations, Stands, Wiring, place_of, wirings_of
 
 
@@ -65,7 +66,7 @@ def make_plan(
     maker = LevelMaker(profile.fed.input, envelope.current_a, bench, window_s)
     most_v = _most_set_v(envelope.voltage_v, bench)
     instead = instead_of(bench, operations)
-    steps = tuple(_steps(profile, bench, maker, most_v, operations, instead))
+    steps = tuple(_steps(profile, bench, maker, most_v, window_s, operations, instead))
     foreseen = tuple(_foreseen(profile, bench, steps, window_s))
     way = enable_way(profile, bench)
     safety = safety_tests(
@@ -91,6 +92,7 @@ def make_plan(
         ),
         cautions=cautions(profile),
         enable_way=way,
+        averaged_s=window_s,
         duration_s=sum(level.dwell_s for step in steps for level in step.all_levels),
         safety=safety,
         open_points=(
@@ -111,6 +113,7 @@ def _steps(
     bench: BenchFile | None,
     maker: LevelMaker,
     most_v: float,
+    averaged_s: float,
     operations: Operations | None,
     instead: Mapping[str, str],
 ) -> Iterator[PlannedStep]:
@@ -155,7 +158,7 @@ def _steps(
         levels = inside(step.levels(maker))
         # a load connected by hand is taken off again, power off
         if isinstance(step, HandLoadedStep):
-            levels = tuple(step.charging(levels))
+            levels = tuple(step.connected(levels, profile.fed.input.boot_time_s or 0.0))
         by_hand = getattr(step, "by_hand", None) is not None
         live = bool(levels) and step.place is not Place.LAST and not by_hand
         placed = ((check, place_of(check, step, unit)) for check in checks)
@@ -163,7 +166,11 @@ def _steps(
             (check, place, readings_of(check, place, wiring, instead)) for check, place in placed
         ]
         reasons = [
-            (check, why_dropped(check, place, made_of, wiring, unit, bench, operations))
+            (
+                check,
+                why_dropped(check, place, made_of, wiring, unit, bench, operations)
+                or unseen(check, averaged_s),
+            )
             for check, place, made_of in wired
         ]
         yield PlannedStep(

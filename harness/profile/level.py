@@ -197,7 +197,11 @@ class LevelMaker:
             frequency_hz=self._frequency_hz(frequency_hz),
             load=load,
             time_at_limit_s=time_at_limit_s,
-            works_a=None if load else self._works_a(voltage_frac * self._input.nominal_v),
+            works_a=self._works_a(
+                voltage_frac * self._input.nominal_v,
+                # where something hangs at it by hand, time at the limit is bounded
+                loaded=time_at_limit_s is not None or (load is not None and load.value > 0.0),
+            ),
         )
 
     def returned(self, level: Level) -> Level:
@@ -214,14 +218,17 @@ class LevelMaker:
             return watched
         if level.load is not None:
             budget = replace(budget, idle_power_w=max(budget.idle_power_w, self._whole.apparent_va))
-        return replace(watched, budget=budget, time_at_limit_s=None)
+        boots_s = self._input.boot_time_s or 0.0  # a drop may have stopped it
+        return replace(watched, budget=budget, time_at_limit_s=None, wait_s=boots_s)
 
     def _boots_at(self, voltage_v: float) -> bool:
         """Whether a unit begins to work at a level, by the one before."""
         return self._reached_v < self._input.start_threshold_v <= voltage_v
 
-    def _works_a(self, voltage_v: float) -> tuple[float, float] | None:
-        """Return what a unit that works in phases draws at a voltage, unloaded; else None.
+    def _works_a(self, voltage_v: float, *, loaded: bool) -> tuple[float, float] | None:
+        """Return what a unit that works in phases draws at a voltage; None for any other.
+
+        Loaded it may draw all that its nameplate says, and by itself its busy power.
 
         Source: I = P / V over the power factor, textbook; half and a tenth more: what leads, a
         diode and the tolerance of a nameplate make of it, common practice.
@@ -231,7 +238,7 @@ class LevelMaker:
             return None
         least_a, most_a = (
             power_w / voltage_v / line.power_factor
-            for power_w in (line.idle_power_w, line.own_power_w)
+            for power_w in (line.idle_power_w, line.apparent_va if loaded else line.own_power_w)
         )
         return 0.5 * least_a, 1.1 * most_a
 

@@ -68,6 +68,8 @@ class Plan:
     cautions: tuple[str, ...]  # the usual ones for this unit (safety rule 10)
     #: What pulls the enable input: the role of an instrument, ``hand``, or empty for nothing.
     enable_way: Literal["aux", "enable_switch", "hand", ""] = ""
+    #: Time that a reading of the feed is the mean over; it ends with the reading.
+    averaged_s: float = 0.0
     duration_s: float  # what the holds take, without settling
     safety: SafetyTests  # the safety tests after repair, and where they are
     #: What keeps a run of it from releasing the unit; see :mod:`harness.profile.open_points`.

@@ -165,10 +165,12 @@ def _phase_notes(line: Input, steps: tuple[PlannedStep, ...]) -> Iterator[str]:
             (check.to_s or 0.0 for check in step.checks if check.is_windowed), default=0
         )
         if longest_s:
-            since = "the level at which the unit begins to work" if step.kind == "start" else "that"
+            since = "each level is set, with its load"
+            if step.kind == "start":
+                since = "the level at which the unit begins to work is set"
             yield (
                 f"{_named(step)}: what it draws is judged in windows of time, from when "
-                f"{since} is set; it is held for {format_quantity(longest_s, 's', 3)} from then."
+                f"{since}; it is held for {format_quantity(longest_s, 's', 3)} from then."
             )
 
 

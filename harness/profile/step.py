@@ -148,13 +148,19 @@ class HandLoadedStep(HeldStep):
         else:
             yield from maker.below_threshold(getattr(self, "frequency_hz", None))
 
-    def charging(self, levels: Iterable[Level]) -> Iterator[Level]:
-        """Yield levels as they are with what a charger finds at its output, where one does."""
+    def connected(self, levels: Iterable[Level], boots_s: float = 0.0) -> Iterator[Level]:
+        """Yield levels as they are with what is connected by hand, if anything is.
+
+        At the first one the unit begins to work: a charger finds a battery there, and what boots
+        takes ``boots_s`` for it.
+        """
         by_hand = self.by_hand or ""
         charges, found = is_battery(by_hand), small_supply_v(by_hand) is not None
         for number, level in enumerate(levels):
-            waits = number == 0 and (charges or found)
-            yield replace(level, charges=charges, wait_s=self.wait_s if waits else 0.0)
+            wait_s = level.wait_s
+            if number == 0 and by_hand:
+                wait_s = max(boots_s, self.wait_s if charges or found else 0.0)
+            yield replace(level, charges=charges, wait_s=wait_s)
 
     def hand_note(self, restart: str) -> str:  # noqa: ARG002 - power is off twice either way
         """Say when the load is connected and taken off."""

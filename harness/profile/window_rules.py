@@ -1,4 +1,4 @@
-"""Windows of time in which consumption is judged: what such a check must have."""
+"""Windows of time in which consumption is judged: what such a check must have (pure)."""
 
 from __future__ import annotations
 
@@ -7,13 +7,17 @@ from collections.abc import Iterator
 from harness.files.config_error import ConfigError
 from harness.files.toml_positions import KeyPath
 from harness.profile.check import Check
+from harness.quantity import format_quantity
 
-#: Kinds of step with one level that is held, and the start.
-_KINDS = ("start", "nominal", "soak")
+#: Longest gap between two readings, as a share of a window: what is briefer is not seen.
+LONGEST_GAP_FRAC = 0.2
+
+#: Kinds of step that hold a unit at work, and the start.
+_KINDS = ("start", "nominal", "line", "load", "soak")
 
 
 def window_rules(path: KeyPath, check: Check, kind: str) -> Iterator[ConfigError]:
-    """Hold a check against what a window needs: both ends, the supply's readings, one level."""
+    """Hold a check against what a window needs: both ends, the supply's readings."""
     given = [name for name in ("from", "to") if getattr(check, f"{name}_s") is not None]
     if not given:
         if check.figure in ("min", "max"):
@@ -41,3 +45,16 @@ def window_rules(path: KeyPath, check: Check, kind: str) -> Iterator[ConfigError
         )
     if check.figure in ("drift", "end"):
         yield ConfigError((*path, "figure"), f"{check.figure!r} is of a hold, not of a window")
+
+
+def unseen(check: Check, averaged_s: float) -> str:
+    """Say why readings that are means over ``averaged_s`` show nothing of a window; else empty."""
+    if check.from_s is None or check.to_s is None:
+        return ""
+    wide_s = check.to_s - check.from_s
+    if averaged_s <= LONGEST_GAP_FRAC * wide_s * (1 + 1e-9):
+        return ""
+    return (
+        f"its window of {format_quantity(wide_s, 's', 3)} is too short for readings that are "
+        f"means over {format_quantity(averaged_s, 's', 3)}: it takes five times as long"
+    )

@@ -8,20 +8,19 @@ from dataclasses import replace
 from functools import partial
 from itertools import groupby
 
-import numpy as np
-
 from harness.judge.propagate import Estimate, average, quotient, regulation, rise, total
 from harness.judge.rise import came_up, rise_delay
 from harness.judge.uncertainty import Contribution, combine
 from harness.judge.verdict import decide
 from harness.profile.check import Check
 from harness.profile.check_rules import AVERAGE_FRAC
+from harness.profile.level import Level
 from harness.profile.measures import MEASURES, Situation
 from harness.profile.plan import PlannedStep
 from harness.record.events import EventKind
 from harness.record.sink import CheckRow
 from harness.run.agreement import rests_on_disagreement
-from harness.run.causes import Readings, drift_of, instrument_causes, mean_of, out_of_band
+from harness.run.causes import Readings, drift_of, mean_of, out_of_band
 from harness.run.context import WHOLE, Context
 from harness.run.rest import Hold
 from harness.unit.nameplate import Output
@@ -42,39 +41,30 @@ def needed_readings(context: Context, step: PlannedStep) -> frozenset[str]:
 
 def judge_checks(context: Context, step: PlannedStep, hold: Hold) -> None:
     """Judge every check of a step that is made of one hold."""
-    point = hold.level.load
-    for check in step.checks:
-        elsewhere = check.at is not None and (point is None or check.at != point.value)
+    for check in checks_at(step, hold.level):
         if (
             check.by_operator
             or started(check)
             or dipped(check)
             or check.measure in _ACROSS_HOLDS
-            or elsewhere
+            or check.is_windowed
         ):
             continue
-        if check.is_windowed:
-            continue
-        everywhere = step.step.judged_by_level and check.at is None
-        name = f"{check.name} at {hold.level.label}" if everywhere else check.name
+        name = name_at(step, check, hold.level)
         judge(context, step, check, _of_hold(context, step, check, hold), name=name, holds=(hold,))
 
 
-def judge_windows(context: Context, step: PlannedStep, hold: Hold) -> None:
-    """Judge the checks of a step that are made of windows of time; it has been held since."""
-    windows, context.windows = context.windows, None
-    if windows is None:
-        return
-    for check, found in windows.found():
-        estimate = UNKNOWN
-        if found is None:
-            too_few = f"{check.name}: too few readings fell into its window"
-            context.event(EventKind.NO_READING, too_few)
-        else:
-            read = {name: np.array([value]) for name, value in found.readings.items()}
-            causes = instrument_causes(context.bench.file, check.measure, Readings.of(read))
-            estimate = Estimate(value=found.value, contributions=causes)
-        judge(context, step, check, estimate, holds=(hold,))
+def checks_at(step: PlannedStep, level: Level) -> Iterator[Check]:
+    """Yield the checks of a step but for those of another load point."""
+    for check in step.checks:
+        if check.at is None or (level.load is not None and check.at == level.load.value):
+            yield check
+
+
+def name_at(step: PlannedStep, check: Check, level: Level) -> str:
+    """Return what a check is called in the record, judged at a level."""
+    everywhere = step.step.judged_by_level and check.at is None
+    return f"{check.name} at {level.label}" if everywhere else check.name
 
 
 def started(check: Check) -> bool:

@@ -77,7 +77,7 @@ class Context:
     live: Liveness = field(default_factory=Liveness)
     last_sample: SupplySample | None = None  # since power came on
     log: StartLog | None = None  # of the start that goes on
-    windows: Windows | None = None  # of the step that goes on
+    windows: Windows | None = None  # of the start or level that goes on
     #: A meter's last DC voltage since power came on, by its measure name.
     rail: tuple[str, float] | None = None
     #: What meters read while outputs come up, by step and measure name: times and volts.
@@ -146,6 +146,12 @@ class Context:
         set_to = f"{format_quantity(level.voltage_v, 'V')}, limit {limit}"
         hold = format_quantity(level.dwell_s, "s", 3)
         self.event(EventKind.LEVEL, f"{level.label}: {set_to}, hold {hold}")
+
+    def begin_windows(self, windows: Windows | None, level: Level) -> None:
+        """See every sample from now on in the windows of a level, all of which is set; or none."""
+        self.windows = windows
+        if windows is not None:
+            windows.enter(level, self.clock.now_s())
 
     def thin(self, window_s: float | None) -> None:
         """Thin the record from here on by windows of time, or (None) keep every reading again."""

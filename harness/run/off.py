@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from harness.bench.dialect import bench_dialects
 from harness.bench.sample import SupplySample
 from harness.errors import InstrumentError, NoReading, PowerOffUnconfirmed
 from harness.power.commands import SwitchOff
@@ -134,11 +133,8 @@ def _stands(context: Context, before: SupplySample, within_s: float) -> bool | N
     if abs(before.current_a) <= _CLEAR_ERRORS * error_a:
         _read(context, context.fed_by)
         return None
-    window_s = context.bench.file.feed.averaging_window_s
-    if window_s is None:
-        window_s = bench_dialects(context.bench.file)[context.fed_by].link.averaging_window_s
     fallen_a = max(error_a, _FALLEN_FRAC * abs(before.current_a))
-    end_s = context.clock.now_s() + within_s + 2 * window_s
+    end_s = context.clock.now_s() + within_s + 2 * context.plan.averaged_s
     stood = True
     while True:
         values = _read(context, context.fed_by)

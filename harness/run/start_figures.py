@@ -139,14 +139,11 @@ def _figures(told: StartFigures) -> Iterator[Figure]:
 
 def _errors_of(context: Context, supply: Supply, levels: list[LevelReadings]) -> SupplyErrors:
     """Return what is known of the supply's readings; the time each takes is that between two."""
-    window_s = supply.averaging_window_s
-    if window_s is None:
-        window_s = bench_dialects(context.bench.file)["supply"].link.averaging_window_s
     apart_s = np.concatenate([np.diff(level.times_s) for level in levels])
     return supply_errors(
         supply,
         most_v=max(level.set_v for level in levels),
         most_a=max(level.limit_a for level in levels),
         reading_s=float(np.median(apart_s)) if apart_s.size else 0.0,
-        window_s=window_s,
+        window_s=context.plan.averaged_s,
     )

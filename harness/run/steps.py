@@ -31,7 +31,6 @@ from harness.run.checks import (
     judge_across,
     judge_checks,
     judge_undone,
-    judge_windows,
     needed_readings,
 )
 from harness.run.context import Context
@@ -45,7 +44,7 @@ from harness.run.questions import ask_operator
 from harness.run.restart import begin
 from harness.run.start_figures import tell_start
 from harness.run.start_log import StartLog
-from harness.run.windows import windows_of
+from harness.run.window_checks import judge_windows, windows_of
 
 #: Readings that a cold value is the mean of, and how close they must lie to each other: a meter
 #: charges what it measures.
@@ -146,7 +145,8 @@ def _start(context: Context, step: PlannedStep) -> None:
     """
     levels = begin(context, step, step.levels)
     context.log = log = StartLog()
-    context.windows = windows_of(step, context.plan.profile.fed.input.start_threshold_v)
+    threshold_v = context.plan.profile.fed.input.start_threshold_v
+    context.windows = windows_of(context, step, levels[-1], threshold_v)
     try:
         holds = energise(context, step, levels, needed_readings(context, step))
     finally:

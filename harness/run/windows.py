@@ -6,24 +6,21 @@ Every sample counts as it is read, before anything has come to rest.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from harness.bench.sample import SupplySample
 from harness.profile.check import Check
 from harness.profile.level import Level
-from harness.profile.plan import PlannedStep
-
-#: Longest gap between two readings, as a share of a window: what is briefer is not seen.
-_GAP_FRAC = 0.2
+from harness.profile.window_rules import LONGEST_GAP_FRAC
 
 
 class Found(NamedTuple):
     """The figure of a window."""
 
     value: float
-    readings: Mapping[str, float]  # means of what was read in it, by measure name; and the figure
+    readings: Mapping[str, float]  # means of what was read in it, by quantity; and the figure
 
 
 @dataclass(slots=True)
@@ -31,6 +28,7 @@ class _Window:
     """What one check sees of the samples."""
 
     check: Check
+    averaged_s: float = 0.0  # time that a reading is the mean over; it ends with the reading
     lowest: float = math.inf
     highest: float = -math.inf
     time_s: float = 0.0
@@ -38,19 +36,26 @@ class _Window:
     sums: dict[str, float] = field(default_factory=dict)  # integrals of each reading over time
     before: tuple[float, SupplySample] | None = None
 
+    @property
+    def quantity(self) -> str:
+        """What is judged of the readings."""
+        return self.check.measure.partition(".")[2]
+
     def add(self, at_s: float, sample: SupplySample) -> None:
         """Take a sample in, so many seconds after the level was set.
 
+        One that is a mean over time counts where all of that time lies within the window.
+
         Source: The mean of a reading is its trapezoidal integral over the time: textbook.
         """
-        from_s, to_s = self.check.from_s or 0.0, self.check.to_s or 0.0
+        from_s, to_s = (self.check.from_s or 0.0) + self.averaged_s, self.check.to_s or 0.0
         if not from_s <= at_s <= to_s:
             if at_s > to_s and self.before is not None:
                 self.longest_gap_s = max(self.longest_gap_s, to_s - self.before[0])
             self.before = None
             return
         now = _values(sample)
-        value = now[self.check.measure]
+        value = now[self.quantity]
         self.lowest, self.highest = min(self.lowest, value), max(self.highest, value)
         gap_s = at_s - (from_s if self.before is None else self.before[0])
         self.longest_gap_s = max(self.longest_gap_s, gap_s)
@@ -67,19 +72,25 @@ class _Window:
         check = self.check
         wide_s = (check.to_s or 0.0) - (check.from_s or 0.0)
         left_s = 0.0 if self.before is None else (check.to_s or 0.0) - self.before[0]
-        if self.time_s <= 0.0 or max(self.longest_gap_s, left_s) > _GAP_FRAC * wide_s:
+        if self.time_s <= 0.0 or max(self.longest_gap_s, left_s) > LONGEST_GAP_FRAC * wide_s:
             return None
         means = {name: total / self.time_s for name, total in self.sums.items()}
-        of = {"min": self.lowest, "max": self.highest, "mean": means[check.measure]}
+        of = {"min": self.lowest, "max": self.highest, "mean": means[self.quantity]}
         value = of[check.figure]
-        return Found(value, {**means, check.measure: value})
+        return Found(value, {**means, self.quantity: value})
 
 
 class Windows:
-    """The windows of a step, from when its level is set."""
+    """The windows of a level, from when it is set; of a start, from a level within it.
 
-    def __init__(self, step: PlannedStep, *, threshold_v: float) -> None:
-        self._windows = [_Window(check) for check in step.checks if check.is_windowed]
+    ``threshold_v`` is the input voltage from which on the unit works, and ``averaged_s`` the time
+    that each reading of the supply is the mean over.
+    """
+
+    def __init__(
+        self, checks: Iterable[Check], *, threshold_v: float = 0.0, averaged_s: float = 0.0
+    ) -> None:
+        self._windows = [_Window(check, averaged_s) for check in checks if check.is_windowed]
         self._threshold_v = threshold_v
         self._begin_s: float | None = None
         self._longest_s = max((one.check.to_s or 0.0 for one in self._windows), default=0.0)
@@ -104,15 +115,9 @@ class Windows:
         return [(window.check, window.found()) for window in self._windows]
 
 
-def windows_of(step: PlannedStep, threshold_v: float = 0.0) -> Windows | None:
-    """Return the windows of a step; None where no check has one."""
-    found = any(check.is_windowed for check in step.checks)
-    return Windows(step, threshold_v=threshold_v) if found else None
-
-
 def _values(sample: SupplySample) -> dict[str, float]:
     return {
-        "supply.voltage": sample.voltage_v,
-        "supply.current": sample.current_a,
-        "supply.power": sample.power_w,
+        "voltage": sample.voltage_v,
+        "current": sample.current_a,
+        "power": sample.power_w,
     }

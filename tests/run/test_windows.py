@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -40,8 +39,9 @@ def level(voltage_v: float) -> Level:
 
 def seen(checks: list[Check], powers: list[tuple[float, float]], **how: Any) -> list[Found | None]:
     """Return the figures of windows that saw powers, each with its time since the level was set."""
-    step: Any = SimpleNamespace(checks=checks)
-    windows = Windows(step, threshold_v=how.get("threshold_v", 0.0))
+    windows = Windows(
+        checks, threshold_v=how.get("threshold_v", 0.0), averaged_s=how.get("averaged_s", 0.0)
+    )
     for voltage_v, now_s in how.get("levels", [(12.0, 100.0)]):
         windows.enter(level(voltage_v), now_s)
     for at_s, power_w in powers:
@@ -90,10 +90,23 @@ class TestFigures:
         assert found is not None
         assert found.value == 1.0  # until 1.9 s: before the step
 
+    def test_a_mean_that_began_before_the_window_is_none_of_it(self) -> None:
+        """A reading counts where all of the time that it is the mean over lies in the window."""
+        # 1 W until 2 s, 4 W then; readings are means over the half second before
+        read = [(0.1 * n, min(max(1.0 + 6.0 * (0.1 * n - 2.0), 1.0), 4.0)) for n in range(60)]
+        as_read, as_meant = (
+            seen([check("min", "2 s", "5 s")], read, averaged_s=averaged_s)[0]
+            for averaged_s in (0.0, 0.5)
+        )
+
+        assert as_read is not None
+        assert as_read.value == 1.0  # what was there before
+        assert as_meant is not None
+        assert as_meant.value == pytest.approx(4.0)
+
     def test_nothing_is_over_before_its_time(self) -> None:
         """The level is held until the last window has ended."""
-        step: Any = SimpleNamespace(checks=[check("max")])
-        windows = Windows(step, threshold_v=0.0)
+        windows = Windows([check("max")])
         windows.enter(level(12.0), 100.0)
 
         assert not windows.are_over(103.0)
@@ -133,7 +146,7 @@ class TestABoardWithoutOutputs:
         ("what", "instead", "reason"),
         [
             ("harness.unit.nameplate._Input.own_power_w", property(lambda _: 0.5), "budget"),
-            ("harness.profile.level.LevelMaker._works_a", lambda *_: None, "unsettled"),
+            ("harness.profile.level.LevelMaker._works_a", lambda *_, **__: None, "unsettled"),
         ],
     )
     def test_it_is_cut_without_what_the_nameplate_says(

@@ -22,6 +22,7 @@ from harness.rehearse.unit_parts import (
     Rectifier,
     Varistor,
 )
+from tests.references.ngspice.boards import in_phases
 from tests.references.ngspice.chargers import FEED, on_the_line, to_the_end
 from tests.references.ngspice.rails import two_windings
 from tests.rehearse.circuit.line_period import (
@@ -418,6 +419,7 @@ _SPECIAL: dict[str, Callable[[Values], dict[str, float]]] = {
     "bridge_dc_shorted_leg_backwards": lambda values: _fed(
         values, 1.0, 0.3, "terminal_mean", "current_mean", backwards=True
     ),
+    "board_120v_60hz": lambda values: in_phases(values, ac_circuit(values), converter),
     "rails_cross": lambda values: two_windings(values, dc_circuit(FEED, converter())),
     "charger_battery": lambda values: to_the_end(values, dc_circuit(FEED, converter())),
     "charger_100v_50hz": lambda values: on_the_line(values, ac_circuit(values), converter),

@@ -64,6 +64,7 @@ FIGURES = (
     "boost_264v_60hz_light",
     "boost_start_100v_50hz",
     "rails_cross",
+    "board_120v_60hz",
 )
 #: One row in so many of ngspice's 10 us rows is kept.
 KEPT_ROWS = 50

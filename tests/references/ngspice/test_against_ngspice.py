@@ -31,6 +31,7 @@ LOOSE = {
     ("rectifier_120v_60hz_half_watt", "power_factor"),
     ("rectifier_240v_50hz_idle", "power_mean"),
     ("rectifier_240v_50hz_idle", "power_factor"),
+    ("board_120v_60hz", "current_between"),
     ("varistor_170v_60hz_power", "current_peak"),
     ("boost_264v_60hz_light", "current_peak"),
 }
