@@ -8,7 +8,7 @@ from typing import Literal
 
 from harness.profile.level import Level, LoadMode
 
-#: What may drive an enable input: a second supply, or a relay of its own.
+#: What may drive an enable input: a second supply, which may wake a charger instead, or a relay.
 PinRole = Literal["aux", "enable_switch"]
 
 #: Share a setting read back may differ by.
@@ -85,7 +85,10 @@ class LoadOff:
 
 @dataclass(frozen=True, slots=True)
 class EnableOn:
-    """Drive the enable input: by the auxiliary supply at these settings, or by its relay."""
+    """Drive the enable input, by the auxiliary supply at these settings or by its relay.
+
+    At a charger the auxiliary supply stands in for a battery, behind a diode, and wakes it.
+    """
 
     by: PinRole
     voltage_v: float = 0.0
@@ -94,7 +97,7 @@ class EnableOn:
 
 @dataclass(frozen=True, slots=True)
 class EnableOff:
-    """Let go of the enable input, whatever drives it."""
+    """Let go of the enable input, or of the charger, whatever drives it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,8 @@
 
 The unit gets it only while its own supply is on: a pin that is driven into a unit without power
 feeds it backwards, through the input's protecting diode (common practice). So it comes on after the
-supply's output and goes off with it.
+supply's output and goes off with it. A supply that wakes a charger is one of these in all but where
+its leads go.
 """
 
 from __future__ import annotations

@@ -71,6 +71,13 @@ BATTERY_CAUTIONS = (
     ),
 )
 
+#: Of what wakes a charger in the place of a battery. Source: common practice.
+_SMALL_SUPPLY = (
+    "Never connect the supply that wakes the charger without a diode in its plus lead, made for "
+    "the charger's highest voltage: once awake, the charger would drive its current back into the "
+    "supply. That supply is off, or disconnected, before a battery is connected."
+)
+
 
 def cautions(profile: Profile) -> tuple[str, ...]:
     """Return the cautions that go with a plan and its report, the gravest first."""
@@ -91,20 +98,24 @@ def cautions(profile: Profile) -> tuple[str, ...]:
             discharge,
             _MEASURE,
             _CLASSES[unit.protection_class],
-            *_batteries(unit),
+            *_batteries(profile),
             _LOCAL,
         )
     discharge = (
         f"Low voltage is no promise: the bulk capacitor may hold {stored} after power off, enough "
         "to burn, to weld and to start a fire. Discharge it, then measure."
     )
-    return (*_high_outputs(unit), discharge, _CLEAR_LOW, _FEED_LOW, *_batteries(unit), _LOCAL)
+    return (*_high_outputs(unit), discharge, _CLEAR_LOW, _FEED_LOW, *_batteries(profile), _LOCAL)
 
 
-def _batteries(unit: Unit) -> tuple[str, ...]:
-    """Warn of the batteries that are connected to a charger."""
-    charges = any(isinstance(output, ChargerOutput) for output in unit.output.values())
-    return BATTERY_CAUTIONS if charges else ()
+def _batteries(profile: Profile) -> tuple[str, ...]:
+    """Warn of the batteries that are connected to a charger, and of what else wakes it."""
+    outputs = profile.unit.output.values()
+    charges = any(isinstance(output, ChargerOutput) for output in outputs)
+    if not charges:
+        return ()
+    wakes = any(getattr(step, "wake_v", None) for step in profile.steps)
+    return (*BATTERY_CAUTIONS, *((_SMALL_SUPPLY,) if wakes else ()))
 
 
 def _stored(unit: Unit, stored_v: float) -> str:

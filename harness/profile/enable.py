@@ -1,6 +1,7 @@
 """The enable input of a unit: where it is pulled, by what, and what speaks against it (pure).
 
 What pulls it is the bench's: an auxiliary supply, a relay of its own, or a person with power off.
+At a charger without one the auxiliary supply wakes the charger (:mod:`harness.profile.waking`).
 """
 
 from __future__ import annotations
@@ -13,19 +14,23 @@ from harness.profile.bench_file import BenchFile
 from harness.profile.check_rules import ROUNDING, StepPart
 from harness.profile.plan import Plan, PlannedStep
 from harness.profile.schema import Envelope, Profile
+from harness.profile.waking import has_charger, wake_envelope_rules
 from harness.quantity import format_quantity
 from harness.unit.nameplate import Unit
 
-#: What pulls an enable input; empty: there is none, or no bench yet.
+#: What pulls an enable input, or wakes a charger; empty: nothing does, or there is no bench yet.
 EnableWay = Literal["aux", "enable_switch", "hand", ""]
 
 
 def enable_way(profile: Profile, bench: BenchFile | None) -> EnableWay:
-    """Return what pulls the enable input of a profile's unit on a bench."""
+    """Return what pulls the enable input of a profile's unit on a bench, or wakes its charger."""
     pin = profile.unit.enable
-    if pin is None or bench is None:
+    if bench is None:
         return ""
-    if pin.nominal_v is not None and bench.aux is not None and profile.envelope.aux is not None:
+    has_aux = bench.aux is not None and profile.envelope.aux is not None
+    if pin is None:
+        return "aux" if has_aux and has_charger(profile.unit) else ""
+    if pin.nominal_v is not None and has_aux:
         return "aux"
     return "hand" if bench.enable_switch is None else "enable_switch"
 
@@ -33,7 +38,8 @@ def enable_way(profile: Profile, bench: BenchFile | None) -> EnableWay:
 def enable_rules(
     steps: Iterable[StepPart], unit: Unit, envelope: Envelope | None
 ) -> Iterator[ConfigError]:
-    """Yield what is wrong with what a profile says of an enable input."""
+    """Yield what is wrong with what a profile says of an enable input, and of what drives it."""
+    steps = tuple(steps)
     if unit.enable is None:
         for part in steps:
             if "enable" in part.raw:
@@ -44,6 +50,9 @@ def enable_rules(
     if aux is None:
         return
     path = ("envelope", "aux")
+    if unit.enable is None and has_charger(unit):
+        yield from wake_envelope_rules(steps, aux)
+        return
     if unit.enable is None or unit.enable.nominal_v is None:
         yield ConfigError(path, "the unit has no enable input that is driven to a voltage")
         return
@@ -67,7 +76,7 @@ def enable_rules(
 
 
 def enable_reasons(plan: Plan) -> Iterator[str]:
-    """Yield what speaks against driving the enable input by this bench (safety rules 1, 3)."""
+    """Yield what speaks against what the auxiliary supply is for here (safety rules 1, 3)."""
     bench, aux = plan.bench, plan.profile.envelope.aux
     if bench is None or plan.enable_way != "aux" or bench.aux is None or aux is None:
         return

@@ -40,6 +40,7 @@ from harness.profile.safety_checks import safety_tests
 from harness.profile.schema import Profile
 from harness.profile.step import HandLoadedStep, Place
 from harness.profile.unit_at_hand import UnitAtHand, objections
+from harness.profile.waking import wake_notes, woken
 from harness.profile.window_rules import unseen
 from harness.profile.wiring import Operations, Stands, Wiring, place_of, wirings_of
 
@@ -87,6 +88,7 @@ def make_plan(
             *of_leads(profile.unit, steps),
             *of_outputs(profile.unit, steps),
             *enable_notes(profile, steps, way),
+            *wake_notes(profile, steps),
             *([safety.note] if safety.note else []),
             *missing(operations),
         ),
@@ -133,22 +135,25 @@ def _steps(
     live = False
     unit, stands, enabled = profile.fed, Stands(), False
     way = enable_way(profile, bench)
+    own_steps = woken(profile.steps, by_aux=way == "aux" and unit.enable is None)
     hand = None if bench is None else bench.by_hand
     lamp = None if hand is None or hand.lamp is None else True
-    names = _unique([step.title or step.kind for step in profile.steps])
+    names = _unique([step.title or step.kind for step in own_steps])
     every = [
         [
             _expecting(check, profile.limits.source)
             for check in (*step.implied_checks(), *step.checks)
         ]
-        for step in profile.steps
+        for step in own_steps
     ]
     wirings = [Wiring()] * len(names)
     if bench is not None:
-        wirings = wirings_of(zip(profile.steps, every, strict=True), unit, bench, operations)
-    planned = zip(profile.steps, names, every, wirings, strict=True)
+        wirings = wirings_of(zip(own_steps, every, strict=True), unit, bench, operations)
+    planned = zip(own_steps, names, every, wirings, strict=True)
     for number, (step, name, checks, wiring) in enumerate(planned, 1):
-        enable = getattr(step, "enable", None) if unit.enable is not None else False
+        enable = getattr(step, "woken", False)
+        if unit.enable is not None:
+            enable = getattr(step, "enable", None)
         enabled = enabled if enable is None or step.place is Place.BEFORE_POWER else enable
         stands, moves = stands.moved(step, wiring, pulled=enabled and way == "hand")
         bridged = lamp is True and not lamp_in(step, unit.input, hand)  # and it stays so
@@ -159,8 +164,8 @@ def _steps(
         # a load connected by hand is taken off again, power off
         if isinstance(step, HandLoadedStep):
             levels = tuple(step.connected(levels, profile.fed.input.boot_time_s or 0.0))
-        by_hand = getattr(step, "by_hand", None) is not None
-        live = bool(levels) and step.place is not Place.LAST and not by_hand
+        ends_off = getattr(step, "ends_off", False)
+        live = bool(levels) and step.place is not Place.LAST and not ends_off
         placed = ((check, place_of(check, step, unit)) for check in checks)
         wired = [
             (check, place, readings_of(check, place, wiring, instead)) for check, place in placed

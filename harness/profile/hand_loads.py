@@ -7,10 +7,15 @@ from harness.quantity import format_quantity, parse_quantity
 #: How a load begins that is a battery: ``battery``, or ``battery 12 V, 7 Ah``.
 BATTERY = "battery"
 _SMALL_SUPPLY = "small supply"
+#: Current of the supply that wakes a charger, at most, and what a silicon diode in its lead drops
+#: of its voltage (common practice, both).
+SMALL_SUPPLY_A, DIODE_V = 0.05, 0.7
 #: What is said wherever it is connected. A diode in the lead: common practice.
 SMALL_SUPPLY_NOTE = (
-    "It stands in for a battery while the load holds the voltage of one: current limit 50 mA at "
-    "most, a diode in its lead that lets nothing flow back into it, plus on plus."
+    "It stands in for a battery while the load holds the voltage of one: current limit "
+    f"{format_quantity(SMALL_SUPPLY_A, 'A')} at most, plus on plus, and in its plus lead a diode "
+    "that lets nothing flow back into it; set it higher by what that drops, up to "
+    f"{format_quantity(DIODE_V, 'V')}."
 )
 #: What is said wherever a battery is.
 BATTERY_NOTE = (

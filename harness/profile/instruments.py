@@ -303,7 +303,7 @@ class Switch(Instrument):
 
 
 class Aux(Instrument):
-    """The aux role: a second DC supply, which drives the unit's enable input and nothing else."""
+    """The aux role: a second DC supply: drives an enable input or wakes a charger, no more."""
 
     role = "aux"
     speaks = "supply"

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any, Literal
+from typing import Any, Literal, Self
 
-from pydantic import Field
+from pydantic import Field, PrivateAttr
 
 from harness.files.field_types import AmpsOrZero, Flag, Hertz, Ohms, Seconds, Volts, WattsOrZero
 from harness.profile.hand_loads import small_supply
@@ -43,13 +43,15 @@ class LoadStep(HandLoadedStep):
     about = "load points at nominal voltage, each held"
     judged_by_level = True
 
+    _woken: bool = PrivateAttr(default=False)
+
     kind: Literal["load"]
     mode: LoadMode = "current"
     currents_a: tuple[AmpsOrZero, ...] | None = _point_list("current")
     resistances_ohm: tuple[Ohms, ...] | None = _point_list("resistance")
     powers_w: tuple[WattsOrZero, ...] | None = _point_list("power")
     voltages_v: tuple[Volts, ...] | None = _point_list("voltage")
-    #: Voltage of a small supply that is connected by hand and wakes a charger; None: none is.
+    #: Voltage at its output that wakes a charger, by a small supply behind a diode; None: none.
     wake_v: Volts | None = Field(default=None, examples=['"5 V"'])
     overload: Flag = False  # whether a point may be above the output's nominal current
     dwell_s: Seconds
@@ -67,9 +69,25 @@ class LoadStep(HandLoadedStep):
         return tuple(LoadPoint(self.mode, value) for value in values or ())
 
     @property
+    def woken(self) -> bool:
+        """Whether the bench's auxiliary supply wakes the charger in it."""
+        return self._woken
+
+    def woken_by_aux(self) -> Self:
+        """Return it with no small supply to connect: the bench has an auxiliary one there."""
+        copy = self.model_copy()
+        copy._woken = True  # noqa: SLF001 - its own class
+        return copy
+
+    @property
     def by_hand(self) -> str | None:
         """What a person connects for it, power off: the load, or the small supply."""
-        return self.load if self.wake_v is None else small_supply(self.wake_v)
+        return self.load if self.wake_v is None or self.woken else small_supply(self.wake_v)
+
+    @property
+    def finds(self) -> bool:
+        """Whether a charger is given time to find what wakes it."""
+        return self.wake_v is not None or super().finds
 
     def levels(self, maker: LevelMaker) -> Iterator[Level]:
         """Yield nominal voltage at each load point, or once with the load connected by hand."""

@@ -36,7 +36,7 @@ class PlannedStep:
     wiring: Wiring = field(default_factory=Wiring)
     #: Whether power goes off before it, for a person moves something.
     moves: bool = False
-    #: Whether the unit's enable input is pulled in it.
+    #: Whether the unit's enable input is pulled in it, or its charger woken, by the bench.
     enable: bool = False
     #: Whether the lamp of a source set by hand is in series; None: there is none.
     lamp: bool | None = None
@@ -66,7 +66,8 @@ class Plan:
     steps: tuple[PlannedStep, ...]
     notes: tuple[str, ...]  # what the reader must know, such as that there is no charge budget
     cautions: tuple[str, ...]  # the usual ones for this unit (safety rule 10)
-    #: What pulls the enable input: the role of an instrument, ``hand``, or empty for nothing.
+    #: What pulls the enable input, or wakes the charger: the role of an instrument, ``hand``, or
+    #: empty for nothing.
     enable_way: Literal["aux", "enable_switch", "hand", ""] = ""
     #: Time that a reading of the feed is the mean over; it ends with the reading.
     averaged_s: float = 0.0

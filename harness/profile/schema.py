@@ -22,7 +22,7 @@ Feed = Literal["dc"]
 
 
 class AuxEnvelope(Table):
-    """The hard bounds of the auxiliary supply that drives the enable input."""
+    """The hard bounds of the auxiliary supply that drives an enable input or wakes a charger."""
 
     voltage_v: Volts
     current_a: Amps

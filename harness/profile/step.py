@@ -148,19 +148,28 @@ class HandLoadedStep(HeldStep):
         else:
             yield from maker.below_threshold(getattr(self, "frequency_hz", None))
 
+    @property
+    def finds(self) -> bool:
+        """Whether a charger is given time to find what wakes it."""
+        return is_battery(self.by_hand or "")
+
+    @property
+    def ends_off(self) -> bool:
+        """Whether power is off after it: something is taken off, or a charger must go to sleep."""
+        return self.by_hand is not None or self.finds
+
     def connected(self, levels: Iterable[Level], boots_s: float = 0.0) -> Iterator[Level]:
         """Yield levels as they are with what is connected by hand, if anything is.
 
-        At the first one the unit begins to work: a charger finds a battery there, and what boots
+        At the first one the unit begins to work: a charger finds what wakes it, and what boots
         takes ``boots_s`` for it.
         """
         by_hand = self.by_hand or ""
-        charges, found = is_battery(by_hand), small_supply_v(by_hand) is not None
         for number, level in enumerate(levels):
             wait_s = level.wait_s
-            if number == 0 and by_hand:
-                wait_s = max(boots_s, self.wait_s if charges or found else 0.0)
-            yield replace(level, charges=charges, wait_s=wait_s)
+            if number == 0 and (by_hand or self.finds):
+                wait_s = max(boots_s if by_hand else 0.0, self.wait_s if self.finds else 0.0)
+            yield replace(level, charges=is_battery(by_hand), wait_s=wait_s)
 
     def hand_note(self, restart: str) -> str:  # noqa: ARG002 - power is off twice either way
         """Say when the load is connected and taken off."""

@@ -1,7 +1,8 @@
-"""The enable input of a simulated unit, and what may pull it on the bench."""
+"""The enable input of a simulated unit, and what may pull it on the bench, or wake a charger."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 from harness.profile.instruments import Range
@@ -11,6 +12,9 @@ from harness.rehearse.simulated_instruments import Live
 #: Resistance of the input against the return, which the auxiliary supply's current goes through
 #: (common practice: a divider of tens of kilohms before a comparator).
 _INPUT_OHM = 10e3
+#: What the diode in its lead drops where it wakes a charger: a silicon one at milliamperes (common
+#: practice).
+_DIODE_V = 0.6
 #: The protection of an auxiliary supply that nobody has set yet.
 _NO_PROTECTION_V = 1e6
 _ON_OFF = {"ON": True, "1": True, "OFF": False, "0": False}
@@ -23,17 +27,25 @@ class EnablePin:
         self._circuit = circuit
         self._aux = {"voltage": 0.0, "current_limit": 0.0, "voltage_protection": _NO_PROTECTION_V}
         self._pulled = {"aux": False, "relay": False, "hand": False}
+        # at a charger without an enable input it stands across the output, behind a diode
+        has_input = circuit.model.converter.enable_v is not None
+        self._wakes = circuit.model.charger is not None and not has_input
 
     @property
     def voltage_v(self) -> float:
         """Voltage at the auxiliary supply's terminals."""
         if not self._pulled["aux"]:
             return 0.0
-        return min(self._aux["voltage"], self._aux["current_limit"] * _INPUT_OHM)
+        if self._wakes and self.current_a >= self._aux["current_limit"]:
+            return self._circuit.converter.output_v + _DIODE_V
+        most_v = math.inf if self._wakes else self._aux["current_limit"] * _INPUT_OHM
+        return min(self._aux["voltage"], most_v)
 
     @property
     def current_a(self) -> float:
         """Current of the auxiliary supply. Source: Ohm's law."""
+        if self._wakes:
+            return self._circuit.small_supply_a
         return self.voltage_v / _INPUT_OHM
 
     def by_hand(self, *, pulled: bool) -> None:
@@ -86,6 +98,11 @@ class EnablePin:
         if by == "aux" and self._aux["voltage"] > self._aux["voltage_protection"]:
             pulled = False
         self._pulled[by] = pulled
+        if self._wakes:
+            if by == "aux":
+                behind_v = max(self._aux["voltage"] - _DIODE_V, 0.0) if pulled else 0.0
+                self._circuit.connect_small_supply(behind_v, self._aux["current_limit"])
+            return
         enable_v = self._circuit.model.converter.enable_v
         driven = enable_v is not None and 0.0 < enable_v <= self.voltage_v
         self._circuit.set_enable(on=driven or self._pulled["relay"] or self._pulled["hand"])

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterable
 
 from harness.profile.check import Check
-from harness.profile.hand_loads import BATTERY, is_battery, small_supply_v
+from harness.profile.hand_loads import BATTERY, SMALL_SUPPLY_A, is_battery, small_supply_v
 from harness.profile.level import across_bulk_ohm, resistor_ohm
 from harness.profile.start_step import ASK_BULK
 from harness.quantity import unit_of
@@ -108,7 +108,7 @@ class SimulatedOperator:
         The battery keeps its charge from one step to the next.
         """
         circuit = self._bench.circuit
-        circuit.connect_small_supply(small_supply_v(load) or 0.0)
+        circuit.connect_small_supply(small_supply_v(load) or 0.0, SMALL_SUPPLY_A)
         self._charged_frac = circuit.connect_battery(
             typical_battery(output) if is_battery(load) else None, self._charged_frac
         )

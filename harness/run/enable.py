@@ -1,8 +1,10 @@
-"""The enable input of the unit: pulled and let go as the steps want it."""
+"""What a unit needs beside its feed to work: its enable input pulled, or its charger woken."""
 
 from __future__ import annotations
 
-from harness.power.commands import EnableOff, EnableOn
+from harness.power.commands import EnableOff, EnableOn, PinRole
+from harness.profile.hand_loads import DIODE_V
+from harness.profile.load_step import LoadStep
 from harness.profile.plan import PlannedStep
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
@@ -13,30 +15,54 @@ from harness.run.rising import note_rises
 
 def set_enable(context: Context, step: PlannedStep) -> None:
     """Pull the enable input, or let go of it, with power on, where the bench does so."""
-    way = context.plan.enable_way
-    if way not in ("aux", "enable_switch") or step.enable == context.enabled:
+    way, pin = context.plan.enable_way, context.plan.profile.unit.enable
+    if pin is None or way not in ("aux", "enable_switch") or step.enable == context.enabled:
         return
     if not step.enable:
-        context.command(EnableOff())
-        context.enabled = False
-        context.event(EventKind.ENABLE, "let go, and says so")
+        _let_go(context)
         return
-    pin, bounds = context.plan.profile.unit.enable, context.plan.profile.envelope.aux
-    how = "pulled by its relay, which says so"
-    command = EnableOn(way)
-    if way == "aux":
-        assert pin is not None
-        assert pin.nominal_v is not None
-        assert bounds is not None  # else it would not be the way
-        command = EnableOn(way, pin.nominal_v, bounds.current_a)
-        how = (
-            f"driven to {format_quantity(pin.nominal_v, 'V')} by the auxiliary supply, limit "
-            f"{format_quantity(bounds.current_a, 'A', 3)}"
-        )
     note_rises(context, step)  # from before: between that and the next one an output came up
-    context.command(command)
+    if way == "aux":
+        assert pin.nominal_v is not None  # else it would not be the way
+        _drive(context, way, pin.nominal_v, "driven to")
+    else:
+        _drive(context, way)
+
+
+def wake(context: Context, step: PlannedStep) -> None:
+    """Have the auxiliary supply wake the charger, whose load holds its voltage by now."""
+    asked = step.step
+    if isinstance(asked, LoadStep) and asked.woken and not context.enabled:
+        assert asked.wake_v is not None  # else nothing would wake it
+        _drive(context, "aux", asked.wake_v + DIODE_V, "charger woken with")
+
+
+def end_waking(context: Context) -> None:
+    """Let go of a charger, before the load that held its voltage goes."""
+    if context.plan.profile.unit.enable is None and context.enabled:
+        _let_go(context)
+
+
+def _drive(context: Context, way: PinRole, voltage_v: float = 0.0, told: str = "") -> None:
+    """Have it driven by the bench, by the auxiliary supply to a voltage and within its envelope."""
+    how, limit_a = "pulled by its relay, which says so", 0.0
+    if way == "aux":
+        bounds = context.plan.profile.envelope.aux
+        assert bounds is not None  # else it would not be the way
+        limit_a = bounds.current_a
+        how = (
+            f"{told} {format_quantity(voltage_v, 'V')} by the auxiliary supply, limit "
+            f"{format_quantity(limit_a, 'A', 3)}"
+        )
+    context.command(EnableOn(way, voltage_v, limit_a))
     context.enabled = True
     context.event(EventKind.ENABLE, how)
+
+
+def _let_go(context: Context) -> None:
+    context.command(EnableOff())
+    context.enabled = False
+    context.event(EventKind.ENABLE, "let go, and says so")
 
 
 def pull_by_hand(context: Context, step: PlannedStep) -> str:

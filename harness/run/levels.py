@@ -19,7 +19,7 @@ from harness.run.checks import (
     needed_readings,
 )
 from harness.run.context import Context
-from harness.run.enable import set_enable
+from harness.run.enable import end_waking, set_enable, wake
 from harness.run.off import power_off
 from harness.run.questions import ask_later, ask_under_power, have_looked_at
 from harness.run.rest import Dwell, Hold
@@ -106,6 +106,7 @@ def hold_levels(context: Context, step: PlannedStep) -> None:
             turn_to(context, level)
         set_enable(context, step)
         set_loads(context, step, level, before)
+        wake(context, step)
         context.begin_windows(windows_of(context, step, level), level)
         measures = needed_readings(context, step)
         dwell = Dwell(context, step, level)
@@ -113,6 +114,7 @@ def hold_levels(context: Context, step: PlannedStep) -> None:
         _see_windows_through(context, dwell)
         if level is step.levels[-1]:
             ask_under_power(context, step, dwell)
+            end_waking(context)
             loads_off(context, step, level)
         judge_checks(context, step, holds[-1])
         judge_windows(context, step, holds[-1])

@@ -176,6 +176,8 @@ def _loadable(context: Context, step: PlannedStep) -> None:
     wanted = _by_hand(context, step)
     if wanted is None:
         hold_levels(context, step)
+        if isinstance(step.step, HandLoadedStep) and step.step.ends_off:
+            power_off(context)
         return
     if _connected(context, step, *wanted):
         hold_levels(context, step)

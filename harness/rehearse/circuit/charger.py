@@ -45,7 +45,8 @@ class ChargerState(ConverterState):
         self.phase = Phase.ASLEEP
         self.battery: Battery | None = None
         self.charged_frac = 0.0  # of the battery
-        self.small_supply_v = 0.0  # behind a diode, across the terminals; 0: none
+        self.small_supply_v = 0.0  # behind a diode, across the terminals; 0: none ...
+        self.small_limit_a = 0.0  # ... and what it gives at most
         self._given_a = 0.0  # into the battery or load; negative: out of the battery
         self._ramp_frac = 0.0
         self._found_s = self._ending_s = 0.0
@@ -58,10 +59,22 @@ class ChargerState(ConverterState):
         self.battery, self.charged_frac = battery, charged_frac
         self._settle()
 
-    def connect_small_supply(self, voltage_v: float) -> None:
-        """Connect the small supply that wakes it; 0 takes it off."""
-        self.small_supply_v = voltage_v
+    def connect_small_supply(self, voltage_v: float, limit_a: float) -> None:
+        """Connect the small supply that wakes it, behind its diode; 0 V takes it off."""
+        self.small_supply_v, self.small_limit_a = voltage_v, limit_a
         self._settle()
+
+    @property
+    def small_supply_a(self) -> float:
+        """Current of the small supply, none once the terminals stand above it.
+
+        Source: Ohm's law.
+        """
+        if self.small_supply_v <= 0.0 or self.output_v > self.small_supply_v:
+            return 0.0
+        if self.output_v < self.small_supply_v:
+            return self.small_limit_a
+        return self.output_v / self.stage.drain_ohm
 
     def set_load(self, current_a: float, held_v: float = 0.0) -> None:
         """Set the load's current, or the voltage that it holds; 0 switches it off."""
@@ -218,8 +231,10 @@ class ChargerState(ConverterState):
             self._given_a = -emf_v / (ohm + stage.drain_ohm)
             self.output_v = emf_v + ohm * self._given_a
             return
-        self._given_a, self.output_v = 0.0, self.small_supply_v
-        if 0.0 < self.held_v < self.small_supply_v:
+        # what leaks back may draw more than the small supply gives
+        most_v = self.small_limit_a * stage.drain_ohm if self.small_supply_v else 0.0
+        self._given_a, self.output_v = 0.0, min(self.small_supply_v, most_v)
+        if 0.0 < self.held_v < self.output_v:
             self.output_v = self.held_v
 
     def _aim(self) -> None:

@@ -145,14 +145,21 @@ class Circuit(ABC):
         self._tell_load()
         return left_frac
 
-    def connect_small_supply(self, voltage_v: float) -> None:
-        """Put a small supply behind a diode across the output of a charger; 0 takes it off.
+    def connect_small_supply(self, voltage_v: float, limit_a: float) -> None:
+        """Put a small supply behind a diode across the output of a charger; 0 V takes it off.
+
+        The voltage is what the diode leaves of it.
 
         Raises:
             ValueError: The unit charges no battery.
         """
-        self._charger().connect_small_supply(voltage_v)
+        self._charger().connect_small_supply(voltage_v, limit_a)
         self._tell_load()
+
+    @property
+    def small_supply_a(self) -> float:
+        """Current of the small supply at a charger; of any other unit 0 A."""
+        return self.converter.small_supply_a if isinstance(self.converter, ChargerState) else 0.0
 
     def _charger(self) -> ChargerState:
         if not isinstance(self.converter, ChargerState):

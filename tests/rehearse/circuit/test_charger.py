@@ -145,7 +145,7 @@ class TestCharge:
         circuit.set_load(mode="voltage", value=12.0, on=True)
         circuit.advance_to(6.0)
         assert circuit.converter.output_a == 0.0
-        circuit.connect_small_supply(5.0)
+        circuit.connect_small_supply(5.0, 0.05)
         assert circuit.converter.output_v == 5.0
         circuit.advance_to(9.0)
         assert circuit.converter.output_a == pytest.approx(2.0)
@@ -159,10 +159,10 @@ class TestCharge:
         """It wakes at nine tenths of the nameplate's 5 V, after a second."""
         circuit = powered(model(kind))
         circuit.set_load(mode="voltage", value=12.0, on=True)
-        circuit.connect_small_supply(4.4)
+        circuit.connect_small_supply(4.4, 0.05)
         circuit.advance_to(9.0)
         assert circuit.converter.output_a == 0.0
-        circuit.connect_small_supply(4.6)
+        circuit.connect_small_supply(4.6, 0.05)
         circuit.advance_to(9.5)
         assert circuit.converter.output_a == 0.0
         circuit.advance_to(10.5)
