@@ -23,8 +23,9 @@ from harness.profile.instruments import (
 from harness.rehearse.circuit import circuit_of, source_for
 from harness.rehearse.enable_pin import EnablePin
 from harness.rehearse.hand_source import HandSource, transformers
+from harness.rehearse.meters import as_meter, as_power_meter
 from harness.rehearse.output_side import OutputSide
-from harness.rehearse.readings import cold_resistance_ohm, inaccurate, place_voltage_v
+from harness.rehearse.readings import inaccurate
 from harness.rehearse.simulated_instruments import (
     Live,
     SimulatedInstrument,
@@ -43,13 +44,6 @@ _PROTECTION_OVER = 1.1
 _AMBIENT_DEGC = 23.0
 #: The case warms in steps of this length; next to its time constant that is nothing.
 _WARM_EVERY_S = 0.1
-
-#: A meter answers a resistance across a live circuit with overload (SCPI-1999 vol. 1, 7.2.1).
-_OVERLOAD = 9.9e37
-#: What has no value is answered with not-a-number (as above); so is a power factor of next to none.
-_NOT_A_NUMBER, _NO_POWER_VA = 9.91e37, 1e-3
-#: The largest resistance the simulated meter shows.
-_MOST_OHM = 100e6
 
 #: Where a meter can stand but at an output.
 _PLACES = frozenset(get_args(Across)) - {"output"}
@@ -252,41 +246,14 @@ class SimulatedBench:
         self._add(file, table, live)
 
     def _add_meter(self, key: str, table: Meter) -> None:
-        circuit, outputs = self.circuit, self.outputs
-        reading = partial(self._reading, key, table)
-        voltage_ac = self._reader(key, table, "voltage_ac")
-        resistance = self._reader(key, table, "resistance")
-
         def where() -> str:
             """Return where its leads stand: a place, or *output* and a name."""
             if table.at is None:
                 return self.meter_at
             return table.at if table.at in _PLACES else f"output {table.at}"
 
-        def output() -> str:
-            return where().removeprefix("output").strip()
-
-        def volts() -> float:
-            at = where()
-            return outputs.voltage_v(output()) if _is_output(at) else place_voltage_v(circuit, at)
-
-        def ripple() -> float:
-            ripple_v = outputs.ripple_v(output()) if _is_output(where()) else 0.0
-            return abs(voltage_ac(ripple_v))  # a true rms reading cannot fall below zero
-
-        def ohms() -> float:
-            ohm = cold_resistance_ohm(circuit, where())
-            # the leads of a two-wire measurement only ever add, and a reading is never below zero
-            shown = abs(resistance(ohm)) if ohm <= _MOST_OHM else _OVERLOAD
-            return shown if shown <= _MOST_OHM else _OVERLOAD
-
-        live = {
-            "voltage_dc": reading("voltage_dc", volts),
-            "voltage_ac": Live(ripple),
-            "current_dc": reading("current_dc", lambda: outputs.current_a(output())),
-            "resistance": Live(ohms),
-            "temperature": reading("temperature", lambda: self._case_degc),
-        }
+        reader = partial(self._reader, key, table)
+        live = as_meter(self.circuit, self.outputs, where, lambda: self._case_degc, reader)
         self._add("multimeter.yaml", table, live)
 
     def _add_load(self, key: str, table: LoadInstrument) -> None:
@@ -308,31 +275,10 @@ class SimulatedBench:
         self._add("electronic-load.yaml", table, live)
 
     def _add_power_meter(self, table: PowerMeter) -> None:
-        circuit, file = self.circuit, "power-meter.yaml"
+        file = "power-meter.yaml"
         window_s = float(described(file)["timing"]["acquisition"])
-        reading = partial(self._reading, "power_meter", table)
-
-        factor = self._reader("power_meter", table, "power_factor")
-        hertz = self._reader("power_meter", table, "frequency")
-
-        def power_factor() -> float:
-            apparent_va = circuit.source_voltage_v(window_s) * circuit.source_current_a(window_s)
-            if apparent_va <= _NO_POWER_VA:
-                return _NOT_A_NUMBER
-            return factor(circuit.source_power_w(window_s) / apparent_va)
-
-        def frequency() -> float:
-            on = circuit.source_on and circuit.source.kind == "ac"
-            return hertz(circuit.setting.frequency_hz) if on else _NOT_A_NUMBER
-
-        live = {
-            "measured_voltage": reading("voltage", lambda: circuit.source_voltage_v(window_s)),
-            "measured_current": reading("current", lambda: circuit.source_current_a(window_s)),
-            "measured_power": reading("power", lambda: circuit.source_power_w(window_s)),
-            "measured_power_factor": Live(power_factor),
-            "measured_frequency": Live(frequency),
-        }
-        self._add(file, table, live)
+        reader = partial(self._reader, "power_meter", table)
+        self._add(file, table, as_power_meter(self.circuit, window_s, reader))
 
     def _add_switch(self, table: Switch) -> None:
         def state() -> int:
@@ -343,7 +289,3 @@ class SimulatedBench:
             "opening": Live(lambda: 1 - state(), partial(self._switch_contact, closed=False)),
         }
         self._add("switch-unit.yaml", table, live)
-
-
-def _is_output(where: str) -> bool:
-    return where.partition(" ")[0] == "output"
