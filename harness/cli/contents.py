@@ -217,7 +217,17 @@ def of_record(record: Record) -> Content:
             for row in record.checks.drop(columns=["run_id", "serial"]).to_dict(orient="records")
         ],
         "figures": list(_figures(record)),
+        "suspects": _explanation(record),
     }
+
+
+def _explanation(record: Record) -> Content | None:
+    """Return what is kept beside a record of what most likely explains its run."""
+    # pydantic's models: a second of imports that few commands need
+    from harness.record.explanation import kept_explanation
+
+    told = None if record.folder is None else kept_explanation(record.folder)
+    return None if told is None else told.model_dump()
 
 
 def _figures(record: Record) -> Iterator[Content]:
@@ -273,4 +283,5 @@ def of_lost_record(result: RunResult, problem: str) -> Content:
         **{key: known.get(key) for key in _OF_RUN},
         "checks": [],
         "figures": [],
+        "suspects": None,
     }

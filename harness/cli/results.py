@@ -19,6 +19,7 @@ from harness.cli import PLAIN
 from harness.cli.asking import date, read_option
 from harness.cli.contents import of_lost_record, of_record, of_runs, of_verification
 from harness.cli.documents import Teller, telling
+from harness.cli.explaining import explain_end
 from harness.cli.figures_shown import figures_shown
 from harness.cli.options import HERE, described, write_file
 from harness.cli.paper import Paper, kind_of, write_page
@@ -275,6 +276,7 @@ def show_result(result: RunResult, tell: Teller | None = None) -> None:
     if result.folder is None:
         return
     whole, told = False, of_lost_record(result, "the record cannot be read")
+    record = None
     try:
         record = load(result.folder)
         _print_record(record)
@@ -290,30 +292,10 @@ def show_result(result: RunResult, tell: Teller | None = None) -> None:
         sys.stdout.flush()
         typer.echo(f"softwake: {result.outcome.value}: {result.reason}", err=True)
     typer.echo(output_text(output_entry(result)))
-    if whole and result.trip is not None:
-        _show_suspects(result)
+    if whole and record is not None:
+        told = {**told, "suspects": explain_end(record)}
     if tell is not None:
         tell("run", told)
-
-
-def _show_suspects(result: RunResult) -> None:
-    """Say what most likely explains a trip, by a library at hand; power is off, and told to be."""
-    try:
-        from harness.suspects.answer import CAUTION, at_hand
-        from harness.suspects.told import short_lines
-
-        answer = at_hand(result.record)
-    except Exception:  # noqa: BLE001 - a ranking is no part of a run: without one nothing is lost
-        return
-    if answer is None:
-        typer.echo("What explains it: softwake suspects last")
-        return
-    out = console(folded=False)
-    out.print()
-    out.print("What most likely explains it, by simulated units:", style="bold")
-    for line in short_lines(answer):
-        out.print(indented(printable(line)))
-    out.print(CAUTION, style=STYLES["undecided"])
 
 
 def _print_record(record: Record) -> None:

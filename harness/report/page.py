@@ -16,9 +16,11 @@ from markupsafe import Markup
 
 from harness.judge.uncertainty import Contribution
 from harness.record.csv_text import BUDGETS, CHECKS
+from harness.record.explanation import Explanation, kept_explanation
 from harness.record.sink import CheckRow
 from harness.record.tables import Record
 from harness.report.decimated_trend import DecimatedTrend
+from harness.report.explained import FIRST, explained, worth_telling
 from harness.report.figures import rows_of_all
 from harness.report.fit_plot import fit_plots
 from harness.report.plot import draw
@@ -46,6 +48,7 @@ def report_from_record(record: Record, *, next_due: dt.date | None = None) -> by
     that of :func:`report_html`.
     """
     hashes = record.run.get("files", {})
+    kept = None if record.folder is None else kept_explanation(record.folder)
     return report_html(
         record.run,
         check_rows(record),
@@ -53,6 +56,7 @@ def report_from_record(record: Record, *, next_due: dt.date | None = None) -> by
         {name: sha256 for name, sha256 in hashes.items() if name != "report.html"},
         next_due=next_due,
         problems=record.problems,
+        explanation=kept,
         afterwards=True,
     )
 
@@ -65,15 +69,19 @@ def report_html(
     *,
     next_due: dt.date | None = None,
     problems: Iterable[str] = (),
+    explanation: Explanation | None = None,
     afterwards: bool = False,
 ) -> bytes:
     """Return the report as UTF-8 HTML; all text from outside is escaped.
 
     ``facts`` is what ``run.json`` will say, ``files`` has the SHA-256 (hex) of the other files of
     the record. Without the date of the unit's next test there is a line to fill it in. ``problems``
-    are those of the record the report is made from, ``afterwards`` where it is no part of that.
+    are those of the record the report is made from, ``afterwards`` where it is no part of that, and
+    ``explanation`` what is kept beside it of what most likely explains the run.
     """
     rows, problems = list(checks), list(problems)
+    if explanation is not None and not worth_telling(explanation):
+        explanation = None
     budgets = [row for row in rows if row.budget]
     word, beneath = headline(facts, whole=not problems)
     if facts["outcome"] != "completed":
@@ -91,6 +99,9 @@ def report_html(
         plot=Markup(drawing),  # noqa: S704 - the drawing escapes its own text
         told=list(rows_of_all((told.figures for told in trend.told), trend.known)),
         fits=fit_plots(trend),
+        explanation=explanation and explained(explanation),
+        first=FIRST,
+        remark=explanation is not None and explanation.released,
         events=trend.events,
         rules={row.rule for row in rows},
         safety=safety_text(facts),

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
 from harness.qualify.unit_result import HEALTHY
 from harness.record.tables import Record
 from harness.suspects.case import Case, case_of
+from harness.suspects.digest import TRIP
 from harness.suspects.evidence import Signs, signs_of
 from harness.suspects.kinds import kind_named, unseen
 from harness.suspects.library import Library, Shelf, excess, stock_for
@@ -20,12 +23,13 @@ from harness.suspects.ranking import TOLD, Ranking, Suspect, ranked
 _LEAST = 0.01
 #: A check that passed by less than so many of its uncertainties passed narrowly.
 _NARROW = 1.0
+#: What is left of the chance that nothing is wrong, where a run failed as no such unit does: the
+#: library is a model, and the limits may be (assumption).
+_CONTRADICTED = 0.02
 #: Share of a class that is beyond a limit where it is said to push there.
 _PUSHES_FRAC = 0.5
 #: Figures that are named where a run is unlike anything simulated.
 _DIFFERENCES = 3
-#: The one sentence that stands under every answer.
-CAUTION = "Measure, discharged and cold, before you touch: a ranking proves nothing of any part."
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -52,8 +56,12 @@ class Answer:
     """What most likely explains a run."""
 
     run_id: str
+    folder: Path | None  # of the record
     released: bool  # every check passed, and the run releases
     each: int  # units of each class in the library
+    units: int  # of the library, all
+    fingerprint: str  # SHA-256 of the library's figures
+    found: tuple[Found, ...]  # what was measured without power
     ranking: Ranking
     told: tuple[Told, ...]
     #: Where the run is unlike anything simulated: in what it differs from the nearest.
@@ -73,12 +81,18 @@ def answered(case: Case, library: Library, found: Sequence[Found] = ()) -> Answe
     """Return what most likely explains a run, after what was found without power."""
     agreed = agreement(library, found)
     ranking = ranked(library, case.values, prior=case.prior, agreement=agreed)
+    if contradicted(case, library):
+        ranking = _without_healthy(ranking)
     shown = [one for one in ranking.suspects if one.probability >= _LEAST][:TOLD]
     run = case.record.run
     return Answer(
         run_id=str(run["run_id"]),
+        folder=case.record.folder,
         released=bool(run["released"]),
         each=library.each,
+        units=len(library.kinds),
+        fingerprint=fingerprint(library),
+        found=tuple(found),
         ranking=ranking,
         told=tuple(
             Told(
@@ -96,14 +110,55 @@ def answered(case: Case, library: Library, found: Sequence[Found] = ()) -> Answe
     )
 
 
-def at_hand(record: Record) -> Answer | None:
+def at_hand(record: Record, found: Sequence[Found] = ()) -> Answer | None:
     """Return what explains a run by a library at hand; None: there is none. Nothing is simulated.
 
     HarnessError: the record is no case.
     """
     case = case_of(record)
     library = Shelf.of(stock_for(case.profile, case.bench)).library()
-    return None if library is None else answered(case, library)
+    return None if library is None else answered(case, library, found)
+
+
+def contradicted(case: Case, library: Library) -> tuple[str, ...]:
+    """Return what a run failed by that no unit of the library has to which nothing is wrong.
+
+    A check whose value none of them reads, or a trip that none of them has: nearness in all other
+    figures does not explain it away.
+    """
+    own = library.values[library.suspects == HEALTHY]
+    columns = {name: own[:, index] for index, name in enumerate(library.names)}
+    found = []
+    for name, row in case.digest.checks.items():
+        reads = columns.get(f"check {name}", np.array([]))
+        there = reads[np.isfinite(reads)]
+        if row.verdict == "fail" and len(there) and not there.min() <= row.value <= there.max():
+            found.append(name)
+    reason = case.digest.trip
+    if reason and not np.isfinite(columns.get(TRIP + reason, np.array([]))).any():
+        found.append(reason)
+    return tuple(found)
+
+
+def _without_healthy(ranking: Ranking) -> Ranking:
+    """Return a ranking in which next to nothing speaks for a unit that is as it should be."""
+    told = [
+        replace(one, probability=one.probability * (_CONTRADICTED if one.name == HEALTHY else 1.0))
+        for one in ranking.suspects
+    ]
+    before, after = (sum(one.probability for one in each) for each in (ranking.suspects, told))
+    scaled = (replace(one, probability=one.probability * before / after) for one in told)
+    return replace(ranking, suspects=tuple(sorted(scaled, key=lambda one: -one.probability)))
+
+
+def fingerprint(library: Library) -> str:
+    """Return the SHA-256 of what a library compares a run with: same figures, same answer."""
+    told = hashlib.sha256("\n".join(library.names).encode())
+    for array in (library.kinds, library.suspects, library.values, library.cold):
+        told.update(array.tobytes())
+    for array in library.forest.arrays().values():
+        told.update(array.tobytes())
+    return told.hexdigest()
 
 
 def set_of(library: Library) -> tuple[str, ...]:
@@ -128,10 +183,28 @@ def _differs(library: Library, ranking: Ranking) -> tuple[str, ...]:
     return tuple(found)
 
 
+def is_narrow(verdict: str, margin: float, uncertainty: float) -> bool:
+    """Whether a check passed by so little that its limit is worth a word."""
+    return verdict == "pass" and margin < _NARROW * uncertainty
+
+
+def passed(record: Record) -> bool:
+    """Whether a run was completed and every check passed."""
+    return (record.run["outcome"], record.run["verdict"]) == ("completed", "pass")
+
+
+def wants_explanation(record: Record) -> bool:
+    """Whether there is anything to explain: a run that did not pass, or passed narrowly."""
+    if not len(record.readings):
+        return False
+    rows = record.checks[["verdict", "margin", "uncertainty"]].itertuples(index=False, name=None)
+    return not passed(record) or any(is_narrow(*row) for row in rows)
+
+
 def _pushes(case: Case, library: Library) -> Iterator[Push]:
     """Yield what passed narrowly or was not decided, with what the library has beyond it."""
     for name, row in case.digest.checks.items():
-        narrow = row.verdict == "pass" and row.margin < _NARROW * row.uncertainty
+        narrow = is_narrow(row.verdict, row.margin, row.uncertainty)
         if row.verdict != "undecided" and not narrow:
             continue
         column = f"check {name}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
@@ -64,6 +65,7 @@ def _told(
 ) -> Iterator[Sign]:
     """Yield the strongest figures, one of each hold or check."""
     seen: set[str] = set()
+    values: list[float] = []
     for column in np.argsort(-strength):
         figure = library.names[column]
         if strength[column] < _WORTH or len(seen) >= _MOST:
@@ -71,8 +73,12 @@ def _told(
         place = figure.rpartition(": ")[0] or figure
         if place in seen or figure not in features or not _is_plain(figure):
             continue
-        seen.add(place)
         one = features[figure]
+        # a check is often the very reading of its hold
+        if any(math.isclose(one.value, told, rel_tol=1e-3) for told in values):
+            continue
+        seen.add(place)
+        values.append(one.value)
         yield Sign(
             figure=figure.removeprefix("check "),
             unit=one.unit,
@@ -84,7 +90,8 @@ def _told(
 
 def _is_plain(figure: str) -> bool:
     """Whether a figure says something by itself."""
-    return figure != REACHED and not figure.startswith((TRIP, "last hold"))
+    noise = figure.endswith((", scatter", ": power factor", ": unexplained, of allowed"))
+    return figure != REACHED and not noise and not figure.startswith((TRIP, "last hold"))
 
 
 def _range(values: Floats) -> tuple[float, float] | None:

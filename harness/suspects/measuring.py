@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -72,6 +72,16 @@ class Found:
                 remedy='write it as "resistance across input = 12 ohm"',
             )
         return cls(measurement=known, value=_result(known, result))
+
+
+def taken_up(before: Iterable[tuple[str, float]], now: Sequence[Found]) -> tuple[Found, ...]:
+    """Return what was found so far, by name and value, and now; a second result of one counts."""
+    known = {one.name: one for one in MEASUREMENTS}
+    found = {
+        name: Found(measurement=known[name], value=value) for name, value in before if name in known
+    }
+    found |= {one.measurement.name: one for one in now}
+    return tuple(found.values())
 
 
 def _result(measurement: ColdMeasurement, text: str) -> float:

@@ -178,7 +178,7 @@ async def _sent(feed: RunFeed) -> AsyncIterator[str]:
             beat = feed.beat
             plot, seen = feed.plot(seen)
             yield f'data: {{"view": {feed.text}, "plot": {json.dumps(plot)}}}\n\n'
-            if feed.over:
+            if feed.said_last:
                 return
         await asyncio.sleep(_TURN_S)
 

@@ -8,6 +8,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from harness.record.explanation import Explanation, explanation_file, kept_explanation
+from harness.report.explained import worth_telling
 from harness.watch.fits import Fits
 from harness.watch.fold import Output
 from harness.watch.tail import Tail
@@ -18,6 +20,9 @@ from harness.watch.view import View, view_of
 SILENT_S = 30.0
 #: Time between two messages where nothing but the time has changed.
 _BEAT_S = 1.0
+#: What most likely explains a run is kept soon after its end, or later by asking: so long it is
+#: waited for.
+_EXPLAINED_S = 15.0
 
 
 class RunFeed:
@@ -30,8 +35,18 @@ class RunFeed:
         self.folder = folder
         self.text = ""  # what is seen now, as JSON
         self.beat = 0  # counts how often that was made
+        self.said_last = False  # whether what is seen now was made when nothing more was waited for
         self._made_s = float("-inf")
         self._grown_s = time.monotonic()
+        self._over_s = float("inf")
+        self._explanation: Explanation | None = None
+        self._explained_ns = 0  # when what is kept was last written
+
+    @property
+    def told_all(self) -> bool:
+        """Whether nothing more is waited for: the run has ended, and what explains it is here."""
+        waited_s = time.monotonic() - self._over_s
+        return self.over and (self._explanation is not None or waited_s > _EXPLAINED_S)
 
     @property
     def over(self) -> bool:
@@ -51,15 +66,34 @@ class RunFeed:
         now_s = time.monotonic()
         if grown:
             self._grown_s = now_s
+        if self.over:
+            self._over_s = min(self._over_s, now_s)
+            grown = self._look_beside() or grown
+            if self.said_last and not grown:
+                return
         if not grown and now_s - self._made_s < _BEAT_S:
             return
         self._made_s = now_s
+        self.said_last = self.told_all
         self.text = json.dumps(asdict(self.view()), allow_nan=False)
         self.beat += 1
 
     def view(self) -> View:
         """Return what is seen now."""
-        return view_of(self._tail.fold, self._tail.now_s())
+        return view_of(self._tail.fold, self._tail.now_s(), self._explanation)
+
+    def _look_beside(self) -> bool:
+        """Take in what is kept of what most likely explains the run; whether it is new."""
+        try:
+            written_ns = explanation_file(self.folder).stat().st_mtime_ns
+        except OSError:
+            return False
+        if written_ns == self._explained_ns:
+            return False
+        self._explained_ns = written_ns
+        told = kept_explanation(self.folder)
+        self._explanation = told if told is not None and worth_telling(told) else None
+        return True
 
     def lose(self, why: str) -> None:
         """Note that the program that led the run is gone, and left no record of its end."""
@@ -88,6 +122,7 @@ class RunFeed:
             "points": trend.points[begin:],
             "marks": trend.marks[marks:],
             "mark": marks,
+            "last": self.said_last,
             "fits": self.fits.told,
         }
         return fresh, (trend.generation, len(trend.points), len(trend.marks))

@@ -46,8 +46,8 @@ class Folder(Runs):
             self._looked_s = now_s
             self._look()
         for feed in list(self._feeds.values()):
+            feed.poll()  # of one that is over: what is kept beside it, perhaps later
             if not feed.over:
-                feed.poll()
                 feed.look_for_silence()
         self._listed = json.dumps([_short(feed) for feed in list(self._feeds.values())])
         return False

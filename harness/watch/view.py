@@ -15,6 +15,8 @@ from harness.errors import CUT_MAINS
 from harness.profile.measures import role_of
 from harness.quantity import format_pair, format_quantity, scale_of
 from harness.record.csv_text import printable
+from harness.record.explanation import Explanation
+from harness.report.explained import Explained, explained
 from harness.report.figures import FigureRow, rows_of_all
 from harness.report.wording import headline, output_text, verdict_mark
 from harness.watch.fold import CheckSeen, Fold, News, Output, Phase
@@ -108,10 +110,11 @@ class View:
     trip: str
     news: tuple[News, ...]
     ending: Ending | None
+    explained: Explained | None  # once it is over: what most likely explains it
     problem: str
 
 
-def view_of(fold: Fold, now_s: float) -> View:
+def view_of(fold: Fold, now_s: float, explanation: Explanation | None = None) -> View:
     """Describe where a run stands, at so many seconds since its start."""
     ending = None if fold.run is None else _ending(fold.run)
     lost = fold.lost if ending is None else ""
@@ -147,6 +150,7 @@ def view_of(fold: Fold, now_s: float) -> View:
         trip=fold.trip,
         news=tuple(fold.news)[-_NEWS:],
         ending=ending,
+        explained=None if explanation is None or ending is None else explained(explanation),
         problem=lost or fold.problem,
     )
 

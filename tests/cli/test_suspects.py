@@ -10,8 +10,8 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from harness.cli.documents import schema
+from harness.report.explained import CAUTION
 from harness.suspects import library as library_module
-from harness.suspects.answer import CAUTION
 from harness.suspects.library import Library, Shelf, compiled
 from tests.command import called
 from tests.suspects.conftest import DC, EACH, KINDS, units
@@ -85,7 +85,7 @@ class TestSuspects:
     def test_what_was_found_moves_it(self, dead: Path) -> None:
         """A result of a cold measurement is taken in, and not asked for again."""
         words = ("suspects", "last", "--results", str(dead), "--json")
-        before = json.loads(called(*words).stdout)
+        before = json.loads(called(*words, "--anew").stdout)
         found = ("--found", "resistance of fuse = 0.06 ohm")
         after = json.loads(called(*words, *found).stdout)
 
@@ -112,6 +112,52 @@ class TestSuspects:
         assert "discharged and cold: " in below
         assert CAUTION in below
         assert "simulated units" not in power
+
+    def test_after_a_failed_check(self, tmp_path: Path) -> None:
+        """A failed run says it, too; document and page of the record have it, the verdict stays."""
+        words = ("--results", str(tmp_path / "r"))
+        done = called("rehearse", DC, "--fault", "output-low", *words, "--json")
+        told = json.loads(done.stdout)
+        shown = json.loads(called("results", "show", "last", *words, "--json").stdout)
+
+        assert (done.returncode, told["verdict"], told["whole"]) == (1, "fail", True)
+        Draft202012Validator(json.loads(schema())).validate(told)
+        assert told["suspects"]["suspects"][0]["name"] == "output-low"
+        assert told == shown
+        assert called("results", "verify", "last", *words).returncode == 0
+
+    def test_a_run_that_passed_is_told_nothing(self, tmp_path: Path) -> None:
+        """Nothing narrow, nothing failed: nothing is said, and nothing is kept."""
+        done = called("rehearse", DC, "--results", str(tmp_path / "r"))
+
+        assert done.returncode == 0
+        assert "simulated units" not in done.stdout
+        assert not list((tmp_path / "r").glob("*.json"))
+
+    def test_a_failed_check_is_never_explained_by_nothing(self, results: Path) -> None:
+        """No healthy unit reads so low: that nothing is wrong is next to no explanation."""
+        done = called("suspects", "last", "--results", str(results), "--json")
+        told = json.loads(done.stdout)
+
+        assert not told["nothing_wrong"]
+        assert _chance(told, "healthy") < 0.05
+
+    def test_what_was_found_is_kept_for_the_next_question(self, dead: Path) -> None:
+        """A result counts until another of the same measurement, or a question anew."""
+        words = ("suspects", "last", "--results", str(dead), "--json")
+        fuse = ("--found", "resistance of fuse = 0.06 ohm")
+        first = json.loads(called(*words, *fuse, "--anew").stdout)
+        other = json.loads(called(*words, "--found", "leads as they should be = yes").stdout)
+        again = json.loads(called(*words, "--found", "resistance of fuse = open").stdout)
+        anew = json.loads(called(*words, "--anew").stdout)
+
+        assert [one["name"] for one in first["found"]] == ["resistance of fuse"]
+        assert {one["name"]: one["value"] for one in other["found"]} == {
+            "resistance of fuse": 0.06,
+            "leads as they should be": 1.0,
+        }
+        assert again["found"][0]["value"] > 1e6
+        assert anew["found"] == []
 
     def test_nonsense_is_refused(self, results: Path) -> None:
         """A result that says nothing is refused in words."""

@@ -1,14 +1,17 @@
 from __future__ import annotations
 
 import contextlib
+import shutil
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from harness.record.explanation import keep_explanation
 from harness.record.journal import Journal
 from harness.watch.app import Page
 from harness.watch.feed import RunFeed
+from tests.explanations import explanation
 from tests.watch.test_app import VIEW, One, ask
 
 
@@ -49,6 +52,40 @@ class TestSilence:
         feed.lose("it is gone")
 
         assert feed.view().power == "off"
+
+
+class TestExplained:
+    def test_what_is_kept_after_the_end_is_seen(
+        self, record: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """What most likely explains a run comes after its end, and again where it has changed."""
+        folder = Path(shutil.copytree(record(), tmp_path / record().name))
+        feed = RunFeed(folder)
+        feed.poll()
+        assert (feed.view().explained, feed.told_all) == (None, False)
+
+        keep_explanation(folder, explanation(folder))
+        feed.poll()
+        told = feed.view().explained
+        assert told is not None
+        assert told.headline == "Most likely: output too low (90 %)."
+        assert feed.plot((-1, 0, 0))[0]["last"]
+
+        keep_explanation(folder, explanation(folder, headline="Unlike anything simulated."))
+        monkeypatch.setattr(feed, "_explained_ns", 0)  # whatever the file system's clock shows
+        feed.poll()
+        assert "Unlike anything simulated." in feed.text
+
+    def test_it_is_not_waited_for_without_end(
+        self, record: Any, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Where nothing is kept, the page has its last word all the same."""
+        monkeypatch.setattr("harness.watch.feed._EXPLAINED_S", -1.0)
+        feed = RunFeed(record())
+        feed.poll()
+
+        assert feed.told_all
+        assert feed.view().explained is None
 
 
 class TestViewers:

@@ -88,7 +88,7 @@
     list.replaceChildren(...parts);
   };
 
-  let drawnPlan = "", drawnChecks = "", drawnFigures = "", drawnNews = "";
+  let drawnPlan = "", drawnChecks = "", drawnFigures = "", drawnNews = "", drawnExplained = "";
   const lists = () => {
     const plan = JSON.stringify(view.plan);
     if (plan !== drawnPlan) {
@@ -131,6 +131,11 @@
         return row;
       }));
     }
+    const told = JSON.stringify(view.explained);
+    if (told !== drawnExplained) {
+      drawnExplained = told;
+      explain(view.explained);
+    }
     const news = JSON.stringify(view.news);
     if (news !== drawnNews) {
       drawnNews = news;
@@ -140,6 +145,29 @@
         return item;
       }));
     }
+  };
+
+  const explain = (told) => {
+    by("explained-card").hidden = !told;
+    if (!told) return;
+    put(by("explained-headline"), told.headline);
+    show(by("explained-remark"), told.remark);
+    by("suspects").replaceChildren(...told.suspects.slice(0, told.remark ? 0 : 3).map((one) => {
+      const row = made("tr"), words = made("td", one.words);
+      const more = [one.degree, one.look_at && `look at: ${one.look_at}`,
+        ...one.supporting.map((line) => `for: ${line}`), ...one.against.map((line) => `against: ${line}`),
+        one.shown_by && `shown by: ${one.shown_by}`];
+      for (const line of more.filter(Boolean)) words.append(made("div", line, "bounds"));
+      row.append(made("td", one.chance), words);
+      return row;
+    }));
+    by("suspects").closest(".wide").hidden = Boolean(told.remark);
+    show(by("pushes"), told.pushes.join(". "));
+    const next = told.measure, prove = told.prove && `Prove it, discharged and cold: ${told.prove}`;
+    show(by("measure"), next ? `Measure next, discharged and cold: ${next.name}, ${next.how}` : prove);
+    by("expected").replaceChildren(...(next ? next.expected : []).map((line) => made("li", line)));
+    put(by("explained-caution"), told.caution);
+    put(by("explained-library"), told.library);
   };
 
   const words = () => {
@@ -319,7 +347,8 @@
     points.splice(told.plot.from, Infinity, ...told.plot.points);
     if (told.plot.mark === 0) marks = [];
     marks.splice(told.plot.mark, Infinity, ...told.plot.marks);
-    if (view.ending) { over = true; source.close(); }
+    if (view.ending) over = true;
+    if (told.plot.last) source.close();
     words(); gauges(); lists(); fits(told.plot.fits); draw();
   };
   source.onerror = lose;

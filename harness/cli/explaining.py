@@ -1,0 +1,145 @@
+"""What most likely explains a run, printed: at its end by a library at hand, and when asked for."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+from harness.cli.tables import STYLES, console, indented
+from harness.record.tables import Record
+
+if TYPE_CHECKING:
+    from harness.record.explanation import Explanation
+    from harness.report.explained import Explained, Shown
+
+#: What is said where there is no library at hand.
+_ASK = "What explains it: softwake suspects last"
+
+
+def explain_end(record: Record) -> Mapping[str, Any] | None:
+    """Say what most likely explains a run that has just ended, and keep it beside the record.
+
+    Nothing is simulated for it, and it comes after the words on power. A ranking is no part of a
+    run: where it cannot be made nothing is lost. What is kept is returned as plain data.
+    """
+    sys.stdout.flush()
+    try:
+        from harness.suspects.answer import at_hand, passed, wants_explanation
+        from harness.suspects.told import of_answer
+
+        if not wants_explanation(record):
+            return None
+        answer = at_hand(record)
+        if answer is None:
+            if not passed(record):
+                typer.echo(_ASK)
+            return None
+        told = of_answer(answer)
+        keep(record, told)
+        _print_end(told, passed=passed(record))
+        return told.model_dump()
+    except Exception:  # noqa: BLE001 - see above
+        return None
+
+
+def _print_end(told: Explanation, *, passed: bool) -> None:
+    from harness.report.explained import explained, short_lines
+
+    shown = explained(told)
+    if passed and not shown.pushes:
+        return
+    out = console(folded=False)
+    out.print()
+    if passed:
+        out.print("A remark, by simulated units; it changes no verdict:", style="bold")
+    else:
+        out.print("What most likely explains it, by simulated units:", style="bold")
+        for line in short_lines(told):
+            out.print(indented(line))
+    for line in shown.pushes:
+        out.print(indented(line))
+    out.print(shown.caution, style=STYLES["undecided"])
+
+
+def keep(record: Record, told: Explanation) -> None:
+    """Keep an explanation beside its record, if that can be written to."""
+    from harness.record.explanation import keep_explanation
+
+    if record.folder is not None:
+        try:
+            keep_explanation(record.folder, told)
+        except OSError as error:
+            typer.echo(f"softwake: the answer is not kept: {error.strerror}", err=True)
+
+
+def print_explanation(told: Explanation, *, is_whole: bool) -> None:
+    """Print all of an explanation."""
+    from harness.report.explained import explained
+
+    shown = explained(told)
+    out = console(folded=False)
+    out.print(f"run {told.run_id}", soft_wrap=True)
+    out.print()
+    out.print(shown.headline, style="bold")
+    if shown.remark:
+        out.print(shown.remark)
+    for figure in shown.differs:
+        out.print(indented(f"outside all of those: {figure}"))
+    for one in shown.suspects:
+        out.print()
+        _print_suspect(one)
+    _print_list("This profile cannot show, whatever the unit has:", shown.unseen)
+    _print_list("Near a limit:", shown.pushes)
+    _print_list("Found without power:", shown.found)
+    out.print()
+    _print_next(told, shown)
+    out.print()
+    for caution in told.cautions:
+        out.print(caution, style=STYLES["undecided"])
+    out.print(shown.caution, style=STYLES["undecided"])
+    out.print(shown.library, style="dim")
+    if not is_whole:
+        out.print("A first answer: --whole has more units made.", style="dim")
+
+
+def _print_list(head: str, lines: Sequence[str]) -> None:
+    if lines:
+        out = console(folded=False)
+        out.print()
+        out.print(head, style="bold")
+        for line in lines:
+            out.print(indented(line))
+
+
+def _print_next(told: Explanation, shown: Explained) -> None:
+    """Print what to measure next, or what proves the one suspect that is left."""
+    out = console(folded=False)
+    if shown.measure is None:
+        out.print("No other measurement is expected to tell more.")
+        if shown.prove:
+            out.print(f"Prove it before you act on it: {shown.prove}.")
+        return
+    out.print("Measure next, discharged and cold:", style="bold")
+    out.print(indented(f"{shown.measure.name}: {shown.measure.how}"))
+    for line in shown.measure.expected:
+        out.print(indented(f"  {line}"))
+    result = {"": "yes", "ohm": "12 ohm", "F": "100 uF", "V": "200 V", "A": "1 mA"}
+    found = f"{shown.measure.name} = {result[told.measure[0].unit]}"
+    out.print(indented(f'then, say: softwake suspects last --found "{found}"', "dim"))
+
+
+def _print_suspect(one: Shown) -> None:
+    out = console(folded=False)
+    out.print(f"{one.chance}  {one.words}", style="bold cyan")
+    lines = [
+        one.degree,
+        f"look at: {one.look_at}" if one.look_at else "",
+        *(f"for: {line}" for line in one.supporting),
+        *(f"against: {line}" for line in one.against),
+        f"shown by: {one.shown_by}" if one.shown_by else "",
+    ]
+    for line in filter(None, lines):
+        out.print(indented(line))

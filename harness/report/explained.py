@@ -1,0 +1,194 @@
+"""What most likely explains a run, put into words: for terminal, report and page alike."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from harness.quantity import format_quantity
+from harness.record.csv_text import printable
+from harness.record.explanation import (
+    Expected,
+    Explanation,
+    MeasurementTold,
+    PushTold,
+    ResultTold,
+    SeverityTold,
+    SignTold,
+    Span,
+    SuspectTold,
+)
+
+#: The sentence that stands under every answer.
+CAUTION = "Measure, discharged and cold, before you touch: a ranking proves nothing of any part."
+#: Said of a unit that is released: what is told beside it decides nothing.
+REMARK = "A remark: the run released the unit, and no verdict changes by it."
+#: Suspects that are told of where there is little room.
+FIRST = 3
+#: An ohmmeter that reads more shows an open circuit.
+_OPEN_OHM = 50e6
+#: Characters of a library's fingerprint that are shown.
+_SHOWN = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shown:
+    """One suspect in words."""
+
+    chance: str
+    words: str
+    degree: str  # how far it has gone; empty where it has no degrees
+    look_at: str  # names of parts
+    supporting: tuple[str, ...]
+    against: tuple[str, ...]
+    shown_by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Next:
+    """What to measure next, and what it would read."""
+
+    name: str
+    how: str
+    expected: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Explained:
+    """An explanation in words; every text prints."""
+
+    headline: str
+    remark: str  # empty, unless the unit is released
+    differs: tuple[str, ...]
+    suspects: tuple[Shown, ...]
+    found: tuple[str, ...]  # what was measured without power
+    measure: Next | None
+    prove: str  # what proves the first suspect where no measurement is worth more
+    pushes: tuple[str, ...]
+    unseen: tuple[str, ...]
+    library: str
+    caution: str
+
+
+def explained(told: Explanation) -> Explained:
+    """Put an explanation into words."""
+    first = told.suspects[0] if told.suspects else None
+    return Explained(
+        headline=printable(told.headline),
+        remark=REMARK if told.released else "",
+        differs=tuple(map(printable, told.differs)),
+        suspects=tuple(map(_shown, told.suspects)),
+        found=tuple(map(_result, told.found)),
+        measure=_next(told.measure[0]) if told.measure else None,
+        prove=printable(first.shown_by) if first and not told.measure else "",
+        pushes=tuple(_push(one) for one in told.pushes if one.by),
+        unseen=tuple(map(printable, told.unseen)) if told.nothing_wrong else (),
+        library=library_words(told),
+        caution=CAUTION,
+    )
+
+
+def library_words(told: Explanation) -> str:
+    """Say which simulated units an answer rests on."""
+    library = told.library
+    return printable(
+        f"From {library.units} simulated units, {told.units_each} of each kind, of this profile on "
+        f"such a bench; library {library.sha256[:_SHOWN]}, version {library.version}."
+    )
+
+
+def worth_telling(told: Explanation) -> bool:
+    """Whether an explanation says anything; of a released unit only what is not usual."""
+    return not told.released or any(one.by for one in told.pushes) or not told.nothing_wrong
+
+
+def percent(probability: float) -> str:
+    """Return a probability as it is shown: never none, never all."""
+    whole = round(100 * probability)
+    if whole < 1:
+        return "below 1 %"
+    return "above 99 %" if whole > 99 else f"{whole} %"
+
+
+def short_lines(told: Explanation) -> list[str]:
+    """Return the first suspects in a line each, and what to measure next."""
+    shown = explained(told)
+    lines = [f"{one.chance:>10}  {one.words}" for one in shown.suspects[:FIRST]]
+    if told.unlike:
+        lines.insert(0, shown.headline)
+    if shown.measure is not None:
+        lines.append(f"measure next, discharged and cold: {shown.measure.name}")
+    elif shown.prove:
+        lines.append(f"prove it, discharged and cold: {shown.prove}")
+    return lines
+
+
+def _shown(told: SuspectTold) -> Shown:
+    where = " (at the bench)" if told.on_bench else ""
+    return Shown(
+        chance=percent(told.probability),
+        words=printable(f"{told.words}{where}"),
+        degree=printable("" if told.severity is None else _degree(told.severity)),
+        look_at=printable(", ".join(told.parts)),
+        supporting=tuple(map(_sign, told.supporting)),
+        against=tuple(map(_sign, told.against)),
+        shown_by=printable(told.shown_by),
+    )
+
+
+def _degree(told: SeverityTold) -> str:
+    value, low, high = (
+        format_quantity(one, told.unit, 2) for one in (told.value, told.low, told.high)
+    )
+    return f"{told.what}: {value} (90 % of such units: {low} to {high})"
+
+
+def _sign(told: SignTold) -> str:
+    """Return one figure of the run beside what other units read there."""
+    parts = [f"{told.figure} {format_quantity(told.value, told.unit)}"]
+    for words, span in (("such units", told.such), ("healthy", told.healthy)):
+        parts.append(f"{words}: not there" if span is None else f"{words} {_span(span, told.unit)}")
+    return printable("; ".join(parts))
+
+
+def _span(span: Span, unit: str) -> str:
+    low, high = (format_quantity(one, unit) for one in (span.low, span.high))
+    return low if low == high else f"{low} to {high}"
+
+
+def _result(told: ResultTold) -> str:
+    return printable(f"{told.name} = {_value(told.unit, told.value)}")
+
+
+def _next(told: MeasurementTold) -> Next:
+    return Next(
+        name=printable(told.name),
+        how=printable(f"{told.how} (about {told.work_min:g} min)"),
+        expected=tuple(printable(line) for line in _expected(told)),
+    )
+
+
+def _expected(told: MeasurementTold) -> Iterator[str]:
+    for one in told.expected:
+        yield f"{one.words}: {_reading(told.unit, one)}"
+
+
+def _reading(unit: str, one: Expected) -> str:
+    low, high = (_value(unit, each) for each in (one.low, one.high))
+    if low == high:
+        return low
+    return f"{low} to {high}" if unit else f"{low} or {high}"
+
+
+def _value(unit: str, value: float) -> str:
+    if not unit:
+        return "yes" if value >= 0.5 else "no"
+    if unit == "ohm" and value >= _OPEN_OHM:
+        return "open"
+    return format_quantity(value, unit, 2)
+
+
+def _push(told: PushTold) -> str:
+    by = ", or ".join(told.by)
+    how = "not decided" if told.verdict == "undecided" else "passed narrowly"
+    return printable(f"{told.check}, {how}: it would be pushed beyond its limit by {by}")

@@ -1,0 +1,106 @@
+"""What most likely explains a run, in the report and in words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from harness.record import load
+from harness.record.explanation import keep_explanation
+from harness.report.explained import CAUTION, REMARK, explained, percent, short_lines
+from harness.report.page import report_from_record
+from tests.explanations import explanation
+
+MakeRecord = Callable[..., Path]
+
+
+class TestWords:
+    @pytest.mark.parametrize(
+        ("probability", "text"),
+        [(0.0, "below 1 %"), (0.004, "below 1 %"), (0.5, "50 %"), (1.0, "above 99 %")],
+    )
+    def test_a_probability_is_never_none_and_never_all(self, probability: float, text: str) -> None:
+        """No suspect is ruled out, and none is certain."""
+        assert percent(probability) == text
+
+    def test_everything_is_said(self) -> None:
+        """Suspects with how far, where and why; the next measurement with what each would read."""
+        shown = explained(explanation())
+        first, second = shown.suspects
+
+        assert first.degree == "output voltage off by: 6 % (90 % of such units: 5 % to 8 %)"
+        assert first.supporting == (
+            "nominal: rail 4.71 V; such units 4 V to 4.8 V; healthy 4.95 V to 5.05 V",
+        )
+        assert second.words.endswith("(at the bench)")
+        assert shown.measure is not None
+        assert shown.measure.expected == ("output too low: yes", "meter: no")
+        beyond = "it would be pushed beyond its limit by a dry capacitor"
+        assert shown.pushes == (f"nominal: ripple, passed narrowly: {beyond}",)
+        assert shown.unseen == ()  # a fault is seen here
+        assert "abababababab" in shown.library
+
+    def test_in_short(self) -> None:
+        """Three suspects in a line each, then what to measure, never without how."""
+        assert short_lines(explanation())[-1] == (
+            "measure next, discharged and cold: meter right on a known voltage"
+        )
+        assert short_lines(explanation(measure=()))[-1] == (
+            "prove it, discharged and cold: voltmeter at the output"
+        )
+
+
+class TestReport:
+    def test_it_stands_in_a_report_made_later(self, make_record: MakeRecord) -> None:
+        """What is kept beside the record is in the report, with the library it comes from."""
+        folder = make_record()
+        keep_explanation(folder, explanation(folder))
+        page = report_from_record(load(folder)).decode()
+
+        assert "What most likely explains this run" in page
+        assert "output too low" in page
+        assert CAUTION in page
+        assert "library abababababab" in page
+        assert "no part of it" in page
+
+    def test_a_report_is_the_same_whenever_it_is_made(self, make_record: MakeRecord) -> None:
+        """It rests on the record and what is kept beside it alone."""
+        folder = make_record()
+        keep_explanation(folder, explanation(folder))
+
+        assert report_from_record(load(folder)) == report_from_record(load(folder))
+
+    def test_without_an_answer_nothing_is_said(self, make_record: MakeRecord) -> None:
+        """The report of a run about which nobody asked names no suspect."""
+        assert "most likely explains" not in report_from_record(load(make_record())).decode()
+
+    def test_of_a_released_unit_it_is_a_remark(self, make_record: MakeRecord) -> None:
+        """A released unit's report has what passed narrowly, and no table of suspects."""
+        folder = make_record()
+        keep_explanation(folder, explanation(folder, released=True))
+        page = report_from_record(load(folder)).decode()
+
+        assert "<h2>Remark</h2>" in page
+        assert REMARK in page
+        assert "passed narrowly: it would be pushed beyond its limit by a dry capacitor" in page
+        assert "<th>Suspect</th>" not in page
+        assert "Measure next" not in page
+
+    def test_a_released_unit_that_needs_no_word_gets_none(self, make_record: MakeRecord) -> None:
+        """Where nothing is narrow and nothing wrong is needed, the report is as ever."""
+        folder = make_record()
+        before = report_from_record(load(folder))
+        usual = explanation(folder, released=True, nothing_wrong=True, pushes=())
+        keep_explanation(folder, usual)
+
+        assert report_from_record(load(folder)) == before
+
+    def test_text_of_a_changed_file_is_escaped(self, make_record: MakeRecord) -> None:
+        """Markup in what is kept stays text."""
+        folder = make_record()
+        keep_explanation(folder, explanation(folder, headline="<script>alert(1)</script>"))
+        page = report_from_record(load(folder)).decode()
+
+        assert "<script>alert" not in page
