@@ -23,10 +23,10 @@ from harness.profile.steps import STEP_KINDS, kinds_for
 from harness.quantity import format_quantity
 from harness.rehearse.fault import Fault
 from harness.rehearse.faults import FAULTS
-from harness.rehearse.model_file import (
+from harness.rehearse.model_file import FaultTable
+from harness.rehearse.part_tables import (
     BulkTable,
     ConverterTable,
-    FaultTable,
     FuseTable,
     InrushLimiterTable,
     RectifierTable,
@@ -276,6 +276,7 @@ class TestTables:
             ("`[inrush_limiter]`", InrushLimiterTable),
             ("`[bulk]`", BulkTable),
             ("`[converter]`", ConverterTable),
+            ("`[standby]`", ConverterTable),
             ("`[[faults]]`", FaultTable),
         ],
     )

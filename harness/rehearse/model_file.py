@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import fields, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, Generic, Literal, TypeVar, get_origin, get_type_hints
+from typing import Any, Literal
 
-from pydantic import AfterValidator, Field, ValidationInfo, create_model, field_validator
+from pydantic import Field, ValidationInfo, field_validator
 
 from harness.errors import FileError, did_you_mean
 from harness.files.config_error import ConfigError, as_mistakes
-from harness.files.field_types import Flag, Fraction, Name, Seconds, Table, Volts, mistaken
+from harness.files.field_types import Name, Seconds, Table, Volts, mistaken
 from harness.files.named_file import MODEL, FromFile, read_named, validated
 from harness.files.toml_positions import KeyPath
 from harness.quantity import parse_quantity, shown
@@ -19,108 +19,21 @@ from harness.rehearse.boost_stage import Boost
 from harness.rehearse.fault import SEVERITIES, Severity, has_of
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.laws import Laws
-from harness.rehearse.streams import stream
-from harness.rehearse.unit_model import Onset, UnitModel, typical_model
-from harness.rehearse.unit_parts import (
-    Bulk,
-    Converter,
-    Fuse,
-    InrushLimiter,
-    Key,
-    Rectifier,
-    Varistor,
+from harness.rehearse.part_tables import (
+    BoostTable,
+    BulkTable,
+    ConverterTable,
+    FuseTable,
+    InrushLimiterTable,
+    PartTable,
+    RectifierTable,
+    VaristorTable,
+    WorkTable,
 )
+from harness.rehearse.unit_model import Onset, UnitModel, typical_model
+from harness.rehearse.unit_parts import Bulk, Converter, Fuse, InrushLimiter
 from harness.rehearse.work import Work
 from harness.unit.nameplate import Unit
-
-_PartT = TypeVar("_PartT", Fuse, Varistor, Rectifier, InrushLimiter, Bulk, Converter, Boost, Work)
-
-
-def _tolerance(value: float) -> float:
-    if value >= 1.0:
-        raise mistaken("a tolerance stays below 100 %", '"20 %"')
-    return value
-
-
-def _some_left(value: float) -> float:
-    if not 0.005 <= value <= 1.0:
-        raise mistaken("what is left is from 0.5 % to 100 %", '"80 %"')
-    return value
-
-
-#: How far a value may be from the one printed, up and down.
-_Tolerance = Annotated[Fraction, AfterValidator(_tolerance), Field(examples=['"20 %"'])]
-
-
-class PartTable(Table, Generic[_PartT]):
-    """What a file says of a part: ``PartTable[Fuse]`` has the keys of a fuse."""
-
-    #: The field that has a tolerance, where one has.
-    toleranced: ClassVar[str] = ""
-
-    @classmethod
-    def __class_getitem__(cls, part: Any) -> Any:
-        """Return the table with a key for each field of a part that a file may state."""
-        keys: dict[str, Any] = {}
-        toleranced = ""
-        for name, hint in get_type_hints(part, include_extras=True).items():
-            if get_origin(hint) is not Annotated:
-                continue
-            key = next((each for each in hint.__metadata__ if isinstance(each, Key)), Key())
-            if key.needed:
-                keys[name] = hint, Field(alias=key.name)
-            else:
-                keys[name] = hint | None, Field(default=None, alias=key.name)
-            if key.tolerance:
-                toleranced = name
-                keys["tolerance_frac"] = _Tolerance | None, None
-        table = create_model(f"{part.__name__}Table", __base__=cls, __module__=__name__, **keys)
-        table.toleranced = toleranced
-        return table
-
-    @property
-    def said(self) -> dict[str, Any]:
-        """What the file says, by the names of the part's fields."""
-        return self.model_dump(exclude_unset=True)
-
-    @property
-    def stated(self) -> frozenset[str]:
-        """Fields of the part that the file gives, or gives a tolerance."""
-        extra = dict.fromkeys(("tolerance_frac", "capacitance_left_frac"), self.toleranced)
-        return frozenset(extra.get(name, name) for name in self.said)
-
-    def filled(self, part: _PartT) -> _PartT:
-        """Return a part with what the file says in place."""
-        names = {field.name for field in fields(part)}
-        return replace(part, **{name: value for name, value in self.said.items() if name in names})
-
-    def drawn(self, part: _PartT, seed: int) -> _PartT:
-        """Return a part as the file says, the value that has a tolerance drawn inside it."""
-        part, name = self.filled(part), self.toleranced
-        share = stream(seed, "unit model", type(part).__name__, name).uniform(-1.0, 1.0)
-        tolerance_frac = self.said.get("tolerance_frac", 0.0)
-        return replace(part, **{name: getattr(part, name) * (1.0 + tolerance_frac * share)})
-
-
-FuseTable = PartTable[Fuse]
-RectifierTable = PartTable[Rectifier]
-InrushLimiterTable = PartTable[InrushLimiter]
-ConverterTable = PartTable[Converter]
-BoostTable = PartTable[Boost]
-WorkTable = PartTable[Work]
-
-
-class VaristorTable(PartTable[Varistor]):
-    """What a file says of a varistor."""
-
-    fitted: Flag = True
-
-
-class BulkTable(PartTable[Bulk]):
-    """What a file says of a bulk capacitor."""
-
-    #: Age: share of the capacitance that is left. Series resistance rises as much.
-    capacitance_left_frac: Annotated[Fraction, AfterValidator(_some_left)] | None = None
 
 
 class FaultTable(Table):
@@ -184,6 +97,7 @@ class UnitModelFile(FromFile):
     inrush_limiter: InrushLimiterTable | None = None  #: None: it counts as warm and constant
     bulk: BulkTable = BulkTable()
     converter: ConverterTable = ConverterTable()
+    standby: ConverterTable = ConverterTable()  # of a unit whose nameplate has a standby output
     boost: BoostTable = BoostTable()  #: of a unit whose nameplate states a boosted voltage
     work: WorkTable = WorkTable()  # of a unit whose nameplate states a busy power
     faults: tuple[FaultTable, ...] = ()
@@ -241,7 +155,7 @@ class UnitModelFile(FromFile):
             bulk=self._bulk(typical.bulk, bulk_v, seed),
             converter=self._converter(typical.converter, bulk_v, seed),
             boost=self._boost(typical.boost, seed),
-            standby=typical.standby,
+            standby=self._standby(typical.standby, bulk_v, seed),
             rails=typical.rails,
             loop_ohm=typical.loop_ohm,
             work=self._work(typical.work, seed),
@@ -310,15 +224,27 @@ class UnitModelFile(FromFile):
             return new
         return replace(new.aged(left_frac), capacitance_f=left_frac * new.capacitance_f)
 
-    def _converter(self, typical: Converter, bulk_v: float, seed: int) -> Converter:
-        said = self.converter.said
-        converter = self.converter.drawn(replace(typical, nominal_bulk_v=bulk_v), seed)
+    def _standby(self, typical: Converter | None, bulk_v: float, seed: int) -> Converter | None:
+        if typical is None:
+            if self.standby.said:
+                wrong = "the profile's unit has no standby output: leave this table out"
+                raise self._mistake(("standby",), wrong)
+            return None
+        return self._converter(typical, bulk_v, seed, "standby")
+
+    def _converter(
+        self, typical: Converter, bulk_v: float, seed: int, which: str = "converter"
+    ) -> Converter:
+        table: ConverterTable = getattr(self, which)
+        said = table.said
+        named = "" if which == "converter" else which
+        converter = table.drawn(replace(typical, nominal_bulk_v=bulk_v), seed, named)
         if "start_v" in said and "stop_v" not in said:
             stop_share = typical.stop_v / typical.start_v
             converter = replace(converter, stop_v=stop_share * converter.start_v)
         if converter.stop_v >= converter.start_v:
             raise self._mistake(
-                ("converter", "stop" if "stop_v" in said else "start"),
+                (which, "stop" if "stop_v" in said else "start"),
                 f"it would stop at {converter.stop_v:g} V and start at {converter.start_v:g} V; "
                 "stop below start",
             )

@@ -90,6 +90,16 @@ LIMITER_MEASURED = Need(
         check.across == "limiter" for step in profile.steps for check in step.checks
     ),
 )
+BULK_UNDER_POWER = Need(
+    "across the bulk capacitor under power, and no start step has a check there",
+    'add a start step with a check of meter.voltage_dc across "bulk"',
+    lambda profile: any(
+        check.across == "bulk"
+        for step in profile.steps
+        if step.kind == "start"
+        for check in step.checks
+    ),
+)
 PART_ALONE = Need(
     "on the part by itself: no reading of this bench tells",
     "measure the part",

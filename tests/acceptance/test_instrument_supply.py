@@ -17,6 +17,7 @@ from harness.unit.assess import assess
 from harness.unit.unit_file import load_unit
 
 if TYPE_CHECKING:
+    from harness.profile.schema import Profile
     from harness.run.result import RunResult
 
 SHORT, FULL = "instrument-supply", "instrument-supply-full-release"
@@ -109,6 +110,30 @@ class TestFaults:
         assert result.trip is not None
         assert result.trip.reason == "energy_budget"
         assert last_level(result) == "90 %"
+
+
+@pytest.fixture(scope="module")
+def starts() -> Profile:
+    """The steps of the full release up to the start at high line, none cold."""
+    profile = load_profile(FULL)
+    steps = [step for step in profile.steps if step.kind in ("start", "nominal")][:3]
+    return profile.model_copy(update={"steps": tuple(steps)})
+
+
+class TestBoostedVoltage:
+    """What the boost stage holds is read across the bulk capacitor, at the start at high line."""
+
+    @pytest.mark.parametrize(
+        ("fault", "verdict"),
+        [(None, "pass"), ("boost-voltage-high", "fail"), ("boost-voltage-low", "fail")],
+    )
+    def test_it_is_judged(self, starts: Profile, fault: str | None, verdict: str) -> None:
+        """The usual drift fails either way; the meter knows the voltage far better than that."""
+        result = rehearse_profile(starts, fault=fault)
+        checks = result.record.checks.set_index("check")
+        row = checks.loc["boosted voltage"]
+        assert (row["verdict"], result.trip) == (verdict, None)
+        assert row["uncertainty"] < 0.5
 
 
 class TestCautions:

@@ -243,6 +243,7 @@ class TestRemedies:
         loads = {"current-limit-folded-back", "sagging-output", "lost-efficiency"}
         loads.add("boost-stage-dead")
         further = {
+            *("boost-voltage-high", "boost-voltage-low"),
             *("leaky-varistor", "drifted-varistor", "gives-in-at-low-line"),
             *("gives-in-at-high-line", "output-unlimited", "inrush-limiter-bridged"),
             *("stuck-fan", "dead-fan", "blocked-air"),

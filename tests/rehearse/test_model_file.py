@@ -47,6 +47,46 @@ class TestShipped:
         assert model.input_kind == file.input
 
 
+class TestStandby:
+    """The converter of a standby output."""
+
+    SAID = (
+        '[standby]\noutput_voltage = "5.1 V"\ntolerance = "2 %"\nidle_power = "0.3 W"\n'
+        'start = "60 V"\n[converter]\noutput_voltage = "24 V"\ntolerance = "2 %"\n'
+    )
+
+    def test_what_is_said_of_it_stands(self, tmp_path: Path) -> None:
+        """Its values are its own: drawn by themselves, and the main converter keeps its own."""
+        camera = load_profile("guide-camera-supply").unit
+        usual, model = typical_model(camera), made(tmp_path, self.SAID, camera)
+        assert usual.standby is not None
+        assert model.standby is not None
+
+        assert model.standby.idle_power_w == 0.3
+        assert model.standby.start_v == 60.0
+        stop_share = usual.standby.stop_v / usual.standby.start_v
+        assert model.standby.stop_v == pytest.approx(60.0 * stop_share)
+        off, main_off = model.standby.output_v / 5.1 - 1.0, model.converter.output_v / 24.0 - 1.0
+        assert 0.0 < abs(off) <= 0.02
+        assert off != pytest.approx(main_off)
+        assert model.converter.idle_power_w == usual.converter.idle_power_w
+
+    def test_only_a_unit_with_a_standby_output_has_it(self, tmp_path: Path, plate: Unit) -> None:
+        """Elsewhere it is a mistake, with its line."""
+        with pytest.raises(FileError) as caught:
+            made(tmp_path, self.SAID, plate)
+        [mistake] = caught.value.mistakes
+        assert "no standby output" in mistake.problem
+        assert mistake.key == "standby"
+
+    def test_a_stop_above_its_start_is_refused(self, tmp_path: Path) -> None:
+        """As for the main converter, by the key of the standby one."""
+        camera = load_profile("guide-camera-supply").unit
+        with pytest.raises(FileError) as caught:
+            made(tmp_path, '[standby]\nstart = "60 V"\nstop = "70 V"\n', camera)
+        assert caught.value.mistakes[0].key == "standby.stop"
+
+
 class TestValues:
     def test_an_empty_file_is_the_typical_unit(self, tmp_path: Path, plate: Unit) -> None:
         """What the file leaves out is typical of the nameplate: nothing said, nothing changed."""
