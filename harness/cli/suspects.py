@@ -33,8 +33,8 @@ def suspects(
     from harness.run.operator import Interrupted, StopRequest, stop_on_signals
     from harness.suspects.answer import answered
     from harness.suspects.case import case_of
-    from harness.suspects.library import FIRST_EACH, WHOLE_EACH, Shelf, stock_for
     from harness.suspects.measuring import Found, taken_up
+    from harness.suspects.shelf import FIRST_EACH, WHOLE_EACH, Shelf, stock_for
     from harness.suspects.told import of_answer
 
     results_found = [Found.parse(text) for text in found or ()]

@@ -15,9 +15,10 @@ from harness.suspects.case import Case, case_of
 from harness.suspects.digest import TRIP
 from harness.suspects.evidence import Signs, signs_of
 from harness.suspects.kinds import kind_named, unseen
-from harness.suspects.library import Library, Shelf, excess, stock_for
+from harness.suspects.library import Library, excess
 from harness.suspects.measuring import Found, Proposal, agreement, proposals
 from harness.suspects.ranking import TOLD, Ranking, Suspect, ranked
+from harness.suspects.shelf import Shelf, stock_for
 
 #: Least probability of a suspect that is told of.
 _LEAST = 0.01

@@ -12,10 +12,11 @@ from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_profile
 from harness.profile.schema import Profile
 from harness.qualify.unit_result import HEALTHY
-from harness.suspects import library as library_module
+from harness.suspects import shelf as shelf_module
 from harness.suspects.forest import grown
-from harness.suspects.library import Library, Shelf, excess, filled, misfit, stock_for
+from harness.suspects.library import Library, excess, filled, misfit
 from harness.suspects.population import Member, classes_of, laws_of
+from harness.suspects.shelf import Shelf, stock_for
 
 
 class TestForest:
@@ -92,7 +93,7 @@ class TestShelf:
     ) -> Shelf:
         """Return a shelf whose units are at hand already."""
         shelf = Shelf(stock_for(profile, bench), tmp_path / "library")
-        monkeypatch.setattr(library_module, "carried_out", self._carried_out(members))
+        monkeypatch.setattr(shelf_module, "carried_out", self._carried_out(members))
         return shelf
 
     @staticmethod

@@ -1,0 +1,210 @@
+"""Where libraries are kept: in the user's cache, as data.
+
+A folder is named for what went into it, so that another profile, bench or version of the program has
+another one. ``units.jsonl`` holds the units, a line each; ``library.npz`` what a look at them needs,
+read without unpickling anything. Both can be deleted at any time.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import zlib
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from zipfile import BadZipFile
+
+import numpy as np
+
+from harness.errors import HarnessError
+from harness.profile.bench_file import BenchFile
+from harness.profile.schema import Profile
+from harness.qualify.workers import carried_out
+from harness.record.run_summary import plain
+from harness.rehearse.laws import LAWS
+from harness.run.operator import StopRequest
+from harness.run.result import version_of
+from harness.suspects.cold import MEASUREMENTS
+from harness.suspects.forest import Forest
+from harness.suspects.library import Library, compiled
+from harness.suspects.population import Member, Stock, run_members
+
+#: Raised where a library of before cannot be used any more.
+_FORMAT = 1
+#: Units of each class: of a first answer, and of a whole library.
+FIRST_EACH, WHOLE_EACH = 8, 24
+#: Units a worker takes at a time.
+_CHUNK = 6
+_SEED = 20
+_UNITS, _COMPILED = "units.jsonl", "library.npz"
+
+OnProgress = Callable[[int, int], None]
+
+
+def stock_for(profile: Profile, bench: BenchFile) -> Stock:
+    """Return what the units of a library are made from, with its key."""
+    told = {
+        "format": _FORMAT,
+        "version": version_of("softwake"),
+        "profile": profile.model_dump(mode="json"),
+        "bench": bench.model_dump(mode="json"),
+        "laws": {name: tuple(law) for name, law in LAWS.items()},
+        "measurements": [one.name for one in MEASUREMENTS],
+    }
+    key = hashlib.sha256(json.dumps(plain(told), sort_keys=True).encode()).hexdigest()[:20]
+    return Stock(profile=profile, bench=bench, seed=_SEED, key=key)
+
+
+def cache_folder() -> Path:
+    """Return the folder of all libraries."""
+    from platformdirs import user_cache_path
+
+    return user_cache_path("softwake", appauthor=False) / "suspects"
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """Where one library is kept."""
+
+    stock: Stock
+    folder: Path
+
+    @classmethod
+    def of(cls, stock: Stock) -> Shelf:
+        """Return the place of a library in the user's cache."""
+        return cls(stock, cache_folder() / stock.key)
+
+    def library(self) -> Library | None:
+        """Return the library at hand; None where there is none that can be read."""
+        try:
+            with (
+                (self.folder / _COMPILED).open("rb") as file,
+                np.load(file, allow_pickle=False) as stored,
+            ):
+                parts = {name: stored[name] for name in _ARRAYS}
+                parts |= {
+                    "names": tuple(stored["names"].tolist()),
+                    "sharpness": float(stored["sharpness"]),
+                }
+                return Library(forest=Forest.of_arrays(stored), **parts)
+        except (OSError, KeyError, ValueError, EOFError, BadZipFile, zlib.error):
+            return None  # another version's, or cut short: it is made again
+
+    def made(
+        self,
+        each: int,
+        *,
+        workers: int,
+        on_progress: OnProgress = lambda _done, _all: None,
+        stop: StopRequest | None = None,
+    ) -> Library:
+        """Return the library with so many units of each class, those made that are missing.
+
+        Raises:
+            HarnessError: The folder cannot be written to.
+            Interrupted: Somebody wants to stop; what is done is kept.
+        """
+        count = each * len(self.stock.kinds)
+        with self._locked():
+            done = self._done()
+            if done.keys() >= set(range(count)) and (at_hand := self.library()) is not None:
+                on_progress(count, count)
+                return at_hand
+            self._make(range(count), done, workers, on_progress, stop or StopRequest())
+            members = [done[index] for index in sorted(done)]
+            library = compiled(self.stock.profile, members)
+            self._keep(library)
+            return library
+
+    def units(
+        self,
+        numbers: Collection[int],
+        *,
+        workers: int,
+        on_progress: OnProgress = lambda _done, _all: None,
+        stop: StopRequest | None = None,
+    ) -> Mapping[int, Member]:
+        """Return units by their numbers, those carried out that are missing; raises as `made`."""
+        with self._locked():
+            done = self._done()
+            self._make(numbers, done, workers, on_progress, stop or StopRequest())
+            return {number: done[number] for number in numbers}
+
+    @contextlib.contextmanager
+    def _locked(self) -> Iterator[None]:
+        from filelock import FileLock
+
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            with FileLock(self.folder / "lock"):
+                yield
+        except OSError as error:
+            raise HarnessError(
+                f"the library cannot be kept: {error.strerror}", where=str(self.folder)
+            ) from error
+
+    def _make(
+        self,
+        wanted: Collection[int],
+        done: dict[int, Member],
+        workers: int,
+        on_progress: OnProgress,
+        stop: StopRequest,
+    ) -> None:
+        missing = [index for index in wanted if index not in done]
+        on_progress(len(wanted) - len(missing), len(wanted))
+        chunks = [missing[start : start + _CHUNK] for start in range(0, len(missing), _CHUNK)]
+        work = carried_out(
+            iter([(self.stock, chunk) for chunk in chunks]),
+            stop,
+            workers=max(1, min(workers, len(chunks))),
+            work=run_numbered,
+        )
+        with (self.folder / _UNITS).open("a", encoding="utf-8", newline="\n") as file:
+            for lines in work:
+                file.writelines(lines)
+                file.flush()
+                done.update(map(_numbered, lines))
+                on_progress(sum(1 for index in wanted if index in done), len(wanted))
+
+    def _done(self) -> dict[int, Member]:
+        """Return the units there are; a line that was cut short is none."""
+        try:
+            text = (self.folder / _UNITS).read_text(encoding="utf-8")
+        except FileNotFoundError:
+            return {}
+        return dict(_sound(text))
+
+    def _keep(self, library: Library) -> None:
+        arrays = {name: getattr(library, name) for name in _ARRAYS if name != "names"}
+        arrays |= {"names": np.array(library.names)} | library.forest.arrays()
+        fresh = self.folder / f"{_COMPILED}.{os.getpid()}.part"
+        with fresh.open("wb") as file:
+            np.savez_compressed(file, allow_pickle=False, **arrays)
+        fresh.replace(self.folder / _COMPILED)
+
+
+#: What is stored of a library beside its forest.
+_ARRAYS = tuple(name for name in Library.__slots__ if name != "forest")
+
+
+def run_numbered(stock: Stock, indices: Sequence[int]) -> list[str]:
+    """Carry units of a stock out, in a worker; return a line for each, its number in front."""
+    lines = run_members(stock, indices)
+    return [f"{index} {line}" for index, line in zip(indices, lines, strict=True)]
+
+
+def _numbered(line: str) -> tuple[int, Member]:
+    index, _, member = line.partition(" ")
+    return int(index), Member.from_line(member)
+
+
+def _sound(text: str) -> Iterator[tuple[int, Member]]:
+    for line in text.splitlines():
+        try:
+            yield _numbered(line)
+        except ValueError:
+            continue
