@@ -1,8 +1,8 @@
 """Where libraries are kept: in the user's cache, as data.
 
-A folder is named for what went into it, so that another profile, bench or version of the program has
-another one. ``units.jsonl`` holds the units, a line each; ``library.npz`` what a look at them needs,
-read without unpickling anything. Both can be deleted at any time.
+A folder is named for what went into it, so that another profile, bench or version of the program
+has another one. ``units.jsonl`` holds the units, a line each; ``library.npz`` what a look at them
+needs, read without unpickling anything. Both can be deleted at any time.
 """
 
 from __future__ import annotations
