@@ -13,6 +13,7 @@ from typing import Protocol
 
 from harness.bench.clock import Clock
 from harness.power.commands import Command, Set
+from harness.power.power_times import Span
 
 #: How often the way of a setting is tried before, at the voltage that stands.
 _TRIALS = 3
@@ -28,10 +29,6 @@ class Dip:
     back_v: float
     duration_s: float
     load: str = ""  #: key of the load whose voltage is read meanwhile; empty: none is
-
-
-#: Between which two moments something was done or read, on the run's clock.
-Span = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,6 +19,7 @@ from harness.power.dip import Dip, DipRecord
 from harness.power.envelope import OperatingEnvelope
 from harness.power.pin_moves import PIN_FAULT
 from harness.power.port import OnEvent, OnSample
+from harness.power.power_times import Span
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.power.way_off import CONTACT_FAULT, CONTACT_OPEN
 from harness.power.without_keeper import WithoutKeeper
@@ -115,6 +116,11 @@ class ProcessPower:
         """Have the keeper drop the input and bring it back; samples meanwhile are recorded."""
         record: DipRecord = self._call("dip", dip)
         return record
+
+    def off_time(self) -> tuple[Span, Span] | None:
+        """Return when power last went off, and when it came back, by the keeper's own notes."""
+        spans: tuple[Span, Span] | None = self._call("off_time")
+        return spans
 
     def expect_silence(self, longest_s: float) -> None:
         """Announce a slow reading of the engine's own: signs of life go on for at most so long.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NoReturn
 
 from harness.bench.clock import Clock
@@ -24,6 +24,7 @@ from harness.power.keeper import Keeper
 from harness.power.moves import Check, Move
 from harness.power.pin_moves import AUX_LEFT_ON, AUX_OFF
 from harness.power.port import OnEvent, OnSample
+from harness.power.power_times import PowerTimes, Span
 from harness.power.trip import Trip, Tripped, TripReason
 from harness.power.way_off import CONTACT_CLOSED, CONTACT_FAULT, CONTACT_OPEN, at_once
 from harness.quantity import format_quantity
@@ -50,6 +51,7 @@ class LocalKeeper:
     _noted: KeeperState = KeeperState.OFF  # told in the last event
     _bit_told: bool = False
     _aux_was_read: bool = False  # before the last sample
+    _times: PowerTimes = field(default_factory=PowerTimes)
     #: Who wants power off, in words, where that is said past the engine; asked while it cannot be.
     off_wanted: Callable[[], str] = lambda: ""
     #: For how long the engine has given no sign of life; nobody can fall silent in this process.
@@ -78,6 +80,10 @@ class LocalKeeper:
     def dip(self, dip: Dip) -> DipRecord:
         """Drop the input for a stated time, and bring it back."""
         return carry_out(self, dip)
+
+    def off_time(self) -> tuple[Span, Span] | None:
+        """Return when power last went off, and when it came back."""
+        return self._times.off
 
     def set_quickly(self, command: Set) -> tuple[float, float]:
         """Set the supply without a look at what it reports; return from when to when it took."""
@@ -218,6 +224,7 @@ class LocalKeeper:
         while queue:
             move = queue.popleft()
             try:
+                self._times.begin(move, self._clock.now_s(), live=self.live)
                 on_the_wire.put(move, self._instruments[move.role], self._clock, self._on_event)
             except InstrumentError as error:
                 again = self._keeper.switching_off
@@ -227,6 +234,7 @@ class LocalKeeper:
                 elif isinstance(error, LinkError) and queue:
                     self._freshen(queue, self._instruments[move.role])
             else:
+                self._times.done(move, self._clock.now_s())
                 self._keeper.done(move)
         if self._keeper.state is not self._noted:
             self._note()

@@ -14,6 +14,7 @@ from harness.bench.sample import SupplySample
 from harness.power.commands import Command
 from harness.power.dip import Dip, DipRecord
 from harness.power.envelope import OperatingEnvelope
+from harness.power.power_times import Span
 from harness.power.trip import Trip, TripReason
 from harness.profile.bench_file import BenchFile
 from harness.record.events import EventKind
@@ -55,6 +56,13 @@ class Power(Protocol):
 
     def dip(self, dip: Dip) -> DipRecord:
         """Have the input dropped for a stated time and brought back, timed where the link is."""
+
+    def off_time(self) -> tuple[Span, Span] | None:
+        """Return when power last went off, and when it came back, each between two moments.
+
+        Noted where the link is, from before a message to the answer that confirms it. None where
+        power did not come back, or where nothing on the wire cuts and closes the feed.
+        """
 
     def expect_silence(self, longest_s: float) -> None:
         """Announce that nothing will be heard for so long, because a slow reading is taken."""

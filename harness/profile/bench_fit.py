@@ -162,6 +162,13 @@ def lacking(
                 )
 
 
+#: What a source that is set by hand does not tell.
+_NOT_BY_HAND = {
+    Situation.STARTED: "the way up of a hand tells nothing of the unit",
+    Situation.CYCLED: "a source that is set by hand comes back at no stated time",
+}
+
+
 def why_dropped(
     check: Check,
     place: MeterPlace,
@@ -175,8 +182,9 @@ def why_dropped(
     if bench is None:
         return ""
     there = bench.instruments
-    if bench.by_hand is not None and Situation.STARTED in MEASURES[check.measure].situations:
-        return "the way up of a hand tells nothing of the unit"
+    situations = MEASURES[check.measure].situations
+    if bench.by_hand is not None and situations & _NOT_BY_HAND.keys():
+        return _NOT_BY_HAND[next(iter(situations))]
     has_meter = any(role_of(name.partition(".")[0]) == "meter" for name in made_of)
     for role, operation in MEASURES[check.measure].operations(unit.input.kind, has_meter=has_meter):
         quantity = operation.removeprefix("measure_")

@@ -27,7 +27,7 @@ class CycleStep(HeldStep):
     """Power off and on again, a number of times; each restart is a start with its own allowance."""
 
     place = Place.AT_NOMINAL
-    situations = frozenset({Situation.STARTED, Situation.HELD})
+    situations = frozenset({Situation.STARTED, Situation.HELD, Situation.CYCLED})
     about = "power off and on again, a number of times, each restart held and judged"
     judged_by_level: ClassVar[bool] = True
 

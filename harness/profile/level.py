@@ -75,6 +75,11 @@ class Level:
     works_a: tuple[float, float] | None = None
 
     @property
+    def zero_crossing_s(self) -> float:
+        """Time that an AC source may wait for the next zero crossing of its line; 0 for DC."""
+        return 0.0 if self.frequency_hz is None else 0.5 / self.frequency_hz
+
+    @property
     def load_current_a(self) -> float | None:
         """Constant current of the load, or None where it holds none."""
         return self.load.value if self.load is not None and self.load.mode == "current" else None

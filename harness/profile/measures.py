@@ -21,6 +21,7 @@ class Situation(Enum):
     CORNERS = "several line voltages"
     BACKFED = "without power, with a battery at a charger's output"
     DIPPED = "while the input drops and comes back"
+    CYCLED = "while power is off and comes back"
     FALL = "after power off, while the stored charge drains"
 
 
@@ -178,6 +179,8 @@ MEASURES: Mapping[str, Measure] = {
     "dip.output": _figure("V", '"23.3 V"', Situation.DIPPED, "load.voltage"),
     # ... and for how long the output stood: until it is 5 % low, or as long as the input was down
     "dip.hold_up": _figure("s", '"16 ms"', Situation.DIPPED, "load.voltage"),
+    # of power that goes off and comes back: how long it was off, by the messages that switched it
+    "cycle.off_time": _figure("s", '"2.1 s"', Situation.CYCLED, "supply.voltage"),
     "operator.value": _figure("1", "10", Situation.COLD, also=(Situation.WATCHED,)),
     # 1 for yes, 0 for no
     "operator.yes_no": _figure("1", "1", Situation.COLD, also=(Situation.WATCHED,)),

@@ -36,6 +36,7 @@ class EventKind(StrEnum):
     DISTURBED = "disturbed"
     PROBE = "probe"
     DIP = "dip"
+    OFF_TIME = "off time"
     DISCHARGE = "discharge"
     FIGURES = "figures"
     REFUSED = "refused"

@@ -46,6 +46,7 @@ def judge_checks(context: Context, step: PlannedStep, hold: Hold) -> None:
             check.by_operator
             or started(check)
             or dipped(check)
+            or cycled(check)
             or check.measure in _ACROSS_HOLDS
             or check.is_windowed
         ):
@@ -75,6 +76,11 @@ def started(check: Check) -> bool:
 def dipped(check: Check) -> bool:
     """Whether a check's figure comes from a drop of the input, and no hold."""
     return Situation.DIPPED in MEASURES[check.measure].situations
+
+
+def cycled(check: Check) -> bool:
+    """Whether a check's figure comes from power that is off and comes back, and no hold."""
+    return Situation.CYCLED in MEASURES[check.measure].situations
 
 
 def judge_across(context: Context, step: PlannedStep, holds: Sequence[Hold]) -> None:

@@ -2,10 +2,24 @@
 
 from __future__ import annotations
 
+from harness.judge.spans import time_between
+from harness.judge.uncertainty import combine
 from harness.profile.cycle_step import CycleStep
+from harness.profile.level import Level
 from harness.profile.plan import PlannedStep
+from harness.quantity import format_quantity
+from harness.record.events import EventKind
 from harness.run.by_hand import place_leads
-from harness.run.checks import judge_checks, judge_undone, needed_readings, started
+from harness.run.checks import (
+    UNKNOWN,
+    cycled,
+    judge,
+    judge_checks,
+    judge_undone,
+    name_at,
+    needed_readings,
+    started,
+)
 from harness.run.context import Context
 from harness.run.enable import set_enable
 from harness.run.levels import energise, set_level
@@ -46,5 +60,23 @@ def cycle(context: Context, step: PlannedStep) -> None:
         judge_checks(
             context, step, Dwell(context, step, level).settle().hold(needed_readings(context, step))
         )
+        _judge_off_time(context, step, level)
         if weighs:
             tell_start(context, step, log, label=level.label)
+
+
+def _judge_off_time(context: Context, step: PlannedStep, level: Level) -> None:
+    """Tell how long power was off before a restart, and judge it where that is asked for."""
+    assert isinstance(step.step, CycleStep)
+    estimate, spans = UNKNOWN, context.host.off_time()
+    if spans is not None:
+        called = "messages that switch off and on"
+        estimate = time_between(*spans, called=called, later_s=level.zero_crossing_s)
+        known = format_quantity(combine(estimate.contributions).expanded, "s", 2)
+        context.event(
+            EventKind.OFF_TIME,
+            f"{level.label}: {format_quantity(estimate.value, 's', 4)} to {known}, where "
+            f"{format_quantity(step.step.off_s, 's')} at least was asked for",
+        )
+    for check in filter(cycled, step.checks):
+        judge(context, step, check, estimate, name=name_at(step, check, level))

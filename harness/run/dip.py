@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from harness.judge.propagate import Estimate
-from harness.judge.uncertainty import Contribution, rectangular
-from harness.power.dip import Dip, DipRecord, Span
+from harness.judge.spans import time_between
+from harness.judge.uncertainty import rectangular
+from harness.power.dip import Dip, DipRecord
 from harness.profile.dip_step import DipStep
 from harness.profile.level import Level
 from harness.profile.measures import role_of
@@ -42,25 +43,10 @@ class Course:
 
     @property
     def duration(self) -> Estimate:
-        """How long the input was down: from middle to middle of the messages.
-
-        Source: an interval in which any value is as likely: JCGM 100:2008, 4.3.7.
-        """
-        down, up = self.record.down, self.record.up
-        half_s = 0.5 * (_length(down) + _length(up))
-        return Estimate(
-            value=_middle(up) - _middle(down),
-            contributions=(
-                rectangular("messages of both changes", half_s, unit="s"),
-                *self._zero_crossing,
-            ),
-        )
-
-    @property
-    def _zero_crossing(self) -> tuple[Contribution, ...]:
-        if not self.later_s:
-            return ()
-        return (rectangular("zero crossings that a source may wait for", self.later_s, unit="s"),)
+        """How long the input was down: from middle to middle of the messages."""
+        record = self.record
+        called = "messages of both changes"
+        return time_between(record.down, record.up, called=called, later_s=self.later_s)
 
     @property
     def lowest(self) -> Estimate:
@@ -105,14 +91,6 @@ class Course:
             "dip.output": self.lowest,
             "dip.hold_up": self.hold_up,
         }
-
-
-def _middle(span: Span) -> float:
-    return 0.5 * (span[0] + span[1])
-
-
-def _length(span: Span) -> float:
-    return span[1] - span[0]
 
 
 def dip(context: Context, step: PlannedStep) -> None:
@@ -169,7 +147,7 @@ def _dropped(context: Context, step: PlannedStep, level: Level) -> Course:
         record=record,
         stands_v=_STANDS_FRAC * output_v,
         error_v=context.error_of(f"{load}.voltage", output_v) if load else 0.0,
-        later_s=0.0 if level.frequency_hz is None else 0.5 / level.frequency_hz,
+        later_s=level.zero_crossing_s,
     )
     context.event(EventKind.DIP, _said(course, asked))
     return course

@@ -14,7 +14,7 @@ import pytest
 
 from harness.errors import CommandRefused, HarnessError, LinkError, LinkTimeout
 from harness.power.channel import Answer, Call, Sign, pump_in
-from harness.power.commands import Arm, Command, SwitchOn
+from harness.power.commands import Arm, Command, SwitchOff, SwitchOn
 from harness.power.keeper_process import KeeperService, _answer
 from harness.power.trip import Tripped, TripReason
 from harness.profile.load import load_bench
@@ -64,6 +64,18 @@ class TestAnswer:
 
         assert isinstance(answer.value, LinkTimeout)
         assert wire.host.trip is None
+
+    def test_how_long_power_was_off_is_told_across_the_pipe(self, wire: Wire) -> None:
+        """As two intervals, by the clock of the process that holds the link."""
+        for _ in range(2):
+            wire.host.command(Arm(24.0, 0.3))
+            wire.host.command(SwitchOn())
+            wire.host.command(SwitchOff())
+        wire.host.command(Arm(24.0, 0.3))
+        wire.host.command(SwitchOn())
+        answer = _answer(wire.host, Call("off_time", (), 7))
+        assert answer == Answer(7, wire.host.off_time(), live=True)
+        assert answer.value is not None
 
     def test_switching_off_answers_after_a_trip(self, wire: Wire) -> None:
         """Off can be asked for at any time, and is done again, whatever has cut power before."""

@@ -19,6 +19,7 @@ def cycle(kind: str, times: int, *lines: str) -> str:
     text = ["[[steps]]", 'kind = "cycle"', f"times = {times}", 'dwell = "0.3 s"', *lines]
     text += ["[[steps.checks]]", 'name = "rail"', 'measure = "meter.voltage_dc"']
     text += [f'low = "{low}"', f'high = "{high}"']
+    text += ["[[steps.checks]]", 'name = "off"', 'measure = "cycle.off_time"', 'high = "60 s"']
     text += ["[[steps.checks]]", 'name = "energy"', 'measure = "start.energy"', 'high = "50 J"']
     return "\n".join([*text, ""])
 
@@ -54,7 +55,9 @@ class TestCycle:
     def test_every_restart_is_judged_by_its_number(self, ran: Ran) -> None:
         """Checks of the hold and of the start are there for each restart, and pass."""
         assert list(ran.checks["check"]) == [
-            f"{name} at restart {number}" for number in (1, 2, 3) for name in ("rail", "energy")
+            f"{name} at restart {number}"
+            for number in (1, 2, 3)
+            for name in ("rail", "off", "energy")
         ]
         assert set(ran.checks["verdict"]) == {"pass"}
 
@@ -64,6 +67,19 @@ class TestCycle:
 
         assert len(on_s) == 3
         assert all(on - off >= 2.0 for off, on in zip(off_s, on_s, strict=True))
+
+    def test_how_long_it_was_off_is_a_figure(self, ran: Ran) -> None:
+        """From message to message: what the events tell, to the time that these take."""
+        rows = ran.checks[ran.checks["quantity"] == "cycle.off_time"]
+        off_s, on_s = times_s(ran, "power off")[:3], times_s(ran, "power on")[1:]
+        assert len(rows) == 3
+        for (_, row), off, on in zip(rows.iterrows(), off_s, on_s, strict=True):
+            assert row["value"] == pytest.approx(on - off, abs=0.02)
+            assert 0.0 < row["uncertainty"] < 0.02
+        told = ran.said("off time")
+        assert len(told) == 3
+        assert told[0].startswith("restart 1: ")
+        assert told[0].endswith("where 2 s at least was asked for")
 
     def test_what_is_left_is_measured_each_time(self, ran: Ran) -> None:
         """Nothing is assumed: one measurement before each restart."""
@@ -85,7 +101,8 @@ class TestCycle:
 
         assert ran.result.trip is not None
         assert ran.result.trip.reason is TripReason.CHARGE_BUDGET
-        assert list(ran.checks["check"]) == ["rail at restart 1", "energy at restart 1"]
+        names = [f"{name} at restart 1" for name in ("rail", "off", "energy")]
+        assert list(ran.checks["check"]) == names
         assert len(times_s(ran, "power on")) == 3
 
     def test_nobody_measures(self, run_steps: RunSteps) -> None:
