@@ -5,7 +5,18 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from dataclasses import dataclass
+from typing import Annotated
 
+from harness.files.field_types import (
+    Amps,
+    Coulombs,
+    FractionOrZero,
+    Ohms,
+    Seconds,
+    Volts,
+    bounded,
+)
+from harness.rehearse.unit_parts import Key
 from harness.unit.charger_output import ChargerOutput
 
 
@@ -17,24 +28,29 @@ class ChargeStage:
     common practice for chargers of any chemistry.
     """
 
-    current_a: float  #: of the charge
-    voltage_v: float  #: that it holds at its terminals, with no current
-    resistance_ohm: float  #: of what holds it: the knee between current and voltage
-    wake_v: float  #: at its terminals, from which on a battery counts as there
-    wake_delay_s: float  #: for so long
-    ramp_s: float  #: from nothing to the current of the charge
-    end_current_a: float = 0.0  #: below it the charge has ended; 0: not by current
-    end_drop_v: float = math.inf  #: so far below its highest voltage it has; infinite: not by that
+    current_a: Annotated[Amps, Key(tolerance=True)]  #: of the charge
+    voltage_v: Volts  #: that it holds at its terminals, with no current
+    resistance_ohm: Ohms  #: of what holds it: the knee between current and voltage
+    wake_v: Volts  #: at its terminals, from which on a battery counts as there
+    wake_delay_s: Seconds  #: for so long
+    ramp_s: Seconds  #: from nothing to the current of the charge
+    end_current_a: Amps = 0.0  #: below it the charge has ended; 0: not by current
+    end_drop_v: Volts = math.inf  #: so far below its highest voltage it has; infinite: not by that
     least_a: float = 0.0  #: current that it never goes below while it charges
-    drain_ohm: float = math.inf  #: across its terminals while it gives nothing
+    #: Across its terminals while it gives nothing.
+    drain_ohm: Annotated[Ohms, Key("drain_resistance")] = math.inf
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Battery:
     """An EMF that goes with the state of charge, behind a resistance. Source: textbook."""
 
-    capacity_c: float  #: charge from empty to full
-    resistance_ohm: float
+    capacity_c: Annotated[Coulombs, Key("capacity", tolerance=True)]  #: charge from empty to full
+    resistance_ohm: Ohms
+    #: State of charge when it is brought to the bench.
+    charged_frac: Annotated[
+        FractionOrZero, bounded("%", "a state of charge is at most {}", '"80 %"', most=1.0)
+    ] = 0.0
     #: EMF by state of charge, in straight lines; the ends go on as their lines do.
     curve: tuple[tuple[float, float], ...]
 
@@ -54,6 +70,8 @@ class Battery:
         return min(max(at, 0), len(self.curve) - 2)
 
 
+#: State of charge of the battery that is brought to the bench: what is left of it is short.
+_ARRIVES_FRAC = 0.82
 #: A small battery, so that a charge is short: full in a quarter of an hour.
 _WHOLE_CHARGE_S = 900.0
 #: Voltage that its resistance drops at the current of the charge, of the highest.
@@ -78,5 +96,6 @@ def typical_battery(output: ChargerOutput) -> Battery:
     return Battery(
         capacity_c=output.current_a * _WHOLE_CHARGE_S,
         resistance_ohm=_DROP_FRAC * full_v / output.current_a,
+        charged_frac=_ARRIVES_FRAC,
         curve=curve,
     )

@@ -16,12 +16,15 @@ from harness.files.named_file import MODEL, FromFile, read_named, validated
 from harness.files.toml_positions import KeyPath
 from harness.quantity import parse_quantity, shown
 from harness.rehearse.boost_stage import Boost
+from harness.rehearse.charge_parts import Battery, ChargeStage
 from harness.rehearse.fault import SEVERITIES, Severity, has_of
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.laws import Laws
 from harness.rehearse.part_tables import (
+    BatteryTable,
     BoostTable,
     BulkTable,
+    ChargeStageTable,
     ConverterTable,
     FuseTable,
     InrushLimiterTable,
@@ -100,6 +103,8 @@ class UnitModelFile(FromFile):
     standby: ConverterTable = ConverterTable()  # of a unit whose nameplate has a standby output
     boost: BoostTable = BoostTable()  #: of a unit whose nameplate states a boosted voltage
     work: WorkTable = WorkTable()  # of a unit whose nameplate states a busy power
+    charger: ChargeStageTable = ChargeStageTable()  # of a unit whose output is a charger ...
+    battery: BatteryTable = BatteryTable()  # ... and of what a person connects to it
     faults: tuple[FaultTable, ...] = ()
 
     @field_validator("rectifier")
@@ -160,7 +165,8 @@ class UnitModelFile(FromFile):
             loop_ohm=typical.loop_ohm,
             work=self._work(typical.work, seed),
             has_output=typical.has_output,
-            charger=typical.charger,
+            charger=self._charger(typical.charger, seed),
+            battery=self._battery(typical.battery, seed),
             case=typical.case,
         )
         for at, table in enumerate(self.faults):
@@ -193,9 +199,7 @@ class UnitModelFile(FromFile):
 
     def _boost(self, typical: Boost | None, seed: int) -> Boost | None:
         if typical is None:
-            if self.boost.said:
-                wrong = "the profile's unit states no boosted_voltage: leave this table out"
-                raise self._mistake(("boost",), wrong)
+            self._refuse("boost", "states no boosted_voltage")
             return None
         boost = self.boost.drawn(typical, seed)
         if boost.stop_v >= boost.start_v:
@@ -207,14 +211,43 @@ class UnitModelFile(FromFile):
 
     def _work(self, typical: Work | None, seed: int) -> Work | None:
         if typical is None:
-            if self.work.said:
-                wrong = "the profile's unit states no busy_power: leave this table out"
-                raise self._mistake(("work",), wrong)
+            self._refuse("work", "states no busy_power")
             return None
         work = self.work.drawn(typical, seed)
         if work.burst_s >= work.period_s:
             raise self._mistake(("work", "burst_time"), "a burst is shorter than its period")
         return work
+
+    def _charger(self, typical: ChargeStage | None, seed: int) -> ChargeStage | None:
+        if typical is None:
+            self._refuse("charger", "has no output that is a charger")
+            return None
+        stage = self.charger.drawn(typical, seed)
+        for key, value, most, what in (
+            ("wake", stage.wake_v, stage.voltage_v, "voltage that it holds"),
+            ("end_current", stage.end_current_a, stage.current_a, "current of the charge"),
+        ):
+            if value >= most:
+                wrong = f"{value:g} is not below {most:g}, the {what}"
+                raise self._mistake(("charger", key), wrong)
+        return stage
+
+    def _battery(self, typical: Battery | None, seed: int) -> Battery | None:
+        if typical is None:
+            self._refuse("battery", "has no output that is a charger")
+            return None
+        curve = self.battery.curve(typical)
+        (_, empty_v), (_, full_v), *_ = curve
+        if empty_v >= full_v:
+            wrong = f"its EMF is {empty_v:g} V when it is empty, and {full_v:g} V when it is full"
+            key = "empty" if self.battery.empty_v is not None else "full"
+            raise self._mistake(("battery", key), wrong)
+        return replace(self.battery.drawn(typical, seed), curve=curve)
+
+    def _refuse(self, name: str, why: str) -> None:
+        """Refuse a table of a part that a unit without it has not."""
+        if getattr(self, name).said:
+            raise self._mistake((name,), f"the profile's unit {why}: leave this table out")
 
     def _bulk(self, typical: Bulk, bulk_v: float, seed: int) -> Bulk:
         printed_f = self.bulk.said.get("capacitance_f", typical.capacitance_f)
@@ -226,9 +259,7 @@ class UnitModelFile(FromFile):
 
     def _standby(self, typical: Converter | None, bulk_v: float, seed: int) -> Converter | None:
         if typical is None:
-            if self.standby.said:
-                wrong = "the profile's unit has no standby output: leave this table out"
-                raise self._mistake(("standby",), wrong)
+            self._refuse("standby", "has no standby output")
             return None
         return self._converter(typical, bulk_v, seed, "standby")
 

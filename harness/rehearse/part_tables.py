@@ -7,8 +7,9 @@ from typing import Annotated, Any, ClassVar, Generic, TypeVar, get_origin, get_t
 
 from pydantic import AfterValidator, Field, create_model
 
-from harness.files.field_types import Flag, Fraction, Table, mistaken
+from harness.files.field_types import Flag, Fraction, Table, Volts, mistaken
 from harness.rehearse.boost_stage import Boost
+from harness.rehearse.charge_parts import Battery, ChargeStage
 from harness.rehearse.streams import stream
 from harness.rehearse.unit_parts import (
     Bulk,
@@ -21,7 +22,19 @@ from harness.rehearse.unit_parts import (
 )
 from harness.rehearse.work import Work
 
-_PartT = TypeVar("_PartT", Fuse, Varistor, Rectifier, InrushLimiter, Bulk, Converter, Boost, Work)
+_PartT = TypeVar(
+    "_PartT",
+    Fuse,
+    Varistor,
+    Rectifier,
+    InrushLimiter,
+    Bulk,
+    Converter,
+    Boost,
+    Work,
+    ChargeStage,
+    Battery,
+)
 
 
 def _tolerance(value: float) -> float:
@@ -100,6 +113,7 @@ InrushLimiterTable = PartTable[InrushLimiter]
 ConverterTable = PartTable[Converter]
 BoostTable = PartTable[Boost]
 WorkTable = PartTable[Work]
+ChargeStageTable = PartTable[ChargeStage]
 
 
 class VaristorTable(PartTable[Varistor]):
@@ -113,3 +127,18 @@ class BulkTable(PartTable[Bulk]):
 
     #: Age: share of the capacitance that is left. Series resistance rises as much.
     capacitance_left_frac: Annotated[Fraction, AfterValidator(_some_left)] | None = None
+
+
+class BatteryTable(PartTable[Battery]):
+    """What a file says of the battery that is connected to a charger: its EMF by two points."""
+
+    empty_v: Volts | None = None
+    full_v: Volts | None = None
+
+    def curve(self, typical: Battery) -> tuple[tuple[float, float], ...]:
+        """Return EMF by state of charge; beyond full it goes on as that of the typical one."""
+        (empty_frac, empty_v), (full_frac, full_v), *beyond = typical.curve
+        empty_v = empty_v if self.empty_v is None else self.empty_v
+        moved_v = 0.0 if self.full_v is None else self.full_v - full_v
+        last = ((frac, volts + moved_v) for frac, volts in beyond)
+        return ((empty_frac, empty_v), (full_frac, full_v + moved_v), *last)

@@ -11,7 +11,6 @@ from harness.profile.hand_loads import BATTERY, SMALL_SUPPLY_A, is_battery, smal
 from harness.profile.level import across_bulk_ohm, resistor_ohm
 from harness.profile.start_step import ASK_BULK
 from harness.quantity import unit_of
-from harness.rehearse.charge_parts import typical_battery
 from harness.rehearse.laws import Laws
 from harness.rehearse.senses import answer, is_about_bulk_resistance
 from harness.rehearse.simulated_bench import SimulatedBench
@@ -34,10 +33,6 @@ _INSULATION_OHM = 300e6
 _TESTER_FRAC, _TESTER_DIGIT_OHM = 0.05, 0.01
 
 
-#: State of charge of the battery that is brought to the bench: what is left of it is short.
-_ARRIVES_FRAC = 0.82
-
-
 class SimulatedOperator:
     """Fulfils the engine's port for a person on a simulated bench."""
 
@@ -54,7 +49,8 @@ class SimulatedOperator:
         self._readings = [check for check in checks if check.measure == "operator.value"]
         self._unit = unit
         self._laws = laws
-        self._charged_frac = _ARRIVES_FRAC
+        self._battery = bench.circuit.model.battery
+        self._charged_frac = 0.0 if self._battery is None else self._battery.charged_frac
 
     def power_on(self, step: str) -> None:
         """See nothing: simulated power endangers nobody."""
@@ -96,13 +92,13 @@ class SimulatedOperator:
             return True
         output = next(iter(self._unit.output.values()))
         if isinstance(output, ChargerOutput):
-            self._hang_at_charger(load, output)
+            self._hang_at_charger(load)
             return True
         ohm = resistor_ohm(load) or output.nominal_v / output.current_a if load else math.inf
         self._bench.circuit.connect_resistor(ohm)
         return True
 
-    def _hang_at_charger(self, load: str, output: ChargerOutput) -> None:
+    def _hang_at_charger(self, load: str) -> None:
         """Connect the battery of this bench, a small supply, or (empty) take off what is there.
 
         The battery keeps its charge from one step to the next.
@@ -110,7 +106,7 @@ class SimulatedOperator:
         circuit = self._bench.circuit
         circuit.connect_small_supply(small_supply_v(load) or 0.0, SMALL_SUPPLY_A)
         self._charged_frac = circuit.connect_battery(
-            typical_battery(output) if is_battery(load) else None, self._charged_frac
+            self._battery if is_battery(load) else None, self._charged_frac
         )
 
     def pull_enable(self, text: str, *, pulled: bool) -> bool:  # noqa: ARG002 - the port's signature
@@ -136,9 +132,8 @@ class SimulatedOperator:
         """Read a tester."""
         if ASK_BULK in prompt:
             return round(self._bench.bulk_voltage_v(), 1), "simulated"
-        output = next(iter(self._unit.output.values()), None)
-        if unit == "V" and isinstance(output, ChargerOutput) and BATTERY in prompt:
-            return round(typical_battery(output).emf_v(self._charged_frac), 2), "simulated"
+        if unit == "V" and self._battery is not None and BATTERY in prompt:
+            return round(self._battery.emf_v(self._charged_frac), 2), "simulated"
         if unit == "ohm" and re.search("insulation|isolation", prompt, re.IGNORECASE):
             return _INSULATION_OHM, "simulated"
         if unit == "ohm" and is_about_bulk_resistance(prompt):

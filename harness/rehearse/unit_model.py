@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from harness.rehearse.boost_stage import Boost
-from harness.rehearse.charge_parts import ChargeStage
+from harness.rehearse.charge_parts import Battery, ChargeStage, typical_battery
 from harness.rehearse.laws import Laws
 from harness.rehearse.unit_parts import Bulk, Case, Converter, Fuse, Rail, Rectifier, Varistor
 from harness.rehearse.work import Work, usual_work
@@ -94,6 +94,7 @@ class UnitModel:
     feed: Literal["dc"] | None = None
     #: What is between converter and battery; None for a unit that charges none.
     charger: ChargeStage | None = None
+    battery: Battery | None = None  #: that a person connects to it
     #: The small converter of a standby rail beside the main one; None where none is.
     standby: Converter | None = None
     #: Every output but the first, or every one of a unit with a standby rail.
@@ -169,6 +170,7 @@ def typical_model(unit: Unit, laws: Laws = Laws()) -> UnitModel:  # noqa: B008 -
         rails=tuple(rails_of(unit)),
         loop_ohm=_usual_loop_ohm(unit),
         charger=_usual_stage(output, laws) if isinstance(output, ChargerOutput) else None,
+        battery=typical_battery(output) if isinstance(output, ChargerOutput) else None,
         work=usual_work(line),
         has_output=bool(unit.output),
         case=Case(rise_k_per_w=laws.case_rise_k_per_w, heating_s=laws.case_heating_s),

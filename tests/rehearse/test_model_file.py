@@ -6,12 +6,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.api import rehearse_profile
 from harness.errors import FileError
 from harness.profile.load import load_profile
+from harness.rehearse.charge_parts import typical_battery
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.model_file import load_unit_model
+from harness.rehearse.part_tables import BatteryTable
 from harness.rehearse.unit_model import Onset, UnitModel, typical_model
 from harness.shipped import shipped_names
+from harness.unit.charger_output import ChargerOutput
 from harness.unit.nameplate import Unit
 
 MODELS = [name for name in shipped_names("profiles") if name.startswith("models/")]
@@ -22,6 +26,12 @@ PROFILES = {"dc": "mount-controller-board", "ac": "dome-shutter-power-unit"}
 def plate() -> Unit:
     """The nameplate of the dome-shutter power unit."""
     return load_profile(PROFILES["ac"]).unit
+
+
+@pytest.fixture(scope="module")
+def charger() -> Unit:
+    """The nameplate of the lamp battery charger: 2 A up to 18 V, wakes at 5 V."""
+    return load_profile("lamp-battery-charger").unit
 
 
 def written(folder: Path, text: str, kind: str = "ac") -> Path:
@@ -340,3 +350,76 @@ def test_no_file_gives_a_traceback(
         told = error.mistakes
 
     assert told
+
+
+class TestCharger:
+    def test_stage_and_battery_are_as_the_file_says(self, tmp_path: Path, charger: Unit) -> None:
+        """What is said stands, in SI; what is not said is typical of the nameplate."""
+        text = (
+            'charger = { current = "1.9 A", voltage = "17.9 V", resistance = "8 mohm", '
+            'wake = "4.8 V", wake_delay = "0.4 s", ramp = "0.1 s", end_current = "0.15 A", '
+            'drain_resistance = "12 kohm" }\n'
+            'battery = { capacity = "0.5 Ah", resistance = "80 mohm", charged = "70 %", '
+            'empty = "14 V", full = "17.8 V" }'
+        )
+        model, typical = made(tmp_path, text, charger), typical_model(charger)
+        stage, battery = model.charger, model.battery
+
+        assert stage is not None
+        assert battery is not None
+        assert (stage.current_a, stage.voltage_v, stage.resistance_ohm) == (1.9, 17.9, 0.008)
+        assert (stage.wake_v, stage.wake_delay_s, stage.ramp_s) == (4.8, 0.4, 0.1)
+        assert (stage.end_current_a, stage.drain_ohm) == (0.15, 12e3)
+        assert (battery.capacity_c, battery.resistance_ohm) == (1800.0, 0.08)
+        assert battery.charged_frac == 0.7
+        assert battery.emf_v(0.0) == 14.0
+        assert battery.emf_v(1.0) == 17.8
+        assert made(tmp_path, "", charger) == typical
+
+    def test_beyond_full_the_emf_goes_on_as_that_of_the_typical_one(self) -> None:
+        """A charge that ends by a drop of the voltage has one to see, wherever full is."""
+        output = ChargerOutput.model_validate(
+            {"kind": "charger", "range": ["7.2 V", "18 V"], "current": "2 A", "end_drop": "80 mV"}
+        )
+        typical = typical_battery(output)
+        moved = BatteryTable.model_validate({"full": "16 V"}).curve(typical)
+
+        fallen_v = typical.curve[1][1] - typical.curve[2][1]
+        assert moved[1] == (1.0, pytest.approx(16.0))
+        assert moved[2] == (typical.curve[2][0], pytest.approx(16.0 - fallen_v))
+
+    @pytest.mark.parametrize(
+        ("text", "problem"),
+        [
+            ('charger = { wake = "18 V" }', "18 is not below 18, the voltage that it holds"),
+            ('charger = { end_current = "2 A" }', "2 is not below 2, the current of the charge"),
+            ('battery = { full = "14 V" }', "14.4 V when it is empty, and 14 V when it is full"),
+            ('battery = { empty = "18.5 V" }', "18.5 V when it is empty, and 18 V when it is"),
+            ('battery = { charged = "101 %" }', "a state of charge is at most 100 %"),
+            ('battery = { capacity = "2 A" }', "2 A"),
+        ],
+    )
+    def test_what_contradicts_itself_is_refused(
+        self, tmp_path: Path, charger: Unit, text: str, problem: str
+    ) -> None:
+        """By the file, its line and its key."""
+        with pytest.raises(FileError, match=problem):
+            made(tmp_path, text, charger)
+
+    @pytest.mark.parametrize("table", ['charger = { wake = "5 V" }', 'battery = { full = "9 V" }'])
+    def test_a_unit_that_charges_nothing_has_neither(
+        self, tmp_path: Path, plate: Unit, table: str
+    ) -> None:
+        """Its nameplate names no output for a battery."""
+        with pytest.raises(FileError, match="has no output that is a charger: leave this table"):
+            made(tmp_path, table, plate)
+
+    def test_a_rehearsal_charges_that_battery(self, tmp_path: Path) -> None:
+        """The person measures its EMF before it is connected."""
+        file = written(tmp_path, 'battery = { empty = "10 V", full = "17 V", charged = "50 %" }')
+        result = rehearse_profile("lamp-battery-charger", model=file)
+
+        assert result.exit_code == 0, result.reason
+        assert result.record is not None
+        told = " ".join(map(str, result.record.events["detail"]))
+        assert "battery: 13.5 V before it is connected" in told
