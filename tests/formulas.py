@@ -10,6 +10,7 @@ import inspect
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 __all__ = ["PAGE", "Formula", "formulas", "page", "used_names"]
@@ -68,12 +69,22 @@ class Formula:
     source: str
 
 
-def formulas() -> Iterator[Formula]:
-    """Yield everything with a source, in the order of the files."""
+@cache
+def formulas() -> tuple[Formula, ...]:
+    """Return everything with a source, in the order of the files."""
+    return tuple(_found())
+
+
+@cache
+def _parsed(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+def _found() -> Iterator[Formula]:
     for path in sorted((ROOT / "harness").rglob("*.py")):
         text = path.read_text(encoding="utf-8")
         module = path.relative_to(ROOT).as_posix()
-        found = {**_of_docstrings(ast.parse(text)), **_of_comments(text)}
+        found = {**_of_docstrings(_parsed(path)), **_of_comments(text)}
         for _, (name, told) in sorted(found.items()):
             match = _SOURCE.search(told)
             if match is not None:
@@ -85,7 +96,7 @@ def used_names() -> set[str]:
     """Return every name that the program uses: called, read, imported as a module's own or not."""
     used: set[str] = set()
     for path in (ROOT / "harness").rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in ast.walk(_parsed(path)):
             match node:
                 case ast.Name(id=name, ctx=ast.Load()) | ast.Attribute(attr=name):
                     used.add(name)
@@ -124,7 +135,7 @@ def _one_line(text: str) -> str:
 def page() -> str:
     """Return the page as it should be."""
     parts = [_TOP]
-    listed = list(formulas())
+    listed = formulas()
     for package, title in _PACKAGES.items():
         of = [each for each in listed if each.module.startswith(f"harness/{package}/")]
         if not of:

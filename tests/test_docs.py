@@ -304,7 +304,7 @@ class TestTables:
         unnamed = [each for each in formulas.formulas() if not each.source]
 
         assert unnamed == []
-        assert len([*formulas.formulas()]) > 80
+        assert len(formulas.formulas()) > 80
 
 
 class TestSafetyRules:

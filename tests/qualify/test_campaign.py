@@ -26,18 +26,18 @@ QUICK = ("shorted-input", "shorted-switch", "leaky-bulk-capacitor")
 @pytest.fixture(scope="module")
 def alone() -> str:
     """The table of a small campaign, made by one worker."""
-    return qualify_profile(DC, units=24, seed=6, workers=1, faults=QUICK).csv()
+    return qualify_profile(DC, units=12, seed=6, workers=1, faults=QUICK).csv()
 
 
 class TestWorkers:
     @pytest.mark.parametrize("workers", repeats([2, 3]))
     def test_the_table_does_not_depend_on_their_number(self, alone: str, workers: int) -> None:
         """One, two or three workers give the same table, byte for byte."""
-        assert qualify_profile(DC, units=24, seed=6, workers=workers, faults=QUICK).csv() == alone
+        assert qualify_profile(DC, units=12, seed=6, workers=workers, faults=QUICK).csv() == alone
 
     def test_another_seed_gives_another_table(self, alone: str) -> None:
         """The seed decides which units are drawn."""
-        assert qualify_profile(DC, units=24, seed=7, workers=1, faults=QUICK).csv() != alone
+        assert qualify_profile(DC, units=12, seed=7, workers=1, faults=QUICK).csv() != alone
 
     def test_a_longer_campaign_begins_with_the_shorter_one(self) -> None:
         """More units add rows and change none."""
@@ -127,13 +127,13 @@ class TestResume:
         stop = StopRequest()
 
         def stop_soon(done: int, _total: int) -> None:
-            if done >= 10:
+            if done >= 5:
                 stop.note(signal.SIGINT)
 
         with pytest.raises(Interrupted):
             qualify_profile(
                 DC,
-                units=24,
+                units=12,
                 seed=6,
                 workers=1,
                 faults=QUICK,
@@ -142,20 +142,20 @@ class TestResume:
                 stop=stop,
             )
         kept = (tmp_path / "units.jsonl").read_text(encoding="utf-8").count("\n")
-        ended = qualify_profile(DC, units=24, seed=6, workers=1, faults=QUICK, out=tmp_path)
+        ended = qualify_profile(DC, units=12, seed=6, workers=1, faults=QUICK, out=tmp_path)
 
-        assert kept == 10
-        assert ended.new == 14
+        assert kept == 5
+        assert ended.new == 7
         assert ended.csv() == alone
         assert (tmp_path / "units.csv").read_text(encoding="utf-8") == alone
 
     def test_a_line_that_was_cut_off_is_done_again(self, tmp_path: Path, alone: str) -> None:
         """Half a line at the end of the journal counts as not done, and is overwritten."""
-        qualify_profile(DC, units=24, seed=6, workers=1, faults=QUICK, out=tmp_path)
+        qualify_profile(DC, units=12, seed=6, workers=1, faults=QUICK, out=tmp_path)
         journal = tmp_path / "units.jsonl"
         content = journal.read_bytes()
         journal.write_bytes(content[:-100])
-        ended = qualify_profile(DC, units=24, seed=6, workers=1, faults=QUICK, out=tmp_path)
+        ended = qualify_profile(DC, units=12, seed=6, workers=1, faults=QUICK, out=tmp_path)
 
         assert ended.new == 1
         assert ended.csv() == alone

@@ -15,16 +15,20 @@ from harness.rehearse.laws import LAWS, Laws
 
 DC = "mount-controller-board"
 SIZE = Size(faulty=4, healthy=4, swept=2, swept_healthy=1)
+#: The law that is swept here, and the faults that rest on it.
+LAW = "ripple_by_bulk"
+SWEPT = tuple(fault for fault in faults_of("dc") if LAW in FAULTS[fault].laws)
 
 
 @pytest.fixture(scope="module")
 def campaign(profile_a: Profile) -> Campaign:
-    """A study of two seeds, the base and the first and last laws of it."""
+    """A study of two seeds: the base, and one law at both ends, over the faults that rest on it."""
     lots = [
-        replace(lot, units=lot.units if lot.mix is Mix.HEALTHY else 2 * len(faults))
+        lot
+        if lot.mix is Mix.HEALTHY
+        else replace(lot, faults=lot.faults or SWEPT, units=2 * len(lot.faults or SWEPT))
         for lot in lots_of(profile_a, (1, 2), SIZE)
-        if not lot.laws.unusual() or set(lot.laws.unusual()) <= {"ripple_by_bulk"}
-        for faults in [lot.faults or faults_of("dc")]
+        if set(lot.laws.unusual()) <= {LAW}
     ]
     return qualify_lots(DC, lots, workers=1)
 
@@ -73,8 +77,8 @@ class TestStudy:
         weak = [one for one in study.sweeps if one.kind == "weak-bulk-capacitor"]
 
         assert {(one.law, one.value) for one in weak} == {
-            ("ripple_by_bulk", 0.0),
-            ("ripple_by_bulk", 1.0),
+            (LAW, 0.0),
+            (LAW, 1.0),
         }
         assert {one.usual.count for one in weak} == {study.by_seed["weak-bulk-capacitor"][0].count}
         assert all(one.missed.total == one.usual.total == 2 for one in weak)

@@ -280,7 +280,6 @@ class TestDamage:
 
         assert (len(table), len(problems)) == (0, 1)
 
-    @settings(max_examples=300)
     @given(lines=st.lists(st.one_of(GOOD_LINE, ODD_LINE), max_size=6))
     def test_what_is_read_is_what_another_csv_reader_finds(self, lines: list[str]) -> None:
         """Each line that is kept reads as the standard library's CSV reader reads it."""

@@ -105,7 +105,7 @@ class TestFound:
         """Of each it is known what finds it."""
         assert sorted(FOUND) == sorted(NAMES)
 
-    @pytest.mark.parametrize("name", repeats(FOUND, first=3))
+    @pytest.mark.parametrize("name", repeats(FOUND))
     def test_the_full_release_finds_it(self, name: str) -> None:
         """Of usual severity, by the reading that is meant to, and the unit is not released."""
         result = rehearse_profile(NAME, fault=name)

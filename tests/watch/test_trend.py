@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import math
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.watch.trend import MOST, Trend
@@ -25,6 +25,7 @@ class TestTrend:
         assert trend.points[0][0] == 0.0
         assert trend.generation > 0
 
+    @settings(max_examples=20)  # each reads 8000 samples
     @given(spikes=st.lists(st.integers(0, 7999), min_size=1, max_size=4))
     def test_no_spike_is_lost(self, spikes: list[int]) -> None:
         """The highest and lowest of all readings survive, however often points are joined."""

@@ -176,7 +176,7 @@ class TestFreshRuns:
             for value, kept, span in zip(new, old, spans, strict=True):
                 assert value == pytest.approx(kept, abs=1e-3 * span)
 
-    @pytest.mark.parametrize("name", repeats(FIGURES, first=8))
+    @pytest.mark.parametrize("name", repeats(FIGURES, first=2))
     def test_figures(self, spice: ModuleType, name: str) -> None:
         """A fresh run of ngspice repeats the committed figures within a thousandth."""
         assert spice.figures(name) == pytest.approx(spice.read_figures()[name], rel=1e-3)
