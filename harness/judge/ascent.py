@@ -95,9 +95,10 @@ def ascent(level: LevelReadings, before_v: float, errors: SupplyErrors) -> Ascen
     if end > n - third:
         raise NotFollowed(f"{level.label}: held for too short a time once the voltage had risen")
     if end - begin < _FEWEST:
+        count = max(end - begin, 0)
         raise NotFollowed(
-            f"{level.label}: {end - begin} readings while the voltage rose, {_FEWEST} are needed: "
-            "a lower current limit gives more"
+            f"{level.label}: {count} reading{'' if count == 1 else 's'} while the voltage rose, "
+            f"{_FEWEST} are needed: a lower current limit gives more"
         )
     up = slice(begin, end)
     slope, start_v = np.polyfit(times_s[up], level.voltage_v[up], 1)

@@ -20,6 +20,9 @@ _FEWEST_AT_REST = 5
 #: An AC source in its limit hunts about it: one half-cycle carries the charge of so many (common
 #: practice).
 _HUNTS = 2.5
+#: An AC source clamps the peaks at so many times its limit, until it has come down to it (common
+#: practice).
+CREST = 4.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,13 +109,22 @@ class Spans:
         before = np.concatenate((series[:1], series[:-1]))
         pulse = half_s * 0.5 * np.abs(series + before)
         whole, rest = self.gaps_s / half_s, np.modf(self.gaps_s / half_s)[0]
-        uneven = 0.5 * np.abs(series - before) * self.gaps_s
         # what a half-cycle carries scatters by its own size where every other one carries nothing
         variance = float((pulse**2) @ ((_HUNTS - 1.0) * whole + rest * (1.0 - rest)))
-        variance += float(uneven @ uneven) / 3.0
+        variance += self.uneven(series) ** 2
         if self.interval_s < self.window_s:  # each pulse is in so many windows, or one more
             share = self.interval_s / self.window_s
             count = math.modf(1.0 / share)[0]
             per_pulse = share**2 * count * (1.0 - count)
             variance += _HUNTS * per_pulse * float((pulse**2) @ (self.weights_s / half_s))
         return math.sqrt(variance)
+
+    def uneven(self, series: FloatArray) -> float:
+        """Return the standard uncertainty of it by readings that differ, with time between them.
+
+        Source: what lies between two readings is between their values, rectangular; JCGM 100:2008,
+            4.3.7.
+        """
+        before = np.concatenate((series[:1], series[:-1]))
+        bounds = 0.5 * np.abs(series - before) * self.gaps_s
+        return math.sqrt(float(bounds @ bounds) / 3.0)

@@ -17,6 +17,7 @@ from harness.judge.ascent import Ascent, NotFollowed, ascent, joined
 from harness.judge.charge_fit import BULK_F, SERIES_OHM, ChargeFit, fit_charge
 from harness.judge.propagate import Estimate
 from harness.judge.start_curve import (
+    SERIES_RESISTANCE,
     FittedLevel,
     LevelReadings,
     ReadingError,
@@ -26,11 +27,7 @@ from harness.judge.start_curve import (
 from harness.judge.uncertainty import FloatArray, combine, rectangular, scatter
 from harness.quantity import format_quantity
 
-_BULK, _LEAK, _SERIES = (
-    "start.bulk_capacitance",
-    "start.leakage_current",
-    "start.series_resistance",
-)
+_BULK, _LEAK, _SERIES = "start.bulk_capacitance", "start.leakage_current", SERIES_RESISTANCE
 
 #: Share of the charging current that may leak: with more, what is left weighs nothing.
 _MOST_LEAK_FRAC = 0.5

@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from harness.judge.propagate import Estimate
 from harness.judge.uncertainty import FloatArray
 
+SERIES_RESISTANCE = "start.series_resistance"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LevelReadings:
@@ -65,3 +67,12 @@ class StartFigures:
     estimates: Mapping[str, Estimate] = field(default_factory=dict)
     why_not: Mapping[str, str] = field(default_factory=dict)  # a sentence where there is no figure
     fitted: tuple[FittedLevel, ...] = ()
+
+
+def all_told(*told: StartFigures) -> StartFigures:
+    """Return what several weighings of one start say, as one."""
+    return StartFigures(
+        estimates={name: one for each in told for name, one in each.estimates.items()},
+        why_not={name: why for each in told for name, why in each.why_not.items()},
+        fitted=tuple(curve for each in told for curve in each.fitted),
+    )

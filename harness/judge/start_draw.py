@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 
+from harness.judge.power_sums import CREST, Spans
 from harness.judge.propagate import Estimate
 from harness.judge.start_curve import LevelReadings, ReadingError, StartFigures, SupplyErrors
 from harness.judge.uncertainty import Contribution, rectangular
 
 BEGIN_VOLTAGE = "start.begin_voltage"
 ENERGY = "start.energy"
+SWITCH_ON_CURRENT = "start.switch_on_current"
 
 #: Share of a hold, at its end, that tells what is drawn at rest.
 _END_FRAC = 1.0 / 3.0
@@ -63,43 +68,128 @@ def weigh_begin(
     )
 
 
-def weigh_energy(levels: Sequence[LevelReadings], errors: SupplyErrors) -> StartFigures:
-    """Sum the energy that the supply gave from the first reading of the start to its last.
+def weigh_energy(
+    levels: Sequence[LevelReadings], errors: SupplyErrors, *, frequency_hz: float | None = None
+) -> StartFigures:
+    """Sum the energy that the supply gave from the first setting of the start to its last reading.
 
-    For a supply that reads no power it is voltage times current.
+    For a supply that reads no power it is voltage times current. ``frequency_hz`` is that of the
+    line; None for DC.
 
-    Source: W = integral of P dt, textbook, by the trapezoidal rule; JCGM 100:2008, 5.1.2 and 4.3.7:
-        an offset counts for as long as it was read.
+    Between a setting and the first reading that tells of it nothing is seen: of a DC supply it is
+    anything up to its limit times the voltage by then, of an AC source up to half of what a peak of
+    voltage and one of current make. Half of that is taken.
+
+    Source: W = integral of P dt, textbook, of moving averages where windows overlap; JCGM 100:2008,
+        5.1.2 and 4.3.7: an offset counts for as long as it was read, and what lies anywhere between
+        two bounds is taken in their middle.
     """
     held = [level for level in levels if level.times_s.size]
     if not held:
         return StartFigures(why_not={ENERGY: "Nothing was read of the start."})
-    times_s, voltage_v, current_a, power_w = (
-        np.concatenate([getattr(level, name) for level in held])
-        for name in ("times_s", "voltage_v", "current_a", "power_w")
-    )
-    value = float(np.trapezoid(power_w, times_s))
+    read = _Whole.of(held, errors.window_s)
+    value = read.sum("power_w")
+    unseen_j = 0.5 * math.fsum(_unseen_j(*one, frequency_hz) for one in read.levels)
     volts, amps, power = errors.voltage, errors.current, errors.power
-    causes: tuple[Contribution, ...]
+    causes: list[Contribution]
     if power is not None:
-        lasts_s = float(times_s[-1] - times_s[0])
-        causes = (
+        bound_w = power.offset + 0.5 * power.digit
+        causes = [
             rectangular("supply power gain", power.gain_frac * abs(value), unit="J"),
-            rectangular("supply power offset", power.offset * lasts_s, unit="J"),
-        )
+            rectangular("supply power offset", bound_w * read.lasts_s, unit="J"),
+        ]
     elif volts is not None and amps is not None:
-        charge_c = float(np.trapezoid(np.abs(current_a), times_s))
-        volt_seconds = float(np.trapezoid(np.abs(voltage_v), times_s))
+        charge_c, volt_seconds = read.sum("current_a"), read.sum("voltage_v")
         gains = volts.gain_frac + amps.gain_frac
-        causes = (
+        bound_v, bound_a = (one.offset + 0.5 * one.digit for one in (volts, amps))
+        causes = [
             rectangular("supply voltage and current gain", gains * abs(value), unit="J"),
-            rectangular("supply voltage offset", volts.offset * charge_c, unit="J"),
-            rectangular("supply current offset", amps.offset * volt_seconds, unit="J"),
-        )
+            rectangular("supply voltage offset", bound_v * charge_c, unit="J"),
+            rectangular("supply current offset", bound_a * volt_seconds, unit="J"),
+        ]
     else:
         why = "The bench file states no accuracy of the supply's power, or voltage and current."
         return StartFigures(why_not={ENERGY: why})
-    return StartFigures(estimates={ENERGY: Estimate(value=value, contributions=causes)})
+    causes += [
+        rectangular("before the first reading of a level", unseen_j, unit="J"),
+        Contribution(name="between readings", standard=read.unseen_j(frequency_hz), unit="J"),
+    ]
+    estimate = Estimate(value=value + unseen_j, contributions=tuple(causes))
+    return StartFigures(estimates={ENERGY: estimate})
+
+
+def weigh_switch_on(peak_a: float, error: ReadingError | None) -> StartFigures:
+    """Tell the highest current since power came on, as a supply that holds it reads it.
+
+    Source: JCGM 100:2008, 4.3.7 (a stated bound is rectangular).
+    """
+    if error is None:
+        why = "The bench file states no accuracy of the supply's current_peak."
+        return StartFigures(why_not={SWITCH_ON_CURRENT: why})
+    bound_a = error.gain_frac * abs(peak_a) + error.offset
+    causes = [rectangular("supply current peak accuracy", bound_a, unit="A")]
+    if error.digit:
+        causes.append(rectangular("supply current peak resolution", 0.5 * error.digit, unit="A"))
+    estimate = Estimate(value=peak_a, contributions=tuple(causes))
+    return StartFigures(estimates={SWITCH_ON_CURRENT: estimate})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Whole:
+    """A whole start: each level with what its readings stand for."""
+
+    levels: tuple[tuple[LevelReadings, Spans], ...]
+    #: Time between the last reading of a level and the setting of the next one.
+    between_s: tuple[float, ...]
+
+    @classmethod
+    def of(cls, levels: Sequence[LevelReadings], window_s: float) -> Self:
+        """Take levels as they follow each other, read over a window."""
+        before_s, spans, between_s = levels[0].set_s, [], []
+        for level in levels:
+            spans.append(Spans.of(level, before_s, level.times_s.size, window_s))
+            begins_s = min(level.set_s, float(level.times_s[0]) - window_s)
+            between_s.append(max(begins_s - before_s, 0.0))
+            before_s = float(level.times_s[-1])
+        return cls(levels=tuple(zip(levels, spans, strict=True)), between_s=tuple(between_s))
+
+    @property
+    def lasts_s(self) -> float:
+        """Time from the first setting to the last reading."""
+        return float(self.levels[-1][0].times_s[-1]) - self.levels[0][0].set_s
+
+    def sum(self, quantity: str) -> float:
+        """Return the integral of one quantity, less what lies before each level's first reading."""
+        total, last = 0.0, 0.0
+        for (level, spans), between_s in zip(self.levels, self.between_s, strict=True):
+            series = getattr(level, quantity)
+            total += last * between_s + spans.sum(series) - float(spans.gaps_s[0] * series[0])
+            last = float(series[-1])
+        return total
+
+    def unseen_j(self, frequency_hz: float | None) -> float:
+        """Return the standard uncertainty by what lies between readings."""
+        return math.hypot(
+            *(
+                spans.uneven(level.power_w)
+                if frequency_hz is None
+                else spans.unseen(level.power_w, 0.5 / frequency_hz)
+                for level, spans in self.levels
+            )
+        )
+
+
+def _unseen_j(level: LevelReadings, spans: Spans, frequency_hz: float | None) -> float:
+    """Return the most energy that may go in before the first reading that tells of a level.
+
+    Source: P = V I of a DC voltage that rises; of a sine's peak and a pulse's, half of their
+        product; textbook.
+    """
+    if frequency_hz is None:
+        most_w = level.limit_a * float(np.abs(level.voltage_v[0]))
+    else:
+        most_w = 0.5 * CREST * level.limit_a * math.sqrt(2.0) * level.set_v
+    return float(spans.gaps_s[0]) * max(most_w, float(np.abs(level.power_w[0])))
 
 
 def _siemens(rest: Sequence[tuple[float, float]]) -> float:

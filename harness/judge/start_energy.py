@@ -20,7 +20,7 @@ from typing import Self
 
 import numpy as np
 
-from harness.judge.power_sums import MOVING, RestingLevel, Spans
+from harness.judge.power_sums import CREST, MOVING, RestingLevel, Spans
 from harness.judge.propagate import Estimate
 from harness.judge.start_curve import LevelReadings, ReadingError, StartFigures, SupplyErrors
 from harness.judge.uncertainty import (
@@ -36,9 +36,6 @@ _RESTING_V, _RESTING_ERROR_V = 1.25, 0.4
 #: The crest of a source's line is that of a sine within this share: a distortion of 0.5 % (common
 #: practice of sheets).
 _CREST_FRAC = 0.005
-#: A source clamps the peaks at so many times its limit, until it has come down to it (common
-#: practice).
-_CREST = 4.0
 #: Fewest readings while a capacitor fills.
 _FEWEST = 4
 #: The converter runs where the draw at rest has risen by this share of the idle power.
@@ -174,7 +171,7 @@ class _Gain:
             )
         if not filled_s * (after.power_w - before.power_w) < energy_j:
             raise NoFigure(f"At {level.label} a leak draws as much as the capacitor takes.")
-        before_j = float(spans.gaps_s[0]) * _CREST * level.limit_a * math.sqrt(2.0) * level.set_v
+        before_j = float(spans.gaps_s[0]) * CREST * level.limit_a * math.sqrt(2.0) * level.set_v
         causes = (
             Contribution(
                 name=f"scatter of supply power, to {level.label}",

@@ -1,27 +1,25 @@
 """Readings that a healthy AC unit's start would give on a bench: what a forecast weighs.
 
-Between two levels below the threshold the source stays in its limit and gives the rectifier what
-the capacitor takes, in pulses: one half-cycle carries the charge of two, the next one none. Its
-readings are means over their window.
+Between two levels the source stays in its limit and gives the rectifier what the capacitor takes,
+in pulses: one half-cycle carries the charge of two, the next one none. Its readings are means over
+their window.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 
+from harness.judge.power_sums import CREST
 from harness.judge.start_curve import LevelReadings, SupplyErrors
 from harness.judge.start_energy import AcUnit
 from harness.judge.uncertainty import FloatArray
 from harness.profile.level import Level
-from harness.profile.start_readings import (
-    MOST_READINGS,
-    SETTLING_S,
-    below_threshold,
-    noisy,
-)
+from harness.profile.start_readings import drawn_w, noisy, reading_times_s
 from harness.unit.nameplate import AcInput
 
 #: A cold inrush limiter lets through so many times the nominal current at least (common practice).
@@ -46,21 +44,23 @@ def ac_unit(line: AcInput, frequency_hz: float) -> AcUnit:
 def ac_fill_s(level: Level, before_v: float, line: AcInput) -> float:
     """Return the time that filling to a level takes at its limit, from an input voltage (rms).
 
-    Source: C v dv/dt = k (v / sqrt 2) I for a bulk voltage v, k the power factor of a
-        capacitor-input rectifier; textbook, k common practice.
+    A source in its limit lets pulses through that it clamps, and none in between.
+
+    Source: C v dv/dt = v Q / T for a charge Q each half-cycle T; pulses of height p I in a share d
+        of the time have the rms current I for d = 1 / p^2, and carry Q = I T / p; textbook.
     """
     assert line.bulk_capacitance_f is not None
     gained_v = line.peak_factor * (level.voltage_v - before_v)
-    power_per_v = line.power_factor * level.current_limit_a / line.peak_factor
-    return line.bulk_capacitance_f * gained_v / power_per_v
+    return line.bulk_capacitance_f * gained_v * CREST * _HUNTS / level.current_limit_a
 
 
 def ac_readings(
     levels: Sequence[Level], line: AcInput, errors: SupplyErrors, *, seed: int = 1
 ) -> tuple[LevelReadings, ...]:
-    """Return readings of an AC unit's levels below its threshold, one each ``reading_s``.
+    """Return readings of an AC unit's start, one each ``reading_s``.
 
-    The nameplate states the bulk capacitance. Same seed, same noise.
+    The nameplate states the bulk capacitance; from its threshold on the converter draws its idle
+    power, and a boost stage lifts the capacitor. Same seed, same noise.
     """
     return tuple(_level_readings(levels, line, errors, np.random.default_rng(seed)))
 
@@ -68,17 +68,17 @@ def ac_readings(
 def _level_readings(
     levels: Sequence[Level], line: AcInput, errors: SupplyErrors, rng: np.random.Generator
 ) -> Iterator[LevelReadings]:
-    before_v, set_s = 0.0, 0.0
-    for level in below_threshold(levels, line):
-        fill_s = ac_fill_s(level, before_v, line)
-        lasts_s = min(fill_s, 1e3) + SETTLING_S + level.dwell_s
-        every_s = max(errors.reading_s, lasts_s / MOST_READINGS)
-        times_s = np.arange(every_s, lasts_s, every_s)
+    before_v, bulk_v, set_s = 0.0, 0.0, 0.0
+    for level in levels:
+        fill = _Fill.of(level, before_v, bulk_v, line)
+        times_s = reading_times_s(level, min(fill.lasts_s, 1e3), errors)
         window_s = max(errors.window_s, 1e-6)
-        powers = _pulses(level, before_v, fill_s, line, rng)
-        power_w = _mean(powers[0], times_s, window_s)
-        current_a = np.sqrt(_mean(powers[1], times_s, window_s))
-        share = np.clip((times_s - 0.5 * window_s) / max(fill_s, 1e-9), 0.0, 1.0)
+        energy_j, square_a2s = _pulses(level, fill, line, rng)
+        idle_w = drawn_w(level, line)
+        idle_a = idle_w / level.voltage_v / line.power_factor
+        power_w = _mean(energy_j, times_s, window_s) + idle_w
+        current_a = np.sqrt(_mean(square_a2s, times_s, window_s) + idle_a**2)
+        share = np.clip((times_s - 0.5 * window_s) / max(fill.lasts_s, 1e-9), 0.0, 1.0)
         voltage_v = before_v + share * (level.voltage_v - before_v)
         yield LevelReadings(
             label=level.label,
@@ -90,7 +90,31 @@ def _level_readings(
             current_a=noisy(current_a, errors.current, rng),
             power_w=noisy(power_w, errors.power, rng),
         )
-        before_v, set_s = level.voltage_v, set_s + float(times_s[-1])
+        before_v, bulk_v, set_s = level.voltage_v, fill.to_v, set_s + float(times_s[-1])
+
+
+@dataclass(frozen=True, slots=True)
+class _Fill:
+    """How the bulk capacitor fills at a level: from one voltage to another, in a time."""
+
+    from_v: float
+    to_v: float
+    lasts_s: float
+
+    @classmethod
+    def of(cls, level: Level, before_v: float, bulk_v: float, line: AcInput) -> Self:
+        """Fill to the peak of the line, or as a boost stage that works holds it.
+
+        Source: E = C (V2^2 - V1^2) / 2 at P = V I, a boost stage's power factor being one;
+            textbook.
+        """
+        assert line.bulk_capacitance_f is not None
+        boosted_v = line.boosted_v or 0.0
+        if not drawn_w(level, line) or not boosted_v:
+            to_v = line.peak_factor * level.voltage_v
+            return cls(bulk_v, to_v, ac_fill_s(level, before_v, line))
+        taken_j = 0.5 * line.bulk_capacitance_f * (boosted_v**2 - bulk_v**2)
+        return cls(bulk_v, boosted_v, taken_j / (level.voltage_v * level.current_limit_a))
 
 
 #: What has gone in by the end of each half-cycle: its times, and the sum.
@@ -98,7 +122,7 @@ _Summed = tuple[FloatArray, FloatArray]
 
 
 def _pulses(
-    level: Level, before_v: float, fill_s: float, line: AcInput, rng: np.random.Generator
+    level: Level, fill: _Fill, line: AcInput, rng: np.random.Generator
 ) -> tuple[_Summed, _Summed]:
     """Return energy, and the current squared over time, that a level takes, half-cycle by half.
 
@@ -106,17 +130,18 @@ def _pulses(
     """
     assert line.bulk_capacitance_f is not None
     half_s = 0.5 / (level.frequency_hz or min(line.frequency_hz))
-    count = min(max(math.ceil(fill_s / half_s), 1), 100_000)
+    count = min(max(math.ceil(fill.lasts_s / half_s), 1), 100_000)
     begins = rng.integers(0, _HUNTS)
     carries = np.arange(count) % _HUNTS == begins
     if not carries.any():
         carries[:] = True
-    bulk_v = line.peak_factor * np.linspace(before_v, level.voltage_v, int(carries.sum()) + 1)
+    bulk_v = np.linspace(fill.from_v, fill.to_v, int(carries.sum()) + 1)
     charge_c = line.bulk_capacitance_f * np.diff(bulk_v)
     energy_j = np.zeros(count)
     energy_j[carries] = 0.5 * line.bulk_capacitance_f * np.diff(bulk_v**2)
     energy_j[carries] += _JUNCTIONS_V * charge_c
-    square = np.where(carries, _HUNTS * level.current_limit_a**2 * half_s, 0.0)
+    filling = fill.lasts_s > 0.0
+    square = np.where(carries, filling * _HUNTS * level.current_limit_a**2 * half_s, 0.0)
     return _summed(energy_j, half_s), _summed(square, half_s)
 
 

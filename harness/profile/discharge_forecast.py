@@ -21,7 +21,7 @@ from harness.profile.discharge_step import DischargeStep
 from harness.profile.forecast import Forecast, forecast_of
 from harness.profile.instruments import Meter
 from harness.profile.nameplate_figures import nameplate_figures
-from harness.profile.start_readings import LEAK_PER_S, MOST_READINGS, noisy
+from harness.profile.start_readings import LEAK_PER_S, MOST_READINGS, noisy, reading_error
 from harness.unit.nameplate import Input
 
 #: A fall through a resistor is followed to this share of the threshold's peak, well below where any
@@ -55,16 +55,6 @@ class Discharge:
         return _weighed(self, seed)
 
 
-def reading_error(meter: Meter, most_v: float) -> ReadingError | None:
-    """Return what a meter's DC voltage up to one may be off by; None where nobody says."""
-    accuracy = meter.accuracy.get("voltage_dc")
-    if accuracy is None:
-        return None
-    stated = accuracy.at(most_v)
-    digit = meter.resolution.get("voltage_dc", 0.0)
-    return ReadingError(gain_frac=stated.reading_frac, offset=stated.fixed, digit=digit)
-
-
 def discharge_forecasts(
     checks: Iterable[tuple[int, str, Check]], step: DischargeStep, line: Input, meter: Meter
 ) -> Iterator[Forecast]:
@@ -79,7 +69,7 @@ def discharge_forecasts(
     fall = Discharge(
         line=line,
         resistor=Resistor(ohm=step.resistor_ohm, error_ohm=error_ohm),
-        meter=reading_error(meter, line.stored_v(line.nominal_v)),
+        meter=reading_error(meter, "voltage_dc", line.stored_v(line.nominal_v)),
         reading_s=meter.reading_time_s or _READING_S,
         pace_stated=meter.reading_time_s is not None,
     )

@@ -68,7 +68,7 @@ def make_plan(
     most_v = _most_set_v(envelope.voltage_v, bench)
     instead = instead_of(bench, operations)
     steps = tuple(_steps(profile, bench, maker, most_v, window_s, operations, instead))
-    foreseen = tuple(_foreseen(profile, bench, steps, window_s))
+    foreseen = tuple(_foreseen(profile, bench, steps, window_s, operations))
     way = enable_way(profile, bench)
     safety = safety_tests(
         profile.unit,
@@ -197,22 +197,33 @@ def _steps(
 
 
 def _foreseen(
-    profile: Profile, bench: BenchFile | None, steps: tuple[PlannedStep, ...], window_s: float
+    profile: Profile,
+    bench: BenchFile | None,
+    steps: tuple[PlannedStep, ...],
+    window_s: float,
+    operations: Operations | None,
 ) -> Iterator[Forecast]:
-    """Yield what can be expected of the figures of start and discharge that checks judge."""
-    start = next((step for step in steps if step.step.place is Place.START), None)
-    if start is None or bench is None:
-        return
-    stated_v = getattr(start.step, "nominal_v", None)
-    line = profile.fed.input.at(stated_v or profile.fed.input.low_nominal_v)
-    checks = ((step.number, step.name, check) for step in steps for check in step.checks)
-    yield from forecasts(checks, start.levels, line, bench, window_s=window_s)
+    """Yield what can be expected of the figures of start and discharge that checks judge.
+
+    What comes after a start is judged by its levels, until the next one.
+    """
+    start: PlannedStep | None = None
+    line = profile.fed.input
     for step in steps:
+        if step.step.place is Place.START:
+            start = step
+            stated_v = getattr(start.step, "nominal_v", None)
+            line = profile.fed.input.at(stated_v or profile.fed.input.low_nominal_v)
+        if start is None or bench is None:
+            continue
+        checks = [(step.number, step.name, check) for check in step.checks]
+        yield from forecasts(
+            checks, start.levels, line, bench, window_s=window_s, operations=operations
+        )
         meters = step.wiring.meters.items()
         key = next((key for (_, name), key in meters if name == "voltage_dc"), "")
         if key and isinstance(step.step, DischargeStep):
-            of_it = ((step.number, step.name, check) for check in step.checks)
-            yield from discharge_forecasts(of_it, step.step, line, bench.all_meters[key])
+            yield from discharge_forecasts(checks, step.step, line, bench.all_meters[key])
 
 
 def _expecting(check: Check, source: str | None) -> Check:

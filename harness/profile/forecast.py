@@ -14,15 +14,24 @@ from functools import lru_cache
 from typing import Protocol
 
 from harness.judge.start_curve import StartFigures, SupplyErrors
-from harness.judge.start_draw import BEGIN_VOLTAGE
+from harness.judge.start_draw import BEGIN_VOLTAGE, ENERGY, SWITCH_ON_CURRENT
 from harness.judge.uncertainty import combine
 from harness.profile.ac_readings import ac_fill_s, ac_readings, ac_unit
-from harness.profile.begin_forecast import Beginning
 from harness.profile.bench_file import BenchFile
 from harness.profile.check import Check
 from harness.profile.level import Level
+from harness.profile.measures import PEAK
 from harness.profile.nameplate_figures import nameplate_figures
-from harness.profile.start_readings import below_threshold, dc_readings, rise_s, supply_errors
+from harness.profile.start_readings import (
+    below_threshold,
+    dc_readings,
+    reading_error,
+    rise_s,
+    supply_errors,
+)
+from harness.profile.untold import untold
+from harness.profile.whole_start import WholeStart, peak_a
+from harness.profile.wiring import Operations
 from harness.quantity import format_quantity
 from harness.unit.nameplate import AcInput, Input
 
@@ -32,8 +41,9 @@ from harness.unit.nameplate import AcInput, Input
 _DC_READING_S, _BEYOND_WINDOW_S = 0.010, 0.002
 #: The worst of so many draws of noise is what to expect.
 _DRAWS = 3
-#: What figures of the start are called in a check.
+#: What figures of the start are called in a check; and those of the start as a whole.
 _START = "start."
+_OF_WHOLE = frozenset({BEGIN_VOLTAGE, ENERGY, SWITCH_ON_CURRENT})
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,12 +133,32 @@ class Forecast:
                 f"{name}: {format_quantity(self.expected, unit, 3)} will be known to "
                 f"± {format_quantity(self.expanded, unit, 2)}{share}"
             )
-            if math.isfinite(self.room):
+            if self.room <= 0.0:
+                beyond = format_quantity(-self.room, unit, 2)
+                told += f", TOO COARSE for a limit that it is {beyond} beyond"
+            elif math.isfinite(self.room):
                 enough = "good enough" if self.good_enough else "TOO COARSE"
                 room = format_quantity(self.room, unit, 2)
                 told += f", {enough} for a limit that is {room} away"
             told += "."
         return told
+
+
+@dataclass(frozen=True, slots=True)
+class _Untold:
+    """A figure that no start of the unit tells on this bench."""
+
+    measure: str
+    why: str
+
+    @property
+    def assumed_pace(self) -> None:
+        """Return None: nothing is read."""
+        return
+
+    def weighed(self, _seed: int) -> StartFigures:
+        """Return why there is none."""
+        return StartFigures(why_not={self.measure: self.why})
 
 
 def forecasts(
@@ -138,36 +168,60 @@ def forecasts(
     bench: BenchFile | None,
     *,
     window_s: float = 0.0,
+    operations: Operations | None = None,
 ) -> Iterator[Forecast]:
     """Yield what each check of a figure of the start can be expected to know on a bench.
 
     ``checks`` have number and name of their step, ``levels`` are those of the start, and the
-    supply's readings are averaged over ``window_s``. Nothing is forecast without a bench, for a
-    nameplate without a bulk capacitance, or of a figure that is not weighed here.
+    supply's readings are averaged over ``window_s``. ``operations`` is what the dialects can do;
+    without it they can do everything. Nothing is forecast without a bench, of a source that is set
+    by hand, or of a figure that is not weighed here; and what rests on the charge, only for a
+    nameplate with a bulk capacitance.
     """
-    if bench is None or line.bulk_capacitance_f is None or bench.gives != line.kind:
+    if bench is None or bench.gives != line.kind:
         return
     supply = bench.settable
     if supply is None:  # a hand's way up tells none
         return
+    holds_peak = operations is None or f"measure_{PEAK}" in operations.get("supply", ())
     asleep = below_threshold(levels, line)
-    if not asleep:
-        return
-    errors = supply_errors(
-        supply,
-        most_v=max(level.voltage_v for level in asleep),
-        most_a=max(level.current_limit_a for level in asleep),
-        reading_s=supply.reading_time_s or _usual_reading_s(line, window_s),
-        window_s=window_s,
-    )
-    start = Start(asleep, line, errors, supply.reading_time_s is not None)
+
+    def errors(levels: Sequence[Level]) -> SupplyErrors:
+        return supply_errors(
+            supply,
+            most_v=max(level.voltage_v for level in levels),
+            most_a=max(level.current_limit_a for level in levels),
+            reading_s=supply.reading_time_s or _usual_reading_s(line, window_s),
+            window_s=window_s,
+        )
+
     stated = nameplate_figures(line)
     for number, name, check in checks:
-        if check.measure == BEGIN_VOLTAGE:  # between two levels, wherever the nameplate has it
-            begins = Beginning(levels=tuple(levels), line=line, errors=errors)
-            yield forecast_of(number, name, check, begins, None)
-        elif check.measure.startswith(_START) and _tells(start, check.measure):
-            yield forecast_of(number, name, check, start, stated.get(check.measure))
+        measure = check.measure
+        why = untold(measure, line, holds_peak=holds_peak)
+        weighing: Weighing
+        if why:
+            weighing = _Untold(measure, why)
+        elif line.bulk_capacitance_f is None and measure != SWITCH_ON_CURRENT:
+            continue
+        elif measure in _OF_WHOLE:
+            weighing = WholeStart(
+                levels=tuple(levels),
+                line=line,
+                errors=errors(levels),
+                peak=reading_error(supply, PEAK, peak_a(levels, line)),
+                # between two levels, and under a clamp, the pace does not matter
+                pace_stated=measure != ENERGY or supply.reading_time_s is not None,
+            )
+        elif measure.startswith(_START) and asleep:
+            weighing = Start(asleep, line, errors(asleep), supply.reading_time_s is not None)
+            if not _tells(weighing, measure):
+                continue
+        else:
+            continue
+        # where a converter begins is told between two levels, wherever the nameplate has it
+        expected = None if measure == BEGIN_VOLTAGE else stated.get(measure)
+        yield forecast_of(number, name, check, weighing, expected)
 
 
 def _usual_reading_s(line: Input, window_s: float) -> float:
@@ -186,7 +240,7 @@ def forecast_of(
         step_name=name,
         expected=expected,
         expanded=expanded,
-        room=_room(check, expected),
+        room=room_of(check, expected),
         why_not=why_not,
         of=weighing,
     )
@@ -198,7 +252,7 @@ def _tells(start: Start, measure: str) -> bool:
     return measure in weighed.estimates or measure in weighed.why_not
 
 
-def _room(check: Check, expected: float) -> float:
+def room_of(check: Check, expected: float) -> float:
     """Return the distance of a value from the nearest limit; below zero where it is beyond one."""
     low = math.inf if check.low is None else expected - check.low
     high = math.inf if check.high is None else check.high - expected

@@ -7,8 +7,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
-from harness.profile.forecast import Forecast, Start, to_expect
+import numpy as np
+
+from harness.judge.start_curve import SERIES_RESISTANCE
+from harness.judge.start_draw import BEGIN_VOLTAGE, ENERGY
+from harness.profile.forecast import Forecast, Start, room_of, to_expect
+from harness.profile.whole_start import WholeStart
 from harness.quantity import format_quantity
 
 #: A figure is good enough for a proposal where its uncertainty takes at most this share of the
@@ -25,20 +31,42 @@ _LEVELS_FRAC, _BELOW_FRAC = (0.15, 0.20, 0.25), 0.9
 #: energy of a capacitor goes with the square. They keep so far above the level before.
 _MORE_FRAC, _ABOVE_FRAC = tuple(0.05 * step for step in range(16, 1, -1)), 1.15
 
+#: Most levels that are tried between two; holds that are tried, the longest first; and times of a
+#: reading.
+_MOST_CLOSER = 6
+_DWELLS_S = (1.0, 0.7, 0.5, 0.3, 0.2, 0.1)
+_FASTER_S = (2e-3, 1e-3, 5e-4, 2e-4, 1e-4, 5e-5, 2e-5, 1e-5)
+
 
 def proposal(forecast: Forecast) -> str:
-    """Say what would make a figure good enough; empty where it is, or where nothing is found.
+    """Say what would make a figure good enough; empty where it is, or its reason says it already.
 
-    Only limits and levels are tried: they are what a profile can choose.
+    Limits, levels and holds are tried: they are what a profile can choose. Of a series resistance,
+    which none of them shows, how fast a supply would have to read.
     """
     start = forecast.of
-    if forecast.good_enough or not isinstance(start, Start):
+    if forecast.good_enough:
         return ""
+    found = ""
+    if isinstance(start, Start):
+        found = _of_capacitor(forecast, start)
+    elif isinstance(start, WholeStart):
+        found = _of_whole(forecast, start)
+    if found or not math.isfinite(forecast.expanded):
+        return found
+    away = format_quantity(forecast.expanded / _GOOD_FRAC, forecast.check.unit, 2)
+    return f"Nothing a profile can choose makes it so; a limit that is {away} away could be judged."
+
+
+def _of_capacitor(forecast: Forecast, start: Start) -> str:
+    """Propose a limit, a level, or a faster supply for what the levels below the threshold tell."""
     if start.line.kind == "dc" and start.errors.own_capacitance_f is None:
         return (
             "State the supply's output_capacitance in the bench file; 'softwake bench --wiring' "
             "measures it with nothing connected."
         )
+    if forecast.check.measure == SERIES_RESISTANCE:
+        return _faster_supply(forecast, start)
     first = start.levels[0]
     for level_frac in (None, *_levels_frac(start)):
         for limit_a in _limits_a(first.current_limit_a):
@@ -60,12 +88,84 @@ def proposal(forecast: Forecast) -> str:
     return _one_more_level(forecast, start) if start.line.kind == "ac" else ""
 
 
+def _of_whole(forecast: Forecast, start: WholeStart) -> str:
+    """Propose closer levels for where a unit begins, or shorter holds for the energy it takes."""
+    if forecast.check.measure == BEGIN_VOLTAGE:
+        return _closer_levels(forecast, start)
+    return _shorter_hold(forecast, start) if forecast.check.measure == ENERGY else ""
+
+
+def _closer_levels(forecast: Forecast, start: WholeStart) -> str:
+    """Propose levels between the two that a converter begins between; empty where none helps."""
+    line, check = start.line, forecast.check
+    below = [level for level in start.levels if level.voltage_v < line.start_threshold_v]
+    above = start.levels[len(below) :]
+    if not below or not above:
+        return ""
+    low_v, high_v = below[-1].voltage_v, above[0].voltage_v
+    for count in range(1, _MOST_CLOSER + 1):
+        fracs = np.linspace(low_v, high_v, count + 2)[1:-1] / line.nominal_v
+        labels = [format_quantity(round(float(frac), 2), "%") for frac in fracs]
+        between = [
+            replace(above[0], voltage_v=round(float(frac), 2) * line.nominal_v, label=label)
+            for frac, label in zip(fracs, labels, strict=True)
+        ]
+        closer = replace(start, levels=(*below, *between, *above))
+        value, expanded, _ = to_expect(closer, check.measure)
+        if expanded <= _GOOD_FRAC * room_of(check, value):
+            listed = ", ".join(f'"{label}"' for label in labels)
+            more = "One more level" if count == 1 else "More levels"
+            gives = "gives" if count == 1 else "give"
+            return f"{more}, {listed}, {gives} U = {format_quantity(expanded, check.unit, 2)}."
+    return ""
+
+
+def _shorter_hold(forecast: Forecast, start: WholeStart) -> str:
+    """Propose a shorter hold: an offset of the readings counts for as long as they are read.
+
+    The unit takes less in it, so that the limit has to come closer by as much.
+    """
+    check, longest_s = forecast.check, max(level.dwell_s for level in start.levels)
+    for dwell_s in _DWELLS_S:
+        levels = tuple(
+            replace(level, dwell_s=min(dwell_s, level.dwell_s)) for level in start.levels
+        )
+        value, expanded, _ = to_expect(replace(start, levels=levels), check.measure)
+        if dwell_s >= longest_s or not expanded <= _GOOD_FRAC * forecast.room:
+            continue
+        return (
+            f'With dwell = "{format_quantity(dwell_s, "s")}" the start takes '
+            f"{format_quantity(value, check.unit, 3)}, known to "
+            f"± {format_quantity(expanded, check.unit, 2)}; its limit is to come closer by as much."
+        )
+    return ""
+
+
+def _faster_supply(forecast: Forecast, start: Start) -> str:
+    """Say how fast a supply would have to read, and what tells the resistance without power."""
+    tester = (
+        "A tester of series resistance tells it, in circuit and before power, as a check "
+        "operator.value of a cold step."
+    )
+    for reading_s in _FASTER_S:
+        if reading_s >= start.errors.reading_s:
+            continue
+        window_s = min(start.errors.window_s, reading_s)
+        errors = replace(start.errors, reading_s=reading_s, window_s=window_s)
+        share = _good_share(forecast, replace(start, errors=errors))
+        if share:
+            apart = format_quantity(reading_s, "s")
+            return f"A supply read each {apart} would know it to {share}. {tester}"
+    return tester
+
+
 def _good_share(forecast: Forecast, start: Start) -> str:
     """Say what share of it its uncertainty would be with a start; empty where that is too much."""
-    _, expanded, _ = to_expect(start, forecast.check.measure)
-    if not expanded <= _GOOD_FRAC * forecast.room:
+    value, expanded, _ = to_expect(start, forecast.check.measure)
+    expected = value if math.isnan(forecast.expected) else forecast.expected
+    if not expanded <= _GOOD_FRAC * room_of(forecast.check, expected):
         return ""
-    return format_quantity(expanded / abs(forecast.expected), "%", 2)
+    return format_quantity(expanded / abs(expected), "%", 2)
 
 
 def _one_more_level(forecast: Forecast, start: Start) -> str:

@@ -9,9 +9,9 @@ import numpy as np
 
 from harness.judge.discharge_curve import Fall, Resistor, weigh_discharge
 from harness.judge.propagate import Estimate
-from harness.profile.discharge_forecast import reading_error
 from harness.profile.discharge_step import DischargeStep
 from harness.profile.instruments import Meter
+from harness.profile.start_readings import reading_error
 from harness.run.context import Context
 from harness.run.start_figures import estimates_of, tell, unknown
 
@@ -41,7 +41,7 @@ def tell_discharge(
     """
     assert step.resistor_ohm is not None
     line = context.plan.profile.fed.input
-    errors = reading_error(meter, max(map(abs, read.voltage_v)))
+    errors = reading_error(meter, "voltage_dc", max(map(abs, read.voltage_v)))
     error_ohm = step.resistor_tolerance_frac * step.resistor_ohm
     told = weigh_discharge(
         Fall(times_s=np.array(read.times_s), voltage_v=np.array(read.voltage_v)),

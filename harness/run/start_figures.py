@@ -11,22 +11,22 @@ import numpy as np
 from harness.bench.dialect import bench_dialects
 from harness.judge.propagate import Estimate
 from harness.judge.start_charge import weigh_dc
-from harness.judge.start_curve import LevelReadings, StartFigures, SupplyErrors
-from harness.judge.start_draw import weigh_begin, weigh_energy
+from harness.judge.start_curve import LevelReadings, StartFigures, SupplyErrors, all_told
+from harness.judge.start_draw import weigh_begin, weigh_energy, weigh_switch_on
 from harness.judge.start_energy import weigh_ac
-from harness.judge.uncertainty import Contribution, combine, rectangular
+from harness.judge.uncertainty import Contribution, combine
 from harness.profile.ac_readings import ac_unit
 from harness.profile.instruments import Supply
 from harness.profile.measures import MEASURES, PEAK
 from harness.profile.plan import PlannedStep
-from harness.profile.start_readings import supply_errors
+from harness.profile.start_readings import reading_error, supply_errors
+from harness.profile.untold import untold
 from harness.record.events import EventKind
 from harness.record.figures import Figure, Figures, FittedLevel, figures_detail
 from harness.run.checks import UNKNOWN, judge, started
 from harness.run.context import Context
 from harness.run.start_log import StartLog
 
-SWITCH_ON_CURRENT = "start.switch_on_current"
 #: Longest time that figures are worked out for; a tenth of it is usual.
 _LONGEST_S = 1.0
 
@@ -41,13 +41,14 @@ def tell_start(context: Context, step: PlannedStep, log: StartLog, *, label: str
     told = StartFigures()
     supply = context.bench.file.settable
     if supply is not None:  # a hand's way up tells nothing of the unit
-        told = _joined(_weigh(context, supply, log), _switch_on(context, supply))
+        told = all_told(_weigh(context, supply, log), _switch_on(context, supply))
     tell(context, "start", told)
     estimates = estimates_of(told)
     for check in step.checks:
         if started(check):
             name = f"{check.name} at {label}" if label else check.name
-            judge(context, step, check, estimates.get(check.measure, _NOT_TOLD), name=name)
+            estimate = estimates.get(check.measure) or _untold(context, check.measure)
+            judge(context, step, check, estimate, name=name)
 
 
 def tell(context: Context, of: Literal["start", "discharge"], told: StartFigures) -> None:
@@ -79,7 +80,13 @@ def unknown(why: str) -> Estimate:
     return Estimate(value=UNKNOWN.value, contributions=(cause,))
 
 
-_NOT_TOLD = unknown("this start does not tell it")
+def _untold(context: Context, measure: str) -> Estimate:
+    line, holds_peak = context.plan.profile.fed.input, _holds_peak(context)
+    return unknown(untold(measure, line, holds_peak=holds_peak) or "this start does not tell it")
+
+
+def _holds_peak(context: Context) -> bool:
+    return f"measure_{PEAK}" in bench_dialects(context.bench.file)["supply"].operations
 
 
 def _weigh(context: Context, supply: Supply, log: StartLog) -> StartFigures:
@@ -91,39 +98,26 @@ def _weigh(context: Context, supply: Supply, log: StartLog) -> StartFigures:
     readings = [read for _, read in levels]
     below = [read for level, read in levels if level.voltage_v < line.start_threshold_v]
     errors = _errors_of(context, supply, below or readings[:1])
-    draws = weigh_begin(readings, errors.voltage, line.idle_power_w), weigh_energy(readings, errors)
-    if line.kind == "dc":
-        return _joined(weigh_dc(below, errors, least_over_own=line.least_over_own), *draws)
+    whole = _errors_of(context, supply, readings)
     frequency_hz = levels[0][0].frequency_hz
+    draws = (
+        weigh_begin(readings, whole.voltage, line.idle_power_w),
+        weigh_energy(readings, whole, frequency_hz=frequency_hz),
+    )
+    if line.kind == "dc":
+        return all_told(weigh_dc(below, errors, least_over_own=line.least_over_own), *draws)
     assert frequency_hz is not None
-    return _joined(weigh_ac(below, errors, ac_unit(line, frequency_hz)), *draws)
+    return all_told(weigh_ac(below, errors, ac_unit(line, frequency_hz)), *draws)
 
 
 def _switch_on(context: Context, supply: Supply) -> StartFigures:
-    """Read the highest current since power came on, where the supply holds it.
-
-    Source: JCGM 100:2008, 4.3.7 (a stated bound is rectangular).
-    """
-    if f"measure_{PEAK}" not in bench_dialects(context.bench.file)["supply"].operations:
+    """Read the highest current since power came on, where the supply holds it."""
+    if not _holds_peak(context):
         return StartFigures()
-    if PEAK not in supply.accuracy:
-        why = f"The bench file states no accuracy of the supply's {PEAK}."
-        return StartFigures(why_not={SWITCH_ON_CURRENT: why})
+    if PEAK not in supply.accuracy:  # nothing is asked for that no uncertainty can be stated of
+        return weigh_switch_on(math.nan, None)
     peak_a = context.host.read("supply", PEAK)[PEAK]
-    cause = rectangular(
-        "supply current peak accuracy", supply.accuracy[PEAK].bound(peak_a), unit="A"
-    )
-    return StartFigures(
-        estimates={SWITCH_ON_CURRENT: Estimate(value=peak_a, contributions=(cause,))}
-    )
-
-
-def _joined(*told: StartFigures) -> StartFigures:
-    return StartFigures(
-        estimates={name: one for each in told for name, one in each.estimates.items()},
-        why_not={name: why for each in told for name, why in each.why_not.items()},
-        fitted=tuple(curve for each in told for curve in each.fitted),
-    )
+    return weigh_switch_on(peak_a, reading_error(supply, PEAK, peak_a))
 
 
 def _figures(told: StartFigures) -> Iterator[Figure]:

@@ -82,6 +82,43 @@ class TestStartFigures:
 
         assert self.blocks()[1] in printed(str(profile), "--bench", str(bench))
 
+    def judged(self, folder: Path, profile: str, *checks: tuple[str, str, str]) -> str:
+        """Write a shipped profile whose start has more checks: name, measure and limit."""
+        text = (ROOT / "profiles" / f"{profile}.toml").read_text(encoding="utf-8")
+        added = "".join(
+            f'[[steps.checks]]\nname = "{name}"\nmeasure = "start.{measure}"\nhigh = "{high}"\n\n'
+            for name, measure, high in checks
+        )
+        start = text.index("[[steps]]", text.index('"start"'))
+        path = folder / "judged.toml"
+        path.write_text(text[:start] + added + text[start:], encoding="utf-8")
+        return str(path)
+
+    def test_what_a_whole_start_tells(self, tmp_path: Path) -> None:
+        """Energy and peak, on a source whose dialect asks for the highest current it holds."""
+        dialect = (ROOT / "harness/bench/dialects/scpi-ac-source.toml").read_text(encoding="utf-8")
+        own = dialect.replace("[ask]", '[ask]\nmeasure_current_peak = "MEAS:CURR:AMPL:MAX?"')
+        (tmp_path / "own.toml").write_text(own.replace("scpi-ac-source", "own"), encoding="utf-8")
+        bench = (ROOT / "profiles" / "bench-simulated-ac.toml").read_text(encoding="utf-8")
+        bench = bench.replace('"scpi-ac-source"', f'"{tmp_path / "own.toml"}"', 1)
+        accuracy = '[supply.accuracy]\ncurrent_peak = "1 % + 50 mA"\n'
+        (tmp_path / "bench.toml").write_text(bench.replace("[supply.accuracy]", accuracy), "utf-8")
+        profile = self.judged(
+            tmp_path,
+            "dome-shutter-power-unit",
+            ("energy of the start", "energy", "20 J"),
+            ("switch-on current", "switch_on_current", "5 A"),
+        )
+
+        assert self.blocks()[2] in printed(profile, "--bench", str(tmp_path / "bench.toml"))
+
+    def test_what_would_tell_a_series_resistance(self, tmp_path: Path) -> None:
+        """Too slow a bench is told how fast it would have to read, and of the tester."""
+        check = ("series resistance", "series_resistance", "2 ohm")
+        profile = self.judged(tmp_path, "mount-controller-full-release", check)
+
+        assert self.blocks()[3] in printed(profile, "--bench", "bench-simulated-dc")
+
 
 @pytest.mark.usefixtures("narrow")
 class TestPlan:

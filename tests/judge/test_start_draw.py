@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from harness.judge.start_curve import LevelReadings, ReadingError, SupplyErrors
-from harness.judge.start_draw import BEGIN_VOLTAGE, ENERGY, weigh_begin, weigh_energy
+from harness.judge.start_draw import (
+    BEGIN_VOLTAGE,
+    ENERGY,
+    SWITCH_ON_CURRENT,
+    weigh_begin,
+    weigh_energy,
+    weigh_switch_on,
+)
 from harness.judge.uncertainty import combine
 
 VOLTS = ReadingError(gain_frac=1e-3, offset=0.1)
@@ -96,9 +104,73 @@ class TestEnergy:
         # 3e-3 of 58 J; 0.1 V of no charge; 1 mA of 12 V for 29 s
         assert combine(found.contributions).expanded == pytest.approx(0.4404, rel=1e-3)
 
+    def test_half_of_what_falls_before_a_first_reading_is_taken(self) -> None:
+        """A level read 0.2 s after its setting may take its limit times its voltage until then.
+
+        By hand: 0.5 A x 12 V x 0.2 s = 1.2 J at most, so 0.6 J, rectangular to either side; and
+        2 W for 29 s (JCGM 100:2008, 4.3.7).
+        """
+        exact = ReadingError(gain_frac=0.0, offset=0.0)
+        (level,) = held({12.0: 2.0})
+        late = replace(level, times_s=level.times_s + 0.2)
+        found = weigh_energy([late], SupplyErrors(voltage=exact, current=exact)).estimates[ENERGY]
+
+        assert found.value == pytest.approx(58.0 + 0.6)
+        assert combine(found.contributions).expanded == pytest.approx(1.96 * 0.6 / 3**0.5, rel=1e-3)
+
+    def test_an_ac_source_may_give_four_times_its_limit_meanwhile(self) -> None:
+        """Half of a peak of 17 V and one of 2 A, for what a window of 0.1 s leaves of 0.2 s.
+
+        By hand: 4 x 0.5 A x 12 V x sqrt(2) / 2 x 0.1 s = 1.70 J at most.
+        """
+        exact = ReadingError(gain_frac=0.0, offset=0.0)
+        (level,) = held({12.0: 0.0})
+        late = replace(level, times_s=level.times_s + 0.2)
+        errors = SupplyErrors(voltage=exact, current=exact, power=exact, window_s=0.1)
+        found = weigh_energy([late], errors, frequency_hz=50.0).estimates[ENERGY]
+
+        assert found.value == pytest.approx(0.8485, rel=1e-3)
+
+    def test_windows_that_overlap_are_not_counted_twice(self) -> None:
+        """Means over 2 s, read each second: the integral of a moving average is that of what it
+        averages (textbook). 10 W for 4 s between 10 s and 14 s are 40 J.
+        """
+        exact = ReadingError(gain_frac=0.0, offset=0.0)
+        (level,) = held({12.0: 0.0})
+        edges = np.clip(level.times_s - 10.0, 0.0, 4.0) - np.clip(level.times_s - 12.0, 0.0, 4.0)
+        errors = SupplyErrors(voltage=exact, current=exact, power=exact, window_s=2.0)
+        told = weigh_energy([replace(level, power_w=5.0 * edges)], errors, frequency_hz=50.0)
+
+        assert told.estimates[ENERGY].value == pytest.approx(40.0, rel=1e-6)
+
+    def test_readings_that_differ_hide_what_lies_between_them(self) -> None:
+        """One step of 10 W between two readings a second apart: 5 J either way, rectangular."""
+        exact = ReadingError(gain_frac=0.0, offset=0.0)
+        (level,) = held({12.0: 0.0})
+        stepped = replace(level, power_w=np.where(level.times_s < 10.0, 0.0, 10.0))
+        told = weigh_energy([stepped], SupplyErrors(voltage=exact, current=exact))
+        expanded = combine(told.estimates[ENERGY].contributions).expanded
+
+        assert expanded == pytest.approx(1.96 * 5.0 / 3**0.5, rel=1e-3)
+
     def test_nothing_known(self) -> None:
         """Without any accuracy, or any reading, there is no figure."""
         nothing = SupplyErrors(voltage=None, current=None)
 
         assert "accuracy" in weigh_energy(held({12.0: 2.0}), nothing).why_not[ENERGY]
         assert "Nothing was read" in weigh_energy([], nothing).why_not[ENERGY]
+
+
+class TestSwitchOn:
+    def test_is_as_well_known_as_the_supply_states(self) -> None:
+        """4 A to 1 % and 50 mA, in digits of 0.1 A: two bounds (JCGM 100:2008, 4.3.7, F.2.2.1)."""
+        stated = ReadingError(gain_frac=0.01, offset=0.05, digit=0.1)
+        found = weigh_switch_on(4.0, stated).estimates[SWITCH_ON_CURRENT]
+
+        assert found.value == 4.0
+        # U = 1.96 sqrt(0.09^2 + 0.05^2) / sqrt(3) A
+        assert combine(found.contributions).expanded == pytest.approx(0.1165, rel=1e-3)
+
+    def test_without_an_accuracy_there_is_none(self) -> None:
+        """A bound that nobody states is none."""
+        assert "no accuracy" in weigh_switch_on(4.0, None).why_not[SWITCH_ON_CURRENT]

@@ -38,7 +38,7 @@ LEVELS = levels(12.0, 30.0, 46.8, 60.0)
 class TestAcReadings:
     def test_the_energy_that_is_read_is_what_the_capacitor_takes(self) -> None:
         """Summed over windows that join, power is C (V2^2 - V1^2) and what two junctions take."""
-        _, second, _ = ac_readings(LEVELS, ac(), errors(reading_s=WINDOW_S))
+        _, second, *_ = ac_readings(LEVELS, ac(), errors(reading_s=WINDOW_S))
 
         energy_j = float(second.power_w.sum()) * WINDOW_S
         # of peak voltages, E = C (B2^2 - B1^2) / 2 + C (B2 - B1) D, by hand with C = 150 uF
@@ -47,21 +47,36 @@ class TestAcReadings:
         lost_j = 150e-6 * crest * (30.0 - 12.0) * 1.6
         assert energy_j == pytest.approx(stored_j + lost_j, rel=1e-3)
 
-    def test_only_levels_below_the_threshold_count(self) -> None:
-        """From the threshold on a converter takes energy of its own."""
-        assert [each.label for each in ac_readings(LEVELS, ac(), errors())] == [
-            "12 V",
-            "30 V",
-            "46.8 V",
-        ]
+    def test_from_the_threshold_on_the_converter_draws_its_power(self) -> None:
+        """Below 55 V nothing is drawn at rest, above it the idle power, 2 W."""
+        rest_w = [each.power_w[-1] for each in ac_readings(LEVELS, ac(), errors())]
 
-    def test_a_level_fills_at_half_its_volts_times_the_limit(self) -> None:
-        """150 uF from 0 to 12 V at 30 mA take 0.24 s (power factor 0.5, by hand)."""
-        assert ac_fill_s(LEVELS[0], 0.0, ac()) == pytest.approx(0.24)
+        assert rest_w == pytest.approx([0.0, 0.0, 0.0, 2.0], abs=1e-6)
+
+    def test_a_boost_stage_takes_what_lifts_the_capacitor(self) -> None:
+        """It fills to 390 V at the first level above the threshold, and to nothing more later.
+
+        By hand: E = C (Vb^2 - V1^2) / 2 with 150 uF, 390 V and the 66.2 V peak of the level before.
+        """
+        every = levels(12.0, 30.0, 46.8, 60.0, 120.0)
+        *_, lifts, holds = ac_readings(
+            every, ac(boosted_voltage="390 V"), errors(reading_s=WINDOW_S)
+        )
+        above_j = [float((each.power_w - 2.0).sum()) * WINDOW_S for each in (lifts, holds)]
+
+        stored_j = 0.5 * 150e-6 * (390.0**2 - (math.sqrt(2.0) * 46.8) ** 2)
+        lost_j = 150e-6 * (390.0 - math.sqrt(2.0) * 46.8) * 1.6
+        assert above_j == pytest.approx([stored_j + lost_j, 0.0], rel=1e-3, abs=1e-6)
+
+    def test_a_level_fills_by_clamped_pulses_in_every_other_half_cycle(self) -> None:
+        """Pulses of 4 x 30 mA whose rms is 30 mA carry a quarter of it, every other half-cycle an
+        eighth: 150 uF to the peak of 12 V take 0.679 s (t = C V / I, by hand).
+        """
+        assert ac_fill_s(LEVELS[0], 0.0, ac()) == pytest.approx(0.6788, rel=1e-3)
 
     def test_the_source_hunts_about_its_limit(self) -> None:
         """While it fills readings go up and down: each holds a pulse more or less."""
-        _, second, _ = ac_readings(LEVELS, ac(), errors())
+        _, second, *_ = ac_readings(LEVELS, ac(), errors())
         filling = second.power_w[second.power_w > 0.01]
 
         assert np.std(np.diff(filling)) > 0.05 * np.mean(filling)

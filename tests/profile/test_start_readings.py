@@ -30,7 +30,7 @@ LEVELS = (level(2.4), level(6.0, 0.3), level(12.0, 0.3), level(24.0, 0.3))
 class TestDcReadings:
     def test_the_voltage_rises_by_the_charge_over_both_capacitances(self) -> None:
         """At constant current dv/dt = I / (C + C0): 20 mA over 690 uF, 29 V/s (textbook)."""
-        first, _ = dc_readings(LEVELS, dc(), errors())
+        first, *_ = dc_readings(LEVELS, dc(), errors())
         rising = (first.voltage_v > 0.5) & (first.voltage_v < 2.3)
 
         slope = np.polyfit(first.times_s[rising], first.voltage_v[rising], 1)[0]
@@ -40,7 +40,7 @@ class TestDcReadings:
 
     def test_the_charge_that_is_read_is_what_fills_both(self) -> None:
         """The integral of the current is (C + C0) V, and what leak and diode add (Q = C V)."""
-        first, _ = dc_readings(LEVELS, dc(), errors(reading_s=1e-4))
+        first, *_ = dc_readings(LEVELS, dc(), errors(reading_s=1e-4))
 
         charge_c = np.trapezoid(first.current_a, first.times_s)
 
@@ -48,17 +48,34 @@ class TestDcReadings:
 
     def test_it_comes_to_rest_at_what_leaks(self) -> None:
         """At rest the leak of data sheets flows, 0.01 C V at nominal voltage; or the stated one."""
-        _, second = dc_readings(LEVELS, dc(), errors())
-        _, stated = dc_readings(LEVELS, dc(leakage="2 mA"), errors())
+        _, second, *_ = dc_readings(LEVELS, dc(), errors())
+        _, stated, *_ = dc_readings(LEVELS, dc(leakage="2 mA"), errors())
 
         assert second.voltage_v[-1] == pytest.approx(6.0)
         assert second.current_a[-1] == pytest.approx(0.01 * 470e-6 * 6.0, rel=0.1)
         assert stated.current_a[-1] == pytest.approx(2e-3 * 6.0 / 24.0, rel=0.1)
 
-    def test_only_levels_below_the_threshold_count(self) -> None:
+    def test_only_levels_below_the_threshold_weigh_the_capacitor(self) -> None:
         """Where the converter works, what flows does not charge the capacitor alone."""
         assert [each.voltage_v for each in below_threshold(LEVELS, dc())] == [2.4, 6.0]
-        assert [each.label for each in dc_readings(LEVELS, dc(), errors())] == ["2.4 V", "6 V"]
+
+    def test_from_the_threshold_on_the_converter_draws_its_power(self) -> None:
+        """1 W at 24 V, and what leaks, 0.01 C V; of a unit that works in phases the middle."""
+        leak_a = 0.01 * 470e-6 * 24.0
+        last, busy = (
+            dc_readings(LEVELS, dc(idle_power="1 W", **more), errors())[-1]
+            for more in ({}, {"busy_power": "5 W"})
+        )
+
+        assert last.current_a[-1] == pytest.approx(1.0 / 24.0 + leak_a, rel=1e-3)
+        assert busy.current_a[-1] == pytest.approx(3.0 / 24.0 + leak_a, rel=1e-3)
+
+    def test_levels_follow_each_other(self) -> None:
+        """Each level is set when the last reading of the one before has come."""
+        first, second, *_ = dc_readings(LEVELS, dc(), errors())
+
+        assert second.set_s == first.times_s[-1]
+        assert second.times_s[0] - second.set_s == pytest.approx(2e-3)
 
     def test_readings_scatter_and_come_in_digits(self) -> None:
         """Noise is a share of the fixed error, digits are the display's; same seed, same noise."""
@@ -72,7 +89,7 @@ class TestDcReadings:
 
     def test_a_supply_without_an_accuracy_is_read_as_it_is(self) -> None:
         """Where nobody states an accuracy there is nothing to scatter by."""
-        first, _ = dc_readings(LEVELS, dc(), errors(voltage=None))
+        first, *_ = dc_readings(LEVELS, dc(), errors(voltage=None))
 
         assert first.voltage_v[-1] == pytest.approx(2.4)
 

@@ -10,10 +10,35 @@ from typing import Any
 
 import pytest
 
+from harness.api import plan_for, simulated_bench_file
+from harness.judge.start_curve import StartFigures
 from harness.profile.accuracy import Accuracy
 from harness.profile.bench_file import BenchFile
+from harness.profile.load import load_profile
+from harness.rehearse.circuit.circuit import Circuit
+from harness.rehearse.circuit.windowed_means import Means
+from harness.run import start_figures
 
 PEAK = 'measure_current_peak = "MEAS:CURR:AMPL:MAX?"\n'
+
+
+@pytest.fixture
+def gave(monkeypatch: pytest.MonkeyPatch) -> list[float]:
+    """Count the energy that a simulated supply gives until its start has been weighed, in J."""
+    total, seen = [0.0], [0.0]
+    record, weigh = Circuit._record, start_figures.weigh_energy
+
+    def recorded(self: Circuit, duration_s: float, means: Means, line_a2: float) -> None:
+        total[0] += duration_s * means.power_w
+        record(self, duration_s, means, line_a2)
+
+    def weighed(*args: Any, **named: Any) -> StartFigures:
+        seen[0] = total[0]
+        return weigh(*args, **named)
+
+    monkeypatch.setattr(Circuit, "_record", recorded)
+    monkeypatch.setattr(start_figures, "weigh_energy", weighed)
+    return seen
 
 
 @pytest.fixture
@@ -71,3 +96,62 @@ class TestAcStart:
         told = figures(run_steps("ac", bench=with_peak(stated=False)))
 
         assert "no accuracy" in told["start.switch_on_current"]["why_not"]
+
+
+ENERGY = """
+[[steps.checks]]
+name = "energy"
+measure = "start.energy"
+high = "60 J"
+"""
+
+
+class TestPlanAndRun:
+    @pytest.mark.parametrize("kind", ["dc", "ac"])
+    def test_the_energy_is_known_as_well_as_was_planned(
+        self, kind: str, run_steps: Callable[..., Any], gave: list[float], tmp_path: Path
+    ) -> None:
+        """What the simulated supply really gave is inside, and U is as the plan said."""
+        ran = run_steps(kind, after=ENERGY)
+        told = figures(ran)["start.energy"]
+        profile = load_profile(tmp_path / "profile.toml")
+        [planned] = plan_for(profile, simulated_bench_file(profile)).forecasts
+
+        assert abs(told["value"] - gave[0]) <= told["expanded"]
+        assert told["expanded"] == pytest.approx(planned.expanded, rel=0.2)
+        assert ran.verdict("energy") == "pass"
+
+    def test_the_peak_is_known_as_well_as_was_planned(
+        self, run_steps: Callable[..., Any], with_peak: Any, tmp_path: Path
+    ) -> None:
+        """The clamp of the source is what the plan expects, and U goes with the reading."""
+        check = ENERGY.replace("energy", "switch_on_current").replace("60 J", "5 A")
+        told = figures(run_steps("ac", after=check, bench=with_peak(stated=True)))
+        profile = load_profile(tmp_path / "profile.toml")
+        file = with_peak(stated=True)(simulated_bench_file(profile))
+        [planned] = plan_for(profile, file).forecasts
+
+        found = told["start.switch_on_current"]
+        assert found["value"] == pytest.approx(planned.expected, rel=0.02)
+        assert found["expanded"] == pytest.approx(planned.expanded, rel=0.02)
+
+
+class TestUntold:
+    @pytest.mark.parametrize(
+        ("measure", "limit", "why"),
+        [
+            ("switch_on_current", "5 A", "has no measure_current_peak"),
+            ("series_resistance", "5 ohm", "the inrush limiter of an AC unit"),
+            ("leakage_current", "5 mA", "the filter at the input"),
+        ],
+    )
+    def test_a_check_of_what_no_start_tells_says_why(
+        self, measure: str, limit: str, why: str, run_steps: Callable[..., Any]
+    ) -> None:
+        """It is undecided, and its budget names the reason, as the plan does."""
+        check = ENERGY.replace("energy", measure).replace("60 J", limit)
+        ran = run_steps("ac", after=check)
+
+        assert ran.verdict(measure) == "undecided"
+        (row,) = (row for row in ran.sink._checks if row.check == measure)
+        assert why in " ".join(row.unknown)
