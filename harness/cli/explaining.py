@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from harness.record.explanation import Explanation
     from harness.report.explained import Explained, Shown
 
+#: Further steps that are shown.
+_STEPS = 2
 #: What is said where there is no library at hand.
 _ASK = "What explains it: softwake suspects last"
 
@@ -75,7 +77,7 @@ def keep(record: Record, told: Explanation) -> None:
             typer.echo(f"softwake: the answer is not kept: {error.strerror}", err=True)
 
 
-def print_explanation(told: Explanation, *, is_whole: bool) -> None:
+def print_explanation(told: Explanation, *, is_whole: bool, steps: bool) -> None:
     """Print all of an explanation."""
     from harness.report.explained import explained
 
@@ -96,6 +98,8 @@ def print_explanation(told: Explanation, *, is_whole: bool) -> None:
     _print_list("Found without power:", shown.found)
     out.print()
     _print_next(told, shown)
+    if steps:
+        _print_steps(shown)
     out.print()
     for caution in told.cautions:
         out.print(caution, style=STYLES["undecided"])
@@ -129,6 +133,25 @@ def _print_next(told: Explanation, shown: Explained) -> None:
     result = {"": "yes", "ohm": "12 ohm", "F": "100 uF", "V": "200 V", "A": "1 mA"}
     found = f"{shown.measure.name} = {result[told.measure[0].unit]}"
     out.print(indented(f'then, say: softwake suspects last --found "{found}"', "dim"))
+
+
+def _print_steps(shown: Explained) -> None:
+    """Print what further steps under power would tell, or why none is proposed."""
+    out = console(folded=False)
+    out.print()
+    if shown.no_steps:
+        out.print(f"No step under power is proposed: {shown.no_steps}.", style="bold")
+        return
+    if not shown.steps:
+        out.print("No step under power on this bench is expected to tell more.")
+        return
+    out.print("Under power, once nothing cold is left to measure, each a pre-check:", style="bold")
+    for one in shown.steps[:_STEPS]:
+        out.print(indented(f"{one.name}: {one.how}"))
+        for line in one.expected:
+            out.print(indented(f"  {line}"))
+    out.print(indented("write the first: softwake suspects last --steps --to step.toml", "dim"))
+    out.print(indented("then: softwake plan step.toml, and rehearse it before it runs", "dim"))
 
 
 def _print_suspect(one: Shown) -> None:

@@ -3,27 +3,37 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import typer
 
 from harness.cli.documents import tell_error, telling
-from harness.cli.options import HERE, described
+from harness.cli.options import HERE, described, write_file
 from harness.cli.progress import progress_bar
+from harness.errors import UsageError
+
+if TYPE_CHECKING:
+    from harness.record.explanation import Explanation
+    from harness.suspects.weighing import StepProposal
 
 
 @described
-def suspects(
+def suspects(  # noqa: PLR0913 - every one by its name
     run: str,
     *,
     unit: Path | None = None,
     found: list[str] | None = None,
     anew: bool = False,
     whole: bool = False,
+    steps: bool = False,
+    to: Path | None = None,
     workers: int | None = None,
     results: Path = HERE,
     json: bool = False,
 ) -> None:
     """Say what most likely explains a run, and what to measure next; energises nothing."""
+    if to is not None and not steps:
+        raise UsageError("only a further step is written", where="--to", remedy="add --steps")
     # pandas, scipy and the engine: not for the list of commands
     from harness.cli.explaining import keep, print_explanation
     from harness.qualify.campaign import usual_workers
@@ -36,6 +46,7 @@ def suspects(
     from harness.suspects.measuring import Found, taken_up
     from harness.suspects.shelf import FIRST_EACH, WHOLE_EACH, Shelf, stock_for
     from harness.suspects.told import of_answer
+    from harness.suspects.weighing import weighed, withheld
 
     results_found = [Found.parse(text) for text in found or ()]
     folder = find(results, run)
@@ -47,28 +58,42 @@ def suspects(
     shelf = Shelf.of(stock_for(case.profile, case.bench))
     library = shelf.library()
     wanted = WHOLE_EACH if whole else FIRST_EACH
-    if library is None or library.each < wanted:
-        stop = StopRequest()
-        try:
+    stop, work = StopRequest(), workers or usual_workers()
+    further: tuple[StepProposal, ...] = ()
+    withheld_by = ""
+    try:
+        if library is None or library.each < wanted:
             with stop_on_signals(stop), progress_bar(1, "library") as on_progress:
-                library = shelf.made(
-                    wanted,
-                    workers=workers or usual_workers(),
-                    on_progress=on_progress,
-                    stop=stop,
+                library = shelf.made(wanted, workers=work, on_progress=on_progress, stop=stop)
+        answer = answered(case, library, results_found)
+        withheld_by = withheld(case, library, answer) if steps else ""
+        if steps and not withheld_by:
+            with stop_on_signals(stop), progress_bar(1, "further steps") as on_progress:
+                further = weighed(
+                    case, library, answer, workers=work, on_progress=on_progress, stop=stop
                 )
-        except Interrupted as error:
-            typer.echo(f"softwake: {error}; the same command goes on where it was", err=True)
-            if json:
-                tell_error(None, str(error), error.exit_code)
-            raise typer.Exit(error.exit_code) from None
-    told = of_answer(answered(case, library, results_found))
+    except Interrupted as error:
+        typer.echo(f"softwake: {error}; the same command goes on where it was", err=True)
+        if json:
+            tell_error(None, str(error), error.exit_code)
+        raise typer.Exit(error.exit_code) from None
+    told = of_answer(answer, further, withheld_by)
     keep(case.record, told)
     with telling(wanted=json) as tell:
+        if to is not None:
+            _write(to, told)
         if tell is None:
-            print_explanation(told, is_whole=library.each >= WHOLE_EACH)
+            print_explanation(told, is_whole=library.each >= WHOLE_EACH, steps=steps)
         else:
             tell("suspects", told.model_dump())
+
+
+def _write(to: Path, told: Explanation) -> None:
+    """Write the profile of the first further step."""
+    if told.steps:
+        write_file(to, told.steps[0].profile.encode())
+    else:
+        typer.echo(f"softwake: no step is proposed, so {to} is not written", err=True)
 
 
 def _assessed(unit: Path) -> dict[str, object]:

@@ -88,6 +88,21 @@ class MeasurementTold(_Data):
     expected: tuple[Expected, ...]
 
 
+class StepTold(_Data):
+    """A further step under power, with what its most telling figure would tell."""
+
+    name: str
+    how: str
+    figure: str
+    unit: str
+    bits: float
+    work_min: float
+    danger: float
+    trips: float  # chance that it ends in a trip
+    expected: tuple[Expected, ...]
+    profile: str  # the pre-check that makes it, as TOML
+
+
 class ResultTold(_Data):
     """What a measurement without power found: of a question 1 for yes, 0 for no."""
 
@@ -128,6 +143,8 @@ class Explanation(_Data):
     found: tuple[ResultTold, ...]
     suspects: tuple[SuspectTold, ...]
     measure: tuple[MeasurementTold, ...]
+    steps: tuple[StepTold, ...] = ()  # none too where nobody asked for them
+    no_steps: str = ""  # why power is not proposed
     pushes: tuple[PushTold, ...]
     unseen: tuple[str, ...]
     cautions: tuple[str, ...]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from harness.quantity import format_quantity
@@ -16,6 +16,7 @@ from harness.record.explanation import (
     SeverityTold,
     SignTold,
     Span,
+    StepTold,
     SuspectTold,
 )
 
@@ -63,6 +64,8 @@ class Explained:
     suspects: tuple[Shown, ...]
     found: tuple[str, ...]  # what was measured without power
     measure: Next | None
+    steps: tuple[Next, ...]  # under power, where nothing speaks against it
+    no_steps: str
     prove: str  # what proves the first suspect where no measurement is worth more
     pushes: tuple[str, ...]
     unseen: tuple[str, ...]
@@ -80,6 +83,8 @@ def explained(told: Explanation) -> Explained:
         suspects=tuple(map(_shown, told.suspects)),
         found=tuple(map(_result, told.found)),
         measure=_next(told.measure[0]) if told.measure else None,
+        steps=tuple(map(_next_step, told.steps)),
+        no_steps=printable(told.no_steps),
         prove=printable(first.shown_by) if first and not told.measure else "",
         pushes=tuple(_push(one) for one in told.pushes if one.by),
         unseen=tuple(map(printable, told.unseen)) if told.nothing_wrong else (),
@@ -164,13 +169,21 @@ def _next(told: MeasurementTold) -> Next:
     return Next(
         name=printable(told.name),
         how=printable(f"{told.how} (about {told.work_min:g} min)"),
-        expected=tuple(printable(line) for line in _expected(told)),
+        expected=tuple(_expected(told.expected, told.unit)),
     )
 
 
-def _expected(told: MeasurementTold) -> Iterator[str]:
-    for one in told.expected:
-        yield f"{one.words}: {_reading(told.unit, one)}"
+def _next_step(told: StepTold) -> Next:
+    return Next(
+        name=printable(told.name),
+        how=printable(f"{told.how} (about {told.work_min:.0f} min); it is told by {told.figure}"),
+        expected=tuple(_expected(told.expected, told.unit)),
+    )
+
+
+def _expected(expected: Sequence[Expected], unit: str) -> Iterator[str]:
+    for one in expected:
+        yield printable(f"{one.words}: {_reading(unit, one)}")
 
 
 def _reading(unit: str, one: Expected) -> str:

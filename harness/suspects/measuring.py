@@ -44,7 +44,12 @@ class Proposal:
     @property
     def worth(self) -> float:
         """Expected information for each minute of work, danger counted as work."""
-        return self.bits / (_SET_UP_MIN + self.measurement.minutes * self.measurement.danger)
+        return worth(self.bits, self.measurement.minutes, self.measurement.danger)
+
+
+def worth(bits: float, work_min: float, danger: float) -> float:
+    """Return expected information for each minute of work, danger counted as work."""
+    return bits / (_SET_UP_MIN + work_min * danger)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -143,7 +148,7 @@ def proposals(
     kinds = np.where(library.suspects == HEALTHY, HEALTHY, library.kinds)
     names = sorted(set(kinds.tolist()), key=lambda name: -float(chances[kinds == name].sum()))
     by_kind = np.array([kinds == name for name in names])
-    before = _entropy(by_kind @ chances)
+    before = entropy(by_kind @ chances)
     done = {one.measurement.name for one in made}
     found = []
     for column, measurement in enumerate(MEASUREMENTS):
@@ -154,7 +159,7 @@ def proposals(
         after = 0.0
         for cell in np.unique(cells):
             inside = by_kind @ np.where(cells == cell, chances, 0.0)
-            after += inside.sum() * _entropy(inside / max(inside.sum(), 1e-300))
+            after += inside.sum() * entropy(inside / max(inside.sum(), 1e-300))
         bits = max(0.0, before - after)
         if bits >= LEAST_BITS:
             told = tuple(
@@ -184,6 +189,7 @@ def _cells(reads: Floats, measurement: ColdMeasurement) -> Floats:
     return cells
 
 
-def _entropy(chances: Floats) -> float:
+def entropy(chances: Floats) -> float:
+    """Return the entropy of chances that sum to one, in bits."""
     there = chances[chances > 0.0]
     return -float((there * np.log2(there)).sum())

@@ -14,6 +14,7 @@ from harness.record.explanation import (
     SeverityTold,
     SignTold,
     Span,
+    StepTold,
     SuspectTold,
     run_sha256,
 )
@@ -23,6 +24,7 @@ from harness.suspects.answer import Answer, Told
 from harness.suspects.evidence import Sign
 from harness.suspects.kinds import kind_named
 from harness.suspects.measuring import Found, Proposal
+from harness.suspects.weighing import StepProposal
 
 
 def headline(answer: Answer) -> str:
@@ -35,7 +37,9 @@ def headline(answer: Answer) -> str:
     return f"Most likely: {first.words} ({percent(first.probability)})."
 
 
-def of_answer(answer: Answer) -> Explanation:
+def of_answer(
+    answer: Answer, steps: Sequence[StepProposal] = (), no_steps: str = ""
+) -> Explanation:
     """Return an answer as it is kept beside the record, and printed with ``--json``."""
     return Explanation(
         run_id=answer.run_id,
@@ -53,6 +57,8 @@ def of_answer(answer: Answer) -> Explanation:
         found=results_told(answer.found),
         suspects=tuple(map(_suspect, answer.told)),
         measure=tuple(map(_measurement, answer.measure)),
+        steps=tuple(map(_step, steps)),
+        no_steps=no_steps,
         pushes=tuple(
             PushTold(check=one.check, verdict=one.verdict, by=one.words) for one in answer.pushes
         ),
@@ -112,8 +118,27 @@ def _measurement(proposal: Proposal) -> MeasurementTold:
         bits=proposal.bits,
         work_min=one.minutes,
         danger=one.danger,
-        expected=tuple(
-            Expected(suspect=name, words=kind_named(name).words, low=low, high=high)
-            for name, low, high in proposal.expected
-        ),
+        expected=_expected(proposal.expected),
+    )
+
+
+def _step(proposal: StepProposal) -> StepTold:
+    return StepTold(
+        name=proposal.step.name,
+        how=proposal.step.how,
+        figure=proposal.figure,
+        unit=proposal.unit,
+        bits=proposal.bits,
+        work_min=proposal.work_min,
+        danger=proposal.step.danger,
+        trips=proposal.trips,
+        expected=_expected(proposal.expected),
+        profile=proposal.step.text,
+    )
+
+
+def _expected(told: Sequence[tuple[str, float, float]]) -> tuple[Expected, ...]:
+    return tuple(
+        Expected(suspect=name, words=kind_named(name).words, low=low, high=high)
+        for name, low, high in told
     )

@@ -160,6 +160,26 @@ class TestSuspects:
         assert again["found"][0]["value"] > 1e6
         assert anew["found"] == []
 
+    def test_no_power_for_a_short(self, tmp_path: Path) -> None:
+        """Asked for steps under power, a shorted unit gets none, nor a file: cold comes first."""
+        words = ("--results", str(tmp_path / "r"))
+        called("rehearse", DC, "--fault", "shorted-input", *words)
+        file = tmp_path / "step.toml"
+        done = called("suspects", "last", *words, "--steps", "--to", str(file))
+
+        assert done.returncode == 0
+        assert "No step under power is proposed: input shorted" in done.stdout
+        assert "not under power again" in done.stdout
+        assert "Under power, once" not in done.stdout
+        assert not file.exists()
+        assert "is not written" in done.stderr
+
+    def test_a_file_is_for_a_step(self, results: Path, tmp_path: Path) -> None:
+        """Without asking for steps there is nothing to write."""
+        words = ("suspects", "last", "--results", str(results), "--to", str(tmp_path / "s.toml"))
+
+        assert called(*words).returncode == 2
+
     def test_nonsense_is_refused(self, results: Path) -> None:
         """A result that says nothing is refused in words."""
         done = called("suspects", "last", "--results", str(results), "--found", "colour = blue")
