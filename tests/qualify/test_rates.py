@@ -148,8 +148,6 @@ SHORTS = {"shorted-input", "shorted-varistor", "shorted-switch"}
 COARSE = {"rippling-output", "sagging-output", "lost-efficiency"}
 #: What single profiles miss besides.
 KNOWN_GAPS_OF = {
-    "guide-camera-supply": {"open-rectifier-diode"},
-    "guide-camera-supply-full-release": {"rippling-output"},
     "lamp-battery-charger": {"open-rectifier-diode", "charge-current-low"},
 }
 #: The profiles by how much rests on them: what releases, then what the guides follow.
