@@ -270,7 +270,7 @@ def information(reads: Floats, kinds: Names, chances: Floats) -> float:
     cells = _cells(reads, kinds)
     rng = np.random.default_rng(1)
     chance = [_bits(cells[rng.permutation(len(cells))], kinds, chances) for _ in range(_SHUFFLES)]
-    return float(max(0.0, _bits(cells, kinds, chances) - np.mean(chance)))
+    return max(0.0, float(_bits(cells, kinds, chances)) - float(np.mean(chance)))
 
 
 def _cells(reads: Floats, kinds: Names) -> Floats:
