@@ -19,10 +19,10 @@ from harness.errors import (
     Overload,
     ReportedError,
 )
-from harness.profile.measures import OPERATIONS, PEAK, SETTINGS
+from harness.profile.measures import MEASURES, OPERATIONS, PEAK, SETTINGS, Situation
 
 if TYPE_CHECKING:  # loads libraries of numbers: not into the process that guards power
-    from harness.profile.plan import Plan
+    from harness.profile.plan import Plan, PlannedStep
 
 #: Stands for a whole reading of a supply or a load, however its dialect takes it.
 SAMPLE = "sample"
@@ -67,16 +67,24 @@ def _of_load(plan: Plan, key: str) -> Iterable[str]:
     yield from (f"{mode}_setting" for mode in modes)
     if modes:
         yield SAMPLE
+    for step in plan.steps:  # what is read one by one while the input drops
+        if any(Situation.DIPPED in MEASURES[check.measure].situations for check in step.checks):
+            yield from _of_step(step, key)
 
 
 def _of_reader(plan: Plan, key: str) -> Iterable[str]:
     """Yield what the checks of a plan ask of a meter or the power meter."""
     for step in plan.steps:
-        for check in step.checks:
-            for reading in step.made_of[check.name]:
-                role, _, quantity = reading.partition(".")
-                if role == key:
-                    yield f"measure_{quantity}"
+        yield from _of_step(step, key)
+
+
+def _of_step(step: PlannedStep, key: str) -> Iterable[str]:
+    """Yield what the checks of a step ask of an instrument."""
+    for check in step.checks:
+        for reading in step.made_of[check.name]:
+            role, _, quantity = reading.partition(".")
+            if role == key:
+                yield f"measure_{quantity}"
 
 
 def every_question(instrument: Instrument) -> dict[str, bool]:

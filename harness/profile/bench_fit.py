@@ -11,7 +11,7 @@ from harness.profile.load_step import LoadStep
 from harness.profile.measures import MEASURES, Situation, role_of
 from harness.profile.plan import PlannedStep
 from harness.profile.schema import Profile
-from harness.profile.wiring import MeterPlace, Operations, Wiring, seen_from
+from harness.profile.wiring import MeterPlace, Operations, Wiring, reads_in_dip, seen_from
 from harness.quantity import format_quantity
 from harness.unit.nameplate import Unit
 
@@ -162,6 +162,11 @@ def lacking(
                 )
 
 
+#: What a load is for while the input drops.
+_READS = (
+    "; an electronic load, its input on or off, is what reads the output quickly enough. The hold "
+    "after the drop shows whether the output comes back"
+)
 #: What a source that is set by hand does not tell.
 _NOT_BY_HAND = {
     Situation.STARTED: "the way up of a hand tells nothing of the unit",
@@ -198,7 +203,8 @@ def why_dropped(
         if role == "supply" and (bench.by_hand or f"power_meter.{quantity}" in made_of):
             key = "power_meter"
         if key not in there:
-            return f"this bench has no {role.replace('_', ' ')}"
+            why = f"this bench has no {role.replace('_', ' ')}"
+            return f"{why}{_READS if reads_in_dip(check) else ''}"
         if lacks(operations, key, operation):
             return f"dialect {there[key].dialect} of the {key.replace('_', ' ')} has no {operation}"
     return ""

@@ -166,7 +166,7 @@ def _measure_rules(
             'current = "1 A"',
         )
     by_load = any(name.startswith("load.") for name in measure.readings())
-    if part.by_hand is not None and by_load:
+    if part.by_hand is not None and by_load and Situation.DIPPED not in measure.situations:
         yield ConfigError(
             path, f"{check.measure} needs an electronic load, not one that is connected by hand"
         )

@@ -20,6 +20,7 @@ from harness.files.field_types import (
     bounded,
     mistaken,
 )
+from harness.profile.hand_loads import is_battery
 from harness.profile.level import Level, LevelMaker
 from harness.profile.measures import Situation
 from harness.profile.step import LoadableStep, Place
@@ -40,7 +41,13 @@ class DipStep(LoadableStep):
     #: Longest: nobody but the keeper watches meanwhile, and for longer it need not be timed.
     duration_s: Annotated[
         Seconds,
-        bounded("s", "more than {} needs no timing: switch off and start again", '"20 ms"', most=1),
+        bounded(
+            "s",
+            'a drop of more than {} is no dip: take a step of the kind "cycle", with its off, '
+            "which switches off, brings power back by the start and measures how long it was off",
+            '"20 ms"',
+            most=1,
+        ),
     ] = Field(examples=['"20 ms"'])
     times: Number = Field(default=1.0, ge=1.0, le=20.0, examples=["3"])
     #: Held so long after each, once it has come to rest.
@@ -57,8 +64,8 @@ class DipStep(LoadableStep):
             raise mistaken("times is a whole number", "3")
         if self.residual_frac >= self.line_frac:
             raise mistaken("what is left is less than what it drops from", 'residual = "0 %"')
-        if self.load is not None:
-            raise mistaken("a dip is loaded by an electronic load alone: leave load out")
+        if self.load is not None and is_battery(self.load):
+            raise mistaken("a battery would feed the output meanwhile: take a resistor")
         return self
 
     @property
@@ -77,6 +84,11 @@ class DipStep(LoadableStep):
             "(IEC 61000-4-11, from memory). How long it takes is measured from messages and "
             "answers, and judged with that uncertainty"
         )
+        if self.load is None and self.point is None:
+            told += (
+                ". Nothing loads it but the unit itself, which then bridges far longer than at "
+                "work: state the current it works at, or a load"
+            )
         if reading_s is None:
             return f"{told}."
         takes = format_quantity(reading_s, "s")
@@ -101,5 +113,6 @@ class DipStep(LoadableStep):
                     load=self.point,
                     voltage_frac=self.line_frac,
                     time_at_limit_s=maker.time_at_limit_s,
-                )
+                ),
+                loaded=self.load is not None or self.point is not None,
             )

@@ -209,11 +209,11 @@ class LevelMaker:
             ),
         )
 
-    def returned(self, level: Level) -> Level:
+    def returned(self, level: Level, *, loaded: bool) -> Level:
         """Return a level with what a unit may take whose input comes back to it.
 
         What is left on the bulk capacitor is not known: it may have to be filled from nothing,
-        while a load is fed with all that the nameplate's current gives.
+        while a load, if there is one, is fed with all that the nameplate's current gives.
         """
         reached_v, self._reached_v = self._reached_v, 0.0
         watched = self._watched(level)
@@ -221,7 +221,7 @@ class LevelMaker:
         budget = watched.budget
         if budget is None:
             return watched
-        if level.load is not None:
+        if loaded:
             budget = replace(budget, idle_power_w=max(budget.idle_power_w, self._whole.apparent_va))
         boots_s = self._input.boot_time_s or 0.0  # a drop may have stopped it
         return replace(watched, budget=budget, time_at_limit_s=None, wait_s=boots_s)

@@ -13,6 +13,7 @@ from harness.profile.instruments import Calibrated
 from harness.profile.level import resistor_ohm
 from harness.profile.plan import Plan, PlannedStep
 from harness.profile.step import HandLoadedStep, Place
+from harness.profile.wiring import reads_in_dip
 from harness.quantity import format_quantity, shown
 from harness.unit.charger_output import ChargerOutput
 from harness.unit.nameplate import Output
@@ -115,6 +116,9 @@ def _load_reasons(plan: Plan, bench: BenchFile) -> Iterator[str]:
         at = getattr(step.step, "output", None) or next(iter(plan.profile.unit.output))
         yield from _at_output(step, bench, step.wiring.load, at, output, largest_a)
     for step in plan.steps:
+        if step.wiring.load and any(map(reads_in_dip, step.checks)):
+            output = step.step.loaded_output(plan.profile.unit)
+            yield from _at_output(step, bench, step.wiring.load, "", output, 0.0)
         for at, current_a in getattr(step.step, "others", {}).items():
             output = plan.profile.unit.output[at]
             yield from _at_output(step, bench, step.wiring.others[at], at, output, current_a)

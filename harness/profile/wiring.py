@@ -114,6 +114,7 @@ def wiring_of(
     operations: Operations | None,
 ) -> Wiring:
     """Return what of a bench serves a step of a unit."""
+    checks = tuple(checks)
     meters: dict[tuple[MeterPlace, str], str] = {}
     problems: dict[tuple[MeterPlace, str], str] = {}
     moved: MeterPlace | None = None
@@ -139,7 +140,8 @@ def wiring_of(
                 meters[place, quantity] = known
             else:
                 problems[place, quantity] = _why_none(place, quantity, bench)
-    load, load_at = _load_for(step, unit, bench)
+    read = any(map(reads_in_dip, checks))
+    load, load_at = _load_for(step, unit, bench, read=read)
     wired = {each.at: key for key, each in bench.all_loads.items() if each.at is not None}
     others = {output: wired.get(output, "") for output in getattr(step, "others", ())}
     return Wiring(
@@ -191,9 +193,12 @@ def _why_none(place: MeterPlace, quantity: str, bench: BenchFile) -> str:
     return f"no meter of this bench reads {quantity.replace('_', ' ')} {place.text}"
 
 
-def _load_for(step: AnyStep, unit: Unit, bench: BenchFile) -> tuple[str, str]:
-    """Return the key of the load that a step sets, and where it is connected by hand, if it is."""
-    if not unit.output or not sets_load(step):
+def _load_for(step: AnyStep, unit: Unit, bench: BenchFile, *, read: bool) -> tuple[str, str]:
+    """Return the key of the load of a step, and where it is connected by hand, if it is.
+
+    It is set, or ``read`` alone: with its input off it is a quick voltmeter at the output.
+    """
+    if not unit.output or not (read or sets_load(step)):
         return "", ""
     output = getattr(step, "output", None) or next(iter(unit.output))
     for key, load in bench.all_loads.items():
@@ -201,6 +206,12 @@ def _load_for(step: AnyStep, unit: Unit, bench: BenchFile) -> tuple[str, str]:
             return key, ""
     free = next((key for key, load in bench.all_loads.items() if load.at is None), "")
     return free, output if free and len(unit.output) > 1 else ""
+
+
+def reads_in_dip(check: Check) -> bool:
+    """Whether a check is made of what a load reads while the input drops and comes back."""
+    measure = MEASURES[check.measure]
+    return Situation.DIPPED in measure.situations and "load.voltage" in measure.made_of
 
 
 def sets_load(step: AnyStep) -> bool:

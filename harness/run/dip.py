@@ -104,10 +104,12 @@ def dip(context: Context, step: PlannedStep) -> None:
     have_looked_at(context, step)
     for number, level in enumerate(step.levels):
         context.enter(level)
-        set_level(context, level)
+        begins = not number and step.step.by_hand is not None
+        before = level if begins else _standing(level, step.step.line_frac)
+        set_level(context, before)
         set_enable(context, step)
         set_loads(context, step, level, step.levels[0] if number else None)
-        Dwell(context, step, replace(level, wait_s=0.0)).settle()  # it works by now
+        Dwell(context, step, before).settle()
         course = _dropped(context, step, level)
         dwell = Dwell(context, step, level)
         hold = dwell.settle().hold(needed_readings(context, step))
@@ -120,6 +122,16 @@ def dip(context: Context, step: PlannedStep) -> None:
             judge(context, step, check, estimate, name=f"{check.name} at {level.label}")
         judge_checks(context, step, hold)
     ask_later(context, step)
+
+
+def _standing(level: Level, line_frac: float) -> Level:
+    """Return a level as it is before its drop: at work by now, its bulk capacitor is full.
+
+    Nothing has to be filled yet but from nominal voltage up, and so nothing more is allowed.
+    """
+    full_v = level.voltage_v / max(line_frac, 1.0)
+    budget = None if level.budget is None else level.budget.found(full_v)
+    return replace(level, budget=budget, wait_s=0.0)
 
 
 def _dropped(context: Context, step: PlannedStep, level: Level) -> Course:

@@ -7,6 +7,7 @@ envelope on the way raises :class:`~harness.power.trip.Tripped` with power alrea
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from functools import partial
 
 import numpy as np
 
@@ -165,7 +166,11 @@ def _by_hand(context: Context, step: PlannedStep) -> tuple[str, str] | None:
     return asked.by_hand, asked.output or next(iter(context.plan.profile.unit.output))
 
 
-def _loadable(context: Context, step: PlannedStep) -> None:
+def _loadable(
+    context: Context,
+    step: PlannedStep,
+    carry_out: Callable[[Context, PlannedStep], None] = hold_levels,
+) -> None:
     """Hold each level; where a person connects the load, power is off before and after.
 
     What the next step wants as well stays connected meanwhile.
@@ -175,12 +180,12 @@ def _loadable(context: Context, step: PlannedStep) -> None:
     """
     wanted = _by_hand(context, step)
     if wanted is None:
-        hold_levels(context, step)
+        carry_out(context, step)
         if isinstance(step.step, HandLoadedStep) and step.step.ends_off:
             power_off(context)
         return
     if _connected(context, step, *wanted):
-        hold_levels(context, step)
+        carry_out(context, step)
         _take_off(context, step, *wanted)
 
 
@@ -241,7 +246,7 @@ _CARRY_OUT: Mapping[str, Callable[[Context, PlannedStep], None]] = {
     "load": _loadable,
     "soak": _loadable,
     "cycle": cycle,
-    "dip": dip,
+    "dip": partial(_loadable, carry_out=dip),
     "drain": _drain,
     "discharge": discharge,
 }

@@ -6,10 +6,14 @@ import math
 from typing import TYPE_CHECKING
 
 import pytest
+from pydantic import ValidationError
 
 from harness.judge.uncertainty import combine
 from harness.power.dip import DipRecord
-from harness.run.dip import Course
+from harness.profile.allowance import InrushAllowance
+from harness.profile.dip_step import DipStep
+from harness.profile.level import Level
+from harness.run.dip import Course, _standing
 
 if TYPE_CHECKING:
     from tests.run.conftest import Ran, RunSteps
@@ -113,6 +117,87 @@ class TestFaults:
         """The output gives way where a healthy unit's stands."""
         ran = run_steps("ac", after=step("0 %", "8 ms"), fault="weak-bulk-capacitor")
         assert ran.result.trip is not None or ran.verdict("lowest at 0 % for 8 ms") == "fail"
+
+
+class TestOtherLoads:
+    """A load by hand, or none but the unit itself: an electronic one reads the output, off."""
+
+    def test_a_resistor_connected_by_hand(self, run_steps: RunSteps) -> None:
+        """It is connected with power off, and the output read by the load, whose input is off."""
+        text = step("0 %", "0.15 s").replace('current = "2.5 A"', 'load = "resistor 10 ohm"')
+        ran = run_steps("ac", after=text)
+        assert ran.result.trip is None, ran.result.reason
+        assert ran.verdict("lowest at 0 % for 0.15 s") == "fail"  # 58 W are not bridged for long
+        assert ran.verdict("rail at 0 % for 0.15 s") == "pass"
+        told = [text for text in ran.said("load") if "resistor 10 ohm" in text]
+        assert len(told) == 2  # connected, and taken off
+
+    def test_nothing_but_the_unit_itself(self, run_steps: RunSteps) -> None:
+        """With hardly a draw the capacitor bridges what it does not at work; the plan says so."""
+        text = step("0 %", "0.15 s").replace('current = "2.5 A"\n', "")
+        ran = run_steps("ac", after=text)
+        assert ran.verdict("lowest at 0 % for 0.15 s") == "pass"
+        assert "Nothing loads it but the unit itself" in dip_step().note(None)
+        assert "Nothing loads it" not in dip_step(current="1 A").note(None)
+
+    def test_a_bench_without_an_electronic_load(self, run_steps: RunSteps) -> None:
+        """What the output did meanwhile stays open, and what comes back is judged."""
+        text = step("0 %", "0.15 s").replace('current = "2.5 A"', 'load = "resistor 10 ohm"')
+        ran = run_steps("ac", after=text, without=("load",))
+        [told] = [text for text in ran.said("not checked") if text.startswith("lowest: ")]
+        assert "an electronic load, its input on or off" in told
+        assert ran.verdict("rail at 0 % for 0.15 s") == "pass"
+        assert ran.verdict("time at 0 % for 0.15 s") == "pass"
+
+    def test_a_battery_would_feed_it(self) -> None:
+        """It is refused: the output would never fall."""
+        with pytest.raises(ValidationError, match="a battery would feed the output meanwhile"):
+            dip_step(load="battery")
+
+    def test_a_longer_drop_is_a_cycle(self) -> None:
+        """The mistake says which step to take instead."""
+        with pytest.raises(ValidationError, match='take a step of the kind "cycle", with its off'):
+            dip_step(duration="2 s")
+
+
+def dip_step(**changes: str) -> DipStep:
+    """Return a step of a fifth of a second."""
+    keys = {"kind": "dip", "residual": "0 %", "duration": "0.2 s", "dwell": "1 s"}
+    return DipStep.model_validate({**keys, **changes})
+
+
+class TestBeforeTheDrop:
+    """While it settles there is nothing to be filled."""
+
+    @pytest.mark.parametrize(("line_frac", "filled_j"), [(0.9, 0.0), (1.0, 0.0), (1.1, 0.4536)])
+    def test_what_fills_the_capacitor_once_more_is_not_allowed(
+        self, line_frac: float, filled_j: float
+    ) -> None:
+        """But from nominal voltage up: C (V1^2 - V0^2), half of it at peaks; textbook."""
+        budget = InrushAllowance(
+            kind="energy",
+            capacitance_f=150e-6,
+            peak_factor=math.sqrt(2.0),
+            charge_factor=2.0,
+            from_v=0.0,
+            to_v=120.0 * line_frac,
+            idle_power_w=144.0,
+            threshold_v=55.0,
+            leakage_a=0.0,
+        )
+        level = Level(
+            label="x",
+            voltage_v=120.0 * line_frac,
+            current_limit_a=1.5,
+            dwell_s=1.0,
+            budget=budget,
+            wait_s=4.0,
+        )
+        before = _standing(level, line_frac)
+        assert before.budget is not None
+        assert before.budget.healthy == pytest.approx(filled_j)
+        assert budget.healthy > 1.7
+        assert before.wait_s == 0.0
 
 
 def record(*outputs: tuple[float, float], up_s: float = 0.060) -> DipRecord:
