@@ -23,6 +23,24 @@ voltage = "26.4 V"
 current = "1.5 A"
 power   = "36 W"
 """
+#: Its start in three levels, and its output at nominal voltage.
+BOARD_STEPS = """
+[[steps]]
+kind          = "start"
+levels        = ["10 %", "50 %", "100 %"]
+current_limit = "0.3 A"
+dwell         = "100 ms"
+
+[[steps]]
+kind  = "nominal"
+dwell = "100 ms"
+
+[[steps.checks]]
+name    = "5 V rail"
+measure = "meter.voltage_dc"
+low     = "4.90 V"
+high    = "5.10 V"
+"""
 SHUTTER = """\
 title = "Dome-shutter power unit"
 [unit]

@@ -24,7 +24,7 @@ from harness.bench.clock import SystemClock
 from harness.profile.load import load_bench, load_profile
 from harness.rehearse.server import ServedLink, Spoken, serve, socket_resource
 from harness.rehearse.simulated_bench import SimulatedBench
-from tests.units import BOARD, SHUTTER
+from tests.units import BOARD, BOARD_STEPS, SHUTTER
 from tests.warm_start import Process, start_process
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -76,23 +76,7 @@ low     = "80 %"
 """
 
 #: Unit A as far as the nominal hold: there in half the time, for what no kind of unit matters to.
-BOARD_PROFILE = f"""{BOARD}
-[[steps]]
-kind          = "start"
-levels        = ["50 %", "100 %"]
-current_limit = "0.3 A"
-dwell         = "100 ms"
-
-[[steps]]
-kind  = "nominal"
-dwell = "100 ms"
-
-[[steps.checks]]
-name    = "5 V rail"
-measure = "meter.voltage_dc"
-low     = "4.90 V"
-high    = "5.10 V"
-"""
+BOARD_PROFILE = BOARD + BOARD_STEPS.replace('"10 %", ', "")
 
 
 class ServedBench:

@@ -12,26 +12,12 @@ import pytest
 
 from tests.acceptance.conftest import Campaign, Ended, ServedBench
 from tests.command import Done, called, started
-from tests.units import BOARD, SHUTTER_PLATE
+from tests.units import BOARD, BOARD_STEPS, SHUTTER_PLATE
 
 #: A board for 58 V, and the unit file of one of its kind.
-PROFILE = f"""{BOARD.replace("24 V", "58 V").replace("26.4 V", "63.8 V").replace("36 W", "87 W")}
-[[steps]]
-kind          = "start"
-levels        = ["10 %", "50 %", "100 %"]
-current_limit = "0.3 A"
-dwell         = "100 ms"
-
-[[steps]]
-kind  = "nominal"
-dwell = "100 ms"
-
-[[steps.checks]]
-name    = "5 V rail"
-measure = "meter.voltage_dc"
-low     = "4.90 V"
-high    = "5.10 V"
-"""
+PROFILE = (
+    BOARD.replace("24 V", "58 V").replace("26.4 V", "63.8 V").replace("36 W", "87 W") + BOARD_STEPS
+)
 UNIT = """\
 title  = "Mount controller board, 58 V"
 serial = "HRW-0021"

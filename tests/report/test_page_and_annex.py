@@ -9,25 +9,9 @@ import pytest
 
 from harness.api import rehearse_profile
 from harness.report.page import report_from_record
-from tests.units import BOARD
+from tests.units import BOARD, BOARD_STEPS
 
-PROFILE = f"""{BOARD}
-[[steps]]
-kind = "start"
-levels = ["10 %", "50 %", "100 %"]
-current_limit = "0.3 A"
-dwell = "0.1 s"
-
-[[steps]]
-kind = "nominal"
-dwell = "0.2 s"
-
-[[steps.checks]]
-name = "5 V rail"
-measure = "meter.voltage_dc"
-low = "4.90 V"
-high = "5.10 V"
-"""
+PROFILE = BOARD + BOARD_STEPS
 FUSE = """
 [[parts]]
 name           = "F1"

@@ -22,24 +22,12 @@ from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.simulated_operator import SimulatedOperator
 from harness.run.engine import carry_out
 from harness.run.result import RunInfo, RunResult
+from tests.units import SHUTTER
 
 STARTED = dt.datetime(2026, 11, 25, 8, 0, tzinfo=dt.UTC)
 
-HEAD = """
-title = "Dome-shutter power unit, by hand"
-purpose = "pre-check"
-
-[unit]
-input = { kind = "ac", nominal = "120 V", tolerance = "10 %", frequency = ["60 Hz", "50 Hz"], \
-current = "1.2 A", bulk_capacitance = "150 uF", idle_power = "2 W", start_threshold = "55 V" }
-output = { main = { kind = "dc", nominal = "24 V", current = "2.5 A" } }
-protection_class = "II"
-
-[envelope]
-voltage = "132 V"
-current = "1.5 A"
-power   = "90 W"
-
+HEAD = f"""purpose = "pre-check"
+{SHUTTER}
 [[steps]]
 kind = "start"
 levels = ["10 %", "39 %", "100 %"]
