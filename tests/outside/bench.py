@@ -18,6 +18,7 @@ The configuration, JSON; every key may be left out::
                                        # ConverterParts; what is left out is the healthy unit's
       "supply": {"noise_v": 1e-3, "noise_a": 3e-4, "most_v": 60, "most_a": 10},
       "hand": {"does": "turns"},       # a source set by hand in the supply's place: see hand.py
+      "charger": {"current_a": 2.0, ...},   # a charger and an auxiliary supply: see charger.py
       "misbehaviours": [{"name": "relay-sticks"}, ...],   # see misbehaviour.py
       "log": "bench.jsonl",            # what happened; left out: kept for the control socket only
       "messages": false,               # log every message and answer as well
@@ -39,6 +40,8 @@ The log is JSON, one event a line, each with ``t``, the machine's monotonic cloc
 ``told``            ``on``: the supply was told to switch (a relay that sticks does not follow)
 ``set``             ``voltage_v`` or ``limit_a``
 ``load``            ``on``
+``aux``             ``on``: the auxiliary supply's output
+``battery``         ``there``; ``live``: whether the unit had power; ``charged``, of its capacity
 ``misbehaviour``    ``name`` and its keys; ``misbehaviour-over``
 ``protection``      the supply's own over-voltage protection opened the output
 ``interrupted``     ``who``: a message came before the answer to the last was read (-410)
@@ -75,6 +78,7 @@ from typing import Any
 if __package__ in {None, ""}:  # started as a file
     sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from tests.outside.charger import AuxInstrument, Charger
 from tests.outside.circuits import AcCircuit, AcParts, DcCircuit, DcParts
 from tests.outside.converter import Converter, ConverterParts
 from tests.outside.feed import PowerMeterInstrument, SwitchInstrument
@@ -118,7 +122,9 @@ def make_circuit(config: dict[str, Any], now_s: float) -> DcCircuit | AcCircuit:
     names = {field.name for field in dataclasses.fields(feed)}
     parts = feed(**{key: value for key, value in values.items() if key in names})
     rest = {key: value for key, value in values.items() if key not in names}
-    converter = Converter(ConverterParts(**rest), config.get("seed", 1))
+    seed, table = config.get("seed", 1), config.get("charger")
+    built = ConverterParts(**rest)
+    converter = Converter(built, seed) if table is None else Charger(built, seed, table)
     return (AcCircuit if ac else DcCircuit)(parts, converter, now_s)
 
 
@@ -147,6 +153,7 @@ class Bench:
             "supply",
             *(role for role in ("meter", "load") if config.get(role, True)),
             *(role for role in ("power_meter", "switch") if config.get(role, False)),
+            *(["aux"] if "charger" in config and config.get("aux", True) else []),
         ]
         self._latency_s = {
             role: latency.get(role, 0.0) if isinstance(latency, dict) else latency for role in roles
@@ -177,6 +184,10 @@ class Bench:
             self._instruments["power_meter"] = meter
         if "switch" in roles:
             self._instruments["switch"] = SwitchInstrument(supply, self._odd, self._note)
+        charger = self.circuit.converter
+        if "aux" in roles and isinstance(charger, Charger):
+            aux = AuxInstrument(charger, self._odd, self._note, seed + 4)
+            self._instruments["aux"] = aux
         self._odd.begins, self._odd.ends = self._begin, self._end
         for table in config.get("misbehaviours", []):
             self._odd.take(table, now_s)
@@ -377,6 +388,12 @@ class Bench:
                 return {"log": self._log}
             case "turn" if self._hand is not None:
                 self._hand.turn(asked["to_v"])
+                return {"t": now_s}
+            case "battery" if isinstance(self.circuit.converter, Charger):
+                charger, there = self.circuit.converter, asked["there"]
+                charger.connect(there=there)
+                charged = charger.battery.charged
+                self._note("battery", there=there, live=self.circuit.on, charged=charged)
                 return {"t": now_s}
             case "quit":
                 self._running = False

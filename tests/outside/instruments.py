@@ -264,6 +264,7 @@ class MeterInstrument(Instrument):
         self._circuit = circuit
         dc = Channel(chance, gain_frac=1e-4, offset=5e-4, noise=2e-4, step=1e-4, full_scale=1000.0)
         ac = Channel(chance, gain_frac=1e-3, offset=2e-4, noise=1e-4, step=1e-5)
+        milli = Channel(chance, gain_frac=2e-4, offset=5e-5, noise=2e-5, step=1e-5)
         span = (Number("V", 0.0, 1000.0), Number("V", 0.0))
         rail = circuit.converter
         add = self.device.add
@@ -272,7 +273,8 @@ class MeterInstrument(Instrument):
             volts = self._reads(dc, true_v)
             add(f"{verb}[:SCALar]:VOLTage[:DC]?", volts, *span, least=0)
             add(f"{verb}[:SCALar]:VOLTage:AC?", self._reads(ac, rail.ripple_v), *span, least=0)
-            add(f"{verb}[:SCALar]:CURRent[:DC]?", self._reads(dc, lambda: 0.0))
+            amps = self._reads(milli, lambda: getattr(rail, "given_a", 0.0))
+            add(f"{verb}[:SCALar]:CURRent[:DC]?", amps)
             add(f"{verb}[:SCALar]:RESistance?", self._reads(ac, lambda: math.inf))
             add(f"{verb}[:SCALar]:TEMPerature?", self._reads(ac, lambda: 23.0))
 

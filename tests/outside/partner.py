@@ -64,8 +64,12 @@ _METER = """
 resource        = "TCPIP0::127.0.0.1::{meter}::SOCKET"
 dialect         = "{dialect[meter]}"
 identity        = "DM-60"
-accuracy        = {{ voltage_dc = "0.02 % + 2 mV", voltage_ac = "0.5 % + 2 mV, 20 Hz to 300 kHz" }}
 calibration_due = 2099-12-31
+
+[meter.accuracy]
+voltage_dc = "0.02 % + 2 mV"
+voltage_ac = "0.5 % + 2 mV, 20 Hz to 300 kHz"
+current_dc = "0.1 % + 0.2 mA"
 """
 _LOAD = """
 [load]
@@ -90,6 +94,15 @@ _SWITCH = """
 resource = "TCPIP0::127.0.0.1::{switch}::SOCKET"
 dialect  = "{dialect[switch]}"
 range    = {{ voltage = "300 V", current = "16 A" }}
+"""
+_AUX = """
+[aux]
+resource        = "TCPIP0::127.0.0.1::{aux}::SOCKET"
+dialect         = "{dialect[aux]}"
+identity        = "PS-30"
+range           = {{ voltage = "30 V", current = "1 A" }}
+accuracy        = {{ voltage = "0.05 % + 5 mV", current = "0.2 % + 50 uA" }}
+calibration_due = 2099-12-31
 """
 
 
@@ -121,7 +134,7 @@ class OutsideBench:
         stock = "scpi-ac-source" if kind == "ac" else "scpi-dc-supply"
         self._dialects = {"supply": stock, "meter": "scpi-meter", "load": "scpi-load"}
         self._dialects |= {"power_meter": "scpi-power-meter", "switch": "scpi-switch"}
-        self._dialects |= dialects or {}
+        self._dialects |= {"aux": "scpi-dc-supply"} | (dialects or {})
         self.file = folder / "bench.toml"
         self.ports: dict[str, int] = {}
         self.log: list[dict[str, Any]] = []
@@ -146,6 +159,7 @@ class OutsideBench:
         text += _LOAD if "load" in self.ports else ""
         text += _POWER_METER if "power_meter" in self.ports else ""
         text += _SWITCH if "switch" in self.ports else ""
+        text += _AUX if "aux" in self.ports else ""
         patience = self._config.get("hand", {}).get("patience", "30 s")
         text = text.format(**self.ports, dialect=self._dialects, patience=patience)
         self.file.write_text(text, encoding="utf-8")

@@ -225,13 +225,13 @@ class Running:
         *,
         product: Path = ROOT,
         options: Iterable[str] = (),
-        typed: str = "",
+        typed: str | Path = "",
     ) -> None:
         self._folder = bench.file.parent
         path = self._folder / "profile.toml"
         path.write_text(profile, encoding="utf-8")
         self.results = self._folder / "results"
-        self._screen = self._folder / "screen.txt"
+        self.screen = self._folder / "screen.txt"
         self._words = [
             *("run", str(path), "--bench", str(bench.file)),
             *("--serial", "HRW-0007", "--results", str(self.results), "--yes"),
@@ -239,14 +239,15 @@ class Running:
             *("--safety-record", "test sheet 2026-118", *options),
         ]
         self._product = product
-        self._typed = self._folder / "typed.txt"
-        self._typed.write_text(typed, encoding="utf-8")
+        self._typed = typed if isinstance(typed, Path) else self._folder / "typed.txt"
+        if not isinstance(typed, Path):  # that is where somebody goes on typing
+            self._typed.write_text(typed, encoding="utf-8")
 
     def __enter__(self) -> Self:
         """Start it."""
         self.began_s = time.monotonic()
         self.process: Process
-        with self._screen.open("wb") as file:
+        with self.screen.open("wb") as file:
             if self._product == ROOT:
                 self.process = start_process(self._words, cwd=ROOT, stdout=file, stdin=self._typed)
                 return self
@@ -271,7 +272,7 @@ class Running:
         record = folders[0] if folders else None
         file = record / "run.json" if record else None
         run = json.loads(file.read_text(encoding="utf-8")) if file and file.exists() else {}
-        screen = self._screen.read_text(encoding="utf-8")
+        screen = self.screen.read_text(encoding="utf-8")
         return Ended(self.process.returncode, screen, run, record, self.began_s, ended_s)
 
     def __exit__(self, *_: object) -> None:
