@@ -32,8 +32,7 @@ STUDIES = {
     ),
     "lamp-battery-charger-full-release": ("unit C, full release", _FURTHER),
     "guide-camera-supply-full-release": ("unit D, full release", _FURTHER),
-    "instrument-supply-full-release": ("unit E, full release", _FURTHER),
-    "rotator-controller-full-release": ("unit F, full release", _FURTHER),
+    "rotator-controller-full-release": ("unit E, full release", _FURTHER),
 }
 #: Those that have a column of their own where a row is a fault or a law.
 _COLUMNS = tuple(name for name, (_, size) in STUDIES.items() if size is not _FURTHER)

@@ -132,9 +132,3 @@ class TestFound:
         assert result.trip is not None
         assert result.trip.reason == "unsettled"
         assert "at 2.5 A" in result.reason
-
-    def test_a_short_behind_the_boost_stage_is_cut(self, tmp_path: Path) -> None:
-        """What a boost stage may take does not hide it."""
-        result = rehearse_profile("guide-camera-supply", fault="shorted-switch", results=tmp_path)
-
-        assert result.outcome == "tripped"

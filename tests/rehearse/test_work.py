@@ -65,7 +65,7 @@ class TestPhases:
         assert faulty.even_s(since_s) == pytest.approx(even_s)
 
     def test_only_a_nameplate_with_a_busy_power_has_it(self) -> None:
-        """The board of unit A draws evenly, as before; unit F has phases of its own."""
+        """The board of unit A draws evenly, as before; unit E has phases of its own."""
         board = load_profile("mount-controller-board").unit
 
         assert usual_work(board.input) is None
