@@ -59,7 +59,7 @@ UNIT = FileKind(
 MODEL = FileKind(
     "a unit model",
     frozenset({"title", "input", "fuse", "varistor", "rectifier", "inrush_limiter"})
-    | {"bulk", "boost", "converter", "standby", "charger", "work", "faults"},
+    | {"bulk", "boost", "converter", "standby", "charger", "battery", "work", "faults"},
     "softwake rehearse PROFILE --unit-model FILE",
     "models/",
 )
