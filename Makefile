@@ -33,9 +33,10 @@ $(READY): pyproject.toml constraints.txt
 rehearse: $(READY) ## the demo run on the simulated bench
 	$(BIN)/softwake rehearse $(ARGS)
 
-# What only computes, and then whole runs in real time.
+# What only computes, and then whole runs in real time: of these a file's tests go to one process,
+# for they look at one run, in one browser.
 COMPUTED := -n $(WORKERS) --ignore tests/acceptance --dist worksteal
-WHOLE = -n $(WAITING) tests/acceptance --dist loadgroup
+WHOLE = -n $(WAITING) tests/acceptance --dist loadfile
 
 test: $(READY) ## every test but torture
 	$(BIN)/python -m pytest $(COMPUTED)

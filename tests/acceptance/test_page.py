@@ -31,19 +31,13 @@ from tests.acceptance.conftest import (
 from tests.acceptance.test_watching import begin_slow_reading, slow_meter
 from tests.repeats import repeats
 
-pytestmark = [
-    pytest.mark.skipif(sys.platform == "win32", reason="run on POSIX systems so far"),
-    pytest.mark.xdist_group("page"),  # one browser, and one run that all look at
-]
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="run on POSIX systems so far")
 
 #: From the press to output off at the instrument, with instruments that answer in 10 ms.
 PRESS_S, LATENCY_S = 0.3, 0.01
 
 #: Longer than all tests take that look at one hold.
 HELD, HOLDING = "3600 s", " of 60 min 0 s, "
-
-#: Looks at no run that others look at: may be carried out beside them, with a browser of its own.
-APART = pytest.mark.xdist_group("apart")
 
 #: What only a long test shows.
 LONG = pytest.mark.torture
@@ -152,7 +146,6 @@ def serving(folder: Path, line: OffLine | None = None) -> Iterator[PageServer]:
         server._process.stdout.close()
 
 
-@APART
 class TestRuns:
     def test_a_healthy_run(self, campaign: Campaign, tab: Any) -> None:
         """Power, figures, plan and checks are seen while it goes on, then how it ended."""
@@ -188,7 +181,6 @@ class TestRuns:
         assert tab.inner_text("#doing") == "ended: tripped"
 
 
-@APART
 class TestUndecided:
     """A run whose check straddles its limit, with names that look like markup."""
 
@@ -315,7 +307,6 @@ class TestTrouble:
         assert tab.locator("#news li").all_inner_texts()[-len(before) :] == before
         assert held.bench.on
 
-    @APART
     def test_the_server_is_killed(self, campaign: Campaign, tab: Any) -> None:
         """Without its page the run goes on to its end, and terminal and page say so."""
         with campaign.bench(BOARD_PROFILE) as bench:
@@ -329,7 +320,6 @@ class TestTrouble:
                 assert bench.on
                 assert running.end().code == 0
 
-    @APART
     def test_the_run_is_killed(self, campaign: Campaign, tab: Any) -> None:
         """Where the program that led the run is gone, page and screen tell the keeper's word."""
         with campaign.bench(BOARD_PROFILE) as bench:
@@ -378,7 +368,6 @@ def _drain(answer: Any) -> None:
             pass
 
 
-@APART
 class TestSoak:
     def test_an_hour_leaves_server_and_browser_as_they_were(self, tab: Any, tmp_path: Path) -> None:
         """In the last half of an hour's journal neither server nor page grows by a tenth."""
@@ -436,7 +425,6 @@ def _resident(server: PageServer) -> float:
     return float(found[1])
 
 
-@APART
 class TestSoakOfARun:
     @pytest.mark.parametrize(
         ("duration", "pause_ms"), [("3 min", 40), pytest.param("1 h", 3000, marks=LONG)]
