@@ -33,16 +33,19 @@ class LevelWatch:
     """Follows one level, by its budget or its longest time at the limit, from when it is set.
 
     ``lifted`` says that a boost stage has lifted the bulk capacitor at a level before: it does so
-    once, and what it takes then is allowed once.
+    once, and what it takes then is allowed once. One that stopped on its way has taken ``spent_j``.
     """
 
-    def __init__(self, level: Level, *, lifted: bool = False) -> None:
+    def __init__(self, level: Level, *, lifted: bool = False, spent_j: float = 0.0) -> None:
         self._limit_a = level.current_limit_a
         self._budget = level.budget
-        if lifted and level.budget is not None:
-            self._budget = replace(level.budget, boosted_v=0.0)
+        if level.budget is not None:
+            boosted_v = 0.0 if lifted else level.budget.boosted_v
+            self._budget = replace(level.budget, boosted_v=boosted_v, spent_j=spent_j)
         #: Whether a boost stage has lifted the bulk capacitor by now.
         self.lifted = lifted
+        #: What it has taken by now to do so, in J.
+        self.spent_j = spent_j
         self._energy = level.budget is not None and level.budget.kind == "energy"
         self._longest_at_limit_s = level.time_at_limit_s
         self._before_s = 0.0
@@ -101,7 +104,8 @@ class LevelWatch:
             (TripReason.ENERGY_BUDGET, "J") if self._energy else (TripReason.CHARGE_BUDGET, "C")
         )
         explained = budget.explained(sample.voltage_v)
-        self.lifted = self.lifted or budget.is_lifted(self._taken, sample.voltage_v)
+        self.spent_j = max(self.spent_j, budget.lift_j(self._taken, sample.voltage_v))
+        self.lifted = self.lifted or budget.is_lifted(self.spent_j, sample.voltage_v)
         self.used = self._taken - explained
         self.account = Account(unit, self._taken, explained, self.allowed)
         if self.used <= self.allowed:

@@ -82,7 +82,8 @@ class Keeper:
         cutting = ([] if by_hand else ["supply"]) + (["switch"] if switch else [])
         self._way_off = WayOff(*cutting, *self._pins.roles, then=then)
         self._watch: LevelWatch | None = None
-        self._lifted = False  # a boost stage has lifted the bulk capacitor since power came on
+        self._lifted = False  # a boost stage has lifted the bulk capacitor since power came on ...
+        self._spent_j = 0.0  # ... and what it took, lifted or not
         self._reverse = ReverseWatch(envelope)
         self._questions = Questions()
         self._bit_doubted = False
@@ -166,8 +167,11 @@ class Keeper:
         return tuple(move for load in self._loads.values() for move in load.off())
 
     def _watch_level(self, level: Level | None) -> None:
-        self._lifted = self._lifted or (self._watch is not None and self._watch.lifted)
-        self._watch = None if level is None else LevelWatch(level, lifted=self._lifted)
+        if self._watch is not None:
+            self._lifted, self._spent_j = self._watch.lifted, self._watch.spent_j
+        self._watch = None
+        if level is not None:
+            self._watch = LevelWatch(level, lifted=self._lifted, spent_j=self._spent_j)
         if level is not None and self._hand is not None:
             self._hand.watch(level)
         self.account = None
@@ -297,7 +301,7 @@ class Keeper:
         self._was_live = self.state is KeeperState.LIVE
         if self.state is not KeeperState.TRIPPED:
             self.state = KeeperState.OFF
-        self._watch, self._lifted = None, False
+        self._watch, self._lifted, self._spent_j = None, False, 0.0
         self._pins.rest()
         self.contact_fault = ""  # it is tried again
         return self._way_off.begin()

@@ -38,6 +38,8 @@ class InrushAllowance:
     window_s: float = 0.0  # what a reading is averaged over; 0 for an instantaneous one
     #: Bulk voltage to which a boost stage lifts the capacitor once; 0 without one, or once it has.
     boosted_v: float = 0.0
+    #: What a boost stage took of that at levels before, without having lifted it, in J.
+    spent_j: float = 0.0
     #: Of a resistor that is connected across the bulk capacitor, at its least; infinite: none is.
     across_bulk_ohm: float = math.inf
 
@@ -45,6 +47,13 @@ class InrushAllowance:
     def begin_v(self) -> float:
         """Input voltage from which on the bulk capacitor takes anything."""
         return max(self.from_v, self.charged_v)
+
+    def less(self, charged_v: float) -> InrushAllowance:
+        """Return it less what a bulk capacitor has that is charged up to an input voltage.
+
+        In no reading does it allow more than it did.
+        """
+        return replace(self, charged_v=charged_v)
 
     def found(self, charged_v: float) -> InrushAllowance:
         """Return it for a bulk capacitor that was found charged up to an input voltage.
@@ -54,7 +63,7 @@ class InrushAllowance:
         """
         awake_v = _STOPS_FRAC * self.threshold_v
         threshold_v = awake_v if charged_v >= awake_v else self.threshold_v
-        return replace(self, charged_v=charged_v, threshold_v=threshold_v)
+        return replace(self.less(charged_v), threshold_v=threshold_v)
 
     @property
     def healthy(self) -> float:
@@ -76,10 +85,11 @@ class InrushAllowance:
             gained_v = max(0.0, voltage_v - self.begin_v)
             beside_v = max(0.0, voltage_v - self.from_v) - gained_v  # the supply's own alone
             return capacitance_f * gained_v + self.beside_f * beside_v
-        gained_j = max(0.0, self._energy_j(voltage_v))
+        allowed_j = self.charge_factor * max(0.0, self._energy_j(voltage_v))
         if voltage_v >= self.threshold_v:  # below it nothing boosts, and a short pulls it there
-            gained_j += self.boost_j(max(voltage_v, self.begin_v))
-        return self.charge_factor * gained_j
+            boost_j = self.charge_factor * self.boost_j(max(voltage_v, self.begin_v))
+            allowed_j += max(0.0, boost_j - self.spent_j)
+        return allowed_j
 
     def boost_j(self, voltage_v: float) -> float:
         """Return what a boost stage takes at an input voltage, from the peak of the line up.
@@ -93,15 +103,22 @@ class InrushAllowance:
         peak1, peak0 = voltage_v * self.peak_factor, self.begin_v * self.peak_factor
         return 0.5 * self.capacitance_f * (peak1**2 - peak0**2)
 
-    def is_lifted(self, taken_j: float, voltage_v: float) -> bool:
+    def lift_j(self, taken_j: float, voltage_v: float) -> float:
+        """Return what a boost stage has taken by now, of all taken at this level, and before it.
+
+        In J; nothing of it is taken below the threshold.
+        """
+        if self.boosted_v <= 0.0 or voltage_v < self.threshold_v:
+            return self.spent_j
+        return self.spent_j + max(0.0, taken_j - max(0.0, self._energy_j(voltage_v)))
+
+    def is_lifted(self, lift_j: float, voltage_v: float) -> bool:
         """Whether so much energy has lifted the capacitor above the peak of the line.
 
         Half of what that takes tells it from a stage that has not begun, and from its losses.
         """
         boost_j = self.boost_j(max(voltage_v, self.begin_v))
-        if boost_j <= 0.0 or voltage_v < self.threshold_v:
-            return False
-        return taken_j - max(0.0, self._energy_j(voltage_v)) >= 0.5 * boost_j
+        return boost_j > 0.0 and voltage_v >= self.threshold_v and lift_j >= 0.5 * boost_j
 
     def idle_a(self, voltage_v: float) -> float:
         """Current of the idle power at a reading of the input voltage, from the threshold on.

@@ -130,7 +130,7 @@ def _standing(level: Level, line_frac: float) -> Level:
     Nothing has to be filled yet but from nominal voltage up, and so nothing more is allowed.
     """
     full_v = level.voltage_v / max(line_frac, 1.0)
-    budget = None if level.budget is None else level.budget.found(full_v)
+    budget = None if level.budget is None else level.budget.less(full_v)
     return replace(level, budget=budget, wait_s=0.0)
 
 

@@ -23,6 +23,7 @@ from harness.run.enable import end_waking, set_enable, wake
 from harness.run.off import power_off
 from harness.run.questions import ask_later, ask_under_power, have_looked_at
 from harness.run.rest import Dwell, Hold
+from harness.run.restart import as_left
 from harness.run.turning import prepare_feed, turn_to
 from harness.run.window_checks import judge_windows, windows_of
 
@@ -81,7 +82,7 @@ def _see_windows_through(context: Context, dwell: Dwell) -> None:
 def bring_back(context: Context, step: PlannedStep, *, meter_stays: bool = False) -> None:
     """Bring power back where a step finds it off, up to the step's first own level."""
     if not context.host.live:
-        levels = step.restart or step.levels[:1]
+        levels = as_left(step.restart or step.levels[:1], context)
         energise(context, step, levels, meter_stays=meter_stays)
 
 

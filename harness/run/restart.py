@@ -62,6 +62,28 @@ def as_found(levels: tuple[Level, ...], context: Context, bulk_v: float) -> Iter
         yield replace(level, budget=budget)
 
 
+def as_left(levels: tuple[Level, ...], context: Context) -> tuple[Level, ...]:
+    """Return the levels by which power comes back where a step finds it off, as the unit is found.
+
+    What a meter across the bulk capacitor reads is not allowed once more. Where none stands there
+    the capacitor counts as empty. Never is more allowed than to an empty unit.
+    """
+    reading = _meter_across(context)
+    if reading is None or all(level.budget is None for level in levels):
+        return levels
+    try:
+        bulk_v = _most_v(context, reading)
+    except InstrumentError as error:
+        context.event(EventKind.NO_READING, f"what is left on the bulk capacitor: {error}")
+        return levels
+    _tell(context, bulk_v, "measured")
+    charged_v = bulk_v / context.plan.profile.fed.input.peak_factor
+    return tuple(
+        replace(level, budget=None if level.budget is None else level.budget.less(charged_v))
+        for level in levels
+    )
+
+
 def found_v(context: Context, below_v: float | None) -> float:
     """Measure what is left on the bulk capacitor, at most; discharged where it has to be.
 
@@ -117,12 +139,17 @@ def _meter_across(context: Context) -> str | None:
 
 
 def _read_v(context: Context, reading: str) -> float:
-    """Read the capacitor's voltage, with what the meter may be off by on top."""
+    """Read the capacitor's voltage, or refuse to go on."""
     try:
-        context.bench.readers[reading.partition(".")[0]].check_in_sync()
-        volts = read_cold(context, reading)
+        return _most_v(context, reading)
     except InstrumentError as error:
         raise Refused([f"What is left on the bulk capacitor is not known: {error}"]) from error
+
+
+def _most_v(context: Context, reading: str) -> float:
+    """Read the capacitor's voltage, with what the meter may be off by on top."""
+    context.bench.readers[reading.partition(".")[0]].check_in_sync()
+    volts = read_cold(context, reading)
     return max(0.0, abs(volts) + context.error_of(reading, volts))
 
 

@@ -102,6 +102,28 @@ class TestBoostStage:
         assert trips_at(first, drawn(90.0, 4.5, 50)) is None
         assert not first.lifted
 
+    def test_one_that_stopped_on_its_way_has_the_rest_left(self) -> None:
+        """What it took is not allowed once more: of 20 J after 4 J no more than 16 J."""
+        first = LevelWatch(LEVEL)
+        assert trips_at(first, [*drawn(90.0, 95.0, 6), *drawn(90.0, 4.5, 20)]) is None
+        assert not first.lifted
+        assert first.spent_j == pytest.approx(4.0, abs=0.6)
+        again = level(from_v=90.0, to_v=90.0)
+        whole = trips_at(LevelWatch(again), drawn(90.0, 95.0, 60))
+        rest = trips_at(LevelWatch(again, spent_j=first.spent_j), drawn(90.0, 95.0, 60))
+        assert whole is not None
+        assert rest is not None
+        assert (whole - rest) * 0.01 * 90.0 == pytest.approx(first.spent_j, abs=1.0)
+
+    def test_one_that_stops_again_and_again_is_found(self) -> None:
+        """Each time less than half of it: as often as once and a half together it is lifted."""
+        spent_j = 0.0
+        for _ in range(2):
+            watch = LevelWatch(level(from_v=90.0, to_v=90.0), spent_j=spent_j)
+            assert trips_at(watch, [*drawn(90.0, 95.0, 4), *drawn(90.0, 4.5, 20)]) is None
+            spent_j = watch.spent_j
+        assert watch.lifted
+
 
 def short() -> Iterator[SupplySample]:
     """Yield a switch that breaks over: the source stays in its limit and the voltage is gone."""
@@ -162,6 +184,20 @@ class TestKeeper:
         machine.command(Watch(None), 1.0)
         machine.command(Watch(level(from_v=90.0, to_v=100.0)), 1.0)
         self.fed(machine, boosts(1.0))
+        assert machine.trip is not None
+        assert machine.trip.reason is TripReason.ENERGY_BUDGET
+
+    def test_what_a_stage_took_that_stopped_on_its_way_is_not_allowed_again(self) -> None:
+        """Safety rule 6: at the next level the rest of it is left, and no more."""
+        second = Watch(level(from_v=90.0, to_v=90.0))
+        assert second.level is not None
+        whole = trips_at(LevelWatch(second.level), drawn(90.0, 95.0, 60))
+        machine = self.live()
+        machine.command(Watch(LEVEL), 0.0)
+        self.fed(machine, [*drawn(90.0, 95.0, 6), *drawn(90.0, 4.5, 20, 0.06)])
+        machine.command(Watch(None), 1.0)
+        machine.command(second, 1.0)
+        self.fed(machine, drawn(90.0, 95.0, 60, 1.0)[:whole])
         assert machine.trip is not None
         assert machine.trip.reason is TripReason.ENERGY_BUDGET
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from harness.bench.sample import SupplySample
 from harness.power.inrush_monitor import LevelWatch
@@ -91,6 +93,44 @@ class TestCharge:
         """One that has not stopped yet may draw its idle power below its threshold."""
         assert allowance().found(6.0).threshold_v == pytest.approx(0.6 * 8.0)
         assert allowance().found(4.0).threshold_v == 8.0
+
+
+class TestNeverMore:
+    """Power that comes back by itself is never allowed more than an empty unit."""
+
+    @given(
+        charged_v=st.floats(0.0, 60.0),
+        volts=st.floats(0.0, 26.0),
+        amperes=st.floats(-0.1, 0.4),
+        to_v=st.sampled_from([2.4, 6.0, 12.0, 24.0]),
+        kind=st.sampled_from(["charge", "energy"]),
+        boosted_v=st.sampled_from([0.0, 60.0]),
+    )
+    def test_in_no_reading(
+        self, *, charged_v: float, volts: float, amperes: float, to_v: float, **told: object
+    ) -> None:
+        """What a watch finds unexplained, less what it allows, is at least that of an empty one."""
+        peak_factor = math.sqrt(2.0) if told["kind"] == "energy" else 1.0
+        empty = allowance(to_v=to_v, peak_factor=peak_factor, **told)
+        over = []
+        for budget in (empty, empty.less(charged_v)):
+            watch = LevelWatch(
+                Level(
+                    label="x", voltage_v=to_v, current_limit_a=LIMIT_A, dwell_s=1.0, budget=budget
+                )
+            )
+            for tick in range(3):
+                sample = SupplySample(
+                    0.01 * tick, volts, amperes, volts * amperes, None, protection=False
+                )
+                watch.add(sample)
+            over.append(watch.used - watch.allowed)
+        assert over[1] >= over[0] - 1e-12
+
+    def test_a_converter_that_was_awake_is_allowed_more_only_in_a_start(self) -> None:
+        """Below its threshold its idle power counts there, and here its leakage alone."""
+        assert allowance().found(20.0).threshold_v < allowance().threshold_v
+        assert allowance().less(20.0).threshold_v == allowance().threshold_v
 
 
 class TestEnergy:

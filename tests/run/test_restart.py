@@ -6,6 +6,7 @@ import math
 
 import pytest
 
+from harness.errors import NoReading
 from harness.power.trip import TripReason
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.simulated_operator import SimulatedOperator
@@ -75,6 +76,47 @@ def test_a_part_that_broke_meanwhile_is_found(run_steps: RunSteps) -> None:
     assert ran.result.trip.reason is TripReason.CHARGE_BUDGET
     last = [row.detail for row in ran.events.itertuples() if row.kind == "level"][-1]
     assert last.startswith(("10 %", "25 %"))
+
+
+DISCHARGE = """
+[[steps]]
+kind = "discharge"
+across = "bulk"
+below = "5 V"
+within = "60 s"
+"""
+
+
+class TestPowerThatAStepFindsOff:
+    """Where a meter stands across the bulk capacitor what is left is measured there as well."""
+
+    def test_what_is_left_is_not_allowed_again(self, run_steps: RunSteps) -> None:
+        """The meter was moved there with power off; the levels of the start are less allowed."""
+        ran = run_steps("dc", after=DISCHARGE)
+        told = ran.readings[(ran.readings["quantity"] == "explained")]
+        first, later = (
+            told[(told["step"] == step) & (told["level"] == "25 %")]["value"].max()
+            for step in ("start", "discharge")
+        )
+
+        assert ran.result.trip is None, ran.result.reason
+        assert residual_v(ran) > 4.0
+        assert later < 0.7 * first
+
+    def test_a_meter_that_reads_nothing_leaves_it_at_an_empty_one(
+        self, run_steps: RunSteps, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """It says so, and power comes back as for a unit whose capacitor is empty."""
+
+        def silent(*_: object) -> float:
+            raise NoReading("no value", instrument="meter")
+
+        monkeypatch.setattr("harness.run.restart.read_cold", silent)
+        ran = run_steps("dc", after=DISCHARGE)
+
+        assert ran.result.trip is None, ran.result.reason
+        assert ran.said("residual") == []
+        assert any("what is left on the bulk" in text for text in ran.said("no reading"))
 
 
 class Absurd(Nobody):
