@@ -61,12 +61,24 @@ class FittedLevel:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Gained:
+    """What an AC unit's capacitor took from the lowest level up to another one."""
+
+    label: str
+    square_v2: float  # energy over capacitance: (B2^2 - B1^2) / 2, and what diodes take
+    energy_j: float  # less what the path took
+    expanded_j: float  # its uncertainty U
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StartFigures:
     """Figures of a unit by the names of their measures, and the curve they come from."""
 
     estimates: Mapping[str, Estimate] = field(default_factory=dict)
     why_not: Mapping[str, str] = field(default_factory=dict)  # a sentence where there is no figure
     fitted: tuple[FittedLevel, ...] = ()
+    #: What the capacitance of an AC unit is the slope of; empty where there is but one.
+    gained: tuple[Gained, ...] = ()
 
 
 def all_told(*told: StartFigures) -> StartFigures:
@@ -75,4 +87,5 @@ def all_told(*told: StartFigures) -> StartFigures:
         estimates={name: one for each in told for name, one in each.estimates.items()},
         why_not={name: why for each in told for name, why in each.why_not.items()},
         fitted=tuple(curve for each in told for curve in each.fitted),
+        gained=tuple(gain for each in told for gain in each.gained),
     )

@@ -22,7 +22,13 @@ import numpy as np
 
 from harness.judge.power_sums import CREST, MOVING, RestingLevel, Spans
 from harness.judge.propagate import Estimate
-from harness.judge.start_curve import LevelReadings, ReadingError, StartFigures, SupplyErrors
+from harness.judge.start_curve import (
+    Gained,
+    LevelReadings,
+    ReadingError,
+    StartFigures,
+    SupplyErrors,
+)
 from harness.judge.uncertainty import (
     Contribution,
     combine,
@@ -80,7 +86,7 @@ def weigh_ac(levels: Sequence[LevelReadings], errors: SupplyErrors, unit: AcUnit
         R I^2 t: textbook. Uncertainty: JCGM 100:2008, 5.1.2 (first order), 4.3.7 (stated bounds).
     """
     try:
-        return StartFigures(estimates={CAPACITANCE: _weighed(levels, errors, unit)})
+        return _weighed(levels, errors, unit)
     except NoFigure as reason:
         return StartFigures(why_not={CAPACITANCE: str(reason)})
 
@@ -89,7 +95,7 @@ class NoFigure(Exception):
     """Why the readings give no figure, as a whole sentence."""
 
 
-def _weighed(levels: Sequence[LevelReadings], errors: SupplyErrors, unit: AcUnit) -> Estimate:
+def _weighed(levels: Sequence[LevelReadings], errors: SupplyErrors, unit: AcUnit) -> StartFigures:
     if errors.power is None or errors.voltage is None or errors.current is None:
         raise NoFigure(
             "The bench file states no accuracy of the supply's voltage, current and power."
@@ -107,7 +113,11 @@ def _weighed(levels: Sequence[LevelReadings], errors: SupplyErrors, unit: AcUnit
             "The energy of the capacitor is too small beside what the readings of power may be off "
             "by: a higher level below the threshold tells more."
         )
-    return found
+    gained = (_Gain.joined(gains[: number + 1]) for number in range(len(gains)))
+    return StartFigures(
+        estimates={CAPACITANCE: found},
+        gained=tuple(each.told(errors.voltage, unit) for each in gained if len(gains) > 1),
+    )
 
 
 def _below_threshold(
@@ -234,12 +244,33 @@ class _Gain:
             square=_total([gain.square for gain in gains]),
         )
 
+    @property
+    def _peaks_v(self) -> tuple[float, float]:
+        """Peaks of the line less what the diodes drop at rest, before and after."""
+        crest = math.sqrt(2.0)
+        return crest * self.from_v - _RESTING_V, crest * self.to_v - _RESTING_V
+
+    @property
+    def per_farad(self) -> float:
+        """Energy that a farad would take, what goes into the diodes included, in J/F."""
+        low_v, high_v = self._peaks_v
+        return 0.5 * (high_v**2 - low_v**2) + _CARRYING_V * (high_v - low_v)
+
+    def told(self, voltage: ReadingError, unit: AcUnit) -> Gained:
+        """Return its point on the line whose slope is the capacitance."""
+        alone = self.capacitance(voltage, unit)
+        return Gained(
+            label=self.labels[1],
+            square_v2=self.per_farad,
+            energy_j=alone.value * self.per_farad,
+            expanded_j=combine(alone.contributions).expanded * self.per_farad,
+        )
+
     def capacitance(self, voltage: ReadingError, unit: AcUnit) -> Estimate:
         """Return the capacitance that takes this energy for this gain of voltage."""
         crest = math.sqrt(2.0)
-        low_v, high_v = crest * self.from_v - _RESTING_V, crest * self.to_v - _RESTING_V
-        gained_v = high_v - low_v
-        per_farad = 0.5 * (high_v**2 - low_v**2) + _CARRYING_V * gained_v
+        low_v, high_v = self._peaks_v
+        gained_v, per_farad = high_v - low_v, self.per_farad
         series_ohm = 0.5 * unit.most_series_ohm
         value = (self.energy.value - series_ohm * self.square.value) / per_farad
         by_share = crest * (

@@ -50,12 +50,23 @@ class FittedLevel:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Gain:
+    """What an AC unit's capacitor took from the lowest level of a start up to another one."""
+
+    level: str
+    square_v2: float  # what a capacitor of one farad would take in J: so many volts squared
+    energy_j: float  # less what the path took
+    expanded_j: float  # its uncertainty U, about 95 % coverage
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Figures:
     """What one step told of the unit."""
 
     of: Source
     figures: tuple[Figure, ...]
     fitted: tuple[FittedLevel, ...] = ()
+    gains: tuple[Gain, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,6 +103,7 @@ def figures_detail(told: Figures) -> str:
             }
             for level in told.fitted
         ],
+        "gains": [asdict(gain) for gain in told.gains],
     }
     return json.dumps(plain(content), allow_nan=False)
 
@@ -107,6 +119,7 @@ def read_figures(detail: str) -> Figures | None:
             of=of,
             figures=tuple(map(_figure, told["figures"][:_MOST_FIGURES])),
             fitted=tuple(map(_fitted, told["fitted"][:_MOST_LEVELS])),
+            gains=tuple(map(_gain, told.get("gains", [])[:_MOST_LEVELS])),
         )
     except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
         return None
@@ -146,6 +159,18 @@ def _fitted(told: Mapping[str, Any]) -> FittedLevel:
     if any(line and len(line) != len(times_s) for line in lines.values()):
         raise ValueError("a line of another length than its times")
     return FittedLevel(level=_word(told["level"]), times_s=times_s, **lines)
+
+
+def _gain(told: Mapping[str, Any]) -> Gain:
+    square_v2, energy_j, expanded_j = (
+        _finite(told[key]) for key in ("square_v2", "energy_j", "expanded_j")
+    )
+    return Gain(
+        level=_word(told["level"]),
+        square_v2=square_v2,
+        energy_j=energy_j,
+        expanded_j=expanded_j,
+    )
 
 
 def _earlier(told: Mapping[str, Any]) -> EarlierFigure:

@@ -12,6 +12,8 @@ from harness.quantity import format_quantity
 from harness.record.figures import FittedLevel
 from harness.report.axes import Axis, FloatArray, line, scale_for, style_sheet, ticks, words
 from harness.report.decimated_trend import DecimatedTrend, Told
+from harness.report.drawn_fit import FitPlot
+from harness.report.gain_plot import gain_plot
 from harness.report.svg import escaped
 
 _WIDTH = 720.0
@@ -38,15 +40,6 @@ _PANELS = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FitPlot:
-    """A drawing, and what it shows in words, for whoever does not see it."""
-
-    svg: str  # all text in it escaped
-    of: str  # start, discharge
-    levels: tuple[str, ...]  # each a sentence
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class _Drawn:
     """One quantity of one level: the fitted line, and the readings in its time."""
 
@@ -65,7 +58,7 @@ class _Drawn:
 
 def fit_plots(trend: DecimatedTrend) -> list[FitPlot]:
     """Draw what was fitted in a run; nothing for a step of which nothing was."""
-    plots = (_plot(told) for told in trend.told)
+    plots = (_plot(told) or gain_plot(told.figures) for told in trend.told)
     return [plot for plot in plots if plot is not None]
 
 
@@ -90,6 +83,7 @@ def _plot(told: Told) -> FitPlot | None:
     return FitPlot(
         svg="\n".join([*parts, "</svg>"]),
         of=told.figures.of,
+        key="Dots: readings. Line: what the fitted circuit gives.",
         levels=tuple(_sentences(levels, panels)),
     )
 

@@ -22,7 +22,7 @@ from harness.profile.plan import PlannedStep
 from harness.profile.start_readings import reading_error, supply_errors
 from harness.profile.untold import untold
 from harness.record.events import EventKind
-from harness.record.figures import Figure, Figures, FittedLevel, figures_detail
+from harness.record.figures import Figure, Figures, FittedLevel, Gain, figures_detail
 from harness.run.checks import UNKNOWN, judge, started
 from harness.run.context import Context
 from harness.run.start_log import StartLog
@@ -65,7 +65,16 @@ def tell(context: Context, of: Literal["start", "discharge"], told: StartFigures
         )
         for curve in told.fitted
     )
-    event = Figures(of=of, figures=figures, fitted=fitted)
+    gains = tuple(
+        Gain(
+            level=gain.label,
+            square_v2=gain.square_v2,
+            energy_j=gain.energy_j,
+            expanded_j=gain.expanded_j,
+        )
+        for gain in told.gained
+    )
+    event = Figures(of=of, figures=figures, fitted=fitted, gains=gains)
     context.event(EventKind.FIGURES, figures_detail(event))
 
 

@@ -6,7 +6,8 @@ from typing import Any
 
 from harness.record.events import EventKind
 from harness.report.decimated_trend import DecimatedTrend
-from harness.report.fit_plot import FitPlot, fit_plots
+from harness.report.drawn_fit import FitPlot
+from harness.report.fit_plot import fit_plots
 
 #: What a drawing that stands in no page says it is.
 _SVG = "http://www.w3.org/2000/svg"
@@ -22,7 +23,9 @@ class Fits:
     @property
     def told(self) -> list[dict[str, Any]]:
         """What is drawn, each with what it shows in words."""
-        return [{"of": of, "levels": plot.levels} for of, plot in self._plots.items()]
+        return [
+            {"of": of, "key": plot.key, "levels": plot.levels} for of, plot in self._plots.items()
+        ]
 
     def svg(self, of: str) -> str | None:
         """Return the drawing of a step's fit, as a file of its own; None where there is none."""

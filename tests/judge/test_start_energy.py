@@ -90,6 +90,29 @@ class TestWeighing:
         assert found.value == pytest.approx(bulk_f, rel=0.03)
         assert combine(found.contributions).expanded < 0.25 * bulk_f
 
+    def test_the_points_of_its_line_are_told(self) -> None:
+        """Each level above the lowest is a point: E = C ((B2^2 - B1^2) / 2 + D (B2 - B1)), by hand.
+
+        B is sqrt(2) V less the diodes, for 12 V, 30 V and 46.8 V; the last lies on the line.
+        """
+        found = weigh_ac(start(150e-6), ERRORS, UNIT)
+        peaks_v = [math.sqrt(2.0) * volts - RESTING_V for volts in (12.0, 30.0, 46.8)]
+        squares = [
+            0.5 * (peak_v**2 - peaks_v[0] ** 2) + CARRYING_V * (peak_v - peaks_v[0])
+            for peak_v in peaks_v[1:]
+        ]
+
+        assert [one.label for one in found.gained] == ["level 2", "level 3"]
+        for one, square_v2 in zip(found.gained, squares, strict=True):
+            assert one.square_v2 == pytest.approx(square_v2, rel=2e-3)
+            assert one.energy_j == pytest.approx(150e-6 * square_v2, abs=one.expanded_j)
+        slope = found.gained[-1].energy_j / found.gained[-1].square_v2
+        assert slope == pytest.approx(found.estimates[CAPACITANCE].value)
+
+    def test_one_gain_has_no_line(self) -> None:
+        """With two levels there is one gain: a line through one point shows nothing."""
+        assert weigh_ac(start(150e-6, (12.0, 30.0)), ERRORS, UNIT).gained == ()
+
     @pytest.mark.parametrize("offset_w", [-0.2, 0.2])
     def test_an_offset_of_the_power_cancels(self, offset_w: float) -> None:
         """What the source reads of no power at all moves nothing."""

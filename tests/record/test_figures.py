@@ -12,6 +12,7 @@ from harness.record.figures import (
     Figure,
     Figures,
     FittedLevel,
+    Gain,
     KnownFigures,
     figures_detail,
     known_detail,
@@ -28,6 +29,7 @@ TOLD = Figures(
     fitted=(
         FittedLevel(level="10 %", times_s=(0.1, 0.2), voltage_v=(1.0, 2.0), current_a=(0.02, 0.0)),
     ),
+    gains=(Gain(level="25 %", square_v2=760.0, energy_j=0.114, expanded_j=0.014),),
 )
 KNOWN = KnownFigures(
     nameplate={"start.bulk_capacitance": 470e-6},
@@ -57,14 +59,25 @@ class TestFigures:
 
         assert back is not None
         assert (back.of, back.fitted, back.figures[0]) == ("start", TOLD.fitted, TOLD.figures[0])
+        assert back.gains == TOLD.gains
         assert math.isnan(back.figures[1].value)
         assert back.figures[1].why_not == "one level only"
+
+    def test_a_record_without_gains_is_read(self) -> None:
+        """Records of before gains were kept have none."""
+        told = json.loads(figures_detail(TOLD))
+        del told["gains"]
+        back = read_figures(json.dumps(told))
+
+        assert back is not None
+        assert back.gains == ()
 
     def test_the_event_has_the_keys_that_are_promised(self) -> None:
         """The event is JSON with the keys that the page of events names; no number is null."""
         told = json.loads(figures_detail(TOLD))
 
-        assert set(told) == {"of", "figures", "fitted"}
+        assert set(told) == {"of", "figures", "fitted", "gains"}
+        assert set(told["gains"][0]) == {"level", "square_v2", "energy_j", "expanded_j"}
         assert told["figures"][1] == {
             "measure": "start.series_resistance",
             "unit": "ohm",
@@ -84,6 +97,7 @@ class TestFigures:
             '{"of": "start", "figures": [{"measure": "m"}], "fitted": []}',
             fitted_line("[1]", "[1, 2]"),
             fitted_line("[NaN]", "[]"),
+            '{"of": "start", "figures": [], "fitted": [], "gains": [{"level": "a"}]}',
             "[" * 5000,
         ],
     )

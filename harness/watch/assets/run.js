@@ -205,7 +205,7 @@
       const figure = made("figure"), drawing = made("img", undefined, "fit");
       drawing.src = `fit-${one.of}.svg?${one.levels.length}`;
       drawing.alt = `Fit of the ${one.of}: ${one.levels.join(" ")}`;
-      const caption = made("figcaption", "Dots: readings. Line: what the fitted circuit gives.", "key");
+      const caption = made("figcaption", one.key, "key");
       figure.append(drawing, caption);
       return figure;
     }));

@@ -65,6 +65,12 @@ def judged(fills: ModuleType, fill: object, seeds: range) -> Counter[str]:
         estimate = figures.estimates[CAPACITANCE]
         expanded = combine(estimate.contributions).expanded
         inside = abs(estimate.value - values["cbulk"]) <= expanded
+        if inside:  # and so is each point of the line that is drawn
+            on_line = (
+                abs(one.energy_j - values["cbulk"] * one.square_v2) <= 1.2 * one.expanded_j
+                for one in figures.gained
+            )
+            inside = len(figures.gained) == 2 and all(on_line)
         found["inside" if inside else "outside"] += 1
         assert expanded < 0.5 * values["cbulk"]
     return found
