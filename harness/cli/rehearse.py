@@ -12,7 +12,7 @@ from harness.api import rehearse_profile
 from harness.cli.documents import Teller, of_names, telling
 from harness.cli.logs import kept_from_the_screen
 from harness.cli.options import HERE, described
-from harness.cli.results import show_result
+from harness.cli.record_shown import show_result
 from harness.errors import UsageError
 from harness.quantity import format_quantity
 from harness.rehearse.faults import FAULTS

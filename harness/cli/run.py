@@ -13,7 +13,7 @@ from harness.cli.logs import kept_from_the_screen
 from harness.cli.options import described
 from harness.cli.plan import plan_lines, question
 from harness.cli.prompts import WatchingOperator
-from harness.cli.results import show_result
+from harness.cli.record_shown import show_result
 from harness.cli.screen import show_unconfirmed
 from harness.cli.tables import show
 from harness.errors import HarnessError, PowerOffUnconfirmed
