@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import contextlib
 import queue
+import shutil
+import textwrap
 import time
 from collections.abc import Mapping
 from typing import TypeVar
@@ -22,6 +24,8 @@ from harness.watch.screen import Screen
 from harness.watch.terminal import RunScreen
 
 _LOOK_S = 0.1
+#: No terminal is folded for that is narrower.
+_NARROWEST = 39
 #: Longest wait for a terminal to show that power comes on; one that is held up holds up no run.
 _SHOWN_S = 1.0
 
@@ -208,7 +212,7 @@ class TerminalOperator:
     def _ask(self, text: str) -> str:
         """Show a prompt and wait for a line; EOFError where there will be none any more."""
         self._lines.want()
-        self._show_question(f"\n{text}\n> ")
+        self._show_question(f"\n{_folded(text)}\n> ")
         while True:
             self._stop.raise_if_requested()
             with contextlib.suppress(queue.Empty):
@@ -267,6 +271,28 @@ class WatchingOperator(TerminalOperator):
 
     def _answered(self) -> None:
         self.shown.go_on()
+
+
+def _folded(text: str) -> str:
+    """Fold the lines of a question at words; what follows a line's first part is indented with it.
+
+    A terminal would cut a word in two.
+    """
+    width = max(shutil.get_terminal_size().columns - 1, _NARROWEST)
+    lines = []
+    for line in text.split("\n"):
+        inset = line[: len(line) - len(line.lstrip())]
+        lines.append(
+            textwrap.fill(
+                line.strip(),
+                width,
+                initial_indent=inset,
+                subsequent_indent=2 * inset,
+                break_long_words=False,
+                break_on_hyphens=False,
+            )
+        )
+    return "\n".join(lines)
 
 
 def _hint(unit: str | None) -> str:

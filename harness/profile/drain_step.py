@@ -36,4 +36,4 @@ class DrainStep(AnyStep):
 
     def hand_note(self, restart: str) -> str:  # noqa: ARG002 - power stays off
         """Say when the battery is connected."""
-        return f"power goes off, and stays off while {self.load} is connected. {BATTERY_NOTE}"
+        return f"power goes off, and stays off while the {self.load} is connected. {BATTERY_NOTE}"

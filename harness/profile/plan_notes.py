@@ -44,10 +44,8 @@ def plan_notes(
     bench_known = bench is not None and bench.gives == line.kind
     yield from tight_levels(profile.fed, profile.envelope, steps, bench_known=bench_known)
     yield from _again_notes(steps)
+    yield from _hand_notes(steps)
     for step in steps:
-        note = step.step.hand_note(", ".join(level.label for level in step.restart))
-        if note:
-            yield f"{_named(step)}: {note}"
         yield from _kind_notes(profile, bench, step)
     for stated, key, assumed in (
         (line.threshold, "start_threshold", format_quantity(line.start_threshold_v, "V")),
@@ -55,6 +53,18 @@ def plan_notes(
     ):
         if stated is None:
             yield f"No {key} on the nameplate: taken as {assumed}."
+
+
+def _hand_notes(steps: tuple[PlannedStep, ...]) -> Iterator[str]:
+    """Say what a person does on the way, once for all steps it is alike in."""
+    alike: dict[str, list[PlannedStep]] = {}
+    for step in steps:
+        note = step.step.hand_note(", ".join(level.label for level in step.restart))
+        if note:
+            alike.setdefault(note, []).append(step)
+    for note, those in alike.items():
+        named = [f"{step.number} ({step.name})" for step in those]
+        yield f"Step{'s' if named[1:] else ''} {', '.join(named)}: {note}"
 
 
 def _kind_notes(profile: Profile, bench: BenchFile | None, step: PlannedStep) -> Iterator[str]:

@@ -175,7 +175,7 @@ class HandLoadedStep(HeldStep):
         """Say when the load is connected and taken off."""
         if self.by_hand is None:
             return ""
-        told = f"power goes off while {self.by_hand} is connected, and again after it."
+        told = f"power goes off while the {self.by_hand} is connected, and again after it."
         if is_battery(self.by_hand):
             return f"{told} {BATTERY_NOTE}"
         if small_supply_v(self.by_hand) is not None:

@@ -140,4 +140,4 @@ class Announced(Operator):
         self._operator.power_off(confirmed=confirmed)
 
     def _note(self, text: str) -> None:
-        self._context.event(EventKind.QUESTION, text)
+        self._context.event(EventKind.QUESTION, " ".join(text.split()))  # a line of the journal

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
-
 from harness.errors import InstrumentError, Refused
 from harness.profile.cautions import BATTERY_CAUTIONS
 from harness.profile.hand_loads import SMALL_SUPPLY_NOTE, is_battery, small_supply_v
@@ -20,8 +18,6 @@ _MARGIN_FRAC = 0.02
 #: What a meter at the output may read off the voltage that was measured at the battery: a share and
 #: a fixed part, for another meter, and for the terminals' first moments.
 _APART_FRAC, _APART_V = 0.05, 0.3
-#: Width of what is asked: a narrow terminal's.
-_WIDTH = 78
 
 
 def measured(context: Context, load: str, output: str) -> float | None:
@@ -88,15 +84,10 @@ def connecting(load: str, output: str) -> str:
     """Say how a load by hand is connected."""
     if is_battery(load):
         told = (f"Connect to output {output}: {load}, plus on plus.", *BATTERY_CAUTIONS)
-        return "\n" + "\n".join(_folded(text) for text in told)
+        return "".join(f"\n  {text}" for text in told)
     if small_supply_v(load) is not None:
         return f"Connect to output {output}: {load}. {SMALL_SUPPLY_NOTE}"
     return f"Connect to output {output}: {load}."
-
-
-def _folded(text: str) -> str:
-    """Fold a text that is long for a line of a terminal, so that no word of it is cut in two."""
-    return textwrap.fill(text, _WIDTH, initial_indent="  ", subsequent_indent="    ")
 
 
 def disconnecting(load: str) -> str:

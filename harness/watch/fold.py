@@ -216,6 +216,9 @@ class Fold:
         named = [number for number, step in enumerate(self.steps) if step.name == name]
         self.step = named[0] if named else self.step
         self.level, self.level_number, self.phase, self.look = None, -1, Phase.NONE, ""
+        # what a meter or a load read in the step before is of that one
+        fed = f"{self.fed_by}."
+        self.readings = {key: read for key, read in self.readings.items() if key.startswith(fed)}
         self.doing = name
         self.why = STEP_KINDS[kind].about if kind in STEP_KINDS else ""
 

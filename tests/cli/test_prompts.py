@@ -162,6 +162,20 @@ class TestAnswers:
         """Anything else is asked again; the end of the input is no answer."""
         assert operator(*lines).ask_yes_no("No damage?") == answer
 
+    def test_a_long_question_is_folded_at_words(
+        self, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """A terminal would cut them; what belongs to a line that is set in is set in further."""
+        monkeypatch.setenv("COLUMNS", "60")
+        one = operator("")
+        one.place_load("battery", f"First.\n  {'terminals ' * 12}")
+        one.wait()
+
+        shown = [line for line in capsys.readouterr().out.splitlines() if "terminals" in line]
+        assert max(map(len, shown)) < 60
+        assert all(line.strip().replace("terminals", "").split() == [] for line in shown)
+        assert [len(line) - len(line.lstrip()) for line in shown[:2]] == [2, 4]
+
     @pytest.mark.parametrize(
         ("lines", "done"),
         [

@@ -158,10 +158,11 @@ class TestBatteryByHand:
                 return super().place_load(load, text)
 
         unit = load_profile("lamp-battery-charger").unit
-        run_steps("charger", after=CHARGE, operator=lambda bench: Listens(bench, unit))
+        ran = run_steps("charger", after=CHARGE, operator=lambda bench: Listens(bench, unit))
 
+        assert any("plus on plus. Batteries:" in asked for asked in ran.said("question"))
         connect, disconnect = (" ".join(text.split()) for text in told)
-        assert max(len(line) for line in told[0].splitlines()) <= 80
+        assert all(line.startswith("  ") for line in told[0].splitlines()[1:])
         for word in ("The supply's output is off", "plus on plus", "polarity", "fuse", "warm"):
             assert word in connect
         for word in ("vents gas", "never leave one unattended", "sound battery"):

@@ -370,3 +370,14 @@ class TestToldOfTheUnit:
         for detail in ("", "{}", "[1]", '{"of": "start"}'):
             row = (2.0, "figures", detail)
             assert view_of(folded(*ENTERED, row), 3.0).figures == ()
+
+
+class TestOthers:
+    def test_what_was_read_in_the_step_before_is_shown_no_more(self) -> None:
+        """A meter's last reading stands beside what a load reads now: it is of another output."""
+        fold = folded(*ENTERED)
+        fold.reading(1.3, "supply", "voltage", 18.0, "V")
+        fold.reading(1.3, "meter", "voltage_dc", 5e-4, "V")
+        fold.event(1.4, "step", "held", "load")
+
+        assert list(fold.readings) == ["supply.voltage"]
