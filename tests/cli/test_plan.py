@@ -178,8 +178,9 @@ class TestPlan:
         output = " ".join(printed("mount-controller-full-release").split())
 
         assert (
-            "Steps 5 (line, full load), 6 (full load): power goes off while the resistor 2.5 ohm is "
-            "connected, and again after it. What it takes becomes heat: it may be too hot to touch when it is taken off."
+            "Steps 5 (line, full load), 6 (full load): power goes off while the resistor 2.5 ohm "
+            "is connected, and again after it. What it takes becomes heat: it may be too hot to "
+            "touch when it is taken off."
         ) in output
 
     def test_carries_the_cautions(self) -> None:
