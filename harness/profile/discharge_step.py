@@ -82,8 +82,8 @@ class DischargeStep(PoweredStep):
         return self
 
     def restart(self, maker: LevelMaker, *, live: bool) -> Iterator[Level]:
-        """Yield what brings power back after the meter was moved; at the output it stays."""
-        for level in super().restart(maker, live=live and self.across == "output"):
+        """Yield what brings power back after the meter was moved, or the resistor connected."""
+        for level in super().restart(maker, live=live and self.resistor_ohm is None):
             if level.budget is None or self.resistor_ohm is None:
                 yield level
                 continue

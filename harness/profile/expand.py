@@ -159,6 +159,8 @@ def _steps(
         bridged = lamp is True and not lamp_in(step, unit.input, hand)  # and it stays so
         lamp = False if bridged else lamp
         moves = moves or (live and bridged)
+        # without a bench nobody knows where a meter stands: at an output
+        moves = moves or (bench is None and live and getattr(step, "across", "output") != "output")
         restart = inside(step.restart(maker, live=live and not moves))
         levels = inside(step.levels(maker))
         # a load connected by hand is taken off again, power off

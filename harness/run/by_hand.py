@@ -104,7 +104,8 @@ def place_leads(context: Context, step: PlannedStep) -> str:
     """Have the meter and the load moved to where a step wants them; say what nobody moved.
 
     Nothing is asked for that is there already, and power is off whenever something is moved. A
-    meter that no check of the step needs elsewhere stands at an output before power comes on.
+    meter that no check of the step needs elsewhere stands at an output before power comes on; with
+    power on it stays where it is, as the plan has it, and power does not go off for it.
 
     Raises:
         Refused: Nobody has moved the meter back: its readings would be of something else.
@@ -112,7 +113,7 @@ def place_leads(context: Context, step: PlannedStep) -> str:
     wanted = step.wiring.meter_at
     free = any(meter.at is None for meter in context.bench.file.all_meters.values())
     elsewhere = context.meter_at.across != "output"
-    if wanted is None and free and elsewhere:
+    if wanted is None and free and elsewhere and not context.host.live:
         wanted = AT_OUTPUT
     if wanted is not None and not move_meter(context, wanted):
         if elsewhere and wanted.across == "output":
