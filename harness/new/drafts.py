@@ -16,11 +16,13 @@ from typing import Any, Literal
 import jinja2
 
 from harness.files.text_file import quoted
+from harness.profile.ac_readings import ac_fill_s
 from harness.profile.cautions import HAZARDOUS_V
+from harness.profile.level import Level
 from harness.profile.start_levels import SuggestedStart, suggest_start
 from harness.quantity import format_quantity
 from harness.unit.charger_output import ChargerOutput
-from harness.unit.nameplate import Input, Output, Unit
+from harness.unit.nameplate import AcInput, Input, Output, Unit
 
 #: Envelope over nominal current and power: what a healthy unit at full load stays below.
 #: Source: common practice.
@@ -36,6 +38,9 @@ _OUTPUT_LOW, _OUTPUT_HIGH, _RIPPLE, _LEAST_RIPPLE_V = 0.97, 1.03, 0.01, 0.02
 #: Of a charger: how far the current of a charge may be off, what is left of it once it has ended,
 #: and what it may draw from a battery without mains (common practice).
 _CHARGE_OFF, _ENDED, _DRAIN_A = 0.1, 0.1, 5e-3
+#: Readings that fall into the smallest gain of an AC unit that is to be weighed, and the least
+#: limit an AC source holds (common practice).
+_WEIGHED, _LEAST_SLOW_A = 15.0, 0.010
 #: Readings below which the file says that a short is found later.
 _FEW_READINGS = 3.0
 
@@ -109,6 +114,29 @@ def _start(line: Input, sample_s: float) -> SuggestedStart:
     return replace(start, current_limit_a=limit_a)
 
 
+def _slow_ac_a(line: Input, start: SuggestedStart, sample_s: float) -> float | None:
+    """Return a limit at which the gains below the threshold of an AC unit are slow enough to weigh.
+
+    None where fewer than two levels lie below it, no capacitance is known, or the input is DC.
+
+    Source: pulses whose rms is the limit, every other half-cycle; see
+        :func:`harness.profile.ac_readings.ac_fill_s`.
+    """
+    if not isinstance(line, AcInput) or line.bulk_capacitance_f is None:
+        return None
+    line = line.at(line.low_nominal_v)
+    volts = [line.nominal_v * share for share in start.levels_frac]
+    below = [voltage_v for voltage_v in volts if voltage_v < line.start_threshold_v]
+    if len(below) < 2:
+        return None
+    fill_s = min(
+        ac_fill_s(Level(label="", voltage_v=to_v, current_limit_a=1.0, dwell_s=0.0), from_v, line)
+        for from_v, to_v in itertools.pairwise(below)
+    )
+    slow_a = float(f"{fill_s / (_WEIGHED * sample_s):.2g}")
+    return slow_a if _LEAST_SLOW_A <= slow_a < start.current_limit_a else None
+
+
 def profile_draft(
     title: str,
     nameplate: str,
@@ -149,6 +177,7 @@ def profile_draft(
             "power_w": _ENVELOPE * line.apparent_va,
         },
         start=start,
+        slow_ac_a=_slow_ac_a(line, start, sample_s),
         corners_frac=_corners_frac(line),
         sample_s=sample_s,
         few_readings=start.readings is not None and start.readings < _FEW_READINGS,

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
 
-from harness.api import plan_for, rehearse_profile
+from harness.api import plan_for, rehearse_profile, simulated_bench_file
 from harness.bench.dialect import bench_dialects
 from harness.new.drafts import (
     Nameplate,
@@ -319,6 +319,19 @@ class TestSlowLevel:
         assert start["current_limit"] == "180 mA"
         assert "reading each 10 ms that is 15 readings" in " ".join(draft.split("\n# "))
         assert '# measure = "start.bulk_capacitance"\n# low     = "376 uF"' in draft
+
+    def test_an_ac_draft_offers_one_that_weighs_the_capacitor(
+        self, written: Callable[[str], str]
+    ) -> None:
+        """Its marks taken off, plan and rehearsal know the capacitor well enough for the check."""
+        draft = draft_profile(SHUTTER, sample_s=0.052)
+        offered = re.compile(r"# slow_limit.*|(?:# .*\n)*# measure = .start\.bulk.*\n# low.*")
+        used = offered.sub(lambda found: re.sub(r"(?m)^# (?=\S+ +=|\[)", "", found[0]), draft)
+        profile = load_profile(written(used))
+        [planned] = plan_for(profile, simulated_bench_file(profile)).forecasts
+
+        assert planned.good_enough
+        assert rehearse_profile(profile).verdict == "pass"
 
     def test_without_a_capacitance_there_is_none(self) -> None:
         """What nobody can weigh needs no slow level."""
