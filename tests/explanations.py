@@ -32,6 +32,7 @@ def explanation(folder: Path | None = None, **changed: Any) -> Explanation:
         ),
         parts=("U1",),
         shown_by="voltmeter at the output",
+        shown_cold=False,
         supporting=(
             SignTold(
                 figure="nominal: rail",
@@ -57,6 +58,7 @@ def explanation(folder: Path | None = None, **changed: Any) -> Explanation:
         run_id="a run",
         run_sha256=run_sha256(folder),
         released=False,
+        passed=False,
         headline="Most likely: output too low (90 %).",
         unlike=False,
         likeness=0.5,

@@ -124,7 +124,7 @@ def _print_next(told: Explanation, shown: Explained) -> None:
     if shown.measure is None:
         out.print("No other measurement is expected to tell more.")
         if shown.prove:
-            out.print(f"Prove it before you act on it: {shown.prove}.")
+            out.print(f"Before you act on it: {shown.prove}.")
         return
     out.print("Measure next, discharged and cold:", style="bold")
     out.print(indented(f"{shown.measure.name}: {shown.measure.how}"))

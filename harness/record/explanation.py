@@ -63,6 +63,7 @@ class SuspectTold(_Data):
     severity: SeverityTold | None
     parts: tuple[str, ...]
     shown_by: str
+    shown_cold: bool  # without power
     supporting: tuple[SignTold, ...]
     against: tuple[SignTold, ...]
 
@@ -133,6 +134,7 @@ class Explanation(_Data):
     run_id: str
     run_sha256: str  # of run.json; empty where the record has none
     released: bool
+    passed: bool  # every check did, so that it is a remark
     headline: str
     unlike: bool
     likeness: float

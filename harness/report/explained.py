@@ -22,8 +22,8 @@ from harness.record.explanation import (
 
 #: The sentence that stands under every answer.
 CAUTION = "Measure, discharged and cold, before you touch: a ranking proves nothing of any part."
-#: Said of a unit that is released: what is told beside it decides nothing.
-REMARK = "A remark: the run released the unit, and no verdict changes by it."
+#: Said of a run that passed: what is told beside it decides nothing.
+REMARK = "A remark: the run passed, and no verdict changes by it."
 #: Suspects that are told of where there is little room.
 FIRST = 3
 #: An ohmmeter that reads more shows an open circuit.
@@ -59,14 +59,14 @@ class Explained:
     """An explanation in words; every text prints."""
 
     headline: str
-    remark: str  # empty, unless the unit is released
+    remark: str  # empty, unless the run passed
     differs: tuple[str, ...]
     suspects: tuple[Shown, ...]
     found: tuple[str, ...]  # what was measured without power
     measure: Next | None
     steps: tuple[Next, ...]  # under power, where nothing speaks against it
     no_steps: str
-    prove: str  # what proves the first suspect where no measurement is worth more
+    prove: str  # how the first suspect is proved where no measurement is worth more
     pushes: tuple[str, ...]
     unseen: tuple[str, ...]
     library: str
@@ -78,14 +78,14 @@ def explained(told: Explanation) -> Explained:
     first = told.suspects[0] if told.suspects else None
     return Explained(
         headline=printable(told.headline),
-        remark=REMARK if told.released else "",
+        remark=REMARK if told.passed else "",
         differs=tuple(map(printable, told.differs)),
         suspects=tuple(map(_shown, told.suspects)),
         found=tuple(map(_result, told.found)),
         measure=_next(told.measure[0]) if told.measure else None,
         steps=tuple(map(_next_step, told.steps)),
         no_steps=printable(told.no_steps),
-        prove=printable(first.shown_by) if first and not told.measure else "",
+        prove=_prove(first) if first and not told.measure else "",
         pushes=tuple(_push(one) for one in told.pushes if one.by),
         unseen=tuple(map(printable, told.unseen)) if told.nothing_wrong else (),
         library=library_words(told),
@@ -103,8 +103,8 @@ def library_words(told: Explanation) -> str:
 
 
 def worth_telling(told: Explanation) -> bool:
-    """Whether an explanation says anything; of a released unit only what is not usual."""
-    return not told.released or any(one.by for one in told.pushes) or not told.nothing_wrong
+    """Whether an explanation says anything; of a run that passed only what is not usual."""
+    return not told.passed or any(one.by for one in told.pushes) or not told.nothing_wrong
 
 
 def percent(probability: float) -> str:
@@ -124,7 +124,7 @@ def short_lines(told: Explanation) -> list[str]:
     if shown.measure is not None:
         lines.append(f"measure next, discharged and cold: {shown.measure.name}")
     elif shown.prove:
-        lines.append(f"prove it, discharged and cold: {shown.prove}")
+        lines.append(shown.prove)
     return lines
 
 
@@ -137,8 +137,23 @@ def _shown(told: SuspectTold) -> Shown:
         look_at=printable(", ".join(told.parts)),
         supporting=tuple(map(_sign, told.supporting)),
         against=tuple(map(_sign, told.against)),
-        shown_by=printable(told.shown_by),
+        shown_by=_shown_by(told),
     )
+
+
+def _shown_by(told: SuspectTold) -> str:
+    if told.shown_cold or not told.shown_by:
+        return printable(told.shown_by)
+    return printable(f"{told.shown_by}; that takes power, so all that is cold comes first")
+
+
+def _prove(told: SuspectTold) -> str:
+    """Say how a suspect is proved: never with power before what can be measured without."""
+    if not told.shown_by:
+        return ""
+    if told.shown_cold:
+        return printable(f"prove it, discharged and cold: {told.shown_by}")
+    return "nothing cold proves it: look at its parts, discharged and cold, before any power"
 
 
 def _degree(told: SeverityTold) -> str:

@@ -101,7 +101,7 @@ def report_html(
         fits=fit_plots(trend),
         explanation=explanation and explained(explanation),
         first=FIRST,
-        remark=explanation is not None and explanation.released,
+        remark=explanation is not None and explanation.passed,
         events=trend.events,
         rules={row.rule for row in rows},
         safety=safety_text(facts),

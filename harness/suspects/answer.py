@@ -14,6 +14,7 @@ from harness.record.tables import Record
 from harness.suspects.case import Case, case_of
 from harness.suspects.digest import TRIP
 from harness.suspects.evidence import Signs, signs_of
+from harness.suspects.forest import Floats
 from harness.suspects.kinds import kind_named, unseen
 from harness.suspects.library import Library, excess
 from harness.suspects.measuring import Found, Proposal, agreement, proposals
@@ -29,6 +30,8 @@ _NARROW = 1.0
 _CONTRADICTED = 0.02
 #: Share of a class that is beyond a limit where it is said to push there.
 _PUSHES_FRAC = 0.5
+#: Share of healthy units beyond a limit from which on tolerances alone are said to push there.
+_TIGHT_FRAC = 0.05
 #: Figures that are named where a run is unlike anything simulated.
 _DIFFERENCES = 3
 
@@ -58,7 +61,8 @@ class Answer:
 
     run_id: str
     folder: Path | None  # of the record
-    released: bool  # every check passed, and the run releases
+    released: bool
+    passed: bool  # the run was completed and every check passed: the answer is a remark
     each: int  # units of each class in the library
     units: int  # of the library, all
     fingerprint: str  # SHA-256 of the library's figures
@@ -90,6 +94,7 @@ def answered(case: Case, library: Library, found: Sequence[Found] = ()) -> Answe
         run_id=str(run["run_id"]),
         folder=case.record.folder,
         released=bool(run["released"]),
+        passed=passed(case.record),
         each=library.each,
         units=len(library.kinds),
         fingerprint=fingerprint(library),
@@ -209,16 +214,34 @@ def _pushes(case: Case, library: Library) -> Iterator[Push]:
         if row.verdict != "undecided" and not narrow:
             continue
         column = f"check {name}"
-        if column not in library.names:
+        if column not in library.names or not np.isfinite(row.value):
             continue
         low = -np.inf if row.low is None or np.isnan(row.low) else row.low
         high = np.inf if row.high is None or np.isnan(row.high) else row.high
         near_low = row.value - low < high - row.value
         values = library.values[:, library.names.index(column)]
-        beyond = values < low if near_low else values > high
-        words = []
-        for kind in set_of(library):
-            own = (library.kinds == kind) & np.isfinite(values)
-            if kind != HEALTHY and own.any() and beyond[own].mean() >= _PUSHES_FRAC:
-                words.append(kind_named(kind).words)
+        words = _pushing(library, values, low if near_low else high, below=near_low)
         yield Push(check=name, verdict=row.verdict, words=tuple(words))
+
+
+def _pushing(library: Library, values: Floats, limit: float, *, below: bool) -> Iterator[str]:
+    """Yield in words what pushes a check beyond a limit; empty where nothing of the library does.
+
+    A fault that comes by degrees, most of whose units lie beyond, the nearest not further from the
+    limit than a healthy unit on its other side: a dead unit is no explanation of a near miss.
+    """
+    there = np.isfinite(values)
+    beyond = there & (values < limit if below else values > limit)
+    healthy = there & (library.kinds == HEALTHY)
+    if not healthy.any():
+        return
+    if beyond[healthy].mean() >= _TIGHT_FRAC:
+        yield "tolerances alone: such a limit is close for a unit as it should be"
+    reach = abs(limit - float(np.median(values[healthy])))
+    for kind in set_of(library):
+        own = there & (library.kinds == kind)
+        if kind_named(kind).severity is None or not (own & beyond).any():
+            continue
+        nearest = float(np.abs(values[own & beyond] - limit).min())
+        if beyond[own].mean() >= _PUSHES_FRAC and nearest <= reach:
+            yield kind_named(kind).words

@@ -153,7 +153,7 @@ MEASUREMENTS: tuple[ColdMeasurement, ...] = (
     ColdMeasurement(
         name="resistance across input reversed",
         unit="ohm",
-        how="the same, leads exchanged",
+        how="ohmmeter across the input of the unit, its leads exchanged, until it rests",
         minutes=2.0,
         danger=_AT_TERMINALS,
         reads=_ohms("input reversed"),

@@ -31,6 +31,8 @@ _WIRE_MIN, _MOVE_MIN = 3.0, 4.0
 #: Time in which the slow level fills the bulk capacitor, and a discharge empties it (assumption).
 _FILL_S, _DRAIN_S = 0.1, 2.0
 _DWELL = "1 s"
+#: Characters of a title at most.
+_TITLE = 100
 #: What a profile that is written begins with.
 _HEAD = """\
 # A further step for one question, made of a run's own profile by "softwake suspects --steps".
@@ -90,7 +92,7 @@ def further_steps(profile: Profile, bench: BenchFile) -> Iterator[FurtherStep]:
 def _profile_of(profile: Profile, draft: _Draft) -> Profile | None:
     """Return a draft as a profile; None: it cannot be one, such as where a rule forbids it."""
     document = tomlkit.parse(profile.text)
-    document["title"] = f"{profile.title}: {draft.name}"
+    document["title"] = f"{profile.title[: _TITLE - len(draft.name) - 2]}: {draft.name}"
     document["purpose"] = "pre-check"
     document.pop("limits", None)
     steps: Any = document["steps"]

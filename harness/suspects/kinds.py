@@ -44,6 +44,15 @@ PARTS: Mapping[str, tuple[str, ...]] = {
     "rippling-output": ("output-capacitor",),
     "intermittent-contact": ("connector", "relay", "fuse"),
 }
+#: Faults that show without power; what shows any other takes power, and is not proposed as proof.
+_SHOWN_COLD = frozenset(
+    {
+        *("shorted-input", "shorted-varistor", "shorted-switch", "shorted-bridge-diode"),
+        *("switch-breakdown", "open-fuse", "open-rectifier-diode"),
+        *("leaky-bulk-capacitor", "weak-bulk-capacitor", "resistive-bulk-capacitor"),
+        *("leaky-varistor", "drifted-varistor"),
+    }
+)
 #: Classes that no reading of a bench tells apart, by the kind of input. They are one suspect.
 #: The three shorts of a DC unit differ by a diode's drop alone.
 _MERGED: Mapping[str, tuple[tuple[str, ...], ...]] = {
@@ -72,6 +81,11 @@ class Kind:
     shown_by: str
     severity: Severity | None
     parts: tuple[str, ...]
+
+    @property
+    def shown_cold(self) -> bool:
+        """Whether what shows it is done without power."""
+        return self.on_bench or self.name in _SHOWN_COLD
 
     @property
     def on_bench(self) -> bool:

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.errors import UsageError, did_you_mean
 from harness.qualify.unit_result import HEALTHY
@@ -16,8 +17,8 @@ from harness.suspects.forest import Floats
 from harness.suspects.library import FLOOR, Library
 from harness.suspects.ranking import Ranking
 
-#: Readings of one kind of unit that differ by less than this are one (of their logarithm, base 10).
-_CELL_DECADES = 0.15
+#: Width of a kernel, of a class's scatter and the fifth root of its number (Silverman 1986).
+_SILVERMAN = 1.06
 #: Standard deviation of what a measurement reads against the library, of its natural logarithm:
 #: instrument, leads and tolerances of the unit at hand (assumption).
 _SPREAD = 0.25
@@ -25,8 +26,8 @@ _SPREAD = 0.25
 _SLIP = 0.02
 #: What setting up any measurement takes (common practice).
 _SET_UP_MIN = 3.0
-#: Classes of which is said what they would read.
-_NAMED = 3
+#: Classes of which is said what they would read, and the least chance of one.
+_NAMED, _NAMED_FRAC = 3, 2e-3
 #: Below this expected information nothing more is worth measuring, in bits.
 LEAST_BITS = 0.05
 _SMALLEST = 1e-9
@@ -155,16 +156,13 @@ def proposals(
         reads = library.cold[:, column]
         if measurement.name in done or not np.isfinite(reads).all():
             continue
-        cells = _cells(reads, measurement)
-        after = 0.0
-        for cell in np.unique(cells):
-            inside = by_kind @ np.where(cells == cell, chances, 0.0)
-            after += inside.sum() * entropy(inside / max(inside.sum(), 1e-300))
+        after = float(chances @ _entropies(_by_reading(reads, measurement, by_kind, chances)))
         bits = max(0.0, before - after)
         if bits >= LEAST_BITS:
             told = tuple(
                 (name, float(np.min(reads[own])), float(np.max(reads[own])))
                 for name, own in zip(names[:_NAMED], by_kind, strict=False)
+                if chances[own].sum() >= _NAMED_FRAC
             )
             found.append(Proposal(measurement=measurement, bits=bits, expected=told))
     return tuple(sorted(found, key=lambda one: -one.worth))
@@ -182,11 +180,35 @@ def unit_chances(library: Library, ranking: Ranking, agreed: Floats | None = Non
     return total
 
 
-def _cells(reads: Floats, measurement: ColdMeasurement) -> Floats:
-    if not measurement.unit:
-        return reads
-    cells: Floats = np.round(_log(reads) / (math.log(10.0) * _CELL_DECADES))
-    return cells
+def _by_reading(
+    reads: Floats, measurement: ColdMeasurement, by_kind: NDArray[np.bool_], chances: Floats
+) -> Floats:
+    """Return by class (rows) its chance where each unit's reading (columns) was found.
+
+    What units of a class read is smoothed by a kernel as wide as its few units ask for (B. W.
+    Silverman, Density Estimation, 1986, eq. 3.28), and never narrower than a reading is known: else
+    a class would be told by where its units happen to lie.
+    """
+    dense = np.zeros(by_kind.shape)
+    logs = _log(reads)
+    for number, own in enumerate(by_kind):
+        if measurement.unit:
+            scatter = float(np.std(logs[own]))
+            width = max(_SPREAD, _SILVERMAN * scatter * float(own.sum()) ** -0.2)
+            gaps = (logs[np.newaxis, :] - logs[own][:, np.newaxis]) / width
+            near = np.exp(-0.5 * gaps**2) / width
+        else:
+            near = (reads[np.newaxis, :] == reads[own][:, np.newaxis]).astype(float)
+        dense[number] = chances[own] @ near
+    whole: Floats = dense / np.maximum(dense.sum(axis=0), _SMALLEST * _SMALLEST)
+    return whole
+
+
+def _entropies(chances: Floats) -> Floats:
+    """Return the entropy of each column, in bits."""
+    logs = np.log2(np.where(chances > 0.0, chances, 1.0))
+    found: Floats = -(chances * logs).sum(axis=0)
+    return found
 
 
 def entropy(chances: Floats) -> float:

@@ -45,6 +45,7 @@ def of_answer(
         run_id=answer.run_id,
         run_sha256=run_sha256(answer.folder),
         released=answer.released,
+        passed=answer.passed,
         headline=headline(answer),
         unlike=answer.ranking.is_unlike,
         likeness=answer.ranking.likeness,
@@ -94,6 +95,7 @@ def _suspect(told: Told) -> SuspectTold:
         ),
         parts=told.parts,
         shown_by=suspect.kind.shown_by,
+        shown_cold=suspect.kind.shown_cold,
         supporting=tuple(map(_sign, told.signs.supporting)),
         against=tuple(map(_sign, told.signs.against)),
     )

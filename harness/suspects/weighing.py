@@ -26,12 +26,12 @@ from harness.suspects.measuring import LEAST_BITS, agreement, entropy, unit_chan
 from harness.suspects.population import Member, Stock, draw
 from harness.suspects.shelf import Shelf, stock_for
 
-#: Classes through which a supply drives current into a fault, or the wrong way round: such a unit
-#: is not energised again to learn more of it.
+#: Classes through which a supply drives current into a fault, or the wrong way round, or more
+#: voltage onto a capacitor than it bears: such a unit is not energised again to learn more of it.
 NOT_AGAIN = frozenset(
     {
         *("shorted-input", "shorted-varistor", "shorted-switch", "shorted-bridge-diode"),
-        *("switch-breakdown", "leaky-bulk-capacitor", "leaky-varistor"),
+        *("switch-breakdown", "leaky-bulk-capacitor", "leaky-varistor", "boost-voltage-high"),
         *("bench-supply-leads-swapped",),
     }
 )

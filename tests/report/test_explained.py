@@ -47,9 +47,20 @@ class TestWords:
         assert short_lines(explanation())[-1] == (
             "measure next, discharged and cold: meter right on a known voltage"
         )
-        assert short_lines(explanation(measure=()))[-1] == (
-            "prove it, discharged and cold: voltmeter at the output"
+
+    def test_no_proof_takes_power(self) -> None:
+        """A fault that shows under power alone is not proved so: cold comes first, in any words."""
+        powered = explanation(measure=())
+        fuse = powered.suspects[0].model_copy(
+            update={"shown_by": "ohmmeter across the fuse", "shown_cold": True}
         )
+        cold = explanation(measure=(), suspects=(fuse,))
+
+        assert short_lines(powered)[-1] == (
+            "nothing cold proves it: look at its parts, discharged and cold, before any power"
+        )
+        assert explained(powered).suspects[0].shown_by.endswith("all that is cold comes first")
+        assert short_lines(cold)[-1] == ("prove it, discharged and cold: ohmmeter across the fuse")
 
 
 class TestReport:
@@ -79,7 +90,7 @@ class TestReport:
     def test_of_a_released_unit_it_is_a_remark(self, make_record: MakeRecord) -> None:
         """A released unit's report has what passed narrowly, and no table of suspects."""
         folder = make_record()
-        keep_explanation(folder, explanation(folder, released=True))
+        keep_explanation(folder, explanation(folder, released=True, passed=True))
         page = report_from_record(load(folder)).decode()
 
         assert "<h2>Remark</h2>" in page
@@ -92,7 +103,7 @@ class TestReport:
         """Where nothing is narrow and nothing wrong is needed, the report is as ever."""
         folder = make_record()
         before = report_from_record(load(folder))
-        usual = explanation(folder, released=True, nothing_wrong=True, pushes=())
+        usual = explanation(folder, released=True, passed=True, nothing_wrong=True, pushes=())
         keep_explanation(folder, usual)
 
         assert report_from_record(load(folder)) == before

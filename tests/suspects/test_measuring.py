@@ -43,6 +43,34 @@ class TestProposals:
 
         assert told["leads as they should be"] == pytest.approx(0.7219, abs=1e-3)
 
+    def test_what_scatters_alike_tells_next_to_nothing(self, library: Library) -> None:
+        """Readings of all classes within the same two decades part none, few as the units are."""
+        column = [one.name for one in MEASUREMENTS].index("resistance across input")
+        rng = np.random.default_rng(5)
+        cold = library.cold.copy()
+        cold[:, column] = 10.0 ** rng.uniform(4.0, 6.0, len(cold))
+        told = {
+            one.measurement.name: one.bits
+            for one in proposals(dataclasses.replace(library, cold=cold), _even(library))
+        }
+
+        # of 2.32 bits in all
+        assert told.get("resistance across input", 0.0) < 0.25
+
+    def test_what_parts_a_class_by_decades_tells_its_share(self, library: Library) -> None:
+        """A class some decades off the others is told from them: 0.722 bit, though it scatters."""
+        column = [one.name for one in MEASUREMENTS].index("resistance across input")
+        rng = np.random.default_rng(6)
+        cold = library.cold.copy()
+        far = np.where(library.suspects == "shorted-input", 1e-1, 1e6)
+        cold[:, column] = far * 10.0 ** rng.uniform(-0.5, 0.5, len(cold))
+        told = {
+            one.measurement.name: one.bits
+            for one in proposals(dataclasses.replace(library, cold=cold), _even(library))
+        }
+
+        assert told["resistance across input"] == pytest.approx(0.7219, abs=0.1)
+
     def test_the_worth_counts_work_and_danger(self, library: Library) -> None:
         """Measurements come by information for each minute, danger counted as work."""
         found = proposals(library, _even(library))

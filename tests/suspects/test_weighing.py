@@ -67,7 +67,6 @@ class TestFurtherSteps:
                 "dome-shutter-power-unit",
                 {"line without load", "line at full load", "discharge through a resistor"},
             ),
-            ("guide-camera-supply", {"line without load", "discharge through a resistor"}),
         ],
     )
     def test_what_the_bench_can_do_and_the_profile_does_not(
@@ -77,6 +76,14 @@ class TestFurtherSteps:
         profile = load_profile(name)
 
         assert {one.name for one in further_steps(profile, simulated_bench_file(profile))} == steps
+
+    @pytest.mark.parametrize("name", ["guide-camera-supply", "lamp-battery-charger"])
+    def test_several_outputs_or_a_battery_are_not_loaded(self, name: str) -> None:
+        """What one load cannot be put on by itself gets none; the line and the charge stay."""
+        profile = load_profile(name)
+        steps = {one.name for one in further_steps(profile, simulated_bench_file(profile))}
+
+        assert steps == {"line without load", "discharge through a resistor"}
 
     @pytest.mark.parametrize("name", ["mount-controller-board", "dome-shutter-power-unit"])
     def test_each_is_a_pre_check_within_the_same_bounds(self, name: str) -> None:

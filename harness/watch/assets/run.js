@@ -163,7 +163,7 @@
     }));
     by("suspects").closest(".wide").hidden = Boolean(told.remark);
     show(by("pushes"), told.pushes.join(". "));
-    const next = told.measure, prove = told.prove && `Prove it, discharged and cold: ${told.prove}`;
+    const next = told.measure, prove = told.prove && `Before anybody acts on it: ${told.prove}`;
     show(by("measure"), next ? `Measure next, discharged and cold: ${next.name}, ${next.how}` : prove);
     by("expected").replaceChildren(...(next ? next.expected : []).map((line) => made("li", line)));
     put(by("explained-caution"), told.caution);
