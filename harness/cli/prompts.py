@@ -123,10 +123,7 @@ class TerminalOperator:
 
     def answer(self) -> Answer | None:
         """Return what was typed since, if it can be understood; never wait for it."""
-        try:
-            line = self._next_line()
-        except EOFError:
-            return None, "the input has ended"
+        line = self._next_line()
         if line is None:
             return None
         text, _, note = line.partition("#")

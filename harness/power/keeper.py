@@ -80,7 +80,10 @@ class Keeper:
         if self._hand is not None:  # measured before all else that is not told to cut
             then = {METER: (self._hand.off(),), **then}
         cutting = ([] if by_hand else ["supply"]) + (["switch"] if switch else [])
-        self._way_off = WayOff(*cutting, *self._pins.roles, then=then)
+        # a load must not draw on while a person is waited for who turns down
+        told = self._loads.values() if by_hand and not switch else ()
+        early = tuple(load.off()[0] for load in told)
+        self._way_off = WayOff(*cutting, *self._pins.roles, then=then, early=early)
         self._watch: LevelWatch | None = None
         self._lifted = False  # a boost stage has lifted the bulk capacitor since power came on ...
         self._spent_j = 0.0  # ... and what it took, lifted or not

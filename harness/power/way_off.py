@@ -5,7 +5,8 @@ the energy away whatever is wrong. Right behind it, waiting for no answer, the c
 is told to open: as a rule it breaks no current, which is what wears and welds contacts, and an
 output that stays on is cut all the same. What drives an enable input is told with them: a pin that
 stays driven feeds a unit without power backwards. Only then is any of them asked. Loads come last,
-since without a supply they draw nothing but stored charge.
+since without a supply they draw nothing but stored charge. Where nothing cuts but a person who
+turns down, they are told before anybody waits for that, and seen to be off after it.
 """
 
 from __future__ import annotations
@@ -46,10 +47,14 @@ _CUTS: dict[str, tuple[Send, Confirm]] = {
 class WayOff:
     """Switching off: each role is tried until it is confirmed, or given up.
 
-    What cuts is told first; ``then`` has the moves of the others, by their keys.
+    What cuts is told first; ``then`` has the moves of the others, by their keys. ``early`` is told
+    once before all that, and waits for nothing.
     """
 
-    def __init__(self, *cutting: str, then: Mapping[str, tuple[Move, ...]]) -> None:
+    def __init__(
+        self, *cutting: str, then: Mapping[str, tuple[Move, ...]], early: tuple[Send, ...] = ()
+    ) -> None:
+        self._early = early
         self._moves: dict[str, tuple[Move, ...]] = {role: _CUTS[role] for role in cutting}
         self._then = then
         self._moves |= then
@@ -68,7 +73,7 @@ class WayOff:
             for role, moves in self._moves.items()
         }
         self.given_up = frozenset()
-        return self._pending()
+        return (*self._early, *self._pending())
 
     def failed(self, move: Move | None) -> tuple[Move, ...]:
         """Return what is to be tried after a move, or a reading (None), that failed."""

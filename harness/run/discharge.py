@@ -22,6 +22,7 @@ from harness.run.levels import bring_back, set_level
 from harness.run.meters import read_cold
 from harness.run.off import measure_off, power_off
 from harness.run.rest import Dwell
+from harness.run.turning import turn_to
 
 #: Readings go on for so much longer than the time allowed: then it has failed.
 _BEYOND_FRAC, _BEYOND_S = 0.05, 0.1
@@ -78,10 +79,13 @@ def discharge(context: Context, step: PlannedStep) -> None:
     if step.step.resistor_ohm is not None and not _resistor_connected(context, step.step):
         judge_undone(context, step, "nobody connected the resistor across the bulk")
         return
+    stayed_on = context.host.live
     bring_back(context, step, meter_stays=True)
     for level in step.levels:
         context.enter(level)
         set_level(context, level)
+        if stayed_on:  # at another voltage, perhaps: a hand has to be told
+            turn_to(context, level)
         Dwell(context, step, level).settle()
     context.step_name, context.level_label = step.name, across
     key = next(key for (_, name), key in step.wiring.meters.items() if name == "voltage_dc")

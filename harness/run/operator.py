@@ -83,7 +83,11 @@ class Operator(Protocol):
         """
 
     def answer(self) -> Answer | None:
-        """Return what was answered to it; None as long as nothing was. It must not wait."""
+        """Return what was answered to it; None as long as nothing was. It must not wait.
+
+        Raises:
+            EOFError: The input has ended: nobody is there to answer any more.
+        """
         return None, ""
 
     def asked_enough(self) -> None:

@@ -41,12 +41,15 @@ def ask_under_power(context: Context, step: PlannedStep, dwell: Dwell) -> None:
 
 
 def _answer_meanwhile(context: Context, check: Check, dwell: Dwell) -> Answer:
-    """Hold on until there is an answer; none in time cuts power."""
+    """Hold on until there is an answer; none in time, or none that can come, cuts power."""
     begin_s = context.clock.now_s()
     answers: list[Answer] = []
 
     def answered() -> bool:
-        answer = context.operator.answer()
+        try:
+            answer = context.operator.answer()
+        except EOFError:
+            context.host.cut(TripReason.NO_ANSWER, f"{check.name}: the input has ended")
         if answer is not None:
             answers.append(answer)
         elif context.clock.now_s() - begin_s > check.answer_s:

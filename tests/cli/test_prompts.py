@@ -92,7 +92,6 @@ class TestWithPowerOn:
             ("uF", ("47nF",), (pytest.approx(47e-9), "")),
             (None, ("perhaps", "Yes"), (True, "")),
             ("degC", ("skip # too far away",), (None, "too far away")),
-            ("degC", (None,), (None, "the input has ended")),
         ],
     )
     def test_an_answer_is_read(
@@ -105,6 +104,13 @@ class TestWithPowerOn:
 
         assert told[:-1] == [None] * (len(lines) - 1)
         assert told[-1] == answer
+
+    def test_an_input_that_has_ended_gives_none_any_more(self) -> None:
+        """Nobody is there: whoever holds power on for the answer is told."""
+        person = operator(None)
+        person.ask_meanwhile("What is seen?", "degC")
+        with pytest.raises(EOFError):
+            person.answer()
 
 
 class TestAnswers:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -195,3 +196,31 @@ class TestTurnWatch:
         watch.aim(TO_12)
         found = watch.add(sample(0.0, math.nan))
         assert found is not None
+
+
+class TestLoads:
+    """An electronic load does not draw on while a person is waited for who turns down."""
+
+    LOAD = frozenset({"set_current", "input_on", "input_off", "input_state"})
+    OFF = Send("load", "input_off")
+    IS_OFF = Confirm("load", "input_state", expected=False)
+
+    def test_without_a_switch_they_are_told_first(self) -> None:
+        """Nothing else cuts: told before the wait, which holds up no answer; confirmed after it."""
+        made = Keeper(ENVELOPE, supply=frozenset(), loads={"load": self.LOAD}, by_hand=True)
+        by_hand = replace(GONE, by_hand=True)
+
+        moves = made.command(SwitchOff(), 0.0)
+        assert moves == (self.OFF, by_hand, self.OFF, self.IS_OFF)
+        # a load whose link is gone does not keep the person from being told
+        assert made.failed(moves[0], LinkTimeout("no answer", instrument="load"), 0.0)[0] == by_hand
+
+    def test_with_one_the_contact_cuts_first(self) -> None:
+        """It opens at once, and without a source a load draws nothing but stored charge."""
+        contact = frozenset({"contact_open", "contact_close", "contact_state"})
+        made = Keeper(
+            ENVELOPE, supply=frozenset(), loads={"load": self.LOAD}, switch=contact, by_hand=True
+        )
+
+        moves = made.command(SwitchOff(), 0.0)
+        assert moves == (OPEN, IS_OPEN, GONE, self.OFF, self.IS_OFF)

@@ -81,6 +81,26 @@ def ran_with(run_steps: RunSteps, after_s: float | None, value: float = 41.0) ->
     return run_steps("dc", after=STEPS, operator=operator), people[0]
 
 
+class Left(Reads):
+    """The input has ended."""
+
+    def answer(self) -> Answer | None:
+        """Nobody answers any more."""
+        raise EOFError
+
+
+def test_nobody_is_there_any_more(run_steps: RunSteps) -> None:
+    """Where the input has ended power is cut at once: no answer can come."""
+    ran = run_steps("dc", after=STEPS, operator=lambda bench: Left(bench, None))
+
+    assert ran.result.trip is not None
+    assert ran.result.trip.reason is TripReason.NO_ANSWER
+    assert ran.result.trip.detail == "heat sink: the input has ended"
+    asked_s = ran.events.loc[ran.events["kind"] == "question", "time_s"].iloc[0]
+    assert ran.result.trip.time_s - asked_s < 0.1
+    assert ran.result.output == "off, confirmed"
+
+
 class TestAsked:
     def test_with_power_on_or_after_it(self, run_steps: RunSteps) -> None:
         """One question comes while the output is on, in its unit; the other once it is off."""

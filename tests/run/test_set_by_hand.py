@@ -200,6 +200,45 @@ class TestFaults:
         assert "OUTPUT OFF COULD NOT BE CONFIRMED" in str(ran.unconfirmed)
 
 
+class TestDischarge:
+    """With a meter that stays across the bulk capacitor power is on as the discharge begins."""
+
+    STEPS = """
+[[steps]]
+kind = "line"
+voltages = ["90 %"]
+frequencies = ["60 Hz"]
+dwell = "0.5 s"
+[[steps.checks]]
+name = "idle power"
+measure = "supply.power"
+low = "0.8 W"
+high = "2.7 W"
+
+[[steps]]
+kind = "discharge"
+across = "bulk"
+below = "60 V"
+within = "60 s"
+"""
+
+    def test_who_turns_is_told_to_go_back_to_nominal(self, tmp_path: Path) -> None:
+        """From the line step's voltage, before the fall is timed; else it would never be there."""
+        bench = bench_by_hand()
+        assert bench.meter is not None
+        fixed = bench.meter.model_copy(update={"at": "bulk"})
+        bench = bench.model_copy(update={"meter": fixed})
+        ran = rehearse_by_hand(tmp_path, HEAD + NOMINAL + self.STEPS, bench=bench)
+
+        assert ran.result is not None
+        assert ran.result.trip is None, ran.result.reason
+        assert [told.partition(":")[0] for told in ran.told("turn")][-2:] == [
+            "to 108 V",
+            "to 120 V",
+        ]
+        assert len(ran.told("discharge")) == 1
+
+
 class TestWithoutSwitch:
     LOW = (
         HEAD.replace("120 V", "24 V")
