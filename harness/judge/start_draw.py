@@ -99,7 +99,8 @@ def weigh_energy(
             rectangular("supply power offset", bound_w * read.lasts_s, unit="J"),
         ]
     elif volts is not None and amps is not None:
-        charge_c, volt_seconds = read.sum("current_a"), read.sum("voltage_v")
+        # where hardly anything flows, errors of the readings alone can sum up below zero
+        charge_c, volt_seconds = abs(read.sum("current_a")), abs(read.sum("voltage_v"))
         gains = volts.gain_frac + amps.gain_frac
         bound_v, bound_a = (one.offset + 0.5 * one.digit for one in (volts, amps))
         causes = [

@@ -104,6 +104,18 @@ class TestEnergy:
         # 3e-3 of 58 J; 0.1 V of no charge; 1 mA of 12 V for 29 s
         assert combine(found.contributions).expanded == pytest.approx(0.4404, rel=1e-3)
 
+    def test_readings_below_zero_have_their_uncertainty(self) -> None:
+        """Through an open diode nothing flows, and what a supply reads then lies about zero."""
+        errors = SupplyErrors(voltage=VOLTS, current=ReadingError(gain_frac=2e-3, offset=1e-3))
+        [level] = held({12.0: 0.0})
+        below = replace(level, current_a=np.full(30, -1e-4))
+
+        found = weigh_energy([below], errors).estimates[ENERGY]
+
+        same = weigh_energy([replace(level, current_a=np.full(30, 1e-4))], errors)
+        expected = combine(same.estimates[ENERGY].contributions).expanded
+        assert combine(found.contributions).expanded == pytest.approx(expected)
+
     def test_half_of_what_falls_before_a_first_reading_is_taken(self) -> None:
         """A level read 0.2 s after its setting may take its limit times its voltage until then.
 
