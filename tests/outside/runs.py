@@ -31,6 +31,25 @@ from typing import Any, Self
 from tests.outside.partner import ROOT, OutsideBench
 from tests.warm_start import Process, start_process
 
+#: What follows the head of a unit: its start, and nominal voltage.
+_STEPS = """
+[[steps]]
+kind          = "start"
+levels        = {levels}
+current_limit = "{limit}"
+dwell         = "100 ms"
+
+[[steps]]
+kind  = "nominal"
+dwell = "{nominal}"
+
+[[steps.checks]]
+name    = "idle power"
+measure = "supply.power"
+low     = "{idle_low} W"
+high    = "{idle_high} W"
+{checks}"""
+
 _DC = """\
 title = "Mount controller board, shortened"
 
@@ -55,23 +74,7 @@ current = "2 A"
 voltage = "26.4 V"
 current = "1.5 A"
 power   = "36 W"
-
-[[steps]]
-kind          = "start"
-levels        = {levels}
-current_limit = "{limit}"
-dwell         = "100 ms"
-
-[[steps]]
-kind  = "nominal"
-dwell = "{nominal}"
-
-[[steps.checks]]
-name    = "idle power"
-measure = "supply.power"
-low     = "{idle_low} W"
-high    = "{idle_high} W"
-{checks}"""
+"""
 
 _AC = """\
 title = "Dome-shutter power unit, shortened"
@@ -98,23 +101,7 @@ current = "2.5 A"
 voltage = "132 V"
 current = "1.5 A"
 power   = "90 W"
-
-[[steps]]
-kind          = "start"
-levels        = {levels}
-current_limit = "{limit}"
-dwell         = "100 ms"
-
-[[steps]]
-kind  = "nominal"
-dwell = "{nominal}"
-
-[[steps.checks]]
-name    = "idle power"
-measure = "supply.power"
-low     = "{idle_low} W"
-high    = "{idle_high} W"
-{checks}"""
+"""
 
 _RAIL = """
 [[steps.checks]]
@@ -173,7 +160,7 @@ def profile_text(
     if load:
         half, full = figures["load"]
         checks += _LOAD.format(half=half, full=full, dwell=load_dwell) + rail
-    return (_DC if kind == "dc" else _AC).format(
+    return ((_DC if kind == "dc" else _AC) + _STEPS).format(
         nominal=nominal,
         checks=checks,
         levels=json.dumps(levels),
