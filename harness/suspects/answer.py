@@ -12,7 +12,7 @@ import numpy as np
 from harness.qualify.unit_result import HEALTHY
 from harness.record.tables import Record
 from harness.suspects.case import Case, case_of
-from harness.suspects.digest import TRIP
+from harness.suspects.digest import SIDE, TRIP
 from harness.suspects.evidence import Signs, signs_of
 from harness.suspects.forest import Floats
 from harness.suspects.kinds import kind_named, unseen
@@ -182,7 +182,9 @@ def _differs(library: Library, ranking: Ranking) -> tuple[str, ...]:
     outside = excess(library.scaled(library.values[first]), library.scaled(ranking.row))
     found: list[str] = []
     for column in np.argsort(-outside):
-        figure = library.names[column].removeprefix("check ")
+        figure = library.names[column].removeprefix("check ").removesuffix(SIDE)
+        if figure in found:
+            continue
         if outside[column] <= 0.0 or len(found) == _DIFFERENCES:
             break
         found.append(figure)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
+from harness.judge.verdict import Verdict
 from harness.record.events import EventKind
 from harness.record.figures import read_figures
 from harness.record.sink import CheckRow, Values
@@ -36,6 +37,8 @@ _KEEPERS = frozenset({"taken", "explained", "allowed"})
 _LEAST_A = 0.01
 #: Features by which a trip's reason is told, one each.
 TRIP = "trip: "
+#: Behind the name of a check: on which side of its limits it failed.
+SIDE = ": side"
 #: How far a run came, in holds.
 REACHED = "holds reached"
 
@@ -181,6 +184,7 @@ class Digest:
             }
         for name, row in self._checks.items():
             found[f"check {name}"] = Feature(row.value, row.unit, _or_zero(0.5 * row.uncertainty))
+            found[f"check {name}{SIDE}"] = Feature(_side(row), "1")
         found |= self._figures
         found[REACHED] = Feature(float(len(holds)), "1")
         if self.trip:
@@ -231,6 +235,13 @@ def _ratios(place: str, tracks: Mapping[str, _Track]) -> Iterable[tuple[str, Fea
     if "taken" in tracks and "explained" in tracks and tracks["allowed"].end > 0.0:
         beyond = tracks["taken"].end - tracks["explained"].end
         yield f"{place}: unexplained, of allowed", Feature(beyond / tracks["allowed"].end, "1")
+
+
+def _side(row: CheckRow) -> float:
+    """Return -1 for a check that failed below its limit, 1 above it, 0 where it did not fail."""
+    if row.verdict != Verdict.FAIL:
+        return 0.0
+    return -1.0 if row.low is not None and row.value < row.low else 1.0
 
 
 def _or_zero(value: float) -> float:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.qualify.unit_result import HEALTHY
-from harness.suspects.digest import REACHED, TRIP, Feature
+from harness.suspects.digest import REACHED, SIDE, TRIP, Feature
 from harness.suspects.forest import Floats
 from harness.suspects.library import Library, excess
 from harness.suspects.ranking import Ranking
@@ -90,7 +90,7 @@ def _told(
 
 def _is_plain(figure: str) -> bool:
     """Whether a figure says something by itself."""
-    noise = figure.endswith((", scatter", ": power factor", ": unexplained, of allowed"))
+    noise = figure.endswith((", scatter", ": power factor", ": unexplained, of allowed", SIDE))
     return figure != REACHED and not noise and not figure.startswith((TRIP, "last hold"))
 
 

@@ -13,6 +13,7 @@ from harness.qualify.unit_result import HEALTHY
 from harness.suspects.cold import MEASUREMENTS
 from harness.suspects.forest import Floats, Forest, grown
 from harness.suspects.kinds import suspects_of
+from harness.suspects.likeness import Alike, coordinates, distances_of, doubt_of
 from harness.suspects.population import Member
 
 #: What a figure that was not reached or not measured counts as, far from all others.
@@ -24,8 +25,6 @@ _LEAST_SPREAD_FRAC = 0.005
 _DESIGN_FRAC = 0.1
 #: How a figure that one has and the other has not counts, as a distance in scaled figures.
 _ABSENT = 3.0
-#: How many of a run's figures, the worst ones, say that it is unlike a suspect's units.
-_WORST = 3
 #: What is added to each suspect's share: a share of nothing is no probability of nothing.
 FLOOR = 2e-3
 
@@ -43,7 +42,10 @@ class Library:
     cold: Floats  # by unit and measurement, as ``cold.MEASUREMENTS`` has them
     center: Floats  # by figure: of healthy units
     spread: Floats  # by figure: standard deviation of healthy units, as far as they scatter
-    misfits: Floats  # by unit: how far outside the others of its suspect it lies
+    steps: Floats  # by suspect, in order of name, and coordinate: see ``likeness``
+    absent: Floats
+    apart: Floats  # by unit: how far from the others of its suspect, in steps
+    doubt: Floats  # how far a run may be from a suspect, and how near to others
     sharpness: float  # power of a share of neighbours that makes it a probability
     forest: Forest
 
@@ -53,8 +55,22 @@ class Library:
         return len(self.kinds) // max(len(set(self.kinds)), 1)
 
     def fit_of(self, far: float) -> float:
-        """Return the share of units that lie as far outside the others of their suspect."""
-        return float((1 + (self.misfits >= far).sum()) / (1 + len(self.misfits)))
+        """Return the share of units that are as far from the others of their suspect."""
+        return float((1 + (self.apart >= far).sum()) / (1 + len(self.apart)))
+
+    def distances(self, row: Floats) -> dict[str, float]:
+        """Return how far a run is from the units of each suspect, in steps."""
+        run = self._coordinates(row)
+        units = self._coordinates(self.values)
+        return {
+            name: Alike(
+                units=units[self.suspects == name], steps=self.steps[i], absent=self.absent[i]
+            ).distance(run)
+            for i, name in enumerate(sorted(set(self.suspects.tolist())))
+        }
+
+    def _coordinates(self, values: Floats) -> Floats:
+        return coordinates(values, self.center, self.spread)
 
     def row(self, features: Mapping[str, float]) -> Floats:
         """Return a run's figures in the columns of the library."""
@@ -81,43 +97,27 @@ def excess(scaled: Floats, run: Floats) -> Floats:
     return found
 
 
-def misfit(scaled: Floats, run: Floats) -> float:
-    """Return by how much a run is outside what these units read: mean of its worst figures.
-
-    One alone may be a slip, and a fault that shows in one reading shows in its check as well.
-    """
-    return float(np.sort(excess(scaled, run))[-_WORST:].mean())
-
-
-def _own_misfits(scaled: Floats, suspects: NDArray[np.str_]) -> Floats:
-    """Return the misfit of each unit with the others of its suspect."""
-    found = np.zeros(len(scaled))
-    for index, (row, own) in enumerate(zip(scaled, suspects, strict=True)):
-        others = suspects == own
-        others[index] = False
-        if others.any():
-            found[index] = misfit(scaled[others], row)
-    return found
-
-
 def suspect_shares(suspects: NDArray[np.str_], names: Sequence[str], weights: Floats) -> Floats:
     """Return the share of each suspect in the neighbours of a run."""
     return np.array([weights[suspects == name].sum() for name in names])
 
 
-def _sharpness(forest: Forest, suspects: NDArray[np.str_], rows: Floats) -> float:
+def _unseen_shares(forest: Forest, suspects: NDArray[np.str_], rows: Floats) -> Floats:
+    """Return the share of each suspect, in order of name, for each unit by trees without it."""
+    names = sorted(set(suspects.tolist()))
+    votes = (forest.weights(row, without=index) for index, row in enumerate(rows))
+    return np.array([suspect_shares(suspects, names, each) for each in votes])
+
+
+def _sharpness(shares: Floats, true: NDArray[np.intp]) -> float:
     """Return the power of a share that makes it a probability, by units their trees do not know.
 
     Trees spread their votes; how often the first is right, the library's own units tell. Source:
     the power of least logarithmic loss, as temperature scaling has it (Guo et al. 2017).
     """
-    names = sorted(set(suspects.tolist()))
-    votes = [forest.weights(row, without=index) for index, row in enumerate(rows)]
-    shares = np.array([suspect_shares(suspects, names, each) for each in votes]) + FLOOR
-    true = np.array([names.index(name) for name in suspects])
     losses = {}
     for power in np.arange(1.0, 5.01, 0.25):
-        chances = shares**power
+        chances = (shares + FLOOR) ** power
         chances /= chances.sum(axis=1, keepdims=True)
         losses[float(power)] = -float(np.log(chances[np.arange(len(true)), true]).mean())
     return min(losses, key=lambda power: losses[power])
@@ -139,8 +139,13 @@ def compiled(profile: Profile, members: Sequence[Member], *, seed: int = 1) -> L
     noise = np.random.default_rng(seed).standard_normal(values.shape)
     displaced = values * (1.0 + _DESIGN_FRAC * noise)
     scaled, moved = (np.arcsinh((one - center) / spread) for one in (values, displaced))
+    counted_as = sorted(set(suspects.tolist()))
+    alike = [Alike.of(coordinates(values, center, spread)[suspects == n]) for n in counted_as]
     cold = [[one.cold.get(each.name, np.nan) for each in MEASUREMENTS] for one in members]
     forest = grown(filled(scaled), suspects, filled(moved), seed=seed)
+    true = np.searchsorted(counted_as, suspects)
+    shares = _unseen_shares(forest, suspects, filled(scaled))
+    apart = distances_of(alike, true)
     return Library(
         names=names,
         kinds=kinds,
@@ -151,8 +156,11 @@ def compiled(profile: Profile, members: Sequence[Member], *, seed: int = 1) -> L
         cold=np.array(cold),
         center=center,
         spread=spread,
-        misfits=_own_misfits(scaled, suspects),
-        sharpness=_sharpness(forest, suspects, filled(scaled)),
+        steps=np.array([one.steps for one in alike]),
+        absent=np.array([one.absent for one in alike]),
+        apart=apart[np.arange(len(true)), true],
+        doubt=doubt_of(apart, true, shares.argmax(axis=1) == true),
+        sharpness=_sharpness(shares, true),
         forest=forest,
     )
 
@@ -168,5 +176,5 @@ def _healthy_figures(values: Floats, healthy: Floats) -> tuple[Floats, Floats]:
         center[column] = np.median(own if len(own) else every)
         low, high = np.percentile(own, [16, 84]) if len(own) > 1 else (0.0, 0.0)
         least = _LEAST_SPREAD_FRAC * float(np.median(np.abs(every)))
-        spread[column] = max(0.5 * (high - low), least, 1e-12)
+        spread[column] = max(0.5 * (high - low), least) or 1.0
     return center, spread

@@ -11,11 +11,11 @@ import numpy as np
 from harness.qualify.unit_result import HEALTHY
 from harness.suspects.forest import Floats
 from harness.suspects.kinds import Kind, kind_named
-from harness.suspects.library import FLOOR, Library, filled, misfit
+from harness.suspects.library import FLOOR, Library, filled
+from harness.suspects.likeness import chance_simulated
 
-#: Share of a library's own units that lie as far outside the others of their suspect: a run that is
-#: rarer than that is unlike anything simulated.
-UNLIKE_FRAC = 0.03
+#: A run that is less likely one of what is simulated than that is unlike anything simulated.
+UNLIKE_FRAC = 0.5
 #: Least that a suspect whose units never read so counts for, of one whose units do: the library is
 #: a model, and the unit on the bench is another design (assumption).
 _LEAST_FIT = 0.02
@@ -62,8 +62,7 @@ class Ranking:
     """What explains a run, the likeliest first."""
 
     suspects: tuple[Suspect, ...]
-    #: Share of the library's units that lie as far outside the others of their suspect as this run
-    #: lies outside those of the first one.
+    #: How likely the cause is a simulated one at all; see :data:`UNLIKE_FRAC`.
     likeness: float
     #: By unit of the library: its weight as a neighbour of the run.
     weights: Floats = field(repr=False)
@@ -92,24 +91,27 @@ def ranked(
         agreement: By unit of the library, how well it agrees with what was found without power.
     """
     row = library.row(features)
-    scaled, run = library.scaled(library.values), library.scaled(row)
-    weights = library.forest.weights(filled(run))
+    weights = library.forest.weights(filled(library.scaled(row)))
+    distances = library.distances(row)
     agreed = np.ones(len(weights)) if agreement is None else agreement
     names = list(dict.fromkeys(library.suspects.tolist()))
-    chances, fits = {}, {}
+    chances = {}
     for name in names:
         own = library.suspects == name
         share = float(weights[own].sum())
         # neighbours speak; where there are none, all of the class do
         near = weights[own] + FLOOR / own.sum()
         factor = float((near * agreed[own]).sum() / near.sum())
-        fits[name] = library.fit_of(misfit(scaled[own], run))
-        factor *= max(fits[name], _LEAST_FIT) * _prior_of(name, library, prior or {})
+        factor *= max(library.fit_of(distances[name]), _LEAST_FIT)
+        factor *= _prior_of(name, library, prior or {})
         chances[name] = (share + FLOOR) ** library.sharpness * factor
     order = sorted(names, key=lambda name: -chances[name])
-    likeness = fits[order[0]]
-    # what the library does not know has the rest
-    total = sum(chances.values()) / min(1.0, likeness / UNLIKE_FRAC)
+    nearest = distances.pop(order[0])
+    next_one = min(distances.values(), default=nearest)
+    likeness = chance_simulated(library.doubt, nearest, next_one)
+    total = sum(chances.values())
+    if likeness < UNLIKE_FRAC:  # what is not simulated has the rest
+        total /= likeness
     return Ranking(
         suspects=tuple(
             Suspect(

@@ -33,7 +33,7 @@ from harness.suspects.library import Library, compiled
 from harness.suspects.population import Member, Stock, run_members
 
 #: Raised where a library of before cannot be used any more.
-_FORMAT = 1
+_FORMAT = 2
 #: Units of each class: of a first answer, and of a whole library.
 FIRST_EACH, WHOLE_EACH = 8, 24
 #: Units a worker takes at a time.

@@ -31,7 +31,8 @@ def headline(answer: Answer) -> str:
     """Return the answer in one sentence."""
     first = answer.ranking.suspects[0]
     if answer.ranking.is_unlike:
-        return f"Unlike anything simulated; nearest to it: {first.words}."
+        chance = percent(answer.ranking.likeness)
+        return f"Unlike anything simulated ({chance} that it is); nearest to it: {first.words}."
     if answer.nothing_wrong:
         return "Nothing wrong is needed to explain this run."
     return f"Most likely: {first.words} ({percent(first.probability)})."

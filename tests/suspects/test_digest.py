@@ -5,13 +5,15 @@ from __future__ import annotations
 import pytest
 
 from harness.api import rehearse_profile
+from harness.judge.verdict import Verdict
 from harness.profile.load import load_profile
 from harness.qualify.population import Drawn
 from harness.qualify.worker import Place
+from harness.record.sink import CheckRow
 from harness.rehearse.faults import FAULTS
 from harness.rehearse.laws import Laws
 from harness.rehearse.unit_model import typical_model
-from harness.suspects.digest import REACHED, TRIP, Digest, digest_of
+from harness.suspects.digest import REACHED, SIDE, TRIP, Digest, digest_of
 
 
 def _digest(*, current: list[float], step: float = 0.1) -> Digest:
@@ -41,6 +43,27 @@ class TestFeatures:
 
         assert found[f"{TRIP}charge_budget"].value == 1.0
         assert found[REACHED].value == 1.0
+
+    @pytest.mark.parametrize(
+        ("value", "verdict", "side"),
+        [(4.7, Verdict.FAIL, -1.0), (5.3, Verdict.FAIL, 1.0), (5.1, Verdict.UNDECIDED, 0.0)],
+    )
+    def test_the_side_on_which_a_check_failed(
+        self, value: float, verdict: Verdict, side: float
+    ) -> None:
+        """A check that failed says on which side; one that is not decided failed on none."""
+        digest = Digest()
+        told = {"unit": "V", "low": 4.9, "high": 5.1, "uncertainty": 0.02, "rule": "guarded"}
+        digest.check(
+            CheckRow(
+                **{"step": "nominal", "check": "rail", "quantity": "meter.voltage_dc", **told},
+                value=value,
+                verdict=verdict,
+                margin=-0.1,
+            )
+        )
+
+        assert digest.features()[f"check nominal: rail{SIDE}"].value == side
 
     def test_what_was_not_read_is_left_out(self) -> None:
         """A figure that is not a number is none."""

@@ -14,7 +14,7 @@ from harness.profile.schema import Profile
 from harness.qualify.unit_result import HEALTHY
 from harness.suspects import shelf as shelf_module
 from harness.suspects.forest import grown
-from harness.suspects.library import Library, excess, filled, misfit
+from harness.suspects.library import Library, excess, filled
 from harness.suspects.population import Member, classes_of, laws_of
 from harness.suspects.shelf import Shelf, stock_for
 
@@ -46,23 +46,13 @@ class TestForest:
         assert without[3] == 0.0
 
 
-class TestMisfit:
+class TestExcess:
     def test_inside_is_none(self) -> None:
-        """A figure between those of the units is no misfit; one beyond is, by its distance."""
+        """A figure between those of the units is no excess; one beyond is, by its distance."""
         units = np.array([[0.0, 1.0, 2.0], [1.0, 3.0, 2.0]])
 
         assert excess(units, np.array([0.5, 2.0, 2.0])).tolist() == [0.0, 0.0, 0.0]
         assert excess(units, np.array([-1.0, 5.0, 2.0])).tolist() == [1.0, 2.0, 0.0]
-
-    def test_the_worst_three_decide(self) -> None:
-        """One figure that lies outside may be a slip: it counts for a third of what three do."""
-        units = np.zeros((4, 10))
-        run = np.zeros(10)
-        run[0] = 6.0
-
-        assert misfit(units, run) == pytest.approx(2.0)
-        run[:5] = 6.0
-        assert misfit(units, run) == pytest.approx(6.0)
 
     def test_what_is_missing_counts(self) -> None:
         """A figure that all units have and the run has not lies outside."""
