@@ -28,6 +28,7 @@ DRAWN = {
     ("power_meter", "voltage"): ("Power meter, voltage at the input", "V", "voltage_v"),
     ("power_meter", "current"): ("Power meter, current at the input", "A", "current_a"),
     ("meter", "voltage_dc"): ("Meter, DC voltage", "V", ""),
+    ("meter", "current_dc"): ("Meter, DC current", "A", ""),
 }
 
 

@@ -136,3 +136,14 @@ def test_no_name_of_a_step_runs_into_another() -> None:
     svg = drawing_of([("start", 0.0, 40.0), ("overload", 40.1, 41.0), ("soak", 41.1, 90.0)])
 
     assert re.findall(r'class="step"[^>]*>([^<]*)<', svg) == ["start", "soak"]
+
+
+def test_the_current_of_a_charge_has_a_panel_of_its_own() -> None:
+    """A meter in series with a battery shows what the unit is for: current, taper, end."""
+    trend = DecimatedTrend()
+    for time_s, value in ((0.0, 2.0), (1.0, 1.0), (2.0, 0.1)):
+        trend.sample(time_s, "charge", (("current_dc", value, "A"),), "meter")
+    svg = draw(trend, {})
+
+    assert "Meter, DC current" in svg
+    assert 'class="trace-meter-current_dc"' in svg
