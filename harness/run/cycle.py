@@ -75,8 +75,8 @@ def _judge_off_time(context: Context, step: PlannedStep, level: Level) -> None:
         known = format_quantity(combine(estimate.contributions).expanded, "s", 2)
         context.event(
             EventKind.OFF_TIME,
-            f"{level.label}: {format_quantity(estimate.value, 's', 4)} to {known}, where "
-            f"{format_quantity(step.step.off_s, 's')} at least was asked for",
+            f"{level.label}: off for {format_quantity(estimate.value, 's', 4)}, known to {known}, "
+            f"where {format_quantity(step.step.off_s, 's')} at least was asked for",
         )
     for check in filter(cycled, step.checks):
         judge(context, step, check, estimate, name=name_at(step, check, level))

@@ -131,6 +131,10 @@ RULES = """
   acceptance/test_faults.py
     TestEveryFault::test_a_short_is_off_within_five_readings
     TestEveryFault::test_what_goes_through_the_fault_stays_inside_the_budget
+  power/test_residual_allowance.py
+    TestNeverMore::test_in_no_reading
+  power/test_boost_allowance.py
+    TestKeeper::test_what_a_stage_took_that_stopped_on_its_way_is_not_allowed_again
 
 7 no level is entered whose expected current is over the limit
   run/test_levels.py
@@ -289,6 +293,7 @@ RULES = """
     TestUnderPower::test_every_run_ends_with_off_confirmed
   power/test_hand_moves.py
     TestReadings::test_silence_of_the_engine_opens_the_contact
+    TestLoads::test_without_a_switch_they_are_told_first
   profile/test_by_hand.py
     TestPlan::test_without_a_switch_nothing_above_extra_low_voltage_and_no_release
 """

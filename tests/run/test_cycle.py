@@ -78,7 +78,7 @@ class TestCycle:
             assert 0.0 < row["uncertainty"] < 0.02
         told = ran.said("off time")
         assert len(told) == 3
-        assert told[0].startswith("restart 1: ")
+        assert told[0].startswith("restart 1: off for 2.0")
         assert told[0].endswith("where 2 s at least was asked for")
 
     def test_what_is_left_is_measured_each_time(self, ran: Ran) -> None:
