@@ -14,37 +14,33 @@ import shutil
 import tempfile
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields, replace
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from harness.api import simulated_bench_file
 from harness.profile.load import load_profile
 from harness.profile.schema import Profile
-from harness.qualify.population import TOLERANCES, Drawn, Mix, Population
 from harness.qualify.unit_result import HEALTHY
-from harness.qualify.worker import Place
-from harness.rehearse.faults import FAULTS, faults_of
-from harness.rehearse.laws import Laws
-from harness.rehearse.streams import stream
-from harness.rehearse.unit_model import UnitModel, typical_model
+from harness.rehearse.faults import faults_of
 from harness.suspects.cold import MEASUREMENTS
-from harness.suspects.digest import REACHED, TRIP, Digest
+from harness.suspects.digest import REACHED, TRIP
 from harness.suspects.kinds import suspects_of, unseen
 from harness.suspects.library import Library, compiled
 from harness.suspects.measuring import Found, agreement, proposals, unit_chances
-from harness.suspects.population import Member, Stock, laws_of, run_members
+from harness.suspects.population import Member
 from harness.suspects.ranking import Ranking, ranked
 from tests.suspects import spice_units
+from tests.suspects.study_units import made, units
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGE = ROOT / "docs" / "suspects.md"
-KEPT = ROOT / "results" / "suspects-study"
 PROFILES = {"unit A": "mount-controller-board", "unit B": "dome-shutter-power-unit"}
-#: Seeds and numbers of units of each class.
-LIBRARY, USUAL, DRAWN = (1, 20), (2, 4), (3, 4)
+#: Seeds and numbers of units of each class. What the method chooses by measurement was chosen on
+#: units of the seeds 11 to 13; nobody has looked at these before the figures were taken.
+LIBRARY, USUAL, DRAWN = (41, 20), (42, 4), (43, 4)
 #: Of each class, in the libraries that lack one; and units whose measurements are counted.
 LACKING_EACH, MEASURED_EACH = 10, 1
 #: Units with two faults at once; units of each fault whose tolerances are twice as wide.
@@ -52,93 +48,6 @@ PAIRS, WIDE_EACH = 40, 2
 #: A kind is the only one left once it has this much.
 _ALONE = 0.95
 _BEGIN, _END = "<!-- table: figures -->\n", "<!-- end -->"
-
-
-# --- units
-
-
-def units(profile: Profile, seed: int, each: int, *, reach: float) -> list[Member]:
-    """Return units as a library has them, of a seed of their own; kept between calls."""
-    bench = simulated_bench_file(profile)
-    stock = Stock(
-        profile=profile, bench=bench, seed=seed, law_reach=reach, key=f"{profile.source} {reach}"
-    )
-    path = KEPT / f"{profile.source}-{seed}-{reach:g}.jsonl"
-    lines = path.read_text(encoding="utf-8").splitlines() if path.exists() else []
-    for index in range(len(lines), each * len(stock.kinds)):
-        lines += run_members(stock, [index])
-        _keep(path, lines[-1])
-    return [Member.from_line(line) for line in lines[: each * len(stock.kinds)]]
-
-
-def _keep(path: Path, line: str) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("a", encoding="utf-8", newline="\n") as file:
-        file.write(line)
-
-
-def made(
-    profile: Profile, name: str, plans: Sequence[tuple[str, ...]], *, wide: bool
-) -> list[Member]:
-    """Return units with these faults, each with all of its plan at once; kept between calls."""
-    path = KEPT / f"{profile.source}-{name}.jsonl"
-    lines = path.read_text(encoding="utf-8").splitlines() if path.exists() else []
-    place = Place(profile)
-    for index in range(len(lines), len(plans)):
-        drawn, laws = _drawn(profile, name, index, plans[index], wide=wide)
-        digest = Digest(f"unit-{index}")
-        result, _ = place.carry_out(drawn, digest, laws=laws)
-        member = Member(
-            kind=drawn.kind,
-            severity=drawn.severity,
-            passed=result.trip is None and result.verdict.value == "pass",
-            features={key: one.value for key, one in digest.features().items()},
-            cold={},
-        )
-        lines.append(member.to_line())
-        _keep(path, lines[-1])
-    return [Member.from_line(line) for line in lines[: len(plans)]]
-
-
-def _drawn(
-    profile: Profile, name: str, index: int, kinds: tuple[str, ...], *, wide: bool
-) -> tuple[Drawn, Laws]:
-    seed = stream(77, name, index).getrandbits(53)
-    laws = Laws() if wide else laws_of(seed)
-    model = Population(profile.unit, seed=seed, laws=laws, mix=Mix.HEALTHY).draw(0).model
-    if wide:
-        model = _twice_as_wide(model, typical_model(profile.unit, laws))
-    severity = math.nan
-    for kind in kinds:
-        of = FAULTS[kind].severity
-        number = None if of is None else of.at(stream(seed, kind).random())
-        model = FAULTS[kind].apply(model, severity=number)
-        severity = math.nan if number is None else number
-    told = Drawn(
-        index=index, kind="+".join(kinds), severity=severity, clear=True, seed=seed, model=model
-    )
-    return told, laws
-
-
-def _twice_as_wide(model: UnitModel, typical: UnitModel) -> UnitModel:
-    """Return a unit whose every value is twice as far from the typical one; none turns negative."""
-    changed = {}
-    for part, names in TOLERANCES.items():
-        values, usual = getattr(model, part), getattr(typical, part)
-        if values is None:
-            continue
-        known = {one.name for one in fields(values)}
-        changed[part] = replace(
-            values,
-            **{
-                name: max(
-                    2 * getattr(values, name) - getattr(usual, name), 0.1 * getattr(usual, name)
-                )
-                for name in names
-                if name in known
-            },
-        )
-    return replace(model, **changed)
 
 
 # --- figures
@@ -151,10 +60,13 @@ class Counted:
     number: int
     first: float
     among_three: float
+    #: Of what is told, and of the same among what is simulated.
     calibration: float
+    among_simulated: float
     inside: float
     inside_of: int
-    sure_and_wrong: float
+    #: Named right, and yet taken for unlike anything simulated.
+    doubted: float
 
 
 def counted(library: Library, others: Sequence[Member]) -> Counted:
@@ -168,19 +80,21 @@ def counted(library: Library, others: Sequence[Member]) -> Counted:
         ranking, true = ranked(library, one.features), counts_as[one.kind]
         names = [each.name for each in ranking.suspects]
         first = ranking.suspects[0]
-        rows.append((first.probability, names[0] == true, true in names[:3]))
+        doubt = ranking.likeness if ranking.is_unlike else 1.0
+        rows.append((first.probability, doubt, names[0] == true, true in names[:3]))
         span = first.severity
         if names[0] == one.kind and span is not None and math.isfinite(one.severity):
             inside.append(span.low <= one.severity <= span.high)
-    chances, right, three = map(np.array, zip(*rows, strict=True))
+    chances, doubts, right, three = map(np.array, zip(*rows, strict=True))
     return Counted(
         number=len(rows),
         first=float(right.mean()),
         among_three=float(three.mean()),
         calibration=calibration_error(chances, right),
+        among_simulated=calibration_error(chances / doubts, right),
         inside=float(np.mean(inside)) if inside else math.nan,
         inside_of=len(inside),
-        sure_and_wrong=float((~right & (chances > 0.5)).mean()),
+        doubted=float((right & (doubts < 1.0)).mean()),
     )
 
 
@@ -328,56 +242,66 @@ def _pairs(profile: Profile) -> list[tuple[str, ...]]:
     return [tuple(rng.sample(kinds, 2)) for _ in range(PAIRS)]
 
 
+#: What is measured, with its goal.
+GOALS = {
+    "usual laws: first": "97 %",
+    "severity inside its 90 % range": "85 to 95 %",
+    "calibration error, among what is simulated": "3 %",
+    "... of what is told": "-",
+    "named right, and yet *unlike anything simulated*": "-",
+    "laws drawn: first": "-",
+    "tolerances twice as wide: first": "90 %",
+    "one class left out: wrong with more than 50 %": "at most 5 %",
+    "two faults at once: both among four": "80 %",
+    "cold measurements to one kind: proposed / in a fixed sequence": "-",
+    "other topologies, by ngspice: first / among three": "80 / 95 %",
+    "... a plain forest on checks, reason and level": "-",
+}
+
+
+def column(called: str) -> list[str]:
+    """Return the figures of one of the units, in the order of :data:`GOALS`."""
+    profile = load_profile(PROFILES[called])
+    members = units(profile, LIBRARY[0], LIBRARY[1], reach=0.6)
+    library = compiled(profile, members)
+    usual = units(profile, *USUAL, reach=0.0)
+    drawn = units(profile, *DRAWN, reach=0.6)
+    kinds = [(k,) for k in faults_of(profile.unit.input.kind)] * WIDE_EACH
+    wide = counted(library, made(profile, "wide", kinds, wide=True))
+    two, both = both_among_four(library, made(profile, "two", _pairs(profile), wide=False))
+    one, other = counted(library, usual), counted(library, drawn)
+    few = usual[: MEASURED_EACH * len({one.kind for one in usual})]
+    needed = [measurements_needed(library, few, fixed=fixed) for fixed in (False, True)]
+    found = [
+        f"{_percent(one.first)} of {one.number}",
+        f"{_percent(one.inside)} of {one.inside_of}",
+        f"{100 * one.among_simulated:.1f} %",
+        f"{100 * one.calibration:.1f} %",
+        _percent(one.doubted),
+        f"{_percent(other.first)} of {other.number}",
+        f"{_percent(wide.first)} of {wide.number}",
+        _percent(left_out(profile, members, usual[: 2 * len({one.kind for one in usual})])),
+        f"{_percent(both)} of {two}",
+        f"{needed[0]:.1f} / {needed[1]:.1f}",
+    ]
+    if called == "unit A":
+        outside = outside_units(profile)
+        ours, plain = named_outside(library, outside), plain_forest_outside(library, outside)
+        found += [
+            f"{_percent(ours[0])} / {_percent(ours[1])} of {len(outside)}",
+            f"{_percent(plain[0])} / {_percent(plain[1])}",
+        ]
+    return [*found, *["-"] * (len(GOALS) - len(found))]
+
+
 def table() -> Iterator[str]:
     """Yield the lines of the table."""
-    columns: dict[str, list[str]] = {}
-    goals = {
-        "usual laws: first": "97 %",
-        "severity inside its 90 % range": "85 to 95 %",
-        "calibration error": "3 %",
-        "laws drawn: first": "-",
-        "tolerances twice as wide: first": "90 %",
-        "one class left out: wrong with more than 50 %": "at most 5 %",
-        "two faults at once: both among four": "80 %",
-        "cold measurements to one kind: proposed / in a fixed sequence": "-",
-        "other topologies, by ngspice: first / among three": "80 / 95 %",
-        "... a plain forest on checks, reason and level": "-",
-    }
-    for called, name in PROFILES.items():
-        profile = load_profile(name)
-        members = units(profile, LIBRARY[0], LIBRARY[1], reach=0.6)
-        library = compiled(profile, members)
-        usual = units(profile, *USUAL, reach=0.0)
-        drawn = units(profile, *DRAWN, reach=0.6)
-        kinds = [(k,) for k in faults_of(profile.unit.input.kind)] * WIDE_EACH
-        wide = counted(library, made(profile, "wide", kinds, wide=True))
-        two, both = both_among_four(library, made(profile, "two", _pairs(profile), wide=False))
-        one, other = counted(library, usual), counted(library, drawn)
-        few = usual[: MEASURED_EACH * len({one.kind for one in usual})]
-        needed = [measurements_needed(library, few, fixed=fixed) for fixed in (False, True)]
-        column = [
-            f"{_percent(one.first)} of {one.number}",
-            f"{_percent(one.inside)} of {one.inside_of}",
-            f"{100 * one.calibration:.1f} %",
-            f"{_percent(other.first)} of {other.number}",
-            f"{_percent(wide.first)} of {wide.number}",
-            _percent(left_out(profile, members, usual[: 2 * len({one.kind for one in usual})])),
-            f"{_percent(both)} of {two}",
-            f"{needed[0]:.1f} / {needed[1]:.1f}",
-        ]
-        if called == "unit A":
-            outside = outside_units(profile)
-            ours, plain = named_outside(library, outside), plain_forest_outside(library, outside)
-            column += [
-                f"{_percent(ours[0])} / {_percent(ours[1])} of {len(outside)}",
-                f"{_percent(plain[0])} / {_percent(plain[1])}",
-            ]
-        columns[called] = [*column, *["-"] * (len(goals) - len(column))]
-    yield f"| of units whose run did not pass | goal | {' | '.join(columns)} |"
+    with ProcessPoolExecutor(len(PROFILES)) as pool:
+        columns = list(pool.map(column, PROFILES))
+    yield f"| of units whose run did not pass | goal | {' | '.join(PROFILES)} |"
     yield f"| --- | --- | {' | '.join('---' for _ in columns)} |"
-    for index, (what, goal) in enumerate(goals.items()):
-        cells = " | ".join(column[index] for column in columns.values())
-        yield f"| {what} | {goal} | {cells} |"
+    for index, (what, goal) in enumerate(GOALS.items()):
+        yield f"| {what} | {goal} | {' | '.join(each[index] for each in columns)} |"
 
 
 def main() -> None:
