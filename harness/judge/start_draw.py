@@ -19,6 +19,11 @@ BEGIN_VOLTAGE = "start.begin_voltage"
 ENERGY = "start.energy"
 SWITCH_ON_CURRENT = "start.switch_on_current"
 
+_OWN_UNKNOWN = (
+    "The bench file does not state the supply's output_capacitance, which takes energy as well; "
+    "'softwake bench --wiring' measures it."
+)
+
 #: Share of a hold, at its end, that tells what is drawn at rest.
 _END_FRAC = 1.0 / 3.0
 #: A converter begins where the draw rises by this share of the idle power over what goes with the
@@ -71,18 +76,21 @@ def weigh_begin(
 def weigh_energy(
     levels: Sequence[LevelReadings], errors: SupplyErrors, *, frequency_hz: float | None = None
 ) -> StartFigures:
-    """Sum the energy that the supply gave from the first setting of the start to its last reading.
+    """Sum the energy that a unit took from the first setting of the start to its last reading.
 
     For a supply that reads no power it is voltage times current. ``frequency_hz`` is that of the
     line; None for DC.
+
+    A DC supply's own capacitor fills through the same shunt: what it takes is left out.
 
     Between a setting and the first reading that tells of it nothing is seen: of a DC supply it is
     anything up to its limit times the voltage by then, of an AC source up to half of what a peak of
     voltage and one of current make. Half of that is taken.
 
-    Source: W = integral of P dt, textbook, of moving averages where windows overlap; JCGM 100:2008,
-        5.1.2 and 4.3.7: an offset counts for as long as it was read, and what lies anywhere between
-        two bounds is taken in their middle.
+    Source: W = integral of P dt, textbook, of moving averages where windows overlap; E = C V^2 / 2
+        of the supply's own capacitor, textbook; JCGM 100:2008, 5.1.2 and 4.3.7: an offset counts
+        for as long as it was read, and what lies anywhere between two bounds is taken in their
+        middle.
     """
     held = [level for level in levels if level.times_s.size]
     if not held:
@@ -115,7 +123,16 @@ def weigh_energy(
         rectangular("before the first reading of a level", unseen_j, unit="J"),
         Contribution(name="between readings", standard=read.unseen_j(frequency_hz), unit="J"),
     ]
-    estimate = Estimate(value=value + unseen_j, contributions=tuple(causes))
+    own_j = 0.0
+    if frequency_hz is None:
+        if errors.own_capacitance_f is None:
+            return StartFigures(why_not={ENERGY: _OWN_UNKNOWN})
+        half_v2 = 0.5 * float(held[-1].voltage_v[-1]) ** 2
+        own_j, own_error_j = (
+            farad * half_v2 for farad in (errors.own_capacitance_f, errors.own_capacitance_error_f)
+        )
+        causes.append(rectangular("supply's own capacitance", own_error_j, unit="J"))
+    estimate = Estimate(value=value + unseen_j - own_j, contributions=tuple(causes))
     return StartFigures(estimates={ENERGY: estimate})
 
 

@@ -106,6 +106,7 @@ def whole(measure: str, limit: str) -> tuple[str, str]:
 
 
 Planned = Callable[..., Forecast]
+OWN = 'output_capacitance = "220 uF"\noutput_capacitance_error = "10 uF"\n'
 
 
 @pytest.fixture
@@ -120,6 +121,7 @@ def planned(profile_of: ProfileOf, bench_of: BenchOf) -> Planned:
         operations: Operations | None = None,
     ) -> Forecast:
         profile = profile_of("dc", whole(measure, limit), *changes)
+        bench = (*bench, ("[supply]\n", f"[supply]\n{OWN}"))
         [found] = make_plan(profile, bench_of(*bench), operations=operations).forecasts
         return found
 
