@@ -65,6 +65,29 @@ class TestFeatures:
 
         assert digest.features()[f"check nominal: rail{SIDE}"].value == side
 
+    def test_while_a_hand_turns_nothing_counts(self) -> None:
+        """Readings from turn to turned are left out; a turn that never ended is told as it was."""
+        digest = _digest(current=[5.0, 5.0, 5.0, 0.2, 0.2, 0.2])
+        digest.event(-0.05, "turn", "start", "to 10 V")
+        digest.event(0.25, "turned", "start", "10 V")
+        cut_short = _digest(current=[5.0, 5.0, 5.0])
+        cut_short.event(-0.05, "turn", "start", "to 10 V")
+
+        assert digest.features()["start, 50 %: current, highest"].value == 0.2
+        assert cut_short.features()["start, 50 %: current, highest"].value == 5.0
+
+    def test_a_power_meter_tells_of_the_feed(self) -> None:
+        """What a power meter reads has its conductance and power factor, as the supply's has."""
+        digest = Digest()
+        for index in range(4):
+            values = (("voltage", 100.0, "V"), ("current", 0.5, "A"), ("power", 30.0, "W"))
+            digest.sample(0.1 * index, "load", "1 A", values, "power_meter")
+        found = digest.features()
+
+        assert found["load, 1 A: power_meter.conductance"].value == pytest.approx(5e-3)
+        assert found["load, 1 A: power_meter.power factor"].value == pytest.approx(0.6)
+        assert found["last hold: power_meter.power"].value == pytest.approx(30.0)
+
     def test_what_was_not_read_is_left_out(self) -> None:
         """A figure that is not a number is none."""
         assert "start, 50 %: current, scatter" not in _digest(current=[0.1, 0.1]).features()
