@@ -120,6 +120,8 @@ def _print_list(head: str, lines: Sequence[str]) -> None:
 
 def _print_next(told: Explanation, shown: Explained) -> None:
     """Print what to measure next, or what proves the one suspect that is left."""
+    from harness.report.explained import EXAMPLES
+
     out = console(folded=False)
     if shown.measure is None:
         out.print("No other measurement is expected to tell more.")
@@ -130,8 +132,7 @@ def _print_next(told: Explanation, shown: Explained) -> None:
     out.print(indented(f"{shown.measure.name}: {shown.measure.how}"))
     for line in shown.measure.expected:
         out.print(indented(f"  {line}"))
-    result = {"": "yes", "ohm": "12 ohm", "F": "100 uF", "V": "200 V", "A": "1 mA"}
-    found = f"{shown.measure.name} = {result[told.measure[0].unit]}"
+    found = f"{shown.measure.name} = {EXAMPLES.get(told.measure[0].unit, 'RESULT')}"
     out.print(indented(f'then, say: softwake suspects last --found "{found}"', "dim"))
 
 

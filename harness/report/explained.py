@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -26,8 +27,12 @@ CAUTION = "Measure, discharged and cold, before you touch: a ranking proves noth
 REMARK = "A remark: the run passed, and no verdict changes by it."
 #: Suspects that are told of where there is little room.
 FIRST = 3
+#: A result of a measurement without power, as it is typed, by its unit; empty: a question.
+EXAMPLES = {"": "yes", "ohm": "12 ohm", "F": "100 uF", "V": "200 V", "A": "1 mA"}
 #: An ohmmeter that reads more shows an open circuit.
 _OPEN_OHM = 50e6
+#: What an instrument reads, or a start or discharge tells: ``meter.voltage_dc``, ``start.energy``.
+_READ = re.compile(r"([a-z_]+(?: \w+)?)\.([a-z_]+)(.*)")
 #: Characters of a library's fingerprint that are shown.
 _SHOWN = 12
 
@@ -165,10 +170,23 @@ def _degree(told: SeverityTold) -> str:
 
 def _sign(told: SignTold) -> str:
     """Return one figure of the run beside what other units read there."""
-    parts = [f"{told.figure} {format_quantity(told.value, told.unit)}"]
+    parts = [f"{_figure(told.figure)} {format_quantity(told.value, told.unit)}"]
     for words, span in (("such units", told.such), ("healthy", told.healthy)):
         parts.append(f"{words}: not there" if span is None else f"{words} {_span(span, told.unit)}")
     return printable("; ".join(parts))
+
+
+def _figure(name: str) -> str:
+    """Return the name of a figure as people read it: ``nominal: meter voltage DC``."""
+    place, colon, what = name.rpartition(": ")
+    step, _, level = place.partition(", ")
+    read = _READ.fullmatch(what)
+    if read is not None:
+        source, quantity, more = read.groups()
+        between = " " if colon else ": "  # a meter's, or the step's own figure of the unit
+        said = quantity.replace("_dc", " DC").replace("_ac", " AC")
+        what = f"{source}{between}{said}{more}".replace("_", " ")
+    return f"{step if step == level else place}{colon}{what}"
 
 
 def _span(span: Span, unit: str) -> str:
@@ -191,7 +209,9 @@ def _next(told: MeasurementTold) -> Next:
 def _next_step(told: StepTold) -> Next:
     return Next(
         name=printable(told.name),
-        how=printable(f"{told.how} (about {told.work_min:.0f} min); it is told by {told.figure}"),
+        how=printable(
+            f"{told.how} (about {told.work_min:.0f} min); it is told by {_figure(told.figure)}"
+        ),
         expected=tuple(_expected(told.expected, told.unit)),
     )
 

@@ -15,9 +15,9 @@ from harness.suspects.case import Case, case_of
 from harness.suspects.digest import SIDE, TRIP
 from harness.suspects.evidence import Signs, signs_of
 from harness.suspects.forest import Floats
-from harness.suspects.kinds import kind_named, unseen
+from harness.suspects.kinds import Kind, kind_named, unseen
 from harness.suspects.library import Library, excess
-from harness.suspects.measuring import Found, Proposal, agreement, proposals
+from harness.suspects.measuring import Found, Proposal, agreement, proposals, unit_chances
 from harness.suspects.ranking import TOLD, Ranking, Suspect, ranked
 from harness.suspects.shelf import Shelf, stock_for
 
@@ -28,6 +28,8 @@ _NARROW = 1.0
 #: What is left of the chance that nothing is wrong, where a run failed as no such unit does: the
 #: library is a model, and the limits may be (assumption).
 _CONTRADICTED = 0.02
+#: Least share of a suspect that a class of it has to be named still.
+_LEFT_FRAC = 0.05
 #: Share of a class that is beyond a limit where it is said to push there.
 _PUSHES_FRAC = 0.5
 #: Share of healthy units beyond a limit from which on tolerances alone are said to push there.
@@ -41,6 +43,8 @@ class Told:
     """One suspect with what is to be said of it."""
 
     suspect: Suspect
+    #: Its classes that what was found without power leaves open, the likeliest first.
+    left: tuple[Kind, ...]
     signs: Signs
     #: Names of the parts it points at, as the unit file has them.
     parts: tuple[str, ...]
@@ -103,6 +107,7 @@ def answered(case: Case, library: Library, found: Sequence[Found] = ()) -> Answe
         told=tuple(
             Told(
                 suspect=one,
+                left=_left(library, one, unit_chances(library, ranking, agreed), found),
                 signs=signs_of(library, ranking, one.name, case.features),
                 parts=_parts(case.parts, one),
             )
@@ -170,6 +175,23 @@ def fingerprint(library: Library) -> str:
 def set_of(library: Library) -> tuple[str, ...]:
     """Return the classes of a library, in its order."""
     return tuple(dict.fromkeys(library.kinds.tolist()))
+
+
+def _left(
+    library: Library, suspect: Suspect, chances: Floats, found: Sequence[Found]
+) -> tuple[Kind, ...]:
+    """Return the classes of a suspect that are still open; without anything found all of them.
+
+    No reading of the bench tells them apart; what is measured on a part may.
+    """
+    kinds = (suspect.kind, *suspect.merged)
+    if not found:
+        return kinds
+    shares = {one.name: float(chances[library.kinds == one.name].sum()) for one in kinds}
+    least = _LEFT_FRAC * sum(shares.values())
+    return tuple(
+        one for one in sorted(kinds, key=lambda one: -shares[one.name]) if shares[one.name] >= least
+    )
 
 
 def _parts(parts: Mapping[str, tuple[str, ...]], suspect: Suspect) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from harness.errors import UsageError, did_you_mean
 from harness.qualify.unit_result import HEALTHY
 from harness.quantity import parse_quantity
+from harness.report.explained import EXAMPLES
 from harness.suspects.cold import MEASUREMENTS, NO, OPEN_OHM, YES, ColdMeasurement
 from harness.suspects.forest import Floats
 from harness.suspects.library import FLOOR, Library
@@ -29,7 +30,7 @@ _SET_UP_MIN = 3.0
 #: Classes of which is said what they would read, and the least chance of one.
 _NAMED, _NAMED_FRAC = 3, 2e-3
 #: Below this expected information nothing more is worth measuring, in bits.
-LEAST_BITS = 0.05
+LEAST_BITS = 0.1
 _SMALLEST = 1e-9
 
 
@@ -70,12 +71,18 @@ class Found:
         name, equals, result = (part.strip() for part in text.partition("="))
         names = {one.name: one for one in MEASUREMENTS}
         known = names.get(" ".join(name.casefold().split()))
-        if known is None or not equals:
+        if known is None:
             hint = did_you_mean(name, names) or f"; there are {', '.join(names)}"
             raise UsageError(
                 f"there is no measurement {name!r}{hint}",
                 where="--found",
                 remedy='write it as "resistance across input = 12 ohm"',
+            )
+        if not equals or not result:
+            raise UsageError(
+                f"no result is given for {known.name!r}",
+                where="--found",
+                remedy=f'write it as "{known.name} = {EXAMPLES[known.unit]}"',
             )
         return cls(measurement=known, value=_result(known, result))
 
@@ -93,7 +100,9 @@ def taken_up(before: Iterable[tuple[str, float]], now: Sequence[Found]) -> tuple
 def _result(measurement: ColdMeasurement, text: str) -> float:
     value = _value(measurement.unit, text)
     if value is None:
-        wanted = f"a value in {measurement.unit}" if measurement.unit else "yes or no"
+        wanted = "yes or no"
+        if measurement.unit:
+            wanted = f"a value with its unit, such as {EXAMPLES[measurement.unit]}"
         raise UsageError(
             f"{text!r} is no result of {measurement.name!r}",
             where="--found",

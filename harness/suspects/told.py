@@ -29,13 +29,17 @@ from harness.suspects.weighing import StepProposal
 
 def headline(answer: Answer) -> str:
     """Return the answer in one sentence."""
-    first = answer.ranking.suspects[0]
+    first = answer.told[0]
     if answer.ranking.is_unlike:
         chance = percent(answer.ranking.likeness)
-        return f"Unlike anything simulated ({chance} that it is); nearest to it: {first.words}."
+        return f"Unlike anything simulated ({chance} that it is); nearest to it: {_words(first)}."
     if answer.nothing_wrong:
         return "Nothing wrong is needed to explain this run."
-    return f"Most likely: {first.words} ({percent(first.probability)})."
+    return f"Most likely: {_words(first)} ({percent(first.suspect.probability)})."
+
+
+def _words(told: Told) -> str:
+    return ", or ".join(one.words for one in told.left)
 
 
 def of_answer(
@@ -78,15 +82,16 @@ def results_told(found: Sequence[Found]) -> tuple[ResultTold, ...]:
 
 
 def _suspect(told: Told) -> SuspectTold:
-    suspect, found, severity = told.suspect, told.suspect.severity, told.suspect.kind.severity
+    suspect, first, *others = told.suspect, *told.left
+    found, severity = suspect.severity, suspect.kind.severity
     return SuspectTold(
-        name=suspect.name,
-        words=suspect.words,
-        merged=tuple(one.name for one in suspect.merged),
-        on_bench=suspect.kind.on_bench,
+        name=first.name,
+        words=_words(told),
+        merged=tuple(one.name for one in others),
+        on_bench=first.on_bench,
         probability=suspect.probability,
         severity=None
-        if found is None or severity is None
+        if found is None or severity is None or first != suspect.kind
         else SeverityTold(
             what=severity.what,
             unit=severity.unit,
@@ -95,8 +100,8 @@ def _suspect(told: Told) -> SuspectTold:
             high=found.high,
         ),
         parts=told.parts,
-        shown_by=suspect.kind.shown_by,
-        shown_cold=suspect.kind.shown_cold,
+        shown_by=first.shown_by,
+        shown_cold=first.shown_cold,
         supporting=tuple(map(_sign, told.signs.supporting)),
         against=tuple(map(_sign, told.signs.against)),
     )

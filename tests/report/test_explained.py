@@ -42,6 +42,23 @@ class TestWords:
         assert shown.unseen == ()  # a fault is seen here
         assert "abababababab" in shown.library
 
+    @pytest.mark.parametrize(
+        ("name", "text"),
+        [
+            ("nominal, nominal: meter.voltage_dc", "nominal: meter voltage DC"),
+            ("start, 10 %: current, filled", "start, 10 %: current, filled"),
+            ("start.bulk_capacitance", "start: bulk capacitance"),
+            ("nominal: 3.3 V rail at 1.5 A", "nominal: 3.3 V rail at 1.5 A"),
+        ],
+    )
+    def test_a_figure_is_named_as_people_read_it(self, name: str, text: str) -> None:
+        """Step, level and what is read, in words; a check keeps its own name."""
+        sign = explanation().suspects[0].supporting[0].model_copy(update={"figure": name})
+        first = explanation().suspects[0].model_copy(update={"supporting": (sign,)})
+        (line,) = explained(explanation(suspects=(first,))).suspects[0].supporting
+
+        assert line.startswith(f"{text} 4.71 V; ")
+
     def test_in_short(self) -> None:
         """Three suspects in a line each, then what to measure, never without how."""
         assert short_lines(explanation())[-1] == (

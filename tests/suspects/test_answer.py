@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 
+import numpy as np
 import pytest
 
 from harness.api import rehearse_profile
@@ -19,8 +20,10 @@ from harness.suspects.answer import (
     wants_explanation,
 )
 from harness.suspects.case import Case, case_of
-from harness.suspects.digest import Digest
+from harness.suspects.cold import MEASUREMENTS, OPEN_OHM
+from harness.suspects.digest import Digest, Feature
 from harness.suspects.library import Library, compiled
+from harness.suspects.measuring import Found
 from harness.suspects.population import Member
 from tests.suspects.conftest import DC
 
@@ -138,3 +141,26 @@ class TestFingerprint:
         """It is of what is compared: one unit more, and it is another."""
         assert fingerprint(compiled(profile, members)) == fingerprint(library)
         assert fingerprint(compiled(profile, members[:-1])) != fingerprint(library)
+
+
+class TestLeft:
+    def test_what_was_found_parts_what_no_reading_does(self, sound: Case, library: Library) -> None:
+        """Without a result all classes of a suspect are named; with one those it leaves open."""
+        rows = np.flatnonzero(library.suspects == "shorted-input")
+        kinds = library.kinds.astype("U20")
+        kinds[rows[::2]] = "shorted-varistor"
+        cold = library.cold.copy()
+        column = [one.name for one in MEASUREMENTS].index("resistance of varistor")
+        cold[:, column] = np.where(kinds == "shorted-varistor", 0.3, OPEN_OHM)
+        two = dataclasses.replace(library, kinds=kinds, cold=cold)
+        short = dict(zip(two.names, two.values[rows[0]].tolist(), strict=True))
+        case = dataclasses.replace(
+            sound, features={name: Feature(value, "1") for name, value in short.items()}
+        )
+
+        def first(*found: Found) -> set[str]:
+            return {one.name for one in answered(case, two, found).told[0].left}
+
+        assert first() == {"shorted-input", "shorted-varistor"}
+        assert first(Found.parse("resistance of varistor = open")) == {"shorted-input"}
+        assert first(Found.parse("resistance of varistor = 0.3 ohm")) == {"shorted-varistor"}

@@ -112,6 +112,16 @@ class TestFound:
         """A result is read as it is written at a bench."""
         assert Found.parse(text).value == pytest.approx(value)
 
+    def test_without_a_result_it_says_how(self) -> None:
+        """A measurement named without its result is told how that is written."""
+        with pytest.raises(UsageError, match="no result is given for 'resistance of fuse'") as said:
+            Found.parse("resistance of fuse")
+        assert said.value.remedy == 'write it as "resistance of fuse = 12 ohm"'
+
+        with pytest.raises(UsageError) as said:
+            Found.parse("capacitance of bulk capacitor = 120")
+        assert said.value.remedy == "give a value with its unit, such as 100 uF"
+
     @pytest.mark.parametrize(
         "text",
         ["resistance of input = 12 ohm", "resistance across input", "diode test passed = 3"]
