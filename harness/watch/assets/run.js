@@ -316,10 +316,15 @@
     drawing = true;
     requestAnimationFrame(() => {
       drawing = false;
-      const levels = new Map();
-      for (const step of view.plan) for (const level of step.levels) levels.set(level.label, level);
+      // several steps have levels of one name: of those that have begun the latest is meant
+      const begun = new Map(), levels = new Map();
+      for (const mark of marks) {
+        const step = mark.kind === "step" ? view.plan.find((one) => one.name === mark.name) : undefined;
+        for (const level of step?.levels ?? []) begun.set(level.label, level);
+        if (mark.kind === "level") levels.set(mark, begun.get(mark.name));
+      }
       const of = (key) => (mark) => {
-        const level = mark.kind === "level" ? levels.get(mark.name) : undefined;
+        const level = levels.get(mark);
         return level === undefined ? null : level[key];
       };
       plot("voltage", 1, view.gauges[0], of("voltage_v"));
