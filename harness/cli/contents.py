@@ -13,9 +13,8 @@ from harness.profile.forecast import Forecast
 from harness.profile.level import Level, LoadPoint
 from harness.profile.plan import Plan, PlannedStep
 from harness.profile.proposal import proposal
-from harness.record.events import EventKind
 from harness.record.examine import Examined
-from harness.record.figures import KnownFigures, read_figures, read_known
+from harness.record.figures import figures_of_events, numbered
 from harness.record.tables import Record
 from harness.run.result import RunResult, output_entry
 from harness.unit.nameplate import Input, RectifiedInput
@@ -231,14 +230,9 @@ def _explanation(record: Record) -> Content | None:
 
 
 def _figures(record: Record) -> Iterator[Content]:
-    known = KnownFigures()
     events = record.events
-    for kind, detail in zip(events["kind"], events["detail"], strict=True):
-        if kind == EventKind.PLAN:
-            known = read_known(detail)
-        told = read_figures(detail) if kind == EventKind.FIGURES else None
-        if told is None:
-            continue
+    found, known = figures_of_events(zip(events["kind"], events["detail"], strict=True))
+    for of, told in numbered(found):
         for one in told.figures:
             yield {
                 "of": told.of,
@@ -255,8 +249,7 @@ def _figures(record: Record) -> Iterator[Content]:
                         "value": each.value,
                         "uncertainty": each.expanded,
                     }
-                    for each in known.earlier
-                    if (each.measure, each.unit) == (one.measure, one.unit)
+                    for each in known.before(of, one)
                 ],
             }
 

@@ -69,7 +69,8 @@ def weigh_begin(
             estimates={BEGIN_VOLTAGE: Estimate(value=middle_v, contributions=causes)}
         )
     return _none(
-        "The draw rises by no step: the converter begins below the lowest level, or not at all."
+        "The draw rises by no step: the converter begins below the lowest level, or does not run; "
+        "it may be off at its enable input."
     )
 
 

@@ -10,7 +10,7 @@ from harness.errors import RecordError, UsageError
 from harness.record.csv_text import EVENTS
 from harness.record.events import EventKind
 from harness.record.examine import examine, folders, read_regular
-from harness.record.figures import EarlierFigure, read_figures
+from harness.record.figures import EarlierFigure, numbered, read_figures
 from harness.record.recorder import serial_name
 from harness.record.tables import table_frame
 
@@ -56,13 +56,14 @@ def _of_unit(
 def _in_folder(folder: Path, date: str) -> Iterator[EarlierFigure]:
     content = read_regular(folder / "events.csv", Path.read_bytes, [])
     events, _ = table_frame(content or b"", EVENTS)
-    for detail in events.loc[events["kind"] == EventKind.FIGURES, "detail"]:
-        told = read_figures(detail)
-        for figure in told.figures if told is not None else ():
+    details = events.loc[events["kind"] == EventKind.FIGURES, "detail"]
+    for of, told in numbered(filter(None, map(read_figures, details))):
+        for figure in told.figures:
             if not figure.why_not and figure.expanded >= 0:
                 yield EarlierFigure(
                     run=folder.name,
                     date=date,
+                    of=of,
                     measure=figure.measure,
                     unit=figure.unit,
                     value=figure.value,

@@ -9,11 +9,13 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any, Literal, get_args
 
 from harness.record.csv_text import printable
+from harness.record.events import EventKind
 from harness.record.run_summary import plain
 
 #: What figures come from.
@@ -75,6 +77,7 @@ class EarlierFigure:
 
     run: str  # its name
     date: str  # when it began, as ISO 8601 has it: ``2026-11-25``
+    of: str  # the step it comes from, as :func:`numbered` has it
     measure: str
     unit: str
     value: float
@@ -87,6 +90,24 @@ class KnownFigures:
 
     nameplate: Mapping[str, float] = field(default_factory=dict)  # by measure, in SI
     earlier: tuple[EarlierFigure, ...] = ()  # the newest first
+
+    def before(self, of: str, figure: Figure) -> Iterator[EarlierFigure]:
+        """Yield what earlier runs found for a figure by the same step, the newest first.
+
+        A start at high line takes another energy than one at low line.
+        """
+        for each in self.earlier:
+            if (each.of, each.measure, each.unit) == (of, figure.measure, figure.unit):
+                yield each
+
+
+def numbered(told: Iterable[Figures]) -> Iterator[tuple[str, Figures]]:
+    """Yield what the steps of a run told with the step's name, a second one told from the first."""
+    counts: Counter[str] = Counter()
+    for each in told:
+        counts[each.of] += 1
+        number = counts[each.of]
+        yield each.of if number == 1 else f"{each.of} no. {number}", each
 
 
 def figures_detail(told: Figures) -> str:
@@ -143,6 +164,17 @@ def read_known(detail: str) -> KnownFigures:
         return KnownFigures()
 
 
+def figures_of_events(events: Iterable[tuple[str, str]]) -> tuple[list[Figures], KnownFigures]:
+    """Return what a run told of the unit, and what was known before, of its kinds and details."""
+    found, known = [], KnownFigures()
+    for kind, detail in events:
+        if kind == EventKind.PLAN:
+            known = read_known(detail)
+        elif kind == EventKind.FIGURES and (told := read_figures(detail)) is not None:
+            found.append(told)
+    return found, known
+
+
 def _figure(told: Mapping[str, Any]) -> Figure:
     return Figure(
         measure=_word(told["measure"]),
@@ -175,9 +207,14 @@ def _gain(told: Mapping[str, Any]) -> Gain:
 
 def _earlier(told: Mapping[str, Any]) -> EarlierFigure:
     run, date, measure, unit = (_word(told[key]) for key in ("run", "date", "measure", "unit"))
-    value, expanded = _finite(told["value"]), _finite(told["expanded"])
     return EarlierFigure(
-        run=run, date=date, measure=measure, unit=unit, value=value, expanded=expanded
+        run=run,
+        date=date,
+        of=_word(told.get("of", "start")),  # a record of before a second start was told apart
+        measure=measure,
+        unit=unit,
+        value=_finite(told["value"]),
+        expanded=_finite(told["expanded"]),
     )
 
 

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from harness.quantity import format_quantity
-from harness.record.events import EventKind
 from harness.record.figures import (
     EarlierFigure,
     Figure,
     Figures,
     KnownFigures,
-    read_figures,
-    read_known,
+    figures_of_events,
+    numbered,
 )
 from harness.report.wording import value_text
 
@@ -45,40 +44,30 @@ class FigureRow:
     why_not: str  # why there is no figure; empty where there is one
 
 
-def figure_rows(told: Figures, known: KnownFigures) -> Iterator[FigureRow]:
+def _rows(of: str, told: Figures, known: KnownFigures) -> Iterator[FigureRow]:
     """Yield what a step told of the unit, one row a figure."""
     for figure in told.figures:
         there = math.isfinite(figure.value)
-        same = (each for each in known.earlier if each.measure == figure.measure)
-        texts = [_earlier(each) for each in same if each.unit == figure.unit]
+        earlier = map(_earlier, known.before(of, figure))
         yield FigureRow(
-            of=told.of,
+            of=of,
             name=figure_name(figure.measure),
             found=value_text(figure.value, figure.expanded, figure.unit) if there else "",
             nameplate=_nameplate(figure, known.nameplate.get(figure.measure)),
-            earlier=tuple(texts[:_MOST_EARLIER]),
+            earlier=tuple(itertools.islice(earlier, _MOST_EARLIER)),
             why_not="" if there else figure.why_not or "no reason is given",
         )
 
 
 def rows_of_all(told: Iterable[Figures], known: KnownFigures) -> Iterator[FigureRow]:
     """Yield what the steps of a run told of the unit; a second start is told from the first."""
-    counts: Counter[str] = Counter()
-    for each in told:
-        counts[each.of] += 1
-        number = counts[each.of]
-        of = each.of if number == 1 else f"{each.of} no. {number}"
-        yield from (replace(row, of=of) for row in figure_rows(each, known))
+    for of, each in numbered(told):
+        yield from _rows(of, each, known)
 
 
 def rows_of_events(events: Iterable[tuple[str, str]]) -> Iterator[FigureRow]:
     """Yield what a run told of the unit, out of kind and detail of its events."""
-    known, found = KnownFigures(), []
-    for kind, detail in events:
-        if kind == EventKind.PLAN:
-            known = read_known(detail)
-        elif kind == EventKind.FIGURES and (told := read_figures(detail)) is not None:
-            found.append(told)
+    found, known = figures_of_events(events)
     yield from rows_of_all(found, known)
 
 

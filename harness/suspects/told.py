@@ -31,8 +31,8 @@ def headline(answer: Answer) -> str:
     """Return the answer in one sentence."""
     first = answer.told[0]
     if answer.ranking.is_unlike:
-        chance = percent(answer.ranking.likeness)
-        return f"Unlike anything simulated ({chance} that it is); nearest to it: {_words(first)}."
+        chance = f"{percent(answer.ranking.likeness)} that its cause was"
+        return f"Unlike anything simulated ({chance}); nearest to it: {_words(first)}."
     if answer.nothing_wrong:
         return "Nothing wrong is needed to explain this run."
     return f"Most likely: {_words(first)} ({percent(first.suspect.probability)})."

@@ -56,6 +56,7 @@ class TestEarlier:
         assert told[0] == EarlierFigure(
             run=newest.name,
             date="2026-11-09",
+            of="start",
             measure="start.bulk_capacitance",
             unit="F",
             value=466e-6,

@@ -37,6 +37,7 @@ KNOWN = KnownFigures(
         EarlierFigure(
             run="20261102T063119Z-HRW-0007-3fa2",
             date="2026-11-02",
+            of="start",
             measure="start.bulk_capacitance",
             unit="F",
             value=471e-6,

@@ -10,7 +10,7 @@ from typing import Any
 from harness.record.csv_text import EVENTS
 from harness.record.figures import Figure, Figures, FittedLevel, figures_detail, known_detail
 from harness.report.decimated_trend import DecimatedTrend
-from harness.report.figures import FigureRow, figure_rows, figures_summary, rows_of_events
+from harness.report.figures import FigureRow, figures_summary, rows_of_all, rows_of_events
 from harness.report.fit_plot import fit_plots
 from harness.report.page import report_html
 from tests.record.test_figures import KNOWN, TOLD
@@ -21,7 +21,7 @@ PLANNED = json.dumps({"known": known_detail(KNOWN)})
 class TestRows:
     def test_a_figure_stands_beside_what_was_known(self) -> None:
         """A figure has its uncertainty, the nameplate's, with which it agrees, and earlier ones."""
-        found, _ = figure_rows(TOLD, KNOWN)
+        found, _ = rows_of_all([TOLD], KNOWN)
 
         assert found == FigureRow(
             of="start",
@@ -34,7 +34,7 @@ class TestRows:
 
     def test_a_figure_that_is_none_says_why(self) -> None:
         """Where the readings carry no figure the reason stands in its place."""
-        _, none = figure_rows(TOLD, KNOWN)
+        _, none = rows_of_all([TOLD], KNOWN)
 
         assert (none.found, none.why_not) == ("", "one level only")
 
@@ -42,7 +42,7 @@ class TestRows:
         """It is told in per cent of the nameplate's, and beyond tenfold as a multiple."""
         for value, text in ((0.0094, "470 uF (20 times)"), (235e-6, "470 uF (-50 %)")):
             far = Figure(measure="start.bulk_capacitance", unit="F", value=value, expanded=9e-6)
-            (row,) = figure_rows(Figures(of="start", figures=(far,)), KNOWN)
+            (row,) = rows_of_all([Figures(of="start", figures=(far,))], KNOWN)
 
             assert row.nameplate == text
 
@@ -50,7 +50,7 @@ class TestRows:
         """The events of a run are all that is needed, whatever else is among them."""
         events = [("plan", PLANNED), ("step", "start"), ("figures", figures_detail(TOLD))]
 
-        assert list(rows_of_events(events)) == list(figure_rows(TOLD, KNOWN))
+        assert list(rows_of_events(events)) == list(rows_of_all([TOLD], KNOWN))
         assert list(rows_of_events([("figures", "{}"), ("plan", "")])) == []
 
     def test_a_second_start_is_told_from_the_first(self) -> None:
@@ -58,6 +58,13 @@ class TestRows:
         of = [row.of for row in rows_of_events([("figures", figures_detail(TOLD))] * 3)]
 
         assert list(dict.fromkeys(of)) == ["start", "start no. 2", "start no. 3"]
+
+    def test_a_second_start_stands_beside_an_earlier_second_start(self) -> None:
+        """A start at another line takes another energy: that of the first is no comparison."""
+        first, _, second, _ = rows_of_all([TOLD, TOLD], KNOWN)
+
+        assert first.earlier
+        assert not second.earlier
 
     def test_a_line_says_what_came_of_it(self) -> None:
         """In a list of events the figures take a line, not their data."""

@@ -13,7 +13,7 @@ import harness
 from harness.record.csv_text import printable
 from harness.record.events import EventKind
 from harness.record.figures import figures_detail, known_detail
-from harness.report.figures import figure_rows, figures_summary
+from harness.report.figures import figures_summary, rows_of_all
 from harness.report.wording import found_text, headline, output_text, wanted_text
 from harness.watch.fold import Fold, Output
 from harness.watch.tail import Tail
@@ -362,7 +362,7 @@ class TestToldOfTheUnit:
         told = (2.0, "figures", figures_detail(TOLD))
         view = view_of(folded(*ENTERED, told, plan=plan), 3.0)
 
-        assert view.figures == tuple(figure_rows(TOLD, KNOWN))
+        assert view.figures == tuple(rows_of_all([TOLD], KNOWN))
         assert view.news[-1].words == f"figures {figures_summary(TOLD)}"
 
     def test_a_row_of_anybody_tells_nothing(self) -> None:
