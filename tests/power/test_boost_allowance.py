@@ -115,6 +115,12 @@ class TestBoostStage:
         assert rest is not None
         assert (whole - rest) * 0.01 * 90.0 == pytest.approx(first.spent_j, abs=1.0)
 
+    def test_nothing_of_it_is_taken_below_the_threshold(self) -> None:
+        """Where nothing boosts yet, what is drawn takes nothing from what is allowed later."""
+        watch = LevelWatch(level(from_v=25.0, to_v=70.0), spent_j=1.0)
+        assert trips_at(watch, drawn(70.0, 20.0, 8)) is None
+        assert watch.spent_j == 1.0
+
     def test_one_that_stops_again_and_again_is_found(self) -> None:
         """Each time less than half of it: as often as once and a half together it is lifted."""
         spent_j = 0.0
@@ -214,3 +220,22 @@ class TestKeeper:
         machine.command(SwitchOn(), 2.0)
         self.fed(machine, boosts(2.0))
         assert machine.trip is None
+
+    def test_once_power_was_off_a_stopped_one_has_all_of_it_again(self) -> None:
+        """What it took before counts no more either: the capacitor may have drained since."""
+        again = level(from_v=90.0, to_v=90.0)
+        whole = trips_at(LevelWatch(again), drawn(90.0, 95.0, 60))
+        machine = self.live()
+        machine.command(Watch(LEVEL), 0.0)
+        self.fed(machine, [*drawn(90.0, 95.0, 6), *drawn(90.0, 4.5, 20, 0.06)])
+        machine.command(Watch(None), 1.0)
+        for move in machine.command(SwitchOff(), 1.0):
+            machine.done(move)
+        machine.command(Arm(90.0, 1.2, 50.0), 2.0)
+        machine.command(Watch(again), 2.0)
+        machine.command(SwitchOn(), 2.0)
+        samples = drawn(90.0, 95.0, 60, 2.0)
+        self.fed(machine, samples[:whole])
+        assert machine.trip is None
+        self.fed(machine, samples[whole:])
+        assert machine.trip is not None

@@ -478,6 +478,15 @@ class TestEnvelope:
 
         assert (found.voltage_error_v, found.current_error_a, found.power_error_w) == (0, 0, 0)
 
+    def test_an_auxiliary_supply_that_drives_nothing(self) -> None:
+        """Nothing may be set at it, whatever its envelope: 6.5 V and 20 mA where it wakes."""
+        rig = Rig("lamp-battery-charger-full-release")
+        plan = plan_for(rig.profile, rig.file)
+        wakes, idle = (envelope_of(replace(plan, enable_way=way)) for way in ("aux", ""))
+
+        assert (wakes.aux_voltage_v, wakes.aux_current_a) == (6.5, 0.02)
+        assert (idle.aux_voltage_v, idle.aux_current_a) == (0.0, 0.0)
+
     def test_the_largest_load_of_each_mode(self) -> None:
         """The largest current and power, and the smallest resistance, bound the load."""
         found = self.of(
