@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from harness.cli.tables import STYLES, console, indented
+from harness.record.csv_text import printable
 from harness.record.tables import Record
 
 if TYPE_CHECKING:
@@ -25,7 +26,8 @@ def explain_end(record: Record) -> Mapping[str, Any] | None:
     """Say what most likely explains a run that has just ended, and keep it beside the record.
 
     Nothing is simulated for it, and it comes after the words on power. A ranking is no part of a
-    run: where it cannot be made nothing is lost. What is kept is returned as plain data.
+    run: where it cannot be made, or nobody waits for it, nothing is lost. What is kept is returned
+    as plain data.
     """
     sys.stdout.flush()
     try:
@@ -43,7 +45,7 @@ def explain_end(record: Record) -> Mapping[str, Any] | None:
         keep(record, told)
         _print_end(told, passed=passed(record))
         return told.model_dump()
-    except Exception:  # noqa: BLE001 - see above
+    except (Exception, KeyboardInterrupt):  # noqa: BLE001 - see above
         return None
 
 
@@ -83,7 +85,7 @@ def print_explanation(told: Explanation, *, is_whole: bool, steps: bool) -> None
 
     shown = explained(told)
     out = console(folded=False)
-    out.print(f"run {told.run_id}", soft_wrap=True)
+    out.print(f"run {printable(told.run_id)}", soft_wrap=True)
     out.print()
     out.print(shown.headline, style="bold")
     if shown.remark:
@@ -101,7 +103,7 @@ def print_explanation(told: Explanation, *, is_whole: bool, steps: bool) -> None
     if steps:
         _print_steps(shown)
     out.print()
-    for caution in told.cautions:
+    for caution in map(printable, told.cautions):
         out.print(caution, style=STYLES["undecided"])
     out.print(shown.caution, style=STYLES["undecided"])
     out.print(shown.library, style="dim")

@@ -105,7 +105,7 @@ def dip(context: Context, step: PlannedStep) -> None:
     for number, level in enumerate(step.levels):
         context.enter(level)
         begins = not number and step.step.by_hand is not None
-        before = level if begins else _standing(level, context.set_v)
+        before = _standing(level, context.set_v, begins=begins)
         set_level(context, before)
         set_enable(context, step)
         set_loads(context, step, level, step.levels[0] if number else None)
@@ -124,13 +124,13 @@ def dip(context: Context, step: PlannedStep) -> None:
     ask_later(context, step)
 
 
-def _standing(level: Level, stood_v: float) -> Level:
-    """Return a level as it is before its drop: at work by now, its bulk capacitor is full.
+def _standing(level: Level, stood_v: float, *, begins: bool = False) -> Level:
+    """Return a level as it is before its drop: at work by now, unless it ``begins`` here.
 
     Nothing has to be filled yet but from where the line stood up, and so nothing more is allowed.
     """
     budget = None if level.budget is None else level.budget.less(stood_v)
-    return replace(level, budget=budget, wait_s=0.0)
+    return replace(level, budget=budget, wait_s=level.wait_s if begins else 0.0)
 
 
 def _dropped(context: Context, step: PlannedStep, level: Level) -> Course:

@@ -127,6 +127,21 @@ class TestSuspects:
         assert told == shown
         assert called("results", "verify", "last", *words).returncode == 0
 
+    def test_who_does_not_wait_for_it_has_the_run_all_the_same(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Ctrl-C meanwhile leaves the ranking out: exit code and document are the run's."""
+
+        def interrupted(_: Shelf) -> Library:
+            raise KeyboardInterrupt
+
+        monkeypatch.setattr(Shelf, "library", interrupted)
+        words = ("--results", str(tmp_path / "r"), "--json")
+        done = called("rehearse", DC, "--fault", "output-low", *words)
+
+        assert done.returncode == 1
+        assert json.loads(done.stdout)["suspects"] is None
+
     def test_a_run_that_passed_is_told_nothing(self, tmp_path: Path) -> None:
         """Nothing narrow, nothing failed: nothing is said, and nothing is kept."""
         done = called("rehearse", DC, "--results", str(tmp_path / "r"))

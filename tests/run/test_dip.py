@@ -14,8 +14,10 @@ from harness.profile.allowance import InrushAllowance
 from harness.profile.dip_step import DipStep
 from harness.profile.level import Level
 from harness.run.dip import Course, _standing
+from harness.run.levels import set_level
 
 if TYPE_CHECKING:
+    from harness.run.context import Context
     from tests.run.conftest import Ran, RunSteps
 
 STEP = """
@@ -201,6 +203,32 @@ class TestBeforeTheDrop:
         assert before.budget.healthy == pytest.approx(filled_j)
         assert budget.healthy > 1.7
         assert before.wait_s == 0.0
+        assert _standing(level, stood_v, begins=True).wait_s == 4.0  # of what boots
+
+    @pytest.mark.parametrize(("load", "least_j"), [("current", 0.0), ("resistor", 1.3)])
+    def test_it_is_what_the_keeper_watches_by(
+        self, run_steps: RunSteps, monkeypatch: pytest.MonkeyPatch, load: str, least_j: float
+    ) -> None:
+        """Before the drop the rest alone, for what comes back all of it.
+
+        With a load by hand the line stood below the threshold until then.
+        """
+        watched: list[float] = []
+
+        def noted(context: Context, level: Level) -> None:
+            watched.append(0.0 if level.budget is None else level.budget.healthy)
+            set_level(context, level)
+
+        monkeypatch.setattr("harness.run.dip.set_level", noted)
+        text = step("0 %", "8 ms")
+        if load == "resistor":
+            text = text.replace('current = "2.5 A"', 'load = "resistor 10 ohm"')
+        ran = run_steps("ac", after=text)
+        before_j, after_j = watched
+
+        assert ran.result.trip is None, ran.result.reason
+        assert after_j > 1.7
+        assert least_j <= before_j < after_j if least_j else before_j == 0.0
 
 
 def record(*outputs: tuple[float, float], up_s: float = 0.060) -> DipRecord:

@@ -15,6 +15,7 @@ from harness.profile.preflight import preflight
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.simulated_operator import SimulatedOperator
 from tests.run.conftest import HEADS, STARTED, RunSteps
+from tests.run.test_cycle import cycle
 
 AUX = "TCPIP0::127.0.0.1::5031::SOCKET"
 RELAY = "TCPIP0::127.0.0.1::5032::SOCKET"
@@ -119,6 +120,13 @@ class TestByTheAuxiliarySupply:
 
         assert ran.result.exit_code == 0, ran.result.reason
         assert ran.bench.pin.voltage_v == 0.0
+
+    def test_it_is_driven_again_each_time_power_comes_back(self, run_steps: RunSteps) -> None:
+        """It went off with power, and what a unit does without it tells nothing."""
+        ran = run_steps("dc", after=STEPS + cycle("dc", 2, 'off = "0.2 s"'), bench=with_aux)
+
+        assert ran.result.exit_code == 0, ran.result.reason
+        assert [text.startswith("driven to 5 V") for text in ran.said("enable")].count(True) == 3
 
     def test_a_pin_that_draws_too_much_cuts_power(self, run_steps: RunSteps) -> None:
         """A short at the pin holds the auxiliary supply in its limit, which is its envelope."""

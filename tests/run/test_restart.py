@@ -118,6 +118,17 @@ class TestPowerThatAStepFindsOff:
         assert ran.said("residual") == []
         assert any("what is left on the bulk" in text for text in ran.said("no reading"))
 
+    @pytest.mark.parametrize("sign", [1.0, -1.0])
+    def test_it_counts_as_high_as_it_may_be(
+        self, run_steps: RunSteps, monkeypatch: pytest.MonkeyPatch, sign: float
+    ) -> None:
+        """Leads the wrong way round show it as well, and the meter may read too little."""
+        monkeypatch.setattr("harness.run.restart.read_cold", lambda *_: sign * 5.0)
+        monkeypatch.setattr("harness.run.context.Context.error_of", lambda *_: 0.5)
+        ran = run_steps("dc", after=DISCHARGE)
+
+        assert residual_v(ran) == 5.5
+
 
 class Absurd(Nobody):
     """Answers with what is no number."""
