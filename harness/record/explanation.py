@@ -149,6 +149,7 @@ class Explanation(_Data):
     no_steps: str = ""  # why power is not proposed
     pushes: tuple[PushTold, ...]
     unseen: tuple[str, ...]
+    hidden: str = ""  # what was not seen of this unit, and why
     cautions: tuple[str, ...]
 
 

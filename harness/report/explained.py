@@ -74,6 +74,7 @@ class Explained:
     prove: str  # how the first suspect is proved where no measurement is worth more
     pushes: tuple[str, ...]
     unseen: tuple[str, ...]
+    hidden: str  # what was not seen of this unit: there may be other faults
     library: str
     caution: str
 
@@ -93,6 +94,7 @@ def explained(told: Explanation) -> Explained:
         prove=_prove(first) if first and not told.measure else "",
         pushes=tuple(_push(one) for one in told.pushes if one.by),
         unseen=tuple(map(printable, told.unseen)) if told.nothing_wrong else (),
+        hidden=printable(told.hidden),
         library=library_words(told),
         caution=CAUTION,
     )
@@ -121,11 +123,13 @@ def percent(probability: float) -> str:
 
 
 def short_lines(told: Explanation) -> list[str]:
-    """Return the first suspects in a line each, and what to measure next."""
+    """Return the first suspects in a line each, what was not seen, and what to measure next."""
     shown = explained(told)
     lines = [f"{one.chance:>10}  {one.words}" for one in shown.suspects[:FIRST]]
     if told.unlike:
         lines.insert(0, shown.headline)
+    if shown.hidden:
+        lines.append(shown.hidden)
     if shown.measure is not None:
         lines.append(f"measure next, discharged and cold: {shown.measure.name}")
     elif shown.prove:

@@ -15,6 +15,7 @@ from harness.suspects.case import Case, case_of
 from harness.suspects.digest import SIDE, TRIP
 from harness.suspects.evidence import Signs, signs_of
 from harness.suspects.forest import Floats
+from harness.suspects.hidden import hidden_words
 from harness.suspects.kinds import Kind, kind_named, unseen
 from harness.suspects.library import Library, excess
 from harness.suspects.measuring import Found, Proposal, agreement, proposals, unit_chances
@@ -78,6 +79,7 @@ class Answer:
     measure: tuple[Proposal, ...]  # the one worth most first
     pushes: tuple[Push, ...]
     unseen: tuple[str, ...]  # faults that no step of the profile can show, in words
+    hidden: str  # what was not seen of this unit, and why; empty: the run saw all it can
     cautions: tuple[str, ...]
 
     @property
@@ -117,6 +119,7 @@ def answered(case: Case, library: Library, found: Sequence[Found] = ()) -> Answe
         measure=proposals(library, ranking, found, agreed),
         pushes=tuple(_pushes(case, library)),
         unseen=tuple(kind_named(name).words for name in unseen(case.profile, set_of(library))),
+        hidden=hidden_words(case.record, ranking),
         cautions=tuple(str(one) for one in run["cautions"]),
     )
 

@@ -69,6 +69,7 @@ def of_answer(
             PushTold(check=one.check, verdict=one.verdict, by=one.words) for one in answer.pushes
         ),
         unseen=answer.unseen,
+        hidden=answer.hidden,
         cautions=answer.cautions,
     )
 

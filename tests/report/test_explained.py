@@ -65,6 +65,12 @@ class TestWords:
             "measure next, discharged and cold: meter right on a known voltage"
         )
 
+    def test_what_was_not_seen_stands_in_the_short_answer(self) -> None:
+        """Whoever reads three lines reads that they are not all there may be."""
+        ended = "The run ended in step 'start': other faults may be there."
+
+        assert ended in short_lines(explanation(hidden=ended))
+
     def test_no_proof_takes_power(self) -> None:
         """A fault that shows under power alone is not proved so: cold comes first, in any words."""
         powered = explanation(measure=())
@@ -92,6 +98,13 @@ class TestReport:
         assert CAUTION in page
         assert "library abababababab" in page
         assert "no part of it" in page
+
+    def test_what_was_not_seen_is_said(self, make_record: MakeRecord) -> None:
+        """A run that ended early is no word on what would have come."""
+        folder = make_record()
+        keep_explanation(folder, explanation(folder, hidden="Other faults may be there."))
+
+        assert "<b>Other faults may be there.</b>" in report_from_record(load(folder)).decode()
 
     def test_a_report_is_the_same_whenever_it_is_made(self, make_record: MakeRecord) -> None:
         """It rests on the record and what is kept beside it alone."""
