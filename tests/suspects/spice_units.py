@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 import random
+import shutil
 import subprocess
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -28,7 +29,11 @@ from harness.rehearse import simulated_bench
 from harness.rehearse.circuit.dc import DcCircuit
 from harness.rehearse.laws import Laws
 from harness.rehearse.unit_model import typical_model
+from harness.suspects.bench_errors import Misread
 from harness.suspects.digest import Digest
+
+#: Makes the circuit of a simulated bench, in the place of the program's own.
+MakeCircuit = Callable[..., Any]
 
 #: Levels of the start of the shipped DC profile, its current limit, and time computed for each.
 LEVELS_V, LIMIT_A, LEVEL_S = (2.4, 6.0, 12.0, 18.0, 24.0), 0.3, 0.35
@@ -183,19 +188,26 @@ class Curve:
         return volts, amperes, share
 
 
-def computed(program: str, parts: Parts, topology: int, folder: Path) -> Curve:
-    """Have ngspice compute one unit."""
-    (folder / "unit.cir").write_text(netlist(parts, topology), encoding="utf-8")
+def by_ngspice(netlist: str, folder: Path) -> np.ndarray:
+    """Have ngspice compute a netlist; return what it wrote, a row for each time."""
+    program = shutil.which("ngspice")
+    assert program is not None, "ngspice is not installed"
+    (folder / "unit.cir").write_text(netlist, encoding="utf-8")
     done = subprocess.run(
         [program, "-b", "unit.cir"],
         cwd=folder,
         capture_output=True,
         text=True,
-        timeout=300,
+        timeout=600,
         check=False,
     )
     assert "aborted" not in done.stdout + done.stderr, done.stdout[-2000:] + done.stderr[-2000:]
-    return Curve(np.loadtxt(folder / "curve.txt"))
+    return np.loadtxt(folder / "curve.txt")
+
+
+def computed(parts: Parts, topology: int, folder: Path) -> Curve:
+    """Have ngspice compute one unit."""
+    return Curve(by_ngspice(netlist(parts, topology), folder))
 
 
 class Played(DcCircuit):
@@ -254,12 +266,16 @@ class Played(DcCircuit):
         return self._parts.ripple_v * min(1.0, max(0.0, self._now()[2]))
 
 
-def features_of(profile: Profile, curve: Curve, parts: Parts) -> tuple[dict[str, float], str]:
+def played(curve: Curve, parts: Parts) -> MakeCircuit:
+    """Return what puts a computed unit on the simulated bench."""
+    return lambda model, source, *, seed=1: Played(curve, parts, model, source, seed=seed)
+
+
+def carried_out(
+    profile: Profile, made: MakeCircuit, misread: Misread | None = None
+) -> tuple[dict[str, float], str]:
     """Carry a unit through the engine; return its figures, and how its run ended."""
     digest = Digest("outside")
-    made: Callable[..., Any] = lambda model, source, *, seed=1: Played(  # noqa: E731
-        curve, parts, model, source, seed=seed
-    )
     drawn = Drawn(
         index=0,
         kind="outside",
@@ -271,6 +287,6 @@ def features_of(profile: Profile, curve: Curve, parts: Parts) -> tuple[dict[str,
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(simulated_bench, "circuit_of", made)
         place = Place(profile, simulated_bench_file(profile))
-        result, _ = place.carry_out(drawn, digest, laws=Laws())
+        result, _ = place.carry_out(drawn, digest, laws=Laws(), misread=misread)
     ended = result.trip.reason.value if result.trip else result.verdict.value
     return {name: one.value for name, one in digest.features().items()}, ended

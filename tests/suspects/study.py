@@ -10,9 +10,7 @@ from __future__ import annotations
 
 import math
 import random
-import shutil
-import tempfile
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -26,13 +24,17 @@ from harness.profile.schema import Profile
 from harness.qualify.unit_result import HEALTHY
 from harness.rehearse.faults import faults_of
 from harness.suspects.cold import MEASUREMENTS
-from harness.suspects.digest import REACHED, TRIP
 from harness.suspects.kinds import suspects_of, unseen
 from harness.suspects.library import Library, compiled
 from harness.suspects.measuring import Found, agreement, proposals, unit_chances
 from harness.suspects.population import Member
 from harness.suspects.ranking import Ranking, ranked
-from tests.suspects import spice_units
+from tests.suspects.study_outside import (
+    asked_about,
+    named_outside,
+    outside_units,
+    plain_forest_outside,
+)
 from tests.suspects.study_units import made, units
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -177,58 +179,6 @@ def _is_alone(library: Library, ranking: Ranking, agreed: Any) -> bool:
     return max(float(chances[kinds == kind].sum()) for kind in set(kinds.tolist())) >= _ALONE
 
 
-# --- other topologies
-
-
-def outside_units(profile: Profile) -> list[tuple[str, dict[str, float]]]:
-    """Return the units that ngspice computes, with the figures of their runs."""
-    program = shutil.which("ngspice")
-    assert program is not None, "ngspice is not installed"
-    found = []
-    for kind, topology, parts in spice_units.units():
-        with tempfile.TemporaryDirectory() as folder:
-            curve = spice_units.computed(program, parts, topology, Path(folder))
-        features, _ = spice_units.features_of(profile, curve, parts)
-        found.append((kind, features))
-    return found
-
-
-def named_outside(
-    library: Library, outside: Sequence[tuple[str, dict[str, float]]]
-) -> tuple[float, float]:
-    """Return how often the right suspect comes first, and among three, in other topologies."""
-    counts_as = dict(zip(library.kinds.tolist(), library.suspects.tolist(), strict=True))
-    hits: Counter[str] = Counter()
-    for kind, features in outside:
-        names = [one.name for one in ranked(library, features).suspects]
-        hits["first"] += names[0] == counts_as[kind]
-        hits["three"] += counts_as[kind] in names[:3]
-    return hits["first"] / len(outside), hits["three"] / len(outside)
-
-
-def plain_forest_outside(
-    library: Library, outside: Sequence[tuple[str, dict[str, float]]]
-) -> tuple[float, float]:
-    """Return the same of a plain random forest on checks, reason and level alone."""
-    from sklearn.ensemble import RandomForestClassifier
-
-    columns = [
-        index
-        for index, name in enumerate(library.names)
-        if name.startswith(("check ", TRIP)) or name == REACHED
-    ]
-    names = [library.names[index] for index in columns]
-    forest = RandomForestClassifier(300, random_state=1)
-    forest.fit(np.nan_to_num(library.values[:, columns], nan=-1e3), library.suspects)
-    rows = [[features.get(name, -1e3) for name in names] for _, features in outside]
-    order = np.argsort(-forest.predict_proba(np.array(rows)), axis=1)
-    counts_as = dict(zip(library.kinds.tolist(), library.suspects.tolist(), strict=True))
-    true = [counts_as[kind] for kind, _ in outside]
-    first = [forest.classes_[row[0]] == name for row, name in zip(order, true, strict=True)]
-    three = [name in forest.classes_[row[:3]] for row, name in zip(order, true, strict=True)]
-    return float(np.mean(first)), float(np.mean(three))
-
-
 # --- the page
 
 
@@ -284,14 +234,13 @@ def column(called: str) -> list[str]:
         f"{_percent(both)} of {two}",
         f"{needed[0]:.1f} / {needed[1]:.1f}",
     ]
-    if called == "unit A":
-        outside = outside_units(profile)
-        ours, plain = named_outside(library, outside), plain_forest_outside(library, outside)
-        found += [
-            f"{_percent(ours[0])} / {_percent(ours[1])} of {len(outside)}",
-            f"{_percent(plain[0])} / {_percent(plain[1])}",
-        ]
-    return [*found, *["-"] * (len(GOALS) - len(found))]
+    outside = outside_units(profile)
+    ours, plain = named_outside(library, outside), plain_forest_outside(library, outside)
+    return [
+        *found,
+        f"{_percent(ours[0])} / {_percent(ours[1])} of {len(asked_about(library, outside))}",
+        f"{_percent(plain[0])} / {_percent(plain[1])}",
+    ]
 
 
 def table() -> Iterator[str]:

@@ -34,11 +34,12 @@ def units(profile: Profile, seed: int, each: int, *, reach: float) -> list[Membe
     lines = path.read_text(encoding="utf-8").splitlines() if path.exists() else []
     for index in range(len(lines), each * len(stock.kinds)):
         lines += run_members(stock, [index])
-        _keep(path, lines[-1])
+        keep(path, lines[-1])
     return [Member.from_line(line) for line in lines[: each * len(stock.kinds)]]
 
 
-def _keep(path: Path, line: str) -> None:
+def keep(path: Path, line: str) -> None:
+    """Add a line to a file of units."""
     path.parent.mkdir(parents=True, exist_ok=True)
     with path.open("a", encoding="utf-8", newline="\n") as file:
         file.write(line)
@@ -63,7 +64,7 @@ def made(
             cold={},
         )
         lines.append(member.to_line())
-        _keep(path, lines[-1])
+        keep(path, lines[-1])
     return [Member.from_line(line) for line in lines[: len(plans)]]
 
 
