@@ -12,6 +12,8 @@ from typing import Literal
 from harness.files.config_error import ConfigError
 from harness.profile.bench_file import BenchFile
 from harness.profile.check_rules import ROUNDING, StepPart
+from harness.profile.hand_loads import set_to_wake_v
+from harness.profile.load_step import LoadStep
 from harness.profile.plan import Plan, PlannedStep
 from harness.profile.schema import Envelope, Profile
 from harness.profile.waking import has_charger, wake_envelope_rules
@@ -90,6 +92,24 @@ def enable_reasons(plan: Plan) -> Iterator[str]:
                 f"The auxiliary supply's envelope of {format_quantity(value, unit)} is beyond its "
                 f"range of {format_quantity(most, unit)} ({what})."
             )
+    set_v, accuracy = _set_v(plan), bench.aux.accuracy.get("voltage")
+    error_v = 0.0 if accuracy is None else accuracy.bound(set_v)
+    if set_v + 2 * error_v > aux.voltage_v * (1 + ROUNDING):
+        yield (
+            f"The auxiliary supply, set to {format_quantity(set_v, 'V')}, may read up to "
+            f"{format_quantity(set_v + 2 * error_v, 'V', 4)} (twice its accuracy), and its "
+            f"envelope of {format_quantity(aux.voltage_v, 'V')} would cut power."
+        )
+
+
+def _set_v(plan: Plan) -> float:
+    """Return what the auxiliary supply is set to at most."""
+    pin = plan.profile.unit.enable
+    if pin is not None:
+        return pin.nominal_v or 0.0
+    asked = (step.step for step in plan.steps if isinstance(step.step, LoadStep))
+    woken = (set_to_wake_v(step.wake_v) for step in asked if step.woken and step.wake_v)
+    return max(woken, default=0.0)
 
 
 def enable_notes(profile: Profile, steps: Iterable[PlannedStep], way: EnableWay) -> Iterator[str]:

@@ -33,6 +33,14 @@ def small_supply(voltage_v: float) -> str:
     return f"{_SMALL_SUPPLY} {format_quantity(voltage_v, 'V')}"
 
 
+def set_to_wake_v(wake_v: float) -> float:
+    """Return what it is set to, for a voltage at the output: higher by what the diode drops.
+
+    As people write it, 6.1 and not 6.1000000000000005: it may be all of an envelope.
+    """
+    return float(f"{wake_v + DIODE_V:.12g}")
+
+
 def small_supply_v(load: str) -> float | None:
     """Return the voltage of a small supply by its name; None for anything else."""
     kind, found, value = load.partition(f"{_SMALL_SUPPLY} ")

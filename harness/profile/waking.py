@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 
 from harness.files.config_error import ConfigError
 from harness.profile.check_rules import ROUNDING, StepPart
-from harness.profile.hand_loads import DIODE_V, SMALL_SUPPLY_A
+from harness.profile.hand_loads import DIODE_V, SMALL_SUPPLY_A, set_to_wake_v
 from harness.profile.load_step import POINT_KEYS, LoadStep
 from harness.profile.plan import PlannedStep
 from harness.profile.schema import AuxEnvelope, Profile
@@ -55,8 +55,8 @@ def wake_envelope_rules(steps: Iterable[StepPart], aux: AuxEnvelope) -> Iterator
         if wake_v is None or not held:  # told by the rules of the step
             continue
         given = format_quantity(aux.voltage_v, "V")
-        if aux.voltage_v < (wake_v + DIODE_V) * (1 - ROUNDING):
-            least = format_quantity(wake_v + DIODE_V, "V")
+        if aux.voltage_v < set_to_wake_v(wake_v) * (1 - ROUNDING):
+            least = format_quantity(set_to_wake_v(wake_v), "V")
             yield ConfigError(
                 (*path, "voltage"),
                 f"{given} leaves no {format_quantity(wake_v, 'V')} (wake) at the output: the diode "
@@ -89,9 +89,9 @@ def wake_notes(profile: Profile, steps: Iterable[PlannedStep]) -> Iterator[str]:
             f"it to output {name} before the run, plus on plus, WITH A DIODE IN ITS PLUS LEAD that "
             f"conducts towards the charger and bears {highest} the other way: awake, the charger "
             "would drive its current back into the supply. It is set to "
-            f"{format_quantity(step.wake_v + DIODE_V, 'V')} (wake, and what the diode drops), "
-            f"limit {amps}, once the load holds its voltage, and goes off before the load, on "
-            f"every way out. One reading outside {volts} or {amps} cuts power: the output's "
+            f"{format_quantity(set_to_wake_v(step.wake_v), 'V')} (wake, and what the diode drops), "
+            f"limit {amps} less what it may be off by, once the load holds its voltage, and goes "
+            f"off before the load, on every way out. One reading outside {volts} or {amps} cuts power: the output's "
             "voltage, where the diode is missing, is one. Power goes off after the step: a charger "
             "that is awake may stay so."
         )

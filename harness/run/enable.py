@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from harness.power.commands import EnableOff, EnableOn, PinRole
-from harness.profile.hand_loads import DIODE_V
+from harness.profile.hand_loads import set_to_wake_v
 from harness.profile.load_step import LoadStep
 from harness.profile.plan import PlannedStep
 from harness.quantity import format_quantity
@@ -34,7 +34,7 @@ def wake(context: Context, step: PlannedStep) -> None:
     asked = step.step
     if isinstance(asked, LoadStep) and asked.woken and not context.enabled:
         assert asked.wake_v is not None  # else nothing would wake it
-        _drive(context, "aux", asked.wake_v + DIODE_V, "charger woken with")
+        _drive(context, "aux", set_to_wake_v(asked.wake_v), "charger woken with", limits=True)
 
 
 def end_waking(context: Context) -> None:
@@ -43,13 +43,25 @@ def end_waking(context: Context) -> None:
         _let_go(context)
 
 
-def _drive(context: Context, way: PinRole, voltage_v: float = 0.0, told: str = "") -> None:
-    """Have it driven by the bench, by the auxiliary supply to a voltage and within its envelope."""
+def _drive(
+    context: Context,
+    way: PinRole,
+    voltage_v: float = 0.0,
+    told: str = "",
+    *,
+    limits: bool = False,
+) -> None:
+    """Have it driven by the bench, by the auxiliary supply to a voltage and within its envelope.
+
+    ``limits`` where it may be in its limit, as long as it fills the capacitors at an output: it may
+    give so much more than it is set to, and read so much more than it gives.
+    """
     how, limit_a = "pulled by its relay, which says so", 0.0
     if way == "aux":
         bounds = context.plan.profile.envelope.aux
         assert bounds is not None  # else it would not be the way
-        limit_a = bounds.current_a
+        error_a = context.error_of("aux.current", bounds.current_a) if limits else 0.0
+        limit_a = max(bounds.current_a - 2 * error_a, 0.5 * bounds.current_a)
         how = (
             f"{told} {format_quantity(voltage_v, 'V')} by the auxiliary supply, limit "
             f"{format_quantity(limit_a, 'A', 3)}"

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from harness.profile.bench_file import BenchFile
 from harness.rehearse.circuit.charger import ChargerState, Phase
 from harness.rehearse.simulated_bench import SimulatedBench
 from harness.rehearse.simulated_operator import SimulatedOperator
@@ -46,10 +47,47 @@ class TestByTheAuxiliarySupply:
         assert set(ran.checks["verdict"]) == {"pass"}
         assert asked == []
         assert ran.said("enable")[:2] == [
-            "charger woken with 5.7 V by the auxiliary supply, limit 20 mA",
+            "charger woken with 5.7 V by the auxiliary supply, limit 19.9 mA",
             "let go, and says so",
         ]
         assert kinds(ran)[:3] == ["enable", "enable", "power off"]
+
+    def test_with_an_envelope_of_just_what_wakes_it(
+        self, run_steps: RunSteps, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """It is set to what the mistake in a lower envelope proposes, to the last digit."""
+        monkeypatch.setitem(HEADS, "charger", HEADS["charger"].replace("6.5 V", "6.1 V"))
+
+        def exact(file: BenchFile) -> BenchFile:
+            assert file.aux is not None
+            return file.model_copy(update={"aux": file.aux.model_copy(update={"accuracy": {}})})
+
+        ran = run_steps("charger", after=BY_LOAD.replace("5 V", "5.4 V"), bench=exact)
+
+        assert ran.result.exit_code == 0, ran.result.reason
+
+    def test_an_envelope_that_its_own_readings_leave_is_refused(
+        self, run_steps: RunSteps, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Set to 5.7 V within 5.7 V, chance would cut a healthy unit: told before power."""
+        monkeypatch.setitem(HEADS, "charger", HEADS["charger"].replace("6.5 V", "5.7 V"))
+        ran = run_steps("charger", after=BY_LOAD)
+
+        assert ran.result.exit_code == 5
+        assert "set to 5.7 V, may read up to" in ran.result.reason
+
+    @pytest.mark.parametrize("seed", range(6))
+    def test_in_its_limit_it_cuts_nothing(self, run_steps: RunSteps, seed: int) -> None:
+        """Capacitors at an output hold it there for a while, whatever its readings are off by."""
+
+        def operator(bench: SimulatedBench) -> SimulatedOperator:
+            charger = state(bench)
+            charger.stage = replace(charger.stage, drain_ohm=20.0)
+            return hand()(bench)
+
+        ran = run_steps("charger", after=BY_LOAD, operator=operator, seed=seed)
+
+        assert ran.result.trip is None, ran.result.reason
 
     def test_the_load_holds_its_voltage_before_it_wakes(
         self, run_steps: RunSteps, monkeypatch: pytest.MonkeyPatch
