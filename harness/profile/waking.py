@@ -91,7 +91,7 @@ def wake_notes(profile: Profile, steps: Iterable[PlannedStep]) -> Iterator[str]:
             "would drive its current back into the supply. It is set to "
             f"{format_quantity(set_to_wake_v(step.wake_v), 'V')} (wake, and what the diode drops), "
             f"limit {amps} less what it may be off by, once the load holds its voltage, and goes "
-            f"off before the load, on every way out. One reading outside {volts} or {amps} cuts power: the output's "
-            "voltage, where the diode is missing, is one. Power goes off after the step: a charger "
-            "that is awake may stay so."
+            f"off before the load, on every way out. One reading outside {volts} or {amps} cuts "
+            "power: the output's voltage, where the diode is missing, is one. Power goes off after "
+            "the step: a charger that is awake may stay so."
         )
