@@ -95,9 +95,10 @@ def print_explanation(told: Explanation, *, is_whole: bool, steps: bool) -> None
     for one in shown.suspects:
         out.print()
         _print_suspect(one)
-    if shown.hidden:
-        out.print()
-        out.print(shown.hidden, style="bold")
+    for line in (shown.beside, shown.hidden):
+        if line:
+            out.print()
+            out.print(line, style="bold")
     _print_list("This profile cannot show, whatever the unit has:", shown.unseen)
     _print_list("Near a limit:", shown.pushes)
     _print_list("Found without power:", shown.found)

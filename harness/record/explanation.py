@@ -68,6 +68,13 @@ class SuspectTold(_Data):
     against: tuple[SignTold, ...]
 
 
+class BesideTold(_Data):
+    """A fault that may be there beside the first suspect."""
+
+    name: str
+    words: str
+
+
 class Expected(_Data):
     """What a suspect's units read in a measurement, least and most."""
 
@@ -144,6 +151,8 @@ class Explanation(_Data):
     library: LibraryTold
     found: tuple[ResultTold, ...]
     suspects: tuple[SuspectTold, ...]
+    #: The likeliest beside the first suspect, if there is a second fault.
+    beside: tuple[BesideTold, ...] = ()
     measure: tuple[MeasurementTold, ...]
     steps: tuple[StepTold, ...] = ()  # none too where nobody asked for them
     no_steps: str = ""  # why power is not proposed

@@ -67,6 +67,7 @@ class Explained:
     remark: str  # empty, unless the run passed
     differs: tuple[str, ...]
     suspects: tuple[Shown, ...]
+    beside: str  # which second fault the readings point at, if there is one
     found: tuple[str, ...]  # what was measured without power
     measure: Next | None
     steps: tuple[Next, ...]  # under power, where nothing speaks against it
@@ -87,6 +88,7 @@ def explained(told: Explanation) -> Explained:
         remark=REMARK if told.passed else "",
         differs=tuple(map(printable, told.differs)),
         suspects=tuple(map(_shown, told.suspects)),
+        beside=_beside(told),
         found=tuple(map(_result, told.found)),
         measure=_next(told.measure[0]) if told.measure else None,
         steps=tuple(map(_next_step, told.steps)),
@@ -123,18 +125,24 @@ def percent(probability: float) -> str:
 
 
 def short_lines(told: Explanation) -> list[str]:
-    """Return the first suspects in a line each, what was not seen, and what to measure next."""
+    """Return the first suspects in a line each, what may be beside, and what to measure next."""
     shown = explained(told)
     lines = [f"{one.chance:>10}  {one.words}" for one in shown.suspects[:FIRST]]
     if told.unlike:
         lines.insert(0, shown.headline)
-    if shown.hidden:
-        lines.append(shown.hidden)
+    lines += [line for line in (shown.beside, shown.hidden) if line]
     if shown.measure is not None:
         lines.append(f"measure next, discharged and cold: {shown.measure.name}")
     elif shown.prove:
         lines.append(shown.prove)
     return lines
+
+
+def _beside(told: Explanation) -> str:
+    if not told.beside:
+        return ""
+    words = "; or ".join(one.words for one in told.beside)
+    return printable(f"If there is a second fault beside the first: most likely {words}.")
 
 
 def _shown(told: SuspectTold) -> Shown:

@@ -11,6 +11,7 @@ import numpy as np
 
 from harness.qualify.unit_result import HEALTHY
 from harness.record.tables import Record
+from harness.suspects.beside import second_faults
 from harness.suspects.case import Case, case_of
 from harness.suspects.digest import SIDE, TRIP
 from harness.suspects.evidence import Signs, signs_of
@@ -74,6 +75,8 @@ class Answer:
     found: tuple[Found, ...]  # what was measured without power
     ranking: Ranking
     told: tuple[Told, ...]
+    #: What the readings point at most beside the first suspect, if there is a second fault.
+    beside: tuple[Suspect, ...]
     #: Where the run is unlike anything simulated: in what it differs from the nearest.
     differs: tuple[str, ...]
     measure: tuple[Proposal, ...]  # the one worth most first
@@ -115,6 +118,8 @@ def answered(case: Case, library: Library, found: Sequence[Found] = ()) -> Answe
             )
             for one in shown or ranking.suspects[:1]
         ),
+        # a result found without power comes from both faults: which one's it is nobody knows
+        beside=() if found or passed(case.record) else second_faults(library, ranking),
         differs=_differs(library, ranking) if ranking.is_unlike else (),
         measure=proposals(library, ranking, found, agreed),
         pushes=tuple(_pushes(case, library)),

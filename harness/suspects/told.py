@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from harness.record.explanation import (
+    BesideTold,
     Expected,
     Explanation,
     LibraryTold,
@@ -62,6 +63,7 @@ def of_answer(
         ),
         found=results_told(answer.found),
         suspects=tuple(map(_suspect, answer.told)),
+        beside=tuple(BesideTold(name=one.name, words=one.words) for one in answer.beside),
         measure=tuple(map(_measurement, answer.measure)),
         steps=tuple(map(_step, steps)),
         no_steps=no_steps,

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from harness.record import load
-from harness.record.explanation import keep_explanation
+from harness.record.explanation import BesideTold, keep_explanation
 from harness.report.explained import CAUTION, REMARK, explained, percent, short_lines
 from harness.report.page import report_from_record
 from tests.explanations import explanation
@@ -70,6 +70,18 @@ class TestWords:
         ended = "The run ended in step 'start': other faults may be there."
 
         assert ended in short_lines(explanation(hidden=ended))
+
+    def test_a_second_fault_is_told_as_a_condition(self) -> None:
+        """Nobody knows whether there is one; which it would be stands in the short answer."""
+        beside = (
+            BesideTold(name="leaky", words="a leak"),
+            BesideTold(name="dry", words="a dry one"),
+        )
+        told = explanation(beside=beside)
+
+        line = "If there is a second fault beside the first: most likely a leak; or a dry one."
+        assert line in short_lines(told)
+        assert explained(explanation()).beside == ""
 
     def test_no_proof_takes_power(self) -> None:
         """A fault that shows under power alone is not proved so: cold comes first, in any words."""

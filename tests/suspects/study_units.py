@@ -45,11 +45,35 @@ def keep(path: Path, line: str) -> None:
         file.write(line)
 
 
+def with_and_without(
+    profile: Profile, name: str, pairs: Sequence[tuple[str, ...]]
+) -> list[tuple[Member, ...]]:
+    """Return of each pair of faults one unit with both, the first, the second, and neither."""
+    parts = (
+        made(profile, name, [pair[begin:end] for pair in pairs], wide=False, kept_as=kept_as)
+        for begin, end, kept_as in (
+            (0, 2, name),
+            (0, 1, f"{name}-first"),
+            (1, 2, f"{name}-second"),
+            (2, 2, f"{name}-none"),
+        )
+    )
+    return list(zip(*parts, strict=True))
+
+
 def made(
-    profile: Profile, name: str, plans: Sequence[tuple[str, ...]], *, wide: bool
+    profile: Profile,
+    name: str,
+    plans: Sequence[tuple[str, ...]],
+    *,
+    wide: bool,
+    kept_as: str = "",
 ) -> list[Member]:
-    """Return units with these faults, each with all of its plan at once; kept between calls."""
-    path = KEPT / f"{profile.source}-{name}.jsonl"
+    """Return units with these faults, each with all of its plan at once; kept between calls.
+
+    A unit of a name and number is the same whatever faults it has.
+    """
+    path = KEPT / f"{profile.source}-{kept_as or name}.jsonl"
     lines = path.read_text(encoding="utf-8").splitlines() if path.exists() else []
     place = Place(profile)
     for index in range(len(lines), len(plans)):

@@ -162,6 +162,7 @@
       return row;
     }));
     by("suspects").closest(".wide").hidden = Boolean(told.remark);
+    show(by("beside"), told.beside);
     show(by("not-seen"), told.hidden);
     show(by("pushes"), told.pushes.join(". "));
     const next = told.measure, prove = told.prove && `Before anybody acts on it: ${told.prove}`;
