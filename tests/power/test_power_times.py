@@ -71,6 +71,14 @@ class TestNoted:
         assert times.off is not None
         assert times.off[0] == pytest.approx((5.0, 6.2))
 
+    def test_a_contact_that_closes_alone_brings_no_power(self) -> None:
+        """Made ready and given up, the feed has not been on: nothing went off."""
+        times = PowerTimes()
+        put(times, *on("switch"), at_s=0.0, live=False)
+        put(times, *off("switch"), at_s=2.0, live=False)
+        put(times, *on("supply"), at_s=8.0)
+        assert times.off is None
+
     @pytest.mark.parametrize("operation", ["output_off", "contact_open"])
     def test_what_drives_a_pin_is_no_feed(self, operation: str) -> None:
         """An auxiliary supply or a relay at an enable input switches no power."""
