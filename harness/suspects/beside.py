@@ -12,6 +12,7 @@ import numpy as np
 
 from harness.qualify.unit_result import HEALTHY
 from harness.suspects.bench_errors import BENCH_ERRORS
+from harness.suspects.digest import REACHED
 from harness.suspects.forest import Floats
 from harness.suspects.hidden import COVERING
 from harness.suspects.library import Library
@@ -21,6 +22,10 @@ from harness.suspects.ranking import Ranking, Suspect
 _BESIDE = 2
 #: Units of the first suspect that stand for it, the nearest ones; nearest sums that count.
 _NEAR, _SUMS = 8, 3
+#: Holds that a run must have reached: what one hold reads is the first suspect's alone.
+_HOLDS = 2
+#: How far the nearest one may be, of the median of all (assumption).
+_ALIKE_FRAC = 0.95
 #: A difference that counts one, in scaled figures; what a figure counts that only one has, in
 #: these; the most that one counts by which those units are chosen; how many figures, the worst
 #: ones, say how far a sum is from the run.
@@ -34,13 +39,20 @@ def second_faults(library: Library, ranking: Ranking) -> tuple[Suspect, ...]:
     """Return what the readings point at most beside the first suspect, if there is a second fault.
 
     It says nothing of whether there is one. Empty where the first suspect is no fault of the
-    unit's, or covers what lies behind it.
+    unit's, or covers what lies behind it; where the run ended in its first hold; and where no other
+    fault stands out.
     """
     first = ranking.suspects[0].name
     if first == HEALTHY or first in COVERING or first in BENCH_ERRORS:
         return ()
+    reached = ranking.row[library.names.index(REACHED)]
+    if not reached >= _HOLDS:
+        return ()
     far = _distances(library, first, ranking.row)
     order = sorted(far, key=lambda name: far[name])
+    # where all lie alike, the readings point at none
+    if far[order[0]] > _ALIKE_FRAC * float(np.median(list(far.values()))):
+        return ()
     by_name = {one.name: one for one in ranking.suspects}
     return tuple(by_name[name] for name in order[:_BESIDE])
 

@@ -14,6 +14,7 @@ from harness.record import load
 from harness.suspects.answer import answered
 from harness.suspects.beside import second_faults
 from harness.suspects.case import Case, case_of
+from harness.suspects.digest import REACHED
 from harness.suspects.library import Library
 from harness.suspects.measuring import Found
 from harness.suspects.population import Member
@@ -73,6 +74,25 @@ class TestSecondFaults:
     def test_nothing_is_named_beside_what_covers_all(self, library: Library, name: str) -> None:
         """Where nothing is wrong, or nothing behind the fault works, no reading tells of more."""
         assert second_faults(library, _first(library, name)) == ()
+
+    def test_one_hold_tells_of_one_fault(self, library: Library) -> None:
+        """A run that a short ended in its first hold points at nothing beside it."""
+        short = _first(library, "shorted-input")
+        reached = library.names.index(REACHED)
+        assert short.row[reached] == 1.0
+        further = short.row.copy()
+        further[reached] = 2.0
+
+        assert second_faults(library, short) == ()
+        assert second_faults(library, dataclasses.replace(short, row=further))
+
+    def test_where_no_other_fault_stands_out(
+        self, library: Library, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Sums that all lie as far from the run as the others point at none of them."""
+        monkeypatch.setattr("harness.suspects.beside._ALIKE_FRAC", 0.01)
+
+        assert second_faults(library, _first(library, "output-low")) == ()
 
     def test_it_is_never_the_first_itself_nor_nothing(self, library: Library) -> None:
         """A second fault is another one, and one of the unit's."""
