@@ -107,7 +107,8 @@ def _start(line: Input, sample_s: float) -> SuggestedStart:
     A boost stage needs what its energy takes in the time of its soft start, and a source that folds
     back would stop it: its limit is near nominal current.
     """
-    start = suggest_start(line.at(line.low_nominal_v), sample_s=sample_s)
+    at_low = line.at(line.low_nominal_v) if line.has_range else line
+    start = suggest_start(at_low, sample_s=sample_s)
     if line.boosted_v is None:
         return start
     limit_a = max(start.current_limit_a, rounded_down(_BOOSTING * line.current_a))

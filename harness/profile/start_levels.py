@@ -32,6 +32,10 @@ _CLOSER_FRAC = (0.20, 0.30, 0.40, 0.50, 0.60, 0.70, 0.80, 0.90, 1.00)
 #: Bounds of the limit as shares of the nominal current: below, a healthy unit's soft start can hang
 #: in the limit; above, a limit protects little. Source: common practice.
 _LEAST_FRAC, _MOST_FRAC = 0.15, 0.50
+#: The least of a DC unit whose start threshold nobody knows: it is taken low, and there a converter
+#: that begins may pull its input down so far that what went in before is explained no more. Found by
+#: rehearsals of healthy units.
+_LEAST_FRAC_UNKNOWN = 0.25
 #: The most for an AC source, which must not stay in its limit: its overshoot keeps to the envelope.
 _MOST_FRAC_AC = 0.8
 #: Limit over the idle current at the threshold, so that a converter gets past it. An AC source in
@@ -155,10 +159,12 @@ def _bounds_a(line: Input) -> tuple[float, float]:
     A nameplate may promise an idle current near its nominal one: the envelope is the end of it.
     """
     at_threshold_a = line.own_power_w / line.start_threshold_v / line.power_factor
+    unknown = line.kind == "dc" and line.threshold is None
+    least_frac = _LEAST_FRAC_UNKNOWN if unknown else _LEAST_FRAC
     needed_a = max(_OVER_IDLE[line.kind] * at_threshold_a, _LEAST_A[line.kind])
     least_a, most_a = (
         min(max(share * line.current_a, needed_a), _HIGHEST_FRAC * line.current_a)
-        for share in (_LEAST_FRAC, _MOST_FRAC)
+        for share in (least_frac, _MOST_FRAC)
     )
     return least_a, most_a
 
