@@ -33,8 +33,8 @@ _CLOSER_FRAC = (0.20, 0.30, 0.40, 0.50, 0.60, 0.70, 0.80, 0.90, 1.00)
 #: in the limit; above, a limit protects little. Source: common practice.
 _LEAST_FRAC, _MOST_FRAC = 0.15, 0.50
 #: The least of a DC unit whose start threshold nobody knows: it is taken low, and there a converter
-#: that begins may pull its input down so far that what went in before is explained no more. Found by
-#: rehearsals of healthy units.
+#: that begins may pull its input down so far that what went in before is explained no more. Found
+#: by rehearsals of healthy units.
 _LEAST_FRAC_UNKNOWN = 0.25
 #: The most for an AC source, which must not stay in its limit: its overshoot keeps to the envelope.
 _MOST_FRAC_AC = 0.8
