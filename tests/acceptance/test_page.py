@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import csv
+import io
+import json
 import os
 import re
 import sys
@@ -458,6 +461,58 @@ class TestSoakOfARun:
         half, end = sizes[len(sizes) // 2], sizes[-1]
         assert end[0] < 1.1 * half[0]
         assert end[1] < 1.1 * half[1] + 200_000
+
+
+class TestPlots:
+    #: Steps whose one level has the same name in each, and what is set there.
+    STEPS = (("start", (24.0,)), ("low line", (21.6,)), ("high line", (26.4,)))
+
+    def test_what_is_set_is_that_of_the_step_that_has_begun(self, tab: Any, tmp_path: Path) -> None:
+        """Several steps have levels of one name: each is drawn at its own step's voltage."""
+        level = {"label": "1 A", "current_limit_a": 0.5, "dwell_s": 1.0, "load": "", "allowance": 0}
+        steps = [
+            {"name": name, "kind": "load", "restart": [], "checks": []}
+            | {"levels": [level | {"voltage_v": volts} for volts in levels]}
+            for name, levels in self.STEPS
+        ]
+        plan = {"envelope": {"voltage_v": 27.0, "current_a": 1.5, "power_w": 36.0}, "steps": steps}
+        plan["begun_utc"] = "2026-11-25T08:00:00+00:00"
+        rows = io.StringIO()
+        write = csv.writer(rows, lineterminator="\n").writerow
+        write((0.0, "plan", "", json.dumps(plan)))
+        for number, (name, _) in enumerate(self.STEPS):
+            write((10.0 * number + 1.0, "step", name, "load"))
+            write((10.0 * number + 2.0, "level", name, "1 A: so many volts"))
+        write((30.0, "settled", "high line", "the last of it"))
+        (tmp_path / "events.csv").write_text(header(EVENTS) + rows.getvalue(), encoding="utf-8")
+        (tmp_path / "readings.csv").write_text(header(READINGS), encoding="utf-8")
+        tab.add_init_script(_NOTE_DASHED)
+        with serving(tmp_path) as server:
+            tab.goto(server.address)
+            shown(tab, "the last of it")
+            tab.wait_for_function("() => window.dashed?.voltage?.length === 3")
+            drawn = tab.evaluate("window.dashed.voltage")
+            high = tab.evaluate("document.getElementById('voltage').clientHeight")
+
+        # zero volts is 24 pixels above the plot's lower edge
+        volts = [high - 24 - at for at in drawn]
+        assert [each / volts[0] for each in volts] == pytest.approx([1.0, 0.9, 1.1])
+
+
+#: Keeps the heights at which each plot's line of what is set begins.
+_NOTE_DASHED = """
+window.dashed = {};
+const pen = CanvasRenderingContext2D.prototype, begin = pen.beginPath, move = pen.moveTo;
+const set = (it) => it.getLineDash()[0] === 6;
+pen.beginPath = function () {
+  if (set(this)) window.dashed[this.canvas.id] = [];
+  return begin.call(this);
+};
+pen.moveTo = function (x, y) {
+  if (set(this)) window.dashed[this.canvas.id].push(y);
+  return move.call(this, x, y);
+};
+"""
 
 
 class TestLooks:
