@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator
 
 from harness.files.named_file import validated
 from harness.files.text_file import TomlFile
+from harness.judge.start_draw import SWITCH_ON_CURRENT
 from harness.profile.bench_file import BenchFile
 from harness.profile.bench_rules import bench_errors
 from harness.profile.measures import MEASURES, Situation
@@ -31,22 +32,33 @@ range           = {{ voltage = "30 V", current = "1 A" }}
 accuracy        = {{ voltage = "0.05 % + 5 mV", current = "0.2 % + 20 uA" }}
 calibration_due = 2099-12-31
 """
+#: What makes the shipped AC source one that holds its peak, as exact as such sources are (common
+#: practice).
+_HOLDS_PEAK = ('"scpi-ac-source"', '"scpi-ac-source-peak"')
+_PEAK_KNOWN = ("[supply.accuracy] ", '[supply.accuracy]\ncurrent_peak = "1 % + 50 mA"\n#')
 
 
 def bench_of_rails(profile: Profile, bench: BenchFile) -> BenchFile:
     """Return a simulated bench with a meter or load at each output that a step needs one at.
 
     A meter at every output that is read, where a step under power reads two; a load where one is
-    set beside that of the step; an auxiliary supply where the profile has its envelope. Its text
-    has them, as if somebody had written them behind the shipped ones.
+    set beside that of the step; an auxiliary supply where the profile has its envelope; an AC
+    source that holds its peak where a check judges the switch-on current. Its text has them, as if
+    somebody had written them behind the shipped ones.
     """
-    tables = list(_tables(profile, bench))
-    if not tables:
+    text = "".join([_holding_peak(profile, bench), *_tables(profile, bench)])
+    if text == bench.text:
         return bench
-    text = "".join([bench.text, *tables])
     digest = hashlib.sha256(text.encode()).hexdigest()
     file = TomlFile(name=bench.source, text=text, sha256=digest, data=tomllib.loads(text))
     return validated(file, BenchFile, rules=bench_errors)
+
+
+def _holding_peak(profile: Profile, bench: BenchFile) -> str:
+    """Return the text of the bench, its AC source one that holds its peak where that is judged."""
+    if all(check.measure != SWITCH_ON_CURRENT for check in profile.checks):
+        return bench.text
+    return bench.text.replace(*_HOLDS_PEAK).replace(*_PEAK_KNOWN)
 
 
 def _tables(profile: Profile, bench: BenchFile) -> Iterator[str]:

@@ -22,7 +22,7 @@ ALL = {"power_meter": True, "switch": True}
 
 def device_of(name: str) -> Any:
     """Return the strict instrument that a dialect is for."""
-    kind = "ac" if name == "scpi-ac-source" else "dc"
+    kind = "ac" if name.startswith("scpi-ac-source") else "dc"
     bench = Bench({"kind": kind, **ALL})
     return bench._instruments[load_dialect(name).role].device
 
@@ -65,8 +65,10 @@ def test_the_outside_bench_speaks_all_of_them(tmp_path: Any) -> None:
     """Whole runs against it cover every dialect that ships."""
     spoken = {
         dialect
-        for kind in ("dc", "ac")
-        for dialect in OutsideBench(tmp_path / kind, {"kind": kind})._dialects.values()
+        for kind, others in (("dc", {}), ("ac", {}), ("ac", {"supply": "scpi-ac-source-peak"}))
+        for dialect in OutsideBench(
+            tmp_path / kind, {"kind": kind}, dialects=others
+        )._dialects.values()
     }
 
     assert spoken == set(BUILT_IN)

@@ -53,7 +53,9 @@ class TestBuiltIn:
 
     def test_an_unknown_name_is_answered_with_those_there_are(self) -> None:
         """A name that is neither built in nor a file lists the built-in ones."""
-        with pytest.raises(FileError, match="there are scpi-ac-source, scpi-dc-supply"):
+        with pytest.raises(
+            FileError, match="there are scpi-ac-source, scpi-ac-source-peak, scpi-dc"
+        ):
             load_dialect("scpi-dc")
 
     def test_a_dialect_for_another_role_is_a_mistake_of_the_bench(self) -> None:

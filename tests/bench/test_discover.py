@@ -47,7 +47,9 @@ class TestInstruments:
         self, outside: OutsideBench, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         """Who it is, and the dialect whose questions it answers best; its error queue is empty."""
-        supply = "scpi-ac-source" if outside._config.get("kind") == "ac" else "scpi-dc-supply"
+        # the outside bench's AC source holds its peak
+        ac = outside._config.get("kind") == "ac"
+        supply = "scpi-ac-source-peak" if ac else "scpi-dc-supply"
         expected = {"supply": supply, "meter": "scpi-meter", "load": "scpi-load"}
         ports = {role: port for role, port in outside.ports.items() if role in expected}
         resources = {f"TCPIP0::127.0.0.1::{port}::SOCKET": role for role, port in ports.items()}

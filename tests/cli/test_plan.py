@@ -96,11 +96,8 @@ class TestStartFigures:
 
     def test_what_a_whole_start_tells(self, tmp_path: Path) -> None:
         """Energy and peak, on a source whose dialect asks for the highest current it holds."""
-        dialect = (ROOT / "harness/bench/dialects/scpi-ac-source.toml").read_text(encoding="utf-8")
-        own = dialect.replace("[ask]", '[ask]\nmeasure_current_peak = "MEAS:CURR:AMPL:MAX?"')
-        (tmp_path / "own.toml").write_text(own.replace("scpi-ac-source", "own"), encoding="utf-8")
         bench = (ROOT / "profiles" / "bench-simulated-ac.toml").read_text(encoding="utf-8")
-        bench = bench.replace('"scpi-ac-source"', f'"{tmp_path / "own.toml"}"', 1)
+        bench = bench.replace("scpi-ac-source", "scpi-ac-source-peak", 1)
         accuracy = '[supply.accuracy]\ncurrent_peak = "1 % + 50 mA"\n'
         (tmp_path / "bench.toml").write_text(bench.replace("[supply.accuracy]", accuracy), "utf-8")
         profile = self.judged(

@@ -248,6 +248,7 @@ class AcCircuit(_Source):
     Attributes:
         frequency_hz: Line frequency.
         limiting: Whether it holds its current limit.
+        peak_a: Highest instantaneous current of the rectifier since the output last came on.
     """
 
     LONGEST_S = 1e-3
@@ -258,8 +259,15 @@ class AcCircuit(_Source):
         self.frequency_hz = 60.0
         self.lamp_ohm = 0.0  # in series, before the terminals
         self.limiting = False
+        self.peak_a = 0.0
         self._sums = [0.0, 0.0, 0.0]  # of squared voltage, squared current, power
         self._past: deque[tuple[float, float, float, float]] = deque([(now_s, 0.0, 0.0, 0.0)])
+
+    def switch(self, *, on: bool) -> None:
+        """Switch the output; what it holds of its peak begins anew."""
+        if on and not self.on:
+            self.peak_a = 0.0
+        super().switch(on=on)
 
     def means(self) -> tuple[float, float, float]:
         """Return voltage rms, current rms and real power over the window."""
@@ -281,6 +289,10 @@ class AcCircuit(_Source):
         step_s = min(longest_s, self.LONGEST_S)
         converter, parts = self.converter, self.parts
         amplitude_v, mean_a, square_a2, power_w, slope_s = self._drive()
+        # Ohm's law at the peak of the line
+        ohm = parts.source_ohm + self.lamp_ohm + parts.series_ohm
+        over_v = amplitude_v - self.bulk_v - parts.drop_v
+        self.peak_a = max(self.peak_a, over_v / ohm)
         rms_v = amplitude_v / math.sqrt(2.0)
         drawn_a = converter.power_w(self.now_s) / max(self.bulk_v, 10.0)
         drawn_a += self.bulk_v / parts.leak_ohm

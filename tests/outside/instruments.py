@@ -147,6 +147,8 @@ class SupplyInstrument(Instrument):
             device.add("[SOURce]:FREQuency[:CW]", self._set_hz, Number("HZ", 45.0, 450.0))
             device.add("[SOURce]:FREQuency[:CW]?", lambda: nr3(circuit.frequency_hz))
             device.add("MEASure[:SCALar]:FREQuency?", lambda: nr3(circuit.frequency_hz))
+            peak = "MEASure[:SCALar]:CURRent[:AC]:AMPLitude:MAXimum?"
+            device.add(peak, lambda: self._reading("peak"))
 
     # --- settings
 
@@ -237,21 +239,24 @@ class SupplyInstrument(Instrument):
 
     def _reading(self, what: str) -> str:
         circuit = self.circuit
+        peak_a = 0.0
         if isinstance(circuit, AcCircuit):
             true_v, true_a, true_w = circuit.means()
+            peak_a = circuit.peak_a
         else:
             true_v, true_a, true_w = circuit.terminal_v, circuit.current_a, circuit.power_w
         true, channel = {
             "voltage": (true_v, self._volts),
             "current": (true_a, self._amps),
             "power": (true_w, self._watts),
+            "peak": (peak_a, self._amps),
         }[what]
         value = channel.read(true)
         if what != "voltage" and "current-sign-reversed" in self.odd.on:
             value = -value
         text = self._answer(what, value, "supply-readings-frozen")
         if "supply-answer-with-unit" in self.odd.on:
-            return text + {"voltage": "V", "current": "A", "power": "W"}[what]
+            return text + {"voltage": "V", "power": "W"}.get(what, "A")
         return text
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.api import plan_for, simulated_bench_file
+from harness.api import plan_for, rehearse_profile, simulated_bench_file
 from harness.profile.load import load_bench, load_profile
 from harness.profile.preflight import preflight
 from tests.run.conftest import STARTED
@@ -33,3 +33,22 @@ def test_its_text_is_the_bench(tmp_path: Path, name: str) -> None:
     assert read.aux == bench.aux
     assert read.meters == bench.meters
     assert preflight(plan_for(profile, read), today=STARTED.date()).reasons == ()
+
+
+def test_a_check_of_the_switch_on_current_can_be_rehearsed(tmp_path: Path) -> None:
+    """The AC source is one that holds its peak then, and what it tells is decided."""
+    check = (
+        '[[steps.checks]]\nname = "switch-on current"\n'
+        'measure = "start.switch_on_current"\nhigh = "5 A"\n\n'
+    )
+    text = load_profile("dome-shutter-power-unit").text
+    start = text.index("[[steps]]", text.index('"start"'))
+    path = tmp_path / "profile.toml"
+    path.write_text(text[:start] + check + text[start:], encoding="utf-8")
+
+    assert simulated_bench_file(load_profile(path)).supply.dialect == "scpi-ac-source-peak"
+    result = rehearse_profile(path)
+    checks = result.record.checks.set_index("check")
+    assert checks.loc["switch-on current", "verdict"] == "pass"
+    # the source clamps at four times its limit of 0.5 A (common practice)
+    assert checks.loc["switch-on current", "value"] == pytest.approx(2.0, abs=0.1)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -18,8 +17,6 @@ from harness.profile.load import load_profile
 from harness.rehearse.circuit.circuit import Circuit
 from harness.rehearse.circuit.windowed_means import Means
 from harness.run import start_figures
-
-PEAK = 'measure_current_peak = "MEAS:CURR:AMPL:MAX?"\n'
 
 
 @pytest.fixture
@@ -42,19 +39,15 @@ def gave(monkeypatch: pytest.MonkeyPatch) -> list[float]:
 
 
 @pytest.fixture
-def with_peak(tmp_path: Path) -> Callable[..., Callable[[BenchFile], BenchFile]]:
-    """Return what gives the supply a dialect that asks for its peak, and perhaps an accuracy."""
-    built_in = files("harness.bench") / "dialects" / "scpi-ac-source.toml"
-    text = built_in.read_text(encoding="utf-8").replace("scpi-ac-source", "own")
-    path = tmp_path / "own.toml"
-    path.write_text(text.replace("[ask]\n", f"[ask]\n{PEAK}"), encoding="utf-8")
+def with_peak() -> Callable[..., Callable[[BenchFile], BenchFile]]:
+    """Return what makes the supply one that holds its peak, and perhaps states its accuracy."""
 
     def change(*, stated: bool) -> Callable[[BenchFile], BenchFile]:
         def changed(file: BenchFile) -> BenchFile:
             accuracy = dict(file.supply.accuracy)
             if stated:
                 accuracy["current_peak"] = Accuracy(0.01, 0.05)
-            update = {"dialect": str(path), "accuracy": accuracy}
+            update = {"dialect": "scpi-ac-source-peak", "accuracy": accuracy}
             return file.model_copy(update={"supply": file.supply.model_copy(update=update)})
 
         return changed
@@ -150,7 +143,12 @@ class TestUntold:
     ) -> None:
         """It is undecided, and its budget names the reason, as the plan does."""
         check = ENERGY.replace("energy", measure).replace("60 J", limit)
-        ran = run_steps("ac", after=check)
+
+        def no_peak(file: BenchFile) -> BenchFile:
+            update = {"dialect": "scpi-ac-source"}
+            return file.model_copy(update={"supply": file.supply.model_copy(update=update)})
+
+        ran = run_steps("ac", after=check, bench=no_peak)
 
         assert ran.verdict(measure) == "undecided"
         (row,) = (row for row in ran.sink._checks if row.check == measure)
