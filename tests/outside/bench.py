@@ -19,6 +19,7 @@ The configuration, JSON; every key may be left out::
       "supply": {"noise_v": 1e-3, "noise_a": 3e-4, "most_v": 60, "most_a": 10},
       "hand": {"does": "turns"},       # a source set by hand in the supply's place: see hand.py
       "charger": {"current_a": 2.0, ...},   # a charger and an auxiliary supply: see charger.py
+      "camera": {},                    # two rails behind a boost stage: see camera.py
       "misbehaviours": [{"name": "relay-sticks"}, ...],   # see misbehaviour.py
       "log": "bench.jsonl",            # what happened; left out: kept for the control socket only
       "messages": false,               # log every message and answer as well
@@ -39,8 +40,9 @@ The log is JSON, one event a line, each with ``t``, the machine's monotonic cloc
                     came on
 ``told``            ``on``: the supply was told to switch (a relay that sticks does not follow)
 ``set``             ``voltage_v`` or ``limit_a``
-``load``            ``on``
+``load``            ``on``; ``at``, where there are several
 ``aux``             ``on``: the auxiliary supply's output
+``probe``           ``at``: where the moved meter's leads are; ``live``: whether the unit had power
 ``battery``         ``there``; ``live``: whether the unit had power; ``charged``, of its capacity
 ``misbehaviour``    ``name`` and its keys; ``misbehaviour-over``
 ``protection``      the supply's own over-voltage protection opened the output
@@ -72,20 +74,25 @@ import sys
 import threading
 import time
 from collections import deque
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 if __package__ in {None, ""}:  # started as a file
     sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from tests.outside.boosted import BoostedCircuit
+from tests.outside.camera import CASE_C, MovedLeads, make_supply, wired
 from tests.outside.charger import AuxInstrument, Charger
 from tests.outside.circuits import AcCircuit, AcParts, DcCircuit, DcParts
 from tests.outside.converter import Converter, ConverterParts
 from tests.outside.feed import PowerMeterInstrument, SwitchInstrument
 from tests.outside.hand import HandFeed
 from tests.outside.instruments import (
+    Instrument,
     LoadInstrument,
     MeterInstrument,
+    Probe,
     SupplyInstrument,
 )
 from tests.outside.misbehaviour import Misbehaviours
@@ -116,6 +123,8 @@ AC_UNIT = {
 
 def make_circuit(config: dict[str, Any], now_s: float) -> DcCircuit | AcCircuit:
     """Build the circuit of a configuration."""
+    if "camera" in config:
+        return make_supply(config, now_s)
     ac = config.get("kind", "dc") == "ac"
     values = {**(AC_UNIT if ac else DC_UNIT), **config.get("unit", {})}
     feed = AcParts if ac else DcParts
@@ -149,15 +158,6 @@ class Bench:
         self._tail: deque[tuple[float, str, str, str | None]] = deque(maxlen=200)
         self._messages = config.get("messages", False)
         latency = config.get("latency_s", 0.0)
-        roles = [
-            "supply",
-            *(role for role in ("meter", "load") if config.get(role, True)),
-            *(role for role in ("power_meter", "switch") if config.get(role, False)),
-            *(["aux"] if "charger" in config and config.get("aux", True) else []),
-        ]
-        self._latency_s = {
-            role: latency.get(role, 0.0) if isinstance(latency, dict) else latency for role in roles
-        }
         self.circuit = make_circuit(config, now_s)
         self._odd = Misbehaviours([], now_s, self._note)
         seed = config.get("seed", 1)
@@ -172,22 +172,16 @@ class Bench:
             supply = SupplyInstrument(self.circuit, table, self._odd, self._note, seed)
             self._instruments["supply"] = supply
         self._supply = supply
-        if "meter" in roles:
-            self._instruments["meter"] = MeterInstrument(
-                self.circuit, self._odd, seed + 1, at=config.get("meter_at", "rail")
-            )
-        if "load" in roles:
-            load = LoadInstrument(self.circuit, self._odd, self._note, seed + 2)
-            self._instruments["load"] = load
-        if "power_meter" in roles:
-            meter = PowerMeterInstrument(self.circuit, self._odd, seed + 3)
-            self._instruments["power_meter"] = meter
-        if "switch" in roles:
-            self._instruments["switch"] = SwitchInstrument(supply, self._odd, self._note)
-        charger = self.circuit.converter
-        if "aux" in roles and isinstance(charger, Charger):
-            aux = AuxInstrument(charger, self._odd, self._note, seed + 4)
-            self._instruments["aux"] = aux
+        self._leads = None
+        if isinstance(self.circuit, BoostedCircuit):
+            self._leads = MovedLeads(self.circuit, config["camera"].get("case_c", CASE_C))
+            self._instruments |= wired(self.circuit, self._leads, self._odd, self._note, seed)
+        else:
+            self._instruments |= self._wired(config, seed)
+        self._latency_s = {
+            role: latency.get(role, 0.0) if isinstance(latency, dict) else latency
+            for role in self._instruments
+        }
         self._odd.begins, self._odd.ends = self._begin, self._end
         for table in config.get("misbehaviours", []):
             self._odd.take(table, now_s)
@@ -198,6 +192,31 @@ class Bench:
         self._ports = config.get("ports", {})
         self._listeners: dict[socket.socket, str] = {}
         self._connections: dict[socket.socket, _Connection] = {}
+
+    def _wired(self, config: dict[str, Any], seed: int) -> Iterator[tuple[str, Instrument]]:
+        """Yield the instruments besides the supply, at a unit with one output."""
+        circuit, odd = self.circuit, self._odd
+        rail = circuit.converter
+        if config.get("meter", True):
+            probe = self._probe(config.get("meter_at", "rail"))
+            yield "meter", MeterInstrument(probe, odd, seed + 1)
+        if config.get("load", True):
+            yield "load", LoadInstrument(circuit, rail, odd, self._note, seed + 2)
+        if config.get("power_meter", False):
+            yield "power_meter", PowerMeterInstrument(circuit, odd, seed + 3)
+        if config.get("switch", False):
+            yield "switch", SwitchInstrument(self._supply, odd, self._note)
+        if isinstance(rail, Charger) and config.get("aux", True):
+            yield "aux", AuxInstrument(rail, odd, self._note, seed + 4)
+
+    def _probe(self, at: str) -> Probe:
+        """Return what the meter touches: the rail, or the terminals of the supply."""
+        circuit, rail = self.circuit, self.circuit.converter
+        if at == "rail":
+            amps = lambda: getattr(rail, "given_a", 0.0)  # noqa: E731
+            return Probe(lambda: rail.rail_v, rail.ripple_v, amps)
+        terminals = lambda: getattr(circuit, "terminal_v", 0.0)  # noqa: E731
+        return Probe(terminals, rail.ripple_v)
 
     def open(self) -> None:
         """Listen; from here on clients can connect."""
@@ -394,6 +413,10 @@ class Bench:
                 charger.connect(there=there)
                 charged = charger.battery.charged
                 self._note("battery", there=there, live=self.circuit.on, charged=charged)
+                return {"t": now_s}
+            case "probe" if self._leads is not None:
+                self._leads.at = asked["at"]
+                self._note("probe", at=asked["at"], live=self.circuit.on)
                 return {"t": now_s}
             case "quit":
                 self._running = False

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import random
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from tests.outside.converter import Converter, ConverterParts
 from tests.outside.instruments import Channel, Instrument, Note, nr3
@@ -170,15 +170,26 @@ class Charger(Converter):
         return self._current_a, low_v
 
 
+class FedByAux(Protocol):
+    """What the auxiliary supply hangs on."""
+
+    aux_v: float
+    aux_limit_a: float
+
+    @property
+    def aux_reads(self) -> tuple[float, float]:
+        """Voltage and current at it."""
+
+
 class AuxInstrument(Instrument):
-    """A small DC supply whose leads go to the charger's terminals.
+    """A small DC supply whose leads go to the unit: terminals of a charger, an enable input.
 
     It notes ``aux`` at each change of its output.
     """
 
-    def __init__(self, charger: Charger, odd: Misbehaviours, note: Note, seed: int) -> None:
+    def __init__(self, fed: FedByAux, odd: Misbehaviours, note: Note, seed: int) -> None:
         super().__init__("aux", "PS-30", odd)
-        self._charger, self._note = charger, note
+        self._fed, self._note = fed, note
         self._set = {"VOLTage": 0.0, "CURRent": 0.0, "VOLTage:PROTection": 33.0}
         self._on = False
         chance = random.Random(seed)
@@ -214,8 +225,8 @@ class AuxInstrument(Instrument):
         self._feed()
 
     def _feed(self) -> None:
-        self._charger.aux_v = self._set["VOLTage"] if self._on else 0.0
-        self._charger.aux_limit_a = self._set["CURRent"]
+        self._fed.aux_v = self._set["VOLTage"] if self._on else 0.0
+        self._fed.aux_limit_a = self._set["CURRent"]
 
     def _reading(self, index: int) -> str:
-        return nr3(self._channels[index].read(self._charger.aux_reads[index]))
+        return nr3(self._channels[index].read(self._fed.aux_reads[index]))

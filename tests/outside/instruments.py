@@ -12,7 +12,8 @@ import math
 import os
 import random
 from collections.abc import Callable
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, Protocol
 
 from tests.outside.circuits import AcCircuit, DcCircuit
 from tests.outside.misbehaviour import Misbehaviours
@@ -260,31 +261,35 @@ class SupplyInstrument(Instrument):
         return text
 
 
-class MeterInstrument(Instrument):
-    """A multimeter on the unit's rail, or across the supply."""
+@dataclass(frozen=True)
+class Probe:
+    """What the leads of a meter touch: each quantity that is there."""
 
-    def __init__(self, circuit: Circuit, odd: Misbehaviours, seed: int, *, at: str) -> None:
+    volts: Callable[[], float]
+    ripple_v: Callable[[], float] = lambda: 0.0
+    amps: Callable[[], float] = lambda: 0.0
+    ohms: Callable[[], float] = lambda: math.inf
+    degrees: Callable[[], float] = lambda: 23.0
+
+
+class MeterInstrument(Instrument):
+    """A multimeter."""
+
+    def __init__(self, probe: Probe, odd: Misbehaviours, seed: int) -> None:
         super().__init__("meter", "DM-60", odd)
         chance = random.Random(seed)
-        self._circuit = circuit
         dc = Channel(chance, gain_frac=1e-4, offset=5e-4, noise=2e-4, step=1e-4, full_scale=1000.0)
         ac = Channel(chance, gain_frac=1e-3, offset=2e-4, noise=1e-4, step=1e-5)
         milli = Channel(chance, gain_frac=2e-4, offset=5e-5, noise=2e-5, step=1e-5)
         span = (Number("V", 0.0, 1000.0), Number("V", 0.0))
-        rail = circuit.converter
         add = self.device.add
         for verb in ("MEASure", "READ", "FETCh"):
-            true_v = (lambda: rail.rail_v) if at == "rail" else self._input_v
-            volts = self._reads(dc, true_v)
+            volts = self._reads(dc, probe.volts)
             add(f"{verb}[:SCALar]:VOLTage[:DC]?", volts, *span, least=0)
-            add(f"{verb}[:SCALar]:VOLTage:AC?", self._reads(ac, rail.ripple_v), *span, least=0)
-            amps = self._reads(milli, lambda: getattr(rail, "given_a", 0.0))
-            add(f"{verb}[:SCALar]:CURRent[:DC]?", amps)
-            add(f"{verb}[:SCALar]:RESistance?", self._reads(ac, lambda: math.inf))
-            add(f"{verb}[:SCALar]:TEMPerature?", self._reads(ac, lambda: 23.0))
-
-    def _input_v(self) -> float:
-        return self._circuit.terminal_v if isinstance(self._circuit, DcCircuit) else 0.0
+            add(f"{verb}[:SCALar]:VOLTage:AC?", self._reads(ac, probe.ripple_v), *span, least=0)
+            add(f"{verb}[:SCALar]:CURRent[:DC]?", self._reads(milli, probe.amps))
+            add(f"{verb}[:SCALar]:RESistance?", self._reads(ac, probe.ohms))
+            add(f"{verb}[:SCALar]:TEMPerature?", self._reads(ac, probe.degrees))
 
     def _reads(self, channel: Channel, true: Callable[[], float]) -> Callable[..., str]:
         def reading(*_: float) -> str:
@@ -299,16 +304,28 @@ class MeterInstrument(Instrument):
 _LOAD_LEVELS = {"CURR": 0.0, "RES": 1e4, "POW": 0.0, "VOLT": 80.0}
 
 
+class Loaded(Protocol):
+    """An output that a load hangs on."""
+
+    load_a: Callable[[float], float]
+
+    @property
+    def rail_v(self) -> float:
+        """Its voltage now."""
+
+
 class LoadInstrument(Instrument):
     """An electronic load on the rail: constant current, resistance, power or voltage."""
 
-    def __init__(self, circuit: Circuit, odd: Misbehaviours, note: Note, seed: int) -> None:
+    def __init__(
+        self, circuit: Circuit, rail: Loaded, odd: Misbehaviours, note: Note, seed: int
+    ) -> None:
         super().__init__("load", "EL-150", odd)
         chance = random.Random(seed)
-        self._circuit, self._note = circuit, note
+        self._circuit, self._rail, self._note = circuit, rail, note
         self._on, self._mode = False, "CURR"
         self._set = dict(_LOAD_LEVELS)
-        circuit.converter.load_a = self._drawn_a
+        rail.load_a = self._drawn_a
         self._volts = Channel(chance, gain_frac=2e-4, offset=3e-3, noise=5e-4, step=1e-3)
         self._amps = Channel(chance, gain_frac=5e-4, offset=1e-3, noise=2e-4, step=1e-4)
         add = self.device.add
@@ -365,7 +382,7 @@ class LoadInstrument(Instrument):
         self._set = dict(_LOAD_LEVELS)
 
     def _reading(self, what: str) -> str:
-        rail_v = self._circuit.converter.rail_v
+        rail_v = self._rail.rail_v
         volts = self._volts.read(rail_v)
         amps = self._amps.read(self._drawn_a(rail_v))
         value = {"voltage": volts, "current": amps, "power": volts * amps}[what]

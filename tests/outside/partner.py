@@ -15,7 +15,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -60,21 +60,24 @@ lamp      = {{ voltage = "120 V", power = "100 W" }}
 patience  = "{patience}"
 """
 _METER = """
-[meter]
-resource        = "TCPIP0::127.0.0.1::{meter}::SOCKET"
-dialect         = "{dialect[meter]}"
+[{head}]{at}
+resource        = "TCPIP0::127.0.0.1::{port}::SOCKET"
+dialect         = "{dialect}"
 identity        = "DM-60"
+range           = {{ resistance = "100 Mohm" }}
 calibration_due = 2099-12-31
 
-[meter.accuracy]
-voltage_dc = "0.02 % + 2 mV"
-voltage_ac = "0.5 % + 2 mV, 20 Hz to 300 kHz"
-current_dc = "0.1 % + 0.2 mA"
+[{head}.accuracy]
+voltage_dc  = "0.02 % + 2 mV"
+voltage_ac  = "0.5 % + 2 mV, 20 Hz to 300 kHz"
+current_dc  = "0.1 % + 0.2 mA"
+resistance  = "0.1 % + 0.1 ohm"
+temperature = "1 degC"
 """
 _LOAD = """
-[load]
-resource        = "TCPIP0::127.0.0.1::{load}::SOCKET"
-dialect         = "{dialect[load]}"
+[{head}]{at}
+resource        = "TCPIP0::127.0.0.1::{port}::SOCKET"
+dialect         = "{dialect}"
 identity        = "EL-150"
 range           = {{ voltage = "80 V", current = "10 A", power = "150 W" }}
 accuracy        = {{ voltage = "0.05 % + 10 mV", current = "0.1 % + 5 mA" }}
@@ -103,6 +106,26 @@ identity        = "PS-30"
 range           = {{ voltage = "30 V", current = "1 A" }}
 accuracy        = {{ voltage = "0.05 % + 5 mV", current = "0.2 % + 50 uA" }}
 calibration_due = 2099-12-31
+"""
+#: Testers that a person holds; no link leads to them.
+_TESTERS = """
+[testers.insulation]
+name            = "Insulation tester, 500 V DC"
+serial          = "OUTSIDE-1"
+calibration_due = 2099-12-31
+accuracy        = { resistance = "5 % + 50 kohm" }
+
+[testers.leakage]
+name            = "Leakage current tester"
+serial          = "OUTSIDE-2"
+calibration_due = 2099-12-31
+accuracy        = { current = "5 % + 5 uA" }
+
+[testers.earth]
+name            = "Protective-conductor tester, 10 A"
+serial          = "OUTSIDE-3"
+calibration_due = 2099-12-31
+accuracy        = { resistance = "5 % + 2 mohm" }
 """
 
 
@@ -155,15 +178,25 @@ class OutsideBench:
         kind = self._config.get("kind", "dc")
         text = 'name = "Outside bench"\nvisa = "@py"\n\n'
         text += _BY_HAND if "hand" in self._config else _SUPPLY[kind]
-        text += _METER if "meter" in self.ports else ""
-        text += _LOAD if "load" in self.ports else ""
         text += _POWER_METER if "power_meter" in self.ports else ""
         text += _SWITCH if "switch" in self.ports else ""
         text += _AUX if "aux" in self.ports else ""
         patience = self._config.get("hand", {}).get("patience", "30 s")
         text = text.format(**self.ports, dialect=self._dialects, patience=patience)
+        text += "".join(self._at_outputs())
+        text += _TESTERS if "camera" in self._config else ""
         self.file.write_text(text, encoding="utf-8")
         return self
+
+    def _at_outputs(self) -> Iterator[str]:
+        """Yield the tables of meters and loads: those moved by hand, and those wired for good."""
+        for key, port in self.ports.items():
+            role, _, name = key.partition(" ")
+            like = {"meter": _METER, "load": _LOAD}.get(role)
+            if like is not None:
+                head = f"{role}s.{name}" if name else role
+                at = f'\nat              = "{name}"' if name else ""
+                yield like.format(head=head, at=at, port=port, dialect=self._dialects[role])
 
     def __exit__(
         self,

@@ -213,6 +213,7 @@ class Running:
         product: Path = ROOT,
         options: Iterable[str] = (),
         typed: str | Path = "",
+        serial: str = "HRW-0007",
     ) -> None:
         self._folder = bench.file.parent
         path = self._folder / "profile.toml"
@@ -221,7 +222,7 @@ class Running:
         self.screen = self._folder / "screen.txt"
         self._words = [
             *("run", str(path), "--bench", str(bench.file)),
-            *("--serial", "HRW-0007", "--results", str(self.results), "--yes"),
+            *("--serial", serial, "--results", str(self.results), "--yes"),
             # a unit for mains releases nothing without the safety tests after repair
             *("--safety-record", "test sheet 2026-118", *options),
         ]
