@@ -67,6 +67,8 @@ class LevelWatch:
         gap_s = sample.time_s - self._before_s
         self._before_s = sample.time_s
         if self._budget is not None:
+            if not self._energy and sample.voltage_v >= self._budget.threshold_v:
+                self._budget = self._budget.begun()
             excess_before, self._excess = self._excess, self._excess_of(self._budget, sample)
             if self.samples > 1:
                 return self._weigh(self._budget, sample, gap_s, excess_before)
@@ -103,7 +105,7 @@ class LevelWatch:
         reason, unit = (
             (TripReason.ENERGY_BUDGET, "J") if self._energy else (TripReason.CHARGE_BUDGET, "C")
         )
-        explained = budget.explained(sample.voltage_v)
+        explained = budget.explained(sample.voltage_v, self._highest_v)
         self.spent_j = max(self.spent_j, budget.lift_j(self._taken, sample.voltage_v))
         self.lifted = self.lifted or budget.is_lifted(self.spent_j, sample.voltage_v)
         self.used = self._taken - explained

@@ -33,6 +33,8 @@ class InrushAllowance:
     beside_f: float = 0.0  # across the supply's own terminals, may fill beside the unit's
     lead_ohm: float = 0.0  # leads and contacts that the unit may sit behind, both ways
     diode_v: float = 0.0  # of one against wrong polarity that may stand before its converter
+    #: Whether a converter may be at work already: ``threshold_v`` is then where it stops.
+    has_begun: bool = False
     #: Input voltage up to which the bulk capacitor was found charged before power came on.
     charged_v: float = 0.0
     window_s: float = 0.0  # what a reading is averaged over; 0 for an instantaneous one
@@ -61,9 +63,15 @@ class InrushAllowance:
         What is there already is not allowed once more. A converter that was not yet asleep goes on
         working below its threshold, down to where it stops.
         """
-        awake_v = _STOPS_FRAC * self.threshold_v
-        threshold_v = awake_v if charged_v >= awake_v else self.threshold_v
-        return replace(self.less(charged_v), threshold_v=threshold_v)
+        left = self.less(charged_v)
+        begun = left.begun()
+        return begun if charged_v >= begun.threshold_v else left
+
+    def begun(self) -> InrushAllowance:
+        """Return it for a converter that may have begun: it works on, down to where it stops."""
+        if self.has_begun:
+            return self
+        return replace(self, threshold_v=_STOPS_FRAC * self.threshold_v, has_begun=True)
 
     @property
     def healthy(self) -> float:
@@ -75,21 +83,35 @@ class InrushAllowance:
             return self.capacitance_f * max(0.0, self.to_v - self.begin_v)
         return max(0.0, self._energy_j(self.to_v))
 
-    def explained(self, voltage_v: float) -> float:
+    def explained(self, voltage_v: float, highest_v: float = 0.0) -> float:
         """What a reading of the input voltage explains since the level before, in C or J.
+
+        A converter that begins takes more than a low limit gives, out of the bulk capacitor, and
+        the voltage sags. ``highest_v`` is the highest voltage read in the level: from there on down
+        to where a converter stops, the charge that the capacitor gave stays explained, once and
+        not by the charge factor. It is never more than the highest voltage explained. For an AC
+        input nothing is: the rms voltage of the line does not follow the capacitor.
 
         Source: Q = C V; E = C Vp^2 / 2, textbook; safety rule 6.
         """
         if self.kind == "charge":
-            capacitance_f = self.charge_factor * self.capacitance_f + self.beside_f
-            gained_v = max(0.0, voltage_v - self.begin_v)
-            beside_v = max(0.0, voltage_v - self.from_v) - gained_v  # the supply's own alone
-            return capacitance_f * gained_v + self.beside_f * beside_v
+            gained_c = self._gained_c(voltage_v)
+            if not self.has_begun or voltage_v < self.threshold_v:
+                return gained_c
+            given_c = self.capacitance_f * max(0.0, highest_v - voltage_v)
+            return min(gained_c + given_c, self._gained_c(max(highest_v, voltage_v)))
         allowed_j = self.charge_factor * max(0.0, self._energy_j(voltage_v))
         if voltage_v >= self.threshold_v:  # below it nothing boosts, and a short pulls it there
             boost_j = self.charge_factor * self.boost_j(max(voltage_v, self.begin_v))
             allowed_j += max(0.0, boost_j - self.spent_j)
         return allowed_j
+
+    def _gained_c(self, voltage_v: float) -> float:
+        """Return what filling up to an input voltage may take, in C."""
+        capacitance_f = self.charge_factor * self.capacitance_f + self.beside_f
+        gained_v = max(0.0, voltage_v - self.begin_v)
+        beside_v = max(0.0, voltage_v - self.from_v) - gained_v  # the supply's own alone
+        return capacitance_f * gained_v + self.beside_f * beside_v
 
     def boost_j(self, voltage_v: float) -> float:
         """Return what a boost stage takes at an input voltage, from the peak of the line up.
