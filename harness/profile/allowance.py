@@ -33,7 +33,7 @@ class InrushAllowance:
     beside_f: float = 0.0  # across the supply's own terminals, may fill beside the unit's
     lead_ohm: float = 0.0  # leads and contacts that the unit may sit behind, both ways
     diode_v: float = 0.0  # of one against wrong polarity that may stand before its converter
-    #: Whether a converter may be at work already: ``threshold_v`` is then where it stops.
+    #: Whether a converter may be at work: ``threshold_v`` is then where it stops.
     has_begun: bool = False
     #: Input voltage up to which the bulk capacitor was found charged before power came on.
     charged_v: float = 0.0
@@ -87,16 +87,16 @@ class InrushAllowance:
         """What a reading of the input voltage explains since the level before, in C or J.
 
         A converter that begins takes more than a low limit gives, out of the bulk capacitor, and
-        the voltage sags. ``highest_v`` is the highest voltage read in the level: from there on down
-        to where a converter stops, the charge that the capacitor gave stays explained, once and
-        not by the charge factor. It is never more than the highest voltage explained. For an AC
-        input nothing is: the rms voltage of the line does not follow the capacitor.
+        the voltage sags. ``highest_v`` is the highest voltage read in the level: from there down to
+        where a converter stops, what the capacitor gave stays explained, once and not by the charge
+        factor, and never more than the highest voltage explained. For an AC input nothing does: the
+        rms voltage of the line does not follow the capacitor.
 
         Source: Q = C V; E = C Vp^2 / 2, textbook; safety rule 6.
         """
         if self.kind == "charge":
             gained_c = self._gained_c(voltage_v)
-            if not self.has_begun or voltage_v < self.threshold_v:
+            if voltage_v < self.threshold_v:  # nothing works there, and a short pulls it there
                 return gained_c
             given_c = self.capacitance_f * max(0.0, highest_v - voltage_v)
             return min(gained_c + given_c, self._gained_c(max(highest_v, voltage_v)))

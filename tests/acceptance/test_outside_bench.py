@@ -94,6 +94,31 @@ class TestHealthyUnits:
         assert ended.code == RELEASED, ended.screen
 
     @torture
+    @pytest.mark.parametrize(
+        ("bulk", "unit", "ends"),
+        [
+            (
+                "6.8 mF",
+                {"bulk_f": 6.8e-3, "rail_f": 12e-3, "start_v": 8.2, "stop_v": 4.9},
+                RELEASED,
+            ),
+            ("15 mF", {"bulk_f": 15e-3, "rail_f": 17e-3, "start_v": 8.2, "stop_v": 5.5}, RELEASED),
+            # its output takes 0.25 J, and 0.23 J are there: it begins and stops for ever
+            ("15 mF", {"bulk_f": 15e-3, "rail_f": 17e-3, "start_v": 8.2, "stop_v": 6.5}, CUT),
+        ],
+    )
+    def test_a_large_capacitor_behind_a_low_limit(
+        self, tmp_path: Path, bulk: str, unit: dict[str, float], ends: int
+    ) -> None:
+        """The rail takes a twentieth of the bulk's energy and more: the input sags at 300 mA."""
+        profile = profile_text(load=False).replace("470 uF", bulk)
+        config = {"load": False, "unit": unit | {"soft_start_s": 0.02}}
+        ended, _ = one_run(tmp_path / "run", config, profile=profile)
+
+        assert ended.code == ends, ended.screen
+        assert ended.reason == "charge_budget" or ends == RELEASED
+
+    @torture
     def test_one_slow_answer(self, tmp_path: Path) -> None:
         """One answer of the supply that comes 0.3 s late in a hold cuts nothing."""
         late = odd("slow-answer-once", late_s=0.3, when=IN_THE_HOLD)

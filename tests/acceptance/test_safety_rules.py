@@ -133,6 +133,10 @@ RULES = """
     TestEveryFault::test_what_goes_through_the_fault_stays_inside_the_budget
   power/test_residual_allowance.py
     TestNeverMore::test_in_no_reading
+  power/test_begin_allowance.py
+    TestSag::test_a_collapse_below_where_it_stops_is_cut_at_once
+    TestBound::test_charge_beyond_the_idle_draw
+    TestBound::test_a_converter_that_begins_again_and_again_is_cut
   power/test_boost_allowance.py
     TestKeeper::test_what_a_stage_took_that_stopped_on_its_way_is_not_allowed_again
 
