@@ -3,7 +3,7 @@
 The budgets allow for the reading errors of the supply, a capacitor across its terminals, and leads
 (safety rule 6). What is left, and can be held against a plan's figures, is told here. A converter
 whose output takes more than the bulk capacitor and a low limit give, so that it begins and stops
-again and again, cannot: how much that is, no nameplate says; a rehearsal with a unit model shows it.
+again and again, cannot: how much that is, no nameplate says; rehearse with a unit model.
 
 Source: P = V I; t = E / (k V I), k = 0.5 for a capacitor-input rectifier; textbook. The bounds
 below: common practice, and healthy units rehearsed.
