@@ -12,9 +12,10 @@ from harness.cli.documents import telling
 from harness.cli.options import described
 from harness.record.examine import folders
 from harness.run.operator import Interrupted, StopRequest, stop_on_signals
+from harness.watch.address import listening, new_token, port_of
 from harness.watch.app import Page
 from harness.watch.folder import Folder
-from harness.watch.server import listening, new_token, port_of, serve
+from harness.watch.server import serve
 
 
 @described

@@ -37,7 +37,7 @@ class PageServer:
         """
         try:
             self._process = start_own_process(
-                "harness.watch.server",
+                "harness.watch.page_process",
                 str(folder.resolve()),
                 errors=subprocess.DEVNULL,
                 off_end=None if line is None else line.writer,

@@ -1,26 +1,21 @@
-"""Serves the page of one run, in a process of its own that follows the run's folder.
+"""Serves a page; that of one run follows the run's folder, in a process of its own.
 
-To the run it says one line with its port and tokens, and later perhaps one more: to switch off. It
-reads nothing from the run but the end of its pipe, and outlives it for a moment, so that open pages
-see how it ended. Whatever becomes of this process, the run goes on.
+It reads nothing from the run but the end of its pipe, and outlives it for a moment, so that open
+pages see how it ended. Whatever becomes of this process, the run goes on.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
-import json
 import os
-import secrets
 import socket
-import sys
 import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
-from harness.power.off_line import say_off, taken_over
+from harness.watch.address import port_of
 from harness.watch.app import Page, Runs
 from harness.watch.feed import RunFeed
 from harness.watch.fold import Output
@@ -30,8 +25,6 @@ _POLL_S = 0.1
 #: How long the page stays after the run, so that whoever watches sees its end; and how long the
 #: end may take to be written.
 _STAY_S, _WRITTEN_S = 20.0, 3.0
-#: 96 bits: half as many again as a session on the open network is asked for (common practice).
-_TOKEN_BYTES = 12
 _GONE = {
     Output.OFF: "the program that led this run is gone; output off is the last that is known. "
     "Measure before you touch",
@@ -39,27 +32,6 @@ _GONE = {
     "second of that, but did not say so. Look at the supply, and measure before you touch",
     Output.UNCONFIRMED: "the program that led this run is gone, and output off is not confirmed",
 }
-
-#: What is said to the run to have it switched off.
-OFF = "off"
-
-
-def listening() -> socket.socket:
-    """Return a socket on a free port of this machine that only this machine reaches."""
-    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-    listener.bind(("127.0.0.1", 0))
-    listener.listen()  # whoever is told the port may call at once
-    return listener
-
-
-def port_of(listener: socket.socket) -> int:
-    """Return the port of a socket."""
-    return int(listener.getsockname()[1])
-
-
-def new_token() -> str:
-    """Return a token that nobody guesses; with it an address still fits into 40 columns."""
-    return secrets.token_urlsafe(_TOKEN_BYTES)
 
 
 async def serve(page: Page, listener: socket.socket, turn: Callable[[], bool]) -> None:
@@ -126,34 +98,22 @@ class _OneRun(Runs):
         return now_s - self._since_s > _STAY_S
 
 
-def main() -> None:
-    """Serve the run whose folder the command line names."""
-    off_end = taken_over(sys.argv[2]) if len(sys.argv) > 2 else None
-    told = os.fdopen(os.dup(1), "w", encoding="utf-8", newline="\n")
-    null = os.open(os.devnull, os.O_RDWR)
-    os.dup2(null, 1)  # whatever a library prints is no message
-    runs = _OneRun(Path(sys.argv[1]))
+def serve_run(
+    folder: Path,
+    listener: socket.socket,
+    switch_off: Callable[[], None],
+    *,
+    bench_token: str,
+    view_token: str,
+) -> None:
+    """Serve a run's folder on a socket until some time after the pipe at standard input ends."""
+    runs = _OneRun(folder)
     threading.Thread(target=runs.watch_pipe, name="pipe", daemon=True).start()
-    listener = listening()
-    port = port_of(listener)
-    tokens = {"bench_token": new_token(), "view_token": new_token()}
-
-    def say(text: str) -> None:
-        with contextlib.suppress(OSError, ValueError):  # the run is over
-            told.write(f"{text}\n")
-            told.flush()
-
-    def switch_off() -> None:
-        if off_end is not None:
-            say_off(off_end, "on the page")  # to the keeper, whatever the run is doing
-        say(OFF)
-
-    page = Page(runs, port=port, switch_off=switch_off, **tokens)
-    facts: dict[str, Any] = {"port": port, **tokens}
-    say(json.dumps(facts))
+    page = Page(
+        runs,
+        port=port_of(listener),
+        switch_off=switch_off,
+        bench_token=bench_token,
+        view_token=view_token,
+    )
     asyncio.run(serve(page, listener, runs.turn))
-    os._exit(0)  # nothing is left to do, and no thread is waited for
-
-
-if __name__ == "__main__":
-    main()

@@ -274,14 +274,14 @@ class Campaign:
         Args:
             bench: The bench.
             program: What stands in for the command: it takes the words from its arguments.
-            words: What the program takes.
+            words: What the program takes, before those of the bench; or the command, after them.
         """
         # a file, no pipe: a keeper that outlives its engine may hold it for a while
         screen = bench.file.parent / "screen.txt"
         process: Process
         with screen.open("wb") as file:
             if not program:
-                process = start_process(bench.words, cwd=ROOT, stdout=file)
+                process = start_process([*bench.words, *words], cwd=ROOT, stdout=file)
             else:
                 process = subprocess.Popen(
                     [sys.executable, "-c", program, *words, *bench.words],

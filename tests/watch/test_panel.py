@@ -8,8 +8,8 @@ import pytest
 from rich.cells import cell_len
 
 from harness.record.figures import figures_detail, known_detail
+from harness.watch.address import new_token
 from harness.watch.panel import Question, heading, panel, rendered
-from harness.watch.server import new_token
 from harness.watch.view import view_of
 from tests.record.test_figures import KNOWN, TOLD
 from tests.watch.conftest import Replay
