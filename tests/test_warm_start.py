@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests.command import started
-from tests.warm_start import WarmChild, start_process
+from tests.warm_start import WarmChild, start_at_terminal, start_process
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="processes fork on POSIX systems")
 
@@ -35,6 +35,22 @@ class TestWarmStart:
 
         assert process.wait(10.0) == -9
         assert process.poll() == process.returncode
+
+    def test_at_a_terminal_it_has_that_for_its_own(self, tmp_path: Path) -> None:
+        """What it asks stands on that screen at once, and Ctrl-C there is its signal."""
+        import pty
+
+        ours, theirs = pty.openpty()
+        process = start_at_terminal(["new", "bench"], cwd=tmp_path, terminal=theirs)
+        os.close(theirs)
+        screen = b""
+        while b"]: " not in screen:
+            screen += os.read(ours, 4096)
+        os.write(ours, b"\x03")
+
+        assert isinstance(process, WarmChild)
+        assert process.wait(30.0) == 130
+        os.close(ours)
 
     def test_what_the_interpreter_reads_is_read_anew(self, tmp_path: Path) -> None:
         """With a setting of the interpreter itself the program is started, not forked."""

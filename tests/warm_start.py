@@ -1,14 +1,15 @@
 """Runs in processes of their own that need not load the libraries anew.
 
 A process that has them forks itself for each run: a second less of a core each time. What it forks
-is a process as any other, with its own number, signals, working folder and standard streams (no
-terminal); the keeper that a run starts is started as ever. What loading, the environment or a
-terminal has to do with, starts the program by itself.
+is a process as any other, with its own number, signals, working folder and standard streams, and
+with a terminal of its own where it is to have one; the keeper that a run starts is started as ever.
+What loading or the environment has to do with, starts the program by itself.
 """
 
 from __future__ import annotations
 
 import atexit
+import io
 import json
 import os
 import select
@@ -31,6 +32,12 @@ _CAN_FORK = hasattr(os, "fork") and hasattr(socket, "send_fds")
 #: Loaded once: the command, and what a run loads before power.
 _LOADED = ("harness.cli.run", "harness.cli.results", "jinja2", "pyvisa_py", "pandas", "wakepy")
 _LARGEST_REQUEST = 1 << 16
+
+#: Takes the terminal on its standard input for its own, then becomes the command.
+_AT_A_TERMINAL = (
+    "import os, sys; os.login_tty(0); "
+    "os.execv(sys.executable, [sys.executable, '-m', 'harness', *sys.argv[1:]])"
+)
 _EXIT = struct.Struct("i")
 
 
@@ -116,11 +123,18 @@ class _Warm:
         words: Sequence[str],
         cwd: Path,
         environment: Mapping[str, str],
-        streams: Sequence[IO[bytes]],
+        streams: Sequence[int],
+        *,
+        at_terminal: bool = False,
     ) -> WarmChild:
         ours, theirs = os.pipe()
-        request = {"words": [*words], "cwd": str(cwd), "environment": {**environment}}
-        files = [*(stream.fileno() for stream in streams), theirs]
+        request = {
+            "words": [*words],
+            "cwd": str(cwd),
+            "environment": {**environment},
+            "at_terminal": at_terminal,
+        }
+        files = [*streams, theirs]
         with self._lock:
             socket.send_fds(self._line, [json.dumps(request).encode()], files)
             os.close(theirs)
@@ -151,7 +165,8 @@ def start_process(
     environment = dict(os.environ if environment is None else environment)
     with stdin.open("rb") as typed:
         if _CAN_FORK and _read_at_start(environment) == _OURS:
-            return _warm().start(words, cwd, environment, (typed, stdout, stderr or stdout))
+            streams = [stream.fileno() for stream in (typed, stdout, stderr or stdout)]
+            return _warm().start(words, cwd, environment, streams)
         return subprocess.Popen(
             [sys.executable, "-m", "harness", *words],
             cwd=cwd,
@@ -160,6 +175,21 @@ def start_process(
             stdout=stdout,
             stderr=stderr or stdout,
         )
+
+
+def start_at_terminal(
+    words: Sequence[str], *, cwd: Path, terminal: int, environment: Mapping[str, str] | None = None
+) -> Process:
+    """Start ``softwake`` at a terminal, which is its own and has all its streams."""
+    environment = dict(os.environ if environment is None else environment)
+    if _CAN_FORK and _read_at_start(environment) == _OURS:
+        return _warm().start(words, cwd, environment, [terminal] * 3, at_terminal=True)
+    return subprocess.Popen(
+        [sys.executable, "-c", _AT_A_TERMINAL, *words],
+        cwd=cwd,
+        env=_with_project(environment),
+        stdin=terminal,
+    )
 
 
 def _serve(line: socket.socket) -> list[str] | None:
@@ -199,6 +229,13 @@ def _become(request: dict[str, object], files: list[int]) -> list[str]:
         os.dup2(file, number)
     os.closerange(3, 1024)
     os.setsid()  # a session of its own, as of a terminal at a bench: time is shared out by sessions
+    if request["at_terminal"]:
+        import fcntl
+        import termios
+
+        fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+        assert isinstance(sys.stdout, io.TextIOWrapper)
+        sys.stdout.reconfigure(line_buffering=True)  # as the interpreter has it at a terminal
     os.chdir(str(request["cwd"]))
     os.environ.clear()
     os.environ.update(request["environment"])  # type: ignore[call-overload]

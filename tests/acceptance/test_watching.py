@@ -19,7 +19,7 @@ from pathlib import Path
 import pytest
 
 from tests.acceptance.conftest import BOARD_PROFILE, ROOT, Campaign, ServedBench
-from tests.acceptance.test_confirm import AT_A_TERMINAL
+from tests.warm_start import start_at_terminal
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="terminals of POSIX systems")
 
@@ -62,11 +62,8 @@ class AtATerminal:
         self._ours, theirs = pty.openpty()
         termios.tcsetwinsize(theirs, (size[1], size[0]))
         environment = {**os.environ, "TERM": os.environ.get("KIND", "xterm")}
-        self.process = subprocess.Popen(
-            [sys.executable, "-c", AT_A_TERMINAL, "-m", "harness", *arguments],
-            cwd=ROOT,
-            stdin=theirs,
-            env=environment,
+        self.process = start_at_terminal(
+            arguments, cwd=ROOT, terminal=theirs, environment=environment
         )
         os.close(theirs)
         self.screen = b""
