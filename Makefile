@@ -2,9 +2,9 @@
 # exact versions of constraints.txt. Another interpreter: make PYTHON=python3.12 test
 
 PYTHON ?= python3
-# Test processes at a time. A number, or auto: one a core. Whole runs mostly wait: two a core.
+# Test processes at a time. A number, or auto: one a core. Whole runs mostly wait: three a core.
 WORKERS ?= auto
-WAITING ?= $(shell $(PYTHON) -c 'import os; print(2 * (os.cpu_count() or 1))')
+WAITING ?= $(shell $(PYTHON) -c 'import os; print(3 * (os.cpu_count() or 1))')
 # More for `softwake rehearse`, such as ARGS="--fault shorted-varistor".
 ARGS ?=
 
@@ -34,9 +34,9 @@ rehearse: $(READY) ## the demo run on the simulated bench
 	$(BIN)/softwake rehearse $(ARGS)
 
 # What only computes, and then whole runs in real time: of these a file's tests go to one process,
-# for they look at one run, in one browser.
+# for they look at one run, in one browser; those that take longest are begun first.
 COMPUTED := -n $(WORKERS) --ignore tests/acceptance --dist worksteal
-WHOLE = -n $(WAITING) tests/acceptance --dist loadfile
+WHOLE = -n $(WAITING) tests/acceptance --dist loadfile --no-loadscope-reorder
 
 test: $(READY) ## every test but torture
 	$(BIN)/python -m pytest $(COMPUTED)

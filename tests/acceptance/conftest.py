@@ -29,6 +29,22 @@ from tests.warm_start import Process, start_process
 
 ROOT = Path(__file__).resolve().parents[2]
 
+#: Files whose whole runs take longest: begun first, so that none of them is left at the end, where
+#: the other processes have nothing to do.
+LONGEST = (
+    *("test_page", "test_watching", "test_ways_of_speaking", "test_cli", "test_confirm"),
+    *("test_link_faults", "test_worn_units", "test_disk", "test_endings", "test_gate"),
+    *("test_killing", "test_listen", "test_source_by_hand", "test_full_release"),
+)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the longest files first, as long as their order is kept (`--no-loadscope-reorder`)."""
+    place = {name: number for number, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: place.get(item.path.stem, len(LONGEST)))
+
+
 #: Runs at a time: each is two processes that mostly wait.
 AT_ONCE = 3
 

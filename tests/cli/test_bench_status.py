@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import socket
 import threading
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -58,6 +59,10 @@ status = "STATus:QUEStionable:CONDition?"
 """
 
 
+#: What an answer takes, so that whoever asks in a loop waits rather than computes.
+LATENCY_S = 0.005
+
+
 @contextlib.contextmanager
 def serving(answer: Callable[[str], str]) -> Iterator[int]:
     """Serve an instrument on loopback; yield its port."""
@@ -67,6 +72,7 @@ def serving(answer: Callable[[str], str]) -> Iterator[int]:
         with contextlib.suppress(OSError), connection:
             for line in connection.makefile("rb"):
                 with lock:
+                    time.sleep(LATENCY_S)
                     said = answer(line.decode().strip())
                 if said:
                     connection.sendall(said.encode() + b"\n")
@@ -93,6 +99,8 @@ def softwake(
     """Return a function that runs the command on a supply with this register."""
     monkeypatch.setattr("harness.power.lock.lock_folder", lambda: tmp_path / "locks")
     monkeypatch.setenv("COLUMNS", "80")
+    # a resistor never lets it rise at a small limit: nothing is learnt by waiting for that long
+    monkeypatch.setattr("harness.power.own_capacitance.RISE_S", 0.3)
     with contextlib.ExitStack() as stack:
 
         def run(convention: str, *options: str) -> tuple[Result, ResistorSupply]:
