@@ -25,25 +25,32 @@ _PLACES: dict[Across, str] = {
     "output": "across the output: red on plus, black on minus",
 }
 
+#: An ohmmeter leaves up to so much on a capacitor (common practice): a start that begins below it
+#: would find it full, or give it less than is weighed.
+_OHMMETER_V = 10.0
+
 #: What stands before everything a person does.
 OFF = "The supply's output is off. Stored charge may remain: measure before you touch."
 
 
-def move_meter(context: Context, where: MeterPlace) -> bool:
+def move_meter(context: Context, where: MeterPlace, first: str = "") -> bool:
     """Have the leads of the meter moved that is moved by hand, unless they are there.
 
-    Whether it stands there.
+    ``first`` is what is done before, as a sentence. Returned is whether it stands there.
     """
     if context.meter_at == where:
         return True
     power_off(context)
+    off = where.across == "output" and not context.plan.profile.unit.output  # nothing to measure
+    connect = "Take the meter's leads off the unit." if off else _connect(where)
     text = (
-        f"{OFF}{_supply_leads(context, where)}{_jack(context, where)} {_connect(where)}"
+        f"{OFF}{first}{_supply_leads(context, where)}{_jack(context, where)} {connect}"
         f"{boosted_caution(context) if where.across == 'bulk' else ''}"
     )
     moved = context.operator.place_meter(where.named, text)
     context.stop.raise_if_requested()
-    context.event(EventKind.METER, f"{'connected' if moved else 'not connected'} {_how(where)}")
+    said = "taken off the unit" if off else f"connected {_how(where)}"
+    context.event(EventKind.METER, said if moved else f"not {said}")
     if moved:
         context.meter_at = where
     return moved
@@ -87,6 +94,14 @@ def _jack(context: Context, where: MeterPlace) -> str:
     )
 
 
+def _emptying(context: Context, step: PlannedStep) -> str:
+    """Say that the bulk capacitor is discharged before power, where an ohmmeter has charged it."""
+    begins_low = any(level.voltage_v < _OHMMETER_V for level in step.all_levels)
+    if context.energised or not (context.charged_cold and begins_low):
+        return ""
+    return " Discharge the bulk capacitor through a resistor: the ohmmeter has charged it."
+
+
 def _supply_leads(context: Context, where: MeterPlace) -> str:
     """Say what is done with the supply's leads: off while the input is measured cold.
 
@@ -115,10 +130,11 @@ def place_leads(context: Context, step: PlannedStep) -> str:
     elsewhere = context.meter_at.across != "output"
     if wanted is None and free and elsewhere and not context.host.live:
         wanted = AT_OUTPUT
-    if wanted is not None and not move_meter(context, wanted):
+    if wanted is not None and not move_meter(context, wanted, _emptying(context, step)):
         if elsewhere and wanted.across == "output":
             stands = f"The meter is across the {context.meter_at.across}"
-            raise Refused([f"{stands}; nobody moved it back to the output."])
+            back = "back to the output" if context.plan.profile.unit.output else "off the unit"
+            raise Refused([f"{stands}; nobody moved it {back}."])
         return f"nobody connected the meter {_how(wanted)}"
     return _move_load(context, step) or pull_by_hand(context, step)
 

@@ -62,6 +62,7 @@ class Context:
     step_name: str = ""
     level_label: str = ""
     meter_at: MeterPlace = AT_OUTPUT  # of the one that is moved by hand
+    charged_cold: bool = False  # whether an ohmmeter has driven current through the bulk capacitor
     load_at: str = ""  # output that the electronic load is connected to by hand
     polarity: Polarity = "normal"  # of the supply's leads at the unit's input
     hand_load: tuple[str, str] | None = None  # load connected by hand, and to which output

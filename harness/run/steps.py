@@ -47,9 +47,9 @@ from harness.run.start_figures import tell_start
 from harness.run.start_log import StartLog
 from harness.run.window_checks import judge_windows, windows_of
 
-#: Readings that a cold value is the mean of, and how close they must lie to each other: a meter
-#: charges what it measures.
-_READINGS, _CLOSE = 5, 0.01
+#: Readings that a cold value is the mean of, how close they must lie to each other, and how long
+#: apart they are: an ohmmeter charges what it measures, and readings of a fast one always agree.
+_READINGS, _CLOSE, _APART_S = 5, 0.01, 0.1
 #: Longest wait for that; then the last readings count with all their scatter.
 _LONGEST_S = 10.0
 
@@ -100,6 +100,8 @@ def _by_meter(context: Context, step: PlannedStep, check: Check) -> CheckRow:
     try:
         estimate = _read(context, check, reading)
         context.bench.readers[key].check_in_sync()  # before its readings are believed
+        through_bulk = check.across in {"bulk", "input", "input reversed"}
+        context.charged_cold |= quantity == "resistance" and through_bulk
     except InstrumentError as error:
         raise Refused([str(error)]) from error
     return judge(context, step, check, estimate)
@@ -137,6 +139,7 @@ def _settled(context: Context, reading: str) -> list[float]:
         late = context.clock.now_s() - begin_s > _LONGEST_S
         if len(last) == _READINGS and (close or late):
             return last
+        context.clock.sleep_s(_APART_S)
 
 
 def _start(context: Context, step: PlannedStep) -> None:

@@ -6,14 +6,11 @@ connects it, takes it off.
 
 from __future__ import annotations
 
-import contextlib
-import csv
 import os
 import signal
 import sys
-import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,7 +18,9 @@ from typing import Any
 
 import pytest
 
+from tests.outside.journal import keeper_of, last_of_power, reached
 from tests.outside.partner import OutsideBench
+from tests.outside.person import Person
 from tests.outside.runs import Ended, Running
 
 pytestmark = pytest.mark.skipif(
@@ -154,13 +153,6 @@ class Case:
     happens: Callable[[OutsideBench, Running], Any] | None = None
 
 
-def keeper_of(run: Running) -> int:
-    """Return the id of the keeper's process."""
-    pid = run.process.pid
-    [child] = Path(f"/proc/{pid}/task/{pid}/children").read_text(encoding="ascii").split()
-    return int(child)
-
-
 def kill_keeper(_: OutsideBench, run: Running) -> None:
     os.kill(keeper_of(run), signal.SIGKILL)
 
@@ -215,44 +207,22 @@ class Ran:
         return not told or told[-1]["on"] is False
 
 
-class Person:
-    """Reads the screen, and does what it asks for."""
+def person_at(bench: OutsideBench, fifo: Path) -> Person:
+    """Return a person who measures the battery, connects it and takes it off."""
 
-    def __init__(self, bench: OutsideBench, fifo: Path) -> None:
-        self._bench = bench
-        self._keys = os.open(fifo, os.O_RDWR)
-        self._over = threading.Event()
-
-    @contextlib.contextmanager
-    def at_bench(self, screen: Path) -> Iterator[None]:
-        """Be there for as long as the block runs."""
-        thread = threading.Thread(target=self._follow, args=(screen,))
-        thread.start()
-        try:
-            yield
-        finally:
-            self._over.set()
-            thread.join()
-            os.close(self._keys)
-
-    def _follow(self, screen: Path) -> None:
-        seen = 0
-        while not self._over.wait(0.05):
-            text = screen.read_text(encoding="utf-8", errors="replace") if screen.exists() else ""
-            if text[seen:].rstrip(" ").endswith("\n>"):
-                os.write(self._keys, f"{self._answer(text[seen:])}\n".encode())
-                seen = len(text)
-
-    def _answer(self, question: str) -> str:
+    def answer(question: str) -> str:
         if "battery" in question:
-            self._over.wait(TAKES_S)
+            person.over.wait(TAKES_S)
         if "voltage at its own terminals" in question:
             return "17.2 V"
         if "Connect to output main: battery" in question:
-            self._bench.control("battery", there=True)
+            bench.control("battery", there=True)
         if "Disconnect: battery" in question:
-            self._bench.control("battery", there=False)
+            bench.control("battery", there=False)
         return ""
+
+    person = Person(fifo, answer)
+    return person
 
 
 def carry_out(folder: Path, case: Case) -> Ran:
@@ -262,42 +232,23 @@ def carry_out(folder: Path, case: Case) -> Ran:
     config = {"kind": "ac", "unit": UNIT, "charger": charger}
     folder.mkdir(parents=True)
     fifo = folder / "keys"
-    os.mkfifo(fifo)
     with OutsideBench(folder, config) as bench:
-        person = Person(bench, fifo)
+        person = person_at(bench, fifo)
         with Running(bench, PROFILE, typed=fifo) as running, person.at_bench(running.screen):
             happened_s = 0.0
             if case.happens is not None:
-                assert _reached(running, case.step)
+                assert reached(running, case.step)
                 happened_s = time.monotonic()
                 case.happens(bench, running)
             ended = running.end(120.0)
             if ended.code < 0:  # the keeper goes on, and writes the last words
                 assert ended.record is not None
-                journal = ended.record / "events.csv"
+                record = ended.record
                 bench.wait(
-                    lambda _: _last(journal).startswith("power off"), longest_s=5 * LONGEST_S
+                    lambda _: last_of_power(record).startswith("power off"),
+                    longest_s=5 * LONGEST_S,
                 )
     return Ran(ended, bench, happened_s)
-
-
-def _last(journal: Path) -> str:
-    """Return what the journal last says of power: kind and detail."""
-    rows = csv.DictReader(journal.read_text(encoding="utf-8").splitlines())
-    told = [f"{row['kind']},{row['detail']}" for row in rows if row["kind"].startswith("power")]
-    return told[-1] if told else ""
-
-
-def _reached(running: Running, step: str, longest_s: float = 90.0) -> bool:
-    """Wait until readings have settled in a step."""
-    end_s = time.monotonic() + longest_s
-    while time.monotonic() < end_s:
-        for path in running.results.glob("*/events.csv"):
-            rows = path.read_text(encoding="utf-8").splitlines()
-            if any("settled" in row and step in row and "50 %" not in row for row in rows):
-                return True
-        time.sleep(0.02)
-    return False
 
 
 def _all(folder: Path, names: Sequence[str]) -> dict[str, Ran]:
@@ -329,7 +280,7 @@ def _goes_off(case: Ran, code: int) -> None:
     assert not case.bench.left_on
     assert case.aux_is_off
     assert case.ended.record is not None
-    assert _last(case.ended.record / "events.csv").startswith("power off")
+    assert last_of_power(case.ended.record).startswith("power off")
 
 
 def _rejected(case: Ran, check: str) -> None:

@@ -12,6 +12,7 @@ The configuration, JSON; every key may be left out::
       "kind": "dc",                    # or "ac"
       "meter": true, "load": true,     # which instruments there are besides the supply
       "latency_s": 0.0,                # per answer: a number, or {"supply": 0.01, ...}
+      "states": "",                    # further lines of a DC supply's table in the bench file
       "meter_at": "rail",              # or "supply": across the supply's output
       "seed": 1,                       # of noise and errors
       "unit": {"bulk_f": 470e-6, ...}, # fields of DcParts or AcParts, and of
@@ -20,6 +21,7 @@ The configuration, JSON; every key may be left out::
       "hand": {"does": "turns"},       # a source set by hand in the supply's place: see hand.py
       "charger": {"current_a": 2.0, ...},   # a charger and an auxiliary supply: see charger.py
       "camera": {},                    # two rails behind a boost stage: see camera.py
+      "controller": {},                # a digital board without outputs: see controller.py
       "misbehaviours": [{"name": "relay-sticks"}, ...],   # see misbehaviour.py
       "log": "bench.jsonl",            # what happened; left out: kept for the control socket only
       "messages": false,               # log every message and answer as well
@@ -43,6 +45,7 @@ The log is JSON, one event a line, each with ``t``, the machine's monotonic cloc
 ``load``            ``on``; ``at``, where there are several
 ``aux``             ``on``: the auxiliary supply's output
 ``probe``           ``at``: where the moved meter's leads are; ``live``: whether the unit had power
+``boots``           a digital board's reset has ended: ``count`` of them
 ``battery``         ``there``; ``live``: whether the unit had power; ``charged``, of its capacity
 ``misbehaviour``    ``name`` and its keys; ``misbehaviour-over``
 ``protection``      the supply's own over-voltage protection opened the output
@@ -85,6 +88,7 @@ from tests.outside.boosted import BoostedCircuit
 from tests.outside.camera import CASE_C, MovedLeads, make_supply, wired
 from tests.outside.charger import AuxInstrument, Charger
 from tests.outside.circuits import AcCircuit, AcParts, DcCircuit, DcParts
+from tests.outside.controller import Controller
 from tests.outside.converter import Converter, ConverterParts
 from tests.outside.feed import PowerMeterInstrument, SwitchInstrument
 from tests.outside.hand import HandFeed
@@ -119,6 +123,19 @@ AC_UNIT = {
     "rail_ohm": 0.02,
     "bleed_ohm": 4.7e3,
 }
+#: A digital board on 12 V DC.
+BOARD = {
+    "bulk_f": 1020e-6,
+    "bulk_ohm": 0.06,
+    "diode_v": 0.4,
+    "start_v": 6.8,
+    "stop_v": 5.2,
+    "soft_start_s": 0.008,
+    "idle_w": 0.42,
+    "loss_frac": 0.18,
+    "rail_v": 3.3,
+    "rail_f": 220e-6,
+}
 
 
 def make_circuit(config: dict[str, Any], now_s: float) -> DcCircuit | AcCircuit:
@@ -126,15 +143,30 @@ def make_circuit(config: dict[str, Any], now_s: float) -> DcCircuit | AcCircuit:
     if "camera" in config:
         return make_supply(config, now_s)
     ac = config.get("kind", "dc") == "ac"
-    values = {**(AC_UNIT if ac else DC_UNIT), **config.get("unit", {})}
+    board = config.get("controller")
+    healthy = AC_UNIT if ac else DC_UNIT if board is None else BOARD
+    values = {**healthy, **config.get("unit", {})}
     feed = AcParts if ac else DcParts
     names = {field.name for field in dataclasses.fields(feed)}
     parts = feed(**{key: value for key, value in values.items() if key in names})
     rest = {key: value for key, value in values.items() if key not in names}
     seed, table = config.get("seed", 1), config.get("charger")
     built = ConverterParts(**rest)
+    if board is not None:
+        assert isinstance(parts, DcParts)
+        return board_circuit(parts, Controller(built, seed, board), now_s)
     converter = Converter(built, seed) if table is None else Charger(built, seed, table)
     return (AcCircuit if ac else DcCircuit)(parts, converter, now_s)
+
+
+def board_circuit(parts: DcParts, board: Controller, now_s: float) -> DcCircuit:
+    """Return a digital board's circuit: a shorted switch or suppressor are faults before it."""
+    if board.board.shorted:
+        parts = dataclasses.replace(parts, bulk_f=parts.bulk_f + board.parts.rail_f)
+    circuit = DcCircuit(parts, board, now_s)
+    if board.board.suppressor_ohm is not None:
+        circuit.short_ohm = board.board.suppressor_ohm
+    return circuit
 
 
 @dataclasses.dataclass
@@ -172,12 +204,15 @@ class Bench:
             supply = SupplyInstrument(self.circuit, table, self._odd, self._note, seed)
             self._instruments["supply"] = supply
         self._supply = supply
-        self._leads = None
+        self._leads: MovedLeads | Controller | None = None
         if isinstance(self.circuit, BoostedCircuit):
             self._leads = MovedLeads(self.circuit, config["camera"].get("case_c", CASE_C))
             self._instruments |= wired(self.circuit, self._leads, self._odd, self._note, seed)
         else:
             self._instruments |= self._wired(config, seed)
+            if isinstance(self.circuit.converter, Controller):
+                self._leads = self.circuit.converter
+                self._leads.note = self._note
         self._latency_s = {
             role: latency.get(role, 0.0) if isinstance(latency, dict) else latency
             for role in self._instruments
@@ -212,6 +247,8 @@ class Bench:
     def _probe(self, at: str) -> Probe:
         """Return what the meter touches: the rail, or the terminals of the supply."""
         circuit, rail = self.circuit, self.circuit.converter
+        if isinstance(rail, Controller):
+            return rail.probe
         if at == "rail":
             amps = lambda: getattr(rail, "given_a", 0.0)  # noqa: E731
             return Probe(lambda: rail.rail_v, rail.ripple_v, amps)
@@ -408,6 +445,11 @@ class Bench:
             case "turn" if self._hand is not None:
                 self._hand.turn(asked["to_v"])
                 return {"t": now_s}
+            case "discharge" if not self.circuit.on:  # through a resistor, and waited for
+                self.circuit.bulk_v = 0.0
+                return {"t": now_s}
+            case "look" if isinstance(self.circuit.converter, Controller):
+                return {"t": now_s, "indicator": self.circuit.converter.indicator(now_s)}
             case "battery" if isinstance(self.circuit.converter, Charger):
                 charger, there = self.circuit.converter, asked["there"]
                 charger.connect(there=there)

@@ -138,7 +138,7 @@ class DcCircuit(_Source):
         converter = self.converter
         while True:
             step_s = min(self._h_s, longest_s)
-            drawn_a = converter.power_w(self.now_s) / max(self.bulk_v, 1.0)
+            drawn_a = converter.drawn_a(self.now_s, self.bulk_v)
             start = (self.terminal_v, self.bulk_v)
             whole = self._euler(*start, step_s, drawn_a)
             half = self._euler(*start, 0.5 * step_s, drawn_a)
@@ -165,10 +165,15 @@ class DcCircuit(_Source):
     def _regulated(self, terminal_v: float) -> tuple[float, bool]:
         if not self.on:
             return 0.0, False
-        free_a = (self.wanted_v() - terminal_v) / self.parts.supply_ohm
+        free_a = self._free_a(terminal_v, self.wanted_v())
         if free_a >= self.limit_a:
             return self.limit_a, True
         return max(0.0, free_a), False
+
+    def _free_a(self, terminal_v: float, wanted_v: float) -> float:
+        """Return what the regulator gives past its own bleed, which lies before the shunt."""
+        parts = self.parts
+        return (wanted_v - terminal_v) / parts.supply_ohm - terminal_v / parts.supply_bleed_ohm
 
     def _euler(
         self, terminal_v: float, bulk_v: float, step_s: float, drawn_a: float
@@ -178,7 +183,7 @@ class DcCircuit(_Source):
         conduct_s = 1.0 / (parts.line_ohm + parts.series_ohm + parts.bulk_ohm)
         shift_v = parts.diode_v - parts.bulk_ohm * drawn_a
         wanted_v, reg_s = self.wanted_v(), 1.0 / parts.supply_ohm
-        # where the terminals float, nothing holds their voltage but a bleed
+        # where the terminals float, nothing holds their voltage but the bleed
         bleed_s = 1.0 / self.short_ohm
         out_f, bulk_f = parts.supply_f / step_s, parts.bulk_f / step_s
         guess = (self._mode(terminal_v, wanted_v), terminal_v - shift_v > bulk_v)
@@ -186,7 +191,7 @@ class DcCircuit(_Source):
         for mode, flows in (guess, *(piece for piece in _PIECES if piece != guess)):
             reg = reg_s if mode == "voltage" else 0.0
             given_a = wanted_v * reg_s if reg else self.limit_a if mode == "current" else 0.0
-            drain = bleed_s + (1.0 / parts.supply_bleed_ohm if mode == "none" else 0.0)
+            drain = bleed_s + (0.0 if mode == "current" else 1.0 / parts.supply_bleed_ohm)
             feed = conduct_s if flows else 0.0
             a11, a12 = out_f + reg + drain + feed, -feed
             a21, a22 = -feed, bulk_f + 1.0 / parts.leak_ohm + feed
@@ -204,8 +209,8 @@ class DcCircuit(_Source):
     def _mode(self, terminal_v: float, wanted_v: float) -> str:
         if not self.on or terminal_v >= wanted_v:
             return "none"
-        free_a = (wanted_v - terminal_v) / self.parts.supply_ohm
-        return "current" if free_a >= self.limit_a else "voltage"
+        limits = self._free_a(terminal_v, wanted_v) >= self.limit_a
+        return "current" if limits else "voltage"
 
     def _book(
         self,

@@ -89,6 +89,10 @@ class Converter:
             power_w += parts.burst_w if self._burst else 0.0
         return power_w
 
+    def drawn_a(self, now_s: float, bulk_v: float) -> float:
+        """Current taken from the bulk capacitor of a DC unit."""
+        return self.power_w(now_s) / max(bulk_v, 1.0)
+
     def longest_step_s(self, now_s: float) -> float:
         """Time until something changes by itself."""
         if not self.running:

@@ -33,7 +33,7 @@ identity        = "PS-200"
 range           = {{ voltage = "60 V", current = "10 A", power = "200 W" }}
 accuracy        = {{ voltage = "0.05 % + 10 mV", current = "0.2 % + 2 mA" }}
 calibration_due = 2099-12-31
-""",
+{states}""",
     "ac": """\
 [supply]
 kind             = "ac"
@@ -182,7 +182,8 @@ class OutsideBench:
         text += _SWITCH if "switch" in self.ports else ""
         text += _AUX if "aux" in self.ports else ""
         patience = self._config.get("hand", {}).get("patience", "30 s")
-        text = text.format(**self.ports, dialect=self._dialects, patience=patience)
+        states = self._config.get("states", "")
+        text = text.format(**self.ports, dialect=self._dialects, patience=patience, states=states)
         text += "".join(self._at_outputs())
         text += _TESTERS if "camera" in self._config else ""
         self.file.write_text(text, encoding="utf-8")

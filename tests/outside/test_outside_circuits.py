@@ -6,13 +6,16 @@ The netlists are this file's own and are run each time; where ngspice is missing
 from __future__ import annotations
 
 import ast
+import math
 import re
 from collections.abc import Callable
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
 
 from tests.outside.bench import make_circuit
+from tests.outside.controller import Controller
 
 HERE = Path(__file__).parent
 
@@ -70,6 +73,45 @@ meas tran power_mean AVG power from=500m to=600m
 .end
 """
 
+#: A digital board on 12 V, whose input falls to nothing for 20 ms and for 80 ms; a buck converter
+#: with its rail, and a processor that is in reset for 50 ms, boots at 1.4 W and then at 2.2 W.
+BOARD_DIPS = """start of a board, and two short interruptions
+Vset set 0 PWL(0 12 0.15 12 0.150001 0 0.17 0 0.170001 12 0.3 12 0.300001 0 0.38 0 0.380001 12)
+Breg 0 reg I = max(0, min(0.7, (V(set) - V(out))/0.02))
+Vshunt reg out 0
+Cout out 0 220u IC=0
+Bbleed out 0 I = V(out) > V(set) ? V(out)/500 : 0
+Rfeed out anode 0.26
+D1 anode pos dfeed
+.model dfeed D(IS=1e-9 N=0.8 RS=0)
+Resr pos plate 0.06
+Cbulk plate 0 1020u IC=0
+Rleak plate 0 100k
+Brun run 0 V = (V(plate) > 6.8) || ((V(mem) > 0.5) && (V(plate) > 5.2)) ? 1 : 0
+Rmem run mem 1k
+Cmem mem 0 1n IC=0
+Bref 0 ref I = V(mem) > 0.5 ? (V(ref) < 3.3 ? 1u*3.3/8m : 0) : (V(rail) - V(ref))*0.1
+Cref ref 0 1u IC=0
+Bbuck 0 rail I = V(mem) > 0.5 ? max(0, (V(ref) - V(rail))/0.002) : 0
+Crail rail 0 220u IC=0
+Bgood 0 good I = V(rail) > 3.05 ? 1 : 0
+Blost good 0 I = V(rail) < 2.95 ? V(good)*1e6 : 0
+Cgood good 0 1 IC=0
+Bwatt watt 0 V = V(good) < 0.05 ? V(rail)^2/330 : (V(good) < 0.1 ? 1.4 : 2.2)
+Btaken rail 0 I = V(watt)/max(V(rail), 0.1)
+Bgiven given 0 V = V(rail)*max(0, (V(ref) - V(rail))/0.002)
+Bin plate 0 I = V(mem) > 0.5 ? (0.42 + 1.18*V(given))/max(V(plate), 1) : 0
+.options method=gear
+.tran 20u 0.5 0 20u UIC
+.control
+run
+linearize V(out) V(plate) V(rail) I(Vshunt)
+set wr_singlescale
+wrdata curve.txt V(out) V(plate) V(rail) I(Vshunt)
+.endc
+.end
+"""
+
 Spice = Callable[[str], str]
 
 
@@ -121,6 +163,19 @@ class TestDcStart:
         assert circuit.terminal_v == pytest.approx(0.6, abs=1e-3)
         assert circuit.bulk_v == pytest.approx(0.5, abs=1e-3)
 
+    @pytest.mark.parametrize("set_v", [0.6, 3.0, 24.0])
+    def test_a_supply_that_nothing_loads_is_at_rest(self, set_v: float) -> None:
+        """Where a charged capacitor blocks the diode, it holds its voltage and gives nothing."""
+        circuit = make_circuit({"unit": {"start_v": 100.0}}, 0.0)
+        circuit.bulk_v, circuit.set_v, circuit.limit_a = 30.0, set_v, 0.3
+        circuit.switch(on=True)
+        circuit.advance(0.5)
+        for index in range(1, 200):
+            circuit.advance(0.5 + 0.002 * index)
+
+            assert circuit.terminal_v == pytest.approx(set_v, rel=1e-4)
+            assert circuit.current_a < 1e-6
+
     @pytest.mark.parametrize("set_v", [0.6, 24.0])
     @pytest.mark.parametrize("bulk_f", [50e-6, 470e-6, 6e-3])
     @pytest.mark.parametrize("end_s", [0.03, 0.5])
@@ -139,6 +194,106 @@ class TestDcStart:
         assert circuit.ledger.charge_c == pytest.approx(bulk_f * circuit.bulk_v, rel=0.01)
         held_c = bulk_f * circuit.bulk_v + 220e-6 * circuit.terminal_v
         assert given_c == pytest.approx(held_c, rel=0.02, abs=0.3 * end_s / steps)
+
+
+class TestBoard:
+    """A digital board: what it draws, what it bridges, and when it starts again."""
+
+    #: As in the netlist: nothing in it is drawn by lot, and it boots for as long as is looked at.
+    CONFIG: ClassVar = {
+        "unit": {"diode_v": 0.4},
+        "controller": {"boot": [[0.05, 1.4], [9.0, 2.2]], "flicker_w": 0.0},
+    }
+
+    def test_start_and_interruptions(self, spice: Spice, tmp_path: Path) -> None:
+        """Current, charge and voltages follow ngspice; 20 ms are bridged, 80 ms are not."""
+        spice(BOARD_DIPS)
+        circuit = make_circuit(self.CONFIG, 0.0)
+        circuit.limit_a, charges, before_s, boots = 0.7, [0.0, 0.0], 0.0, []
+        circuit.switch(on=True)
+        for line in (tmp_path / "curve.txt").read_text(encoding="utf-8").splitlines()[::25]:
+            time_s, terminal_v, bulk_v, rail_v, current_a = map(float, line.split())
+            circuit.set_v = 0.0 if 0.15 < time_s <= 0.17 or 0.3 < time_s <= 0.38 else 12.0
+            circuit.advance(time_s)
+            board = circuit.converter
+            assert isinstance(board, Controller)
+            boots.append(board.processor.boots)
+
+            assert circuit.terminal_v == pytest.approx(terminal_v, abs=0.03 * 12.0), time_s
+            assert circuit.bulk_v == pytest.approx(bulk_v, abs=0.03 * 12.0), time_s
+            charges[0] += current_a * (time_s - before_s)
+            charges[1] += circuit.current_a * (time_s - before_s)
+            before_s = time_s
+            assert board.rail_v == pytest.approx(rail_v, abs=0.15), time_s
+        assert charges[1] == pytest.approx(charges[0], rel=0.02)
+        assert circuit.current_a == pytest.approx(current_a, rel=0.02)
+        assert (boots[len(boots) // 2], boots[-1]) == (1, 2)
+
+    def test_hold_up(self) -> None:
+        """Cut off, it works on until the capacitors have given what lies between two voltages.
+
+        Source: t = C (V1^2 - V2^2) / 2 P, energy of a capacitor; textbook.
+        """
+        circuit = make_circuit(self.CONFIG, 0.0)
+        circuit.set_v, circuit.limit_a = 12.0, 0.7
+        circuit.switch(on=True)
+        circuit.advance(0.5)
+        circuit.switch(on=False)
+        board = circuit.converter
+        assert isinstance(board, Controller)
+        before_v, power_w = circuit.bulk_v, board.power_w(0.5)
+        while board.running:
+            circuit.advance(circuit.now_s + 1e-4)
+
+        # behind the diode the supply's own 220 uF empty as well
+        held_j = 0.5 * (1020e-6 + 220e-6) * (before_v**2 - 5.2**2)
+        assert circuit.now_s - 0.5 == pytest.approx(held_j / power_w, rel=0.05)
+
+    @pytest.mark.parametrize(
+        ("table", "down_s", "after"),
+        [
+            ({}, 0.02, "work"),
+            ({}, 0.08, "boot"),
+            ({"brown_out_v": 0.0}, 0.08, "hung"),
+            ({"brown_out_v": 0.0}, 0.3, "boot"),  # long enough for a power-on reset
+            ({"clock": False}, 0.02, "reset"),
+            ({"finishes": False}, 0.02, "boot"),
+            ({"supervisor_v": 12.0}, 0.02, "reset"),
+        ],
+    )
+    def test_what_it_does_after_an_interruption(
+        self, table: dict[str, object], down_s: float, after: str
+    ) -> None:
+        """It goes on, boots again, or hangs where its brown-out detector is dead."""
+        circuit = make_circuit({"controller": table}, 0.0)
+        circuit.set_v, circuit.limit_a = 12.0, 0.7
+        circuit.switch(on=True)
+        circuit.advance(1.2)
+        circuit.set_v = 0.0
+        circuit.advance(1.2 + down_s)
+        circuit.set_v = 12.0
+        circuit.advance(1.4 + down_s)
+        board = circuit.converter
+        assert isinstance(board, Controller)
+
+        assert board.processor.doing(circuit.now_s) == after
+
+    def test_an_ohmmeter_fills_what_it_stands_across(self) -> None:
+        """It reads V / I while the capacitor charges by its test current, and then the leak.
+
+        Source: v = E (1 - exp(-t / R C)), textbook; the leak of 100 kohm at the end.
+        """
+        circuit = make_circuit({"controller": {}}, 0.0)
+        board = circuit.converter
+        assert isinstance(board, Controller)
+        board.at = "bulk"
+        board.ohms = True
+        circuit.advance(5.1)  # one time constant of 5 kohm on 1020 uF
+
+        assert circuit.bulk_v == pytest.approx(5.0 * (1.0 - math.exp(-1.0)), rel=0.05)
+        assert board.resistance_ohm() == pytest.approx(5e3 * (math.e - 1.0), rel=0.08)
+        circuit.advance(60.0)
+        assert board.resistance_ohm() == pytest.approx(100e3, rel=0.02)
 
 
 class TestRectifier:

@@ -1,15 +1,20 @@
 from __future__ import annotations
 
+import math
 import signal
 from collections.abc import Callable
 from typing import Any
 
 import pytest
 
+import harness
 from harness.judge.verdict import Verdict
 from harness.profile.unit_at_hand import UnitAtHand
 from harness.record.run_summary import Outcome
+from harness.rehearse import meters
+from harness.rehearse.circuit import Circuit
 from harness.rehearse.simulated_bench import SimulatedBench
+from harness.rehearse.simulated_operator import SimulatedOperator
 from harness.report.wording import safety_text
 from harness.run.operator import Nobody, StopRequest
 from tests.instrument_faults import swap_answers
@@ -459,3 +464,85 @@ class TestSafetyTests:
         assert ran.result.exit_code == 4
         [point] = ran.sink.frames().run["open_points"]
         assert point.endswith("proves nothing: the bench file has no tester 'leakage'.")
+
+
+#: One reading across the bulk capacitor, by an ohmmeter.
+ACROSS_BULK = """
+[[steps]]
+kind = "cold"
+[[steps.checks]]
+name = "bulk"
+measure = "meter.resistance"
+across = "bulk"
+low = "5 kohm"
+"""
+
+
+class TestOhmmeter:
+    """It drives a current of its own, and so charges what it measures."""
+
+    @pytest.mark.parametrize(
+        ("leak_ohm", "verdict", "read_ohm"), [(100e3, "pass", 9.5e3), (2e3, "fail", 2e3)]
+    )
+    def test_a_fast_one_waits_while_the_capacitor_charges(
+        self,
+        run_steps: Callable[..., Any],
+        monkeypatch: pytest.MonkeyPatch,
+        leak_ohm: float,
+        verdict: str,
+        read_ohm: float,
+    ) -> None:
+        """Five readings in a row agree at any time: a healthy board of 1000 uF read as shorted.
+
+        Source: of a constant current into C beside R, V / I = R (1 - exp(-t / R C)); textbook.
+        """
+        begun: list[float] = []
+
+        def charging(circuit: Circuit, where: str) -> float:
+            if where == "bulk":
+                begun.append(circuit.time_s)
+            begun_s = begun[0] if begun else circuit.time_s
+            return -leak_ohm * math.expm1(-(circuit.time_s - begun_s) / (leak_ohm * 1e-3))
+
+        monkeypatch.setattr(meters, "cold_resistance_ohm", charging)
+        ran = run_steps("dc", cold=ACROSS_BULK)
+        row = ran.checks.set_index("check").loc["bulk"]
+
+        assert row["verdict"] == verdict
+        assert row["value"] == pytest.approx(read_ohm, rel=0.05)
+
+    @pytest.mark.parametrize(
+        ("kind", "cold", "said"),
+        [
+            ("dc", ACROSS_BULK, True),
+            ("dc", ACROSS_BULK.replace('"bulk"\nlow', '"fuse"\nhigh'), False),
+            ("ac", ACROSS_BULK, False),  # its start begins at 12 V
+        ],
+    )
+    def test_what_it_leaves_is_discharged_before_power(
+        self, run_steps: Callable[..., Any], kind: str, cold: str, said: bool
+    ) -> None:
+        """A start that begins at 2.4 V would find the capacitor full: it is told before."""
+        answers = Answers()
+        ran = run_steps(kind, cold=cold, operator=answers.on)
+        told = [text for text in answers.told if "the ohmmeter has charged it" in text]
+
+        assert ran.energised
+        assert told == ([answers.told[-1]] if said else [])
+
+
+def test_a_meter_is_taken_off_a_unit_without_outputs(monkeypatch: pytest.MonkeyPatch) -> None:
+    """There is no output to put it across."""
+    told: list[str] = []
+    place = SimulatedOperator.place_meter
+
+    def hears(self: SimulatedOperator, where: str, text: str) -> bool:
+        told.append(text)
+        return place(self, where, text)
+
+    monkeypatch.setattr(SimulatedOperator, "place_meter", hears)
+    result = harness.rehearse_profile("rotator-controller-full-release")
+
+    assert result.verdict == "pass"
+    assert told[-2].endswith("Take the meter's leads off the unit.")
+    assert not [text for text in told if "across the output" in text]
