@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from benchmarks.figure import Figure, Goal, rounded
-from harness.qualify.campaign import qualify_profile, usual_workers
+from harness.qualify.campaign import qualify_profile
+from harness.qualify.workers import usual_workers
 
 __all__ = ["campaign_speed"]
 

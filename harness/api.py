@@ -21,12 +21,9 @@ from harness.power.local_bench import open_bench
 from harness.power.lock import hold_supply
 from harness.power.off_line import OffLine
 from harness.power.process_bench import open_process_bench
-from harness.profile.accuracy import Accuracy
 from harness.profile.bench_file import BenchFile
 from harness.profile.expand import make_plan
-from harness.profile.instruments import Tester
 from harness.profile.load import load_bench, load_profile
-from harness.profile.measures import TESTER_READINGS
 from harness.profile.plan import Plan
 from harness.profile.preflight import preflight
 from harness.profile.schema import Profile
@@ -35,7 +32,7 @@ from harness.record.earlier import earlier_figures
 from harness.record.figures import EarlierFigure
 from harness.record.recorder import MemoryRecorder, Recorder
 from harness.record.run_summary import unit_entry
-from harness.rehearse.bench_of_rails import bench_of_rails
+from harness.rehearse.bench_of_rails import bench_that_fits
 from harness.rehearse.clock import PacedClock, SimulatedClock
 from harness.rehearse.faults import fault_of_unit
 from harness.rehearse.model_file import UnitModelFile, load_unit_model
@@ -46,10 +43,6 @@ from harness.run.operator import Operator, StopRequest
 from harness.run.result import RunInfo, RunResult
 from harness.unit.unit_file import load_unit
 
-#: The shipped benches a rehearsal uses, by the kind of the unit's input.
-_BENCHES = {"dc": "bench-simulated-dc", "ac": "bench-simulated-ac"}
-#: How exact a simulated tester is that the shipped bench does not name: common practice.
-_OF_A_TESTER = Accuracy(reading_frac=0.05, fixed=0.0)
 #: Longest text that names the record of the safety tests: it has to stand on a label.
 _LONGEST_REFERENCE = 100
 #: What the record keeps of a unit model.
@@ -83,19 +76,7 @@ def simulated_bench_file(profile: Profile) -> BenchFile:
     Whatever tester the profile has somebody read, the simulated bench has one; and where its steps
     need several instruments at several outputs, or an auxiliary supply, these as well.
     """
-    bench = load_bench(_BENCHES[profile.fed.input.kind])
-    checks = [check for check in profile.checks if check.tester]
-    testers = {
-        str(check.tester): Tester(
-            name=f"simulated tester for {check.tester}",
-            serial="SIMULATED",
-            calibration_due=bench.feed.calibration_due,
-            accuracy=dict.fromkeys(TESTER_READINGS, _OF_A_TESTER) if check.accuracy is None else {},
-        )
-        for check in checks
-    }
-    several = bench_of_rails(profile, bench)
-    return several.model_copy(update={"testers": {**testers, **bench.testers}})
+    return bench_that_fits(profile)
 
 
 def simulated_by_name(bench: BenchFile | str | Path) -> BenchFile:

@@ -1,10 +1,12 @@
-"""Finds the files that come with the harness: profiles, simulated instruments, reference tables.
+"""Finds what comes with the harness: profiles, simulated instruments, reference tables, versions.
 
 A wheel carries them inside the package, a source checkout keeps them at its top, for people.
 """
 
 from __future__ import annotations
 
+from functools import cache
+from importlib import metadata
 from pathlib import Path
 from typing import Literal
 
@@ -25,6 +27,15 @@ def shipped(kind: Kind, name: str) -> Path | None:
         return files[name]
     same_stem = [path for full, path in files.items() if full.removesuffix(path.suffix) == name]
     return same_stem[0] if len(same_stem) == 1 else None
+
+
+@cache
+def version_of(package: str) -> str:
+    """Return the version of an installed package, looked up once: that reads its files."""
+    try:
+        return metadata.version(package)
+    except metadata.PackageNotFoundError:
+        return "not installed"
 
 
 def shipped_names(kind: Kind) -> tuple[str, ...]:

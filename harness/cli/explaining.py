@@ -31,22 +31,29 @@ def explain_end(record: Record) -> Mapping[str, Any] | None:
     """
     sys.stdout.flush()
     try:
-        from harness.suspects.answer import at_hand, passed, wants_explanation
-        from harness.suspects.told import of_answer
+        from harness.suspects.asked import passed, stock_at_hand, wants_explanation
 
         if not wants_explanation(record):
             return None
-        answer = at_hand(record)
-        if answer is None:
+        told = None if stock_at_hand(record) is None else _told_at_hand(record)
+        if told is None:
             if not passed(record):
                 typer.echo(_ASK)
             return None
-        told = of_answer(answer)
         keep(record, told)
         _print_end(told, passed=passed(record))
         return told.model_dump()
     except (Exception, KeyboardInterrupt):  # noqa: BLE001 - see above
         return None
+
+
+def _told_at_hand(record: Record) -> Explanation | None:
+    # all that ranks: only where a library is at hand
+    from harness.suspects.answer import at_hand
+    from harness.suspects.told import of_answer
+
+    answer = at_hand(record)
+    return None if answer is None else of_answer(answer)
 
 
 def _print_end(told: Explanation, *, passed: bool) -> None:

@@ -14,6 +14,10 @@ from harness.errors import UsageError
 
 if TYPE_CHECKING:
     from harness.record.explanation import Explanation
+    from harness.run.operator import StopRequest
+    from harness.suspects.answer import Answer
+    from harness.suspects.case import Case
+    from harness.suspects.library import Library
     from harness.suspects.weighing import StepProposal
 
 
@@ -36,7 +40,6 @@ def suspects(  # noqa: PLR0913 - every one by its name
         raise UsageError("only a further step is written", where="--to", remedy="add --steps")
     # pandas, scipy and the engine: not for the list of commands
     from harness.cli.explaining import keep, print_explanation
-    from harness.qualify.campaign import usual_workers
     from harness.record import load
     from harness.record.examine import find
     from harness.record.explanation import kept_explanation
@@ -44,9 +47,9 @@ def suspects(  # noqa: PLR0913 - every one by its name
     from harness.suspects.answer import answered
     from harness.suspects.case import case_of
     from harness.suspects.measuring import Found, taken_up
-    from harness.suspects.shelf import FIRST_EACH, WHOLE_EACH, Shelf, stock_for
+    from harness.suspects.shelf import FIRST_EACH, WHOLE_EACH, Shelf
+    from harness.suspects.stock import stock_for
     from harness.suspects.told import of_answer
-    from harness.suspects.weighing import weighed, withheld
 
     results_found = [Found.parse(text) for text in found or ()]
     folder = find(results, run)
@@ -58,20 +61,16 @@ def suspects(  # noqa: PLR0913 - every one by its name
     shelf = Shelf.of(stock_for(case.profile, case.bench))
     library = shelf.library()
     wanted = WHOLE_EACH if whole else FIRST_EACH
-    stop, work = StopRequest(), workers or usual_workers()
+    stop = StopRequest()
     further: tuple[StepProposal, ...] = ()
     withheld_by = ""
     try:
         if library is None or library.each < wanted:
             with stop_on_signals(stop), progress_bar(1, "library") as on_progress:
-                library = shelf.made(wanted, workers=work, on_progress=on_progress, stop=stop)
+                library = shelf.made(wanted, workers=workers, on_progress=on_progress, stop=stop)
         answer = answered(case, library, results_found)
-        withheld_by = withheld(case, library, answer) if steps else ""
-        if steps and not withheld_by:
-            with stop_on_signals(stop), progress_bar(1, "further steps") as on_progress:
-                further = weighed(
-                    case, library, answer, workers=work, on_progress=on_progress, stop=stop
-                )
+        if steps:
+            further, withheld_by = _weighed(case, library, answer, workers, stop)
     except Interrupted as error:
         typer.echo(f"softwake: {error}; the same command goes on where it was", err=True)
         if json:
@@ -86,6 +85,23 @@ def suspects(  # noqa: PLR0913 - every one by its name
             print_explanation(told, is_whole=library.each >= WHOLE_EACH, steps=steps)
         else:
             tell("suspects", told.model_dump())
+
+
+def _weighed(
+    case: Case, library: Library, answer: Answer, workers: int | None, stop: StopRequest
+) -> tuple[tuple[StepProposal, ...], str]:
+    """Return the further steps worth taking, or why none is proposed."""
+    # plan and engine: only where somebody asks for steps
+    from harness.run.operator import stop_on_signals
+    from harness.suspects.weighing import weighed, withheld
+
+    if reason := withheld(case, library, answer):
+        return (), reason
+    with stop_on_signals(stop), progress_bar(1, "further steps") as on_progress:
+        further = weighed(
+            case, library, answer, workers=workers, on_progress=on_progress, stop=stop
+        )
+    return further, ""
 
 
 def _write(to: Path, told: Explanation) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from itertools import accumulate, pairwise
@@ -21,7 +20,7 @@ from harness.qualify.population import Mix
 from harness.qualify.rates import Summary, rates_of
 from harness.qualify.unit_result import UnitResult, csv_text, frame_of
 from harness.qualify.worker import DAY, Job
-from harness.qualify.workers import carried_out
+from harness.qualify.workers import carried_out, usual_workers
 from harness.rehearse.laws import Laws
 from harness.rehearse.model_file import UnitModelFile, load_unit_model
 from harness.run.operator import StopRequest
@@ -96,13 +95,6 @@ class Campaign:
             path = self.folder / name
             with errors_name(path, "it cannot be written"):
                 path.write_text(text, encoding="utf-8", newline="\n")
-
-
-def usual_workers() -> int:
-    """Return the number of cores this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 def qualify_profile(  # noqa: PLR0913 - every one by its name

@@ -16,7 +16,7 @@ from harness.errors import RecordError, UsageError
 from harness.files.named_file import FromFile
 from harness.qualify.unit_result import UnitResult
 from harness.qualify.worker import Job
-from harness.run.result import version_of
+from harness.shipped import version_of
 
 #: Counts up when a row of the journal means something else than before.
 _FORMAT = 4

@@ -22,7 +22,7 @@ from typing import Any
 from harness.errors import HarnessError, UsageError
 from harness.qualify.worker import run_units
 from harness.run.operator import StopRequest
-from harness.run.result import version_of
+from harness.shipped import version_of
 
 #: Chunks on their way for each worker: enough that none waits, few enough that a stop is quick.
 _AHEAD_LOCAL, _AHEAD_CLUSTER = 2, 3
@@ -40,6 +40,13 @@ _GC_THRESHOLDS = (20_000, 20, 20)
 Chunk = tuple[Any, Sequence[int]]
 #: Carries such units out and returns a line for each; importable, since workers are new processes.
 Work = Callable[[Any, Sequence[int]], list[str]]
+
+
+def usual_workers() -> int:
+    """Return the number of cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 def carried_out(

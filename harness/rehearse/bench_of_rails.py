@@ -1,4 +1,4 @@
-"""Further instruments of the simulated bench, as a profile needs them for its unit."""
+"""The shipped simulated bench, with the further instruments that a profile needs for its unit."""
 
 from __future__ import annotations
 
@@ -11,13 +11,20 @@ from collections.abc import Iterable, Iterator
 from harness.files.named_file import validated
 from harness.files.text_file import TomlFile
 from harness.judge.start_draw import SWITCH_ON_CURRENT
+from harness.profile.accuracy import Accuracy
 from harness.profile.bench_file import BenchFile
 from harness.profile.bench_rules import bench_errors
-from harness.profile.measures import MEASURES, Situation
+from harness.profile.instruments import Tester
+from harness.profile.load import load_bench
+from harness.profile.measures import MEASURES, TESTER_READINGS, Situation
 from harness.profile.schema import Profile
 from harness.profile.step import AnyStep
 from harness.profile.wiring import places_of
 
+#: The shipped benches a rehearsal uses, by the kind of the unit's input.
+_BENCHES = {"dc": "bench-simulated-dc", "ac": "bench-simulated-ac"}
+#: How exact a simulated tester is that the shipped bench does not name: common practice.
+_OF_A_TESTER = Accuracy(reading_frac=0.05, fixed=0.0)
 #: Where they are, one port after the other behind those of the shipped benches.
 _ADDRESS, _FIRST_PORT = "TCPIP0::127.0.0.1::{}::SOCKET", 5041
 _HEAD = re.compile(r"\[([\w.]+)\]")
@@ -36,6 +43,27 @@ calibration_due = 2099-12-31
 #: practice).
 _HOLDS_PEAK = ('"scpi-ac-source"', '"scpi-ac-source-peak"')
 _PEAK_KNOWN = ("[supply.accuracy] ", '[supply.accuracy]\ncurrent_peak = "1 % + 50 mA"\n#')
+
+
+def bench_that_fits(profile: Profile) -> BenchFile:
+    """Return the shipped simulated bench with whatever a profile needs.
+
+    Whatever tester the profile has somebody read, it has one; and where its steps need several
+    instruments at several outputs, or an auxiliary supply, these as well.
+    """
+    bench = load_bench(_BENCHES[profile.fed.input.kind])
+    checks = [check for check in profile.checks if check.tester]
+    testers = {
+        str(check.tester): Tester(
+            name=f"simulated tester for {check.tester}",
+            serial="SIMULATED",
+            calibration_due=bench.feed.calibration_due,
+            accuracy=dict.fromkeys(TESTER_READINGS, _OF_A_TESTER) if check.accuracy is None else {},
+        )
+        for check in checks
+    }
+    several = bench_of_rails(profile, bench)
+    return several.model_copy(update={"testers": {**testers, **bench.testers}})
 
 
 def bench_of_rails(profile: Profile, bench: BenchFile) -> BenchFile:

@@ -7,8 +7,6 @@ import platform
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from functools import cache
-from importlib import metadata
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +19,7 @@ from harness.profile.schema import Purpose
 from harness.record.figures import EarlierFigure
 from harness.record.run_summary import RELEASE, Outcome, is_release
 from harness.record.tables import Record, load
+from harness.shipped import version_of
 
 _PACKAGES = ("softwake", "pyvisa", "pyvisa-py", "pyvisa-sim", "numpy")
 
@@ -202,12 +201,3 @@ def sum_up(verdicts: Sequence[Verdict]) -> str:
     if undecided:
         return f"{undecided} of {count} checks undecided"
     return f"all {count} checks passed"
-
-
-@cache
-def version_of(package: str) -> str:
-    """Return the version of an installed package, looked up once: that reads its files."""
-    try:
-        return metadata.version(package)
-    except metadata.PackageNotFoundError:
-        return "not installed"

@@ -11,6 +11,7 @@ import numpy as np
 
 from harness.qualify.unit_result import HEALTHY
 from harness.record.tables import Record
+from harness.suspects.asked import is_narrow, passed, stock_at_hand
 from harness.suspects.beside import second_faults
 from harness.suspects.case import Case, case_of
 from harness.suspects.digest import SIDE, TRIP
@@ -21,12 +22,10 @@ from harness.suspects.kinds import Kind, kind_named, unseen
 from harness.suspects.library import Library, excess
 from harness.suspects.measuring import Found, Proposal, agreement, proposals, unit_chances
 from harness.suspects.ranking import TOLD, Ranking, Suspect, ranked
-from harness.suspects.shelf import Shelf, stock_for
+from harness.suspects.shelf import Shelf
 
 #: Least probability of a suspect that is told of.
 _LEAST = 0.01
-#: A check that passed by less than so many of its uncertainties passed narrowly.
-_NARROW = 1.0
 #: What is left of the chance that nothing is wrong, where a run failed as no such unit does: the
 #: library is a model, and the limits may be (assumption).
 _CONTRADICTED = 0.02
@@ -134,9 +133,9 @@ def at_hand(record: Record, found: Sequence[Found] = ()) -> Answer | None:
 
     HarnessError: the record is no case.
     """
-    case = case_of(record)
-    library = Shelf.of(stock_for(case.profile, case.bench)).library()
-    return None if library is None else answered(case, library, found)
+    stock = stock_at_hand(record)
+    library = None if stock is None else Shelf.of(stock).library()
+    return None if library is None else answered(case_of(record), library, found)
 
 
 def contradicted(case: Case, library: Library) -> tuple[str, ...]:
@@ -219,24 +218,6 @@ def _differs(library: Library, ranking: Ranking) -> tuple[str, ...]:
             break
         found.append(figure)
     return tuple(found)
-
-
-def is_narrow(verdict: str, margin: float, uncertainty: float) -> bool:
-    """Whether a check passed by so little that its limit is worth a word."""
-    return verdict == "pass" and margin < _NARROW * uncertainty
-
-
-def passed(record: Record) -> bool:
-    """Whether a run was completed and every check passed."""
-    return (record.run["outcome"], record.run["verdict"]) == ("completed", "pass")
-
-
-def wants_explanation(record: Record) -> bool:
-    """Whether there is anything to explain: a run that did not pass, or passed narrowly."""
-    if not len(record.readings):
-        return False
-    rows = record.checks[["verdict", "margin", "uncertainty"]].itertuples(index=False, name=None)
-    return not passed(record) or any(is_narrow(*row) for row in rows)
 
 
 def _pushes(case: Case, library: Library) -> Iterator[Push]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from harness.api import simulated_bench_file
 from harness.profile.accuracy import Accuracy, Band
 from harness.profile.bench_file import BenchFile
 from harness.profile.bench_rules import ONE, SEVERAL
@@ -19,6 +18,7 @@ from harness.profile.instruments import (
     Switch,
 )
 from harness.profile.schema import Profile
+from harness.rehearse.bench_of_rails import bench_that_fits
 
 #: What may stand on a bench that the shipped simulated one lacks, and what it is there.
 _FURTHER: Mapping[str, tuple[type[Instrument], Mapping[str, str]]] = {
@@ -41,7 +41,7 @@ def bench_like(told: Mapping[str, Any], profile: Profile) -> BenchFile:
         told: The bench as ``run.json`` has it; empty: the shipped one that fits the profile.
         profile: Whose steps use it.
     """
-    shipped = simulated_bench_file(profile)
+    shipped = bench_that_fits(profile)
     instruments = dict(_instruments(told))
     by_hand = _by_hand(told)
     if by_hand is None and "supply" not in instruments:

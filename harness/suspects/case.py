@@ -57,7 +57,7 @@ def case_of(record: Record, assessed: Mapping[str, Any] | None = None) -> Case:
         RecordError: The record says too little, or nothing was measured.
         FileError: Its profile cannot be used any more.
     """
-    profile = _profile_of(record)
+    profile = profile_of(record)
     digest = digest_of(record)
     features = digest.features()
     if not len(record.readings):
@@ -96,7 +96,8 @@ def story_prior(rows: list[Mapping[str, Any]]) -> dict[str, float]:
     return found
 
 
-def _profile_of(record: Record) -> Profile:
+def profile_of(record: Record) -> Profile:
+    """Return the profile that a record holds, or raise as :func:`case_of` does."""
     told = record.run.get("profile") or {}
     text = told.get("text")
     if not isinstance(text, str) or not text:

@@ -9,8 +9,6 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from harness.rehearse.circuit import circuit_of, source_for
-from harness.rehearse.readings import cold_resistance_ohm
 from harness.rehearse.unit_model import UnitModel
 
 #: What an open circuit reads, whatever the meter calls it.
@@ -53,6 +51,10 @@ class ColdMeasurement:
 
 def _ohms(where: str) -> Callable[[Seen], float]:
     def read(seen: Seen) -> float:
+        # the circuit and all it is made of: only where units are simulated
+        from harness.rehearse.circuit import circuit_of, source_for
+        from harness.rehearse.readings import cold_resistance_ohm
+
         circuit = circuit_of(seen.alone, source_for(seen.alone.input_kind, _ANY_A))
         ohm = cold_resistance_ohm(circuit, where)
         return min(ohm, OPEN_OHM)

@@ -4,30 +4,27 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import astuple, dataclass, field
+from dataclasses import astuple, dataclass
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 from harness.judge.verdict import Verdict
-from harness.profile.bench_file import BenchFile
-from harness.profile.schema import Profile
 from harness.qualify.population import Drawn, Mix, Population
 from harness.qualify.unit_result import HEALTHY
-from harness.qualify.worker import Place
 from harness.record.run_summary import Outcome
-from harness.rehearse.faults import faults_of_unit
 from harness.rehearse.laws import LAWS, Laws
 from harness.rehearse.streams import stream
 from harness.rehearse.unit_model import UnitModel
 from harness.suspects.bench_errors import BENCH_ERRORS, Misread, severity_at
 from harness.suspects.cold import Seen, readings
 from harness.suspects.digest import Digest
+from harness.suspects.stock import LAW_REACH, Stock
 
-#: How far into its range a law is drawn, from the usual number: a unit's design is not known, and
-#: the ends of all ranges at once are nobody's.
-_LAW_REACH = 0.6
+if TYPE_CHECKING:
+    from harness.qualify.worker import Place
 
 
-def laws_of(seed: int, reach: float = _LAW_REACH) -> Laws:
+def laws_of(seed: int, reach: float = LAW_REACH) -> Laws:
     """Return laws for one unit: each number drawn between its usual one and an end of its range."""
     usual, drawn = Laws(), {}
     for name, law in LAWS.items():
@@ -40,12 +37,6 @@ def laws_of(seed: int, reach: float = _LAW_REACH) -> Laws:
         else:
             drawn[name] = number + share * (end - number)
     return Laws(**drawn)
-
-
-def classes_of(profile: Profile, bench: BenchFile) -> tuple[str, ...]:
-    """Return the classes of a library: healthy, every fault, every mistake of such a bench."""
-    errors = tuple(one.name for one in BENCH_ERRORS.values() if one.applies(bench))
-    return (HEALTHY, *faults_of_unit(profile.unit), *errors)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,24 +63,6 @@ class Member:
             return cls(*json.loads(line))
         except TypeError as error:
             raise ValueError(f"no unit: {error}") from error
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Stock:
-    """What a worker must know to make units of a library."""
-
-    profile: Profile = field(hash=False)
-    bench: BenchFile = field(hash=False)
-    seed: int
-    #: Tells one stock from another, where profile and bench do not count.
-    key: str = ""
-    #: How far laws are drawn; zero: the usual ones for every unit.
-    law_reach: float = _LAW_REACH
-
-    @property
-    def kinds(self) -> tuple[str, ...]:
-        """The classes, in the order in which they take turns."""
-        return classes_of(self.profile, self.bench)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -164,4 +137,7 @@ def run_members(stock: Stock, indices: Iterable[int]) -> list[str]:
 
 @lru_cache(maxsize=2)
 def _place(stock: Stock) -> Place:
+    # engine, keeper and instruments: not for an answer from a library at hand
+    from harness.qualify.worker import Place
+
     return Place(stock.profile, stock.bench)

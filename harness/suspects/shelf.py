@@ -8,8 +8,6 @@ needs, read without unpickling anything. Both can be deleted at any time.
 from __future__ import annotations
 
 import contextlib
-import hashlib
-import json
 import os
 import zlib
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
@@ -20,49 +18,19 @@ from zipfile import BadZipFile
 import numpy as np
 
 from harness.errors import HarnessError
-from harness.profile.bench_file import BenchFile
-from harness.profile.schema import Profile
-from harness.qualify.workers import carried_out
-from harness.record.run_summary import plain
-from harness.rehearse.laws import LAWS
 from harness.run.operator import StopRequest
-from harness.run.result import version_of
-from harness.suspects.cold import MEASUREMENTS
 from harness.suspects.forest import Forest
 from harness.suspects.library import Library, compiled
-from harness.suspects.population import Member, Stock, run_members
+from harness.suspects.population import Member, run_members
+from harness.suspects.stock import Stock, compiled_in, kept_in
 
-#: Raised where a library of before cannot be used any more.
-_FORMAT = 2
 #: Units of each class: of a first answer, and of a whole library.
 FIRST_EACH, WHOLE_EACH = 8, 24
 #: Units a worker takes at a time.
 _CHUNK = 6
-_SEED = 20
-_UNITS, _COMPILED = "units.jsonl", "library.npz"
+_UNITS = "units.jsonl"
 
 OnProgress = Callable[[int, int], None]
-
-
-def stock_for(profile: Profile, bench: BenchFile) -> Stock:
-    """Return what the units of a library are made from, with its key."""
-    told = {
-        "format": _FORMAT,
-        "version": version_of("softwake"),
-        "profile": profile.model_dump(mode="json"),
-        "bench": bench.model_dump(mode="json"),
-        "laws": {name: tuple(law) for name, law in LAWS.items()},
-        "measurements": [one.name for one in MEASUREMENTS],
-    }
-    key = hashlib.sha256(json.dumps(plain(told), sort_keys=True).encode()).hexdigest()[:20]
-    return Stock(profile=profile, bench=bench, seed=_SEED, key=key)
-
-
-def cache_folder() -> Path:
-    """Return the folder of all libraries."""
-    from platformdirs import user_cache_path
-
-    return user_cache_path("softwake", appauthor=False) / "suspects"
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,13 +43,13 @@ class Shelf:
     @classmethod
     def of(cls, stock: Stock) -> Shelf:
         """Return the place of a library in the user's cache."""
-        return cls(stock, cache_folder() / stock.key)
+        return cls(stock, kept_in(stock))
 
     def library(self) -> Library | None:
         """Return the library at hand; None where there is none that can be read."""
         try:
             with (
-                (self.folder / _COMPILED).open("rb") as file,
+                compiled_in(self.folder).open("rb") as file,
                 np.load(file, allow_pickle=False) as stored,
             ):
                 parts = {name: stored[name] for name in _ARRAYS}
@@ -97,7 +65,7 @@ class Shelf:
         self,
         each: int,
         *,
-        workers: int,
+        workers: int | None,
         on_progress: OnProgress = lambda _done, _all: None,
         stop: StopRequest | None = None,
     ) -> Library:
@@ -123,7 +91,7 @@ class Shelf:
         self,
         numbers: Collection[int],
         *,
-        workers: int,
+        workers: int | None,
         on_progress: OnProgress = lambda _done, _all: None,
         stop: StopRequest | None = None,
     ) -> Mapping[int, Member]:
@@ -150,17 +118,20 @@ class Shelf:
         self,
         wanted: Collection[int],
         done: dict[int, Member],
-        workers: int,
+        workers: int | None,
         on_progress: OnProgress,
         stop: StopRequest,
     ) -> None:
+        # engine and instruments: not for a look at what is there
+        from harness.qualify.workers import carried_out, usual_workers
+
         missing = [index for index in wanted if index not in done]
         on_progress(len(wanted) - len(missing), len(wanted))
         chunks = [missing[start : start + _CHUNK] for start in range(0, len(missing), _CHUNK)]
         work = carried_out(
             iter([(self.stock, chunk) for chunk in chunks]),
             stop,
-            workers=max(1, min(workers, len(chunks))),
+            workers=max(1, min(workers or usual_workers(), len(chunks))),
             work=run_numbered,
         )
         with (self.folder / _UNITS).open("a", encoding="utf-8", newline="\n") as file:
@@ -181,10 +152,11 @@ class Shelf:
     def _keep(self, library: Library) -> None:
         arrays = {name: getattr(library, name) for name in _ARRAYS if name != "names"}
         arrays |= {"names": np.array(library.names)} | library.forest.arrays()
-        fresh = self.folder / f"{_COMPILED}.{os.getpid()}.part"
+        kept = compiled_in(self.folder)
+        fresh = kept.with_name(f"{kept.name}.{os.getpid()}.part")
         with fresh.open("wb") as file:
             np.savez_compressed(file, allow_pickle=False, **arrays)
-        fresh.replace(self.folder / _COMPILED)
+        fresh.replace(kept)
 
 
 #: What is stored of a library beside its forest.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from harness.record.explanation import (
     BesideTold,
@@ -20,12 +21,14 @@ from harness.record.explanation import (
     run_sha256,
 )
 from harness.report.explained import percent
-from harness.run.result import version_of
+from harness.shipped import version_of
 from harness.suspects.answer import Answer, Told
 from harness.suspects.evidence import Sign
 from harness.suspects.kinds import kind_named
 from harness.suspects.measuring import Found, Proposal
-from harness.suspects.weighing import StepProposal
+
+if TYPE_CHECKING:
+    from harness.suspects.weighing import StepProposal
 
 
 def headline(answer: Answer) -> str:

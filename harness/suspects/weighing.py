@@ -23,8 +23,9 @@ from harness.suspects.further import FurtherStep, further_steps
 from harness.suspects.kinds import kind_named
 from harness.suspects.library import Library
 from harness.suspects.measuring import LEAST_BITS, agreement, entropy, unit_chances, worth
-from harness.suspects.population import Member, Stock, draw
-from harness.suspects.shelf import Shelf, stock_for
+from harness.suspects.population import Member, draw
+from harness.suspects.shelf import Shelf
+from harness.suspects.stock import Stock, stock_for
 
 #: Classes through which a supply drives current into a fault, or the wrong way round, or more
 #: voltage onto a capacitor than it bears: such a unit is not energised again to learn more of it.
@@ -103,7 +104,7 @@ def weighed(
     library: Library,
     answer: Answer,
     *,
-    workers: int,
+    workers: int | None,
     on_progress: Callable[[int, int], None] = lambda _done, _all: None,
     stop: StopRequest | None = None,
 ) -> tuple[StepProposal, ...]:

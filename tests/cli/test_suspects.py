@@ -11,6 +11,7 @@ from jsonschema import Draft202012Validator
 
 from harness.cli.documents import schema
 from harness.report.explained import CAUTION
+from harness.suspects import asked, stock
 from harness.suspects import shelf as shelf_module
 from harness.suspects.library import Library, compiled
 from harness.suspects.shelf import Shelf
@@ -55,6 +56,7 @@ def small() -> Library:
 @pytest.fixture
 def at_hand(small: Library, monkeypatch: pytest.MonkeyPatch) -> None:
     """The library is at hand, and whole."""
+    monkeypatch.setattr(asked, "compiled_in", lambda _: Path(__file__))
     monkeypatch.setattr(Shelf, "library", lambda _: small)
     monkeypatch.setattr(shelf_module, "FIRST_EACH", EACH)
     monkeypatch.setattr(shelf_module, "WHOLE_EACH", EACH)
@@ -207,7 +209,7 @@ def test_without_a_library_a_trip_waits_for_none(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Without a library at hand none is made at the end of a run: the command is named."""
-    monkeypatch.setattr(shelf_module, "cache_folder", lambda: tmp_path / "none")
+    monkeypatch.setattr(stock, "cache_folder", lambda: tmp_path / "none")
     done = called("rehearse", DC, "--fault", "shorted-input", "--results", str(tmp_path / "r"))
 
     assert done.stdout.endswith("What explains it: softwake suspects last\n")

@@ -10,7 +10,8 @@ from harness.profile.load import load_profile
 from harness.profile.schema import Profile
 from harness.qualify.unit_result import HEALTHY
 from harness.suspects.library import Library, compiled
-from harness.suspects.population import Member, Stock, run_members
+from harness.suspects.population import Member, run_members
+from harness.suspects.stock import Stock
 
 DC = "mount-controller-board"
 #: Classes of the small library, and how many of each.

@@ -19,7 +19,8 @@ from harness.rehearse.laws import Laws
 from harness.rehearse.streams import stream
 from harness.rehearse.unit_model import UnitModel, typical_model
 from harness.suspects.digest import Digest
-from harness.suspects.population import Member, Stock, laws_of, run_members
+from harness.suspects.population import Member, laws_of, run_members
+from harness.suspects.stock import Stock
 
 KEPT = Path(__file__).resolve().parents[2] / "results" / "suspects-study"
 

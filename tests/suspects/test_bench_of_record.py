@@ -12,7 +12,8 @@ from harness.profile.load import load_bench, load_profile
 from harness.profile.schema import Profile
 from harness.suspects.bench_of_record import bench_like
 from harness.suspects.case import Case, case_of
-from harness.suspects.population import Member, Stock, run_members
+from harness.suspects.population import Member, run_members
+from harness.suspects.stock import Stock
 from tests.run.hand_bench import HEAD, NOMINAL
 from tests.run.test_power_meter import with_power_meter
 

@@ -11,12 +11,13 @@ from harness.api import simulated_bench_file
 from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_profile
 from harness.profile.schema import Profile
+from harness.qualify import workers
 from harness.qualify.unit_result import HEALTHY
-from harness.suspects import shelf as shelf_module
 from harness.suspects.forest import grown
 from harness.suspects.library import Library, excess, filled
-from harness.suspects.population import Member, classes_of, laws_of
-from harness.suspects.shelf import Shelf, stock_for
+from harness.suspects.population import Member, laws_of
+from harness.suspects.shelf import Shelf
+from harness.suspects.stock import classes_of, stock_for
 
 
 class TestForest:
@@ -83,7 +84,7 @@ class TestShelf:
     ) -> Shelf:
         """Return a shelf whose units are at hand already."""
         shelf = Shelf(stock_for(profile, bench), tmp_path / "library")
-        monkeypatch.setattr(shelf_module, "carried_out", self._carried_out(members))
+        monkeypatch.setattr(workers, "carried_out", self._carried_out(members))
         return shelf
 
     @staticmethod

@@ -15,8 +15,8 @@ from harness.profile.schema import Profile
 from harness.qualify.unit_result import HEALTHY
 from harness.suspects.kinds import unseen
 from harness.suspects.library import Library, compiled
-from harness.suspects.population import classes_of
 from harness.suspects.ranking import ranked
+from harness.suspects.stock import classes_of
 from tests.suspects import study, study_units
 from tests.suspects.spice_played_ac import AMPS2, ENERGY, ac_computed, ac_played
 from tests.suspects.spice_units import (

@@ -18,8 +18,9 @@ from harness.suspects.case import Case, case_of
 from harness.suspects.further import further_steps
 from harness.suspects.library import Library
 from harness.suspects.measuring import Found
-from harness.suspects.population import Member, Stock
+from harness.suspects.population import Member
 from harness.suspects.ranking import Ranking
+from harness.suspects.stock import Stock
 from harness.suspects.weighing import StepProposal, information, weighed, withheld
 from tests.suspects.conftest import DC
 
