@@ -7,7 +7,6 @@ from collections.abc import Iterable, Iterator, Mapping
 from harness.profile.bench_file import BenchFile
 from harness.profile.check import Check
 from harness.profile.dip_step import DipStep
-from harness.profile.load_step import LoadStep
 from harness.profile.measures import MEASURES, Situation, role_of
 from harness.profile.plan import PlannedStep
 from harness.profile.schema import Profile
@@ -151,14 +150,16 @@ def lacking(
                 "no stated time: leave the dip step out on this bench."
             )
     for planned in steps if operations is not None else ():
-        step, load = planned.step, planned.wiring.load
-        if load and isinstance(step, LoadStep) and step.points and step.mode != "current":
-            needed = (f"{step.mode}_setting", f"set_{step.mode}")
-            absent = [name for name in needed if lacks(operations, load, name)]
+        load = planned.wiring.load
+        modes = {level.load.mode for level in planned.levels if load and level.load is not None}
+        for mode in sorted(modes - {"current"}):
+            absent = [
+                name for name in (f"{mode}_setting", f"set_{mode}") if lacks(operations, load, name)
+            ]
             if absent:
                 yield (
-                    f"The {load}'s dialect has no {', '.join(absent)}: a load step in constant "
-                    f"{step.mode} needs it."
+                    f"The {load}'s dialect has no {', '.join(absent)}: a {planned.kind} step in "
+                    f"constant {mode} needs it."
                 )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from harness.files.config_error import ConfigError
-from harness.profile.check_rules import ROUNDING, StepPart
+from harness.profile.check_rules import HELD_KEY, ROUNDING, StepPart
 from harness.profile.hand_loads import BATTERY, is_battery
 from harness.profile.load_step import POINT_EXAMPLES, POINT_KEYS
 from harness.profile.measures import Situation
@@ -29,13 +29,15 @@ def charger_rules(part: StepPart, name: str, output: ChargerOutput) -> Iterator[
             yield part.wrong("wake", "a battery wakes it: leave this key out")
         return
     if not part.offers(Situation.LOAD_POINTS):
-        yield part.wrong(
-            "current",
-            f'{_into_a_voltage(name)}: say load = "{BATTERY}", or set the voltage of a load in a '
-            "load step",
-        )
-        return
-    if part.mode != "voltage":
+        if "current" in part.raw or HELD_KEY not in part.raw:
+            key = "current" if "current" in part.raw else HELD_KEY
+            yield part.wrong(
+                key,
+                f'{_into_a_voltage(name)}: say load = "{BATTERY}", or {HELD_KEY} with wake',
+                f'{HELD_KEY} = "{format_quantity(output.nominal_v, "V")}"',
+            )
+            return
+    elif part.mode != "voltage":
         yield part.wrong(
             "mode",
             f'{_into_a_voltage(name)}: say mode = "voltage" and {_KEY} = '
@@ -44,7 +46,7 @@ def charger_rules(part: StepPart, name: str, output: ChargerOutput) -> Iterator[
         )
         return
     least, most = (format_quantity(each, "V") for each in output.range_v)
-    for path, voltage_v in part.each(_KEY, "V"):
+    for path, voltage_v in part.held_voltages():
         if not output.lowest_v * (1 - ROUNDING) <= voltage_v <= output.nominal_v * (1 + ROUNDING):
             held = format_quantity(voltage_v, "V")
             yield ConfigError(
@@ -63,7 +65,7 @@ def _wake_rules(part: StepPart, name: str, output: ChargerOutput) -> Iterator[Co
             f'"{wakes_at}"',
         )
         return
-    wake_v, points = part.quantity("wake", "V"), [point.value for point in part.points]
+    wake_v, points = part.quantity("wake", "V"), [held_v for _, held_v in part.held_voltages()]
     if wake_v is None:
         return
     given = format_quantity(wake_v, "V")
@@ -95,8 +97,8 @@ def not_for_charging(part: StepPart, name: str) -> Iterator[ConfigError]:
             f"output {name!r} is no charger: nothing there ends the charge of a battery. Where it "
             'is one, say so on the nameplate, kind = "charger"',
         )
-    if "wake" in part.raw:
-        yield part.wrong("wake", f"output {name!r} is no charger: leave this key out")
+    for key in {"wake", HELD_KEY} & part.raw.keys():
+        yield part.wrong(key, f"output {name!r} is no charger: leave this key out")
 
 
 def _into_a_voltage(name: str) -> str:

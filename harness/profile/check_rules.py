@@ -35,6 +35,10 @@ _OF_ALL_POINTS = ("load_regulation", "cross_regulation", "average_efficiency")
 #: Figures that compare line voltages.
 _OF_CORNERS = tuple(name for name, one in MEASURES.items() if Situation.CORNERS in one.situations)
 
+#: What loads a step, other than load points.
+HELD_KEY = "load_voltage"
+LOADING_KEYS = frozenset({"current", "load", HELD_KEY})
+
 _TableT = TypeVar("_TableT", bound=Table)
 
 
@@ -85,6 +89,15 @@ class StepPart:
             value = quantity(text, unit)
             if value is not None:
                 yield (*self.path, key, number), value
+
+    def held_voltages(self) -> Iterator[tuple[KeyPath, float]]:
+        """Yield each voltage that its load holds, with where it stands."""
+        if not self.offers(Situation.LOAD_POINTS):
+            held_v = self.quantity(HELD_KEY, "V")
+            if held_v is not None:
+                yield (*self.path, HELD_KEY), held_v
+        elif self.mode == "voltage":
+            yield from self.each(POINT_KEYS["voltage"], "V")
 
     def quantities(self, key: str, unit: str) -> tuple[float, ...]:
         """Return a list of quantities; empty where any of them cannot be read."""
@@ -158,7 +171,7 @@ def _measure_rules(
         return
     if unit is not None and measure.ac_only and unit.input.kind != "ac":
         yield ConfigError(path, f"{check.measure} means nothing for a DC input")
-    unloaded = not {"current", "load"} & part.raw.keys() and not part.offers(Situation.LOAD_POINTS)
+    unloaded = not LOADING_KEYS & part.raw.keys() and not part.offers(Situation.LOAD_POINTS)
     if unloaded and (check.measure == "efficiency" or measure.source == "load"):
         yield ConfigError(
             path,

@@ -13,9 +13,9 @@ from harness.files.config_error import ConfigError
 from harness.profile.bench_file import BenchFile
 from harness.profile.check_rules import ROUNDING, StepPart
 from harness.profile.hand_loads import set_to_wake_v
-from harness.profile.load_step import LoadStep
 from harness.profile.plan import Plan, PlannedStep
 from harness.profile.schema import Envelope, Profile
+from harness.profile.step import WakingStep
 from harness.profile.waking import has_charger, wake_envelope_rules
 from harness.quantity import format_quantity
 from harness.unit.nameplate import Unit
@@ -107,7 +107,7 @@ def _set_v(plan: Plan) -> float:
     pin = plan.profile.unit.enable
     if pin is not None:
         return pin.nominal_v or 0.0
-    asked = (step.step for step in plan.steps if isinstance(step.step, LoadStep))
+    asked = (step.step for step in plan.steps if isinstance(step.step, WakingStep))
     woken = (set_to_wake_v(step.wake_v) for step in asked if step.woken and step.wake_v)
     return max(woken, default=0.0)
 

@@ -11,7 +11,7 @@ from pydantic import Field
 from harness.files.field_types import Fraction, Hertz, Seconds, Volts
 from harness.profile.level import Level, LevelMaker
 from harness.profile.measures import Situation
-from harness.profile.step import HeldStep, LoadableStep, Place
+from harness.profile.step import ChargeableStep, HeldStep, Place
 from harness.quantity import format_quantity
 
 
@@ -34,7 +34,7 @@ class NominalStep(HeldStep):
         yield maker.nominal(self.dwell_s, self.current_limit_a, self.frequency_hz)
 
 
-class LineStep(LoadableStep):
+class LineStep(ChargeableStep):
     """Corners of line voltage and frequency, each held and judged."""
 
     place = Place.AT_NOMINAL
@@ -67,11 +67,11 @@ class LineStep(LoadableStep):
                 frequency_hz,
                 load=self.point,
                 voltage_frac=share,
-                time_at_limit_s=maker.time_at_limit_s if self.load else None,
+                time_at_limit_s=self.time_at_limit_s(maker),
             )
 
 
-class SoakStep(LoadableStep):
+class SoakStep(ChargeableStep):
     """Nominal voltage, held for long."""
 
     place = Place.AT_NOMINAL
@@ -86,5 +86,5 @@ class SoakStep(LoadableStep):
         """Yield nominal voltage, with its load."""
         label = self.load or ("soak" if self.point is None else self.point.label)
         held = (self.duration_s, self.current_limit_a, self.frequency_hz)
-        at_limit_s = maker.time_at_limit_s if self.load else None
+        at_limit_s = self.time_at_limit_s(maker)
         yield maker.held(label, *held, load=self.point, time_at_limit_s=at_limit_s)

@@ -7,7 +7,7 @@ from contextlib import suppress
 
 from harness.files.config_error import ConfigError
 from harness.profile.charger_rules import charger_rules, drain_rules, not_for_charging
-from harness.profile.check_rules import ROUNDING, StepPart
+from harness.profile.check_rules import LOADING_KEYS, ROUNDING, StepPart
 from harness.profile.level import LoadPoint, resistor_ohm
 from harness.profile.load_step import POINT_EXAMPLES, POINT_KEYS
 from harness.profile.measures import Situation
@@ -25,7 +25,7 @@ def load_rules(part: StepPart, unit: Unit | None) -> Iterator[ConfigError]:
         yield from _by_hand_rules(part)
     if part.offers(Situation.BACKFED) and unit is not None:
         yield from drain_rules(part, unit)
-    asks = part.offers(Situation.LOADED) and {"current", "load"} & part.raw.keys()
+    asks = part.offers(Situation.LOADED) and {*LOADING_KEYS, "wake"} & part.raw.keys()
     if unit is not None and (part.offers(Situation.LOAD_POINTS) or asks):
         yield from _output_rules(part, unit)
 
@@ -57,9 +57,9 @@ def _point_list_rules(part: StepPart) -> Iterator[ConfigError]:
 
 
 def _by_hand_rules(part: StepPart) -> Iterator[ConfigError]:
-    if "current" in part.raw:
+    for key in LOADING_KEYS & part.raw.keys() - {"load"}:
         yield part.wrong(
-            "current", "a load that is connected by hand takes what it takes: leave this key out"
+            key, "a load that is connected by hand takes what it takes: leave this key out"
         )
     try:
         ohm = resistor_ohm(part.by_hand or "")

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any, Literal, Self
+from typing import Any, Literal
 
-from pydantic import Field, PrivateAttr
+from pydantic import Field
 
 from harness.files.field_types import AmpsOrZero, Flag, Hertz, Ohms, Seconds, Volts, WattsOrZero
-from harness.profile.hand_loads import small_supply
 from harness.profile.level import Level, LevelMaker, LoadMode, LoadPoint
 from harness.profile.measures import Situation
-from harness.profile.step import HandLoadedStep, Place
+from harness.profile.step import Place, WakingStep
 
 #: Key of the load points in a file, by what the load holds constant.
 POINT_KEYS: Mapping[LoadMode, str] = {
@@ -33,7 +32,7 @@ def _point_list(mode: LoadMode) -> Any:
     return Field(default=None, alias=POINT_KEYS[mode], min_length=1, examples=examples)
 
 
-class LoadStep(HandLoadedStep):
+class LoadStep(WakingStep):
     """Load points at nominal voltage, in the order they are set."""
 
     place = Place.AT_NOMINAL
@@ -43,16 +42,12 @@ class LoadStep(HandLoadedStep):
     about = "load points at nominal voltage, each held"
     judged_by_level = True
 
-    _woken: bool = PrivateAttr(default=False)
-
     kind: Literal["load"]
     mode: LoadMode = "current"
     currents_a: tuple[AmpsOrZero, ...] | None = _point_list("current")
     resistances_ohm: tuple[Ohms, ...] | None = _point_list("resistance")
     powers_w: tuple[WattsOrZero, ...] | None = _point_list("power")
     voltages_v: tuple[Volts, ...] | None = _point_list("voltage")
-    #: Voltage at its output that wakes a charger, by a small supply behind a diode; None: none.
-    wake_v: Volts | None = Field(default=None, examples=['"5 V"'])
     overload: Flag = False  # whether a point may be above the output's nominal current
     dwell_s: Seconds
     frequency_hz: Hertz | None = None
@@ -67,27 +62,6 @@ class LoadStep(HandLoadedStep):
             "voltage": self.voltages_v,
         }[self.mode]
         return tuple(LoadPoint(self.mode, value) for value in values or ())
-
-    @property
-    def woken(self) -> bool:
-        """Whether the bench's auxiliary supply wakes the charger in it."""
-        return self._woken
-
-    def woken_by_aux(self) -> Self:
-        """Return it with no small supply to connect: the bench has an auxiliary one there."""
-        copy = self.model_copy()
-        copy._woken = True  # noqa: SLF001 - its own class
-        return copy
-
-    @property
-    def by_hand(self) -> str | None:
-        """What a person connects for it, power off: the load, or the small supply."""
-        return self.load if self.wake_v is None or self.woken else small_supply(self.wake_v)
-
-    @property
-    def finds(self) -> bool:
-        """Whether a charger is given time to find what wakes it."""
-        return self.wake_v is not None or super().finds
 
     def levels(self, maker: LevelMaker) -> Iterator[Level]:
         """Yield nominal voltage at each load point, or once with the load connected by hand."""

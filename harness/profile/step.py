@@ -5,13 +5,29 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from enum import Enum, auto
-from typing import Annotated, ClassVar
+from typing import Annotated, ClassVar, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, PrivateAttr, model_validator
 
-from harness.files.field_types import Amps, Flag, Fraction, Name, Seconds, Table, bounded, mistaken
+from harness.files.field_types import (
+    Amps,
+    Flag,
+    Fraction,
+    Name,
+    Seconds,
+    Table,
+    Volts,
+    bounded,
+    mistaken,
+)
 from harness.profile.check import Check
-from harness.profile.hand_loads import BATTERY_NOTE, SMALL_SUPPLY_NOTE, is_battery, small_supply_v
+from harness.profile.hand_loads import (
+    BATTERY_NOTE,
+    SMALL_SUPPLY_NOTE,
+    is_battery,
+    small_supply,
+    small_supply_v,
+)
 from harness.profile.level import Level, LevelMaker, LoadPoint
 from harness.profile.measures import Situation
 from harness.quantity import format_quantity
@@ -185,6 +201,36 @@ class HandLoadedStep(HeldStep):
         )
 
 
+class WakingStep(HandLoadedStep):
+    """What a step has whose load may stand in for the battery that a charger waits for."""
+
+    #: Voltage at its output that wakes a charger, by a small supply behind a diode; None: none.
+    wake_v: Volts | None = Field(default=None, examples=['"5 V"'])
+
+    _woken: bool = PrivateAttr(default=False)
+
+    @property
+    def woken(self) -> bool:
+        """Whether the bench's auxiliary supply wakes the charger in it."""
+        return self._woken
+
+    def woken_by_aux(self) -> Self:
+        """Return it with no small supply to connect: the bench has an auxiliary one there."""
+        copy = self.model_copy()
+        copy._woken = True  # noqa: SLF001 - its own class
+        return copy
+
+    @property
+    def by_hand(self) -> str | None:
+        """What a person connects for it, power off: the load, or the small supply."""
+        return self.load if self.wake_v is None or self.woken else small_supply(self.wake_v)
+
+    @property
+    def finds(self) -> bool:
+        """Whether a charger is given time to find what wakes it."""
+        return self.wake_v is not None or super().finds
+
+
 class LoadableStep(HandLoadedStep):
     """What a step has that may be loaded at one current, or by hand."""
 
@@ -194,3 +240,21 @@ class LoadableStep(HandLoadedStep):
     def point(self) -> LoadPoint | None:
         """Setting of the load."""
         return None if self.current_a is None else LoadPoint("current", self.current_a)
+
+
+class ChargeableStep(LoadableStep, WakingStep):
+    """What a step has whose load may also hold the voltage of a battery."""
+
+    #: Voltage that the load holds, in the place of a charger's battery; None: it holds none.
+    load_voltage_v: Volts | None = Field(default=None, examples=['"17 V"'])
+
+    @property
+    def point(self) -> LoadPoint | None:
+        """Setting of the load."""
+        held_v = self.load_voltage_v
+        return super().point if held_v is None else LoadPoint("voltage", held_v)
+
+    def time_at_limit_s(self, maker: LevelMaker) -> float | None:
+        """Return for how long the supply may be in its limit; None where it may not for long."""
+        at_it = self.load is not None or self.wake_v is not None
+        return maker.time_at_limit_s if at_it else None

@@ -11,9 +11,9 @@ from collections.abc import Iterable, Iterator
 from harness.files.config_error import ConfigError
 from harness.profile.check_rules import ROUNDING, StepPart
 from harness.profile.hand_loads import DIODE_V, SMALL_SUPPLY_A, set_to_wake_v
-from harness.profile.load_step import POINT_KEYS, LoadStep
 from harness.profile.plan import PlannedStep
 from harness.profile.schema import AuxEnvelope, Profile
+from harness.profile.step import WakingStep
 from harness.profile.steps import Step
 from harness.quantity import format_quantity
 from harness.unit.charger_output import ChargerOutput
@@ -28,7 +28,7 @@ def has_charger(unit: Unit) -> bool:
 def woken(steps: Iterable[Step], *, by_aux: bool) -> tuple[Step, ...]:
     """Return steps in which the bench's auxiliary supply wakes the charger, where it does."""
     return tuple(
-        step.woken_by_aux() if by_aux and isinstance(step, LoadStep) and step.wake_v else step
+        step.woken_by_aux() if by_aux and isinstance(step, WakingStep) and step.wake_v else step
         for step in steps
     )
 
@@ -42,7 +42,7 @@ def wake_envelope_rules(steps: Iterable[StepPart], aux: AuxEnvelope) -> Iterator
     path = ("envelope", "aux")
     waking = [(part, part.quantity("wake", "V")) for part in steps if "wake" in part.raw]
     if not waking:
-        yield ConfigError(path, "no load step has wake: nothing is driven by an auxiliary supply")
+        yield ConfigError(path, "no step has wake: nothing is driven by an auxiliary supply")
         return
     if aux.current_a > SMALL_SUPPLY_A * (1 + ROUNDING):
         most = format_quantity(SMALL_SUPPLY_A, "A")
@@ -51,7 +51,7 @@ def wake_envelope_rules(steps: Iterable[StepPart], aux: AuxEnvelope) -> Iterator
             (*path, "current"), f"{given} is more than the {most} that wake a charger", f'"{most}"'
         )
     for part, wake_v in waking:
-        held = [voltage_v for _, voltage_v in part.each(POINT_KEYS["voltage"], "V")]
+        held = [voltage_v for _, voltage_v in part.held_voltages()]
         if wake_v is None or not held:  # told by the rules of the step
             continue
         given = format_quantity(aux.voltage_v, "V")
@@ -79,7 +79,7 @@ def wake_notes(profile: Profile, steps: Iterable[PlannedStep]) -> Iterator[str]:
     aux = profile.envelope.aux
     for planned in steps:
         step = planned.step
-        if not (isinstance(step, LoadStep) and step.woken and aux is not None and step.wake_v):
+        if not (isinstance(step, WakingStep) and step.woken and aux is not None and step.wake_v):
             continue
         name = step.output or next(iter(profile.unit.output))
         highest = format_quantity(profile.unit.output[name].nominal_v, "V")

@@ -11,6 +11,7 @@ from harness.profile.load_step import LoadStep
 from harness.profile.plan_notes import WARM_S
 from harness.profile.schema import Profile
 from harness.profile.step import HandLoadedStep, LoadableStep
+from harness.profile.wiring import sets_load
 from harness.rehearse.fault import Need
 from harness.rehearse.senses import is_about_cooling
 
@@ -116,7 +117,7 @@ CHARGES = Need(
     "while a battery is charged, and nothing is charged in this profile",
     'add a load step with load = "battery", or with mode = "voltage"',
     lambda profile: any(
-        isinstance(step, HandLoadedStep) and (_charges(step) or getattr(step, "points", ()))
+        isinstance(step, HandLoadedStep) and (_charges(step) or sets_load(step))
         for step in profile.steps
     ),
 )

@@ -243,6 +243,9 @@ WORN_FAULTS = (
         change=_gives_in_high,
         remedies=(
             Remedy("line", "meter.voltage_dc", "low", "loaded, at the highest line it gives up"),
+            Remedy(
+                "line", "load.current", "low", "into the voltage of a battery it gives up there"
+            ),
         ),
     ),
     Fault(

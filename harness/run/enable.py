@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from harness.power.commands import EnableOff, EnableOn, PinRole
 from harness.profile.hand_loads import set_to_wake_v
-from harness.profile.load_step import LoadStep
 from harness.profile.plan import PlannedStep
+from harness.profile.step import WakingStep
 from harness.quantity import format_quantity
 from harness.record.events import EventKind
 from harness.run.context import Context
@@ -32,7 +32,7 @@ def set_enable(context: Context, step: PlannedStep) -> None:
 def wake(context: Context, step: PlannedStep) -> None:
     """Have the auxiliary supply wake the charger, whose load holds its voltage by now."""
     asked = step.step
-    if isinstance(asked, LoadStep) and asked.woken and not context.enabled:
+    if isinstance(asked, WakingStep) and asked.woken and not context.enabled:
         assert asked.wake_v is not None  # else nothing would wake it
         _drive(context, "aux", set_to_wake_v(asked.wake_v), "charger woken with", limits=True)
 

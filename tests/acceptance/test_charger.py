@@ -98,6 +98,21 @@ low     = "1.8 A"
 high    = "2.2 A"
 
 [[steps]]
+kind         = "line"
+title        = "corners"
+voltages     = ["90 %", "110 %"]
+load_voltage = "17.5 V"
+wake         = "5 V"
+wait         = "1 s"
+dwell        = "300 ms"
+
+[[steps.checks]]
+name    = "charge current"
+measure = "load.current"
+low     = "1.8 A"
+high    = "2.2 A"
+
+[[steps]]
 kind     = "soak"
 title    = "to the end"
 load     = "battery"
@@ -167,6 +182,7 @@ CASES = {
     "keeper killed, woken": Case(step="held", happens=kill_keeper),
     "no diode": Case({"diode": False}),
     "wakes late": Case({"wake_v": 7.6}),
+    "weak at high line": Case({"weak_above_v": 147.0}),
     "never ends": Case({"ends": False}),
     "leaks back": Case({"drain_a": 12e-3}),
     "engine killed, woken": Case(step="held", happens=kill_engine),
@@ -302,7 +318,7 @@ class TestCharger:
         assert healthy.ended.code == 0, healthy.ended.screen
         assert healthy.ended.released
         assert not healthy.bench.left_on
-        assert [event["on"] for event in healthy.bench.events("aux")] == [True, False]
+        assert [event["on"] for event in healthy.bench.events("aux")] == [True, False] * 2
         assert healthy.bench.events("error") == []
         before, after = (event["charged"] for event in healthy.bench.events("battery"))
         assert before < 0.8
@@ -341,6 +357,7 @@ class TestMoreChargers:
         ("name", "check"),
         [
             ("wakes late", "charge current at 7.2 V"),
+            ("weak at high line", "charge current at 110 %"),
             ("never ends", "charge has ended"),
             ("leaks back", "reverse leakage"),
         ],

@@ -9,6 +9,7 @@ charge: terminals and current follow at once.
 
     {"current_a": 2.0, "highest_v": 18.0, "wake_v": 4.6, "wake_s": 0.3, "end_a": 0.17,
      "ends": true,                    # false: it goes on with 0.3 A for ever
+     "weak_above_v": null,            # above this bulk voltage it gives half the current
      "drain_a": 1.5e-3,               # out of a battery while it gives nothing
      "diode": true,                   # in the lead of the auxiliary supply
      "battery": {"capacity_c": 60.0, "ohm": 0.15, "empty_v": 14.4, "full_v": 18.0, "charged": 0.8}}
@@ -65,6 +66,8 @@ class Charger(Converter):
     def __init__(self, parts: ConverterParts, seed: int, table: dict[str, Any]) -> None:
         super().__init__(parts, seed)
         self._current_a: float = table["current_a"]
+        self._whole_a = self._current_a
+        self._weak_above_v: float | None = table.get("weak_above_v")
         self._highest_v: float = table["highest_v"]
         self._wake_v: float = table.get("wake_v", 4.6)
         self._wake_s: float = table.get("wake_s", 0.3)
@@ -116,6 +119,8 @@ class Charger(Converter):
             self.running = bulk_v >= self.parts.start_v
         if not self.running:
             self._sleep()
+        weak = self._weak_above_v is not None and bulk_v > self._weak_above_v
+        self._current_a = 0.5 * self._whole_a if weak else self._whole_a
         self._look(step_s)
         self._settle()
         if self.connected is not None:

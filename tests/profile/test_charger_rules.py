@@ -123,6 +123,57 @@ class TestChargerRules:
         """A charger gives nothing into it; and a battery hangs at nothing but a charger."""
         assert mistakes(step("load", *lines, 'dwell = "1 s"')) == [problem]
 
+    @pytest.mark.parametrize(
+        ("lines", "problem"),
+        [
+            (('load_voltage = "17 V"', 'wake = "5 V"'), None),
+            (('load = "battery"',), None),
+            (
+                ('load_voltage = "17 V"',),
+                (
+                    "steps[1].wake: this key is missing: a load has no voltage of its own, and "
+                    "output 'main' waits for 5 V. A small supply of at least that wakes it"
+                ),
+            ),
+            (
+                ('wake = "5 V"',),
+                f'steps[1].load_voltage: {INTO}: say load = "battery", or load_voltage with wake',
+            ),
+            (
+                ('current = "1 A"', 'load_voltage = "17 V"', 'wake = "5 V"'),
+                f'steps[1].current: {INTO}: say load = "battery", or load_voltage with wake',
+            ),
+            (
+                ('load_voltage = "19 V"', 'wake = "5 V"'),
+                (
+                    "steps[1].load_voltage: 19 V is no battery of output 'main', which charges "
+                    "7.2 V to 18 V"
+                ),
+            ),
+            (
+                ('load_voltage = "8 V"', 'wake = "9 V"'),
+                "steps[1].wake: 9 V is above the load's 8 V: the small supply would feed the load",
+            ),
+            (
+                ('load = "battery"', 'load_voltage = "17 V"'),
+                (
+                    "steps[1].load_voltage: a load that is connected by hand takes what it takes: "
+                    "leave this key out"
+                ),
+            ),
+            (
+                ('output = "side"', 'load_voltage = "4 V"'),
+                "steps[1].load_voltage: output 'side' is no charger: leave this key out",
+            ),
+        ],
+    )
+    def test_at_a_corner_of_the_line_it_is_the_same(
+        self, mistakes: Callable[[str], list[str]], lines: tuple[str, ...], problem: str | None
+    ) -> None:
+        """A battery, or the voltage of one and what wakes it."""
+        found = mistakes(step("line", 'voltages = ["90 %", "110 %"]', 'dwell = "1 s"', *lines))
+        assert found == ([] if problem is None else [problem])
+
     def test_a_soak_has_a_battery_or_nothing(self, mistakes: Callable[[str], list[str]]) -> None:
         """Its load has one current, which no charger gives into it."""
         [found] = mistakes(step("soak", 'current = "1 A"', 'duration = "10 s"'))

@@ -53,10 +53,24 @@ class TestEnvelope:
         aux = AUX.replace("6.5 V", volts).replace("20 mA", milliamps)
         assert load_profile(written(HEAD + aux + START + HELD)).envelope.aux is not None
 
+    def test_it_lies_below_what_the_load_of_a_line_step_holds(self, written: Written) -> None:
+        """There the corners are shares of the line, and the load's voltage a key of its own."""
+        line = step(
+            "line",
+            'voltages = ["90 %", "110 %"]',
+            'load_voltage = "LOAD"',
+            'wake = "5 V"',
+            'dwell = "1 s"',
+        )
+        aux = AUX.replace("6.5 V", "8 V")
+        assert load_profile(written(HEAD + aux + START + line.replace("LOAD", "9 V")))
+        with pytest.raises(FileError, match="8 V is not below the load's 8 V"):
+            load_profile(written(HEAD + aux + START + line.replace("LOAD", "8 V")))
+
     def test_one_that_wakes_nothing_is_refused(self, written: Written) -> None:
         """Nobody bounds what is not used."""
         battery = step("load", 'load = "battery"', 'dwell = "1 s"')
-        with pytest.raises(FileError, match="no load step has wake"):
+        with pytest.raises(FileError, match="no step has wake"):
             load_profile(written(HEAD + AUX + START + battery))
 
 

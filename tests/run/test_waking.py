@@ -171,6 +171,56 @@ class TestByTheAuxiliarySupply:
         assert state(ran.bench).phase is Phase.ASLEEP
 
 
+CORNERS = """
+[[steps]]
+kind = "line"
+title = "corners"
+voltages = ["90 %", "110 %"]
+frequencies = ["50 Hz"]
+load_voltage = "17.5 V"
+wake = "5 V"
+dwell = "0.3 s"
+[[steps.checks]]
+name = "charge current"
+measure = "load.current"
+low = "1.8 A"
+high = "2.2 A"
+"""
+
+
+class TestAtTheCornersOfTheLine:
+    """The load holds the voltage of a battery while the line goes from one end to the other."""
+
+    @pytest.mark.parametrize("without", [(), ("aux",)])
+    def test_the_charge_is_judged_at_each(
+        self, run_steps: RunSteps, without: tuple[str, ...]
+    ) -> None:
+        """Woken once for both, by the auxiliary supply or by hand; power is off afterwards."""
+        ran = run_steps("charger", after=CORNERS, without=without)
+        told = ran.events.loc[ran.events["step"] == "corners", "kind"]
+
+        assert ran.result.exit_code == 0, ran.result.reason
+        assert ran.verdict("charge current at 90 %") == "pass"
+        assert ran.verdict("charge current at 110 %") == "pass"
+        assert [kind for kind in told if kind in {"enable", "load", "power off"}] == (
+            ["power off", "load", "power off", "load"]
+            if without
+            else ["enable", "enable", "power off", "enable"]
+        )
+        assert not ran.bench.circuit.load.on
+
+    @pytest.mark.parametrize(("load_v", "found"), [("12 V", False), ("17.5 V", True)])
+    def test_one_that_gives_in_at_high_line_shows_near_its_full_power(
+        self, run_steps: RunSteps, load_v: str, *, found: bool
+    ) -> None:
+        """Into a battery that is low it gives less power than it is weak at."""
+        ran = run_steps(
+            "charger", after=CORNERS.replace("17.5 V", load_v), fault="gives-in-at-high-line"
+        )
+
+        assert (ran.result.exit_code != 0) is found
+
+
 class TestByHand:
     def test_where_the_bench_has_none_it_is_connected_with_power_off(
         self, run_steps: RunSteps
