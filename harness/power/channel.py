@@ -136,6 +136,11 @@ class Channel:
         self._show_life(now_s)
         self._beat_until_s = now_s + longest_s
 
+    @property
+    def has_come(self) -> bool:
+        """Whether a message of the keeper waits to be received."""
+        return not self._incoming.empty()
+
     def silent_s(self) -> float:
         """Return how long the keeper has been silent, as far as we were there to hear it."""
         return self._silence.look(self._clock.now_s())

@@ -7,7 +7,7 @@ and notes between which two moments each change came.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -29,6 +29,10 @@ class Dip:
     back_v: float
     duration_s: float
     load: str = ""  #: key of the load whose voltage is read meanwhile; empty: none is
+
+
+#: Called again and again while the input drops and comes back: reads what is not the keeper's.
+Meanwhile = Callable[[], object]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,10 +72,11 @@ class Timed(Protocol):
         """Cut power where somebody has said so past the engine, or that has fallen silent."""
 
 
-def carry_out(keeper: Timed, dip: Dip) -> DipRecord:
+def carry_out(keeper: Timed, dip: Dip, meanwhile: Meanwhile | None = None) -> DipRecord:
     """Drop the input and bring it back, the time counted from middle to middle of both messages.
 
-    Between the messages the supply is read and judged, and the load read, as often as fits.
+    Between the messages the supply is read and judged, and the load read, as often as fits; and so
+    is what goes on ``meanwhile`` where one process has it all, as a rehearsal has.
 
     Raises:
         Tripped: Power has been cut.
@@ -94,6 +99,8 @@ def carry_out(keeper: Timed, dip: Dip) -> DipRecord:
             read_s = clock.now_s()
             voltage_v = keeper.read(dip.load, "voltage")["voltage"]
             outputs.append(((read_s, clock.now_s()), voltage_v))
+        if meanwhile is not None:
+            meanwhile()
         return clock.now_s() - begin_s
 
     spans = [keeper.set_quickly(Set("voltage", dip.back_v)) for _ in range(_TRIALS)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import itertools
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, NoReturn
 
@@ -15,7 +15,7 @@ from harness.errors import HarnessError, LinkError, PowerOffUnconfirmed
 from harness.power.attention import Lookout
 from harness.power.channel import WINDOW, Answer, Call, Channel, Sign
 from harness.power.commands import Command, SwitchOn
-from harness.power.dip import Dip, DipRecord
+from harness.power.dip import Dip, DipRecord, Meanwhile
 from harness.power.envelope import OperatingEnvelope
 from harness.power.pin_moves import PIN_FAULT
 from harness.power.port import OnEvent, OnSample
@@ -112,9 +112,12 @@ class ProcessPower:
             raise LinkError("the keeper's process is gone", instrument=role)
         return dict(self._call("read", role, *quantities))
 
-    def dip(self, dip: Dip) -> DipRecord:
-        """Have the keeper drop the input and bring it back; samples meanwhile are recorded."""
-        record: DipRecord = self._call("dip", dip)
+    def dip(self, dip: Dip, meanwhile: Meanwhile | None = None) -> DipRecord:
+        """Have the keeper drop the input and bring it back; samples meanwhile are recorded.
+
+        Its time is its own: what is done here meanwhile holds up nobody but this process.
+        """
+        record: DipRecord = self._call("dip", dip, meanwhile=meanwhile)
         return record
 
     def off_time(self) -> tuple[Span, Span] | None:
@@ -151,11 +154,19 @@ class ProcessPower:
 
     # --- the channel
 
-    def _call(self, method: str, *arguments: object) -> Any:
-        """Have the keeper called, wait for it, and return or raise what came of it."""
+    def _call(
+        self, method: str, *arguments: object, meanwhile: Callable[[], object] | None = None
+    ) -> Any:
+        """Have the keeper called, wait for it, and return or raise what came of it.
+
+        While no message of it waits, what is to be done ``meanwhile`` is done again and again.
+        """
         number = next(self._numbers)
         self._channel.send(Call(method, arguments, number))
         while True:
+            if meanwhile is not None and not self._channel.has_come:
+                meanwhile()
+                continue
             message = self._next()
             if isinstance(message, Answer) and message.number == number:
                 self._live = message.live

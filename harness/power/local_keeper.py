@@ -19,7 +19,7 @@ from harness.errors import (
 )
 from harness.power import on_the_wire
 from harness.power.commands import Command, KeeperState, Set, SwitchOff
-from harness.power.dip import Dip, DipRecord, carry_out
+from harness.power.dip import Dip, DipRecord, Meanwhile, carry_out
 from harness.power.keeper import Keeper
 from harness.power.moves import Check, Move
 from harness.power.pin_moves import AUX_LEFT_ON, AUX_OFF
@@ -77,9 +77,9 @@ class LocalKeeper:
         """The run's clock."""
         return self._clock
 
-    def dip(self, dip: Dip) -> DipRecord:
+    def dip(self, dip: Dip, meanwhile: Meanwhile | None = None) -> DipRecord:
         """Drop the input for a stated time, and bring it back."""
-        return carry_out(self, dip)
+        return carry_out(self, dip, meanwhile)
 
     def off_time(self) -> tuple[Span, Span] | None:
         """Return when power last went off, and when it came back."""

@@ -12,7 +12,7 @@ from typing import NoReturn, Protocol
 from harness.bench.roles import Instrument
 from harness.bench.sample import SupplySample
 from harness.power.commands import Command
-from harness.power.dip import Dip, DipRecord
+from harness.power.dip import Dip, DipRecord, Meanwhile
 from harness.power.envelope import OperatingEnvelope
 from harness.power.power_times import Span
 from harness.power.trip import Trip, TripReason
@@ -54,8 +54,12 @@ class Power(Protocol):
         off it raises ``InstrumentError`` and changes nothing.
         """
 
-    def dip(self, dip: Dip) -> DipRecord:
-        """Have the input dropped for a stated time and brought back, timed where the link is."""
+    def dip(self, dip: Dip, meanwhile: Meanwhile | None = None) -> DipRecord:
+        """Have the input dropped for a stated time and brought back, timed where the link is.
+
+        What is done ``meanwhile`` is called in this process, again and again until it is back. In a
+        run nothing waits for it; in a rehearsal only what fits into the time is begun.
+        """
 
     def off_time(self) -> tuple[Span, Span] | None:
         """Return when power last went off, and when it came back, each between two moments.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Mapping
 
 from harness.profile.bench_file import BenchFile
@@ -10,6 +11,7 @@ from harness.profile.dip_step import DipStep
 from harness.profile.measures import MEASURES, Situation, role_of
 from harness.profile.plan import PlannedStep
 from harness.profile.schema import Profile
+from harness.profile.step import AnyStep
 from harness.profile.wiring import MeterPlace, Operations, Wiring, reads_in_dip, seen_from
 from harness.quantity import format_quantity
 from harness.unit.nameplate import Unit
@@ -163,11 +165,6 @@ def lacking(
                 )
 
 
-#: What a load is for while the input drops.
-_READS = (
-    "; an electronic load, its input on or off, is what reads the output quickly enough. The hold "
-    "after the drop shows whether the output comes back"
-)
 #: What a source that is set by hand does not tell.
 _NOT_BY_HAND = {
     Situation.STARTED: "the way up of a hand tells nothing of the unit",
@@ -188,24 +185,67 @@ def why_dropped(
     if bench is None:
         return ""
     there = bench.instruments
-    situations = MEASURES[check.measure].situations
-    if bench.by_hand is not None and situations & _NOT_BY_HAND.keys():
-        return _NOT_BY_HAND[next(iter(situations))]
+    if bench.by_hand is not None and MEASURES[check.measure].situations & _NOT_BY_HAND.keys():
+        return _NOT_BY_HAND[next(iter(MEASURES[check.measure].situations))]
+    if MEASURES[check.measure].otherwise and not wiring.load:
+        why = _why_no_meter(check, place, "voltage_dc", wiring)  # in the load's place
+        return f"no electronic load reads the output, and {why}" if why else ""
     has_meter = any(role_of(name.partition(".")[0]) == "meter" for name in made_of)
     for role, operation in MEASURES[check.measure].operations(unit.input.kind, has_meter=has_meter):
         quantity = operation.removeprefix("measure_")
         if role == "meter":  # one that can was looked for
-            places = (place, *([] if check.after is None else [MeterPlace("output", check.after)]))
-            for seen in ((seen_from(each, quantity), quantity) for each in places):
-                if seen not in wiring.meters:
-                    return wiring.problems.get(seen, "this bench has no meter")
+            why = _why_no_meter(check, place, quantity, wiring)
+            if why:
+                return why
             continue
         key = wiring.load or role if role == "load" else role
         if role == "supply" and (bench.by_hand or f"power_meter.{quantity}" in made_of):
             key = "power_meter"
         if key not in there:
-            why = f"this bench has no {role.replace('_', ' ')}"
-            return f"{why}{_READS if reads_in_dip(check) else ''}"
+            return f"this bench has no {role.replace('_', ' ')}"
         if lacks(operations, key, operation):
             return f"dialect {there[key].dialect} of the {key.replace('_', ' ')} has no {operation}"
     return ""
+
+
+def _why_no_meter(check: Check, place: MeterPlace, quantity: str, wiring: Wiring) -> str:
+    """Say why no meter reads a quantity where a check asks for it; empty where one does."""
+    places = (place, *([] if check.after is None else [MeterPlace("output", check.after)]))
+    for seen in ((seen_from(each, quantity), quantity) for each in places):
+        if seen not in wiring.meters:
+            return wiring.problems.get(seen, "this bench has no meter")
+    return ""
+
+
+def too_slow_in_dip(
+    check: Check, step: AnyStep, made_of: tuple[str, ...], bench: BenchFile | None
+) -> str:
+    """Say why a meter's readings are too far apart for a check of a dip; empty where they are not.
+
+    One that is to lie in the drop as a whole may begin as long as another one takes after its
+    begin, and the hold-up time lies anywhere in two readings, one after the other.
+    """
+    if bench is None or not isinstance(step, DipStep) or not reads_in_dip(check):
+        return ""
+    reading_s = dip_reading_s(made_of, bench)
+    if reading_s is None:
+        return ""
+    takes, two = format_quantity(reading_s, "s", 2), format_quantity(2 * reading_s, "s", 2)
+    why = f"the meter takes {takes} for a reading, and this needs an electronic load"
+    if 2 * reading_s > step.duration_s:
+        down = format_quantity(step.duration_s, "s")
+        return f"{why}: none may lie in a drop of {down} as a whole"
+    limits = [limit for limit in (check.low, check.high) if limit is not None]
+    if check.unit == "s" and min(limits, default=math.inf) < 2 * reading_s:
+        return (
+            f"{why}: a limit of {format_quantity(min(limits), 's')} is finer than the {two} that "
+            "the hold-up time is known to"
+        )
+    return ""
+
+
+def dip_reading_s(made_of: Iterable[str], bench: BenchFile) -> float | None:
+    """Return how long a meter takes that reads the output in a dip; None: unknown, or none does."""
+    keys = (name.partition(".")[0] for name in made_of)
+    meters = (bench.all_meters[key] for key in keys if key in bench.all_meters)
+    return next((meter.reading_time_s for meter in meters), None)

@@ -74,10 +74,11 @@ class DipStep(LoadableStep):
         duration = format_quantity(self.duration_s, "s")
         return f"{format_quantity(self.residual_frac, '%')} for {duration}"
 
-    def note(self, reading_s: float | None) -> str:
+    def note(self, reading_s: float | None, by_meter: str = "") -> str:
         """Say before power what is done, and what the supply of the bench can time.
 
-        ``reading_s`` is the time between two of its readings, where it is known.
+        ``reading_s`` is the time between two of its readings, where it is known; ``by_meter`` what
+        is said of a meter that reads the output.
         """
         told = (
             f"the keeper drops the line to {self.called}, a voltage dip or short interruption "
@@ -89,6 +90,7 @@ class DipStep(LoadableStep):
                 ". Nothing loads it but the unit itself, which then bridges far longer than at "
                 "work: state the current it works at, or a load"
             )
+        told += by_meter
         if reading_s is None:
             return f"{told}."
         takes = format_quantity(reading_s, "s")

@@ -14,6 +14,7 @@ from harness.profile.bench_fit import (
     of_outputs,
     of_power_meter,
     of_switch,
+    too_slow_in_dip,
     why_dropped,
 )
 from harness.profile.by_hand import (
@@ -176,7 +177,8 @@ def _steps(
             (
                 check,
                 why_dropped(check, place, made_of, wiring, unit, bench, operations)
-                or unseen(check, averaged_s),
+                or unseen(check, averaged_s)
+                or too_slow_in_dip(check, step, made_of, bench),
             )
             for check, place, made_of in wired
         ]

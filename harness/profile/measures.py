@@ -45,6 +45,8 @@ class Measure:
     made_of: tuple[str, ...]
     #: A reading that takes their place where the bench has its instrument.
     better: str = ""
+    #: A reading of the meter that takes their place where the bench has not their own instrument.
+    otherwise: str = ""
     situations: frozenset[Situation]
     ac_only: bool = False  # it means something for AC inputs alone
 
@@ -86,6 +88,7 @@ def _figure(
     *made_of: str,
     also: tuple[Situation, ...] = (),
     better: str = "",
+    otherwise: str = "",
     ac_only: bool = False,
 ) -> Measure:
     return Measure(
@@ -93,6 +96,7 @@ def _figure(
         limits=limits,
         made_of=made_of,
         better=better,
+        otherwise=otherwise,
         situations=frozenset({situation, *also}),
         ac_only=ac_only,
     )
@@ -175,10 +179,14 @@ MEASURES: Mapping[str, Measure] = {
     "discharge_time": _figure("s", '"5 s"', Situation.FALL, "meter.voltage_dc"),
     # of an input that drops and comes back: how long it was down, by the messages that did it ...
     "dip.duration": _figure("s", '"25 ms"', Situation.DIPPED, "supply.voltage"),
-    # ... the lowest voltage that the load read meanwhile and just after ...
-    "dip.output": _figure("V", '"23.3 V"', Situation.DIPPED, "load.voltage"),
-    # ... and for how long the output stood: until it is 5 % low, or as long as the input was down
-    "dip.hold_up": _figure("s", '"16 ms"', Situation.DIPPED, "load.voltage"),
+    # ... the lowest voltage that the load, or else the meter, read meanwhile and just after ...
+    "dip.output": _figure(
+        "V", '"23.3 V"', Situation.DIPPED, "load.voltage", otherwise="meter.voltage_dc"
+    ),
+    # ... and for how long the output stood: until it is 5 % low, or as long as that was seen
+    "dip.hold_up": _figure(
+        "s", '"16 ms"', Situation.DIPPED, "load.voltage", otherwise="meter.voltage_dc"
+    ),
     # of power that goes off and comes back: how long it was off, by the messages that switched it
     "cycle.off_time": _figure("s", '"2.1 s"', Situation.CYCLED, "supply.voltage"),
     "operator.value": _figure("1", "10", Situation.COLD, also=(Situation.WATCHED,)),

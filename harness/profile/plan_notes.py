@@ -14,6 +14,7 @@ from harness.profile.plan import PlannedStep
 from harness.profile.schema import Profile
 from harness.profile.start_step import StartStep
 from harness.profile.step import Place, Rest
+from harness.profile.wiring import reads_in_dip
 from harness.quantity import format_quantity
 from harness.unit.nameplate import Input, RectifiedInput
 
@@ -73,7 +74,7 @@ def _kind_notes(profile: Profile, bench: BenchFile | None, step: PlannedStep) ->
     if isinstance(kind, DipStep):
         supply = None if bench is None else bench.settable
         reading_s = None if supply is None else supply.reading_time_s
-        yield f"{_named(step)}: {kind.note(reading_s)}"
+        yield f"{_named(step)}: {kind.note(reading_s, _read_by_meter(bench, step))}"
     if not isinstance(kind, DischargeStep):
         return
     if kind.across == "bulk" and line.boosted_v:
@@ -85,6 +86,31 @@ def _kind_notes(profile: Profile, bench: BenchFile | None, step: PlannedStep) ->
     if kind.resistor_ohm is not None:
         note = kind.resistor_note(line.stored_v(profile.envelope.voltage_v))
         yield f"{_named(step)}: a {note}."
+
+
+def _read_by_meter(bench: BenchFile | None, step: PlannedStep) -> str:
+    """Say how closely a meter sees the output in a dip; nothing where none reads it."""
+    read = {
+        name.partition(".")[0]
+        for check in (*step.checks, *(check for check, _ in step.dropped))
+        if reads_in_dip(check)
+        for name in step.made_of[check.name]
+    }
+    meters = [] if bench is None else [bench.all_meters[key] for key in read & {*bench.all_meters}]
+    if not meters:
+        return ""
+    told = (
+        ". The meter reads the output meanwhile, as fast as it answers. Each reading is a mean "
+        "over most of the time that it takes: what falls for a shorter time shows less deep"
+    )
+    reading_s = meters[0].reading_time_s
+    if reading_s is None:
+        return (
+            f"{told}. How long it takes is not in the bench file (reading_time, which softwake "
+            "bench measures): the hold-up time lies in two readings, one after the other"
+        )
+    takes, known = format_quantity(reading_s, "s", 2), format_quantity(2 * reading_s, "s", 2)
+    return f"{told}. It takes {takes} for one: the hold-up time lies in an interval of {known}"
 
 
 def _input_notes(line: Input, steps: tuple[PlannedStep, ...]) -> Iterator[str]:

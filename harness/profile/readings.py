@@ -57,12 +57,15 @@ def readings_of(
 ) -> tuple[str, ...]:
     """Return the readings that a check is made of, in the order of its formula.
 
-    A better one goes first where a meter reads it there.
+    A better one goes first where a meter reads it there, and the meter where there is no load.
     """
     measure = MEASURES[check.measure]
     better = measure.better.partition(".")[2]
     has_better = bool(better) and (seen_from(place, better), better) in wiring.meters
-    made_of = wiring.all_readings(measure.readings(has_meter=has_better), place)
+    names = measure.readings(has_meter=has_better)
+    if measure.otherwise and not wiring.load:
+        names = (measure.otherwise,)
+    made_of = wiring.all_readings(names, place)
     if check.after is not None:
         made_of += wiring.readings(measure.made_of, MeterPlace("output", check.after))
     return tuple(instead.get(name, name) for name in made_of)

@@ -119,8 +119,11 @@ def wiring_of(
     problems: dict[tuple[MeterPlace, str], str] = {}
     moved: MeterPlace | None = None
     powered = _is_powered(step)
+    read = any(map(reads_in_dip, checks))
+    load, load_at = _load_for(step, unit, bench, read=read)
     for check in checks:
-        asked = itertools.product(_quantities(check), places_of(check, step, unit))
+        quantities = _quantities(check, has_load=bool(load))
+        asked = itertools.product(quantities, places_of(check, step, unit))
         for quantity, at in asked:
             place = seen_from(at, quantity)
             known = meters.get((place, quantity)) or _meter_at(
@@ -140,8 +143,6 @@ def wiring_of(
                 meters[place, quantity] = known
             else:
                 problems[place, quantity] = _why_none(place, quantity, bench)
-    read = any(map(reads_in_dip, checks))
-    load, load_at = _load_for(step, unit, bench, read=read)
     wired = {each.at: key for key, each in bench.all_loads.items() if each.at is not None}
     others = {output: wired.get(output, "") for output in getattr(step, "others", ())}
     return Wiring(
@@ -154,9 +155,10 @@ def wiring_of(
     )
 
 
-def _quantities(check: Check) -> Iterator[str]:
+def _quantities(check: Check, *, has_load: bool) -> Iterator[str]:
     measure = MEASURES[check.measure]
-    for name in dict.fromkeys((*measure.made_of, *measure.readings(has_meter=True))):
+    otherwise = (measure.otherwise,) if measure.otherwise and not has_load else ()
+    for name in dict.fromkeys((*measure.made_of, *measure.readings(has_meter=True), *otherwise)):
         role, _, quantity = name.partition(".")
         if role == "meter":
             yield quantity
@@ -209,7 +211,7 @@ def _load_for(step: AnyStep, unit: Unit, bench: BenchFile, *, read: bool) -> tup
 
 
 def reads_in_dip(check: Check) -> bool:
-    """Whether a check is made of what a load reads while the input drops and comes back."""
+    """Whether a check is made of what is read at the output while the input drops."""
     measure = MEASURES[check.measure]
     return Situation.DIPPED in measure.situations and "load.voltage" in measure.made_of
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from harness.errors import InstrumentError
 from harness.power.envelope import beyond
 from harness.power.failures import failure_reason
 from harness.power.moves import Check
+from harness.power.power_times import Span
 from harness.profile.measures import role_of
 from harness.run.context import WHOLE, Context
 
@@ -44,6 +45,32 @@ def read_other(context: Context, what: str) -> tuple[float, dict[str, float]]:
         if role_of(source) == "meter" and name.endswith(".voltage_dc"):
             context.rail = name, value
     return now_s, readings
+
+
+def reading_meanwhile(
+    context: Context, reading: str, into: list[tuple[Span, float]]
+) -> Callable[[], None]:
+    """Return what reads a meter once, with the time that it took, while somebody else is at work.
+
+    It has been read and found in sync before: it is in its function, and the next readings take no
+    longer than they have to. One that is none cuts power.
+    """
+    key, _, quantity = reading.partition(".")
+    reader = context.bench.readers[key]
+    read_other(context, reading)
+    check_in_sync(context, key)
+
+    def read() -> None:
+        context.stop.raise_if_requested()
+        context.host.expect_silence(reader.longest_s)
+        begin_s = context.clock.now_s()
+        try:
+            values = reader.read(quantity)
+        except InstrumentError as error:
+            context.host.cut(failure_reason(error), str(error))
+        into.append(((begin_s, context.take_now(key, values)), values[quantity]))
+
+    return read
 
 
 def read_cold(context: Context, reading: str) -> float:

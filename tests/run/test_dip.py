@@ -17,6 +17,7 @@ from harness.run.dip import Course, _standing
 from harness.run.levels import set_level
 
 if TYPE_CHECKING:
+    from harness.rehearse.simulated_instruments import SimulatedInstrument
     from harness.run.context import Context
     from tests.run.conftest import Ran, RunSteps
 
@@ -59,13 +60,14 @@ RUNS: dict[str, Ran] = {}
 
 
 class TestHealthy:
-    """Unit B, fully loaded, bridges half a period and starts again after a tenth of a second."""
+    """Unit B bridges a period at less than full load, and starts again after a long one."""
 
     @pytest.fixture
     def short(self, run_steps: RunSteps) -> Ran:
-        """Return a run with two drops of 8 ms."""
+        """Return a run with two drops of 20 ms, at less than full load."""
         if "short" not in RUNS:
-            RUNS["short"] = run_steps("ac", after=step("0 %", "8 ms", 2))
+            text = step("0 %", "20 ms", 2).replace("2.5 A", "1 A")
+            RUNS["short"] = run_steps("ac", after=text)
         return RUNS["short"]
 
     @pytest.fixture
@@ -78,15 +80,22 @@ class TestHealthy:
     def test_a_short_one_is_bridged(self, short: Ran) -> None:
         """The output stays within its limits, each time; the checks carry the drop's number."""
         for number in (1, 2):
-            assert short.verdict(f"lowest at 0 % for 8 ms, {number} of 2") == "pass"
-            assert short.verdict(f"rail at 0 % for 8 ms, {number} of 2") == "pass"
+            assert short.verdict(f"lowest at 0 % for 20 ms, {number} of 2") == "pass"
+            assert short.verdict(f"rail at 0 % for 20 ms, {number} of 2") == "pass"
+
+    def test_one_that_is_shorter_than_a_reading_is_not_judged(self, run_steps: RunSteps) -> None:
+        """No reading lies in it: what the output did meanwhile nobody saw."""
+        ran = run_steps("ac", after=step("0 %", "8 ms"))
+        assert ran.verdict("lowest at 0 % for 8 ms") == "undecided"
+        assert ran.verdict("hold-up at 0 % for 8 ms") == "undecided"
+        assert ran.verdict("rail at 0 % for 8 ms") == "pass"
 
     def test_the_time_reached_is_told_with_its_uncertainty(self, short: Ran) -> None:
         """It is what was asked for, known to half a period of the line and the messages."""
-        row = short.checks.set_index("check").loc["time at 0 % for 8 ms, 1 of 2"]
-        assert row["value"] == pytest.approx(8e-3, abs=1e-3)
+        row = short.checks.set_index("check").loc["time at 0 % for 20 ms, 1 of 2"]
+        assert row["value"] == pytest.approx(20e-3, abs=1e-3)
         assert row["uncertainty"] > 0.5 / 60.0
-        assert short.said("dip")[0].startswith("8 ms down where 8 ms was asked for")
+        assert short.said("dip")[0].startswith("20 ms down where 20 ms was asked for")
 
     def test_a_long_one_ends_in_a_restart(self, long: Ran) -> None:
         """The output is gone meanwhile and comes back; power was not cut."""
@@ -143,13 +152,43 @@ class TestOtherLoads:
         assert "Nothing loads it" not in dip_step(current="1 A").note(None)
 
     def test_a_bench_without_an_electronic_load(self, run_steps: RunSteps) -> None:
-        """What the output did meanwhile stays open, and what comes back is judged."""
+        """The meter reads the output, and what it does meanwhile is judged by that."""
         text = step("0 %", "0.15 s").replace('current = "2.5 A"', 'load = "resistor 10 ohm"')
         ran = run_steps("ac", after=text, without=("load",))
-        [told] = [text for text in ran.said("not checked") if text.startswith("lowest: ")]
-        assert "an electronic load, its input on or off" in told
+        rows = ran.checks.set_index("check")
+        assert ran.verdict("lowest at 0 % for 0.15 s") == "fail"  # 58 W are not bridged for long
         assert ran.verdict("rail at 0 % for 0.15 s") == "pass"
         assert ran.verdict("time at 0 % for 0.15 s") == "pass"
+        # known to two readings of 21 ms, and to what an AC source may wait
+        row = rows.loc["hold-up at 0 % for 0.15 s"]
+        assert 0.0 < row["value"] < 0.1
+        assert 0.02 < row["uncertainty"] < 0.05
+
+    def test_a_bench_without_either(self, run_steps: RunSteps) -> None:
+        """What the output did meanwhile stays open."""
+        text = step("0 %", "0.15 s").replace('current = "2.5 A"\n', "")
+        ran = run_steps("ac", after=text, without=("load", "meter"))
+        [told] = [text for text in ran.said("not checked") if text.startswith("lowest: ")]
+        assert told == "lowest: no electronic load reads the output, and this bench has no meter"
+
+    def test_a_reading_of_the_meter_that_is_none_cuts_power(self, run_steps: RunSteps) -> None:
+        """In the middle of a drop as in any hold (safety rule 5)."""
+
+        def bend(on: dict[str, SimulatedInstrument]) -> None:
+            live, meter = on["supply"]._getters, on["meter"]._getters
+            volts, show = meter["MEAS:VOLT:DC?"]
+            set_v, _ = live["VOLT?"]
+
+            def reads() -> float:
+                return 9.9e37 if set_v() == 0.0 and on["supply"]._live["output"].get() else volts()
+
+            meter["MEAS:VOLT:DC?"] = (reads, show)
+
+        text = step("0 %", "0.15 s").replace('current = "2.5 A"\n', "")
+        ran = run_steps("ac", after=text, without=("load",), bend=bend)
+        assert ran.result.trip is not None
+        assert "overload" in ran.result.reason.lower() or "9.9E37" in ran.result.reason
+        assert not ran.bench.circuit.source_on
 
     def test_a_battery_would_feed_it(self) -> None:
         """It is refused: the output would never fall."""
@@ -243,7 +282,7 @@ def record(*outputs: tuple[float, float], up_s: float = 0.060) -> DipRecord:
 
 
 def course(told: DipRecord, later_s: float = 0.0, error_v: float = 0.1) -> Course:
-    return Course(record=told, stands_v=22.8, error_v=error_v, later_s=later_s)
+    return Course(record=told, read=told.outputs, stands_v=22.8, error_v=error_v, later_s=later_s)
 
 
 class TestCourse:
@@ -273,10 +312,28 @@ class TestCourse:
         found = course(record((0.010, 24.0), (0.020, 22.85))).hold_up
         assert found.value < 0.020
 
-    def test_an_output_that_never_fell_stood_as_long_as_it_was_down(self) -> None:
-        """A lower bound: from the answer that confirmed the drop to the message that ended it."""
-        found = course(record((0.010, 24.0), (0.050, 24.0)), later_s=0.01).hold_up
-        assert found.value == pytest.approx(0.060 - 0.002 - 0.01)
+    @pytest.mark.parametrize("after", [(), ((0.055, 24.0),)])
+    def test_an_output_that_never_fell_stood_as_long_as_that_was_seen(
+        self, after: tuple[tuple[float, float], ...]
+    ) -> None:
+        """Between the last reading that was over before the return, and the return.
+
+        One that goes on beyond it may be of an output that fell and rose again.
+        """
+        told = record((0.010, 24.0), (0.050, 24.0), *after, up_s=0.0555)
+        found = course(told, later_s=0.01).hold_up
+        earliest_s, latest_s = 0.050 - 0.002 - 0.01, 0.0575
+        assert found.value == pytest.approx(0.5 * (earliest_s + latest_s))
+        assert combine(found.contributions).standard == pytest.approx(
+            0.5 * (latest_s - earliest_s) / math.sqrt(3)
+        )
+
+    def test_without_a_reading_in_the_drop_it_may_have_stood_for_no_time(self) -> None:
+        """And no limit is passed or failed by that."""
+        found = course(record((0.070, 24.0))).hold_up
+        assert found.value - math.sqrt(3) * combine(found.contributions).standard == (
+            pytest.approx(0.0)
+        )
 
     @pytest.mark.parametrize("error_v", [math.inf, math.nan])
     def test_without_an_accuracy_it_never_stood(self, error_v: float) -> None:
@@ -287,5 +344,13 @@ class TestCourse:
     def test_lowest(self) -> None:
         """The lowest of all readings, and nothing where there is none."""
         assert course(record((0.010, 24.0), (0.020, 23.0))).lowest.value == 23.0
+        assert course(record((0.010, 24.0), (0.070, 23.0))).lowest.value == 23.0
         assert math.isnan(course(record()).lowest.value)
         assert math.isnan(course(record()).hold_up.value)
+
+    @pytest.mark.parametrize(("reads_v", "known"), [(24.0, False), (22.8, False), (20.0, True)])
+    def test_of_an_output_that_stands_nothing_is_known_without_a_reading_in_the_drop(
+        self, reads_v: float, *, known: bool
+    ) -> None:
+        """It may have fallen and risen again; one that is seen low has fallen so far at least."""
+        assert math.isfinite(course(record((0.0595, reads_v))).lowest.value) is known
