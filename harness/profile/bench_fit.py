@@ -231,15 +231,18 @@ def too_slow_in_dip(
     if reading_s is None:
         return ""
     takes, two = format_quantity(reading_s, "s", 2), format_quantity(2 * reading_s, "s", 2)
-    why = f"the meter takes {takes} for a reading, and this needs an electronic load"
+    why, take = (
+        f"the meter takes {takes} for a reading",
+        "take an electronic load, or a quicker meter",
+    )
     if 2 * reading_s > step.duration_s:
         down = format_quantity(step.duration_s, "s")
-        return f"{why}: none may lie in a drop of {down} as a whole"
+        return f"{why}, and none may lie in a drop of {down} as a whole: {take}"
     limits = [limit for limit in (check.low, check.high) if limit is not None]
     if check.unit == "s" and min(limits, default=math.inf) < 2 * reading_s:
         return (
-            f"{why}: a limit of {format_quantity(min(limits), 's')} is finer than the {two} that "
-            "the hold-up time is known to"
+            f"{why}, and a limit of {format_quantity(min(limits), 's')} is finer than the {two} "
+            f"that the hold-up time is known to: {take}"
         )
     return ""
 

@@ -118,6 +118,24 @@ class TestTiming:
         record = carry_out(host, asked)  # type: ignore[arg-type]
         assert record.samples >= 6
 
+    @pytest.mark.parametrize("reading_s", [5e-3, 21e-3])
+    def test_what_goes_on_in_its_own_process_is_begun_only_where_it_fits(
+        self, reading_s: float
+    ) -> None:
+        """A meter in the same process takes turns, and the time asked for is reached."""
+        host = SlowHost(1e-3, 5e-3, 2e-3)
+        read: list[float] = []
+
+        def meanwhile() -> None:
+            host.time_s += reading_s
+            read.append(host.time_s)
+
+        asked = Dip(voltage_v=0.0, back_v=100.0, duration_s=60e-3)
+        record = carry_out(host, asked, meanwhile)  # type: ignore[arg-type]
+        assert middle(record.up) - middle(record.down) == pytest.approx(60e-3, abs=1e-6)
+        inside = [end_s for end_s in read if record.down[1] < end_s <= record.up[0]]
+        assert len(inside) == int(59e-3 / (5e-3 + reading_s))  # each after a sample of the supply
+
     def test_the_voltage_is_back_at_the_end(self) -> None:
         """The last setting is the one it began at, told once more with a look at errors."""
         host = SlowHost(1e-3, 5e-3, 2e-3)

@@ -15,6 +15,7 @@ from harness.errors import LinkError, LinkTimeout, PowerOffUnconfirmed, RecordEr
 from harness.power import keeper_client, without_keeper
 from harness.power.channel import Answer, Call, Sign, see_out, start_own_process
 from harness.power.commands import CLIENT_SILENCE_S, Arm, Set, SwitchOn
+from harness.power.dip import Dip
 from harness.power.envelope import OperatingEnvelope
 from harness.power.keeper_client import ProcessPower
 from harness.power.on_the_wire import OFF_BY_HAND
@@ -40,6 +41,13 @@ class Script:
         self.kills = 0
         self.silent_for_s = 0.0
         self.attend: Callable[[], None] = lambda: None
+        self.waits = 0  # so often nothing has come yet
+
+    @property
+    def has_come(self) -> bool:
+        """Whether the keeper has said the next: not before it was asked so often."""
+        self.waits -= 1
+        return self.waits < 0
 
     def send(self, message: Any) -> None:
         """Note what the keeper is told."""
@@ -126,6 +134,30 @@ def power_over(script: Script, on_event: Any = lambda *_: None) -> ProcessPower:
         on_event,
         lambda _: None,
     )
+
+
+class TestDip:
+    """A drop is the keeper's; meanwhile this process reads what is its own."""
+
+    ASKED = Dip(voltage_v=0.0, back_v=24.0, duration_s=0.06)
+
+    def test_what_goes_on_meanwhile_is_done_while_nothing_comes(self) -> None:
+        """Again and again, and not once more after the answer is there."""
+        script = Script(Answer(2, "the record"))
+        power, done = power_over(script), []
+        script.waits = 3
+        assert power.dip(self.ASKED, lambda: done.append(1)) == "the record"
+        assert len(done) == 3
+        assert script.sent[-1] == Call("dip", (self.ASKED,), 2)  # the keeper hears nothing of it
+
+    def test_a_trip_ends_it(self) -> None:
+        """What cut power in the drop is met before the next reading."""
+        script = Script(Tripped(TRIP))
+        power, done = power_over(script), []
+        script.waits = 1
+        with pytest.raises(Tripped):
+            power.dip(self.ASKED, lambda: done.append(1))
+        assert len(done) == 1
 
 
 class TestLive:
