@@ -30,6 +30,7 @@ from harness.profile.schema import Profile
 from harness.profile.unit_at_hand import UnitAtHand
 from harness.record.earlier import earlier_figures
 from harness.record.figures import EarlierFigure
+from harness.record.left_behind import left_at
 from harness.record.recorder import MemoryRecorder, Recorder
 from harness.record.run_summary import unit_entry
 from harness.rehearse.bench_of_rails import bench_that_fits
@@ -271,6 +272,9 @@ def run_profile(  # noqa: PLR0913 - what a run is made of
     at_hand = replace(_at_hand(unit, serial), safety_record=_reference(safety_record))
     pictures = _pictures(at_hand, photos)
     plan = plan_for(loaded, table, at_hand=at_hand)
+    left = left_at(Path(results), table.feed.resource)
+    if left:
+        plan = replace(plan, left_behind=left, cautions=(f"{left}.", *plan.cautions))
     started = dt.datetime.now(dt.UTC)
     findings = preflight(plan, today=started.date())
     if findings.reasons:

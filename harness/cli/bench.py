@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import textwrap
 from collections.abc import Callable, Iterable
+from pathlib import Path
 
 import typer
 from rich.text import Text
@@ -16,7 +17,7 @@ from harness.bench.selfcheck import inspect_bench
 from harness.cli.contents import of_bench
 from harness.cli.discover import list_connected
 from harness.cli.documents import Teller, telling
-from harness.cli.options import described
+from harness.cli.options import HERE, described
 from harness.cli.prompts import TerminalOperator
 from harness.cli.tables import console, heading, show
 from harness.errors import ExitCode, UsageError
@@ -30,6 +31,7 @@ from harness.profile.bench_file import BenchFile
 from harness.profile.load import load_bench
 from harness.quantity import format_quantity
 from harness.record.csv_text import printable
+from harness.record.left_behind import left_at
 from harness.run.operator import Interrupted, StopRequest, stop_on_signals
 
 #: Colour of a mark; the word always stands beside it.
@@ -46,6 +48,7 @@ def bench(
     discover: bool = False,
     addresses: str = "",
     yes: bool = False,
+    results: Path = HERE,
     json: bool = False,
 ) -> None:
     """Find, identify and self-check the instruments; energises nothing unless asked."""
@@ -66,17 +69,23 @@ def bench(
         if discover or table is None:
             list_connected("@py" if table is None else table.visa, addresses, tell)
             raise typer.Exit(ExitCode.RELEASE)
-        well = _look(table, wiring=wiring, ask=not yes, tell=tell)
+        left = left_at(results, table.feed.resource)
+        well = _look(table, wiring=wiring, ask=not yes, tell=tell, left=left)
     raise typer.Exit(ExitCode.RELEASE if well else ExitCode.REFUSED)
 
 
-def _look(table: BenchFile, *, wiring: bool, ask: bool, tell: Teller | None) -> bool:
-    """Look at a bench, and at its wiring where that is wanted; whether all is well."""
+def _look(table: BenchFile, *, wiring: bool, ask: bool, tell: Teller | None, left: str) -> bool:
+    """Look at a bench, and at its wiring where that is wanted; whether all is well.
+
+    ``left`` is what the last run on it may have left there, in words.
+    """
     clock = SystemClock()
     now = dt.datetime.now(dt.UTC)
     with hold_supply(table.feed.resource, serial="bench check", started=now):
         library = table.visa or "the system, or pyvisa-py"
         show((Text(table.name, style="bold"), Text(f"VISA library: {library}")))
+        if left:
+            show([Text(printable(left), style=_STYLES[Mark.WRONG])])
         amiss, seen = [], []
         for inspection in inspect_bench(table, clock, today=now.astimezone().date()):
             seen.append(inspection)

@@ -24,6 +24,7 @@ from harness.record import Record, load
 from harness.record.csv_text import READINGS, header, number, printable
 from harness.record.csv_text import label as csv_label
 from harness.record.examine import Examined, examine, find, folders, looked_over
+from harness.record.last_words import battery_in
 from harness.record.run_summary import plain
 from harness.report.wording import UNCONFIRMED, is_pre_check, verdict_mark, verdict_words
 
@@ -129,11 +130,13 @@ def list_runs(results: Path = HERE, newest: int = 20, *, json: bool = False) -> 
         Column(name, no_wrap=name in {"verdict", "released"}, overflow="fold") for name in names
     )
     runs = table(*columns)
-    renamed = []
+    odd = []
     for seen in looked_over(known[:newest]):
         run = seen.facts
         if seen.renamed_from:
-            renamed.append(f"{seen.folder.name} was renamed; it holds the run {seen.renamed_from}.")
+            odd.append(f"{seen.folder.name} was renamed; it holds the run {seen.renamed_from}.")
+        if not seen.whole and (left := battery_in(seen.folder)):
+            odd.append(f"{seen.folder.name}: {left}.")
         released = _release_word(run)
         row = (
             printable(seen.folder.name),
@@ -144,7 +147,7 @@ def list_runs(results: Path = HERE, newest: int = 20, *, json: bool = False) -> 
         )
         runs.add_row(*row[: len(names)])
     out.print(runs if runs.row_count else f"No runs in {printable(str(results))}.")
-    for line in renamed:
+    for line in odd:
         out.print(printable(line), style=STYLES["fail"], soft_wrap=True)
     if len(known) > newest:
         out.print(f"{len(known) - newest} older runs; --newest {len(known)} shows them all.")

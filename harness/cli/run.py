@@ -74,6 +74,12 @@ def _run(
         show(plan_lines(plan))
         return operator_actions.confirm(question(plan, named))
 
+    def told(plan: Plan) -> bool:
+        """Ask nobody; say what an earlier run may have left at the bench all the same."""
+        if plan.left_behind:
+            typer.echo(f"softwake: {plan.left_behind}", err=True)
+        return True
+
     with stop_on_signals(stop):
         try:
             named = operator_actions.ask_serial() if serial is None else serial
@@ -81,7 +87,7 @@ def _run(
                 profile,
                 bench,
                 serial=named,
-                confirm=confirm if ask else None,
+                confirm=confirm if ask else told,
                 operator_actions=operator_actions,
                 stop=stop,
                 watching=watching.begin,

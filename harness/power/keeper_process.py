@@ -33,7 +33,7 @@ from harness.power.screen_line import say, say_power_is_on
 from harness.power.trip import Tripped, TripReason
 from harness.profile.bench_file import BenchFile
 from harness.record.events import EventKind
-from harness.record.last_words import GONE, Words, add_last_words
+from harness.record.last_words import GONE, Words, add_last_words, battery_in
 
 #: How long an output that will not go off is told again, after the engine has been told.
 _PERSIST_S = 60.0
@@ -191,7 +191,13 @@ class KeeperService:
             return
         words, folder = list(self._told), self._folder
         self._written = len(words)
-        writing = threading.Thread(target=lambda: add_last_words(folder, words), daemon=True)
+
+        def write() -> None:
+            add_last_words(folder, words)
+            if left := battery_in(folder):
+                say(left)
+
+        writing = threading.Thread(target=write, daemon=True)
         with contextlib.suppress(RuntimeError):  # no thread to be had
             writing.start()
             writing.join(_WRITING_S)

@@ -23,6 +23,13 @@ BATTERY_NOTE = (
 )
 
 
+#: What is said where a run ended and nobody took one off.
+BATTERY_LEFT = (
+    "A BATTERY MAY STILL BE CONNECTED: measure, and disconnect it first, at the battery, by the "
+    "fuse of its lead; it feeds what is wrong in the unit with power off, too"
+)
+
+
 def is_battery(load: str) -> bool:
     """Whether a load that is connected by hand is a battery."""
     return load.partition(" ")[0] == BATTERY

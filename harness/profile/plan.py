@@ -66,6 +66,8 @@ class Plan:
     steps: tuple[PlannedStep, ...]
     notes: tuple[str, ...]  # what the reader must know, such as that there is no charge budget
     cautions: tuple[str, ...]  # the usual ones for this unit (safety rule 10)
+    #: What an earlier run may have left at the bench, in words; a caution, too. Empty: nothing.
+    left_behind: str = ""
     #: What pulls the enable input, or wakes the charger: the role of an instrument, ``hand``, or
     #: empty for nothing.
     enable_way: Literal["aux", "enable_switch", "hand", ""] = ""

@@ -23,7 +23,7 @@ from harness.errors import RecordError, UsageError
 from harness.judge.verdict import Verdict
 from harness.profile.schema import Purpose
 from harness.record.csv_text import CHECKS, printable, sound_text
-from harness.record.last_words import last_of_power
+from harness.record.last_words import last_of_battery, last_of_power
 from harness.record.run_summary import (
     LISTS,
     NEEDED,
@@ -92,7 +92,7 @@ def examine(folder: Path) -> Examined:
     if facts is None:
         reason = f"there is no valid {RUN_FILE}: the run was cut short or its record damaged"
         events = read_regular(folder / "events.csv", _small, [])
-        if events and (said := last_of_power(events)):
+        for said in filter(None, (last_of_power(events or b""), last_of_battery(events or b""))):
             reason = f"{reason}; {said}"
         facts = unfinished_facts(name, "", reason)
     elif os.path.normcase(facts["run_id"]) != os.path.normcase(name):

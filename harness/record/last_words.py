@@ -12,6 +12,7 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
+from harness.profile.hand_loads import BATTERY_LEFT, is_battery
 from harness.record.csv_text import EVENTS, number, sound_text, word, word_back
 from harness.record.events import EventKind
 from harness.record.seal import RUN_FILE
@@ -21,6 +22,9 @@ Words = list[tuple[float, EventKind, str]]
 
 #: What the keeper says of an engine that went without a word.
 GONE = "the program is gone"
+
+#: What stands last of a battery that nobody connected.
+_NEVER_THERE = ("nobody measured its voltage", " not connected")
 
 _BEGINS = frozenset({EventKind.SWITCHING_ON, EventKind.POWER_ON})
 
@@ -54,6 +58,30 @@ def last_of_power(content: bytes) -> str:
         elif kind == EventKind.POWER_OFF:
             said = f"output off was {detail} {at}, by its journal"
     return said
+
+
+def last_of_battery(content: bytes) -> str:
+    """Say that a battery may still be connected, by a journal's ``events.csv``; empty where not.
+
+    It may be as soon as it was measured: whoever is asked to connect it may have done so.
+    """
+    text, _ = sound_text(content, EVENTS)
+    last = ""
+    for _, kind, _, detail in list(csv.reader(text.splitlines()))[1:]:
+        told = word_back(detail)
+        if kind == EventKind.LOAD and is_battery(told.replace(":", " ")):
+            last = told
+    taken_off = last.endswith(" disconnected") and not last.endswith(" not disconnected")
+    if not last or taken_off or last.endswith(_NEVER_THERE):
+        return ""
+    return f"{BATTERY_LEFT} (last said of it: {last})"
+
+
+def battery_in(folder: Path) -> str:
+    """Say that a battery may still be connected, by the journal in a folder; empty where not."""
+    with contextlib.suppress(OSError):
+        return last_of_battery((folder / "events.csv").read_bytes())
+    return ""
 
 
 def _missing(content: bytes, words: Sequence[tuple[float, EventKind, str]]) -> list[str]:

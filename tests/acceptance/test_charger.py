@@ -18,6 +18,7 @@ from typing import Any
 
 import pytest
 
+from tests.command import called
 from tests.outside.journal import keeper_of, last_of_power, reached
 from tests.outside.partner import OutsideBench
 from tests.outside.person import Person
@@ -381,6 +382,27 @@ class TestMoreChargers:
     ) -> None:
         """The keeper goes on without the engine; one that falls silent is told off all the same."""
         _goes_off(ran_more[name], code)
+
+    def test_the_next_command_tells_of_the_battery_that_a_killed_engine_left(
+        self, ran_more: dict[str, Ran]
+    ) -> None:
+        """Keeper, record, bench check and the next run say what to do first."""
+        case = ran_more["engine killed, battery there"]
+        folder, record = case.bench.file.parent, case.ended.record
+        assert record is not None
+        results = ["--results", str(record.parent)]
+        told = "A BATTERY MAY STILL BE CONNECTED: measure, and disconnect it first"
+        of_run = ["run", str(folder / "profile.toml"), "--bench", str(case.bench.file)]
+        for words in (
+            ["results", "show", "last", *results],
+            ["results", "list", *results],
+            ["bench", str(case.bench.file), *results],
+            [*of_run, "--serial", "HRW-0008", *results, "--yes"],
+        ):
+            done = called(*words, COLUMNS="400")
+            assert told in " ".join((done.stdout + done.stderr).split()), words
+        screen = (folder / "screen.txt").read_text(encoding="utf-8")
+        assert told in " ".join(screen.split())
 
     def test_a_diode_that_is_missing_cuts_power(self, ran_more: dict[str, Ran]) -> None:
         """What the charger drives into the auxiliary supply is outside that one's envelope."""

@@ -8,7 +8,7 @@ import pytest
 
 from harness.record.events import EventKind
 from harness.record.examine import examine
-from harness.record.last_words import Words, add_last_words
+from harness.record.last_words import Words, add_last_words, battery_in
 
 ON = "time_s,kind,step,detail\n0.1,switching on,start,\n0.2,power on,start,\n"
 WORDS: Words = [
@@ -44,6 +44,46 @@ class TestSaid:
         reason = examine(tmp_path).facts["reason"]
 
         assert (said in reason) if said else reason.endswith("its record damaged")
+
+
+LOADS = {
+    "measured": ('"battery 12 V, 7 Ah: 12.6 V before it is connected"', True),
+    "nobody measured": ('"battery 12 V, 7 Ah: nobody measured its voltage"', False),
+    "connected": ('"battery 12 V, 7 Ah connected"', True),
+    "not connected": ('"battery 12 V, 7 Ah not connected"', False),
+    "taken off": ("battery disconnected", False),
+    "not taken off": ("battery not disconnected", True),
+    "a resistor": ("resistor 10 ohm connected", False),
+}
+
+
+class TestBattery:
+    """What a record that was cut short can still tell of a battery."""
+
+    @pytest.mark.parametrize("name", LOADS)
+    def test_the_reason_says_that_it_may_be_there(self, tmp_path: Path, name: str) -> None:
+        """From when it was measured until somebody took it off, with what to do first."""
+        detail, there = LOADS[name]
+        events(tmp_path, f"{ON}{OFF}2.0,load,charge,{detail}\n")
+        reason = examine(tmp_path).facts["reason"]
+
+        assert ("A BATTERY MAY STILL BE CONNECTED: measure, and disconnect it first" in reason) is (
+            there
+        )
+        assert "output off was confirmed at 1.1 s" in reason
+
+    @pytest.mark.parametrize(("last", "there"), [("connected", True), ("disconnected", False)])
+    def test_the_last_word_counts(self, tmp_path: Path, last: str, *, there: bool) -> None:
+        """One that was taken off and connected again is there."""
+        words = ["connected", "disconnected", "connected", last]
+        rows = "".join(f"{at}.0,load,charge,battery {word}\n" for at, word in enumerate(words, 2))
+        events(tmp_path, ON + OFF + rows)
+
+        assert bool(battery_in(tmp_path)) is there
+
+    def test_without_a_journal_nothing_is_said(self, tmp_path: Path) -> None:
+        """Nobody knows."""
+        assert battery_in(tmp_path) == ""
 
 
 class TestLastWords:
