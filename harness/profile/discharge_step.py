@@ -107,13 +107,16 @@ class DischargeStep(PoweredStep):
 
     def hand_note(self, restart: str) -> str:
         """Say when the meter is moved, and the resistor connected."""
+        return self.timed_note(restart, meter_moves=True)
+
+    def timed_note(self, restart: str, *, meter_moves: bool) -> str:
+        """Say so of a bench whose meter has to be moved there, or stands there for good."""
         if not restart:
             return ""
-        resistor = "" if self.resistor_ohm is None else " and the resistor connected"
-        return (
-            f"power goes off while the meter is moved to the {self.across}{resistor}, comes back "
-            f"by {restart}, and goes off again to be timed."
-        )
+        moved = [f"the meter is moved to the {self.across}"] if meter_moves else []
+        moved += ["the resistor is connected"] if self.resistor_ohm is not None else []
+        off = f"goes off while {' and '.join(moved)}, " if moved else ""
+        return f"power {off}comes back by {restart}, and goes off again to be timed."
 
     def resistor_note(self, highest_v: float) -> str:
         """Say what a person needs to know of the resistor; empty where there is none.

@@ -60,7 +60,11 @@ def _hand_notes(steps: tuple[PlannedStep, ...]) -> Iterator[str]:
     """Say what a person does on the way, once for all steps it is alike in."""
     alike: dict[str, list[PlannedStep]] = {}
     for step in steps:
-        note = step.step.hand_note(", ".join(level.label for level in step.restart))
+        restart = ", ".join(level.label for level in step.restart)
+        note = step.step.hand_note(restart)
+        if isinstance(step.step, DischargeStep):  # without a bench nobody knows where it stands
+            there = bool(step.wiring.meters) and step.wiring.meter_at is None
+            note = step.step.timed_note(restart, meter_moves=not there)
         if note:
             alike.setdefault(note, []).append(step)
     for note, those in alike.items():

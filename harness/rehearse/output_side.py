@@ -98,16 +98,26 @@ class OutputSide:
 
     def _taken_a(self, output: str) -> float:
         """Return what the loads at a further output take."""
-        rail, circuit = self._rails[output], self._circuit
-        taken_a = 0.0
-        for one in self._hung:
-            if not one.on or one.at() != output:
-                continue
-            if not rail.of_standby and one is self._primary():
-                taken_a += self._followed_a() / abs(rail.ratio)
-            elif rail.of_standby or circuit.converter.output_v > 0.0:
-                taken_a += one.current_a(abs(rail.ratio) * self._base_v(rail))
-        return taken_a if self._base_v(rail) > 0.0 else 0.0
+        return sum(self._drawn_a(one) for one in self._hung if one.at() == output)
+
+    def _drawn_a(self, load: _Hung) -> float:
+        """Return what one electronic load takes: nothing where its input is off."""
+        if not load.on:
+            return 0.0
+        rail, circuit = self._rails.get(load.at()), self._circuit
+        if rail is None:
+            if load is not self._primary():
+                return load.levels["current"] if circuit.converter.output_v > 0.0 else 0.0
+            # beside it a resistor by hand may take its own
+            by_hand_a = circuit.converter.output_v / circuit.load.hand_ohm
+            return max(self._followed_a() - by_hand_a, 0.0)
+        if self._base_v(rail) <= 0.0:
+            return 0.0
+        if not rail.of_standby and load is self._primary():
+            return self._followed_a() / abs(rail.ratio)
+        if rail.of_standby or circuit.converter.output_v > 0.0:
+            return load.current_a(abs(rail.ratio) * self._base_v(rail))
+        return 0.0
 
     def _base_v(self, rail: Rail) -> float:
         return self._standby_v if rail.of_standby else self._circuit.output_voltage_v()
@@ -129,12 +139,16 @@ class OutputSide:
     def load(
         self,
         at: Callable[[], str],
+        reading: Callable[[str, Callable[[], float]], Live],
         *,
         most_a: float | None,
         most_w: float | None,
         most_v: float | None,
     ) -> dict[str, Live]:
-        """Return what an electronic load that hangs at an output is told, by property."""
+        """Return what an electronic load that hangs at an output is told and asked, by property.
+
+        ``reading`` makes a reading of a quantity of what is true.
+        """
         own = _Hung(at)
         self._hung.append(own)
 
@@ -154,6 +168,12 @@ class OutputSide:
             self._tell()
 
         return {
+            "measured_current": reading("current", lambda: self._drawn_a(own)),
+            "measured_power": reading(
+                "power", lambda: abs(self.voltage_v(at())) * self._drawn_a(own)
+            ),
+            # at a negative output it is wired the other way round
+            "measured_voltage": reading("voltage", lambda: abs(self.voltage_v(at()))),
             "function": Live(lambda: _FUNCTIONS[own.mode], set_mode),
             "current": level("current", most_a),
             "resistance": level("resistance"),

@@ -257,21 +257,15 @@ class SimulatedBench:
         self._add("multimeter.yaml", table, live)
 
     def _add_load(self, key: str, table: LoadInstrument) -> None:
-        outputs, most = self.outputs, table.range
+        most = table.range
         reading = partial(self._reading, key, table)
 
         def at() -> str:
             return table.at or self.load_at
 
-        live = {
-            **outputs.load(at, most_a=most.current_a, most_w=most.power_w, most_v=most.voltage_v),
-            # at a negative output it is wired the other way round
-            "measured_voltage": reading("voltage", lambda: abs(outputs.voltage_v(at()))),
-            "measured_current": reading("current", lambda: outputs.current_a(at())),
-            "measured_power": reading(
-                "power", lambda: abs(outputs.voltage_v(at())) * outputs.current_a(at())
-            ),
-        }
+        live = self.outputs.load(
+            at, reading, most_a=most.current_a, most_w=most.power_w, most_v=most.voltage_v
+        )
         self._add("electronic-load.yaml", table, live)
 
     def _add_power_meter(self, table: PowerMeter) -> None:

@@ -25,7 +25,14 @@ from harness.report.figures import rows_of_all
 from harness.report.fit_plot import fit_plots
 from harness.report.plot import draw
 from harness.report.template import template
-from harness.report.wording import headline, limit_sources, safety_text, verdict_mark, verdict_words
+from harness.report.wording import (
+    YES_NO,
+    headline,
+    limit_sources,
+    safety_text,
+    verdict_mark,
+    verdict_words,
+)
 
 #: Budgets beyond these would fill the paper; ``budgets.csv`` has all of them.
 _BUDGETS = 60
@@ -106,12 +113,19 @@ def report_html(
         rules={row.rule for row in rows},
         safety=safety_text(facts),
         sources_kept="limit_sources" in facts,
+        sources=_sources(rows) if "limit_sources" in facts else [],
         files=files,
         next_due=next_due.isoformat() if next_due else None,
         problems=problems,
         afterwards=afterwards,
     )
     return page.encode(errors="backslashreplace")
+
+
+def _sources(rows: Iterable[CheckRow]) -> list[str]:
+    """Return the sources of all limits, each once, in the order of the checks."""
+    asked = (row.source or "not stated" for row in rows if row.quantity != YES_NO)
+    return list(dict.fromkeys(asked))
 
 
 def check_rows(record: Record) -> list[CheckRow]:

@@ -234,7 +234,7 @@ class Fold:
             self.level = next((level for level in step.restart if level.label == label), None)
         doing = "going to"
         if self.level is not None and self.level.allowance:
-            doing = "charging to"
+            doing = "filling the capacitors, to"
         self._phase(Phase.ENTERED, time_s, doing, "the readings must come to rest first")
         for name in ("keeper.taken", "keeper.explained", "keeper.allowed"):
             self.readings.pop(name, None)

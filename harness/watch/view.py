@@ -178,6 +178,10 @@ def power_words(fold: Fold, ending: Ending | None = None) -> str:
     return f"{simulated}OUTPUT OFF, CONFIRMED {moment:%H:%M:%S}"
 
 
+#: A hold shorter than this is brief.
+_BRIEF_S = 1.0
+
+
 def duration(time_s: float) -> str:
     """Show a time as people say it: ``12 s``, ``3 min 20 s``, ``2 h 5 min``."""
     seconds = max(round(time_s), 0)
@@ -186,6 +190,12 @@ def duration(time_s: float) -> str:
     if seconds < 7200:
         return f"{seconds // 60} min {seconds % 60} s"
     return f"{seconds // 3600} h {seconds % 3600 // 60} min"
+
+
+def hold_time(time_s: float) -> str:
+    """Show how long a hold is: a brief one to a tenth of a second, any other as people say it."""
+    tenths = max(time_s, 0.0)
+    return f"{tenths:.1f} s" if 0.0 < tenths < _BRIEF_S else duration(tenths)
 
 
 def steady(value: float, most: float, unit: str) -> str:
@@ -265,11 +275,12 @@ def _held(fold: Fold, now_s: float) -> tuple[float | None, str]:
         return None, ""
     since_s = max(now_s - fold.since_s, 0.0)
     if fold.phase is not Phase.HELD:
-        return 0.0, f"at rest for 0 s of {duration(level.dwell_s)}; since {duration(since_s)}"
+        return 0.0, f"at rest for 0 s of {hold_time(level.dwell_s)}; since {duration(since_s)}"
     left_s = max(level.dwell_s - since_s, 0.0)
-    held = f"held {duration(min(since_s, level.dwell_s))} of {duration(level.dwell_s)}"
+    shown = hold_time if level.dwell_s < _BRIEF_S else duration
+    held = f"held {shown(min(since_s, level.dwell_s))} of {shown(level.dwell_s)}"
     frac = min(since_s / level.dwell_s, 1.0) if level.dwell_s > 0 else 1.0
-    return frac, f"{held}, {duration(left_s)} left" if left_s else f"{held}, reading"
+    return frac, f"{held}, {shown(left_s)} left" if left_s else f"{held}, reading"
 
 
 def _left(fold: Fold, now_s: float) -> str:
@@ -318,4 +329,4 @@ def _plan(fold: Fold) -> Iterator[StepSeen]:
 
 def _told(level: LevelToCome) -> str:
     limit = format_quantity(level.current_limit_a, "A", 3)
-    return f"{named(level)}, limit {limit}, hold {duration(level.dwell_s)}"
+    return f"{named(level)}, limit {limit}, hold {hold_time(level.dwell_s)}"

@@ -135,6 +135,46 @@ def refusals(plan: Plan) -> tuple[str, ...]:
     return preflight(plan, today=dt.date(2026, 11, 25)).reasons
 
 
+AT_BULK = """
+[meters.bulk]
+at = "bulk"
+resource = "TCPIP0::127.0.0.1::5127::SOCKET"
+dialect = "scpi-meter"
+accuracy = { voltage_dc = "0.02 % + 2 mV" }
+"""
+DISCHARGED = """
+[[steps]]
+kind = "load"
+load = "resistor 10 ohm"
+dwell = "0.3 s"
+
+[[steps]]
+kind = "discharge"
+across = "bulk"
+below = "5 V"
+within = "60 s"
+"""
+
+
+class TestDischarge:
+    @pytest.mark.parametrize(
+        ("tables", "moved"),
+        [
+            ("", "goes off while the meter is moved to the bulk, comes back"),
+            (AT_BULK, "comes back"),
+        ],
+    )
+    def test_power_goes_off_for_a_meter_that_is_moved_alone(
+        self, plan: MakePlan, tables: str, moved: str
+    ) -> None:
+        """One that is wired across the capacitor stays there; after the load power comes back."""
+        [note] = [note for note in plan(DISCHARGED, tables).notes if "to be timed" in note]
+
+        assert note.endswith(
+            f"power {moved} by 10 %, 25 %, 50 %, 75 %, 100 %, and goes off again to be timed."
+        )
+
+
 class TestMeters:
     def test_each_output_has_its_own(self, plan: MakePlan) -> None:
         """Nobody moves leads where a meter is wired to each output; each check has its readings."""

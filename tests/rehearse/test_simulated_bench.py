@@ -184,6 +184,27 @@ class TestCoupling:
         assert float(load.query("MEAS:CURR?")) == pytest.approx(2.5, rel=0.01)
         assert float(supply.query("MEAS:POW?")) > idle_w + 55.0
 
+    def test_with_its_input_off_a_load_takes_nothing_of_what_a_resistor_takes(
+        self, ac: Talk
+    ) -> None:
+        """The output's current is not the load's: a resistor by hand hangs beside it."""
+        supply, load, meter = ac.open(SUPPLY), ac.open(LOAD), ac.open(METER)
+        ac.bench.circuit.connect_resistor(24.0)
+        for message in ("VOLT 120", "CURR 4", "FREQ 60", "OUTP ON"):
+            supply.write(message)
+        ac.clock.sleep_s(1.0)
+
+        assert float(load.query("MEAS:VOLT?")) == pytest.approx(24.0, rel=0.02)
+        assert float(load.query("MEAS:CURR?")) == pytest.approx(0.0, abs=0.02)
+        assert float(load.query("MEAS:POW?")) == pytest.approx(0.0, abs=0.5)
+        assert float(meter.query("MEAS:CURR:DC?")) == pytest.approx(1.0, rel=0.02)
+        for message in ("FUNC CURR", "CURR 0.5", "INP ON"):
+            load.write(message)
+        ac.clock.sleep_s(1.0)
+
+        assert float(load.query("MEAS:CURR?")) == pytest.approx(0.5, rel=0.05)
+        assert float(meter.query("MEAS:CURR:DC?")) == pytest.approx(1.5, rel=0.02)
+
     def test_a_message_costs_its_time(self, dc: Talk) -> None:
         """A setting costs 1 ms of simulated time, a measurement 8 ms more, once a message."""
         supply = dc.open(SUPPLY)

@@ -97,17 +97,20 @@ class TestContent:
     def test_each_limit_says_where_it_comes_from(
         self, tmp_path: Path, account: Callable[..., dict[str, Any]], row: Callable[..., Any]
     ) -> None:
-        """Beneath a check stands the source of its limits, or that nobody stated one."""
+        """Beneath a check stands the number of its source; each source is told once."""
         recorder = Recorder(
             tmp_path, serial="7", started=account()["started_utc"], renderer=RunReport()
         )
         recorder.check(row(source="nameplate, from memory"))
         recorder.check(row(check="5 V ripple"))
+        recorder.check(row(check="5 V rail, loaded", source="nameplate, from memory"))
         folder = recorder.finish(account())
 
         for words in (page(folder).words, Page(report_from_record(load(folder)).decode()).words):
-            assert "5 V railnominallimits: nameplate, from memory" in words
-            assert "5 V ripplenominallimits: source not stated" in words
+            for check, number in (("5 V rail", 1), ("5 V ripple", 2), ("5 V rail, loaded", 1)):
+                assert f"{check}nominallimits: source {number}" in words
+            assert "Where the limits come from: 1 nameplate, from memory; 2 not stated." in words
+            assert words.count("nameplate, from memory") == 1
 
     def test_a_record_from_before_there_were_sources_says_nothing_of_them(
         self, make_record: MakeRecord

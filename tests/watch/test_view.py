@@ -17,7 +17,7 @@ from harness.report.figures import figures_summary, rows_of_all
 from harness.report.wording import found_text, headline, output_text, wanted_text
 from harness.watch.fold import Fold, Output
 from harness.watch.tail import Tail
-from harness.watch.view import View, duration, steady, view_of
+from harness.watch.view import View, duration, hold_time, steady, view_of
 from tests.record.test_figures import KNOWN, TOLD
 from tests.watch.conftest import Replay
 
@@ -138,7 +138,7 @@ class TestWhatHappens:
         view = view_of(fold, 1.4)
 
         assert (view.step, view.level) == ("step 1 of 1, start", "75 %")
-        assert view.doing == "charging to 18 V"
+        assert view.doing == "filling the capacitors, to 18 V"
         assert view.why == "610 of 680 uC explained; 35 % of 200 uC used"
         assert view.allowance_frac == pytest.approx(0.35)
 
@@ -337,6 +337,21 @@ class TestFigures:
     def test_durations(self, time_s: float, text: str) -> None:
         """Times are told as people say them."""
         assert duration(time_s) == text
+
+    @pytest.mark.parametrize(
+        ("time_s", "text"),
+        [
+            (0.0, "0 s"),
+            (0.1, "0.1 s"),
+            (0.3, "0.3 s"),
+            (0.5, "0.5 s"),
+            (1.0, "1 s"),
+            (90.0, "90 s"),
+        ],
+    )
+    def test_a_brief_hold_is_told_to_a_tenth(self, time_s: float, text: str) -> None:
+        """One of 0.3 s is not 0 s."""
+        assert hold_time(time_s) == text
 
     @pytest.mark.parametrize(
         ("value", "most", "unit", "text"),
